@@ -1,0 +1,1 @@
+"""Wavewright: bench measurements as text."""

@@ -1,0 +1,1 @@
+"""Pure functions: readings and limits in, verdicts out."""
