@@ -4,7 +4,7 @@ How an option is written is said by the annotation of the argument that takes it
 
 | annotation | written as | arrives as |
 |---|---|---|
-| `ReferenceLevel` | `50 %` (of the amplitude, from the low level), `1.65 V`, or a float in the waveform's unit | ReferenceLevel |
+| `ReferenceLevel` | `50 %` (of the amplitude, above the low level), `1.65 V`, or a float in that unit | ReferenceLevel |
 | `Condition` | `falling 0.99 V`, `rising 70 %`, `either 50 %` | Condition |
 | `Annotated[float, "s"]` | `20 ns`, or a float in that unit | float |
 | `Annotated[float, "1"]` | `5 %`, `0.05`: a ratio | float |
@@ -92,7 +92,7 @@ class Condition:
         if isinstance(text, Condition):
             return text
         word, _, rest = str(text).strip().partition(" ")
-        if word not in Slope or not rest.strip():
+        if word not in tuple(Slope) or not rest.strip():
             raise Misuse(
                 f"condition `{text}`", expected="a slope and a level, such as `falling 0.99 V` or `rising 70 %`"
             )

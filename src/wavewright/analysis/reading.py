@@ -71,7 +71,7 @@ class Reading:
         doubts: tuple[Doubt, ...] = (),
         resolution: float = 0.0,
     ) -> Reading:
-        """The mean of all occurrences; its uncertainty is that of the mean (JCGM 100:2008, 4.2.3), and the resolution's.
+        """The mean of all occurrences, with the uncertainty of a mean (JCGM 100:2008, 4.2.3) and of the resolution.
 
         Parameters
         ----------

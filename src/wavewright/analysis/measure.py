@@ -1,0 +1,93 @@
+"""Measuring: one or many metrics on one or more waveforms, each waveform surveyed once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any, overload
+
+from wavewright.analysis.catalogue import Metric, find_metric
+from wavewright.analysis.reading import Reading
+from wavewright.analysis.survey import Survey
+from wavewright.errors import Misuse, NotMeasurable
+from wavewright.waveform import Waveform
+
+
+@overload  # a str is a sequence of str as well; the first signature is the one that is meant for it
+def measure(  # type: ignore[overload-overlap]
+    waves: Waveform | Sequence[Waveform], metrics: str, **options: object
+) -> Reading: ...
+
+
+@overload
+def measure(waves: Waveform | Sequence[Waveform], metrics: Sequence[str], **options: object) -> dict[str, Reading]: ...
+
+
+def measure(
+    waves: Waveform | Sequence[Waveform], metrics: str | Sequence[str], **options: object
+) -> Reading | dict[str, Reading]:
+    """Measure a waveform, or several where the metric is between channels.
+
+    Parameters
+    ----------
+    waves : one waveform, or a sequence of them: first, second, ….
+    metrics : the name of one metric, or several, which share one pass over the record.
+    options : of the metric, as text (`low="20 %"`) or as numbers in SI units. Where several metrics are asked for,
+        each option goes to those that have it, and at least one must.
+
+    Returns
+    -------
+    The reading, or for several metrics a dict of them by name. Where there was nothing to measure, its value is None
+    and its `reason` says why.
+
+    Raises
+    ------
+    Misuse : an unknown metric or option, or the wrong number of waveforms.
+
+    Examples
+    --------
+    >>> ramp = Waveform.from_volts([0.0, 1.0, 2.0], interval=1e-3)
+    >>> measure(ramp, "maximum").value
+    2.0
+    """
+    surveys = [Survey(wave) for wave in ([waves] if isinstance(waves, Waveform) else waves)]
+    if isinstance(metrics, str):
+        return measure_surveys(surveys, find_metric(metrics), options)
+    entries = [find_metric(name) for name in metrics]
+    known = [{parameter.name for parameter in entry.parameters} for entry in entries]
+    if unknown := set(options) - set().union(*known):
+        raise Misuse(
+            f"unknown option `{min(unknown)}`: none of the metrics {', '.join(metrics)} has it",
+            expected=f"one of {', '.join(sorted(set().union(*known)))}",
+        )
+    return {
+        entry.name: measure_surveys(surveys, entry, {key: options[key] for key in options if key in names})
+        for entry, names in zip(entries, known, strict=True)
+    }
+
+
+def measure_surveys(surveys: Sequence[Survey], metric: Metric, options: dict[str, Any]) -> Reading:
+    """Measure what has been surveyed already: for callers that keep surveys between metrics.
+
+    Raises
+    ------
+    Misuse : an option that does not fit, or the wrong number of waveforms.
+    """
+    fewest, most = metric.channels
+    if not fewest <= len(surveys) <= most:
+        raise Misuse(
+            f"metric `{metric.name}` got {len(surveys)} waveforms",
+            expected=f"{fewest}" if fewest == most else f"{fewest} to {most}",
+        )
+    read = metric.options(options)
+    unit = metric.unit or surveys[0].unit
+    try:
+        reading = metric.compute(*surveys, **read)
+    except NotMeasurable as fault:
+        return Reading(value=None, unit=unit, reason="; ".join(str(fault).split("\n  ")), doubts=_doubts(surveys))
+    doubts = dict.fromkeys((*_doubts(surveys), *reading.doubts))
+    return replace(reading, doubts=tuple(doubts))
+
+
+def _doubts(surveys: Sequence[Survey]) -> tuple[Any, ...]:
+    return tuple(dict.fromkeys(doubt for survey in surveys for doubt in survey.doubts))
