@@ -1,0 +1,369 @@
+"""Quantities and intervals: `500 us`, `2.2 ms ± 20 %` <-> numbers with units.
+
+Files and screens speak engineering notation, the code inside plain SI floats; this is the one place between the two.
+A unit is named by its symbol. Some that are not SI symbols:
+
+| unit | meaning | written as |
+|---|---|---|
+| `1` | ratio | `40 %`, `50 ppm`, `0.4` |
+| `x` | factor of a probe | `10x` |
+| `count`, or empty | a number of things | `20`, `80k` |
+| `dB`, `deg`, … | take no prefix | `3 dB` |
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from decimal import Decimal
+from difflib import get_close_matches
+
+from wavewright.errors import Misuse
+
+PREFIXES = {"": 0, "m": -3, "u": -6, "k": 3, "M": 6, "n": -9, "p": -12, "f": -15, "G": 9, "T": 12}  # common ones first
+MICRO_SIGNS = ("\N{MICRO SIGN}", "\N{GREEK SMALL LETTER MU}")
+OHM_SIGNS = ("\N{GREEK CAPITAL LETTER OMEGA}", "\N{OHM SIGN}")
+PLAIN_UNITS = frozenset({"", "count"})
+WITHOUT_PREFIX = frozenset({"x", "%", "ppm", "pp", "deg", "degC", "dB", "dBc", "dBV", "dBu", "dBm", "dBFS"})
+RATIO_UNITS = {"%": 1e-2, "ppm": 1e-6}
+# By unit: what it is an amount of, and a quantity of usual size.
+EXAMPLES = {
+    "V": ("a voltage", "24 V"), "A": ("a current", "1.5 A"), "s": ("a time", "500 us"),
+    "Hz": ("a frequency", "25 MHz"), "ohm": ("a resistance", "2.2 kohm"), "F": ("a capacitance", "12 pF"),
+    "H": ("an inductance", "10 uH"), "W": ("a power", "5 W"), "J": ("an energy", "2 mJ"), "1": ("a ratio", "40 %"),
+    "x": ("a factor", "10x"), "": ("a number", "80k"), "count": ("a number", "20"), "Bd": ("a baud rate", "19.2 kBd"),
+    "dB": ("a level", "3 dB"), "deg": ("an angle", "90 deg"),
+}  # fmt: skip
+DEFAULT_DIGITS = 4  # where neither an uncertainty nor a resolution is known
+MOST_DIGITS = 15  # that a double holds
+
+_NUMBER = re.compile(r"[+-]?(?:\d+(?:\.(?!\.)\d*)?|\.\d+)(?:[eE][+-]?\d+)?")
+_OPENINGS = {"at most ": "most", "at least ": "least", "exactly ": "exactly"}
+_COMPARISONS = {
+    "at most": "at most", "at least": "at least", "exactly": "exactly", "<": "at most", "≤": "at most",
+    "max": "at most", "under": "at most", "below": "at most", "up to": "at most",
+    ">": "at least", "≥": "at least", "min": "at least", "over": "at least", "above": "at least", "=": "exactly",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A number with its unit: SI, without prefix; ratios are 0 … 1."""
+
+    value: float
+    unit: str
+
+    def __str__(self) -> str:
+        return _exactly(self.value, self.unit)
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """All values from `low` to `high`, both included, in `unit`; an open end is infinite."""
+
+    low: float
+    high: float
+    unit: str
+
+    def __contains__(self, value: float) -> bool:
+        return self.low <= value <= self.high
+
+    def __str__(self) -> str:
+        low, high = (_exactly(end, self.unit) for end in (self.low, self.high))
+        if self.low == self.high:
+            return f"exactly {low}"
+        if self.low == -math.inf:
+            return f"at most {high}"
+        return f"at least {low}" if self.high == math.inf else f"{low} .. {high}"
+
+
+def read_quantity(text: str, *, unit: str, least: float = -math.inf, most: float = math.inf) -> Quantity:
+    """The quantity that a text states, in the wanted unit.
+
+    Parameters
+    ----------
+    text : `500 us`, `2.2 kΩ`, `40 %`, `10x`, `80k`; the blank between number and unit may be missing.
+    unit : the unit that is wanted, see the table at the head of this file.
+    least, most : what makes sense where the quantity stands, in `unit`, both included. They also tell `10 mHz`
+        where only `10 MHz` can be meant.
+
+    Raises
+    ------
+    Misuse : it is no such quantity; says what would be right.
+
+    Examples
+    --------
+    >>> read_quantity("500 us", unit="s")
+    Quantity(value=0.0005, unit='s')
+    >>> read_quantity("40 %", unit="1").value
+    0.4
+    """
+    number, symbol = _split(text, unit)
+    value = _scaled(number, symbol, unit)
+    if value is None:
+        raise _unit_fault(text.strip(), number, symbol, unit)
+    if not math.isfinite(value):
+        raise Misuse(f"`{text.strip()}` is not a finite number", expected=_expected(unit))
+    if unit == "1" and not symbol and abs(value) >= 1:
+        percent = f"{100 * value:g} %"
+        raise Misuse(
+            f"`{number}` as a ratio is {percent}",
+            expected=_expected(unit),
+            do=f"write `{number} %`, or `{percent}` if that is meant",
+        )
+    if not least <= value <= most:
+        raise _range_fault(number, symbol, unit, least, most)
+    return Quantity(value, unit)
+
+
+def read_interval(text: str, *, unit: str) -> Interval:
+    """The interval that a limit states: `at most X`, `at least X`, `A .. B`, `X ± Y`, `X ± P %`, `exactly N`.
+
+    `± P %` is per cent of X. Where X itself is a ratio that could be read two ways and is refused: `40 % ± 1 pp`
+    says percentage points, `39.6 % .. 40.4 %` says per cent of 40 %. On a plain keyboard `±` is `+-` or `+/-`.
+
+    Raises
+    ------
+    Misuse : it is no interval in that unit; says what would be right.
+
+    Examples
+    --------
+    >>> read_interval("1.6 ms .. 3.2 ms", unit="s")
+    Interval(low=0.0016, high=0.0032, unit='s')
+    >>> read_interval("at most 40 mV", unit="V")
+    Interval(low=-inf, high=0.04, unit='V')
+    """
+    words = " ".join(text.replace("+/-", "±").replace("+-", "±").split())
+    for opening, end in _OPENINGS.items():
+        if f"{words} ".startswith(opening):
+            value = read_quantity(words[len(opening) :], unit=unit).value
+            return Interval(-math.inf if end == "most" else value, math.inf if end == "least" else value, unit)
+    if ".." in words:
+        return _read_range(words, unit)
+    if "±" in words:
+        return _read_tolerance(words, unit)
+    raise _interval_fault(words, unit)
+
+
+def show_quantity(value: float, unit: str, *, uncertainty: float | None = None, resolution: float | None = None) -> str:
+    """Engineering notation, with no more digits than the uncertainty or the resolution supports.
+
+    The last digit shown has the decimal place of the first digit of the larger of the two; where neither is known
+    there are four significant digits. Ratios are shown in per cent, numbers of things as they are.
+
+    Examples
+    --------
+    >>> show_quantity(2.19722e-3, "s", uncertainty=1.3e-6)
+    '2.197 ms'
+    >>> show_quantity(0.4, "1", uncertainty=0.002)
+    '40.0 %'
+    """
+    if not math.isfinite(value):
+        return "not a number" if math.isnan(value) else f"{'-' if value < 0 else ''}∞ {_shown_unit(unit)}".strip()
+    known = max(abs(uncertainty or 0.0), abs(resolution or 0.0))
+    if unit in PLAIN_UNITS or unit == "1" or unit in WITHOUT_PREFIX:
+        factor = 100 if unit == "1" else 1
+        shown = _in_decimals(factor * value, factor * known, whole=unit in PLAIN_UNITS)
+        return f"{shown}{'' if unit in {'x', *PLAIN_UNITS} else ' '}{_shown_unit(unit)}"
+    return _in_engineering_notation(value, unit, known)
+
+
+def spellings(unit: str) -> dict[str, str]:
+    """Every way to write a unit, with the prefix in each; the common ones first."""
+    if unit == "1":
+        return {**dict.fromkeys(RATIO_UNITS, ""), "": ""}
+    symbols = ("",) if unit in PLAIN_UNITS else (unit, *OHM_SIGNS) if unit == "ohm" else (unit,)
+    prefixes = [""] if unit in WITHOUT_PREFIX else [p for p in PREFIXES if unit not in PLAIN_UNITS or PREFIXES[p] >= 0]
+    found = {prefix + symbol: prefix for symbol in symbols for prefix in prefixes}
+    if "u" in prefixes:
+        found |= {sign + symbol: "u" for symbol in symbols for sign in MICRO_SIGNS}
+    return found
+
+
+def _split(text: str, unit: str) -> tuple[str, str]:
+    """The number and the unit behind it, both as they stand there."""
+    words = " ".join(text.replace("\N{MINUS SIGN}", "-").split())
+    if not words:
+        raise Misuse("nothing stands here", expected=_expected(unit))
+    match = _NUMBER.match(words)
+    if not match:
+        is_infinite = re.match(r"[+-]?\.?(nan|inf|infinity|∞)\b|[+-]?∞", words, re.IGNORECASE)
+        raise Misuse(f"`{words}` is not a {'finite ' if is_infinite else ''}number", expected=_expected(unit))
+    symbol = words[match.end() :].strip()
+    if re.match(r",\d", symbol):
+        point = words.replace(",", ".", 1)
+        raise Misuse(
+            f"`{words}` has a comma in its number",
+            expected=_expected(unit),
+            do=f"write `{point}` with a decimal point, or `{words.replace(',', '')}` if the comma parts thousands",
+        )
+    return match.group(), symbol
+
+
+def _scaled(number: str, symbol: str, unit: str) -> float | None:
+    """Number and symbol as a value in the wanted unit; None where the symbol is not one of that unit."""
+    from quantiphy import Quantity as Engineering  # here, because importing it takes 40 ms
+
+    prefixes = spellings(unit)
+    if symbol not in prefixes:
+        return None
+    if symbol == "%":
+        return float(number) / 100  # not times 0.01: 7 % shall be 0.07 to the last bit
+    power = PREFIXES[prefixes[symbol]]
+    scaled = f"{number}e{power}" if "e" not in number.lower() else number + prefixes[symbol]
+    return float(Engineering(scaled)) * RATIO_UNITS.get(symbol, 1.0)
+
+
+def _unit_fault(text: str, number: str, symbol: str, unit: str) -> Misuse:
+    """Why `symbol` is not a spelling of `unit`, and what was probably meant."""
+    known, expected = spellings(unit), _expected(unit)
+    if not symbol:
+        usual = [f"`{_joined(number, spelling)}`" for spelling in list(known)[:3]]
+        which = ", whichever is meant" if len(usual) > 1 else ""
+        return Misuse(f"`{text}` has no unit", expected=expected, do=f"write {' or '.join(usual)}{which}")
+    if slips := [spelling for spelling in known if spelling.casefold() == symbol.casefold()]:
+        meant = " or ".join(f"`{_joined(number, spelling)}`" for spelling in slips)
+        return Misuse(f"`{text}`: there is no unit `{symbol}`, capitals count", expected=expected, do=f"write {meant}")
+    for other, (amount, _) in EXAMPLES.items():
+        if other not in PLAIN_UNITS and symbol in spellings(other):
+            return Misuse(f"`{text}` is {amount}", expected=expected)
+    near = get_close_matches(symbol, [spelling for spelling in known if spelling], 1)
+    return Misuse(
+        f"`{text}`: there is no unit `{symbol}`" if known.keys() - {""} else f"`{text}` is more than a number",
+        expected=expected,
+        do=f"did you mean `{_joined(number, near[0])}`?" if near else "",
+    )
+
+
+def _range_fault(number: str, symbol: str, unit: str, least: float, most: float) -> Misuse:
+    """Why a quantity makes no sense where it stands; if another prefix would, that is proposed."""
+    ends = [(least, "at least"), (most, "at most")]
+    limits = " and ".join(f"{word} {Quantity(end, unit)}" for end, word in ends if math.isfinite(end))
+    swapped = [spelling for spelling in spellings(unit) if spelling.casefold() == symbol.casefold() != ""]
+    plausible = [
+        f"`{_joined(number, spelling)}`"
+        for spelling in swapped
+        if spelling != symbol and least <= (_scaled(number, spelling, unit) or 0.0) <= most
+    ]
+    do = f"did you mean {' or '.join(plausible)}?" if plausible else ""
+    return Misuse(f"`{_joined(number, symbol)}` makes no sense here", expected=limits, do=do)
+
+
+def _read_range(words: str, unit: str) -> Interval:
+    first, _, last = words.partition("..")
+    low, high = (read_quantity(end, unit=unit).value for end in (first, last))
+    if low > high:
+        raise Misuse(
+            f"`{words}` begins above its end",
+            expected="the lower end first",
+            do=f"write `{last.strip()} .. {first.strip()}`",
+        )
+    return Interval(low, high, unit)
+
+
+def _read_tolerance(words: str, unit: str) -> Interval:
+    first, _, last = (part.strip() for part in words.partition("±"))
+    middle = read_quantity(first, unit=unit).value
+    if unit == "1" and last.endswith("pp"):
+        half = _times(read_quantity(last, unit="pp").value, 0.01)
+    elif unit == "1" and last.endswith("%"):
+        points = last.removesuffix("%").strip()
+        ends = _around(middle, _times(abs(middle), read_quantity(last, unit="1").value), unit)
+        raise Misuse(
+            f"`{words}` can be read two ways",
+            expected="percentage points, or the two ends",
+            do=f"write `{first} ± {points} pp` for percentage points, `{ends}` for {last} of {first}",
+        )
+    elif unit == "1" and _NUMBER.fullmatch(last) and abs(float(last)) >= 1:
+        raise Misuse(
+            f"`{words}`: `{last}` has no unit", expected="percentage points", do=f"write `{first} ± {last} pp`"
+        )
+    elif last.endswith("%"):
+        half = _times(abs(middle), read_quantity(last, unit="1").value)
+    else:
+        half = read_quantity(last, unit=unit).value
+    if half < 0 or (half == 0 and middle == 0 and last.endswith("%")):
+        raise Misuse(
+            f"`{words}` has no width", expected="a tolerance above 0; in the unit, not in %, if the value is 0"
+        )
+    return _around(middle, half, unit)
+
+
+def _around(middle: float, half: float, unit: str) -> Interval:
+    """The interval, in decimal arithmetic: 40 % ± 1 pp ends at 0.41 and not at 0.41000000000000003."""
+    centre, width = Decimal(repr(middle)), Decimal(repr(half))
+    return Interval(float(centre - width), float(centre + width), unit)
+
+
+def _times(first: float, second: float) -> float:
+    return float(Decimal(repr(first)) * Decimal(repr(second)))
+
+
+def _interval_fault(words: str, unit: str) -> Misuse:
+    amount, _ = EXAMPLES.get(unit, (f"a quantity in {unit}", ""))
+    forms = f"`at most X`, `at least X`, `A .. B`, `X ± Y`, `X ± P %` or `exactly X`, each {amount}"
+    for sign, instead in _COMPARISONS.items():
+        if words.casefold().startswith(sign):
+            rest = words[len(sign) :].lstrip("=").strip()
+            return Misuse(f"`{words}` is not how a limit is written", expected=forms, do=f"write `{instead} {rest}`")
+    read_quantity(words, unit=unit)  # says what is wrong if it is not even a quantity
+    return Misuse(
+        f"`{words}` alone does not say which side is good",
+        expected=forms,
+        do=f"write `at most {words}`, `at least {words}` or, with a tolerance, `{words} ± …`",
+    )
+
+
+def _expected(unit: str) -> str:
+    amount, example = EXAMPLES.get(unit, (f"a quantity in {unit}", f"1 {unit}"))
+    return f"{amount}, such as `{example}`"
+
+
+def _joined(number: str, symbol: str) -> str:
+    return number + symbol if symbol == "x" or not symbol else f"{number} {symbol}"
+
+
+def _shown_unit(unit: str) -> str:
+    return "%" if unit == "1" else "" if unit in PLAIN_UNITS else unit
+
+
+def _exactly(value: float, unit: str) -> str:
+    """All digits that the number has, and none that only comes from its binary form."""
+    if not math.isfinite(value):
+        return show_quantity(value, unit)
+    if unit in PLAIN_UNITS or unit == "1" or unit in WITHOUT_PREFIX:
+        gap = "" if unit in {"x", *PLAIN_UNITS} else " "
+        return f"{_times(value, 100 if unit == '1' else 1):.15g}{gap}{_shown_unit(unit)}"
+    return _rendered(value, unit, MOST_DIGITS, strip_zeros=True)
+
+
+def _decimals(value: float, known: float) -> int:
+    """How many decimals are shown of a number that is known to within `known`."""
+    top = math.floor(math.log10(abs(value))) if value else 0
+    if known == 0:
+        return DEFAULT_DIGITS - 1 - top if value else 0
+    return min(-math.floor(math.log10(known) + 1e-9), MOST_DIGITS - 1 - top)
+
+
+def _in_decimals(value: float, known: float, *, whole: bool) -> str:
+    if whole and value == int(value):
+        return f"{int(value)}"
+    decimals = max(0, _decimals(value, known))
+    shown = f"{round(value, decimals) + 0.0:.{decimals}f}"
+    return shown if known or "." not in shown else shown.rstrip("0").rstrip(".")
+
+
+def _in_engineering_notation(value: float, unit: str, known: float) -> str:
+    decimals = _decimals(value, known)
+    rounded = round(value, decimals)
+    if rounded == 0:
+        return f"0 {unit}"
+    digits = math.floor(math.log10(abs(rounded))) + decimals + 1
+    return _rendered(rounded, unit, max(1, digits), strip_zeros=known == 0)
+
+
+def _rendered(value: float, unit: str, digits: int, *, strip_zeros: bool) -> str:
+    from quantiphy import Quantity as Engineering  # here, because importing it takes 40 ms
+
+    return str(Engineering(value, unit).render(form="si", prec=digits - 1, strip_zeros=strip_zeros))
