@@ -39,7 +39,8 @@ class Parameter:
 class Metric:
     """One entry: a documented computation on one or more surveys.
 
-    `channels` is the fewest and the most waveforms it takes; `unit` is "" where it is that of the waveform.
+    `channels` is the fewest and the most waveforms it takes. `unit` is "" where it is that of the waveform, "1" for
+    ratios, "count" for numbers of things.
     """
 
     name: str
