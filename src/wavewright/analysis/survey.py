@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Hashable
 from functools import cached_property
+from typing import Any, TypeVar
 
 from wavewright.analysis.crossings import Crossings, find_crossings
 from wavewright.analysis.histogram import Histogram, histogram_of
@@ -13,6 +15,8 @@ from wavewright.errors import NotMeasurable
 from wavewright.waveform import Waveform
 
 HYSTERESIS_OF_AMPLITUDE = 0.1
+
+T = TypeVar("T")
 
 
 class Survey:
@@ -26,6 +30,7 @@ class Survey:
     def __init__(self, wave: Waveform) -> None:
         self.wave = wave
         self._crossings: dict[tuple[float, float], Crossings] = {}
+        self._kept: dict[Hashable, Any] = {}
 
     def __len__(self) -> int:
         return len(self.wave)
@@ -79,6 +84,13 @@ class Survey:
         if not reference.is_ratio:
             return reference.number
         return reference.value(self.levels.low, self.levels.high)
+
+    def kept(self, key: Hashable, find: Callable[[], T]) -> T:
+        """What `find` returns, called once for each key: how other files keep spectra, fits and the like here."""
+        if key not in self._kept:
+            self._kept[key] = find()
+        found: T = self._kept[key]
+        return found
 
     def crossings(self, level: float, *, hysteresis: float | None = None) -> Crossings:
         """Times at which a level is crossed.
