@@ -1,0 +1,122 @@
+"""One bench is used by one run at a time, across processes: a lock for each instrument's address."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import socket
+import tempfile
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from wavewright.errors import BenchFault, StorageFault
+
+
+@dataclass(frozen=True, slots=True)
+class Holder:
+    """Who holds an instrument: process number, host, what it runs, since when (UTC)."""
+
+    process: int
+    host: str
+    what: str
+    since: str
+
+    def __str__(self) -> str:
+        return f"process {self.process} on {self.host} ({self.what}, since {self.since})"
+
+
+@contextmanager
+def bench_lock(
+    addresses: Sequence[str],
+    *,
+    what: str,
+    patience: float = 0.0,
+    folder: Path | None = None,
+    say: Callable[[str], None] = lambda text: None,
+) -> Iterator[None]:
+    """Hold every instrument of a bench inside the block.
+
+    The lock is the operating system's, on one file an address: it ends with the process that held it, so a lock left
+    by a run that was killed binds nobody; its note is recognised as stale, told once, and overwritten. Addresses are
+    taken in sorted order, so two runs that share some instruments never wait for each other in a circle.
+
+    Parameters
+    ----------
+    addresses : VISA resource names, each together with the library that gives it its meaning.
+    what : what is to be run, for the message that others get.
+    patience : s; how long to wait for others before giving up.
+    folder : where the lock files lie; the user's runtime folder if not given.
+    say : tells the operator that the run waits, for whom, or that a stale lock was found.
+
+    Raises
+    ------
+    BenchFault : an instrument is still in use after `patience`; names the holder.
+    StorageFault : the lock file cannot be made.
+    """
+    where = folder or lock_folder()
+    deadline = time.monotonic() + patience
+    with ExitStack() as held:
+        for address in sorted(set(addresses)):
+            held.enter_context(_one(address, where, what, deadline, say))
+        yield
+
+
+def lock_folder() -> Path:
+    """Where lock files lie: below XDG_RUNTIME_DIR, else in a folder of the user's own for temporary files."""
+    runtime = os.environ.get("XDG_RUNTIME_DIR")
+    if runtime and Path(runtime).is_dir():
+        return Path(runtime) / "wavewright"
+    user = os.getuid() if hasattr(os, "getuid") else os.environ.get("USERNAME", "user")
+    return Path(tempfile.gettempdir()) / f"wavewright-{user}"
+
+
+@contextmanager
+def _one(address: str, folder: Path, what: str, deadline: float, say: Callable[[str], None]) -> Iterator[None]:
+    from filelock import FileLock, Timeout
+
+    note = folder / f"{hashlib.sha256(address.encode()).hexdigest()[:24]}.json"
+    lock = FileLock(note.with_suffix(".lock"))
+    try:
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        try:
+            lock.acquire(timeout=0)
+        except Timeout:
+            holder = _read(note)
+            say(f"{address} is in use by {holder or 'another run'}; waiting for it")
+            lock.acquire(timeout=max(0.0, deadline - time.monotonic()))
+    except Timeout as late:
+        raise BenchFault(
+            f"in use by {_read(note) or 'another run'}",
+            where=address,
+            expected="an instrument that no other run uses",
+            do="wait until that run has ended, or stop it",
+        ) from late
+    except OSError as fault:
+        raise StorageFault(f"the lock file cannot be made: {fault}", where=str(folder)) from fault
+    try:
+        if stale := _read(note):
+            say(f"{address}: {stale} ended without giving the instrument back; the lock is taken over")
+        _write(note, Holder(os.getpid(), socket.gethostname(), what, datetime.now(UTC).isoformat(timespec="seconds")))
+        yield
+    finally:
+        note.unlink(missing_ok=True)  # before the lock goes, or the next holder's note would be taken away
+        lock.release()
+
+
+def _read(note: Path) -> Holder | None:
+    try:
+        return Holder(**json.loads(note.read_text(encoding="utf-8")))
+    except (OSError, ValueError, TypeError):  # none there, or half written by a process that was killed
+        return None
+
+
+def _write(note: Path, holder: Holder) -> None:
+    try:
+        note.write_text(json.dumps(asdict(holder)), encoding="utf-8")
+    except OSError as fault:
+        raise StorageFault(f"the note of who holds the bench cannot be written: {fault}", where=str(note)) from fault

@@ -1,0 +1,105 @@
+"""One bench, one run at a time: tried with real processes."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from wavewright.errors import BenchFault, StorageFault
+from wavewright.running.bench_lock import bench_lock, lock_folder
+
+ADDRESS = "TCPIP0::supply.example::inst0::INSTR"
+
+HOLD = """
+import sys
+from pathlib import Path
+from wavewright.running.bench_lock import bench_lock
+with bench_lock([{address!r}], what="end_of_line", folder=Path({folder!r})):
+    print("held", flush=True)
+    sys.stdin.read()
+"""
+
+
+def holding(folder: Path) -> subprocess.Popen[str]:
+    process = subprocess.Popen(
+        [sys.executable, "-c", HOLD.format(address=ADDRESS, folder=str(folder))],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdout is not None
+    assert process.stdout.readline() == "held\n"
+    return process
+
+
+def test_a_bench_in_use_is_refused_and_its_holder_named(tmp_path: Path) -> None:
+    with holding(tmp_path) as other:
+        with (
+            pytest.raises(BenchFault, match=rf"in use by process {other.pid} on .* \(end_of_line, since "),
+            bench_lock([ADDRESS], what="mine", folder=tmp_path),
+        ):
+            pass
+        other.communicate("")
+
+
+def test_a_run_waits_for_its_turn_and_says_for_whom(tmp_path: Path) -> None:
+    said: list[str] = []
+    with holding(tmp_path) as other:
+
+        def hear(text: str) -> None:
+            said.append(text)
+            assert other.stdin is not None
+            other.stdin.close()  # the other run ends as soon as somebody waits for it
+
+        with bench_lock([ADDRESS], what="mine", patience=60, folder=tmp_path, say=hear):
+            pass
+    assert re.fullmatch(rf"{ADDRESS} is in use by process {other.pid} on .*; waiting for it", said[0])
+
+
+def test_the_lock_of_a_killed_run_binds_nobody(tmp_path: Path) -> None:
+    said: list[str] = []
+    with holding(tmp_path) as other:
+        os.kill(other.pid, signal.SIGKILL)
+        other.wait()
+        with bench_lock([ADDRESS], what="mine", folder=tmp_path, say=said.append):
+            pass
+    assert len(said) == 1
+    assert f"process {other.pid}" in said[0]
+    assert "without giving the instrument back" in said[0]
+
+
+def test_other_instruments_are_free(tmp_path: Path) -> None:
+    with holding(tmp_path) as other:
+        with bench_lock(["TCPIP0::meter.example::inst0::INSTR"], what="mine", folder=tmp_path):
+            pass
+        other.communicate("")
+
+
+def test_nothing_is_left_behind_and_the_next_run_hears_nothing(tmp_path: Path) -> None:
+    said: list[str] = []
+    for _ in range(2):
+        with bench_lock([ADDRESS, ADDRESS], what="mine", folder=tmp_path, say=said.append):
+            pass
+    assert said == []
+    assert not list(tmp_path.glob("*.json"))
+
+
+def test_a_folder_that_cannot_be_made_is_said(tmp_path: Path) -> None:
+    blocked = tmp_path / "file"
+    blocked.write_text("")
+    with (
+        pytest.raises(StorageFault, match="the lock file cannot be made"),
+        bench_lock([ADDRESS], what="m", folder=blocked),
+    ):
+        pass
+
+
+def test_lock_files_lie_in_the_runtime_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
+    assert lock_folder() == tmp_path / "wavewright"
