@@ -1,0 +1,5 @@
+"""`python -m wavewright` is the `wavewright` command."""
+
+from wavewright.cli.main import main
+
+main()

@@ -1,0 +1,25 @@
+"""`wavewright examples FOLDER`: write the recipes and the simulated bench out of the package."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from wavewright.cli.output import AsJson, print_json
+
+
+def examples(
+    folder: Annotated[Path, typer.Argument(help="Folder to write `recipes` and `sim` into; made if it is not there.")],
+    force: Annotated[bool, typer.Option("--force", help="Overwrite files that are there already.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Write the recipes and the simulated bench that come with the package into a folder."""
+    from wavewright.running.shipped import write_examples
+
+    written = write_examples(folder, overwrite=force)
+    if as_json:
+        print_json([str(path) for path in written])
+    else:
+        print(*written, sep="\n")

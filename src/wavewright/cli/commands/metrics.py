@@ -1,0 +1,107 @@
+"""`wavewright metrics [NAME]`: the catalogue, or one entry of it with its formula and its options."""
+
+from __future__ import annotations
+
+import inspect
+import textwrap
+import typing
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from wavewright.cli.output import AsJson, console, print_json
+
+if TYPE_CHECKING:
+    from wavewright.analysis.catalogue import Metric, Parameter
+
+
+def metrics(
+    name: Annotated[str | None, typer.Argument(help="Show this metric in full.")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """List every metric with its unit and definition, or show one with formula, options and source."""
+    from wavewright.analysis.catalogue import find_metric
+    from wavewright.analysis.catalogue import metrics as catalogue
+
+    if name is not None:
+        found = find_metric(name)
+        print_json(_described(found)) if as_json else print(_in_full(found))
+    elif as_json:
+        print_json([_described(metric) for metric in catalogue().values()])
+    else:
+        _print_table(catalogue().values())
+
+
+def _print_table(catalogue: typing.Iterable[Metric]) -> None:
+    from rich.table import Table
+
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for heading in ("metric", "unit", "channels", "definition"):
+        table.add_column(heading, no_wrap=heading != "definition")
+    for metric in catalogue:
+        table.add_row(metric.name, _unit(metric), _channels(metric), metric.definition)
+    console().print(table)
+
+
+def _in_full(metric: Metric) -> str:
+    """The whole documentation of the function, which draws or writes down the formula, and how options are written."""
+    rows = [
+        f"{metric.name} [{_unit(metric)}], {_channels(metric)} channel(s)",
+        "",
+        inspect.getdoc(metric.compute) or "",
+    ]
+    rows += ["", "Options", "-------"] if metric.parameters else []
+    for parameter in metric.parameters:
+        default = "needed" if parameter.is_required else f"default {_shown(parameter.default)}"
+        rows.append(f"{parameter.name} : {_written_as(parameter.annotation)}; {default}")
+    return "\n".join([*rows, "", *textwrap.wrap(f"Source: {metric.source}", 100)])
+
+
+def _described(metric: Metric) -> dict[str, Any]:
+    return {
+        "name": metric.name,
+        "unit": metric.unit or None,
+        "channels": list(metric.channels),
+        "definition": metric.definition,
+        "parameters": [_parameter(parameter) for parameter in metric.parameters],
+        "source": metric.source,
+    }
+
+
+def _parameter(parameter: Parameter) -> dict[str, Any]:
+    plain = {"name": parameter.name, "written_as": _written_as(parameter.annotation), "needed": parameter.is_required}
+    return plain if parameter.is_required else plain | {"default": _shown(parameter.default)}
+
+
+def _shown(default: object) -> str:
+    return "none" if default is None else str(default)
+
+
+def _unit(metric: Metric) -> str:
+    return metric.unit or "of the channel"
+
+
+def _channels(metric: Metric) -> str:
+    fewest, most = metric.channels
+    return str(fewest) if fewest == most else f"{fewest} to {most}"
+
+
+def _written_as(annotation: Any) -> str:
+    """How an option of that type is written, in a recipe or on the command line."""
+    from wavewright.analysis.parameters import Condition, ReferenceLevel
+
+    if annotation is ReferenceLevel:
+        return "a level, `50 %` or `1.65 V`"
+    if annotation is Condition:
+        return "a condition, `falling 0.99 V` or `rising 70 %`"
+    if typing.get_origin(annotation) is Annotated:
+        unit = typing.get_args(annotation)[1]
+        return "a ratio, `5 %`" if unit == "1" else f"a quantity in {unit}" if unit else "a number"
+    if typing.get_origin(annotation) is typing.Literal:
+        return "one of " + ", ".join(map(str, typing.get_args(annotation)))
+    branches = [branch for branch in typing.get_args(annotation) if branch is not type(None)]
+    if branches:
+        return _written_as(branches[0])
+    if hasattr(annotation, "__members__"):
+        return "one of " + ", ".join(annotation)
+    return {bool: "true or false", int: "a whole number", str: "a word"}.get(annotation, str(annotation))

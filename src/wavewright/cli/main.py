@@ -1,0 +1,127 @@
+"""The frame of the command line: finds the commands, turns errors into messages and exit statuses.
+
+| exit status | meaning |
+|---|---|
+| 0 | pass, or done |
+| 1 | fail |
+| 2 | inconclusive |
+| 3 | error: a refused file, a fault of an instrument, a run that was broken off |
+| 64 | wrong usage of the command itself (EX_USAGE of BSD sysexits.h, from memory, not verified) |
+"""
+
+from __future__ import annotations
+
+import importlib
+import logging
+import os
+import pkgutil
+import sys
+from collections.abc import Sequence
+from typing import Annotated, Any
+
+import typer
+
+from wavewright.cli import commands
+from wavewright.errors import Misuse, WavewrightError
+
+ERROR = WavewrightError.exit_status
+WRONG_USAGE = Misuse.exit_status
+TRACEBACK = "WAVEWRIGHT_TRACEBACK"  # set in the environment, it shows where a defect of ours lies
+
+# Where they come from depends on whether typer brings its own click or uses the package; their descent is the same.
+UsageFault: type[Any] = typer.BadParameter.__mro__[1]
+CommandFault: type[Any] = typer.BadParameter.__mro__[2]
+
+
+def main() -> None:
+    """The entry point of the `wavewright` command."""
+    sys.exit(execute(sys.argv[1:]))
+
+
+def execute(arguments: Sequence[str]) -> int:
+    """Carry out one command line and return its exit status; messages go to stderr.
+
+    With the environment variable WAVEWRIGHT_TRACEBACK set, an error that we did not foresee is raised as it came.
+    """
+    try:
+        status = application()(args=list(arguments), prog_name="wavewright", standalone_mode=False)
+        sys.stdout.flush()
+    except CommandFault as fault:
+        fault.show()
+        return WRONG_USAGE if isinstance(fault, UsageFault) else ERROR
+    except WavewrightError as error:
+        print(error, file=sys.stderr)
+        return error.exit_status
+    except (typer.Abort, KeyboardInterrupt):
+        return _interrupted()
+    except (BrokenPipeError, SystemExit):  # typer leaves so when whoever read our output, `head` for one, has gone
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return ERROR  # the result did not arrive, so it must not look like a pass
+    except Exception as defect:
+        if os.environ.get(TRACEBACK):
+            raise
+        print(_report(defect), file=sys.stderr)
+        return ERROR
+    return _interrupted() if status == 130 else int(status or 0)
+
+
+def application() -> typer.Typer:
+    """All commands of the `commands` folder under one roof."""
+    app = typer.Typer(
+        name="wavewright",
+        help="Bench measurements as text: set, capture, recompute, judge, record.",
+        epilog="Exit status: 0 pass, 1 fail, 2 inconclusive, 3 error, 64 wrong usage.",
+        no_args_is_help=True,
+        add_completion=False,
+        pretty_exceptions_enable=False,
+        rich_markup_mode=None,
+    )
+    app.callback()(_frame)
+    for module in pkgutil.iter_modules(commands.__path__, f"{commands.__name__}."):
+        name = module.name.rsplit(".", 1)[1]
+        loaded = importlib.import_module(module.name)
+        if group := getattr(loaded, "commands", None):
+            app.add_typer(group, name=name)
+        else:
+            app.command(name, context_settings=getattr(loaded, "CONTEXT", None))(getattr(loaded, name))
+    return app
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version
+
+        print(f"wavewright {version('wavewright')}")
+        raise typer.Exit(0)
+
+
+def _frame(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+    verbose: Annotated[
+        int, typer.Option("--verbose", "-v", count=True, help="Say each step; twice, each message on the wire.")
+    ] = 0,
+) -> None:
+    logging.basicConfig(
+        stream=sys.stderr,
+        level=(logging.WARNING, logging.INFO, logging.DEBUG)[min(verbose, 2)],
+        format="%(levelname)s %(name)s: %(message)s",
+    )
+
+
+def _interrupted() -> int:
+    print("interrupted", file=sys.stderr)
+    return ERROR
+
+
+def _report(defect: Exception) -> str:
+    """What to say about an error that is ours, in one line and the way to report it."""
+    last = defect.__traceback__
+    while last is not None and last.tb_next is not None:
+        last = last.tb_next
+    where = f"{last.tb_frame.f_globals.get('__name__', '?')}:{last.tb_lineno}" if last is not None else "?"
+    return (
+        f"wavewright has a defect: {type(defect).__name__} in {where}: {defect}\n"
+        f"  do: repeat the command with {TRACEBACK}=1 in the environment, and report what it prints to the maintainers"
+    )

@@ -1,0 +1,251 @@
+"""Captures in an HDF5 file: raw codes with scale, names and units, written shot by shot and read back one at a time.
+
+The layout, which any HDF5 reader can follow:
+
+    /                            attribute `wavewright_captures` = 1
+    /<measurement>/shot_00000    a group for each shot; attributes `trigger_time` (s), `triggered`, `settings` (JSON),
+                                 `identity`, `taken` (ISO 8601)
+        <channel>                dataset: codes as they came over the wire, one row; attributes `gain`, `offset`,
+                                 `interval` (s), `start` (s), `unit`, `code_range` (two numbers, absent if not known)
+
+A value is offset + gain · code. A measurement that ran for several values of a parameter has a group for each, named
+`coil_drive[duty=40 %]`. Codes are neither compressed nor chunked: a reader can map them into memory.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, overload
+
+from wavewright.errors import StorageFault
+from wavewright.waveform import Capture, Waveform
+
+if TYPE_CHECKING:
+    import h5py
+
+LAYOUT = 1
+_ROOM = "make room on the disk, or name another folder with --out"
+
+
+class CaptureFile:
+    """An HDF5 file that takes captures as they come; nothing of them stays in memory."""
+
+    def __init__(self, path: Path) -> None:
+        import h5py
+
+        self.path = path
+        self._counts: dict[str, int] = {}
+        with _storage(path):
+            self._disk = _Disk(path)
+            self._file = h5py.File(self._disk, "w", track_order=True)
+            self._file.attrs["wavewright_captures"] = LAYOUT
+
+    def keep(self, measurement: str, capture: Capture) -> None:
+        """Write one capture behind the others of its measurement.
+
+        Raises
+        ------
+        StorageFault : the disk does not take it.
+        """
+        shot = self._counts.get(measurement, 0)
+        with _storage(self.path):
+            shots = self._file.require_group(_escaped(measurement))
+            _write(shots.create_group(f"shot_{shot:05}", track_order=True), capture)
+            self._file.flush()
+            self._disk.check()
+        self._counts[measurement] = shot + 1
+
+    def drop(self, measurement: str) -> None:
+        """Take out what was kept of a measurement: shots that `keep_if` did not ask for."""
+        if self._counts.pop(measurement, 0):
+            with _storage(self.path):
+                del self._file[_escaped(measurement)]
+
+    def abandon(self) -> None:
+        """Close the file without caring for what is in it: it is about to be deleted."""
+        with suppress(StorageFault):
+            self.close()
+
+    def close(self) -> None:
+        """Close the file; what is on disk afterwards is complete.
+
+        Raises
+        ------
+        StorageFault : the disk does not take the rest of it.
+        """
+        with _storage(self.path):
+            self._file.close()
+            self._disk.close()
+            self._disk.check()
+
+
+class KeptCaptures(Mapping[str, Sequence[Capture]]):
+    """The captures of a file, by measurement; each is read when it is asked for. Holds the path only, so it pickles."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def __getitem__(self, measurement: str) -> Sequence[Capture]:
+        with _opened(self.path) as file:
+            if _escaped(measurement) not in file:
+                raise KeyError(measurement)
+            return _Shots(self.path, measurement, len(file[_escaped(measurement)]))
+
+    def __iter__(self) -> Iterator[str]:
+        with _opened(self.path) as file:
+            names = [_unescaped(name) for name in file]
+        return iter(names)
+
+    def __len__(self) -> int:
+        with _opened(self.path) as file:
+            return len(file)
+
+    def __repr__(self) -> str:
+        return f"KeptCaptures({str(self.path)!r})"
+
+
+class _Shots(Sequence[Capture]):
+    """The shots of one measurement, each read when it is asked for."""
+
+    def __init__(self, path: Path, measurement: str, count: int) -> None:
+        self._path, self._measurement, self._count = path, measurement, count
+
+    def __len__(self) -> int:
+        return self._count
+
+    @overload
+    def __getitem__(self, index: int) -> Capture: ...
+    @overload
+    def __getitem__(self, index: slice) -> Sequence[Capture]: ...
+    def __getitem__(self, index: int | slice) -> Capture | Sequence[Capture]:
+        numbers = range(self._count)[index]
+        if isinstance(numbers, range):
+            return [self[number] for number in numbers]
+        with _opened(self._path) as file:
+            return _read(file[_escaped(self._measurement)][f"shot_{numbers:05}"])
+
+
+class _Disk(io.RawIOBase):
+    """A file that swallows the first fault, and every write after it, until `check` is called.
+
+    HDF5 that meets a full disk cannot be closed any more and complains, from its destructors, until the process ends.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._file = path.open("x+b", buffering=0)
+        self._fault: OSError | None = None
+
+    def readinto(self, buffer: Any) -> int | None:
+        return self._file.readinto(buffer)
+
+    def write(self, content: Any) -> int:
+        rest = memoryview(content).cast("B")
+        size = rest.nbytes
+        while self._fault is None and rest.nbytes:
+            try:
+                rest = rest[self._file.write(rest) :]
+            except OSError as fault:
+                self._fault = fault
+        return size
+
+    def seek(self, offset: int, whence: int = 0) -> int:
+        return self._file.seek(offset, whence)
+
+    def tell(self) -> int:
+        return self._file.tell()
+
+    def truncate(self, size: int | None = None) -> int:
+        try:
+            return self._file.truncate(size)
+        except OSError as fault:
+            self._fault = self._fault or fault
+            return size or 0
+
+    def close(self) -> None:
+        self._file.close()
+        super().close()
+
+    def check(self) -> None:
+        if self._fault is not None:
+            raise self._fault
+
+
+@contextmanager
+def _storage(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except (OSError, ValueError, RuntimeError) as fault:  # HDF5 has all three for what it cannot do
+        raise StorageFault(f"the captures cannot be written: {fault}", where=str(path), do=_ROOM) from fault
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[h5py.File]:
+    import h5py
+
+    try:
+        file = h5py.File(path, "r")
+    except OSError as fault:
+        raise StorageFault(f"the captures cannot be read: {fault}", where=str(path)) from fault
+    with file:
+        yield file
+
+
+def _write(group: h5py.Group, capture: Capture) -> None:
+    group.attrs["trigger_time"] = capture.trigger_time
+    group.attrs["triggered"] = capture.triggered
+    group.attrs["settings"] = json.dumps(dict(capture.settings), ensure_ascii=False)
+    group.attrs["identity"] = capture.identity
+    group.attrs["taken"] = capture.taken.isoformat()
+    for name, wave in capture.waveforms.items():
+        codes = group.create_dataset(_escaped(name), data=wave.codes)
+        codes.attrs.update(
+            {
+                "gain": wave.gain,
+                "offset": wave.offset,
+                "interval": wave.interval,
+                "start": wave.start,
+                "unit": wave.unit,
+            }
+        )
+        if wave.code_range is not None:
+            codes.attrs["code_range"] = wave.code_range
+
+
+def _read(group: h5py.Group) -> Capture:
+    return Capture(
+        {_unescaped(name): _read_waveform(codes, _unescaped(name)) for name, codes in group.items()},
+        trigger_time=float(group.attrs["trigger_time"]),
+        triggered=bool(group.attrs["triggered"]),
+        settings=json.loads(group.attrs["settings"]),
+        identity=str(group.attrs["identity"]),
+        taken=datetime.fromisoformat(str(group.attrs["taken"])),
+    )
+
+
+def _read_waveform(codes: h5py.Dataset, name: str) -> Waveform:
+    attributes: Mapping[str, Any] = codes.attrs
+    limits = attributes.get("code_range")
+    return Waveform(
+        codes[()],
+        gain=float(attributes["gain"]),
+        offset=float(attributes["offset"]),
+        interval=float(attributes["interval"]),
+        start=float(attributes["start"]),
+        unit=str(attributes["unit"]),
+        name=name,
+        code_range=None if limits is None else (float(limits[0]), float(limits[1])),
+    )
+
+
+def _escaped(name: str) -> str:
+    """A name with a slash in it would become two groups."""
+    return name.replace("%", "%25").replace("/", "%2F")
+
+
+def _unescaped(name: str) -> str:
+    return name.replace("%2F", "/").replace("%25", "%")

@@ -1,0 +1,1 @@
+"""What came out, for people and for machines."""

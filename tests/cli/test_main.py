@@ -1,0 +1,120 @@
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from tests.cli.conftest import Spoken
+from wavewright.analysis import catalogue
+from wavewright.errors import FileFault, Misuse, Place
+
+Command = Callable[..., Spoken]
+
+HEAVY = ("scipy", "h5py", "sqlalchemy", "plotly", "pandas", "pyvisa", "numpy")
+
+
+def modules_after(*arguments: str, cwd: Path) -> set[str]:
+    """The top-level packages that a fresh interpreter has imported once the command is done."""
+    script = (
+        "import sys\nfrom wavewright.cli.main import execute\n"
+        f"status = execute({list(arguments)!r})\n"
+        "print('\\x00', status, *{name.partition('.')[0] for name in sys.modules})"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=cwd)
+    status, *names = done.stdout.rpartition("\x00")[2].split()
+    assert status == "0", done.stderr
+    return set(names)
+
+
+@pytest.mark.parametrize("arguments", [("--help",), ("--version",), ("run", "--help"), ("metrics", "--help")])
+def test_help_imports_nothing_heavy(arguments: tuple[str, ...], tmp_path: Path) -> None:
+    assert not modules_after(*arguments, cwd=tmp_path) & set(HEAVY)
+
+
+def test_help_names_every_command_and_the_exit_statuses(wavewright: Command) -> None:
+    told = wavewright("--help")
+    assert told.status == 0
+    folder = Path(sys.modules["wavewright.cli.commands"].__file__ or "").parent
+    for path in folder.glob("[a-z]*.py"):
+        assert f"  {path.stem} " in told.stdout
+    assert "0 pass, 1 fail, 2 inconclusive, 3 error, 64 wrong usage" in told.stdout
+
+
+@pytest.mark.parametrize(
+    "arguments, said",
+    [
+        (("rnu",), "rnu"),
+        (("metrics", "--jsn"), "--jsn"),
+        (("metrics", "rise_time", "fall_time"), "fall_time"),
+        (("examples",), "folder"),
+    ],
+)
+def test_wrong_usage_exits_64_and_says_what_is_wrong(
+    arguments: tuple[str, ...], said: str, wavewright: Command
+) -> None:
+    told = wavewright(*arguments)
+    assert told.status == 64
+    assert said in told.stderr
+    assert told.stdout == ""
+
+
+def test_no_command_at_all_is_wrong_usage_and_shows_the_help(wavewright: Command) -> None:
+    told = wavewright()
+    assert told.status == 64
+    assert "metrics" in told.stderr + told.stdout
+
+
+@pytest.mark.parametrize(
+    "error, status",
+    [
+        (FileFault("unknown key `shotss`", where=Place("a.yaml", 3, 5), do="did you mean `shots`?"), 3),
+        (Misuse("no"), 64),
+    ],
+)
+def test_an_error_of_ours_is_printed_as_it_is(
+    error: Exception, status: int, wavewright: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse() -> None:
+        raise error
+
+    monkeypatch.setattr(catalogue, "metrics", refuse)
+    told = wavewright("metrics")
+    assert (told.status, told.stderr, told.stdout) == (status, f"{error}\n", "")
+
+
+def test_a_defect_of_ours_says_how_to_report_it_and_shows_no_traceback(
+    wavewright: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stumble() -> None:
+        raise ZeroDivisionError("division by zero")
+
+    monkeypatch.setattr(catalogue, "metrics", stumble)
+    told = wavewright("metrics")
+    assert told.status == 3
+    assert "ZeroDivisionError in tests.cli.test_main" in told.stderr
+    assert "WAVEWRIGHT_TRACEBACK=1" in told.stderr
+    assert "Traceback" not in told.stderr
+    monkeypatch.setenv("WAVEWRIGHT_TRACEBACK", "1")
+    with pytest.raises(ZeroDivisionError):
+        wavewright("metrics")
+
+
+def test_a_reader_that_left_early_gets_no_words_and_no_pass() -> None:
+    reading_end, writing_end = os.pipe()
+    os.close(reading_end)
+    command = [sys.executable, "-m", "wavewright", "metrics", "--json"]
+    done = subprocess.run(command, stdout=writing_end, stderr=subprocess.PIPE, text=True, check=False)
+    os.close(writing_end)
+    assert (done.returncode, done.stderr) == (3, "")
+
+
+def test_no_colour_reaches_a_pipe_or_a_terminal_that_wants_none(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "wavewright", "metrics"]
+    for wish in ({"NO_COLOR": "1", "FORCE_COLOR": ""}, {}):
+        environment = {**os.environ, **wish}
+        done = subprocess.run(command, capture_output=True, text=True, check=True, env=environment, cwd=tmp_path)
+        assert "\x1b[3" not in done.stdout
