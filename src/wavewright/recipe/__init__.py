@@ -1,0 +1,1 @@
+"""Recipes as YAML: models, loading with places, parameters and sweeps, checks, schema."""

@@ -1,0 +1,247 @@
+"""YAML with places: every key and every value of a file knows the line and the column where it stands.
+
+Only the plain part of YAML 1.2 is read: mappings, lists, words. `true`, `false` and `null` are the only words with
+a meaning of their own (so `on: rail` and `output: off` are words), and **a number stays the text that stands
+there**, because a number without its unit means nothing to us. There are no tags, no merge keys, no second document.
+Every fault of structure is found before anybody looks at the content.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import yaml
+
+from wavewright.errors import FileFault, Place
+from wavewright.recipe.syntax import syntax_fault
+
+LARGEST_FILE = 256 * 1024  # bytes; the largest recipe in use has about 10 000
+DEEPEST = 24  # mappings and lists within each other
+MOST_VALUES = 50_000  # with every alias written out
+
+
+class Word(str):
+    """A scalar with the place where it stands; `is_quoted` if it stood in quotes or in a block of text."""
+
+    __slots__ = ("is_quoted", "place")
+    place: Place
+    is_quoted: bool
+
+    def __new__(cls, text: str, place: Place, *, is_quoted: bool = False) -> Word:
+        """A word of that text at that place."""
+        word = super().__new__(cls, text)
+        word.place, word.is_quoted = place, is_quoted
+        return word
+
+    def __reduce__(self) -> tuple[type[str], tuple[str]]:  # pickles as plain text
+        return str, (str(self),)
+
+
+class Block(dict[str, "Node"]):
+    """A mapping; its keys are words, so each has a place of its own."""
+
+    def __init__(self, place: Place) -> None:
+        super().__init__()
+        self.place = place
+
+    def key_place(self, key: str) -> Place:
+        """Where a key stands; the block's own place if it has no such key."""
+        return next((word.place for word in self if word == key and isinstance(word, Word)), self.place)
+
+    def value_place(self, key: str) -> Place:
+        """Where the value of a key stands; the key's place if there is nothing behind it."""
+        return place_of(self.get(key)) or self.key_place(key)
+
+
+class Row(list["Node"]):
+    """A list, with the place where it begins."""
+
+    def __init__(self, place: Place) -> None:
+        super().__init__()
+        self.place = place
+
+
+Node = Word | bool | Block | Row | None
+
+
+def place_of(node: object) -> Place | None:
+    """Where a node stands; None for `true`, `false`, `null`, and for whatever does not come from a file."""
+    return getattr(node, "place", None)
+
+
+def read_text(path: str | Path) -> str:
+    """The text of a file that people write.
+
+    Raises
+    ------
+    FileFault : it is not there, a folder, not readable, too large, not text.
+    """
+    name, file = str(path), Path(path)
+    try:
+        if file.is_dir():
+            raise FileFault("this is a folder", where=name, expected="a YAML file", do="name a file in it")
+        with file.open("rb") as stream:
+            content = stream.read(LARGEST_FILE + 1)
+    except FileNotFoundError as fault:
+        raise FileFault(
+            "there is no such file", where=name, do="check the path; it counts from the folder you are in"
+        ) from fault
+    except (OSError, ValueError) as fault:
+        reason = getattr(fault, "strerror", None) or str(fault)
+        raise FileFault(f"cannot be read: {reason}", where=name, expected="a readable file") from fault
+    if len(content) > LARGEST_FILE:
+        raise FileFault(
+            "too large for a file that people write", where=name, expected=f"at most {LARGEST_FILE // 1024} KiB"
+        )
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as fault:
+        before = content[: fault.start].decode("utf-8", errors="replace")
+        place = Place(name, before.count("\n") + 1, len(before) - before.rfind("\n"))
+        what = f"byte 0x{content[fault.start]:02X} is not text in UTF-8"
+        raise FileFault(what, where=place, expected="a text file in UTF-8", do="save it as UTF-8") from fault
+
+
+def parse_tree(text: str, file: str) -> Block:
+    """The tree of a YAML text whose top is a mapping.
+
+    Parameters
+    ----------
+    file : the name for messages.
+
+    Raises
+    ------
+    FileFault : one for a text that is not YAML, or all faults of structure at once.
+    """
+    composer = _Composer(file)
+    try:
+        tree = composer.document(yaml.parse(text, Loader=yaml.SafeLoader))
+    except _Stop:
+        pass  # noted already
+    except yaml.YAMLError as fault:
+        composer.faults.append(syntax_fault(fault, text, file))
+    if composer.faults:
+        raise FileFault.joined(composer.faults)
+    if not isinstance(tree, Block):
+        found = (
+            "is empty" if tree is None else "is a list" if isinstance(tree, Row) else f"is the text `{str(tree)[:40]}`"
+        )
+        raise FileFault(
+            f"the file {found}", where=place_of(tree) or Place(file), expected="keys with values, `key: value`"
+        )
+    return tree
+
+
+class _Stop(yaml.YAMLError):
+    """Nothing further can be read; the fault is noted already."""
+
+
+class _Composer:
+    """Builds the tree from parser events, with limits on depth and on what aliases blow up to."""
+
+    def __init__(self, file: str) -> None:
+        self._file = file
+        self._anchors: dict[str, Node] = {}
+        self._sizes: dict[str, int] = {}
+        self._count = 0
+        self.faults: list[FileFault] = []
+
+    def document(self, events: Iterator[yaml.Event]) -> Node:
+        tree: Node = None
+        documents = 0
+        for event in events:
+            if isinstance(event, yaml.DocumentStartEvent):
+                documents += 1
+                if documents > 1:
+                    self._note("a second document begins here", event, expected="one document in a file")
+                    break
+            elif isinstance(event, yaml.NodeEvent):
+                tree = self._node(event, events, depth=1)
+        return tree
+
+    def _node(self, event: yaml.Event, events: Iterator[yaml.Event], *, depth: int) -> Node:
+        place = self._place(event)
+        if isinstance(event, yaml.AliasEvent):
+            return self._aliased(event)
+        if depth > DEEPEST:
+            self._stop("nested too deeply", event, expected=f"at most {DEEPEST} levels")
+        assert isinstance(event, _WithTag), event
+        self._add(1, event)
+        if event.tag is not None and event.tag != "!":
+            self._note(f"tag `{event.tag}`", event, expected="plain values without a tag", do="take the tag out")
+        before = self._count
+        if event.anchor is not None:
+            self._sizes[event.anchor] = 0  # open: an alias inside would never end
+        if isinstance(event, yaml.MappingStartEvent):
+            node: Node = self._block(Block(place), events, depth=depth)
+        elif isinstance(event, yaml.SequenceStartEvent):
+            node = self._row(Row(place), events, depth=depth)
+        else:
+            node = _scalar(event, place)
+        if event.anchor is not None:
+            self._anchors[event.anchor] = node
+            self._sizes[event.anchor] = self._count - before + 1
+        return node
+
+    def _block(self, block: Block, events: Iterator[yaml.Event], *, depth: int) -> Block:
+        while not isinstance(event := next(events), yaml.MappingEndEvent):
+            key = self._node(event, events, depth=depth + 1)
+            value = self._node(next(events), events, depth=depth + 1)
+            if not isinstance(key, Word):
+                shown = (
+                    {True: "true", False: "false", None: "null"}.get(key) if not isinstance(key, (dict, list)) else ""
+                )
+                do = f'write `"{shown}":` if the word itself is meant' if shown else ""
+                self._note(f"`{shown}` as a key" if shown else "a key that is no word", event, expected="a word", do=do)
+            elif key == "<<" and not key.is_quoted:
+                self._note("a merge key, `<<`", event, expected="keys of our own", do="write the keys out")
+            elif key in block:
+                first = block.key_place(key)
+                self._note(f"key `{key}` again", event, expected=f"each key once; the first is in line {first.line}")
+            else:
+                block[key] = value
+        return block
+
+    def _row(self, row: Row, events: Iterator[yaml.Event], *, depth: int) -> Row:
+        while not isinstance(event := next(events), yaml.SequenceEndEvent):
+            row.append(self._node(event, events, depth=depth + 1))
+        return row
+
+    def _aliased(self, event: yaml.AliasEvent) -> Node:
+        anchor = str(event.anchor)
+        size = self._sizes.get(anchor)
+        if size is None:
+            self._note(f"alias `*{anchor}` of nothing", event, expected=f"an anchor `&{anchor}` above it")
+            return None
+        if size == 0:
+            self._stop(f"alias `*{anchor}` contains itself", event, expected="values that come to an end")
+        self._add(size, event)
+        return self._anchors[anchor]
+
+    def _add(self, size: int, event: yaml.Event) -> None:
+        self._count += size
+        if self._count > MOST_VALUES:
+            self._stop("too many values, aliases written out", event, expected=f"at most {MOST_VALUES} in a file")
+
+    def _place(self, event: yaml.Event) -> Place:
+        mark = event.start_mark
+        return Place(self._file, mark.line + 1, mark.column + 1) if mark else Place(self._file)
+
+    def _note(self, what: str, event: yaml.Event, *, expected: str = "", do: str = "") -> None:
+        self.faults.append(FileFault(what, where=self._place(event), expected=expected, do=do))
+
+    def _stop(self, what: str, event: yaml.Event, *, expected: str) -> None:
+        self._note(what, event, expected=expected)
+        raise _Stop
+
+
+_WithTag = (yaml.ScalarEvent, yaml.SequenceStartEvent, yaml.MappingStartEvent)
+
+
+def _scalar(event: yaml.ScalarEvent, place: Place) -> Word | bool | None:
+    is_plain = event.implicit[0]
+    meanings = {"": None, "~": None, "null": None, "true": True, "false": False}
+    if is_plain and event.value in meanings:
+        return meanings[event.value]
+    return Word(event.value, place, is_quoted=not is_plain)
