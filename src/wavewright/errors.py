@@ -66,7 +66,7 @@ class FileFault(WavewrightError):
     @classmethod
     def joined(cls, faults: Sequence[FileFault]) -> Self:
         """One error for all faults of a file, in line order; its message is theirs, one below the other."""
-        ordered = tuple(sorted(faults, key=lambda fault: (str(fault.where), _line(fault))))
+        ordered = tuple(sorted(faults, key=_order))
         first = ordered[0]
         error = cls(first.what, where=first.where, expected=first.expected, do=first.do)
         error.faults = ordered
@@ -78,8 +78,9 @@ class FileFault(WavewrightError):
         return super().__str__()
 
 
-def _line(fault: FileFault) -> tuple[int, int]:
-    return (fault.where.line, fault.where.column) if isinstance(fault.where, Place) else (0, 0)
+def _order(fault: FileFault) -> tuple[str, int, int]:
+    where = fault.where
+    return (where.file, where.line, where.column) if isinstance(where, Place) else (where, 0, 0)
 
 
 class WireFault(WavewrightError):
