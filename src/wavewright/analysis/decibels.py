@@ -1,0 +1,62 @@
+"""Decibels: ratios, and levels referred to 1 V (dBV), to 0.7746 V (dBu) and to 1 mW into an impedance (dBm).
+
+All take and give rms values. 0 dBu is the voltage of 1 mW in 600 ohm, √0.6 V: common practice, no source. A level of
+nothing is −∞.
+"""
+
+from __future__ import annotations
+
+import math
+
+DBU_REFERENCE = math.sqrt(0.6)  # V
+DBM_REFERENCE = 1e-3  # W
+
+
+def amplitude_ratio_db(ratio: float) -> float:
+    """20·log10 of a ratio of amplitudes, in dB."""
+    return 20 * math.log10(ratio) if ratio > 0 else -math.inf
+
+
+def power_ratio_db(ratio: float) -> float:
+    """10·log10 of a ratio of powers, in dB."""
+    return 10 * math.log10(ratio) if ratio > 0 else -math.inf
+
+
+def amplitude_ratio(ratio_db: float) -> float:
+    """The ratio of amplitudes that a number of dB stands for."""
+    return float(10 ** (ratio_db / 20))
+
+
+def power_ratio(ratio_db: float) -> float:
+    """The ratio of powers that a number of dB stands for."""
+    return float(10 ** (ratio_db / 10))
+
+
+def dbv(rms: float) -> float:
+    """Level of an rms voltage, V, in dBV."""
+    return amplitude_ratio_db(rms)
+
+
+def volts_of_dbv(level_dbv: float) -> float:
+    """The rms voltage, V, of a level in dBV."""
+    return amplitude_ratio(level_dbv)
+
+
+def dbu(rms: float) -> float:
+    """Level of an rms voltage, V, in dBu."""
+    return amplitude_ratio_db(rms / DBU_REFERENCE)
+
+
+def volts_of_dbu(level_dbu: float) -> float:
+    """The rms voltage, V, of a level in dBu."""
+    return DBU_REFERENCE * amplitude_ratio(level_dbu)
+
+
+def dbm(rms: float, *, impedance: float) -> float:
+    """Level, in dBm, of the power that an rms voltage, V, drives into a resistance, ohm."""
+    return power_ratio_db(rms**2 / impedance / DBM_REFERENCE)
+
+
+def volts_of_dbm(level_dbm: float, *, impedance: float) -> float:
+    """The rms voltage, V, across a resistance, ohm, that takes a power given in dBm."""
+    return math.sqrt(power_ratio(level_dbm) * DBM_REFERENCE * impedance)
