@@ -1,0 +1,163 @@
+"""The catalogue of waveform files: which suffix is read and written by which format."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import pkgutil
+import uuid
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from difflib import get_close_matches
+from functools import cache
+from pathlib import Path
+from types import MappingProxyType
+
+from wavewright.errors import FileFault, Misuse, StorageFault
+from wavewright.logbook import formats
+from wavewright.waveform import Capture, Waveform
+
+Reader = Callable[[Path, float | None], dict[str, Waveform]]
+Writer = Callable[[Path, Capture], None]
+
+
+@dataclass(frozen=True, slots=True)
+class FileFormat:
+    """One kind of file.
+
+    Parameters
+    ----------
+    name : for lists and messages.
+    suffixes : in small letters with the point; the first is the usual one.
+    about : one line: what is kept and what is lost.
+    read : from a path, and the interval in s for files that do not tell it, to waveforms in the file's order.
+    write : the waveforms of a capture to a path.
+    """
+
+    name: str
+    suffixes: tuple[str, ...]
+    about: str
+    read: Reader
+    write: Writer
+
+
+_entered: dict[str, FileFormat] = {}
+
+
+def enter_format(entry: FileFormat) -> FileFormat:
+    """Enter a format into the catalogue under each of its suffixes; none is ever taken over in silence."""
+    if taken := [suffix for suffix in entry.suffixes if suffix in _entered]:
+        raise Misuse(f"suffix `{taken[0]}` already belongs to the format `{_entered[taken[0]].name}`")
+    _entered.update(dict.fromkeys(entry.suffixes, entry))  # last: a refused entry leaves no trace
+    return entry
+
+
+@cache
+def file_formats() -> Mapping[str, FileFormat]:
+    """Every format by suffix: the modules of this package."""
+    for module in pkgutil.iter_modules(formats.__path__, f"{formats.__name__}."):
+        importlib.import_module(module.name)
+    return MappingProxyType(dict(sorted(_entered.items())))
+
+
+def read_waveforms(path: str | os.PathLike[str], *, interval: float | None = None) -> dict[str, Waveform]:
+    """Every waveform of a file by name, in the file's order.
+
+    Parameters
+    ----------
+    path : the suffix says the format.
+    interval : s, for files without a time axis; one that contradicts the file is refused.
+
+    Raises
+    ------
+    FileFault : the file cannot be read, or is not what its suffix says; names the line or byte.
+    Misuse : an unknown suffix, an interval that is missing or contradicts the file.
+    """
+    place = Path(path)
+    if interval is not None and not 0 < interval < float("inf"):
+        raise Misuse(f"`interval` is `{interval}`", expected="seconds from one sample to the next, above 0")
+    entry = _format_of(place)
+    try:
+        return entry.read(place, interval)
+    except OSError as fault:
+        raise FileFault(
+            f"cannot be read: {fault.strerror or fault}", where=str(path), do="check the name and the permissions"
+        ) from fault
+
+
+def read_waveform(path: str | os.PathLike[str], *, channel: int | str = 1, interval: float | None = None) -> Waveform:
+    """One waveform of a file: by its name, or by its number counted from 1.
+
+    Parameters
+    ----------
+    path : the suffix says the format.
+    channel : number or name; a time column does not count.
+    interval : s, for files without a time axis; one that contradicts the file is refused.
+
+    Raises
+    ------
+    FileFault : the file cannot be read, or is not what its suffix says; names the line or byte.
+    Misuse : no such channel, an unknown suffix, an interval that is missing or contradicts the file.
+    """
+    waves = read_waveforms(path, interval=interval)
+    if isinstance(channel, str) and channel in waves:
+        return waves[channel]
+    if isinstance(channel, int) and not isinstance(channel, bool) and 1 <= channel <= len(waves):
+        return list(waves.values())[channel - 1]
+    near = get_close_matches(str(channel), waves, 1)
+    raise Misuse(
+        f"{path}: no channel `{channel}`",
+        expected=f"1 .. {len(waves)}, or one of {', '.join(f'`{name}`' for name in waves)}",
+        do=f"did you mean `{near[0]}`?" if near else "",
+    )
+
+
+def write_waveforms(path: str | os.PathLike[str], capture: Capture | Mapping[str, Waveform]) -> None:
+    """Write the waveforms of a capture; the file is there whole, or as it was before.
+
+    Parameters
+    ----------
+    path : the suffix says the format; a file of that name is replaced.
+    capture : or waveforms by name alone, which are written as a capture that was not taken by an instrument.
+
+    Raises
+    ------
+    Misuse : an unknown suffix, or waveforms that the format cannot hold; says which can.
+    StorageFault : the disk does not take the file.
+    """
+    place = Path(path)
+    entry = _format_of(place)
+    whole = capture if isinstance(capture, Capture) else Capture(capture)
+    if not whole.waveforms:
+        raise Misuse(f"{path}: nothing to write", expected="a capture with at least one waveform")
+    try:
+        with _replaced(place) as temporary:
+            entry.write(temporary, whole)
+    except OSError as fault:
+        raise StorageFault(f"cannot be written: {fault.strerror or fault}", where=str(path)) from fault
+
+
+@contextmanager
+def _replaced(path: Path) -> Iterator[Path]:
+    """A name beside `path` to write to; it becomes `path` if the block succeeds, and is gone if it does not."""
+    temporary = path.with_name(f".{uuid.uuid4().hex}{path.suffix}")
+    try:
+        yield temporary
+        temporary.replace(path)
+    finally:
+        with suppress(FileNotFoundError):
+            temporary.unlink()
+
+
+def _format_of(path: Path) -> FileFormat:
+    table = file_formats()
+    suffix = path.suffix.lower()
+    if suffix in table:
+        return table[suffix]
+    near = get_close_matches(suffix, table, 1)
+    raise Misuse(
+        f"{path}: no waveform file has the suffix `{suffix}`",
+        expected=f"one of {', '.join(table)}",
+        do=f"did you mean `{near[0]}`?" if near else "",
+    )

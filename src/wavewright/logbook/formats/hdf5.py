@@ -1,0 +1,180 @@
+"""HDF5 files of ours: raw codes as they came, with scale, time axis and origin beside them. Nothing is lost.
+
+Layout, version 1:
+
+| where | what |
+|---|---|
+| file attributes | `layout` = `wavewright capture`, `layout_version` = 1, `trigger_time` (s), `triggered` |
+| | `identity`, `taken` (ISO 8601, UTC) |
+| group `settings` | an attribute for each setting that the instrument read back |
+| group `waveforms/0`, `waveforms/1`, … | one a channel, in order; attribute `channel` is the name in the capture |
+| in each: dataset `codes` | shape (n,), the converter's own type of number |
+| in each: attributes | `gain`, `offset`, `interval` (s), `start` (s), `unit`, `name` |
+| | `code_range`: two numbers; absent where not known |
+
+`write_waveform` and `read_waveform_group` serve any open group, so that other files can hold waveforms the same way.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from wavewright.errors import FileFault
+from wavewright.logbook.formats.catalogue import FileFormat, enter_format
+from wavewright.logbook.formats.time_axis import agreed_interval
+from wavewright.waveform import Capture, Waveform
+
+LAYOUT = "wavewright capture"
+LAYOUT_VERSION = 1
+_NUMBERS = ("gain", "offset", "interval", "start")
+_WORDS = ("unit", "name")
+
+
+def write_waveform(group: Any, wave: Waveform, *, compression: str | None = None) -> None:
+    """Put one waveform into an open, empty h5py group.
+
+    Parameters
+    ----------
+    compression : an HDF5 filter such as `gzip`; None keeps the codes in one piece, which reads fastest.
+    """
+    options = {"compression": compression, "shuffle": wave.codes.itemsize > 1} if compression and len(wave) else {}
+    group.create_dataset("codes", data=wave.codes, **options)
+    for name in _NUMBERS:
+        group.attrs[name] = float(getattr(wave, name))
+    for name in _WORDS:
+        group.attrs[name] = getattr(wave, name)
+    if wave.code_range is not None:
+        group.attrs["code_range"] = np.asarray(wave.code_range)
+
+
+def read_waveform_group(group: Any, *, first: int = 0, last: int | None = None) -> Waveform:
+    """The waveform in an open h5py group; only the samples `first` up to, and without, `last` are read.
+
+    Raises
+    ------
+    FileFault : the group does not have the layout; names what is missing.
+    """
+    lacking = [name for name in (*_NUMBERS, *_WORDS) if name not in group.attrs]
+    if lacking or "codes" not in group:
+        raise FileFault(
+            f"group `{group.name}` has no {', '.join(f'`{name}`' for name in lacking) or 'dataset `codes`'}",
+            where=str(group.file.filename),
+            expected=f"dataset `codes`, attributes {', '.join((*_NUMBERS, *_WORDS))}",
+        )
+    codes = group["codes"]
+    begin, end, _ = slice(first, last).indices(codes.shape[0])
+    code_range = group.attrs.get("code_range")
+    interval, start = float(group.attrs["interval"]), float(group.attrs["start"])
+    return Waveform(
+        codes[begin:end],
+        gain=float(group.attrs["gain"]),
+        offset=float(group.attrs["offset"]),
+        interval=interval,
+        start=start + begin * interval,
+        unit=str(group.attrs["unit"]),
+        name=str(group.attrs["name"]),
+        code_range=None if code_range is None else (code_range[0].item(), code_range[1].item()),
+    )
+
+
+def write_capture(file: Any, capture: Capture, *, compression: str | None = None) -> None:
+    """Put a whole capture into an open, empty h5py file or group."""
+    file.attrs["layout"] = LAYOUT
+    file.attrs["layout_version"] = LAYOUT_VERSION
+    file.attrs["trigger_time"] = float(capture.trigger_time)
+    file.attrs["triggered"] = bool(capture.triggered)
+    file.attrs["identity"] = capture.identity
+    file.attrs["taken"] = capture.taken.isoformat()
+    settings = file.create_group("settings")
+    for name, value in capture.settings.items():
+        settings.attrs[name] = value
+    waveforms = file.create_group("waveforms")
+    for number, (channel, wave) in enumerate(capture.waveforms.items()):
+        group = waveforms.create_group(str(number))
+        group.attrs["channel"] = channel
+        write_waveform(group, wave, compression=compression)
+
+
+def read_capture(file: Any) -> Capture:
+    """The capture in an open h5py file or group.
+
+    Raises
+    ------
+    FileFault : not our layout, or a later version of it.
+    """
+    name = str(file.file.filename)
+    if file.attrs.get("layout") != LAYOUT or "waveforms" not in file:
+        raise FileFault(
+            "an HDF5 file, but not a capture of ours",
+            where=name,
+            expected=f"the attribute `layout` = `{LAYOUT}` and a group `waveforms`",
+            do="export it as CSV or NPZ there, and read that",
+        )
+    if int(file.attrs.get("layout_version", 0)) > LAYOUT_VERSION:
+        raise FileFault(
+            f"layout version {file.attrs['layout_version']}",
+            where=name,
+            expected=f"at most {LAYOUT_VERSION}",
+            do="install the version of Wavewright that wrote it, or a later one",
+        )
+    groups = [file["waveforms"][key] for key in sorted(file["waveforms"], key=int)]
+    return Capture(
+        waveforms={str(group.attrs["channel"]): read_waveform_group(group) for group in groups},
+        trigger_time=float(file.attrs["trigger_time"]),
+        triggered=bool(file.attrs["triggered"]),
+        settings={key: _plain(value) for key, value in file["settings"].attrs.items()},
+        identity=str(file.attrs["identity"]),
+        taken=datetime.fromisoformat(str(file.attrs["taken"])),
+    )
+
+
+def _plain(value: Any) -> float | str | bool:
+    """Numpy scalars as Python's own."""
+    plain: float | str | bool = value.item() if isinstance(value, np.generic) else value
+    return plain
+
+
+def read_hdf5(path: Path, interval: float | None) -> dict[str, Waveform]:
+    """Waveforms of a capture by channel name.
+
+    Raises
+    ------
+    FileFault : not HDF5, broken, or not our layout.
+    """
+    import h5py
+
+    with path.open("rb"):
+        pass  # a missing file is told by the system, not as a broken one
+    try:
+        with h5py.File(path, "r") as file:
+            waves = dict(read_capture(file).waveforms)
+    except (OSError, KeyError, ValueError, TypeError) as fault:
+        raise FileFault(
+            f"broken, or no HDF5 file: {fault}", where=str(path), expected="an HDF5 file that was closed after writing"
+        ) from fault
+    for wave in waves.values():
+        agreed_interval(wave.interval, interval, file=str(path))
+    return waves
+
+
+def write_hdf5(path: Path, capture: Capture) -> None:
+    """A whole capture, codes uncompressed."""
+    import h5py
+
+    with h5py.File(path, "w") as file:
+        write_capture(file, capture)
+
+
+enter_format(
+    FileFormat(
+        name="hdf5",
+        suffixes=(".h5", ".hdf5"),
+        about="our own layout; everything is kept",
+        read=read_hdf5,
+        write=write_hdf5,
+    )
+)

@@ -1,0 +1,154 @@
+"""NumPy's own files: an archive of arrays (NPZ), or one array (NPY).
+
+Read: an array a channel, with an array `time` (s), or numbers `interval` (s) or `rate` (Hz) and `start` (s), among
+them; or files of ours, which have the same arrays and a JSON text `waveforms` with the scale of each. Nothing is lost.
+Pickled objects are never read.
+"""
+
+from __future__ import annotations
+
+import json
+import zipfile
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from wavewright.errors import FileFault, Misuse
+from wavewright.logbook.formats.catalogue import FileFormat, enter_format
+from wavewright.logbook.formats.time_axis import agreed_interval, missing_interval, regular_axis
+from wavewright.waveform import Capture, Codes, Waveform
+
+_NOTES = "waveforms"
+_TIMES = ("time", "times", "t")
+_AXIS = (*_TIMES, "interval", "rate", "start")
+
+
+def read_npz(path: Path, interval: float | None) -> dict[str, Waveform]:
+    """Waveforms by the names of the arrays.
+
+    Raises
+    ------
+    FileFault : broken, pickled, not one-dimensional, times that are not evenly spaced.
+    Misuse : no time axis and no interval.
+    """
+    arrays = _load(path)
+    try:
+        if _NOTES in arrays:
+            return _noted_waveforms(arrays, interval, str(path))
+        start, step = _axis(arrays, interval, str(path))
+        channels = {name: codes for name, codes in arrays.items() if name not in _AXIS}
+        if not channels:
+            raise FileFault("no array of samples", where=str(path), expected=f"an array beside {', '.join(_AXIS)}")
+        return {
+            name: Waveform(
+                codes.astype(codes.dtype.newbyteorder("="), copy=False), interval=step, start=start, name=name
+            )
+            for name, codes in channels.items()
+        }
+    except Misuse as fault:
+        if "codes of shape" not in fault.what:
+            raise
+        raise FileFault(fault.what, where=str(path), expected=fault.expected) from fault
+
+
+def _load(path: Path) -> dict[str, Codes]:
+    try:
+        loaded = np.load(path, allow_pickle=False)
+        if isinstance(loaded, np.ndarray):
+            return {path.stem or "channel1": loaded}
+        with loaded:
+            return {name: loaded[name] for name in loaded.files}
+    except (ValueError, EOFError, zipfile.BadZipFile, KeyError, SyntaxError) as fault:
+        raise FileFault(
+            f"broken, or no NumPy file: {fault}", where=str(path), expected="arrays of numbers without pickled objects"
+        ) from fault
+
+
+def _axis(arrays: dict[str, Codes], given: float | None, file: str) -> tuple[float, float]:
+    start = float(arrays["start"]) if "start" in arrays else 0.0
+    for name in _TIMES:
+        if name in arrays:
+            times = np.asarray(arrays[name], dtype=np.float64)
+            first, own = regular_axis(
+                times,
+                resolution=0.0,
+                file=file,
+                place=lambda index: f"{file}, `{name}`[{index}]",  # noqa: B023
+            )
+            return first, agreed_interval(own, given, file=file)
+    if "interval" in arrays:
+        return start, agreed_interval(float(arrays["interval"]), given, file=file)
+    if "rate" in arrays:
+        return start, agreed_interval(1 / float(arrays["rate"]), given, file=file)
+    if given is None:
+        raise missing_interval(file)
+    return start, given
+
+
+def _noted_waveforms(arrays: dict[str, Codes], interval: float | None, file: str) -> dict[str, Waveform]:
+    try:
+        notes: list[dict[str, Any]] = json.loads(str(arrays[_NOTES]))
+        return {
+            note["channel"]: Waveform(
+                arrays[note["array"]],
+                gain=note["gain"],
+                offset=note["offset"],
+                interval=agreed_interval(note["interval"], interval, file=file),
+                start=note["start"],
+                unit=note["unit"],
+                name=note["name"],
+                code_range=None if note["code_range"] is None else tuple(note["code_range"]),
+            )
+            for note in notes
+        }
+    except (ValueError, TypeError, KeyError) as fault:
+        raise FileFault(f"the scales of the channels are broken: {fault!r}", where=file, expected="JSON") from fault
+
+
+def write_npz(path: Path, capture: Capture) -> None:
+    """The codes of each channel, and a JSON text with the scales."""
+    arrays: dict[str, Any] = {}
+    notes = []
+    for number, (channel, wave) in enumerate(capture.waveforms.items()):
+        array = f"codes{number}"
+        arrays[array] = wave.codes
+        notes.append(
+            {
+                "channel": channel,
+                "array": array,
+                "gain": float(wave.gain),
+                "offset": float(wave.offset),
+                "interval": float(wave.interval),
+                "start": float(wave.start),
+                "unit": wave.unit,
+                "name": wave.name,
+                "code_range": None if wave.code_range is None else np.asarray(wave.code_range).tolist(),
+            }
+        )
+    arrays[_NOTES] = np.array(json.dumps(notes))
+    with path.open("wb") as file:
+        np.savez(file, **arrays)
+
+
+def write_npy(path: Path, capture: Capture) -> None:
+    """One array has no room for a scale: refused."""
+    raise Misuse(
+        f"{path.suffix}: a single array keeps neither scale nor time", expected=".npz", do="write an .npz file"
+    )
+
+
+enter_format(
+    FileFormat(
+        name="npz", suffixes=(".npz",), about="NumPy archive; everything is kept", read=read_npz, write=write_npz
+    )
+)
+enter_format(
+    FileFormat(
+        name="npy",
+        suffixes=(".npy",),
+        about="one NumPy array; only read, with `interval`",
+        read=read_npz,
+        write=write_npy,
+    )
+)
