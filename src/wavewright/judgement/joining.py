@@ -1,0 +1,158 @@
+"""`over:`: how the readings of several shots become one, with the uncertainty of the joined value."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from difflib import get_close_matches
+from types import MappingProxyType
+
+import numpy as np
+import numpy.typing as npt
+
+from wavewright.analysis.reading import Doubt, Reading
+from wavewright.errors import Misuse
+
+Numbers = npt.NDArray[np.float64]  # shape (n,), n ≥ 1
+EACH = "each"
+
+
+@dataclass(frozen=True, slots=True)
+class Over:
+    """One way to join shots.
+
+    Parameters
+    ----------
+    definition : what it is, in the trade's words.
+    join : from the values of all shots and their standard uncertainties (NaN where not known), both shape (n,), to
+        the joined value and its standard uncertainty. None: the shots are not joined, every one must hold.
+    fewest : shots that it needs.
+    """
+
+    definition: str
+    join: Callable[[Numbers, Numbers], tuple[float, float | None]] | None
+    fewest: int = 1
+
+
+def _mean(values: Numbers, uncertainties: Numbers) -> tuple[float, float | None]:
+    """Mean; its uncertainty is the larger of what the shots scatter (JCGM 100:2008, 4.2.3) and what they state.
+
+    The scatter between shots contains the random part of each, so that adding both would count it twice.
+    """
+    scatter = float(values.std(ddof=1)) / math.sqrt(values.size) if values.size > 1 else math.nan
+    stated = math.sqrt(float(np.sum(np.square(uncertainties)))) / values.size
+    known = [number for number in (scatter, stated) if not math.isnan(number)]
+    return float(values.mean()), max(known, default=None)
+
+
+def _of_shot(find: Callable[[Numbers], np.intp]) -> Callable[[Numbers, Numbers], tuple[float, float | None]]:
+    def join(values: Numbers, uncertainties: Numbers) -> tuple[float, float | None]:
+        shot = find(values)
+        return float(values[shot]), _known(uncertainties[shot])
+
+    return join
+
+
+def _stdev(values: Numbers, uncertainties: Numbers) -> tuple[float, float | None]:
+    """Experimental standard deviation, n − 1; relative uncertainty 1/√(2(n − 1)), normal (JCGM 100:2008, E.4.3)."""
+    spread = float(values.std(ddof=1))
+    return spread, spread / math.sqrt(2 * (values.size - 1))
+
+
+def _percentile(ratio: float) -> Callable[[Numbers, Numbers], tuple[float, float | None]]:
+    """Percentile, linear between the ranks; its uncertainty from the ranks one binomial standard deviation away.
+
+    The number of values below the percentile is binomial with standard deviation √(n p (1 − p)), whatever the
+    distribution; where that reaches beyond the largest value, the uncertainty is not known.
+    """
+
+    def join(values: Numbers, uncertainties: Numbers) -> tuple[float, float | None]:
+        ordered = np.sort(values)
+        rank, reach = ratio * (values.size - 1), math.sqrt(values.size * ratio * (1 - ratio))
+        ranks = np.arange(values.size)
+        low, value, high = np.interp([rank - reach, rank, rank + reach], ranks, ordered)
+        is_known = rank - reach >= 0 and rank + reach <= values.size - 1
+        return float(value), float(high - low) / 2 if is_known else None
+
+    return join
+
+
+OVER: Mapping[str, Over] = MappingProxyType(
+    {
+        EACH: Over("every shot must hold", None),
+        "mean": Over("the mean of all shots", _mean),
+        "max": Over("the largest of all shots", _of_shot(np.argmax)),
+        "min": Over("the smallest of all shots", _of_shot(np.argmin)),
+        "stdev": Over("the standard deviation of the shots", _stdev, fewest=2),
+        "p99": Over("the 99th percentile of the shots", _percentile(0.99)),
+    }
+)
+
+
+def find_over(name: str) -> Over:
+    """The way of joining of that name.
+
+    Raises
+    ------
+    Misuse : there is none; names the nearest.
+    """
+    if name in OVER:
+        return OVER[name]
+    near = get_close_matches(name, OVER, 1)
+    raise Misuse(
+        f"unknown way to join shots, `{name}`",
+        expected=f"one of {', '.join(OVER)}",
+        do=f"did you mean `{near[0]}`?" if near else "",
+    )
+
+
+def joined(readings: Sequence[Reading], over: str) -> Reading:
+    """The readings of several shots as one; its count, minimum, maximum and standard deviation are over the shots.
+
+    Where a shot has no number, the joined reading has none either, and says how many had none and why. Doubts of
+    all shots are carried along, each once.
+
+    Raises
+    ------
+    Misuse : no reading; readings in several units; `each`, which joins nothing.
+    """
+    way = find_over(over)
+    units = sorted({reading.unit for reading in readings})
+    if len(units) != 1 or way.join is None:
+        what = f"readings in {', '.join(units) or 'no unit'} to be joined by `{over}`"
+        raise Misuse(what, expected="one or more readings in one unit, and a way that joins")
+    doubts = all_doubts(readings)
+    silent = [reading.reason for reading in readings if reading.value is None]
+    if silent:
+        reason = (
+            silent[0] if len(readings) == 1 else f"{len(silent)} of {len(readings)} shots gave no number: {silent[0]}"
+        )
+        return Reading(value=None, unit=units[0], doubts=doubts, reason=reason)
+    if len(readings) < way.fewest:
+        reason = f"`{over}` of {len(readings)} shot; it needs {way.fewest}"
+        return Reading(value=None, unit=units[0], doubts=doubts, reason=reason)
+    values = np.array([reading.value for reading in readings], dtype=np.float64)
+    stated = [math.nan if reading.uncertainty is None else reading.uncertainty for reading in readings]
+    if len(readings) == 1:
+        return replace(readings[0], doubts=doubts)
+    value, uncertainty = way.join(values, np.array(stated))
+    return Reading(
+        value=value,
+        unit=units[0],
+        uncertainty=uncertainty,
+        doubts=doubts,
+        count=values.size,
+        minimum=float(values.min()),
+        maximum=float(values.max()),
+        standard_deviation=float(values.std(ddof=1)),
+    )
+
+
+def all_doubts(readings: Sequence[Reading]) -> tuple[Doubt, ...]:
+    """The doubts of all readings, each once, in the order they came up."""
+    return tuple(dict.fromkeys(doubt for reading in readings for doubt in reading.doubts))
+
+
+def _known(number: float) -> float | None:
+    return None if math.isnan(number) else float(number)

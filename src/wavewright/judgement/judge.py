@@ -1,0 +1,105 @@
+"""Judging: readings of some shots and a limit in, a verdict with its margin and its reason out."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+from wavewright.analysis.reading import Reading
+from wavewright.errors import Misuse
+from wavewright.judgement.joining import EACH, all_doubts, find_over, joined
+from wavewright.judgement.limits import Limit, Margin
+from wavewright.judgement.verdict import Verdict
+from wavewright.quantities import show_quantity
+
+DecisionRule = Callable[[Reading, Limit], Verdict]
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What was decided, and on what.
+
+    Parameters
+    ----------
+    reading : the joined reading; with `over: each` that of the shot which decided, with the doubts of all shots.
+        None where no reading came about.
+    verdict : None where there is no limit, and so nothing was judged.
+    margin : of that reading; None without a limit or a number.
+    reason : why the verdict is not `pass`; empty where it is.
+    shot : with `over: each`, which shot decided, counted from 0.
+    """
+
+    reading: Reading | None
+    verdict: Verdict | None
+    margin: Margin | None = None
+    reason: str = ""
+    shot: int | None = None
+
+
+def simple_acceptance(reading: Reading, limit: Limit) -> Verdict:
+    """The value decides and its uncertainty does not: simple acceptance (JCGM 106:2012, 8.2; from memory, not verified).
+
+    A rule with guard bands is another function of the same shape.
+    """
+    assert reading.value is not None
+    return Verdict.PASS if limit.holds(reading.value) else Verdict.FAIL
+
+
+def judge(
+    readings: Sequence[Reading],
+    limit: Limit | None = None,
+    *,
+    over: str = EACH,
+    rule: DecisionRule = simple_acceptance,
+) -> Judgement:
+    """Judge the readings of one metric over all shots of a measurement.
+
+    With `each` the worst shot decides: the first with the worst verdict and, of several that pass or fail, the one
+    with the smallest margin. Without a limit nothing is to hold, and the mean is reported. A reading without a number is inconclusive, with its reason; no reading is an error.
+
+    Raises
+    ------
+    Misuse : a limit in another unit than the readings; an unknown `over`.
+    """
+    if not readings:
+        return error("there is no reading")
+    if find_over(over).join is not None:
+        return _judge_one(joined(readings, over), limit, rule)
+    if limit is None and len(readings) > 1:
+        return _judge_one(joined(readings, "mean"), limit, rule)
+    judgements = [_judge_one(reading, limit, rule) for reading in readings]
+    shot = min(range(len(judgements)), key=lambda index: _order(judgements[index]))
+    decisive = judgements[shot]
+    assert decisive.reading is not None
+    reading = replace(decisive.reading, doubts=all_doubts(readings))
+    return replace(decisive, reading=reading, shot=shot)
+
+
+def error(reason: str) -> Judgement:
+    """The judgement where no reading came about, because the trigger never came, say."""
+    return Judgement(None, Verdict.ERROR, reason=reason)
+
+
+def _judge_one(reading: Reading, limit: Limit | None, rule: DecisionRule) -> Judgement:
+    if limit is not None and limit.unit != reading.unit:
+        raise Misuse(f"a limit in {limit.unit} for a reading in {reading.unit}", expected=f"a limit in {reading.unit}")
+    if reading.value is None or math.isnan(reading.value):
+        return Judgement(reading, Verdict.INCONCLUSIVE, reason=reading.reason or "no number")
+    if limit is None:
+        return Judgement(reading, None)
+    verdict, margin = rule(reading, limit), limit.margin(reading.value)
+    return Judgement(reading, verdict, margin, "" if verdict is Verdict.PASS else _against(reading, limit, margin))
+
+
+def _order(judgement: Judgement) -> tuple[int, float]:
+    """Sorts the decisive one to the front."""
+    severity = -1 if judgement.verdict is None else judgement.verdict.severity
+    return -severity, math.inf if judgement.margin is None else judgement.margin.value
+
+
+def _against(reading: Reading, limit: Limit, margin: Margin) -> str:
+    assert reading.value is not None
+    shown = show_quantity(reading.value, reading.unit, uncertainty=reading.uncertainty)
+    side = "inside" if margin.value >= 0 else "below" if reading.value < limit.interval.low else "above"
+    return f"{shown} is {side} {limit}"

@@ -1,0 +1,36 @@
+"""Verdicts: pass, fail, inconclusive of ISO/IEC 9646-1 (from memory, not verified), and error where no reading came about."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from enum import StrEnum
+
+
+class Verdict(StrEnum):
+    """What was found, the worst last."""
+
+    PASS = "pass"
+    INCONCLUSIVE = "inconclusive"
+    FAIL = "fail"
+    ERROR = "error"
+
+    @property
+    def severity(self) -> int:
+        """0 for pass, up to 3 for error."""
+        return list(Verdict).index(self)
+
+    @property
+    def exit_status(self) -> int:
+        """The command's exit status: 0 pass, 1 fail, 2 inconclusive, 3 error."""
+        return {Verdict.PASS: 0, Verdict.FAIL: 1, Verdict.INCONCLUSIVE: 2, Verdict.ERROR: 3}[self]
+
+
+def combined(verdicts: Iterable[Verdict | None]) -> Verdict:
+    """The verdict of several: error before fail before inconclusive before pass.
+
+    None stands for a reading without a limit and says nothing. Where nothing was judged at all, that is
+    inconclusive, not a pass. So combine the verdicts of all readings of a run in one go, not measurement by
+    measurement: one that only records something would spoil the others.
+    """
+    judged = [verdict for verdict in verdicts if verdict is not None]
+    return max(judged, key=lambda verdict: verdict.severity, default=Verdict.INCONCLUSIVE)
