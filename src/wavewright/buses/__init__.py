@@ -1,1 +1,1 @@
-"""Pure functions: waveforms in, frames out. No I/O, no instrument, no clock."""
+"""What was said on the line: pure functions from waveforms to frames. A bus is one file, entered into `catalogue`."""

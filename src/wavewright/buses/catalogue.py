@@ -1,0 +1,223 @@
+"""The catalogue of buses and of the layers above them: one table that decoding, recipes and printing all read."""
+
+from __future__ import annotations
+
+import importlib
+import inspect
+import logging
+import pkgutil
+import typing
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from functools import cache
+from importlib.metadata import entry_points
+from types import MappingProxyType
+from typing import Any, TypeVar
+
+from wavewright import buses as package
+from wavewright.analysis.catalogue import Parameter
+from wavewright.analysis.parameters import read_parameter
+from wavewright.buses.frames import Frames
+from wavewright.errors import Misuse
+
+log = logging.getLogger(__name__)
+
+F = TypeVar("F", bound=Callable[..., Frames])
+
+
+@dataclass(frozen=True, slots=True)
+class Bus:
+    """One entry: how the lines of a bus become frames.
+
+    Parameters
+    ----------
+    channels : sets of channels that it can be decoded from; a name that ends in `?` may be left out.
+    differential : the pair of channels, high and low, whose difference stands for the first channel of the first set.
+    levels : the logic levels of the differential pair.
+    """
+
+    name: str
+    channels: tuple[tuple[str, ...], ...]
+    source: str
+    decode: Callable[..., Frames]
+    differential: tuple[str, str] | None = None
+    levels: str = "auto"
+
+    @property
+    def definition(self) -> str:
+        """The first line of its documentation."""
+        return _first_line(self.decode)
+
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """Its options: the keyword-only arguments of the function."""
+        return _parameters(self.decode)
+
+    def options(self, given: Mapping[str, object]) -> dict[str, Any]:
+        """Check and convert options as a recipe, a command line or a caller writes them.
+
+        Raises
+        ------
+        Misuse : an unknown name, a missing one, a value that does not fit; says what would.
+        """
+        return _options(f"bus `{self.name}`", self.parameters, given)
+
+
+@dataclass(frozen=True, slots=True)
+class Layer:
+    """One entry: how the frames of a bus become those of a protocol above it."""
+
+    name: str
+    on: tuple[str, ...]
+    source: str
+    decode: Callable[..., Frames]
+
+    @property
+    def definition(self) -> str:
+        """The first line of its documentation."""
+        return _first_line(self.decode)
+
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """Its options: the keyword-only arguments of the function."""
+        return _parameters(self.decode)
+
+    def options(self, given: Mapping[str, object]) -> dict[str, Any]:
+        """Check and convert options, as `Bus.options` does."""
+        return _options(f"layer `{self.name}`", self.parameters, given)
+
+
+_buses: dict[str, Bus] = {}
+_layers: dict[str, Layer] = {}
+
+
+def bus(
+    name: str,
+    *,
+    channels: tuple[str, ...],
+    source: str,
+    differential: tuple[str, str] | None = None,
+    levels: str = "auto",
+) -> Callable[[F], F]:
+    """Enter the decorated function into the catalogue; it stays an ordinary function.
+
+    It takes one `Line` a channel by position, None for one that was left out, and options by keyword, and returns
+    `Frames`.
+
+    Parameters
+    ----------
+    channels : names in the order of the arguments; one that ends in `?` may be left out.
+    differential : a pair of channels, high and low, that may be given instead of the first.
+    levels : logic levels of that pair.
+    """
+
+    def enter(function: F) -> F:
+        if name in _buses:
+            raise Misuse(f"bus `{name}` is already defined in {_buses[name].decode.__module__}")
+        sets = (channels,) if differential is None else (channels, (*differential, *channels[1:]))
+        _buses[name] = Bus(name, sets, source, function, differential, levels)  # last: a refused entry leaves no trace
+        return function
+
+    return enter
+
+
+def layer(name: str, *, on: tuple[str, ...], source: str) -> Callable[[F], F]:
+    """Enter the decorated function as a layer: it takes `Frames` of one of the buses `on`, and options by keyword."""
+
+    def enter(function: F) -> F:
+        if name in _layers:
+            raise Misuse(f"layer `{name}` is already defined in {_layers[name].decode.__module__}")
+        _layers[name] = Layer(name, on, source, function)
+        return function
+
+    return enter
+
+
+@cache
+def buses() -> Mapping[str, Bus]:
+    """Every bus by name: the modules of this package, then what other packages bring."""
+    _discover()
+    return MappingProxyType(dict(sorted(_buses.items())))
+
+
+@cache
+def layers() -> Mapping[str, Layer]:
+    """Every layer by name, found as the buses are."""
+    _discover()
+    return MappingProxyType(dict(sorted(_layers.items())))
+
+
+def find_bus(name: str) -> Bus:
+    """The bus of that name.
+
+    Raises
+    ------
+    Misuse : there is none; names the nearest.
+    """
+    return _find(name, buses(), "bus")
+
+
+def find_layer(name: str, *, on: str) -> Layer:
+    """The layer of that name that stands on a bus.
+
+    Raises
+    ------
+    Misuse : there is none, or it does not stand on that bus.
+    """
+    return _find(name, {key: entry for key, entry in layers().items() if on in entry.on}, f"layer on `{on}`")
+
+
+E = TypeVar("E", Bus, Layer)
+
+
+def _find(name: str, table: Mapping[str, E], what: str) -> E:
+    if name in table:
+        return table[name]
+    near = get_close_matches(name, table, 1)
+    raise Misuse(
+        f"unknown {what} `{name}`",
+        expected=f"one of {', '.join(table)}" if table else "none: there is no such thing",
+        do=f"did you mean `{near[0]}`?" if near else "",
+    )
+
+
+@cache
+def _discover() -> None:
+    for module in pkgutil.iter_modules(package.__path__, "wavewright.buses."):
+        importlib.import_module(module.name)
+    for point in entry_points(group="wavewright.buses"):
+        try:
+            point.load()
+        except Exception:  # somebody else's package must not take ours down
+            log.exception("the buses of `%s` are left out", point.name)
+
+
+def _first_line(function: Callable[..., Any]) -> str:
+    return (inspect.getdoc(function) or "").split("\n", 1)[0]
+
+
+def _parameters(function: Callable[..., Any]) -> tuple[Parameter, ...]:
+    hints = typing.get_type_hints(function, include_extras=True)
+    return tuple(
+        Parameter(name, hints[name], p.default, p.default is p.empty)
+        for name, p in inspect.signature(function).parameters.items()
+        if p.kind is p.KEYWORD_ONLY
+    )
+
+
+def _options(what: str, parameters: tuple[Parameter, ...], given: Mapping[str, object]) -> dict[str, Any]:
+    known = {parameter.name: parameter for parameter in parameters}
+    read: dict[str, Any] = {}
+    for name, value in given.items():
+        if name not in known:
+            near = get_close_matches(name, known, 1)
+            raise Misuse(
+                f"unknown option `{name}` of {what}",
+                expected=f"one of {', '.join(known)}" if known else "no options",
+                do=f"did you mean `{near[0]}`?" if near else "",
+            )
+        read[name] = read_parameter(value, known[name].annotation, name=name)
+    if missing := [p.name for p in known.values() if p.is_required and p.name not in given]:
+        raise Misuse(f"{what} needs {', '.join(f'`{name}`' for name in missing)}")
+    return read

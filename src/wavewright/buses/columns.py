@@ -1,0 +1,105 @@
+"""Columns of a table of frames: one field of a million frames in a few arrays instead of a million objects."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+Indexes = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
+
+ABSENT: Any = type("Absent", (), {"__repr__": lambda self: "ABSENT"})()
+"""What a column answers for a frame that does not have the field."""
+
+
+class Column(Protocol):
+    """One field of all frames."""
+
+    def __getitem__(self, row: int) -> Any:
+        """The value in one frame, as a plain Python object, or ABSENT."""
+
+    def take(self, rows: Indexes) -> Column:
+        """The same field of some of the frames."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Numbers:
+    """Integers, floats or booleans, shape (n,). `present` is False where the frame does not have the field."""
+
+    values: npt.NDArray[Any]
+    present: Flags | None = None
+
+    def __getitem__(self, row: int) -> Any:
+        return self.values[row].item() if self.present is None or self.present[row] else ABSENT
+
+    def take(self, rows: Indexes) -> Numbers:
+        """The same field of some of the frames."""
+        return Numbers(self.values[rows], None if self.present is None else self.present[rows])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Words:
+    """Words out of a short list: `words[codes[row]]`; a negative code means that the frame has no such field."""
+
+    codes: npt.NDArray[Any]
+    words: tuple[str, ...]
+
+    def __getitem__(self, row: int) -> Any:
+        code = int(self.codes[row])
+        return self.words[code] if code >= 0 else ABSENT
+
+    def take(self, rows: Indexes) -> Words:
+        """The same field of some of the frames."""
+        return Words(self.codes[rows], self.words)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Runs:
+    """A run of a common array for each frame: `values[first[row]:last[row]]`, as bytes, or a tuple where it is boolean.
+
+    Parameters
+    ----------
+    values : uint8, or bool.
+    first, last : int64, shape (n,).
+    """
+
+    values: npt.NDArray[Any]
+    first: Indexes
+    last: Indexes
+    present: Flags | None = None
+
+    def __getitem__(self, row: int) -> Any:
+        if self.present is not None and not self.present[row]:
+            return ABSENT
+        part = self.values[self.first[row] : max(self.first[row], self.last[row])]
+        return tuple(part.tolist()) if part.dtype == np.bool_ else part.tobytes()
+
+    def take(self, rows: Indexes) -> Runs:
+        """The same field of some of the frames."""
+        return Runs(
+            self.values, self.first[rows], self.last[rows], None if self.present is None else self.present[rows]
+        )
+
+    @property
+    def sizes(self) -> Indexes:
+        """Number of values of each frame."""
+        sizes: Indexes = np.maximum(self.last - self.first, 0)
+        return sizes
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Objects:
+    """Any Python objects, one a frame, or ABSENT."""
+
+    values: Sequence[Any]
+
+    def __getitem__(self, row: int) -> Any:
+        return self.values[row]
+
+    def take(self, rows: Indexes) -> Objects:
+        """The same field of some of the frames."""
+        return Objects([self.values[row] for row in rows.tolist()])

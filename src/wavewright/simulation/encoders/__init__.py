@@ -1,0 +1,1 @@
+"""What boards say: pure functions from messages to two-state lines, and from those to voltages with their faults."""
