@@ -10,6 +10,7 @@ How an option is written is said by the annotation of the argument that takes it
 | `Annotated[float, "1"]` | `5 %`, `0.05`: a ratio | float |
 | `int`, `bool`, `str`, `Literal[…]` | itself | itself |
 | any of them `\\| None` | the same, or left out | |
+| any of them `\\| Literal["auto"]` | the same, or that word | itself |
 """
 
 from __future__ import annotations
@@ -109,6 +110,8 @@ def read_parameter(value: object, annotation: Any, *, name: str) -> Any:
     origin = typing.get_origin(annotation)
     if origin in (typing.Union, types.UnionType):
         branches = [branch for branch in typing.get_args(annotation) if branch is not type(None)]
+        if any(isinstance(value, str) and value in typing.get_args(branch) for branch in _word_lists(branches)):
+            return value
         return None if value is None else read_parameter(value, branches[0], name=name)
     if annotation in (ReferenceLevel, Condition):
         return annotation.read(value)
@@ -126,6 +129,10 @@ def read_parameter(value: object, annotation: Any, *, name: str) -> Any:
     if annotation is int:
         return _read_count(value, name=name)
     return value
+
+
+def _word_lists(branches: list[Any]) -> list[Any]:
+    return [branch for branch in branches if typing.get_origin(branch) is Literal]
 
 
 def _read_number(value: object, *, unit: str, name: str) -> float:
