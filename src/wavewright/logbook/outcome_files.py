@@ -1,0 +1,148 @@
+"""An outcome as `outcome.json`, and back: the same numbers, words and times."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from wavewright.analysis.reading import Doubt, Reading
+from wavewright.errors import FileFault, StorageFault
+from wavewright.judgement.verdict import Verdict
+from wavewright.logbook.captures import KeptCaptures
+from wavewright.running.outcome import MeasurementOutcome, Origin, Outcome, Result
+
+LAYOUT = 1  # of the JSON document: raised when a reader of the old one would go wrong
+OUTCOME, CAPTURES, WIRE_LOG = "outcome.json", "captures.h5", "wire.log"
+
+
+def outcome_as_json(outcome: Outcome) -> dict[str, Any]:
+    """Plain numbers, words and lists; `verdict` of the whole and of each measurement beside what it follows from."""
+    return {
+        "wavewright_outcome": LAYOUT,
+        "title": outcome.title,
+        "verdict": str(outcome.verdict),
+        "part": outcome.part,
+        "serial": outcome.serial,
+        "operator": outcome.operator,
+        "started": outcome.started.isoformat(),
+        "ended": outcome.ended.isoformat(),
+        "error": outcome.error,
+        "parameters": dict(outcome.parameters),
+        "seed": outcome.seed,
+        "measurements": [_measurement_as_json(one) for one in outcome.measurements],
+        "identities": dict(outcome.identities),
+        "versions": dict(outcome.versions),
+        "recipe": _origin_as_json(outcome.recipe),
+        "bench": _origin_as_json(outcome.bench),
+        "profiles": {name: _origin_as_json(origin) for name, origin in outcome.profiles.items()},
+    }
+
+
+def outcome_from_json(plain: Mapping[str, Any]) -> Outcome:
+    """The outcome that `outcome_as_json` made this of; captures and folder are not in it."""
+    return Outcome(
+        **{name: plain[name] for name in ("title", "part", "serial", "operator", "error", "seed")},
+        started=datetime.fromisoformat(plain["started"]),
+        ended=datetime.fromisoformat(plain["ended"]),
+        recipe=Origin(**plain["recipe"]),
+        bench=Origin(**plain["bench"]),
+        profiles={name: Origin(**origin) for name, origin in plain["profiles"].items()},
+        parameters=plain["parameters"],
+        identities=plain["identities"],
+        versions=plain["versions"],
+        measurements=tuple(_measurement_from_json(one) for one in plain["measurements"]),
+    )
+
+
+def read_outcome(folder: Path) -> Outcome:
+    """The outcome kept in a folder, its captures to be read when asked for.
+
+    Raises
+    ------
+    StorageFault : the folder or the file cannot be read.
+    FileFault : the file is not what `wavewright run` writes.
+    """
+    path = folder / OUTCOME
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError as fault:
+        raise StorageFault(f"{fault.strerror}", where=str(path), expected="a folder that a run has written") from fault
+    try:
+        plain = json.loads(text)
+        if plain["wavewright_outcome"] != LAYOUT:
+            raise FileFault(
+                f"layout {plain['wavewright_outcome']} of an outcome", where=str(path), expected=f"layout {LAYOUT}"
+            )
+        outcome = outcome_from_json(plain)
+    except (ValueError, KeyError, TypeError) as fault:
+        raise FileFault(
+            f"not an outcome: {fault}", where=str(path), expected=f"{OUTCOME} as a run has written it"
+        ) from fault
+    return replace(outcome, folder=folder, captures=KeptCaptures(folder / CAPTURES))
+
+
+def _measurement_as_json(one: MeasurementOutcome) -> dict[str, Any]:
+    return {
+        "name": one.name,
+        "conditions": dict(one.conditions),
+        "verdict": _word(one.verdict),
+        "error": one.error,
+        "place": one.place,
+        "shots": one.shots,
+        "results": [_result_as_json(result) for result in one.results],
+        "remarks": list(one.remarks),
+        "asked": dict(one.asked),
+        "read_back": dict(one.read_back),
+    }
+
+
+def _measurement_from_json(plain: Mapping[str, Any]) -> MeasurementOutcome:
+    return MeasurementOutcome(
+        **{name: plain[name] for name in ("name", "conditions", "error", "place", "shots", "asked", "read_back")},
+        results=tuple(_result_from_json(result) for result in plain["results"]),
+        remarks=tuple(plain["remarks"]),
+    )
+
+
+def _result_as_json(result: Result) -> dict[str, Any]:
+    return {
+        "name": result.name,
+        "metric": result.metric,
+        "of": list(result.of),
+        "verdict": _word(result.verdict),
+        "reading": result.reading.as_json(),
+        "limit": result.limit,
+        "margin": result.margin,
+        "relative_margin": result.relative_margin,
+        "reason": result.reason,
+        "over": result.over,
+        "decisive_shot": result.decisive_shot,
+        "shots": [reading.as_json() for reading in result.shots],
+    }
+
+
+def _result_from_json(plain: Mapping[str, Any]) -> Result:
+    same = ("name", "metric", "limit", "margin", "relative_margin", "reason", "over", "decisive_shot")
+    return Result(
+        **{name: plain[name] for name in same},
+        of=tuple(plain["of"]),
+        verdict=None if plain["verdict"] is None else Verdict(plain["verdict"]),
+        reading=_reading_from_json(plain["reading"]),
+        shots=tuple(_reading_from_json(reading) for reading in plain["shots"]),
+    )
+
+
+def _word(verdict: Verdict | None) -> str | None:
+    return None if verdict is None else str(verdict)
+
+
+def _reading_from_json(plain: Mapping[str, Any]) -> Reading:
+    return Reading(**{**plain, "doubts": tuple(Doubt(word) for word in plain.get("doubts", ()))})
+
+
+def _origin_as_json(origin: Origin) -> dict[str, str]:
+    return {"file": origin.file, "sha256": origin.sha256, "text": origin.text}

@@ -1,0 +1,157 @@
+"""Outcome: all that one run of a recipe brought, frozen, and as plain JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from difflib import get_close_matches
+from pathlib import Path
+
+from wavewright.analysis.reading import Reading
+from wavewright.errors import Misuse
+from wavewright.judgement.verdict import Verdict, combined
+from wavewright.waveform import Capture
+
+Setting = float | str | bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Result:
+    """One entry of `compute:`: its reading in every shot, joined, and held against its limit.
+
+    Parameters
+    ----------
+    name : of the entry; `metric` is what computed it, `of` the channels or lines that it computed.
+    over : how the shots were joined; limit : as the recipe words it, empty where there is none.
+    reading : joined over the shots, or with `each` that of the shot which decided; shots : the reading of each.
+    verdict : None where there is no limit, and so nothing was judged.
+    margin : distance to the nearer end of the limit in the reading's unit, negative outside; None without a number.
+    relative_margin : the same over half the width of the limit.
+    reason : why the verdict is not `pass`.
+    decisive_shot : with `each`, which shot decided, counted from 0.
+    """
+
+    name: str
+    metric: str
+    of: tuple[str, ...]
+    over: str
+    limit: str
+    reading: Reading
+    verdict: Verdict | None
+    margin: float | None = None
+    relative_margin: float | None = None
+    reason: str = ""
+    decisive_shot: int | None = None
+    shots: tuple[Reading, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MeasurementOutcome:
+    """What one measurement brought, under one set of conditions.
+
+    Parameters
+    ----------
+    conditions : values that `for_each` went through, as the recipe words them: `{"duty": "40 %"}`.
+    asked, read_back : settings by name in SI units: what the recipe wants and what the instruments said they use.
+    remarks : what the operator should know: differences of the two, what auto range chose.
+    error : why no reading came about; empty where some did.
+    """
+
+    name: str
+    conditions: Mapping[str, str] = field(default_factory=dict)
+    place: str = ""
+    asked: Mapping[str, Setting] = field(default_factory=dict)
+    read_back: Mapping[str, Setting] = field(default_factory=dict)
+    remarks: tuple[str, ...] = ()
+    shots: int = 0
+    results: tuple[Result, ...] = ()
+    error: str = ""
+
+    @property
+    def label(self) -> str:
+        """The name, with the conditions behind it: `coil_drive[duty=40 %]`."""
+        if not self.conditions:
+            return self.name
+        return f"{self.name}[{', '.join(f'{name}={value}' for name, value in self.conditions.items())}]"
+
+    @property
+    def verdicts(self) -> tuple[Verdict | None, ...]:
+        """Those of its results, and error where no reading came about."""
+        return (*(result.verdict for result in self.results), *((Verdict.ERROR,) if self.error else ()))
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """The worst of them; None where nothing was to be judged."""
+        judged = [verdict for verdict in self.verdicts if verdict is not None]
+        return combined(judged) if judged else None
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """A file that the run was made from: its name, its text and the SHA-256 of that."""
+
+    file: str
+    text: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outcome:
+    """All that one run of a recipe brought.
+
+    Parameters
+    ----------
+    recipe, bench : the files; profiles : by name.
+    parameters : value of each parameter of the recipe in this run, as text.
+    identities : answer of each instrument to `*IDN?`.
+    error : why the run as a whole broke off; empty where it came to its end.
+    captures : by label of the measurement, each a sequence of shots, read from the evidence when asked for.
+    folder : where the evidence lies; None where none was kept.
+    """
+
+    title: str
+    part: str
+    serial: str
+    operator: str
+    started: datetime
+    ended: datetime
+    recipe: Origin
+    bench: Origin
+    profiles: Mapping[str, Origin] = field(default_factory=dict)
+    parameters: Mapping[str, str] = field(default_factory=dict)
+    seed: int | None = None
+    identities: Mapping[str, str] = field(default_factory=dict)
+    versions: Mapping[str, str] = field(default_factory=dict)
+    measurements: tuple[MeasurementOutcome, ...] = ()
+    error: str = ""
+    captures: Mapping[str, Sequence[Capture]] = field(default_factory=dict, repr=False)
+    folder: Path | None = None
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worst of all results; error where the run broke off; inconclusive where nothing was judged."""
+        verdicts = [verdict for one in self.measurements for verdict in one.verdicts]
+        return combined([*verdicts, Verdict.ERROR] if self.error else verdicts)
+
+    @property
+    def results(self) -> Mapping[str, Result]:
+        """Every result by `measurement.entry`, in the order of the run."""
+        return {f"{one.label}.{result.name}": result for one in self.measurements for result in one.results}
+
+    def __getitem__(self, name: str) -> Reading:
+        """The reading of `reset_hold.reset_low`, or under conditions of `coil_drive[duty=40 %].duty_factor`.
+
+        Raises
+        ------
+        Misuse : there is no such result; names the nearest.
+        """
+        found = self.results
+        if name in found:
+            return found[name].reading
+        near = get_close_matches(name, found, 1, 0.4)
+        raise Misuse(
+            f"no result `{name}` in the outcome of `{self.title}`",
+            expected=f"one of {', '.join(found)}" if found else "none: no reading came about",
+            do=f"did you mean `{near[0]}`?" if near else "",
+        )
