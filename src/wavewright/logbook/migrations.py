@@ -1,0 +1,67 @@
+"""Bringing an older logbook up to the layout of this version, step by step, in one transaction."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from sqlalchemy import Connection, inspect, select
+
+from wavewright.errors import StorageFault
+from wavewright.logbook.tables import metadata, versions
+
+Step = Callable[[Connection], None]
+
+
+def _first_layout(connection: Connection) -> None:
+    metadata.create_all(connection)
+
+
+# Step n brings layout n to layout n + 1; a released step is never changed again. Layout 0 is an empty database.
+STEPS: tuple[Step, ...] = (_first_layout,)
+
+
+def bring_up_to_date(connection: Connection, *, where: str, steps: Sequence[Step] = STEPS) -> int:
+    """Run the steps that are missing; returns the layout version that was found.
+
+    Parameters
+    ----------
+    connection : inside a transaction that writes, so that two processes do not migrate at once.
+
+    Raises
+    ------
+    StorageFault : a newer Wavewright wrote the logbook, or the database holds something else.
+    """
+    found = layout_version(connection, where=where)
+    if found > len(steps):
+        raise StorageFault(
+            f"the logbook has layout {found}",
+            where=where,
+            expected=f"layout {len(steps)} at the most",
+            do="use the newer Wavewright that wrote it, or name another logbook",
+        )
+    for step in steps[found:]:
+        step(connection)
+    if found < len(steps):
+        connection.execute(versions.delete())
+        connection.execute(versions.insert().values(version=len(steps)))
+    return found
+
+
+def layout_version(connection: Connection, *, where: str) -> int:
+    """Which layout a database has; 0 for an empty one.
+
+    Raises
+    ------
+    StorageFault : there are tables, and they are not a logbook's.
+    """
+    names = inspect(connection).get_table_names()
+    if versions.name not in names:
+        if names:
+            raise StorageFault(
+                f"a database with the tables {', '.join(sorted(names)[:5])}",
+                where=where,
+                expected="a logbook, or an empty database",
+                do="name another file with --logbook",
+            )
+        return 0
+    return connection.execute(select(versions.c.version)).scalar_one_or_none() or 0

@@ -1,0 +1,220 @@
+"""Questions to the logbook: which runs there are, and how a reading went over time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from difflib import get_close_matches
+from typing import Any
+
+from sqlalchemy import ColumnElement, Connection, Select, func, literal, select
+
+from wavewright.errors import Misuse
+from wavewright.logbook.book import Logbook
+from wavewright.logbook.tables import microseconds, moment_of, outcomes, readings
+
+
+@dataclass(frozen=True, slots=True)
+class Filter:
+    """Which runs are meant; what is not given does not restrict.
+
+    Parameters
+    ----------
+    part, serial, recipe, verdict, operator, station : exactly that word; serial with `*` is a pattern.
+    since, until : time of the run's start, UTC; until is not included.
+    """
+
+    part: str | None = None
+    serial: str | None = None
+    recipe: str | None = None
+    verdict: str | None = None
+    operator: str | None = None
+    station: str | None = None
+    since: datetime | None = None
+    until: datetime | None = None
+
+    def conditions(self) -> list[ColumnElement[bool]]:
+        """The filter as conditions on the table of outcomes."""
+        words = {name: getattr(self, name) for name in ("part", "recipe", "verdict", "operator", "station")}
+        found: list[ColumnElement[bool]] = [
+            outcomes.c[name] == word for name, word in words.items() if word is not None
+        ]
+        if self.serial is not None:
+            pattern = self.serial.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_").replace("*", "%")
+            exact = "*" not in self.serial
+            found.append(outcomes.c.serial == self.serial if exact else outcomes.c.serial.like(pattern, escape="\\"))
+        if self.since is not None:
+            found.append(outcomes.c.started >= microseconds(self.since))
+        if self.until is not None:
+            found.append(outcomes.c.started < microseconds(self.until))
+        return found
+
+    @property
+    def is_by_time_only(self) -> bool:
+        """Whether the index of readings alone can answer."""
+        return all(
+            getattr(self, name) is None for name in ("part", "serial", "recipe", "verdict", "operator", "station")
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One run, as a list of runs shows it."""
+
+    id: str
+    started: datetime
+    ended: datetime
+    verdict: str
+    title: str
+    recipe: str
+    part: str
+    serial: str
+    operator: str
+    station: str
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain words, times as ISO 8601."""
+        plain = {name: getattr(self, name) for name in self.__slots__}
+        return {**plain, "started": self.started.isoformat(), "ended": self.ended.isoformat()}
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One reading of one run; `value` is None where there was no number."""
+
+    outcome: str
+    started: datetime
+    serial: str
+    value: float | None
+    verdict: str
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Bucket:
+    """The readings of a stretch of time together."""
+
+    started: datetime
+    count: int
+    mean: float
+    minimum: float
+    maximum: float
+    failed: int
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """How one reading went: buckets of equal time, in order, those without a number left out."""
+
+    name: str
+    unit: str
+    count: int
+    buckets: tuple[Bucket, ...]
+
+
+def entries(book: Logbook, which: Filter | None = None, *, most: int | None = None) -> list[Entry]:
+    """The runs that a filter leaves, newest first."""
+    columns = [outcomes.c[name] for name in Entry.__slots__]
+    query = select(*columns).where(*(which or Filter()).conditions())
+    query = query.order_by(outcomes.c.started.desc(), outcomes.c.id.desc()).limit(most)
+    with book.reading() as connection:
+        rows = connection.execute(query).mappings().all()
+    return [Entry(**{**row, "started": moment_of(row["started"]), "ended": moment_of(row["ended"])}) for row in rows]
+
+
+def points(book: Logbook, name: str, which: Filter | None = None, *, most: int | None = None) -> list[Point]:
+    """Every single reading of that name, oldest first; with `most`, the newest of them.
+
+    Raises
+    ------
+    Misuse : no run has a reading of that name; names the nearest.
+    """
+    kept = [readings.c[key] for key in ("outcome", "started", "value", "verdict", "low", "high")]
+    query = (
+        select(*kept, outcomes.c.serial)
+        .join(outcomes, outcomes.c.id == readings.c.outcome)
+        .where(readings.c.name == name, *(which or Filter()).conditions())
+        .order_by(readings.c.started.desc(), readings.c.outcome.desc())
+        .limit(most)
+    )
+    with book.reading() as connection:
+        rows = connection.execute(query).mappings().all()
+        if not rows:
+            _known(connection, name)
+    return [Point(**{**row, "started": moment_of(row["started"])}) for row in reversed(rows)]
+
+
+def trend(book: Logbook, name: str, which: Filter | None = None, *, buckets: int = 60) -> Trend:
+    """A reading over time, joined into buckets by the database itself, from its index alone where the filter allows.
+
+    Raises
+    ------
+    Misuse : no run has a reading of that name; names the nearest. Fewer than one bucket.
+    """
+    if buckets < 1:
+        raise Misuse(f"{buckets} buckets", expected="at least 1")
+    which = which or Filter()
+    with book.reading() as connection:
+        span = _narrowed(select(func.min(readings.c.started), func.max(readings.c.started)), name, which)
+        first, last = connection.execute(span).one()
+        if first is None:
+            _known(connection, name)
+            return Trend(name, "", 0, ())
+        width = max(1, -(-(last - first + 1) // buckets))
+        number = (readings.c.started - literal(first)) // literal(width)
+        query = _narrowed(
+            select(
+                number.label("number"),
+                func.count(readings.c.value).label("valued"),
+                func.avg(readings.c.value).label("mean"),
+                func.min(readings.c.value).label("minimum"),
+                func.max(readings.c.value).label("maximum"),
+                func.sum((readings.c.verdict == "fail").cast(readings.c.started.type)).label("failed"),
+            ),
+            name,
+            which,
+        ).group_by(number)
+        rows = connection.execute(query).all()
+        unit = connection.execute(select(readings.c.unit).where(readings.c.name == name).limit(1)).scalar_one()
+    found = tuple(
+        Bucket(moment_of(first + row.number * width), row.valued, row.mean, row.minimum, row.maximum, int(row.failed))
+        for row in sorted(rows, key=lambda row: row.number)
+        if row.valued
+    )
+    return Trend(name, unit, sum(bucket.count for bucket in found), found)
+
+
+def reading_names(book: Logbook) -> Mapping[str, str]:
+    """Every reading that any run has, with its unit, by name."""
+    with book.reading() as connection:
+        rows = connection.execute(
+            select(readings.c.name, func.min(readings.c.unit).label("unit")).group_by(readings.c.name)
+        )
+        return {row.name: row.unit for row in rows}
+
+
+def _narrowed(query: Select[Any], name: str, which: Filter) -> Select[Any]:
+    query = query.where(readings.c.name == name)
+    if not which.is_by_time_only:
+        query = query.join_from(readings, outcomes, outcomes.c.id == readings.c.outcome)
+        return query.where(*which.conditions())
+    if which.since is not None:
+        query = query.where(readings.c.started >= microseconds(which.since))
+    if which.until is not None:
+        query = query.where(readings.c.started < microseconds(which.until))
+    return query
+
+
+def _known(connection: Connection, name: str) -> None:
+    """Do nothing if some run has the reading; else say which names there are."""
+    names: Sequence[str] = connection.execute(select(readings.c.name).distinct()).scalars().all()
+    if name in names:
+        return
+    near = get_close_matches(name, names, 3, 0.4)
+    raise Misuse(
+        f"no run has a reading `{name}`",
+        expected="a name such as `measurement.entry`" if not names else f"one of {', '.join(sorted(names)[:12])}",
+        do=f"did you mean {' or '.join(f'`{word}`' for word in near)}?" if near else "",
+    )

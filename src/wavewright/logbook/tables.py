@@ -1,0 +1,81 @@
+"""The tables of the logbook. Times are whole microseconds since 1970-01-01 UTC, and sort as numbers."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+from sqlalchemy import BigInteger, Column, Float, ForeignKey, Index, Integer, MetaData, String, Table, Text
+
+metadata = MetaData()
+
+versions = Table("layout_version", metadata, Column("version", Integer, primary_key=True))
+
+# Recipes, bench files and profiles: each text once, however many runs were made from it.
+texts = Table(
+    "texts",
+    metadata,
+    Column("sha256", String(64), primary_key=True),
+    Column("text", Text, nullable=False),
+)
+
+outcomes = Table(
+    "outcomes",
+    metadata,
+    Column("id", String(40), primary_key=True),
+    Column("started", BigInteger, nullable=False),
+    Column("ended", BigInteger, nullable=False),
+    Column("verdict", String(12), nullable=False),
+    Column("title", Text, nullable=False),
+    Column("recipe", Text, nullable=False),
+    Column("recipe_sha256", String(64), ForeignKey("texts.sha256"), nullable=False),
+    Column("part", Text, nullable=False),
+    Column("serial", Text, nullable=False),
+    Column("operator", Text, nullable=False),
+    Column("station", Text, nullable=False),
+    # the whole outcome as outcome.json has it, but for the texts: nothing that a run said is lost in columns
+    Column("document", Text, nullable=False),
+    Index("outcomes_by_time", "started"),
+    Index("outcomes_by_serial", "serial", "started"),
+    Index("outcomes_by_part", "part", "started"),
+)
+
+readings = Table(
+    "readings",
+    metadata,
+    Column("outcome", String(40), ForeignKey("outcomes.id", ondelete="CASCADE"), primary_key=True),
+    Column("name", Text, primary_key=True),
+    Column("started", BigInteger, nullable=False),
+    Column("metric", Text, nullable=False),
+    Column("value", Float(53)),
+    Column("unit", String(24), nullable=False),
+    Column("uncertainty", Float(53)),
+    Column("low", Float(53)),
+    Column("high", Float(53)),
+    Column("margin", Float(53)),
+    Column("verdict", String(12), nullable=False),
+    # covers a trend: it is read from the index alone
+    Index("readings_by_name", "name", "started", "value", "verdict", "outcome"),
+)
+
+captures = Table(
+    "captures",
+    metadata,
+    Column("outcome", String(40), ForeignKey("outcomes.id", ondelete="CASCADE"), primary_key=True),
+    Column("label", Text, primary_key=True),
+    Column("sha256", String(64), nullable=False),
+    Column("shots", Text, nullable=False),  # scale, times and settings of each shot, as JSON; the codes are in the file
+    Index("captures_by_content", "sha256"),
+)
+
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def microseconds(moment: datetime) -> int:
+    """A time as the tables hold it; a naive one is taken for UTC."""
+    aware = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+    return (aware - EPOCH) // timedelta(microseconds=1)
+
+
+def moment_of(count: int) -> datetime:
+    """The time, UTC, that the tables hold as a number."""
+    return EPOCH + timedelta(microseconds=count)
