@@ -1,0 +1,76 @@
+"""The catalogue of report formats, which command line and API read. A format is one file of this folder."""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from types import MappingProxyType
+
+from wavewright import reporting
+from wavewright.errors import Misuse, StorageFault
+from wavewright.running.outcome import Outcome
+
+Writer = Callable[[Outcome], str]
+
+
+@dataclass(frozen=True, slots=True)
+class ReportFormat:
+    """One way to write an outcome down: its name, the endings that stand for it, what it is for, what writes it."""
+
+    name: str
+    endings: tuple[str, ...]
+    about: str
+    write: Writer
+
+
+_entered: dict[str, ReportFormat] = {}
+
+
+def report_format(name: str, *endings: str) -> Callable[[Writer], Writer]:
+    """Enter the decorated function, from an outcome to the text of a file, into the catalogue."""
+
+    def enter(function: Writer) -> Writer:
+        taken = {ending for known in _entered.values() for ending in known.endings}
+        if name in _entered or taken & set(endings):
+            raise Misuse(f"report format `{name}` or one of its endings {', '.join(endings)} is already defined")
+        about = (function.__doc__ or "").split("\n", 1)[0]
+        _entered[name] = ReportFormat(name, endings, about, function)
+        return function
+
+    return enter
+
+
+@cache
+def report_formats() -> Mapping[str, ReportFormat]:
+    """Every format by name."""
+    for module in pkgutil.iter_modules(reporting.__path__, f"{reporting.__name__}."):
+        importlib.import_module(module.name)
+    return MappingProxyType(dict(sorted(_entered.items())))
+
+
+def write_report(outcome: Outcome, path: Path, *, kind: str | None = None) -> ReportFormat:
+    """Write an outcome to a file in the format that its ending stands for, or in the one that is named.
+
+    Raises
+    ------
+    Misuse : no such format.
+    StorageFault : the file cannot be written.
+    """
+    table = report_formats()
+    by_ending = {ending: known for known in table.values() for ending in known.endings}
+    known = table.get(kind) if kind else by_ending.get(path.suffix.lower())
+    if known is None:
+        raise Misuse(
+            f"report format `{kind}`" if kind else f"ending `{path.suffix}` of {path}",
+            expected=f"one of {', '.join(table if kind else by_ending)}",
+        )
+    text = known.write(outcome)
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as fault:
+        raise StorageFault(f"the report cannot be written: {fault.strerror or fault}", where=str(path)) from fault
+    return known

@@ -1,0 +1,91 @@
+"""JUnit XML, as servers for continuous integration read it: a suite a measurement, a case a limit."""
+
+from __future__ import annotations
+
+import re
+from xml.etree import ElementTree as Xml
+
+from wavewright.judgement.verdict import Verdict
+from wavewright.quantities import show_quantity
+from wavewright.reporting.catalogue import report_format
+from wavewright.running.outcome import MeasurementOutcome, Outcome, Result
+
+# what XML 1.0 cannot carry at all (W3C XML 1.0, fifth edition, production 2)
+FORBIDDEN = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+
+@report_format("junit", ".xml")
+def junit(outcome: Outcome) -> str:
+    """JUnit XML: one suite a measurement, one case a limit, for servers that show test results.
+
+    A failed limit is a failure. A reading without a number is an error and not a skip: nobody shall take it for passed.
+    """
+    suites = [_suite(one) for one in outcome.measurements]
+    if outcome.error:
+        suites.append(_broken("run", outcome.error))
+    root = Xml.Element(
+        "testsuites", name=_clean(outcome.title), time=f"{(outcome.ended - outcome.started).total_seconds():.3f}"
+    )
+    for name in ("tests", "failures", "errors"):
+        root.set(name, str(sum(int(suite.get(name, "0")) for suite in suites)))
+    for suite in suites:
+        suite.set("timestamp", outcome.started.isoformat(timespec="seconds"))
+        properties = Xml.Element("properties")
+        for name in ("part", "serial", "operator"):
+            if text := getattr(outcome, name):
+                Xml.SubElement(properties, "property", name=name, value=_clean(text))
+        suite.insert(0, properties)
+        root.append(suite)
+    Xml.indent(root)
+    return '<?xml version="1.0" encoding="utf-8"?>\n' + Xml.tostring(root, encoding="unicode") + "\n"
+
+
+def _suite(one: MeasurementOutcome) -> Xml.Element:
+    if one.error:
+        return _broken(one.label, one.error)
+    suite = Xml.Element("testsuite", name=_clean(one.label))
+    judged = [result for result in one.results if result.limit]
+    for result in judged:
+        suite.append(_case(one.label, result))
+    failures = sum(result.verdict is Verdict.FAIL for result in judged)
+    errors = sum(result.verdict in (Verdict.ERROR, Verdict.INCONCLUSIVE) for result in judged)
+    for name, count in (("tests", len(judged)), ("failures", failures), ("errors", errors)):
+        suite.set(name, str(count))
+    return suite
+
+
+def _broken(label: str, error: str) -> Xml.Element:
+    suite = Xml.Element("testsuite", name=_clean(label), tests="1", failures="0", errors="1")
+    case = Xml.SubElement(suite, "testcase", classname=_clean(label), name="measurement")
+    Xml.SubElement(case, "error", type="error", message=_clean(error.split("\n", 1)[0])).text = _clean(error)
+    return suite
+
+
+def _case(label: str, result: Result) -> Xml.Element:
+    case = Xml.Element("testcase", classname=_clean(label), name=_clean(result.name))
+    said = describe(result)
+    if result.verdict is Verdict.FAIL:
+        Xml.SubElement(case, "failure", type="limit", message=_clean(said))
+    elif result.verdict is not Verdict.PASS:
+        Xml.SubElement(case, "error", type=str(result.verdict), message=_clean(said))
+    Xml.SubElement(case, "system-out").text = _clean(said)
+    return case
+
+
+def describe(result: Result) -> str:
+    """One sentence: what was read, what the limit is, and how far it is away."""
+    reading = result.reading
+    if reading.value is None:
+        return f"{result.metric}: no number, {reading.reason or result.reason}; limit {result.limit}"
+    value = show_quantity(reading.value, reading.unit, uncertainty=reading.uncertainty)
+    words = [f"{result.metric} is {value}", f"limit {result.limit}"]
+    if result.margin is not None:
+        margin = show_quantity(result.margin, reading.unit, uncertainty=reading.uncertainty)
+        words.append(f"margin {margin}")
+    if reading.doubts:
+        words.append(f"doubts: {', '.join(reading.doubts)}")
+    return "; ".join(words + ([result.reason] if result.reason else []))
+
+
+def _clean(text: str) -> str:
+    return FORBIDDEN.sub("�", text)

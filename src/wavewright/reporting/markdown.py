@@ -1,0 +1,48 @@
+"""A summary in Markdown, for a merge request or a message."""
+
+from __future__ import annotations
+
+import re
+
+from wavewright.quantities import show_quantity
+from wavewright.reporting.catalogue import report_format
+from wavewright.running.outcome import MeasurementOutcome, Outcome, Result
+
+
+@report_format("markdown", ".md")
+def markdown(outcome: Outcome) -> str:
+    """Markdown summary: verdict, unit, and a table of all readings, for a message or a merge request."""
+    about = [
+        ("part", outcome.part),
+        ("serial", outcome.serial),
+        ("operator", outcome.operator),
+        ("started", f"{outcome.started:%Y-%m-%d %H:%M:%S} UTC"),
+    ]
+    lines = [f"# {_text(outcome.title)}: {str(outcome.verdict).upper()}", ""]
+    lines += [f"- {name}: {_text(text)}" for name, text in about if text]
+    if outcome.error:
+        lines += ["", f"> {_text(outcome.error)}"]
+    lines += ["", "| measurement | entry | reading | limit | margin | verdict |", "|---|---|--:|---|--:|---|"]
+    for one in outcome.measurements:
+        if one.error:
+            lines.append(f"| {_text(one.label)} | | {_text(one.error)} | | | error |")
+        lines += [_row(one, result) for result in one.results]
+    return "\n".join(lines) + "\n"
+
+
+def _row(one: MeasurementOutcome, result: Result) -> str:
+    reading = result.reading
+    shown = "no number: " + _text(reading.reason) if reading.value is None else _number(reading.value, result)
+    margin = "" if result.margin is None else _number(result.margin, result)
+    verdict = f"**{result.verdict}**" if str(result.verdict) != "pass" else str(result.verdict)
+    cells = (_text(one.label), _text(result.name), shown, _text(result.limit), margin, verdict)
+    return f"| {' | '.join(cells)} |"
+
+
+def _number(value: float, result: Result) -> str:
+    return show_quantity(value, result.reading.unit, uncertainty=result.reading.uncertainty)
+
+
+def _text(text: str) -> str:
+    """Text that nobody here wrote, with every sign that Markdown or HTML would act on taken as itself."""
+    return re.sub(r"([\\`*_{}\[\]<>#|~])", r"\\\1", " ".join(text.split()))

@@ -1,0 +1,91 @@
+"""Outcomes in other people's formats: read back with their own readers."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from xml.etree import ElementTree as Xml
+
+import pytest
+
+from tests.logbook.made_outcomes import outcome
+from wavewright.errors import Misuse, StorageFault
+from wavewright.reporting.catalogue import report_formats, write_report
+from wavewright.reporting.frames import captures_as_xarray, readings_as_pandas
+from wavewright.reporting.junit import junit
+from wavewright.reporting.markdown import markdown
+
+
+def test_every_format_says_what_it_is_for() -> None:
+    assert {"junit", "markdown"} <= set(report_formats())
+    for known in report_formats().values():
+        assert known.about.endswith(".")
+        assert known.endings
+
+
+def test_junit_counts_a_failed_limit_as_a_failure() -> None:
+    suite = Xml.fromstring(junit(outcome(value=0.045))).find("testsuite")
+    assert suite is not None
+    assert (suite.get("tests"), suite.get("failures"), suite.get("errors")) == ("1", "1", "0")
+    failure = suite.find("testcase/failure")
+    assert failure is not None
+    assert failure.get("message") == "peak_to_peak is 45.0 mV; limit at most 40 mV; margin -5.0 mV; doubts: few_codes"
+
+
+def test_junit_never_shows_a_missing_number_as_passed() -> None:
+    root = Xml.fromstring(junit(outcome(value=None)))
+    assert (root.get("tests"), root.get("errors")) == ("1", "1")
+    error = root.find("testsuite/testcase/error")
+    assert error is not None
+    assert "0 rising crossings of 1.5 V" in (error.get("message") or "")
+
+
+def test_junit_carries_a_run_that_broke_off() -> None:
+    broken = replace(outcome(), error="TCPIP0::supply.example::inst0::INSTR: no answer")
+    root = Xml.fromstring(junit(broken))
+    assert root.get("errors") == "1"
+
+
+def test_untrusted_text_stays_text() -> None:
+    nasty = outcome(serial='</testsuite><x a="1">\x00|`*')
+    root = Xml.fromstring(junit(nasty))
+    serial = root.find("testsuite/properties/property[@name='serial']")
+    assert serial is not None
+    assert serial.get("value") == '</testsuite><x a="1">�|`*'
+    assert "</testsuite>" not in markdown(nasty).replace("\\<", "").replace("\\>", "")
+
+
+def test_markdown_has_a_line_a_reading() -> None:
+    text = markdown(outcome(value=0.045))
+    assert text.startswith("# VC-204 rail: FAIL\n")
+    assert "| rail\\_noise | ripple | 45.0 mV | at most 40 mV | -5.0 mV | **fail** |" in text
+
+
+def test_the_ending_chooses_the_format(tmp_path: Path) -> None:
+    assert write_report(outcome(), tmp_path / "out.xml").name == "junit"
+    assert write_report(outcome(), tmp_path / "out.txt", kind="markdown").name == "markdown"
+    with pytest.raises(Misuse, match=r"ending `\.docx`"):
+        write_report(outcome(), tmp_path / "out.docx")
+    with pytest.raises(StorageFault, match="cannot be written"):
+        write_report(outcome(), tmp_path / "missing" / "out.xml")
+
+
+def test_readings_as_a_pandas_table() -> None:
+    table = readings_as_pandas(outcome())
+    assert table.loc["rail_noise.ripple", "value"] == 0.024
+    assert table.loc["rail_noise.ripple", "unit"] == "V"
+
+
+def test_captures_as_an_xarray_dataset_in_volts_over_seconds() -> None:
+    there = outcome(seed=3)
+    data = captures_as_xarray(there, "rail_noise")
+    first = there.captures["rail_noise"][0]["rail"]
+    assert data["rail"].dims == ("shot", "time")
+    assert data["rail"].attrs["units"] == "V"
+    assert float(data["time"][1] - data["time"][0]) == pytest.approx(first.interval)
+    assert data["rail"].values[0].tolist() == first.values().tolist()
+
+
+def test_no_such_measurement_lists_those_there_are() -> None:
+    with pytest.raises(Misuse, match="expected: one of rail_noise"):
+        captures_as_xarray(outcome(seed=3), "reset_hold")
