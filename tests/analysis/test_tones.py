@@ -43,7 +43,7 @@ def test_s51_a_tone_between_bins(cycles: float, within: float, amplitude_within:
 
 @pytest.mark.parametrize("window", WINDOWS)
 def test_uncertainty_covers_what_leaks_from_the_image(window: WindowName) -> None:
-    for cycles in np.linspace(6, 505, 301):
+    for cycles in np.linspace(6, 505, 151):
         found = find_strongest(Survey(wave_of(tone(cycles, phase=cycles))), window=window)
         # bounds taken as rectangular: no error is beyond √3 standard uncertainties. The rectangular window's bins are
         # so far off in phase as well that the larger neighbour may be the wrong one

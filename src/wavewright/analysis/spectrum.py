@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from wavewright.analysis.kept import kept
 from wavewright.analysis.survey import Survey
 from wavewright.analysis.unbroken import unbroken
 from wavewright.analysis.windows import BLOCK, WINDOWS, Window, WindowName
@@ -78,7 +79,7 @@ def amplitude_spectrum(survey: Survey, *, window: WindowName = "hann") -> Spectr
     ------
     NotMeasurable : invalid samples inside, a constant, or fewer than 16 samples.
     """
-    return survey.kept(("spectrum", window), lambda: _spectrum(survey, WINDOWS[window]))
+    return kept(survey, ("spectrum", window), lambda: _spectrum(survey, WINDOWS[window]))
 
 
 def _spectrum(survey: Survey, window: Window) -> Spectrum:

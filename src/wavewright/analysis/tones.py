@@ -16,6 +16,7 @@ from typing import Annotated
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.kept import kept
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.spectrum import Spectrum, amplitude_spectrum
 from wavewright.analysis.survey import Survey
@@ -123,14 +124,14 @@ def find_strongest(
 ) -> Tone:
     """The strongest tone between two frequencies, in Hz; raises NotMeasurable as the metric does."""
     key = ("strongest tone", window, lowest, highest)
-    return survey.kept(key, lambda: _strongest(survey, window, lowest, highest))
+    return kept(survey, key, lambda: _strongest(survey, window, lowest, highest))
 
 
 def _strongest(survey: Survey, window: WindowName, lowest: float | None, highest: float | None) -> Tone:
     spectrum = amplitude_spectrum(survey, window=window)
     least = max(1, len(spectrum.window.terms))
     first, last = spectrum.span(lowest, highest)
-    peak = _highest_peak(spectrum, max(first, 1), last)
+    peak = highest_peak(spectrum, max(first, 1), last)
     if peak is None or spectrum.amplitudes[peak] == 0:
         raise NotMeasurable(
             f"`{survey.name}`: no peak in the spectrum between {spectrum.frequency_of(first):g} Hz and "
@@ -237,7 +238,7 @@ def is_peak(spectrum: Spectrum, index: int) -> bool:
     return bool(before <= amplitudes[index] >= after)
 
 
-def _highest_peak(spectrum: Spectrum, first: int, last: int) -> int | None:
+def highest_peak(spectrum: Spectrum, first: int, last: int) -> int | None:
     """The highest line from `first` up to, and without, `last` that is higher than its neighbours."""
     lines = spectrum.amplitudes[first:last]
     if not lines.size:

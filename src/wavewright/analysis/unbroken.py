@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from wavewright.analysis.kept import kept
 from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Waveform
@@ -20,7 +21,7 @@ def unbroken(survey: Survey, *, least: int) -> Waveform:
     ------
     NotMeasurable : an invalid sample between valid ones, fewer than `least` samples, or all of them the same code.
     """
-    return survey.kept(("unbroken", least), lambda: _unbroken(survey, least))
+    return kept(survey, ("unbroken", least), lambda: _unbroken(survey, least))
 
 
 def _unbroken(survey: Survey, least: int) -> Waveform:

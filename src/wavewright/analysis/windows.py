@@ -58,8 +58,8 @@ class Window:
         Signed: the factor exp(−jπ·offset) of a window that begins with the record is left out.
         """
         shifts = enumerate(self.terms[1:], start=1)
-        sides = sum(term * float(np.sinc(offset - k) + np.sinc(offset + k)) / 2 for k, term in shifts)
-        return float(np.sinc(offset)) + sides / self.terms[0]
+        sides = sum(term * (_sinc(offset - k) + _sinc(offset + k)) / 2 for k, term in shifts)
+        return _sinc(offset) + sides / self.terms[0]
 
     def side_lobe(self, offset: float) -> float:
         """Upper bound of the response's magnitude `offset` bins off, where that is outside the main lobe."""
@@ -95,6 +95,11 @@ class Window:
                 w *= c
                 w += float(power)
             part *= w
+
+
+def _sinc(x: float) -> float:
+    """sin πx / πx."""
+    return math.sin(math.pi * x) / (math.pi * x) if x else 1.0
 
 
 _ALL = (
