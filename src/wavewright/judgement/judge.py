@@ -38,7 +38,7 @@ class Judgement:
 
 
 def simple_acceptance(reading: Reading, limit: Limit) -> Verdict:
-    """The value decides and its uncertainty does not: simple acceptance (JCGM 106:2012, 8.2; from memory, not verified).
+    """Simple acceptance: the value decides, its uncertainty does not (JCGM 106:2012, 8.2; from memory, not verified).
 
     A rule with guard bands is another function of the same shape.
     """
@@ -56,7 +56,8 @@ def judge(
     """Judge the readings of one metric over all shots of a measurement.
 
     With `each` the worst shot decides: the first with the worst verdict and, of several that pass or fail, the one
-    with the smallest margin. Without a limit nothing is to hold, and the mean is reported. A reading without a number is inconclusive, with its reason; no reading is an error.
+    with the smallest margin. Without a limit nothing has to hold, and the mean is reported. A reading without a
+    number is inconclusive, with its reason; no reading is an error.
 
     Raises
     ------

@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails, PydanticCustomError
 
-from wavewright.errors import FileFault, Misuse, Place
+from wavewright.errors import FileFault, Misuse, Place, WavewrightError
 from wavewright.recipe.model_fields import described, known_keys
 from wavewright.recipe.places import Block, Node, Row, parse_tree, place_of, read_text
 
@@ -53,8 +53,8 @@ def read_model(path: str | Path, model: type[M], *, text: str | None = None) -> 
     return validated(parse_tree(read_text(path) if text is None else text, name), model)
 
 
-def validated(tree: Block, model: type[M]) -> M:
-    """The tree as an instance of the model.
+def validated(tree: Block, model: type[M], *, owner: str = "") -> M:
+    """The tree as an instance of the model; `owner` is the way to it through its file, for messages.
 
     Raises
     ------
@@ -63,12 +63,15 @@ def validated(tree: Block, model: type[M]) -> M:
     try:
         return model.model_validate(tree)
     except ValidationError as error:
-        raise FileFault.joined(model_faults(error, tree, model)) from None
+        raise FileFault.joined(model_faults(error, tree, model, owner=owner)) from None
 
 
-def refusal(fault: Misuse) -> PydanticCustomError:
-    """What a validator of a model raises, so that message, expectation and advice arrive in the file's fault."""
-    return PydanticCustomError(_REFUSED, "{what}", {"what": fault.what, "expected": fault.expected, "do": fault.do})
+def refusal(*faults: WavewrightError) -> PydanticCustomError:
+    """What a validator of a model raises, so that message, expectation and advice arrive in the file's faults.
+
+    A fault without a place gets that of the value which the validator was given.
+    """
+    return PydanticCustomError(_REFUSED, "{what}", {"what": faults[0].what, "faults": faults})
 
 
 def refusing(read: Callable[[Any], T]) -> Callable[[Any], T]:
@@ -110,44 +113,44 @@ def unknown_key(key: str, known: Sequence[str], *, where: Place | None, owner: s
     )
 
 
-def model_faults(error: ValidationError, tree: Block, model: type[BaseModel]) -> list[FileFault]:
+def model_faults(error: ValidationError, tree: Block, model: type[BaseModel], *, owner: str = "") -> list[FileFault]:
     """What pydantic found, each with its place; of several complaints about one value only the first that says more."""
-    faults: dict[tuple[Place | None, str], FileFault] = {}
-    refused: set[Place | None] = set()
-    details = sorted(error.errors(), key=lambda detail: detail["type"] != _REFUSED)
-    for detail in details:
-        path = _path(
-            tree, detail["loc"], to_key=detail["type"] == "extra_forbidden" or detail["loc"][-1:] == ("[key]",)
-        )
-        fault = _fault(detail, path, model)
-        place = fault.where if isinstance(fault.where, Place) else None
-        if detail["type"] not in {"missing", "extra_forbidden"}:
-            if place in refused:  # the other branches of a union say nothing new
-                continue
-            refused.add(place)
-        faults.setdefault((place, fault.what), fault)
+    faults: dict[tuple[Place | str, str], FileFault] = {}
+    refused: set[Place | str] = set()
+    for detail in sorted(error.errors(), key=lambda detail: detail["type"] != _REFUSED):
+        is_about_key = detail["type"] == "extra_forbidden" or detail["loc"][-1:] == ("[key]",)
+        path = _path(tree, detail["loc"], to_key=is_about_key)
+        if detail["type"] == _REFUSED:
+            found = [_placed(fault, path.place) for fault in detail["ctx"]["faults"]]
+        else:
+            found = [_fault(detail, path, model, owner)]
+            if not is_about_key and detail["type"] != "missing" and path.place in refused:
+                continue  # the other branches of a union say nothing new
+        refused |= {path.place, *(fault.where for fault in found)} if not is_about_key else set()
+        for fault in found:
+            faults.setdefault((fault.where, fault.what), fault)
     return list(faults.values())
 
 
-def _fault(detail: ErrorDetails, path: _Path, model: type[BaseModel]) -> FileFault:
+def _placed(fault: WavewrightError, place: Place) -> FileFault:
+    """A fault of a file, from what a validator raised; it keeps the place that it has."""
+    return FileFault(fault.what, where=fault.where or place, expected=fault.expected, do=fault.do)
+
+
+def _fault(detail: ErrorDetails, path: _Path, model: type[BaseModel], owner: str) -> FileFault:
     kind, context = detail["type"], detail.get("ctx", {})
     if detail["loc"][-1:] == ("[key]",) and kind != _REFUSED:
         return FileFault(
             f"key {_shown(detail['input'])}", where=path.place, expected=_EXPECTED.get(kind, detail["msg"])
         )
     if kind == "missing":
-        key = str(detail["loc"][-1])
-        what = f"`{key}` is missing{f' in `{path.name}`' if path.name else ''}"
+        where = ".".join(filter(None, (owner, path.name)))
+        what = f"`{detail['loc'][-1]}` is missing{f' in `{where}`' if where else ''}"
         return FileFault(what, where=path.place, expected=described(model, detail["loc"]))
     if kind == "extra_forbidden":
-        key = str(detail["loc"][-1])
-        owner = path.name.rpartition(".")[0]
-        return unknown_key(
-            key, known_keys(model, detail["loc"][:-1]), where=path.place, owner=f"`{owner}`" if owner else ""
-        )
-    if kind == _REFUSED:
-        where = path.place
-        return FileFault(context["what"], where=where, expected=context["expected"], do=context["do"])
+        where = ".".join(filter(None, (owner, path.name.rpartition(".")[0])))
+        known = known_keys(model, detail["loc"][:-1])
+        return unknown_key(str(detail["loc"][-1]), known, where=path.place, owner=f"`{where}`" if where else "")
     words = [word.strip("'") for word in str(context.get("expected", "")).replace(" or ", ", ").split(", ")]
     near = get_close_matches(str(detail["input"]), words, 1) if kind in {"literal_error", "enum"} else []
     return FileFault(

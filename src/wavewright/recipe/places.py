@@ -53,6 +53,21 @@ class Block(dict[str, "Node"]):
         """Where the value of a key stands; the key's place if there is nothing behind it."""
         return place_of(self.get(key)) or self.key_place(key)
 
+    def block(self, key: str) -> Block:
+        """The mapping behind a key; an empty one if something else stands there, or nothing."""
+        value = self.get(key)
+        return value if isinstance(value, Block) else Block(self.value_place(key))
+
+    def row(self, key: str) -> Row:
+        """The list behind a key; an empty one if something else stands there, or nothing."""
+        value = self.get(key)
+        return value if isinstance(value, Row) else Row(self.value_place(key))
+
+    def word(self, key: str) -> Word | None:
+        """The word behind a key; None if something else stands there, or nothing."""
+        value = self.get(key)
+        return value if isinstance(value, Word) else None
+
 
 class Row(list["Node"]):
     """A list, with the place where it begins."""

@@ -1,0 +1,201 @@
+"""What a measurement computes: a metric, its options, its limit, and how shots are joined."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from wavewright.analysis.catalogue import Metric, find_metric
+from wavewright.analysis.parameters import read_parameter
+from wavewright.errors import FileFault, Misuse, Place
+from wavewright.judgement.joining import EACH, find_over
+from wavewright.judgement.limits import Limit
+from wavewright.recipe.fields import Names, read_name, read_names
+from wavewright.recipe.places import Block, Node, Row, Word, place_of
+
+
+class ComputationEntry(BaseModel):
+    """One reading to be computed. Every key that is not one of these is an option of its metric."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+    metric: str | None = Field(default=None, description="name of the metric; the entry's own name if left out")
+    of: Names | None = Field(default=None, description="channel, or list of channels; the only channel if left out")
+    limit: str | None = Field(
+        default=None, description="what is acceptable: at most X, at least X, A .. B, X ± Y, X ± P %, exactly N"
+    )
+    over: str | None = Field(default=None, description="how shots are joined: each, mean, max, min, stdev, p99")
+    about: str | None = Field(default=None, description="what it is for")
+
+
+KEYS = tuple(ComputationEntry.model_fields)
+
+
+@dataclass(frozen=True, slots=True)
+class Computation:
+    """One reading to be computed, checked.
+
+    Parameters
+    ----------
+    name : of the entry; `measurement.name` names the reading.
+    metric : an entry of the catalogue of metrics.
+    of : channels, as many as the metric takes.
+    unit : of the reading.
+    options : of the metric, as they are written; `measure` converts them, and they have been tried.
+    """
+
+    name: str
+    metric: str
+    of: tuple[str, ...]
+    unit: str
+    limit: Limit | None = None
+    over: str = EACH
+    about: str = ""
+    options: Mapping[str, str | bool] = field(default_factory=dict)
+    place: Place | None = field(default=None, compare=False)
+
+
+def read_computations(
+    entries: Node, units: Mapping[str, str], faults: list[FileFault], *, owner: str, where: Place
+) -> dict[str, Computation]:
+    """The `compute:` block of a measurement.
+
+    Parameters
+    ----------
+    units : unit of every channel, by name.
+    faults : takes what is wrong.
+    owner : name of the measurement, for messages.
+    where : place of the block's key.
+    """
+    if not isinstance(entries, Block):
+        faults.append(FileFault("`compute` holds no entries", where=where, expected="`name: {metric: …, of: …}`"))
+        return {}
+    found: dict[str, Computation] = {}
+    for name, entry in entries.items():
+        place = entries.key_place(name)
+        with placed(faults, place):
+            read_name(name)
+        if not isinstance(entry, Block):
+            what = f"`{name}` in `{owner}.compute` is no entry"
+            faults.append(FileFault(what, where=place_of(entry) or place, expected="`{metric: …, of: …}`"))
+            continue
+        before = len(faults)
+        for key in ("metric", "limit", "over", "about"):
+            if key in entry and not isinstance(entry[key], Word):
+                what = f"`{key}` of `{name}` is no word"
+                faults.append(FileFault(what, where=entry.value_place(key), expected="words"))
+        if len(faults) > before:
+            continue
+        computation = _read_computation(name, entry, units, faults, place)
+        if computation is not None and len(faults) == before:
+            found[str(name)] = computation
+    return found
+
+
+def _read_computation(
+    name: str, entry: Block, units: Mapping[str, str], faults: list[FileFault], place: Place
+) -> Computation | None:
+    metric: Metric | None = None
+    with placed(faults, entry.value_place("metric") if "metric" in entry else place):
+        metric = find_metric(_word(entry, "metric") or str(name))
+    of = _read_channels(entry, units, metric, faults, place)
+    over = _word(entry, "over") or EACH
+    with placed(faults, entry.value_place("over")):
+        find_over(over)
+    if metric is None:
+        return None
+    options = _read_options(entry, metric, faults, place)
+    unit = metric.unit or next((units[channel] for channel in of if channel in units), "V")
+    limit = None
+    if "limit" in entry:
+        with placed(faults, entry.value_place("limit")):
+            limit = Limit.read(_word(entry, "limit"), unit=unit)
+    return Computation(str(name), metric.name, of, unit, limit, over, _word(entry, "about"), options, place)
+
+
+def _read_channels(
+    entry: Block, units: Mapping[str, str], metric: Metric | None, faults: list[FileFault], place: Place
+) -> tuple[str, ...]:
+    """The channels after `of:`, each known, and as many as the metric takes."""
+    if "of" not in entry:
+        if len(units) == 1:
+            return tuple(units)
+        faults.append(FileFault("no channel is named after `of`", where=place, expected=_channels(units)))
+        return ()
+    where = entry.value_place("of")
+    of: tuple[str, ...] = ()
+    with placed(faults, where):
+        of = read_names(entry["of"])
+    faults.extend(unknown_channels(entry["of"], units, where=where))
+    fewest, most = metric.channels if metric else (1, len(of))
+    if metric and of and not fewest <= len(of) <= most:
+        number = str(fewest) if fewest == most else f"{fewest} to {most}"
+        what = f"metric `{metric.name}` of {len(of)} channel{'s' if len(of) > 1 else ''}"
+        do = "write `of: [first, second]`" if fewest == 2 and len(of) == 1 else ""
+        faults.append(FileFault(what, where=where, expected=f"{number} channel{'s' if most > 1 else ''}", do=do))
+    return of
+
+
+def unknown_channels(node: Node, units: Iterable[str], *, where: Place) -> Iterator[FileFault]:
+    """A fault for each name that is no channel; `node` is a name or a list of names."""
+    names = list(units)
+    for word in node if isinstance(node, Row) else [node]:
+        if isinstance(word, Word) and word not in names:
+            near = get_close_matches(word, names, 1)
+            yield FileFault(
+                f"there is no channel `{word}`",
+                where=word.place or where,
+                expected=_channels(names),
+                do=f"did you mean `{near[0]}`?" if near else "",
+            )
+
+
+def _channels(names: Iterable[str]) -> str:
+    listed = ", ".join(names)
+    return f"one of {listed}" if listed else "a channel of this measurement"
+
+
+def _read_options(entry: Block, metric: Metric, faults: list[FileFault], place: Place) -> dict[str, str | bool]:
+    """Every other key: each is tried by itself, so that each has its place, then all together for what is missing."""
+    given: dict[str, str | bool] = {}
+    known = {parameter.name: parameter.annotation for parameter in metric.parameters}
+    for key, value in entry.items():
+        if key in KEYS:
+            continue
+        if key not in known:
+            near = get_close_matches(key, [*known, *KEYS], 1)
+            what = f"unknown key `{key}`: no option of metric `{metric.name}`"
+            do = f"did you mean `{near[0]}`?" if near else ""
+            expected = f"one of {', '.join([*KEYS, *known])}"
+            faults.append(FileFault(what, where=entry.key_place(key), expected=expected, do=do))
+        elif not isinstance(value, Word | bool):
+            faults.append(FileFault(f"`{key}` is no single value", where=entry.value_place(key), expected="one value"))
+        else:
+            given[str(key)] = value if isinstance(value, bool) else str(value)
+            with placed(faults, entry.value_place(key)):
+                read_parameter(given[str(key)], known[key], name=key)
+    required = [parameter.name for parameter in metric.parameters if parameter.is_required]
+    if missing := [name for name in required if name not in entry]:
+        words = " and ".join(f"`{name}`" for name in missing)
+        faults.append(
+            FileFault(f"metric `{metric.name}` needs {words}", where=place, expected=f"{words} beside `metric`")
+        )
+    return given
+
+
+def _word(entry: Block, key: str) -> str:
+    value = entry.get(key)
+    return str(value) if isinstance(value, Word) else ""
+
+
+@contextmanager
+def placed(faults: list[FileFault], where: Place) -> Iterator[None]:
+    """Note what is refused inside as a fault of the file at that place, and go on behind the block."""
+    try:
+        yield
+    except Misuse as fault:
+        faults.append(FileFault(fault.what, where=where, expected=fault.expected, do=fault.do))

@@ -1,0 +1,112 @@
+"""Loading a recipe: text -> tree -> parameters and conditions put in -> models, and all faults of the file at once."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+
+from wavewright.errors import FileFault
+from wavewright.recipe.computation import Computation, read_computations
+from wavewright.recipe.measurement import Measurement
+from wavewright.recipe.model_reading import validated
+from wavewright.recipe.places import Block, parse_tree, read_text
+from wavewright.recipe.recipe import Recipe, RecipeHead
+from wavewright.recipe.references import channel_units, need_faults, reference_faults
+from wavewright.recipe.sweeps import conditions, parameter_values
+
+
+def load_recipe(path: str | Path, *, set: Mapping[str, str] | None = None) -> Recipe:
+    """Read and check the recipe in a file.
+
+    Parameters
+    ----------
+    set : values for parameters of the recipe, by name: what `--set duty=30%` says.
+
+    Raises
+    ------
+    FileFault : all that is wrong with the file, in line order.
+    Misuse : a value for a parameter that the recipe does not have.
+    """
+    return parse_recipe(read_text(path), str(path), set=set)
+
+
+def parse_recipe(text: str, name: str, *, set: Mapping[str, str] | None = None) -> Recipe:
+    """Read and check a recipe; `name` stands for the file in messages.
+
+    Raises
+    ------
+    FileFault, Misuse : as `load_recipe`.
+    """
+    tree = parse_tree(text, name)
+    faults: list[FileFault] = []
+    head = _head(tree, faults)
+    parameters = parameter_values(_defaults(tree), set or {})
+    measurements = list(_measurements(tree, parameters, faults))
+    if faults or head is None:
+        raise FileFault.joined(_once(faults))
+    return Recipe(
+        title=head.title,
+        measurements=tuple(measurements),
+        text=text,
+        sha256=hashlib.sha256(text.encode()).hexdigest(),
+        path=name,
+        cautions=head.cautions,
+        part=head.part or "",
+        needs=head.needs,
+        parameters=parameters,
+    )
+
+
+def _head(tree: Block, faults: list[FileFault]) -> RecipeHead | None:
+    try:
+        return validated(tree, RecipeHead)
+    except FileFault as fault:
+        faults.extend(fault.faults)
+        return None
+
+
+def _defaults(tree: Block) -> dict[str, str]:
+    """The default of each parameter that has one."""
+    entries = tree.block("parameters")
+    defaults = {str(name): entries.block(name).word("default") for name in entries}
+    return {name: str(default) for name, default in defaults.items() if default is not None}
+
+
+def _measurements(tree: Block, parameters: Mapping[str, str], faults: list[FileFault]) -> Iterator[Measurement]:
+    entries, needs = tree.block("measurements"), tree.get("needs")
+    for name, entry in entries.items():
+        if not isinstance(entry, Block):
+            what = f"measurement `{name}` holds nothing"
+            faults.append(
+                FileFault(what, where=entries.value_place(name), expected="`channels`, `timebase`, `compute`, …")
+            )
+            continue
+        for condition in conditions(entry, parameters, faults):
+            if isinstance(needs, Block):
+                faults.extend(need_faults(needs, condition.tree))
+            measurement = _measurement(str(name), condition.tree, faults)
+            if measurement is not None:
+                yield measurement.under(str(name), condition.values)
+
+
+def _measurement(name: str, tree: Block, faults: list[FileFault]) -> Measurement | None:
+    units = channel_units(tree)
+    faults.extend(reference_faults(tree, units))
+    prepared = Block(tree.place)
+    prepared.update(tree)
+    computations: dict[str, Computation] = {}
+    if "compute" in prepared:
+        where = tree.key_place("compute")
+        computations = read_computations(prepared.pop("compute"), units, faults, owner=name, where=where)
+    try:
+        measurement = validated(prepared, Measurement, owner=f"measurements.{name}")
+    except FileFault as fault:
+        faults.extend(fault.faults)
+        return None
+    return measurement.model_copy(update={"compute": computations})
+
+
+def _once(faults: list[FileFault]) -> list[FileFault]:
+    """Each fault once, though several conditions of a sweep may have it."""
+    return list({(str(fault.where), fault.what): fault for fault in reversed(faults)}.values())

@@ -1,0 +1,128 @@
+"""The recipe: what is to be measured, as its file says it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import PurePath
+from typing import Annotated, Literal
+
+from pydantic import Field, WithJsonSchema
+
+from wavewright.recipe.acquisition import Entry
+from wavewright.recipe.fields import Count, Current, Frequency, Line, Name, Rate, Voltage
+from wavewright.recipe.measurement import Measurement
+
+VERSION = "1"
+
+
+class DigitizerNeeds(Entry):
+    """What the recipe needs of the digitizer."""
+
+    inputs: Count = Field(default=1, description="number of inputs")
+    bandwidth: Frequency | None = Field(default=None, description="at least this bandwidth")
+    rate: Rate | None = Field(default=None, description="at least so many samples a second, in Hz")
+    points: Count | None = Field(default=None, description="at least this record length")
+
+
+class SupplyNeeds(Entry):
+    """What the recipe needs of the supply."""
+
+    voltage: Voltage | None = Field(default=None, description="at least this voltage")
+    current: Current | None = Field(default=None, description="at least this current")
+
+
+class SourceNeeds(Entry):
+    """What the recipe needs of the source."""
+
+    frequency: Frequency | None = Field(default=None, description="at least up to this frequency")
+
+
+class MeterNeeds(Entry):
+    """What the recipe needs of the meter: that there is one."""
+
+
+class Needs(Entry):
+    """The instruments that the recipe needs, by role."""
+
+    digitizer: DigitizerNeeds | None = Field(default=None, description="samples the channels")
+    source: SourceNeeds | None = Field(default=None, description="makes signals")
+    supply: SupplyNeeds | None = Field(default=None, description="feeds the unit under test")
+    meter: MeterNeeds | None = Field(default=None, description="measures voltage, current and resistance")
+
+
+class ParameterEntry(Entry):
+    """A value that the recipe uses as `$name`, and that a run may set."""
+
+    default: Line = Field(description="what it is unless the run says otherwise")
+    about: Line | None = Field(default=None, description="what it is")
+
+
+class RecipeHead(Entry):
+    """Everything but the measurements themselves."""
+
+    wavewright: Annotated[Literal["1"], WithJsonSchema({"const": 1})] = Field(description="version of the grammar: 1")
+    title: Line = Field(description="what the recipe does, in a line")
+    cautions: tuple[Line, ...] = Field(
+        default=(), description="what can hurt someone; shown before the run, to be confirmed"
+    )
+    part: Line | None = Field(default=None, description="the type of the unit under test")
+    needs: Needs | None = Field(default=None, description="the instruments that are needed, by role")
+    parameters: dict[Name, ParameterEntry] = Field(default_factory=dict, description="values used as $name")
+    measurements: Mapping[Name, object] = Field(
+        min_length=1, description="the measurements, in the order they are made"
+    )
+
+
+class RecipeFile(RecipeHead):
+    """A recipe: what to set, what to wait for, what to compute and what is acceptable."""
+
+    measurements: Mapping[Name, Measurement] = Field(
+        min_length=1, description="the measurements, in the order they are made"
+    )
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """A recipe that has been read and checked, with its parameters put in.
+
+    Parameters
+    ----------
+    measurements : in the order they are made; one for every condition of a `for_each`.
+    parameters : the text that each parameter stands for in this run.
+    text, sha256 : of the file as it stands, and its hash, hexadecimal.
+    path : of the file; a name for messages if it does not come from one.
+    """
+
+    title: str
+    measurements: tuple[Measurement, ...]
+    text: str = field(repr=False)
+    sha256: str
+    path: str
+    cautions: tuple[str, ...] = ()
+    part: str = ""
+    needs: Needs | None = None
+    parameters: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def name(self) -> str:
+        """The file's name without its ending."""
+        return PurePath(self.path).stem
+
+    @property
+    def roles(self) -> frozenset[str]:
+        """The roles that instruments must take: those that `needs` names, and those that are used."""
+        asked = {role for role in Needs.model_fields if self.needs and getattr(self.needs, role) is not None}
+        steps = [step for measurement in self.measurements for step in measurement.stimulus]
+        used = {role for step in steps for role in ("supply", "source") if getattr(step, role) is not None}
+        return frozenset({"digitizer"} | asked | used)
+
+    def __iter__(self) -> Iterator[Measurement]:
+        return iter(self.measurements)
+
+    def __getitem__(self, name: str) -> tuple[Measurement, ...]:
+        """The measurement of that name under all of its conditions; KeyError if there is none."""
+        found = tuple(measurement for measurement in self.measurements if name in (measurement.name, measurement.label))
+        if not found:
+            raise KeyError(name)
+        return found

@@ -1,0 +1,129 @@
+"""Parameters and `for_each`: what `$name` stands for, and a measurement once for every condition.
+
+Both work on the tree, before any value is read: `$name` is replaced by text, the word keeps its place, and what
+comes out is read and checked like a recipe without names. `for_each` goes before a parameter of the same name.
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+from collections.abc import Iterator, Mapping
+from difflib import get_close_matches
+from typing import NamedTuple
+
+from wavewright.errors import FileFault, Misuse
+from wavewright.recipe.fields import NAME_PATTERN, read_name
+from wavewright.recipe.places import Block, Node, Row, Word, place_of
+
+MOST_CONDITIONS = 1000
+
+_NAMED = re.compile(rf"\$({NAME_PATTERN})")
+
+
+class Condition(NamedTuple):
+    """One point of a sweep: what each name stands for, and the measurement with that put in."""
+
+    values: dict[str, str]
+    tree: Block
+
+
+def parameter_values(parameters: Mapping[str, str], overrides: Mapping[str, str]) -> dict[str, str]:
+    """The text of each parameter: its default, or what was set for this run.
+
+    Raises
+    ------
+    Misuse : a value for a parameter that the recipe does not have.
+    """
+    for name in overrides:
+        if name not in parameters:
+            near = get_close_matches(name, parameters, 1)
+            raise Misuse(
+                f"the recipe has no parameter `{name}`",
+                expected=f"one of {', '.join(parameters)}" if parameters else "nothing to be set",
+                do=f"did you mean `{near[0]}`?" if near else "",
+            )
+    return {**parameters, **overrides}
+
+
+def conditions(tree: Block, parameters: Mapping[str, str], faults: list[FileFault]) -> Iterator[Condition]:
+    """A measurement's tree under every condition of its `for_each`, the last name running fastest.
+
+    Without `for_each` there is one condition, with no values. Of a `for_each` that makes no sense there is none, and
+    the reason is noted in `faults`.
+    """
+    axes = _axes(tree, parameters, faults)
+    if axes is None:
+        return
+    for values in itertools.product(*axes.values()):
+        here = dict(zip(axes, (str(value) for value in values), strict=True))
+        names: dict[str, str] = {**parameters, **here}
+        replaced = Block(tree.place)
+        for key, node in tree.items():
+            if key != "for_each":
+                replaced[key] = substituted(node, names, faults)
+        yield Condition(here, replaced)
+
+
+def substituted(node: Node, names: Mapping[str, str], faults: list[FileFault]) -> Node:
+    """A tree of the same shape with every `$name` in a value replaced; unknown names are noted in `faults`."""
+    if isinstance(node, Block):
+        block = Block(node.place)
+        for key, value in node.items():
+            block[key] = substituted(value, names, faults)
+        return block
+    if isinstance(node, Row):
+        row = Row(node.place)
+        row.extend(substituted(item, names, faults) for item in node)
+        return row
+    if isinstance(node, Word) and "$" in node:
+        return _replaced(node, names, faults)
+    return node
+
+
+def _replaced(word: Word, names: Mapping[str, str], faults: list[FileFault]) -> Word:
+    unknown = [name for name in _NAMED.findall(word) if name not in names]
+    for name in unknown:
+        near = get_close_matches(name, names, 1)
+        faults.append(
+            FileFault(
+                f"`${name}` in `{word}` is not known",
+                where=word.place,
+                expected=f"one of {', '.join(f'${known}' for known in names)}"
+                if names
+                else "a parameter or a `for_each` name",
+                do=f"did you mean `${near[0]}`?" if near else "",
+            )
+        )
+    if unknown:
+        return word
+    return Word(_NAMED.sub(lambda match: names[match[1]], word), word.place, is_quoted=word.is_quoted)
+
+
+def _axes(tree: Block, parameters: Mapping[str, str], faults: list[FileFault]) -> dict[str, list[str]] | None:
+    """The values of each name of `for_each`; None if it makes no sense."""
+    if "for_each" not in tree:
+        return {}
+    before, axes = len(faults), {}
+    node, where = substituted(tree["for_each"], parameters, faults), tree.value_place("for_each")
+    if not isinstance(node, Block) or not node:
+        faults.append(FileFault("`for_each` names nothing", where=where, expected="`{name: [value, value]}`"))
+        return None
+    for name, values in node.items():
+        try:
+            read_name(name)
+        except Misuse as fault:
+            faults.append(FileFault(fault.what, where=node.key_place(name), expected=fault.expected, do=fault.do))
+        listed = [str(value) for value in values if isinstance(value, Word)] if isinstance(values, Row) else []
+        if not isinstance(values, Row) or len(listed) != len(values) or not listed:
+            where = place_of(values) or node.key_place(name)
+            faults.append(FileFault(f"`{name}` has no list of values", where=where, expected="`[10 %, 40 %]`, say"))
+        elif again := next((value for value in listed if listed.count(value) > 1), None):
+            faults.append(FileFault(f"`{again}` twice for `{name}`", where=values.place, expected="each value once"))
+        axes[str(name)] = listed
+    total = 1
+    for listed in axes.values():
+        total *= len(listed)
+    if total > MOST_CONDITIONS:
+        faults.append(FileFault(f"{total} conditions", where=node.place, expected=f"at most {MOST_CONDITIONS}"))
+    return axes if len(faults) == before else None
