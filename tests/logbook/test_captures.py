@@ -117,9 +117,9 @@ def test_any_hdf5_reader_follows_the_layout(tmp_path: Path) -> None:
     file.keep("rail_noise", shot(5))
     file.close()
     with h5py.File(path) as raw:
-        rail = raw["rail_noise/shot_00000/rail"]
-        volts = rail.attrs["offset"] + rail.attrs["gain"] * rail[()].astype(float)
-        assert rail.chunks is None
+        rail = raw["rail_noise/shot_00000/waveforms/0"]
+        volts = rail.attrs["offset"] + rail.attrs["gain"] * rail["codes"][()].astype(float)
+        assert rail["codes"].chunks is None
     assert volts[0] == 2.0 + 0.03125 * 5
 
 

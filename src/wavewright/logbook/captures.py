@@ -1,29 +1,26 @@
-"""Captures in an HDF5 file: raw codes with scale, names and units, written shot by shot and read back one at a time.
+"""The captures of a run in one HDF5 file, written shot by shot and read back one at a time.
 
 The layout, which any HDF5 reader can follow:
 
     /                            attribute `wavewright_captures` = 1
-    /<measurement>/shot_00000    a group for each shot; attributes `trigger_time` (s), `triggered`, `settings` (JSON),
-                                 `identity`, `taken` (ISO 8601)
-        <channel>                dataset: codes as they came over the wire, one row; attributes `gain`, `offset`,
-                                 `interval` (s), `start` (s), `unit`, `code_range` (two numbers, absent if not known)
+    /<measurement>/shot_00000    a group for each shot, laid out like a capture file of its own (`formats/hdf5.py`)
 
-A value is offset + gain · code. A measurement that ran for several values of a parameter has a group for each, named
-`coil_drive[duty=40 %]`. Codes are neither compressed nor chunked: a reader can map them into memory.
+A measurement that ran for several values of a parameter has a group for each, named `coil_drive[duty=40 %]`. Codes are
+neither compressed nor chunked: a reader can map them into memory.
 """
 
 from __future__ import annotations
 
 import io
-import json
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, overload
 
 from wavewright.errors import StorageFault
-from wavewright.waveform import Capture, Waveform
+from wavewright.logbook.formats.hdf5 import read_capture, write_capture
+from wavewright.logbook.group_names import group_name, plain_name
+from wavewright.waveform import Capture
 
 if TYPE_CHECKING:
     import h5py
@@ -54,8 +51,8 @@ class CaptureFile:
         """
         shot = self._counts.get(measurement, 0)
         with _storage(self.path):
-            shots = self._file.require_group(_escaped(measurement))
-            _write(shots.create_group(f"shot_{shot:05}", track_order=True), capture)
+            shots = self._file.require_group(group_name(measurement))
+            write_capture(shots.create_group(f"shot_{shot:05}"), capture)
             self._file.flush()
             self._disk.check()
         self._counts[measurement] = shot + 1
@@ -64,7 +61,7 @@ class CaptureFile:
         """Take out what was kept of a measurement: shots that `keep_if` did not ask for."""
         if self._counts.pop(measurement, 0):
             with _storage(self.path):
-                del self._file[_escaped(measurement)]
+                del self._file[group_name(measurement)]
 
     def abandon(self) -> None:
         """Close the file without caring for what is in it: it is about to be deleted."""
@@ -92,13 +89,13 @@ class KeptCaptures(Mapping[str, Sequence[Capture]]):
 
     def __getitem__(self, measurement: str) -> Sequence[Capture]:
         with _opened(self.path) as file:
-            if _escaped(measurement) not in file:
+            if group_name(measurement) not in file:
                 raise KeyError(measurement)
-            return _Shots(self.path, measurement, len(file[_escaped(measurement)]))
+            return _Shots(self.path, measurement, len(file[group_name(measurement)]))
 
     def __iter__(self) -> Iterator[str]:
         with _opened(self.path) as file:
-            names = [_unescaped(name) for name in file]
+            names = [plain_name(name) for name in file]
         return iter(names)
 
     def __len__(self) -> int:
@@ -127,7 +124,7 @@ class _Shots(Sequence[Capture]):
         if isinstance(numbers, range):
             return [self[number] for number in numbers]
         with _opened(self._path) as file:
-            return _read(file[_escaped(self._measurement)][f"shot_{numbers:05}"])
+            return read_capture(file[group_name(self._measurement)][f"shot_{numbers:05}"])
 
 
 class _Disk(io.RawIOBase):
@@ -193,59 +190,3 @@ def _opened(path: Path) -> Iterator[h5py.File]:
         raise StorageFault(f"the captures cannot be read: {fault}", where=str(path)) from fault
     with file:
         yield file
-
-
-def _write(group: h5py.Group, capture: Capture) -> None:
-    group.attrs["trigger_time"] = capture.trigger_time
-    group.attrs["triggered"] = capture.triggered
-    group.attrs["settings"] = json.dumps(dict(capture.settings), ensure_ascii=False)
-    group.attrs["identity"] = capture.identity
-    group.attrs["taken"] = capture.taken.isoformat()
-    for name, wave in capture.waveforms.items():
-        codes = group.create_dataset(_escaped(name), data=wave.codes)
-        codes.attrs.update(
-            {
-                "gain": wave.gain,
-                "offset": wave.offset,
-                "interval": wave.interval,
-                "start": wave.start,
-                "unit": wave.unit,
-            }
-        )
-        if wave.code_range is not None:
-            codes.attrs["code_range"] = wave.code_range
-
-
-def _read(group: h5py.Group) -> Capture:
-    return Capture(
-        {_unescaped(name): _read_waveform(codes, _unescaped(name)) for name, codes in group.items()},
-        trigger_time=float(group.attrs["trigger_time"]),
-        triggered=bool(group.attrs["triggered"]),
-        settings=json.loads(group.attrs["settings"]),
-        identity=str(group.attrs["identity"]),
-        taken=datetime.fromisoformat(str(group.attrs["taken"])),
-    )
-
-
-def _read_waveform(codes: h5py.Dataset, name: str) -> Waveform:
-    attributes: Mapping[str, Any] = codes.attrs
-    limits = attributes.get("code_range")
-    return Waveform(
-        codes[()],
-        gain=float(attributes["gain"]),
-        offset=float(attributes["offset"]),
-        interval=float(attributes["interval"]),
-        start=float(attributes["start"]),
-        unit=str(attributes["unit"]),
-        name=name,
-        code_range=None if limits is None else (float(limits[0]), float(limits[1])),
-    )
-
-
-def _escaped(name: str) -> str:
-    """A name with a slash in it would become two groups."""
-    return name.replace("%", "%25").replace("/", "%2F")
-
-
-def _unescaped(name: str) -> str:
-    return name.replace("%2F", "/").replace("%25", "%")

@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from wavewright.judgement.verdict import Verdict
 from wavewright.quantities import show_quantity
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from wavewright.analysis.reading import Reading
+    from wavewright.running.outcome import MeasurementOutcome, Outcome, Result
 
 NOTHING = "–"
+STYLES = {
+    Verdict.PASS: "green",
+    Verdict.FAIL: "bold red",
+    Verdict.INCONCLUSIVE: "yellow",
+    Verdict.ERROR: "bold magenta",
+}
 
 
 def shown_reading(reading: Reading) -> tuple[str, str, str, str, str]:
@@ -24,3 +36,76 @@ def shown_reading(reading: Reading) -> tuple[str, str, str, str, str]:
     count = NOTHING if reading.count is None else str(reading.count)
     remarks = ", ".join(doubt.replace("_", " ") for doubt in reading.doubts)
     return shown(reading.value), count, shown(reading.minimum), shown(reading.maximum), remarks
+
+
+def print_outcome(outcome: Outcome, console: Console) -> None:
+    """The table of an outcome, what the operator should know about it, and the verdict in the last line."""
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
+    for heading in ("measurement", "metric", "reading", "limit", "margin", "verdict"):
+        table.add_column(heading, justify="right" if heading == "margin" else "left")
+    for one in outcome.measurements:
+        for row in _rows(one):
+            table.add_row(*(Text(cell) for cell in row[:-1]), Text(row[-1], style=STYLES.get(row[-1], "")))
+    unit = " ".join(word for word in (outcome.part, outcome.serial) if word)
+    console.print(Text(f"{outcome.title}{f', {unit}' if unit else ''}", style="bold"))
+    console.print(table)
+    for line in _remarks(outcome):
+        console.print(Text(line))
+    verdict = str(outcome.verdict)
+    console.print(Text("verdict: ").append(verdict, style=STYLES.get(verdict, "")).append(_tally(outcome)))
+
+
+def _rows(one: MeasurementOutcome) -> Iterator[tuple[str, str, str, str, str, str]]:
+    for result in one.results:
+        yield (
+            one.label,
+            result.name,
+            _value(result.reading),
+            result.limit or NOTHING,
+            _margin(result),
+            NOTHING if result.verdict is None else str(result.verdict),
+        )
+    if one.error:
+        yield one.label, NOTHING, NOTHING, NOTHING, NOTHING, str(Verdict.ERROR)
+
+
+def _value(reading: Reading) -> str:
+    """The number with as many digits as its uncertainty bears."""
+    if reading.value is None:
+        return NOTHING
+    return show_quantity(reading.value, reading.unit, uncertainty=reading.uncertainty)
+
+
+def _margin(result: Result) -> str:
+    if result.margin is None or not math.isfinite(result.margin):
+        return NOTHING
+    if result.reading.unit == "1":
+        return f"{show_quantity(100 * result.margin, 'pp')}"
+    return show_quantity(result.margin, result.reading.unit)
+
+
+def _remarks(outcome: Outcome) -> Iterator[str]:
+    """What the table does not say: why something did not pass, doubts, and what was set otherwise than asked."""
+    for one in outcome.measurements:
+        if one.error:
+            yield f"{one.label}: {one.error}"
+        for result in one.results:
+            if result.reason:
+                shot = "" if result.decisive_shot is None or one.shots < 2 else f" (shot {result.decisive_shot + 1})"
+                yield f"{one.label}.{result.name}: {result.reason}{shot}"
+            if result.reading.doubts:
+                doubts = ", ".join(doubt.replace("_", " ") for doubt in result.reading.doubts)
+                yield f"{one.label}.{result.name}: in doubt: {doubts}"
+        yield from (f"{one.label}: {remark}" for remark in one.remarks)
+    if outcome.error:
+        yield outcome.error
+
+
+def _tally(outcome: Outcome) -> str:
+    verdicts = [verdict for one in outcome.measurements for verdict in one.verdicts if verdict is not None]
+    counts = [f"{verdicts.count(word)} {word}" for word in Verdict if word in verdicts]
+    where = "" if outcome.folder is None else f"; evidence in {outcome.folder}"
+    return f" ({', '.join(counts) or 'nothing was judged'}){where}"

@@ -39,7 +39,7 @@ def measure(
     Exit status 2 if one of the metrics finds nothing to measure.
     """
     from wavewright.analysis.measure import measure as compute
-    from wavewright.logbook.formats.reading import read_waveform
+    from wavewright.logbook.formats.catalogue import read_waveform
     from wavewright.quantities import read_quantity
 
     step = None if interval is None else read_quantity(interval, unit="s").value

@@ -1,0 +1,65 @@
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from rich.console import Console
+
+from wavewright.analysis.reading import Doubt, Reading
+from wavewright.reporting.console import print_outcome, shown_reading
+from wavewright.running.outcome import Outcome
+
+
+def printed(outcome: Outcome) -> str:
+    console = Console(file=io.StringIO(), width=160, no_color=True)
+    print_outcome(outcome, console)
+    assert isinstance(console.file, io.StringIO)
+    return "\n".join(line.rstrip() for line in console.file.getvalue().splitlines())
+
+
+def test_each_result_is_a_row_with_reading_limit_margin_and_verdict(outcome: Outcome) -> None:
+    row = next(line for line in printed(outcome).splitlines() if " ripple " in line)
+    assert row.split(maxsplit=2) == ["rail_noise", "ripple", "31.2 mV  at most 40 mV  8.77 mV  pass"]
+
+
+def test_the_margin_of_a_ratio_is_in_percentage_points(outcome: Outcome) -> None:
+    row = next(line for line in printed(outcome).splitlines() if " duty_factor " in line)
+    assert "40 % ± 1 pp" in row
+    assert "-4 pp" in row
+
+
+def test_what_is_not_judged_has_neither_limit_nor_verdict(outcome: Outcome) -> None:
+    row = next(line for line in printed(outcome).splitlines() if " mean " in line)
+    assert row.split()[-3:] == ["–", "–", "–"]
+
+
+def test_the_reasons_stand_below_the_table(outcome: Outcome) -> None:
+    text = printed(outcome)
+    assert "coil_drive[duty=40 %].duty_factor: 45 % is above 40 % ± 1 pp" in text
+    assert "coil_drive[duty=40 %].overshoot: 0 edges" in text
+    assert "reset_hold: no trigger within 5 s" in text
+    assert "rail_noise.ripple: in doubt: few codes" in text
+    assert "rail_noise: input1.range: asked 100 mV, the instrument uses 160 mV" in text
+
+
+def test_the_last_line_is_the_verdict_and_where_the_evidence_lies(outcome: Outcome) -> None:
+    last = printed(replace(outcome, folder=Path("outcomes/x"))).splitlines()[-1]
+    assert last == "verdict: error (1 pass, 1 inconclusive, 1 fail, 1 error); evidence in outcomes/x"
+
+
+def test_brackets_in_a_label_are_not_taken_for_markup(outcome: Outcome) -> None:
+    assert "coil_drive[duty=40 %]" in printed(outcome)
+
+
+@pytest.mark.parametrize(
+    "reading, cells",
+    [
+        (Reading(2.19722e-3, "s", uncertainty=1.3e-6, count=5, minimum=2.19e-3, maximum=2.21e-3), ("2.197 ms", "5", "2.190 ms", "2.210 ms", "")),
+        (Reading(0.4, "1", uncertainty=0.002, doubts=(Doubt.FEW_CYCLES,)), ("40.0 %", "–", "–", "–", "few cycles")),
+        (Reading(None, "s", reason="0 rising crossings of 1.5 V"), ("–", "–", "–", "–", "0 rising crossings of 1.5 V")),
+    ],
+)  # fmt: skip
+def test_a_reading_is_shown_with_the_digits_that_its_uncertainty_bears(reading: Reading, cells: tuple[str, ...]) -> None:
+    assert shown_reading(reading) == cells
