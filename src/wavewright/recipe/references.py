@@ -45,7 +45,7 @@ def _inputs(tree: Block) -> Iterator[tuple[str, Word]]:
 
 
 def need_faults(needs: Block, tree: Block) -> Iterator[FileFault]:
-    """What a measurement uses beyond what `needs` asks for. A role that is used is needed, whether it is listed or not."""
+    """What a measurement uses beyond what `needs` asks for; a role that is used is needed, listed or not."""
     asked = needs.block("digitizer").word("inputs")
     for name, number in _inputs(tree):
         if asked is not None and asked.isdigit() and number.isdigit() and int(number) > int(asked):
