@@ -26,7 +26,7 @@ MICRO_SIGNS = ("\N{MICRO SIGN}", "\N{GREEK SMALL LETTER MU}")
 OHM_SIGNS = ("\N{GREEK CAPITAL LETTER OMEGA}", "\N{OHM SIGN}")
 PLAIN_UNITS = frozenset({"", "count"})
 WITHOUT_PREFIX = frozenset({"x", "%", "ppm", "pp", "deg", "degC", "dB", "dBc", "dBV", "dBu", "dBm", "dBFS"})
-RATIO_UNITS = {"%": 1e-2, "ppm": 1e-6}
+RATIO_UNITS = {"%": 100.0, "ppm": 1e6}  # so many make 1
 # By unit: what it is an amount of, and a quantity of usual size.
 EXAMPLES = {
     "V": ("a voltage", "24 V"), "A": ("a current", "1.5 A"), "s": ("a time", "500 us"),
@@ -120,8 +120,9 @@ def read_quantity(text: str, *, unit: str, least: float = -math.inf, most: float
 def read_interval(text: str, *, unit: str) -> Interval:
     """The interval that a limit states: `at most X`, `at least X`, `A .. B`, `X ± Y`, `X ± P %`, `exactly N`.
 
-    `± P %` is per cent of X. Where X itself is a ratio that could be read two ways and is refused: `40 % ± 1 pp`
-    says percentage points, `39.6 % .. 40.4 %` says per cent of 40 %. On a plain keyboard `±` is `+-` or `+/-`.
+    `± P %` is per cent of X, and `± P ppm` is possible too. Where X itself is a ratio that could be read two ways and
+    is refused: `40 % ± 1 pp` says percentage points, `39.6 % .. 40.4 %` says per cent of 40 %. On a plain keyboard
+    `±` is `+-` or `+/-`.
 
     Raises
     ------
@@ -208,11 +209,9 @@ def _scaled(number: str, symbol: str, unit: str) -> float | None:
     prefixes = spellings(unit)
     if symbol not in prefixes:
         return None
-    if symbol == "%":
-        return float(number) / 100  # not times 0.01: 7 % shall be 0.07 to the last bit
     power = PREFIXES[prefixes[symbol]]
     scaled = f"{number}e{power}" if "e" not in number.lower() else number + prefixes[symbol]
-    return float(Engineering(scaled)) * RATIO_UNITS.get(symbol, 1.0)
+    return float(Engineering(scaled)) / RATIO_UNITS.get(symbol, 1.0)  # not times 0.01: 7 % is 0.07 to the last bit
 
 
 def _unit_fault(text: str, number: str, symbol: str, unit: str) -> Misuse:
@@ -267,8 +266,8 @@ def _read_tolerance(words: str, unit: str) -> Interval:
     middle = read_quantity(first, unit=unit).value
     if unit == "1" and last.endswith("pp"):
         half = _times(read_quantity(last, unit="pp").value, 0.01)
-    elif unit == "1" and last.endswith("%"):
-        points = last.removesuffix("%").strip()
+    elif unit == "1" and last.endswith(tuple(RATIO_UNITS)):
+        points = f"{_times(100, read_quantity(last, unit='1').value):.15g}"
         ends = _around(middle, _times(abs(middle), read_quantity(last, unit="1").value), unit)
         raise Misuse(
             f"`{words}` can be read two ways",
@@ -279,7 +278,7 @@ def _read_tolerance(words: str, unit: str) -> Interval:
         raise Misuse(
             f"`{words}`: `{last}` has no unit", expected="percentage points", do=f"write `{first} ± {last} pp`"
         )
-    elif last.endswith("%"):
+    elif last.endswith(tuple(RATIO_UNITS)):
         half = _times(abs(middle), read_quantity(last, unit="1").value)
     else:
         half = read_quantity(last, unit=unit).value

@@ -1,0 +1,265 @@
+"""Quantities and intervals: what is read, what is refused and with which advice, what is shown."""
+
+from __future__ import annotations
+
+import math
+import subprocess
+import sys
+from decimal import Decimal
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from wavewright.errors import Misuse
+from wavewright.quantities import EXAMPLES, Interval, Quantity, read_interval, read_quantity, show_quantity
+
+MICRO, MU = "\u00b5", "\u03bc"  # Unicode: MICRO SIGN, GREEK SMALL LETTER MU
+OMEGA, OHM = "\u03a9", "\u2126"  # Unicode: GREEK CAPITAL LETTER OMEGA, OHM SIGN
+
+READ = [
+    # text, unit, value; prefixes: SI Brochure, 9th edition, table 7
+    ("500 us", "s", 500e-6),
+    (f"500 {MICRO}s", "s", 500e-6),
+    (f"500 {MU}s", "s", 500e-6),
+    ("500us", "s", 500e-6),
+    ("2.2 kohm", "ohm", 2200.0),
+    (f"2.2 k{OMEGA}", "ohm", 2200.0),
+    (f"2.2 k{OHM}", "ohm", 2200.0),
+    (f"50 {OMEGA}", "ohm", 50.0),
+    ("24 V", "V", 24.0),
+    ("-24 V", "V", -24.0),
+    ("\N{MINUS SIGN}24 V", "V", -24.0),
+    ("+1.5e-3 V", "V", 0.0015),
+    (".5 V", "V", 0.5),
+    ("12 pF", "F", 12e-12),
+    ("25 MHz", "Hz", 25e6),
+    ("25 mHz", "Hz", 0.025),
+    ("1.2 GHz", "Hz", 1.2e9),
+    ("3 THz", "Hz", 3e12),
+    ("7 fF", "F", 7e-15),
+    ("3 ns", "s", 3e-9),
+    ("40 %", "1", 0.4),
+    ("7 %", "1", 0.07),
+    ("40%", "1", 0.4),
+    ("0.4", "1", 0.4),
+    ("50 ppm", "1", 50e-6),
+    ("10x", "x", 10.0),
+    ("1 x", "x", 1.0),
+    ("80k", "", 80000.0),
+    ("80 k", "count", 80000.0),
+    ("20", "", 20.0),
+    ("3 dB", "dB", 3.0),
+    ("-90 deg", "deg", -90.0),
+    ("19.2 kBd", "Bd", 19200.0),
+    ("5 uV/s", "V/s", 5e-6),
+]
+
+
+@pytest.mark.parametrize("text, unit, value", READ, ids=[row[0] for row in READ])
+def test_a_quantity_is_read_to_the_last_bit(text: str, unit: str, value: float) -> None:
+    assert read_quantity(text, unit=unit) == Quantity(value, unit)
+
+
+REFUSED = [
+    ("500", "s", "`500` has no unit\n  expected: a time, such as `500 us`\n"
+     "  do: write `500 s` or `500 ms` or `500 us`, whichever is meant"),
+    ("10", "x", "`10` has no unit\n  expected: a factor, such as `10x`\n  do: write `10x`"),
+    ("5 Mv", "V", "`5 Mv`: there is no unit `Mv`, capitals count\n  expected: a voltage, such as `24 V`\n"
+     "  do: write `5 mV` or `5 MV`"),
+    ("10 KHz", "Hz", "`10 KHz`: there is no unit `KHz`, capitals count\n"
+     "  expected: a frequency, such as `25 MHz`\n  do: write `10 kHz`"),
+    ("5 US", "s", "`5 US`: there is no unit `US`, capitals count\n  expected: a time, such as `500 us`\n"
+     "  do: write `5 us`"),
+    ("5 ms", "V", "`5 ms` is a time\n  expected: a voltage, such as `24 V`"),
+    ("5 V", "x", "`5 V` is a voltage\n  expected: a factor, such as `10x`"),
+    ("5 us", "", "`5 us` is a time\n  expected: a number, such as `80k`"),
+    ("5 frob", "V", "`5 frob`: there is no unit `frob`\n  expected: a voltage, such as `24 V`"),
+    ("5 Vo", "V", "`5 Vo`: there is no unit `Vo`\n  expected: a voltage, such as `24 V`\n  do: did you mean `5 V`?"),
+    ("nan V", "V", "`nan V` is not a finite number\n  expected: a voltage, such as `24 V`"),
+    ("NaN", "V", "`NaN` is not a finite number\n  expected: a voltage, such as `24 V`"),
+    (".inf", "V", "`.inf` is not a finite number\n  expected: a voltage, such as `24 V`"),
+    ("-inf V", "V", "`-inf V` is not a finite number\n  expected: a voltage, such as `24 V`"),
+    ("∞ V", "V", "`∞ V` is not a finite number\n  expected: a voltage, such as `24 V`"),
+    ("1e400 V", "V", "`1e400 V` is not a finite number\n  expected: a voltage, such as `24 V`"),
+    ("", "V", "nothing stands here\n  expected: a voltage, such as `24 V`"),
+    (" \t", "s", "nothing stands here\n  expected: a time, such as `500 us`"),
+    ("V", "V", "`V` is not a number\n  expected: a voltage, such as `24 V`"),
+    ("--5 V", "V", "`--5 V` is not a number\n  expected: a voltage, such as `24 V`"),
+    ("2,2 ms", "s", "`2,2 ms` has a comma in its number\n  expected: a time, such as `500 us`\n"
+     "  do: write `2.2 ms` with a decimal point, or `22 ms` if the comma parts thousands"),
+    ("40", "1", "`40` as a ratio is 4000 %\n  expected: a ratio, such as `40 %`\n"
+     "  do: write `40 %`, or `4000 %` if that is meant"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("text, unit, message", REFUSED, ids=[row[0] for row in REFUSED])
+def test_what_is_no_quantity_is_refused_with_what_would_be(text: str, unit: str, message: str) -> None:
+    with pytest.raises(Misuse) as caught:
+        read_quantity(text, unit=unit)
+    assert str(caught.value) == message
+
+
+OUT_OF_RANGE = [
+    ("10 mHz", {"unit": "Hz", "least": 1.0}, "`10 mHz` makes no sense here\n  expected: at least 1 Hz\n"
+     "  do: did you mean `10 MHz`?"),
+    ("5 MV", {"unit": "V", "most": 1e3}, "`5 MV` makes no sense here\n  expected: at most 1 kV\n"
+     "  do: did you mean `5 mV`?"),
+    ("-1 s", {"unit": "s", "least": 0.0, "most": 60.0}, "`-1 s` makes no sense here\n"
+     "  expected: at least 0 s and at most 60 s"),
+    ("140 %", {"unit": "1", "least": 0.0, "most": 1.0}, "`140 %` makes no sense here\n"
+     "  expected: at least 0 % and at most 100 %"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("text, limits, message", OUT_OF_RANGE, ids=[row[0] for row in OUT_OF_RANGE])
+def test_a_prefix_in_the_wrong_case_is_seen_by_what_makes_sense(text: str, limits: dict, message: str) -> None:
+    with pytest.raises(Misuse) as caught:
+        read_quantity(text, **limits)
+    assert str(caught.value) == message
+
+
+INTERVALS = [
+    ("at most 40 mV", "V", -math.inf, 0.04),
+    ("at least 3 V", "V", 3.0, math.inf),
+    ("exactly 0", "count", 0.0, 0.0),
+    ("exactly 12", "count", 12.0, 12.0),
+    ("1.6 ms .. 3.2 ms", "s", 0.0016, 0.0032),
+    ("1.6ms..3.2ms", "s", 0.0016, 0.0032),
+    ("-1 V .. 1 V", "V", -1.0, 1.0),
+    ("1. .. 2.", "", 1.0, 2.0),
+    ("2.2 ms ± 20 %", "s", 0.00176, 0.00264),
+    ("2.2 ms +- 20 %", "s", 0.00176, 0.00264),
+    ("2.2 ms +/- 20 %", "s", 0.00176, 0.00264),
+    ("3.3 V ± 100 mV", "V", 3.2, 3.4),
+    ("-2 V ± 10 %", "V", -2.2, -1.8),
+    ("12 MHz ± 50 ppm", "Hz", 11999400.0, 12000600.0),
+    ("40 % ± 1 pp", "1", 0.39, 0.41),
+    ("40 % ± 0.01", "1", 0.39, 0.41),
+    ("at most  8 %", "1", -math.inf, 0.08),
+]
+
+
+@pytest.mark.parametrize("text, unit, low, high", INTERVALS, ids=[row[0] for row in INTERVALS])
+def test_an_interval_ends_where_the_decimal_arithmetic_says(text: str, unit: str, low: float, high: float) -> None:
+    assert read_interval(text, unit=unit) == Interval(low, high, unit)
+
+
+FORMS = "expected: `at most X`, `at least X`, `A .. B`, `X ± Y`, `X ± P %` or `exactly X`, each a voltage"
+NO_INTERVALS = [
+    ("40 % ± 1 %", "1", "`40 % ± 1 %` can be read two ways\n  expected: percentage points, or the two ends\n"
+     "  do: write `40 % ± 1 pp` for percentage points, `39.6 % .. 40.4 %` for 1 % of 40 %"),
+    ("40 % ± 1", "1", "`40 % ± 1`: `1` has no unit\n  expected: percentage points\n  do: write `40 % ± 1 pp`"),
+    ("40 mV", "V", f"`40 mV` alone does not say which side is good\n  {FORMS}\n"
+     "  do: write `at most 40 mV`, `at least 40 mV` or, with a tolerance, `40 mV ± …`"),
+    ("<= 40 mV", "V", f"`<= 40 mV` is not how a limit is written\n  {FORMS}\n  do: write `at most 40 mV`"),
+    ("min 40 mV", "V", f"`min 40 mV` is not how a limit is written\n  {FORMS}\n  do: write `at least 40 mV`"),
+    ("At most 40 mV", "V", f"`At most 40 mV` is not how a limit is written\n  {FORMS}\n  do: write `at most 40 mV`"),
+    ("3.2 ms .. 1.6 ms", "s", "`3.2 ms .. 1.6 ms` begins above its end\n  expected: the lower end first\n"
+     "  do: write `1.6 ms .. 3.2 ms`"),
+    ("1.6 .. 3.2 ms", "s", "`1.6` has no unit\n  expected: a time, such as `500 us`\n"
+     "  do: write `1.6 s` or `1.6 ms` or `1.6 us`, whichever is meant"),
+    ("at most", "V", "nothing stands here\n  expected: a voltage, such as `24 V`"),
+    ("± 5 %", "V", "nothing stands here\n  expected: a voltage, such as `24 V`"),
+    ("0 V ± 5 %", "V", "`0 V ± 5 %` has no width\n  expected: a tolerance above 0; in the unit, not in %, "
+     "if the value is 0"),
+    ("3 V ± -1 V", "V", "`3 V ± -1 V` has no width\n  expected: a tolerance above 0; in the unit, not in %, "
+     "if the value is 0"),
+    ("at most 8", "1", "`8` as a ratio is 800 %\n  expected: a ratio, such as `40 %`\n"
+     "  do: write `8 %`, or `800 %` if that is meant"),
+    ("frob", "V", "`frob` is not a number\n  expected: a voltage, such as `24 V`"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("text, unit, message", NO_INTERVALS, ids=[row[0] for row in NO_INTERVALS])
+def test_what_is_no_limit_is_refused_with_how_to_write_it(text: str, unit: str, message: str) -> None:
+    with pytest.raises(Misuse) as caught:
+        read_interval(text, unit=unit)
+    assert str(caught.value) == message
+
+
+SHOWN = [
+    # value, unit, uncertainty, resolution, shown
+    (2.19722e-3, "s", 1.3e-6, None, "2.197 ms"),
+    (2.19722e-3, "s", None, 1e-5, "2.20 ms"),
+    (2.19722e-3, "s", 1e-6, 1e-5, "2.20 ms"),  # the larger of the two counts
+    (2.19722e-3, "s", 9.99999999999e-7, None, "2.197 ms"),  # a hair below 1 us
+    (2.19722e-3, "s", None, None, "2.197 ms"),
+    (1e-3, "s", None, None, "1 ms"),
+    (1e-3, "s", 1e-6, None, "1.000 ms"),
+    (0.4, "1", 0.002, None, "40.0 %"),
+    (0.4, "1", None, None, "40 %"),
+    (0.99996, "V", 1e-3, None, "1.000 V"),  # rounds up into the next prefix
+    (3e-4, "V", 2e-3, None, "0 V"),  # nothing is known of it
+    (-3.2e-5, "V", None, 1e-7, "-32.0 uV"),
+    (0.0, "V", None, None, "0 V"),
+    (12.0, "count", None, None, "12"),
+    (12.5, "count", 0.1, None, "12.5"),
+    (80000.0, "", None, None, "80000"),
+    (10.0, "x", None, None, "10x"),
+    (3.0123, "dB", 0.05, None, "3.01 dB"),
+    (340e3, "Hz", 5e3, None, "340 kHz"),
+    (math.inf, "V", None, None, "∞ V"),
+    (-math.inf, "V", None, None, "-∞ V"),
+    (math.nan, "V", None, None, "not a number"),
+]
+
+
+@pytest.mark.parametrize("value, unit, uncertainty, resolution, shown", SHOWN)
+def test_no_more_digits_are_shown_than_are_known(
+    value: float, unit: str, uncertainty: float | None, resolution: float | None, shown: str
+) -> None:
+    assert show_quantity(value, unit, uncertainty=uncertainty, resolution=resolution) == shown
+
+
+UNITS = st.sampled_from([unit for unit in EXAMPLES if unit not in {"", "count"}])
+NUMBERS = st.decimals(min_value="-9999", max_value="9999", places=4, allow_nan=False)
+EXPONENTS = st.integers(-12, 9)
+
+
+@given(number=NUMBERS, exponent=EXPONENTS, unit=UNITS)
+def test_what_is_shown_exactly_is_read_back(number: Decimal, exponent: int, unit: str) -> None:
+    value = float(number.scaleb(exponent))
+    shown = str(Quantity(value, unit))
+    # fifteen significant digits tell every decimal number of fifteen digits from its neighbours (IEEE 754 binary64)
+    assert read_quantity(shown, unit=unit).value == pytest.approx(value, rel=1e-14, abs=0)
+
+
+@given(number=NUMBERS.filter(bool), exponent=EXPONENTS, ratio=st.floats(1e-6, 0.5), unit=UNITS)
+def test_what_is_shown_lies_within_the_uncertainty(number: Decimal, exponent: int, ratio: float, unit: str) -> None:
+    value = float(number.scaleb(exponent))
+    uncertainty = abs(value) * ratio
+    shown = show_quantity(value, unit, uncertainty=uncertainty)
+    # half of the last place shown, which is at most the uncertainty
+    assert abs(read_quantity(shown, unit=unit).value - value) <= 0.5000001 * uncertainty
+
+
+@given(middle=NUMBERS, tolerance=st.decimals(min_value="0.0001", max_value="50", places=4))
+def test_an_interval_contains_its_ends_and_its_middle(middle: Decimal, tolerance: Decimal) -> None:
+    interval = read_interval(f"{middle} mV ± {tolerance} mV", unit="V")
+    for inside in (middle, middle - tolerance, middle + tolerance):
+        assert float(inside.scaleb(-3)) in interval
+    outside = (tolerance * Decimal("1.001") + Decimal("0.001")).scaleb(-3)
+    assert float(middle.scaleb(-3) + outside) not in interval
+    assert float(middle.scaleb(-3) - outside) not in interval
+
+
+@given(low=NUMBERS, width=st.decimals(min_value="0", max_value="50", places=4))
+def test_an_interval_is_shown_as_it_is_read(low: Decimal, width: Decimal) -> None:
+    interval = read_interval(f"{low} ms .. {low + width} ms", unit="s")
+    assert read_interval(str(interval), unit="s") == interval
+
+
+@given(text=st.text(max_size=20), unit=UNITS)
+def test_any_text_is_a_finite_quantity_or_is_refused(text: str, unit: str) -> None:
+    refused = None
+    try:
+        value = read_quantity(text, unit=unit).value
+    except Misuse as fault:
+        refused = fault
+    assert refused.expected if refused else math.isfinite(value)
+
+
+def test_importing_quantities_brings_in_no_other_package() -> None:
+    code = "import sys, wavewright.quantities; print('quantiphy' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout == "False\n"
