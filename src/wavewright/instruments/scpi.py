@@ -142,7 +142,9 @@ def split_list(text: str, separator: str = ",") -> tuple[str, ...]:
     >>> split_list('-113,"Undefined header; INP,COUP"')
     ('-113', '"Undefined header; INP,COUP"')
     """
-    items, quote, item = [], "", []
+    items: list[str] = []
+    item: list[str] = []
+    quote = ""
     for sign in text:
         if quote:
             quote = "" if sign == quote else quote
@@ -181,10 +183,29 @@ def short_form(mnemonic: str) -> str:
 
 
 def is_word(answer: str, mnemonic: str) -> bool:
-    """Whether an answer is this word, in its long form or in its short one; case and quotes do not matter."""
-    said = answer.strip().strip("\"'").upper()
-    written_short = "".join(sign for sign in mnemonic if not sign.islower()).upper()
-    return said in {mnemonic.upper(), short_form(mnemonic), written_short}
+    """Whether an answer is this word, or these nodes, in long form or short; case, quotes and a suffix 1 do not matter.
+
+    Examples
+    --------
+    >>> is_word("INT", "INTernal1"), is_word('"VOLT:DC"', "VOLTage:DC"), is_word("INT2", "INTernal1")
+    (True, True, False)
+    """
+    said, meant = answer.strip().strip("\"'").split(":"), mnemonic.split(":")
+    return len(said) == len(meant) and all(map(_is_node, said, meant))
+
+
+def _is_node(said: str, meant: str) -> bool:
+    said_word, said_suffix = _split_suffix(said.strip().upper())
+    meant_word, meant_suffix = _split_suffix(meant)
+    written_short = "".join(sign for sign in meant_word if not sign.islower()).upper()
+    forms = {meant_word.upper(), short_form(meant_word), written_short}
+    return said_word in forms and said_suffix == meant_suffix
+
+
+def _split_suffix(node: str) -> tuple[str, int]:
+    """A node and its numeric suffix; none is 1 (SCPI-99 vol. 1, 6.2.5)."""
+    word = node.rstrip("0123456789")
+    return (word, int(node[len(word) :] or 1)) if word else (node, 1)
 
 
 def shorten(text: str | bytes, length: int = 60) -> str:

@@ -1,0 +1,120 @@
+"""Arm, wait, force, stop: one record, and how its end is learnt.
+
+`*OPC?` (the answer itself is the wait), a query asked again and again, or a service request with the status byte polled
+where the library has no events. Whatever happens, the trigger system is at rest afterwards.
+"""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Callable
+
+from wavewright.errors import NoAnswer, NoTrigger
+from wavewright.instruments import scpi
+from wavewright.instruments.link import Link
+from wavewright.instruments.profile_grammar import Acquire, Poll
+
+FIRST_PAUSE = 1e-3  # s; doubled from question to question, up to the profile's interval
+
+
+class Acquisition:
+    """The trigger system of one digitizer.
+
+    Parameters
+    ----------
+    elapsed, pause : the clock, in s; passed in so that tests need not wait.
+    """
+
+    def __init__(
+        self,
+        link: Link,
+        grammar: Acquire,
+        *,
+        elapsed: Callable[[], float] = time.monotonic,
+        pause: Callable[[float], None] = time.sleep,
+    ) -> None:
+        self._link, self._grammar = link, grammar
+        self._elapsed, self._pause = elapsed, pause
+
+    def arm(self) -> None:
+        """Start the wait for the trigger."""
+        finished = self._grammar.finished
+        if finished.service_request:
+            self._send(finished.service_request.before)
+        self._send(self._grammar.arm)
+        if finished.poll:
+            self._send(finished.poll.before)
+
+    def wait(self, timeout: float) -> None:
+        """Until the record is complete.
+
+        Parameters
+        ----------
+        timeout : s, for trigger and record together.
+
+        Raises
+        ------
+        NoTrigger : it did not come; the trigger system is still waiting, `stop` ends that.
+        """
+        finished = self._grammar.finished
+        if finished.poll:
+            self._poll(finished.poll, timeout)
+        elif finished.service_request:
+            self._await_request(finished.service_request.mask, finished.service_request.interval, timeout)
+            self._send(finished.service_request.after)
+        else:
+            try:
+                self._link.ask(finished.ask, timeout=timeout)
+            except NoAnswer as silence:
+                raise self._no_trigger(timeout) from silence
+
+    def force(self) -> None:
+        """Stand in for the trigger, where the profile says how."""
+        self._send(self._grammar.force)
+
+    @property
+    def can_force(self) -> bool:
+        """Whether the profile says how."""
+        return bool(self._grammar.force)
+
+    def stop(self) -> None:
+        """End it, whatever it is doing."""
+        self._send(self._grammar.stop)
+
+    def _poll(self, poll: Poll, timeout: float) -> None:
+        begin, interval = self._elapsed(), FIRST_PAUSE
+        while not _is_over(poll, self._link.ask(poll.ask, repeatable=True)):
+            if self._elapsed() - begin >= timeout:
+                raise self._no_trigger(timeout)
+            self._pause(interval)
+            interval = min(2 * interval, max(poll.interval, FIRST_PAUSE))
+
+    def _await_request(self, mask: int, longest: float, timeout: float) -> None:
+        if self._link.wait_for_request(timeout):
+            self._link.status_byte()  # the serial poll that takes the request back (IEEE 488.1)
+            return
+        begin, interval = self._elapsed(), FIRST_PAUSE
+        while not self._link.status_byte() & mask:
+            if self._elapsed() - begin >= timeout:
+                raise self._no_trigger(timeout)
+            self._pause(interval)
+            interval = min(2 * interval, max(longest, FIRST_PAUSE))
+
+    def _no_trigger(self, timeout: float) -> NoTrigger:
+        return NoTrigger(
+            f"no trigger within {timeout:g} s",
+            where=self._link.where,
+            do="check that the signal crosses the level, or use `mode: auto`",
+        )
+
+    def _send(self, messages: tuple[str, ...]) -> None:
+        for message in messages:
+            self._link.write(message)
+
+
+def _is_over(poll: Poll, answer: str) -> bool:
+    if poll.pattern:
+        return re.search(poll.pattern, answer) is not None
+    mask = 0xFFFF if poll.mask is None else poll.mask
+    return int(scpi.read_number(answer)) & mask == poll.equals

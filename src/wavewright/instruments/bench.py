@@ -1,0 +1,231 @@
+"""The bench in use: every instrument identified, and every output off when it is left, whatever happened."""
+
+from __future__ import annotations
+
+import re
+import signal
+import threading
+import time
+from collections.abc import Callable, Collection, Iterator, Mapping
+from contextlib import contextmanager
+from types import MappingProxyType
+from typing import TypeVar
+
+import pyvisa
+
+from wavewright.errors import BadAnswer, BenchFault, OutputMayBeOn
+from wavewright.instruments.bench_file import BenchFile
+from wavewright.instruments.connecting import open_link
+from wavewright.instruments.digitizer import Digitizer
+from wavewright.instruments.display import Display
+from wavewright.instruments.instrument import Instrument
+from wavewright.instruments.library import open_manager
+from wavewright.instruments.meter import Meter
+from wavewright.instruments.source import Source
+from wavewright.instruments.supply import Supply
+from wavewright.instruments.vocabulary import Role
+from wavewright.instruments.wire_log import WireLog
+
+A = TypeVar("A", bound=Instrument)
+ROLES: Mapping[Role, type[Instrument]] = MappingProxyType(
+    {kind.role: kind for kind in (Digitizer, Source, Supply, Meter, Display)}
+)
+_OFF_ORDER = (Role.SOURCE, Role.SUPPLY)  # a source that drives a board without power feeds it through its inputs
+
+
+class Bench:
+    """The instruments that a run uses, by the name that the bench file gives them."""
+
+    def __init__(self, file: BenchFile, instruments: Mapping[str, Instrument], prompts: Display | None) -> None:
+        self.file, self.prompts = file, prompts
+        self.instruments: Mapping[str, Instrument] = MappingProxyType(dict(instruments))
+
+    def __getitem__(self, name: str) -> Instrument:
+        return self.instruments[name]
+
+    @property
+    def digitizer(self) -> Digitizer:
+        """The digitizer.
+
+        Raises
+        ------
+        BenchFault : the bench has none, or several.
+        """
+        return self._only(Digitizer)
+
+    @property
+    def supply(self) -> Supply:
+        """The supply; BenchFault as above."""
+        return self._only(Supply)
+
+    @property
+    def source(self) -> Source:
+        """The source; BenchFault as above."""
+        return self._only(Source)
+
+    @property
+    def meter(self) -> Meter:
+        """The meter; BenchFault as above."""
+        return self._only(Meter)
+
+    @property
+    def identities(self) -> Mapping[str, str]:
+        """The answers to `*IDN?`, by name."""
+        return {name: instrument.identity for name, instrument in self.instruments.items()}
+
+    def reset(self) -> None:
+        """Every instrument to its known state."""
+        for instrument in self.instruments.values():
+            instrument.reset()
+
+    def safe_state(self) -> None:
+        """Every output off and confirmed; one that fails keeps no other from being switched off.
+
+        Raises
+        ------
+        OutputMayBeOn : names every output that could not be confirmed.
+        """
+        faults = []
+        with undisturbed():
+            for instrument in _in_off_order(self.instruments):
+                try:
+                    instrument.safe_state()
+                except OutputMayBeOn as fault:
+                    faults.append(fault)
+                except Exception as fault:  # a defect of ours must not leave the next output on
+                    faults.append(
+                        OutputMayBeOn(f"it could not be switched off: {fault!r}", where=instrument.link.where)
+                    )
+        if faults:
+            raise _joined(faults)
+
+    def close(self) -> None:
+        """Let go of all links; never raises."""
+        for instrument in (*self.instruments.values(), *([self.prompts] if self.prompts else [])):
+            instrument.close()
+
+    def _only(self, kind: type[A]) -> A:
+        found = [one for one in self.instruments.values() if isinstance(one, kind)]
+        named = self.instruments.get(str(kind.role))
+        if isinstance(named, kind):
+            return named
+        if len(found) != 1:
+            raise BenchFault(
+                f"the bench has {len(found) or 'no'} instruments with the role {kind.role}",
+                where=self.file.path,
+                expected="one, or one of that name",
+            )
+        return found[0]
+
+
+def _in_off_order(instruments: Mapping[str, Instrument]) -> list[Instrument]:
+    with_output = [one for one in instruments.values() if one.has_output]
+    return sorted(with_output, key=lambda one: _OFF_ORDER.index(one.role) if one.role in _OFF_ORDER else 0)
+
+
+def _joined(faults: list[OutputMayBeOn]) -> OutputMayBeOn:
+    if len(faults) == 1:
+        return faults[0]
+    what = "; ".join(f"{fault.where}: {fault.what}" for fault in faults)
+    return OutputMayBeOn(f"{len(faults)} outputs could not be confirmed off: {what}", do=faults[0].do)
+
+
+@contextmanager
+def undisturbed() -> Iterator[None]:
+    """Ctrl-C and SIGTERM wait until the block has been left: switching off is not to be broken off half-way."""
+    if threading.current_thread() is not threading.main_thread() or not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGTERM})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+@contextmanager
+def open_bench(
+    file: BenchFile,
+    names: Collection[str] | None = None,
+    *,
+    wire_log: WireLog | None = None,
+    seed: int | None = None,
+    pause: Callable[[float], None] = time.sleep,
+) -> Iterator[Bench]:
+    """The bench inside the block; all outputs off, confirmed, and all links closed after it, whatever happened in it.
+
+    Parameters
+    ----------
+    names : instruments to open, by their names in the bench file; all of them if None.
+    seed : of a simulated bench, in place of the file's.
+
+    Raises
+    ------
+    BenchFault : an instrument is not there, or is another than its profile is for.
+    OutputMayBeOn : after the block, if an output could not be confirmed off; the block's own error is its cause.
+    FileFault, LinkLost, NoAnswer, BadAnswer
+    """
+    wanted = list(file.instruments if names is None else dict.fromkeys(names))
+    if absent := [name for name in wanted if name not in file.instruments]:
+        raise BenchFault(
+            f"the bench has no `{absent[0]}`", where=file.path, expected=f"one of {', '.join(file.instruments)}"
+        )
+    manager = open_manager(file.grammar.library, folder=file.folder, settings=file.simulation_settings(seed=seed))
+    opened: dict[str, Instrument] = {}
+    bench: Bench | None = None
+    try:
+        for name in wanted:
+            opened[name] = _open_instrument(manager, file, name, wire_log=wire_log, pause=pause)
+        prompts = None
+        if file.grammar.prompts:
+            prompts = _open_instrument(manager, file, "prompts", wire_log=wire_log, pause=pause)
+        bench = Bench(file, opened, prompts if isinstance(prompts, Display) else None)
+        yield bench
+    finally:
+        leaving = bench or Bench(file, opened, None)
+        try:
+            leaving.safe_state()
+        finally:
+            leaving.close()
+            manager.close()
+
+
+def _open_instrument(
+    manager: pyvisa.ResourceManager,
+    file: BenchFile,
+    name: str,
+    *,
+    wire_log: WireLog | None,
+    pause: Callable[[float], None],
+) -> Instrument:
+    entry = file.grammar.prompts if name == "prompts" else file.instruments[name]
+    assert entry is not None  # `prompts` is only asked for where the file has it
+    profile = file.profiles[name]
+    link = open_link(manager, entry.resource, name=name, manners=profile.manners, wire_log=wire_log, pause=pause)
+    try:
+        check_identity(link.identity, profile.grammar.answers_to, where=link.where)
+        return ROLES[profile.role](link, profile, ceilings=getattr(entry, "ceilings", None))
+    except BaseException:
+        link.close()
+        raise
+
+
+def check_identity(identity: str, pattern: str, *, where: str) -> None:
+    """That the instrument is one that its profile is for.
+
+    Raises
+    ------
+    BenchFault : it is another.
+    BadAnswer : it did not say.
+    """
+    if not pattern:
+        return
+    if not identity:
+        raise BadAnswer("it does not say what it is", where=where)
+    if not re.search(pattern, identity):
+        raise BenchFault(
+            f"it answers `{identity}`",
+            where=where,
+            expected=f"an identity that matches `{pattern}`, as its profile says",
+            do="check the address, or name another profile in the bench file",
+        )

@@ -1,0 +1,214 @@
+"""The bench file: which instruments stand there, at which address, what they may be asked for, and the probes."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+from typing import Annotated, Any, Literal
+
+from pydantic import BeforeValidator, Field, WithJsonSchema
+
+from wavewright.errors import FileFault, Misuse, Place
+from wavewright.instruments.addresses import check_address
+from wavewright.instruments.profile import Profile, load_profile
+from wavewright.instruments.profile_grammar import Hertz
+from wavewright.instruments.setting import Strict
+from wavewright.instruments.vocabulary import Role
+from wavewright.quantities import read_quantity
+from wavewright.recipe.model_reading import plain, read_model, refusing
+from wavewright.recipe.places import read_text
+
+_CEILING_UNITS = {"voltage": "V", "current": "A", "frequency": "Hz"}
+_CEILINGS_OF = {Role.SUPPLY: ("voltage", "current"), Role.SOURCE: ("voltage", "frequency")}
+
+
+def _ceilings(value: Any) -> dict[str, float]:
+    if not isinstance(value, Mapping):
+        raise Misuse(f"`{value}` are no ceilings", expected="such as `{voltage: 26 V, current: 1.5 A}`")
+    found = {}
+    for name, text in value.items():
+        if name not in _CEILING_UNITS:
+            raise Misuse(f"unknown ceiling `{name}`", expected=f"one of {', '.join(_CEILING_UNITS)}")
+        found[str(name)] = read_quantity(str(text), unit=_CEILING_UNITS[name], least=0.0).value
+    return found
+
+
+def _farads(value: Any) -> float:
+    return read_quantity(str(value), unit="F", least=0.0).value
+
+
+def _factor(value: Any) -> float:
+    """`10`, or `10x`."""
+    text = str(value).strip()
+    return read_quantity(text if text.endswith("x") else f"{text}x", unit="x", least=1.0).value
+
+
+Ceilings = Annotated[
+    dict[str, float],
+    BeforeValidator(refusing(_ceilings)),
+    WithJsonSchema({"type": "object", "additionalProperties": {"type": "string"}, "examples": [{"voltage": "26 V"}]}),
+]
+Address = Annotated[str, BeforeValidator(refusing(lambda value: check_address(str(value))))]
+
+
+class InstrumentEntry(Strict):
+    """One instrument: its VISA address, its profile, and what it must never be set above."""
+
+    resource: Address
+    profile: str
+    ceilings: Ceilings = Field(default_factory=dict)
+
+
+class PromptsEntry(Strict):
+    """The operator's screen."""
+
+    resource: Address
+    profile: str = "scpi-display"
+
+
+class Probe(Strict):
+    """The probe that is plugged into an input."""
+
+    attenuation: Annotated[
+        float, BeforeValidator(refusing(_factor)), WithJsonSchema({"type": ["number", "string"]})
+    ] = 1.0
+    capacitance: Annotated[
+        float, BeforeValidator(refusing(_farads)), WithJsonSchema({"type": "string", "examples": ["12 pF"]})
+    ] = 0.0
+    bandwidth: Hertz | None = None
+
+
+class BenchGrammar(Strict):
+    """A bench file as it stands."""
+
+    version: Annotated[Literal["1"], Field(alias="wavewright-bench")]
+    about: str = ""
+    library: str = "@py"
+    instruments: dict[str, InstrumentEntry]
+    probes: dict[int, Probe] = Field(default_factory=dict)
+    prompts: PromptsEntry | None = None
+    simulation: dict[str, object] = Field(default_factory=dict)
+
+
+@dataclass(frozen=True, eq=False)
+class BenchFile:
+    """A bench file with the profiles of its instruments.
+
+    Parameters
+    ----------
+    path : as it was given.
+    profiles : by name of the instrument; the screen's under `prompts`.
+    """
+
+    path: str
+    text: str
+    grammar: BenchGrammar
+    profiles: Mapping[str, Profile]
+
+    @property
+    def folder(self) -> Path:
+        """Where relative paths in it begin."""
+        return Path(self.path).parent
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 over the text, for the outcome's evidence."""
+        return hashlib.sha256(self.text.encode()).hexdigest()
+
+    @property
+    def instruments(self) -> Mapping[str, InstrumentEntry]:
+        """By name."""
+        return self.grammar.instruments
+
+    @property
+    def probes(self) -> Mapping[int, Probe]:
+        """By input."""
+        return self.grammar.probes
+
+    def probe(self, input: int) -> Probe:
+        """The probe in an input; a plain cable where the file names none."""
+        return self.grammar.probes.get(input, Probe())
+
+    @property
+    def seed(self) -> int | None:
+        """Of the simulated bench, where the file has one."""
+        seed = self.simulation_settings().get("seed")
+        return seed if isinstance(seed, int) else None
+
+    def simulation_settings(self, *, seed: int | None = None) -> dict[str, object]:
+        """What a simulated library is told: the `simulation:` part with paths made absolute, and the probes."""
+        settings = {key: self._absolute(plain(value)) for key, value in self.grammar.simulation.items()}
+        if seed is not None:
+            settings["seed"] = seed
+        settings["probes"] = {
+            number: {"attenuation": probe.attenuation, "capacitance": probe.capacitance}
+            for number, probe in self.grammar.probes.items()
+        }
+        return settings
+
+    def _absolute(self, value: object) -> object:
+        if isinstance(value, str) and value.endswith((".yaml", ".yml")):
+            return str((self.folder / value).resolve())
+        if isinstance(value, list):
+            return [self._absolute(item) for item in value]
+        if isinstance(value, dict):
+            return {key: self._absolute(item) for key, item in value.items()}
+        return value
+
+    def name_of_role(self, role: Role) -> str | None:
+        """The instrument of that name, or the only one with that role."""
+        if str(role) in self.instruments and self.profiles[str(role)].role is role:
+            return str(role)
+        names = [name for name in self.instruments if self.profiles[name].role is role]
+        return names[0] if len(names) == 1 else None
+
+
+def load_bench(path: str | Path) -> BenchFile:
+    """A bench file with all the profiles that it names.
+
+    Raises
+    ------
+    FileFault : everything that is wrong with it, or with a profile.
+    """
+    text = read_text(path)
+    grammar = read_model(path, BenchGrammar, text=text)
+    folder = Path(path).parent
+    profiles: dict[str, Profile] = {}
+    faults: list[FileFault] = []
+    entries: dict[str, InstrumentEntry | PromptsEntry] = dict(grammar.instruments)
+    if grammar.prompts:
+        entries["prompts"] = grammar.prompts
+    for name, entry in entries.items():
+        try:
+            profiles[name] = load_profile(entry.profile, folder=folder)
+        except FileFault as fault:
+            if not str(fault.where):
+                fault.where = Place(str(path))
+                fault.what = f"instrument `{name}`: {fault.what}"
+            faults += fault.faults or [fault]
+            continue
+        faults += _pointless_ceilings(name, entry, profiles[name], str(path))
+    if faults:
+        raise FileFault.joined(faults)
+    return BenchFile(str(path), text, grammar, MappingProxyType(profiles))
+
+
+def _pointless_ceilings(
+    name: str, entry: InstrumentEntry | PromptsEntry, profile: Profile, path: str
+) -> list[FileFault]:
+    """A ceiling that nothing would check is worse than none."""
+    if not isinstance(entry, InstrumentEntry):
+        return []
+    known = _CEILINGS_OF.get(profile.role, ())
+    return [
+        FileFault(
+            f"instrument `{name}`: nothing checks a ceiling of `{ceiling}` on a {profile.role}",
+            where=Place(path),
+            expected=f"one of {', '.join(known)}" if known else "no ceilings",
+        )
+        for ceiling in entry.ceilings
+        if ceiling not in known
+    ]

@@ -1,0 +1,195 @@
+"""Reads a block off a wire into one buffer: header, exactly the promised bytes, end of the message.
+
+The block and one chunk of the library are all the memory that it takes; samples are a view on the buffer.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from pyvisa import errors
+from pyvisa.constants import StatusCode
+
+from wavewright.errors import BadAnswer, NoAnswer
+from wavewright.instruments.blocks import LONGEST_HEADER, BlockHeader, read_block_header
+from wavewright.instruments.scpi import shorten
+from wavewright.instruments.wires import CHUNK, Deadline, Wire
+
+Bytes = npt.NDArray[np.uint8]
+_TERMINATORS = (b"", b"\n", b"\r\n")
+
+
+def read_block(wire: Wire, deadline: Deadline, *, silence: float | None = None) -> tuple[bytes, Bytes]:
+    """The header as it came, and the data, shape (bytes,).
+
+    Parameters
+    ----------
+    silence : s; only for indefinite blocks on a wire without end marks: they end with NL and this long nothing.
+
+    Raises
+    ------
+    BadAnswer : no header, fewer or more bytes than it says, or no end behind them.
+    NoAnswer : nothing came at all.
+    """
+    with wire.counting():
+        if wire.marks_ends:
+            return _read_marked(wire, deadline)
+        return _read_counted(wire, deadline, silence)
+
+
+def read_bare_bytes(wire: Wire, deadline: Deadline, *, count: int) -> Bytes:
+    """`count` bytes without a header, and the end of the message behind them.
+
+    Raises
+    ------
+    BadAnswer : fewer or more of them.
+    NoAnswer : nothing came at all.
+    """
+    with wire.counting():
+        if wire.marks_ends:
+            return _fill_to_end(wire, deadline, _allocate(count + 2), 0, count, ended=False)
+        data = _allocate(count)
+        _fill(wire, deadline, data, 0)
+        _read_terminator(wire, deadline)
+        return data
+
+
+def _read_counted(wire: Wire, deadline: Deadline, silence: float | None) -> tuple[bytes, Bytes]:
+    start = bytearray()
+    header: BlockHeader | None = None
+    while header is None:
+        start += _exactly(wire, deadline, _bytes_to_header(start), already=len(start))
+        header = read_block_header(bytes(start))
+    if header.count is None:
+        return bytes(start), _read_to_silence(wire, deadline, silence)
+    data = _allocate(header.count)
+    _fill(wire, deadline, data, 0)
+    _read_terminator(wire, deadline)
+    return bytes(start), data
+
+
+def _bytes_to_header(start: bytearray) -> int:
+    """How many bytes the header still lacks, as far as one can tell: never more, for a stream gives no byte back."""
+    if len(start) < 2:
+        return 2 - len(start)
+    return 1 if start[1:2] == b"(" else 2 + int(start[1:2]) - len(start)
+
+
+def _exactly(wire: Wire, deadline: Deadline, count: int, *, already: int) -> bytes:
+    data = _allocate(count)
+    try:
+        _fill(wire, deadline, data, 0)
+    except BadAnswer:
+        raise BadAnswer(
+            f"the answer breaks off in the block's header, after fewer than {already + count} bytes"
+        ) from None
+    return data.tobytes()
+
+
+def _read_terminator(wire: Wire, deadline: Deadline) -> None:
+    """NL, or CR NL, right behind a block on a stream."""
+    seen = b""
+    while seen not in (b"\n", b"\r\n"):
+        byte = _allocate(1)
+        try:
+            wire.read_into(byte.data, deadline)
+        except Exception as fault:
+            if _is_silence(fault):
+                raise BadAnswer("no NL came behind the block: it is longer than its header says, or cut") from fault
+            raise
+        seen += byte.tobytes()
+        if seen not in (b"\r", b"\n", b"\r\n"):
+            raise BadAnswer(f"`{shorten(seen)}` stands behind the block", expected="NL: its length must be wrong")
+
+
+def _read_to_silence(wire: Wire, deadline: Deadline, silence: float | None) -> Bytes:
+    if silence is None:
+        raise BadAnswer(
+            "an indefinite block on a wire that does not mark the end of a message",
+            expected="a definite block",
+            do="give the profile's `waveform.silence` a time, if the instrument can do no better",
+        )
+    data = bytearray()
+    while True:
+        data += wire.read_line(deadline)
+        if wire.is_silent(silence):
+            return np.frombuffer(memoryview(data)[: len(data.rstrip(b"\r\n"))], dtype=np.uint8)
+
+
+def _read_marked(wire: Wire, deadline: Deadline) -> tuple[bytes, Bytes]:
+    first = _allocate(CHUNK)
+    have, ended = 0, False
+    header: BlockHeader | None = None
+    while header is None:
+        if ended or have > LONGEST_HEADER:
+            raise BadAnswer(f"the answer breaks off in the block's header: `{shorten(first[:have].tobytes())}`")
+        count, ended = wire.read_into(first[have:].data, deadline)
+        have += count
+        header = read_block_header(first[:have].tobytes()[:LONGEST_HEADER])
+    head, rest = first[: header.length].tobytes(), first[header.length : have]
+    if header.count is None:
+        return head, _read_to_end(wire, deadline, bytearray(rest), ended=ended)
+    buffer = _allocate(header.count + 2)
+    if rest.size > buffer.size:
+        raise _wrong_length(header.count, "more")
+    buffer[: rest.size] = rest
+    have = int(rest.size)
+    del first, rest
+    return head, _fill_to_end(wire, deadline, buffer, have, header.count, ended=ended)
+
+
+def _fill_to_end(wire: Wire, deadline: Deadline, buffer: Bytes, have: int, count: int, *, ended: bool) -> Bytes:
+    """Read on until the end mark; `buffer` has room for a terminator behind the `count` bytes."""
+    while not ended:
+        if have >= buffer.size:
+            raise _wrong_length(count, "more")
+        try:
+            came, ended = wire.read_into(buffer[have:].data, deadline)
+        except Exception as fault:
+            if have and _is_silence(fault):
+                raise BadAnswer(f"the block is cut short: {have} of {count} bytes came") from fault
+            raise
+        have += came
+    if have < count:
+        raise BadAnswer(f"the block is cut short: {have} of {count} bytes came")
+    if buffer[count:have].tobytes() not in _TERMINATORS:
+        raise _wrong_length(count, "more")
+    return buffer[:count]
+
+
+def _read_to_end(wire: Wire, deadline: Deadline, data: bytearray, *, ended: bool) -> Bytes:
+    chunk = _allocate(CHUNK)
+    while not ended:
+        came, ended = wire.read_into(chunk.data, deadline)
+        data += chunk[:came].data
+    if not data.endswith(b"\n"):
+        raise BadAnswer(f"an indefinite block of {len(data)} bytes breaks off", expected="NL before its end")
+    return np.frombuffer(memoryview(data)[:-1], dtype=np.uint8)
+
+
+def _fill(wire: Wire, deadline: Deadline, data: Bytes, have: int) -> None:
+    while have < data.size:
+        try:
+            came, _ = wire.read_into(data[have:].data, deadline)
+        except Exception as fault:
+            if have and _is_silence(fault):
+                raise BadAnswer(f"the block is cut short: {have} of {data.size} bytes came") from fault
+            raise
+        have += came
+
+
+def _is_silence(fault: Exception) -> bool:
+    """Whether nothing more came, in our words or in the library's."""
+    timed_out = isinstance(fault, errors.VisaIOError) and fault.error_code == StatusCode.error_timeout
+    return timed_out or isinstance(fault, NoAnswer)
+
+
+def _allocate(count: int) -> Bytes:
+    try:
+        return np.empty(count, dtype=np.uint8)
+    except (MemoryError, ValueError) as fault:
+        raise BadAnswer(f"the block claims {count} bytes, which this machine cannot hold") from fault
+
+
+def _wrong_length(count: int, how: str) -> BadAnswer:
+    return BadAnswer(f"the block has {how} bytes than the {count} that its header says")

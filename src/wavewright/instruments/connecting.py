@@ -1,0 +1,59 @@
+"""From an address to a link that has identified its instrument."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+import pyvisa
+from pyvisa.resources import MessageBasedResource
+
+from wavewright.errors import LinkLost
+from wavewright.instruments.link import Link
+from wavewright.instruments.manners import Manners
+from wavewright.instruments.socket_wire import wire_of
+from wavewright.instruments.visa_faults import refused_address
+from wavewright.instruments.wire_log import WireLog
+from wavewright.instruments.wires import Wire
+
+OPEN_TIMEOUT = 5.0  # s
+
+
+def open_link(
+    manager: pyvisa.ResourceManager,
+    resource: str,
+    *,
+    name: str = "",
+    manners: Manners | None = None,
+    wire_log: WireLog | None = None,
+    pause: Callable[[float], None] = time.sleep,
+) -> Link:
+    """Connect, and ask at once who is there: opening a raw socket to nobody succeeds (seen with PyVISA-py 0.8.1).
+
+    Raises
+    ------
+    LinkLost, NoAnswer, BadAnswer : nobody is there, or not an instrument.
+    """
+    polite = manners or Manners()
+
+    def connect() -> Wire:
+        return _open_wire(manager, resource, polite.read_termination)
+
+    link = Link(connect, resource=resource, name=name, manners=polite, wire_log=wire_log, pause=pause)
+    try:
+        link.identify()
+    except BaseException:
+        link.close()
+        raise
+    return link
+
+
+def _open_wire(manager: pyvisa.ResourceManager, resource: str, termination: str) -> Wire:
+    try:
+        visa = manager.open_resource(resource, open_timeout=int(1000 * OPEN_TIMEOUT))
+    except Exception as fault:  # other people's code: PyVISA-py raises bare Exception here
+        raise refused_address(resource, fault) from fault
+    if not isinstance(visa, MessageBasedResource):
+        visa.close()
+        raise LinkLost("messages cannot be sent to this kind of resource", where=resource)
+    return wire_of(visa, termination=termination)

@@ -1,0 +1,331 @@
+"""The role `digitizer`: set, arm, wait, fetch; raw codes with the scale that the instrument really used."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
+from typing import ClassVar
+
+import numpy as np
+
+from wavewright.errors import BadAnswer, Misuse, NoTrigger
+from wavewright.instruments.acquisition import Acquisition
+from wavewright.instruments.block_reader import Bytes
+from wavewright.instruments.digitizer_setup import at_the_tip, digitizer_assignments
+from wavewright.instruments.instrument import Instrument, Settings
+from wavewright.instruments.link import Link
+from wavewright.instruments.profile import Assignment, Profile
+from wavewright.instruments.profile_grammar import SampleFormat
+from wavewright.instruments.samples import codes_of, sample_type
+from wavewright.instruments.scaling import Axes, axes_from_settings, told_axes
+from wavewright.instruments.setting import fill
+from wavewright.instruments.setups import DigitizerSetup, InputSetup
+from wavewright.instruments.vocabulary import Role
+from wavewright.waveform import Capture, Codes, Waveform
+
+FETCH_TIMEOUT = 30.0  # s; for a record of 10 million samples over a slow line
+FORCED_WITHIN = 5.0  # s; a forced record is only as long as its span
+_READ_BACK_TOO = ("timebase.interval", "timebase.rate", "timebase.points", "timebase.span")
+
+
+class Digitizer(Instrument):
+    """A digitizer, from its known state to the capture.
+
+    Parameters
+    ----------
+    now : UTC, for the time of a capture.
+    elapsed, pause : the clock for polling, in s.
+    """
+
+    role: ClassVar[Role] = Role.DIGITIZER
+
+    def __init__(
+        self,
+        link: Link,
+        profile: Profile,
+        *,
+        ceilings: Mapping[str, float] | None = None,
+        now: Callable[[], datetime] = lambda: datetime.now(UTC),
+        elapsed: Callable[[], float] = time.monotonic,
+        pause: Callable[[float], None] = time.sleep,
+    ) -> None:
+        super().__init__(link, profile, ceilings=ceilings)
+        self._acquisition = Acquisition(link, profile.grammar.acquire, elapsed=elapsed, pause=pause)
+        self._now = now
+        self._setup: DigitizerSetup | None = None
+        self._used: dict[str, float | str | bool] = {}
+        self._asked: tuple[Assignment, ...] = ()
+        self._format = profile.grammar.waveform.format
+
+    @classmethod
+    def known_state_messages(cls, profile: Profile) -> tuple[str, ...]:
+        """What `reset` sends: reset and preparation, and the form of the samples."""
+        waveform = profile.grammar.waveform
+        form = waveform.formats[waveform.format]
+        return (*super().known_state_messages(profile), *waveform.prepare, *form.prepare)
+
+    def reset(self) -> None:
+        """Known state, the trigger system at rest, samples in the profile's form."""
+        super().reset()
+        self._setup, self._used, self._asked = None, {}, ()
+        self._format = self.profile.grammar.waveform.format
+
+    def configure(self, setup: DigitizerSetup) -> Settings:
+        """Set inputs, time base and trigger, and read back what the instrument makes of it.
+
+        Returns
+        -------
+        By name (`input1.range`, `timebase.interval`, …), volts at the probe tip.
+
+        Raises
+        ------
+        Misuse, BenchFault, Complaint, NoAnswer, BadAnswer, LinkLost
+        """
+        self._setup = None  # until all of it is set and read back there is none
+        self._asked = digitizer_assignments(setup, self.profile)
+        used = dict(self.apply(self._asked, doing="setting inputs, time base and trigger"))
+        for name in _READ_BACK_TOO:
+            if name not in used and self.profile.can_ask(name):
+                used[name] = self.get(name)
+        self._used, self._setup = used, setup
+        return at_the_tip(used, setup)
+
+    @property
+    def settings(self) -> Settings:
+        """As read back by `configure`, volts at the probe tip."""
+        return at_the_tip(self._used, self._ready())
+
+    @property
+    def asked(self) -> tuple[Assignment, ...]:
+        """What `configure` sent, at the instrument's connector."""
+        return self._asked
+
+    def choose_format(self, name: str) -> None:
+        """Have the samples come in another of the profile's forms.
+
+        Raises
+        ------
+        Misuse : the profile has no such form.
+        """
+        formats = self.profile.grammar.waveform.formats
+        if name not in formats:
+            raise Misuse(f"no sample format `{name}`", expected=f"one of {', '.join(formats)}")
+        for message in formats[name].prepare:
+            self.link.write(message)
+        self.check_errors(f"choosing the sample format {name}")
+        self._format = name
+
+    # -- one shot ------------------------------------------------------------------------------------------------------
+
+    def arm(self) -> None:
+        """Start the wait for the trigger. What makes it come is sent after this."""
+        self._ready()
+        self._acquisition.arm()
+
+    def complete(self, *, timeout: float | None = None) -> Capture:
+        """Wait for the armed shot to end, and fetch it; without a trigger in `auto` mode it is forced.
+
+        Parameters
+        ----------
+        timeout : s, for trigger and record together; the setup's if None.
+
+        Raises
+        ------
+        NoTrigger : `normal` mode, and it never came; the trigger system is at rest.
+        Complaint, BadAnswer, NoAnswer, LinkLost
+        """
+        setup = self._ready()
+        forced = False
+        try:
+            self._acquisition.wait(setup.trigger.timeout if timeout is None else timeout)
+        except NoTrigger:
+            if setup.trigger.mode == "normal" or not self._acquisition.can_force:
+                self._acquisition.stop()
+                raise
+            self._force()
+            forced = True
+        except BaseException:
+            self._acquisition.stop()
+            raise
+        self.check_errors("taking a record")
+        return self.fetch(triggered=not forced)
+
+    def acquire(self, *, timeout: float | None = None) -> Capture:
+        """One shot: arm, wait, fetch."""
+        self.arm()
+        return self.complete(timeout=timeout)
+
+    def stop(self) -> None:
+        """End whatever the trigger system is doing."""
+        self._acquisition.stop()
+
+    def fetch(self, *, triggered: bool = True) -> Capture:
+        """The record as it lies in the instrument; can be fetched again.
+
+        Parameters
+        ----------
+        triggered : False if it was forced.
+
+        Raises
+        ------
+        BadAnswer : fewer or more samples than the instrument said it takes, or a scale that makes no sense.
+        NoAnswer, LinkLost
+        """
+        setup = self._ready()
+        waves = {name: self._fetch_input(name, one) for name, one in setup.inputs.items()}
+        lengths = {len(wave) for wave in waves.values()}
+        if len(lengths) > 1:
+            raise BadAnswer(f"records of different lengths: {sorted(lengths)}", where=self.link.where)
+        if triggered and setup.trigger.mode == "auto" and setup.trigger.on:
+            triggered = crosses_at_the_trigger(waves[setup.trigger.on], setup.trigger.level)
+        return Capture(
+            waves,
+            triggered=triggered,
+            settings=self.settings,
+            identity=self.identity,
+            taken=self._now(),
+        )
+
+    def own_value(self, metric: str, channel: str) -> float:
+        """The instrument's own value of a metric of a channel, in SI units, for comparison only.
+
+        Raises
+        ------
+        Misuse : the profile does not say how to ask.
+        NotMeasurable : the instrument has none.
+        """
+        from wavewright.instruments.own_value import ask_own_value
+
+        return ask_own_value(self, metric, input=self._ready().inputs[channel].input)
+
+    # -- private -------------------------------------------------------------------------------------------------------
+
+    def _ready(self) -> DigitizerSetup:
+        if self._setup is None:
+            raise Misuse(f"{self.link.name} is not set up", do="call `configure` first")
+        return self._setup
+
+    def _force(self) -> None:
+        try:
+            self._acquisition.force()
+            self._acquisition.wait(FORCED_WITHIN + self._span())
+        except BaseException:
+            self._acquisition.stop()
+            raise
+
+    def _fetch_input(self, name: str, one: InputSetup) -> Waveform:
+        grammar = self.profile.grammar.waveform
+        form = grammar.formats[self._format]
+        data = self._fetch_bytes(one.input, form)
+        axes = self._axes(one, form, data)
+        with self.link.naming(grammar.fetch[-1]):
+            codes = self.profile.dialect.codes(codes_of(data[grammar.scale.head :], form, invalid=grammar.invalid))
+        self._check_length(codes, name)
+        return Waveform(
+            codes,
+            gain=axes.gain * one.attenuation,
+            offset=axes.offset * one.attenuation,
+            interval=axes.interval,
+            start=axes.start,
+            name=name,
+            code_range=form.codes,
+        )
+
+    def _fetch_bytes(self, number: int, form: SampleFormat) -> Bytes:
+        grammar = self.profile.grammar.waveform
+        if grammar.slices is None:
+            return self._fetch_part({"input": number}, self._points(), form)
+        parts, total, size = [], self._points(), int(grammar.slices.points)
+        for first in range(0, total, size):
+            count = min(size, total - first)
+            begin = first + grammar.slices.first
+            where = {"input": number, "first": begin, "last": begin + count - 1, "count": count}
+            parts.append(self._fetch_part(where, count, form))
+        if form.samples == "ascii":
+            return np.frombuffer(b",".join(part.tobytes().strip() for part in parts), dtype=np.uint8)
+        return parts[0] if len(parts) == 1 else np.concatenate(parts)
+
+    def _fetch_part(self, where: Mapping[str, object], count: int, form: SampleFormat) -> Bytes:
+        grammar = self.profile.grammar.waveform
+        *before, question = (fill(message, where) for message in grammar.fetch)
+        for message in before:
+            self.link.write(message)
+        if grammar.block == "none" and form.samples == "ascii":
+            text = self.link.ask(question, timeout=FETCH_TIMEOUT)
+            return np.frombuffer(text.encode(), dtype=np.uint8)
+        if grammar.block == "none":
+            return self.link.ask_bytes(question, count * sample_type(form).itemsize, timeout=FETCH_TIMEOUT)
+        return self.link.ask_block(question, timeout=FETCH_TIMEOUT, silence=grammar.silence)
+
+    def _axes(self, one: InputSetup, form: SampleFormat, data: Bytes) -> Axes:
+        scale = self.profile.grammar.waveform.scale
+        low, high = self._range_of(one)
+        from_settings = axes_from_settings(
+            scale, form, range=high - low, offset=(high + low) / 2, interval=self._interval(), start=self._start()
+        )
+        with self.link.naming("reading the scale"):
+            return told_axes(
+                scale,
+                from_settings,
+                ask=lambda question: self.link.ask(question, repeatable=True),
+                data=data,
+                fill=lambda template: fill(template, {"input": one.input}),
+            )
+
+    def _range_of(self, one: InputSetup) -> tuple[float, float]:
+        """Lowest and highest voltage of the range as read back, at the connector."""
+        head = f"input{one.input}."
+        if f"{head}upper" in self._used and f"{head}lower" in self._used:
+            return float(self._used[f"{head}lower"]), float(self._used[f"{head}upper"])
+        span = float(self._used.get(f"{head}range", one.range / one.attenuation))
+        middle = float(self._used.get(f"{head}offset", one.offset / one.attenuation))
+        return middle - span / 2, middle + span / 2
+
+    def _interval(self) -> float:
+        used, wanted = self._used, self._ready().timebase
+        if "timebase.interval" in used:
+            return float(used["timebase.interval"])
+        if "timebase.rate" in used:
+            return 1 / float(used["timebase.rate"])
+        if "timebase.span" in used:
+            return float(used["timebase.span"]) / max(self._points() - 1, 1)
+        return wanted.interval
+
+    def _points(self) -> int:
+        return int(self._used.get("timebase.points", self._ready().timebase.points))
+
+    def _span(self) -> float:
+        return float(self._used.get("timebase.span", self._interval() * max(self._points() - 1, 1)))
+
+    def _start(self) -> float:
+        """First sample from the trigger, s: reference time − position · span (SCPI-99 vol. 2, SENSe:SWEep; memory)."""
+        used, wanted = self._used, self._ready().timebase
+        if "timebase.before_trigger" in used:
+            return -float(used["timebase.before_trigger"])
+        if "timebase.reference_time" in used:
+            position = float(used.get("timebase.reference_position", 0.0))
+            return float(used["timebase.reference_time"]) - position * self._span()
+        return -wanted.before_trigger
+
+    def _check_length(self, codes: Codes, name: str) -> None:
+        if "timebase.points" in self._used and codes.size != self._points():
+            raise BadAnswer(
+                f"{codes.size} samples came for `{name}`", where=self.link.where, expected=f"{self._points()}"
+            )
+
+
+def crosses_at_the_trigger(wave: Waveform, level: float, *, within: int = 4) -> bool:
+    """Whether the record passes the level at time 0, within so many samples and two codes: else it was forced.
+
+    An instrument with an automatic trigger does not say which of the two it was. A trigger outside the record counts
+    as real, since nothing is known.
+    """
+    index = math.floor(-wave.start / wave.interval)
+    first, last = max(index - within, 0), min(index + within + 1, len(wave))
+    if last - first < 2 or not math.isfinite(level):
+        return True
+    part = wave.values(first, last)
+    slack = 2 * abs(wave.gain)
+    return bool(part.min() - slack <= level <= part.max() + slack)

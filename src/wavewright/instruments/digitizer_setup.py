@@ -1,0 +1,231 @@
+"""What a setup means in settings of a digitizer, what it lacks for it, where it ended up: all without an instrument.
+
+Setups speak of the probe tip, instruments of their own connector: the probe's attenuation is applied here, and taken
+out again in `at_the_tip`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from wavewright.errors import BenchFault, Misuse
+from wavewright.instruments.profile import Assignment, Profile
+from wavewright.instruments.setups import DigitizerSetup, InputSetup, TimebaseSetup, TriggerSetup
+from wavewright.quantities import show_quantity
+
+_AT_THE_TIP = ("range", "offset", "upper", "lower")
+_OF_TRIGGER_INPUT = ("trigger.level", "trigger.hysteresis")
+
+
+def digitizer_assignments(setup: DigitizerSetup, profile: Profile) -> tuple[Assignment, ...]:
+    """The settings of a setup that this profile knows, in the order in which they are sent.
+
+    Raises
+    ------
+    Misuse : the trigger is on a channel that the setup does not have.
+    """
+    numbers = sorted({one.input for one in setup.inputs.values()})
+    wanted = [Assignment("inputs.used", tuple(numbers))]
+    wanted += [
+        Assignment("input.on", number in numbers, number)
+        for number in range(1, max(profile.grammar.inputs, *numbers, 1) + 1)
+    ]
+    for one in sorted(setup.inputs.values(), key=lambda each: each.input):
+        wanted += _input_assignments(one)
+    wanted += _timebase_assignments(setup.timebase, profile)
+    wanted += _trigger_assignments(setup)
+    return tuple(assignment for assignment in wanted if profile.can_set(assignment.setting))
+
+
+def _input_assignments(one: InputSetup) -> Iterable[Assignment]:
+    span, middle = one.range / one.attenuation, one.offset / one.attenuation
+    yield Assignment("input.coupling", one.coupling, one.input)
+    if one.impedance is not None:
+        yield Assignment("input.impedance", one.impedance, one.input)
+    if one.bandwidth_limit is not None:
+        yield Assignment("input.bandwidth_limit", one.bandwidth_limit, one.input)
+    yield Assignment("input.bandwidth_limit.on", one.bandwidth_limit is not None, one.input)
+    yield Assignment("input.range", span, one.input)
+    yield Assignment("input.offset", middle, one.input)
+    yield Assignment("input.upper", middle + span / 2, one.input)
+    yield Assignment("input.lower", middle - span / 2, one.input)
+
+
+def _timebase_assignments(timebase: TimebaseSetup, profile: Profile) -> Iterable[Assignment]:
+    knows_interval = profile.can_set("timebase.interval")
+    if knows_interval:
+        yield Assignment("timebase.interval", timebase.interval)
+    elif profile.can_set("timebase.rate"):
+        yield Assignment("timebase.rate", 1 / timebase.interval)
+        knows_interval = True
+    yield Assignment("timebase.points", timebase.points)
+    if not (knows_interval and profile.can_set("timebase.points")):
+        yield Assignment("timebase.span", timebase.span)
+    position = timebase.before_trigger / timebase.span
+    if profile.can_set("timebase.reference_position"):
+        inside = min(max(position, 0.0), 1.0)
+        yield Assignment("timebase.reference_position", inside)
+        yield Assignment("timebase.reference_time", (inside - position) * timebase.span)
+    else:
+        yield Assignment("timebase.reference_time", -timebase.before_trigger)
+    yield Assignment("timebase.before_trigger", timebase.before_trigger)
+
+
+def _trigger_assignments(setup: DigitizerSetup) -> Iterable[Assignment]:
+    trigger = setup.trigger
+    if not trigger.on:
+        yield Assignment("trigger.source", "immediate")
+        return
+    one = trigger_input(setup)
+    yield Assignment("trigger.source", "input", one.input)
+    yield Assignment("trigger.slope", str(trigger.edge))
+    yield Assignment("trigger.level", trigger.level / one.attenuation)
+    if trigger.hysteresis is not None:
+        yield Assignment("trigger.hysteresis", trigger.hysteresis / one.attenuation)
+    if trigger.holdoff is not None:
+        yield Assignment("trigger.holdoff", trigger.holdoff)
+    yield Assignment("trigger.auto", trigger.mode == "auto")
+
+
+def trigger_input(setup: DigitizerSetup) -> InputSetup:
+    """The input that the trigger watches.
+
+    Raises
+    ------
+    Misuse : the setup has no such channel.
+    """
+    if setup.trigger.on not in setup.inputs:
+        raise Misuse(f"trigger on `{setup.trigger.on}`", expected=f"one of {', '.join(setup.inputs)}")
+    return setup.inputs[setup.trigger.on]
+
+
+def digitizer_messages(profile: Profile, setup: DigitizerSetup) -> tuple[str, ...]:
+    """What configuring sends, in order, for the plan; the questions that read back are left out.
+
+    Raises
+    ------
+    Misuse : the profile cannot say one of them.
+    """
+    return profile.messages_for(digitizer_assignments(setup, profile))
+
+
+def shot_messages(profile: Profile, setup: DigitizerSetup) -> tuple[str, ...]:
+    """What one shot sends, in order: arm, wait, and fetch each input."""
+    acquire, waveform = profile.grammar.acquire, profile.grammar.waveform
+    request, poll = acquire.finished.service_request, acquire.finished.poll
+    wait = (*poll.before, poll.ask) if poll else (acquire.finished.ask,) if acquire.finished.ask else ()
+    fetches = [
+        message.replace("{input}", str(number))
+        for number in sorted({one.input for one in setup.inputs.values()})
+        for message in waveform.fetch
+    ]
+    return (*(request.before if request else ()), *acquire.arm, *wait, *fetches)
+
+
+def at_the_tip(used: Mapping[str, float | str | bool], setup: DigitizerSetup) -> dict[str, float | str | bool]:
+    """Settings as read back, in volts at the probe tip where they are volts."""
+    factors = {f"input{one.input}.{name}": one.attenuation for one in setup.inputs.values() for name in _AT_THE_TIP}
+    if setup.trigger.on:
+        factors |= dict.fromkeys(_OF_TRIGGER_INPUT, trigger_input(setup).attenuation)
+    return {
+        name: value * factors[name] if name in factors and not isinstance(value, str | bool) else value
+        for name, value in used.items()
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class Deviation:
+    """A setting of which the instrument made something else."""
+
+    name: str
+    asked: float | str | bool
+    used: float | str | bool
+
+    @property
+    def ratio(self) -> float:
+        """Used over asked, for numbers; 0 where that means nothing."""
+        numbers = [float(one) for one in (self.asked, self.used) if not isinstance(one, str | bool)]
+        return numbers[1] / numbers[0] if len(numbers) == 2 and numbers[0] else 0.0
+
+
+def deviations(
+    asked: Iterable[Assignment], used: Mapping[str, float | str | bool], *, tolerance: float = 1e-3
+) -> tuple[Deviation, ...]:
+    """What differs, by more than a relative tolerance for numbers; both at the instrument's connector.
+
+    Offsets and levels near 0 are compared with the largest range among the settings instead.
+    """
+    group = list(asked)
+    largest = max([float(one.value) for one in group if one.setting == "input.range"], default=0.0)  # type: ignore[arg-type]
+    found = []
+    for one in group:
+        if one.name not in used or isinstance(one.value, tuple) or one.value is None:
+            continue
+        value, answer = one.value, used[one.name]
+        if isinstance(value, str | bool) or isinstance(answer, str | bool):
+            differs = value != answer
+        else:
+            is_level = one.setting.endswith(("offset", "level", "lower", "upper"))
+            scale = max(abs(value), largest if is_level else 0.0)  # type: ignore[arg-type]
+            differs = abs(answer - value) > tolerance * scale  # type: ignore[operator]
+        if differs:
+            found.append(Deviation(one.name, value, answer))  # type: ignore[arg-type]
+    return tuple(found)
+
+
+def digitizer_faults(profile: Profile, setup: DigitizerSetup, *, bandwidth: float = 0.0) -> tuple[BenchFault, ...]:
+    """What this kind of digitizer cannot do of a setup.
+
+    Parameters
+    ----------
+    bandwidth : Hz that the recipe needs.
+    """
+    abilities = profile.grammar.abilities
+    faults = [*_missing_inputs(profile, setup), *_trigger_faults(profile, setup.trigger)]
+    fastest = 1 / setup.timebase.interval
+    for what, value, unit, most in (
+        ("the bandwidth", bandwidth, "Hz", abilities.bandwidth),
+        ("the rate", fastest, "Hz", abilities.rate),
+        ("the record", float(setup.timebase.points), "", abilities.points),
+    ):
+        if most is not None and value > most * (1 + 1e-9):
+            faults.append(_too_much(what, value, unit, most))
+    for name, one in setup.inputs.items():
+        if abilities.ranges and one.range / one.attenuation > max(abilities.ranges) * (1 + 1e-9):
+            faults.append(_too_much(f"the range of `{name}`", one.range, "V", max(abilities.ranges) * one.attenuation))
+    return tuple(faults)
+
+
+def nearest_range_not_below(profile: Profile, range: float, *, attenuation: float = 1.0) -> float:
+    """The smallest full scale, V at the probe tip, that holds a range; the range itself where none are listed.
+
+    The largest there is, if none holds it: `digitizer_faults` says so.
+    """
+    listed = sorted(step * attenuation for step in profile.grammar.abilities.ranges)
+    return next((step for step in listed if step >= range * (1 - 1e-9)), listed[-1] if listed else range)
+
+
+def _missing_inputs(profile: Profile, setup: DigitizerSetup) -> Iterable[BenchFault]:
+    for name, one in setup.inputs.items():
+        if not 1 <= one.input <= profile.grammar.inputs:
+            yield BenchFault(
+                f"channel `{name}` is on input {one.input}, and `{profile.name}` has {profile.grammar.inputs}",
+                expected=f"1 to {profile.grammar.inputs}",
+            )
+
+
+def _trigger_faults(profile: Profile, trigger: TriggerSetup) -> Iterable[BenchFault]:
+    for name, wanted in (
+        ("trigger.hysteresis", trigger.hysteresis is not None),
+        ("trigger.holdoff", trigger.holdoff is not None),
+        ("trigger.level", bool(trigger.on)),
+    ):
+        if wanted and not profile.can_set(name):
+            yield BenchFault(f"`{profile.name}` does not say how to set `{name}`")
+
+
+def _too_much(what: str, value: float, unit: str, most: float) -> BenchFault:
+    return BenchFault(
+        f"{what} of {show_quantity(value, unit)}", expected=f"at most {show_quantity(most, unit)} by its profile"
+    )

@@ -1,0 +1,165 @@
+"""What the roles have in common: a known state, settings in groups, read back, ceilings that nothing gets past."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from types import MappingProxyType
+from typing import ClassVar
+
+from wavewright.errors import BenchFault, FileFault
+from wavewright.instruments.link import Link
+from wavewright.instruments.profile import Assignment, Profile
+from wavewright.instruments.setting import Value
+from wavewright.instruments.vocabulary import Role
+from wavewright.quantities import show_quantity
+
+Settings = Mapping[str, float | str | bool]
+_ROUNDING = 1e-9  # relative; a ceiling of 24 V does not forbid 24.000000000000004 V
+
+
+class Instrument:
+    """One instrument on the bench, spoken to as its profile says.
+
+    Parameters
+    ----------
+    ceilings : by name of the quantity (`voltage`, `current`, …), SI. Checked before anything is sent.
+    """
+
+    role: ClassVar[Role]
+    ceiling_of: ClassVar[Mapping[str, str]] = MappingProxyType({})  # setting -> name of its ceiling
+    has_output: ClassVar[bool] = False
+
+    def __init__(self, link: Link, profile: Profile, *, ceilings: Mapping[str, float] | None = None) -> None:
+        if profile.role is not self.role:
+            raise FileFault(
+                f"profile `{profile.name}` is for a {profile.role}", where=link.name, expected=f"one for a {self.role}"
+            )
+        self.link, self.profile = link, profile
+        self.ceilings: Mapping[str, float] = MappingProxyType(dict(ceilings or {}))
+        self._written: dict[str, object] = {}  # settings as they stand on the wire, for messages that mention them
+
+    @property
+    def identity(self) -> str:
+        """The answer to `*IDN?`, as it came when the link was opened."""
+        return self.link.identity
+
+    def reset(self) -> None:
+        """Known state: reset, status cleared, error queue empty, and what the profile prepares.
+
+        Raises
+        ------
+        Complaint : the error queue is not empty afterwards.
+        """
+        self._written.clear()
+        for message in self.known_state_messages(self.profile):
+            self.link.write(message)
+        self.link.check_errors("bringing it to a known state")
+
+    @classmethod
+    def known_state_messages(cls, profile: Profile) -> tuple[str, ...]:
+        """What `reset` sends, for the plan."""
+        return (*profile.grammar.reset, *profile.grammar.prepare)
+
+    def set(self, setting: str, value: Value, *, input: int | None = None) -> None:
+        """Set one thing, and nothing else; the error queue is left for `check_errors`.
+
+        Raises
+        ------
+        BenchFault : above a ceiling.
+        Misuse : the profile cannot say it.
+        """
+        self._assign([Assignment(setting, value, input)])
+
+    def get(self, setting: str, *, input: int | None = None, timeout: float | None = None) -> float | str | bool:
+        """Ask for one thing.
+
+        Raises
+        ------
+        Misuse : the profile does not say how.
+        BadAnswer, NoAnswer, LinkLost
+        """
+        *before, question = self.profile.questions(setting, input=input, values=self._written)
+        for message in before:
+            self.link.write(message)
+        return self.link.ask_as(
+            lambda answer: self.profile.read(setting, answer, input=input, values=self._written),
+            question,
+            timeout=timeout,
+            repeatable=timeout is None and self.profile.grammar.quirks.repeats_questions,
+        )
+
+    def apply(self, assignments: Iterable[Assignment], *, doing: str) -> Settings:
+        """Set a group of things, see that the instrument does not complain, and read back what it really uses.
+
+        Raises
+        ------
+        BenchFault : one of them is above a ceiling; nothing has been sent.
+        Complaint : the error queue was not empty afterwards.
+        """
+        group = list(assignments)
+        self._assign(group)
+        self.check_errors(doing)
+        return self.read_back(group)
+
+    def read_back(self, assignments: Iterable[Assignment]) -> Settings:
+        """What the instrument says it uses, by name, of those things that can be asked for."""
+        return {
+            assignment.name: self.get(assignment.setting, input=assignment.input)
+            for assignment in assignments
+            if self.profile.can_ask(assignment.setting)
+        }
+
+    def check_errors(self, doing: str) -> None:
+        """Empty the error queue.
+
+        Raises
+        ------
+        Complaint : it was not empty.
+        """
+        self.link.check_errors(doing)
+
+    def check_ceilings(self, assignments: Iterable[Assignment]) -> None:
+        """Compare a group with the ceilings of the bench file, without sending anything.
+
+        Raises
+        ------
+        BenchFault : one of them is above.
+        """
+        for assignment in assignments:
+            quantity = self.ceiling_of.get(assignment.setting, "")
+            if quantity and isinstance(assignment.value, int | float):
+                self.refuse_above(quantity, float(assignment.value), assignment.setting)
+
+    def refuse_above(self, quantity: str, value: float, what: str) -> None:
+        """The comparison itself: magnitudes, so that a negative voltage is no way round it.
+
+        Raises
+        ------
+        BenchFault : above, or not a number.
+        """
+        ceiling = self.ceilings.get(quantity)
+        if ceiling is None or abs(value) <= ceiling * (1 + _ROUNDING):
+            return
+        unit = self.profile.entry(what).unit
+        raise BenchFault(
+            f"`{what}` of {show_quantity(value, unit)} is above the ceiling of {self.link.name}",
+            where=self.link.where,
+            expected=f"at most {show_quantity(ceiling, unit)}",
+            do="nothing was sent; raise `ceilings` in the bench file only if board and wiring bear it",
+        )
+
+    def safe_state(self) -> None:
+        """Outputs off, and confirmed; nothing to do where there is none."""
+
+    def close(self) -> None:
+        """Let go of the link; never raises."""
+        self.link.close()
+
+    def _assign(self, assignments: list[Assignment]) -> None:
+        self.check_ceilings(assignments)
+        for assignment in assignments:
+            for message in self.profile.messages(
+                assignment.setting, assignment.value, input=assignment.input, values=self._written
+            ):
+                self.link.write(message)
+            self.profile.remember(assignment, self._written)

@@ -1,0 +1,63 @@
+"""Opens the VISA library that a bench file names: a simulated one by entry point, any other through PyVISA."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from importlib.metadata import entry_points
+from pathlib import Path
+from typing import Any
+
+import pyvisa
+
+from wavewright.errors import FileFault, LinkLost, WavewrightError
+
+GROUP = "wavewright.visa_libraries"
+
+
+def open_manager(library: str, *, folder: Path, settings: Mapping[str, object] | None = None) -> pyvisa.ResourceManager:
+    """A resource manager over `FILE@NAME`, `@NAME`, or the path of a native VISA library.
+
+    Parameters
+    ----------
+    folder : where FILE begins.
+    settings : for a library found by entry point, which is given FILE and these.
+
+    Raises
+    ------
+    FileFault : FILE is not there, or no such library is installed.
+    LinkLost : the library is there and does not start.
+    """
+    file, at, name = library.rpartition("@")
+    path = folder / file if at and file else None
+    points = {point.name: point for point in entry_points(group=GROUP)}
+    try:
+        if path is not None and name in points:
+            if not path.is_file():
+                raise FileFault(f"`library: {library}`: there is no file `{path}`", expected="a file of instruments")
+            return pyvisa.ResourceManager(points[name].load()(str(path.resolve()), settings=settings or {}))
+        if path is not None and path.exists():
+            return pyvisa.ResourceManager(f"{path.resolve()}@{name}")
+        return pyvisa.ResourceManager(library)
+    except WavewrightError:
+        raise
+    except (ValueError, OSError, ImportError) as fault:
+        raise FileFault(
+            f"`library: {library}` cannot be opened: {fault}",
+            expected="`FILE@sim`, `@py`, `@ivi`, or the path of a VISA library",
+        ) from fault
+    except Exception as fault:  # other people's code
+        raise LinkLost(f"the library `{library}` does not start: {type(fault).__name__}: {fault}") from fault
+
+
+def list_addresses(manager: pyvisa.ResourceManager) -> tuple[str, ...]:
+    """What the library sees, of every kind.
+
+    Raises
+    ------
+    LinkLost : it cannot look.
+    """
+    try:
+        found: Any = manager.list_resources("?*")
+    except Exception as fault:  # other people's code
+        raise LinkLost(f"the library cannot say what it sees: {type(fault).__name__}: {fault}") from fault
+    return tuple(str(address) for address in found)

@@ -1,0 +1,35 @@
+"""How one kind of instrument wants to be spoken to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from wavewright.instruments.error_queue import ENTRY_PATTERN
+
+
+@dataclass(frozen=True, slots=True)
+class Manners:
+    """How one kind of instrument wants to be spoken to; a profile's `quirks:` and `errors:`.
+
+    Parameters
+    ----------
+    write_termination, read_termination : how a message ends where the wire does not mark it.
+    timeout : s, for an answer that needs no measuring.
+    pause : s, after each message.
+    longest_message : bytes, terminator included; 0: no limit.
+    identify : query for the identity; empty: it has none.
+    clear_status : message that empties error queue and event registers; empty: there is none.
+    error_query : query for the oldest entry; empty: it has no queue.
+    """
+
+    write_termination: str = "\n"
+    read_termination: str = "\n"
+    encoding: str = "ascii"
+    timeout: float = 2.0
+    pause: float = 0.0
+    longest_message: int = 0
+    identify: str = "*IDN?"
+    clear_status: str = "*CLS"
+    error_query: str = "SYSTem:ERRor?"
+    error_pattern: str = ENTRY_PATTERN
+    no_error: int = 0

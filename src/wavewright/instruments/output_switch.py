@@ -1,0 +1,77 @@
+"""An output that can hurt somebody: switched off first, last and in between, and confirmed by asking.
+
+Shared by supply and source. In doubt the output counts as on, and a person is told to look.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from wavewright.errors import BadAnswer, OutputMayBeOn, WireFault
+from wavewright.instruments.instrument import Instrument
+
+ATTEMPTS = 3
+
+
+class OutputSwitch:
+    """The output of one instrument."""
+
+    def __init__(self, instrument: Instrument) -> None:
+        self._instrument = instrument
+
+    def off(self) -> None:
+        """Switch off, and ask whether it is off; tried again after a fault, since off is never wrong.
+
+        Raises
+        ------
+        OutputMayBeOn : the instrument could not be made to say that it is off.
+        """
+        instrument = self._instrument
+        last: WireFault | None = None
+        for _ in range(ATTEMPTS):
+            try:
+                instrument.set("output", False)
+                if not instrument.get("output"):
+                    return
+                last = BadAnswer("it says that its output is still on", where=instrument.link.where)
+            except WireFault as fault:
+                last = fault
+        what = last.what if last else ""
+        messages = "`, `".join(instrument.profile.messages("output", False))
+        raise OutputMayBeOn(
+            f"after `{messages}` the output could not be confirmed off: {what}",
+            where=instrument.link.where,
+            expected="the answer that it is off",
+            do="switch it off by hand, and measure, before touching the board",
+        ) from last
+
+    def on(self) -> None:
+        """Switch on, and ask whether it is on.
+
+        Raises
+        ------
+        WireFault : it does not say so. The output is then off, or OutputMayBeOn says that it may not be.
+        """
+        instrument = self._instrument
+        try:
+            instrument.set("output", True)
+            instrument.check_errors("switching the output on")
+            if not instrument.get("output"):
+                raise BadAnswer(
+                    "it was switched on and says that its output is off",
+                    where=instrument.link.where,
+                    do="look whether a protection has tripped",
+                )
+        except BaseException:
+            self.off()
+            raise
+
+    @contextmanager
+    def held_on(self) -> Iterator[None]:
+        """On inside the block; off, and confirmed off, after it, whatever happened in it."""
+        try:
+            self.on()
+            yield
+        finally:
+            self.off()

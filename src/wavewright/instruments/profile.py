@@ -1,0 +1,317 @@
+"""How one kind of instrument is spoken to, what it can do, how accurate it is: a profile, with all that it inherits."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from wavewright.errors import FileFault, Misuse, Place
+from wavewright.instruments.dialect import Dialect, load_dialect
+from wavewright.instruments.manners import Manners
+from wavewright.instruments.profile_grammar import ProfileFile, inherit
+from wavewright.instruments.setting import Setting, Value, placeholders
+from wavewright.instruments.vocabulary import VOCABULARY, Entry, Kind, Role
+from wavewright.recipe.model_reading import read_model
+from wavewright.recipe.places import read_text
+
+DEEPEST = 8  # profiles that inherit from each other
+# What a role cannot do without; each row is alternatives, all settings of one of which must be there.
+_REQUIRED: Mapping[Role, tuple[tuple[tuple[str, ...], ...], ...]] = {
+    Role.DIGITIZER: (
+        (("input.range",), ("input.upper", "input.lower")),
+        (("timebase.points",), ("timebase.span",)),
+        (("timebase.interval",), ("timebase.rate",), ("timebase.span",)),
+    ),
+    Role.SUPPLY: ((("voltage",),), (("current_limit",),), (("output",),)),
+    Role.SOURCE: ((("function",),), (("frequency",),), (("output",),)),
+    Role.METER: ((("reading",),),),
+    Role.DISPLAY: ((("text",),),),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Assignment:
+    """A value for one setting; `input` for settings of an input. `name` is what captures and plans call it."""
+
+    setting: str
+    value: Value
+    input: int | None = None
+
+    @property
+    def name(self) -> str:
+        """Such as `input1.range`."""
+        return self.setting if self.input is None else self.setting.replace("input.", f"input{self.input}.", 1)
+
+
+@dataclass(frozen=True, eq=False)
+class Profile:
+    """A profile whose inheritance is resolved and which is complete for its role.
+
+    Parameters
+    ----------
+    path : the file as it was named.
+    text : of the file and of those it extends, parents behind children.
+    """
+
+    grammar: ProfileFile
+    path: str
+    text: str
+    dialect: Dialect
+
+    @property
+    def name(self) -> str:
+        """What the file calls itself."""
+        return self.grammar.name
+
+    @property
+    def role(self) -> Role:
+        """What the instrument does."""
+        assert self.grammar.role is not None
+        return self.grammar.role
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 over the text, for the outcome's evidence."""
+        return hashlib.sha256(self.text.encode()).hexdigest()
+
+    @property
+    def manners(self) -> Manners:
+        """What a link must know."""
+        quirks, errors = self.grammar.quirks, self.grammar.errors
+        return Manners(
+            write_termination=quirks.write_termination,
+            read_termination=quirks.read_termination,
+            encoding=quirks.encoding,
+            timeout=quirks.timeout,
+            pause=quirks.pause,
+            longest_message=quirks.longest_message,
+            identify=self.grammar.identify,
+            clear_status="*CLS" if "*CLS" in self.grammar.reset else "",
+            error_query=errors.ask,
+            error_pattern=errors.pattern,
+            no_error=errors.none,
+        )
+
+    def entry(self, setting: str) -> Entry:
+        """What a setting is.
+
+        Raises
+        ------
+        Misuse : the role has no such setting.
+        """
+        entries = VOCABULARY[self.role]
+        if setting not in entries:
+            raise Misuse(f"a {self.role} has no setting `{setting}`", expected=f"one of {', '.join(entries)}")
+        return entries[setting]
+
+    def setting(self, name: str) -> Setting | None:
+        """How it is spoken of; None where this instrument has none of it."""
+        return self.grammar.settings.get(name)
+
+    def can_set(self, name: str) -> bool:
+        """Whether the profile says how to set it."""
+        setting = self.setting(name)
+        return setting is not None and bool(setting.set)
+
+    def can_ask(self, name: str) -> bool:
+        """Whether the profile says how to ask for it."""
+        setting = self.setting(name)
+        return setting is not None and bool(setting.ask)
+
+    def messages(
+        self, setting: str, value: Value, *, input: int | None = None, values: Mapping[str, object] | None = None
+    ) -> tuple[str, ...]:
+        """Exactly what is sent to set it, without an instrument.
+
+        Parameters
+        ----------
+        values : other settings as they are written on the wire, for messages that mention them.
+
+        Raises
+        ------
+        Misuse : this instrument cannot, or not to this value.
+        """
+        if not self.can_set(setting):
+            raise Misuse(
+                f"profile `{self.name}` does not say how to set `{setting}`", expected=", ".join(self._settable())
+            )
+        return self.dialect.messages(setting, value, _with_input(values, input))
+
+    def messages_for(self, assignments: Iterable[Assignment]) -> tuple[str, ...]:
+        """All messages of a group of settings, in order."""
+        values: dict[str, object] = {}
+        sent: list[str] = []
+        for assignment in assignments:
+            sent += self.messages(assignment.setting, assignment.value, input=assignment.input, values=values)
+            self.remember(assignment, values)
+        return tuple(sent)
+
+    def remember(self, assignment: Assignment, values: dict[str, object]) -> None:
+        """Enter what was set, as it is written on the wire, for later messages that mention it."""
+        entry, setting = self.entry(assignment.setting), self.setting(assignment.setting)
+        if setting is not None and entry.kind is not Kind.EVENT:
+            values[assignment.setting] = setting.written(assignment.value, entry, _with_input(values, assignment.input))
+
+    def questions(
+        self, setting: str, *, input: int | None = None, values: Mapping[str, object] | None = None
+    ) -> tuple[str, ...]:
+        """What is sent to ask for it; the last one has the answer.
+
+        Raises
+        ------
+        Misuse : the profile does not say how.
+        """
+        if not self.can_ask(setting):
+            raise Misuse(f"profile `{self.name}` does not say how to ask for `{setting}`")
+        return self.dialect.questions(setting, _with_input(values, input))
+
+    def read(
+        self, setting: str, answer: str, *, input: int | None = None, values: Mapping[str, object] | None = None
+    ) -> float | str | bool:
+        """The value that an answer stands for."""
+        return self.dialect.read(setting, answer, _with_input(values, input))
+
+    def _settable(self) -> list[str]:
+        return [name for name, setting in self.grammar.settings.items() if setting.set]
+
+
+def _with_input(values: Mapping[str, object] | None, input: int | None) -> dict[str, object]:
+    return {**(values or {}), **({} if input is None else {"input": input})}
+
+
+def shipped_profiles() -> tuple[str, ...]:
+    """The names of the profiles that come with the package."""
+    return tuple(sorted(entry.name.removesuffix(".yaml") for entry in _folder().iterdir() if _is_yaml(entry.name)))
+
+
+def load_profile(name: str, *, folder: Path | None = None) -> Profile:
+    """A profile by its name, if it is shipped, or by its path.
+
+    Parameters
+    ----------
+    folder : where relative paths begin; the folder one is in if None.
+
+    Raises
+    ------
+    FileFault : no such profile, or everything that is wrong with it.
+    """
+    chain = list(_chain(name, folder or Path()))
+    grammar = chain[-1][1]
+    for _, child, _ in reversed(chain[:-1]):
+        grammar = inherit(child, grammar)
+    path = chain[0][0]
+    faults = list(_incomplete(grammar, path))
+    if faults:
+        raise FileFault.joined(faults)
+    text = "\n".join(text for _, _, text in chain)
+    return Profile(grammar, path, text, load_dialect(grammar, where=path))
+
+
+def read_profile_file(name: str, *, folder: Path) -> tuple[str, ProfileFile, str]:
+    """One file: its path as messages show it, what it says, and its text."""
+    path = name
+    if not _is_yaml(name):
+        if name not in shipped_profiles():
+            raise FileFault(
+                f"there is no profile `{name}`",
+                expected=f"a file, or one of {', '.join(shipped_profiles())}",
+                do="write a path that ends in `.yaml` for a file of your own",
+            )
+        text = _folder().joinpath(f"{name}.yaml").read_text(encoding="utf-8")
+        path = f"{name}.yaml"
+    else:
+        path = str(folder / name)
+        text = read_text(path)
+    return path, read_model(path, ProfileFile, text=text), text
+
+
+def _chain(name: str, folder: Path) -> Iterable[tuple[str, ProfileFile, str]]:
+    seen: list[str] = []
+    while name:
+        if name in seen or len(seen) >= DEEPEST:
+            raise FileFault(f"`extends` goes in a circle: {' -> '.join([*seen, name])}", where=seen[0])
+        seen.append(name)
+        try:
+            path, grammar, text = read_profile_file(name, folder=folder)
+        except FileFault as fault:
+            if not str(fault.where) and len(seen) > 1:
+                fault.where = seen[-2]
+            raise
+        yield path, grammar, text
+        if _is_yaml(name):
+            folder = (folder / name).parent
+        name = grammar.extends
+
+
+def _incomplete(grammar: ProfileFile, path: str) -> Iterable[FileFault]:
+    place = Place(path)
+    if grammar.role is None:
+        yield FileFault("`role` is missing", where=place, expected=f"one of {', '.join(Role)}")
+        return
+    vocabulary = VOCABULARY[grammar.role]
+    for name in grammar.settings:
+        if name not in vocabulary:
+            yield FileFault(
+                f"setting `{name}` is none of a {grammar.role}", where=place, expected=f"one of {', '.join(vocabulary)}"
+            )
+    has = {name for name, setting in grammar.settings.items() if setting.set or setting.ask}
+    for alternatives in _REQUIRED[grammar.role]:
+        if not any(set(names) <= has for names in alternatives):
+            words = " or ".join("`" + "` and `".join(names) + "`" for names in alternatives)
+            yield FileFault(f"a {grammar.role} needs the setting {words}", where=place)
+    yield from _unsafe(grammar, place)
+    yield from _unusable_waveform(grammar, place)
+    yield from _unknown_placeholders(grammar, place)
+
+
+def _unsafe(grammar: ProfileFile, place: Place) -> Iterable[FileFault]:
+    output = grammar.settings.get("output")
+    if output is not None and not (output.set and output.ask):
+        yield FileFault(
+            "`output` must be both set and asked for",
+            where=place,
+            expected="`set:` and `ask:`",
+            do="an output that cannot be asked for can never be confirmed off",
+        )
+
+
+def _unusable_waveform(grammar: ProfileFile, place: Place) -> Iterable[FileFault]:
+    if grammar.role is not Role.DIGITIZER:
+        return
+    waveform, acquire = grammar.waveform, grammar.acquire
+    if not waveform.fetch or not acquire.arm:
+        yield FileFault("a digitizer needs `waveform.fetch` and `acquire.arm`", where=place)
+    if waveform.format not in waveform.formats:
+        yield FileFault(
+            f"`waveform.format` is `{waveform.format}`",
+            where=place,
+            expected=f"one of {', '.join(waveform.formats) or 'the names in `waveform.formats`'}",
+        )
+    ways = [bool(acquire.finished.ask), acquire.finished.poll is not None, acquire.finished.service_request is not None]
+    if sum(ways) != 1:
+        yield FileFault("`acquire.finished` must say one way", where=place, expected="ask, poll or service_request")
+
+
+def _unknown_placeholders(grammar: ProfileFile, place: Place) -> Iterable[FileFault]:
+    assert grammar.role is not None
+    known = {"value", "input", *VOCABULARY[grammar.role]}
+    for name, setting in grammar.settings.items():
+        templates: tuple[Any, ...] = (*setting.set, *setting.ask, setting.each, *setting.words.values())
+        for unknown in {word for text in templates for word in placeholders(text)} - known:
+            yield FileFault(
+                f"`{{{unknown}}}` in setting `{name}` stands for nothing",
+                where=place,
+                expected=f"one of {', '.join(sorted(known))}",
+            )
+
+
+def _folder() -> Any:
+    return files("wavewright.instruments").joinpath("profiles")
+
+
+def _is_yaml(name: str) -> bool:
+    return name.endswith((".yaml", ".yml"))

@@ -1,0 +1,335 @@
+"""The grammar of a profile file: which keys there are, what each takes, what is left out means.
+
+Every part of it may be inherited by `extends:` and overridden key by key, so nothing is required here; `profile` checks
+that the whole is complete for its role.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import BeforeValidator, Field, WithJsonSchema, field_validator
+
+from wavewright.errors import Misuse
+from wavewright.instruments.error_queue import ENTRY_PATTERN
+from wavewright.instruments.setting import Conversion, Messages, Pattern, Setting, Strict
+from wavewright.instruments.vocabulary import Role, known_settings
+from wavewright.quantities import read_quantity
+from wavewright.recipe.model_reading import refusal, refusing
+
+S = TypeVar("S", bound=Strict)
+SampleKind = Literal[
+    "int8", "uint8", "int16", "uint16", "int32", "uint32", "float32", "float64", "ascii"
+]  # one word a type of NumPy, and text
+
+
+def _quantity(unit: str, example: str) -> Any:
+    def read(value: Any) -> float:
+        if isinstance(value, float | int) and not isinstance(value, bool):
+            return float(value)
+        return read_quantity(str(value), unit=unit).value
+
+    return Annotated[float, BeforeValidator(refusing(read)), WithJsonSchema({"type": "string", "examples": [example]})]
+
+
+Volts = _quantity("V", "8 V")
+Amperes = _quantity("A", "1.5 A")
+Seconds = _quantity("s", "20 ms")
+Hertz = _quantity("Hz", "100 MHz")
+Ohms = _quantity("ohm", "1 Mohm")
+Ratio = _quantity("1", "1.5 %")
+Count = _quantity("", "10M")
+
+
+class Poll(Strict):
+    """Ask again and again, until the answer says that it is over.
+
+    Parameters
+    ----------
+    before : messages sent once, after arming.
+    ask : the query.
+    pattern : what the answer matches when it is over.
+    mask : or: the bits of the answered number that count, …
+    equals : … and what they are when it is over.
+    interval : s, between two questions at most; the first ones follow quicker.
+    """
+
+    before: Messages = ()
+    ask: str
+    pattern: Pattern = ""
+    mask: int | None = None
+    equals: int = 0
+    interval: Seconds = 0.02  # type: ignore[valid-type]
+
+
+class ServiceRequest(Strict):
+    """Wait until the instrument asks for service; where the library cannot, poll the status byte.
+
+    Parameters
+    ----------
+    before : messages that enable the request, sent before arming.
+    mask : the bits of the status byte that mean "over".
+    """
+
+    before: Messages = ()
+    after: Messages = ()
+    mask: int
+    interval: Seconds = 0.02  # type: ignore[valid-type]
+
+
+class Finished(Strict):
+    """How the end of an acquisition is told: exactly one of the three."""
+
+    ask: str = ""
+    poll: Poll | None = None
+    service_request: ServiceRequest | None = None
+
+
+class Acquire(Strict):
+    """How a record is taken.
+
+    Parameters
+    ----------
+    arm : messages that start the wait for the trigger.
+    finished : how its end is told.
+    force : messages that stand in for the trigger.
+    stop : messages that end it, whatever it is doing.
+    """
+
+    arm: Messages = ()
+    finished: Finished = Finished()
+    force: Messages = ()
+    stop: Messages = ()
+
+
+class Term(Strict):
+    """One number of a scale: from a query, from a field of the preamble, or from a place in the block.
+
+    `field` counts the preamble's items from 0, `at` the block's bytes from 0; `as` is the type of those bytes.
+    """
+
+    ask: str = ""
+    field: int | None = Field(default=None, ge=0)
+    at: int | None = Field(default=None, ge=0)
+    type_: Annotated[SampleKind, Field(alias="as")] = "float32"
+    times: float = 1.0
+    plus: float = 0.0
+
+
+class Scale(Strict):
+    """Where the scale is told: value = offset + gain · (code − reference), time = start + interval · index.
+
+    Parameters
+    ----------
+    told_in : `settings` (range and offset as read back), `queries`, `preamble` (a comma-separated answer), `block`
+        (a head inside the block), `dif`, or `samples` (they are volts already).
+    ask : query for the preamble.
+    head : bytes of the block in front of the samples, for `block`.
+    codes_over_range : for `settings`: how many codes the full scale covers.
+    gain, offset, reference, interval, start : where each is found; what is left out follows from the settings.
+    """
+
+    told_in: Literal["settings", "queries", "preamble", "block", "dif", "samples"] = "settings"
+    ask: str = ""
+    head: int = Field(default=0, ge=0)
+    codes_over_range: float = 256.0
+    gain: Term | None = None
+    offset: Term | None = None
+    reference: Term | None = None
+    interval: Term | None = None
+    start: Term | None = None
+
+
+class SampleFormat(Strict):
+    """One form that samples come in.
+
+    Parameters
+    ----------
+    prepare : messages that choose it.
+    samples : the type of one.
+    byte_order : of samples with more than one byte.
+    codes : lowest and highest code of the converter, as they come; None: not known.
+    codes_over_range : how many of these codes the full scale covers; the scale's own number if None.
+    """
+
+    prepare: Messages = ()
+    samples: SampleKind = "int8"
+    byte_order: Literal["big", "little"] = "big"
+    codes: tuple[float, float] | None = None
+    codes_over_range: float | None = None
+
+
+class Slices(Strict):
+    """Long records come in parts: so many samples each, counted from `first`."""
+
+    points: Count  # type: ignore[valid-type]
+    first: int = 0
+
+
+class WaveformGrammar(Strict):
+    """How samples come.
+
+    Parameters
+    ----------
+    prepare : messages sent with the known state, whatever the form.
+    fetch : the query; the last message is it. `{input}`, and for slices `{first}`, `{last}`, `{count}`.
+    block : `definite`, `indefinite` (either is recognised by itself), or `none`: bytes without a header.
+    silence : s; how an indefinite block ends on a wire without end marks.
+    invalid : the code that stands for "no sample".
+    formats : by name; `format` is the one that measurements use.
+    """
+
+    prepare: Messages = ()
+    fetch: Messages = ()
+    block: Literal["definite", "indefinite", "none"] = "definite"
+    silence: Seconds | None = None  # type: ignore[valid-type]
+    invalid: float | None = None
+    format: str = "int8"
+    formats: dict[str, SampleFormat] = Field(default_factory=dict)
+    slices: Slices | None = None
+    scale: Scale = Scale()
+
+
+class ErrorQueue(Strict):
+    """The error queue: the query for its oldest entry (empty: it has none), the shape of an entry, the code of none."""
+
+    ask: str = "SYSTem:ERRor?"
+    pattern: Pattern = ENTRY_PATTERN
+    none: int = 0
+
+    @field_validator("pattern")
+    @classmethod
+    def _has_a_code(cls, pattern: str) -> str:
+        if "code" not in re.compile(pattern).groupindex:
+            raise refusal(Misuse(f"`{pattern}` has no group `code`", expected="such as `(?P<code>-?\\d+)`"))
+        return pattern
+
+
+class Quirks(Strict):
+    """What an instrument wants otherwise than the standard says."""
+
+    write_termination: str = "\n"
+    read_termination: str = "\n"
+    encoding: Literal["ascii", "latin-1", "utf-8"] = "ascii"
+    timeout: Seconds = 2.0  # type: ignore[valid-type]
+    pause: Seconds = 0.0  # type: ignore[valid-type]
+    longest_message: int = Field(default=0, ge=0)
+    repeats_questions: bool = True
+
+
+class Abilities(Strict):
+    """What the instrument can do; what is left out is not checked.
+
+    Ranges are full scale, peak to peak, at the connector. `voltage`, `current` and `frequency` are the most of each.
+    """
+
+    bandwidth: Hertz | None = None  # type: ignore[valid-type]
+    ranges: tuple[Volts, ...] = ()  # type: ignore[valid-type]
+    offset: Volts | None = None  # type: ignore[valid-type]
+    rate: Hertz | None = None  # type: ignore[valid-type]
+    points: Count | None = None  # type: ignore[valid-type]
+    bandwidth_limits: tuple[Hertz, ...] = ()  # type: ignore[valid-type]
+    impedances: tuple[Ohms, ...] = ()  # type: ignore[valid-type]
+    voltage: Volts | None = None  # type: ignore[valid-type]
+    current: Amperes | None = None  # type: ignore[valid-type]
+    frequency: Hertz | None = None  # type: ignore[valid-type]
+    arbitrary_points: Count | None = None  # type: ignore[valid-type]
+
+
+class OwnValue(Strict):
+    """How the instrument is asked for its own value of a metric of ours."""
+
+    before: Messages = ()
+    ask: str
+    convert: Conversion = Conversion()
+    pattern: Pattern = ""
+
+
+def _accuracy_of_offset(value: Any) -> tuple[float, float]:
+    """`0.5 % of range + 1 mV`, either part alone, in either order: (share of the range, V)."""
+    share, fixed = 0.0, 0.0
+    for part in str(value).split("+"):
+        words = part.strip()
+        if words.endswith("of range"):
+            share += read_quantity(words.removesuffix("of range").strip(), unit="1").value
+        elif words:
+            fixed += read_quantity(words, unit="V").value
+        else:
+            raise Misuse(f"`{value}` is no accuracy of an offset", expected="such as `0.5 % of range + 1 mV`")
+    return share, fixed
+
+
+class Accuracy(Strict):
+    """Limits of error of the instrument: each an interval that its true value lies in, ± the number.
+
+    `offset` is (share of the range, V). Gain and time base are ratios, skew is s, between any two inputs.
+    """
+
+    gain: Ratio | None = None  # type: ignore[valid-type]
+    offset: Annotated[
+        tuple[float, float] | None,
+        BeforeValidator(refusing(_accuracy_of_offset)),
+        WithJsonSchema({"type": "string", "examples": ["0.5 % of range + 1 mV"]}),
+    ] = None
+    timebase: Ratio | None = None  # type: ignore[valid-type]
+    skew: Seconds | None = None  # type: ignore[valid-type]
+
+
+def _known_setting(name: Any) -> Any:
+    if name not in known_settings():
+        from difflib import get_close_matches
+
+        near = get_close_matches(str(name), known_settings(), 1)
+        raise Misuse(
+            f"unknown setting `{name}`",
+            expected=f"one of {', '.join(sorted(known_settings()))}",
+            do=f"did you mean `{near[0]}`?" if near else "",
+        )
+    return str(name)
+
+
+SettingName = Annotated[str, BeforeValidator(refusing(_known_setting))]
+
+
+class ProfileFile(Strict):
+    """One profile file, as it stands, without what it inherits."""
+
+    version: Annotated[Literal["1"], Field(alias="wavewright-profile")]
+    name: str
+    about: str = ""
+    role: Role | None = None
+    extends: str = ""
+    python: str = ""
+    answers_to: Pattern = ""
+    identify: str = "*IDN?"
+    reset: Messages = ("*RST", "*CLS")
+    inputs: int = Field(default=0, ge=0, le=64)
+    settings: dict[SettingName, Setting] = Field(default_factory=dict)
+    prepare: Messages = ()
+    acquire: Acquire = Acquire()
+    waveform: WaveformGrammar = WaveformGrammar()
+    errors: ErrorQueue = ErrorQueue()
+    quirks: Quirks = Quirks()
+    abilities: Abilities = Abilities()
+    accuracy: Accuracy = Accuracy()
+    own_values: dict[str, OwnValue] = Field(default_factory=dict)
+
+
+def inherit(child: S, parent: S) -> S:
+    """The child, and where it says nothing the parent; parts with keys of their own are inherited key by key.
+
+    A setting is taken as a whole: half of one dialect's messages are of no use to another.
+    """
+    values: dict[str, Any] = {}
+    for name in type(child).model_fields:
+        own, inherited = getattr(child, name), getattr(parent, name)
+        if name not in child.model_fields_set:
+            values[name] = inherited
+        elif isinstance(own, dict):
+            values[name] = {**inherited, **own}
+        elif isinstance(own, Strict) and type(own) is type(inherited):
+            values[name] = inherit(own, inherited)
+        else:
+            values[name] = own
+    return type(child).model_construct(child.model_fields_set | parent.model_fields_set, **values)

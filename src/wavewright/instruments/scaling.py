@@ -1,0 +1,92 @@
+"""From codes to volts and from index to seconds: where an instrument tells its scale, and what it then is."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from wavewright.errors import BadAnswer
+from wavewright.instruments.block_reader import Bytes
+from wavewright.instruments.profile_grammar import SampleFormat, Scale, Term
+from wavewright.instruments.samples import sample_type
+from wavewright.instruments.scpi import read_number, shorten, split_list
+
+
+@dataclass(frozen=True, slots=True)
+class Axes:
+    """value = offset + gain · code, in volts at the connector; time = start + interval · index, in s."""
+
+    gain: float
+    offset: float
+    interval: float
+    start: float
+
+
+def axes_from_settings(
+    scale: Scale, form: SampleFormat, *, range: float, offset: float, interval: float, start: float
+) -> Axes:
+    """What follows from the settings as read back: the full scale spread over the codes, code 0 in its middle."""
+    codes = form.codes_over_range or scale.codes_over_range
+    return Axes(range / codes, offset, interval, start)
+
+
+def told_axes(
+    scale: Scale, otherwise: Axes, *, ask: Callable[[str], str], data: Bytes, fill: Callable[[str], str]
+) -> Axes:
+    """The axes with everything replaced that the instrument tells.
+
+    Parameters
+    ----------
+    ask : puts a query and returns the answer.
+    data : the block, for a scale told in its head, shape (bytes,).
+    fill : puts the input's number into a query.
+
+    Raises
+    ------
+    BadAnswer : a preamble with too few items, no number where one is due, a gain of 0.
+    """
+    if scale.told_in == "samples":
+        return replace(otherwise, gain=1.0, offset=0.0)
+    items = split_list(ask(fill(scale.ask))) if scale.told_in == "preamble" else ()
+
+    def number(term: Term | None, fallback: float) -> float:
+        if term is None:
+            return fallback
+        value = _number_of(term, items=items, data=data, ask=ask, fill=fill)
+        if not math.isfinite(value):
+            raise BadAnswer(f"the scale holds `{value}`", expected="finite numbers")
+        return term.times * value + term.plus
+
+    gain = number(scale.gain, otherwise.gain)
+    reference = number(scale.reference, 0.0)
+    offset = number(scale.offset, otherwise.offset) - gain * reference
+    axes = Axes(gain, offset, number(scale.interval, otherwise.interval), number(scale.start, otherwise.start))
+    if not axes.gain or not axes.interval > 0:
+        raise BadAnswer(f"the scale is {axes.gain:g} V a code, {axes.interval:g} s a sample", expected="neither 0")
+    return axes
+
+
+def _number_of(
+    term: Term, *, items: tuple[str, ...], data: Bytes, ask: Callable[[str], str], fill: Callable[[str], str]
+) -> float:
+    if term.ask:
+        return read_number(ask(fill(term.ask)))
+    if term.field is not None:
+        if term.field >= len(items):
+            raise BadAnswer(
+                f"the preamble `{shorten(','.join(items))}` has {len(items)} items",
+                expected=f"at least {term.field + 1}",
+            )
+        return read_number(items[term.field])
+    if term.at is not None:
+        kind = sample_type(SampleFormat(samples=term.type_))
+        part = data[term.at : term.at + kind.itemsize]
+        if part.size < kind.itemsize:
+            raise BadAnswer(
+                f"the block has {data.size} bytes", expected=f"a head of at least {term.at + kind.itemsize}"
+            )
+        return float(np.frombuffer(part.tobytes(), dtype=kind)[0])
+    return 0.0  # a constant: `plus` alone

@@ -1,0 +1,172 @@
+"""One setting in a profile: the messages that set it, the query that asks for it, and how values are written there."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Annotated, Any
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+
+from wavewright.errors import BadAnswer, Misuse
+from wavewright.instruments import scpi
+from wavewright.instruments.vocabulary import Entry, Kind
+from wavewright.recipe.model_reading import refusing
+
+Value = float | int | str | bool | Sequence[int] | None
+_PLACEHOLDER = re.compile(r"\{([a-z_.]+)\}")
+
+
+class Strict(BaseModel):
+    """A part of a file in which every key is known, and nothing changes once it is read."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+def placeholders(template: str) -> set[str]:
+    """The names in braces."""
+    return set(_PLACEHOLDER.findall(template))
+
+
+def fill(template: str, values: Mapping[str, object]) -> str:
+    """The template with each name in braces replaced.
+
+    Raises
+    ------
+    Misuse : a name that has no value.
+    """
+
+    def word(match: re.Match[str]) -> str:
+        if match[1] not in values:
+            raise Misuse(f"`{template}` needs a value for `{{{match[1]}}}`", expected=f"one of {', '.join(values)}")
+        return str(values[match[1]])
+
+    return _PLACEHOLDER.sub(word, template)
+
+
+def _messages(value: Any) -> Any:
+    """One message or a list of them; braces must close, and no message may hold a line end."""
+    texts = [value] if isinstance(value, str) else value
+    if not isinstance(texts, list | tuple) or not all(isinstance(text, str) and text.strip() for text in texts):
+        raise Misuse("this is no message", expected="a message, or a list of messages")
+    for text in texts:
+        rest = _PLACEHOLDER.sub("", text)
+        if "{" in rest or "}" in rest:
+            raise Misuse(f"a brace in `{text}` encloses no name", expected="such as `{value}` or `{input}`")
+        if not text.isascii() or not text.isprintable():
+            raise Misuse(f"`{text}` holds characters that no message may hold", expected="printable 7-bit characters")
+    return tuple(str(text) for text in texts)
+
+
+def _pattern(value: Any) -> Any:
+    try:
+        re.compile(value)
+    except (re.error, TypeError) as fault:
+        raise Misuse(f"`{value}` is no regular expression: {fault}", expected="a regular expression") from fault
+    return str(value)
+
+
+Messages = Annotated[tuple[str, ...], BeforeValidator(refusing(_messages))]
+Pattern = Annotated[str, BeforeValidator(refusing(_pattern))]
+
+
+class Conversion(Strict):
+    """The number on the wire is `times` · value + `plus`: volts per grid line, per cent, millivolts."""
+
+    times: float = 1.0
+    plus: float = 0.0
+
+    def to_wire(self, value: float) -> float:
+        """The number that is sent for a value in SI units."""
+        return self.times * value + self.plus
+
+    def from_wire(self, number: float) -> float:
+        """The value in SI units that an answered number stands for."""
+        return (number - self.plus) / self.times
+
+
+class Setting(Strict):
+    """How one setting is spoken of.
+
+    Parameters
+    ----------
+    set : messages, in order. `{value}` is the value, `{input}` the input's number, any other name the value of that
+        setting as it is written on the wire.
+    ask : queries; all but the last are sent without waiting for an answer.
+    words : our word -> theirs, for words and for on and off.
+    convert : our number -> theirs.
+    each : for a list of inputs, how one of them is written; they are joined by commas.
+    pattern : regular expression whose group `value` is what matters in the answer; the whole answer if left out.
+    """
+
+    set: Messages = ()
+    ask: Messages = ()
+    words: dict[str, str] = Field(default_factory=dict)
+    convert: Conversion = Conversion()
+    each: str = "{input}"
+    pattern: Pattern = ""
+
+    def written(self, value: Value, entry: Entry, values: Mapping[str, object]) -> str:
+        """The value as it stands on the wire.
+
+        Raises
+        ------
+        Misuse : a word that this instrument does not have, a number that cannot be sent.
+        """
+        if entry.kind in (Kind.NUMBER, Kind.COUNT):
+            if isinstance(value, bool) or not isinstance(value, int | float):
+                raise Misuse(f"`{value}` is no number", expected=f"a number in {entry.unit or '1'}")
+            return scpi.format_number(self.convert.to_wire(value))
+        if entry.kind is Kind.BOOLEAN:
+            return self.words.get("on" if value else "off", "1" if value else "0")
+        if entry.kind is Kind.WORD:
+            words = self.words or {word: word for word in entry.words}
+            if value not in words:
+                raise Misuse(f"`{value}` is not to be had here", expected=f"one of {', '.join(words)}")
+            return fill(words[str(value)], values)
+        if entry.kind is Kind.INPUTS:
+            numbers = value if isinstance(value, Sequence) and not isinstance(value, str) else [value]
+            return ",".join(fill(self.each, {**values, "input": number}) for number in numbers)
+        return "" if value is None else scpi.format_string(str(value))
+
+    def messages(self, value: Value, entry: Entry, values: Mapping[str, object]) -> tuple[str, ...]:
+        """What is sent to set it, in order."""
+        return tuple(_filled(self.set, {**values, "value": self.written(value, entry, values)}))
+
+    def questions(self, values: Mapping[str, object]) -> tuple[str, ...]:
+        """What is sent to ask for it; the last one has the answer."""
+        return tuple(_filled(self.ask, values))
+
+    def read(self, answer: str, entry: Entry, values: Mapping[str, object]) -> float | str | bool:
+        """The value that an answer stands for, in SI units and our words.
+
+        Raises
+        ------
+        BadAnswer : no number where one is due, or the pattern does not match.
+        """
+        text = self._picked(answer)
+        if entry.kind in (Kind.NUMBER, Kind.COUNT):
+            return self.convert.from_wire(scpi.read_number(text))
+        if entry.kind is Kind.BOOLEAN:
+            for word, theirs in self.words.items():
+                if scpi.is_word(text, theirs):
+                    return word == "on"
+            return scpi.read_boolean(text)
+        if entry.kind is Kind.WORD:
+            words = self.words or {word: word for word in entry.words}
+            for word, theirs in words.items():
+                if scpi.is_word(text, fill(theirs, {"input": "", **values})):
+                    return word
+        return scpi.read_string(text)
+
+    def _picked(self, answer: str) -> str:
+        if not self.pattern:
+            return answer
+        match = re.search(self.pattern, answer)
+        if match is None:
+            raise BadAnswer(f"`{scpi.shorten(answer)}` does not look as it should", expected=f"`{self.pattern}`")
+        return match.groupdict().get("value") or match[0]
+
+
+def _filled(templates: Iterable[str], values: Mapping[str, object]) -> Iterable[str]:
+    return (fill(template, values) for template in templates)

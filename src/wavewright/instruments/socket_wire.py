@@ -1,0 +1,141 @@
+"""A raw socket of PyVISA-py, read straight from the operating system into the caller's buffer.
+
+The library's own `read` copies each byte three times, and keeps the processor busy until the time-out when the peer has
+gone (seen with PyVISA-py 0.8.1). Any other session is left to `VisaWire`.
+"""
+
+from __future__ import annotations
+
+import select
+import socket
+from contextlib import AbstractContextManager, nullcontext
+
+from pyvisa.resources import MessageBasedResource
+
+from wavewright.errors import BadAnswer, LinkLost
+from wavewright.instruments.wires import CHUNK, LONGEST_LINE, Deadline, VisaWire, Wire
+
+_MOST_DRAINED = 1 << 24  # bytes
+_WITHOUT_WAITING = getattr(socket, "MSG_DONTWAIT", 0)  # else a full buffer at the peer outlasts any deadline
+
+
+def wire_of(visa: MessageBasedResource, *, termination: str = "\n") -> Wire:
+    """The quickest way to read this session that there is."""
+    peer = _socket_of(visa)
+    if peer is None:
+        return VisaWire(visa, termination=termination)
+    return SocketWire(visa, peer, termination=termination)
+
+
+class SocketWire:
+    """A raw socket of PyVISA-py, read without the library in between."""
+
+    marks_ends = False
+
+    def __init__(self, visa: MessageBasedResource, peer: socket.socket, *, termination: str = "\n") -> None:
+        self._visa = visa
+        self._peer = peer
+        self._termination = termination[-1:].encode() or b"\n"
+        self._ahead = bytearray()  # came with the end of a line, behind it
+
+    def send(self, data: bytes, deadline: Deadline) -> None:
+        """All bytes, in one message as far as the wire knows such."""
+        view = memoryview(data)
+        while view:
+            if not select.select([], [self._peer], [], deadline.left())[1]:
+                continue
+            view = view[self._peer.send(view[:CHUNK], _WITHOUT_WAITING) :]
+
+    def read_line(self, deadline: Deadline) -> bytes:
+        """Bytes up to and including NL, or to the end mark."""
+        searched = 0
+        while (end := self._ahead.find(self._termination, searched)) < 0:
+            searched = len(self._ahead)
+            if searched > LONGEST_LINE:
+                raise BadAnswer(f"an answer of {searched} bytes without an end")
+            self._ahead += self._receive(deadline)
+        line = bytes(self._ahead[: end + 1])
+        del self._ahead[: end + 1]
+        return line
+
+    def read_into(self, buffer: memoryview, deadline: Deadline) -> tuple[int, bool]:
+        """At least one byte; how many, and whether the message ended with them."""
+        if self._ahead:
+            count = min(len(buffer), len(self._ahead))
+            buffer[:count] = self._ahead[:count]
+            del self._ahead[:count]
+            return count, False
+        self._wait(deadline)
+        count = self._peer.recv_into(buffer, min(len(buffer), CHUNK))
+        if not count:
+            raise LinkLost("the instrument closed the connection")
+        return count, False
+
+    def counting(self) -> AbstractContextManager[None]:
+        """Inside it NL is a byte like any other."""
+        return nullcontext()
+
+    def is_silent(self, duration: float) -> bool:
+        """Whether nothing comes for this long, s."""
+        return not self._ahead and not select.select([self._peer], [], [], duration)[0]
+
+    def is_something_waiting(self) -> bool:
+        """Whether bytes have arrived that nobody asked for."""
+        if self._ahead:
+            return True
+        if not select.select([self._peer], [], [], 0)[0]:
+            return False
+        if not self._peer.recv(1, socket.MSG_PEEK):
+            raise LinkLost("the instrument closed the connection")
+        return True
+
+    def drain(self) -> bytes:
+        """Throw away what has arrived, and return it."""
+        seen = bytes(self._ahead)
+        self._ahead.clear()
+        while len(seen) < _MOST_DRAINED and select.select([self._peer], [], [], 0.05)[0]:
+            data = self._peer.recv(CHUNK)
+            if not data:
+                break
+            seen += data
+        return seen
+
+    def clear(self) -> bool:
+        """False: a raw socket has no device clear."""
+        return False
+
+    def status_byte(self) -> int | None:
+        """None: a raw socket has no serial poll."""
+        return None
+
+    def wait_for_request(self, timeout: float) -> bool:
+        """False: a raw socket carries no service request."""
+        return False
+
+    def close(self) -> None:
+        """Let go of the session; never raises."""
+        try:
+            self._visa.close()
+        except Exception:  # other people's code, on a session that is given up anyway
+            return
+
+    def _receive(self, deadline: Deadline) -> bytes:
+        self._wait(deadline)
+        data = self._peer.recv(CHUNK)
+        if not data:
+            raise LinkLost("the instrument closed the connection")
+        return data
+
+    def _wait(self, deadline: Deadline) -> None:
+        while not select.select([self._peer], [], [], deadline.left())[0]:
+            pass
+
+
+def _socket_of(visa: MessageBasedResource) -> socket.socket | None:
+    """The operating system's socket behind a raw-socket session of PyVISA-py, where it can be had."""
+    if visa.resource_class != "SOCKET":
+        return None
+    session = getattr(visa.visalib, "sessions", {}).get(visa.session)
+    peer = getattr(session, "interface", None)
+    untouched = not getattr(session, "_pending_buffer", b"?")  # nothing read by the library yet
+    return peer if isinstance(peer, socket.socket) and untouched else None

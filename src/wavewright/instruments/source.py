@@ -1,0 +1,192 @@
+"""The role `source`: periodic signals, bursts, and one period of one's own."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from contextlib import AbstractContextManager
+from types import MappingProxyType
+from typing import ClassVar
+
+import numpy as np
+
+from wavewright.errors import BenchFault, Misuse
+from wavewright.instruments.instrument import Instrument, Settings
+from wavewright.instruments.link import Link
+from wavewright.instruments.output_switch import OutputSwitch
+from wavewright.instruments.profile import Assignment, Profile
+from wavewright.instruments.setups import SourceSetup
+from wavewright.instruments.vocabulary import Role
+from wavewright.quantities import show_quantity
+from wavewright.waveform import Waveform
+
+_PLAIN = ("frequency", "amplitude", "offset", "duty_factor", "symmetry", "width", "phase")
+_FULL_SCALE = 32767  # samples of one's own go out as 16-bit integers, most significant byte first
+
+
+class Source(Instrument):
+    """A signal source with one output. The ceiling `voltage` is for the highest magnitude that the signal reaches."""
+
+    role: ClassVar[Role] = Role.SOURCE
+    has_output: ClassVar[bool] = True
+    ceiling_of: ClassVar[Mapping[str, str]] = MappingProxyType({"frequency": "frequency"})
+
+    def __init__(self, link: Link, profile: Profile, *, ceilings: Mapping[str, float] | None = None) -> None:
+        super().__init__(link, profile, ceilings=ceilings)
+        self._output = OutputSwitch(self)
+        self._amplitude = 0.0
+        self._offset = 0.0
+
+    def reset(self) -> None:
+        """Output off and confirmed, then the known state, then off and confirmed again."""
+        self.output_off()
+        super().reset()
+        self.output_off()
+
+    def apply_setup(self, setup: SourceSetup) -> Settings:
+        """One step; a step that names a function ends with the output on, unless it says otherwise.
+
+        Raises
+        ------
+        BenchFault : above a ceiling; nothing has been sent.
+        Complaint, NoAnswer, BadAnswer, LinkLost, OutputMayBeOn
+        """
+        group = list(source_assignments(setup))
+        self.check_ceilings(group)
+        if setup.output is False:
+            self.output_off()
+        if setup.arbitrary is not None:
+            self._send_samples(setup.arbitrary)
+        used = dict(self.apply(group, doing="setting the source"))
+        if ends_with_output_on(setup):
+            self._check_before_on()
+            self._output.on()
+            used["output"] = True
+        elif setup.output is False:
+            used["output"] = False
+        return used
+
+    def trigger(self) -> None:
+        """Give one burst.
+
+        Raises
+        ------
+        Misuse : the profile does not say how.
+        """
+        self.set("trigger", None)
+
+    def output_off(self) -> None:
+        """Off, confirmed by asking.
+
+        Raises
+        ------
+        OutputMayBeOn : it could not be confirmed.
+        """
+        self._output.off()
+
+    def output_on(self) -> AbstractContextManager[None]:
+        """On inside the block; off, and confirmed off, after it."""
+        self._check_before_on()
+        return self._output.held_on()
+
+    def safe_state(self) -> None:
+        """Off, and confirmed."""
+        self.output_off()
+
+    def check_ceilings(self, assignments: Iterable[Assignment]) -> None:
+        """As everywhere, and amplitude and offset together: what counts is the highest magnitude."""
+        group = list(assignments)
+        super().check_ceilings(group)
+        values = {assignment.setting: assignment.value for assignment in group}
+        amplitude = _number(values.get("amplitude"), self._amplitude)
+        offset = _number(values.get("offset"), self._offset)
+        if {"amplitude", "offset"} & set(values):
+            self.refuse_above("voltage", peak_magnitude(amplitude, offset), "amplitude")
+        self._amplitude, self._offset = amplitude, offset
+
+    def _check_before_on(self) -> None:
+        """What the source would give, whoever set it, against the ceiling."""
+        if "voltage" in self.ceilings and self.profile.can_ask("amplitude"):
+            offset = float(self.get("offset")) if self.profile.can_ask("offset") else self._offset
+            self.refuse_above("voltage", peak_magnitude(float(self.get("amplitude")), offset), "amplitude")
+
+    def _send_samples(self, period: Waveform) -> None:
+        *before, last = self.profile.messages("arbitrary", None, values=self._written)
+        for message in before:
+            self.link.write(message)
+        self.link.write(last, block=arbitrary_block(period))
+        self.check_errors("sending the samples of one period")
+
+
+def _number(value: object, otherwise: float) -> float:
+    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else otherwise
+
+
+def peak_magnitude(amplitude: float, offset: float) -> float:
+    """The highest magnitude of a signal of that peak-to-peak amplitude round that offset, V."""
+    return abs(offset) + abs(amplitude) / 2
+
+
+def ends_with_output_on(setup: SourceSetup) -> bool:
+    """Whether a step switches the output on at its end."""
+    return bool(setup.output) or (setup.output is None and setup.function is not None)
+
+
+def arbitrary_block(period: Waveform) -> bytes:
+    """One period as 16-bit integers, most significant byte first, its extremes at full scale.
+
+    Raises
+    ------
+    Misuse : fewer than two samples, all equal, or some not numbers.
+    """
+    values = period.values()
+    if values.size < 2 or not np.all(np.isfinite(values)) or float(np.ptp(values)) == 0.0:
+        raise Misuse(
+            f"`{period.name}` is no period of a signal", expected="at least 2 samples, all numbers, not all equal"
+        )
+    low, high = float(values.min()), float(values.max())
+    return bytes(np.rint((2 * (values - low) / (high - low) - 1) * _FULL_SCALE).astype(">i2").tobytes())
+
+
+def source_assignments(setup: SourceSetup) -> Iterable[Assignment]:
+    """The values of a step in the order in which they are sent, without the output."""
+    if setup.function is not None:
+        yield Assignment("function", setup.function)
+    for name in _PLAIN:
+        if (value := getattr(setup, name)) is not None:
+            yield Assignment(name, value)
+    if setup.burst_cycles is not None:
+        yield Assignment("burst.cycles", setup.burst_cycles)
+        yield Assignment("burst.on", setup.burst_cycles > 0)
+
+
+def source_messages(profile: Profile, setup: SourceSetup) -> tuple[str, ...]:
+    """What a step sends, in order, for the plan; questions that confirm and read back are left out.
+
+    Raises
+    ------
+    Misuse : the profile cannot say one of them.
+    """
+    before = profile.messages("output", False) if setup.output is False else ()
+    samples = profile.messages("arbitrary", None) if setup.arbitrary is not None else ()
+    after = profile.messages("output", True) if ends_with_output_on(setup) else ()
+    return (*before, *samples, *profile.messages_for(source_assignments(setup)), *after)
+
+
+def source_faults(
+    profile: Profile, setup: SourceSetup, *, ceilings: Mapping[str, float] | None = None
+) -> tuple[BenchFault, ...]:
+    """What this kind of source, or the bench's ceilings, cannot give of a step."""
+    abilities, limits = profile.grammar.abilities, ceilings or {}
+    peak = peak_magnitude(setup.amplitude or 0.0, setup.offset or 0.0)
+    faults = []
+    for name, value, unit, most in (
+        ("frequency", setup.frequency, "Hz", abilities.frequency),
+        ("frequency", setup.frequency, "Hz", limits.get("frequency")),
+        ("amplitude", setup.amplitude, "V", abilities.voltage),
+        ("amplitude and offset", peak, "V", limits.get("voltage")),
+    ):
+        if value is not None and most is not None and value > most:
+            faults.append(
+                BenchFault(f"`{name}` of {show_quantity(value, unit)}", expected=f"at most {show_quantity(most, unit)}")
+            )
+    return tuple(faults)

@@ -1,0 +1,184 @@
+"""The role `supply`: DC with a current limit. Off first, limits before the voltage, on last."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable, Mapping
+from contextlib import AbstractContextManager
+from types import MappingProxyType
+from typing import ClassVar
+
+from wavewright.errors import BenchFault
+from wavewright.instruments.instrument import Instrument, Settings
+from wavewright.instruments.link import Link
+from wavewright.instruments.output_switch import OutputSwitch
+from wavewright.instruments.profile import Assignment, Profile
+from wavewright.instruments.setups import Step, SupplySetup
+from wavewright.instruments.vocabulary import Role
+from wavewright.quantities import show_quantity
+
+
+class Supply(Instrument):
+    """A DC supply with one output."""
+
+    role: ClassVar[Role] = Role.SUPPLY
+    has_output: ClassVar[bool] = True
+    ceiling_of: ClassVar[Mapping[str, str]] = MappingProxyType(
+        {"voltage": "voltage", "current_limit": "current", "current_protection": "current"}
+    )
+
+    def __init__(self, link: Link, profile: Profile, *, ceilings: Mapping[str, float] | None = None) -> None:
+        super().__init__(link, profile, ceilings=ceilings)
+        self._output = OutputSwitch(self)
+
+    def reset(self) -> None:
+        """Output off and confirmed, before the known state and after it: `*RST` is not taken on trust."""
+        self.output_off()
+        super().reset()
+        self.output_off()
+
+    def apply_setup(self, setup: SupplySetup) -> Settings:
+        """One step, in the safe order: off, protection, current limit, voltage, read back, errors empty, then on.
+
+        Returns
+        -------
+        The settings as read back, `output` among them if the step says anything about it.
+
+        Raises
+        ------
+        BenchFault : above a ceiling; nothing has been sent.
+        Complaint, NoAnswer, BadAnswer, LinkLost : the output is off, or left as it was if the step does not name it.
+        OutputMayBeOn : and it could not be confirmed.
+        """
+        group = list(supply_assignments(setup))
+        self.check_ceilings(group)
+        if setup.output is not None:
+            self.output_off()
+        used = dict(self.apply(group, doing="setting the supply"))
+        self._check_read_back(used)
+        if setup.output:
+            self._check_before_on()
+            self._output.on()
+        if setup.output is not None:
+            used["output"] = bool(setup.output)
+        return used
+
+    def output_off(self) -> None:
+        """Off, confirmed by asking.
+
+        Raises
+        ------
+        OutputMayBeOn : it could not be confirmed.
+        """
+        self._output.off()
+
+    def output_on(self) -> AbstractContextManager[None]:
+        """On inside the block; off, and confirmed off, after it."""
+        self._check_before_on()
+        return self._output.held_on()
+
+    def measured_voltage(self) -> float:
+        """At the terminals, V, by the supply's own measurement."""
+        return float(self.get("measured.voltage"))
+
+    def measured_current(self) -> float:
+        """Of the output, A, by the supply's own measurement."""
+        return float(self.get("measured.current"))
+
+    def has_tripped(self) -> bool:
+        """Whether a protection has switched the output off, as far as the profile can ask."""
+        names = ("protection.voltage_tripped", "protection.current_tripped")
+        return any(bool(self.get(name)) for name in names if self.profile.can_ask(name))
+
+    def clear_protection(self) -> None:
+        """Forget a trip; the output is made off first, since some supplies come back on by it."""
+        self.output_off()
+        self.set("protection.clear", None)
+        self.check_errors("clearing the protection")
+        self.output_off()
+
+    def run_sequence(
+        self, steps: Iterable[Step], *, pause: Callable[[float], None] = time.sleep
+    ) -> tuple[Settings, ...]:
+        """Step after step, each with its wait; all are checked against the ceilings before the first is sent.
+
+        Raises
+        ------
+        As `apply_setup`; the output is then off, or OutputMayBeOn says that it may not be.
+        """
+        sequence = tuple(steps)
+        for step in sequence:
+            self.check_ceilings(supply_assignments(step.setup))
+        used = []
+        try:
+            for step in sequence:
+                used.append(self.apply_setup(step.setup))
+                if step.then_wait:
+                    pause(step.then_wait)
+        except BaseException:
+            self.output_off()
+            raise
+        return tuple(used)
+
+    def safe_state(self) -> None:
+        """Off, and confirmed."""
+        self.output_off()
+
+    def _check_before_on(self) -> None:
+        """What the supply would give, whoever set it, against the ceilings."""
+        for setting, quantity in (("voltage", "voltage"), ("current_limit", "current")):
+            if quantity in self.ceilings and self.profile.can_ask(setting):
+                self.refuse_above(quantity, float(self.get(setting)), setting)
+
+    def _check_read_back(self, used: Settings) -> None:
+        """A supply that rounds above a ceiling is switched off again."""
+        for setting, quantity in self.ceiling_of.items():
+            if setting in used:
+                try:
+                    self.refuse_above(quantity, float(used[setting]), setting)
+                except BenchFault:
+                    self.output_off()
+                    raise
+
+
+def supply_assignments(setup: SupplySetup) -> Iterable[Assignment]:
+    """The values of a step in the order in which they are sent, without the output."""
+    for name in ("voltage_protection", "current_protection"):
+        if (level := getattr(setup, name)) is not None:
+            yield Assignment(name, level)
+            yield Assignment(f"{name}.on", True)
+    if setup.current_limit is not None:
+        yield Assignment("current_limit", setup.current_limit)
+    if setup.voltage is not None:
+        yield Assignment("voltage", setup.voltage)
+
+
+def supply_messages(profile: Profile, setup: SupplySetup) -> tuple[str, ...]:
+    """What a step sends, in order, for the plan; questions that confirm and read back are left out.
+
+    Raises
+    ------
+    Misuse : the profile cannot say one of them.
+    """
+    before = profile.messages("output", False) if setup.output is not None else ()
+    after = profile.messages("output", True) if setup.output else ()
+    return (*before, *profile.messages_for(supply_assignments(setup)), *after)
+
+
+def supply_faults(
+    profile: Profile, setup: SupplySetup, *, ceilings: Mapping[str, float] | None = None
+) -> tuple[BenchFault, ...]:
+    """What this kind of supply, or the bench's ceilings, cannot give of a step."""
+    abilities = profile.grammar.abilities
+    faults = []
+    for name, value, unit, most in (
+        ("voltage", setup.voltage, "V", abilities.voltage),
+        ("current_limit", setup.current_limit, "A", abilities.current),
+        ("voltage", setup.voltage, "V", (ceilings or {}).get("voltage")),
+        ("current_limit", setup.current_limit, "A", (ceilings or {}).get("current")),
+    ):
+        if value is not None and most is not None and abs(value) > most:
+            faults.append(
+                BenchFault(f"`{name}` of {show_quantity(value, unit)}", expected=f"at most {show_quantity(most, unit)}")
+            )
+    return tuple(faults)

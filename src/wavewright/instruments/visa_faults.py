@@ -1,0 +1,90 @@
+"""What VISA libraries raise, in our own tree of errors.
+
+Not all of it descends from PyVISA's base class: a bad address is a ValueError there, and PyVISA-py lets through what
+the operating system raises, and RuntimeError, NotImplementedError and bare Exception too (seen with PyVISA-py 0.8.1).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from pyvisa import errors, rname
+from pyvisa.constants import StatusCode
+
+from wavewright.errors import BadAnswer, FileFault, LinkLost, NoAnswer, WireFault
+
+_GARBLED = {
+    StatusCode.error_serial_parity,
+    StatusCode.error_serial_framing,
+    StatusCode.error_serial_overrun,
+    StatusCode.error_invalid_length,
+}
+_NOT_OFFERED = {
+    StatusCode.error_nonsupported_operation,
+    StatusCode.error_nonsupported_attribute,
+    StatusCode.error_nonsupported_attribute_state,
+    StatusCode.error_nonimplemented_operation,
+    StatusCode.error_nonsupported_mechanism,
+    StatusCode.error_nonsupported_width,
+}
+FOREIGN = (
+    errors.Error,
+    OSError,
+    RuntimeError,
+    NotImplementedError,
+    rname.InvalidResourceName,
+    AttributeError,
+    EOFError,
+)
+
+
+@contextmanager
+def named_faults(resource: str, doing: str) -> Iterator[None]:
+    """Turn what the library raises into NoAnswer, BadAnswer or LinkLost; the original stays as the cause.
+
+    Parameters
+    ----------
+    resource : address and name of the instrument, as the message shall begin.
+    doing : what we had been sending or waiting for, such as "after `*IDN?`".
+    """
+    try:
+        yield
+    except FOREIGN as fault:
+        raise translate(fault, resource=resource, doing=doing) from fault
+
+
+def translate(fault: BaseException, *, resource: str, doing: str) -> WireFault:
+    """The error of ours that stands for one of theirs."""
+    if isinstance(fault, errors.VisaIOError):
+        what = f"{fault.abbreviation} {doing}"
+        if fault.error_code == StatusCode.error_timeout:
+            return NoAnswer(f"no answer in time {doing} ({fault.abbreviation})", where=resource)
+        if fault.error_code in _GARBLED:
+            return BadAnswer(f"the line garbled what came: {what}", where=resource)
+    else:
+        what = f"{type(fault).__name__} {doing}: {fault}"
+    if isinstance(fault, TimeoutError):
+        return NoAnswer(f"no answer in time {doing}", where=resource)
+    return LinkLost(
+        f"the connection is gone: {what}", where=resource, do="check cable, power and address, then start the run again"
+    )
+
+
+def is_not_offered(fault: BaseException) -> bool:
+    """Whether the library says that this wire has no such function, rather than that it failed."""
+    if isinstance(fault, errors.VisaIOError):
+        return fault.error_code in _NOT_OFFERED
+    return isinstance(fault, (NotImplementedError, AttributeError, errors.UnknownHandler))
+
+
+def refused_address(resource: str, fault: BaseException) -> FileFault | LinkLost:
+    """Why an address could not be opened: it is none, or nobody is there."""
+    if isinstance(fault, rname.InvalidResourceName):
+        return FileFault(f"`{resource}` is no VISA address: {fault}", expected="such as TCPIP0::host::inst0::INSTR")
+    words = fault.abbreviation if isinstance(fault, errors.VisaIOError) else f"{type(fault).__name__}: {fault}"
+    return LinkLost(
+        f"no connection ({words})",
+        where=resource,
+        do="check that the instrument is on, and its address in the bench file",
+    )

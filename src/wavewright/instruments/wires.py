@@ -1,0 +1,223 @@
+"""Bytes in and out of one VISA session, with a deadline for the whole answer.
+
+On a wire that marks the end of a message (GPIB, USBTMC, VXI-11, HiSLIP) a read stops there. A raw socket or a serial
+line is a stream of bytes where only NL ends a line, so blocks are read by count, with the termination character off.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, ExitStack, contextmanager
+from typing import Any, Protocol
+
+from pyvisa import constants, errors
+from pyvisa.constants import ResourceAttribute, StatusCode
+from pyvisa.resources import MessageBasedResource
+
+from wavewright.errors import BadAnswer, NoAnswer
+from wavewright.instruments.visa_faults import is_not_offered
+
+CHUNK = 256 * 1024  # bytes a read; larger ones gain nothing, smaller ones cost a third of the speed (measured)
+LONGEST_LINE = 1 << 28
+_QUIET = (
+    StatusCode.success_max_count_read,
+    StatusCode.success_termination_character_read,
+    StatusCode.success_device_not_present,
+)
+
+
+class Deadline:
+    """The moment after which an answer counts as missing."""
+
+    def __init__(self, timeout: float) -> None:
+        self.timeout = timeout
+        self._end = time.monotonic() + timeout
+
+    def left(self) -> float:
+        """Seconds until then, at least 1 ms: VISA takes 0 for something else.
+
+        Raises
+        ------
+        NoAnswer : it has passed.
+        """
+        left = self._end - time.monotonic()
+        if left <= 0:
+            raise NoAnswer(f"nothing more came within {self.timeout:g} s")
+        return max(left, 1e-3)
+
+
+class Wire(Protocol):
+    """What a link needs of a connection. Foreign errors pass through; the link translates them."""
+
+    marks_ends: bool
+
+    def send(self, data: bytes, deadline: Deadline) -> None:
+        """All bytes, terminator included."""
+
+    def read_line(self, deadline: Deadline) -> bytes:
+        """Bytes up to and including NL, or to the end mark."""
+
+    def read_into(self, buffer: memoryview, deadline: Deadline) -> tuple[int, bool]:
+        """At least one byte; how many, and whether the message ended with them. NL ends nothing here."""
+
+    def counting(self) -> AbstractContextManager[None]:
+        """Inside it NL is a byte like any other."""
+
+    def is_silent(self, duration: float) -> bool:
+        """Whether nothing comes for this long, s."""
+
+    def is_something_waiting(self) -> bool:
+        """Whether bytes have arrived that nobody asked for; False where the wire cannot tell."""
+
+    def drain(self) -> bytes:
+        """Throw away what has arrived, and return its beginning."""
+
+    def clear(self) -> bool:
+        """Device clear; False where the wire has none."""
+
+    def status_byte(self) -> int | None:
+        """The status byte by serial poll; None where the wire has none."""
+
+    def wait_for_request(self, timeout: float) -> bool:
+        """Wait for a service request; False at once where there are no events. A time-out is the library's error."""
+
+    def close(self) -> None:
+        """Let go of the session; never raises."""
+
+
+class VisaWire:
+    """Any message-based VISA session, through the library's own read and write."""
+
+    def __init__(self, visa: MessageBasedResource, *, termination: str = "\n") -> None:
+        self._visa = visa
+        self._library: Any = visa.visalib
+        self._session = visa.session
+        self.marks_ends = not is_stream(visa)
+        self._termination = termination[-1:].encode()
+        visa.read_termination = termination[-1:] or None
+        self._timeout_ms = -1
+        self._warnings = ExitStack()
+        self._warnings.enter_context(self._library.ignore_warning(self._session, *_QUIET))
+
+    def send(self, data: bytes, deadline: Deadline) -> None:
+        """All bytes, in one message as far as the wire knows such."""
+        self._allow(deadline)
+        count, _ = self._library.write(self._session, data)
+        if count != len(data):
+            raise ConnectionError(f"{count} of {len(data)} bytes were taken")
+
+    def read_line(self, deadline: Deadline) -> bytes:
+        """Bytes up to and including NL, or to the end mark."""
+        parts: list[bytes] = []
+        length = 0
+        while length < LONGEST_LINE:
+            self._allow(deadline)
+            data, status = self._library.read(self._session, CHUNK)
+            if data or status == StatusCode.success:
+                parts.append(bytes(data))
+                length += len(data)
+            if status != StatusCode.success_max_count_read or data.endswith(self._termination):
+                return b"".join(parts)
+        raise BadAnswer(f"an answer of {length} bytes without an end")
+
+    def read_into(self, buffer: memoryview, deadline: Deadline) -> tuple[int, bool]:
+        """At least one byte; how many, and whether the message ended with them."""
+        self._allow(deadline)
+        data, status = self._library.read(self._session, min(len(buffer), CHUNK))
+        buffer[: len(data)] = data
+        return len(data), self.marks_ends and status == StatusCode.success
+
+    @contextmanager
+    def counting(self) -> Iterator[None]:
+        """Inside it NL is a byte like any other."""
+        self._terminate(False)
+        try:
+            yield
+        finally:
+            self._terminate(True)
+
+    def is_silent(self, duration: float) -> bool:
+        """Whether nothing comes for this long, s."""
+        return not self._until_silence(duration)
+
+    def is_something_waiting(self) -> bool:
+        """False: VISA cannot tell."""
+        return False
+
+    def drain(self) -> bytes:
+        """Throw away what has arrived, and return it."""
+        return self._until_silence(0.05)
+
+    def clear(self) -> bool:
+        """Device clear, where the library offers it."""
+        try:
+            self._library.clear(self._session)
+        except (errors.Error, NotImplementedError, AttributeError) as fault:
+            if is_not_offered(fault):
+                return False
+            raise
+        return True
+
+    def status_byte(self) -> int | None:
+        """Serial poll, where the library offers it."""
+        try:
+            byte, _ = self._library.read_stb(self._session)
+        except (errors.Error, NotImplementedError, AttributeError) as fault:
+            if is_not_offered(fault):
+                return None
+            raise
+        return int(byte)
+
+    def wait_for_request(self, timeout: float) -> bool:
+        """Wait for a service request, where the library offers events."""
+        kind, how = constants.EventType.service_request, constants.EventMechanism.queue
+        try:
+            self._library.enable_event(self._session, kind, how)
+        except (errors.Error, NotImplementedError, AttributeError) as fault:
+            if is_not_offered(fault):
+                return False
+            raise
+        try:
+            self._library.wait_on_event(self._session, kind, int(1000 * timeout))
+        finally:
+            self._library.disable_event(self._session, kind, how)
+        return True
+
+    def close(self) -> None:
+        """Let go of the session; never raises."""
+        try:
+            self._warnings.close()
+            self._visa.close()
+        except Exception:  # other people's code, on a session that is given up anyway
+            return
+
+    def _until_silence(self, duration: float) -> bytes:
+        seen = b""
+        try:
+            while len(seen) < LONGEST_LINE:
+                self._allow(Deadline(duration))
+                data, _ = self._library.read(self._session, CHUNK)
+                if not data:  # HiSLIP of PyVISA-py answers a read that nobody is due with nothing, and success
+                    break
+                seen += data
+        except errors.VisaIOError as fault:
+            if fault.error_code != StatusCode.error_timeout:
+                raise
+        return seen
+
+    def _allow(self, deadline: Deadline) -> None:
+        """Give the library what is left of the time; setting it costs a call, so not for a trifle."""
+        wanted = int(1000 * deadline.left()) + 1
+        if not 0.9 * self._timeout_ms <= wanted <= self._timeout_ms:
+            self._timeout_ms = max(wanted, 2)
+            self._library.set_attribute(self._session, ResourceAttribute.timeout_value, self._timeout_ms)
+
+    def _terminate(self, on: bool) -> None:
+        if self._termination:
+            self._library.set_attribute(self._session, ResourceAttribute.termchar_enabled, on)
+
+
+def is_stream(visa: MessageBasedResource) -> bool:
+    """Whether nothing but NL tells where a message ends."""
+    return visa.resource_class == "SOCKET" or visa.interface_type == constants.InterfaceType.asrl
