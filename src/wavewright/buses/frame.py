@@ -15,6 +15,7 @@ ERRORS: Mapping[str, str] = MappingProxyType(
         "cut": "the record begins or ends inside this frame",
         "unsynchronised": "the record began inside a character, and where the next one starts is not certain",
         "glitch": "a pulse shorter than half a bit lies inside the frame",
+        "undersampled": "too few samples a bit to tell what was said",
         "timing": "an edge lies far from where the bit clock puts it",
         "baud": "the measured bit rate is further from the setting than a mid-bit receiver bears",
         "polarity": "the line idles at the level of a break: it looks inverted",

@@ -13,6 +13,7 @@ from wavewright.buses.columns import ABSENT, Column, Indexes, Objects, Words
 from wavewright.buses.frame import Frame
 from wavewright.waveform import Floats
 
+AT_ONCE = 4096  # frames
 Masks = npt.NDArray[np.uint32]
 
 
@@ -83,7 +84,8 @@ class Frames(Sequence[Frame]):
         )
 
     def __iter__(self) -> Iterator[Frame]:
-        return (self[row] for row in range(len(self)))
+        for first in range(0, len(self), AT_ONCE):
+            yield from self._made(np.arange(first, min(first + AT_ONCE, len(self))))
 
     def __eq__(self, other: object) -> bool:
         if isinstance(other, Frames | list | tuple):
@@ -135,12 +137,34 @@ class Frames(Sequence[Frame]):
             return np.zeros(len(self), dtype=np.bool_)
         return np.asarray(self.kinds.codes == self.kinds.words.index(kind))
 
+    def _made(self, rows: Indexes) -> Iterator[Frame]:
+        """Some frames, made together: several times as fast as one by one."""
+        shown = {name: column.take(rows).listed() for name, column in self.columns.items() if name[0] != "_"}
+        errors = {mask: self._named(mask) for mask in np.unique(self._masks[rows]).tolist()}
+        values = zip(*shown.values(), strict=True) if shown else iter([()] * rows.size)
+        names = tuple(shown)
+        is_sparse = any(ABSENT in column for column in shown.values())
+        for start, end, kind, row, mask in zip(
+            self.starts[rows].tolist(),
+            self.ends[rows].tolist(),
+            self.kinds.take(rows).listed(),
+            values,
+            self._masks[rows].tolist(),
+            strict=True,
+        ):
+            fields = dict(zip(names, row, strict=True))
+            if is_sparse:
+                fields = {name: value for name, value in fields.items() if value is not ABSENT}
+            yield Frame(start, end, kind, fields, errors[mask])
+
     def _fields(self, row: int) -> dict[str, Any]:
         pairs = ((name, column[row]) for name, column in self.columns.items() if name[0] != "_")
         return {name: value for name, value in pairs if value is not ABSENT}
 
     def _errors(self, row: int) -> tuple[str, ...]:
-        mask = int(self._masks[row])
+        return self._named(int(self._masks[row]))
+
+    def _named(self, mask: int) -> tuple[str, ...]:
         return tuple(word for place, word in enumerate(self._words) if mask >> place & 1) if mask else ()
 
 

@@ -1,0 +1,104 @@
+"""CAN bits: from edges to a row of bits, resynchronised at every edge from recessive to dominant, and stuff bits found.
+
+Stuffing (CAN 2.0, 5; from memory) is local in runs of equal bits: a stuff bit is the first bit of the run behind one of
+exactly five, and counts as the first of its own run; a run of six breaks the rule.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from wavewright.buses.columns import Flags, Indexes
+from wavewright.buses.logic import Line
+from wavewright.waveform import Floats
+
+IDLE_KEPT = 64  # recessive bits of a pause that are written out: more than any field looks at
+SYNCHRONISING = 11  # recessive bits before the first start of frame is believed (ISO 11898-1, from memory)
+BETWEEN_FRAMES = 10  # acknowledge delimiter, seven bits of end of frame, and two: a start of frame may follow
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BitStream:
+    """All bits of a record, long pauses shortened.
+
+    Parameters
+    ----------
+    bits : True for recessive, shape (m,).
+    runs : index of the first bit of each run of equal bits; `runs[-1] == m`.
+    synced : index of the first bit after each edge to dominant, and `edges` its time, s.
+    bit_time : s.
+    short_pulses : indices of bits beside a pulse in which no bit was read.
+    """
+
+    bits: Flags
+    runs: Indexes
+    synced: Indexes
+    edges: Floats
+    bit_time: float
+    short_pulses: Indexes
+
+    def time_of(self, index: npt.ArrayLike) -> Floats:
+        """When a bit begins, s."""
+        place = np.maximum(np.searchsorted(self.synced, index, side="right") - 1, 0)
+        times: Floats = self.edges[place] + (np.asarray(index) - self.synced[place]) * self.bit_time
+        return times
+
+    @property
+    def lengths(self) -> Indexes:
+        """Length of each run."""
+        return np.diff(self.runs)
+
+    @property
+    def stuffed(self) -> Flags:
+        """Which bits are stuff bits where stuffing applies."""
+        flags = np.zeros(self.bits.size + 1, dtype=np.bool_)
+        flags[self.runs[1:][self.lengths == 5]] = True
+        return flags[:-1]
+
+    @property
+    def sixths(self) -> Indexes:
+        """Index of the sixth bit of every run that has one."""
+        return self.runs[:-1][self.lengths >= 6] + 5
+
+
+def bit_stream(line: Line, *, bit_time: float, sample_point: float) -> BitStream:
+    """Read the bits of a line that is low when dominant, from its first edge to dominant on.
+
+    Parameters
+    ----------
+    sample_point : where in a bit it is read, as a ratio of the bit.
+    """
+    falls = line.falling
+    rises = line.rising[int(not line.first) :]
+    rises = np.append(rises, np.full(falls.size - rises.size, line.end)) if rises.size < falls.size else rises
+    ends = np.append(falls[1:], line.end)
+    low = np.ceil((rises - falls) / bit_time - sample_point)
+    whole = np.ceil((ends - falls) / bit_time - sample_point)
+    high = np.minimum(whole - low, IDLE_KEPT)
+    low = np.minimum(low, IDLE_KEPT)
+    counts = np.column_stack([low, high]).astype(np.int64).ravel()
+    bits = np.repeat(np.tile([False, True], falls.size), counts)
+    bounds = np.concatenate([[0], np.cumsum(counts)])
+    changes = np.flatnonzero(bits[1:] != bits[:-1]) + 1
+    runs = np.concatenate([[0], changes, [bits.size]]) if bits.size else np.zeros(1, dtype=np.int64)
+    return BitStream(bits, runs, bounds[:-1:2], falls, bit_time, bounds[:-1][counts == 0])
+
+
+def frame_starts(stream: BitStream, line: Line) -> tuple[Indexes, bool]:
+    """Index of each start of frame, and whether the first one is a guess: too little idle before it to be sure."""
+    lengths, first = stream.lengths, stream.runs[:-1]
+    if not lengths.size:
+        return np.zeros(0, dtype=np.int64), False
+    recessive = stream.bits[first]
+    after_idle = np.flatnonzero(recessive & (lengths >= BETWEEN_FRAMES))
+    starts = stream.runs[after_idle + 1]
+    starts = starts[starts < stream.bits.size]
+    lead = (stream.edges[0] - line.start) / stream.bit_time if line.first else 0.0
+    if lead >= SYNCHRONISING - 0.5:
+        return np.concatenate([[0], starts]), False
+    sure = np.flatnonzero(recessive & (lengths >= SYNCHRONISING))
+    starts = starts[starts >= (stream.runs[sure[0] + 1] if sure.size else stream.bits.size)]
+    return (np.concatenate([[0], starts]), True) if line.first and not stream.bits[0] else (starts, False)

@@ -1,0 +1,173 @@
+"""CAN FD: frames with up to 64 data bytes, a faster data phase, and a longer check.
+
+ISO 11898-1:2015 (polynomials seen in print, the rest from memory): after FDF = 1 come res, BRS, ESI and DLC; the bit
+rate changes at the sample point of BRS and back at that of the CRC delimiter. The CRC field holds the number of stuff
+bits (three bits in Gray code and even parity) and the CRC, with a fixed stuff bit in front and behind every fourth bit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from wavewright.buses.checksums import CRCS, crc_of_bits
+from wavewright.buses.columns import Flags
+from wavewright.buses.frame import Frame
+from wavewright.buses.frames import Frames
+from wavewright.buses.logic import Line
+
+LENGTHS = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
+"""Data bytes by data length code (ISO 11898-1, from memory)."""
+GRAY = (0, 1, 3, 2, 6, 7, 5, 4)
+"""The Gray code of the number of stuff bits modulo 8."""
+
+
+def with_flexible_frames(
+    frames: Frames, flexible: Flags, line: Line, *, times: tuple[float, float], points: tuple[float, float]
+) -> Frames:
+    """The same frames, those of CAN FD read anew.
+
+    Parameters
+    ----------
+    flexible : which are of CAN FD.
+    times : duration of a bit in the arbitration and in the data phase, s.
+    points : sample points in the two phases.
+    """
+    read = [
+        read_flexible(line, frame.start, times=times, points=points) if is_flexible else frame
+        for frame, is_flexible in zip(frames, flexible.tolist(), strict=True)
+    ]
+    return Frames.of(read, facts=frames.facts)
+
+
+def read_flexible(line: Line, start: float, *, times: tuple[float, float], points: tuple[float, float]) -> Frame:
+    """One CAN FD frame that begins at an edge to dominant.
+
+    Parameters
+    ----------
+    start : s.
+    """
+    reader = _Reader(line, start, times, points)
+    fields: dict[str, Any] = {"remote": False}
+    errors: list[str] = []
+    try:
+        _arbitration(reader, fields)
+        _data(reader, fields)
+        _check(reader, fields, errors)
+        delimiter = reader.plain()
+        reader.switch(fast=False)
+        trailer = [delimiter, *(reader.plain() for _ in range(9))]
+        fields["acknowledged"] = not trailer[1]
+        errors += ["not acknowledged"] * trailer[1]
+        errors += ["form"] * (not (trailer[0] and all(trailer[2:])))
+    except _Broken as broken:
+        errors.append(str(broken))
+    return Frame(start, min(reader.bit_end, line.end), "flexible data", fields, tuple(errors))
+
+
+class _Broken(Exception):
+    """A frame that cannot be read on; the message is the word for it."""
+
+
+@dataclass(slots=True)
+class _Run:
+    level: bool = True
+    length: int = 0
+
+
+class _Reader:
+    """Bits one after the other, resynchronised at edges to dominant, at one of two rates."""
+
+    def __init__(self, line: Line, start: float, times: tuple[float, float], points: tuple[float, float]) -> None:
+        self.line, self.times, self.points = line, times, points
+        self.fast = 0
+        self.level = True
+        self.bit_end = start  # where the next bit begins
+        self.run = _Run()
+        self.seen: list[bool] = []  # all bits, stuff bits too, as the CRC sees them
+        self.stuff_bits = 0
+        self._falls = line.falling
+
+    def plain(self) -> bool:
+        """The next bit as it is."""
+        period, point = self.times[self.fast], self.points[self.fast]
+        sampled = self.bit_end + period * point
+        place = int(np.searchsorted(self._falls, sampled)) - 1
+        if place >= 0 and self._falls[place] > self.bit_end - period * (1 - point):
+            sampled = float(self._falls[place]) + period * point
+        if sampled > self.line.end:
+            raise _Broken("cut")
+        self.level = bool(self.line.is_high(sampled))
+        self.bit_end = sampled + period * (1 - point)
+        return self.level
+
+    def switch(self, fast: bool) -> None:
+        """Change the bit rate at the sample point of the bit that was read last."""
+        before = self.times[self.fast] * (1 - self.points[self.fast])
+        self.fast = int(fast)
+        self.bit_end += self.times[self.fast] * (1 - self.points[self.fast]) - before
+
+    def stuffed(self) -> bool:
+        """The next bit that is not a stuff bit."""
+        if self.run.length == 5:
+            self.stuff_bits += 1
+            self._count(self.plain())
+            if self.run.length > 5:
+                raise _Broken("stuff")
+        self._count(self.plain())
+        return self.level
+
+    def number(self, count: int) -> int:
+        """A number of that many bits, most significant first."""
+        value = 0
+        for _ in range(count):
+            value = value << 1 | self.stuffed()
+        return value
+
+    def _count(self, level: bool) -> None:
+        self.run.length = self.run.length + 1 if level == self.run.level else 1
+        self.run.level = level
+        self.seen.append(level)
+
+
+def _arbitration(reader: _Reader, fields: dict[str, Any]) -> None:
+    reader.stuffed()  # start of frame
+    identifier = reader.number(11)
+    reader.stuffed()  # RRS, or SRR
+    extended = reader.stuffed()
+    if extended:
+        identifier = identifier << 18 | reader.number(18)
+        reader.stuffed()
+    reader.stuffed()  # FDF, known to be 1
+    fields |= {"identifier": identifier, "extended": extended}
+    if reader.stuffed():
+        raise _Broken("form")  # res must be dominant
+    fields["fast"] = reader.stuffed()
+    if fields["fast"]:
+        reader.switch(fast=True)
+    fields["error_passive"] = reader.stuffed()
+
+
+def _data(reader: _Reader, fields: dict[str, Any]) -> None:
+    fields["length"] = reader.number(4)
+    fields["data"] = bytes(reader.number(8) for _ in range(LENGTHS[fields["length"]]))
+
+
+def _check(reader: _Reader, fields: dict[str, Any], errors: list[str]) -> None:
+    kind = CRCS["canfd17" if len(fields["data"]) <= 16 else "canfd21"]
+    previous, bits = reader.level, []
+    for number in range(4 + kind.width):
+        if number % 4 == 0 and reader.plain() == previous and "stuff" not in errors:
+            errors.append("stuff")
+        previous = reader.plain()
+        bits.append(previous)
+    count = bits[0] << 2 | bits[1] << 1 | bits[2]
+    if GRAY[reader.stuff_bits % 8] != count or sum(bits[:4]) % 2:
+        errors.append("stuff count")
+    message = np.array([*reader.seen, *bits[:4]], dtype=np.bool_)
+    computed = int(crc_of_bits(message, np.zeros(1, np.int64), np.array([message.size]), kind)[0])
+    fields["crc"] = int("".join("01"[bit] for bit in bits[4:]), 2)
+    if fields["crc"] != computed:
+        errors.append("crc")

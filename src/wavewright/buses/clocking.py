@@ -1,0 +1,45 @@
+"""Clocked lines: spikes taken out, and clocks that are too irregular to be one."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from wavewright.buses.columns import Flags, Indexes
+from wavewright.buses.logic import Line
+from wavewright.buses.ragged import reduced
+from wavewright.waveform import Floats
+
+NARROW = 0.25  # of the mean high pulse of the same frame: a clock pulse below that is none
+
+
+def without_spikes(line: Line, width: float) -> Line:
+    """The line after a filter that lets no pulse shorter than `width` (s) pass, as an input with spike suppression.
+
+    In a burst of short pulses nothing is believed before the line has kept still for `width`.
+    """
+    times = line.times
+    if not width > 0 or times.size < 2:
+        return line
+    begins = np.flatnonzero(np.concatenate([[True], np.diff(times) >= width]))
+    behind = np.append(begins[1:], times.size)
+    return replace(line, times=times[behind[(behind - begins) % 2 == 1] - 1])
+
+
+def irregular(clock: Line, edges: Floats, first: Indexes, last: Indexes) -> Flags:
+    """Which runs of clock edges hold a pulse too narrow to belong to the same clock.
+
+    Parameters
+    ----------
+    edges : rising or falling edges of `clock`, s; run k is `edges[first[k]:last[k]]`.
+    """
+    if not edges.size:
+        return np.zeros(first.size, dtype=np.bool_)
+    place = np.searchsorted(clock.times, edges)
+    behind = np.append(clock.times, np.inf)[place + 1] - edges
+    before = edges - np.concatenate([[-np.inf], clock.times])[place]
+    total = reduced(np.add, np.where(np.isfinite(behind), behind, 0.0), first, last, empty=0.0)
+    mean = total / np.maximum(last - first, 1)
+    shortest = reduced(np.minimum, np.minimum(behind, before), first, last, empty=np.inf)
+    return np.asarray((shortest < NARROW * mean) & (last - first > 2))

@@ -1,0 +1,220 @@
+"""I2C: transfers between START and the next START or STOP, on a clock and a data line.
+
+UM10204 (section numbers from memory of revision 6): a change of SDA while SCL is high is a START (falling) or a STOP
+(rising), 3.1.4; eight bits, most significant first, and an acknowledge bit at nine rising edges of SCL, 3.1.5, 3.1.6.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Annotated, Literal
+
+import numpy as np
+
+from wavewright.buses.catalogue import bus
+from wavewright.buses.clocking import irregular, without_spikes
+from wavewright.buses.columns import Column, Flags, Indexes, Numbers, Runs, Sparse, Words
+from wavewright.buses.frames import Frames
+from wavewright.buses.logic import Line
+from wavewright.buses.ragged import reduced, spread
+from wavewright.waveform import Floats
+
+SPIKE = 50e-9  # s, tSP of Fast-mode and Fast-mode Plus (UM10204, table 10); Standard-mode asks for no filter
+FEWEST_SAMPLES = 2.5  # a pulse of SCL
+MEANINGS: Mapping[str, int] = MappingProxyType(
+    {
+        "general call": 0,
+        "start byte": 1,
+        "cbus": 2,
+        "other bus format": 3,
+        "future use": 4,
+        "high-speed master code": 5,
+        "ten-bit address": 6,
+        "device id": 7,
+    }
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Conditions:
+    """STARTs and STOPs in order of time: when (s), and which are STARTs; shape (n,) each."""
+
+    times: Floats
+    is_start: Flags
+
+
+@bus("i2c", channels=("scl", "sda"), source="UM10204, 3.1 and table 3 (sections from memory of revision 6)")
+def i2c(
+    scl: Line,
+    sda: Line,
+    *,
+    mode: Literal["standard", "fast", "fast_plus"] = "standard",
+    longest_low: Annotated[float, "s"] | None = None,
+) -> Frames:
+    """Transfers on an I2C bus, one frame from a START to the next START or STOP.
+
+    Fields: `address` (7 or 10 bits), `read`, `data` (bytes behind the address), `acknowledged` (a bool for each byte,
+    address first), `repeated` (began with a repeated START), `stopped` (ended with a STOP), `clock_low` (s, the longest
+    time that SCL was low, so that stretching shows), `meaning` of a reserved address, `partial` (bits of an unfinished
+    byte). A byte that is read and not acknowledged is the usual end and no error.
+
+    Parameters
+    ----------
+    mode : `fast` and `fast_plus` suppress spikes shorter than 50 ns.
+    longest_low : s; SCL low for longer is the error `clock held`. None: any stretching is allowed.
+    """
+    if mode != "standard":
+        scl, sda = without_spikes(scl, SPIKE), without_spikes(sda, SPIKE)
+    facts = {"record_start": scl.start, "record_end": scl.end}
+    found = find_conditions(scl, sda)
+    begins = np.flatnonzero(found.is_start)
+    if not begins.size:
+        return Frames([], [], "transfer", {}, facts=facts)
+    starts = found.times[begins]
+    is_last = begins == found.times.size - 1
+    ends = np.where(is_last, scl.end, np.append(found.times, scl.end)[begins + 1])
+    stopped = ~is_last & ~np.append(found.is_start, False)[begins + 1]
+    repeated = (begins > 0) & found.is_start[np.maximum(begins - 1, 0)]
+    return _transfers(scl, sda, _Spans(starts, ends, stopped, repeated, is_last), longest_low, facts)
+
+
+def find_conditions(scl: Line, sda: Line) -> Conditions:
+    """All STARTs and STOPs.
+
+    SDA that changes within one sample of a change of SCL is data whose hold time is 0, not a condition; where there
+    are few samples a clock, within a quarter of SCL's high time.
+    """
+    highs = _high_times(scl)
+    margin = min(scl.interval, 0.25 * float(np.median(highs))) if highs.size else scl.interval
+    before = np.searchsorted(scl.times, sda.times - margin, side="left")
+    after = np.searchsorted(scl.times, sda.times + margin, side="right")
+    during_high = (before == after) & ((before & 1 != 0) ^ scl.first)
+    falls = (np.arange(sda.times.size) & 1 != 0) ^ sda.first
+    return Conditions(sda.times[during_high], falls[during_high])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Spans:
+    """Where each transfer lies, s, and what bounds it."""
+
+    starts: Floats
+    ends: Floats
+    stopped: Flags
+    repeated: Flags
+    is_cut: Flags
+
+
+def _high_times(scl: Line) -> Floats:
+    rising, falling = scl.rising, scl.falling[int(scl.first) :]
+    count = min(rising.size, falling.size)
+    return falling[:count] - rising[:count]
+
+
+def _transfers(scl: Line, sda: Line, spans: _Spans, longest_low: float | None, facts: dict[str, float]) -> Frames:
+    rises = scl.rising
+    first = np.searchsorted(rises, spans.starts, side="right")
+    last = np.searchsorted(rises, spans.ends, side="left")
+    bits = np.maximum(np.where(spans.is_cut, last - first, last - first - 1), 0)  # the last high holds the condition
+    sizes = bits // 9
+    levels = sda.is_high(rises)
+    places = spread(first, sizes * 9).reshape(-1, 9)
+    ninths = levels[places]
+    values = np.packbits(ninths[:, :8], axis=1).ravel()
+    acknowledged = ~ninths[:, 8]
+    begin = np.cumsum(sizes) - sizes
+    head = _Heads(values, acknowledged, begin, sizes, spans.repeated)
+    low = _longest_lows(scl, first, last)
+    some = sizes > 0
+    columns: dict[str, Column] = {
+        "address": Numbers(head.address, head.has_address),
+        "read": Numbers(head.read, some),
+        "data": Runs(values, np.minimum(begin + head.length, begin + sizes), begin + sizes, some),
+        "acknowledged": Runs(acknowledged, begin, begin + sizes, some),
+        "repeated": Numbers(spans.repeated),
+        "stopped": Numbers(spans.stopped),
+        "clock_low": Numbers(low),
+        "meaning": Words(head.meaning, tuple(MEANINGS)),
+        "partial": _partial(levels, first + 9 * sizes, first + bits),
+        "_clocks": Numbers(bits),
+    }
+    errors = {
+        "undersampled": np.full(first.size, _is_undersampled(scl)),
+        "not acknowledged": head.refused,
+        "incomplete": ((bits % 9 > 0) | ~some | (head.is_ten_bit & ~head.has_address)) & ~spans.is_cut,
+        "cut": spans.is_cut,
+        "reserved": head.misused,
+        "glitch": irregular(scl, rises, first, first + bits),
+        "clock held": low > (np.inf if longest_low is None else longest_low),
+    }
+    periods = np.diff(rises)
+    rate = 1 / float(np.median(periods)) if periods.size else 0.0
+    busy = float((spans.ends - spans.starts).sum())
+    return Frames(
+        spans.starts, spans.ends, "transfer", columns, errors=errors, facts=facts | {"bit_rate": rate, "busy": busy}
+    )
+
+
+class _Heads:
+    """What the first byte or two of each transfer say."""
+
+    def __init__(
+        self,
+        values: np.ndarray[tuple[int], np.dtype[np.uint8]],
+        acknowledged: Flags,
+        begin: Indexes,
+        sizes: Indexes,
+        repeated: Flags,
+    ) -> None:
+        padded, acks = np.append(values, np.zeros(2, np.uint8)), np.append(acknowledged, True)
+        some = sizes > 0
+        lead, second = padded[begin], padded[begin + 1].astype(np.int64)
+        self.read = (lead & 1 != 0) & some
+        self.is_ten_bit = (lead & 0xF8 == 0xF0) & some
+        written = self.is_ten_bit & ~self.read & (sizes > 1)
+        known = np.concatenate([[False], written[:-1] & (lead[1:] >> 1 == lead[:-1] >> 1)]) & repeated
+        low_byte = np.where(written, second, np.concatenate([[0], second[:-1]]))
+        ten_bit = (lead.astype(np.int64) >> 1 & 3) << 8 | low_byte
+        self.address = np.where(self.is_ten_bit, ten_bit, lead.astype(np.int64) >> 1)
+        self.has_address = some & (~self.is_ten_bit | written | (self.read & known))
+        self.length = 1 + written.astype(np.int64)
+        self.meaning = np.where(some, _MEANING[lead], -1).astype(np.int8)
+        silent = np.isin(self.meaning, (MEANINGS["start byte"], MEANINGS["high-speed master code"]))
+        self.misused = some & silent & acks[begin]
+        answered = np.where(self.read, np.minimum(begin + 1, begin + sizes), begin + sizes)
+        missed = np.concatenate([[0], np.cumsum(~acknowledged)])
+        self.refused = (missed[answered] > missed[begin]) & ~silent
+
+
+def _meanings() -> np.ndarray[tuple[int], np.dtype[np.int8]]:
+    """Meaning of each possible first byte (UM10204, table 3); −1 for an ordinary address."""
+    table = np.full(256, -1, dtype=np.int8)
+    table[0x00], table[0x01] = MEANINGS["general call"], MEANINGS["start byte"]
+    table[0x02:0x04], table[0x04:0x06] = MEANINGS["cbus"], MEANINGS["other bus format"]
+    table[0x06:0x08], table[0x08:0x10] = MEANINGS["future use"], MEANINGS["high-speed master code"]
+    table[0xF0:0xF8], table[0xF8:] = MEANINGS["ten-bit address"], MEANINGS["device id"]
+    return table
+
+
+_MEANING = _meanings()
+
+
+def _is_undersampled(scl: Line) -> bool:
+    """SCL's pulses are so short that data behind its edge may look like a START or STOP."""
+    widths = np.diff(scl.times)
+    return bool(widths.size and np.median(widths) < FEWEST_SAMPLES * scl.interval)
+
+
+def _longest_lows(scl: Line, first: Indexes, last: Indexes) -> Floats:
+    """For each transfer the longest time, s, that SCL was low before one of its rising edges."""
+    rises = scl.rising
+    before = np.concatenate([[scl.start], scl.times])[np.searchsorted(scl.times, rises)]
+    longest: Floats = reduced(np.maximum, rises - before, first, last, empty=0.0)
+    return longest
+
+
+def _partial(levels: Flags, first: Indexes, last: Indexes) -> Sparse:
+    rows = np.flatnonzero(last > first)
+    texts = {int(row): "".join("01"[int(bit)] for bit in levels[first[row] : last[row]].tolist()) for row in rows}
+    return Sparse(texts, first.size)

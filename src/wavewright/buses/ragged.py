@@ -1,0 +1,34 @@
+"""Runs of an array: many short pieces of one long array, handled together."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from wavewright.buses.columns import Flags, Indexes
+
+
+def spread(first: Indexes, counts: Indexes) -> Indexes:
+    """Indices of all elements of all pieces, one piece after the other: `first[k], first[k] + 1, …` for each k."""
+    before = np.cumsum(counts) - counts
+    index: Indexes = np.repeat(first - before, counts) + np.arange(int(counts.sum()))
+    return index
+
+
+def reduced(function: np.ufunc, values: npt.NDArray[Any], first: Indexes, last: Indexes, *, empty: Any) -> Any:
+    """`function` over each piece `values[first[k]:last[k]]` (minimum, maximum, add), and `empty` for an empty one."""
+    result = np.full(first.size, empty, dtype=values.dtype)
+    filled = np.flatnonzero(last > first)
+    if filled.size:
+        bounds = np.column_stack([first[filled], last[filled]]).ravel()
+        longer = np.append(values, values[-1:])  # so that a piece may end where the array does
+        result[filled] = function.reduceat(longer, bounds)[::2]
+    return result
+
+
+def any_of_each(where: Flags, first: Indexes, last: Indexes) -> Flags:
+    """For each piece, whether any element is true."""
+    counts = np.concatenate([[0], np.cumsum(where)])
+    return np.asarray(counts[np.maximum(first, last)] > counts[first])

@@ -1,0 +1,181 @@
+"""SPI: words on a clock, one or two data lines and, if there is one, a select line.
+
+No standard describes it; the four modes by clock polarity and phase are common practice. Data are read at the rising
+edge where polarity and phase are equal (modes 0 and 3), at the falling one otherwise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from wavewright.buses.catalogue import bus
+from wavewright.buses.clocking import irregular
+from wavewright.buses.columns import Column, Flags, Indexes, Numbers, Sparse
+from wavewright.buses.frames import Frames
+from wavewright.buses.logic import Line
+from wavewright.buses.ragged import any_of_each, reduced, spread
+from wavewright.errors import Misuse
+from wavewright.waveform import Floats
+
+SLIPPING_PAUSE = 3.0  # clock periods: without a select line, a longer pause inside a word hints at lost clocks
+
+
+@bus(
+    "spi",
+    channels=("clock", "mosi?", "miso?", "select?"),
+    source="clock polarity and phase: common practice, no source",
+)
+def spi(
+    clock: Line,
+    mosi: Line | None = None,
+    miso: Line | None = None,
+    select: Line | None = None,
+    *,
+    mode: int = 0,
+    word_bits: int = 8,
+    bit_order: Literal["msb", "lsb"] = "msb",
+    select_active: Literal["low", "high"] = "low",
+    gap: Annotated[float, "s"] | None = None,
+) -> Frames:
+    """Words on an SPI bus, one frame each; both directions are read at the same edges.
+
+    Fields: `mosi`, `miso` (int; those that are connected, absent where undefined or incomplete), and for a word that
+    select cut off `mosi_bits`, `miso_bits` (text, in the order of time).
+
+    Parameters
+    ----------
+    mode : 0 … 3: polarity and phase of the clock, CPOL · 2 + CPHA.
+    word_bits : 4 … 32.
+    gap : s; a pause of the clock that ends a word. None: only select does.
+    """
+    _check(mode, word_bits, mosi, miso)
+    rising = mode in (0, 3)
+    edges = clock.rising if rising else clock.falling
+    leading = clock.falling if rising else clock.rising
+    edges, group = _grouped(edges, select, select_active, gap)
+    facts = {"record_start": clock.start, "record_end": clock.end}
+    if not edges.size:
+        return Frames([], [], "word", {}, facts=facts)
+    words = _words(edges, group, word_bits)
+    columns: dict[str, Column] = {}
+    undefined = np.zeros(words.first.size, dtype=np.bool_)
+    for name, line in (("mosi", mosi), ("miso", miso)):
+        if line is not None:
+            floating = any_of_each(line.is_undefined(edges), words.first, words.last)
+            undefined |= floating
+            columns |= _columns(name, line.is_high(edges), words, floating, bit_order)
+    pauses = np.diff(edges)
+    period = float(np.median(pauses)) if pauses.size else 0.0
+    slips = _longest_pauses(edges, words) > SLIPPING_PAUSE * period if select is None else np.zeros_like(undefined)
+    starts, ends = _bounds(edges, leading, words, late=mode % 2 == 1)
+    bounds = {"cut": words.is_short & (words.last == edges.size) & _runs_out(select, select_active, group)}
+    return Frames(
+        starts,
+        ends,
+        "word",
+        columns,
+        errors={
+            "incomplete": words.is_short & ~bounds["cut"],
+            **bounds,
+            "undefined": undefined,
+            "unsynchronised": _began_inside(select, select_active, group, words),
+            "gap": slips,
+            "glitch": irregular(clock, edges, words.first, words.last),
+        },
+        facts=facts | {"bit_rate": 1 / period if period else 0.0, "busy": float((ends - starts).sum())},
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Words:
+    """Which edges make up each word, and which words have too few."""
+
+    first: Indexes
+    last: Indexes
+    is_short: Flags
+    bits: int
+
+
+def _check(mode: int, word_bits: int, mosi: Line | None, miso: Line | None) -> None:
+    if mode not in range(4):
+        raise Misuse(f"spi: `mode` is `{mode}`", expected="0, 1, 2 or 3")
+    if not 4 <= word_bits <= 32:
+        raise Misuse(f"spi: `word_bits` is `{word_bits}`", expected="4 .. 32")
+    if mosi is None and miso is None:
+        raise Misuse("spi: neither `mosi` nor `miso` is given", expected="at least one of them")
+
+
+def _grouped(edges: Floats, select: Line | None, active: str, gap: float | None) -> tuple[Floats, Indexes]:
+    """Edges while the device is selected, and a number for each that grows where a new word must begin."""
+    if select is None:
+        group = np.zeros(edges.size, dtype=np.int64)
+    else:
+        group = np.searchsorted(select.times, edges, side="right")
+        is_high = (group & 1 != 0) ^ select.first
+        selected = is_high if active == "high" else ~is_high
+        edges, group = edges[selected], group[selected]
+    if gap is not None and edges.size:
+        group = group + np.concatenate([[0], np.cumsum(np.diff(edges) > gap)]) * (int(group[-1]) + 1)
+    return edges, group
+
+
+def _words(edges: Floats, group: Indexes, word_bits: int) -> _Words:
+    begins = np.flatnonzero(np.concatenate([[True], group[1:] != group[:-1]]))
+    sizes = np.diff(begins, append=edges.size)
+    counts = -(-sizes // word_bits)
+    ordinal = spread(np.zeros_like(counts), counts)
+    first = np.repeat(begins, counts) + word_bits * ordinal
+    last = np.minimum(first + word_bits, np.repeat(begins + sizes, counts))
+    return _Words(first, last, last - first < word_bits, word_bits)
+
+
+def _columns(name: str, levels: Flags, words: _Words, floating: Flags, bit_order: str) -> dict[str, Column]:
+    whole = ~words.is_short
+    values = np.zeros(words.first.size, dtype=np.uint32)
+    places = words.first[whole, None] + np.arange(words.bits)
+    values[whole] = words_of_bits(levels[places] if bit_order == "msb" else levels[places[:, ::-1]])
+    short = np.flatnonzero(words.is_short)
+    texts = {int(k): "".join("01"[bit] for bit in levels[words.first[k] : words.last[k]].tolist()) for k in short}
+    return {name: Numbers(values, whole & ~floating), f"{name}_bits": Sparse(texts, words.first.size)}
+
+
+def words_of_bits(bits: Flags) -> npt.NDArray[np.uint32]:
+    """Numbers from rows of bits, most significant first; shape (n, b), b ≤ 32, to shape (n,)."""
+    full = np.zeros((bits.shape[0], 32), dtype=np.bool_)
+    full[:, 32 - bits.shape[1] :] = bits
+    return np.packbits(full, axis=1).view(">u4").ravel().astype(np.uint32)
+
+
+def _longest_pauses(edges: Floats, words: _Words) -> Floats:
+    """The longest time, s, between two edges inside each word."""
+    longest: Floats = reduced(np.maximum, np.diff(edges), words.first, words.last - 1, empty=0.0)
+    return longest
+
+
+def _bounds(edges: Floats, others: Floats, words: _Words, *, late: bool) -> tuple[Floats, Floats]:
+    """First and last clock edge of each word: with late data (CPHA 1) the other edge comes first, else it is last."""
+    starts, ends = edges[words.first], edges[words.last - 1]
+    if not others.size:
+        return starts, ends
+    if late:
+        place = np.searchsorted(others, starts) - 1
+        return np.where(place >= 0, others[np.maximum(place, 0)], starts), ends
+    place = np.searchsorted(others, ends)
+    return starts, np.where(place < others.size, others[np.minimum(place, others.size - 1)], ends)
+
+
+def _began_inside(select: Line | None, active: str, group: Indexes, words: _Words) -> Flags:
+    """Words of a selection that was under way when the record began, if its clocks do not make whole words."""
+    if select is None or not select.times.size or select.first != (active == "high"):
+        return np.zeros(words.first.size, dtype=np.bool_)
+    inside = group[words.first] == 0
+    return np.asarray(inside & (np.count_nonzero(group == 0) % words.bits != 0))
+
+
+def _runs_out(select: Line | None, active: str, group: Indexes) -> bool:
+    """The record ends while the last word is still selected, so that its missing bits may come later."""
+    return select is None or bool(group[-1] >= select.times.size)
