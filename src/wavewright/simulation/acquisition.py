@@ -1,0 +1,168 @@
+"""One acquisition of the simulated digitizer: armed, looking for its trigger, recording, done."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from wavewright.simulation.bench import Bench
+from wavewright.simulation.circuit.motion import Motion, Sampler
+from wavewright.simulation.front_end import (
+    Codes,
+    InputData,
+    InputSetup,
+    at_converter,
+    digitize,
+    noise_rms,
+    noisy,
+    settling_time,
+)
+from wavewright.simulation.probing import Probe, load_on
+from wavewright.simulation.trigger import EdgeDetector, EdgeSetup
+
+_FIRST_STRETCH, _LONGEST_STRETCH = 1 << 12, 1 << 18
+_MOST_SAMPLES = 1 << 23  # of one search; an edge that is farther away than that is not found in time
+_TRIGGER_NOISE = 900  # a stream of chance beside those of the inputs
+_SURE = 6.0  # standard deviations
+
+
+@dataclass(frozen=True, slots=True)
+class RecordSetup:
+    """Time axis: sample interval in s, number of samples, and time of the first sample from the trigger, s."""
+
+    interval: float
+    points: int
+    first: float
+
+    @property
+    def last(self) -> float:
+        """Time of the last sample from the trigger, s."""
+        return self.first + (self.points - 1) * self.interval
+
+
+@dataclass(slots=True)
+class Acquisition:
+    """Settings frozen at the moment of arming, and what became of them.
+
+    Parameters
+    ----------
+    source : number of the input that triggers; 0: at once; −1: on the bus.
+    patience : s without an edge after which the trigger is forced; None: never.
+    serial : which acquisition of the run this is; with the bench's seed it decides all chance in it.
+    """
+
+    bench: Bench
+    inputs: Mapping[int, InputSetup]
+    data: Mapping[int, InputData]
+    record: RecordSetup
+    edge: EdgeSetup
+    source: int
+    patience: float | None
+    begins: float
+    serial: int
+    trigger_time: float | None = None
+    was_forced: bool = False
+    _probes: Mapping[int, Probe] = field(init=False)
+    _looked_until: float = field(init=False)
+    _detector: EdgeDetector = field(init=False)
+    _stretches: int = 0
+    _codes: dict[int, Codes] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self._probes = self.bench.probing.snapshot()
+        self._detector = EdgeDetector(self.edge)
+        self._looked_until = self.begins + max(0.0, -self.record.first)  # the part before the trigger fills first
+        if self.source == 0:
+            self.trigger_time = self._looked_until
+
+    @property
+    def end(self) -> float | None:
+        """The moment the record is complete, s; None while there is no trigger."""
+        return None if self.trigger_time is None else self.trigger_time + max(0.0, self.record.last)
+
+    def force(self, moment: float) -> None:
+        """Trigger now, whatever the signal does."""
+        if self.trigger_time is None:
+            self.trigger_time, self.was_forced = max(moment, self._looked_until), True
+
+    def look(self, deadline: float) -> None:
+        """Look for the edge up to a moment, s."""
+        if self.trigger_time is not None or self.source < 0:
+            return
+        limit = math.inf
+        if self.patience is not None:
+            limit = self.begins + max(0.0, -self.record.first) + self.patience
+        self._search(min(deadline, limit))
+        if self.trigger_time is None and deadline >= limit:
+            self.trigger_time, self.was_forced = limit, True
+
+    def codes(self, number: int) -> Codes:
+        """The record of an input, shape (points,), int8."""
+        if number not in self._codes:
+            assert self.trigger_time is not None
+            generator = np.random.default_rng([self.bench.seed, self.serial, number])
+            shared = np.random.default_rng([self.bench.seed, self.serial])  # one clock: all inputs jitter together
+            jitter = self.data[number].jitter * float(shared.standard_normal())
+            start = self.trigger_time + self.record.first + jitter
+            end = start + self.record.points * self.record.interval
+            self._codes[number] = digitize(
+                self._volts(number, start, end),
+                self.data[number],
+                self.inputs[number],
+                start=start,
+                interval=self.record.interval,
+                count=self.record.points,
+                generator=generator,
+            )
+        return self._codes[number]
+
+    def _volts(self, number: int, start: float, end: float) -> Motion:
+        probe, setup, data = self._probes.get(number, Probe()), self.inputs[number], self.data[number]
+        node = self.bench.board.nodes.get(probe.node or "")
+        if node is None:
+            return Motion()
+        impedances = {n: each.impedance for n, each in self.inputs.items()}
+        load = load_on(probe.node or "", self._probes, impedances)
+        return at_converter(node.motion(start - settling_time(data, setup), end, load), probe, data, setup)
+
+    def _quiet_until(self, moment: float) -> float:
+        setup = self.inputs[self.source]
+        if setup.coupling == "AC":  # the input itself is still on its way to zero
+            return moment
+        node = self.bench.board.nodes.get(self._probes.get(self.source, Probe()).node or "")
+        return math.inf if node is None or setup.coupling == "GRO" else node.quiet_until(moment)
+
+    def _search(self, until: float) -> None:
+        size, looked = _FIRST_STRETCH, 0
+        rms = noise_rms(self.data[self.source], self.inputs[self.source])
+        while self._looked_until < until and self.trigger_time is None and looked < _MOST_SAMPLES:
+            if self._skip_quiet(until, rms):
+                continue
+            at = self._looked_until
+            count = max(2, min(size, math.ceil((until - at) / self.record.interval)))
+            end = at + count * self.record.interval
+            volts = Sampler(self._volts(self.source, at, end)).take(at, self.record.interval, count)
+            generator = np.random.default_rng([self.bench.seed, self.serial, _TRIGGER_NOISE, self._stretches])
+            place = self._detector.find(noisy(volts, rms, generator))
+            self._stretches += 1
+            if place is not None:
+                self.trigger_time = at + place * self.record.interval
+            self._looked_until = end
+            looked += count
+            size = min(2 * size, _LONGEST_STRETCH)
+
+    def _skip_quiet(self, until: float, rms: float) -> bool:
+        """Pass over a stretch in which nothing moves and noise cannot reach the level."""
+        at = self._looked_until
+        quiet = min(self._quiet_until(at), until)
+        if quiet <= at + _FIRST_STRETCH * self.record.interval:
+            return False
+        volts = float(self._volts(self.source, at, at).sampled(at, 1.0, 1)[0])
+        if abs(volts - self.edge.level) < _SURE * rms + self.edge.hysteresis:
+            return False
+        self._detector.stay(volts)
+        self._looked_until = quiet
+        return True

@@ -1,0 +1,1 @@
+"""The simulated board: nodes whose voltages are known in closed form at every moment."""

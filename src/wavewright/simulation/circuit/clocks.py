@@ -1,0 +1,146 @@
+"""The crystal oscillator's pin, which a probe pulls and loads, and the periodic enable line, which may glitch."""
+
+from __future__ import annotations
+
+import cmath
+import math
+from collections.abc import Mapping
+
+import numpy as np
+import numpy.typing as npt
+
+from wavewright.simulation.circuit.edges import Edges, drawn
+from wavewright.simulation.circuit.motion import Motion, Tone
+from wavewright.simulation.circuit.nodes import Making, node_kind
+from wavewright.simulation.circuit.power import rail_of
+from wavewright.simulation.circuit.surroundings import UNLOADED, Load
+
+
+@node_kind("crystal")
+class Crystal:
+    """A crystal oscillator's output pin: a sine that the probe pulls in frequency and loads in amplitude.
+
+    f = f series · √(1 + C1/(C0 + C load)) (series-resonance model; formula from memory, not verified).
+    Amplitude: divider of the source resistance with the load's resistance and capacitance (math).
+    """
+
+    def __init__(self, making: Making) -> None:
+        section = making.section
+        self._rail = rail_of(making, "fed_by")
+        self.nominal = making.part("frequency", "Hz")
+        self._motional = section.quantity("motional_capacitance", "F")
+        self._shunt = section.quantity("shunt_capacitance", "F")
+        self._load = section.quantity("load_capacitance", "F")
+        self._resistance = section.quantity("source_resistance", "ohm")
+        self._amplitude = section.quantity("amplitude", "V")
+        self._offset = section.quantity("offset", "V")
+
+    def frequency(self, load: Load) -> float:
+        """The frequency with a load on the pin, Hz; without one the nominal frequency."""
+        return self.nominal * self._stretch(load.capacitance) / self._stretch(0.0)
+
+    def _stretch(self, added: float) -> float:
+        return math.sqrt(1 + self._motional / (self._shunt + self._load + added))
+
+    def amplitude(self, load: Load) -> float:
+        """Half the peak-to-peak voltage with a load on the pin, V."""
+        return abs(self._divided(load)) * self._amplitude
+
+    def _divided(self, load: Load) -> complex:
+        turn = 2 * math.pi * self.frequency(load)
+        pole = turn * load.parallel(self._resistance) * load.capacitance
+        return load.share(self._resistance) / (1 + 1j * pole)
+
+    def motion(self, start: float, end: float, load: Load) -> Motion:
+        """A steady sine while the rail stands; nothing without it."""
+        if not self._rail.is_up(start):
+            return Motion()
+        del end
+        tone = Tone(self.frequency(load), self._amplitude * self._divided(load) * cmath.exp(-0.5j * math.pi))
+        return Motion(self._offset * load.share(self._resistance), tones=(tone,))
+
+    def truth(self) -> Mapping[str, float]:
+        """Frequency and amplitude without a probe."""
+        peak = self.amplitude(UNLOADED)
+        return {"frequency": self.frequency(UNLOADED), "peak_to_peak": 2 * peak, "mean": self._offset}
+
+    def quiet_until(self, moment: float) -> float:
+        """Never quiet while the rail stands."""
+        return moment if self._rail.is_up(moment) else self._rail.quiet_until(moment)
+
+
+@node_kind("enable_line")
+class EnableLine:
+    """A periodic line with a duty factor; in a faulty one, one period in `glitch_every` has a short low in its high part.
+
+    Which periods these are follows from the seed, not from when one looks.
+    """
+
+    def __init__(self, making: Making) -> None:
+        section = making.section
+        self._rail = rail_of(making, "fed_by")
+        self.frequency = making.part("frequency", "Hz")
+        self.duty_factor = making.part("duty_factor", "1")
+        self._transition = section.quantity("transition", "s")
+        self._resistance = section.quantity("source_resistance", "ohm")
+        self.glitch_every = int(section.quantity("glitch_every", "", 0.0))
+        self._glitch = section.quantity("glitch_width", "s", 0.0)
+        self._salt = int(making.generator.integers(1 << 62))
+
+    def glitches(self, first: int, last: int) -> npt.NDArray[np.bool_]:
+        """For the periods `first` up to `last`, whether each has a glitch."""
+        periods = np.arange(first, last, dtype=np.int64).astype(np.uint64)
+        if not self.glitch_every:
+            return np.zeros(len(periods), bool)
+        return _scattered(periods + np.uint64(self._salt)) % np.uint64(self.glitch_every) == 0
+
+    def motion(self, start: float, end: float, load: Load) -> Motion:
+        """The line's voltage."""
+        if not self._rail.is_up(start):
+            return Motion()
+        period = 1 / self.frequency
+        first, last = math.floor(start / period) - 2, math.ceil(end / period) + 1
+        turns = np.arange(first, last)
+        dips = turns[self.glitches(first, last)] + 0.4 * self.duty_factor
+        width = self._glitch / period
+        times = np.concatenate((turns, turns + self.duty_factor, dips, dips + width)) * period
+        ups = (
+            np.ones(len(turns), bool),
+            np.zeros(len(turns), bool),
+            np.zeros(len(dips), bool),
+            np.ones(len(dips), bool),
+        )
+        order = np.argsort(times, kind="stable")
+        edges = Edges(times[order], np.concatenate(ups)[order], True)
+        line = drawn(edges, low=0.0, high=self._rail.level, transition=self._transition)
+        return loaded(line, self._resistance, load)
+
+    def truth(self) -> Mapping[str, float]:
+        """Timing of the periods without a glitch; the share of those with one."""
+        share = 1 / self.glitch_every if self.glitch_every else 0.0
+        return {
+            "frequency": self.frequency,
+            "duty_factor": self.duty_factor,
+            "high_level": self._rail.level,
+            "glitch_share": share,
+        }
+
+    def quiet_until(self, moment: float) -> float:
+        """Never quiet while the rail stands."""
+        return moment if self._rail.is_up(moment) else self._rail.quiet_until(moment)
+
+
+def loaded(open_circuit: Motion, source_resistance: float, load: Load) -> Motion:
+    """What is left of an open-circuit voltage behind a source resistance when a probe hangs on it."""
+    motion = open_circuit.scaled(load.share(source_resistance))
+    constant = load.parallel(source_resistance) * load.capacitance
+    return motion.low_passed(1 / (2 * math.pi * constant)) if constant else motion
+
+
+def _scattered(numbers: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint64]:
+    """Mix the bits of whole numbers (the finaliser of splitmix64, public domain; constants from memory)."""
+    with np.errstate(over="ignore"):
+        mixed = numbers * np.uint64(0x9E3779B97F4A7C15)
+        mixed = (mixed ^ (mixed >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+        mixed = (mixed ^ (mixed >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+        return mixed ^ (mixed >> np.uint64(31))

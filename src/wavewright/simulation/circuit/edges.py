@@ -1,0 +1,97 @@
+"""When a two-level signal changes: edge moments of the source's signal, and voltages drawn from edges."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from wavewright.simulation.circuit.motion import Floats, Motion, polyline
+from wavewright.simulation.circuit.surroundings import History, Signal
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Edges:
+    """Moments of changes, s, ascending; for each, True where it rises; and where the signal stands before the first."""
+
+    times: Floats
+    rising: npt.NDArray[np.bool_]
+    begins_low: bool
+
+
+def crossing_phases(signal: Signal, threshold: float) -> tuple[float, float] | None:
+    """Phases (0 … 1) of a period at which a signal rises above and falls below a threshold; None where it never does."""
+    if not signal.is_on or not min(signal.low, signal.high) < threshold < max(signal.low, signal.high):
+        return None
+    share = (threshold - signal.low) / (signal.high - signal.low)
+    if signal.function in ("PULS", "SQU"):
+        return 0.0, signal.duty_factor if signal.function == "PULS" else 0.5
+    if signal.function == "SIN":
+        lift = math.asin(2 * share - 1) / (2 * math.pi)
+        return lift % 1.0, 0.5 - lift
+    if signal.function == "TRI":
+        return share / 2, 1 - share / 2
+    if signal.function == "RAMP":
+        return share, 1.0
+    return None
+
+
+def signal_edges(history: History[Signal], threshold: float, start: float, end: float) -> Edges:
+    """Edges of the source's signal at a threshold between two moments, whatever was set in between."""
+    times: list[Floats] = []
+    rising: list[npt.NDArray[np.bool_]] = []
+    states = history.since(start)
+    first = states[0][1]
+    begins_low = not is_high(first, threshold, start)
+    was_high = not begins_low
+    for index, (since, signal) in enumerate(states):
+        begin = max(since, start)
+        finish = min(states[index + 1][0], end) if index + 1 < len(states) else end
+        now_high = is_high(signal, threshold, begin)
+        if now_high != was_high:
+            times.append(np.array([begin]))
+            rising.append(np.array([now_high]))
+        found, directions = _edges_of(signal, threshold, begin, finish)
+        times.append(found)
+        rising.append(directions)
+        was_high = bool(directions[-1]) if len(directions) else now_high
+        if finish >= end:
+            break
+    return Edges(np.concatenate(times), np.concatenate(rising), begins_low)
+
+
+def is_high(signal: Signal, threshold: float, moment: float) -> bool:
+    """Whether a signal stands above a threshold at a moment."""
+    phases = crossing_phases(signal, threshold)
+    if phases is None:
+        return signal.is_on and signal.low > threshold
+    rise, fall = phases
+    phase = ((moment - signal.begins) * signal.frequency) % 1.0
+    return rise <= phase < fall if rise < fall else not fall <= phase < rise
+
+
+def _edges_of(signal: Signal, threshold: float, start: float, end: float) -> tuple[Floats, npt.NDArray[np.bool_]]:
+    phases = crossing_phases(signal, threshold)
+    if phases is None or end <= start:
+        return np.empty(0), np.empty(0, bool)
+    first = math.floor((start - signal.begins) * signal.frequency) - 1
+    last = math.ceil((end - signal.begins) * signal.frequency) + 1
+    turns = np.arange(first, last)
+    both = np.concatenate((turns + phases[0], turns + phases[1])) / signal.frequency + signal.begins
+    rising = np.concatenate((np.ones(len(turns), bool), np.zeros(len(turns), bool)))
+    order = np.argsort(both, kind="stable")
+    both, rising = both[order], rising[order]
+    inside = (both > start) & (both < end)
+    return both[inside], rising[inside]
+
+
+def drawn(edges: Edges, *, low: float, high: float, transition: float) -> Motion:
+    """A two-level voltage with straight transitions of `transition` seconds, centred on the edges."""
+    before = np.concatenate(([low if edges.begins_low else high], np.where(edges.rising, high, low)))
+    times = np.stack((edges.times - transition / 2, edges.times + transition / 2), axis=1).ravel()
+    volts = np.stack((before[:-1], before[1:]), axis=1).ravel()
+    if not len(times):
+        return Motion(float(before[0]))
+    return polyline(np.maximum.accumulate(times), volts)

@@ -1,0 +1,88 @@
+"""Kinds of nodes: what a board file's `kind:` stands for. A new kind is one new file that enters its class here."""
+
+from __future__ import annotations
+
+import importlib
+import math
+import pkgutil
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cache
+from types import MappingProxyType
+from typing import Protocol
+
+import numpy as np
+
+from wavewright.errors import Misuse
+from wavewright.quantities import Interval
+from wavewright.simulation import circuit
+from wavewright.simulation.circuit.motion import Motion
+from wavewright.simulation.circuit.surroundings import Load, Surroundings
+from wavewright.simulation.definition import Section
+
+
+class Node(Protocol):
+    """One net of the board."""
+
+    def motion(self, start: float, end: float, load: Load) -> Motion:
+        """The node's voltage from `start` to `end`, s, with `load` on it. Settled on its mean before the first event."""
+
+    def truth(self) -> Mapping[str, float]:
+        """What measurements of this node must find, in closed form, by the name of the metric; SI units."""
+
+    def quiet_until(self, moment: float) -> float:
+        """From `moment` on nothing moves before the moment returned."""
+
+
+@dataclass(frozen=True, slots=True)
+class Making:
+    """What a node is made from: its section of the board file, the board's other nodes, and its luck in the parts."""
+
+    section: Section
+    surroundings: Surroundings
+    nodes: Mapping[str, Node]
+    generator: np.random.Generator
+
+    def part(self, key: str, unit: str, default: str | None = None) -> float:
+        """A value with a tolerance, as this copy of the board happens to have it: uniform within the tolerance."""
+        return self.drawn(self.section.interval(key, unit, default))
+
+    def drawn(self, interval: Interval) -> float:
+        """A value from an interval; the generator is asked in any case, so that one tolerance moves no other value."""
+        share = float(self.generator.random())
+        if math.isinf(interval.low) or math.isinf(interval.high):
+            raise Misuse("a tolerance with one end only", expected="`X`, `X ± P %` or `A .. B`")
+        return interval.low + share * (interval.high - interval.low)
+
+    def node(self, key: str) -> Node:
+        """Another node of the board that stands above this one in the file."""
+        name = self.section.text(key)
+        if name not in self.nodes:
+            raise Misuse(
+                f"`{key}: {name}` is no node", expected=f"one that stands above: {', '.join(self.nodes) or 'none'}"
+            )
+        return self.nodes[name]
+
+
+MakeNode = Callable[[Making], Node]
+_entered: dict[str, MakeNode] = {}
+
+
+def node_kind(name: str) -> Callable[[MakeNode], MakeNode]:
+    """Enter a kind of node under the name that board files use."""
+
+    def enter(make: MakeNode) -> MakeNode:
+        if name in _entered:
+            raise Misuse(f"node kind `{name}` is defined twice")
+        _entered[name] = make
+        return make
+
+    return enter
+
+
+@cache
+def node_kinds() -> Mapping[str, MakeNode]:
+    """Every kind of node by name."""
+    for module in pkgutil.iter_modules(circuit.__path__, "wavewright.simulation.circuit."):
+        importlib.import_module(module.name)
+    return MappingProxyType(dict(sorted(_entered.items())))

@@ -1,0 +1,109 @@
+"""The supervisor's open-drain reset on its pull-up resistor."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+
+from wavewright.simulation.circuit.motion import Motion, polyline
+from wavewright.simulation.circuit.nodes import Making, node_kind
+from wavewright.simulation.circuit.power import rail_of
+from wavewright.simulation.circuit.slew import Point, crossings_of, level_at
+from wavewright.simulation.circuit.surroundings import Load
+
+_DEAD_RAIL = 1.0  # V: below it the supervisor's transistor no longer conducts, and the node follows the rail
+
+
+@node_kind("open_drain_reset")
+class OpenDrainReset:
+    """Low from the moment the supervisor works until `hold` later, and again when the rail fails.
+
+    At power-up the node follows the rail through the pull-up until the supervisor wakes at `works_at`. It rises with
+    τ = R pull-up · C, where the probe's capacitance adds to C (closed form of an RC charging; math).
+    """
+
+    def __init__(self, making: Making) -> None:
+        section = making.section
+        self._rail = rail_of(making, "pulled_to")
+        self.hold = making.part("hold", "s")
+        self._works_at = section.quantity("works_at", "V")
+        self._fails_below = section.quantity("fails_below", "V")
+        self._pull_up = section.quantity("pull_up", "ohm")
+        self._capacitance = section.quantity("capacitance", "F")
+        self._on_resistance = section.quantity("on_resistance", "ohm")
+        self._low = section.quantity("low", "V")
+
+    def _stretches(self, corners: list[Point]) -> list[tuple[float, str]]:
+        """What the node does from when on: `follow` the rail, be `low`, be `released`."""
+        state = "released" if corners[0][1] >= self._fails_below else "follow"
+        found = [(-math.inf, state)]
+        events = [(time, "rise" if rising else "fall") for time, rising in crossings_of(corners, self._works_at)]
+        events += [(time, "fails") for time, rising in crossings_of(corners, self._fails_below) if not rising]
+        events += [(time, "dead") for time, rising in crossings_of(corners, _DEAD_RAIL) if not rising]
+        for time, what in sorted(events):
+            if found[-1][0] > time:  # it failed before the hold was over
+                found.pop()
+            if what == "rise" and found[-1][1] != "released":
+                found += [(time, "low"), (time + self.hold, "released")]
+            elif what == "fails":
+                found.append((time, "low"))
+            elif what == "dead":
+                found.append((time, "follow"))
+        return found
+
+    def motion(self, start: float, end: float, load: Load) -> Motion:
+        """The node's voltage."""
+        del start, end
+        corners = self._rail.corners()
+        times, volts = self._points(corners, self._stretches(corners), load)
+        ideal = polyline(times, volts)
+        rising = self._pull_up * (self._capacitance + load.capacitance) * load.share(self._pull_up)
+        falling = self._on_resistance * (self._capacitance + load.capacitance)
+        # the name of the pole is its time constant; two equal ones would be one entry
+        slow, fast = complex(-1 / rising), complex(-1 / min(falling, 0.5 * rising))
+        modes = {
+            slow: -np.where(ideal.steps > 0, ideal.steps, 0).astype(complex),
+            fast: -np.where(ideal.steps < 0, ideal.steps, 0).astype(complex),
+        }
+        return Motion(ideal.base, ideal.times, ideal.steps, ideal.slopes, modes)
+
+    def _points(
+        self, corners: list[Point], stretches: list[tuple[float, str]], load: Load
+    ) -> tuple[list[float], list[float]]:
+        share = load.share(self._pull_up)
+        ends = [*(time for time, _ in stretches[1:]), math.inf]
+        points: list[Point] = []
+        for (begin, state), finish in zip(stretches, ends, strict=True):
+            if state == "low":
+                points += [(begin, self._low), (finish, self._low)]
+                continue
+            inner = [(time, share * volts) for time, volts in corners if begin < time < finish]
+            if begin > -math.inf:
+                points.append((begin, share * level_at(corners, begin, corners[0][1])))
+            points += inner
+            if finish < math.inf:
+                points.append((finish, share * level_at(corners, finish, corners[0][1])))
+        finite = [point for point in points if math.isfinite(point[0])]
+        return [time for time, _ in finite], [volts for _, volts in finite]
+
+    def truth(self) -> Mapping[str, float]:
+        """The time from 30 % falling to 70 % rising, unloaded: hold, less the fall to 30 %, plus the rise to 70 %."""
+        level = self._rail.level
+        rising, falling = self._pull_up * self._capacitance, self._on_resistance * self._capacitance
+        rise = rising * math.log((level - self._low) / (level - 0.7 * level))
+        fall = falling * math.log((self._works_at - self._low) / (0.3 * level - self._low))
+        return {"time_between": self.hold + rise - fall, "high_level": level}
+
+    def quiet_until(self, moment: float) -> float:
+        """The next time the supervisor or the rail does something; it may still be settling from the last."""
+        corners = self._rail.corners()
+        settling = 40 * self._pull_up * self._capacitance
+        moments = sorted([time for time, _ in corners] + [time for time, _ in self._stretches(corners)])
+        if any(time <= moment <= time + settling for time in moments):
+            return moment
+        level = level_at(corners, moment, corners[0][1])
+        if level not in (0.0, self._rail.level):  # the rail is on its way, and the node may be following
+            return moment
+        return next((time for time in moments if time > moment), math.inf)

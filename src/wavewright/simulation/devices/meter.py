@@ -1,0 +1,153 @@
+"""The simulated meter: volts, amperes and ohms at its terminals, with range, integration time and its own noise."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+
+import numpy as np
+
+from wavewright.simulation.circuit.power import FeedNode
+from wavewright.simulation.circuit.surroundings import Load
+from wavewright.simulation.devices.roles import Making, role
+from wavewright.simulation.scpi.elements import Element, Form
+from wavewright.simulation.scpi.faults import ScpiFault
+from wavewright.simulation.scpi.instrument import Call, Command, Instrument, Reply
+from wavewright.simulation.scpi.kinds import INFINITY, number_text, only, quoted
+
+_FUNCTIONS = {
+    "voltage": ("VOLT", "VOLTAGE", "VOLT:DC", "VOLTAGE:DC"),
+    "ac_voltage": ("VOLT:AC", "VOLTAGE:AC"),
+    "current": ("CURR", "CURRENT", "CURR:DC", "CURRENT:DC"),
+    "ac_current": ("CURR:AC", "CURRENT:AC"),
+    "resistance": ("RES", "RESISTANCE"),
+}
+_SAMPLES = 4096
+
+
+@role("meter")
+class Meter(Instrument):
+    """Settings by these keys, each with one of the five functions before it: `voltage_range`, `voltage_automatic`,
+    `voltage_cycles`, and so on.
+
+    Volts are read at the node that `details: at` names, current in the lead between the bench supply and the board,
+    ohms on a reference resistor beside the board (the board itself is never measured under power).
+    """
+
+    def __init__(self, making: Making) -> None:
+        super().__init__(making.identity, making.settings, making.bench.clock)
+        details = making.details
+        self._bench = making.bench
+        self._node = making.bench.board.nodes[details.text("at")]
+        self._feeds = [node for node in making.bench.board.nodes.values() if isinstance(node, FeedNode)]
+        self._resistor = details.quantity("reference_resistor", "ohm")
+        self._mains = details.quantity("mains", "Hz")
+        self._noise = details.quantity("noise", "1")  # of the range, at one power line cycle
+        self._load = Load(details.quantity("input_resistance", "ohm"), details.quantity("input_capacitance", "F"))
+        self._generator = np.random.default_rng([making.bench.seed, making.stream])
+        self._function = "voltage"
+        self._reading: float | None = None
+
+    def actions(self) -> Mapping[str, Command]:
+        """What a definition file can give headers to."""
+        named: dict[str, Command] = {
+            "function": Command(
+                tell=self._set_function,
+                ask=lambda _: quoted(_FUNCTIONS[self._function][-2 if self._function != "resistance" else 0]),
+            ),
+            "read": Command(ask=lambda call: self._read(call)),
+            "fetch": Command(ask=self._fetch),
+            "arm": Command(tell=self._take),
+            "stop": Command(tell=lambda call: only(call.elements, 0, 0)),
+        }
+        for name in _FUNCTIONS:
+            named[f"configure_{name}"] = Command(tell=self._configuring(name))
+            named[f"measure_{name}"] = Command(ask=self._measuring(name))
+        return named
+
+    def _set_function(self, call: Call) -> None:
+        only(call.elements, 1, 1)
+        if call.elements[0].form is not Form.STRING:
+            raise ScpiFault(-104, "a function is due, in quotes")
+        text = call.elements[0].text.upper().strip()
+        for name, spellings in _FUNCTIONS.items():
+            if text in spellings:
+                self._function = name
+                return
+        raise ScpiFault(-224, text)
+
+    def _configuring(self, name: str) -> Callable[[Call], None]:
+        def configure(call: Call) -> None:
+            only(call.elements, 0, 2)
+            self._function, self._reading = name, None
+            self.settings.put(f"{name}_automatic", True)
+            if call.elements and call.elements[0].form is Form.NUMBER:
+                self._set_range(name, call.elements[0])
+
+        return configure
+
+    def _set_range(self, name: str, expected: Element) -> None:
+        value = self.settings.rows[f"{name}_range"].kind.read(expected)
+        self.settings.put(f"{name}_range", value)
+        self.settings.put(f"{name}_automatic", False)
+
+    def _measuring(self, name: str) -> Callable[[Call], Reply]:
+        configure = self._configuring(name)
+
+        def measure(call: Call) -> Reply:
+            configure(call)
+            return self._read(Call(call.numbers, ()))
+
+        return measure
+
+    def changed(self, key: str, number: int) -> None:
+        """Writing a range turns automatic ranging off."""
+        del number
+        name, _, what = key.rpartition("_")
+        if what == "range":
+            self.settings.put(f"{name}_automatic", False)
+
+    def reset(self) -> None:
+        """`*RST`: dc volts, automatic range."""
+        super().reset()
+        self._function, self._reading = "voltage", None
+
+    def _read(self, call: Call) -> str:
+        self._take(call)
+        assert self._reading is not None
+        return number_text(self._reading)
+
+    def _fetch(self, call: Call) -> str:
+        only(call.elements, 0, 0)
+        if self._reading is None:
+            raise ScpiFault(-230, "no reading was taken")
+        return number_text(self._reading)
+
+    def _take(self, call: Call) -> None:
+        """Integrate over the set number of power line cycles; overload reads 9.9E37."""
+        only(call.elements, 0, 0)
+        name = self._function
+        cycles = self.settings.number(f"{name}_cycles")
+        begin, seconds = self.clock.now, cycles / self._mains
+        value = self._value(begin, seconds)
+        self.clock.advance(seconds)
+        kind = self.settings.rows[f"{name}_range"].kind
+        if self.settings.of(f"{name}_automatic", 1):
+            limit = float(kind.limit("MAX"))  # type: ignore[arg-type]
+            steps = getattr(kind, "steps", ())
+            self.settings.put(f"{name}_range", next((step for step in steps if abs(value) <= 1.2 * step), limit))
+        span = self.settings.number(f"{name}_range")
+        value += self._noise * span / math.sqrt(cycles) * float(self._generator.standard_normal())
+        self._reading = value if abs(value) <= 1.2 * span else math.copysign(INFINITY, value)
+
+    def _value(self, begin: float, seconds: float) -> float:
+        if self._function in ("voltage", "ac_voltage"):
+            motion = self._node.motion(begin, begin + seconds, self._load)
+            volts = motion.sampled(begin, seconds / _SAMPLES, _SAMPLES)
+            return float(volts.mean() if self._function == "voltage" else volts.std())
+        if self._function == "resistance":
+            return self._resistor
+        if self._function == "ac_current":
+            return 0.0
+        feed = self._bench.surroundings.feed.at(begin)
+        return sum(node.current(feed) for node in self._feeds)

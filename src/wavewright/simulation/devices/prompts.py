@@ -1,0 +1,51 @@
+"""The operator's screen: an instrument with a display. On the simulated bench the operator is quick and obedient."""
+
+from __future__ import annotations
+
+import re
+
+from wavewright.errors import Misuse
+from wavewright.simulation.devices.roles import Making, role
+from wavewright.simulation.scpi.faults import ScpiFault
+from wavewright.simulation.scpi.instrument import Instrument
+
+_PROBE_ON = re.compile(r"\bprobe\s+(\d+)\s+on\s+(TP\d+)", re.IGNORECASE)
+_INPUT_IS = re.compile(r"\binput\s+(\d+):\s*([A-Za-z_]\w*)?([^.;]*)", re.IGNORECASE)
+_FACTOR = re.compile(r"\bprobe\s+(\d+(?:\.\d+)?)\s*x", re.IGNORECASE)
+
+
+@role("prompts")
+class Prompts(Instrument):
+    """Settings by this key: text. `Probe 1 on TP3. Input 1: rail, probe 1x.` moves and switches the simulated probe 1.
+
+    A test point wins over a channel's name. A name that is no node leaves the probe where it hangs.
+    """
+
+    def __init__(self, making: Making) -> None:
+        super().__init__(making.identity, making.settings, making.bench.clock)
+        self._probing = making.bench.probing
+        self._nodes = making.bench.board.nodes
+
+    def changed(self, key: str, number: int) -> None:
+        """Do what the text says."""
+        del number
+        if key != "text":
+            return
+        text = str(self.settings["text"])
+        placed = {int(found[1]): found[2] for found in _PROBE_ON.finditer(text)}
+        for found in _INPUT_IS.finditer(text):
+            name = found[2] or ""
+            if name in self._nodes:
+                placed.setdefault(int(found[1]), name)
+            factor = _FACTOR.search(found[3])
+            if factor:
+                self._probing.switch(int(found[1]), float(factor[1]))
+        for probe, place in placed.items():
+            try:
+                self._probing.move(probe, place)
+            except Misuse as fault:
+                raise ScpiFault(-224, fault.what.replace("`", "")) from fault
+
+    def reset(self) -> None:
+        """`*RST`: the screen is blank; the probes hang where they hang."""
+        super().reset()

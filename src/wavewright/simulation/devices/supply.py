@@ -1,0 +1,106 @@
+"""The simulated DC supply: voltage, current limit, protection, and what it measures of itself."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from wavewright.errors import Misuse
+from wavewright.simulation.circuit.power import FeedNode
+from wavewright.simulation.circuit.surroundings import Feed
+from wavewright.simulation.devices.roles import Making, role
+from wavewright.simulation.scpi.faults import ScpiFault
+from wavewright.simulation.scpi.instrument import Call, Command, Instrument
+from wavewright.simulation.scpi.kinds import number_text, only
+from wavewright.simulation.scpi.status import Questionable
+
+
+@role("supply")
+class Supply(Instrument):
+    """Settings by these keys: voltage, current, voltage_protection, voltage_protection_on, current_protection_on, output."""
+
+    def __init__(self, making: Making) -> None:
+        super().__init__(making.identity, making.settings, making.bench.clock)
+        feeds = [node for node in making.bench.board.nodes.values() if isinstance(node, FeedNode)]
+        if len(feeds) != 1:
+            raise Misuse(
+                f"a board with {len(feeds)} nodes of kind `feed`", expected="one, which the supply is wired to"
+            )
+        self._terminal = feeds[0]
+        self._feed = making.bench.surroundings.feed
+        self._noise = making.details.quantity("reading_noise", "1")
+        self._generator = np.random.default_rng([making.bench.seed, making.stream])
+        self._tripped: set[str] = set()
+        self._is_standby = True
+
+    def actions(self) -> Mapping[str, Command]:
+        """What a definition file can give headers to."""
+        return {
+            "measure_voltage": Command(ask=lambda call: self._read(call, self._voltage())),
+            "measure_current": Command(ask=lambda call: self._read(call, self._current())),
+            "voltage_tripped": Command(ask=lambda _: str(int("voltage" in self._tripped))),
+            "current_tripped": Command(ask=lambda _: str(int("current" in self._tripped))),
+            "clear_protection": Command(tell=self._clear_protection),
+        }
+
+    def _now(self) -> Feed:
+        return self._feed.at(self.clock.now)
+
+    def _voltage(self) -> float:
+        feed = self._now()
+        return self._terminal.final(feed) if feed.is_on and not feed.is_standby else 0.0
+
+    def _current(self) -> float:
+        return self._terminal.current(self._now())
+
+    def _read(self, call: Call, value: float) -> str:
+        only(call.elements, 0, 0)
+        return number_text(value * (1 + self._noise * float(self._generator.standard_normal())))
+
+    def _clear_protection(self, call: Call) -> None:
+        only(call.elements, 0, 0)
+        self._tripped.clear()
+
+    def changed(self, key: str, number: int) -> None:
+        """The terminals follow at once; the board behind them takes its time."""
+        del number
+        settings = self.settings
+        if key == "output":
+            if settings["output"] and self._tripped:
+                settings.put("output", False)
+                raise ScpiFault(-221, f"{' and '.join(sorted(self._tripped))} protection has tripped")
+            self._is_standby = False
+        self._protect()
+        self._apply()
+
+    def _protect(self) -> None:
+        settings = self.settings
+        wanted = Feed(settings.number("voltage"), settings.number("current"), bool(settings["output"]), False)
+        if not wanted.is_on:
+            return
+        if settings["voltage_protection_on"] and self._terminal.final(wanted) > settings.number("voltage_protection"):
+            self._tripped.add("voltage")
+        if settings["current_protection_on"] and self._terminal.is_limited(wanted):
+            self._tripped.add("current")
+        if self._tripped:
+            settings.put("output", False)
+
+    def _apply(self) -> None:
+        settings = self.settings
+        feed = Feed(settings.number("voltage"), settings.number("current"), bool(settings["output"]), self._is_standby)
+        self._feed.become(self.clock.now, feed if feed.is_on else Feed(is_standby=feed.is_standby))
+
+    def reset(self) -> None:
+        """`*RST`: output off; the fixture's standby feed comes through until the output is switched the next time."""
+        super().reset()
+        self._tripped.clear()
+        self._is_standby = True
+        self._apply()
+
+    def questionable_condition(self) -> int:
+        """Voltage not regulated while in current limit; current not regulated otherwise (from memory, not verified)."""
+        feed = self._now()
+        if not feed.is_on or feed.is_standby:
+            return 0
+        return int(Questionable.VOLTAGE if self._terminal.is_limited(feed) else Questionable.CURRENT)

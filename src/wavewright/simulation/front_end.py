@@ -1,0 +1,103 @@
+"""A digitizer's input: from the node to the code, in the order in which the signal meets the parts.
+
+Node → source impedance and probe loading (in the node) → attenuation and bandwidth of the probe → coupling →
+bandwidth of the input, band limit → gain and offset errors, noise → range and offset → converter.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from wavewright.simulation.circuit.motion import Floats, Motion, Sampler
+from wavewright.simulation.probing import Probe
+
+Codes = npt.NDArray[np.int8]
+CODES = 256
+_LOWEST, _HIGHEST = -128, 127
+_BLOCK = 1 << 18
+
+
+@dataclass(frozen=True, slots=True)
+class InputData:
+    """What one input is built like: bandwidth and ac corner in Hz, noise in V rms at the full bandwidth, errors."""
+
+    bandwidth: float
+    ac_corner: float
+    noise_floor: float
+    noise_codes: float
+    jitter: float
+    gain_error: float = 0.0
+    offset_error: float = 0.0  # as a share of the range
+
+
+@dataclass(frozen=True, slots=True)
+class InputSetup:
+    """How one input is set. `band_limit` in Hz; None: off. `range` peak to peak and `offset` in V at the connector."""
+
+    coupling: str
+    range: float
+    offset: float
+    band_limit: float | None = None
+    impedance: float = 1e6
+
+    @property
+    def volts_per_code(self) -> float:
+        """The width of one code at the connector, V."""
+        return self.range / CODES
+
+
+def settling_time(data: InputData, setup: InputSetup) -> float:
+    """How long before a record the front end still remembers, s."""
+    slowest = data.ac_corner if setup.coupling == "AC" else setup.band_limit or data.bandwidth
+    return 6.0 / (2 * math.pi * slowest)
+
+
+def at_converter(node: Motion, probe: Probe, data: InputData, setup: InputSetup) -> Motion:
+    """The voltage at the converter, referred to the connector, without noise, errors and limits."""
+    if setup.coupling == "GRO":
+        return Motion()
+    volts = node.scaled(1.0 / probe.attenuation).low_passed(probe.bandwidth).low_passed(data.bandwidth)
+    if setup.band_limit is not None:
+        volts = volts.low_passed(setup.band_limit)
+    if setup.coupling == "AC":
+        volts = volts.high_passed(data.ac_corner)
+    return volts
+
+
+def noise_rms(data: InputData, setup: InputSetup) -> float:
+    """Noise at the connector, V rms: white noise through what bandwidth is left, and the converter's own."""
+    share = min(1.0, (setup.band_limit or data.bandwidth) / data.bandwidth)
+    return math.hypot(data.noise_floor * math.sqrt(share), data.noise_codes * setup.volts_per_code)
+
+
+def digitize(
+    volts: Motion,
+    data: InputData,
+    setup: InputSetup,
+    *,
+    start: float,
+    interval: float,
+    count: int,
+    generator: np.random.Generator,
+) -> Codes:
+    """Codes of `count` samples from `start`, s, `interval` apart: shape (count,), int8, clipped at both ends."""
+    codes = np.empty(count, np.int8)
+    sampler = Sampler(volts)
+    gain = (1 + data.gain_error) / setup.volts_per_code
+    shift = data.offset_error * CODES - setup.offset / setup.volts_per_code
+    sigma = np.float32(noise_rms(data, setup) / setup.volts_per_code)
+    for first in range(0, count, _BLOCK):
+        size = min(_BLOCK, count - first)
+        scaled = gain * sampler.take(start + first * interval, interval, size) + shift
+        scaled += sigma * generator.standard_normal(size, dtype=np.float32)
+        codes[first : first + size] = np.clip(np.rint(scaled), _LOWEST, _HIGHEST)
+    return codes
+
+
+def noisy(volts: Floats, rms: float, generator: np.random.Generator) -> Floats:
+    """Volts with white noise."""
+    return volts + rms * generator.standard_normal(len(volts))

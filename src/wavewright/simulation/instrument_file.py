@@ -1,0 +1,117 @@
+"""Instrument files: pyvisa-sim definitions with one more top-level key, `wavewright:`, from which our devices are made."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+from pyvisa.rname import to_canonical_name
+
+from wavewright.errors import FileFault, Misuse
+from wavewright.simulation.bench import Bench
+from wavewright.simulation.definition import Section, read_definition
+from wavewright.simulation.devices.roles import Making, roles
+from wavewright.simulation.scpi.device import ScpiDevice
+from wavewright.simulation.scpi.kinds import Boolean, Kind, Number, Text, Value, Words
+from wavewright.simulation.scpi.settings import Setting, Settings
+
+
+def load_instruments(path: Path, bench: Bench) -> dict[str, ScpiDevice]:
+    """The devices of an instrument file by canonical resource name, each in its state after power-on.
+
+    Raises
+    ------
+    FileFault : with file, line and column of what cannot be used.
+    """
+    top = read_definition(path)
+    if "wavewright" not in top:
+        raise FileFault("no key `wavewright`", where=top.place(), expected="the instruments' command tables below it")
+    return {
+        to_canonical_name(section.text("resource")): _device(name, section, bench)
+        for name, section in top.section("wavewright").sections("instruments").items()
+    }
+
+
+def _device(name: str, section: Section, bench: Bench) -> ScpiDevice:
+    acts_as = section.text("acts_as")
+    if acts_as not in roles():
+        raise FileFault(
+            f"instrument `{name}` acts as `{acts_as}`",
+            where=section.place("acts_as"),
+            expected=f"one of {', '.join(roles())}",
+        )
+    numbers = int(section.quantity("inputs", "", 1.0))
+    rows = [_setting(key, row, numbers) for key, row in section.sections("settings").items()]
+    details = section.section("details") if "details" in section else section
+    making = Making(section.text("identity"), Settings(rows), bench, details, zlib.crc32(name.encode()))
+    try:
+        instrument = roles()[acts_as](making)
+        headers = {action: section.section("actions").text(action) for action in section.section("actions")}
+        device = ScpiDevice(
+            instrument,
+            headers,
+            message_time=section.quantity("message_time", "s", 1e-3),
+            queue_depth=int(section.quantity("error_queue", "", 20.0)),
+        )
+    except Misuse as fault:
+        where = section.place()
+        raise FileFault(
+            f"instrument `{name}`: {fault.what}", where=where, expected=fault.expected, do=fault.do
+        ) from fault
+    return device
+
+
+def _setting(key: str, row: Section, numbers: int) -> Setting:
+    pattern = row.text("header")
+    takes = row.text("takes")
+    if takes not in _KINDS:
+        raise FileFault(f"`takes: {takes}`", where=row.place("takes"), expected=f"one of {', '.join(_KINDS)}")
+    kind, reset = _KINDS[takes](row)
+    count = numbers if row.text("each", "") == "input" else 1
+    row.finish()
+    return Setting(key, pattern, kind, reset, count)
+
+
+def _number(row: Section) -> tuple[Kind, Value]:
+    unit = row.text("unit", "")
+    steps = row.quantities("steps", unit) if "steps" in row else ()
+    reset = row.quantity("reset", unit)
+    is_whole = row.text("takes") == "whole number"
+    kind = Number(
+        unit=row.text("suffix", unit.upper()),
+        minimum=row.quantity("least", unit, steps[0] if steps else None),
+        maximum=row.quantity("most", unit, steps[-1] if steps else None),
+        default=reset,
+        steps=steps,
+        rounding=row.text("rounding", "up"),
+        resolution=row.quantity("resolution", unit, 0.0),
+        is_integer=is_whole,
+        fuzz=row.text("beyond", "refused") == "limited",
+    )
+    return kind, reset
+
+
+def _boolean(row: Section) -> tuple[Kind, Value]:
+    reset = row.text("reset").lower() in ("on", "true", "1")
+    return Boolean(reset), reset
+
+
+def _words(row: Section) -> tuple[Kind, Value]:
+    reset = row.text("reset")
+    kind = Words(row.texts("words"), default=reset, most=int(row.quantity("most", "", 1.0)))
+    return kind, reset
+
+
+def _text(row: Section) -> tuple[Kind, Value]:
+    reset = row.text("reset", "")
+    return Text(reset, int(row.quantity("most", "", 255.0))), reset
+
+
+_KINDS: Mapping[str, Callable[[Section], tuple[Kind, Value]]] = {
+    "number": _number,
+    "whole number": _number,
+    "Boolean": _boolean,
+    "word": _words,
+    "text": _text,
+}

@@ -1,0 +1,96 @@
+"""Probes: which node each input looks at, through which probe, and what all of them together do to the node."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from wavewright.errors import Misuse
+from wavewright.quantities import read_quantity
+from wavewright.simulation.circuit.board import Board
+from wavewright.simulation.circuit.surroundings import UNLOADED, Load
+
+_INPUT_RESISTANCE = 1e6
+
+
+@dataclass(frozen=True, slots=True)
+class Probe:
+    """A probe on one input. `node` None: it hangs in the air. `bandwidth` in Hz, `capacitance` at the tip in F."""
+
+    attenuation: float = 10.0
+    capacitance: float = 12e-12
+    bandwidth: float = 200e6
+    node: str | None = None
+
+    def load(self, input_resistance: float) -> Load:
+        """What the tip does to a node: the divider's resistance (a 1x probe: the input's own), and capacitance."""
+        return Load(self.attenuation * input_resistance, self.capacitance)
+
+
+# A straight-through probe: its cable and the input lie on the node. Common practice, no source.
+STRAIGHT = Probe(attenuation=1.0, capacitance=60e-12, bandwidth=30e6)
+
+
+def read_probe(settings: Mapping[str, Any]) -> Probe:
+    """A probe of a bench file's `probes:`; texts with units or plain SI numbers."""
+    names = {"attenuation": "x", "capacitance": "F", "bandwidth": "Hz"}
+    known = {key: _read(value, names[key]) for key, value in settings.items() if key in names}
+    return replace(STRAIGHT if known.get("attenuation") == 1.0 else Probe(), **known)
+
+
+def _read(value: object, unit: str) -> float:
+    if isinstance(value, int | float):
+        return float(value)
+    text = str(value)
+    return float(text) if unit == "x" and text.replace(".", "", 1).isdigit() else read_quantity(text, unit=unit).value
+
+
+class Probing:
+    """All probes of the bench."""
+
+    def __init__(self, board: Board, probes: Mapping[int, Probe]) -> None:
+        self._board = board
+        self._given = dict(probes)
+        self._probes = {n: replace(probes.get(n, Probe()), node=node) for n, node in board.wiring.items()}
+
+    def __getitem__(self, number: int) -> Probe:
+        return self._probes.get(number) or self._given.get(number, Probe())
+
+    def snapshot(self) -> Mapping[int, Probe]:
+        """The probes as they are now."""
+        return dict(self._probes)
+
+    def move(self, number: int, place: str) -> None:
+        """Put a probe on a test point or on a node of that name.
+
+        Raises
+        ------
+        Misuse : the board has neither.
+        """
+        node = self._board.test_points.get(place.upper(), place)
+        if node not in self._board.nodes:
+            known = ", ".join(sorted((*self._board.test_points, *self._board.nodes)))
+            raise Misuse(f"the board has no `{place}`", expected=f"one of {known}")
+        self._probes[number] = replace(self[number], node=node)
+
+    def switch(self, number: int, attenuation: float) -> None:
+        """Turn a probe to another attenuation: straight through, or back to what the bench file says of it."""
+        node = self[number].node
+        given = self._given.get(number, Probe())
+        if attenuation == given.attenuation:
+            chosen = given
+        elif attenuation == 1.0:
+            chosen = STRAIGHT
+        else:
+            chosen = replace(given, attenuation=attenuation)
+        self._probes[number] = replace(chosen, node=node)
+
+
+def load_on(node: str, probes: Mapping[int, Probe], input_resistances: Mapping[int, float]) -> Load:
+    """Everything that hangs on a node."""
+    total = UNLOADED
+    for number, probe in probes.items():
+        if probe.node == node:
+            total = total.beside(probe.load(input_resistances.get(number, _INPUT_RESISTANCE)))
+    return total

@@ -1,0 +1,141 @@
+"""One SCPI instrument: its command table, its status, and what it does with one unit of a message."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from wavewright.errors import Misuse
+from wavewright.simulation.scpi import common_commands
+from wavewright.simulation.scpi.elements import Element, Form, Unit
+from wavewright.simulation.scpi.faults import ScpiFault
+from wavewright.simulation.scpi.headers import HeaderTree
+from wavewright.simulation.scpi.instrument import Answer, Call, Command, Instrument, Pending, Reply
+from wavewright.simulation.scpi.kinds import only
+from wavewright.simulation.scpi.settings import Setting
+from wavewright.simulation.scpi.status import OPERATION_COMPLETE, Status
+
+
+class ScpiDevice:
+    """An instrument with IEEE 488.2 round it. Several message exchanges may share one device.
+
+    Parameters
+    ----------
+    instrument : what the settings and actions belong to.
+    headers : header pattern of each action that this device understands, by the action's name.
+    message_time : simulated time that each message takes, s.
+    queue_depth : entries that the error queue holds.
+    """
+
+    def __init__(
+        self,
+        instrument: Instrument,
+        headers: Mapping[str, str],
+        *,
+        message_time: float = 1e-3,
+        queue_depth: int = 20,
+    ) -> None:
+        self.instrument = instrument
+        self.message_time = message_time
+        self.status = Status(queue_depth)
+        self.completes_later = False  # `*OPC` was sent and an operation is pending
+        self._common: Mapping[str, Command] = common_commands.common(self)
+        self._tree: HeaderTree[Command] = HeaderTree()
+        for pattern, command in common_commands.subsystems(self).items():
+            self._tree.enter(pattern, command)
+        actions = instrument.actions()
+        for name, pattern in headers.items():
+            if name not in actions:
+                raise Misuse(f"action `{name}`", expected=f"one of {', '.join(sorted(actions))}")
+            self._tree.enter(pattern, actions[name])
+        for row in instrument.settings.rows.values():
+            self._tree.enter(row.pattern, self._setting_command(row))
+
+    def perform(self, unit: Unit, path: tuple[str, ...]) -> tuple[Reply, tuple[str, ...]]:
+        """Do what one unit says; the reply, and the path that the next header starts from (the path rule).
+
+        Raises
+        ------
+        ScpiFault : what the instrument has to complain of.
+        """
+        if unit.is_common:
+            command = self._common.get(unit.mnemonics[0])
+            if command is None:
+                raise ScpiFault(-113, f"*{unit.mnemonics[0]}")
+            numbers: tuple[int, ...] = ()
+        else:
+            mnemonics = unit.mnemonics if unit.is_rooted else (*path, *unit.mnemonics)
+            command, numbers = self._tree.find(mnemonics)
+            path = mnemonics[:-1]
+        todo = command.ask if unit.is_query else command.tell
+        if todo is None:
+            raise ScpiFault(-113, f"{':'.join(unit.mnemonics)}{'?' if unit.is_query else ''}")
+        return todo(Call(numbers, unit.elements)), path
+
+    def headers(self) -> list[str]:
+        """Every header pattern of the device, sorted, for `SYSTem:HELP:HEADers?`."""
+        return sorted(self._tree.patterns())
+
+    def reset(self) -> None:
+        """`*RST`: the instrument's functions; queues, registers and enables stay."""
+        self.instrument.reset()
+        self.completes_later = False
+
+    def refresh(self) -> None:
+        """Bring the condition registers up to now, and `*OPC` to its end where nothing is pending any more."""
+        now = self.instrument.clock.now
+        moment = self.instrument.completion(now)
+        if moment is not None and moment <= now:
+            self.instrument.finish()
+            if self.completes_later:
+                self.completes_later = False
+                self.status.event |= OPERATION_COMPLETE
+        self.status.operation.become(self.instrument.operation_condition())
+        self.status.questionable.become(self.instrument.questionable_condition())
+
+    @property
+    def is_busy(self) -> bool:
+        """True while an operation is pending."""
+        now = self.instrument.clock.now
+        moment = self.instrument.completion(now)
+        return moment is None or moment > now
+
+    def when_complete(self, reply: str | None) -> Reply:
+        """A reply that has to wait for all pending operations: `*OPC?`, `*WAI`."""
+        if not self.is_busy:
+            return reply
+        return Pending(lambda: None if reply is None else Answer(reply.encode("ascii")), asks=reply is not None)
+
+    def _setting_command(self, row: Setting) -> Command:
+        def tell(call: Call) -> None:
+            number = self._number(row, call)
+            only(call.elements, 1, 1)
+            value = self.instrument.adjust(row.key, row.kind.read(call.elements[0]), number)
+            self.instrument.settings.put(row.key, value, number)
+            self.instrument.changed(row.key, number)
+
+        def ask(call: Call) -> str:
+            number = self._number(row, call)
+            only(call.elements, 0, 1)
+            if call.elements:
+                return row.kind.write(row.kind.limit(_limit_word(call.elements[0])))
+            return row.kind.write(self.instrument.settings.of(row.key, number))
+
+        return Command(tell, ask)
+
+    @staticmethod
+    def _number(row: Setting, call: Call) -> int:
+        number = call.number if "<n>" in row.pattern else 1
+        if not 1 <= number <= row.count:
+            raise ScpiFault(-114, f"{row.pattern} with {number}, 1 to {row.count}")
+        return number
+
+
+def _limit_word(element: Element) -> str:
+    if element.form is not Form.WORD:
+        raise ScpiFault(-108 if element.form is Form.NUMBER else -104, "MINimum, MAXimum or DEFault is due")
+    return element.text
+
+
+def reply_bytes(reply: Answer | str) -> Answer:
+    """A text reply as response data."""
+    return Answer(reply.encode("ascii")) if isinstance(reply, str) else reply

@@ -1,0 +1,209 @@
+"""Message exchange of IEEE 488.2-1992, clause 6: bytes in, answers out, and what happens when somebody talks out of turn."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+
+from wavewright.simulation.scpi.device import ScpiDevice, reply_bytes
+from wavewright.simulation.scpi.elements import Unit, complete_length, read_units
+from wavewright.simulation.scpi.faults import COMMAND_ERRORS, ScpiFault
+from wavewright.simulation.scpi.instrument import Answer, Pending
+
+_LONGEST_INPUT = 32 * 1024 * 1024
+
+
+class Exchange:
+    """One controller's line to a device: its input buffer, the message that is being worked on, and its output queue.
+
+    Parameters
+    ----------
+    device : may be shared with other exchanges.
+    is_stream : a raw socket or serial line: it has no END, so answers to old questions stay in the queue, and nobody
+        is told INTERRUPTED. Else a link with a message protocol.
+    """
+
+    def __init__(self, device: ScpiDevice, *, is_stream: bool = False) -> None:
+        self.device = device
+        self.is_stream = is_stream
+        self._input = bytearray()
+        self._messages: deque[bytes] = deque()
+        self._units: Iterator[Unit] | None = None
+        self._path: tuple[str, ...] = ()
+        self._answers: list[Answer] = []
+        self._waiting: Pending | None = None
+        self._output: deque[memoryview] = deque()
+
+    # --- what the controller does
+
+    def receive(self, content: bytes, *, end: bool = True) -> None:
+        """Take bytes from the controller; `end`: END came with the last one."""
+        self._input += content
+        if len(self._input) > _LONGEST_INPUT:
+            self._input.clear()
+            self.device.status.complain(ScpiFault(-363))
+        while length := complete_length(self._input, ended=end and not self.is_stream):
+            message = bytes(self._input[:length])
+            del self._input[:length]
+            if not self.is_stream:
+                self._interrupt()
+            self._messages.append(message)
+            self.device.instrument.clock.advance(self.device.message_time)
+            self.work()
+
+    def answer(self, count: int) -> tuple[bytes, bool]:
+        """At most `count` bytes of the oldest answer, and whether its END came with them. Nothing there: (b"", False)."""
+        if not self._output:
+            return b"", False
+        front = self._output[0]
+        part, rest = front[:count], front[count:]
+        if len(rest):
+            self._output[0] = rest
+        else:
+            self._output.popleft()
+        return bytes(part), not len(rest)
+
+    def answer_to(self, character: int, count: int) -> tuple[bytes, bool, bool]:
+        """As `answer`, but not beyond a termination character; the third value tells that it stopped there."""
+        if self._output:
+            found = bytes(self._output[0][:count]).find(character)
+            if found >= 0:
+                part, at_end = self.answer(found + 1)
+                return part, at_end, True
+        part, at_end = self.answer(count)
+        return part, at_end, False
+
+    def settle(self, seconds: float) -> bool:
+        """Let simulated time go by until an answer is there, `seconds` at most; True when one is there.
+
+        A question that was never asked is −420 (on a link that knows message ends).
+        """
+        if self._output:
+            return True
+        self.device.refresh()
+        self.work()
+        if self._waiting is None:
+            if not self._output and not self.is_stream:
+                self.device.status.complain(ScpiFault(-420))
+            return bool(self._output)
+        self.pass_time(seconds)
+        return bool(self._output)
+
+    def pass_time(self, seconds: float) -> None:
+        """Let simulated time go by until the pending operations end, `seconds` at most, and go on with the work."""
+        clock = self.device.instrument.clock
+        deadline = clock.now + seconds
+        moment = self.device.instrument.completion(deadline)
+        clock.go_to(deadline if moment is None else min(moment, deadline))
+        self.device.refresh()
+        self.work()
+
+    def clear(self) -> None:
+        """Device clear: both queues and the message that is worked on; settings, status and errors stay."""
+        self._input.clear()
+        self._messages.clear()
+        self._drop()
+
+    def poll(self) -> int:
+        """Serial poll: the status byte with RQS, which this reading clears."""
+        clock = self.device.instrument.clock
+        clock.advance(self.device.message_time)
+        self.device.refresh()
+        self.work()
+        self.update_request()
+        return self.device.status.poll(self._byte())
+
+    def trigger(self) -> None:
+        """Group execute trigger: the same as `*TRG`."""
+        try:
+            self.device.instrument.trigger()
+        except ScpiFault as fault:
+            self.device.status.complain(fault)
+
+    @property
+    def is_waiting(self) -> bool:
+        """True while a question is worked on whose answer needs time."""
+        return self._waiting is not None
+
+    @property
+    def has_answer(self) -> bool:
+        """True when an answer lies in the output queue."""
+        return bool(self._output)
+
+    def update_request(self) -> bool:
+        """True when a new reason for a service request has come up since the last call."""
+        return self.device.status.update_request(self._byte())
+
+    # --- what the device does
+
+    def work(self) -> None:
+        """Go on with the messages as far as that is possible now."""
+        while self._waiting is None or self._resume():
+            if self._units is None:
+                if not self._messages:
+                    break
+                self._units, self._path, self._answers = read_units(self._messages.popleft()), (), []
+            self._step(self._units)
+        self.device.refresh()
+
+    def _resume(self) -> bool:
+        if self.device.is_busy or self._waiting is None:
+            return False
+        self.device.refresh()
+        waiting, self._waiting = self._waiting, None
+        self._take(waiting.answer)
+        return True
+
+    def _step(self, units: Iterator[Unit]) -> None:
+        """One unit of the message, or its end."""
+        fault: ScpiFault | None = None
+        try:
+            unit = next(units)
+            if unit.is_query and self._answers and self._answers[-1].is_last:
+                raise ScpiFault(-440)
+            reply, self._path = self.device.perform(unit, self._path)
+            if isinstance(reply, Pending):
+                self._waiting = reply
+            elif reply is not None:
+                self._answers.append(reply_bytes(reply))
+        except StopIteration:
+            self._conclude()
+        except ScpiFault as caught:
+            fault = caught
+        if fault is not None:
+            self._complain(fault)
+
+    def _take(self, ready: object) -> None:
+        assert callable(ready)
+        try:
+            answer = ready()
+        except ScpiFault as fault:
+            self._complain(fault)
+        else:
+            if answer is not None:
+                self._answers.append(answer)
+
+    def _complain(self, fault: ScpiFault) -> None:
+        self.device.status.complain(fault)
+        if fault.code in COMMAND_ERRORS:  # what follows can no longer be trusted: 488.2 lets the parser start again
+            self._conclude()
+
+    def _conclude(self) -> None:
+        if self._answers:
+            parts = [part for answer in self._answers for part in (b";", answer.content)][1:]
+            whole = parts[0] if len(parts) == 1 else b"".join(parts)
+            self._output.append(memoryview(b"".join((whole, b"\n"))))
+        self._units, self._answers = None, []
+
+    def _interrupt(self) -> None:
+        is_asking = self._waiting is not None and self._waiting.asks
+        if self._output or is_asking:
+            self._drop()
+            self.device.status.complain(ScpiFault(-410))
+
+    def _drop(self) -> None:
+        self._output.clear()
+        self._units, self._answers, self._waiting = None, [], None
+
+    def _byte(self) -> int:
+        return self.device.status.byte(message_available=bool(self._output))
