@@ -88,3 +88,15 @@ def test_side_lobe_bounds_the_response_outside_the_main_lobe(name: str) -> None:
     window = WINDOWS[name]
     for offset in np.arange(len(window.terms) + 0.5, 40, 0.25):
         assert abs(window.response(offset)) <= window.side_lobe(offset) * (1 + 1e-9)
+
+
+@pytest.mark.parametrize("name, lines", [("rectangular", 1.0), ("hann", 35 / 18)])
+def test_lines_of_noise_that_are_worth_one(name: str, lines: float) -> None:
+    # math: mean of w⁴ over the square of the mean of w²; Hann (35/128)/(3/8)²
+    assert WINDOWS[name].lines_in_one == pytest.approx(lines, rel=1e-12)
+
+
+@pytest.mark.parametrize("name", WINDOWS)
+def test_lines_of_noise_that_are_worth_one_by_the_weights(name: str) -> None:
+    squares = WINDOWS[name].weights(N) ** 2
+    assert WINDOWS[name].lines_in_one == pytest.approx(N * (squares**2).sum() / squares.sum() ** 2, rel=1e-9)

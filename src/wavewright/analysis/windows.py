@@ -48,6 +48,12 @@ class Window:
         return 1.0 + sum(term * term for term in rest) / (2 * first * first)
 
     @property
+    def lines_in_one(self) -> float:
+        """How many neighbouring lines of noise are worth one independent one when powers are summed: NΣw⁴/(Σw²)²."""
+        squares = self.weights(64) ** 2  # exact: sums of cosines up to 4 times 4 turns
+        return float(64 * (squares @ squares) / squares.sum() ** 2)
+
+    @property
     def scallop_loss_db(self) -> float:
         """How much too low a line half way between two bins is read, in dB."""
         return -20 * math.log10(self.response(0.5))

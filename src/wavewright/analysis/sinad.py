@@ -1,0 +1,84 @@
+"""SINAD and effective bits: a sine against all that is left of the record when the best sine is taken away.
+
+Definitions of IEEE 1057 and IEEE 1241 (from memory, not verified).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated, Literal
+
+from wavewright.analysis.catalogue import metric
+from wavewright.analysis.decibels import amplitude_ratio_db
+from wavewright.analysis.reading import Reading
+from wavewright.analysis.sine_fit import SineFit, fit_sine
+from wavewright.analysis.survey import Survey
+from wavewright.errors import NotMeasurable
+
+SOURCE = "IEEE 1057 and IEEE 1241 (from memory, not verified)"
+
+
+@metric("sinad", unit="dB", source=SOURCE)
+def sinad(survey: Survey, *, frequency: Annotated[float, "Hz"] | None = None) -> Reading:
+    """Signal to noise and distortion: rms of the best sine over rms of all else but the constant, in dB.
+
+    Parameters
+    ----------
+    frequency : Hz, where it is known; None: fitted as well.
+    """
+    fit = _fit_with_residual(survey, frequency)
+    return Reading(
+        amplitude_ratio_db(fit.amplitude / math.sqrt(2) / fit.residual_rms),
+        "dB",
+        uncertainty=20 / math.log(10) * _relative(fit),
+        doubts=fit.doubts,
+    )
+
+
+@metric("enob", unit="bit", source=SOURCE)
+def enob(
+    survey: Survey,
+    *,
+    referred_to: Literal["sine", "full_scale"] = "sine",
+    full_scale: Annotated[float, "V"] | None = None,
+    frequency: Annotated[float, "Hz"] | None = None,
+) -> Reading:
+    """Effective number of bits: of the ideal converter that would leave as large a residual.
+
+    log2(range / (residual · √12)). The constants are exact: (SINAD − 1.7609 dB) / 6.0206 dB is the same for a sine that
+    fills the range.
+
+    Parameters
+    ----------
+    referred_to : `sine`: the range is the sine's own, peak to peak, as if it filled the converter's. `full_scale`: the
+        range is that of the converter.
+    full_scale : V, peak to peak; None: from the converter's lowest and highest code, where these are known.
+    frequency : Hz, where it is known; None: fitted as well.
+    """
+    fit = _fit_with_residual(survey, frequency)
+    span = 2 * fit.amplitude if referred_to == "sine" else full_scale or _converter_range(survey)
+    bits = math.log2(span / (fit.residual_rms * math.sqrt(12)))
+    return Reading(bits, "bit", uncertainty=_relative(fit) / math.log(2), doubts=fit.doubts)
+
+
+def _fit_with_residual(survey: Survey, frequency: float | None) -> SineFit:
+    fit = fit_sine(survey, frequency=frequency)
+    if fit.residual_rms <= 0:
+        raise NotMeasurable(f"`{survey.name}`: the sine leaves no residual", expected="noise of at least the converter")
+    return fit
+
+
+def _relative(fit: SineFit) -> float:
+    """Relative standard uncertainty of amplitude over residual; an rms of n residuals scatters by 1/√(2n)."""
+    return math.hypot(1 / math.sqrt(2 * fit.size), fit.amplitude_uncertainty / fit.amplitude)
+
+
+def _converter_range(survey: Survey) -> float:
+    if survey.wave.code_range is None:
+        raise NotMeasurable(
+            f"`{survey.name}`: the converter's range is not known",
+            expected="lowest and highest code of the converter",
+            do="give `full_scale`, or take `referred_to: sine`",
+        )
+    lowest, highest = survey.wave.code_range
+    return abs(survey.wave.gain) * (highest - lowest + 1)
