@@ -126,7 +126,7 @@ class Acquisition:
             return Motion()
         impedances = {n: each.impedance for n, each in self.inputs.items()}
         load = load_on(probe.node or "", self._probes, impedances)
-        return at_converter(node.motion(start - settling_time(data, setup), end, load), probe, data, setup)
+        return at_converter(node.motion(start, end, load, settling_time(data, setup)), probe, data, setup)
 
     def _quiet_until(self, moment: float) -> float:
         setup = self.inputs[self.source]

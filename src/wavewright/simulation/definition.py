@@ -105,7 +105,7 @@ class Section:
     def plain(self, key: str) -> Any:
         """Whatever stands below a key, as plain YAML values."""
         node = self._value(key)
-        return None if node is None else yaml.SafeLoader("").construct_object(node, deep=True)  # type: ignore[no-untyped-call]
+        return None if node is None else yaml.SafeLoader("").construct_object(node, deep=True)
 
     def finish(self) -> None:
         """Refuse keys that nobody has read."""

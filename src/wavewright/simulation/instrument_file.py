@@ -1,4 +1,4 @@
-"""Instrument files: pyvisa-sim definitions with one more top-level key, `wavewright:`, from which our devices are made."""
+"""Instrument files: pyvisa-sim definitions with one more key, `wavewright:`, that says what our devices are."""
 
 from __future__ import annotations
 

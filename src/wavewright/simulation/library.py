@@ -1,4 +1,4 @@
-"""The simulated bench as a VISA library: PyVISA opens it like any other, and nothing above VISA knows the difference."""
+"""The simulated bench as a VISA library: PyVISA opens it like any other, and nothing above knows the difference."""
 
 from __future__ import annotations
 

@@ -36,7 +36,12 @@ def read_probe(settings: Mapping[str, Any]) -> Probe:
     """A probe of a bench file's `probes:`; texts with units or plain SI numbers."""
     names = {"attenuation": "x", "capacitance": "F", "bandwidth": "Hz"}
     known = {key: _read(value, names[key]) for key, value in settings.items() if key in names}
-    return replace(STRAIGHT if known.get("attenuation") == 1.0 else Probe(), **known)
+    usual = STRAIGHT if known.get("attenuation") == 1.0 else Probe()
+    return Probe(
+        known.get("attenuation", usual.attenuation),
+        known.get("capacitance", usual.capacitance),
+        known.get("bandwidth", usual.bandwidth),
+    )
 
 
 def _read(value: object, unit: str) -> float:

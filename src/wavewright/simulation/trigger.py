@@ -1,4 +1,4 @@
-"""An edge trigger as an instrument has it: level, slope, hysteresis; the first edge that counts in a stretch of signal."""
+"""An edge trigger as an instrument has it: level, slope, hysteresis, and the first edge that counts."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ class EdgeSetup:
 
 @dataclass(slots=True)
 class EdgeDetector:
-    """Looks through a signal stretch by stretch. A rising edge counts once the signal has been below level − hysteresis."""
+    """Looks through a signal stretch by stretch. A rising edge counts after the signal was below level − hysteresis."""
 
     setup: EdgeSetup
     _is_ready: dict[int, bool] = field(default_factory=lambda: {1: False, -1: False})

@@ -15,6 +15,8 @@ from wavewright.simulation.circuit.nodes import Making, node_kind
 from wavewright.simulation.circuit.power import rail_of
 from wavewright.simulation.circuit.surroundings import UNLOADED, Load
 
+_MOST_PERIODS = 512  # looked at before a record begins
+
 
 @node_kind("crystal")
 class Crystal:
@@ -51,11 +53,11 @@ class Crystal:
         pole = turn * load.parallel(self._resistance) * load.capacitance
         return load.share(self._resistance) / (1 + 1j * pole)
 
-    def motion(self, start: float, end: float, load: Load) -> Motion:
+    def motion(self, start: float, end: float, load: Load, memory: float = 0.0) -> Motion:
         """A steady sine while the rail stands; nothing without it."""
         if not self._rail.is_up(start):
             return Motion()
-        del end
+        del end, memory
         tone = Tone(self.frequency(load), self._amplitude * self._divided(load) * cmath.exp(-0.5j * math.pi))
         return Motion(self._offset * load.share(self._resistance), tones=(tone,))
 
@@ -71,7 +73,7 @@ class Crystal:
 
 @node_kind("enable_line")
 class EnableLine:
-    """A periodic line with a duty factor; in a faulty one, one period in `glitch_every` has a short low in its high part.
+    """A periodic line. In a faulty one, one period in `glitch_every` has a short low in its high part.
 
     Which periods these are follows from the seed, not from when one looks.
     """
@@ -92,14 +94,16 @@ class EnableLine:
         periods = np.arange(first, last, dtype=np.int64).astype(np.uint64)
         if not self.glitch_every:
             return np.zeros(len(periods), bool)
-        return _scattered(periods + np.uint64(self._salt)) % np.uint64(self.glitch_every) == 0
+        numbers = _scattered(periods + np.uint64(self._salt)) % np.uint64(self.glitch_every)
+        return np.asarray(numbers == 0, bool)
 
-    def motion(self, start: float, end: float, load: Load) -> Motion:
+    def motion(self, start: float, end: float, load: Load, memory: float = 0.0) -> Motion:
         """The line's voltage."""
         if not self._rail.is_up(start):
             return Motion()
         period = 1 / self.frequency
-        first, last = math.floor(start / period) - 2, math.ceil(end / period) + 1
+        before = min(max(2, math.ceil(memory / period)), _MOST_PERIODS)
+        first, last = math.floor(start / period) - before, math.ceil(end / period) + 1
         turns = np.arange(first, last)
         dips = turns[self.glitches(first, last)] + 0.4 * self.duty_factor
         width = self._glitch / period
@@ -113,6 +117,8 @@ class EnableLine:
         order = np.argsort(times, kind="stable")
         edges = Edges(times[order], np.concatenate(ups)[order], True)
         line = drawn(edges, low=0.0, high=self._rail.level, transition=self._transition)
+        if memory:
+            line = line.settled_on(edges.share_high(start) * self._rail.level)
         return loaded(line, self._resistance, load)
 
     def truth(self) -> Mapping[str, float]:

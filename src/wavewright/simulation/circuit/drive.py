@@ -8,20 +8,19 @@ from collections.abc import Mapping
 import numpy as np
 
 from wavewright.simulation.circuit.edges import Edges, signal_edges
-from wavewright.simulation.circuit.motion import Floats, Motion, polyline
+from wavewright.simulation.circuit.motion import Complexes, Floats, Motion, polyline
 from wavewright.simulation.circuit.nodes import Making, node_kind
 from wavewright.simulation.circuit.power import FeedNode
 from wavewright.simulation.circuit.slew import level_at
 from wavewright.simulation.circuit.surroundings import Load, Surroundings
 
-_PERIODS_BEFORE = 64
-_LONGEST_LEAD = 0.5  # s
+_FEWEST_PERIODS, _MOST_PERIODS = 2, 512  # looked at before a record begins
 
 
-def driven_edges(surroundings: Surroundings, threshold: float, start: float, end: float) -> Edges:
+def driven_edges(surroundings: Surroundings, threshold: float, start: float, end: float, memory: float) -> Edges:
     """Moments at which the driver's input crosses its threshold, from some periods before `start`."""
     period = 1.0 / max(surroundings.signal.at(end).frequency, 1e-3)
-    lead = min(_PERIODS_BEFORE * period, _LONGEST_LEAD)
+    lead = min(max(memory, _FEWEST_PERIODS * period), _MOST_PERIODS * period)
     return signal_edges(surroundings.signal, threshold, start - lead, end)
 
 
@@ -49,9 +48,9 @@ class HalfBridge:
         log = math.log(self.overshoot)
         return -log / math.sqrt(math.pi**2 + log**2)
 
-    def motion(self, start: float, end: float, load: Load) -> Motion:
+    def motion(self, start: float, end: float, load: Load, memory: float = 0.0) -> Motion:
         """The driver's output voltage; its source resistance and the load make one more pole."""
-        edges = driven_edges(self._surroundings, self.threshold, start, end)
+        edges = driven_edges(self._surroundings, self.threshold, start, end, memory)
         times = edges.times + self.delay
         corners = self._feed.corners()
         levels = np.array([level_at(corners, time, self._feed.standby) for time in times])
@@ -63,16 +62,20 @@ class HalfBridge:
         ideal = Motion(base, times, steps, np.zeros_like(steps), self._ringing(steps)).scaled(
             load.share(self._resistance)
         )
+        if memory:
+            ideal = ideal.settled_on(
+                edges.share_high(start) * float(levels.max(initial=0.0)) * load.share(self._resistance)
+            )
         loading = load.parallel(self._resistance) * load.capacitance
         return ideal.low_passed(1 / (2 * math.pi * loading)) if loading else ideal
 
-    def _ringing(self, steps: Floats) -> dict[complex, np.ndarray[tuple[int], np.dtype[np.complex128]]]:
+    def _ringing(self, steps: Floats) -> dict[complex, Complexes]:
         """−step · e^(−ζωt) · (cos ω d t + ζ/√(1 − ζ²) · sin ω d t), as one complex mode."""
         damping = self.damping
         root = math.sqrt(1 - damping**2)
         damped = 2 * math.pi * self._ring
         pole = complex(-damped * damping / root, damped)
-        return {pole: -steps * complex(1.0, -damping / root)}
+        return {pole: (-steps * complex(1.0, -damping / root)).astype(np.complex128)}
 
     def truth(self) -> Mapping[str, float]:
         """Levels and overshoot; the duty factor and the frequency are the source's."""
@@ -106,10 +109,10 @@ class CoilTerminal:
         self.clamp = section.quantity("clamp", "V")
         self._transition = section.quantity("transition", "s")
 
-    def motion(self, start: float, end: float, load: Load) -> Motion:
+    def motion(self, start: float, end: float, load: Load, memory: float = 0.0) -> Motion:
         """The terminal's voltage. A probe does not load it: the clamp and the coil are far stronger."""
-        del load
-        edges = driven_edges(self._surroundings, self._bridge.threshold, start, end)
+        del load, memory
+        edges = driven_edges(self._surroundings, self._bridge.threshold, start, end, 0.0)
         feed = max(level_at(self._feed.corners(), start, self._feed.standby), 1e-3)
         points = [
             (

@@ -14,11 +14,20 @@ from wavewright.simulation.circuit.surroundings import History, Signal
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Edges:
-    """Moments of changes, s, ascending; for each, True where it rises; and where the signal stands before the first."""
+    """Moments of changes, s, ascending; for each, True where it rises; and whether the signal is low before."""
 
     times: Floats
     rising: npt.NDArray[np.bool_]
     begins_low: bool
+
+    def share_high(self, until: float) -> float:
+        """The share of the time between the first rising edge and the last one before `until` that is spent high."""
+        rises = np.flatnonzero(self.rising & (self.times < until))
+        if len(rises) < 2:
+            return float(not self.begins_low)
+        part = slice(rises[0], rises[-1])
+        lengths = np.diff(self.times[rises[0] : rises[-1] + 1])
+        return float(lengths[self.rising[part]].sum() / lengths.sum())
 
 
 def crossing_phases(signal: Signal, threshold: float) -> tuple[float, float] | None:

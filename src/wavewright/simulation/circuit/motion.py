@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -69,10 +70,18 @@ class Motion:
         """The voltage plus a constant."""
         return replace(self, base=self.base + volts)
 
+    def settled_on(self, volts: float) -> Motion:
+        """The same voltage from the first event on, but one that has stood at `volts` until then."""
+        if not len(self.times):
+            return self
+        steps = self.steps.copy()
+        steps[0] += self.base - volts
+        return replace(self, base=volts, steps=steps)
+
     def low_passed(self, corner: float) -> Motion:
         """What a first-order low-pass makes of it; `corner` in Hz. Settled on `base` before the first event."""
         pole, weights = self._against(2 * math.pi * corner)
-        modes = {other: jumps * weights[other] for other, jumps in self.modes.items()}
+        modes: dict[complex, Any] = {other: jumps * weights[other] for other, jumps in self.modes.items()}
         modes[complex(-pole)] = -self.steps + self.slopes / pole - sum(modes.values(), start=np.zeros(len(self.times)))
         return replace(
             self,

@@ -24,8 +24,12 @@ from wavewright.simulation.definition import Section
 class Node(Protocol):
     """One net of the board."""
 
-    def motion(self, start: float, end: float, load: Load) -> Motion:
-        """The node's voltage from `start` to `end`, s, with `load` on it. Settled on its mean before the first event."""
+    def motion(self, start: float, end: float, load: Load, memory: float = 0.0) -> Motion:
+        """The node's voltage from `start` to `end`, s, with `load` on it.
+
+        `memory`: for how many seconds before `start` whoever looks remembers. A node may go back less far where it
+        is periodic; then it stands at its mean before its first event.
+        """
 
     def truth(self) -> Mapping[str, float]:
         """What measurements of this node must find, in closed form, by the name of the metric; SI units."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from itertools import pairwise
 
 import numpy as np
 
@@ -54,9 +55,9 @@ class FeedNode:
         targets = self.targets()
         return slewed(targets, up=self.standby / self._up, down=self.standby / self._down, first=targets[0][1])
 
-    def motion(self, start: float, end: float, load: Load) -> Motion:
+    def motion(self, start: float, end: float, load: Load, memory: float = 0.0) -> Motion:
         """The terminal's voltage; its source resistance is too low for a probe to matter."""
-        del start, end, load
+        del start, end, load, memory
         times, volts = zip(*self.corners(), strict=True)
         return polyline(times, volts)
 
@@ -70,7 +71,7 @@ class FeedNode:
 
 
 def _next_corner(corners: list[Point], moment: float) -> float:
-    for (before, low), (after, high) in zip(corners, corners[1:], strict=False):
+    for (before, low), (after, high) in pairwise(corners):
         if before <= moment < after and low != high:
             return moment
     return next((time for time, _ in corners if time > moment), math.inf)
@@ -127,9 +128,9 @@ class BuckRail:
         current = self.level * (1 - self.level / feed) / (self._inductance * self.frequency)
         return current * self._series_resistance
 
-    def motion(self, start: float, end: float, load: Load) -> Motion:
+    def motion(self, start: float, end: float, load: Load, memory: float = 0.0) -> Motion:
         """The rail's voltage; its source resistance is too low for a probe to matter."""
-        del load
+        del load, memory
         corners = self.corners()
         times, volts = zip(*corners, strict=True)
         slow = polyline(times, volts)
@@ -143,7 +144,7 @@ class BuckRail:
         lead = _RIPPLE_PERIODS_BEFORE / self.frequency
         edges = [*corners, (math.inf, corners[-1][1])]
         spells = []
-        for (before, low), (after, high) in zip(edges, edges[1:], strict=False):
+        for (before, low), (after, high) in pairwise(edges):
             if low == high == self.level and after > start - lead and before < end:
                 spells.append((max(before, start - lead), min(after, end + 1 / self.frequency)))
         return spells

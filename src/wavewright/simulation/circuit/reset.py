@@ -53,9 +53,9 @@ class OpenDrainReset:
                 found.append((time, "follow"))
         return found
 
-    def motion(self, start: float, end: float, load: Load) -> Motion:
+    def motion(self, start: float, end: float, load: Load, memory: float = 0.0) -> Motion:
         """The node's voltage."""
-        del start, end
+        del start, end, memory
         corners = self._rail.corners()
         times, volts = self._points(corners, self._stretches(corners), load)
         ideal = polyline(times, volts)

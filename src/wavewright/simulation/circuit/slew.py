@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 Point = tuple[float, float]
 
@@ -43,7 +44,7 @@ def level_at(points: Sequence[Point], moment: float, before: float) -> float:
 def crossings_of(points: Sequence[Point], threshold: float) -> list[tuple[float, bool]]:
     """Moments at which corner points cross a threshold, with True for rising."""
     found = []
-    for (before, low), (after, high) in zip(points, points[1:], strict=False):
+    for (before, low), (after, high) in pairwise(points):
         if (low < threshold) != (high < threshold):
             share = (threshold - low) / (high - low)
             found.append((before + share * (after - before), high > low))

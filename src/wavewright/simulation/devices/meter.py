@@ -55,7 +55,7 @@ class Meter(Instrument):
                 tell=self._set_function,
                 ask=lambda _: quoted(_FUNCTIONS[self._function][-2 if self._function != "resistance" else 0]),
             ),
-            "read": Command(ask=lambda call: self._read(call)),
+            "read": Command(ask=self._read),
             "fetch": Command(ask=self._fetch),
             "arm": Command(tell=self._take),
             "stop": Command(tell=lambda call: only(call.elements, 0, 0)),

@@ -1,4 +1,4 @@
-"""How a simulated digitizer hands over a record: integers, floats or text, either byte order, plain or wrapped in DIF."""
+"""How a simulated digitizer hands over a record: integers, floats, text; either byte order; plain or in DIF."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ import numpy.typing as npt
 from wavewright.simulation.front_end import Codes
 from wavewright.simulation.scpi.elements import Element, Form
 from wavewright.simulation.scpi.faults import ScpiFault
-from wavewright.simulation.scpi.kinds import definite_block, forms, number_text
+from wavewright.simulation.scpi.headers import forms
+from wavewright.simulation.scpi.kinds import definite_block, number_text
 
 # SCPI-99 volume 2, FORMat, from memory, not verified.
 LENGTHS = {"ASC": (0,), "INT": (8, 16), "REAL": (32, 64)}

@@ -14,7 +14,7 @@ from wavewright.simulation.scpi.kinds import Value
 
 @role("source")
 class Source(Instrument):
-    """Settings by these keys: function, frequency, period, amplitude, offset, high, low, duty_percent, width, output."""
+    """Settings: function, frequency, period, amplitude, offset, high, low, duty_percent, width, output."""
 
     def __init__(self, making: Making) -> None:
         super().__init__(making.identity, making.settings, making.bench.clock)

@@ -18,7 +18,7 @@ from wavewright.simulation.scpi.status import Questionable
 
 @role("supply")
 class Supply(Instrument):
-    """Settings by these keys: voltage, current, voltage_protection, voltage_protection_on, current_protection_on, output."""
+    """Settings: voltage, current, voltage_protection, voltage_protection_on, current_protection_on, output."""
 
     def __init__(self, making: Making) -> None:
         super().__init__(making.identity, making.settings, making.bench.clock)

@@ -36,7 +36,7 @@ class Form(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Element:
-    """One data element. `text` for words, strings and expressions, `number` and `suffix` for numbers, `block` for blocks."""
+    """One data element: `text` of words, strings, expressions; `number` and `suffix` of numbers; `block` of blocks."""
 
     form: Form
     text: str = ""

@@ -1,4 +1,4 @@
-"""Message exchange of IEEE 488.2-1992, clause 6: bytes in, answers out, and what happens when somebody talks out of turn."""
+"""Message exchange of IEEE 488.2-1992, clause 6: bytes in, answers out, and what happens out of turn."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ class Exchange:
             self.work()
 
     def answer(self, count: int) -> tuple[bytes, bool]:
-        """At most `count` bytes of the oldest answer, and whether its END came with them. Nothing there: (b"", False)."""
+        """At most `count` bytes of the oldest answer, and whether its END came with them; (b"", False) for none."""
         if not self._output:
             return b"", False
         front = self._output[0]

@@ -1,4 +1,4 @@
-"""Status registers of IEEE 488.2-1992, 11.2 and 11.5, and of SCPI-99 volume 2, chapter 20. Numbers from memory, not verified."""
+"""Status registers of IEEE 488.2-1992, 11, and SCPI-99 volume 2, 20. Clause numbers from memory, not verified."""
 
 from __future__ import annotations
 
