@@ -13,7 +13,7 @@ from collections.abc import Callable
 from wavewright.errors import NoAnswer, NoTrigger
 from wavewright.instruments import scpi
 from wavewright.instruments.link import Link
-from wavewright.instruments.profile_grammar import Acquire, Poll
+from wavewright.instruments.profile_grammar import Acquire, Poll, ServiceRequest
 
 FIRST_PAUSE = 1e-3  # s; doubled from question to question, up to the profile's interval
 
@@ -36,12 +36,16 @@ class Acquisition:
     ) -> None:
         self._link, self._grammar = link, grammar
         self._elapsed, self._pause = elapsed, pause
+        self._hears_requests = False
 
     def arm(self) -> None:
         """Start the wait for the trigger."""
         finished = self._grammar.finished
         if finished.service_request:
             self._send(finished.service_request.before)
+            self._hears_requests = self._link.expect_requests()
+            if self._hears_requests:
+                self._send(finished.service_request.request)
         self._send(self._grammar.arm)
         if finished.poll:
             self._send(finished.poll.before)
@@ -61,8 +65,10 @@ class Acquisition:
         if finished.poll:
             self._poll(finished.poll, timeout)
         elif finished.service_request:
-            self._await_request(finished.service_request.mask, finished.service_request.interval, timeout)
-            self._send(finished.service_request.after)
+            try:
+                self._await_request(finished.service_request, timeout)
+            finally:
+                self._send(finished.service_request.after)
         else:
             try:
                 self._link.ask(finished.ask, timeout=timeout)
@@ -90,16 +96,22 @@ class Acquisition:
             self._pause(interval)
             interval = min(2 * interval, max(poll.interval, FIRST_PAUSE))
 
-    def _await_request(self, mask: int, longest: float, timeout: float) -> None:
-        if self._link.wait_for_request(timeout):
-            self._link.status_byte()  # the serial poll that takes the request back (IEEE 488.1)
-            return
+    def _await_request(self, request: ServiceRequest, timeout: float) -> None:
+        """A request may have another reason: the status byte decides. The serial poll also takes the request back."""
         begin, interval = self._elapsed(), FIRST_PAUSE
-        while not self._link.status_byte() & mask:
-            if self._elapsed() - begin >= timeout:
+        while True:
+            left = timeout - (self._elapsed() - begin)
+            if self._hears_requests and left > 0:
+                try:
+                    self._link.wait_for_request(left)
+                except NoAnswer as silence:
+                    raise self._no_trigger(timeout) from silence
+            if self._link.status_byte() & request.mask:
+                return
+            if left <= 0:
                 raise self._no_trigger(timeout)
             self._pause(interval)
-            interval = min(2 * interval, max(longest, FIRST_PAUSE))
+            interval = min(2 * interval, max(request.interval, FIRST_PAUSE))
 
     def _no_trigger(self, timeout: float) -> NoTrigger:
         return NoTrigger(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import ClassVar
 
@@ -13,6 +14,7 @@ import numpy as np
 from wavewright.errors import BadAnswer, Misuse, NoTrigger
 from wavewright.instruments.acquisition import Acquisition
 from wavewright.instruments.block_reader import Bytes
+from wavewright.instruments.dif import read_dif, waveforms_of
 from wavewright.instruments.digitizer_setup import at_the_tip, digitizer_assignments
 from wavewright.instruments.instrument import Instrument, Settings
 from wavewright.instruments.link import Link
@@ -218,6 +220,8 @@ class Digitizer(Instrument):
     def _fetch_input(self, name: str, one: InputSetup) -> Waveform:
         grammar = self.profile.grammar.waveform
         form = grammar.formats[self._format]
+        if grammar.scale.told_in == "dif":
+            return self._fetch_dif(name, one)
         data = self._fetch_bytes(one.input, form)
         axes = self._axes(one, form, data)
         with self.link.naming(grammar.fetch[-1]):
@@ -232,6 +236,16 @@ class Digitizer(Instrument):
             name=name,
             code_range=form.codes,
         )
+
+    def _fetch_dif(self, name: str, one: InputSetup) -> Waveform:
+        """Scale and time axis are in the answer itself."""
+        *before, question = (fill(message, {"input": one.input}) for message in self.profile.grammar.waveform.fetch)
+        for message in before:
+            self.link.write(message)
+        answer = self.link.ask_expression(question, timeout=FETCH_TIMEOUT)
+        wave = dif_waveform(answer, one.input, where=self.link.where)
+        self._check_length(wave.codes, name)
+        return replace(wave, gain=wave.gain * one.attenuation, offset=wave.offset * one.attenuation, name=name)
 
     def _fetch_bytes(self, number: int, form: SampleFormat) -> Bytes:
         grammar = self.profile.grammar.waveform
@@ -314,6 +328,27 @@ class Digitizer(Instrument):
             raise BadAnswer(
                 f"{codes.size} samples came for `{name}`", where=self.link.where, expected=f"{self._points()}"
             )
+
+
+def dif_waveform(answer: bytes, number: int, *, where: str) -> Waveform:
+    """The waveform of an input from a DIF expression: the only one in it, or the one whose label ends in the number.
+
+    Raises
+    ------
+    BadAnswer : no such waveform, or the expression does not parse.
+    """
+    try:
+        dimensions = read_dif(answer)
+        waves = waveforms_of(dimensions)
+    except BadAnswer as fault:
+        raise BadAnswer(f"{fault.what} ({fault.where})", where=where, expected=fault.expected) from fault
+    explicit = [dimension.label for dimension in dimensions if not dimension.is_implicit]
+    for label, wave in zip(explicit, waves.values(), strict=True):
+        if len(waves) == 1 or label.lstrip("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz_") == str(number):
+            return wave
+    raise BadAnswer(
+        f"no waveform of input {number} among {', '.join(explicit) or 'none'}", where=where, expected="such as `C1`"
+    )
 
 
 def crosses_at_the_trigger(wave: Waveform, level: float, *, within: int = 4) -> bool:

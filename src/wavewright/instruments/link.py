@@ -7,23 +7,25 @@ socket; elsewhere IEEE 488.2-1992, 6.3 makes it error -410). So the next use beg
 
 from __future__ import annotations
 
-import logging
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TypeVar
 
+import numpy as np
+
 from wavewright.errors import BadAnswer, Complaint, LinkLost, Misuse, NoAnswer, WireFault
 from wavewright.instruments import scpi
 from wavewright.instruments.block_reader import Bytes, read_bare_bytes, read_block
 from wavewright.instruments.blocks import definite_block
+from wavewright.instruments.dialogue import Dialogue
 from wavewright.instruments.error_queue import QUEUE_OVERFLOW, ErrorEntry, read_error_entry
+from wavewright.instruments.expression_reader import read_expression
 from wavewright.instruments.manners import Manners
 from wavewright.instruments.visa_faults import FOREIGN, named_faults
 from wavewright.instruments.wire_log import WireLog
 from wavewright.instruments.wires import Deadline, Wire
 
-log = logging.getLogger(__name__)
 T = TypeVar("T")
 MOST_ERRORS = 100  # entries read before we give up on a queue that never empties
 _CONTROL = bytes(set(range(32)) - set(b"\t\n\r")) + b"\x7f"
@@ -50,10 +52,11 @@ class Link:
     ) -> None:
         self.resource, self.name, self.manners = resource, name or resource, manners or Manners()
         self.identity = ""
-        self._connect, self._wire_log, self._pause = connect, wire_log, pause
+        self._connect, self._pause = connect, pause
+        self._dialogue = Dialogue(self.name, wire_log)
         self._open_question = ""  # sent, and its answer not read to the end
         self._wire: Wire | None = connect()
-        self._event(f"opened {resource}")
+        self._dialogue.event(f"opened {resource}")
 
     # -- the three things one does with an instrument ------------------------------------------------------------------
 
@@ -98,8 +101,18 @@ class Link:
 
         def read(wire: Wire, deadline: Deadline) -> Bytes:
             head, data = read_block(wire, deadline, silence=silence)
-            self._log_block(head, data)
+            self._dialogue.received_block(head, data)
             return data
+
+        return self._exchange(message, read, timeout=timeout, repeatable=False)
+
+    def ask_expression(self, message: str, *, timeout: float | None = None) -> bytes:
+        """An expression in parentheses, blocks in it included, without its terminator (SCPI-99 volume 3)."""
+
+        def read(wire: Wire, deadline: Deadline) -> bytes:
+            expression = read_expression(wire, deadline)
+            self._dialogue.received_block(b"", np.frombuffer(expression, dtype=np.uint8))
+            return expression
 
         return self._exchange(message, read, timeout=timeout, repeatable=False)
 
@@ -108,7 +121,7 @@ class Link:
 
         def read(wire: Wire, deadline: Deadline) -> Bytes:
             data = read_bare_bytes(wire, deadline, count=count)
-            self._log_block(b"", data)
+            self._dialogue.received_block(b"", data)
             return data
 
         return self._exchange(message, read, timeout=timeout, repeatable=False)
@@ -173,16 +186,21 @@ class Link:
                 do="; ".join(dict.fromkeys(entry.explanation for entry in entries if entry.explanation)),
             )
 
-    def wait_for_request(self, timeout: float) -> bool:
-        """Wait for a service request; False at once where the library has no events.
+    def expect_requests(self) -> bool:
+        """Get ready for service requests; False where the library or the wire has none."""
+        self._get_into_step()
+        with self._faults("while getting ready for service requests"):
+            return self._open_wire().expect_requests()
+
+    def wait_for_request(self, timeout: float) -> None:
+        """Until a service request comes.
 
         Raises
         ------
         NoAnswer : none within `timeout`, s.
         """
-        self._get_into_step()
-        with self._faults("waiting for a service request"):
-            return self._open_wire().wait_for_request(timeout)
+        with self._faults("while waiting for a service request"):
+            self._open_wire().wait_for_request(timeout)
 
     def status_byte(self) -> int:
         """The status byte, by serial poll where the wire has one, else by `*STB?` (IEEE 488.2-1992, 11.2)."""
@@ -218,7 +236,7 @@ class Link:
         LinkLost : the instrument does not come back.
         """
         question, self._open_question = self._open_question, ""
-        self._event(f"getting back into step after {question}")
+        self._dialogue.event(f"getting back into step after {question}")
         try:
             with self._faults(f"while getting back into step after `{scpi.shorten(question)}`"):
                 if not self._clear_device():
@@ -241,7 +259,7 @@ class Link:
         if self._wire is not None:
             self._wire.close()
             self._wire = None
-            self._event("closed")
+            self._dialogue.event("closed")
 
     @property
     def where(self) -> str:
@@ -257,12 +275,12 @@ class Link:
             try:
                 return self._exchange_once(message, read, timeout)
             except (NoAnswer, BadAnswer) as fault:
-                self._event(f"asking again after {type(fault).__name__}: {fault.what}")
+                self._dialogue.event(f"asking again after {type(fault).__name__}: {fault.what}")
                 self.recover()
         try:
             return self._exchange_once(message, read, timeout)
         except (NoAnswer, BadAnswer) as fault:
-            self._event(f"{type(fault).__name__}: {fault.what}")
+            self._dialogue.event(f"{type(fault).__name__}: {fault.what}")
             self._explain(fault)
             raise
 
@@ -285,9 +303,7 @@ class Link:
 
     def _read_text(self, wire: Wire, deadline: Deadline) -> str:
         line = wire.read_line(deadline)
-        if self._wire_log:
-            self._wire_log.received(self.name, line)
-        log.debug("%s < %.80r", self.name, line)
+        self._dialogue.received(line)
         bare = line.rstrip(b"\r\n")
         if not bare.strip():
             raise BadAnswer("the answer is empty")
@@ -299,19 +315,14 @@ class Link:
             raise BadAnswer(f"the answer `{scpi.shorten(bare)}` is not {self.manners.encoding} text") from None
 
     def _send(self, message: str, *, block: bytes | None = None) -> None:
-        data = message.encode("ascii", "replace")
-        if block is not None:
-            data += b" " + definite_block(block)
+        text = message.encode("ascii", "replace")
+        data = text if block is None else text + b" " + definite_block(block)
         data += self.manners.write_termination.encode()
         if 0 < self.manners.longest_message < len(data):
             raise Misuse(
                 f"{len(data)} bytes in `{scpi.shorten(message)}`", expected=f"at most {self.manners.longest_message}"
             )
-        if self._wire_log:
-            self._wire_log.sent(self.name, data if block is None else message.encode("ascii", "replace") + b" #")
-            if block is not None:
-                self._wire_log.block(self.name, block, direction=">")
-        log.debug("%s > %.80s", self.name, message)
+        self._dialogue.sent(data if block is None else text, block)
         self._open_wire().send(data, Deadline(self.manners.timeout))
         if self.manners.pause:
             self._pause(self.manners.pause)
@@ -327,7 +338,7 @@ class Link:
         try:
             return self._wire.clear()
         except FOREIGN as fault:
-            self._event(f"device clear failed: {fault}")
+            self._dialogue.event(f"device clear failed: {fault}")
             return False
 
     def _open_anew(self) -> None:
@@ -336,7 +347,7 @@ class Link:
             self._wire.close()
             self._wire = None
         self._wire = self._connect()
-        self._event(f"opened {self.resource} again")
+        self._dialogue.event(f"opened {self.resource} again")
 
     def _await_identity(self) -> None:
         """Read until the identity comes: whatever stands before it answers something else."""
@@ -347,8 +358,7 @@ class Link:
         self._send(self.manners.identify)
         while True:
             line = self._open_wire().read_line(deadline)
-            if self._wire_log:
-                self._wire_log.received(self.name, line)
+            self._dialogue.received(line)
             if line.strip().decode(self.manners.encoding, "replace") == self.identity.strip():
                 return
 
@@ -363,16 +373,6 @@ class Link:
             fault.what += f"; its error queue says {'; '.join(map(str, entries))}"
             reasons = dict.fromkeys(entry.explanation for entry in entries if entry.explanation)
             fault.do = fault.do or "; ".join(reasons)
-
-    def _log_block(self, head: bytes, data: Bytes) -> None:
-        if self._wire_log:
-            self._wire_log.received(self.name, head)
-            self._wire_log.block(self.name, data.data)
-        log.debug("%s < block of %d bytes", self.name, data.size)
-
-    def _event(self, words: str) -> None:
-        if self._wire_log:
-            self._wire_log.event(self.name, words)
 
     def _open_wire(self) -> Wire:
         if self._wire is None:

@@ -68,11 +68,15 @@ class ServiceRequest(Strict):
 
     Parameters
     ----------
-    before : messages that enable the request, sent before arming.
+    before : messages that make the end show in the status byte, sent before arming.
+    request : messages that make it a request; only sent where the library hears requests, for elsewhere they do harm
+        (PyVISA-py 0.8.1 over HiSLIP gets out of step with its status channel).
+    after : messages sent when it is over, to take that back.
     mask : the bits of the status byte that mean "over".
     """
 
     before: Messages = ()
+    request: Messages = ()
     after: Messages = ()
     mask: int
     interval: Seconds = 0.02  # type: ignore[valid-type]

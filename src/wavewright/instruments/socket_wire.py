@@ -108,9 +108,13 @@ class SocketWire:
         """None: a raw socket has no serial poll."""
         return None
 
-    def wait_for_request(self, timeout: float) -> bool:
+    def expect_requests(self) -> bool:
         """False: a raw socket carries no service request."""
         return False
+
+    def wait_for_request(self, timeout: float) -> None:
+        """Never called, since none can be expected."""
+        raise NotImplementedError
 
     def close(self) -> None:
         """Let go of the session; never raises."""

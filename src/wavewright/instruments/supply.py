@@ -57,7 +57,7 @@ class Supply(Instrument):
         used = dict(self.apply(group, doing="setting the supply"))
         self._check_read_back(used)
         if setup.output:
-            self._check_before_on()
+            self._check_before_on(used)
             self._output.on()
         if setup.output is not None:
             used["output"] = bool(setup.output)
@@ -124,10 +124,10 @@ class Supply(Instrument):
         """Off, and confirmed."""
         self.output_off()
 
-    def _check_before_on(self) -> None:
-        """What the supply would give, whoever set it, against the ceilings."""
+    def _check_before_on(self, known: Settings = MappingProxyType({})) -> None:
+        """What the supply would give, whoever set it, against the ceilings; `known` has been checked already."""
         for setting, quantity in (("voltage", "voltage"), ("current_limit", "current")):
-            if quantity in self.ceilings and self.profile.can_ask(setting):
+            if setting not in known and quantity in self.ceilings and self.profile.can_ask(setting):
                 self.refuse_above(quantity, float(self.get(setting)), setting)
 
     def _check_read_back(self, used: Settings) -> None:

@@ -20,6 +20,7 @@ from wavewright.instruments.visa_faults import is_not_offered
 
 CHUNK = 256 * 1024  # bytes a read; larger ones gain nothing, smaller ones cost a third of the speed (measured)
 LONGEST_LINE = 1 << 28
+_REQUEST, _QUEUED = constants.EventType.service_request, constants.EventMechanism.queue
 _QUIET = (
     StatusCode.success_max_count_read,
     StatusCode.success_termination_character_read,
@@ -79,8 +80,11 @@ class Wire(Protocol):
     def status_byte(self) -> int | None:
         """The status byte by serial poll; None where the wire has none."""
 
-    def wait_for_request(self, timeout: float) -> bool:
-        """Wait for a service request; False at once where there are no events. A time-out is the library's error."""
+    def expect_requests(self) -> bool:
+        """Get ready for service requests; False where there are none."""
+
+    def wait_for_request(self, timeout: float) -> None:
+        """Until one comes; a time-out is the library's error."""
 
     def close(self) -> None:
         """Let go of the session; never raises."""
@@ -169,20 +173,19 @@ class VisaWire:
             raise
         return int(byte)
 
-    def wait_for_request(self, timeout: float) -> bool:
-        """Wait for a service request, where the library offers events."""
-        kind, how = constants.EventType.service_request, constants.EventMechanism.queue
+    def expect_requests(self) -> bool:
+        """Get ready for service requests, where the library offers events."""
         try:
-            self._library.enable_event(self._session, kind, how)
+            self._library.enable_event(self._session, _REQUEST, _QUEUED)
         except (errors.Error, NotImplementedError, AttributeError) as fault:
             if is_not_offered(fault):
                 return False
             raise
-        try:
-            self._library.wait_on_event(self._session, kind, int(1000 * timeout))
-        finally:
-            self._library.disable_event(self._session, kind, how)
         return True
+
+    def wait_for_request(self, timeout: float) -> None:
+        """Until one comes."""
+        self._library.wait_on_event(self._session, _REQUEST, max(int(1000 * timeout), 1))
 
     def close(self) -> None:
         """Let go of the session; never raises."""
