@@ -49,7 +49,7 @@ def load_board(path: Path, surroundings: Surroundings, *, seed: int) -> Board:
     test_points: dict[str, str] = {}
     for name, section in top.sections("nodes").items():
         generator = np.random.default_rng([seed, zlib.crc32(name.encode())])
-        nodes[name] = _made(name, Making(section, surroundings, MappingProxyType(dict(nodes)), generator))
+        nodes[name] = _made(name, Making(section, surroundings, MappingProxyType(dict(nodes)), generator, seed))
         point = section.text("test_point", "")
         if point in test_points:
             raise FileFault(

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 import numpy as np
 import numpy.typing as npt
 
-from wavewright.simulation.circuit.edges import Edges, drawn
+from wavewright.simulation.circuit.edges import Edges, drawn, scattered
 from wavewright.simulation.circuit.motion import Motion, Tone
 from wavewright.simulation.circuit.nodes import Making, node_kind
 from wavewright.simulation.circuit.power import rail_of
@@ -94,7 +94,7 @@ class EnableLine:
         periods = np.arange(first, last, dtype=np.int64).astype(np.uint64)
         if not self.glitch_every:
             return np.zeros(len(periods), bool)
-        numbers = _scattered(periods + np.uint64(self._salt)) % np.uint64(self.glitch_every)
+        numbers = scattered(periods + np.uint64(self._salt)) % np.uint64(self.glitch_every)
         return np.asarray(numbers == 0, bool)
 
     def motion(self, start: float, end: float, load: Load, memory: float = 0.0) -> Motion:
@@ -141,12 +141,3 @@ def loaded(open_circuit: Motion, source_resistance: float, load: Load) -> Motion
     motion = open_circuit.scaled(load.share(source_resistance))
     constant = load.parallel(source_resistance) * load.capacitance
     return motion.low_passed(1 / (2 * math.pi * constant)) if constant else motion
-
-
-def _scattered(numbers: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint64]:
-    """Mix the bits of whole numbers (the finaliser of splitmix64, public domain; constants from memory)."""
-    with np.errstate(over="ignore"):
-        mixed = numbers * np.uint64(0x9E3779B97F4A7C15)
-        mixed = (mixed ^ (mixed >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-        mixed = (mixed ^ (mixed >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-        return mixed ^ (mixed >> np.uint64(31))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -31,7 +31,7 @@ class Edges:
 
 
 def crossing_phases(signal: Signal, threshold: float) -> tuple[float, float] | None:
-    """Phases (0 … 1) of a period at which a signal rises above and falls below a threshold; None where it never does."""
+    """Phases (0 … 1) of a period at which a signal rises above and falls below a threshold; None: never."""
     if not signal.is_on or not min(signal.low, signal.high) < threshold < max(signal.low, signal.high):
         return None
     share = (threshold - signal.low) / (signal.high - signal.low)
@@ -104,3 +104,25 @@ def drawn(edges: Edges, *, low: float, high: float, transition: float) -> Motion
     if not len(times):
         return Motion(float(before[0]))
     return polyline(np.maximum.accumulate(times), volts)
+
+
+def charged(ideal: Motion, rising: float, falling: float) -> Motion:
+    """The steps of an ideal voltage as a capacitance makes them: time constants in s, each for its direction.
+
+    Exact where a step has settled before the next one comes.
+    """
+    slow, fast = complex(-1 / rising), complex(-1 / (falling if falling != rising else 0.999 * falling))
+    modes = {
+        slow: -np.where(ideal.steps > 0, ideal.steps, 0).astype(complex),
+        fast: -np.where(ideal.steps < 0, ideal.steps, 0).astype(complex),
+    }
+    return replace(ideal, modes=modes)
+
+
+def scattered(numbers: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint64]:
+    """Mix the bits of whole numbers (the finaliser of splitmix64, public domain; constants from memory)."""
+    with np.errstate(over="ignore"):
+        mixed = numbers * np.uint64(0x9E3779B97F4A7C15)
+        mixed = (mixed ^ (mixed >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+        mixed = (mixed ^ (mixed >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+        return mixed ^ (mixed >> np.uint64(31))

@@ -46,6 +46,7 @@ class Making:
     surroundings: Surroundings
     nodes: Mapping[str, Node]
     generator: np.random.Generator
+    seed: int
 
     def part(self, key: str, unit: str, default: str | None = None) -> float:
         """A value with a tolerance, as this copy of the board happens to have it: uniform within the tolerance."""

@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-import numpy as np
-
+from wavewright.simulation.circuit.edges import charged
 from wavewright.simulation.circuit.motion import Motion, polyline
 from wavewright.simulation.circuit.nodes import Making, node_kind
 from wavewright.simulation.circuit.power import rail_of
@@ -61,13 +60,7 @@ class OpenDrainReset:
         ideal = polyline(times, volts)
         rising = self._pull_up * (self._capacitance + load.capacitance) * load.share(self._pull_up)
         falling = self._on_resistance * (self._capacitance + load.capacitance)
-        # the name of the pole is its time constant; two equal ones would be one entry
-        slow, fast = complex(-1 / rising), complex(-1 / min(falling, 0.5 * rising))
-        modes = {
-            slow: -np.where(ideal.steps > 0, ideal.steps, 0).astype(complex),
-            fast: -np.where(ideal.steps < 0, ideal.steps, 0).astype(complex),
-        }
-        return Motion(ideal.base, ideal.times, ideal.steps, ideal.slopes, modes)
+        return charged(ideal, rising, falling)
 
     def _points(
         self, corners: list[Point], stretches: list[tuple[float, str]], load: Load

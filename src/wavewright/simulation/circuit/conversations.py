@@ -1,0 +1,120 @@
+"""What the board's buses say, time after time: a row of conversations, each drawn from the seed and its number."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
+
+import numpy as np
+
+from wavewright.buses.logic import Line
+from wavewright.simulation.circuit.edges import scattered
+from wavewright.simulation.definition import Section
+from wavewright.simulation.encoders.can import CanMessage, can_line
+from wavewright.simulation.encoders.i2c import i2c_lines, read_transfer, write_transfer
+from wavewright.simulation.encoders.modbus import modbus_line, read_registers, registers_answer
+from wavewright.simulation.encoders.spi import spi_lines
+
+Lines = Mapping[str, Line]
+UNIT, REGISTER, REGISTERS = 17, 0x006B, 2  # the controller's Modbus address, and what the master reads of it
+SENSOR, SENSOR_REGISTER = 0x48, 0x00
+CAN_IDENTIFIER = 0x2A4
+
+
+class Conversation:
+    """A kind of conversation that begins every so often.
+
+    Parameters
+    ----------
+    every : s.
+    wrong_every : one conversation in so many has a fault (0: none); which ones follows from the salt.
+    salt : from the seed.
+    """
+
+    def __init__(
+        self, speak: Callable[[np.random.Generator, bool], Lines], every: float, wrong_every: int, salt: int
+    ) -> None:
+        self._speak = speak
+        self.every = every
+        self._wrong_every = wrong_every
+        self._salt = salt
+        self._kept: dict[int, Lines] = {}
+
+    def is_wrong(self, number: int) -> bool:
+        """Whether a conversation is one with a fault."""
+        if not self._wrong_every:
+            return False
+        mixed = scattered(np.array([number + self._salt], np.uint64))
+        return int(mixed[0]) % self._wrong_every == 0
+
+    def lines(self, number: int) -> Lines:
+        """The lines of one conversation by name of the signal; time counts from its beginning."""
+        if number not in self._kept:
+            if len(self._kept) > 64:
+                self._kept.clear()
+            generator = np.random.default_rng([self._salt % (1 << 32), number])
+            self._kept[number] = self._speak(generator, self.is_wrong(number))
+        return self._kept[number]
+
+
+def _modbus(section: Section) -> Callable[[np.random.Generator, bool], Lines]:
+    baud = section.quantity("baud", "Bd", 19200.0)
+    pause = section.quantity("answers_after", "s", 5e-3)
+
+    def speak(generator: np.random.Generator, is_wrong: bool) -> Lines:
+        """A master's request to unit 17 and the unit's answer; a wrong answer has one bit flipped behind its CRC."""
+        values = generator.integers(200, 900, REGISTERS).tolist()
+        answer = bytearray(registers_answer(UNIT, values))
+        if is_wrong:
+            answer[4] ^= 0x04
+        silence = [pause * baud / 11, 4.0]
+        request = read_registers(UNIT, REGISTER, REGISTERS)
+        return {"tx": modbus_line([request, bytes(answer)], baud=baud, silence=silence)}
+
+    return speak
+
+
+def _i2c(section: Section) -> Callable[[np.random.Generator, bool], Lines]:
+    bit_rate = section.quantity("bit_rate", "Bd", 100e3)
+
+    def speak(generator: np.random.Generator, is_wrong: bool) -> Lines:
+        """Register 0 of the sensor: written, then two bytes read behind a repeated START; wrong: nobody answers."""
+        pointer = write_transfer(SENSOR, bytes([SENSOR_REGISTER]), stop=False)
+        reading = int(generator.integers(0x1500, 0x1B00)).to_bytes(2, "big")
+        transfers = [pointer, read_transfer(SENSOR, reading)]
+        if is_wrong:
+            transfers = [type(pointer)(bytes([SENSOR << 1]), [False])]
+        scl, sda = i2c_lines(transfers, bit_rate=bit_rate)
+        return {"scl": scl, "sda": sda}
+
+    return speak
+
+
+def _spi(section: Section) -> Callable[[np.random.Generator, bool], Lines]:
+    bit_rate = section.quantity("bit_rate", "Bd", 1e6)
+
+    def speak(generator: np.random.Generator, is_wrong: bool) -> Lines:
+        """A 12-bit conversion read in three words; wrong: the last word breaks off after three clocks."""
+        code = int(generator.integers(0, 4096))
+        words = [(0x06, 0x00), (0x40, code >> 8), (0x00, code & 0xFF)]
+        lines = spi_lines([words], bit_rate=bit_rate, clocks=3 if is_wrong else None)
+        return {"clock": lines.clock, "mosi": lines.mosi, "miso": lines.miso, "select": lines.select}
+
+    return speak
+
+
+def _can(section: Section) -> Callable[[np.random.Generator, bool], Lines]:
+    bit_rate = section.quantity("bit_rate", "Bd", 500e3)
+
+    def speak(generator: np.random.Generator, is_wrong: bool) -> Lines:
+        """The valve's state, eight bytes; wrong: a bit is flipped behind the CRC's back."""
+        data = generator.integers(0, 256, 8).astype(np.uint8).tobytes()
+        message = CanMessage(CAN_IDENTIFIER, data, flipped=(30,) if is_wrong else ())
+        return {"bus": can_line([message], bit_rate=bit_rate, lead_bits=0)}
+
+    return speak
+
+
+KINDS: Mapping[str, Callable[[Section], Callable[[np.random.Generator, bool], Lines]]] = MappingProxyType(
+    {"modbus": _modbus, "i2c": _i2c, "spi": _spi, "can": _can}
+)
