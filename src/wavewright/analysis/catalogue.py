@@ -16,7 +16,8 @@ from types import MappingProxyType
 from typing import Any, TypeVar
 
 from wavewright import analysis
-from wavewright.analysis.parameters import read_parameter
+from wavewright.analysis.levels import LevelMethod
+from wavewright.analysis.parameters import ReferenceLevel, read_parameter
 from wavewright.analysis.reading import Reading
 from wavewright.errors import Misuse
 
@@ -27,12 +28,17 @@ F = TypeVar("F", bound=Callable[..., Reading])
 
 @dataclass(frozen=True, slots=True)
 class Parameter:
-    """One option of a metric: its name, the annotation that says how it is written, its default."""
+    """One option of a metric: its name, the annotation that says how it is written, its default.
+
+    `argument` is the name in Python: an option that is a word of the language, such as `from`, has an argument with an
+    underscore behind it.
+    """
 
     name: str
     annotation: Any
     default: Any
     is_required: bool
+    argument: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +54,7 @@ class Metric:
     source: str
     channels: tuple[int, int]
     compute: Callable[..., Reading]
+    reads_levels: bool = False
 
     @property
     def definition(self) -> str:
@@ -56,22 +63,19 @@ class Metric:
 
     @property
     def parameters(self) -> tuple[Parameter, ...]:
-        """Its options: the keyword-only arguments of the function."""
-        hints = typing.get_type_hints(self.compute, include_extras=True)
-        return tuple(
-            Parameter(name, hints[name], p.default, p.default is p.empty)
-            for name, p in inspect.signature(self.compute).parameters.items()
-            if p.kind is p.KEYWORD_ONLY
-        )
+        """Its options: the keyword-only arguments of the function, and those that choose the state levels."""
+        own = _keyword_parameters(self.compute)
+        return own + LEVEL_PARAMETERS if self.reads_levels else own
 
     def options(self, given: Mapping[str, object]) -> dict[str, Any]:
-        """Check and convert options as a recipe, a command line or a caller writes them.
+        """Check and convert options as a recipe, a command line or a caller writes them; by name of the argument.
 
         Raises
         ------
         Misuse : an unknown name, a missing one, a value that does not fit; says what would.
         """
         known = {parameter.name: parameter for parameter in self.parameters}
+        given = {_written(name, known): value for name, value in given.items()}
         read: dict[str, Any] = {}
         for name, value in given.items():
             if name not in known:
@@ -81,27 +85,53 @@ class Metric:
                     expected=f"one of {', '.join(known)}" if known else "no options",
                     do=f"did you mean `{near[0]}`?" if near else "",
                 )
-            read[name] = read_parameter(value, known[name].annotation, name=name)
+            read[known[name].argument] = read_parameter(value, known[name].annotation, name=name)
         if missing := [p.name for p in known.values() if p.is_required and p.name not in given]:
             raise Misuse(f"metric `{self.name}` needs {', '.join(f'`{name}`' for name in missing)}")
         return read
 
 
+@cache
+def _keyword_parameters(compute: Callable[..., Reading]) -> tuple[Parameter, ...]:
+    hints = typing.get_type_hints(compute, include_extras=True)
+    return tuple(
+        Parameter(name.rstrip("_"), hints[name], p.default, p.default is p.empty, argument=name)
+        for name, p in inspect.signature(compute).parameters.items()
+        if p.kind is p.KEYWORD_ONLY
+    )
+
+
+LEVEL_PARAMETERS = (
+    Parameter("levels", LevelMethod, LevelMethod.AUTO, False, "levels"),
+    Parameter("low_state", ReferenceLevel | None, None, False, "low_state"),
+    Parameter("high_state", ReferenceLevel | None, None, False, "high_state"),
+)
+
 _entered: dict[str, Metric] = {}
 
 
-def metric(name: str, *, unit: str, source: str, channels: int | tuple[int, int] = 1) -> Callable[[F], F]:
+def _written(name: str, known: Mapping[str, Parameter]) -> str:
+    """The name of an option as a recipe writes it: Python callers may give that of the argument."""
+    return name.rstrip("_") if name.rstrip("_") in known else name
+
+
+def metric(
+    name: str, *, unit: str, source: str, channels: int | tuple[int, int] = 1, reads_levels: bool = False
+) -> Callable[[F], F]:
     """Enter the decorated function into the catalogue; it stays an ordinary function.
 
     The function takes one `Survey` a channel, positionally, and options by keyword, and returns a `Reading`
-    or raises `NotMeasurable`.
+    or raises `NotMeasurable`. With `reads_levels` the metric also has the options `levels`, `low_state` and
+    `high_state`; they are not passed to the function, but rule `survey.levels`.
     """
 
     def enter(function: F) -> F:
         if name in _entered:
             raise Misuse(f"metric `{name}` is already defined in {_entered[name].compute.__module__}")
         span = (channels, channels) if isinstance(channels, int) else channels
-        _entered[name] = Metric(name, unit, source, span, function)  # last: a refused entry leaves no trace
+        _entered[name] = Metric(
+            name, unit, source, span, function, reads_levels
+        )  # last: a refused entry leaves no trace
         return function
 
     return enter

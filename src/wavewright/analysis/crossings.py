@@ -5,67 +5,209 @@ crossing is a low sample and a high sample, or the reverse, with none but sample
 noisy slow edge gives one crossing. It is placed midway between the first and the last instant at which the straight
 lines between those samples touch the level; that is the same whether the record is read forwards or backwards, upright
 or inverted. A waveform that touches a level without going beyond it does not cross it.
+
+How: the record is compared with the level once, in blocks that stay in cache, and falls into stretches above and below
+it. Only the few samples at their ends are looked at any closer: a stretch counts if its middle, or else any of its
+samples, lies outside the band.
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
-from wavewright.waveform import Floats, Waveform
+from wavewright.waveform import Codes, Floats
+
+SCAN = 1 << 17  # samples compared at a time
+MOST_CHANGES = 1 << 17  # changes of side that are kept at a time; bounds the memory on a record that is all noise
+
+Indices = npt.NDArray[np.int64]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Crossings:
-    """Times of the crossings of one level, s, each array ascending; rising and falling ones alternate."""
-
-    rising: Floats
-    falling: Floats
-
-    @property
-    def either(self) -> Floats:
-        """All of them in order of time, shape (rising.size + falling.size,)."""
-        return np.sort(np.concatenate([self.rising, self.falling]))
-
-
-def find_crossings(wave: Waveform, level: float, hysteresis: float) -> Crossings:
-    """All crossings of a level.
+    """The crossings of one level; rising and falling ones alternate.
 
     Parameters
     ----------
-    level : in `wave.unit`.
-    hysteresis : height of the band round the level, ≥ 0, in `wave.unit`.
+    rising_places, falling_places : ascending, in samples from the first of the record, not rounded.
+    interval, start : of the waveform, s.
     """
-    codes = wave.codes
-    side = np.zeros(len(wave), dtype=np.int8)
-    ends = sorted((_tidy(wave.code_of(level - hysteresis / 2)), _tidy(wave.code_of(level + hysteresis / 2))))
-    with np.errstate(invalid="ignore"):
-        side[codes < ends[0]] = -1
-        side[codes > ends[1]] = 1
-    outside = np.flatnonzero(side)
-    steps = np.flatnonzero(np.diff(side[outside]))
-    before, after = outside[steps], outside[steps + 1]
-    level_code = _tidy(wave.code_of(level))
-    places = np.array([_place(codes, b, a, level_code) for b, a in zip(before, after, strict=True)], dtype=np.float64)
-    upward = (side[after] > 0) == (wave.gain > 0)
-    times = wave.start + wave.interval * places
-    return Crossings(times[upward], times[~upward])
+
+    rising_places: Floats
+    falling_places: Floats
+    interval: float = 1.0
+    start: float = 0.0
+
+    @cached_property
+    def rising(self) -> Floats:
+        """Times of the rising crossings, s, ascending."""
+        return self.start + self.interval * self.rising_places
+
+    @cached_property
+    def falling(self) -> Floats:
+        """Times of the falling crossings, s, ascending."""
+        return self.start + self.interval * self.falling_places
+
+    @cached_property
+    def either_places(self) -> Floats:
+        """All of them in order, in samples."""
+        return np.sort(np.concatenate([self.rising_places, self.falling_places]))
+
+    @property
+    def either(self) -> Floats:
+        """Times of all of them in order, s."""
+        return self.start + self.interval * self.either_places
 
 
-def _place(codes: npt.NDArray[np.generic], before: int, after: int, level_code: float) -> float:
-    """Index, not rounded, midway between the first and the last touching of the level from `before` to `after`."""
-    part = codes[before : after + 1].astype(np.float64) - level_code
-    index = np.flatnonzero(np.isfinite(part))
-    part = part[index]
-    touching = np.flatnonzero((part[:-1] * part[1:] <= 0) & (part[:-1] != part[1:]))
-    first, last = touching[0], touching[-1]
-    marks = [index[k] + (index[k + 1] - index[k]) * part[k] / (part[k] - part[k + 1]) for k in (first, last)]
-    return before + float(sum(marks)) / 2
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A level and the hysteresis band round it, in codes; lower ≤ level ≤ upper."""
+
+    lower: float
+    level: float
+    upper: float
+
+    @classmethod
+    def of(cls, lower: float, level: float, upper: float, dtype: np.dtype[np.generic]) -> Band:
+        """The band in the precision of the codes: single-precision codes are compared with single-precision levels."""
+        if dtype.kind == "f":
+            lower, level, upper = (float(dtype.type(number)) for number in (lower, level, upper))
+        return cls(lower, level, upper)
 
 
-def _tidy(code: float) -> float:
-    """A code that is a whole number but for float64 rounding becomes that whole number."""
-    whole = round(code)
-    return float(whole) if abs(code - whole) <= 1e-9 * max(1.0, abs(code)) else code
+@dataclass(slots=True)
+class _Comparator:
+    """Goes through a record from left to right and remembers what a crossing is made of."""
+
+    codes: Codes
+    band: Band
+    side: int = 0  # of the last stretch that left the band: −1 below, 1 above, 0 none yet
+    first_touch: float = math.nan  # of the level since then
+    last_touch: float = math.nan
+
+    def cross(self, changes: Indices, first: int, last: int) -> tuple[Floats, npt.NDArray[np.bool_]]:
+        """Crossings completed between the samples `first` and `last` (exclusive): their places, and which go up.
+
+        `changes` are the samples in there after which the side changes.
+        """
+        starts = np.concatenate([[first], changes + 1])
+        ends = np.concatenate([changes + 1, [last]])
+        sides = self._sides(starts)
+        places = self._places(changes)
+        counted = np.flatnonzero(self._leaves_band(starts, ends, sides))
+        turns = np.flatnonzero(sides[counted[1:]] != sides[counted[:-1]])
+        found = (places[counted[turns]] + places[counted[turns + 1] - 1]) / 2
+        upward = sides[counted[turns + 1]] > 0
+        if counted.size and self.side and self.side != sides[counted[0]]:
+            found = np.concatenate([[self._open(places, int(counted[0]))], found])
+            upward = np.concatenate([[self.side < 0], upward])
+        self._remember(sides, places, counted)
+        return found, upward
+
+    def _open(self, places: Floats, stretch: int) -> float:
+        """Place of the crossing that began before this piece and ends at the start of a stretch of it."""
+        begin = places[0] if math.isnan(self.first_touch) else self.first_touch
+        end = places[stretch - 1] if stretch else self.last_touch
+        return float(begin + end) / 2
+
+    def _remember(self, sides: npt.NDArray[np.int8], places: Floats, counted: Indices) -> None:
+        if counted.size:
+            self.side = int(sides[counted[-1]])
+            self.first_touch = self.last_touch = math.nan
+        since = places[counted[-1] :] if counted.size else places
+        if since.size:
+            self.first_touch = float(since[0]) if math.isnan(self.first_touch) else self.first_touch
+            self.last_touch = float(since[-1])
+
+    def _sides(self, starts: Indices) -> npt.NDArray[np.int8]:
+        codes = self.codes[starts].astype(np.float64)
+        return (codes > self.band.level).astype(np.int8) - (codes < self.band.level).astype(np.int8)
+
+    def _places(self, changes: Indices) -> Floats:
+        """Where the straight line from each sample to the next meets the level, in samples from the first."""
+        before = self.codes[changes].astype(np.float64) - self.band.level
+        after = self.codes[changes + 1].astype(np.float64) - self.band.level
+        return changes + before / (before - after)
+
+    def _leaves_band(self, starts: Indices, ends: Indices, sides: npt.NDArray[np.int8]) -> npt.NDArray[np.bool_]:
+        """Which stretches have a sample outside the band."""
+        leaves = self._is_outside(self.codes[(starts + ends) // 2])
+        unclear = np.flatnonzero(~leaves & (sides != 0))
+        if unclear.size:
+            begin, end = int(starts[unclear[0]]), int(ends[unclear[-1]])
+            marks = np.stack([starts[unclear], ends[unclear]], axis=1).ravel()[:-1] - begin
+            part = self.codes[begin:end]
+            for extreme in (np.maximum, np.minimum):
+                leaves[unclear] |= self._is_outside(extreme.reduceat(part, marks)[::2])
+        return np.asarray(leaves & (sides != 0))
+
+    def _is_outside(self, codes: Codes) -> npt.NDArray[np.bool_]:
+        values = codes.astype(np.float64)
+        return (values < self.band.lower) | (values > self.band.upper)
+
+
+def find_crossings(codes: Codes, band: Band, *, level_occurs: bool = True) -> tuple[Floats, Floats]:
+    """Places of the upward and of the downward crossings, in samples from the first, each ascending.
+
+    Parameters
+    ----------
+    codes : shape (n,), all finite.
+    level_occurs : False where it is known that no sample is exactly at the level: saves a comparison.
+    """
+    comparator = _Comparator(codes, band)
+    pieces = [comparator.cross(*piece) for piece in _pieces(codes, band.level, level_occurs)]
+    places = np.concatenate([place for place, _ in pieces]) if pieces else np.empty(0)
+    upward = np.concatenate([up for _, up in pieces]) if pieces else np.empty(0, dtype=np.bool_)
+    return places[upward], places[~upward]
+
+
+def _pieces(codes: Codes, level: float, level_occurs: bool) -> Iterator[tuple[Indices, int, int]]:
+    """The record in pieces that share their end samples: the changes of side in each, its first and last sample + 1."""
+    scan = _Scan(codes, level, level_occurs)
+    kept: list[Indices] = []
+    first, amount = 0, 0
+    for begin in range(0, max(codes.size - 1, 0), SCAN):
+        kept.append(scan.changes(begin))
+        amount += kept[-1].size
+        end = min(begin + SCAN, codes.size - 1)
+        if amount > MOST_CHANGES or end == codes.size - 1:
+            yield np.concatenate(kept), first, end + 1
+            kept, first, amount = [], end, 0
+
+
+class _Scan:
+    """Finds the samples after which the record changes between below, at and above a level."""
+
+    def __init__(self, codes: Codes, level: float, level_occurs: bool) -> None:
+        self.codes = codes
+        is_whole = codes.dtype.kind in "iu"
+        self.level: float = math.floor(level) if is_whole else level
+        self.is_twofold = level_occurs and (not is_whole or self.level == level)
+        self.is_above = np.empty(SCAN + 1, dtype=np.bool_)
+        self.changed = np.zeros(SCAN, dtype=np.bool_)
+        self.changed_too = np.zeros(SCAN, dtype=np.bool_)
+
+    def changes(self, begin: int) -> Indices:
+        """Indices k from `begin` on, a block long, whose sample and the next one are on different sides."""
+        part = self.codes[begin : begin + SCAN + 1]
+        found = self._compare(np.greater, part, self.changed)
+        if self.is_twofold:
+            found |= self._compare(np.greater_equal, part, self.changed_too)
+        # eight at a time: most words of eight are zero
+        words = np.flatnonzero(self.changed.view(np.uint64) != 0)
+        inside = np.flatnonzero(self.changed.reshape(-1, 8)[words])
+        return np.asarray(begin + 8 * words[inside >> 3] + (inside & 7))
+
+    def _compare(self, compare: np.ufunc, part: Codes, changed: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+        size = part.size
+        above = self.is_above[:size]
+        compare(part, self.level, out=above)
+        np.bitwise_xor(above[1:], above[:-1], out=changed[: size - 1])
+        changed[size - 1 :] = False
+        return changed

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any, overload
 
 from wavewright.analysis.catalogue import Metric, find_metric
+from wavewright.analysis.levels import LevelChoice, LevelMethod
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.survey import Survey
 from wavewright.errors import Misuse, NotMeasurable
@@ -80,6 +81,9 @@ def measure_surveys(surveys: Sequence[Survey], metric: Metric, options: dict[str
             expected=f"{fewest}" if fewest == most else f"{fewest} to {most}",
         )
     read = metric.options(options)
+    if metric.reads_levels:
+        choice = _level_choice(read)
+        surveys = [survey.at_levels(choice) for survey in surveys]
     unit = metric.unit or surveys[0].unit
     try:
         reading = metric.compute(*surveys, **read)
@@ -87,6 +91,19 @@ def measure_surveys(surveys: Sequence[Survey], metric: Metric, options: dict[str
         return Reading(value=None, unit=unit, reason="; ".join(str(fault).split("\n  ")), doubts=_doubts(surveys))
     doubts = dict.fromkeys((*_doubts(surveys), *reading.doubts))
     return replace(reading, doubts=tuple(doubts))
+
+
+def _level_choice(options: dict[str, Any]) -> LevelChoice:
+    """Take the options that choose the state levels out of the others."""
+    method = options.pop("levels", LevelMethod.AUTO)
+    declared = [options.pop(name, None) for name in ("low_state", "high_state")]
+    for level in declared:
+        if level is not None and level.is_ratio:
+            raise Misuse(
+                f"a state is declared as `{level}`", expected="a value in the waveform's unit, such as `3.3 V`"
+            )
+    low, high = (None if level is None else level.number for level in declared)
+    return LevelChoice(method, low, high)
 
 
 def _doubts(surveys: Sequence[Survey]) -> tuple[Any, ...]:

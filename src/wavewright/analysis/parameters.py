@@ -4,7 +4,7 @@ How an option is written is said by the annotation of the argument that takes it
 
 | annotation | written as | arrives as |
 |---|---|---|
-| `ReferenceLevel` | `50 %` (of the amplitude, above the low level), `1.65 V`, or a float in that unit | ReferenceLevel |
+| `ReferenceLevel` | `50 %` (of the amplitude, above the low level), `1.65 V`, a float in that unit | ReferenceLevel |
 | `Condition` | `falling 0.99 V`, `rising 70 %`, `either 50 %` | Condition |
 | `Annotated[float, "s"]` | `20 ns`, or a float in that unit | float |
 | `Annotated[float, "1"]` | `5 %`, `0.05`: a ratio | float |

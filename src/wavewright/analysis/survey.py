@@ -6,17 +6,26 @@ from collections.abc import Callable, Hashable
 from functools import cached_property
 from typing import Any, TypeVar
 
-from wavewright.analysis.crossings import Crossings, find_crossings
-from wavewright.analysis.histogram import Histogram, histogram_of
-from wavewright.analysis.levels import LevelMethod, StateLevels, mode_codes, require_two_codes
+from wavewright.analysis.crossings import Crossings
+from wavewright.analysis.histogram import Histogram
+from wavewright.analysis.levels import (
+    LevelChoice,
+    LevelMethod,
+    StateLevels,
+    check_choice,
+    level_codes,
+    require_two_codes,
+)
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Doubt
+from wavewright.analysis.record import Record
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Waveform
 
-HYSTERESIS_OF_AMPLITUDE = 0.1
-
 T = TypeVar("T")
+
+HYSTERESIS_OF_AMPLITUDE = 0.1
+HYSTERESIS_OF_NOISE = 6.0
 
 
 class Survey:
@@ -25,32 +34,50 @@ class Survey:
     Parameters
     ----------
     wave : the waveform. Not copied; its codes are read when something is first asked for.
+    choice : how the state levels are to be found.
     """
 
-    def __init__(self, wave: Waveform) -> None:
+    def __init__(self, wave: Waveform, choice: LevelChoice = LevelChoice()) -> None:
         self.wave = wave
-        self._crossings: dict[tuple[float, float], Crossings] = {}
+        self.choice = choice
+        self.record = Record(wave)
         self._kept: dict[Hashable, Any] = {}
+
+    def once(self, key: Hashable, compute: Callable[[], T]) -> T:
+        """What `compute` returns, computed the first time that `key` is asked for and kept."""
+        if key not in self._kept:
+            self._kept[key] = compute()
+        found: T = self._kept[key]
+        return found
+
+    def at_levels(self, choice: LevelChoice) -> Survey:
+        """The same waveform with other state levels; what is known of its samples is shared."""
+        if choice == self.choice:
+            return self
+        check_choice(choice)
+        other = Survey(self.wave, choice)
+        other.record = self.record
+        return other
 
     def __len__(self) -> int:
         return len(self.wave)
 
     @property
     def name(self) -> str:
-        """Name of the channel, for messages."""
-        return self.wave.name
+        """Name of the channel, for messages; `waveform` where it has none."""
+        return self.wave.name or "waveform"
 
     @property
     def unit(self) -> str:
         """Unit of the waveform's values."""
         return self.wave.unit
 
-    @cached_property
+    @property
     def histogram(self) -> Histogram:
         """How often each code occurs; samples that are not finite are left out."""
-        return histogram_of(self.wave.codes)
+        return self.record.histogram
 
-    @cached_property
+    @property
     def extremes(self) -> tuple[float, float]:
         """Lowest and highest code.
 
@@ -58,9 +85,12 @@ class Survey:
         ------
         NotMeasurable : there is no valid sample.
         """
-        if not self.histogram.codes.size:
-            raise NotMeasurable(f"`{self.name}`: no valid sample among {len(self)}", expected="at least one")
-        return self.histogram.extremes
+        return self.record.extremes
+
+    @property
+    def doubts(self) -> tuple[Doubt, ...]:
+        """What speaks against any reading of this waveform: clipped, invalid samples, few codes."""
+        return self.record.doubts
 
     @cached_property
     def levels(self) -> StateLevels:
@@ -68,11 +98,24 @@ class Survey:
 
         Raises
         ------
-        NotMeasurable : fewer than two different codes.
+        NotMeasurable : fewer than two different codes, or the levels found are not one above the other.
         """
-        require_two_codes(self.histogram, self.name)
-        low, high = sorted(self.wave.value_of(code) for code in mode_codes(self.histogram))
-        return StateLevels(low, high, LevelMethod.MODE)
+        low, high, method = self.choice.low, self.choice.high, self.choice.method
+        if low is not None and high is not None:
+            return StateLevels(low, high, LevelMethod.DECLARED, explanation="both states: declared")
+        _ = self.extremes
+        require_two_codes(self.histogram, self.name, self.unit)
+        names = ("low", "high") if self.wave.gain > 0 else ("high", "low")
+        *codes, has_states, explanation = level_codes(self.histogram, method, names)
+        found = sorted(self.wave.value_of(code) for code in codes)
+        low, high = found[0] if low is None else low, found[1] if high is None else high
+        if not low < high:
+            raise NotMeasurable(
+                f"state levels of `{self.name}`: low {low:g} {self.unit}, high {high:g} {self.unit}",
+                expected="the low one below the high one",
+                do="declare both with `low_state` and `high_state`, or choose another of the `levels`",
+            )
+        return StateLevels(low, high, method, has_states, explanation)
 
     def level(self, reference: ReferenceLevel) -> float:
         """A reference level in the waveform's unit.
@@ -85,48 +128,23 @@ class Survey:
             return reference.number
         return reference.value(self.levels.low, self.levels.high)
 
-    def kept(self, key: Hashable, find: Callable[[], T]) -> T:
-        """What `find` returns, called once for each key: how other files keep spectra, fits and the like here."""
-        if key not in self._kept:
-            self._kept[key] = find()
-        found: T = self._kept[key]
-        return found
-
     def crossings(self, level: float, *, hysteresis: float | None = None) -> Crossings:
-        """Times at which a level is crossed.
+        """Crossings of a level; none in a record without two different codes.
 
         Parameters
         ----------
         level : in the waveform's unit.
         hysteresis : height of the band round the level that must be left on the other side, in the waveform's unit.
-            None: 10 % of the amplitude, but no nearer to a state level than half way.
+            None: 10 % of the amplitude or 6 standard deviations of the noise, whichever is more, but no more than the
+            distance to the nearer state level, so that the band never reaches further than half way to a state.
         """
-        band = self._default_hysteresis(level) if hysteresis is None else hysteresis
-        key = (level, band)
-        if key not in self._crossings:
-            self._crossings[key] = find_crossings(self.wave, level, band)
-        return self._crossings[key]
+        return self.record.crossings(level, self.default_hysteresis(level) if hysteresis is None else hysteresis)
 
-    @cached_property
-    def doubts(self) -> tuple[Doubt, ...]:
-        """What speaks against any reading of this waveform: clipped, invalid samples, few codes."""
-        found = []
-        if self.wave.code_range and self.histogram.codes.size:
-            lowest, highest = self.extremes
-            if lowest <= self.wave.code_range[0] or highest >= self.wave.code_range[1]:
-                found.append(Doubt.CLIPPED)
-        if self.histogram.total < len(self):
-            found.append(Doubt.INVALID_SAMPLES)
-        if self.wave.codes.dtype.kind in "iu" and self.histogram.codes.size:
-            lowest, highest = self.extremes
-            if highest - lowest < 20:
-                found.append(Doubt.FEW_CODES)
-        return tuple(found)
-
-    def _default_hysteresis(self, level: float) -> float:
+    def default_hysteresis(self, level: float) -> float:
+        """Height of the band round a level that is used where none is asked for, in the waveform's unit."""
         try:
             levels = self.levels
         except NotMeasurable:
             return 0.0
         nearest = min(abs(level - levels.low), abs(level - levels.high))
-        return min(HYSTERESIS_OF_AMPLITUDE * levels.amplitude, nearest)
+        return min(max(HYSTERESIS_OF_AMPLITUDE * levels.amplitude, HYSTERESIS_OF_NOISE * self.record.noise), nearest)

@@ -1,0 +1,203 @@
+"""Aberrations: how far the waveform goes beyond its states before and after a transition.
+
+      overshoot ─┬─  ╭╮
+      high state ┴┈┈╱┈┈╲┈╱──    undershoot after it ─┬─
+                   ╱    ╰╯                           ┴
+      low state ─╮╱
+      preshoot ─┴╰╯
+
+The state between two transitions belongs half to the one before, half to the one behind; `region` makes that shorter,
+in durations of the transition. IEEE 181-2011 (from memory, not verified) takes three durations: `region=3`. That is not
+the default behind a transition, because ringing after a fast edge is slower than that and would be missed.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import numpy as np
+import numpy.typing as npt
+
+from wavewright.analysis.catalogue import metric
+from wavewright.analysis.edges import noise_doubts, state_doubts
+from wavewright.analysis.parameters import ReferenceLevel, Slope
+from wavewright.analysis.reading import Reading
+from wavewright.analysis.rise_and_fall import whole_transitions
+from wavewright.analysis.survey import Survey
+from wavewright.analysis.transitions import HIGH, LOW, Transitions, middle_level
+from wavewright.errors import Misuse, NotMeasurable
+from wavewright.waveform import Floats
+
+SOURCE = "IEEE 181-2011, terms 'overshoot', 'undershoot', 'aberration region' (from memory, not verified)"
+
+Ratio = Annotated[float, "1"]
+
+
+@metric("overshoot", unit="1", source=SOURCE, reads_levels=True)
+def overshoot(
+    survey: Survey,
+    *,
+    slope: Slope = Slope.RISING,
+    region: Ratio | None = None,
+    low: ReferenceLevel = LOW,
+    high: ReferenceLevel = HIGH,
+) -> Reading:
+    """Overshoot: how far the waveform rises above its state behind a transition, over the amplitude.
+
+    Drawing
+    -------
+                    ╭╮  ┬ overshoot
+      high state ┈┈╱┈┈╲╱╰──
+                  ╱
+      low state ─╯
+
+    Behind a falling transition (`slope: falling`) it is the highest rebound above the low state, once that was reached.
+
+    Raises
+    ------
+    NotMeasurable : no whole transition of that slope.
+    """
+    return _behind(survey, slope, region, low, high, upward=True)
+
+
+@metric("undershoot", unit="1", source=SOURCE, reads_levels=True)
+def undershoot(
+    survey: Survey,
+    *,
+    slope: Slope = Slope.FALLING,
+    region: Ratio | None = None,
+    low: ReferenceLevel = LOW,
+    high: ReferenceLevel = HIGH,
+) -> Reading:
+    """Undershoot: how far the waveform falls below its state behind a transition, over the amplitude.
+
+    Drawing
+    -------
+      high state ─╮
+                   ╲
+      low state ┈┈┈┈╲┈┈╱╲╭──
+                     ╰╯  ┴ undershoot
+
+    Behind a rising transition (`slope: rising`) it is the deepest dip below the high state, once that was reached.
+
+    Raises
+    ------
+    NotMeasurable : no whole transition of that slope.
+    """
+    return _behind(survey, slope, region, low, high, upward=False)
+
+
+@metric("preshoot", unit="1", source=SOURCE, reads_levels=True)
+def preshoot(
+    survey: Survey,
+    *,
+    slope: Slope = Slope.RISING,
+    region: Ratio = 3.0,
+    low: ReferenceLevel = LOW,
+    high: ReferenceLevel = HIGH,
+) -> Reading:
+    """Preshoot: how far the waveform draws back from its state before a transition, over the amplitude.
+
+    Drawing
+    -------
+      high state       ╭──
+                      ╱
+      low state ─╮┈┈┈╱┈┈┈
+                 ╰──╯  ┴ preshoot
+
+    Below the low state before a rising transition, above the high state before a falling one.
+
+    Raises
+    ------
+    NotMeasurable : no whole transition of that slope.
+    """
+    one = _single(slope)
+    taken = whole_transitions(survey, one, low, high)
+    before, _ = _shares(survey, taken, low, high)
+    begins = np.maximum(before, taken.starts - _checked(region) * (taken.ends - taken.starts))
+    upward = one is Slope.FALLING
+    peaks, kept = _extremes(survey, np.ceil(begins), np.ceil(taken.starts), upward=upward)
+    return _reading(survey, peaks, taken.middles[kept], upward=upward, state_is_high=upward)
+
+
+def _behind(
+    survey: Survey, slope: Slope, region: float | None, low: ReferenceLevel, high: ReferenceLevel, *, upward: bool
+) -> Reading:
+    one = _single(slope)
+    taken = whole_transitions(survey, one, low, high)
+    _, ends = _shares(survey, taken, low, high)
+    if region is not None:
+        ends = np.minimum(ends, taken.ends + _checked(region) * (taken.ends - taken.starts))
+    begins, is_high = np.ceil(taken.ends), one is Slope.RISING
+    if upward != is_high:  # a rebound: begins when the state has been reached
+        begins = _reached(survey, begins, ends, is_high=is_high)
+    peaks, kept = _extremes(survey, begins, np.floor(ends) + 1, upward=upward)
+    return _reading(survey, peaks, taken.middles[kept], upward=upward, state_is_high=is_high)
+
+
+def _single(slope: Slope) -> Slope:
+    if slope is Slope.EITHER:
+        raise Misuse("`slope` is `either`", expected="rising or falling: aberrations differ between the two")
+    return slope
+
+
+def _checked(region: float) -> float:
+    if region <= 0:
+        raise Misuse(f"`region` is {region:g}", expected="more than 0 durations of the transition")
+    return region
+
+
+def _shares(survey: Survey, taken: Transitions, low: ReferenceLevel, high: ReferenceLevel) -> tuple[Floats, Floats]:
+    """Where the share of each transition in the states before and behind it begins and ends, in samples."""
+    last = float(len(survey) - 1)
+    neighbours = np.concatenate([[-np.inf], survey.crossings(middle_level(survey, low, high)).either_places, [np.inf]])
+    own = np.searchsorted(neighbours, taken.middles)
+    before, behind = (taken.middles + neighbours[own - 1]) / 2, (taken.middles + neighbours[own + 1]) / 2
+    return np.maximum(before, 0.0), np.minimum(behind, last)
+
+
+def _reached(survey: Survey, begins: Floats, ends: Floats, *, is_high: bool) -> Floats:
+    """First sample of each stretch that has reached the state; the end of the stretch where none has."""
+    wave, codes = survey.wave, survey.record.codes
+    level = wave.code_of(survey.levels.high if is_high else survey.levels.low)
+    places = survey.record.finite_places
+    reached = np.array(ends) + 1
+    for number, (begin, end) in enumerate(zip(places(begins), places(ends), strict=True)):
+        stretch = codes[int(begin) : int(end) + 1]
+        beyond = stretch >= level if is_high == (wave.gain > 0) else stretch <= level
+        if beyond.any():
+            reached[number] = begins[number] + int(beyond.argmax())
+    return reached
+
+
+def _extremes(survey: Survey, begins: Floats, ends: Floats, *, upward: bool) -> tuple[Floats, npt.NDArray[np.bool_]]:
+    """Highest or lowest value of each stretch from `begins` up to, and without, `ends`, and which have any."""
+    record, wave = survey.record, survey.wave
+    first, last = (record.finite_places(places).astype(np.int64) for places in (begins, ends))
+    last = np.minimum(last, record.codes.size)
+    kept = first < last
+    if not kept.any():
+        return np.empty(0), kept
+    extreme = np.maximum if upward == (wave.gain > 0) else np.minimum
+    marks = np.stack([first[kept], last[kept]], axis=1).ravel()[:-1]
+    codes = extreme.reduceat(record.codes[: last[kept][-1]], marks)[::2]
+    return wave.offset + wave.gain * codes.astype(np.float64), kept
+
+
+def _reading(survey: Survey, peaks: Floats, places: Floats, *, upward: bool, state_is_high: bool) -> Reading:
+    levels = survey.levels
+    state = levels.high if state_is_high else levels.low
+    beyond = np.maximum(peaks - state if upward else state - peaks, 0.0) / levels.amplitude
+    if not beyond.size:
+        raise NotMeasurable(
+            f"`{survey.name}`: no sample on the state beside the transition",
+            expected="at least one between the transition and the end of its share of the state",
+            do="sample faster, or take a wider `region`",
+        )
+    return Reading.of_occurrences(
+        beyond,
+        times=survey.wave.start + survey.wave.interval * places,
+        unit="1",
+        doubts=(*state_doubts(survey), *noise_doubts(survey)),
+        resolution=survey.record.step / 2 / levels.amplitude,
+    )

@@ -1,0 +1,128 @@
+"""States: how many levels a waveform dwells at, and where they are, for lines with more than two."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated
+
+import numpy as np
+import numpy.typing as npt
+
+from wavewright.analysis.catalogue import metric
+from wavewright.analysis.reading import Reading
+from wavewright.analysis.survey import Survey
+from wavewright.errors import Misuse, NotMeasurable
+
+BINS = 256
+FEWEST = 0.01  # of all samples, for a level to count as a state
+APART = 0.02  # of the range, that two states are apart at least
+VALLEY = 0.5  # of the lower of two peaks, that the histogram falls below between them
+
+Ratio = Annotated[float, "1"]
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """One state: its level in the waveform's unit, and the share of all samples that belong to it."""
+
+    level: float
+    share: float
+
+
+@metric("states", unit="1", source="IEEE 181-2011, term 'state' (from memory, not verified); rule in the text is ours")
+def states(survey: Survey, *, fewest: Ratio = FEWEST) -> Reading:
+    """States: number of levels that the waveform dwells at.
+
+    Drawing
+    -------
+        ─┐   ┌─   ▇▇▇▇▇▇  third state
+      ┌──┘   │    ▇▇▇▇    second
+      ┘   └──┘    ▇▇▇     first
+      waveform    histogram
+
+    A state is a peak of the code histogram (256 bins, smoothed over 2 % of the range) that holds at least `fewest` of
+    all samples, with a valley below half of the smaller peak on the way to the next.
+
+    Raises
+    ------
+    NotMeasurable : no valid sample.
+    """
+    found = find_states(survey, fewest=fewest)
+    return Reading(float(len(found)), count=len(found))
+
+
+@metric("state_level", unit="", source="IEEE 181-2011, term 'state level' (from memory, not verified)")
+def state_level(survey: Survey, *, number: int = 1, fewest: Ratio = FEWEST) -> Reading:
+    """State level: the level of one of several states, counted from the lowest.
+
+    Definition
+    ----------
+    Mean of the samples of the fullest part of the state, as `states` finds it; `number: 1` is the lowest.
+
+    Raises
+    ------
+    NotMeasurable : there are fewer states.
+    """
+    if number < 1:
+        raise Misuse(f"`number` is {number}", expected="1 for the lowest state, 2 for the next, …")
+    found = find_states(survey, fewest=fewest)
+    if number > len(found):
+        raise NotMeasurable(f"`{survey.name}`: {len(found)} states", expected=f"at least {number}")
+    return Reading(found[number - 1].level, survey.unit)
+
+
+def find_states(survey: Survey, *, fewest: float = FEWEST) -> tuple[State, ...]:
+    """All states, the lowest first.
+
+    Raises
+    ------
+    NotMeasurable : no valid sample.
+    """
+    if not 0 < fewest < 1:
+        raise Misuse(f"`fewest` is {fewest:g}", expected="more than 0 and less than all of the samples")
+    lowest, highest = survey.extremes
+    histogram = survey.histogram
+    if lowest == highest:
+        return (State(survey.wave.value_of(lowest), 1.0),)
+    bins = np.clip(((histogram.codes - lowest) / (highest - lowest) * BINS).astype(np.int64), 0, BINS - 1)
+    counts = np.bincount(bins, weights=histogram.counts, minlength=BINS).astype(np.float64)
+    sums = np.bincount(bins, weights=histogram.counts * (histogram.codes - lowest), minlength=BINS).astype(np.float64)
+    found = []
+    for begin, end in _basins(_smoothed(counts)):
+        members = slice(begin, end)
+        share = float(counts[members].sum()) / histogram.total
+        if share >= fewest and _dwells(counts[members]):
+            found.append(State(survey.wave.value_of(lowest + _level(counts[members], sums[members])), share))
+    return tuple(sorted(found, key=lambda state: state.level))
+
+
+def _smoothed(counts: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    reach = max(1, round(APART * BINS / 2))
+    kernel = np.bartlett(2 * reach + 1)
+    return np.convolve(counts, kernel / kernel.sum(), mode="same")
+
+
+def _basins(smooth: npt.NDArray[np.float64]) -> list[tuple[int, int]]:
+    """Stretches of bins round each peak, cut at the valleys that are deep enough."""
+    cuts, peak, valley = [0], 0, 0  # indices: of the highest bin since the last cut, of the lowest since that peak
+    for place in range(1, smooth.size):
+        if smooth[place] >= smooth[peak] and smooth[valley] >= VALLEY * smooth[peak]:
+            peak = valley = place
+        elif smooth[place] < smooth[valley]:
+            valley = place
+        elif smooth[valley] < VALLEY * min(smooth[peak], smooth[place]):
+            cuts.append(valley)
+            peak = valley = place
+    return list(zip(cuts, [*cuts[1:], smooth.size], strict=True))
+
+
+def _dwells(counts: npt.NDArray[np.float64]) -> bool:
+    """Whether most samples of a basin lie near its peak: a slope that is merely passed through is no state."""
+    reach = max(1, round(2 * APART * BINS))
+    peak = int(counts.argmax())
+    return float(counts[max(0, peak - reach) : peak + reach + 1].sum()) >= 0.5 * float(counts.sum())
+
+
+def _level(counts: npt.NDArray[np.float64], sums: npt.NDArray[np.float64]) -> float:
+    fullest = int(counts.argmax())
+    return float(sums[fullest] / counts[fullest])

@@ -1,0 +1,85 @@
+"""Time between two events: a crossing that starts a stopwatch, and another that stops it."""
+
+from __future__ import annotations
+
+from math import hypot
+from typing import Annotated
+
+import numpy as np
+
+from wavewright.analysis.catalogue import metric
+from wavewright.analysis.edges import edges
+from wavewright.analysis.instants import resolution_at
+from wavewright.analysis.parameters import Condition, Slope
+from wavewright.analysis.reading import Reading
+from wavewright.analysis.survey import Survey
+from wavewright.errors import Misuse, NotMeasurable
+from wavewright.waveform import Floats
+
+
+@metric(
+    "time_between",
+    unit="s",
+    source="math: difference of two reference level instants",
+    channels=(1, 2),
+    reads_levels=True,
+)
+def time_between(
+    first: Survey,
+    second: Survey | None = None,
+    *,
+    from_: Condition,
+    to: Condition,
+    ordinal: int = 1,
+    hold_off: Annotated[float, "s"] = 0.0,
+) -> Reading:
+    """Time between: from one crossing to a later one, on the same channel or on a second.
+
+    Drawing
+    -------
+      ──╲                ╱──  2.31 V
+         ╲┈┈┈┈┈┈┈┈┈┈┈┈┈┈╱
+      0.99 V ╲_________╱
+             ├─────────┤      from falling 0.99 V to rising 2.31 V
+
+    Works like a stopwatch: a crossing that fulfils `from` starts it, unless it is running; the `ordinal`-th crossing
+    later than `hold_off` after that which fulfils `to` stops it. A start that is never stopped is left out.
+
+    Raises
+    ------
+    NotMeasurable : no pair of such crossings.
+    """
+    if ordinal < 1 or hold_off < 0:
+        raise Misuse(f"`ordinal` is {ordinal}, `hold_off` is {hold_off:g} s", expected="at least 1, and at least 0 s")
+    other = first if second is None else second
+    starts, stops = instants(first, from_), instants(other, to)
+    begun, ended = _stopwatch(starts, stops, ordinal, hold_off)
+    if not begun.size:
+        raise NotMeasurable(
+            f"{starts.size} crossings `{from_}` of `{first.name}` and {stops.size} crossings `{to}` of `{other.name}`, "
+            f"none of the first followed by {f'{ordinal} of' if ordinal > 1 else 'one of'} the second",
+            expected="at least one such pair",
+            do="check the levels and slopes, or lengthen the record",
+        )
+    resolution = hypot(resolution_at(first, begun), resolution_at(other, ended))
+    return Reading.of_occurrences(ended - begun, times=begun, unit="s", resolution=resolution)
+
+
+def instants(survey: Survey, condition: Condition) -> Floats:
+    """Times at which a condition is fulfilled, s, ascending."""
+    found = edges(survey, condition.level)
+    table = {Slope.RISING: found.rising, Slope.FALLING: found.falling, Slope.EITHER: found.either}
+    return table[condition.slope]
+
+
+def _stopwatch(starts: Floats, stops: Floats, ordinal: int, hold_off: float) -> tuple[Floats, Floats]:
+    """Pairs of a start and a stop, none of which begins while another is running."""
+    stop_of = np.searchsorted(stops, starts + hold_off, side="right") + (ordinal - 1)
+    stopped = stop_of < stops.size
+    # a start at the very instant of the stop before starts the next run
+    next_start = np.searchsorted(starts, stops[stop_of[stopped]], side="left")
+    begun, index, whole = [], 0, int(stopped.sum())  # later starts have later stops: those without come last
+    while index < whole:
+        begun.append(index)
+        index = max(int(next_start[index]), index + 1)
+    return starts[begun], stops[stop_of[begun]]
