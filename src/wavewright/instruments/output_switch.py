@@ -46,6 +46,20 @@ class OutputSwitch:
             do="switch it off by hand, and measure, before touching the board",
         ) from last
 
+    def confirm_off(self) -> None:
+        """Ask whether it is off, and switch off if it does not say so; nothing is switched where it is off already.
+
+        Raises
+        ------
+        OutputMayBeOn : as `off`.
+        """
+        try:
+            is_on = bool(self._instrument.get("output"))
+        except WireFault:
+            is_on = True
+        if is_on:
+            self.off()
+
     def on(self) -> None:
         """Switch on, and ask whether it is on.
 

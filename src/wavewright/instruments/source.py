@@ -37,10 +37,10 @@ class Source(Instrument):
         self._offset = 0.0
 
     def reset(self) -> None:
-        """Output off and confirmed, then the known state, then off and confirmed again."""
+        """Output off and confirmed, then the known state, then asked again."""
         self.output_off()
         super().reset()
-        self.output_off()
+        self._output.confirm_off()
 
     def apply_setup(self, setup: SourceSetup) -> Settings:
         """One step; a step that names a function ends with the output on, unless it says otherwise.

@@ -35,7 +35,7 @@ class Supply(Instrument):
         """Output off and confirmed, before the known state and after it: `*RST` is not taken on trust."""
         self.output_off()
         super().reset()
-        self.output_off()
+        self._output.confirm_off()
 
     def apply_setup(self, setup: SupplySetup) -> Settings:
         """One step, in the safe order: off, protection, current limit, voltage, read back, errors empty, then on.
