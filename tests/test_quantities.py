@@ -88,6 +88,8 @@ REFUSED = [
     ("--5 V", "V", "`--5 V` is not a number\n  expected: a voltage, such as `24 V`"),
     ("2,2 ms", "s", "`2,2 ms` has a comma in its number\n  expected: a time, such as `500 us`\n"
      "  do: write `2.2 ms` with a decimal point, or `22 ms` if the comma parts thousands"),
+    ("1", "1", "`1` as a ratio is 100 %\n  expected: a ratio, such as `40 %`\n"
+     "  do: write `1 %`, or `100 %` if that is meant"),
     ("40", "1", "`40` as a ratio is 4000 %\n  expected: a ratio, such as `40 %`\n"
      "  do: write `40 %`, or `4000 %` if that is meant"),
 ]  # fmt: skip
@@ -117,6 +119,11 @@ def test_a_prefix_in_the_wrong_case_is_seen_by_what_makes_sense(text: str, limit
     with pytest.raises(Misuse) as caught:
         read_quantity(text, **limits)
     assert str(caught.value) == message
+
+
+@pytest.mark.parametrize("text", ["0 %", "100 %"])
+def test_the_ends_of_what_makes_sense_make_sense(text: str) -> None:
+    assert read_quantity(text, unit="1", least=0.0, most=1.0).value in (0.0, 1.0)
 
 
 INTERVALS = [

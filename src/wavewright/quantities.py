@@ -239,7 +239,7 @@ def _range_fault(number: str, symbol: str, unit: str, least: float, most: float)
     """Why a quantity makes no sense where it stands; if another prefix would, that is proposed."""
     ends = [(least, "at least"), (most, "at most")]
     limits = " and ".join(f"{word} {Quantity(end, unit)}" for end, word in ends if math.isfinite(end))
-    swapped = [spelling for spelling in spellings(unit) if spelling.casefold() == symbol.casefold() != ""]
+    swapped = [spelling for spelling in spellings(unit) if spelling.casefold() == symbol.casefold()]
     plausible = [
         f"`{_joined(number, spelling)}`"
         for spelling in swapped

@@ -60,22 +60,15 @@ def _stdev(values: Numbers, uncertainties: Numbers) -> tuple[float, float | None
     return spread, spread / math.sqrt(2 * (values.size - 1))
 
 
-def _percentile(ratio: float) -> Callable[[Numbers, Numbers], tuple[float, float | None]]:
-    """Percentile, linear between the ranks; its uncertainty from the ranks one binomial standard deviation away.
+def _percentile_99(values: Numbers, uncertainties: Numbers) -> tuple[float, float | None]:
+    """99th percentile, linear between the ranks; uncertainty from the ranks one binomial standard deviation away.
 
     The number of values below the percentile is binomial with standard deviation √(n p (1 − p)), whatever the
     distribution; where that reaches beyond the largest value, the uncertainty is not known.
     """
-
-    def join(values: Numbers, uncertainties: Numbers) -> tuple[float, float | None]:
-        ordered = np.sort(values)
-        rank, reach = ratio * (values.size - 1), math.sqrt(values.size * ratio * (1 - ratio))
-        ranks = np.arange(values.size)
-        low, value, high = np.interp([rank - reach, rank, rank + reach], ranks, ordered)
-        is_known = rank - reach >= 0 and rank + reach <= values.size - 1
-        return float(value), float(high - low) / 2 if is_known else None
-
-    return join
+    rank, reach = 0.99 * (values.size - 1), math.sqrt(values.size * 0.99 * 0.01)
+    low, value, high = np.interp([rank - reach, rank, rank + reach], np.arange(values.size), np.sort(values))
+    return float(value), float(high - low) / 2 if rank + reach <= values.size - 1 else None
 
 
 OVER: Mapping[str, Over] = MappingProxyType(
@@ -85,7 +78,7 @@ OVER: Mapping[str, Over] = MappingProxyType(
         "max": Over("the largest of all shots", _of_shot(np.argmax)),
         "min": Over("the smallest of all shots", _of_shot(np.argmin)),
         "stdev": Over("the standard deviation of the shots", _stdev, fewest=2),
-        "p99": Over("the 99th percentile of the shots", _percentile(0.99)),
+        "p99": Over("the 99th percentile of the shots", _percentile_99),
     }
 )
 

@@ -32,6 +32,8 @@ class ComputationEntry(BaseModel):
     about: str | None = Field(default=None, description="what it is for")
 
 
+Option = str | bool | tuple[object, ...]  # as it is written; lists may hold lists
+
 KEYS = tuple(ComputationEntry.model_fields)
 
 
@@ -55,7 +57,7 @@ class Computation:
     limit: Limit | None = None
     over: str = EACH
     about: str = ""
-    options: Mapping[str, str | bool] = field(default_factory=dict)
+    options: Mapping[str, Option] = field(default_factory=dict)
     place: Place | None = field(default=None, compare=False)
 
 
@@ -159,9 +161,9 @@ def _channels(names: Iterable[str]) -> str:
     return f"one of {listed}" if listed else "a channel of this measurement"
 
 
-def _read_options(entry: Block, metric: Metric, faults: list[FileFault], place: Place) -> dict[str, str | bool]:
+def _read_options(entry: Block, metric: Metric, faults: list[FileFault], place: Place) -> dict[str, Option]:
     """Every other key: each is tried by itself, so that each has its place, then all together for what is missing."""
-    given: dict[str, str | bool] = {}
+    given: dict[str, Option] = {}
     known = {parameter.name: parameter.annotation for parameter in metric.parameters}
     for key, value in entry.items():
         if key in KEYS:
@@ -172,10 +174,11 @@ def _read_options(entry: Block, metric: Metric, faults: list[FileFault], place: 
             do = f"did you mean `{near[0]}`?" if near else ""
             expected = f"one of {', '.join([*KEYS, *known])}"
             faults.append(FileFault(what, where=entry.key_place(key), expected=expected, do=do))
-        elif not isinstance(value, Word | bool):
-            faults.append(FileFault(f"`{key}` is no single value", where=entry.value_place(key), expected="one value"))
+        elif value is None or isinstance(value, Block):
+            what = f"`{key}` has no value" if value is None else f"`{key}` holds keys"
+            faults.append(FileFault(what, where=entry.value_place(key), expected="a value, or a list of values"))
         else:
-            given[str(key)] = value if isinstance(value, bool) else str(value)
+            given[str(key)] = _option(value)
             with placed(faults, entry.value_place(key)):
                 read_parameter(given[str(key)], known[key], name=key)
     required = [parameter.name for parameter in metric.parameters if parameter.is_required]
@@ -185,6 +188,13 @@ def _read_options(entry: Block, metric: Metric, faults: list[FileFault], place: 
             FileFault(f"metric `{metric.name}` needs {words}", where=place, expected=f"{words} beside `metric`")
         )
     return given
+
+
+def _option(value: Node) -> Option:
+    """A value without its places; lists become tuples."""
+    if isinstance(value, Row):
+        return tuple(_option(item) for item in value)
+    return value if isinstance(value, bool) else str(value)
 
 
 def _word(entry: Block, key: str) -> str:

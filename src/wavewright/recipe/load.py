@@ -44,7 +44,7 @@ def parse_recipe(text: str, name: str, *, set: Mapping[str, str] | None = None) 
     parameters = parameter_values(_defaults(tree), set or {})
     measurements = list(_measurements(tree, parameters, faults))
     if faults or head is None:
-        raise FileFault.joined(_once(faults))
+        raise FileFault.joined(faults)
     return Recipe(
         title=head.title,
         measurements=tuple(measurements),
@@ -82,12 +82,18 @@ def _measurements(tree: Block, parameters: Mapping[str, str], faults: list[FileF
                 FileFault(what, where=entries.value_place(name), expected="`channels`, `timebase`, `compute`, …")
             )
             continue
-        for condition in conditions(entry, parameters, faults):
+        found: list[FileFault] = []
+        for condition in conditions(entry, parameters, found):
+            here: list[FileFault] = []
             if isinstance(needs, Block):
-                faults.extend(need_faults(needs, condition.tree))
-            measurement = _measurement(str(name), condition.tree, faults)
+                here.extend(need_faults(needs, condition.tree))
+            measurement = _measurement(str(name), condition.tree, here)
+            # what another value of the sweep, or a name that is not known, has led to is not said again
+            said = {fault.where for fault in found}
+            found.extend(fault for fault in here if fault.where not in said)
             if measurement is not None:
                 yield measurement.under(str(name), condition.values)
+        faults.extend(found)
 
 
 def _measurement(name: str, tree: Block, faults: list[FileFault]) -> Measurement | None:
@@ -105,8 +111,3 @@ def _measurement(name: str, tree: Block, faults: list[FileFault]) -> Measurement
         faults.extend(fault.faults)
         return None
     return measurement.model_copy(update={"compute": computations})
-
-
-def _once(faults: list[FileFault]) -> list[FileFault]:
-    """Each fault once, though several conditions of a sweep may have it."""
-    return list({(str(fault.where), fault.what): fault for fault in reversed(faults)}.values())

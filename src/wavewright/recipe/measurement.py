@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated, Self
 
-from pydantic import Field, InstanceOf, PrivateAttr, WithJsonSchema
+from pydantic import Field, PlainValidator, PrivateAttr, WithJsonSchema
 
 from wavewright.recipe.acquisition import Channel, Entry, Timebase, Trigger
 from wavewright.recipe.computation import Computation, ComputationEntry
@@ -13,7 +13,7 @@ from wavewright.recipe.fields import Count, Line, Name
 from wavewright.recipe.stimulus import Step
 
 _entries = {"type": "object", "additionalProperties": ComputationEntry.model_json_schema()}
-Computations = Annotated[dict[str, InstanceOf[Computation]], WithJsonSchema(_entries)]
+Computations = Annotated[Mapping[str, Computation], PlainValidator(dict), WithJsonSchema(_entries)]  # read before
 
 
 class Measurement(Entry):

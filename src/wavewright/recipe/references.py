@@ -48,7 +48,7 @@ def need_faults(needs: Block, tree: Block) -> Iterator[FileFault]:
     """What a measurement uses beyond what `needs` asks for; a role that is used is needed, listed or not."""
     asked = needs.block("digitizer").word("inputs")
     for name, number in _inputs(tree):
-        if asked is not None and asked.isdigit() and number.isdigit() and int(number) > int(asked):
+        if asked and asked.isdigit() and number.isdigit() and int(number) > int(asked) > 0:
             yield FileFault(
                 f"`{name}` is on input {number}, and the recipe needs {asked}",
                 where=number.place,

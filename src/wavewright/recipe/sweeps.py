@@ -55,13 +55,16 @@ def conditions(tree: Block, parameters: Mapping[str, str], faults: list[FileFaul
     axes = _axes(tree, parameters, faults)
     if axes is None:
         return
+    unknown: list[FileFault] = []
     for values in itertools.product(*axes.values()):
         here = dict(zip(axes, (str(value) for value in values), strict=True))
         names: dict[str, str] = {**parameters, **here}
         replaced = Block(tree.place)
+        unknown.clear()  # the same in every condition
         for key, node in tree.items():
             if key != "for_each":
-                replaced[key] = substituted(node, names, faults)
+                replaced[key] = substituted(node, names, unknown)
+        faults.extend(fault for fault in unknown if fault.where not in {known.where for known in faults})
         yield Condition(here, replaced)
 
 

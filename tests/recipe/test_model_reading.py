@@ -1,0 +1,113 @@
+"""Reading any YAML file of ours into its model."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+import pytest
+from pydantic import BaseModel, ConfigDict, Field
+
+from wavewright.errors import FileFault, Misuse
+from wavewright.recipe.fields import Current, Name, VoltageOrAuto
+from wavewright.recipe.model_reading import plain, read_model, refusing
+
+
+def even(value: object) -> int:
+    if int(str(value)) % 2:
+        raise Misuse(f"`{value}` is odd", expected="an even number", do="add one")
+    return int(str(value))
+
+
+class Probe(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    attenuation: int = Field(description="division of the probe")
+    ground: Literal["clip", "spring"] = "clip"
+
+
+class Shelf(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    shelf: Literal["1"] = Field(alias="wavewright-shelf", description="version of the grammar")
+    probes: dict[int, Probe] = {}
+    spare: tuple[Probe, ...] = ()
+    level: VoltageOrAuto = "auto"
+    ceilings: dict[Name, Current] = {}
+    is_locked: bool = False
+    share: float | Literal["all"] = "all"
+    rest: object = None
+
+
+def faults(text: str) -> str:
+    with pytest.raises(FileFault) as caught:
+        read_model("shelf.yaml", Shelf, text=text)
+    return str(caught.value)
+
+
+def test_a_file_becomes_its_model(tmp_path: Path) -> None:
+    path = tmp_path / "shelf.yaml"
+    path.write_text(
+        "wavewright-shelf: 1\nprobes: {1: {attenuation: 10, ground: spring}}\nis_locked: true\nshare: 0.5\n"
+        "rest: {seed: 204, name: '12', list: [1.5, x]}\n"
+    )
+    shelf = read_model(path, Shelf)
+    assert shelf.probes == {1: Probe(attenuation=10, ground="spring")}
+    assert (shelf.is_locked, shelf.share) == (True, 0.5)
+    assert plain(shelf.rest) == {"seed": 204, "name": "12", "list": [1.5, "x"]}
+
+
+def test_everything_that_a_model_refuses_is_said_in_line_order() -> None:
+    assert faults(
+        "probes:\n"
+        "  1: {attenuation: 10, capacitance: 3}\n"
+        "  2: {ground: sprung}\n"
+        "  x: {attenuation: 1.5}\n"
+        "  3: 7\n"
+        "  4:\n"
+        "prbes: x\n"
+        "is_locked: maybe\n"
+        "share: half\n"
+        "level: aut\n"
+        "ceilings: {a-b: 3 A, c: 3 V}\n"
+        "spare:\n"
+        "  - {attenuation: 1}\n"
+        "  - {attenuaton: 1}\n"
+        "  - 5\n"
+    ) == (
+        "shelf.yaml:1:1: `wavewright-shelf` is missing\n  expected: version of the grammar\n"
+        "shelf.yaml:2:24: unknown key `capacitance` in `probes.1`\n  expected: one of attenuation, ground\n"
+        "shelf.yaml:3:3: `attenuation` is missing in `probes.2`\n  expected: division of the probe\n"
+        "shelf.yaml:3:15: `ground` is `sprung`\n  expected: one of clip, spring\n  do: did you mean `spring`?\n"
+        "shelf.yaml:4:3: key `x`\n  expected: a whole number\n"
+        "shelf.yaml:4:20: `attenuation` is `1.5`\n  expected: a whole number\n"
+        "shelf.yaml:5:6: `3` is `7`\n  expected: keys with values, `{key: value}`\n"
+        "shelf.yaml:6:3: `4` is empty\n  expected: keys with values, `{key: value}`\n"
+        "shelf.yaml:7:1: unknown key `prbes`\n"
+        "  expected: one of ceilings, is_locked, level, probes, rest, share, spare, wavewright-shelf\n"
+        "  do: did you mean `probes`?\n"
+        "shelf.yaml:8:12: `is_locked` is `maybe`\n  expected: `true` or `false`\n"
+        "shelf.yaml:9:8: `share` is `half`\n  expected: a number\n"
+        "shelf.yaml:10:8: `aut` is not a number\n  expected: a voltage, such as `24 V`, or `auto`\n"
+        "shelf.yaml:11:12: `a-b` is no name\n  expected: a letter, then letters, digits and `_`\n"
+        "  do: write `a_b`, say\n"
+        "shelf.yaml:11:25: `3 V` is a voltage\n  expected: a current, such as `1.5 A`\n"
+        "shelf.yaml:14:5: `attenuation` is missing in `spare item 2`\n  expected: division of the probe\n"
+        "shelf.yaml:14:6: unknown key `attenuaton` in `spare item 2`\n  expected: one of attenuation, ground\n"
+        "  do: did you mean `attenuation`?\n"
+        "shelf.yaml:15:5: `spare item 3` is `5`\n  expected: keys with values, `{key: value}`"
+    )
+
+
+def test_a_reader_that_refuses_becomes_a_validator() -> None:
+    from typing import Annotated
+
+    from pydantic import BeforeValidator
+
+    class Pair(BaseModel):
+        number: Annotated[int, BeforeValidator(refusing(even))]
+
+    assert read_model("pair.yaml", Pair, text="number: 4").number == 4
+    with pytest.raises(FileFault) as caught:
+        read_model("pair.yaml", Pair, text="number: 3")
+    assert str(caught.value) == "pair.yaml:1:9: `3` is odd\n  expected: an even number\n  do: add one"
