@@ -9,7 +9,6 @@ import numpy as np
 from wavewright.buses.columns import Flags, Indexes
 from wavewright.buses.logic import Line
 from wavewright.buses.ragged import reduced
-from wavewright.waveform import Floats
 
 NARROW = 0.25  # of the mean high pulse of the same frame: a clock pulse below that is none
 
@@ -27,18 +26,17 @@ def without_spikes(line: Line, width: float) -> Line:
     return replace(line, times=times[behind[(behind - begins) % 2 == 1] - 1])
 
 
-def irregular(clock: Line, edges: Floats, first: Indexes, last: Indexes) -> Flags:
+def irregular(clock: Line, places: Indexes, first: Indexes, last: Indexes) -> Flags:
     """Which runs of clock edges hold a pulse too narrow to belong to the same clock.
 
     Parameters
     ----------
-    edges : rising or falling edges of `clock`, s; run k is `edges[first[k]:last[k]]`.
+    places : indices in `clock.times` of edges of one direction; run k is `places[first[k]:last[k]]`.
     """
-    if not edges.size:
+    if not places.size:
         return np.zeros(first.size, dtype=np.bool_)
-    place = np.searchsorted(clock.times, edges)
-    behind = np.append(clock.times, np.inf)[place + 1] - edges
-    before = edges - np.concatenate([[-np.inf], clock.times])[place]
+    widths = np.concatenate([[np.inf], np.diff(clock.times), [np.inf]])
+    before, behind = widths[places], widths[places + 1]
     total = reduced(np.add, np.where(np.isfinite(behind), behind, 0.0), first, last, empty=0.0)
     mean = total / np.maximum(last - first, 1)
     shortest = reduced(np.minimum, np.minimum(behind, before), first, last, empty=np.inf)

@@ -88,9 +88,10 @@ def find_conditions(scl: Line, sda: Line) -> Conditions:
     """
     highs = _high_times(scl)
     margin = min(scl.interval, 0.25 * float(np.median(highs))) if highs.size else scl.interval
-    before = np.searchsorted(scl.times, sda.times - margin, side="left")
-    after = np.searchsorted(scl.times, sda.times + margin, side="right")
-    during_high = (before == after) & ((before & 1 != 0) ^ scl.first)
+    place = np.searchsorted(scl.times, sda.times)
+    padded = np.concatenate([[-np.inf], scl.times, [np.inf]])
+    is_apart = (sda.times - padded[place] > margin) & (padded[place + 1] - sda.times > margin)
+    during_high = is_apart & ((place & 1 != 0) ^ scl.first)
     falls = (np.arange(sda.times.size) & 1 != 0) ^ sda.first
     return Conditions(sda.times[during_high], falls[during_high])
 
@@ -118,7 +119,7 @@ def _transfers(scl: Line, sda: Line, spans: _Spans, longest_low: float | None, f
     last = np.searchsorted(rises, spans.ends, side="left")
     bits = np.maximum(np.where(spans.is_cut, last - first, last - first - 1), 0)  # the last high holds the condition
     sizes = bits // 9
-    levels = sda.is_high(rises)
+    levels = sda.is_high_along(rises)
     places = spread(first, sizes * 9).reshape(-1, 9)
     ninths = levels[places]
     values = np.packbits(ninths[:, :8], axis=1).ravel()
@@ -145,7 +146,7 @@ def _transfers(scl: Line, sda: Line, spans: _Spans, longest_low: float | None, f
         "incomplete": ((bits % 9 > 0) | ~some | (head.is_ten_bit & ~head.has_address)) & ~spans.is_cut,
         "cut": spans.is_cut,
         "reserved": head.misused,
-        "glitch": irregular(scl, rises, first, first + bits),
+        "glitch": irregular(scl, np.arange(int(scl.first), scl.times.size, 2), first, first + bits),
         "clock held": low > (np.inf if longest_low is None else longest_low),
     }
     periods = np.diff(rises)
@@ -208,9 +209,8 @@ def _is_undersampled(scl: Line) -> bool:
 
 def _longest_lows(scl: Line, first: Indexes, last: Indexes) -> Floats:
     """For each transfer the longest time, s, that SCL was low before one of its rising edges."""
-    rises = scl.rising
-    before = np.concatenate([[scl.start], scl.times])[np.searchsorted(scl.times, rises)]
-    longest: Floats = reduced(np.maximum, rises - before, first, last, empty=0.0)
+    lows = np.diff(np.concatenate([[scl.start], scl.times]))[int(scl.first) :: 2]
+    longest: Floats = reduced(np.maximum, lows, first, last, empty=0.0)
     return longest
 
 

@@ -59,6 +59,17 @@ class Line:
         changes = np.searchsorted(self.times, instants, side="right")
         return np.asarray((changes & 1 != 0) ^ self.first)
 
+    def changes_before(self, instants: Floats) -> Indexes:
+        """How many changes there were up to each of some ascending instants (s), one at the instant itself included."""
+        if instants.size < self.times.size:
+            return np.searchsorted(self.times, instants, side="right")
+        places = np.searchsorted(instants, self.times, side="left")
+        return np.cumsum(np.bincount(places, minlength=instants.size + 1))[: instants.size]
+
+    def is_high_along(self, instants: Floats) -> Flags:
+        """As `is_high`, for ascending instants: what is counted is whichever of instants and changes are fewer."""
+        return np.asarray((self.changes_before(instants) & 1 != 0) ^ self.first)
+
     def inverted(self) -> Line:
         """The same line with high and low exchanged."""
         return replace(self, first=not self.first)
@@ -114,6 +125,8 @@ def _changes(wave: Waveform, low: float, high: float) -> tuple[Indexes, Flags, b
     highs = _entries(wave.codes, upper, rising=wave.gain > 0)
     # a sample on an only threshold is high, and not both
     lows = _entries(wave.codes, lower, rising=wave.gain < 0, strictly=low == high)
+    if (woven := _woven(highs, lows)) is not None:
+        return woven
     index = np.concatenate([highs, lows])
     to_high = np.zeros(index.size, dtype=np.bool_)
     to_high[: highs.size] = True
@@ -126,6 +139,23 @@ def _changes(wave: Waveform, low: float, high: float) -> tuple[Indexes, Flags, b
     keep[0] = False  # the first entry says which state the record begins in
     np.not_equal(to_high[1:], to_high[:-1], out=keep[1:])
     return index[keep], to_high[keep], first
+
+
+def _woven(highs: Indexes, lows: Indexes) -> tuple[Indexes, Flags, bool] | None:
+    """The changes of a clean line, whose entries to high and to low alternate; None where they do not."""
+    if not highs.size or not lows.size:
+        return None
+    begins_high = bool(highs[0] < lows[0])
+    early, late = (highs, lows) if begins_high else (lows, highs)
+    if early.size - late.size not in (0, 1):
+        return None
+    if not ((early[: late.size] < late).all() and (late[: early.size - 1] < early[1:]).all()):
+        return None
+    index = np.empty(early.size + late.size, dtype=np.int64)
+    index[0::2], index[1::2] = early, late
+    to_high = np.zeros(index.size, dtype=np.bool_)
+    to_high[int(not begins_high) :: 2] = True
+    return index[1:], to_high[1:], begins_high
 
 
 def _entries(codes: Codes, bound: float, *, rising: bool, strictly: bool = False) -> Indexes:
@@ -153,11 +183,13 @@ def _entries(codes: Codes, bound: float, *, rising: bool, strictly: bool = False
 
 def _places(wave: Waveform, index: Indexes, to_high: Flags, low: float, high: float) -> Floats:
     """Indices, not rounded, at which the straight line to each sample meets its threshold."""
-    after = wave.codes[index].astype(np.float64)
-    before = wave.codes[index - 1].astype(np.float64)
-    bound = np.where(to_high, wave.code_of(high), wave.code_of(low))
+    after = wave.codes.take(index).astype(np.float64)
+    step = after - wave.codes.take(index - 1)
+    first = int(not to_high[0]) if to_high.size else 0  # the states alternate
+    after[first::2] -= wave.code_of(high)
+    after[1 - first :: 2] -= wave.code_of(low)
     with np.errstate(invalid="ignore", divide="ignore"):
-        back = (after - bound) / (after - before)
+        back = np.divide(after, step, out=after)
     if wave.codes.dtype.kind == "f":
         back = np.nan_to_num(back, nan=0.0, posinf=0.0, neginf=0.0)  # after an invalid sample: at the sample itself
-    return np.asarray(index - np.clip(back, 0.0, 1.0))
+    return np.asarray(index - np.clip(back, 0.0, 1.0, out=back))

@@ -54,9 +54,10 @@ def spi(
     """
     _check(mode, word_bits, mosi, miso)
     rising = mode in (0, 3)
-    edges = clock.rising if rising else clock.falling
     leading = clock.falling if rising else clock.rising
-    edges, group = _grouped(edges, select, select_active, gap)
+    places = np.arange(int(clock.first == rising), clock.times.size, 2)
+    places, group = _grouped(clock.times, places, select, select_active, gap)
+    edges = clock.times[places]
     facts = {"record_start": clock.start, "record_end": clock.end}
     if not edges.size:
         return Frames([], [], "word", {}, facts=facts)
@@ -67,7 +68,7 @@ def spi(
         if line is not None:
             floating = any_of_each(line.is_undefined(edges), words.first, words.last)
             undefined |= floating
-            columns |= _columns(name, line.is_high(edges), words, floating, bit_order)
+            columns |= _columns(name, line.is_high_along(edges), words, floating, bit_order)
     pauses = np.diff(edges)
     period = float(np.median(pauses)) if pauses.size else 0.0
     slips = _longest_pauses(edges, words) > SLIPPING_PAUSE * period if select is None else np.zeros_like(undefined)
@@ -84,7 +85,7 @@ def spi(
             "undefined": undefined,
             "unsynchronised": _began_inside(select, select_active, group, words),
             "gap": slips,
-            "glitch": irregular(clock, edges, words.first, words.last),
+            "glitch": irregular(clock, places, words.first, words.last),
         },
         facts=facts | {"bit_rate": 1 / period if period else 0.0, "busy": float((ends - starts).sum())},
     )
@@ -109,18 +110,20 @@ def _check(mode: int, word_bits: int, mosi: Line | None, miso: Line | None) -> N
         raise Misuse("spi: neither `mosi` nor `miso` is given", expected="at least one of them")
 
 
-def _grouped(edges: Floats, select: Line | None, active: str, gap: float | None) -> tuple[Floats, Indexes]:
-    """Edges while the device is selected, and a number for each that grows where a new word must begin."""
+def _grouped(
+    times: Floats, places: Indexes, select: Line | None, active: str, gap: float | None
+) -> tuple[Indexes, Indexes]:
+    """Indices of edges while the device is selected, and a number for each that grows where a new word must begin."""
     if select is None:
-        group = np.zeros(edges.size, dtype=np.int64)
+        group = np.zeros(places.size, dtype=np.int64)
     else:
-        group = np.searchsorted(select.times, edges, side="right")
+        group = select.changes_before(times[places])
         is_high = (group & 1 != 0) ^ select.first
         selected = is_high if active == "high" else ~is_high
-        edges, group = edges[selected], group[selected]
-    if gap is not None and edges.size:
-        group = group + np.concatenate([[0], np.cumsum(np.diff(edges) > gap)]) * (int(group[-1]) + 1)
-    return edges, group
+        places, group = places[selected], group[selected]
+    if gap is not None and places.size:
+        group = group + np.concatenate([[0], np.cumsum(np.diff(times[places]) > gap)]) * (int(group[-1]) + 1)
+    return places, group
 
 
 def _words(edges: Floats, group: Indexes, word_bits: int) -> _Words:

@@ -1,0 +1,65 @@
+"""Reads and writes of registers: an I2C memory, sensor or converter whose first bytes choose a register.
+
+The pointer that such devices keep, and its stepping on with each byte, is common practice without a standard.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from wavewright.buses.catalogue import layer
+from wavewright.buses.frame import Frame
+from wavewright.buses.frames import Frames
+from wavewright.buses.smbus import transactions
+from wavewright.errors import Misuse
+
+
+@layer("i2c_memory", on=("i2c",), source="common practice, no source")
+def i2c_memory(frames: Frames, *, register_bytes: int = 1) -> Frames:
+    """Reads and writes of registers behind an I2C address; kind `write`, `read` or `select` (pointer set, no data).
+
+    Fields: `address`, `register` (of the first byte; absent where nobody said), `data`.
+
+    Parameters
+    ----------
+    register_bytes : how many bytes choose the register, most significant first: 1 … 4.
+    """
+    if not 1 <= register_bytes <= 4:
+        raise Misuse(f"i2c_memory: `register_bytes` is `{register_bytes}`", expected="1 .. 4")
+    pointers: dict[int, int] = {}
+    found: list[Frame] = []
+    for group in transactions(frames):
+        pending: Frame | None = None
+        for transfer in group:
+            access = _access(transfer, register_bytes, pointers)
+            if pending is not None and access.kind == "read":
+                words = tuple(dict.fromkeys((*pending.errors, *access.errors)))
+                access = Frame(pending.start, access.end, "read", access.fields, words)
+            elif pending is not None:
+                found.append(pending)
+            pending = access if access.kind == "select" else None
+            if pending is None:
+                found.append(access)
+        if pending is not None:
+            found.append(pending)
+    return Frames.of(found, facts=frames.facts)
+
+
+def _access(transfer: Frame, register_bytes: int, pointers: dict[int, int]) -> Frame:
+    """One transfer as an access; `pointers` keeps where each device's pointer stands, and is moved on."""
+    address, data = transfer.fields.get("address"), transfer.fields.get("data", b"")
+    if address is None:
+        return Frame(transfer.start, transfer.end, "select", {}, transfer.errors)
+    fields: dict[str, Any] = {"address": address}
+    if transfer.fields["read"]:
+        kind = "read"
+    else:
+        kind = "write" if len(data) > register_bytes else "select"
+        if len(data) >= register_bytes:
+            pointers[address] = int.from_bytes(data[:register_bytes], "big")
+        data = data[register_bytes:]
+    if address in pointers:
+        fields["register"] = pointers[address]
+        pointers[address] += len(data)
+    fields["data"] = data
+    return Frame(transfer.start, transfer.end, kind, fields, transfer.errors)

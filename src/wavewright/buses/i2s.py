@@ -1,0 +1,66 @@
+"""I2S: samples of two channels on a clock, a word select and a data line.
+
+I2S bus specification (rules seen in print): two's complement, most significant bit first, read at the rising clock;
+word select is low for the left channel and changes one clock before the most significant bit. Surplus bits are dropped,
+missing ones are zero.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+
+from wavewright.buses.catalogue import bus
+from wavewright.buses.columns import Numbers, Words
+from wavewright.buses.frames import Frames
+from wavewright.buses.logic import Line
+from wavewright.errors import Misuse
+
+
+@bus("i2s", channels=("clock", "word_select", "data"), source="I2S bus specification; left-justified: common practice")
+def i2s(
+    clock: Line,
+    word_select: Line,
+    data: Line,
+    *,
+    word_bits: int = 16,
+    alignment: Literal["i2s", "left"] = "i2s",
+    left_is: Literal["low", "high"] | None = None,
+) -> Frames:
+    """Samples on an I2S bus, one frame a word; kind `left` or `right`.
+
+    Fields: `sample` (int, two's complement). The word that is under way when the record begins is left out, one that
+    it cuts off is marked `cut`.
+
+    Parameters
+    ----------
+    word_bits : 2 … 32, as the receiver takes them: surplus bits are dropped, missing ones are zero.
+    alignment : `i2s`: the most significant bit comes one clock after the change of word select; `left`: with it.
+    left_is : level of word select for the left channel; None: low for `i2s`, high for `left`.
+    """
+    if not 2 <= word_bits <= 32:
+        raise Misuse(f"i2s: `word_bits` is `{word_bits}`", expected="2 .. 32")
+    facts = {"record_start": clock.start, "record_end": clock.end}
+    edges = clock.rising
+    select = word_select.is_high_along(edges)
+    changes = np.flatnonzero(select[1:] != select[:-1]) + 1
+    if not changes.size:
+        return Frames([], [], "left", {}, facts=facts)
+    first = changes + (alignment == "i2s")
+    last = np.append(first[1:], edges.size)
+    kept = first < edges.size
+    first, last, side = first[kept], last[kept], select[changes[kept]]
+    places = first[:, None] + np.arange(word_bits)
+    bits = data.is_high_along(edges)[np.minimum(places, edges.size - 1)] & (places < last[:, None])
+    weights = 1 << np.arange(word_bits, dtype=np.int64)[::-1]
+    weights[0] *= -1
+    left_level = (left_is or ("low" if alignment == "i2s" else "high")) == "high"
+    return Frames(
+        edges[first],
+        edges[last - 1],
+        Words(np.where(side == left_level, 0, 1).astype(np.int8), ("left", "right")),
+        {"sample": Numbers(bits @ weights)},
+        errors={"cut": (last == edges.size) & (last - first < word_bits)},
+        facts=facts | {"bit_rate": 1 / float(np.median(np.diff(edges)))},
+    )

@@ -1,0 +1,86 @@
+"""1-Wire: a reset, a presence pulse, and bytes in slots whose low time says 0 or 1.
+
+Times of the standard speed from public component data (from memory): write 1 low for 1 to 15 µs, write 0 for 60 to
+120 µs, reset for at least 480 µs, presence 15 to 60 µs after it and 60 to 240 µs long.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+
+from wavewright.buses.catalogue import bus
+from wavewright.buses.checksums import CRCS, crc_of
+from wavewright.buses.columns import Flags
+from wavewright.buses.frame import Frame
+from wavewright.buses.frames import Frames
+from wavewright.buses.logic import Line
+from wavewright.waveform import Floats
+
+LONGEST_ONE, LONGEST_ZERO, SHORTEST_RESET = 15e-6, 120e-6, 480e-6  # s, of low
+PRESENCE_AFTER, PRESENCE_LONG = 80e-6, (45e-6, 300e-6)  # s; the published 60 µs and 60 … 240 µs with a margin
+COMMANDS: Mapping[int, str] = MappingProxyType(
+    {0x33: "read rom", 0x55: "match rom", 0xCC: "skip rom", 0xF0: "search rom", 0xEC: "alarm search"}
+)
+WITH_IDENTIFIER = (0x33, 0x55)
+IDENTIFIER_BYTES = 8
+
+
+@bus("onewire", channels=("line",), source="public component data, standard speed (from memory, not verified)")
+def onewire(line: Line) -> Frames:
+    """Transactions on a 1-Wire bus, one frame from a reset to the next.
+
+    Fields: `presence`, `data` (all bytes, least significant bit first on the line), `command` (of the first byte),
+    `rom` (eight bytes behind `read rom` and `match rom`, checked by their CRC), `partial` (bits of an unfinished byte).
+    """
+    rises = line.rising[int(not line.first) :]
+    falls = line.falling[: rises.size]
+    lows = rises[: falls.size] - falls
+    resets = np.flatnonzero(lows >= SHORTEST_RESET)
+    begins = resets if resets.size and resets[0] == 0 else np.concatenate([[-1], resets])
+    frames = []
+    for place, first in enumerate(begins.tolist()):
+        last = int(begins[place + 1]) if place + 1 < begins.size else falls.size
+        if first < 0 and last == 0:
+            continue
+        ends = falls[last] if last < falls.size else line.end
+        frames.append(_transaction(falls[max(first, 0) : last], lows[max(first, 0) : last], first >= 0, float(ends)))
+    return Frames.of(frames, facts={"record_start": line.start, "record_end": line.end})
+
+
+def _transaction(falls: Floats, lows: Floats, has_reset: bool, until: float) -> Frame:
+    start = float(falls[0])
+    words: list[str] = []
+    fields: dict[str, Any] = {}
+    rest = int(has_reset)
+    if has_reset:
+        released = falls[0] + lows[0]
+        fields["presence"] = bool(
+            lows.size > 1 and falls[1] - released <= PRESENCE_AFTER and PRESENCE_LONG[0] <= lows[1] <= PRESENCE_LONG[1]
+        )
+        rest += int(fields["presence"])
+        if not fields["presence"]:
+            words.append("no answer")
+    else:
+        words.append("unsynchronised")
+    slots = lows[rest:]
+    if (slots > LONGEST_ZERO).any():
+        words.append("slot")
+    bits: Flags = slots < LONGEST_ONE
+    whole = bits.size // 8 * 8
+    data = np.packbits(bits[:whole], bitorder="little").tobytes()
+    fields["data"] = data
+    if bits.size > whole:
+        fields["partial"] = "".join("01"[bit] for bit in bits[whole:].tolist())
+        words.append("incomplete")
+    if has_reset and data:
+        fields["command"] = COMMANDS.get(data[0], "unknown")
+        if data[0] in WITH_IDENTIFIER and len(data) > IDENTIFIER_BYTES:
+            fields["rom"] = data[1 : 1 + IDENTIFIER_BYTES]
+            if crc_of(fields["rom"], CRCS["onewire8"]):
+                words.append("crc")
+    end = min(float(falls[-1] + lows[-1]), until)
+    return Frame(start, end, "transaction", fields, tuple(words))

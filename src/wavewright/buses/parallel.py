@@ -1,0 +1,46 @@
+"""A parallel bus with a clock: all data lines are read at an edge of the clock."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+
+from wavewright.buses.catalogue import bus
+from wavewright.buses.columns import Numbers
+from wavewright.buses.frames import Frames
+from wavewright.buses.logic import Line
+from wavewright.errors import Misuse
+
+WIDEST = 16
+
+
+@bus("parallel", channels=("clock", *(f"d{place}?" for place in range(WIDEST))), source="common practice, no source")
+def parallel(clock: Line, *data: Line | None, edge: Literal["rising", "falling", "either"] = "rising") -> Frames:
+    """Words on a parallel bus, one frame a clock edge; `d0` is the least significant bit.
+
+    Fields: `data` (int; absent where a line lies between the levels). Lines that are not connected count as 0.
+
+    Parameters
+    ----------
+    edge : of the clock, at which the lines are read.
+    """
+    if not any(line is not None for line in data):
+        raise Misuse("parallel: no data line is given", expected="at least one of `d0` … `d15`")
+    edges = {"rising": clock.rising, "falling": clock.falling, "either": clock.times}[edge]
+    value = np.zeros(edges.size, dtype=np.int64)
+    undefined = np.zeros(edges.size, dtype=np.bool_)
+    for place, line in enumerate(data):
+        if line is not None:
+            value |= line.is_high_along(edges).astype(np.int64) << place
+            undefined |= line.is_undefined(edges)
+    ends = np.append(edges[1:], clock.end)
+    rate = {"bit_rate": 1 / float(np.median(np.diff(edges)))} if edges.size > 1 else {}
+    return Frames(
+        edges,
+        ends[: edges.size],
+        "word",
+        {"data": Numbers(value, ~undefined)},
+        errors={"undefined": undefined},
+        facts={"record_start": clock.start, "record_end": clock.end, **rate},
+    )

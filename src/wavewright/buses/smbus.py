@@ -1,0 +1,66 @@
+"""SMBus: command and data on I2C, with a packet error code.
+
+SMBus 2.0/3.x, 5.4 (from memory): the code is a CRC-8 (polynomial 0x07, start 0) over all bytes of the transaction,
+addresses and R/W bits included.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from wavewright.buses.catalogue import layer
+from wavewright.buses.checksums import CRCS, crc_of
+from wavewright.buses.frame import Frame
+from wavewright.buses.frames import Frames
+
+
+@layer("smbus", on=("i2c",), source="SMBus 2.0/3.x, 5.4 and 5.5 (from memory, not verified)")
+def smbus(frames: Frames, *, pec: bool = False) -> Frames:
+    """SMBus transactions: a command to a device, what it was told or answered, and the packet error code.
+
+    Fields: `address`, `read`, `command` (absent for a quick command or a plain receive), `data` (without the code),
+    `pec` (int, as sent, where there is one). A transfer that begins with a repeated START belongs to the one before.
+
+    Parameters
+    ----------
+    pec : whether transactions end with a packet error code.
+    """
+    return Frames.of((_transaction(group, pec) for group in transactions(frames)), facts=frames.facts)
+
+
+def transactions(frames: Frames) -> Iterator[list[Frame]]:
+    """Transfers that belong together: from a START to the STOP, with the repeated STARTs between."""
+    group: list[Frame] = []
+    for frame in frames:
+        if group and not frame.fields["repeated"]:
+            yield group
+            group = []
+        group.append(frame)
+    if group:
+        yield group
+
+
+def raw_bytes(frame: Frame) -> bytes:
+    """All bytes of a transfer as they went over the line, the address byte first."""
+    address = frame.fields.get("address")
+    return b"" if address is None else bytes([(address << 1 | frame.fields["read"]) & 0xFF]) + frame.fields["data"]
+
+
+def _transaction(group: list[Frame], pec: bool) -> Frame:
+    words = tuple(dict.fromkeys(word for frame in group for word in frame.errors))
+    first, last = group[0], group[-1]
+    fields: dict[str, Any] = {name: first.fields[name] for name in ("address",) if name in first.fields}
+    if "read" in last.fields:
+        fields["read"] = last.fields["read"]
+    data = last.fields.get("data", b"")
+    sent = first.fields.get("data", b"") if len(group) > 1 or not fields.get("read") else b""
+    if pec and data and len(raw_bytes(last)) > 1:
+        fields["pec"], data = data[-1], data[:-1]
+        everything = b"".join(raw_bytes(frame) for frame in group)
+        if crc_of(everything[:-1], CRCS["smbus"]) != fields["pec"]:
+            words = (*words, "pec")
+    if sent:
+        fields["command"] = sent[0]
+    fields["data"] = data[1:] if len(group) == 1 and sent else data
+    return Frame(first.start, last.end, "transaction", fields, words)
