@@ -17,7 +17,7 @@ from wavewright.errors import Misuse, NotMeasurable
 SHARE_OF_MEDIAN = 0.25
 
 
-@metric("glitches", unit="1", source="common practice, no source", reads_levels=True)
+@metric("glitches", unit="count", source="common practice, no source", reads_levels=True)
 def glitches(
     survey: Survey,
     *,
@@ -48,11 +48,11 @@ def glitches(
     try:
         found = edges(survey, level, hysteresis)
     except NotMeasurable:  # a constant
-        return Reading(0.0, count=0)
+        return Reading(0.0, "count", count=0)
     sides = (Polarity.POSITIVE, Polarity.NEGATIVE) if polarity is Polarity.EITHER else (polarity,)
     begins = np.sort(np.concatenate([_narrow(survey, find_pulses(found, side), width) for side in sides]))
     times = survey.wave.start + survey.wave.interval * begins
-    return Reading(float(times.size), count=times.size, occurrences=Occurrences(times, np.ones(times.size)))
+    return Reading(float(times.size), "count", count=times.size, occurrences=Occurrences(times, np.ones(times.size)))
 
 
 def _narrow(survey: Survey, pulses: Pulses, width: float | None) -> np.ndarray[tuple[int], np.dtype[np.float64]]:

@@ -68,7 +68,7 @@ def frequency(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Ref
     )
 
 
-@metric("cycles", unit="1", source="math: count of whole periods", reads_levels=True)
+@metric("cycles", unit="count", source="math: count of whole periods", reads_levels=True)
 def cycles(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: ReferenceLevel | None = None) -> Reading:
     """Cycles: number of whole periods in the record, from edge to edge of the same slope.
 
@@ -82,10 +82,10 @@ def cycles(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Refere
     """
     found = _edges_or_none(survey, level, hysteresis)
     places = cycle_places(found)
-    return Reading(float(max(places.size - 1, 0)), count=max(places.size - 1, 0))
+    return Reading(float(max(places.size - 1, 0)), "count", count=max(places.size - 1, 0))
 
 
-@metric("rising_edges", unit="1", source="math: count of rising crossings", reads_levels=True)
+@metric("rising_edges", unit="count", source="math: count of rising crossings", reads_levels=True)
 def rising_edges(
     survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: ReferenceLevel | None = None
 ) -> Reading:
@@ -102,7 +102,7 @@ def rising_edges(
     return _count(_edges_or_none(survey, level, hysteresis).rising)
 
 
-@metric("falling_edges", unit="1", source="math: count of falling crossings", reads_levels=True)
+@metric("falling_edges", unit="count", source="math: count of falling crossings", reads_levels=True)
 def falling_edges(
     survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: ReferenceLevel | None = None
 ) -> Reading:
@@ -149,4 +149,4 @@ def _edges_or_none(survey: Survey, level: ReferenceLevel, hysteresis: ReferenceL
 
 
 def _count(times: Floats) -> Reading:
-    return Reading(float(times.size), count=times.size, occurrences=Occurrences(times, np.ones(times.size)))
+    return Reading(float(times.size), "count", count=times.size, occurrences=Occurrences(times, np.ones(times.size)))

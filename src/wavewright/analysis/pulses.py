@@ -116,7 +116,7 @@ def duty_factor(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: R
     )
 
 
-@metric("pulses", unit="1", source="math: count of whole pulses", reads_levels=True)
+@metric("pulses", unit="count", source="math: count of whole pulses", reads_levels=True)
 def pulses(
     survey: Survey,
     *,
@@ -138,9 +138,9 @@ def pulses(
     try:
         found = find_pulses(edges(survey, level, hysteresis), polarity)
     except NotMeasurable:
-        return Reading(0.0, count=0)
+        return Reading(0.0, "count", count=0)
     times = survey.wave.start + survey.wave.interval * found.begins
-    return Reading(float(times.size), count=times.size, occurrences=Occurrences(times, np.ones(times.size)))
+    return Reading(float(times.size), "count", count=times.size, occurrences=Occurrences(times, np.ones(times.size)))
 
 
 @metric("longest_pulse", unit="s", source=SOURCE, reads_levels=True)

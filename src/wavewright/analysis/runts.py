@@ -16,7 +16,7 @@ LOW = ReferenceLevel(0.3, is_ratio=True)
 HIGH = ReferenceLevel(0.7, is_ratio=True)
 
 
-@metric("runts", unit="1", source="IEEE 181-2011, term 'runt pulse' (from memory, not verified)", reads_levels=True)
+@metric("runts", unit="count", source="IEEE 181-2011, term 'runt pulse' (from memory, not verified)", reads_levels=True)
 def runts(
     survey: Survey,
     *,
@@ -51,7 +51,7 @@ def runts(
     if polarity is not Polarity.POSITIVE:
         found.append(_turned_back(upper.falling_places, upper.rising_places, lower.falling_places))
     times = survey.wave.start + survey.wave.interval * np.sort(np.concatenate(found))
-    return Reading(float(times.size), count=times.size, occurrences=Occurrences(times, np.ones(times.size)))
+    return Reading(float(times.size), "count", count=times.size, occurrences=Occurrences(times, np.ones(times.size)))
 
 
 def _turned_back(leaves: Floats, returns: Floats, arrives: Floats) -> Floats:

@@ -29,7 +29,9 @@ class State:
     share: float
 
 
-@metric("states", unit="1", source="IEEE 181-2011, term 'state' (from memory, not verified); rule in the text is ours")
+@metric(
+    "states", unit="count", source="IEEE 181-2011, term 'state' (from memory, not verified); rule in the text is ours"
+)
 def states(survey: Survey, *, fewest: Ratio = FEWEST) -> Reading:
     """States: number of levels that the waveform dwells at.
 
@@ -48,7 +50,7 @@ def states(survey: Survey, *, fewest: Ratio = FEWEST) -> Reading:
     NotMeasurable : no valid sample.
     """
     found = find_states(survey, fewest=fewest)
-    return Reading(float(len(found)), count=len(found))
+    return Reading(float(len(found)), "count", count=len(found))
 
 
 @metric("state_level", unit="", source="IEEE 181-2011, term 'state level' (from memory, not verified)")
