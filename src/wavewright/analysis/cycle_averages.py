@@ -57,7 +57,8 @@ def _over_cycles(
     places = cycle_places(found)
     if places.size < 2:
         raise too_few(survey, found, level, expected="two of the same slope, which bound one period")
-    mean, variance = _integrals(survey, float(places[0]), float(places[-1]), survey.level(level))
+    begin, end, edge = float(places[0]), float(places[-1]), survey.level(level)
+    mean, variance = survey.once(("cycles", begin, end, edge), lambda: _integrals(survey, begin, end, edge))
     doubts = period_doubts(survey, np.diff(places))
     return mean, variance, lambda value: Reading(value, survey.unit, doubts=doubts, count=places.size - 1)
 

@@ -12,6 +12,7 @@ from wavewright.waveform import Codes
 
 BLOCK = 1 << 18  # codes read at a time: a block and its working copy stay in cache
 WIDEST_TABLE = 1 << 20  # integer codes that span no more are counted one by one
+SHORT = 1 << 15  # records up to this length are not worth a table of all 16-bit codes
 FEW_FLOATS = 1 << 16  # records of floats up to this length are counted one by one
 FLOAT_BINS = 4096  # a multiple of the bins of the mode, so that both bin alike
 
@@ -61,7 +62,7 @@ def histogram_of(codes: Codes) -> Histogram:
         return Histogram(np.empty(0), np.empty(0, dtype=np.int64))
     if codes.dtype.kind == "f":
         return _of_floats(codes)
-    if codes.dtype.itemsize <= 2:
+    if codes.dtype.itemsize <= 2 and codes.size > SHORT:
         return _from_table(*_narrow_table(codes))
     lowest, highest = int(codes.min()), int(codes.max())
     if highest - lowest < WIDEST_TABLE:
@@ -96,10 +97,10 @@ def _narrow_table(codes: Codes) -> tuple[npt.NDArray[np.int64], int]:
 
 
 def _offset_table(codes: Codes, lowest: int, highest: int) -> npt.NDArray[np.int64]:
-    """Counts of wide integers that span few codes, one entry a code from the lowest on."""
+    """Counts of integers that span few codes, one entry a code from the lowest on."""
     table = np.zeros(highest - lowest + 1, dtype=np.int64)
     for block in blocks(codes):
-        counts = np.bincount((block - codes.dtype.type(lowest)).astype(np.int64))
+        counts = np.bincount(block.astype(np.int64) - lowest)
         table[: counts.size] += counts
     return table
 
