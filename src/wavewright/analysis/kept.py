@@ -11,8 +11,8 @@ T = TypeVar("T")
 
 
 def kept(survey: Survey, key: Hashable, find: Callable[[], T]) -> T:
-    """What `find` returns, called once for each survey and key; several metrics then share it."""
-    found: dict[Hashable, T] = vars(survey).setdefault("_kept", {})
+    """What `find` returns, called once for each record and key; several metrics then share it."""
+    found: dict[Hashable, T] = vars(survey.record).setdefault("_kept", {})  # shared by all choices of state levels
     if key not in found:
         found[key] = find()
     return found[key]

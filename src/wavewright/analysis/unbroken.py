@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from wavewright.analysis.kept import kept
@@ -10,7 +12,7 @@ from wavewright.errors import NotMeasurable
 from wavewright.waveform import Waveform
 
 
-def unbroken(survey: Survey, *, least: int) -> Waveform:
+def unbroken(survey: Survey, *, least: int, may_be_constant: bool = False) -> Waveform:
     """The waveform without invalid samples at its ends; the codes are a view, not a copy.
 
     Parameters
@@ -19,45 +21,37 @@ def unbroken(survey: Survey, *, least: int) -> Waveform:
 
     Raises
     ------
-    NotMeasurable : an invalid sample between valid ones, fewer than `least` samples, or all of them the same code.
+    NotMeasurable : an invalid sample between valid ones, fewer than `least` samples, or all of them the same code
+        unless that may be.
     """
-    return kept(survey, ("unbroken", least), lambda: _unbroken(survey, least))
+    key = ("unbroken", least, may_be_constant)
+    return kept(survey, key, lambda: require_unbroken(survey.wave, least=least, may_be_constant=may_be_constant))
 
 
-def _unbroken(survey: Survey, least: int) -> Waveform:
-    wave = survey.wave
-    first, last = _valid_span(survey)
+def require_unbroken(wave: Waveform, *, least: int, may_be_constant: bool = False) -> Waveform:
+    """The same of a waveform, or of a part of one, that has no survey."""
+    first, last = _valid_span(wave)
     if last - first < least:
         raise NotMeasurable(
-            f"`{survey.name}`: {last - first} valid samples",
+            f"`{wave.name}`: {last - first} valid samples",
             expected=f"at least {least}",
             do="lengthen `span` or raise `rate`",
         )
     codes = wave.codes[first:last]
-    lowest = codes.min()
-    if lowest == codes.max():  # not by the survey's extremes: a histogram costs more than a spectrum may
-        raise NotMeasurable(
-            f"`{survey.name}`: constant at {wave.value_of(lowest):g} {wave.unit}",
-            expected="a waveform that varies",
-            do="check that the signal is there, or make `range` smaller",
-        )
-    if first == 0 and last == len(wave):
-        return wave
-    return Waveform(
-        codes,
-        gain=wave.gain,
-        offset=wave.offset,
-        interval=wave.interval,
-        start=wave.time_of(first),
-        unit=wave.unit,
-        name=wave.name,
-        code_range=wave.code_range,
-    )
+    if not may_be_constant:
+        lowest = codes.min()
+        if lowest == codes.max():  # not by the survey's extremes: a histogram costs more than a spectrum may
+            raise NotMeasurable(
+                f"`{wave.name}`: constant at {wave.value_of(lowest):g} {wave.unit}",
+                expected="a waveform that varies",
+                do="check that the signal is there, or make `range` smaller",
+            )
+    return wave if codes.size == len(wave) else replace(wave, codes=codes, start=wave.time_of(first))
 
 
-def _valid_span(survey: Survey) -> tuple[int, int]:
+def _valid_span(wave: Waveform) -> tuple[int, int]:
     """Index of the first valid sample, and the index behind the last one."""
-    codes = survey.wave.codes
+    codes = wave.codes
     if codes.dtype.kind != "f":
         return 0, codes.size
     is_valid = np.isfinite(codes)
@@ -67,7 +61,7 @@ def _valid_span(survey: Survey) -> tuple[int, int]:
     if not is_valid[first:last].all():
         holes = last - first - int(np.count_nonzero(is_valid[first:last]))
         raise NotMeasurable(
-            f"`{survey.name}`: {holes} invalid samples inside the record",
+            f"`{wave.name}`: {holes} invalid samples inside the record",
             expected="a record without holes",
             do="take the record again, or cut it at the hole",
         )

@@ -1,0 +1,209 @@
+"""Jitter of a clock from the instants of its edges.
+
+Period jitter: a period less the mean one. Cycle-to-cycle jitter: a period less the one before it. Time interval error:
+an edge less its place on a reference, which is the straight line through all edges or a given frequency. Words as in
+IEEE 2414-2020 and JESD65B (from memory, not verified). Whether rms, largest deviation or peak to peak is meant says
+`statistic`; the last two grow with the length of the record.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Annotated, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from wavewright.analysis.catalogue import metric
+from wavewright.analysis.edges import MIDDLE, edges, period_doubts, too_few
+from wavewright.analysis.instants import instant_resolution
+from wavewright.analysis.line_fit import fit_line
+from wavewright.analysis.parameters import ReferenceLevel
+from wavewright.analysis.reading import Occurrences, Reading
+from wavewright.analysis.survey import Survey
+from wavewright.errors import NotMeasurable
+from wavewright.waveform import Floats
+
+Statistic = Literal["rms", "peak_to_peak", "peak"]
+Edge = Literal["rising", "falling"]
+JitterKind = Literal["period", "cycle_to_cycle", "time_interval_error"]
+SOURCE = "IEEE 2414-2020 and JESD65B (from memory, not verified)"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trend:
+    """How jitter goes over the record: deviations, s, at the edges that end them, s; shape (n,) each."""
+
+    times: Floats
+    deviations: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class JitterHistogram:
+    """How often deviations fell between borders, s; shapes (n,) and (n + 1,)."""
+
+    counts: npt.NDArray[np.int64]
+    borders: Floats
+
+
+def period_deviations(instants: Floats, *, periods: int = 1) -> Floats:
+    """Durations of `periods` periods, overlapping, less their mean, s."""
+    durations = instants[periods:] - instants[:-periods]
+    deviations: Floats = durations - durations.mean()
+    return deviations
+
+
+def cycle_to_cycle_deviations(instants: Floats) -> Floats:
+    """Each period less the one before it, s."""
+    return np.diff(instants, n=2)
+
+
+def time_interval_errors(instants: Floats, *, period: float | None = None) -> Floats:
+    """Edges less their places on a reference, s.
+
+    Parameters
+    ----------
+    period : of the reference, s, which is laid through the edges so that the errors have mean 0; None: that of the
+        straight line through all edges.
+    """
+    numbers = np.arange(instants.size, dtype=np.float64)
+    since = instants - instants[0]  # keeps digits where the record begins late
+    if period is None:
+        line = fit_line(numbers, since)
+        errors: Floats = since - line.intercept - line.slope * numbers
+    else:
+        errors = since - period * numbers
+    errors -= errors.mean()
+    return errors
+
+
+@metric("period_jitter", unit="s", source=SOURCE, reads_levels=True)
+def period_jitter(
+    survey: Survey,
+    *,
+    statistic: Statistic = "rms",
+    periods: int = 1,
+    edge: Edge = "rising",
+    level: ReferenceLevel = MIDDLE,
+) -> Reading:
+    """Period jitter: deviation of the periods from their mean.
+
+    Parameters
+    ----------
+    statistic : `rms` (standard deviation, n − 1), `peak` (largest deviation), `peak_to_peak`.
+    periods : number of periods that are timed together.
+    edge, level : where a period begins.
+    """
+    return _reading(survey, "period", statistic, edge, level, periods=periods)
+
+
+@metric("cycle_to_cycle_jitter", unit="s", source=SOURCE, reads_levels=True)
+def cycle_to_cycle_jitter(
+    survey: Survey, *, statistic: Statistic = "rms", edge: Edge = "rising", level: ReferenceLevel = MIDDLE
+) -> Reading:
+    """Cycle-to-cycle jitter: each period less the one before it; options as of `period_jitter`."""
+    return _reading(survey, "cycle_to_cycle", statistic, edge, level)
+
+
+@metric("time_interval_error", unit="s", source=SOURCE, reads_levels=True)
+def time_interval_error(
+    survey: Survey,
+    *,
+    statistic: Statistic = "rms",
+    reference: Annotated[float, "Hz"] | None = None,
+    edge: Edge = "rising",
+    level: ReferenceLevel = MIDDLE,
+) -> Reading:
+    """Time interval error: deviation of the edges from those of an ideal clock.
+
+    Parameters
+    ----------
+    reference : frequency of the ideal clock, Hz; None: that which fits best, by least squares.
+    statistic, edge, level : as of `period_jitter`.
+    """
+    return _reading(survey, "time_interval_error", statistic, edge, level, reference=reference)
+
+
+def jitter_trend(
+    survey: Survey,
+    *,
+    kind: JitterKind = "time_interval_error",
+    edge: Edge = "rising",
+    level: ReferenceLevel = MIDDLE,
+    periods: int = 1,
+    reference: float | None = None,
+) -> Trend:
+    """Every single deviation with its time; parameters as of the metrics, `reference` in Hz.
+
+    Raises
+    ------
+    NotMeasurable : too few edges.
+    """
+    least = {"period": periods + 2, "cycle_to_cycle": 4, "time_interval_error": 3}[kind]
+    if periods < 1 or (reference is not None and reference <= 0):
+        raise NotMeasurable(f"{periods} periods, reference {reference} Hz", expected="1 or more, and above 0 Hz")
+    found = edges(survey, level)
+    instants = found.rising if edge == "rising" else found.falling
+    if instants.size < least:
+        raise too_few(survey, found, level, expected=f"at least {least} {edge} ones")
+    if kind == "period":
+        return Trend(instants[periods:], period_deviations(instants, periods=periods))
+    if kind == "cycle_to_cycle":
+        return Trend(instants[2:], cycle_to_cycle_deviations(instants))
+    return Trend(instants, time_interval_errors(instants, period=None if reference is None else 1 / reference))
+
+
+def jitter_histogram(
+    survey: Survey,
+    *,
+    kind: JitterKind = "time_interval_error",
+    bins: int = 64,
+    edge: Edge = "rising",
+    level: ReferenceLevel = MIDDLE,
+) -> JitterHistogram:
+    """Histogram of the deviations between the smallest and the largest; raises NotMeasurable as `jitter_trend`."""
+    deviations = jitter_trend(survey, kind=kind, edge=edge, level=level).deviations
+    counts, borders = np.histogram(deviations, bins=bins)
+    return JitterHistogram(counts.astype(np.int64), borders.astype(np.float64))
+
+
+def _reading(
+    survey: Survey,
+    kind: JitterKind,
+    statistic: Statistic,
+    edge: Edge,
+    level: ReferenceLevel,
+    *,
+    periods: int = 1,
+    reference: float | None = None,
+) -> Reading:
+    trend = jitter_trend(survey, kind=kind, edge=edge, level=level, periods=periods, reference=reference)
+    deviations = trend.deviations
+    rms = _rms(deviations, kind)
+    value = {
+        "rms": rms,
+        "peak": float(np.abs(deviations).max()),
+        "peak_to_peak": float(deviations.max() - deviations.min()),
+    }[statistic]
+    found = edges(survey, level)
+    places = found.rising_places if edge == "rising" else found.falling_places
+    resolution = instant_resolution(survey, places) / math.sqrt(3)
+    scatter = rms / math.sqrt(2 * (deviations.size - 1)) if statistic == "rms" else 0.0
+    return Reading(
+        value,
+        "s",
+        uncertainty=math.hypot(scatter, resolution),
+        doubts=period_doubts(survey, np.diff(places)),
+        count=deviations.size,
+        minimum=float(deviations.min()),
+        maximum=float(deviations.max()),
+        standard_deviation=float(deviations.std(ddof=1)),
+        occurrences=Occurrences(trend.times, deviations),
+    )
+
+
+def _rms(deviations: Floats, kind: JitterKind) -> float:
+    """Root mean square; of deviations from a mean with n − 1, from a line with n − 2."""
+    lost = {"period": 1, "cycle_to_cycle": 0, "time_interval_error": 2}[kind]
+    return math.sqrt(float(deviations @ deviations) / max(1, deviations.size - lost))
