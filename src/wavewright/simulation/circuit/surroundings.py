@@ -17,12 +17,10 @@ class History(Generic[T]):
         self._states: list[T] = [first]
 
     def become(self, moment: float, state: T) -> None:
-        """From `moment` on, which is not before the last one, `state` holds."""
-        if state == self._states[-1]:
-            return
-        if moment == self._moments[-1]:
-            self._states[-1] = state
-        else:
+        """From `moment` on `state` holds; what was planned for then or later is off."""
+        keep = max(1, bisect.bisect_left(self._moments, moment))
+        del self._moments[keep:], self._states[keep:]
+        if state != self._states[-1]:
             self._moments.append(moment)
             self._states.append(state)
 

@@ -33,6 +33,8 @@ class Supply(Instrument):
         self._generator = np.random.default_rng([making.bench.seed, making.stream])
         self._tripped: set[str] = set()
         self._is_standby = True
+        self._release_time = making.details.quantity("standby_release", "s", 0.0)
+        self._released: float | None = None  # the moment at which the standby feed is let go
 
     def actions(self) -> Mapping[str, Command]:
         """What a definition file can give headers to."""
@@ -89,7 +91,14 @@ class Supply(Instrument):
     def _apply(self) -> None:
         settings = self.settings
         feed = Feed(settings.number("voltage"), settings.number("current"), bool(settings["output"]), self._is_standby)
-        self._feed.become(self.clock.now, feed if feed.is_on else Feed(is_standby=feed.is_standby))
+        now = self.clock.now
+        if feed.is_on or self._is_standby or not self._feed.at(now).is_standby:
+            self._feed.become(now, feed if feed.is_on else Feed(is_standby=feed.is_standby))
+            self._released = None
+        else:
+            # the change-over relay needs its time to let go of the standby feed; a `*RST` before then keeps it
+            self._released = self._released or now + self._release_time
+            self._feed.become(self._released, Feed(is_standby=False))
 
     def reset(self) -> None:
         """`*RST`: output off; the fixture's standby feed comes through until the output is switched the next time."""
