@@ -16,15 +16,19 @@ from wavewright.instruments.scpi import shorten
 from wavewright.instruments.wires import CHUNK, Deadline, Wire
 
 Bytes = npt.NDArray[np.uint8]
-_TERMINATORS = (b"", b"\n", b"\r\n")
+_TERMINATORS = (b"\n", b"\r\n")
 
 
-def read_block(wire: Wire, deadline: Deadline, *, silence: float | None = None) -> tuple[bytes, Bytes]:
+def read_block(
+    wire: Wire, deadline: Deadline, *, silence: float | None = None, newline: bool = True
+) -> tuple[bytes, Bytes]:
     """The header as it came, and the data, shape (bytes,).
 
     Parameters
     ----------
     silence : s; only for indefinite blocks on a wire without end marks: they end with NL and this long nothing.
+    newline : NL follows the data, as it must (IEEE 488.2-1992, 8.5). False for a device that sends the end mark alone;
+        a block that lacks its last byte is then not noticed.
 
     Raises
     ------
@@ -33,8 +37,14 @@ def read_block(wire: Wire, deadline: Deadline, *, silence: float | None = None) 
     """
     with wire.counting():
         if wire.marks_ends:
-            return _read_marked(wire, deadline)
-        return _read_counted(wire, deadline, silence)
+            return _read_marked(wire, deadline, newline=newline)
+        head, count = _read_header(wire, deadline)
+        if count is not None:
+            data = _allocate(count)
+            _fill(wire, deadline, data, 0)
+            _read_terminator(wire, deadline)
+            return head, data
+    return head, _read_to_silence(wire, deadline, silence)
 
 
 def read_bare_bytes(wire: Wire, deadline: Deadline, *, count: int) -> Bytes:
@@ -54,18 +64,14 @@ def read_bare_bytes(wire: Wire, deadline: Deadline, *, count: int) -> Bytes:
         return data
 
 
-def _read_counted(wire: Wire, deadline: Deadline, silence: float | None) -> tuple[bytes, Bytes]:
+def _read_header(wire: Wire, deadline: Deadline) -> tuple[bytes, int | None]:
+    """A header off a stream, and the number of bytes that it promises."""
     start = bytearray()
     header: BlockHeader | None = None
     while header is None:
         start += _exactly(wire, deadline, _bytes_to_header(start), already=len(start))
         header = read_block_header(bytes(start))
-    if header.count is None:
-        return bytes(start), _read_to_silence(wire, deadline, silence)
-    data = _allocate(header.count)
-    _fill(wire, deadline, data, 0)
-    _read_terminator(wire, deadline)
-    return bytes(start), data
+    return bytes(start), header.count
 
 
 def _bytes_to_header(start: bytearray) -> int:
@@ -116,7 +122,7 @@ def _read_to_silence(wire: Wire, deadline: Deadline, silence: float | None) -> B
             return np.frombuffer(memoryview(data)[: len(data.rstrip(b"\r\n"))], dtype=np.uint8)
 
 
-def _read_marked(wire: Wire, deadline: Deadline) -> tuple[bytes, Bytes]:
+def _read_marked(wire: Wire, deadline: Deadline, *, newline: bool) -> tuple[bytes, Bytes]:
     first = _allocate(CHUNK)
     have, ended = 0, False
     header: BlockHeader | None = None
@@ -135,10 +141,12 @@ def _read_marked(wire: Wire, deadline: Deadline) -> tuple[bytes, Bytes]:
     buffer[: rest.size] = rest
     have = int(rest.size)
     del first, rest
-    return head, _fill_to_end(wire, deadline, buffer, have, header.count, ended=ended)
+    return head, _fill_to_end(wire, deadline, buffer, have, header.count, ended=ended, newline=newline)
 
 
-def _fill_to_end(wire: Wire, deadline: Deadline, buffer: Bytes, have: int, count: int, *, ended: bool) -> Bytes:
+def _fill_to_end(
+    wire: Wire, deadline: Deadline, buffer: Bytes, have: int, count: int, *, ended: bool, newline: bool = True
+) -> Bytes:
     """Read on until the end mark; `buffer` has room for a terminator behind the `count` bytes."""
     while not ended:
         if have >= buffer.size:
@@ -152,7 +160,10 @@ def _fill_to_end(wire: Wire, deadline: Deadline, buffer: Bytes, have: int, count
         have += came
     if have < count:
         raise BadAnswer(f"the block is cut short: {have} of {count} bytes came")
-    if buffer[count:have].tobytes() not in _TERMINATORS:
+    behind = buffer[count:have].tobytes()
+    if not behind and newline:
+        raise BadAnswer(f"no NL stands behind the block: one of the {count} bytes is missing")
+    if behind and behind not in _TERMINATORS:
         raise _wrong_length(count, "more")
     return buffer[:count]
 

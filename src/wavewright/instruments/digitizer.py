@@ -271,7 +271,7 @@ class Digitizer(Instrument):
             return np.frombuffer(text.encode(), dtype=np.uint8)
         if grammar.block == "none":
             return self.link.ask_bytes(question, count * sample_type(form).itemsize, timeout=FETCH_TIMEOUT)
-        return self.link.ask_block(question, timeout=FETCH_TIMEOUT, silence=grammar.silence)
+        return self.link.ask_block(question, timeout=FETCH_TIMEOUT, silence=grammar.silence, newline=grammar.newline)
 
     def _axes(self, one: InputSetup, form: SampleFormat, data: Bytes) -> Axes:
         scale = self.profile.grammar.waveform.scale

@@ -55,6 +55,7 @@ class Link:
         self._connect, self._pause = connect, pause
         self._dialogue = Dialogue(self.name, wire_log)
         self._open_question = ""  # sent, and its answer not read to the end
+        self._is_closed = False
         self._wire: Wire | None = connect()
         self._dialogue.event(f"opened {resource}")
 
@@ -86,12 +87,15 @@ class Link:
         """
         return self._exchange(message, self._read_text, timeout=timeout, repeatable=repeatable)
 
-    def ask_block(self, message: str, *, timeout: float | None = None, silence: float | None = None) -> Bytes:
+    def ask_block(
+        self, message: str, *, timeout: float | None = None, silence: float | None = None, newline: bool = True
+    ) -> Bytes:
         """The content of the block that a query answers with, shape (bytes,), one buffer that belongs to the caller.
 
         Parameters
         ----------
         silence : s; on wires without end marks an indefinite block ends with NL and this much silence.
+        newline : False for a device that sends the end mark alone behind a block.
 
         Raises
         ------
@@ -100,7 +104,7 @@ class Link:
         """
 
         def read(wire: Wire, deadline: Deadline) -> Bytes:
-            head, data = read_block(wire, deadline, silence=silence)
+            head, data = read_block(wire, deadline, silence=silence, newline=newline)
             self._dialogue.received_block(head, data)
             return data
 
@@ -256,6 +260,7 @@ class Link:
 
     def close(self) -> None:
         """Let go of the session; never raises."""
+        self._is_closed = True
         if self._wire is not None:
             self._wire.close()
             self._wire = None
@@ -288,14 +293,13 @@ class Link:
         self._get_into_step()
         deadline_s = self.manners.timeout if timeout is None else timeout
         with self._faults(f"after `{scpi.shorten(message)}`"):
+            self._open_question = message
             wire = self._open_wire()
             if wire.is_something_waiting():
-                self._open_question = message
                 raise BadAnswer(
                     f"`{scpi.shorten(wire.drain())}` had arrived before `{scpi.shorten(message)}` was sent: "
                     "an answer to an earlier question"
                 )
-            self._open_question = message
             self._send(message)
             answer = read(wire, Deadline(deadline_s))
             self._open_question = ""
@@ -304,6 +308,8 @@ class Link:
     def _read_text(self, wire: Wire, deadline: Deadline) -> str:
         line = wire.read_line(deadline)
         self._dialogue.received(line)
+        if not line.endswith(self.manners.read_termination[-1:].encode()):
+            raise BadAnswer(f"the answer `{scpi.shorten(line)}` breaks off", expected="a terminator at its end")
         bare = line.rstrip(b"\r\n")
         if not bare.strip():
             raise BadAnswer("the answer is empty")
@@ -343,6 +349,8 @@ class Link:
 
     def _open_anew(self) -> None:
         """A new connection is the only cure where an answer may still be on its way."""
+        if self._is_closed:
+            raise LinkLost("the link is closed")
         if self._wire is not None:
             self._wire.close()
             self._wire = None
@@ -359,8 +367,8 @@ class Link:
         while True:
             line = self._open_wire().read_line(deadline)
             self._dialogue.received(line)
-            if line.strip().decode(self.manners.encoding, "replace") == self.identity.strip():
-                return
+            if line.strip().decode(self.manners.encoding, "replace").endswith(self.identity.strip()):
+                return  # half an answer may stand right in front of it
 
     def _explain(self, fault: WireFault) -> None:
         """Add what the instrument's error queue has to say; the link is in step afterwards."""
@@ -381,8 +389,12 @@ class Link:
 
     @contextmanager
     def _faults(self, doing: str) -> Iterator[None]:
-        with self.naming(doing), named_faults(self.where, doing):
-            yield
+        try:
+            with self.naming(doing), named_faults(self.where, doing):
+                yield
+        except LinkLost:
+            self._open_question = self._open_question or doing  # the next use tries to connect anew
+            raise
 
     @contextmanager
     def naming(self, doing: str) -> Iterator[None]:

@@ -13,7 +13,8 @@ class Manners:
 
     Parameters
     ----------
-    write_termination, read_termination : how a message ends where the wire does not mark it.
+    write_termination, read_termination : how a message ends. An answer without its terminator is one that was cut,
+        unless the profile says that there is none (`""`), and the wire marks ends.
     timeout : s, for an answer that needs no measuring.
     pause : s, after each message.
     longest_message : bytes, terminator included; 0: no limit.

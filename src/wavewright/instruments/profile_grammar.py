@@ -180,6 +180,7 @@ class WaveformGrammar(Strict):
     fetch : the query; the last message is it. `{input}`, and for slices `{first}`, `{last}`, `{count}`.
     block : `definite`, `indefinite` (either is recognised by itself), or `none`: bytes without a header.
     silence : s; how an indefinite block ends on a wire without end marks.
+    newline : NL follows a block, as it must; false: the end mark alone, where the wire has one.
     invalid : the code that stands for "no sample".
     formats : by name; `format` is the one that measurements use.
     """
@@ -188,6 +189,7 @@ class WaveformGrammar(Strict):
     fetch: Messages = ()
     block: Literal["definite", "indefinite", "none"] = "definite"
     silence: Seconds | None = None  # type: ignore[valid-type]
+    newline: bool = True
     invalid: float | None = None
     format: str = "int8"
     formats: dict[str, SampleFormat] = Field(default_factory=dict)

@@ -16,7 +16,7 @@ OVERLOAD = 9.9e37  # SCPI-99 vol. 1, 7.2.1: INFinity; with the opposite sign NIN
 NOT_A_NUMBER = 9.91e37  # the same clause: NAN
 _SPECIAL_TOLERANCE = 1e-6  # devices round what they send; the two differ by 1E-3
 
-_DECIMAL = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(\s*[Ee]\s*[+-]?\d+)?")
+_DECIMAL = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(\s*[Ee]\s*[+-]?\d+)?", re.ASCII)
 _NON_DECIMAL = re.compile(r"#([HhQqBb])([0-9A-Fa-f]+)")
 _BASES = {"H": 16, "Q": 8, "B": 2}
 _NUMBER_WORDS = {

@@ -98,8 +98,9 @@ class VisaWire:
         self._library: Any = visa.visalib
         self._session = visa.session
         self.marks_ends = not is_stream(visa)
-        self._termination = termination[-1:].encode()
-        visa.read_termination = termination[-1:] or None
+        # with an end mark NL ends nothing: an answer of two lines is one message, and shows itself as such
+        self._termination = b"" if self.marks_ends else termination[-1:].encode()
+        visa.read_termination = self._termination.decode() or None
         self._timeout_ms = -1
         self._warnings = ExitStack()
         self._warnings.enter_context(self._library.ignore_warning(self._session, *_QUIET))
@@ -121,7 +122,7 @@ class VisaWire:
             if data or status == StatusCode.success:
                 parts.append(bytes(data))
                 length += len(data)
-            if status != StatusCode.success_max_count_read or data.endswith(self._termination):
+            if status != StatusCode.success_max_count_read or (self._termination and data.endswith(self._termination)):
                 return b"".join(parts)
         raise BadAnswer(f"an answer of {length} bytes without an end")
 
