@@ -15,7 +15,6 @@ from importlib.metadata import entry_points
 from types import MappingProxyType
 from typing import Any, TypeVar
 
-from wavewright import buses as package
 from wavewright.analysis.catalogue import Parameter
 from wavewright.analysis.parameters import read_parameter
 from wavewright.buses.frames import Frames
@@ -184,6 +183,7 @@ def _find(name: str, table: Mapping[str, E], what: str) -> E:
 
 @cache
 def _discover() -> None:
+    package = importlib.import_module("wavewright.buses")  # the name `wavewright.buses` is the public function
     for module in pkgutil.iter_modules(package.__path__, "wavewright.buses."):
         importlib.import_module(module.name)
     for point in entry_points(group="wavewright.buses"):

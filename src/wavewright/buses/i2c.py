@@ -138,7 +138,7 @@ def _transfers(scl: Line, sda: Line, spans: _Spans, longest_low: float | None, f
         "clock_low": Numbers(low),
         "meaning": Words(head.meaning, tuple(MEANINGS)),
         "partial": _partial(levels, first + 9 * sizes, first + bits),
-        "_clocks": Numbers(bits),
+        "_raw": Runs(values, begin, begin + sizes, some),
     }
     errors = {
         "undersampled": np.full(first.size, _is_undersampled(scl)),

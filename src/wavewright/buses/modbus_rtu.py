@@ -96,6 +96,7 @@ def modbus_rtu(frames: Frames, *, silence: Annotated[float, "s"] | None = None) 
             "function_name": _names(code & 0x7F, FUNCTIONS, sizes >= 2),
             "data": Runs(values, np.minimum(first + 2, last), body),
             "crc": Numbers(sent.astype(np.uint16), whole),
+            "_raw": Runs(values, first, last),
             "exception": _names(values[np.minimum(first + 2, last - 1)], EXCEPTIONS, (code >= 0x80) & whole),
         },
         errors={word: np.logical_or.reduceat(where, first) for word, where in below.items()}

@@ -131,6 +131,8 @@ def _characters(line: Line, bit: float, made: Character, bit_order: str) -> _Fou
     every = np.diff(times, append=max(line.end, times[-1]) if times.size else 0.0)
     width = np.where(np.arange(times.size) == times.size - 1, np.inf, every / bit)
     scale, spread = _scale(places, inside, groups)
+    # the start edge is known no better than to a sample, and all edges of its character are compared with it
+    spread = math.hypot(spread, line.interval / bit / made.bits / math.sqrt(3 * max(edges.size, 1)))
     off = np.abs(places / scale - np.rint(places / scale)) > EDGE_TOLERANCE + line.interval / bit
     return _Found(
         starts,

@@ -50,7 +50,7 @@ def i2c_lines(
     lead: float = 0.0,
     tail: float = 0.0,
 ) -> tuple[Line, Line]:
-    """The two lines, SCL and SDA, that carry some transfers.
+    """The two lines, SCL and SDA, that carry some transfers; setup and hold of a condition are the low time of SCL.
 
     Parameters
     ----------
@@ -71,9 +71,9 @@ def i2c_lines(
         if held:  # repeated START: SDA up while SCL is low, SCL up, then SDA down
             sda.append((now + wait, True))
             scl.append((now + low, True))
-            now += low + high / 2
+            now += 2 * low
         sda.append((now, False))
-        now += high / 2
+        now += low
         scl.append((now, False))
         for number, bit in enumerate(_bits(transfer)):
             stretch = transfer.stretched.get(number, 0.0)
@@ -85,8 +85,8 @@ def i2c_lines(
         if transfer.stop:
             sda.append((now + wait, False))
             scl.append((now + low, True))
-            sda.append((now + low + high / 2, True))
-            now += low + high / 2 + (period if idle is None else idle)
+            sda.append((now + 2 * low, True))
+            now += 2 * low + (period if idle is None else idle)
     end = now + tail
     return (
         line_of_changes(scl, first=True, start=start - lead, end=end),

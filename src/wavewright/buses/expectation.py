@@ -1,0 +1,70 @@
+"""Expectations: what the frames of a line must hold, or a shot must hold to be kept."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from difflib import get_close_matches
+
+from wavewright.buses.contents import frames_with
+from wavewright.buses.frames import Frames
+from wavewright.buses.search import Search, bytes_of_hex, occurrences
+from wavewright.buses.show import show_bytes
+from wavewright.errors import Misuse
+
+
+@dataclass(frozen=True, slots=True)
+class Expectation:
+    """All of these must be there; what is None is not asked for.
+
+    Parameters
+    ----------
+    contains : bytes.
+    text : characters, as they stand.
+    find : a search that at least one frame fulfils.
+    """
+
+    contains: bytes | None = None
+    text: str | None = None
+    find: Search | None = None
+
+    @classmethod
+    def read(cls, written: Mapping[str, object]) -> Expectation:
+        """From words as a recipe has them: `{contains: "11 03", text: "OK", find: "address = 17 and clean"}`.
+
+        Raises
+        ------
+        Misuse : an unknown word, nothing at all, or something that cannot be read.
+        """
+        known = [field.name for field in fields(cls)]
+        for name in written:
+            if name not in known:
+                near = get_close_matches(name, known, 1)
+                raise Misuse(
+                    f"unknown expectation `{name}`",
+                    expected=f"one of {', '.join(known)}",
+                    do=f"did you mean `{near[0]}`?" if near else "",
+                )
+        texts = {name: value for name, value in written.items() if isinstance(value, str) and value}
+        if not texts or len(texts) < len(written):
+            raise Misuse(f"expectation `{dict(written)}`", expected=f"text for at least one of {', '.join(known)}")
+        return cls(
+            bytes_of_hex(texts["contains"]) if "contains" in texts else None,
+            texts.get("text"),
+            Search.read(texts["find"]) if "find" in texts else None,
+        )
+
+    def unmet(self, frames: Frames) -> tuple[str, ...]:
+        """What of it the frames do not fulfil, each in one sentence; empty where they fulfil all."""
+        missing = []
+        if self.contains is not None and not _found(frames, self.contains):
+            missing.append(f"no frame of {len(frames)} contains `{show_bytes(self.contains)}`")
+        if self.text is not None and not _found(frames, self.text.encode("latin-1", "replace")):
+            missing.append(f"no frame of {len(frames)} has the text `{self.text}`")
+        if self.find is not None and not self.find.where(frames).any():
+            missing.append(f"no frame of {len(frames)} fulfils `{self.find.text}`")
+        return tuple(missing)
+
+
+def _found(frames: Frames, pattern: bytes) -> bool:
+    return bool(frames_with(frames, lambda text: occurrences(pattern, text)).any())
