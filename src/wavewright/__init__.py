@@ -1,1 +1,81 @@
-"""Wavewright: bench measurements as text."""
+"""Wavewright: bench measurements as text. Set, capture, recompute, judge, record.
+
+Names are imported when they are first used: `wavewright --help` waits for none of them.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from wavewright.analysis.catalogue import metric, metrics
+    from wavewright.analysis.measure import measure
+    from wavewright.analysis.reading import Doubt, Reading
+    from wavewright.buses.catalogue import buses
+    from wavewright.buses.decode import decode
+    from wavewright.buses.frame import Frame
+    from wavewright.errors import WavewrightError
+    from wavewright.instruments.bench_file import load_bench
+    from wavewright.judgement.verdict import Verdict
+    from wavewright.logbook.formats.catalogue import read_waveform, write_waveforms
+    from wavewright.logbook.kept_run import run
+    from wavewright.logbook.outcome_files import read_outcome
+    from wavewright.recipe.load import load_recipe
+    from wavewright.running.outcome import Outcome
+    from wavewright.waveform import Capture, Waveform
+
+__all__ = [
+    "Capture",
+    "Doubt",
+    "Frame",
+    "Outcome",
+    "Reading",
+    "Verdict",
+    "Waveform",
+    "WavewrightError",
+    "buses",
+    "decode",
+    "load_bench",
+    "load_recipe",
+    "measure",
+    "metric",
+    "metrics",
+    "read_outcome",
+    "read_waveform",
+    "run",
+    "write_waveforms",
+]
+
+_OWNERS = {
+    "Capture": "wavewright.waveform",
+    "Doubt": "wavewright.analysis.reading",
+    "Frame": "wavewright.buses.frame",
+    "Outcome": "wavewright.running.outcome",
+    "Reading": "wavewright.analysis.reading",
+    "Verdict": "wavewright.judgement.verdict",
+    "Waveform": "wavewright.waveform",
+    "WavewrightError": "wavewright.errors",
+    "buses": "wavewright.buses.catalogue",
+    "decode": "wavewright.buses.decode",
+    "load_bench": "wavewright.instruments.bench_file",
+    "load_recipe": "wavewright.recipe.load",
+    "measure": "wavewright.analysis.measure",
+    "metric": "wavewright.analysis.catalogue",
+    "metrics": "wavewright.analysis.catalogue",
+    "read_outcome": "wavewright.logbook.outcome_files",
+    "read_waveform": "wavewright.logbook.formats.catalogue",
+    "run": "wavewright.logbook.kept_run",
+    "write_waveforms": "wavewright.logbook.formats.catalogue",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _OWNERS:
+        raise AttributeError(f"module `wavewright` has no attribute `{name}`")
+    value = getattr(import_module(_OWNERS[name]), name)
+    return globals().setdefault(name, value)  # `buses` is there by now: the package, which can be called
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])

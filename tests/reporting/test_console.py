@@ -7,9 +7,15 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
+from tests.example_outcome import example_outcome
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.reporting.console import print_outcome, shown_reading
 from wavewright.running.outcome import Outcome
+
+
+@pytest.fixture
+def outcome() -> Outcome:
+    return example_outcome()
 
 
 def printed(outcome: Outcome) -> str:
@@ -53,13 +59,16 @@ def test_brackets_in_a_label_are_not_taken_for_markup(outcome: Outcome) -> None:
     assert "coil_drive[duty=40 %]" in printed(outcome)
 
 
-@pytest.mark.parametrize(
-    "reading, cells",
-    [
-        (Reading(2.19722e-3, "s", uncertainty=1.3e-6, count=5, minimum=2.19e-3, maximum=2.21e-3), ("2.197 ms", "5", "2.190 ms", "2.210 ms", "")),
-        (Reading(0.4, "1", uncertainty=0.002, doubts=(Doubt.FEW_CYCLES,)), ("40.0 %", "–", "–", "–", "few cycles")),
-        (Reading(None, "s", reason="0 rising crossings of 1.5 V"), ("–", "–", "–", "–", "0 rising crossings of 1.5 V")),
-    ],
-)  # fmt: skip
-def test_a_reading_is_shown_with_the_digits_that_its_uncertainty_bears(reading: Reading, cells: tuple[str, ...]) -> None:
+PULSE_WIDTH = Reading(2.19722e-3, "s", uncertainty=1.3e-6, count=5, minimum=2.19e-3, maximum=2.21e-3)
+CELLS = [
+    (PULSE_WIDTH, ("2.197 ms", "5", "2.190 ms", "2.210 ms", "")),
+    (Reading(0.4, "1", uncertainty=0.002, doubts=(Doubt.FEW_CYCLES,)), ("40.0 %", "–", "–", "–", "few cycles")),
+    (Reading(None, "s", reason="0 rising crossings of 1.5 V"), ("–", "–", "–", "–", "0 rising crossings of 1.5 V")),
+]
+
+
+@pytest.mark.parametrize("reading, cells", CELLS)
+def test_a_reading_is_shown_with_the_digits_that_its_uncertainty_bears(
+    reading: Reading, cells: tuple[str, ...]
+) -> None:
     assert shown_reading(reading) == cells

@@ -70,6 +70,14 @@ def test_a_signal_beyond_the_widest_range_ends_there_and_says_so() -> None:
     assert "the signal goes beyond it" in ranges.remark
 
 
+def test_a_signal_beside_the_widest_range_is_brought_into_it() -> None:
+    # given 50 V, which the widest range reaches only with an offset
+    _, used, seen = search(FrontEnd(45.0, 55.0, STEPS), InputSetup(1, range=1.0))
+    assert not seen.is_clipped
+    assert used.range == 16.0
+    assert used.offset == pytest.approx(50.0, abs=0.5)
+
+
 def test_a_line_that_does_not_move_gets_the_smallest_range_round_it() -> None:
     ranges, used, seen = search(FrontEnd(3.3, 3.3, STEPS), InputSetup(1, range=1.0))
     assert used.range == STEPS[0]
@@ -90,4 +98,4 @@ def test_one_sample_on_the_last_code_counts_as_cut_off(code: int) -> None:
 
 def test_an_inverting_scale_keeps_lowest_below_highest() -> None:
     wave = Waveform(np.array([-10, 20], dtype=np.int8), gain=-0.01, offset=1.0, interval=1e-6, code_range=(-128, 127))
-    assert extent(wave) == Extent(pytest.approx(0.8), pytest.approx(1.1), 0.01, is_clipped=False)
+    assert extent(wave) == Extent(pytest.approx(0.8), pytest.approx(1.1), 0.01)

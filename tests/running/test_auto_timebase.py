@@ -9,7 +9,7 @@ from wavewright.running.auto_timebase import PeriodSearch, describe, record_of_c
 from wavewright.waveform import Waveform
 
 FASTEST = 4e-9  # s
-EXTENT = Extent(0.0, 5.0, 0.02, is_clipped=False)
+EXTENT = Extent(0.0, 5.0, 0.02)
 
 
 def pwm(setting: TimebaseSetup, *, frequency: float, duty: float, noise: float) -> Waveform:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -10,6 +11,8 @@ import typer
 
 if TYPE_CHECKING:
     from rich.console import Console
+
+WIDE = 200  # columns
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
 
@@ -21,7 +24,12 @@ def print_json(result: Any) -> None:
 
 
 def console(*, stderr: bool = False) -> Console:
-    """A console on stdout, or on stderr for progress; rich itself obeys NO_COLOR and sees whether a person looks on."""
+    """A console on stdout, or on stderr for progress; rich itself obeys NO_COLOR and sees whether a person looks on.
+
+    What goes into a pipe or a file is not folded to the width of a window that is not there.
+    """
     from rich.console import Console
 
-    return Console(stderr=stderr, highlight=False, soft_wrap=False, emoji=False)
+    is_terminal = (sys.stderr if stderr else sys.stdout).isatty()
+    width = None if is_terminal or "COLUMNS" in os.environ else WIDE
+    return Console(stderr=stderr, highlight=False, emoji=False, width=width)

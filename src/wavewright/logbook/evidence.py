@@ -17,7 +17,7 @@ from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Self, TextIO, cast
 
 from wavewright.errors import StorageFault
 from wavewright.logbook.captures import CaptureFile, KeptCaptures
@@ -35,11 +35,6 @@ class Evidence:
     started : UTC; recipe : name of the recipe file without its ending; serial : of the unit under test. Together they
         are the name of the folder.
 
-    Attributes
-    ----------
-    wire_log : a text stream that takes the dialogue with the instruments and never raises: a full disk must not stand
-        between the runner and the message that switches an output off. The fault is raised by `keep` and `finish`.
-
     Raises
     ------
     StorageFault : the folder cannot be written. Found before anything is sent to an instrument.
@@ -53,7 +48,7 @@ class Evidence:
         with named_storage(parent):
             parent.mkdir(parents=True, exist_ok=True)
             self._unfinished.mkdir()
-            self.wire_log = _WireStream(self._unfinished / WIRE_LOG)
+            self._dialogue = _WireStream(self._unfinished / WIRE_LOG)
         self._captures = CaptureFile(self._unfinished / CAPTURES)
         self._is_kept = False
 
@@ -65,8 +60,17 @@ class Evidence:
     ) -> None:
         if not self._is_kept:
             self._captures.abandon()
-            self.wire_log.close()
+            self._dialogue.close()
             shutil.rmtree(self._unfinished, ignore_errors=True)
+
+    @property
+    def wire_log(self) -> TextIO:
+        """A text stream that takes the dialogue with the instruments and never raises.
+
+        A full disk must not stand between the runner and the message that switches an output off. The fault is raised
+        by `keep` and `finish`.
+        """
+        return cast(TextIO, self._dialogue)
 
     def keep(self, label: str, capture: Capture) -> None:
         """Write one shot of a measurement to the disk.
@@ -76,7 +80,7 @@ class Evidence:
         StorageFault : the disk does not take it, or did not take the wire log.
         """
         self._captures.keep(label, capture)
-        self.wire_log.check()
+        self._dialogue.check()
 
     def drop(self, label: str) -> None:
         """Take out the shots of a measurement that were kept so far."""
@@ -94,8 +98,8 @@ class Evidence:
         StorageFault : the disk does not take it; nothing is left under the final name.
         """
         self._captures.close()
-        self.wire_log.close()
-        self.wire_log.check()
+        self._dialogue.close()
+        self._dialogue.check()
         document = json.dumps(outcome_as_json(outcome), ensure_ascii=False, indent=1, allow_nan=False)
         for name, content in {OUTCOME: document.encode(), **(extra or {})}.items():
             _write(self._unfinished / name, content)

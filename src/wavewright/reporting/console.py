@@ -53,9 +53,10 @@ def print_outcome(outcome: Outcome, console: Console) -> None:
     console.print(Text(f"{outcome.title}{f', {unit}' if unit else ''}", style="bold"))
     console.print(table)
     for line in _remarks(outcome):
-        console.print(Text(line))
+        console.print(Text(line), soft_wrap=True)
     verdict = str(outcome.verdict)
-    console.print(Text("verdict: ").append(verdict, style=STYLES.get(verdict, "")).append(_tally(outcome)))
+    last = Text("verdict: ").append(verdict, style=STYLES.get(verdict, "")).append(_tally(outcome))
+    console.print(last, soft_wrap=True)
 
 
 def _rows(one: MeasurementOutcome) -> Iterator[tuple[str, str, str, str, str, str]]:
@@ -99,7 +100,8 @@ def _remarks(outcome: Outcome) -> Iterator[str]:
             if result.reading.doubts:
                 doubts = ", ".join(doubt.replace("_", " ") for doubt in result.reading.doubts)
                 yield f"{one.label}.{result.name}: in doubt: {doubts}"
-        yield from (f"{one.label}: {remark}" for remark in one.remarks)
+        if one.remarks:
+            yield f"{one.label}: {'; '.join(one.remarks)}"
     if outcome.error:
         yield outcome.error
 

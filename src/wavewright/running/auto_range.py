@@ -27,13 +27,19 @@ WIDEST = 400.0  # V, where the profile does not say what there is
 class Extent:
     """The part of a range that a signal takes.
 
-    `lowest`, `highest` : V; `resolution` : what one code stands for, V; `is_clipped` : the converter cut it off.
+    `lowest`, `highest` : V; `resolution` : what one code stands for, V; the converter cut it off below, above, or both.
     """
 
     lowest: float
     highest: float
-    resolution: float
-    is_clipped: bool
+    resolution: float = 0.0
+    is_cut_below: bool = False
+    is_cut_above: bool = False
+
+    @property
+    def is_clipped(self) -> bool:
+        """Whether the converter cut it off at all."""
+        return self.is_cut_below or self.is_cut_above
 
     @property
     def peak_to_peak(self) -> float:
@@ -50,9 +56,9 @@ def extent(wave: Waveform) -> Extent:
     """The extent of a record; cut off if a sample stands on the lowest or the highest code of the converter."""
     lowest, highest = sorted(wave.value_of(code) for code in Survey(wave).extremes)
     if wave.code_range is None:
-        return Extent(lowest, highest, abs(wave.gain), is_clipped=False)
+        return Extent(lowest, highest, abs(wave.gain))
     floor, ceiling = sorted(wave.value_of(code) for code in wave.code_range)
-    return Extent(lowest, highest, abs(wave.gain), is_clipped=lowest <= floor or highest >= ceiling)
+    return Extent(lowest, highest, abs(wave.gain), is_cut_below=lowest <= floor, is_cut_above=highest >= ceiling)
 
 
 class RangeSearch:
@@ -74,34 +80,41 @@ class RangeSearch:
 
     def see(self, seen: Extent, used: InputSetup) -> None:
         """Take note of a shot that was taken with `used`, the setting as read back, and choose the next."""
-        if seen.is_clipped:
-            self._too_small = max(self._too_small, used.range)
-            size, offset = self._wider(used.range), used.offset
-        else:
-            size, offset = self._fitting(seen.peak_to_peak + seen.resolution), seen.middle
+        size, offset = self._after_clipping(seen, used) if seen.is_clipped else self._fitting(seen)
         part = seen.peak_to_peak / used.range
-        self.is_done = math.isclose(size, used.range, rel_tol=SAME) or (
-            not seen.is_clipped and LEAST_USED <= part <= MOST_USED
+        is_same = math.isclose(size, used.range, rel_tol=SAME)
+        self.is_done = (
+            is_same and math.isclose(offset, used.offset, abs_tol=SAME * used.range)
+            if seen.is_clipped
+            else is_same or LEAST_USED <= part <= MOST_USED
         )
         self.setting = used if self.is_done else replace(used, range=size, offset=offset)
         self.remark = _remark(part, used, is_clipped=seen.is_clipped)
 
-    def _wider(self, size: float) -> float:
+    def _after_clipping(self, seen: Extent, used: InputSetup) -> tuple[float, float]:
+        """The next wider range; where there is none, half a range towards the side that is cut off."""
+        self._too_small = max(self._too_small, used.range)
         if not self._offered:
-            return WIDENING * size
-        return next((one for one in self._offered if one > size * (1 + SAME)), self._offered[-1])
+            return WIDENING * used.range, used.offset
+        wider = next((size for size in self._offered if size > used.range * (1 + SAME)), None)
+        if wider is not None:
+            return wider, used.offset
+        self._too_small = 0.0  # the widest range serves, if the signal can be brought into it
+        return used.range, used.offset + used.range / 2 * (seen.is_cut_above - seen.is_cut_below)
 
-    def _fitting(self, peak_to_peak: float) -> float:
+    def _fitting(self, seen: Extent) -> tuple[float, float]:
         """The smallest range that has not cut the signal off and of which it takes at most the wanted part."""
-        least = max(peak_to_peak / MOST_USED, self._too_small * (1 + SAME))
+        width = seen.peak_to_peak + seen.resolution
+        beyond = self._too_small * (1 + SAME)
         if not self._offered:
-            return max(peak_to_peak / AIM, self._too_small * (1 + SAME))
-        return next((one for one in self._offered if one >= least), self._offered[-1])
+            return max(width / AIM, beyond), seen.middle
+        least = max(width / MOST_USED, beyond)
+        return next((size for size in self._offered if size >= least), self._offered[-1]), seen.middle
 
 
 def _remark(part: float, used: InputSetup, *, is_clipped: bool) -> str:
     size = show_quantity(used.range, "V")
     offset = show_quantity(used.offset, "V", resolution=used.range / 1000)
     if is_clipped:
-        return f"auto range: {size} round {offset} is the widest there is, and the signal goes beyond it"
+        return f"auto range: {size} round {offset}, and the signal goes beyond it"
     return f"auto range: {size} round {offset}, {show_quantity(part, '1', resolution=0.01)} of the codes used"

@@ -1,0 +1,68 @@
+"""`wavewright plan RECIPE`: what a run would do, without touching an instrument."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from wavewright.cli.options import Bench, Settings, read_settings
+from wavewright.cli.output import AsJson, print_json
+
+if TYPE_CHECKING:
+    from wavewright.running.plan import Plan, PlannedStep
+
+
+def plan(
+    recipe: Annotated[Path, typer.Argument(help="The recipe.")],
+    *,
+    bench: Bench = None,
+    settings: Settings = None,
+    as_json: AsJson = False,
+) -> None:
+    """Print every step of a run, the exact messages and a time estimate, without touching an instrument.
+
+    Questions that read back or confirm a setting are left out; the wire log of a run has them.
+    """
+    from wavewright.instruments.bench_file import load_bench
+    from wavewright.logbook.kept_run import DEFAULT_BENCH
+    from wavewright.recipe.load import load_recipe
+    from wavewright.running.plan import plan as plan_of
+    from wavewright.running.selection import select
+    from wavewright.running.shipped import find_file
+
+    wanted = load_recipe(find_file(recipe), set=read_settings(settings))
+    chosen = select(wanted, load_bench(find_file(bench or DEFAULT_BENCH)))
+    made = plan_of(wanted, chosen.profiles, attenuations=chosen.attenuations)
+    if as_json:
+        print_json({**asdict(made), "seconds": made.seconds})
+    else:
+        print(*_lines(made), sep="\n")
+
+
+def _lines(made: Plan) -> Iterable[str]:
+    from wavewright.quantities import show_quantity
+
+    def about(seconds: float) -> str:
+        return f"about {show_quantity(seconds, 's', resolution=seconds / 10)}" if seconds else ""
+
+    yield f"{made.title}: {about(made.seconds)}, without the time that people take"
+    yield from (f"CAUTION: {caution}" for caution in made.cautions)
+    for one in made.measurements:
+        yield ""
+        yield f"{one.label}: {about(one.seconds)}"
+        yield from _steps(one.first, "  ")
+        yield f"  for each of {one.shots} shots:" if one.shots > 1 else "  one shot:"
+        yield from _steps(one.for_every_shot, "    ")
+    yield ""
+    yield "at the end, whatever happened:"
+    yield from _steps(made.last, "  ")
+
+
+def _steps(steps: Iterable[PlannedStep], indent: str) -> Iterable[str]:
+    for step in steps:
+        yield f"{indent}{step.purpose}"
+        yield from (f"{indent}    {step.role:<10}{message}" for message in step.messages)

@@ -1,0 +1,41 @@
+"""`wavewright validate FILE...`: recipes, benches and profiles, every fault with file, line and column."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from wavewright.cli.output import AsJson, print_json
+from wavewright.errors import FileFault, WavewrightError
+
+
+def validate(
+    files: Annotated[list[Path], typer.Argument(help="Recipes, benches, profiles, in any mixture.")],
+    as_json: AsJson = False,
+) -> int:
+    """Check recipes, benches and profiles without touching an instrument; all faults of all files in one go."""
+    from wavewright.running.checking import check_file
+
+    faults: dict[str, list[FileFault]] = {}
+    for file in files:
+        try:
+            kind = check_file(file)
+        except FileFault as fault:
+            faults[str(file)] = list(fault.faults or (fault,))
+        else:
+            faults[str(file)] = []
+            if not as_json:
+                print(f"{file}: a {kind}, and nothing is wrong with it")
+    if as_json:
+        print_json({name: [_plain(fault) for fault in found] for name, found in faults.items()})
+    else:
+        for one in (one for found in faults.values() for one in found):
+            print(one, file=sys.stderr)
+    return WavewrightError.exit_status if any(faults.values()) else 0
+
+
+def _plain(fault: FileFault) -> dict[str, str]:
+    return {"where": str(fault.where), "what": fault.what, "expected": fault.expected, "do": fault.do}

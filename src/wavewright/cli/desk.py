@@ -1,0 +1,87 @@
+"""The operator's desk on a terminal: prompts are confirmed with Enter, progress is shown on stderr."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING
+
+from wavewright.errors import Misuse
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.status import Status
+
+    from wavewright.running.outcome import MeasurementOutcome
+
+
+class Desk:
+    """Prompts and progress of one run; both on stderr, so that stdout has the result and nothing else.
+
+    Parameters
+    ----------
+    console : on stderr.
+    is_attended : whether somebody confirms; else every text is shown and taken as confirmed.
+    """
+
+    def __init__(self, console: Console, *, is_attended: bool) -> None:
+        self._console, self._is_attended = console, is_attended
+        self._status: Status | None = None
+        self._label, self._shots = "", 0
+
+    def confirm(self, text: str) -> None:
+        """Show a text and wait for Enter."""
+        self._quiet()
+        self._print(text, style="bold yellow" if text.startswith("CAUTION") else "")
+        if not self._is_attended:
+            return
+        self._console.print("Enter to go on, Ctrl-C to stop ", end="")
+        if not sys.stdin.readline():  # the end of the input: nobody is there
+            raise Misuse("nobody confirms: the input has ended", do="give --yes for a run that nobody attends")
+
+    def say(self, text: str) -> None:
+        """Show a text."""
+        self._print(text)
+
+    def begin(self, label: str, *, shots: int) -> None:
+        """A measurement begins."""
+        self._label, self._shots = label, shots
+        self._show("")
+
+    def step(self, text: str) -> None:
+        """Something that takes a while begins."""
+        self._show(text)
+
+    def shot(self, number: int) -> None:
+        """So many shots are in."""
+        self._show(f"shot {number} of {self._shots}")
+
+    def end(self, outcome: MeasurementOutcome) -> None:
+        """A measurement has ended: a line that stays."""
+        self._quiet()
+        self._print(f"{self._label}: {outcome.verdict or 'recorded'}{f', {outcome.error}' if outcome.error else ''}")
+
+    def close(self) -> None:
+        """Leave the terminal as it was."""
+        self._quiet()
+
+    def _show(self, text: str) -> None:
+        """On a terminal a line that changes in place; elsewhere nothing, since lines that stay are for what stays."""
+        if not self._console.is_terminal:
+            return
+        from rich.text import Text
+
+        line = Text(f"{self._label}: {text}" if text else self._label)
+        if self._status is None:
+            self._status = self._console.status(line)
+            self._status.start()
+        self._status.update(line)
+
+    def _quiet(self) -> None:
+        if self._status is not None:
+            self._status.stop()
+            self._status = None
+
+    def _print(self, text: str, style: str = "") -> None:
+        from rich.text import Text
+
+        self._console.print(Text(text, style=style))

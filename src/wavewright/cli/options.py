@@ -1,0 +1,37 @@
+"""Options that several commands have, and how their values are written."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from wavewright.errors import Misuse
+
+Bench = Annotated[
+    Path | None, typer.Option("--bench", help="The bench file; the simulated bench, sim/bench.yaml, if left out.")
+]
+Settings = Annotated[
+    list[str] | None, typer.Option("--set", help="A parameter of the recipe, `duty=30%`; again for more.")
+]
+Seed = Annotated[int | None, typer.Option("--seed", help="Of a simulated bench, in place of the bench file's.")]
+
+
+def read_settings(words: Sequence[str] | None) -> dict[str, str]:
+    """`name=value` words as a mapping.
+
+    Raises
+    ------
+    Misuse : a word without `=`, or a name twice.
+    """
+    settings: dict[str, str] = {}
+    for word in words or ():
+        name, equals, value = word.partition("=")
+        if not (equals and name.strip() and value.strip()):
+            raise Misuse(f"`--set {word}`", expected="`--set NAME=VALUE`, such as `--set duty=30%`")
+        if name.strip() in settings:
+            raise Misuse(f"`--set {name.strip()}=…` is given twice", expected="each parameter once")
+        settings[name.strip()] = value.strip()
+    return settings

@@ -1,0 +1,44 @@
+"""Checking files that people write, without running anything."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+from wavewright.errors import FileFault, Place
+from wavewright.instruments.bench_file import load_bench
+from wavewright.instruments.profile import load_profile
+from wavewright.recipe.load import load_recipe
+from wavewright.recipe.places import parse_tree, read_text
+
+
+def _profile(path: Path) -> object:
+    return load_profile(str(path.absolute()))
+
+
+# The first key of a file says what it is.
+KINDS: Mapping[str, tuple[str, Callable[[Path], object]]] = {
+    "wavewright": ("recipe", load_recipe),
+    "wavewright-bench": ("bench", load_bench),
+    "wavewright-profile": ("profile", _profile),
+}
+
+
+def check_file(path: Path) -> str:
+    """Read and check a recipe, a bench or a profile; returns which of them it is.
+
+    Raises
+    ------
+    FileFault : all that is wrong with it, or it is none of them.
+    """
+    tree = parse_tree(read_text(path), str(path))
+    key = next((key for key in KINDS if key in tree), None)
+    if key is None:
+        raise FileFault(
+            "this is neither a recipe nor a bench nor a profile",
+            where=Place(str(path), 1, 1),
+            expected=f"one of the keys {', '.join(f'`{name}: 1`' for name in KINDS)}",
+        )
+    kind, load = KINDS[key]
+    load(path)
+    return kind

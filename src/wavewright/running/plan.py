@@ -1,0 +1,187 @@
+"""The plan: every step of a run with its exact messages and a time estimate, made without an instrument.
+
+A pure function of recipe, profiles and probes. Questions that read back or confirm a setting are left out; so is what
+an automatic range or time base will choose on the bench.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+
+from wavewright.instruments.bench import ROLES
+from wavewright.instruments.digitizer_setup import digitizer_messages, shot_messages
+from wavewright.instruments.profile import Profile
+from wavewright.instruments.setups import DigitizerSetup
+from wavewright.instruments.source import source_messages
+from wavewright.instruments.supply import supply_messages
+from wavewright.instruments.vocabulary import Role
+from wavewright.recipe.measurement import Measurement
+from wavewright.recipe.recipe import Recipe
+from wavewright.recipe.stimulus import Step
+from wavewright.running.auto_range import WIDEST
+from wavewright.running.prompts import placing_text
+from wavewright.running.wanted import Wanted, source_setup, split_stimulus, supply_setup, wanted
+
+# For the estimate only, and rough on purpose: what a message costs on a network, what a link carries, how often an
+# automatic setting looks.
+SECONDS_PER_MESSAGE = 2e-3
+SAMPLES_PER_SECOND = 5e6
+SEARCH_SHOTS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedStep:
+    """One step: what it is for, which instrument gets which messages, how long it takes, s."""
+
+    purpose: str
+    role: str = ""
+    messages: tuple[str, ...] = ()
+    seconds: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedMeasurement:
+    """All steps of a measurement; what stands in `for_every_shot` is done again for each of `shots`."""
+
+    label: str
+    shots: int
+    first: tuple[PlannedStep, ...]
+    for_every_shot: tuple[PlannedStep, ...]
+
+    @property
+    def seconds(self) -> float:
+        """About how long it takes, s, without the time that people take."""
+        return _seconds(self.first) + self.shots * _seconds(self.for_every_shot)
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What a run of a recipe will do, in order."""
+
+    title: str
+    cautions: tuple[str, ...]
+    measurements: tuple[PlannedMeasurement, ...]
+    last: tuple[PlannedStep, ...]
+
+    @property
+    def seconds(self) -> float:
+        """About how long it takes, s, without the time that people take."""
+        return sum(one.seconds for one in self.measurements) + _seconds(self.last)
+
+
+def plan(recipe: Recipe, profiles: Mapping[Role, Profile], *, attenuations: Mapping[int, float]) -> Plan:
+    """Every step of a run.
+
+    Parameters
+    ----------
+    profiles : of the instruments that the run uses, by role.
+    attenuations : of the probes on the bench, by input.
+
+    Raises
+    ------
+    Misuse : a profile cannot say one of the messages.
+    """
+    return Plan(
+        title=recipe.title,
+        cautions=recipe.cautions,
+        measurements=tuple(_measurement(one, profiles, attenuations) for one in recipe),
+        last=tuple(_outputs_off(profiles)),
+    )
+
+
+def _measurement(
+    measurement: Measurement, profiles: Mapping[Role, Profile], attenuations: Mapping[int, float]
+) -> PlannedMeasurement:
+    digitizer = profiles[Role.DIGITIZER]
+    goal = _with_widest_ranges(wanted(measurement, attenuations=attenuations), digitizer)
+    before, after = split_stimulus(measurement)
+    first = [*_known_state(profiles), *_placing(measurement, goal.setup, profiles)]
+    is_repeated = measurement.trigger.mode == "normal"
+    if goal.is_automatic or not is_repeated:
+        first += _stimulus(measurement.stimulus, profiles)
+    if goal.is_automatic:
+        first += _search(goal)
+    first.append(_configure(goal, digitizer))
+    arm, fetch = _shot(goal.setup, digitizer)
+    every = (*_stimulus(before, profiles), arm, *_stimulus(after, profiles), fetch) if is_repeated else (arm, fetch)
+    return PlannedMeasurement(measurement.label, measurement.shots, tuple(first), every)
+
+
+def _with_widest_ranges(goal: Wanted, profile: Profile) -> Wanted:
+    """What the search for a range begins with."""
+    widest = max(profile.grammar.abilities.ranges, default=WIDEST)
+    inputs = {
+        name: replace(one, range=widest * one.attenuation) if name in goal.auto_ranges else one
+        for name, one in goal.setup.inputs.items()
+    }
+    return replace(goal, setup=replace(goal.setup, inputs=inputs))
+
+
+def _known_state(profiles: Mapping[Role, Profile]) -> Iterator[PlannedStep]:
+    for role, profile in profiles.items():
+        if role is Role.DISPLAY:  # what it shows is for the operator and no state of the measurement
+            continue
+        off = profile.messages("output", False) if ROLES[role].has_output else ()
+        messages = (*off, *ROLES[role].known_state_messages(profile))
+        yield _step(f"known state of the {role}", role, messages)
+
+
+def _placing(
+    measurement: Measurement, setup: DigitizerSetup, profiles: Mapping[Role, Profile]
+) -> Iterator[PlannedStep]:
+    text = placing_text(measurement, setup)
+    display = profiles.get(Role.DISPLAY)
+    yield _step(f"ask the operator: {text}", Role.DISPLAY, display.messages("text", text) if display else ())
+
+
+def _stimulus(steps: tuple[Step, ...], profiles: Mapping[Role, Profile]) -> Iterator[PlannedStep]:
+    for step in steps:
+        if step.supply is not None:
+            messages = supply_messages(profiles[Role.SUPPLY], supply_setup(step.supply))
+            yield _step("set the supply", Role.SUPPLY, messages)
+        if step.source is not None:
+            messages = source_messages(profiles[Role.SOURCE], source_setup(step.source))
+            yield _step("set the source", Role.SOURCE, messages)
+        if step.then_wait is not None:
+            yield PlannedStep(f"wait {step.then_wait}", seconds=float(step.then_wait))
+
+
+def _search(goal: Wanted) -> Iterator[PlannedStep]:
+    cost = SEARCH_SHOTS * (goal.setup.timebase.span + goal.setup.timebase.points / SAMPLES_PER_SECOND)
+    if goal.auto_ranges:
+        yield PlannedStep(f"find the range of {', '.join(goal.auto_ranges)}", Role.DIGITIZER, seconds=cost)
+    if goal.cycles:
+        yield PlannedStep(f"find the period, for a record of {goal.cycles} cycles", Role.DIGITIZER, seconds=cost)
+    if goal.auto_level:
+        yield PlannedStep(f"find the trigger level on {goal.setup.trigger.on}", Role.DIGITIZER)
+
+
+def _configure(goal: Wanted, profile: Profile) -> PlannedStep:
+    note = ", with what was found in place of what stands here" if goal.is_automatic else ""
+    return _step(f"set the digitizer and read back{note}", Role.DIGITIZER, digitizer_messages(profile, goal.setup))
+
+
+def _shot(setup: DigitizerSetup, profile: Profile) -> tuple[PlannedStep, PlannedStep]:
+    """Arming, and what comes when the trigger has come; between the two a stimulus has its place."""
+    acquire, timebase = profile.grammar.acquire, setup.timebase
+    enabling = acquire.finished.service_request
+    messages = shot_messages(profile, setup)
+    parted = len(acquire.arm) + (len(enabling.before) if enabling else 0)
+    fetch = _step("wait for the end of the record, and fetch it", Role.DIGITIZER, messages[parted:])
+    seconds = timebase.span + timebase.points * len(setup.inputs) / SAMPLES_PER_SECOND
+    return _step("arm", Role.DIGITIZER, messages[:parted]), replace(fetch, seconds=fetch.seconds + seconds)
+
+
+def _outputs_off(profiles: Mapping[Role, Profile]) -> Iterator[PlannedStep]:
+    for role in (Role.SUPPLY, Role.SOURCE):
+        if role in profiles:
+            yield _step(f"output of the {role} off, and confirmed", role, profiles[role].messages("output", False))
+
+
+def _step(purpose: str, role: str, messages: tuple[str, ...]) -> PlannedStep:
+    return PlannedStep(purpose, str(role), messages, SECONDS_PER_MESSAGE * len(messages))
+
+
+def _seconds(steps: tuple[PlannedStep, ...]) -> float:
+    return sum(step.seconds for step in steps)

@@ -1,0 +1,145 @@
+"""A run: every measurement of a recipe on a bench, and outputs off at its end whatever happened."""
+
+from __future__ import annotations
+
+import platform
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from importlib.metadata import version
+
+from wavewright.errors import BadAnswer, Complaint, LinkLost, NoAnswer, NotMeasurable, OutputMayBeOn
+from wavewright.instruments.bench import Bench, open_bench
+from wavewright.instruments.bench_file import BenchFile
+from wavewright.instruments.wire_log import WireLog
+from wavewright.judgement.verdict import Verdict
+from wavewright.recipe.recipe import Recipe
+from wavewright.running.interruption import Interrupted, Interruption, interruptible
+from wavewright.running.keeping import Keeper, Memory
+from wavewright.running.measuring import Surroundings, measure_one
+from wavewright.running.outcome import MeasurementOutcome, Origin, Outcome
+from wavewright.running.progress import Progress, Silent
+from wavewright.running.prompts import Operator, Unattended, caution_text
+from wavewright.running.selection import Selection, select
+
+# After these no reading came about, and the instruments can still be spoken to: the next measurement may do better.
+PASSING = (NoAnswer, Complaint, BadAnswer, NotMeasurable)
+
+
+def run(
+    recipe: Recipe,
+    bench: BenchFile,
+    *,
+    keeper: Keeper | None = None,
+    serial: str = "",
+    operator: str = "",
+    desk: Operator | None = None,
+    progress: Progress | None = None,
+    stop_at_first: bool = False,
+    seed: int | None = None,
+    full_wire_log: bool = False,
+    pause: Callable[[float], None] = time.sleep,
+    now: Callable[[], datetime] = lambda: datetime.now(UTC),
+) -> Outcome:
+    """Run a recipe on a bench.
+
+    A fault that concerns one measurement becomes its verdict `error`, and the next one follows. A broken connection or
+    an interruption ends the run; the outcome says so, and holds what was measured before. Outputs are switched off, and
+    confirmed off, before this returns or raises.
+
+    Parameters
+    ----------
+    keeper : takes captures and dialogue as they come; memory if None.
+    operator : name of the person, for the outcome; desk : where that person is asked and told.
+    stop_at_first : end after the first measurement that did not pass.
+    seed : of a simulated bench, in place of the bench file's.
+    full_wire_log : keep the bytes of records in the wire log too, so that the run can be replayed from it.
+    pause, now : the clock; a test hands in its own.
+
+    Raises
+    ------
+    BenchFault : the bench lacks or forbids what the recipe wants; nothing was sent to an output.
+    OutputMayBeOn : an output could not be confirmed off.
+    StorageFault : the keeper could not keep what came.
+    LinkLost, NoAnswer, BadAnswer : an instrument is not there at the beginning.
+    """
+    chosen = select(recipe, bench)
+    into, person = keeper or Memory(), desk or Unattended()
+    started = now()
+    with interruptible(say=person.say) as interruption:
+        if recipe.cautions:
+            person.confirm(caution_text(recipe.cautions))
+        log = WireLog(into.wire_log, full=full_wire_log)
+        with open_bench(bench, list(chosen.names.values()), wire_log=log, seed=seed, pause=pause) as opened:
+            identities = dict(opened.identities)
+            around = Surroundings(
+                opened, chosen.attenuations, person, progress or Silent(), into, pause, interruption.check
+            )
+            measurements, error = _measure_all(recipe, around, interruption, stop_at_first=stop_at_first)
+    return Outcome(
+        title=recipe.title,
+        part=recipe.part,
+        serial=serial,
+        operator=operator,
+        started=started,
+        ended=now(),
+        recipe=Origin(recipe.path, recipe.text, recipe.sha256),
+        bench=Origin(bench.path, bench.text, bench.digest),
+        profiles=_origins(chosen),
+        parameters=dict(recipe.parameters),
+        seed=bench.seed if seed is None else seed,
+        identities=identities,
+        versions=versions(),
+        measurements=tuple(measurements),
+        error=error,
+        captures=into.captures if isinstance(into, Memory) else {},
+    )
+
+
+def versions() -> dict[str, str]:
+    """Of everything that has a part in a number."""
+    packages = ("wavewright", "numpy", "scipy", "pyvisa", "pyvisa-py", "pyvisa-sim")
+    return {"python": platform.python_version(), **{name: version(name) for name in packages}}
+
+
+def _measure_all(
+    recipe: Recipe, around: Surroundings, interruption: Interruption, *, stop_at_first: bool
+) -> tuple[list[MeasurementOutcome], str]:
+    """All measurements that came about, and why the run broke off, if it did; outputs are off afterwards."""
+    done: list[MeasurementOutcome] = []
+    error = ""
+    try:
+        for measurement in recipe:
+            interruption.check()
+            around.progress.begin(measurement.label, shots=measurement.shots)
+            try:
+                outcome = measure_one(measurement, around)
+            except (OutputMayBeOn, LinkLost):
+                raise
+            except PASSING as fault:
+                outcome = MeasurementOutcome(
+                    measurement.name, measurement.condition, measurement.place or "", error=str(fault)
+                )
+            done.append(outcome)
+            around.progress.end(outcome)
+            if stop_at_first and outcome.verdict not in (None, Verdict.PASS):
+                error = ""
+                break
+    except Interrupted as interrupted:
+        error = str(interrupted)
+    except OutputMayBeOn:
+        raise
+    except LinkLost as fault:
+        error = str(fault)
+    finally:
+        with interruption.shielded():
+            _switch_off(around.bench)
+    return done, error
+
+
+def _switch_off(bench: Bench) -> None:
+    bench.safe_state()
+
+
+def _origins(chosen: Selection) -> dict[str, Origin]:
+    return {profile.name: Origin(profile.path, profile.text, profile.digest) for profile in chosen.profiles.values()}

@@ -1,0 +1,127 @@
+"""Which instruments of a bench a recipe uses, and whether they can do what it wants, before anything is sent."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from wavewright.errors import BenchFault, WavewrightError
+from wavewright.instruments.bench_file import BenchFile
+from wavewright.instruments.digitizer_setup import digitizer_faults
+from wavewright.instruments.profile import Profile
+from wavewright.instruments.source import source_faults
+from wavewright.instruments.supply import supply_faults
+from wavewright.instruments.vocabulary import Role
+from wavewright.recipe.measurement import Measurement
+from wavewright.recipe.recipe import Recipe
+from wavewright.running.wanted import source_setup, supply_setup, wanted
+
+
+@dataclass(frozen=True, slots=True)
+class Selection:
+    """The instruments for a run.
+
+    Parameters
+    ----------
+    names : of the instruments in the bench file, by role.
+    profiles : by role, that of the operator's screen included.
+    attenuations : of the probes, by input.
+    """
+
+    names: Mapping[Role, str]
+    profiles: Mapping[Role, Profile]
+    attenuations: Mapping[int, float]
+
+
+def select(recipe: Recipe, bench: BenchFile) -> Selection:
+    """The instruments that a recipe uses.
+
+    Raises
+    ------
+    BenchFault : all that the bench lacks or forbids.
+    """
+    faults: list[BenchFault] = []
+    names: dict[Role, str] = {}
+    for role in roles_of(recipe):
+        name = bench.name_of_role(role)
+        if name is None:
+            faults.append(_absent(role, bench))
+        else:
+            names[role] = name
+    profiles = {role: bench.profiles[name] for role, name in names.items()}
+    if "prompts" in bench.profiles:
+        profiles[Role.DISPLAY] = bench.profiles["prompts"]
+    attenuations = {number: probe.attenuation for number, probe in bench.probes.items()}
+    faults.extend(_inabilities(recipe, bench, names, profiles, attenuations))
+    if faults:
+        raise _joined(faults, bench)
+    return Selection(names, profiles, attenuations)
+
+
+def roles_of(recipe: Recipe) -> tuple[Role, ...]:
+    """The roles that a recipe needs by its own words, and those that its measurements use."""
+    used = {Role.DIGITIZER}
+    if recipe.needs is not None:
+        used |= {role for role in Role if getattr(recipe.needs, role.value, None) is not None}
+    for step in (step for measurement in recipe for step in measurement.stimulus):
+        used |= {role for role in (Role.SUPPLY, Role.SOURCE) if getattr(step, role.value) is not None}
+    return tuple(role for role in Role if role in used)
+
+
+def _inabilities(
+    recipe: Recipe,
+    bench: BenchFile,
+    names: Mapping[Role, str],
+    profiles: Mapping[Role, Profile],
+    attenuations: Mapping[int, float],
+) -> Iterator[BenchFault]:
+    """What instruments or ceilings cannot give, each fault with the measurement that wants it, and once."""
+    ceilings = {role: bench.instruments[name].ceilings for role, name in names.items()}
+    bandwidth = 0.0
+    if recipe.needs is not None and recipe.needs.digitizer is not None and recipe.needs.digitizer.bandwidth is not None:
+        bandwidth = float(recipe.needs.digitizer.bandwidth)
+    seen: set[str] = set()
+    for measurement in recipe:
+        for fault in _of_measurement(measurement, profiles, attenuations, ceilings, bandwidth):
+            if fault.what not in seen:
+                seen.add(fault.what)
+                yield BenchFault(f"{measurement.label}: {fault.what}", expected=fault.expected, do=fault.do)
+
+
+def _of_measurement(
+    measurement: Measurement,
+    profiles: Mapping[Role, Profile],
+    attenuations: Mapping[int, float],
+    ceilings: Mapping[Role, Mapping[str, float]],
+    bandwidth: float,
+) -> Iterator[BenchFault]:
+    if Role.DIGITIZER in profiles:
+        setup = wanted(measurement, attenuations=attenuations).setup
+        yield from digitizer_faults(profiles[Role.DIGITIZER], setup, bandwidth=bandwidth)
+    for step in measurement.stimulus:
+        if step.supply is not None and Role.SUPPLY in profiles:
+            setup_of_supply = supply_setup(step.supply)
+            yield from supply_faults(profiles[Role.SUPPLY], setup_of_supply, ceilings=ceilings[Role.SUPPLY])
+        if step.source is not None and Role.SOURCE in profiles:
+            setup_of_source = source_setup(step.source)
+            yield from source_faults(profiles[Role.SOURCE], setup_of_source, ceilings=ceilings[Role.SOURCE])
+
+
+def _absent(role: Role, bench: BenchFile) -> BenchFault:
+    there = [f"{name} ({bench.profiles[name].role})" for name in bench.instruments]
+    several = [name for name in bench.instruments if bench.profiles[name].role is role]
+    if several:
+        return BenchFault(
+            f"the bench has several with the role {role}: {', '.join(several)}",
+            expected=f"one of them to be named `{role}`",
+        )
+    return BenchFault(f"the bench has no {role}", expected=f"one beside {', '.join(there) or 'nothing'}")
+
+
+def _joined(faults: list[BenchFault], bench: BenchFile) -> BenchFault:
+    """One error for all of them."""
+    if len(faults) == 1:
+        only = faults[0]
+        return BenchFault(only.what, where=bench.path, expected=only.expected, do=only.do)
+    listed = "".join(f"\n- {WavewrightError.__str__(fault)}" for fault in faults)
+    return BenchFault(f"the bench cannot do {len(faults)} things that the recipe wants{listed}", where=bench.path)
