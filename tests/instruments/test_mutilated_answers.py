@@ -20,7 +20,8 @@ from wavewright.errors import WireFault
 from wavewright.instruments.connecting import open_link
 from wavewright.instruments.link import Link
 
-NUMBER = re.compile(rb"[ \t\r]*[+-]?(\d+\.?\d*|\.\d+)([ \t]*[eE][ \t]*[+-]?\d+)?[ \t\r]*\n")
+# an empty line behind the answer does no harm
+NUMBER = re.compile(rb"[ \t\r]*[+-]?(\d+\.?\d*|\.\d+)([ \t]*[eE][ \t]*[+-]?\d+)?[ \t\r\n]*\n")
 BLOCK = re.compile(rb"#(?:([1-9])|\((\d{1,13})\))(.*)", re.DOTALL)
 NUMBERS = st.sampled_from([b"+1.234500E+03\n", b"-0.5\n", b"42\n", b"1.0E-09\n"])
 CONTENTS = st.binary(max_size=40)
