@@ -1,0 +1,199 @@
+"""Expressions as trees, and the parser that builds them.
+
+    sum     = product { ("+" | "-") product }
+    product = signed { ("*" | "/") signed }
+    signed  = [ "+" | "-" ] signed | power
+    power   = atom [ "**" signed ]
+    atom    = number [ unit ] | name | name "(" sum { "," sum } ")" | "(" sum ")"
+
+As in mathematics, −x ** 2 is −(x ** 2), and powers are taken from the right.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from wavewright.analysis.expressions.dimensions import NO_DIMENSION, Dimension, known_units, read_symbol
+from wavewright.analysis.expressions.tokens import Kind, Token, fault, tokens
+from wavewright.errors import Misuse
+
+CONSTANTS = MappingProxyType({"pi": math.pi})
+DEEPEST = 60  # levels of parentheses, signs and powers
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """A constant in SI units."""
+
+    value: float
+    dimension: Dimension
+    column: int
+
+
+@dataclass(frozen=True, slots=True)
+class Name:
+    """A channel."""
+
+    name: str
+    column: int
+
+
+@dataclass(frozen=True, slots=True)
+class Negation:
+    """The negative of something."""
+
+    operand: Node
+    column: int
+
+
+@dataclass(frozen=True, slots=True)
+class Operation:
+    """Two operands and one of + - * / **; `column` is that of the sign."""
+
+    sign: str
+    left: Node
+    right: Node
+    column: int
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """A function of arguments."""
+
+    function: str
+    arguments: tuple[Node, ...]
+    column: int
+
+
+Node = Number | Name | Negation | Operation | Call
+
+
+def parse(text: str) -> Node:
+    """The tree of an expression.
+
+    Raises
+    ------
+    Misuse : it cannot be read; names the column and what could stand there.
+    """
+    parser = _Parser(text)
+    root = parser.sum()
+    if parser.next.kind is not Kind.END:
+        raise parser.unexpected("an operator, or the end")
+    return root
+
+
+def walk(node: Node) -> Iterator[Node]:
+    """A node and everything below it, from left to right."""
+    yield node
+    below: tuple[Node, ...] = ()
+    if isinstance(node, Negation):
+        below = (node.operand,)
+    elif isinstance(node, Operation):
+        below = (node.left, node.right)
+    elif isinstance(node, Call):
+        below = node.arguments
+    for child in below:
+        yield from walk(child)
+
+
+class _Parser:
+    """Recursive descent, one token ahead."""
+
+    def __init__(self, text: str) -> None:
+        self.text = text
+        self._tokens = tokens(text)
+        self._at = 0
+        self._depth = 0
+
+    @property
+    def next(self) -> Token:
+        return self._tokens[self._at]
+
+    def _take(self) -> Token:
+        token = self.next
+        self._at += token.kind is not Kind.END
+        return token
+
+    def _accept(self, *signs: str) -> Token | None:
+        return self._take() if self.next.kind is Kind.SIGN and self.next.text in signs else None
+
+    def unexpected(self, expected: str) -> Misuse:
+        stood = f"`{self.next.text}`" if self.next.text else "the end"
+        return fault(self.text, self.next.column, f"{stood} is not expected here", expected=expected)
+
+    def sum(self) -> Node:
+        left = self._product()
+        while sign := self._accept("+", "-"):
+            left = Operation(sign.text, left, self._product(), sign.column)
+        return left
+
+    def _product(self) -> Node:
+        left = self._signed()
+        while sign := self._accept("*", "/"):
+            left = Operation(sign.text, left, self._signed(), sign.column)
+        return left
+
+    def _signed(self) -> Node:
+        self._depth += 1  # every way down leads through here
+        if self._depth > DEEPEST:
+            raise fault(self.text, self.next.column, "nested too deeply", expected=f"at most {DEEPEST} levels")
+        if sign := self._accept("+", "-"):
+            operand = self._signed()
+            node: Node = Negation(operand, sign.column) if sign.text == "-" else operand
+        else:
+            node = self._power()
+        self._depth -= 1
+        return node
+
+    def _power(self) -> Node:
+        base = self._atom()
+        if sign := self._accept("**"):
+            return Operation("**", base, self._signed(), sign.column)
+        return base
+
+    def _atom(self) -> Node:
+        if self.next.kind is Kind.NUMBER:
+            return self._number(self._take())
+        if self.next.kind is Kind.NAME:
+            name = self._take()
+            if self._accept("("):
+                return Call(name.text, self._arguments(), name.column)
+            if name.text in CONSTANTS:
+                return Number(CONSTANTS[name.text], NO_DIMENSION, name.column)
+            return Name(name.text, name.column)
+        if self._accept("("):
+            inside = self.sum()
+            self._close()
+            return inside
+        raise self.unexpected("a number, a channel, a function or `(`")
+
+    def _arguments(self) -> tuple[Node, ...]:
+        if self._accept(")"):
+            return ()
+        arguments = [self.sum()]
+        while self._accept(","):
+            arguments.append(self.sum())
+        self._close()
+        return tuple(arguments)
+
+    def _close(self) -> None:
+        if not self._accept(")"):
+            raise self.unexpected("an operator, `,` or `)`")
+
+    def _number(self, token: Token) -> Number:
+        if not token.unit:
+            return Number(float(token.text), NO_DIMENSION, token.column)
+        if (found := read_symbol(token.unit)) is None:
+            raise fault(
+                self.text,
+                token.column,
+                f"`{token.text} {token.unit}`: no unit `{token.unit}`",
+                expected=f"one of {', '.join(known_units())}, % or ppm, with a prefix such as m, u, k",
+                do="write `*` between a number and a channel",
+            )
+        power, dimension = found
+        mantissa, _, exponent = token.text.lower().partition("e")
+        return Number(float(f"{mantissa}e{int(exponent or 0) + power}"), dimension, token.column)

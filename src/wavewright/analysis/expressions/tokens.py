@@ -1,0 +1,98 @@
+"""The smallest parts of an expression: numbers with their units, names, signs."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from enum import StrEnum
+
+from wavewright.errors import Misuse, Place
+
+LONGEST = 1000  # characters
+MOST_TOKENS = 200  # keeps trees, which are walked by recursion, well within the interpreter's stack
+
+
+class Kind(StrEnum):
+    """What a token is."""
+
+    NUMBER = "number"
+    NAME = "name"
+    SIGN = "sign"
+    END = "end"
+
+
+@dataclass(frozen=True, slots=True)
+class Token:
+    """One part of an expression: its text, its column counted from 1, and the unit behind a number."""
+
+    kind: Kind
+    text: str
+    column: int
+    unit: str = ""
+
+
+_BLANK = re.compile(r"[ \t\r\n]*")
+_NUMBER = re.compile(r"(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
+_UNIT = re.compile(r"[ \t]*([A-Za-zµμΩΩ]+|%)")
+_NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
+_QUOTED = re.compile(r"`([^`]+)`")
+_SIGN = re.compile(r"\*\*|[-+*/(),]")
+
+
+def fault(text: str, column: int, what: str, *, expected: str = "", do: str = "") -> Misuse:
+    """What is wrong with an expression, and at which column."""
+    return Misuse(what, where=Place(f"`{text}`", column=column), expected=expected, do=do)
+
+
+def tokens(text: str) -> list[Token]:
+    """All tokens, the last of which is the end.
+
+    A unit belongs to the number before it: `0.1 ohm`, `20kHz`. A channel whose name is no word stands in backquotes.
+
+    Raises
+    ------
+    Misuse : too long, or a character that means nothing here; names the column.
+    """
+    if len(text) > LONGEST:
+        raise fault(f"{text[:40]} …", LONGEST, f"{len(text)} characters", expected=f"at most {LONGEST}")
+    found: list[Token] = []
+    at = _skip(text, 0)
+    while at < len(text):
+        if number := _NUMBER.match(text, at):
+            unit = _UNIT.match(text, number.end())
+            found.append(Token(Kind.NUMBER, number[0], at + 1, unit[1] if unit else ""))
+            at = unit.end() if unit else number.end()
+        elif name := _NAME.match(text, at) or _QUOTED.match(text, at):
+            found.append(Token(Kind.NAME, name[0].strip("`"), at + 1))
+            at = name.end()
+        elif sign := _SIGN.match(text, at):
+            found.append(Token(Kind.SIGN, sign[0], at + 1))
+            at = sign.end()
+        else:
+            raise _stray(text, at)
+        at = _skip(text, at)
+        if len(found) > MOST_TOKENS:
+            raise fault(text, found[-1].column, f"more than {MOST_TOKENS} numbers, names and signs", expected="fewer")
+    found.append(Token(Kind.END, "", len(text) + 1))
+    return found
+
+
+def _skip(text: str, at: int) -> int:
+    blank = _BLANK.match(text, at)
+    return blank.end() if blank else at
+
+
+def _stray(text: str, at: int) -> Misuse:
+    advice = {
+        "^": "write `**` for a power",
+        ".": "a channel has no attributes: write its name alone",
+        "[": "a channel has no indices: derive from the whole record",
+        "`": "close the backquote",
+    }
+    return fault(
+        text,
+        at + 1,
+        f"`{text[at]}` means nothing here",
+        expected="numbers with units, channels, functions, + - * / ** ( ) ,",
+        do=advice.get(text[at], ""),
+    )
