@@ -21,7 +21,7 @@ from wavewright.instruments.connecting import open_link
 from wavewright.instruments.link import Link
 
 # an empty line behind the answer does no harm
-NUMBER = re.compile(rb"[ \t\r]*[+-]?(\d+\.?\d*|\.\d+)([ \t]*[eE][ \t]*[+-]?\d+)?[ \t\r\n]*\n")
+NUMBER = re.compile(rb"[ \t\r]*[+-]?(\d+\.?\d*|\.\d+)([ \t\r]*[eE][ \t\r]*[+-]?\d+)?[ \t\r\n]*\n")
 BLOCK = re.compile(rb"#(?:([1-9])|\((\d{1,13})\))(.*)", re.DOTALL)
 NUMBERS = st.sampled_from([b"+1.234500E+03\n", b"-0.5\n", b"42\n", b"1.0E-09\n"])
 CONTENTS = st.binary(max_size=40)
@@ -99,6 +99,7 @@ def wire(request: pytest.FixtureRequest) -> Mutilated:
     return Mutilated(device, library, link, request.param == STREAM)
 
 
+@pytest.mark.slow
 @settings(max_examples=2500)
 @given(answer=mutilated(NUMBERS))
 def test_a_mutilated_number_is_an_error_or_what_it_spells(wire: Mutilated, answer: bytes) -> None:
@@ -114,6 +115,7 @@ def test_a_mutilated_number_is_an_error_or_what_it_spells(wire: Mutilated, answe
         assert link.ask("*OPT?") == "0"
 
 
+@pytest.mark.slow
 @settings(max_examples=2500)
 @given(answer=mutilated(blocks()))
 def test_a_mutilated_block_is_an_error_or_what_it_spells(wire: Mutilated, answer: bytes) -> None:
