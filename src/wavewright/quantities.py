@@ -8,6 +8,7 @@ A unit is named by its symbol. Some that are not SI symbols:
 | `1` | ratio | `40 %`, `50 ppm`, `0.4` |
 | `x` | factor of a probe | `10x` |
 | `count`, or empty | a number of things | `20`, `80k` |
+| `Bd` | baud rate | `19200`, `19.2 kBd` |
 | `dB`, `deg`, … | take no prefix | `3 dB` |
 """
 
@@ -26,6 +27,7 @@ MICRO_SIGNS = ("\N{MICRO SIGN}", "\N{GREEK SMALL LETTER MU}")
 OHM_SIGNS = ("\N{GREEK CAPITAL LETTER OMEGA}", "\N{OHM SIGN}")
 PLAIN_UNITS = frozenset({"", "count"})
 WITHOUT_PREFIX = frozenset({"x", "%", "ppm", "pp", "deg", "degC", "dB", "dBc", "dBV", "dBu", "dBm", "dBFS"})
+MAY_BE_BARE = frozenset({"Bd"})  # everybody in the trade says 19200
 RATIO_UNITS = {"%": 100.0, "ppm": 1e6}  # so many make 1
 # By unit: what it is an amount of, and a quantity of usual size.
 EXAMPLES = {
@@ -177,6 +179,8 @@ def spellings(unit: str) -> dict[str, str]:
     symbols = ("",) if unit in PLAIN_UNITS else (unit, *OHM_SIGNS) if unit == "ohm" else (unit,)
     prefixes = [""] if unit in WITHOUT_PREFIX else [p for p in PREFIXES if unit not in PLAIN_UNITS or PREFIXES[p] >= 0]
     found = {prefix + symbol: prefix for symbol in symbols for prefix in prefixes}
+    if unit in MAY_BE_BARE:
+        found[""] = ""
     if "u" in prefixes:
         found |= {sign + symbol: "u" for symbol in symbols for sign in MICRO_SIGNS}
     return found

@@ -5,55 +5,70 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+import pytest
+
 from wavewright.analysis.catalogue import metrics
+from wavewright.buses.catalogue import buses, layers
 from wavewright.recipe.schema import recipe_schema
 
 
-def properties(node: Any, path: str = "") -> Iterator[tuple[str, dict[str, Any]]]:
+@pytest.fixture(scope="module")
+def schema() -> dict[str, Any]:
+    return recipe_schema()
+
+
+def entry(schema: dict[str, Any], block: str) -> dict[str, Any]:
+    found: dict[str, Any] = schema["$defs"]["Measurement"]["properties"][block]["additionalProperties"]
+    return found
+
+
+def nodes(node: Any) -> Iterator[dict[str, Any]]:
     if isinstance(node, dict):
-        for name, schema in node.get("properties", {}).items():
-            yield f"{path}.{name}", schema
-        for key, inner in node.items():
-            yield from properties(inner, f"{path}.{key}")
-    elif isinstance(node, list):
-        for inner in node:
-            yield from properties(inner, path)
+        yield node
+        node = list(node.values())
+    for inner in node if isinstance(node, list) else ():
+        yield from nodes(inner)
 
 
-def test_every_property_is_described() -> None:
-    found = list(properties(recipe_schema()))
-    assert len(found) > 50
-    assert not [path for path, schema in found if not schema.get("description")]
+def test_every_property_is_described(schema: dict[str, Any]) -> None:
+    found = [item for node in nodes(schema) for item in node.get("properties", {}).items() if isinstance(item[1], dict)]
+    assert len(found) > 100
+    assert not [name for name, property_ in found if not property_.get("description")]
 
 
-def test_every_metric_is_offered_with_its_definition() -> None:
-    entry = recipe_schema()["$defs"]["Measurement"]["properties"]["compute"]["additionalProperties"]
-    offered = {choice["const"]: choice["description"] for choice in entry["properties"]["metric"]["anyOf"]}
-    assert offered == {name: metric.definition for name, metric in metrics().items()}
+def test_every_metric_is_offered_with_its_definition(schema: dict[str, Any]) -> None:
+    offered = entry(schema, "compute")["properties"]["metric"]["anyOf"]
+    definitions = {name: metric.definition for name, metric in metrics().items()}
+    assert {choice["const"]: choice["description"] for choice in offered} == definitions
 
 
-def test_every_option_of_a_metric_is_a_key() -> None:
-    entry = recipe_schema()["$defs"]["Measurement"]["properties"]["compute"]["additionalProperties"]
-    options = {parameter.name for metric in metrics().values() for parameter in metric.parameters}
-    assert options <= entry["properties"].keys()
-    assert entry["additionalProperties"] is False
+def test_every_bus_and_layer_is_offered(schema: dict[str, Any]) -> None:
+    keys = entry(schema, "decode")["properties"]
+    assert {choice["const"] for choice in keys["bus"]["anyOf"]} == set(buses())
+    assert {choice["const"] for choice in keys["then"]["anyOf"]} == set(layers())
+    assert keys["tx"]["description"] == "channel on this line of uart"
 
 
-def test_unknown_keys_are_refused_everywhere() -> None:
-    schema = recipe_schema()
+def test_every_option_of_a_metric_and_of_a_bus_is_a_key(schema: dict[str, Any]) -> None:
+    for block, catalogue in (("compute", metrics()), ("decode", buses()), ("decode", layers())):
+        options = {parameter.name for found in catalogue.values() for parameter in found.parameters}
+        assert options <= entry(schema, block)["properties"].keys()
+        assert entry(schema, block)["additionalProperties"] is False
+
+
+def test_unknown_keys_are_refused_everywhere(schema: dict[str, Any]) -> None:
+    objects = [node for node in nodes(schema) if isinstance(node.get("properties"), dict) and "title" in node]
+    assert len(objects) > 15
+    assert not [node["title"] for node in objects if node.get("additionalProperties") is True]
     assert schema["additionalProperties"] is False
-    objects = {name: entry for name, entry in schema["$defs"].items() if "properties" in entry}
-    assert not [name for name, entry in objects.items() if entry.get("additionalProperties") is not False]
 
 
-def test_references_lead_somewhere() -> None:
-    schema = recipe_schema()
+def test_references_lead_somewhere(schema: dict[str, Any]) -> None:
+    references = {node["$ref"] for node in nodes(schema) if isinstance(node.get("$ref"), str)}
+    assert references <= {f"#/$defs/{name}" for name in schema["$defs"]}
 
-    def references(node: Any) -> Iterator[str]:
-        if isinstance(node, dict):
-            yield from ([node["$ref"]] if isinstance(node.get("$ref"), str) else [])
-            node = list(node.values())
-        for inner in node if isinstance(node, list) else ():
-            yield from references(inner)
 
-    assert set(references(schema)) <= {f"#/$defs/{name}" for name in schema["$defs"]}
+def test_where_a_word_is_due_a_name_may_stand(schema: dict[str, Any]) -> None:
+    assert {"type": "string", "pattern": r"\$", "description": "a parameter or a name of for_each"} in (
+        schema["$defs"]["Coupling"]["anyOf"]
+    )

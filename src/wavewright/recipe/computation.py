@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 
@@ -11,11 +10,12 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from wavewright.analysis.catalogue import Metric, find_metric
 from wavewright.analysis.parameters import read_parameter
-from wavewright.errors import FileFault, Misuse, Place
+from wavewright.errors import FileFault, Place
 from wavewright.judgement.joining import EACH, find_over
 from wavewright.judgement.limits import Limit
-from wavewright.recipe.fields import Names, read_name, read_names
-from wavewright.recipe.places import Block, Node, Row, Word, place_of
+from wavewright.recipe.fields import Names, read_names
+from wavewright.recipe.noting import named_entries, one_of, placed, unknown_names
+from wavewright.recipe.places import Block, Node, Row, Word
 
 
 class ComputationEntry(BaseModel):
@@ -34,6 +34,7 @@ class ComputationEntry(BaseModel):
 
 Option = str | bool | tuple[object, ...]  # as it is written; lists may hold lists
 
+FORM = "{metric: …, of: …}"
 KEYS = tuple(ComputationEntry.model_fields)
 
 
@@ -62,7 +63,7 @@ class Computation:
 
 
 def read_computations(
-    entries: Node, units: Mapping[str, str], faults: list[FileFault], *, owner: str, where: Place
+    tree: Block, units: Mapping[str, str], faults: list[FileFault], *, owner: str
 ) -> dict[str, Computation]:
     """The `compute:` block of a measurement.
 
@@ -71,20 +72,9 @@ def read_computations(
     units : unit of every channel, by name.
     faults : takes what is wrong.
     owner : name of the measurement, for messages.
-    where : place of the block's key.
     """
-    if not isinstance(entries, Block):
-        faults.append(FileFault("`compute` holds no entries", where=where, expected="`name: {metric: …, of: …}`"))
-        return {}
     found: dict[str, Computation] = {}
-    for name, entry in entries.items():
-        place = entries.key_place(name)
-        with placed(faults, place):
-            read_name(name)
-        if not isinstance(entry, Block):
-            what = f"`{name}` in `{owner}.compute` is no entry"
-            faults.append(FileFault(what, where=place_of(entry) or place, expected="`{metric: …, of: …}`"))
-            continue
+    for name, entry in named_entries(tree, "compute", faults, owner=owner, form=FORM):
         before = len(faults)
         for key in ("metric", "limit", "over", "about"):
             if key in entry and not isinstance(entry[key], Word):
@@ -92,15 +82,16 @@ def read_computations(
                 faults.append(FileFault(what, where=entry.value_place(key), expected="words"))
         if len(faults) > before:
             continue
-        computation = _read_computation(name, entry, units, faults, place)
+        computation = _read_computation(name, entry, units, faults)
         if computation is not None and len(faults) == before:
             found[str(name)] = computation
     return found
 
 
 def _read_computation(
-    name: str, entry: Block, units: Mapping[str, str], faults: list[FileFault], place: Place
+    name: Word, entry: Block, units: Mapping[str, str], faults: list[FileFault]
 ) -> Computation | None:
+    place = name.place
     metric: Metric | None = None
     with placed(faults, entry.value_place("metric") if "metric" in entry else place):
         metric = find_metric(_word(entry, "metric") or str(name))
@@ -126,13 +117,13 @@ def _read_channels(
     if "of" not in entry:
         if len(units) == 1:
             return tuple(units)
-        faults.append(FileFault("no channel is named after `of`", where=place, expected=_channels(units)))
+        faults.append(FileFault("no channel is named after `of`", where=place, expected=one_of(units)))
         return ()
     where = entry.value_place("of")
     of: tuple[str, ...] = ()
     with placed(faults, where):
         of = read_names(entry["of"])
-    faults.extend(unknown_channels(entry["of"], units, where=where))
+    faults.extend(unknown_names(entry["of"], units, where=where))
     fewest, most = metric.channels if metric else (1, len(of))
     if metric and of and not fewest <= len(of) <= most:
         number = str(fewest) if fewest == most else f"{fewest} to {most}"
@@ -140,25 +131,6 @@ def _read_channels(
         do = "write `of: [first, second]`" if fewest == 2 and len(of) == 1 else ""
         faults.append(FileFault(what, where=where, expected=f"{number} channel{'s' if most > 1 else ''}", do=do))
     return of
-
-
-def unknown_channels(node: Node, units: Iterable[str], *, where: Place) -> Iterator[FileFault]:
-    """A fault for each name that is no channel; `node` is a name or a list of names."""
-    names = list(units)
-    for word in node if isinstance(node, Row) else [node]:
-        if isinstance(word, Word) and word not in names:
-            near = get_close_matches(word, names, 1)
-            yield FileFault(
-                f"there is no channel `{word}`",
-                where=word.place or where,
-                expected=_channels(names),
-                do=f"did you mean `{near[0]}`?" if near else "",
-            )
-
-
-def _channels(names: Iterable[str]) -> str:
-    listed = ", ".join(names)
-    return f"one of {listed}" if listed else "a channel of this measurement"
 
 
 def _read_options(entry: Block, metric: Metric, faults: list[FileFault], place: Place) -> dict[str, Option]:
@@ -200,12 +172,3 @@ def _option(value: Node) -> Option:
 def _word(entry: Block, key: str) -> str:
     value = entry.get(key)
     return str(value) if isinstance(value, Word) else ""
-
-
-@contextmanager
-def placed(faults: list[FileFault], where: Place) -> Iterator[None]:
-    """Note what is refused inside as a fault of the file at that place, and go on behind the block."""
-    try:
-        yield
-    except Misuse as fault:
-        faults.append(FileFault(fault.what, where=where, expected=fault.expected, do=fault.do))

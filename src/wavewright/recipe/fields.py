@@ -204,3 +204,24 @@ def read_line(value: object) -> str:
 
 
 Line = Annotated[str, BeforeValidator(refusing(read_line))]
+
+
+def read_pattern(value: object) -> str:
+    """A regular expression.
+
+    Raises
+    ------
+    Misuse : it is none.
+    """
+    text = read_line(value)
+    try:
+        re.compile(text)
+    except re.error as fault:
+        column = "" if fault.pos is None else f" at its sign {fault.pos + 1}"
+        raise Misuse(
+            f"`{text}` is no regular expression: {fault.msg}{column}", expected=r"`VC204-\d{4}`, say"
+        ) from fault
+    return text
+
+
+Pattern = Annotated[str, BeforeValidator(refusing(read_pattern)), WithJsonSchema({"type": "string", "format": "regex"})]

@@ -7,12 +7,11 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from wavewright.errors import FileFault
-from wavewright.recipe.computation import Computation, read_computations
-from wavewright.recipe.measurement import Measurement
+from wavewright.recipe.measurement import Measurement, read_measurement
 from wavewright.recipe.model_reading import validated
 from wavewright.recipe.places import Block, parse_tree, read_text
 from wavewright.recipe.recipe import Recipe, RecipeHead
-from wavewright.recipe.references import channel_units, need_faults, reference_faults
+from wavewright.recipe.references import channel_units, need_faults
 from wavewright.recipe.sweeps import conditions, parameter_values
 
 
@@ -55,6 +54,8 @@ def parse_recipe(text: str, name: str, *, set: Mapping[str, str] | None = None) 
         part=head.part or "",
         needs=head.needs,
         parameters=parameters,
+        serial_pattern=head.serial.pattern if head.serial else "",
+        cross_check=head.cross_check,
     )
 
 
@@ -75,39 +76,22 @@ def _defaults(tree: Block) -> dict[str, str]:
 
 def _measurements(tree: Block, parameters: Mapping[str, str], faults: list[FileFault]) -> Iterator[Measurement]:
     entries, needs = tree.block("measurements"), tree.get("needs")
+    earlier: dict[str, dict[str, str]] = {}
     for name, entry in entries.items():
         if not isinstance(entry, Block):
-            what = f"measurement `{name}` holds nothing"
-            faults.append(
-                FileFault(what, where=entries.value_place(name), expected="`channels`, `timebase`, `compute`, …")
-            )
+            what, where = f"measurement `{name}` holds nothing", entries.value_place(name)
+            faults.append(FileFault(what, where=where, expected="`channels`, `timebase`, `compute`, …"))
             continue
         found: list[FileFault] = []
         for condition in conditions(entry, parameters, found):
             here: list[FileFault] = []
             if isinstance(needs, Block):
                 here.extend(need_faults(needs, condition.tree))
-            measurement = _measurement(str(name), condition.tree, here)
+            measurement = read_measurement(str(name), condition.tree, here, earlier=earlier)
             # what another value of the sweep, or a name that is not known, has led to is not said again
             said = {fault.where for fault in found}
             found.extend(fault for fault in here if fault.where not in said)
             if measurement is not None:
                 yield measurement.under(str(name), condition.values)
         faults.extend(found)
-
-
-def _measurement(name: str, tree: Block, faults: list[FileFault]) -> Measurement | None:
-    units = channel_units(tree)
-    faults.extend(reference_faults(tree, units))
-    prepared = Block(tree.place)
-    prepared.update(tree)
-    computations: dict[str, Computation] = {}
-    if "compute" in prepared:
-        where = tree.key_place("compute")
-        computations = read_computations(prepared.pop("compute"), units, faults, owner=name, where=where)
-    try:
-        measurement = validated(prepared, Measurement, owner=f"measurements.{name}")
-    except FileFault as fault:
-        faults.extend(fault.faults)
-        return None
-    return measurement.model_copy(update={"compute": computations})
+        earlier[str(name)] = channel_units(entry)

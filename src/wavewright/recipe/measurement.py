@@ -3,17 +3,52 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Self
+from dataclasses import dataclass
+from typing import Annotated, Any, Self
 
-from pydantic import Field, PlainValidator, PrivateAttr, WithJsonSchema
+from pydantic import BaseModel, Field, GetCoreSchemaHandler, GetJsonSchemaHandler, PrivateAttr
+from pydantic_core import CoreSchema, core_schema
 
+from wavewright.errors import FileFault
 from wavewright.recipe.acquisition import Channel, Entry, Timebase, Trigger
-from wavewright.recipe.computation import Computation, ComputationEntry
+from wavewright.recipe.comparison import Comparison, ComparisonEntry, read_comparisons
+from wavewright.recipe.computation import Computation, ComputationEntry, read_computations
+from wavewright.recipe.decoding import Decoding, DecodingEntry, read_decodings
+from wavewright.recipe.density import Persistence
+from wavewright.recipe.derived import Derived, DerivedEntry, read_derived
 from wavewright.recipe.fields import Count, Line, Name
+from wavewright.recipe.frame_conditions import FrameCondition, KeepIf, KeepIfEntry, read_expectations, read_keep_if
+from wavewright.recipe.model_reading import validated
+from wavewright.recipe.places import Block
+from wavewright.recipe.references import channel_units, reference_faults
 from wavewright.recipe.stimulus import Step
 
-_entries = {"type": "object", "additionalProperties": ComputationEntry.model_json_schema()}
-Computations = Annotated[Mapping[str, Computation], PlainValidator(dict), WithJsonSchema(_entries)]  # read before
+
+@dataclass(frozen=True)
+class _Read:
+    """Annotation of a block that is read, with the place of each fault, before the model of the measurement is made.
+
+    For the schema it holds named entries of a kind; `beside`, if given, is a model of what stands beside them.
+    """
+
+    kind: type[BaseModel]
+    beside: type[BaseModel] | None = None
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.any_schema()
+
+    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
+        entries = handler(self.kind.__pydantic_core_schema__)
+        beside = handler.resolve_ref_schema(handler(self.beside.__pydantic_core_schema__)) if self.beside else {}
+        return {**beside, "type": "object", "additionalProperties": entries}
+
+
+Computations = Annotated[Mapping[str, Computation], _Read(ComputationEntry)]
+Decodings = Annotated[Mapping[str, Decoding], _Read(DecodingEntry)]
+Comparisons = Annotated[Mapping[str, Comparison], _Read(ComparisonEntry)]
+Expectations = Annotated[Mapping[str, FrameCondition], _Read(FrameCondition)]
+Kept = Annotated[KeepIf, _Read(FrameCondition, beside=KeepIfEntry)]
+DerivedChannels = Annotated[Mapping[str, Derived], _Read(DerivedEntry)]
 
 
 class Measurement(Entry):
@@ -26,6 +61,7 @@ class Measurement(Entry):
         default=None, description="where the probes go; shown to the operator before the measurement"
     )
     channels: dict[Name, Channel] = Field(min_length=1, description="the signals, by name")
+    derived: DerivedChannels = Field(default_factory=dict, description="channels computed from others, by name")
     timebase: Timebase = Field(description="how long is recorded, and how densely")
     trigger: Trigger = Field(default=Trigger(), description="what starts a shot; automatic if left out")
     shots: Count = Field(default=1, description="how many shots are taken")
@@ -34,6 +70,11 @@ class Measurement(Entry):
         default_factory=dict, description="values that `$name` takes, one condition after another"
     )
     compute: Computations = Field(default_factory=dict, description="the readings, by name")
+    persistence: Persistence | None = Field(default=None, description="all shots laid over each other and counted")
+    compare: Comparisons = Field(default_factory=dict, description="waveforms against others, by name")
+    decode: Decodings = Field(default_factory=dict, description="lines of a bus to be decoded, by name")
+    keep_if: Kept | None = Field(default=None, description="take shots until one has these frames, and keep that one")
+    expect: Expectations = Field(default_factory=dict, description="what the frames of a decoded line must hold")
 
     _name: str = PrivateAttr(default="")
     _condition: dict[str, str] = PrivateAttr(default_factory=dict)
@@ -64,3 +105,35 @@ class Measurement(Entry):
     def trigger_channel(self) -> str:
         """The channel that the trigger watches: the one after `on`, or the first."""
         return self.trigger.on or next(iter(self.channels))
+
+
+def read_measurement(
+    name: str, tree: Block, faults: list[FileFault], *, earlier: Mapping[str, Mapping[str, str]]
+) -> Measurement | None:
+    """A measurement from its tree, under one condition; None if it cannot be read.
+
+    Parameters
+    ----------
+    faults : takes all that is wrong with it.
+    earlier : units of the channels of every measurement above it, by name of the measurement.
+    """
+    units = channel_units(tree)
+    faults.extend(reference_faults(tree, units))
+    derived = read_derived(tree, units, faults)
+    lines = read_decodings(tree, units, faults, owner=name)
+    names = tree.block("decode")
+    read: dict[str, Any] = {
+        "derived": derived,
+        "decode": lines,
+        "compute": read_computations(tree, units, faults, owner=name),
+        "compare": read_comparisons(tree, units, faults, owner=name, earlier=earlier),
+        "keep_if": read_keep_if(tree, names, faults, owner=name),
+        "expect": read_expectations(tree, names, faults, owner=name),
+    }
+    rest = Block(tree.place)
+    rest.update((key, value) for key, value in tree.items() if key not in read)
+    try:
+        return validated(rest, Measurement, owner=f"measurements.{name}").model_copy(update=read)
+    except FileFault as fault:
+        faults.extend(fault.faults)
+        return None

@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 from pydantic import Field, WithJsonSchema
 
 from wavewright.recipe.acquisition import Entry
-from wavewright.recipe.fields import Count, Current, Frequency, Line, Name, Rate, Voltage
+from wavewright.recipe.fields import Count, Current, Frequency, Line, Name, Pattern, Rate, Voltage
 from wavewright.recipe.measurement import Measurement
 
 VERSION = "1"
@@ -58,6 +58,12 @@ class ParameterEntry(Entry):
     about: Line | None = Field(default=None, description="what it is")
 
 
+class SerialNumber(Entry):
+    """How serial numbers of the unit under test look."""
+
+    pattern: Pattern = Field(description="regular expression that the whole serial number must match")
+
+
 class RecipeHead(Entry):
     """Everything but the measurements themselves."""
 
@@ -68,6 +74,10 @@ class RecipeHead(Entry):
     )
     part: Line | None = Field(default=None, description="the type of the unit under test")
     needs: Needs | None = Field(default=None, description="the instruments that are needed, by role")
+    serial: SerialNumber | None = Field(default=None, description="how serial numbers look")
+    cross_check: bool = Field(
+        default=False, description="whether the instrument is asked for its own values, to be listed beside ours"
+    )
     parameters: dict[Name, ParameterEntry] = Field(default_factory=dict, description="values used as $name")
     measurements: Mapping[Name, object] = Field(
         min_length=1, description="the measurements, in the order they are made"
@@ -91,6 +101,8 @@ class Recipe:
     measurements : in the order they are made; one for every condition of a `for_each`.
     parameters : the text that each parameter stands for in this run.
     text, sha256 : of the file as it stands, and its hash, hexadecimal.
+    serial_pattern : what a whole serial number must match; empty where any will do.
+    cross_check : whether the instrument's own values are asked for.
     path : of the file; a name for messages if it does not come from one.
     """
 
@@ -103,6 +115,8 @@ class Recipe:
     part: str = ""
     needs: Needs | None = None
     parameters: Mapping[str, str] = field(default_factory=dict)
+    serial_pattern: str = ""
+    cross_check: bool = False
 
     @property
     def name(self) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from wavewright.errors import FileFault
-from wavewright.recipe.computation import unknown_channels
+from wavewright.recipe.noting import unknown_names
 from wavewright.recipe.places import Block, Word
 
 
@@ -20,8 +20,10 @@ def channel_units(tree: Block) -> dict[str, str]:
 def reference_faults(tree: Block, units: dict[str, str]) -> Iterator[FileFault]:
     """What the entries of a measurement say against each other."""
     yield from _doubled_inputs(tree)
+    persistence = tree.block("persistence")
+    yield from unknown_names(persistence.word("of"), units, where=persistence.place)
     trigger = tree.block("trigger")
-    yield from unknown_channels(trigger.word("on"), units, where=trigger.place)
+    yield from unknown_names(trigger.word("on"), units, where=trigger.place)
     if trigger and "on" not in trigger and len(units) > 1:
         expected = f"`on:` with one of {', '.join(units)}"
         yield FileFault("the trigger does not say which channel it watches", where=trigger.place, expected=expected)

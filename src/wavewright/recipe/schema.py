@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Iterable, Mapping
+from typing import Any, Protocol
 
 from pydantic import BaseModel
 
-from wavewright.analysis.catalogue import metrics
+from wavewright.analysis.catalogue import Parameter, metrics
+from wavewright.buses.catalogue import buses, layers
 from wavewright.judgement.joining import OVER
 from wavewright.recipe.recipe import RecipeFile
 
@@ -14,20 +16,36 @@ DIALECT = "https://json-schema.org/draft/2020-12/schema"
 NAMED = {"type": "string", "pattern": r"\$", "description": "a parameter or a name of for_each"}
 
 
+class Defined(Protocol):
+    """An entry of a catalogue."""
+
+    @property
+    def definition(self) -> str:
+        """What it is, in a line."""
+        ...
+
+
+class WithOptions(Defined, Protocol):
+    """An entry of a catalogue that has options."""
+
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """Its options."""
+        ...
+
+
 def recipe_schema() -> dict[str, Any]:
-    """The schema of a recipe, with the metrics, their definitions and their options as the catalogue has them."""
+    """The schema of a recipe, with the metrics and buses, their definitions and options as the catalogues have them."""
     schema = model_schema(RecipeFile)
     _allow_names(schema["$defs"])
-    entry = schema["$defs"]["Measurement"]["properties"]["compute"]["additionalProperties"]
-    entry["properties"]["metric"] |= {
-        "anyOf": [{"const": name, "description": metric.definition} for name, metric in metrics().items()]
-    }
-    entry["properties"]["over"] |= {
-        "anyOf": [{"const": name, "description": over.definition} for name, over in OVER.items()]
-    }
-    for option, owners in _options().items():
-        entry["properties"].setdefault(option, {"description": f"option of {', '.join(owners)}"})
-    entry["additionalProperties"] = False
+    blocks = schema["$defs"]["Measurement"]["properties"]
+    compute, decode = (blocks[key]["additionalProperties"] for key in ("compute", "decode"))
+    compute["properties"]["metric"]["anyOf"] = _choices(metrics())
+    compute["properties"]["over"]["anyOf"] = _choices(OVER)
+    _add_keys(compute, _options(metrics()))
+    decode["properties"]["bus"]["anyOf"] = _choices(buses())
+    decode["properties"]["then"]["anyOf"] = _choices(layers())
+    _add_keys(decode, _lines() | _options(buses()) | _options(layers()))
     return schema
 
 
@@ -36,13 +54,37 @@ def model_schema(model: type[BaseModel]) -> dict[str, Any]:
     return {"$schema": DIALECT, **model.model_json_schema(by_alias=True, mode="validation")}
 
 
-def _options() -> dict[str, list[str]]:
-    """Every option of a metric, and the metrics that have it."""
+def _choices(catalogue: Mapping[str, Defined]) -> list[dict[str, str]]:
+    return [{"const": name, "description": entry.definition} for name, entry in catalogue.items()]
+
+
+def _add_keys(entry: dict[str, Any], keys: Mapping[str, str]) -> None:
+    """Describe the keys that a catalogue adds to an entry, and allow no others."""
+    for key, description in keys.items():
+        entry["properties"].setdefault(key, {"description": description})
+    entry["additionalProperties"] = False
+
+
+def _options(catalogue: Mapping[str, WithOptions]) -> dict[str, str]:
+    """Every option, and what has it."""
     found: dict[str, list[str]] = {}
-    for name, metric in metrics().items():
-        for parameter in metric.parameters:
+    for name, entry in catalogue.items():
+        for parameter in entry.parameters:
             found.setdefault(parameter.name, []).append(name)
-    return dict(sorted(found.items()))
+    return {name: f"option of {_listed(owners)}" for name, owners in sorted(found.items())}
+
+
+def _lines() -> dict[str, str]:
+    """Every line of a bus, and the buses that have it."""
+    found: dict[str, list[str]] = {}
+    for name, bus in buses().items():
+        for line in dict.fromkeys(line.rstrip("?") for lines in bus.channels for line in lines):
+            found.setdefault(line, []).append(name)
+    return {line: f"channel on this line of {_listed(owners)}" for line, owners in sorted(found.items())}
+
+
+def _listed(names: Iterable[str]) -> str:
+    return ", ".join(names)
 
 
 def _allow_names(definitions: dict[str, Any]) -> None:

@@ -1,0 +1,86 @@
+"""`persistence:`: all shots of a measurement laid over each other and counted, with masks and rare paths."""
+
+from __future__ import annotations
+
+from typing import Annotated, Self
+
+from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
+
+from wavewright.errors import Misuse
+from wavewright.judgement.limits import Limit
+from wavewright.recipe.acquisition import Entry
+from wavewright.recipe.fields import Count, In, Line, Name, SignedTime, Stated, Voltage
+from wavewright.recipe.model_reading import refusal, refusing
+
+
+def read_count_limit(value: object) -> Limit:
+    """A limit on a number of things: `exactly 0`, `at most 3`.
+
+    Raises
+    ------
+    Misuse : it is none.
+    """
+    if isinstance(value, Limit):
+        return value
+    if not isinstance(value, str):
+        raise Misuse("no limit", expected="`exactly 0` or `at most 3`, say")
+    return Limit.read(value, unit="count")
+
+
+CountLimit = Annotated[
+    Limit, BeforeValidator(refusing(read_count_limit)), WithJsonSchema({"type": "string", "examples": ["exactly 0"]})
+]
+MOST_CELLS = 10_000_000  # 80 MB of counts
+Point = tuple[SignedTime, Voltage]
+Margin = Annotated[Stated, In("V", least=0)]
+
+
+class Mask(Entry):
+    """Where no trace may go: polygons, or everything outside a band round a stored waveform."""
+
+    polygons: tuple[Annotated[tuple[Point, ...], Field(min_length=3)], ...] = Field(
+        default=(), description="forbidden areas, each a list of three or more points [time, voltage]"
+    )
+    around: Line | None = Field(default=None, description="file of a stored waveform")
+    time: Annotated[Stated, In("s", least=0)] | None = Field(
+        default=None, description="half width of the band along the time axis"
+    )
+    voltage: Margin | None = Field(default=None, description="half width of the band along the voltage axis")
+
+    @model_validator(mode="after")
+    def _is_one_kind(self) -> Self:
+        band = [value for value in (self.around, self.time, self.voltage) if value is not None]
+        if (
+            bool(self.polygons) == (self.around is not None)
+            or (self.polygons and band)
+            or (self.around and len(band) < 2)
+        ):
+            expected = "`polygons`, or `around` with `time`, `voltage` or both"
+            raise refusal(Misuse("a mask that is neither polygons nor a band", expected=expected))
+        return self
+
+
+class Persistence(Entry):
+    """Exact counts of where the traces of all shots went, time by level."""
+
+    of: Name | None = Field(default=None, description="the channel; the only one if left out")
+    columns: Count = Field(default=1000, description="cells along the time axis")
+    rows: Count = Field(default=256, description="cells along the level axis")
+    rare: Count | None = Field(default=None, description="a path is rare where fewer than one shot in so many went")
+    rare_shots: CountLimit | None = Field(default=None, description="limit on the number of shots on rare paths")
+    mask: Mask | None = Field(default=None, description="where no trace may go")
+    violations: CountLimit | None = Field(default=None, description="limit on the number of violations of the mask")
+
+    @model_validator(mode="after")
+    def _limits_what_it_finds(self) -> Self:
+        faults = []
+        if self.violations is not None and self.mask is None:
+            faults.append(Misuse("`violations` without a mask", expected="`mask:` beside it"))
+        if self.rare_shots is not None and self.rare is None:
+            faults.append(Misuse("`rare_shots` without `rare`", expected="`rare: 500`, say, beside it"))
+        if self.columns * self.rows > MOST_CELLS:
+            what = f"{self.columns} columns and {self.rows} rows"
+            faults.append(Misuse(what, expected=f"at most {MOST_CELLS} cells"))
+        if faults:
+            raise refusal(*faults)
+        return self
