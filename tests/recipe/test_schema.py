@@ -9,6 +9,7 @@ import pytest
 
 from wavewright.analysis.catalogue import metrics
 from wavewright.buses.catalogue import buses, layers
+from wavewright.buses.frame_metrics import frame_metrics
 from wavewright.recipe.schema import recipe_schema
 
 
@@ -38,7 +39,7 @@ def test_every_property_is_described(schema: dict[str, Any]) -> None:
 
 def test_every_metric_is_offered_with_its_definition(schema: dict[str, Any]) -> None:
     offered = entry(schema, "compute")["properties"]["metric"]["anyOf"]
-    definitions = {name: metric.definition for name, metric in metrics().items()}
+    definitions = {name: metric.definition for name, metric in {**metrics(), **frame_metrics()}.items()}
     assert {choice["const"]: choice["description"] for choice in offered} == definitions
 
 
@@ -50,7 +51,12 @@ def test_every_bus_and_layer_is_offered(schema: dict[str, Any]) -> None:
 
 
 def test_every_option_of_a_metric_and_of_a_bus_is_a_key(schema: dict[str, Any]) -> None:
-    for block, catalogue in (("compute", metrics()), ("decode", buses()), ("decode", layers())):
+    for block, catalogue in (
+        ("compute", metrics()),
+        ("compute", frame_metrics()),
+        ("decode", buses()),
+        ("decode", layers()),
+    ):
         options = {parameter.name for found in catalogue.values() for parameter in found.parameters}
         assert options <= entry(schema, block)["properties"].keys()
         assert entry(schema, block)["additionalProperties"] is False

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from wavewright.analysis.catalogue import Metric, find_metric
+from wavewright.analysis.catalogue import Metric, find_metric, metrics
 from wavewright.analysis.parameters import read_parameter
-from wavewright.errors import FileFault, Place
+from wavewright.buses.frame_metrics import find_frame_metric, frame_metrics
+from wavewright.errors import FileFault, Misuse, Place
 from wavewright.judgement.joining import EACH, find_over
 from wavewright.judgement.limits import Limit
 from wavewright.recipe.fields import Names, read_names
@@ -35,6 +36,7 @@ class ComputationEntry(BaseModel):
 Option = str | bool | tuple[object, ...]  # as it is written; lists may hold lists
 
 FORM = "{metric: …, of: …}"
+FRAMES = "frames"  # stands for the unit of a decoded line
 KEYS = tuple(ComputationEntry.model_fields)
 
 
@@ -45,8 +47,8 @@ class Computation:
     Parameters
     ----------
     name : of the entry; `measurement.name` names the reading.
-    metric : an entry of the catalogue of metrics.
-    of : channels, as many as the metric takes.
+    metric : an entry of the catalogue of metrics, or, `on_frames`, of that of metrics over frames.
+    of : channels, as many as the metric takes; or a decoded line.
     unit : of the reading.
     options : of the metric, as they are written; `measure` converts them, and they have been tried.
     """
@@ -59,11 +61,12 @@ class Computation:
     over: str = EACH
     about: str = ""
     options: Mapping[str, Option] = field(default_factory=dict)
+    on_frames: bool = False
     place: Place | None = field(default=None, compare=False)
 
 
 def read_computations(
-    tree: Block, units: Mapping[str, str], faults: list[FileFault], *, owner: str
+    tree: Block, units: Mapping[str, str], faults: list[FileFault], *, owner: str, lines: Iterable[str] = ()
 ) -> dict[str, Computation]:
     """The `compute:` block of a measurement.
 
@@ -72,7 +75,9 @@ def read_computations(
     units : unit of every channel, by name.
     faults : takes what is wrong.
     owner : name of the measurement, for messages.
+    lines : names of the decoded lines.
     """
+    known = dict(units) | dict.fromkeys(lines, FRAMES)
     found: dict[str, Computation] = {}
     for name, entry in named_entries(tree, "compute", faults, owner=owner, form=FORM):
         before = len(faults)
@@ -82,7 +87,7 @@ def read_computations(
                 faults.append(FileFault(what, where=entry.value_place(key), expected="words"))
         if len(faults) > before:
             continue
-        computation = _read_computation(name, entry, units, faults)
+        computation = _read_computation(name, entry, known, faults)
         if computation is not None and len(faults) == before:
             found[str(name)] = computation
     return found
@@ -92,9 +97,10 @@ def _read_computation(
     name: Word, entry: Block, units: Mapping[str, str], faults: list[FileFault]
 ) -> Computation | None:
     place = name.place
+    on_frames = units.get(_word(entry, "of")) == FRAMES
     metric: Metric | None = None
     with placed(faults, entry.value_place("metric") if "metric" in entry else place):
-        metric = find_metric(_word(entry, "metric") or str(name))
+        metric = _find(_word(entry, "metric") or str(name), on_frames=on_frames)
     of = _read_channels(entry, units, metric, faults, place)
     over = _word(entry, "over") or EACH
     with placed(faults, entry.value_place("over")):
@@ -107,7 +113,23 @@ def _read_computation(
     if "limit" in entry:
         with placed(faults, entry.value_place("limit")):
             limit = Limit.read(_word(entry, "limit"), unit=unit)
-    return Computation(str(name), metric.name, of, unit, limit, over, _word(entry, "about"), options, place)
+    return Computation(str(name), metric.name, of, unit, limit, over, _word(entry, "about"), options, on_frames, place)
+
+
+def _find(name: str, *, on_frames: bool) -> Metric:
+    """The metric of that name over waveforms, or over frames.
+
+    Raises
+    ------
+    Misuse : there is none; says so if it belongs to the other catalogue.
+    """
+    if on_frames:
+        if name in metrics() and name not in frame_metrics():
+            raise Misuse(f"metric `{name}` is over waveforms", expected="a channel after `of`, not a decoded line")
+        return find_frame_metric(name)
+    if name in frame_metrics() and name not in metrics():
+        raise Misuse(f"metric `{name}` is over frames", expected="a decoded line after `of`")
+    return find_metric(name)
 
 
 def _read_channels(

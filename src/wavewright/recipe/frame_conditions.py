@@ -6,12 +6,13 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field
 
+from wavewright.buses.expectation import Expectation
 from wavewright.errors import FileFault, Misuse, Place
 from wavewright.quantities import read_quantity
 from wavewright.recipe.fields import Line
-from wavewright.recipe.model_reading import refusal, validated
+from wavewright.recipe.model_reading import validated
 from wavewright.recipe.noting import placed, unknown_names
 from wavewright.recipe.places import Block, Word, place_of
 
@@ -19,29 +20,14 @@ WITHIN = "`20 shots`, `30 s`, or both: `20 shots, 30 s`"
 WAYS = '`contains: "11 03"`, `text: "OK"` or `matches: "address = 0x48"`'
 
 
-class FrameCondition(BaseModel):
-    """What the frames of a line must hold: bytes, a text, a frame that a search finds; of several, all."""
+class ExpectationEntry(BaseModel):
+    """What the frames of a line must hold; of several conditions, all."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    contains: Line | None = Field(default=None, description="bytes one after the other, hexadecimal: 11 03")
+    contains: Line | None = Field(default=None, description="bytes one after the other, in hex: 11 03")
     text: Line | None = Field(default=None, description="characters one after the other")
-    matches: Line | None = Field(default=None, description="a search over fields and errors: address = 0x48 and nack")
-
-    @model_validator(mode="after")
-    def _asks_for_something(self) -> FrameCondition:
-        if self.contains is None and self.text is None and self.matches is None:
-            raise refusal(Misuse("no condition", expected=WAYS))
-        if self.contains is not None and not re.fullmatch(r"[0-9A-Fa-f]{2}( ?[0-9A-Fa-f]{2})*", self.contains):
-            raise refusal(
-                Misuse(f"`{self.contains}` is no row of bytes", expected="two hexadecimal digits a byte, `11 03`")
-            )
-        return self
-
-    @property
-    def data(self) -> bytes | None:
-        """The bytes that are looked for; None if there are none."""
-        return None if self.contains is None else bytes.fromhex(self.contains)
+    find: Line | None = Field(default=None, description="a search that a frame must fulfil: address = 0x48 and nack")
 
 
 class KeepIfEntry(BaseModel):
@@ -62,7 +48,7 @@ class KeepIf:
     shots, time : when to give up: number of shots, s; at least one of them is given.
     """
 
-    conditions: Mapping[str, FrameCondition]
+    conditions: Mapping[str, Expectation]
     shots: int | None = None
     time: float | None = None
     place: Place | None = field(default=None, compare=False)
@@ -88,7 +74,7 @@ def read_keep_if(tree: Block, lines: Mapping[str, object], faults: list[FileFaul
 
 def read_expectations(
     tree: Block, lines: Mapping[str, object], faults: list[FileFault], *, owner: str
-) -> dict[str, FrameCondition]:
+) -> dict[str, Expectation]:
     """The `expect:` block of a measurement: a condition by the name of the decoded line."""
     if "expect" not in tree:
         return {}
@@ -101,8 +87,8 @@ def read_expectations(
 
 def _conditions(
     block: Block, lines: Mapping[str, object], faults: list[FileFault], *, owner: str, apart: tuple[str, ...] = ()
-) -> dict[str, FrameCondition]:
-    found: dict[str, FrameCondition] = {}
+) -> dict[str, Expectation]:
+    found: dict[str, Expectation] = {}
     for name, entry in block.items():
         if name in apart:
             continue
@@ -112,12 +98,19 @@ def _conditions(
         if not isinstance(entry, Block):
             faults.append(FileFault(f"`{name}` has no condition", where=place_of(entry) or word.place, expected=WAYS))
             continue
+        before = len(faults)
         try:
-            condition = validated(entry, FrameCondition, owner=f"{owner}.{name}")
+            validated(entry, ExpectationEntry, owner=f"{owner}.{name}")
         except FileFault as fault:
             faults.extend(fault.faults)
-            continue
-        found[str(name)] = condition
+        written = {key: str(value) for key, value in entry.items() if isinstance(value, Word)}
+        for key in written.keys() & ExpectationEntry.model_fields.keys():
+            with placed(faults, entry.value_place(key)):
+                Expectation.read({key: written[key]})
+        if not entry:
+            faults.append(FileFault(f"`{name}` has no condition", where=word.place, expected=WAYS))
+        if len(faults) == before:
+            found[str(name)] = Expectation.read(written)
     return found
 
 

@@ -9,6 +9,7 @@ from typing import Annotated, Any, Self
 from pydantic import BaseModel, Field, GetCoreSchemaHandler, GetJsonSchemaHandler, PrivateAttr
 from pydantic_core import CoreSchema, core_schema
 
+from wavewright.buses.expectation import Expectation
 from wavewright.errors import FileFault
 from wavewright.recipe.acquisition import Channel, Entry, Timebase, Trigger
 from wavewright.recipe.comparison import Comparison, ComparisonEntry, read_comparisons
@@ -17,7 +18,7 @@ from wavewright.recipe.decoding import Decoding, DecodingEntry, read_decodings
 from wavewright.recipe.density import Persistence
 from wavewright.recipe.derived import Derived, DerivedEntry, read_derived
 from wavewright.recipe.fields import Count, Line, Name
-from wavewright.recipe.frame_conditions import FrameCondition, KeepIf, KeepIfEntry, read_expectations, read_keep_if
+from wavewright.recipe.frame_conditions import ExpectationEntry, KeepIf, KeepIfEntry, read_expectations, read_keep_if
 from wavewright.recipe.model_reading import validated
 from wavewright.recipe.places import Block
 from wavewright.recipe.references import channel_units, reference_faults
@@ -46,8 +47,8 @@ class _Read:
 Computations = Annotated[Mapping[str, Computation], _Read(ComputationEntry)]
 Decodings = Annotated[Mapping[str, Decoding], _Read(DecodingEntry)]
 Comparisons = Annotated[Mapping[str, Comparison], _Read(ComparisonEntry)]
-Expectations = Annotated[Mapping[str, FrameCondition], _Read(FrameCondition)]
-Kept = Annotated[KeepIf, _Read(FrameCondition, beside=KeepIfEntry)]
+Expectations = Annotated[Mapping[str, Expectation], _Read(ExpectationEntry)]
+Kept = Annotated[KeepIf, _Read(ExpectationEntry, beside=KeepIfEntry)]
 DerivedChannels = Annotated[Mapping[str, Derived], _Read(DerivedEntry)]
 
 
@@ -125,7 +126,7 @@ def read_measurement(
     read: dict[str, Any] = {
         "derived": derived,
         "decode": lines,
-        "compute": read_computations(tree, units, faults, owner=name),
+        "compute": read_computations(tree, units, faults, owner=name, lines=names),
         "compare": read_comparisons(tree, units, faults, owner=name, earlier=earlier),
         "keep_if": read_keep_if(tree, names, faults, owner=name),
         "expect": read_expectations(tree, names, faults, owner=name),

@@ -9,6 +9,7 @@ from pydantic import BaseModel
 
 from wavewright.analysis.catalogue import Parameter, metrics
 from wavewright.buses.catalogue import buses, layers
+from wavewright.buses.frame_metrics import frame_metrics
 from wavewright.judgement.joining import OVER
 from wavewright.recipe.recipe import RecipeFile
 
@@ -40,9 +41,9 @@ def recipe_schema() -> dict[str, Any]:
     _allow_names(schema["$defs"])
     blocks = schema["$defs"]["Measurement"]["properties"]
     compute, decode = (blocks[key]["additionalProperties"] for key in ("compute", "decode"))
-    compute["properties"]["metric"]["anyOf"] = _choices(metrics())
+    compute["properties"]["metric"]["anyOf"] = _choices(metrics()) + _choices(frame_metrics())
     compute["properties"]["over"]["anyOf"] = _choices(OVER)
-    _add_keys(compute, _options(metrics()))
+    _add_keys(compute, _options(metrics()) | _options(frame_metrics()))
     decode["properties"]["bus"]["anyOf"] = _choices(buses())
     decode["properties"]["then"]["anyOf"] = _choices(layers())
     _add_keys(decode, _lines() | _options(buses()) | _options(layers()))
