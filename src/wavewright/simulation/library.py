@@ -53,15 +53,15 @@ class SimulatedVisa(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim has no 
         access_mode: constants.AccessModes = constants.AccessModes.no_lock,
         open_timeout: Any = constants.VI_TMO_IMMEDIATE,
     ) -> tuple[Any, StatusCode]:
-        """Open a session; nothing is locked."""
+        """Open a session; nothing is locked. A status alone would not do: PyVISA goes on with it."""
         del access_mode, open_timeout
         try:
             parsed = rname.parse_resource_name(resource_name)
         except rname.InvalidResourceName:
-            return 0, StatusCode.error_invalid_resource_name
+            raise errors.VisaIOError(StatusCode.error_invalid_resource_name.value) from None
         device = self.instruments.get(str(parsed))
         if device is None:
-            return 0, StatusCode.error_resource_not_found
+            raise errors.VisaIOError(StatusCode.error_resource_not_found.value)
         return self._register(SimulatedSession(session, parsed, Exchange(device))), StatusCode.success
 
     def list_resources(self, session: Any, query: str = "?*::INSTR") -> tuple[str, ...]:
