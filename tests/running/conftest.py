@@ -1,11 +1,42 @@
 from __future__ import annotations
 
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
 import pytest
 
 from tests.example_outcome import example_outcome
+from wavewright.instruments.bench_file import BenchFile, load_bench
+from wavewright.recipe.load import parse_recipe
 from wavewright.running.outcome import Outcome
+from wavewright.running.runner import run
+
+ROOT = Path(__file__).parents[2]
 
 
 @pytest.fixture
 def outcome() -> Outcome:
     return example_outcome()
+
+
+@pytest.fixture(scope="session")
+def bench() -> BenchFile:
+    """The simulated bench with the healthy board."""
+    return load_bench(ROOT / "sim/bench.yaml")
+
+
+@pytest.fixture(scope="session")
+def faulty_bench() -> BenchFile:
+    """The simulated bench with the board that has four defects."""
+    return load_bench(ROOT / "sim/bench_faulty.yaml")
+
+
+@pytest.fixture
+def run_text(bench: BenchFile) -> Callable[..., Outcome]:
+    """Run the text of a recipe on the simulated bench, without pauses."""
+
+    def call(text: str, *, on: BenchFile = bench, **how: Any) -> Outcome:
+        return run(parse_recipe(text, "recipe.yaml"), on, pause=lambda seconds: None, **how)
+
+    return call

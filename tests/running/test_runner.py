@@ -1,0 +1,230 @@
+"""Runs on the simulated bench, in this process and without pauses."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from tests.running.conftest import ROOT
+from wavewright.errors import BenchFault
+from wavewright.instruments.bench_file import BenchFile, load_bench
+from wavewright.instruments.wire_log import read_wire_log
+from wavewright.judgement.verdict import Verdict
+from wavewright.recipe.load import load_recipe
+from wavewright.running.keeping import Memory
+from wavewright.running.outcome import Outcome
+from wavewright.running.plan import plan
+from wavewright.running.runner import run
+from wavewright.running.selection import select
+
+Run = Callable[..., Outcome]
+
+RAIL = """
+wavewright: 1
+title: Rail
+measurements:
+  rail_noise:
+    place: Probe 1 on TP3.
+    channels: {rail: {input: 1, coupling: ac, range: RANGE, probe: 1x, bandwidth_limit: 20 MHz}}
+    timebase: {span: 200 us, rate: 25 MHz}
+    trigger: {mode: MODE, edge: rising, level: LEVEL, timeout: 1 s}
+    compute:
+      ripple: {metric: peak_to_peak, limit: LIMIT}
+"""
+
+
+def rail(*, size: str = "100 mV", mode: str = "auto", level: str = "0 V", limit: str = "at most 40 mV") -> str:
+    words = {"RANGE": size, "MODE": mode, "LEVEL": level, "LIMIT": limit}
+    text = RAIL
+    for word, value in words.items():
+        text = text.replace(word, value)
+    return text
+
+
+def messages_of(keeper: Memory, instrument: str) -> list[str]:
+    keeper.wire_log.seek(0)
+    records = read_wire_log(keeper.wire_log)
+    return [
+        record.data.decode().strip()
+        for record in records
+        if record.instrument == instrument and record.sign == ">" and record.data
+    ]
+
+
+@pytest.fixture(scope="module")
+def end_of_line(bench: BenchFile) -> tuple[Outcome, Memory]:
+    keeper = Memory()
+    recipe = load_recipe(ROOT / "recipes/end_of_line.yaml")
+    return run(recipe, bench, keeper=keeper, pause=lambda seconds: None), keeper
+
+
+def test_the_healthy_board_passes_in_everything(end_of_line: tuple[Outcome, Memory]) -> None:
+    outcome, _ = end_of_line
+    assert outcome.verdict is Verdict.PASS
+    assert all(result.verdict is Verdict.PASS for result in outcome.results.values())
+
+
+def test_the_faulty_board_fails_in_exactly_what_is_wrong_with_it(faulty_bench: BenchFile) -> None:
+    # the board file names its defects: dried-out output capacitor, short supervisor, missing snubber, enable glitch
+    recipe = load_recipe(ROOT / "recipes/end_of_line.yaml")
+    outcome = run(recipe, faulty_bench, pause=lambda seconds: None)
+    wrong = {name for name, result in outcome.results.items() if result.verdict is not Verdict.PASS}
+    assert wrong == {
+        "rail_noise.ripple",
+        "reset_hold.reset_low",
+        "coil_drive[duty=10 %].overshoot",
+        "coil_drive[duty=40 %].overshoot",
+        "coil_drive[duty=90 %].overshoot",
+        "enable_line.shortest_low",
+    }
+    assert outcome.verdict is Verdict.FAIL
+
+
+def test_the_plan_is_what_is_sent(end_of_line: tuple[Outcome, Memory], bench: BenchFile) -> None:
+    # given the plan of a measurement without automatic settings
+    recipe = load_recipe(ROOT / "recipes/end_of_line.yaml")
+    chosen = select(recipe, bench)
+    planned = plan(recipe, chosen.profiles, attenuations=chosen.attenuations).measurements[0]
+    wanted = [
+        m for step in (*planned.first, *planned.for_every_shot) if step.role == "digitizer" for m in step.messages
+    ]
+    # then its messages went over the wire in that order; what lies between are the questions that read back
+    sent = iter(messages_of(end_of_line[1], "digitizer"))
+    assert all(message in sent for message in wanted)
+
+
+def test_outputs_are_off_at_the_end(end_of_line: tuple[Outcome, Memory]) -> None:
+    for instrument in ("supply", "source"):
+        sent = messages_of(end_of_line[1], instrument)
+        switched = [message for message in sent if message.startswith("OUTPut:STATe ")]
+        assert switched[-1] == "OUTPut:STATe 0"
+        assert sent[-1] == "OUTPut:STATe?"
+
+
+def test_same_seed_same_codes(run_text: Run) -> None:
+    first, second, other = (run_text(rail(), seed=seed) for seed in (7, 7, 8))
+    codes = [outcome.captures["rail_noise"][0]["rail"].codes.tobytes() for outcome in (first, second, other)]
+    assert codes[0] == codes[1] != codes[2]
+    assert first.seed == 7
+
+
+def test_an_automatic_range_uses_most_of_the_codes_and_clips_nothing(run_text: Run) -> None:
+    outcome = run_text(rail(size="auto"))
+    wave = outcome.captures["rail_noise"][0]["rail"]
+    assert wave.code_range is not None
+    lowest, highest = int(wave.codes.min()), int(wave.codes.max())
+    assert wave.code_range[0] < lowest < highest < wave.code_range[1]
+    # the smallest range of the simulated digitizer is 80 mV, so ripple of 23 mV cannot fill more of it
+    assert outcome.measurements[0].read_back["input1.range"] == pytest.approx(0.08)
+    assert any("auto range: 80 mV" in remark for remark in outcome.measurements[0].remarks)
+
+
+def test_a_setting_that_the_instrument_rounds_is_recorded_and_told(run_text: Run) -> None:
+    (one,) = run_text(rail(size="100 mV")).measurements
+    assert one.asked["input1.range"] == pytest.approx(0.1)
+    assert one.read_back["input1.range"] == pytest.approx(0.2)
+    assert "input1.range: asked 100 mV, the instrument uses 200 mV" in one.remarks
+
+
+def test_a_rounded_interval_does_not_shorten_the_record(run_text: Run) -> None:
+    # 34 ns is none of the digitizer's steps
+    text = rail().replace("rate: 25 MHz", "points: 5883")
+    outcome = run_text(text)
+    wave = outcome.captures["rail_noise"][0]["rail"]
+    assert wave.interval != pytest.approx(200e-6 / 5883, rel=1e-3)
+    assert wave.duration == pytest.approx(200e-6, rel=1e-3)
+
+
+def test_a_trigger_that_never_comes_is_the_error_of_its_measurement_and_the_run_goes_on(run_text: Run) -> None:
+    text = rail(mode="normal", level="40 mV") + RAIL[RAIL.index("  rail_noise") :].replace(
+        "rail_noise", "again"
+    ).replace("RANGE", "100 mV").replace("MODE", "auto").replace("LEVEL", "0 V").replace("LIMIT", "at most 40 mV")
+    outcome = run_text(text)
+    first, second = outcome.measurements
+    assert first.verdict is Verdict.ERROR
+    assert "no trigger within 1 s" in first.error
+    assert second.verdict is Verdict.PASS
+    assert outcome.verdict is Verdict.ERROR
+    assert outcome.error == ""
+
+
+def test_stop_at_first_ends_the_run_after_what_did_not_pass(run_text: Run) -> None:
+    text = rail(mode="normal", level="40 mV") + RAIL[RAIL.index("  rail_noise") :].replace(
+        "rail_noise", "again"
+    ).replace("RANGE", "100 mV").replace("MODE", "auto").replace("LEVEL", "0 V").replace("LIMIT", "at most 40 mV")
+    outcome = run_text(text, stop_at_first=True)
+    assert [one.name for one in outcome.measurements] == ["rail_noise"]
+
+
+def test_a_clipped_channel_is_a_doubt_of_its_reading(run_text: Run) -> None:
+    # given a range that is far too small: 20 mV of ripple round an offset that lies beside it
+    text = rail(size="80 mV").replace("probe: 1x", "probe: 1x, offset: 60 mV")
+    result = run_text(text).results["rail_noise.ripple"]
+    assert "clipped" in result.reading.doubts
+
+
+def test_a_supply_above_its_ceiling_is_refused_before_anything_is_opened(run_text: Run) -> None:
+    text = rail().replace("    compute:", "    stimulus: [{supply: {voltage: 28 V, output: on}}]\n    compute:")
+    keeper = Memory()
+    with pytest.raises(BenchFault) as caught:
+        run_text(text, keeper=keeper)
+    assert "28 V" in str(caught.value)
+    assert "at most 26 V" in str(caught.value)
+    assert keeper.wire_log.getvalue() == ""  # type: ignore[attr-defined]
+
+
+def test_a_role_that_the_bench_lacks_is_named_with_what_is_there(tmp_path: Path) -> None:
+    text = (ROOT / "sim/bench.yaml").read_text()
+    lines = [line for line in text.splitlines() if not line.strip().startswith(("source:", "prompts:"))]
+    (tmp_path / "bench.yaml").write_text("\n".join(lines))
+    with pytest.raises(BenchFault) as caught:
+        select(load_recipe(ROOT / "recipes/end_of_line.yaml"), load_bench(tmp_path / "bench.yaml"))
+    assert str(caught.value) == (
+        f"{tmp_path / 'bench.yaml'}: the bench has no source\n"
+        "  expected: one beside digitizer (digitizer), supply (supply), meter (meter)"
+    )
+
+
+def test_cautions_and_places_are_confirmed_while_outputs_are_off(bench: BenchFile) -> None:
+    asked: list[str] = []
+    keeper = Memory()
+
+    class Somebody:
+        def confirm(self, text: str) -> None:
+            on_record = messages_of(keeper, "supply")
+            switched = [message for message in on_record if message.startswith("OUTPut:STATe ")]
+            assert not switched or switched[-1] == "OUTPut:STATe 0" or on_record.index("*RST")
+            asked.append(text)
+
+        def say(self, text: str) -> None:
+            raise AssertionError(text)
+
+    recipe = load_recipe(ROOT / "recipes/end_of_line.yaml")
+    short = replace(recipe, measurements=recipe.measurements[:2])
+    run(short, bench, keeper=keeper, desk=Somebody(), pause=lambda seconds: None)
+    assert asked[0].startswith("CAUTION: The coil terminals fly back to 60 V")
+    assert asked[1].startswith("Probe 1 on TP3 with the short ground spring. Input 1: rail, probe 1x.")
+    assert asked[2].startswith("Probe 1 on TP3, probe 2 on TP9.")
+
+
+def test_pauses_go_through_the_given_clock(bench: BenchFile) -> None:
+    waited: list[float] = []
+    recipe = load_recipe(ROOT / "recipes/end_of_line.yaml")
+    run(replace(recipe, measurements=recipe["reset_hold"]), bench, pause=waited.append)
+    assert [seconds for seconds in waited if seconds >= 0.1] == [0.2] * 5
+
+
+def test_an_outcome_says_what_it_was_made_of(end_of_line: tuple[Outcome, Memory], bench: BenchFile) -> None:
+    outcome, _ = end_of_line
+    assert outcome.recipe.text == (ROOT / "recipes/end_of_line.yaml").read_text()
+    assert outcome.bench.sha256 == bench.digest
+    assert set(outcome.identities) == {"digitizer", "supply", "source"}
+    assert outcome.identities["digitizer"].startswith("Wavewright,Simulated digitizer")
+    assert {"wavewright", "numpy", "python"} <= set(outcome.versions)
+    assert outcome.parameters == {"duty": "40 %"}
+    assert outcome.started.tzinfo is not None
+    assert all(math.isfinite(result.reading.value or 0.0) for result in outcome.results.values())
