@@ -128,7 +128,7 @@ def test_metrics_find_the_jitter_that_a_waveform_has() -> None:
     assert peak == pytest.approx(np.abs(np.diff(JITTER) - np.diff(JITTER).mean()).max(), rel=1e-6)
     ten = value(measure(wave, "period_jitter", periods=10))
     assert ten == pytest.approx(np.std(JITTER[10:] - JITTER[:-10], ddof=1), rel=1e-6)
-    assert value(measure(wave, "period_jitter", edge="falling")) < 1e-15
+    assert value(measure(wave, "period_jitter", slope="falling")) < 1e-15
 
 
 def test_every_deviation_is_given_with_its_time() -> None:

@@ -59,7 +59,7 @@ def allan_deviation(
     survey: Survey,
     *,
     averaging: Annotated[float, "s"] | None = None,
-    edge: Edge = "rising",
+    slope: Edge = "rising",
     level: ReferenceLevel = MIDDLE,
 ) -> Reading:
     """Allan deviation of a clock: rms change of its relative frequency between neighbouring stretches, over √2.
@@ -67,14 +67,14 @@ def allan_deviation(
     Parameters
     ----------
     averaging : length of a stretch, s, rounded to whole periods; None: one period.
-    edge, level : where a period begins.
+    slope, level : where a period begins.
 
     Returns
     -------
     Reading, a ratio. The uncertainty takes the frequency noise as white (degrees of freedom of NIST SP 1065, table 5,
     from memory, not verified).
     """
-    errors, period, places = _time_errors(survey, edge, level)
+    errors, period, places = _time_errors(survey, slope, level)
     factor = 1 if averaging is None else round(averaging / period)
     if not 1 <= factor <= (errors.size - 1) // 2:
         raise NotMeasurable(
@@ -88,22 +88,22 @@ def allan_deviation(
     return Reading(value, "1", uncertainty=uncertainty, doubts=period_doubts(survey, np.diff(places)))
 
 
-def allan_curve(survey: Survey, *, edge: Edge = "rising", level: ReferenceLevel = MIDDLE) -> AllanCurve:
+def allan_curve(survey: Survey, *, slope: Edge = "rising", level: ReferenceLevel = MIDDLE) -> AllanCurve:
     """Allan deviation at averaging times of 1, 2, 4, … periods; raises NotMeasurable as the metric."""
-    errors, period, _ = _time_errors(survey, edge, level)
+    errors, period, _ = _time_errors(survey, slope, level)
     factors = [2**power for power in range(int(math.log2((errors.size - 1) // 2)) + 1)]
     deviations = [overlapping_allan_deviation(errors, period, factor=factor) for factor in factors]
     return AllanCurve(period * np.array(factors, dtype=np.float64), np.array(deviations))
 
 
-def _time_errors(survey: Survey, edge: Edge, level: ReferenceLevel) -> tuple[Floats, float, Floats]:
+def _time_errors(survey: Survey, slope: Edge, level: ReferenceLevel) -> tuple[Floats, float, Floats]:
     """Time errors of the edges, s, their mean period, s, and their places, in samples."""
     found = edges(survey, level)
-    instants = found.rising if edge == "rising" else found.falling
+    instants = found.rising if slope == "rising" else found.falling
     if instants.size < 3:
-        raise too_few(survey, found, level, expected=f"at least 3 {edge} ones")
+        raise too_few(survey, found, level, expected=f"at least 3 {slope} ones")
     period = float(instants[-1] - instants[0]) / (instants.size - 1)
-    places = found.rising_places if edge == "rising" else found.falling_places
+    places = found.rising_places if slope == "rising" else found.falling_places
     return time_interval_errors(instants), period, places
 
 

@@ -84,7 +84,7 @@ def period_jitter(
     *,
     statistic: Statistic = "rms",
     periods: int = 1,
-    edge: Edge = "rising",
+    slope: Edge = "rising",
     level: ReferenceLevel = MIDDLE,
 ) -> Reading:
     """Period jitter: deviation of the periods from their mean.
@@ -93,17 +93,17 @@ def period_jitter(
     ----------
     statistic : `rms` (standard deviation, n − 1), `peak` (largest deviation), `peak_to_peak`.
     periods : number of periods that are timed together.
-    edge, level : where a period begins.
+    slope, level : where a period begins.
     """
-    return _reading(survey, "period", statistic, edge, level, periods=periods)
+    return _reading(survey, "period", statistic, slope, level, periods=periods)
 
 
 @metric("cycle_to_cycle_jitter", unit="s", source=SOURCE, reads_levels=True)
 def cycle_to_cycle_jitter(
-    survey: Survey, *, statistic: Statistic = "rms", edge: Edge = "rising", level: ReferenceLevel = MIDDLE
+    survey: Survey, *, statistic: Statistic = "rms", slope: Edge = "rising", level: ReferenceLevel = MIDDLE
 ) -> Reading:
     """Cycle-to-cycle jitter: each period less the one before it; options as of `period_jitter`."""
-    return _reading(survey, "cycle_to_cycle", statistic, edge, level)
+    return _reading(survey, "cycle_to_cycle", statistic, slope, level)
 
 
 @metric("time_interval_error", unit="s", source=SOURCE, reads_levels=True)
@@ -112,7 +112,7 @@ def time_interval_error(
     *,
     statistic: Statistic = "rms",
     reference: Annotated[float, "Hz"] | None = None,
-    edge: Edge = "rising",
+    slope: Edge = "rising",
     level: ReferenceLevel = MIDDLE,
 ) -> Reading:
     """Time interval error: deviation of the edges from those of an ideal clock.
@@ -120,16 +120,16 @@ def time_interval_error(
     Parameters
     ----------
     reference : frequency of the ideal clock, Hz; None: that which fits best, by least squares.
-    statistic, edge, level : as of `period_jitter`.
+    statistic, slope, level : as of `period_jitter`.
     """
-    return _reading(survey, "time_interval_error", statistic, edge, level, reference=reference)
+    return _reading(survey, "time_interval_error", statistic, slope, level, reference=reference)
 
 
 def jitter_trend(
     survey: Survey,
     *,
     kind: JitterKind = "time_interval_error",
-    edge: Edge = "rising",
+    slope: Edge = "rising",
     level: ReferenceLevel = MIDDLE,
     periods: int = 1,
     reference: float | None = None,
@@ -144,9 +144,9 @@ def jitter_trend(
     if periods < 1 or (reference is not None and reference <= 0):
         raise NotMeasurable(f"{periods} periods, reference {reference} Hz", expected="1 or more, and above 0 Hz")
     found = edges(survey, level)
-    instants = found.rising if edge == "rising" else found.falling
+    instants = found.rising if slope == "rising" else found.falling
     if instants.size < least:
-        raise too_few(survey, found, level, expected=f"at least {least} {edge} ones")
+        raise too_few(survey, found, level, expected=f"at least {least} {slope} ones")
     if kind == "period":
         return Trend(instants[periods:], period_deviations(instants, periods=periods))
     if kind == "cycle_to_cycle":
@@ -159,11 +159,11 @@ def jitter_histogram(
     *,
     kind: JitterKind = "time_interval_error",
     bins: int = 64,
-    edge: Edge = "rising",
+    slope: Edge = "rising",
     level: ReferenceLevel = MIDDLE,
 ) -> JitterHistogram:
     """Histogram of the deviations between the smallest and the largest; raises NotMeasurable as `jitter_trend`."""
-    deviations = jitter_trend(survey, kind=kind, edge=edge, level=level).deviations
+    deviations = jitter_trend(survey, kind=kind, slope=slope, level=level).deviations
     counts, borders = np.histogram(deviations, bins=bins)
     return JitterHistogram(counts.astype(np.int64), borders.astype(np.float64))
 
@@ -172,13 +172,13 @@ def _reading(
     survey: Survey,
     kind: JitterKind,
     statistic: Statistic,
-    edge: Edge,
+    slope: Edge,
     level: ReferenceLevel,
     *,
     periods: int = 1,
     reference: float | None = None,
 ) -> Reading:
-    trend = jitter_trend(survey, kind=kind, edge=edge, level=level, periods=periods, reference=reference)
+    trend = jitter_trend(survey, kind=kind, slope=slope, level=level, periods=periods, reference=reference)
     deviations = trend.deviations
     rms = _rms(deviations, kind)
     value = {
@@ -187,7 +187,7 @@ def _reading(
         "peak_to_peak": float(deviations.max() - deviations.min()),
     }[statistic]
     found = edges(survey, level)
-    places = found.rising_places if edge == "rising" else found.falling_places
+    places = found.rising_places if slope == "rising" else found.falling_places
     resolution = instant_resolution(survey, places) / math.sqrt(3)
     scatter = rms / math.sqrt(2 * (deviations.size - 1)) if statistic == "rms" else 0.0
     return Reading(

@@ -1,0 +1,116 @@
+"""Setup and hold time of data against a clock: how long data stand still before and after the clock's edges.
+
+Terms as in IEC 60748-2 (from memory, not verified). The channels are data, clock, in this order.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from wavewright.analysis.catalogue import metric
+from wavewright.analysis.edges import MIDDLE, edges, too_few
+from wavewright.analysis.instants import resolution_at
+from wavewright.analysis.jitter import Edge
+from wavewright.analysis.parameters import ReferenceLevel
+from wavewright.analysis.reading import Occurrences, Reading
+from wavewright.analysis.survey import Survey
+from wavewright.errors import NotMeasurable
+from wavewright.waveform import Floats
+
+SOURCE = "IEC 60748-2, setup and hold time (from memory, not verified)"
+
+
+@metric("setup_time", unit="s", source=SOURCE, channels=2, reads_levels=True)
+def setup_time(
+    data: Survey,
+    clock: Survey,
+    *,
+    slope: Edge = "rising",
+    data_level: ReferenceLevel = MIDDLE,
+    clock_level: ReferenceLevel = MIDDLE,
+) -> Reading:
+    """Setup time: from the last change of the data to the clock's edge; the shortest of the record.
+
+    Parameters
+    ----------
+    slope : of the clock edge that takes the data over.
+    data_level, clock_level : at which both are timed.
+
+    Returns
+    -------
+    Reading in s: the shortest, since that is what a requirement is about, with the longest, count and every occurrence.
+    """
+    instants, ticks = _instants(data, clock, slope, data_level, clock_level)
+    # the last change before each edge; changes before which no other edge has come count
+    last = np.searchsorted(instants, ticks, side="right") - 1
+    first_since = np.concatenate([[-1], last[:-1]])
+    is_new = last > first_since
+    values = ticks[is_new] - instants[last[is_new]]
+    if not values.size:
+        raise _no_change(data, clock, "before")
+    return _shortest(values, ticks[is_new], _resolution(data, clock, data_level, ticks))
+
+
+@metric("hold_time", unit="s", source=SOURCE, channels=2, reads_levels=True)
+def hold_time(
+    data: Survey,
+    clock: Survey,
+    *,
+    slope: Edge = "rising",
+    data_level: ReferenceLevel = MIDDLE,
+    clock_level: ReferenceLevel = MIDDLE,
+) -> Reading:
+    """Hold time: from the clock's edge to the next change of the data; the shortest of the record.
+
+    Options and result as of `setup_time`.
+    """
+    instants, ticks = _instants(data, clock, slope, data_level, clock_level)
+    following = np.searchsorted(instants, ticks, side="left")
+    next_tick = np.concatenate([following[1:], [instants.size]])
+    is_new = following < next_tick
+    values = instants[following[is_new]] - ticks[is_new]
+    if not values.size:
+        raise _no_change(data, clock, "after")
+    return _shortest(values, ticks[is_new], _resolution(data, clock, data_level, ticks))
+
+
+def _instants(
+    data: Survey, clock: Survey, slope: Edge, data_level: ReferenceLevel, clock_level: ReferenceLevel
+) -> tuple[Floats, Floats]:
+    """Changes of the data and edges of the clock, s."""
+    changes, ticks = edges(data, data_level), edges(clock, clock_level)
+    if not changes.either.size:
+        raise too_few(data, changes, data_level, expected="at least one change of the data")
+    chosen = ticks.rising if slope == "rising" else ticks.falling
+    if not chosen.size:
+        raise too_few(clock, ticks, clock_level, expected=f"at least one {slope} edge of the clock")
+    return changes.either, chosen
+
+
+def _no_change(data: Survey, clock: Survey, where: str) -> NotMeasurable:
+    return NotMeasurable(
+        f"`{data.name}` does not change {where} an edge of `{clock.name}`",
+        expected="at least one change",
+        do="lengthen `span`, or check the channels' order: data, clock",
+    )
+
+
+def _resolution(data: Survey, clock: Survey, level: ReferenceLevel, ticks: Floats) -> float:
+    """How well a change and an edge are timed together, half-width, s."""
+    changes = edges(data, level).either
+    return math.hypot(resolution_at(data, changes), resolution_at(clock, ticks))
+
+
+def _shortest(values: Floats, times: Floats, resolution: float) -> Reading:
+    return Reading(
+        float(values.min()),
+        "s",
+        uncertainty=resolution / math.sqrt(3),
+        count=int(values.size),
+        minimum=float(values.min()),
+        maximum=float(values.max()),
+        standard_deviation=float(values.std(ddof=1)) if values.size > 1 else None,
+        occurrences=Occurrences(times, values),
+    )

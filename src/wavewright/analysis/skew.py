@@ -1,0 +1,60 @@
+"""Skew: how far like edges of several channels lie apart."""
+
+from __future__ import annotations
+
+from math import sqrt
+
+import numpy as np
+
+from wavewright.analysis.catalogue import metric
+from wavewright.analysis.delay import delay
+from wavewright.analysis.edges import MIDDLE
+from wavewright.analysis.instants import resolution_at
+from wavewright.analysis.jitter import Edge
+from wavewright.analysis.parameters import ReferenceLevel, Slope
+from wavewright.analysis.reading import Reading
+from wavewright.analysis.survey import Survey
+from wavewright.errors import NotMeasurable
+from wavewright.waveform import Floats
+
+MOST_CHANNELS = 16
+
+
+@metric("skew", unit="s", source="JESD65B, output skew (from memory, not verified)", channels=(2, MOST_CHANNELS),
+        reads_levels=True)  # fmt: skip
+def skew(first: Survey, *others: Survey, slope: Edge = "rising", level: ReferenceLevel = MIDDLE) -> Reading:
+    """Skew: from the earliest to the latest of the edges that belong together in all channels, mean of all occasions.
+
+    Which channel leads does not matter; `delay` says that. Edges belong together as it has it: each other's nearest.
+
+    Parameters
+    ----------
+    slope : which edges are compared. level : at which all are timed, each by its own states.
+
+    Returns
+    -------
+    Reading in s, ≥ 0, with smallest and largest skew.
+
+    Raises
+    ------
+    NotMeasurable : a channel has no such edge, or there is none with a partner in every channel.
+    """
+    pairs = [delay(first, other, slope=Slope(slope), level=level) for other in others]
+    late: list[tuple[Floats, Floats]] = [
+        (pair.occurrences.times, pair.occurrences.values) for pair in pairs if pair.occurrences is not None
+    ]
+    shared = late[0][0]
+    for times, _ in late[1:]:
+        shared = np.intersect1d(shared, times)
+    if not shared.size:
+        raise NotMeasurable(
+            f"`{first.name}`: no {slope} edge with a partner in each of {len(others)} channels",
+            expected="at least one",
+            do="check levels and channels, or lengthen `span`",
+        )
+    delays = np.array([np.zeros(shared.size), *(values[np.isin(times, shared)] for times, values in late)])
+    doubts = tuple(dict.fromkeys(doubt for pair in pairs for doubt in pair.doubts))
+    resolution = max(float(resolution_at(survey, shared)) for survey in (first, *others))
+    return Reading.of_occurrences(
+        delays.max(axis=0) - delays.min(axis=0), times=shared, unit="s", doubts=doubts, resolution=sqrt(2) * resolution
+    )
