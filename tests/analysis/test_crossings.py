@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -18,7 +19,7 @@ def crossings_sample_by_sample(codes: list[float], lower: float, level: float, u
     up: list[float] = []
     down: list[float] = []
     outside = [(k, 1 if c > upper else -1) for k, c in enumerate(codes) if c > upper or c < lower]
-    for (begin, side), (end, other) in zip(outside, outside[1:], strict=False):
+    for (begin, side), (end, other) in itertools.pairwise(outside):
         if side == other:
             continue
         touches = []
@@ -95,7 +96,9 @@ def test_read_backwards_rising_becomes_falling_at_the_same_places(codes: list[in
 @given(st.lists(st.integers(-9, 9), min_size=2, max_size=50), st.sampled_from([-1.5, 0.0, 2.0]))
 def test_inverted_rising_becomes_falling_at_the_same_times(codes: list[int], level: float) -> None:
     upright = Survey(Waveform(np.array(codes, dtype=np.int8), interval=1.0)).crossings(level, hysteresis=1.0)
-    inverted = Survey(Waveform(np.array(codes, dtype=np.int8), gain=-1.0, interval=1.0)).crossings(-level, hysteresis=1.0)
+    inverted = Survey(Waveform(np.array(codes, dtype=np.int8), gain=-1.0, interval=1.0)).crossings(
+        -level, hysteresis=1.0
+    )
     assert inverted.falling == pytest.approx(upright.rising)
     assert inverted.rising == pytest.approx(upright.falling)
 
@@ -108,7 +111,7 @@ def test_a_line_goes_straight_across_samples_that_are_not_valid() -> None:
 
 
 @pytest.mark.parametrize(
-    ("ratio", "bound"), [(0.5, 0.031142), (0.2, 0.004997), (0.1, 0.0012498), (0.05, 0.00031249), (0.02, 0.0000499997)]
+    "ratio, bound", [(0.5, 0.031142), (0.2, 0.004997), (0.1, 0.0012498), (0.05, 0.00031249), (0.02, 0.0000499997)]
 )
 def test_s22_an_exponential_edge_is_crossed_late_by_no_more_than_the_chord_bound(ratio: float, bound: float) -> None:
     # math: chord bound interval² · largest curvature / (8 · slope) = ratio² / 8, in time constants
@@ -124,7 +127,7 @@ def test_s22_an_exponential_edge_is_crossed_late_by_no_more_than_the_chord_bound
 
 
 @pytest.mark.parametrize(
-    ("samples", "bound"), [(5, 0.027526), (10, 0.0064592), (20, 0.0015907), (50, 2.5345e-4), (100, 6.3326e-5)]
+    "samples, bound", [(5, 0.027526), (10, 0.0064592), (20, 0.0015907), (50, 2.5345e-4), (100, 6.3326e-5)]
 )
 def test_s145_a_sine_crosses_zero_within_the_error_of_the_straight_line(samples: int, bound: float) -> None:
     # math: leading term (2π/r)²·√3/108 intervals at r samples a cycle

@@ -66,7 +66,9 @@ RECORDS: dict[str, Callable[[], Waveform]] = {
     "tiny": lambda: _wave(square() * 1e-300),
     "not starting at 0": lambda: _wave(square(), np.int8, start=-1234.5),
     "inverting": lambda: _wave(square(), np.int8, gain=-0.02, offset=1.0),
-    "every other sample": lambda: Waveform(np.repeat(square(), 2).astype(np.int8)[::2], interval=INTERVAL, name="probe"),
+    "every other sample": lambda: Waveform(
+        np.repeat(square(), 2).astype(np.int8)[::2], interval=INTERVAL, name="probe"
+    ),
     "big endian": lambda: _wave(square(), ">i2"),
     **{
         f"square of {np.dtype(dtype)}": lambda dtype=dtype: _wave(square(low=0, high=100), dtype)

@@ -14,7 +14,7 @@ samples, lies outside the band.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -23,7 +23,7 @@ import numpy.typing as npt
 
 from wavewright.waveform import Codes, Floats
 
-SCAN = 1 << 17  # samples compared at a time
+SCAN = 1 << 18  # samples compared at a time
 MOST_CHANGES = 1 << 17  # changes of side that are kept at a time; bounds the memory on a record that is all noise
 
 Indices = npt.NDArray[np.int64]
@@ -57,7 +57,11 @@ class Crossings:
     @cached_property
     def either_places(self) -> Floats:
         """All of them in order, in samples."""
-        return np.sort(np.concatenate([self.rising_places, self.falling_places]))
+        both = (self.rising_places, self.falling_places)
+        places = np.empty(both[0].size + both[1].size)
+        first = 0 if both[1].size == 0 or (both[0].size and both[0][0] <= both[1][0]) else 1
+        places[0::2], places[1::2] = both[first], both[1 - first]  # they alternate
+        return places
 
     @property
     def either(self) -> Floats:
@@ -81,12 +85,43 @@ class Band:
         return cls(lower, level, upper)
 
 
+def find_crossings(
+    codes: Codes, band: Band, *, level_occurs: bool = True, locate: Callable[[Floats], Floats] | None = None
+) -> tuple[Floats, Floats]:
+    """Places of the upward and of the downward crossings, each ascending.
+
+    Parameters
+    ----------
+    codes : shape (n,), all finite.
+    level_occurs : False where it is known that no sample is exactly at the level: saves a comparison.
+    locate : from places among these codes to places in the record that they were taken from.
+    """
+    comparator = _Comparator(codes, band, locate)
+    pieces = [comparator.cross(*piece) for piece in _pieces(codes, band.level, level_occurs)]
+    places = np.concatenate([place for place, _ in pieces]) if pieces else np.empty(0)
+    upward = np.concatenate([up for _, up in pieces]) if pieces else np.empty(0, dtype=np.bool_)
+    return places[upward], places[~upward]
+
+
+def changes_of_side(codes: Codes, level: float, *, most: int) -> Indices | None:
+    """Samples after which the record goes from at or below a level to above it or back; None if more than `most`."""
+    kept: list[Indices] = []
+    amount = 0
+    for changes, _, _ in _pieces(codes, level, level_occurs=False):
+        kept.append(changes)
+        amount += changes.size
+        if amount > most:
+            return None
+    return np.concatenate(kept) if kept else np.empty(0, dtype=np.int64)
+
+
 @dataclass(slots=True)
 class _Comparator:
     """Goes through a record from left to right and remembers what a crossing is made of."""
 
     codes: Codes
     band: Band
+    locate: Callable[[Floats], Floats] | None = None
     side: int = 0  # of the last stretch that left the band: −1 below, 1 above, 0 none yet
     first_touch: float = math.nan  # of the level since then
     last_touch: float = math.nan
@@ -96,17 +131,20 @@ class _Comparator:
 
         `changes` are the samples in there after which the side changes.
         """
-        starts = np.concatenate([[first], changes + 1])
-        ends = np.concatenate([changes + 1, [last]])
-        sides = self._sides(starts)
-        places = self._places(changes)
+        starts, ends = np.append(first, changes + 1), np.append(changes + 1, last)
+        heights = self.codes[starts].astype(np.float64) - self.band.level
+        sides = np.sign(heights)
+        before = self.codes[changes].astype(np.float64) - self.band.level
+        places = changes + before / (before - heights[1:])  # where the straight line to the next sample meets the level
+        if self.locate is not None:
+            places = self.locate(places)
         counted = np.flatnonzero(self._leaves_band(starts, ends, sides))
         turns = np.flatnonzero(sides[counted[1:]] != sides[counted[:-1]])
         found = (places[counted[turns]] + places[counted[turns + 1] - 1]) / 2
         upward = sides[counted[turns + 1]] > 0
         if counted.size and self.side and self.side != sides[counted[0]]:
-            found = np.concatenate([[self._open(places, int(counted[0]))], found])
-            upward = np.concatenate([[self.side < 0], upward])
+            found = np.append(self._open(places, int(counted[0])), found)
+            upward = np.append(self.side < 0, upward)
         self._remember(sides, places, counted)
         return found, upward
 
@@ -116,7 +154,7 @@ class _Comparator:
         end = places[stretch - 1] if stretch else self.last_touch
         return float(begin + end) / 2
 
-    def _remember(self, sides: npt.NDArray[np.int8], places: Floats, counted: Indices) -> None:
+    def _remember(self, sides: Floats, places: Floats, counted: Indices) -> None:
         if counted.size:
             self.side = int(sides[counted[-1]])
             self.first_touch = self.last_touch = math.nan
@@ -125,46 +163,21 @@ class _Comparator:
             self.first_touch = float(since[0]) if math.isnan(self.first_touch) else self.first_touch
             self.last_touch = float(since[-1])
 
-    def _sides(self, starts: Indices) -> npt.NDArray[np.int8]:
-        codes = self.codes[starts].astype(np.float64)
-        return (codes > self.band.level).astype(np.int8) - (codes < self.band.level).astype(np.int8)
-
-    def _places(self, changes: Indices) -> Floats:
-        """Where the straight line from each sample to the next meets the level, in samples from the first."""
-        before = self.codes[changes].astype(np.float64) - self.band.level
-        after = self.codes[changes + 1].astype(np.float64) - self.band.level
-        return changes + before / (before - after)
-
-    def _leaves_band(self, starts: Indices, ends: Indices, sides: npt.NDArray[np.int8]) -> npt.NDArray[np.bool_]:
-        """Which stretches have a sample outside the band."""
+    def _leaves_band(self, starts: Indices, ends: Indices, sides: Floats) -> npt.NDArray[np.bool_]:
+        """Which stretches have a sample outside the band; none that is at the level has."""
         leaves = self._is_outside(self.codes[(starts + ends) // 2])
-        unclear = np.flatnonzero(~leaves & (sides != 0))
+        unclear = np.flatnonzero(~leaves & (sides != 0) & (ends - starts > 1))
         if unclear.size:
             begin, end = int(starts[unclear[0]]), int(ends[unclear[-1]])
             marks = np.stack([starts[unclear], ends[unclear]], axis=1).ravel()[:-1] - begin
             part = self.codes[begin:end]
             for extreme in (np.maximum, np.minimum):
                 leaves[unclear] |= self._is_outside(extreme.reduceat(part, marks)[::2])
-        return np.asarray(leaves & (sides != 0))
+        return leaves
 
     def _is_outside(self, codes: Codes) -> npt.NDArray[np.bool_]:
         values = codes.astype(np.float64)
         return (values < self.band.lower) | (values > self.band.upper)
-
-
-def find_crossings(codes: Codes, band: Band, *, level_occurs: bool = True) -> tuple[Floats, Floats]:
-    """Places of the upward and of the downward crossings, in samples from the first, each ascending.
-
-    Parameters
-    ----------
-    codes : shape (n,), all finite.
-    level_occurs : False where it is known that no sample is exactly at the level: saves a comparison.
-    """
-    comparator = _Comparator(codes, band)
-    pieces = [comparator.cross(*piece) for piece in _pieces(codes, band.level, level_occurs)]
-    places = np.concatenate([place for place, _ in pieces]) if pieces else np.empty(0)
-    upward = np.concatenate([up for _, up in pieces]) if pieces else np.empty(0, dtype=np.bool_)
-    return places[upward], places[~upward]
 
 
 def _pieces(codes: Codes, level: float, level_occurs: bool) -> Iterator[tuple[Indices, int, int]]:

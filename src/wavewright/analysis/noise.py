@@ -9,7 +9,7 @@ import numpy as np
 from wavewright.waveform import Codes
 
 STRETCHES = 16
-STRETCH = 4096
+STRETCH = 1024
 
 MEDIAN_OF_NORMAL = 0.6744897501960817  # median of |x| for a standard normal x (math)
 
@@ -18,7 +18,7 @@ def noise_code(codes: Codes) -> float:
     """Standard deviation of white noise on a record, in codes; 0 where most samples repeat their neighbours.
 
     From the median size of the second difference x[k−1] − 2·x[k] + x[k+1], whose variance under white noise is 6 times
-    that of a sample (math), over at most 16 stretches of 4096 samples. The median leaves out the transitions. A signal
+    that of a sample (math), over at most 16 stretches of 1024 samples. The median leaves out the transitions. A signal
     of few samples a period counts as noise in part.
     """
     firsts = np.linspace(0, max(codes.size - STRETCH, 0), STRETCHES).astype(np.int64)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from functools import cached_property
 
 import numpy as np
@@ -11,11 +12,13 @@ from wavewright.analysis.histogram import BLOCK, Histogram, blocks, float_extrem
 from wavewright.analysis.moments import Moments, moments_of, of_histogram
 from wavewright.analysis.moments import difference as difference_of
 from wavewright.analysis.noise import noise_code
+from wavewright.analysis.outline import Outline, outlines
 from wavewright.analysis.reading import Doubt
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Codes, Floats, Waveform
 
 FEW_CODES = 20
+SHORT = 1 << 14  # samples; of a shorter record no outline is drawn
 
 
 class Record:
@@ -29,6 +32,7 @@ class Record:
     def __init__(self, wave: Waveform) -> None:
         self.wave = wave
         self._crossings: dict[tuple[float, float], Crossings] = {}
+        self._outlines: tuple[Outline, ...] | None = None
 
     @cached_property
     def gaps(self) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
@@ -102,18 +106,27 @@ class Record:
             self._crossings[key] = self._find_crossings(level, hysteresis)
         return self._crossings[key]
 
-    def _find_crossings(self, level: float, hysteresis: float) -> Crossings:
-        rising, falling = (self._original(places) for places in self.places_in(self.codes, level, hysteresis))
-        return Crossings(rising, falling, self.wave.interval, self.wave.start)
+    def draw_outlines(self, level: float) -> None:
+        """Look once for a level that every transition passes, so that crossings of others are found much faster."""
+        if self._outlines is None:
+            code = self._code_of(level)
+            if self.codes.dtype.kind != "f":
+                code = math.floor(code) + 0.5  # no sample is at it
+            self._outlines = outlines(self.codes, code) if self.codes.size > SHORT and not self.gaps.size else ()
 
-    def places_in(self, codes: Codes, level: float, hysteresis: float) -> tuple[Floats, Floats]:
-        """Places of the rising and of the falling crossings in finite codes that are all from this record."""
+    def _find_crossings(self, level: float, hysteresis: float) -> Crossings:
         lower, upper = sorted(self._code_of(level + sign * hysteresis / 2) for sign in (-1, 1))
-        code = self._code_of(level)
-        band = Band.of(lower, code, upper, codes.dtype)
-        occurs = codes.dtype.kind == "f" or not self.histogram.is_exact or self.histogram.count_of(code) > 0
-        up, down = find_crossings(codes, band, level_occurs=occurs)
-        return (up, down) if self.wave.gain > 0 else (down, up)
+        band = Band.of(lower, self._code_of(level), upper, self.codes.dtype)
+        occurs = self.codes.dtype.kind == "f" or not self.histogram.is_exact
+        occurs = occurs or self.histogram.count_of(band.level) > 0
+        outline = next((one for one in self._outlines or () if one.holds(band.level)), None)
+        if outline is not None:
+            up, down = outline.crossings(band, level_occurs=occurs)
+        else:
+            locate = self._original if self.gaps.size else None
+            up, down = find_crossings(self.codes, band, level_occurs=occurs, locate=locate)
+        rising, falling = (up, down) if self.wave.gain > 0 else (down, up)
+        return Crossings(rising, falling, self.wave.interval, self.wave.start)
 
     def _code_of(self, value: float) -> float:
         """The code of a value; a whole number where it is one but for the rounding of the conversion."""
@@ -126,8 +139,6 @@ class Record:
 
     def _original(self, places: Floats) -> Floats:
         """From places among the finite samples to places in the record; a straight line goes across a gap."""
-        if not self.gaps.size:
-            return places
         before = np.floor(places)
         left, right = self._with_gaps(before), self._with_gaps(before + 1)
         return np.asarray(left + (places - before) * (right - left), dtype=np.float64)

@@ -138,7 +138,17 @@ class Survey:
             None: 10 % of the amplitude or 6 standard deviations of the noise, whichever is more, but no more than the
             distance to the nearer state level, so that the band never reaches further than half way to a state.
         """
-        return self.record.crossings(level, self.default_hysteresis(level) if hysteresis is None else hysteresis)
+        band = self.default_hysteresis(level) if hysteresis is None else hysteresis
+        if self.histogram.codes.size > 1:
+            lowest, highest = (self.wave.value_of(code) for code in self.extremes)
+            self.record.draw_outlines(self._middle(default=(lowest + highest) / 2))
+        return self.record.crossings(level, band)
+
+    def _middle(self, *, default: float) -> float:
+        try:
+            return (self.levels.low + self.levels.high) / 2
+        except NotMeasurable:
+            return default
 
     def default_hysteresis(self, level: float) -> float:
         """Height of the band round a level that is used where none is asked for, in the waveform's unit."""

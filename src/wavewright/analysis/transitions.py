@@ -15,8 +15,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from wavewright.analysis.crossings import Crossings
-from wavewright.analysis.neighbourhoods import Neighbourhoods
 from wavewright.analysis.parameters import ReferenceLevel, Slope
 from wavewright.analysis.survey import Survey
 from wavewright.errors import Misuse
@@ -66,24 +64,10 @@ def _find(survey: Survey, slope: Slope, low: ReferenceLevel, high: ReferenceLeve
             expected=f"{at_low:g} {survey.unit} below {at_high:g} {survey.unit}",
         )
     middle = survey.crossings(middle_level(survey, low, high))
-    lower, upper = survey.once(("reference", low, high), lambda: _reference_crossings(survey, middle, at_low, at_high))
+    lower, upper = survey.crossings(at_low), survey.crossings(at_high)
     if slope is Slope.RISING:
         return _paired(middle.rising_places, middle.falling_places, lower.rising_places, upper.rising_places)
     return _paired(middle.falling_places, middle.rising_places, upper.falling_places, lower.falling_places)
-
-
-def _reference_crossings(survey: Survey, middle: Crossings, low: float, high: float) -> tuple[Crossings, Crossings]:
-    """Crossings of both reference levels: only those near the middles, where that is enough to know."""
-    near = Neighbourhoods.of(survey.record, middle, low - _half_band(survey, low), high + _half_band(survey, high))
-    source = survey.record if near is None else near
-    return (
-        source.crossings(low, survey.default_hysteresis(low)),
-        source.crossings(high, survey.default_hysteresis(high)),
-    )
-
-
-def _half_band(survey: Survey, level: float) -> float:
-    return survey.default_hysteresis(level) / 2
 
 
 def _paired(middles: Floats, opposite: Floats, before: Floats, after: Floats) -> Transitions:

@@ -1,0 +1,113 @@
+"""How fast the level, transition, pulse and amplitude metrics are, as ratios within one run.
+
+`python -m tests.benchmarks.test_analysis_speed` prints the table.
+"""
+
+from __future__ import annotations
+
+import time
+import tracemalloc
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from tests.benchmarks.plain_script import plain_script
+from wavewright.analysis.measure import measure
+from wavewright.waveform import Waveform
+
+GAIN, OFFSET, INTERVAL = 0.02, 1.0, 4e-9
+METRICS = [
+    "minimum", "maximum", "peak_to_peak", "mean", "rms", "ac_rms", "rectified_mean", "crest_factor", "form_factor",
+    "cycle_mean", "cycle_rms", "high_level", "low_level", "amplitude", "overshoot", "undershoot",
+    "rise_time", "fall_time", "slew_rate", "period", "frequency", "duty_factor", "positive_pulse_width",
+    "negative_pulse_width", "longest_pulse", "shortest_pulse", "time_above", "time_below", "rising_edges",
+    "falling_edges", "cycles", "pulses", "glitches", "runts",
+]  # fmt: skip
+
+
+def drive(samples: int, dtype: type = np.int8) -> np.ndarray:
+    """A pulse drive of 1000 samples a period with overshoot, edges of 20 samples and noise of 2 codes of 256."""
+    scale = 1 if dtype is np.int8 else 200
+    cycle = np.interp(np.arange(1000), [0, 20, 26, 40, 400, 420, 440, 1000], [-60, 100, 112, 100, 100, -60, -60, -60])
+    noise = np.random.default_rng(1).normal(0, 2, 1_000_003)  # no whole number of periods: it does not repeat with them
+    codes = np.empty(samples, dtype=dtype)
+    for first in range(0, samples, 1_000_000):
+        part = min(1_000_000, samples - first)
+        volts = np.resize(cycle, part) + np.resize(np.roll(noise, first // 7), part)
+        codes[first : first + part] = np.clip(np.round(volts * scale), np.iinfo(dtype).min, np.iinfo(dtype).max)
+    return codes
+
+
+def measured(codes: np.ndarray) -> dict[str, float | None]:
+    scale = GAIN if codes.dtype == np.int8 else GAIN / 200
+    wave = Waveform(codes, gain=scale, offset=OFFSET, interval=INTERVAL, name="drive")
+    return {name: reading.value for name, reading in measure(wave, METRICS).items()}
+
+
+def scripted(codes: np.ndarray) -> dict[str, float]:
+    return plain_script(codes, GAIN if codes.dtype == np.int8 else GAIN / 200, OFFSET, INTERVAL)
+
+
+@pytest.mark.parametrize("dtype", [np.int8, np.int16])
+def test_script_and_catalogue_agree(dtype: type) -> None:
+    codes = drive(300_500, dtype)
+    ours, script = measured(codes), scripted(codes)
+    assert set(script) == set(ours)
+    # the script counts samples where ours integrates between crossings
+    loose = dict.fromkeys(["time_above", "time_below", "cycle_mean", "cycle_rms"], 1e-3)
+    tight = 1e-9
+    if dtype is np.int16:  # the script takes the middle of a bin of the histogram, ours the mean of the samples in it
+        tight, loose = 0.01, {"overshoot": 0.1, "undershoot": 0.2}
+    for name, value in ours.items():
+        assert value == pytest.approx(script[name], rel=loose.get(name, tight), abs=1e-12), name
+
+
+def test_extra_memory_is_no_more_than_the_record() -> None:
+    codes = drive(4_000_000)
+    tracemalloc.start()
+    measured(codes)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert peak <= max(codes.nbytes, 3_000_000)
+
+
+def best(run: Callable[[], object], repeats: int) -> float:
+    times = []
+    for _ in range(repeats):
+        begin = time.perf_counter()
+        run()
+        times.append(time.perf_counter() - begin)
+    return min(times)
+
+
+def measure_ratios() -> list[tuple[str, float, str]]:
+    """Rows of (what, ratio, what it should be)."""
+    rows = []
+    for dtype, target in ((np.int8, 12), (np.int16, 8)):
+        codes = drive(10_000_000, dtype)
+        ours, script = best(lambda codes=codes: measured(codes), 7), best(lambda codes=codes: scripted(codes), 2)
+        copy = best(lambda codes=codes: codes.astype(np.float64), 7)
+        name = f"{len(METRICS)} metrics of 10 M {codes.dtype} samples"
+        rows.append((f"{name}: plain script over ours", script / ours, f"at least {target}"))
+        rows.append((f"{name}: ours over a copy in float64", ours / copy, "at most 2.5" if dtype is np.int8 else ""))
+        tracemalloc.start()
+        measured(codes)
+        rows.append(
+            (f"{name}: extra memory over the record", tracemalloc.get_traced_memory()[1] / codes.nbytes, "at most 1")
+        )
+        tracemalloc.stop()
+    rows.append(
+        ("time a sample, 100 M over 1 M samples of int8", _time_a_sample(10**8) / _time_a_sample(10**6), "about 1")
+    )
+    return rows
+
+
+def _time_a_sample(samples: int) -> float:
+    codes = drive(samples)
+    return best(lambda: measured(codes), 3) / samples
+
+
+if __name__ == "__main__":
+    for what, ratio, wanted in measure_ratios():
+        print(f"{what:68} {ratio:8.2f}   {wanted}")
