@@ -14,14 +14,14 @@ from wavewright.errors import Misuse, NotMeasurable
 PRACTICE = "common practice, no source"
 
 
-@frame_metric("frames", unit="1", source=PRACTICE)
+@frame_metric("frames", unit="count", source=PRACTICE)
 def frames(line: Frames, *, find: str | None = None) -> Reading:
     """Number of frames, or of those that a search holds for."""
     count = len(line) if find is None else int(np.count_nonzero(Search.read(find).where(line)))
-    return Reading(value=float(count), unit="1")
+    return Reading(value=float(count), unit="count")
 
 
-@frame_metric("frame_errors", unit="1", source=PRACTICE)
+@frame_metric("frame_errors", unit="count", source=PRACTICE)
 def frame_errors(line: Frames, *, error: str | None = None) -> Reading:
     """Number of frames with something wrong, or with one particular error.
 
@@ -32,7 +32,7 @@ def frame_errors(line: Frames, *, error: str | None = None) -> Reading:
     if not len(line):
         raise NotMeasurable("frame_errors: no frame", expected="at least one", do="check trigger, levels and bit rate")
     wrong = line.has_errors if error is None else line.errors_by_word.get(error, np.zeros(len(line), np.bool_))
-    return Reading(value=float(np.count_nonzero(wrong)), unit="1", count=len(line))
+    return Reading(value=float(np.count_nonzero(wrong)), unit="count", count=len(line))
 
 
 @frame_metric("bit_rate", unit="Bd", source="closed form: reciprocal of the bit time fitted to the edges")
@@ -79,7 +79,7 @@ def bus_load(line: Frames) -> Reading:
     lasting = line.facts.get("record_end", 0.0) - line.facts.get("record_start", 0.0)
     if not lasting > 0:
         raise NotMeasurable("bus_load: the duration of the record is not known", expected="frames of one record")
-    return Reading(value=float((line.ends - line.starts).sum()) / lasting, unit="1", count=len(line))
+    return Reading(value=float((line.ends - line.starts).sum()) / lasting, unit="count", count=len(line))
 
 
 @frame_metric("frame_gap", unit="s", source=PRACTICE)
