@@ -299,7 +299,16 @@ SettingName = Annotated[str, BeforeValidator(refusing(_known_setting))]
 
 
 class ProfileFile(Strict):
-    """One profile file, as it stands, without what it inherits."""
+    """One profile file, as it stands, without what it inherits.
+
+    Parameters
+    ----------
+    answers_to : pattern on the answer to `identify`.
+    recognised_by : a query that only this kind of instrument answers with a number; for `bench scan`, where the
+        identity does not tell.
+    reset : messages that bring it to its known state; `prepare` follows them.
+    python : name of an entry point for what YAML cannot say.
+    """
 
     version: Annotated[Literal["1"], Field(alias="wavewright-profile")]
     name: str
@@ -308,6 +317,7 @@ class ProfileFile(Strict):
     extends: str = ""
     python: str = ""
     answers_to: Pattern = ""
+    recognised_by: str = ""
     identify: str = "*IDN?"
     reset: Messages = ("*RST", "*CLS")
     inputs: int = Field(default=0, ge=0, le=64)
