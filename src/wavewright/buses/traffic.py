@@ -79,7 +79,7 @@ def bus_load(line: Frames) -> Reading:
     lasting = line.facts.get("record_end", 0.0) - line.facts.get("record_start", 0.0)
     if not lasting > 0:
         raise NotMeasurable("bus_load: the duration of the record is not known", expected="frames of one record")
-    return Reading(value=float((line.ends - line.starts).sum()) / lasting, unit="count", count=len(line))
+    return Reading(value=float((line.ends - line.starts).sum()) / lasting, unit="1", count=len(line))
 
 
 @frame_metric("frame_gap", unit="s", source=PRACTICE)
