@@ -43,6 +43,11 @@ class Instrument:
         """The answer to `*IDN?`, as it came when the link was opened."""
         return self.link.identity
 
+    @property
+    def written(self) -> Mapping[str, object]:
+        """Settings as they stand on the wire, for messages that mention them."""
+        return MappingProxyType(self._written)
+
     def reset(self) -> None:
         """Known state: reset, status cleared, error queue empty, and what the profile prepares.
 

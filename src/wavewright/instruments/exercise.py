@@ -1,0 +1,194 @@
+"""Goes through every setting of a profile on a real instrument: set, read back, compare, empty the error queue, time.
+
+For somebody who has written a profile and wants to know what of it is true. Outputs stay off, ceilings hold.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass, replace
+from enum import StrEnum
+from types import MappingProxyType
+from typing import Any
+
+from wavewright.errors import BenchFault, Complaint, Misuse, WavewrightError
+from wavewright.instruments.bench import open_bench
+from wavewright.instruments.bench_file import BenchFile
+from wavewright.instruments.digitizer import Digitizer
+from wavewright.instruments.exercise_values import values_to_try
+from wavewright.instruments.instrument import Instrument
+from wavewright.instruments.profile import Assignment, Profile
+from wavewright.instruments.setting import Value
+from wavewright.instruments.setups import DigitizerSetup, InputSetup, TimebaseSetup, TriggerSetup
+from wavewright.instruments.vocabulary import VOCABULARY, Kind
+from wavewright.instruments.wire_log import WireLog
+
+SAME = 1e-6  # relative; what a device prints in seven digits
+_NEVER_TRIED = {"output", "arbitrary", "trigger", "inputs.used", "input.on"}
+_CAPTURE_POINTS = 1000
+
+
+class Finding(StrEnum):
+    """What came of trying a value."""
+
+    WORKS = "works"
+    ROUNDS = "rounds"
+    UNCONFIRMED = "unconfirmed"  # set without complaint; the profile does not say how to ask for it
+    FAILS = "fails"
+    HELD_BACK = "held back"  # above a ceiling of the bench; not sent
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One value of one setting: what was sent, what the instrument made of it, how long it took, s."""
+
+    setting: str
+    asked: float | str | bool | None
+    used: float | str | bool | None
+    finding: Finding
+    messages: tuple[str, ...]
+    duration: float
+    remark: str = ""
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain numbers and words."""
+        return asdict(self)
+
+
+def exercise_profile(
+    profile: Profile, bench: BenchFile, *, name: str | None = None, wire_log: WireLog | None = None
+) -> Iterator[Row]:
+    """Try a profile on the instrument of the bench that has its role.
+
+    Parameters
+    ----------
+    name : of the instrument in the bench file, if there are several with that role.
+
+    Raises
+    ------
+    BenchFault : no instrument with that role, or another than the profile is for.
+    """
+    chosen = name or bench.name_of_role(profile.role)
+    if chosen is None or chosen not in bench.instruments:
+        raise BenchFault(f"the bench has no {profile.role} to try `{profile.name}` on", where=bench.path)
+    changed = replace(bench, profiles=MappingProxyType({**bench.profiles, chosen: profile}))
+    with open_bench(changed, [chosen], wire_log=wire_log) as opened:
+        yield from exercise(opened[chosen])
+
+
+def exercise(instrument: Instrument, *, elapsed: Callable[[], float] = time.perf_counter) -> Iterator[Row]:
+    """Row after row, as they come. The instrument is in its known state afterwards, its outputs off."""
+    instrument.safe_state()
+    yield _known_state(instrument, elapsed)
+    try:
+        for setting, value, input in _everything(instrument):
+            yield _try(instrument, Assignment(setting, value, input), elapsed)
+        if isinstance(instrument, Digitizer):
+            yield from _capture_in_every_format(instrument, elapsed)
+    finally:
+        instrument.safe_state()
+        instrument.reset()
+
+
+def _known_state(instrument: Instrument, elapsed: Callable[[], float]) -> Row:
+    begin = elapsed()
+    messages = instrument.known_state_messages(instrument.profile)
+    try:
+        instrument.reset()
+    except WavewrightError as fault:
+        return Row("known state", None, None, Finding.FAILS, messages, elapsed() - begin, str(fault))
+    return Row("known state", None, None, Finding.WORKS, messages, elapsed() - begin)
+
+
+def _everything(instrument: Instrument) -> Iterator[tuple[str, Value, int | None]]:
+    """Settings in the order of the vocabulary; those of an input on its first and its last input."""
+    profile = instrument.profile
+    inputs = sorted({1, max(profile.grammar.inputs, 1)})
+    for setting, entry in VOCABULARY[profile.role].items():
+        if setting in _NEVER_TRIED or not (profile.can_set(setting) or profile.can_ask(setting)):
+            continue
+        takes_input = entry.per_input or setting == "trigger.source"
+        for input in inputs if takes_input else [None]:
+            if not profile.can_set(setting) or entry.kind is Kind.EVENT:
+                yield setting, None, input
+                continue
+            for value in values_to_try(setting, profile, instrument.ceilings):
+                yield setting, value, input
+
+
+def _try(instrument: Instrument, wanted: Assignment, elapsed: Callable[[], float]) -> Row:
+    asked = wanted.value if isinstance(wanted.value, float | int | str | bool) else None
+    messages: tuple[str, ...] = ()
+    begin = elapsed()
+
+    def row(finding: Finding, used: float | str | bool | None = None, remark: str = "") -> Row:
+        return Row(wanted.name, asked, used, finding, messages, elapsed() - begin, remark)
+
+    try:
+        profile, used = instrument.profile, None
+        if profile.can_set(wanted.setting):
+            messages = profile.messages(wanted.setting, wanted.value, input=wanted.input, values=instrument.written)
+            instrument.set(wanted.setting, wanted.value, input=wanted.input)
+        if profile.can_ask(wanted.setting):
+            messages += profile.questions(wanted.setting, input=wanted.input, values=instrument.written)
+            used = instrument.get(wanted.setting, input=wanted.input)
+        instrument.check_errors(f"trying {wanted.name}")
+    except BenchFault as fault:
+        return row(Finding.HELD_BACK, remark=fault.what)
+    except WavewrightError as fault:
+        _settle(instrument)
+        return row(Finding.FAILS, remark=fault.what if isinstance(fault, Complaint) else str(fault))
+    if used is None:
+        return row(Finding.UNCONFIRMED)
+    if isinstance(used, float) and not math.isfinite(used):
+        return row(Finding.WORKS, remark="overload, or no value")
+    if asked is None or _is_same(asked, used):
+        return row(Finding.WORKS, used)
+    return row(Finding.ROUNDS if _are_numbers(asked, used) else Finding.FAILS, used)
+
+
+def _settle(instrument: Instrument) -> None:
+    """Whatever a fault left in the error queue belongs to its row, and not to the next one."""
+    try:
+        instrument.link.errors()
+    except WavewrightError:
+        return
+
+
+def _are_numbers(*values: object) -> bool:
+    return all(isinstance(value, float | int) and not isinstance(value, bool) for value in values)
+
+
+def _is_same(asked: float | str | bool, used: float | str | bool) -> bool:
+    if _are_numbers(asked, used):
+        return abs(float(used) - float(asked)) <= SAME * max(abs(float(asked)), abs(float(used)))
+    return asked == used
+
+
+def _capture_in_every_format(instrument: Digitizer, elapsed: Callable[[], float]) -> Iterator[Row]:
+    ranges = instrument.profile.grammar.abilities.ranges
+    rate = instrument.profile.grammar.abilities.rate or 1e6
+    setup = DigitizerSetup(
+        {"input 1": InputSetup(1, max(ranges, default=1.0))},
+        TimebaseSetup(_CAPTURE_POINTS, 10 / rate),
+        TriggerSetup("auto", timeout=2.0),
+    )
+    for name, form in instrument.profile.grammar.waveform.formats.items():
+        begin = elapsed()
+        messages = (*form.prepare, *instrument.profile.grammar.waveform.fetch)
+        try:
+            instrument.choose_format(name)
+            instrument.configure(setup)
+            wave = instrument.acquire()["input 1"]
+        except WavewrightError as fault:
+            _settle(instrument)
+            yield Row(f"capture as {name}", None, None, Finding.FAILS, messages, elapsed() - begin, str(fault))
+            continue
+        remark = f"{len(wave)} samples, {wave.gain:g} V a code, from {wave.start:g} s every {wave.interval:g} s"
+        yield Row(f"capture as {name}", None, len(wave), Finding.WORKS, messages, elapsed() - begin, remark)
+    try:
+        instrument.choose_format(instrument.profile.grammar.waveform.format)
+    except (Misuse, WavewrightError):
+        return

@@ -1,0 +1,97 @@
+"""A profile file to begin with: everything that another profile says, commented out, with what each setting is."""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from collections.abc import Iterator
+from pathlib import Path
+
+from wavewright.errors import Misuse
+from wavewright.instruments.profile import Profile, load_profile, read_profile_file
+from wavewright.instruments.vocabulary import VOCABULARY
+
+_WIDTH = 110
+_OWN_KEYS = ("wavewright-profile", "name", "about", "role", "extends", "answers_to", "recognised_by")
+_TOP_KEY = re.compile(r"^([a-z_-]+):")
+_SETTING = re.compile(r"^  ([a-z_.]+):")
+_ABOUT = {
+    "settings": "Messages with {value}, {input}, or the name of another setting in braces. `words` for words, `convert: "
+    "{times: …, plus: …}` where the number on the wire is another than ours (SI units), `pattern` with a group `value` "
+    "where only a part of the answer counts, a list where it takes several messages.",
+    "acquire": "How a record is taken. `finished` is {ask: …}, {poll: {ask: …, pattern: …}} or {service_request: …}.",
+    "waveform": "How samples come: the query, the block, the form, and where the scale is told: settings, queries, "
+    "preamble, block, dif or samples.",
+    "abilities": "What it can do, from the data sheet. What is left out is not checked.",
+    "accuracy": "Limits of error, from the data sheet.",
+    "errors": "The error queue; `ask: \"\"` if it has none.",
+    "quirks": "Terminations, a pause after each message, the longest message, the usual patience.",
+    "own_values": "How it is asked for its own value of a metric, for comparison only.",
+}  # fmt: skip
+
+
+def new_profile_text(name: str, *, base: str = "scpi-digitizer") -> str:
+    """The text of a new profile that extends another; every line that is commented out is inherited as it stands.
+
+    Raises
+    ------
+    FileFault : there is no such profile to begin with.
+    Misuse : a name that is none.
+    """
+    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_.-]*", name):
+        raise Misuse(f"`{name}` is no name for a profile", expected="letters, digits and hyphens")
+    profile = load_profile(base)
+    return "\n".join(line.rstrip() for line in _lines(name, base, profile)) + "\n"
+
+
+def _lines(name: str, base: str, profile: Profile) -> Iterator[str]:
+    yield f"# {name}: how this {profile.role} is spoken to."
+    yield from _comment(
+        f"It extends {base}; what is commented out below is what it inherits. Where the manual of your instrument says "
+        "otherwise take the `#` away, from the line of the part (such as `settings:`) too, and write what it says. Then "
+        "try it: `wavewright profile exercise FILE --bench BENCH`."
+    )
+    yield "wavewright-profile: 1"
+    yield f"name: {name}"
+    yield f"about: the {profile.role} of …"
+    yield f"role: {profile.role}"
+    yield f"extends: {base}"
+    yield 'answers_to: ".*"               # a pattern on the answer to *IDN?, so that no other is taken for this one'
+    yield from _inherited(base, profile)
+    yield from _not_there(profile)
+
+
+def _inherited(base: str, profile: Profile) -> Iterator[str]:
+    """The text of the profile that it is made from, commented out, with what each part and setting is."""
+    _, _, text = read_profile_file(base, folder=Path())
+    vocabulary = VOCABULARY[profile.role]
+    part = ""
+    for line in text.splitlines():
+        if found := _TOP_KEY.match(line):
+            part = found[1]
+            if part in _ABOUT:
+                yield ""
+                yield from _comment(_ABOUT[part])
+        if not part or part in _OWN_KEYS or not line.strip():
+            continue
+        spoken = _SETTING.match(line) if part == "settings" else None
+        about = ""
+        if spoken and spoken[1] in vocabulary:
+            entry = vocabulary[spoken[1]]
+            about = f"   # {entry.about}" + (f", {entry.unit}" if entry.unit not in ("", "1") else "")
+        yield f"# {line}{about if '#' not in line else ''}"
+
+
+def _not_there(profile: Profile) -> Iterator[str]:
+    """Settings that the role has, and the profile that it is made from has not."""
+    absent = {setting: entry for setting, entry in VOCABULARY[profile.role].items() if profile.setting(setting) is None}
+    if absent:
+        yield ""
+        yield from _comment(f"Settings of a {profile.role} that {profile.name} does not have:")
+        for setting, entry in absent.items():
+            yield f"#   {setting}: {{set: …, ask: …}}   # {entry.about}"
+
+
+def _comment(text: str) -> Iterator[str]:
+    for line in textwrap.wrap(text, _WIDTH):
+        yield f"# {line}"
