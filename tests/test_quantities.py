@@ -159,7 +159,7 @@ NO_INTERVALS = [
      "  do: write `40 % ± 1 pp` for percentage points, `39.6 % .. 40.4 %` for 1 % of 40 %"),
     ("40 % ± 1", "1", "`40 % ± 1`: `1` has no unit\n  expected: percentage points\n  do: write `40 % ± 1 pp`"),
     ("40 mV", "V", f"`40 mV` alone does not say which side is good\n  {FORMS}\n"
-     "  do: write `at most 40 mV`, `at least 40 mV` or, with a tolerance, `40 mV ± …`"),
+     "  do: write `at most 40 mV`, `at least 40 mV` or with a tolerance `40 mV ± …`"),
     ("<= 40 mV", "V", f"`<= 40 mV` is not how a limit is written\n  {FORMS}\n  do: write `at most 40 mV`"),
     ("min 40 mV", "V", f"`min 40 mV` is not how a limit is written\n  {FORMS}\n  do: write `at least 40 mV`"),
     ("At most 40 mV", "V", f"`At most 40 mV` is not how a limit is written\n  {FORMS}\n  do: write `at most 40 mV`"),

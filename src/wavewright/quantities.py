@@ -311,10 +311,11 @@ def _interval_fault(words: str, unit: str) -> Misuse:
             rest = words[len(sign) :].lstrip("=").strip()
             return Misuse(f"`{words}` is not how a limit is written", expected=forms, do=f"write `{instead} {rest}`")
     read_quantity(words, unit=unit)  # says what is wrong if it is not even a quantity
+    others = f"`exactly {words}`" if unit in PLAIN_UNITS else f"with a tolerance `{words} ± …`"
     return Misuse(
         f"`{words}` alone does not say which side is good",
         expected=forms,
-        do=f"write `at most {words}`, `at least {words}` or, with a tolerance, `{words} ± …`",
+        do=f"write `at most {words}`, `at least {words}` or {others}",
     )
 
 

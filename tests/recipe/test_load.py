@@ -143,7 +143,7 @@ FAULTS = [
     ("at most 40 mV", "40 mV",
      "recipe.yaml:16:55: `40 mV` alone does not say which side is good\n"
      "  expected: `at most X`, `at least X`, `A .. B`, `X ± Y`, `X ± P %` or `exactly X`, each a voltage\n"
-     "  do: write `at most 40 mV`, `at least 40 mV` or, with a tolerance, `40 mV ± …`"),
+     "  do: write `at most 40 mV`, `at least 40 mV` or with a tolerance `40 mV ± …`"),
     ("at most 40 mV", "[1 V, 2 V]", "recipe.yaml:16:55: `limit` of `ripple` is no word\n  expected: words"),
     ("over: max", "over: maks",
      "recipe.yaml:16:76: unknown way to join shots, `maks`\n"

@@ -13,6 +13,7 @@ from wavewright.analysis.catalogue import find_metric
 from wavewright.errors import FileFault, Place
 from wavewright.judgement.limits import Limit
 from wavewright.recipe.acquisition import Entry
+from wavewright.recipe.derived import UNKNOWN
 from wavewright.recipe.fields import Line, Name, Names, Resistance, Stated
 from wavewright.recipe.model_reading import validated
 from wavewright.recipe.noting import named_entries, one_of, placed, unknown_names
@@ -106,7 +107,8 @@ def read_comparisons(
         faults.extend(unknown_names(block.word("of"), units, where=name.place))
         limits: dict[str, Limit] = {}
         for key, unit in FOUND.items():
-            if (text := getattr(entry, key)) is not None:
+            text = getattr(entry, key)
+            if text is not None and (unit or units.get(of)) != UNKNOWN:
                 with placed(faults, block.value_place(key)):
                     limits[key] = Limit.read(text, unit=unit or units.get(of, "V"))
         faults.extend(_metric_faults(block))

@@ -14,6 +14,7 @@ from wavewright.buses.frame_metrics import find_frame_metric, frame_metrics
 from wavewright.errors import FileFault, Misuse, Place
 from wavewright.judgement.joining import EACH, find_over
 from wavewright.judgement.limits import Limit
+from wavewright.recipe.derived import UNKNOWN
 from wavewright.recipe.fields import Names, read_names
 from wavewright.recipe.noting import named_entries, one_of, placed, unknown_names
 from wavewright.recipe.places import Block, Node, Row, Word
@@ -97,10 +98,10 @@ def _read_computation(
     name: Word, entry: Block, units: Mapping[str, str], faults: list[FileFault]
 ) -> Computation | None:
     place = name.place
-    on_frames = units.get(_word(entry, "of")) == FRAMES
+    of_what = units.get(_word(entry, "of"), "")
     metric: Metric | None = None
     with placed(faults, entry.value_place("metric") if "metric" in entry else place):
-        metric = _find(_word(entry, "metric") or str(name), on_frames=on_frames)
+        metric = _find(_word(entry, "metric") or str(name), of_what)
     of = _read_channels(entry, units, metric, faults, place)
     over = _word(entry, "over") or EACH
     with placed(faults, entry.value_place("over")):
@@ -108,22 +109,24 @@ def _read_computation(
     if metric is None:
         return None
     options = _read_options(entry, metric, faults, place)
-    unit = metric.unit or next((units[channel] for channel in of if channel in units), "V")
+    unit = metric.unit or next((units[channel] for channel in of if channel in units), UNKNOWN)
     limit = None
-    if "limit" in entry:
+    if "limit" in entry and unit != UNKNOWN:
         with placed(faults, entry.value_place("limit")):
             limit = Limit.read(_word(entry, "limit"), unit=unit)
-    return Computation(str(name), metric.name, of, unit, limit, over, _word(entry, "about"), options, on_frames, place)
+    return Computation(
+        str(name), metric.name, of, unit, limit, over, _word(entry, "about"), options, of_what == FRAMES, place
+    )
 
 
-def _find(name: str, *, on_frames: bool) -> Metric:
-    """The metric of that name over waveforms, or over frames.
+def _find(name: str, of_what: str) -> Metric:
+    """The metric of that name, over waveforms or over frames; over either if it is not known what it is of.
 
     Raises
     ------
     Misuse : there is none; says so if it belongs to the other catalogue.
     """
-    if on_frames:
+    if of_what == FRAMES or (not of_what and name in frame_metrics()):
         if name in metrics() and name not in frame_metrics():
             raise Misuse(f"metric `{name}` is over waveforms", expected="a channel after `of`, not a decoded line")
         return find_frame_metric(name)

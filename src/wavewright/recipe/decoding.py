@@ -88,6 +88,7 @@ def _read(name: Word, entry: Block, units: Mapping[str, str], faults: list[FileF
         known = {parameter.name: parameter.annotation for parameter in bus.parameters}
     if bus is None:
         return None
+    before = len(faults)
     with placed(faults, entry.value_place("then")):
         if then is not None:
             above = find_layer(then, on=bus.name)
@@ -95,7 +96,6 @@ def _read(name: Word, entry: Block, units: Mapping[str, str], faults: list[FileF
     lines = {line.rstrip("?") for names in bus.channels for line in names}
     channels: dict[str, str] = {}
     options: dict[str, Any] = {}
-    before = len(faults)
     for key, value in entry.items():
         if key in lines:
             channels[str(key)] = str(value)

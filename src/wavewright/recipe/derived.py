@@ -12,6 +12,8 @@ from wavewright.recipe.fields import read_name
 from wavewright.recipe.noting import placed
 from wavewright.recipe.places import Block, Word
 
+UNKNOWN = "unknown"  # stands for the unit of an expression that cannot be read
+
 
 class DerivedEntry(RootModel[str]):
     """An expression over the channels, and what is derived above: (high - low) / 0.1 ohm."""
@@ -50,15 +52,17 @@ def read_derived(tree: Block, units: dict[str, str], faults: list[FileFault]) ->
         if name in units:
             faults.append(FileFault(f"`{name}` is a channel already", where=where, expected="a name of its own"))
             continue
-        units[str(name)] = "V"  # if the expression is wrong, nobody shall complain that there is no such channel
+        units[str(name)] = UNKNOWN  # if the expression is wrong, that shall be said once and lead to nothing further
         if not isinstance(text, Word):
             faults.append(
                 FileFault(f"`{name}` has no expression", where=entries.value_place(name), expected="`high - low`, say")
             )
             continue
         known = {channel: unit for channel, unit in units.items() if channel != name}
-        with placed(faults, text.place):
+        with placed(faults, text.inside):
             expression = parse_expression(text)
+            if any(known.get(channel) == UNKNOWN for channel in expression.names):
+                continue
             units[str(name)] = expression.unit(known)
             found[str(name)] = Derived(str(name), str(text), expression.names, units[str(name)], text.place)
     return found

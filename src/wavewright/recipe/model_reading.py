@@ -151,6 +151,9 @@ def _fault(detail: ErrorDetails, path: _Path, model: type[BaseModel], owner: str
         where = ".".join(filter(None, (owner, path.name.rpartition(".")[0])))
         known = known_keys(model, detail["loc"][:-1])
         return unknown_key(str(detail["loc"][-1]), known, where=path.place, owner=f"`{where}`" if where else "")
+    if kind == "too_short":
+        what, number = f"{path.subject} holds {context['actual_length']}", context["min_length"]
+        return FileFault(what, where=path.place, expected=f"at least {number}")
     words = [word.strip("'") for word in str(context.get("expected", "")).replace(" or ", ", ").split(", ")]
     near = get_close_matches(str(detail["input"]), words, 1) if kind in {"literal_error", "enum"} else []
     return FileFault(

@@ -13,11 +13,16 @@ from wavewright.recipe.places import Block, Node, Row, Word, place_of
 
 @contextmanager
 def placed(faults: list[FileFault], where: Place) -> Iterator[None]:
-    """Note what is refused inside as a fault of the file at that place, and go on behind the block."""
+    """Note what is refused inside as a fault of the file at that place, and go on behind the block.
+
+    A fault with a column of its own, counted within the text that stands there, is placed at that column.
+    """
     try:
         yield
     except Misuse as fault:
-        faults.append(FileFault(fault.what, where=where, expected=fault.expected, do=fault.do))
+        inside = fault.where.column - 1 if isinstance(fault.where, Place) and fault.where.column else 0
+        place = Place(where.file, where.line, where.column + inside)
+        faults.append(FileFault(fault.what, where=place, expected=fault.expected, do=fault.do))
 
 
 def named_entries(

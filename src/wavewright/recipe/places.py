@@ -34,6 +34,11 @@ class Word(str):
         word.place, word.is_quoted = place, is_quoted
         return word
 
+    @property
+    def inside(self) -> Place:
+        """Where its first sign stands: behind the quote, if there is one."""
+        return Place(self.place.file, self.place.line, self.place.column + self.is_quoted)
+
     def __reduce__(self) -> tuple[type[str], tuple[str]]:  # pickles as plain text
         return str, (str(self),)
 
