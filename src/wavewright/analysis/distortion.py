@@ -14,7 +14,6 @@ from typing import Annotated, Literal
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.decibels import amplitude_ratio_db, power_ratio_db
-from wavewright.analysis.kept import kept
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.spectrum import Spectrum, amplitude_spectrum
 from wavewright.analysis.survey import Survey
@@ -69,7 +68,7 @@ def take_apart(
     NotMeasurable : no tone, or fewer cycles than the window needs to tell the harmonics from each other.
     """
     key = ("distortion", window, harmonics, fundamental)
-    return kept(survey, key, lambda: _take_apart(survey, window, harmonics, fundamental))
+    return survey.once(key, lambda: _take_apart(survey, window, harmonics, fundamental))
 
 
 @metric("thd", unit="1", source=SOURCE)

@@ -14,7 +14,6 @@ from typing import Annotated
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
-from wavewright.analysis.kept import kept
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.stretch import stretch
@@ -107,7 +106,7 @@ def fit_exponential(
         after, end = _first_transition(survey, begin)
         until = end if until is None else until
     first, last = after, until
-    return kept(survey, ("exponential", first, last), lambda: _fit(stretch(survey, least=8, after=first, until=last)))
+    return survey.once(("exponential", first, last), lambda: _fit(stretch(survey, least=8, after=first, until=last)))
 
 
 def _first_transition(survey: Survey, begin: ReferenceLevel) -> tuple[float, float | None]:

@@ -19,7 +19,6 @@ from wavewright.analysis.catalogue import metric
 from wavewright.analysis.clock_recovery import RecoveredClock, recover_clock
 from wavewright.analysis.edges import MIDDLE
 from wavewright.analysis.instants import instant_resolution
-from wavewright.analysis.kept import kept
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.survey import Survey
@@ -166,7 +165,7 @@ def eye_diagram(
 
 def _clock(survey: Survey, bit_rate: float | None, level: ReferenceLevel) -> RecoveredClock:
     key = ("clock", bit_rate, survey.level(level))
-    return kept(survey, key, lambda: recover_clock(survey, bit_rate=bit_rate, level=level))
+    return survey.once(key, lambda: recover_clock(survey, bit_rate=bit_rate, level=level))
 
 
 def _folded(survey: Survey, clock: RecoveredClock) -> Iterator[tuple[Floats, Floats]]:

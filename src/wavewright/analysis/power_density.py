@@ -13,7 +13,6 @@ import numpy as np
 import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
-from wavewright.analysis.kept import kept
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.spectrum import FEWEST_SAMPLES
 from wavewright.analysis.survey import Survey
@@ -67,7 +66,7 @@ def power_density(survey: Survey, *, resolution: float | None = None, window: Wi
     ------
     NotMeasurable : invalid samples inside, a constant, a record shorter than one segment of at least 16 samples.
     """
-    return kept(survey, ("power density", resolution, window), lambda: _density(survey, resolution, WINDOWS[window]))
+    return survey.once(("power density", resolution, window), lambda: _density(survey, resolution, WINDOWS[window]))
 
 
 @metric("noise_density", unit="V/√Hz", source="Welch 1967 (from memory, not verified); median of chi-square: math")

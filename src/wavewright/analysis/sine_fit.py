@@ -20,7 +20,6 @@ import numpy as np
 import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
-from wavewright.analysis.kept import kept
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.spectrum import mean_code
 from wavewright.analysis.survey import Survey
@@ -94,7 +93,7 @@ def fit_sine(survey: Survey, *, frequency: float | None = None, start: float | N
     ------
     NotMeasurable : invalid samples inside, a constant, too few samples, less than one cycle, no convergence.
     """
-    return kept(survey, ("sine fit", frequency, start), lambda: _fit(survey, frequency, start))
+    return survey.once(("sine fit", frequency, start), lambda: _fit(survey, frequency, start))
 
 
 @metric("sine_amplitude", unit="", source=SOURCE)

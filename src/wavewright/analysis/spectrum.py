@@ -12,7 +12,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from wavewright.analysis.kept import kept
 from wavewright.analysis.survey import Survey
 from wavewright.analysis.unbroken import unbroken
 from wavewright.analysis.windows import BLOCK, WINDOWS, Window, WindowName
@@ -79,7 +78,7 @@ def amplitude_spectrum(survey: Survey, *, window: WindowName = "hann") -> Spectr
     ------
     NotMeasurable : invalid samples inside, a constant, or fewer than 16 samples.
     """
-    return kept(survey, ("spectrum", window), lambda: _spectrum(survey, WINDOWS[window]))
+    return survey.once(("spectrum", window), lambda: _spectrum(survey, WINDOWS[window]))
 
 
 def _spectrum(survey: Survey, window: Window) -> Spectrum:

@@ -16,7 +16,6 @@ from typing import Annotated
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
-from wavewright.analysis.kept import kept
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.spectrum import Spectrum, amplitude_spectrum
 from wavewright.analysis.survey import Survey
@@ -124,7 +123,7 @@ def find_strongest(
 ) -> Tone:
     """The strongest tone between two frequencies, in Hz; raises NotMeasurable as the metric does."""
     key = ("strongest tone", window, lowest, highest)
-    return kept(survey, key, lambda: _strongest(survey, window, lowest, highest))
+    return survey.once(key, lambda: _strongest(survey, window, lowest, highest))
 
 
 def _strongest(survey: Survey, window: WindowName, lowest: float | None, highest: float | None) -> Tone:

@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from wavewright.analysis.kept import kept
 from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Waveform
@@ -25,7 +24,7 @@ def unbroken(survey: Survey, *, least: int, may_be_constant: bool = False) -> Wa
         unless that may be.
     """
     key = ("unbroken", least, may_be_constant)
-    return kept(survey, key, lambda: require_unbroken(survey.wave, least=least, may_be_constant=may_be_constant))
+    return survey.once(key, lambda: require_unbroken(survey.wave, least=least, may_be_constant=may_be_constant))
 
 
 def require_unbroken(wave: Waveform, *, least: int, may_be_constant: bool = False) -> Waveform:
