@@ -52,7 +52,8 @@ def _first_start(line: Line, falls: Floats, following: Indexes, *, bit: float, b
     character = bits * bit
     if line.first and falls[0] - line.start >= character - bit:
         return 0, 0
-    rivals = max(int(np.searchsorted(falls, line.start + character)), 1)
+    # a record that begins low began inside a character: then it may be that none of these edges starts one
+    rivals = max(int(np.searchsorted(falls, line.start + character)), 1) + int(not line.first)
     known = _first_after_idle(line, falls, character - bit)
     window = falls[: rivals + (TRIED + 1) * 16]
     stops_high = line.is_high(window + (int(bits) - 0.5) * bit)

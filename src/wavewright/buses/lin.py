@@ -51,7 +51,7 @@ def lin(
     """
     characters = uart(line, baud=baud)
     begins = np.flatnonzero(characters.of_kind("break"))
-    ends = np.append(begins[1:], len(characters))
+    ends = np.append(begins[1:], len(characters))[: begins.size]
     data = characters.columns.get("data", Objects([]))
     frames = []
     for first, last in zip(begins.tolist(), ends.tolist(), strict=True):
