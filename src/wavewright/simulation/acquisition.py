@@ -26,6 +26,7 @@ from wavewright.simulation.trigger import EdgeDetector, EdgeSetup
 _FIRST_STRETCH, _LONGEST_STRETCH = 1 << 12, 1 << 18
 _MOST_SAMPLES = 1 << 23  # of one search; an edge that is farther away than that is not found in time
 _TRIGGER_NOISE = 900  # a stream of chance beside those of the inputs
+_BOUND_IS_CHEAPER = 16  # than sampling the same stretch, roughly
 _SURE = 6.0  # standard deviations
 
 
@@ -144,7 +145,16 @@ class Acquisition:
             at = self._looked_until
             count = max(2, min(size, math.ceil((until - at) / self.record.interval)))
             end = at + count * self.record.interval
-            volts = Sampler(self._volts(self.source, at, end)).take(at, self.record.interval, count)
+            sampler = Sampler(self._volts(self.source, at, end))
+            low, high = sampler.reach(at, end)
+            if not low - _SURE * rms <= self.edge.level <= high + _SURE * rms:  # no need to look closer
+                self._detector.stay((low + high) / 2)
+                self._looked_until = end
+                looked += count // _BOUND_IS_CHEAPER
+                size = min(2 * size, _BOUND_IS_CHEAPER * _LONGEST_STRETCH)
+                continue
+            size = min(size, _LONGEST_STRETCH)
+            volts = sampler.take(at, self.record.interval, count)
             generator = np.random.default_rng([self.bench.seed, self.serial, _TRIGGER_NOISE, self._stretches])
             place = self._detector.find(noisy(volts, rms, generator))
             self._stretches += 1

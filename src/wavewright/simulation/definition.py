@@ -12,6 +12,8 @@ import yaml
 from wavewright.errors import FileFault, Misuse, Place
 from wavewright.quantities import Interval, read_interval, read_quantity
 
+_LOADER = getattr(yaml, "CSafeLoader", yaml.SafeLoader)  # ten times as fast where libyaml is there
+
 
 class Section:
     """One mapping of a definition file. Every reading method names the place of what it cannot use.
@@ -152,7 +154,7 @@ def read_definition(path: Path) -> Section:
     FileFault : no such file, not YAML, or not a mapping.
     """
     try:
-        node = yaml.compose(path.read_text(encoding="utf-8"), Loader=yaml.SafeLoader)
+        node = yaml.compose(path.read_text(encoding="utf-8"), Loader=_LOADER)
     except OSError as fault:
         raise FileFault(f"cannot be read: {fault.strerror}", where=str(path)) from fault
     except (yaml.YAMLError, UnicodeDecodeError) as fault:

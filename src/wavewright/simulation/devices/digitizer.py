@@ -101,7 +101,8 @@ class Digitizer(Instrument):
         assert isinstance(interval, Number)
         assert isinstance(points, Number)
         shortest = max(self.settings.number("interval"), span / (points.maximum - 1))
-        self.settings.put("interval", interval.nearest(shortest))
+        fitting = [step for step in interval.steps if step >= shortest * (1 - 1e-9)]
+        self.settings.put("interval", fitting[0] if fitting else interval.steps[-1])
         self.settings.put("points", points.nearest(round(span / self.settings.number("interval")) + 1))
 
     def reset(self) -> None:

@@ -119,6 +119,7 @@ class Exchange:
             self.device.instrument.trigger()
         except ScpiFault as fault:
             self.device.status.complain(fault)
+        self.work()
 
     @property
     def is_waiting(self) -> bool:
@@ -157,6 +158,7 @@ class Exchange:
     def _step(self, units: Iterator[Unit]) -> None:
         """One unit of the message, or its end."""
         fault: ScpiFault | None = None
+        self.device.refresh()
         try:
             unit = next(units)
             if unit.is_query and self._answers and self._answers[-1].is_last:

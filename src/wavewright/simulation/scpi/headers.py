@@ -30,10 +30,8 @@ def forms(mnemonic: str) -> tuple[str, str]:
 
 @dataclass(slots=True)
 class _Branch(Generic[T]):
-    takes_suffix: bool = False
     below: dict[str, _Branch[T]] = field(default_factory=dict)
-    entry: T | None = None
-    has_entry: bool = False
+    entry: tuple[T, tuple[bool, ...]] | None = None  # with it, for each node of the way here, whether it takes a number
 
 
 class HeaderTree(Generic[T]):
@@ -48,19 +46,17 @@ class HeaderTree(Generic[T]):
         for path in _spelled_out(pattern):
             branches = [self._root]
             for node in path:
-                branches = [self._step_down(branch, word, node) for branch in branches for word in _words(node)]
+                branches = [self._step_down(branch, word) for branch in branches for word in _words(node)]
             for branch in branches:
-                if branch.has_entry and branch.entry is not entry:
+                if branch.entry is not None and branch.entry[0] is not entry:
                     raise Misuse(f"header `{pattern}` can be read as one that is entered already")
-                branch.entry, branch.has_entry = entry, True
+                branch.entry = entry, tuple(node.endswith("<n>") for node in path)
         self._patterns[pattern] = entry
 
     @staticmethod
-    def _step_down(branch: _Branch[T], word: str, node: str) -> _Branch[T]:
-        found = _node(word)
-        short, long = forms(found["long"])
+    def _step_down(branch: _Branch[T], word: str) -> _Branch[T]:
+        short, long = forms(_node(word)["long"])
         below = branch.below.get(long) or _Branch()
-        below.takes_suffix = below.takes_suffix or "<n>" in node
         branch.below[long] = branch.below[short] = below
         return below
 
@@ -71,7 +67,8 @@ class HeaderTree(Generic[T]):
         ------
         ScpiFault : −113 for a header that is not there, −114 for a number on a node that takes none.
         """
-        branch, numbers = self._root, []
+        branch = self._root
+        numbers: list[int | None] = []
         for mnemonic in mnemonics:
             name, number = mnemonic, None
             if mnemonic not in branch.below and (found := _SUFFIXED.match(mnemonic)):
@@ -79,13 +76,14 @@ class HeaderTree(Generic[T]):
             if name not in branch.below:
                 raise ScpiFault(-113, ":".join(mnemonics))
             branch = branch.below[name]
-            if branch.takes_suffix:
-                numbers.append(1 if number is None else number)
-            elif number not in (None, 1):
-                raise ScpiFault(-114, ":".join(mnemonics))
-        if not branch.has_entry:
+            numbers.append(number)
+        if branch.entry is None:
             raise ScpiFault(-113, ":".join(mnemonics))
-        return branch.entry, tuple(numbers)  # type: ignore[return-value]  # has_entry says that it is a T
+        entry, takes_number = branch.entry
+        if any(number not in (None, 1) for number, takes in zip(numbers, takes_number, strict=True) if not takes):
+            raise ScpiFault(-114, ":".join(mnemonics))
+        sent = zip(numbers, takes_number, strict=True)
+        return entry, tuple(1 if number is None else number for number, takes in sent if takes)
 
     def patterns(self) -> dict[str, T]:
         """Every pattern that was entered, with its entry."""

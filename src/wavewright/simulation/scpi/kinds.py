@@ -204,7 +204,7 @@ class Words:
                 if not 1 <= number <= self.most:
                     raise ScpiFault(-224, word)
                 return f"{short_form(name)}{number}"
-        raise ScpiFault(-224 if self.words else -141, f"{word}, not one of {' '.join(self.words)}")
+        raise ScpiFault(-141, f"{word}, not one of {' '.join(self.words)}")
 
     def write(self, value: Value) -> str:
         """The short form in capitals."""
