@@ -126,11 +126,13 @@ def _find(name: str, of_what: str) -> Metric:
     ------
     Misuse : there is none; says so if it belongs to the other catalogue.
     """
-    if of_what == FRAMES or (not of_what and name in frame_metrics()):
+    if of_what == FRAMES:
         if name in metrics() and name not in frame_metrics():
             raise Misuse(f"metric `{name}` is over waveforms", expected="a channel after `of`, not a decoded line")
         return find_frame_metric(name)
-    if name in frame_metrics() and name not in metrics():
+    if name not in metrics() and name in frame_metrics():  # in this order: most recipes need no bus to be imported
+        if not of_what:
+            return find_frame_metric(name)
         raise Misuse(f"metric `{name}` is over frames", expected="a decoded line after `of`")
     return find_metric(name)
 
