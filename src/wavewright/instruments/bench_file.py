@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Annotated, Any, Literal
@@ -137,6 +137,11 @@ class BenchFile:
         """Of the simulated bench, where the file has one."""
         seed = self.simulation_settings().get("seed")
         return seed if isinstance(seed, int) else None
+
+    def replaying(self, wire_log: Path) -> BenchFile:
+        """The same bench with a recorded dialogue in place of the instruments."""
+        grammar = self.grammar.model_copy(update={"library": f"{wire_log.resolve()}@replay"})
+        return replace(self, grammar=grammar)
 
     def simulation_settings(self, *, seed: int | None = None) -> dict[str, object]:
         """What a simulated library is told: the `simulation:` part with paths made absolute, and the probes."""

@@ -10,8 +10,10 @@ from typing import Any
 import pyvisa
 
 from wavewright.errors import FileFault, LinkLost, WavewrightError
+from wavewright.instruments.replay import open_replay
 
 GROUP = "wavewright.visa_libraries"
+REPLAY = "replay"  # `wire.log@replay`: a recorded dialogue as the instruments
 
 
 def open_manager(library: str, *, folder: Path, settings: Mapping[str, object] | None = None) -> pyvisa.ResourceManager:
@@ -31,6 +33,8 @@ def open_manager(library: str, *, folder: Path, settings: Mapping[str, object] |
     path = folder / file if at and file else None
     points = {point.name: point for point in entry_points(group=GROUP)}
     try:
+        if path is not None and name == REPLAY:
+            return pyvisa.ResourceManager(open_replay(path))
         if path is not None and name in points:
             if not path.is_file():
                 raise FileFault(f"`library: {library}`: there is no file `{path}`", expected="a file of instruments")

@@ -128,7 +128,7 @@ def read_wire_log(lines: Iterable[str], *, name: str = "wire log") -> Iterator[W
                 yield _block_record(utc, float(offset), instrument, payload)
             else:
                 yield WireRecord(utc, float(offset), instrument, sign, unescape(payload))
-        except ValueError as fault:
+        except (ValueError, zlib.error) as fault:
             raise FileFault(
                 f"line {number} is no record of a dialogue: {fault}",
                 where=Place(name, number),
