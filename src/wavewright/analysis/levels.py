@@ -10,12 +10,12 @@ neither. Each half gives the level of its state:
 | `median` | median of the half |
 | `shorth` | mean of the shortest interval that holds half of the samples of the half; of several, the mean of theirs |
 | `extremes` | minimum and maximum |
-| `auto` | `mode` for a half that dwells: 40 % of its samples within 5 % of the range round the mode. Else its extreme |
+| `auto` | `mode` for a half that dwells: 40 % of its samples within 5 % of the range round the mode, and a valley of half the height between the two modes. Else its extreme |
 | `declared` | what the user says they are |
 
-Bins and ties are counted from the extremes inwards, so that an inverted waveform has the inverted levels. A sine has 29 %
-and a triangle 10 % of each half within 5 % of its extreme: for these `auto` takes the extremes, where the mode would pick
-one of many equal bins by chance.
+Bins and ties are counted from the extremes inwards, so that an inverted waveform has the inverted levels. A sine has
+29 % and a triangle 10 % of each half within 5 % of its extreme, and noise has one peak and no valley: for these `auto`
+takes the extremes, where the mode would pick one of many almost equal bins by chance.
 """  # noqa: E501 a row of a table is one line
 
 from __future__ import annotations
@@ -32,6 +32,7 @@ from wavewright.errors import Misuse, NotMeasurable
 BINS = 256
 DWELL_BAND = 0.05  # of the range, to either side of the mode
 DWELL_SHARE = 0.4  # of the samples of the half
+VALLEY = 0.5  # of the samples round the lesser of the two modes
 
 
 class LevelMethod(StrEnum):
@@ -158,9 +159,11 @@ def level_codes(
     names : of the state with the lower codes, and of the one with the higher.
     """
     lowest, highest = histogram.extremes
+    below, above = halves(histogram)
+    parted = _are_parted(histogram, lowest + mode(below), highest - mode(above))
     depths, words, dwelt = [], [], True
-    for half, name in zip(halves(histogram), names, strict=True):
-        dwells = half.dwell >= DWELL_SHARE
+    for half, name in zip((below, above), names, strict=True):
+        dwells = parted and half.dwell >= DWELL_SHARE
         chosen = method
         if method is LevelMethod.AUTO:
             chosen = LevelMethod.MODE if dwells else LevelMethod.EXTREMES
@@ -168,7 +171,21 @@ def level_codes(
         share = f"{half.dwell:.0%} of its samples within {DWELL_BAND:.0%} of the range round the mode"
         words.append(f"{name} state: {chosen}, {share}")
         dwelt &= dwells
+    if not parted:
+        words.append("no valley between the two modes")
     return lowest + depths[0], highest - depths[1], dwelt, "; ".join(words)
+
+
+def _are_parted(histogram: Histogram, low: float, high: float) -> bool:
+    """Whether there is a valley between two modes: somewhere half as many samples as at the lesser of them."""
+    lowest, highest = histogram.extremes
+    band = DWELL_BAND * (highest - lowest)
+    before = np.concatenate([[0], np.cumsum(histogram.counts)])
+    centres = np.linspace(low, high, 64)
+    begins = np.searchsorted(histogram.codes, centres - band, side="left")
+    ends = np.searchsorted(histogram.codes, centres + band, side="right")
+    near = before[ends] - before[begins]
+    return bool(near.min() <= VALLEY * min(near[0], near[-1]))
 
 
 def require_two_codes(histogram: Histogram, name: str, unit: str) -> None:

@@ -27,4 +27,4 @@ def noise_code(codes: Codes) -> float:
     sizes = sizes[np.isfinite(sizes)]
     if not sizes.size:
         return 0.0
-    return float(np.median(sizes)) / (MEDIAN_OF_NORMAL * math.sqrt(6))
+    return float(np.partition(sizes, sizes.size // 2)[sizes.size // 2]) / (MEDIAN_OF_NORMAL * math.sqrt(6))
