@@ -1,6 +1,7 @@
 """Phase and gain between two channels at their common frequency, by sine fits.
 
-Whatever the waveforms look like, it is their sines of that frequency that are compared; the residuals are left aside.
+Whatever the waveforms look like, it is their sines of that frequency that are compared, over whole cycles; the
+residuals are left aside.
 """
 
 from __future__ import annotations
@@ -12,7 +13,9 @@ from wavewright.analysis.catalogue import metric
 from wavewright.analysis.decibels import amplitude_ratio_db
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.sine_fit import SineFit, fit_sine
+from wavewright.analysis.stretch import part_of
 from wavewright.analysis.survey import Survey
+from wavewright.analysis.unbroken import unbroken
 from wavewright.errors import NotMeasurable
 
 SOURCE = "IEEE 1057, sine fits by least squares (from memory, not verified)"
@@ -32,7 +35,8 @@ def common_sines(first: Survey, second: Survey, *, frequency: float | None = Non
     """
     if frequency is None:
         frequency = fit_sine(first).frequency
-    fits = fit_sine(first, frequency=frequency), fit_sine(second, frequency=frequency)
+    trimmed = _whole_cycles(first, frequency), _whole_cycles(second, frequency)
+    fits = fit_sine(trimmed[0], frequency=frequency), fit_sine(trimmed[1], frequency=frequency)
     for survey, fit in zip((first, second), fits, strict=True):
         if fit.amplitude <= LEAST_SIGNIFICANT * fit.amplitude_uncertainty:
             raise NotMeasurable(
@@ -42,6 +46,16 @@ def common_sines(first: Survey, second: Survey, *, frequency: float | None = Non
                 do="check that both channels hold that frequency, or lengthen `span`",
             )
     return fits
+
+
+def _whole_cycles(survey: Survey, frequency: float) -> Survey:
+    """The channel without its last, broken cycle, in which harmonics would pass for a part of the fundamental."""
+    wave = unbroken(survey, least=4)
+    step = frequency * wave.interval
+    size = round(math.floor(len(wave) * step + 1e-6) / step) if step > 0 else 0
+    if not 4 <= size < len(wave):
+        return survey
+    return survey.once(("whole cycles", frequency), lambda: Survey(part_of(wave, 0, size)))
 
 
 def sine_doubts(fits: tuple[SineFit, SineFit]) -> tuple[Doubt, ...]:
