@@ -135,6 +135,13 @@ def test_traces_are_laid_over_each_other_with_a_mask() -> None:
     assert persistence.mask.polygons[0][1] == (Stated(10e-9, "s", "10 ns"), Stated(1.0, "V", "1 V"))
 
 
+def test_a_derived_channel_may_be_laid_over_itself() -> None:
+    text = COIL + "    persistence: {of: current}\n"
+    persistence = only(text, "coil").persistence
+    assert persistence is not None
+    assert persistence.of == "current"
+
+
 def test_the_head_says_how_serial_numbers_look_and_whether_to_cross_check() -> None:
     head = "serial: {pattern: 'VC204-\\d{4}'}\ncross_check: true\n" + HEAD
     recipe = parse_recipe(head + COIL, "recipe.yaml")

@@ -74,6 +74,36 @@ def test_a_parameter_has_its_default_unless_the_run_sets_it() -> None:
     assert changed.measurements[1].stimulus[0].source.duty_factor == Stated(0.3, "1", "30%")  # type: ignore[union-attr]
 
 
+def test_a_parameter_may_be_true_or_false() -> None:
+    text = HEAD.replace("{default: 40 %", "{default: true") + (
+        "  telegram:\n    channels: {tx: {input: 1}}\n    timebase: {span: 40 ms, rate: 2 MHz}\n"
+        "    decode: {line: {bus: uart, tx: tx, inverted: $duty}}\n"
+    )
+    (telegram,) = parse_recipe(text, "r.yaml")
+    assert telegram.decode["line"].options == {"inverted": True}
+    (telegram,) = parse_recipe(text, "r.yaml", set={"duty": "false"})
+    assert telegram.decode["line"].options == {"inverted": False}
+
+
+def test_several_names_make_every_combination_the_last_running_fastest() -> None:
+    text = HEAD + COIL_DRIVE.replace("{duty: [10 %, 40 %]", "").replace(
+        "for_each: {duty: [10 %, 40 %, 90 %]}", "for_each: {duty: [10 %, $duty], level: [1 V, 2 V]}"
+    ).replace("of: drive,", "of: drive, level: $level,")
+    recipe = parse_recipe(text, "r.yaml")
+    assert [dict(measurement.condition) for measurement in recipe] == [
+        {"duty": "10 %", "level": "1 V"}, {"duty": "10 %", "level": "2 V"},
+        {"duty": "40 %", "level": "1 V"}, {"duty": "40 %", "level": "2 V"},
+    ]  # fmt: skip
+    assert recipe.measurements[3].label == "coil_drive[duty=40 %, level=2 V]"
+    assert recipe.measurements[3].compute["duty_factor"].options == {"level": "2 V"}
+
+
+def test_a_sweep_with_too_many_conditions_is_refused(complaint: Complaint) -> None:
+    values = ", ".join(f"{number} %" for number in range(1, 33))
+    text = HEAD + COIL_DRIVE.replace("{duty: [10 %, 40 %, 90 %]}", f"{{duty: [{values}], other: [{values}]}}")
+    assert complaint(text) == "recipe.yaml:12:15: 1024 conditions\n  expected: at most 1000"
+
+
 def test_setting_a_parameter_that_there_is_not_names_the_nearest() -> None:
     with pytest.raises(Misuse) as caught:
         parse_recipe(RECIPE, "r.yaml", set={"dutty": "30 %"})
@@ -129,6 +159,10 @@ FAULTS = [
      "recipe.yaml:12:58: `before_trigger: 2 ms` is as long as the span\n  expected: less than 2 ms"),
     ("on: rail", "on: rial",
      "recipe.yaml:13:31: there is no channel `rial`\n  expected: one of rail\n  do: did you mean `rail`?"),
+    ("level: 0 V", "level: 60 mV",
+     "recipe.yaml:13:58: `rail` can never cross `level: 60 mV`, which is outside of its range\n"
+     "  expected: a level within -50 mV .. 50 mV\n"
+     "  do: put `level` into the range, or change `range` and `offset` of `rail`"),
     ("shots: 16", "shots: 0", "recipe.yaml:14:12: `0` is no count\n  expected: a whole number, at least 1"),
     ("shots: 16", "shots: 1.5", "recipe.yaml:14:12: `1.5` is no count\n  expected: a whole number, at least 1"),
     ("metric: peak_to_peak", "metric: peak_to_peek",

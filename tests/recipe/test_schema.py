@@ -6,10 +6,16 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from jsonschema import Draft202012Validator
 
+from tests.recipe.conftest import HEAD
+from tests.recipe.test_later_keys import CLOCK, COIL
+from tests.recipe.test_scenario import END_OF_LINE
 from wavewright.analysis.catalogue import metrics
 from wavewright.buses.catalogue import buses, layers
 from wavewright.buses.frame_metrics import frame_metrics
+from wavewright.recipe.model_reading import plain
+from wavewright.recipe.places import parse_tree
 from wavewright.recipe.schema import recipe_schema
 
 
@@ -67,6 +73,27 @@ def test_unknown_keys_are_refused_everywhere(schema: dict[str, Any]) -> None:
     assert len(objects) > 15
     assert not [node["title"] for node in objects if node.get("additionalProperties") is True]
     assert schema["additionalProperties"] is False
+
+
+@pytest.mark.parametrize("text", [END_OF_LINE, HEAD + COIL, HEAD + CLOCK])
+def test_an_independent_validator_takes_what_we_take(schema: dict[str, Any], text: str) -> None:
+    # jsonschema 4.26, an implementation of JSON Schema draft 2020-12 that knows nothing of ours
+    Draft202012Validator.check_schema(schema)
+    assert not [error.message for error in Draft202012Validator(schema).iter_errors(plain(parse_tree(text, "f")))]
+
+
+@pytest.mark.parametrize(
+    "stands, instead",
+    [
+        ("place:", "plaec:"), ("shots: 16", "shots: x16x, shoots: 3"), ("coupling: ac", "coupling: acc"),
+        ("metric: peak_to_peak", "metric: peak"), ("over: max", "ovre: max"), ("wavewright: 1", "wavewright: 2"),
+        ("title: VC-204 end-of-line check", "titel: x"), ("bus: uart", "bus: usart"), ("baud:", "boud:"),
+    ],
+)  # fmt: skip
+def test_an_independent_validator_refuses_what_we_refuse(schema: dict[str, Any], stands: str, instead: str) -> None:
+    assert stands in END_OF_LINE
+    tree = plain(parse_tree(END_OF_LINE.replace(stands, instead, 1).replace("shots: x16x, ", "shots: 16\n    "), "f"))
+    assert list(Draft202012Validator(schema).iter_errors(tree))
 
 
 def test_references_lead_somewhere(schema: dict[str, Any]) -> None:

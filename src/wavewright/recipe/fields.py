@@ -206,6 +206,19 @@ def read_line(value: object) -> str:
 Line = Annotated[str, BeforeValidator(refusing(read_line))]
 
 
+def read_value(value: object) -> str:
+    """Any single value, as the text that stands for it.
+
+    Raises
+    ------
+    Misuse : nothing, or more than one.
+    """
+    return str(value).lower() if isinstance(value, bool) else read_line(value)
+
+
+Value = Annotated[str, BeforeValidator(refusing(read_value)), WithJsonSchema({"type": ["string", "number", "boolean"]})]
+
+
 def read_pattern(value: object) -> str:
     """A regular expression.
 

@@ -7,9 +7,10 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from wavewright.errors import FileFault
+from wavewright.recipe.fields import read_value
 from wavewright.recipe.measurement import Measurement, read_measurement
 from wavewright.recipe.model_reading import validated
-from wavewright.recipe.places import Block, parse_tree, read_text
+from wavewright.recipe.places import Block, Word, parse_tree, read_text
 from wavewright.recipe.recipe import Recipe, RecipeHead
 from wavewright.recipe.references import channel_units, need_faults
 from wavewright.recipe.sweeps import conditions, parameter_values
@@ -70,8 +71,8 @@ def _head(tree: Block, faults: list[FileFault]) -> RecipeHead | None:
 def _defaults(tree: Block) -> dict[str, str]:
     """The default of each parameter that has one."""
     entries = tree.block("parameters")
-    defaults = {str(name): entries.block(name).word("default") for name in entries}
-    return {name: str(default) for name, default in defaults.items() if default is not None}
+    defaults = {str(name): entries.block(name).get("default") for name in entries}
+    return {name: read_value(default) for name, default in defaults.items() if isinstance(default, Word | bool)}
 
 
 def _measurements(tree: Block, parameters: Mapping[str, str], faults: list[FileFault]) -> Iterator[Measurement]:

@@ -6,20 +6,22 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, Self
 
-from pydantic import BaseModel, Field, GetCoreSchemaHandler, GetJsonSchemaHandler, PrivateAttr
+from pydantic import BaseModel, Field, GetCoreSchemaHandler, GetJsonSchemaHandler, PrivateAttr, model_validator
 from pydantic_core import CoreSchema, core_schema
 
 from wavewright.buses.expectation import Expectation
 from wavewright.errors import FileFault
+from wavewright.quantities import Interval
 from wavewright.recipe.acquisition import Channel, Entry, Timebase, Trigger
 from wavewright.recipe.comparison import Comparison, ComparisonEntry, read_comparisons
 from wavewright.recipe.computation import Computation, ComputationEntry, read_computations
 from wavewright.recipe.decoding import Decoding, DecodingEntry, read_decodings
 from wavewright.recipe.density import Persistence
 from wavewright.recipe.derived import Derived, DerivedEntry, read_derived
-from wavewright.recipe.fields import Count, Line, Name
+from wavewright.recipe.fields import Count, Line, Name, Stated, Value, fault_at
 from wavewright.recipe.frame_conditions import ExpectationEntry, KeepIf, KeepIfEntry, read_expectations, read_keep_if
-from wavewright.recipe.model_reading import validated
+from wavewright.recipe.model_reading import refusal, validated
+from wavewright.recipe.noting import unknown_names
 from wavewright.recipe.places import Block
 from wavewright.recipe.references import channel_units, reference_faults
 from wavewright.recipe.stimulus import Step
@@ -67,7 +69,7 @@ class Measurement(Entry):
     trigger: Trigger = Field(default=Trigger(), description="what starts a shot; automatic if left out")
     shots: Count = Field(default=1, description="how many shots are taken")
     stimulus: tuple[Step, ...] = Field(default=(), description="what supply and source do, step by step")
-    for_each: dict[Name, tuple[str, ...]] = Field(
+    for_each: dict[Name, tuple[Value, ...]] = Field(
         default_factory=dict, description="values that `$name` takes, one condition after another"
     )
     compute: Computations = Field(default_factory=dict, description="the readings, by name")
@@ -76,6 +78,21 @@ class Measurement(Entry):
     decode: Decodings = Field(default_factory=dict, description="lines of a bus to be decoded, by name")
     keep_if: Kept | None = Field(default=None, description="take shots until one has these frames, and keep that one")
     expect: Expectations = Field(default_factory=dict, description="what the frames of a decoded line must hold")
+
+    @model_validator(mode="after")
+    def _can_trigger(self) -> Self:
+        level, channel = self.trigger.level, self.channels.get(self.trigger_channel)
+        if channel is None or not isinstance(level, Stated) or not isinstance(channel.range, Stated):
+            return self
+        if channel.offset == "auto":
+            return self
+        middle = channel.offset.value if isinstance(channel.offset, Stated) else 0.0
+        seen = Interval(middle - channel.range.value / 2, middle + channel.range.value / 2, "V")
+        if level.value not in seen:
+            what = f"`{self.trigger_channel}` can never cross `level: {level}`, which is outside of its range"
+            do = f"put `level` into the range, or change `range` and `offset` of `{self.trigger_channel}`"
+            raise refusal(fault_at(level, what, expected=f"a level within {seen}", do=do))
+        return self
 
     _name: str = PrivateAttr(default="")
     _condition: dict[str, str] = PrivateAttr(default_factory=dict)
@@ -121,6 +138,8 @@ def read_measurement(
     units = channel_units(tree)
     faults.extend(reference_faults(tree, units))
     derived = read_derived(tree, units, faults)
+    persistence = tree.block("persistence")
+    faults.extend(unknown_names(persistence.word("of"), units, where=persistence.place))
     lines = read_decodings(tree, units, faults, owner=name)
     names = tree.block("decode")
     read: dict[str, Any] = {

@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 from pydantic import Field, WithJsonSchema
 
 from wavewright.recipe.acquisition import Entry
-from wavewright.recipe.fields import Count, Current, Frequency, Line, Name, Pattern, Rate, Voltage
+from wavewright.recipe.fields import Count, Current, Frequency, Line, Name, Pattern, Rate, Value, Voltage
 from wavewright.recipe.measurement import Measurement
 
 VERSION = "1"
@@ -54,7 +54,7 @@ class Needs(Entry):
 class ParameterEntry(Entry):
     """A value that the recipe uses as `$name`, and that a run may set."""
 
-    default: Line = Field(description="what it is unless the run says otherwise")
+    default: Value = Field(description="what it is unless the run says otherwise")
     about: Line | None = Field(default=None, description="what it is")
 
 

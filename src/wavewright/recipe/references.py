@@ -20,8 +20,6 @@ def channel_units(tree: Block) -> dict[str, str]:
 def reference_faults(tree: Block, units: dict[str, str]) -> Iterator[FileFault]:
     """What the entries of a measurement say against each other."""
     yield from _doubled_inputs(tree)
-    persistence = tree.block("persistence")
-    yield from unknown_names(persistence.word("of"), units, where=persistence.place)
     trigger = tree.block("trigger")
     yield from unknown_names(trigger.word("on"), units, where=trigger.place)
     if trigger and "on" not in trigger and len(units) > 1:

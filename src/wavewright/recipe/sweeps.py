@@ -13,7 +13,7 @@ from difflib import get_close_matches
 from typing import NamedTuple
 
 from wavewright.errors import FileFault, Misuse
-from wavewright.recipe.fields import NAME_PATTERN, read_name
+from wavewright.recipe.fields import NAME_PATTERN, read_name, read_value
 from wavewright.recipe.places import Block, Node, Row, Word, place_of
 
 MOST_CONDITIONS = 1000
@@ -84,7 +84,7 @@ def substituted(node: Node, names: Mapping[str, str], faults: list[FileFault]) -
     return node
 
 
-def _replaced(word: Word, names: Mapping[str, str], faults: list[FileFault]) -> Word:
+def _replaced(word: Word, names: Mapping[str, str], faults: list[FileFault]) -> Word | bool:
     unknown = [name for name in _NAMED.findall(word) if name not in names]
     for name in unknown:
         near = get_close_matches(name, names, 1)
@@ -100,7 +100,10 @@ def _replaced(word: Word, names: Mapping[str, str], faults: list[FileFault]) -> 
         )
     if unknown:
         return word
-    return Word(_NAMED.sub(lambda match: names[match[1]], word), word.place, is_quoted=word.is_quoted)
+    text = _NAMED.sub(lambda match: names[match[1]], word)
+    if text in ("true", "false") and not word.is_quoted:
+        return text == "true"
+    return Word(text, word.place, is_quoted=word.is_quoted)
 
 
 def _axes(tree: Block, parameters: Mapping[str, str], faults: list[FileFault]) -> dict[str, list[str]] | None:
@@ -117,7 +120,8 @@ def _axes(tree: Block, parameters: Mapping[str, str], faults: list[FileFault]) -
             read_name(name)
         except Misuse as fault:
             faults.append(FileFault(fault.what, where=node.key_place(name), expected=fault.expected, do=fault.do))
-        listed = [str(value) for value in values if isinstance(value, Word)] if isinstance(values, Row) else []
+        single = [value for value in values if isinstance(value, Word | bool)] if isinstance(values, Row) else []
+        listed = [read_value(value) for value in single]
         if not isinstance(values, Row) or len(listed) != len(values) or not listed:
             where = place_of(values) or node.key_place(name)
             faults.append(FileFault(f"`{name}` has no list of values", where=where, expected="`[10 %, 40 %]`, say"))
