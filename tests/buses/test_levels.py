@@ -7,7 +7,9 @@ from tests.buses.wires import uart_of, wave
 from wavewright.buses.decode import decode
 from wavewright.buses.levels import AUTO, LogicLevels
 from wavewright.buses.logic import difference, line_of
-from wavewright.errors import Misuse
+from wavewright.errors import Misuse, NotMeasurable
+from wavewright.simulation.encoders.drawing import draw
+from wavewright.simulation.encoders.spi import spi_lines
 from wavewright.waveform import Waveform
 
 LEVELS = [
@@ -152,3 +154,28 @@ def test_the_difference_of_a_pair_is_taken_on_codes() -> None:
     assert difference(high, low).values().tolist() == pytest.approx([2.5, -2.3])
     other = Waveform(np.array([-60, 60], dtype=np.int8), gain=0.02, offset=2.4, interval=1.0)
     assert difference(high, other).values().tolist() == pytest.approx([2.5, -2.3])
+
+
+@pytest.mark.parametrize("shape", ["normal", "uniform"])
+def test_auto_finds_no_levels_in_noise(shape: str) -> None:
+    generator = np.random.default_rng(6)
+    volts = generator.normal(0, 0.05, 20_000) if shape == "normal" else generator.uniform(-0.1, 0.1, 20_000)
+    with pytest.raises(NotMeasurable, match="dwells at one level, or at none"):
+        AUTO.of(Waveform.from_volts(volts, interval=1.0))
+    assert decode({"tx": Waveform.from_volts(volts, interval=1e-6)}, "uart", baud=1e5) == []
+
+
+def test_the_noise_of_a_converter_is_no_signal() -> None:
+    codes = np.random.default_rng(7).integers(-1, 1, 5000).astype(np.int8)
+    with pytest.raises(NotMeasurable):
+        AUTO.of(Waveform(codes, gain=0.01, interval=1.0, code_range=(-128, 127)))
+    assert AUTO.of(Waveform(codes, gain=0.01, interval=1.0)) == pytest.approx((-0.006, -0.004))  # digital samples
+
+
+@pytest.mark.parametrize("level, word", [(0.0, 0x00), (3.3, 0xFF)])
+def test_a_line_that_rests_takes_the_levels_of_the_others(level: float, word: int) -> None:
+    lines = spi_lines([[(0x9F, 0)]], lead=1e-6)
+    waves = {name: draw(getattr(lines, name), rate=20e6) for name in ("clock", "mosi", "select")}
+    noise = np.random.default_rng(1).normal(level, 0.05, len(waves["clock"]))
+    (frame,) = decode(waves | {"miso": Waveform.from_volts(noise, interval=5e-8, start=-1e-6)}, "spi")
+    assert (frame["mosi"], frame["miso"], frame.errors) == (0x9F, word, ())

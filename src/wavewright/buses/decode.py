@@ -9,7 +9,7 @@ from wavewright.buses.catalogue import Bus, Layer, find_bus, find_layer
 from wavewright.buses.frames import Frames
 from wavewright.buses.levels import LogicLevels
 from wavewright.buses.logic import Line, difference, line_of
-from wavewright.errors import Misuse
+from wavewright.errors import Misuse, NotMeasurable
 from wavewright.waveform import Waveform
 
 
@@ -99,18 +99,29 @@ def _channel_set(entry: Bus, channels: Mapping[str, object]) -> tuple[str, ...]:
 
 def _lines(entry: Bus, channels: Mapping[str, Waveform], levels: object) -> list[Line | None]:
     names = _channel_set(entry, channels)
-
-    def read(name: str) -> LogicLevels:
-        given = levels.get(name) if isinstance(levels, Mapping) else levels
-        return LogicLevels.read("auto" if given is None else given)
-
     lines: list[Line | None] = []
     if entry.differential and names[: len(entry.differential)] == entry.differential:
         high, low = (channels[name] for name in entry.differential)
         pair = LogicLevels.read(entry.levels if levels is None or isinstance(levels, Mapping) else levels)
         lines.append(line_of(difference(high, low), pair).inverted())
         names = names[len(entry.differential) :]
-    for name in names:
-        key = name.rstrip("?")
-        lines.append(line_of(channels[key], read(key)) if key in channels else None)
-    return lines
+    given = {key: channels[key] for key in (name.rstrip("?") for name in names) if key in channels}
+    resolved = _resolved(given, levels)
+    return lines + [
+        line_of(given[key], resolved[key]) if (key := name.rstrip("?")) in given else None for name in names
+    ]
+
+
+def _resolved(channels: Mapping[str, Waveform], levels: object) -> dict[str, LogicLevels]:
+    """The thresholds of each channel; one that rests all the time takes those of the channel that swings most."""
+    resolved: dict[str, LogicLevels] = {}
+    resting: list[str] = []
+    for name, wave in channels.items():
+        written = levels.get(name) if isinstance(levels, Mapping) else levels
+        read = LogicLevels.read("auto" if written is None else written)
+        try:
+            resolved[name] = LogicLevels(*read.of(wave))
+        except NotMeasurable:
+            resting.append(name)
+    widest = max(resolved.values(), key=lambda each: each.high - each.low, default=LogicLevels.read("auto"))
+    return resolved | dict.fromkeys(resting, widest)

@@ -17,12 +17,19 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from types import MappingProxyType
 
+import numpy as np
+
 from wavewright.analysis.survey import Survey
-from wavewright.errors import Misuse
+from wavewright.errors import Misuse, NotMeasurable
 from wavewright.quantities import read_quantity
 from wavewright.waveform import Waveform
 
 AUTO_LOW, AUTO_HIGH = 0.4, 0.6  # of the amplitude: wide enough for noise, narrow enough for edges of few samples
+
+
+LEAST_AMPLITUDE = 0.4  # of the whole span, overshoot and noise included
+MOST_BETWEEN = 0.45  # of all samples, in the middle half between the state levels
+FEWEST_CODES = 3  # between the state levels, where the converter is known: less is its own noise
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,11 +103,36 @@ class LogicLevels:
         """
         if not self.is_auto:
             return self.low, self.high
-        states = Survey(wave).levels
-        return states.low + AUTO_LOW * states.amplitude, states.low + AUTO_HIGH * states.amplitude
+        low, high = _states(wave)
+        return low + AUTO_LOW * (high - low), low + AUTO_HIGH * (high - low)
 
 
 AUTO = LogicLevels(math.nan, math.nan)
+
+
+def _states(wave: Waveform) -> tuple[float, float]:
+    """The two state levels, if the record dwells at two.
+
+    Noise about one level has two modes as well, but they lie close together in its middle, and most samples between.
+
+    Raises
+    ------
+    NotMeasurable : it does not.
+    """
+    survey = Survey(wave)
+    states, histogram = survey.levels, survey.histogram
+    values = wave.offset + wave.gain * histogram.codes
+    span = abs(float(values[-1] - values[0]))
+    middle = np.abs(values - (states.low + states.high) / 2) < states.amplitude / 4
+    between = float(histogram.counts[middle].sum()) / histogram.total
+    is_dither = wave.code_range is not None and states.amplitude < FEWEST_CODES * abs(wave.gain)
+    if states.amplitude < LEAST_AMPLITUDE * span or between > MOST_BETWEEN or is_dither:
+        raise NotMeasurable(
+            f"levels of `{wave.name}`: the record dwells at one level, or at none",
+            expected="two levels with few samples between them",
+            do="give the levels, or a record in which the line changes",
+        )
+    return states.low, states.high
 
 
 def _read_words(text: str) -> LogicLevels:
