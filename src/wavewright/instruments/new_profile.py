@@ -17,8 +17,8 @@ _TOP_KEY = re.compile(r"^([a-z_-]+):")
 _SETTING = re.compile(r"^  ([a-z_.]+):")
 _ABOUT = {
     "settings": "Messages with {value}, {input}, or the name of another setting in braces. `words` for words, "
-    "`convert: {times: …, plus: …}` where the number on the wire is another than ours (SI units), `pattern` with a group `value` "
-    "where only a part of the answer counts, a list where it takes several messages.",
+    "`convert: {times: …, plus: …}` where the number on the wire is another than ours (SI units), `pattern` with a "
+    "group `value` where only a part of the answer counts, a list where it takes several messages.",
     "acquire": "How a record is taken. `finished` is {ask: …}, {poll: {ask: …, pattern: …}} or {service_request: …}.",
     "waveform": "How samples come: the query, the block, the form, and where the scale is told: settings, queries, "
     "preamble, block, dif or samples.",
@@ -48,8 +48,8 @@ def _lines(name: str, base: str, profile: Profile) -> Iterator[str]:
     yield f"# {name}: how this {profile.role} is spoken to."
     yield from _comment(
         f"It extends {base}; what is commented out below is what it inherits. Where the manual of your instrument "
-        "says otherwise take the `#` away, from the line of the part (such as `settings:`) too, and write what it says. "
-        "Then try it: `wavewright profile exercise FILE --bench BENCH`."
+        "says otherwise take the `#` away, from the line of the part (such as `settings:`) too, and write what it "
+        "says. Then try it: `wavewright profile exercise FILE --bench BENCH`."
     )
     yield "wavewright-profile: 1"
     yield f"name: {name}"
