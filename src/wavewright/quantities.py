@@ -8,6 +8,7 @@ A unit is named by its symbol. Some that are not SI symbols:
 | `1` | ratio | `40 %`, `50 ppm`, `0.4` |
 | `x` | factor of a probe | `10x` |
 | `count`, or empty | a number of things | `20`, `80k` |
+| `number` | a plain number, not in per cent | `1.414` |
 | `Bd` | baud rate | `19200`, `19.2 kBd` |
 | `dB`, `deg`, … | take no prefix | `3 dB` |
 """
@@ -25,16 +26,18 @@ from wavewright.errors import Misuse
 PREFIXES = {"": 0, "m": -3, "u": -6, "k": 3, "M": 6, "n": -9, "p": -12, "f": -15, "G": 9, "T": 12}  # common ones first
 MICRO_SIGNS = ("\N{MICRO SIGN}", "\N{GREEK SMALL LETTER MU}")
 OHM_SIGNS = ("\N{GREEK CAPITAL LETTER OMEGA}", "\N{OHM SIGN}")
-PLAIN_UNITS = frozenset({"", "count"})
+PLAIN_UNITS = frozenset({"", "count", "number"})
 WITHOUT_PREFIX = frozenset({"x", "%", "ppm", "pp", "deg", "degC", "dB", "dBc", "dBV", "dBu", "dBm", "dBFS"})
 MAY_BE_BARE = frozenset({"Bd"})  # everybody in the trade says 19200
+SMALLEST_IN_PERCENT = 1e-4
 RATIO_UNITS = {"%": 100.0, "ppm": 1e6}  # so many make 1
 # By unit: what it is an amount of, and a quantity of usual size.
 EXAMPLES = {
     "V": ("a voltage", "24 V"), "A": ("a current", "1.5 A"), "s": ("a time", "500 us"),
     "Hz": ("a frequency", "25 MHz"), "ohm": ("a resistance", "2.2 kohm"), "F": ("a capacitance", "12 pF"),
     "H": ("an inductance", "10 uH"), "W": ("a power", "5 W"), "J": ("an energy", "2 mJ"), "1": ("a ratio", "40 %"),
-    "x": ("a factor", "10x"), "": ("a number", "80k"), "count": ("a number", "20"), "Bd": ("a baud rate", "19.2 kBd"),
+    "x": ("a factor", "10x"), "": ("a number", "80k"), "count": ("a number", "20"), "number": ("a number", "1.5"),
+    "Bd": ("a baud rate", "19.2 kBd"),
     "dB": ("a level", "3 dB"), "deg": ("an angle", "90 deg"),
 }  # fmt: skip
 DEFAULT_DIGITS = 4  # where neither an uncertainty nor a resolution is known
@@ -153,7 +156,8 @@ def show_quantity(value: float, unit: str, *, uncertainty: float | None = None, 
     """Engineering notation, with no more digits than the uncertainty or the resolution supports.
 
     The last digit shown has the decimal place of the first digit of the larger of the two; where neither is known
-    there are four significant digits. Ratios are shown in per cent, numbers of things as they are.
+    there are four significant digits. Ratios are shown in per cent, below 0.01 % in parts per million; plain numbers
+    and numbers of things as they are.
 
     Examples
     --------
@@ -166,9 +170,12 @@ def show_quantity(value: float, unit: str, *, uncertainty: float | None = None, 
         return "not a number" if math.isnan(value) else f"{'-' if value < 0 else ''}∞ {_shown_unit(unit)}".strip()
     known = max(abs(uncertainty or 0.0), abs(resolution or 0.0))
     if unit in PLAIN_UNITS or unit == "1" or unit in WITHOUT_PREFIX:
-        factor = 100 if unit == "1" else 1
-        shown = _in_decimals(factor * value, factor * known, whole=unit in PLAIN_UNITS)
-        return f"{shown}{'' if unit in {'x', *PLAIN_UNITS} else ' '}{_shown_unit(unit)}"
+        symbol = _shown_unit(unit)
+        if unit == "1" and 0 < max(abs(value), known) < SMALLEST_IN_PERCENT:
+            symbol = "ppm"
+        factor = RATIO_UNITS.get(symbol, 1.0) if unit == "1" else 1.0
+        shown = _in_decimals(factor * value, factor * known)
+        return f"{shown}{'' if unit in {'x', *PLAIN_UNITS} else ' '}{symbol}"
     return _in_engineering_notation(value, unit, known)
 
 
@@ -350,8 +357,8 @@ def _decimals(value: float, known: float) -> int:
     return min(-math.floor(math.log10(known) + 1e-9), MOST_DIGITS - 1 - top)
 
 
-def _in_decimals(value: float, known: float, *, whole: bool) -> str:
-    if whole and value == int(value):
+def _in_decimals(value: float, known: float) -> str:
+    if known == 0 and value == int(value):
         return f"{int(value)}"
     decimals = max(0, _decimals(value, known))
     shown = f"{round(value, decimals) + 0.0:.{decimals}f}"

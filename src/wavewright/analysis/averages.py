@@ -77,7 +77,7 @@ def rectified_mean(survey: Survey) -> Reading:
     return _average(survey, _rectified_value(survey))
 
 
-@metric("crest_factor", unit="1", source="math: largest magnitude over rms")
+@metric("crest_factor", unit="number", source="math: largest magnitude over rms")
 def crest_factor(survey: Survey) -> Reading:
     """Crest factor: the largest magnitude over the rms of the record.
 
@@ -90,10 +90,10 @@ def crest_factor(survey: Survey) -> Reading:
     NotMeasurable : no valid sample, or all are 0.
     """
     peak = max(abs(survey.wave.value_of(code)) for code in survey.extremes)
-    return Reading(_ratio(survey, peak, rms_value(survey)))
+    return Reading(_ratio(survey, peak, rms_value(survey)), "number")
 
 
-@metric("form_factor", unit="1", source="math: rms over rectified mean")
+@metric("form_factor", unit="number", source="math: rms over rectified mean")
 def form_factor(survey: Survey) -> Reading:
     """Form factor: the rms over the rectified mean of the record.
 
@@ -105,7 +105,7 @@ def form_factor(survey: Survey) -> Reading:
     ------
     NotMeasurable : no valid sample, or all are 0.
     """
-    return Reading(_ratio(survey, rms_value(survey), _rectified_value(survey)))
+    return Reading(_ratio(survey, rms_value(survey), _rectified_value(survey)), "number")
 
 
 def mean_value(survey: Survey) -> float:

@@ -40,7 +40,7 @@ class Reading:
     Parameters
     ----------
     value : in `unit`; None where there was nothing to measure, and then `reason` says why.
-    unit : SI unit, "1" for ratios (0 … 1, not per cent), "count" for numbers of things.
+    unit : SI unit, "1" for ratios (0 … 1, not per cent), "count" for numbers of things, "number" for plain ones.
     uncertainty : standard uncertainty of `value` from the record itself (scatter, resolution), in `unit`;
         None where it is not known. The instrument's share is added in judgement.
     doubts : coded reasons not to trust the value fully, none twice.
