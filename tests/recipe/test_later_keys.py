@@ -126,6 +126,14 @@ def test_a_waveform_is_compared_with_another_measurement_or_a_file() -> None:
     )
 
 
+def test_a_derived_channel_of_another_measurement_can_be_compared_with() -> None:
+    again = COIL.replace("  coil:", "  again:").replace(
+        "    timebase", "    compare: {coil: {of: current, with: coil}}\n    timebase"
+    )
+    compare = only(COIL + again, "again").compare
+    assert (compare["coil"].measurement, compare["coil"].channel) == ("coil", "current")
+
+
 def test_traces_are_laid_over_each_other_with_a_mask() -> None:
     persistence = only(CLOCK, "clock").persistence
     assert persistence is not None

@@ -81,7 +81,7 @@ class Timebase(Entry):
     rate: Rate | None = Field(default=None, description="samples a second, in Hz")
     points: Count | None = Field(default=None, description="number of samples, 80k say")
     before_trigger: Time | None = Field(
-        default=None, description="the part of the span before the trigger; 0 s if left out"
+        default=None, description="the part of the span before the trigger; 8 samples, to show the edge, if left out"
     )
     cycles: Count | None = Field(default=None, description="automatic time base: so many periods of the signal")
 

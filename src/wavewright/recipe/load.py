@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from wavewright.errors import FileFault
+from wavewright.recipe.derived import UNKNOWN
 from wavewright.recipe.fields import read_value
 from wavewright.recipe.measurement import Measurement, read_measurement
 from wavewright.recipe.model_reading import validated
@@ -95,4 +96,4 @@ def _measurements(tree: Block, parameters: Mapping[str, str], faults: list[FileF
             if measurement is not None:
                 yield measurement.under(str(name), condition.values)
         faults.extend(found)
-        earlier[str(name)] = channel_units(entry)
+        earlier[str(name)] = channel_units(entry) | dict.fromkeys(map(str, entry.block("derived")), UNKNOWN)
