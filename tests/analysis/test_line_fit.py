@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import numpy as np
@@ -70,6 +71,13 @@ def test_finds_the_line_it_was_given(slope: float, offset: float, start: float, 
     scale = abs(offset) + abs(slope) * (abs(start) + 50 * interval) + 1e-300
     assert line.slope * interval == pytest.approx(slope * interval, abs=1e-12 * scale)
     assert line.intercept + line.slope * start == pytest.approx(offset + slope * start, abs=1e-11 * scale)
+
+
+@pytest.mark.parametrize("scale", [1e-300, 1.0, 1e200])
+def test_very_small_and_very_large_values_keep_their_residual(scale: float) -> None:
+    wave = Waveform.from_volts(scale * np.array([1.0, -1.0] * 50), interval=1.0)
+    # math: 100 samples of ±1 about a line that is nearly flat
+    assert value(measure(wave, "line_residual")) == pytest.approx(scale * math.sqrt(100 / 98), rel=1e-3)
 
 
 def test_one_point_is_no_line() -> None:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.analysis.test_hard_inputs import RECORDS
 from wavewright.analysis.measure import measure
 from wavewright.analysis.reading import Reading
 from wavewright.waveform import Floats, Waveform
@@ -115,6 +117,19 @@ def test_agrees_with_numpy_on_a_random_record() -> None:
     assert value(measure(channels, "energy")) == pytest.approx(np.trapezoid(v * i, dx=INTERVAL), rel=1e-9)
     mean = np.trapezoid(v * i) / 2999
     assert value(measure(channels, "real_power", over="record")) == pytest.approx(mean, rel=1e-9)
+
+
+@pytest.mark.parametrize("record", RECORDS)
+@pytest.mark.parametrize("name", ["real_power", "apparent_power", "power_factor", "reactive_power", "energy"])
+def test_a_hard_record_gives_a_number_or_a_reason(name: str, record: str) -> None:
+    one = RECORDS[record]()
+    reading = measure([one, replace(one, unit="A")], name)
+    if reading.value is None:
+        assert reading.reason
+    else:
+        assert math.isfinite(reading.value)
+        assert name != "power_factor" or reading.value == pytest.approx(1.0, abs=1e-9)  # of a channel with itself
+        assert type(reading.value) is float
 
 
 def test_what_has_no_power_is_refused() -> None:

@@ -126,7 +126,7 @@ def harmonic_level(
     return Reading(
         power_ratio_db(square / parts.fundamental_square),
         "dB",
-        uncertainty=2 * DB_OF_RATIO * math.sqrt(noise / square),
+        uncertainty=amplitude_ratio_db(1 + math.sqrt(noise / square)),
         doubts=(*tone_doubts(parts.fundamental), *doubts),
     )
 

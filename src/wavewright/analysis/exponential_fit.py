@@ -149,16 +149,24 @@ def _fit(wave: Waveform) -> ExponentialFit:
     slope = -columns[1] * np.arange(count) * solution[1]
     spread = np.linalg.pinv(np.array([*columns, slope]) @ np.array([*columns, slope]).T)
     variance = squares / max(1, count - 3)
+    time_constant = step / rate
+    time_constant_uncertainty = time_constant / rate * math.sqrt(variance * float(spread[2, 2]))
+    if time_constant_uncertainty > time_constant / 2:
+        raise NotMeasurable(
+            f"`{wave.name}`: a time constant of {time_constant:.3g} s ± {time_constant_uncertainty:.3g} s",
+            expected="a curve that bends more than it scatters",
+            do="lengthen the stretch, or limit the bandwidth",
+        )
     # the mean of a group lies where the exponential has the mean of the group, not at its first sample
     within = rate / group
     lift = float(np.exp(-within * np.arange(group)).mean())
     return ExponentialFit(
-        time_constant=step / rate,
+        time_constant=time_constant,
         final=float(solution[0]),
         height=float(solution[1]) / lift,
         begin=wave.start,
         residual_rms=math.sqrt(squares / count),
-        time_constant_uncertainty=step / rate**2 * math.sqrt(variance * float(spread[2, 2])),
+        time_constant_uncertainty=time_constant_uncertainty,
         final_uncertainty=math.sqrt(variance * float(spread[0, 0])),
         time_constants=count * rate,
     )

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.clock_recovery import RecoveredClock, recover_clock
-from wavewright.analysis.edges import MIDDLE
+from wavewright.analysis.edges import MIDDLE, noise_doubts
 from wavewright.analysis.instants import instant_resolution
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Doubt, Reading
@@ -27,6 +27,7 @@ from wavewright.waveform import Floats
 
 BLOCK = 1 << 16  # samples
 FEW_BITS = 100
+RANDOM_PHASE = 0.2  # of a bit, rms; edges anywhere in it have 0.29
 SOURCE = "common practice, no source"
 Opening = Literal["extremes", "three_sigma"]
 
@@ -90,7 +91,9 @@ def eye_height(
         # a mean scatters by 1/√n, a standard deviation by 1/√(2n) of the standard deviation
         each = [state.deviation * math.sqrt((1 + 9 / 2) / state.size) for state in (low, high)]
         uncertainty = math.hypot(*each)
-    return Reading(height, survey.unit, uncertainty=uncertainty, doubts=_doubts(clock), count=low.size + high.size)
+    return Reading(
+        height, survey.unit, uncertainty=uncertainty, doubts=_doubts(survey, clock), count=low.size + high.size
+    )
 
 
 @metric("eye_width", unit="s", source=SOURCE, reads_levels=True)
@@ -115,7 +118,7 @@ def eye_width(
         clock.period - lost,
         "s",
         uncertainty=math.hypot(resolution, scatter, clock.period_uncertainty),
-        doubts=_doubts(clock),
+        doubts=_doubts(survey, clock),
         count=jitter.size,
     )
 
@@ -127,7 +130,7 @@ def bit_rate(
     """Bit rate of a line without return to zero, by all its edges; `nominal`, Bd, if the shortest pulse misleads."""
     clock = _clock(survey, nominal, level)
     relative = clock.period_uncertainty / clock.period
-    return Reading(1 / clock.period, "Bd", uncertainty=relative / clock.period, doubts=_doubts(clock))
+    return Reading(1 / clock.period, "Bd", uncertainty=relative / clock.period, doubts=_doubts(survey, clock))
 
 
 def eye_diagram(
@@ -199,5 +202,10 @@ def _states(survey: Survey, clock: RecoveredClock, aperture: float, level: float
     return _Bits.of(below), _Bits.of(above)
 
 
-def _doubts(clock: RecoveredClock) -> tuple[Doubt, ...]:
-    return (Doubt.FEW_CYCLES,) if clock.numbers[-1] < FEW_BITS else ()
+def _doubts(survey: Survey, clock: RecoveredClock) -> tuple[Doubt, ...]:
+    found = dict.fromkeys(noise_doubts(survey))
+    if clock.deviations.std() > RANDOM_PHASE * clock.period:
+        found[Doubt.NOISY] = None
+    if clock.numbers[-1] < FEW_BITS:
+        found[Doubt.FEW_CYCLES] = None
+    return tuple(found)

@@ -58,25 +58,30 @@ def fit_line_to(wave: Waveform) -> Line:
     middle = (size - 1) / 2
     total, product = 0.0, 0.0
     base = wave.value_of(float(wave.codes[0]))
+    # squares of very small or very large values would leave the range of float64
+    unit = max(abs(wave.value_of(float(code)) - base) for code in (wave.codes.min(), wave.codes.max())) or 1.0
     for first in range(0, size, BLOCK):
-        values = wave.values(first, first + BLOCK) - base
+        values = (wave.values(first, first + BLOCK) - base) / unit
         total += float(values.sum())
         product += float(values @ (np.arange(first, first + values.size) - middle))
     spread = size * (size**2 - 1) / 12  # sum of squares of the whole numbers round their mean
     slope, height = product / spread, total / size
     squares = 0.0
     for first in range(0, size, BLOCK):
-        values = wave.values(first, first + BLOCK) - base - height
+        values = (wave.values(first, first + BLOCK) - base) / unit - height
         values -= slope * (np.arange(first, first + values.size) - middle)
         squares += float(values @ values)
     centre = (wave.time_of(0) + wave.time_of(size - 1)) / 2
-    return _described(
-        slope / wave.interval,
-        size,
-        middle=centre,
-        height=base + height,
-        spread=spread * wave.interval**2,
-        squares=squares,
+    line = _described(slope, size, middle=0.0, height=height, spread=spread, squares=squares)
+    slope = line.slope * unit / wave.interval
+    slope_uncertainty = line.slope_uncertainty * unit / wave.interval
+    return Line(
+        slope=slope,
+        intercept=base + line.intercept * unit - slope * centre,
+        slope_uncertainty=slope_uncertainty,
+        intercept_uncertainty=math.hypot(line.intercept_uncertainty * unit, slope_uncertainty * centre),
+        residual=line.residual * unit,
+        size=size,
     )
 
 

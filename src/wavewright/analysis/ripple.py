@@ -19,6 +19,7 @@ from wavewright.waveform import Floats
 BLOCK = 1 << 16  # samples
 MOST_BINS = 64
 FEWEST_BINS = 4
+NOISY_PART = 0.1
 SOURCE = "common practice, no source; math: mean over all periods"
 
 
@@ -71,20 +72,20 @@ def ripple(
     Returns
     -------
     Reading in the waveform's unit. The period is cut into at most 64 parts, fewer where it has fewer samples; extremes
-    narrower than a part are flattened.
+    narrower than a part are flattened. Noise that is left in the parts makes the reading too large, by about its
+    uncertainty; doubt `noisy` where that is more than a tenth.
     """
     doubts: tuple[Doubt, ...] = ()
     if frequency is None:
         tone = find_strongest(survey, lowest=lowest, highest=highest)
         frequency, doubts = tone.frequency, tone_doubts(tone)
     cycle = fold(survey, frequency=frequency)
-    high, low = int(cycle.means.argmax()), int(cycle.means.argmin())
-    return Reading(
-        float(cycle.means[high] - cycle.means[low]),
-        survey.unit,
-        uncertainty=math.hypot(float(cycle.deviations[high]), float(cycle.deviations[low])),
-        doubts=doubts,
-    )
+    height = float(cycle.means.max() - cycle.means.min())
+    # the highest of n noisy means lies above the true one by about √(2 ln n) of their deviation, the lowest below it
+    lifted = 2 * math.sqrt(2 * math.log(cycle.means.size)) * float(np.median(cycle.deviations))
+    if lifted > NOISY_PART * height:
+        doubts = (*doubts, *((Doubt.NOISY,) if Doubt.NOISY not in doubts else ()))
+    return Reading(height, survey.unit, uncertainty=lifted, doubts=doubts)
 
 
 def fold(survey: Survey, *, frequency: float) -> FoldedCycle:

@@ -10,11 +10,11 @@ import math
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
-from wavewright.analysis.edges import MIDDLE, edges, too_few
+from wavewright.analysis.edges import MIDDLE, edges, noise_doubts, too_few
 from wavewright.analysis.instants import resolution_at
 from wavewright.analysis.jitter import Edge
 from wavewright.analysis.parameters import ReferenceLevel
-from wavewright.analysis.reading import Occurrences, Reading
+from wavewright.analysis.reading import Doubt, Occurrences, Reading
 from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
@@ -50,7 +50,7 @@ def setup_time(
     values = ticks[is_new] - instants[last[is_new]]
     if not values.size:
         raise _no_change(data, clock, "before")
-    return _shortest(values, ticks[is_new], _resolution(data, clock, data_level, ticks))
+    return _shortest(values, ticks[is_new], _resolution(data, clock, data_level, ticks), _doubts(data, clock))
 
 
 @metric("hold_time", unit="s", source=SOURCE, channels=2, reads_levels=True)
@@ -73,7 +73,7 @@ def hold_time(
     values = instants[following[is_new]] - ticks[is_new]
     if not values.size:
         raise _no_change(data, clock, "after")
-    return _shortest(values, ticks[is_new], _resolution(data, clock, data_level, ticks))
+    return _shortest(values, ticks[is_new], _resolution(data, clock, data_level, ticks), _doubts(data, clock))
 
 
 def _instants(
@@ -103,7 +103,11 @@ def _resolution(data: Survey, clock: Survey, level: ReferenceLevel, ticks: Float
     return math.hypot(resolution_at(data, changes), resolution_at(clock, ticks))
 
 
-def _shortest(values: Floats, times: Floats, resolution: float) -> Reading:
+def _doubts(data: Survey, clock: Survey) -> tuple[Doubt, ...]:
+    return tuple(dict.fromkeys(noise_doubts(data) + noise_doubts(clock)))
+
+
+def _shortest(values: Floats, times: Floats, resolution: float, doubts: tuple[Doubt, ...]) -> Reading:
     return Reading(
         float(values.min()),
         "s",
@@ -112,5 +116,6 @@ def _shortest(values: Floats, times: Floats, resolution: float) -> Reading:
         minimum=float(values.min()),
         maximum=float(values.max()),
         standard_deviation=float(values.std(ddof=1)) if values.size > 1 else None,
+        doubts=doubts,
         occurrences=Occurrences(times, values),
     )

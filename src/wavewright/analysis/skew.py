@@ -8,7 +8,7 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.delay import delay
-from wavewright.analysis.edges import MIDDLE
+from wavewright.analysis.edges import MIDDLE, noise_doubts
 from wavewright.analysis.instants import resolution_at
 from wavewright.analysis.jitter import Edge
 from wavewright.analysis.parameters import ReferenceLevel, Slope
@@ -53,7 +53,8 @@ def skew(first: Survey, *others: Survey, slope: Edge = "rising", level: Referenc
             do="check levels and channels, or lengthen `span`",
         )
     delays = np.array([np.zeros(shared.size), *(values[np.isin(times, shared)] for times, values in late)])
-    doubts = tuple(dict.fromkeys(doubt for pair in pairs for doubt in pair.doubts))
+    noisy = [doubt for survey in (first, *others) for doubt in noise_doubts(survey)]
+    doubts = tuple(dict.fromkeys([*noisy, *(doubt for pair in pairs for doubt in pair.doubts)]))
     resolution = max(float(resolution_at(survey, shared)) for survey in (first, *others))
     return Reading.of_occurrences(
         delays.max(axis=0) - delays.min(axis=0), times=shared, unit="s", doubts=doubts, resolution=sqrt(2) * resolution
