@@ -160,7 +160,9 @@ def test_a_trigger_that_never_comes_exits_3_and_names_level_and_time(folder: Pat
 
 
 def test_a_clipped_channel_is_told_beside_its_reading(folder: Path, wavewright: Command) -> None:
-    (folder / "rail.yaml").write_text(RAIL.replace("range: 100 mV,", "range: 80 mV, offset: 60 mV,"))
+    (folder / "rail.yaml").write_text(
+        RAIL.replace("range: 100 mV,", "range: 80 mV, offset: 60 mV,").replace("level: 0 V", "level: 30 mV")
+    )
     told = wavewright("run", "rail.yaml", "--bench", BENCH, "--yes")
     assert re.search(r"rail_noise\.ripple: in doubt: .*clipped", told.stdout)
 

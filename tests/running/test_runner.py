@@ -162,7 +162,7 @@ def test_stop_at_first_ends_the_run_after_what_did_not_pass(run_text: Run) -> No
 
 def test_a_clipped_channel_is_a_doubt_of_its_reading(run_text: Run) -> None:
     # given a range that is far too small: 20 mV of ripple round an offset that lies beside it
-    text = rail(size="80 mV").replace("probe: 1x", "probe: 1x, offset: 60 mV")
+    text = rail(size="80 mV", level="30 mV").replace("probe: 1x", "probe: 1x, offset: 60 mV")
     result = run_text(text).results["rail_noise.ripple"]
     assert "clipped" in result.reading.doubts
 

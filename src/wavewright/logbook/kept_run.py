@@ -9,11 +9,13 @@ from typing import Any
 
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.logbook.evidence import Evidence
+from wavewright.logbook.formats.catalogue import read_waveform
 from wavewright.recipe.load import load_recipe
 from wavewright.recipe.recipe import Recipe
 from wavewright.running import runner
 from wavewright.running.outcome import Outcome
 from wavewright.running.shipped import find_file
+from wavewright.waveform import Waveform
 
 DEFAULT_BENCH = "sim/bench.yaml"
 
@@ -47,7 +49,12 @@ def run(
     """
     wanted = recipe if isinstance(recipe, Recipe) else load_recipe(find_file(recipe))
     there = bench if isinstance(bench, BenchFile) else load_bench(find_file(bench))
+    how = {"read_stored": _read_stored, **how}
     if out is None:
         return runner.run(wanted, there, serial=serial, now=now, **how)
     with Evidence(Path(out), started=now(), recipe=wanted.name, serial=serial) as evidence:
         return evidence.finish(runner.run(wanted, there, keeper=evidence, serial=serial, now=now, **how))
+
+
+def _read_stored(path: Path, channel: str) -> Waveform:
+    return read_waveform(path, channel=channel)

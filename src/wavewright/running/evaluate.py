@@ -1,39 +1,113 @@
-"""From captures to readings, and from readings to results: pure, so that kept captures can be evaluated again.
+"""From captures to results, without an instrument: the runner and whoever recomputes kept captures use the same.
 
-The runner calls `readings_of` once a shot, while the shot is in memory, and `results_of` when all shots are in.
-Recomputing an archived run calls the same two.
+A shot is evaluated while it is in memory; what is kept of it are readings and counts, so that the number of shots does
+not matter for the memory.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from wavewright.analysis.catalogue import find_metric
 from wavewright.analysis.measure import measure_surveys
 from wavewright.analysis.reading import Doubt, Reading
-from wavewright.analysis.survey import Survey
-from wavewright.judgement.judge import judge
+from wavewright.buses.frame_metrics import measure_frames
+from wavewright.errors import NotMeasurable
+from wavewright.judgement.limits import Limit
+from wavewright.quantities import read_interval
 from wavewright.recipe.computation import Computation
+from wavewright.recipe.measurement import Measurement
+from wavewright.running.comparing import Comparing
+from wavewright.running.examined import Examined
+from wavewright.running.judged import judged
 from wavewright.running.outcome import Result
+from wavewright.running.persisting import Persisting
+from wavewright.running.references import References
 from wavewright.waveform import Capture
 
-
-def readings_of(capture: Capture, computations: Mapping[str, Computation]) -> dict[str, Reading]:
-    """Every reading of one shot, by the name of its entry; each channel is surveyed once for all of them."""
-    surveys = {name: Survey(wave) for name, wave in capture.waveforms.items()}
-    return {
-        name: _doubting(capture, _measured([surveys[channel] for channel in wanted.of], wanted))
-        for name, wanted in computations.items()
-    }
+NOTHING_UNMET = Limit(read_interval("exactly 0", unit="count"), "exactly 0 unmet")
 
 
-def results_of(shots: Sequence[Mapping[str, Reading]], computations: Mapping[str, Computation]) -> tuple[Result, ...]:
-    """The readings of all shots joined and held against the limits."""
-    return tuple(_result([shot[name] for shot in shots], wanted) for name, wanted in computations.items())
+def readings_of(capture: Capture, measurement: Measurement) -> dict[str, Reading]:
+    """The reading of every entry of `compute:` in one shot."""
+    return _readings(Examined(capture, measurement), measurement.compute)
 
 
-def _measured(surveys: Sequence[Survey], wanted: Computation) -> Reading:
+def evaluate(
+    measurement: Measurement, captures: Iterable[Capture], *, references: References | None = None
+) -> tuple[Result, ...]:
+    """All results of a measurement from its captures.
+
+    Parameters
+    ----------
+    references : the waveforms that `compare:` and masks refer to, and that later measurements will refer to.
+    """
+    found = references or References()
+    evaluation = Evaluation(measurement, references=found)
+    for capture in captures:
+        shot = Examined(capture, measurement)
+        found.offer(measurement, shot)
+        evaluation.add(shot)
+    return evaluation.results()
+
+
+class Evaluation:
+    """The evaluation of one measurement, shot by shot.
+
+    Parameters
+    ----------
+    references : as in `evaluate`.
+    """
+
+    def __init__(self, measurement: Measurement, *, references: References | None = None) -> None:
+        found = references or References()
+        self._measurement = measurement
+        self._shots: list[dict[str, Reading]] = []
+        self._unmet: dict[str, list[tuple[str, ...]]] = {line: [] for line in measurement.expect}
+        self._comparing = [Comparing(one, found, measurement) for one in measurement.compare.values()]
+        persistence = measurement.persistence
+        self._persisting = None if persistence is None else Persisting(persistence, found, measurement)
+
+    def add(self, shot: Examined) -> None:
+        """Take one more shot; nothing of it is kept but numbers."""
+        readings = _readings(shot, self._measurement.compute)
+        self._shots.append({name: replace(reading, occurrences=None) for name, reading in readings.items()})
+        for line, wanted in self._measurement.expect.items():
+            self._unmet[line].append(shot.unmet({line: wanted}))
+        for comparing in self._comparing:
+            comparing.add(shot)
+        if self._persisting is not None:
+            self._persisting.add(shot)
+
+    def results(self) -> tuple[Result, ...]:
+        """The readings of all shots joined and held against the limits."""
+        computed = [
+            result_of([shot[name] for shot in self._shots], wanted)
+            for name, wanted in self._measurement.compute.items()
+        ]
+        expected = [_expectation(line, unmet) for line, unmet in self._unmet.items()]
+        compared = [result for comparing in self._comparing for result in comparing.results()]
+        persisted = [] if self._persisting is None else self._persisting.results()
+        return (*computed, *expected, *compared, *persisted)
+
+
+def result_of(readings: Sequence[Reading], wanted: Computation) -> Result:
+    """The readings of one entry over all shots as a result."""
+    return judged(wanted.name, wanted.metric, wanted.of, readings, limit=wanted.limit, over=wanted.over)
+
+
+def _readings(shot: Examined, computations: Mapping[str, Computation]) -> dict[str, Reading]:
+    return {name: _doubting(shot.capture, _measured(shot, wanted)) for name, wanted in computations.items()}
+
+
+def _measured(shot: Examined, wanted: Computation) -> Reading:
+    try:
+        if wanted.on_frames:
+            return measure_frames(shot.frames(wanted.of[0]), wanted.metric, **wanted.options)
+        surveys = [shot.survey(channel) for channel in wanted.of]
+    except NotMeasurable as fault:  # a channel that could not be derived
+        return Reading(None, wanted.unit, reason=fault.what)
     return measure_surveys(surveys, find_metric(wanted.metric), dict(wanted.options))
 
 
@@ -43,19 +117,8 @@ def _doubting(capture: Capture, reading: Reading) -> Reading:
     return replace(reading, doubts=(*reading.doubts, Doubt.NOT_TRIGGERED))
 
 
-def _result(readings: Sequence[Reading], wanted: Computation) -> Result:
-    judgement = judge(readings, wanted.limit, over=wanted.over)
-    return Result(
-        name=wanted.name,
-        metric=wanted.metric,
-        of=wanted.of,
-        over=wanted.over,
-        limit="" if wanted.limit is None else str(wanted.limit),
-        reading=judgement.reading or Reading(None, wanted.unit, reason=judgement.reason),
-        verdict=judgement.verdict,
-        margin=None if judgement.margin is None else judgement.margin.value,
-        relative_margin=None if judgement.margin is None else judgement.margin.fraction,
-        reason=judgement.reason,
-        decisive_shot=judgement.shot,
-        shots=tuple(readings),
-    )
+def _expectation(line: str, unmet: Sequence[tuple[str, ...]]) -> Result:
+    """How many conditions a line leaves unmet, in the worst shot; the reason says which."""
+    readings = [Reading(float(len(sentences)), "count") for sentences in unmet]
+    reasons = ["; ".join(sentences) for sentences in unmet]
+    return judged(f"expect.{line}", "expectation", (line,), readings, limit=NOTHING_UNMET, reasons=reasons)

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from wavewright.analysis.reading import Reading
+from wavewright.errors import NotMeasurable
 from wavewright.instruments.bench import Bench
 from wavewright.instruments.setups import DigitizerSetup
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.stimulus import Step
-from wavewright.running.evaluate import readings_of, results_of
+from wavewright.running.evaluate import Evaluation
+from wavewright.running.examined import Examined
 from wavewright.running.keeping import Keeper
 from wavewright.running.outcome import MeasurementOutcome
 from wavewright.running.progress import Progress
 from wavewright.running.prompts import Operator, placing_text
 from wavewright.running.read_back import configure
+from wavewright.running.references import References
 from wavewright.running.searching import Found, find_settings
 from wavewright.running.wanted import source_setup, split_stimulus, supply_setup, wanted
 from wavewright.waveform import Capture
@@ -29,7 +31,9 @@ class Surroundings:
     ----------
     attenuations : of the probes, by input.
     pause : waits so many s; a test hands in one that does not.
+    elapsed : s, of a clock that cannot jump.
     check : called between two steps; raises if the run is to be broken off.
+    references : what `compare:` and masks refer to.
     """
 
     bench: Bench
@@ -38,7 +42,9 @@ class Surroundings:
     progress: Progress
     keeper: Keeper
     pause: Callable[[float], None]
+    elapsed: Callable[[], float]
     check: Callable[[], None]
+    references: References
 
 
 def measure_one(measurement: Measurement, around: Surroundings) -> MeasurementOutcome:
@@ -61,16 +67,17 @@ def measure_one(measurement: Measurement, around: Surroundings) -> MeasurementOu
     settings = configure(bench.digitizer, found.setup)
     if measurement.trigger.mode == "auto" and not goal.is_automatic:
         _stimulate(measurement.stimulus, around)
-    shots = _take_shots(measurement, around)
+    evaluation = Evaluation(measurement, references=around.references)
+    looked_at = _take_shots(measurement, evaluation, around)
     return MeasurementOutcome(
         name=measurement.name,
         conditions=measurement.condition,
         place=measurement.place or "",
         asked=settings.asked,
         read_back=settings.used,
-        remarks=(*found.remarks, *settings.differences),
-        shots=len(shots),
-        results=results_of(shots, measurement.compute),
+        remarks=(*found.remarks, *settings.differences, *_kept(measurement, looked_at)),
+        shots=measurement.shots,
+        results=evaluation.results(),
     )
 
 
@@ -83,22 +90,56 @@ def _place_probes(measurement: Measurement, setup: DigitizerSetup, around: Surro
         around.bench.prompts.show(text)
 
 
-def _take_shots(measurement: Measurement, around: Surroundings) -> list[dict[str, Reading]]:
-    """Every shot is kept and evaluated before the next one is taken, so that one is in memory at a time."""
-    shots: list[dict[str, Reading]] = []
+def _take_shots(measurement: Measurement, evaluation: Evaluation, around: Surroundings) -> int:
+    """Every shot is kept and evaluated before the next one is taken, so that one is in memory at a time.
+
+    Returns how many were looked at to find those that `keep_if` asks for.
+    """
+    looked_at = 0
     for number in range(measurement.shots):
-        around.check()
-        capture = _shot(measurement, around)
-        around.keeper.keep(measurement.label, capture)
-        shots.append(readings_of(capture, measurement.compute))
+        shot, tries = _wanted_shot(measurement, around)
+        looked_at += tries
+        around.keeper.keep(measurement.label, shot.capture)
+        around.references.offer(measurement, shot)
+        evaluation.add(shot)
         around.progress.shot(number + 1)
-    return shots
+    return looked_at
+
+
+def _wanted_shot(measurement: Measurement, around: Surroundings) -> tuple[Examined, int]:
+    """The next shot, or with `keep_if` the next that fulfils it, and how many it took: a trigger in software.
+
+    Raises
+    ------
+    NotMeasurable : none fulfilled it within the limits.
+    """
+    wanted, begin, tries = measurement.keep_if, around.elapsed(), 0
+    while True:
+        around.check()
+        shot = Examined(_shot(measurement, around), measurement)
+        tries += 1
+        unmet = shot.unmet(wanted.conditions) if wanted is not None else ()
+        if wanted is None or not unmet:
+            return shot, tries
+        around.progress.step(f"looked at {tries} shots for the one to keep")
+        is_late = wanted.time is not None and around.elapsed() - begin > wanted.time
+        if is_late or (wanted.shots is not None and tries >= wanted.shots):
+            raise NotMeasurable(
+                f"no shot of {tries} was one to keep; the last one: {'; '.join(unmet)}",
+                where=str(wanted.place or ""),
+                expected="one that fulfils `keep_if`",
+                do="look whether it is said at all, or give it longer with `within:`",
+            )
+
+
+def _kept(measurement: Measurement, looked_at: int) -> tuple[str, ...]:
+    return () if measurement.keep_if is None else (f"kept {measurement.shots} of {looked_at} shots",)
 
 
 def _shot(measurement: Measurement, around: Surroundings) -> Capture:
     digitizer = around.bench.digitizer
     if measurement.trigger.mode == "auto":
-        return digitizer.acquire()
+        return _with_probes(digitizer.acquire(), measurement, around)
     before, after = split_stimulus(measurement)
     _stimulate(before, around)
     digitizer.arm()
@@ -107,7 +148,16 @@ def _shot(measurement: Measurement, around: Surroundings) -> Capture:
     except BaseException:
         digitizer.stop()
         raise
-    return digitizer.complete()
+    return _with_probes(digitizer.complete(), measurement, around)
+
+
+def _with_probes(capture: Capture, measurement: Measurement, around: Surroundings) -> Capture:
+    """The capture, with what is known of the probe on each input among its settings."""
+    facts = {
+        f"input{channel.input}.probe_capacitance": around.bench.file.probe(channel.input).capacitance
+        for channel in measurement.channels.values()
+    }
+    return replace(capture, settings={**capture.settings, **facts})
 
 
 def _stimulate(steps: Sequence[Step], around: Surroundings) -> None:

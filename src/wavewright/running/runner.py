@@ -20,6 +20,7 @@ from wavewright.running.measuring import Surroundings, measure_one
 from wavewright.running.outcome import MeasurementOutcome, Origin, Outcome
 from wavewright.running.progress import Progress, Silent
 from wavewright.running.prompts import Operator, Unattended, caution_text
+from wavewright.running.references import ReadStored, References
 from wavewright.running.selection import Selection, select
 
 # After these no reading came about, and the instruments can still be spoken to: the next measurement may do better.
@@ -38,7 +39,9 @@ def run(
     stop_at_first: bool = False,
     seed: int | None = None,
     full_wire_log: bool = False,
+    read_stored: ReadStored | None = None,
     pause: Callable[[float], None] = time.sleep,
+    elapsed: Callable[[], float] = time.monotonic,
     now: Callable[[], datetime] = lambda: datetime.now(UTC),
 ) -> Outcome:
     """Run a recipe on a bench.
@@ -54,7 +57,8 @@ def run(
     stop_at_first : end after the first measurement that did not pass.
     seed : of a simulated bench, in place of the bench file's.
     full_wire_log : keep the bytes of records in the wire log too, so that the run can be replayed from it.
-    pause, now : the clock; a test hands in its own.
+    read_stored : reads a channel of a stored waveform, for comparisons and masks.
+    pause, elapsed, now : the clock; a test hands in its own.
 
     Raises
     ------
@@ -73,7 +77,15 @@ def run(
         with open_bench(bench, list(chosen.names.values()), wire_log=log, seed=seed, pause=pause) as opened:
             identities = dict(opened.identities)
             around = Surroundings(
-                opened, chosen.attenuations, person, progress or Silent(), into, pause, interruption.check
+                bench=opened,
+                attenuations=chosen.attenuations,
+                operator=person,
+                progress=progress or Silent(),
+                keeper=into,
+                pause=pause,
+                elapsed=elapsed,
+                check=interruption.check,
+                references=References(recipe, read_stored=read_stored),
             )
             measurements, error = _measure_all(recipe, around, interruption, stop_at_first=stop_at_first)
     return Outcome(

@@ -20,6 +20,7 @@ from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.stimulus import SourceStep, Step, SupplyStep, Switch
 
 DEFAULT_POINTS = 100_000  # of a span that says neither rate nor points
+EDGE_SAMPLES = 8  # before the trigger where the recipe names no time: the edge that triggers is in the record
 DEFAULT_TIMEOUT = 5.0  # s
 AUTO = "auto"
 
@@ -136,8 +137,8 @@ def _timebase(timebase: Timebase) -> TimebaseSetup:
         return TimebaseSetup(points=DEFAULT_POINTS, interval=1e-6)  # a placeholder: found out on the bench
     span = float(timebase.span)
     points = timebase.points or (round(span * float(timebase.rate)) if timebase.rate else DEFAULT_POINTS)
-    before = 0.0 if timebase.before_trigger is None else float(timebase.before_trigger)
     interval = 1 / float(timebase.rate) if timebase.rate else span / points
+    before = EDGE_SAMPLES * interval if timebase.before_trigger is None else float(timebase.before_trigger)
     return TimebaseSetup(points=max(points, 1), interval=interval, before_trigger=before)
 
 

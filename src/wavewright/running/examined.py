@@ -1,0 +1,67 @@
+"""One shot under examination: its channels, those derived from them, and what was said on its lines."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from wavewright.analysis.expressions.derive import derive
+from wavewright.analysis.survey import Survey
+from wavewright.buses.decode import decode
+from wavewright.buses.expectation import Expectation
+from wavewright.buses.frames import Frames
+from wavewright.errors import NotMeasurable
+from wavewright.recipe.measurement import Measurement
+from wavewright.waveform import Capture, Waveform
+
+
+class Examined:
+    """Everything that a measurement finds in one shot, computed once, when it is first asked for."""
+
+    def __init__(self, capture: Capture, measurement: Measurement) -> None:
+        self.capture = capture
+        self._measurement = measurement
+        self._waves: dict[str, Waveform] = dict(capture.waveforms)
+        self._lacking: dict[str, NotMeasurable] = {}
+        self._surveys: dict[str, Survey] = {}
+        self._frames: dict[str, Frames] = {}
+        for derived in measurement.derived.values():
+            self._derive(derived.name, derived.expression, derived.of)
+
+    def wave(self, channel: str) -> Waveform:
+        """A channel, captured or derived.
+
+        Raises
+        ------
+        NotMeasurable : it could not be derived from this shot.
+        """
+        if channel in self._lacking:
+            raise self._lacking[channel]
+        return self._waves[channel]
+
+    def survey(self, channel: str) -> Survey:
+        """The survey of a channel; NotMeasurable as above."""
+        if channel not in self._surveys:
+            self._surveys[channel] = Survey(self.wave(channel))
+        return self._surveys[channel]
+
+    def frames(self, line: str) -> Frames:
+        """What was said on a decoded line; NotMeasurable as above."""
+        if line not in self._frames:
+            wanted = self._measurement.decode[line]
+            channels = {name: self.wave(channel) for name, channel in wanted.channels.items()}
+            self._frames[line] = decode(channels, wanted.bus, then=wanted.then or None, **wanted.options)
+        return self._frames[line]
+
+    def unmet(self, conditions: Mapping[str, Expectation]) -> tuple[str, ...]:
+        """What the lines do not fulfil, each in one sentence; empty where they fulfil all."""
+        return tuple(
+            f"{line}: {sentence}" for line, wanted in conditions.items() for sentence in wanted.unmet(self.frames(line))
+        )
+
+    def _derive(self, name: str, expression: str, of: tuple[str, ...]) -> None:
+        """Enter one derived channel, or why it is lacking; what is derived from that is lacking for the same reason."""
+        try:
+            needed = {channel: self.wave(channel) for channel in of}
+            self._waves[name] = derive(expression, needed, name=name)
+        except NotMeasurable as fault:
+            self._lacking[name] = fault

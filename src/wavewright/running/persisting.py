@@ -1,0 +1,111 @@
+"""`persistence:`: every shot laid over the others and counted; shots on rare paths, and violations of a mask."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from wavewright.analysis.density import Density
+from wavewright.analysis.masks import Mask, MaskTest, PolygonMask, ToleranceBand, Violation
+from wavewright.analysis.rare_paths import RarePath
+from wavewright.analysis.reading import Reading
+from wavewright.errors import NotMeasurable
+from wavewright.quantities import show_quantity
+from wavewright.recipe.density import Mask as WantedMask
+from wavewright.recipe.density import Persistence
+from wavewright.recipe.measurement import Measurement
+from wavewright.running.examined import Examined
+from wavewright.running.judged import judged
+from wavewright.running.outcome import Result
+from wavewright.running.references import References
+
+LEAST_CELLS = 4  # noise at the edge of a trace strays into one or two cells, something rare draws a path
+MOST_TOLD = 8  # shots that are named in a reason
+
+
+class Persisting:
+    """The density of one channel over all shots of a measurement."""
+
+    def __init__(self, wanted: Persistence, references: References, measurement: Measurement) -> None:
+        self._wanted = wanted
+        self.channel = wanted.of or next(iter(measurement.channels))
+        self._unit = "V"
+        self.density: Density | None = None
+        self._mask = None if wanted.mask is None else _mask(wanted.mask, self.channel, references)
+        self.test = None if self._mask is None else MaskTest(self._mask)
+        self._shots = 0
+        self._lacking = ""
+
+    def add(self, shot: Examined) -> None:
+        """Count one more shot."""
+        try:
+            wave = shot.wave(self.channel)
+        except NotMeasurable as fault:
+            self._lacking = fault.what
+            return
+        if self.density is None:
+            self.density = Density.of(wave, columns=self._wanted.columns, rows=self._wanted.rows)
+            self._unit = wave.unit
+        self.density.add(self._shots, wave)
+        if self.test is not None:
+            self.test.add(self._shots, wave)
+        self._shots += 1
+
+    @property
+    def counts(self) -> npt.NDArray[np.int64] | None:
+        """Samples in each cell, shape (rows, columns); None without a shot."""
+        return None if self.density is None else self.density.counts
+
+    def results(self) -> list[Result]:
+        """How many shots went on rare paths, and how often the mask was violated."""
+        found = []
+        if self._wanted.rare is not None:
+            paths = () if self.density is None else self.density.rare(self._wanted.rare, least_cells=LEAST_CELLS)
+            reason = "; ".join(self._told(path) for path in paths[:MOST_TOLD])
+            limit = self._wanted.rare_shots
+            found.append(
+                judged(
+                    "rare_shots",
+                    "rare_shots",
+                    (self.channel,),
+                    [self._count(len(paths))],
+                    limit=limit,
+                    reasons=[reason],
+                )
+            )
+        if self.test is not None:
+            reason = "; ".join(self._violation(one) for one in self.test.violations[:MOST_TOLD])
+            limit = self._wanted.violations
+            found.append(
+                judged(
+                    "violations",
+                    "violations",
+                    (self.channel,),
+                    [self._count(self.test.count)],
+                    limit=limit,
+                    reasons=[reason],
+                )
+            )
+        return found
+
+    def _count(self, number: int) -> Reading:
+        if self.density is None:
+            return Reading(None, "count", reason=self._lacking or "no shot")
+        return Reading(float(number), "count", count=self._shots)
+
+    def _told(self, path: RarePath) -> str:
+        where = f"{show_quantity(path.time, 's')}, {show_quantity(path.level, self._unit)}"
+        return f"shot {path.shot + 1} of {self._shots} went to {where}"
+
+    def _violation(self, one: Violation) -> str:
+        beyond = f"{show_quantity(one.excess, self._unit)} beyond the mask at {show_quantity(one.time, 's')}"
+        return f"shot {one.shot + 1} is {beyond}"
+
+
+def _mask(wanted: WantedMask, channel: str, references: References) -> Mask:
+    if wanted.polygons:
+        return PolygonMask(
+            tuple(tuple((float(time), float(level)) for time, level in polygon) for polygon in wanted.polygons)
+        )
+    golden = references.stored(str(wanted.around), channel)
+    return ToleranceBand(golden, time=float(wanted.time or 0.0), level=float(wanted.voltage or 0.0))
