@@ -37,6 +37,12 @@ class RecordSetup:
     interval: float
     points: int
     first: float
+    clock_error: float = 0.0  # by which share the sample clock is slow
+
+    @property
+    def true_interval(self) -> float:
+        """What passes between two samples in truth, s; the instrument believes in `interval`."""
+        return self.interval * (1 + self.clock_error)
 
     @property
     def last(self) -> float:
@@ -107,14 +113,16 @@ class Acquisition:
             generator = np.random.default_rng([self.bench.seed, self.serial, number])
             shared = np.random.default_rng([self.bench.seed, self.serial])  # one clock: all inputs jitter together
             jitter = self.data[number].jitter * float(shared.standard_normal())
-            start = self.trigger_time + self.record.first + jitter
-            end = start + self.record.points * self.record.interval
+            start = (
+                self.trigger_time + self.record.first * (1 + self.record.clock_error) + jitter + self.data[number].skew
+            )
+            end = start + self.record.points * self.record.true_interval
             self._codes[number] = digitize(
                 self._volts(number, start, end),
                 self.data[number],
                 self.inputs[number],
                 start=start,
-                interval=self.record.interval,
+                interval=self.record.true_interval,
                 count=self.record.points,
                 generator=generator,
             )

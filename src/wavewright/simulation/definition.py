@@ -58,6 +58,7 @@ class Section:
 
     def quantity(self, key: str, unit: str, default: float | None = None) -> float:
         """A quantity in SI units, such as `340 kHz`."""
+        self._read.add(key)
         if key not in self and default is not None:
             return default
         text = self.text(key)

@@ -32,6 +32,7 @@ class InputData:
     jitter: float
     gain_error: float = 0.0
     offset_error: float = 0.0  # as a share of the range
+    skew: float = 0.0  # by which this input samples late, s
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,13 +12,18 @@ from wavewright.errors import FileFault, Misuse
 from wavewright.simulation.bench import Bench
 from wavewright.simulation.definition import Section, read_definition
 from wavewright.simulation.devices.roles import Making, roles
+from wavewright.simulation.faults.plan import FaultPlan
 from wavewright.simulation.scpi.device import ScpiDevice
 from wavewright.simulation.scpi.kinds import Boolean, Kind, Number, Text, Value, Words
 from wavewright.simulation.scpi.settings import Setting, Settings
 
 
-def load_instruments(path: Path, bench: Bench) -> dict[str, ScpiDevice]:
+def load_instruments(path: Path, bench: Bench, faults: Mapping[str, FaultPlan]) -> dict[str, ScpiDevice]:
     """The devices of an instrument file by canonical resource name, each in its state after power-on.
+
+    Parameters
+    ----------
+    faults : what goes wrong, by the instruments' names in the file.
 
     Raises
     ------
@@ -27,13 +32,17 @@ def load_instruments(path: Path, bench: Bench) -> dict[str, ScpiDevice]:
     top = read_definition(path)
     if "wavewright" not in top:
         raise FileFault("no key `wavewright`", where=top.place(), expected="the instruments' command tables below it")
+    sections = top.section("wavewright").sections("instruments")
+    unknown = sorted(set(faults) - set(sections))
+    if unknown:
+        raise FileFault(f"faults for `{unknown[0]}`", where=str(path), expected=f"one of {', '.join(sections)}")
     return {
-        to_canonical_name(section.text("resource")): _device(name, section, bench)
-        for name, section in top.section("wavewright").sections("instruments").items()
+        to_canonical_name(section.text("resource")): _device(name, section, bench, faults.get(name))
+        for name, section in sections.items()
     }
 
 
-def _device(name: str, section: Section, bench: Bench) -> ScpiDevice:
+def _device(name: str, section: Section, bench: Bench, faults: FaultPlan | None) -> ScpiDevice:
     acts_as = section.text("acts_as")
     if acts_as not in roles():
         raise FileFault(
@@ -53,6 +62,7 @@ def _device(name: str, section: Section, bench: Bench) -> ScpiDevice:
             headers,
             message_time=section.quantity("message_time", "s", 1e-3),
             queue_depth=int(section.quantity("error_queue", "", 20.0)),
+            faults=faults,
         )
     except Misuse as fault:
         where = section.place()

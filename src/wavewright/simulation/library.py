@@ -13,6 +13,7 @@ from pyvisa_sim.highlevel import SimVisaLibrary
 
 from wavewright.errors import FileFault
 from wavewright.simulation.bench import Bench, build_bench
+from wavewright.simulation.faults.plan import load_faults
 from wavewright.simulation.instrument_file import load_instruments
 from wavewright.simulation.scpi.device import ScpiDevice
 from wavewright.simulation.scpi.exchange import Exchange
@@ -72,13 +73,16 @@ class SimulatedVisa(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim has no 
     def read(self, session: Any, count: int) -> tuple[bytes, StatusCode]:
         """Up to `count` bytes of the answer at once. Nothing there, and nothing to come: VI_ERROR_TMO, at once."""
         content, status = self._session(session).read(count)
-        if status is StatusCode.error_timeout:
+        if status < 0:
             raise errors.VisaIOError(status.value)
         return content, status
 
     def write(self, session: Any, data: bytes) -> tuple[int, StatusCode]:
         """A message, with END behind its last byte."""
-        return self._session(session).write(data)
+        count, status = self._session(session).write(data)
+        if status < 0:
+            raise errors.VisaIOError(status.value)
+        return count, status
 
     def read_stb(self, session: Any) -> tuple[int, StatusCode]:
         """Serial poll."""
@@ -131,7 +135,8 @@ def open_library(path: str, *, settings: Mapping[str, object]) -> SimulatedVisa:
     Parameters
     ----------
     path : the instrument file.
-    settings : `board` (path of the board file), `seed`, `probes` (by input: attenuation, capacitance, bandwidth).
+    settings : `board` (path of the board file), `seed`, `probes` (by input: attenuation, capacitance, bandwidth),
+        `faults` (path of a fault file).
 
     Raises
     ------
@@ -146,7 +151,8 @@ def open_library(path: str, *, settings: Mapping[str, object]) -> SimulatedVisa:
     if not file.is_file():
         raise FileFault("no such file", where=path, expected="a definition of simulated instruments")
     bench = build_bench(settings, folder=Path())
-    instruments = load_instruments(file, bench)
+    faults = load_faults(Path(str(settings["faults"])), seed=bench.seed) if settings.get("faults") else {}
+    instruments = load_instruments(file, bench, faults)
     # PyVISA keeps one library for each path: a number in it gives every caller a bench of his own
     library: SimulatedVisa = SimulatedVisa(f"{path}#{next(_calls)}")
     library.equip(bench, instruments)

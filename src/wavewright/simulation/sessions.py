@@ -7,6 +7,7 @@ from typing import Any
 from pyvisa import attributes, constants, rname
 from pyvisa.constants import StatusCode
 
+from wavewright.simulation.faults.kinds import LinkDropped
 from wavewright.simulation.scpi.exchange import Exchange
 
 _IMMEDIATE, _INFINITE = 0, 0xFFFFFFFF
@@ -37,12 +38,21 @@ class SimulatedSession:
 
     def write(self, content: bytes) -> tuple[int, StatusCode]:
         """VISA write; END goes with the last byte."""
-        self.exchange.receive(content)
+        try:
+            self.exchange.receive(content)
+        except LinkDropped:
+            return 0, StatusCode.error_connection_lost
         self._notice_requests()
         return len(content), StatusCode.success
 
     def read(self, count: int) -> tuple[bytes, StatusCode]:
         """VISA read: to END, to the termination character where that is enabled, or `count` bytes."""
+        try:
+            return self._read(count)
+        except LinkDropped:
+            return b"", StatusCode.error_connection_lost
+
+    def _read(self, count: int) -> tuple[bytes, StatusCode]:
         if not self.exchange.settle(self.timeout):
             return b"", StatusCode.error_timeout
         if self._attributes.get(constants.ResourceAttribute.termchar_enabled):

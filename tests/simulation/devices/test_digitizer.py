@@ -240,12 +240,13 @@ def test_a_record_in_data_interchange_format(ready: MessageBasedResource) -> Non
 
 
 def test_noise_is_what_the_file_says(library: SimulatedVisa) -> None:
-    # 80 µV over the full bandwidth and 0.2 codes, summed in squares; rounding adds 1/√12 of a code (math)
+    # 80 µV over the full bandwidth and 0.2 codes, summed in squares; rounding adds about 1/√12 of a code (math), more
+    # or less by where between two codes zero happens to lie, since the noise is only a third of a code
     digitizer = connect(library, "digitizer")
     told(digitizer, "INPut1:COUPling GROund", "SENSe1:VOLTage:RANGe:PTPeak 0.08", "SENSe:SWEep:POINts 100000")
     code = 0.08 / 256
     expected = math.sqrt(80e-6**2 + (0.2 * code) ** 2 + code**2 / 12)
-    assert record(digitizer).std() == pytest.approx(expected, rel=0.1)
+    assert record(digitizer).std() == pytest.approx(expected, rel=0.25)
 
 
 def test_a_closed_loop_over_the_scope_of_a_faulty_board_finds_its_glitches() -> None:

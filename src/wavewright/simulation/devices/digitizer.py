@@ -40,7 +40,9 @@ class Digitizer(Instrument):
         self._generator = np.random.default_rng([making.bench.seed, making.stream])
         spread_gain = details.quantity("gain_error", "1")
         spread_offset = details.quantity("offset_error", "1")
-        errors = self._generator.uniform(-1, 1, (self.inputs, 2))
+        self._clock_error = details.quantity("timebase_error", "1") * float(self._generator.uniform(-1, 1))
+        spread_skew = details.quantity("skew", "s")
+        errors = self._generator.uniform(-1, 1, (self.inputs, 3))
         self._data = {
             number: InputData(
                 bandwidth=details.quantity("bandwidth", "Hz"),
@@ -50,6 +52,7 @@ class Digitizer(Instrument):
                 jitter=details.quantity("jitter", "s"),
                 gain_error=float(errors[number - 1, 0]) * spread_gain,
                 offset_error=float(errors[number - 1, 1]) * spread_offset,
+                skew=float(errors[number - 1, 2]) * spread_skew,
             )
             for number in range(1, self.inputs + 1)
         }
@@ -59,6 +62,7 @@ class Digitizer(Instrument):
         self._is_running = False
         self._serial = 0
         self._last_edge: float | None = None
+        self._disturbance: float | None = None
 
     def actions(self) -> Mapping[str, Command]:
         """What a definition file can give headers to."""
@@ -172,6 +176,7 @@ class Digitizer(Instrument):
                 interval=self.settings.number("interval"),
                 points=int(self.settings.number("points")),
                 first=self.settings.number("delay") - self.settings.number("location") * time,
+                clock_error=self._clock_error,
             ),
             edge=EdgeSetup(
                 level=self.settings.number("trigger_level"),
@@ -184,6 +189,13 @@ class Digitizer(Instrument):
             serial=self._serial,
         )
         self._is_running = True
+        if self._disturbance is not None:
+            self._acquisition.force(begins + self._disturbance)
+            self._disturbance = None
+
+    def disturb(self, seconds: float) -> None:
+        """Interference will fire the trigger of the next record, so many seconds after it is armed."""
+        self._disturbance = seconds
 
     def input_setup(self, number: int) -> InputSetup:
         """How an input is set now."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from wavewright.errors import Misuse
+from wavewright.simulation.faults.plan import FaultPlan
 from wavewright.simulation.scpi import common_commands
 from wavewright.simulation.scpi.elements import Element, Form, Unit
 from wavewright.simulation.scpi.faults import ScpiFault
@@ -24,6 +25,7 @@ class ScpiDevice:
     headers : header pattern of each action that this device understands, by the action's name.
     message_time : simulated time that each message takes, s.
     queue_depth : entries that the error queue holds.
+    faults : what goes wrong, and when.
     """
 
     def __init__(
@@ -33,11 +35,15 @@ class ScpiDevice:
         *,
         message_time: float = 1e-3,
         queue_depth: int = 20,
+        faults: FaultPlan | None = None,
     ) -> None:
         self.instrument = instrument
         self.message_time = message_time
         self.status = Status(queue_depth)
+        self.faults = faults or FaultPlan()
         self.completes_later = False  # `*OPC` was sent and an operation is pending
+        self.is_stuck = False  # a fault keeps every operation pending
+        self.generation = 0  # counts power-ons: what a message exchange still holds from an earlier one is lost
         self._common: Mapping[str, Command] = common_commands.common(self)
         self._tree: HeaderTree[Command] = HeaderTree()
         for pattern, command in common_commands.subsystems(self).items():
@@ -78,13 +84,17 @@ class ScpiDevice:
     def reset(self) -> None:
         """`*RST`: the instrument's functions; queues, registers and enables stay."""
         self.instrument.reset()
-        self.completes_later = False
+        self.completes_later = self.is_stuck = False
+
+    def power_cycle(self) -> None:
+        """The supply goes and comes back."""
+        self.reset()
+        self.status.power_on()
+        self.generation += 1
 
     def refresh(self) -> None:
         """Bring the condition registers up to now, and `*OPC` to its end where nothing is pending any more."""
-        now = self.instrument.clock.now
-        moment = self.instrument.completion(now)
-        if moment is not None and moment <= now:
+        if not self.is_busy:
             self.instrument.finish()
             if self.completes_later:
                 self.completes_later = False
@@ -96,8 +106,12 @@ class ScpiDevice:
     def is_busy(self) -> bool:
         """True while an operation is pending."""
         now = self.instrument.clock.now
-        moment = self.instrument.completion(now)
+        moment = self.completion(now)
         return moment is None or moment > now
+
+    def completion(self, deadline: float) -> float | None:
+        """When the last pending operation ends, s; None: not by `deadline`."""
+        return None if self.is_stuck else self.instrument.completion(deadline)
 
     def when_complete(self, reply: str | None) -> Reply:
         """A reply that has to wait for all pending operations: `*OPC?`, `*WAI`."""

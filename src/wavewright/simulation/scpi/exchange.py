@@ -4,13 +4,24 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterator
+from dataclasses import dataclass
 
+from wavewright.simulation.faults.kinds import LinkDropped
 from wavewright.simulation.scpi.device import ScpiDevice, reply_bytes
 from wavewright.simulation.scpi.elements import Unit, complete_length, read_units
 from wavewright.simulation.scpi.faults import COMMAND_ERRORS, ScpiFault
 from wavewright.simulation.scpi.instrument import Answer, Pending
 
 _LONGEST_INPUT = 32 * 1024 * 1024
+
+
+@dataclass(slots=True)
+class _Outgoing:
+    """An answer in the output queue. `ready_at`: when it comes, s; `drop_after`: bytes until the link breaks."""
+
+    content: memoryview
+    ready_at: float
+    drop_after: int | None
 
 
 class Exchange:
@@ -32,12 +43,15 @@ class Exchange:
         self._path: tuple[str, ...] = ()
         self._answers: list[Answer] = []
         self._waiting: Pending | None = None
-        self._output: deque[memoryview] = deque()
+        self._output: deque[_Outgoing] = deque()
+        self._generation = device.generation
+        self._is_dropped = False
 
     # --- what the controller does
 
     def receive(self, content: bytes, *, end: bool = True) -> None:
         """Take bytes from the controller; `end`: END came with the last one."""
+        self._check_line()
         self._input += content
         if len(self._input) > _LONGEST_INPUT:
             self._input.clear()
@@ -52,21 +66,32 @@ class Exchange:
             self.work()
 
     def answer(self, count: int) -> tuple[bytes, bool]:
-        """At most `count` bytes of the oldest answer, and whether its END came with them; (b"", False) for none."""
-        if not self._output:
+        """At most `count` bytes of the oldest answer, and whether its END came with them; (b"", False) for none.
+
+        Raises
+        ------
+        LinkDropped : a fault broke the connection.
+        """
+        self._check_line()
+        if not self.has_answer:
             return b"", False
         front = self._output[0]
-        part, rest = front[:count], front[count:]
-        if len(rest):
-            self._output[0] = rest
-        else:
+        if front.drop_after is not None:
+            count = min(count, front.drop_after)
+            front.drop_after -= count
+            if not count:
+                self._is_dropped = True
+                self._check_line()
+        part, front.content = front.content[:count], front.content[count:]
+        at_end = not len(front.content)
+        if at_end:
             self._output.popleft()
-        return bytes(part), not len(rest)
+        return bytes(part), at_end
 
     def answer_to(self, character: int, count: int) -> tuple[bytes, bool, bool]:
         """As `answer`, but not beyond a termination character; the third value tells that it stopped there."""
-        if self._output:
-            found = bytes(self._output[0][:count]).find(character)
+        if self.has_answer:
+            found = bytes(self._output[0].content[:count]).find(character)
             if found >= 0:
                 part, at_end = self.answer(found + 1)
                 return part, at_end, True
@@ -78,22 +103,25 @@ class Exchange:
 
         A question that was never asked is −420 (on a link that knows message ends).
         """
-        if self._output:
+        self._check_line()
+        if self.has_answer:
             return True
         self.device.refresh()
         self.work()
-        if self._waiting is None:
-            if not self._output and not self.is_stream:
-                self.device.status.complain(ScpiFault(-420))
-            return bool(self._output)
-        self.pass_time(seconds)
-        return bool(self._output)
+        if self._output:
+            clock = self.device.instrument.clock
+            clock.go_to(min(self._output[0].ready_at, clock.now + seconds))
+        elif self._waiting is not None:
+            self.pass_time(seconds)
+        elif not self.is_stream:
+            self.device.status.complain(ScpiFault(-420))
+        return self.has_answer
 
     def pass_time(self, seconds: float) -> None:
         """Let simulated time go by until the pending operations end, `seconds` at most, and go on with the work."""
         clock = self.device.instrument.clock
         deadline = clock.now + seconds
-        moment = self.device.instrument.completion(deadline)
+        moment = self.device.completion(deadline)
         clock.go_to(deadline if moment is None else min(moment, deadline))
         self.device.refresh()
         self.work()
@@ -129,7 +157,12 @@ class Exchange:
     @property
     def has_answer(self) -> bool:
         """True when an answer lies in the output queue."""
-        return bool(self._output)
+        return bool(self._output) and self._output[0].ready_at <= self.device.instrument.clock.now
+
+    @property
+    def comes_after(self) -> float | None:
+        """s until an answer that is held back comes; None where none is."""
+        return self._output[0].ready_at - self.device.instrument.clock.now if self._output else None
 
     def update_request(self) -> bool:
         """True when a new reason for a service request has come up since the last call."""
@@ -143,9 +176,22 @@ class Exchange:
             if self._units is None:
                 if not self._messages:
                     break
-                self._units, self._path, self._answers = read_units(self._messages.popleft()), (), []
+                message = self._messages.popleft()
+                self._units, self._path, self._answers = read_units(message), (), []
+                self.device.faults.on_message(message, self.device)
+            if self._generation != self.device.generation:
+                self._lose_power()
+                break
             self._step(self._units)
         self.device.refresh()
+
+    def _lose_power(self) -> None:
+        self._generation = self.device.generation
+        self.clear()
+
+    def _check_line(self) -> None:
+        if self._is_dropped:
+            raise LinkDropped
 
     def _resume(self) -> bool:
         if self.device.is_busy or self._waiting is None:
@@ -194,7 +240,9 @@ class Exchange:
         if self._answers:
             parts = [part for answer in self._answers for part in (b";", answer.content)][1:]
             whole = parts[0] if len(parts) == 1 else b"".join(parts)
-            self._output.append(memoryview(b"".join((whole, b"\n"))))
+            delivery = self.device.faults.deliver(b"".join((whole, b"\n")))
+            ready_at = self.device.instrument.clock.now + delivery.delay
+            self._output.append(_Outgoing(memoryview(delivery.content), ready_at, delivery.drop_after))
         self._units, self._answers = None, []
 
     def _interrupt(self) -> None:
@@ -208,4 +256,4 @@ class Exchange:
         self._units, self._answers, self._waiting = None, [], None
 
     def _byte(self) -> int:
-        return self.device.status.byte(message_available=bool(self._output))
+        return self.device.status.byte(message_available=self.has_answer)

@@ -88,6 +88,9 @@ class Instrument:
         """`*TRG` and GET."""
         raise ScpiFault(-211)
 
+    def disturb(self, seconds: float) -> None:
+        """Interference on its way: what it disturbs is the instrument's own affair."""
+
     def operation_condition(self) -> int:
         """Bits of STATus:OPERation:CONDition."""
         return 0

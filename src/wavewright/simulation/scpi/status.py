@@ -74,6 +74,14 @@ class Status:
     def __init__(self, queue_depth: int) -> None:
         self.errors = ErrorQueue(queue_depth)
         self.operation, self.questionable = RegisterSet(), RegisterSet()
+        self.power_on()
+
+    def power_on(self) -> None:
+        """All registers, enables and queues as after the supply has come back."""
+        self.errors.clear()
+        for registers in (self.operation, self.questionable):
+            registers.condition = registers.event = 0
+            registers.preset()
         self.event = POWER_ON
         self.event_enable = 0
         self.service_enable = 0

@@ -1,0 +1,1 @@
+"""Faults to order: what goes wrong on a simulated bench, when, and how often, as a file says."""
