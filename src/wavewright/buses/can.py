@@ -138,7 +138,7 @@ def _read(stream: BitStream, starts: Indexes, facts: dict[str, float]) -> tuple[
     sixth = np.append(stream.sixths, stream.bits.size)[np.searchsorted(stream.sixths, starts)]
     broken = (sixth <= last) & (sixth < behind)
     cut = (delimiter + TRAILER > behind) & ~broken & (behind == stream.bits.size)
-    known = np.searchsorted(kept, np.minimum(np.where(broken, sixth - 5, behind), behind)) - first
+    known = np.searchsorted(kept, np.minimum(np.where(broken, sixth, behind), behind)) - first
     trailer = np.append(stream.bits, np.ones(TRAILER, np.bool_))[
         np.minimum(delimiter, stream.bits.size)[:, None] + np.arange(TRAILER)
     ]

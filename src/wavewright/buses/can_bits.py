@@ -30,6 +30,8 @@ class BitStream:
     runs : index of the first bit of each run of equal bits; `runs[-1] == m`.
     synced : index of the first bit after each edge to dominant, and `edges` its time, s.
     bit_time : s.
+    rests : recessive bits since the edge before it or, for the first, since the record began; one for each edge.
+    is_read : whether any bit was read as dominant after the edge.
     short_pulses : indices of bits beside a pulse in which no bit was read.
     """
 
@@ -38,6 +40,8 @@ class BitStream:
     synced: Indexes
     edges: Floats
     bit_time: float
+    rests: Indexes
+    is_read: Flags
     short_pulses: Indexes
 
     def time_of(self, index: npt.ArrayLike) -> Floats:
@@ -84,21 +88,23 @@ def bit_stream(line: Line, *, bit_time: float, sample_point: float) -> BitStream
     bounds = np.concatenate([[0], np.cumsum(counts)])
     changes = np.flatnonzero(bits[1:] != bits[:-1]) + 1
     runs = np.concatenate([[0], changes, [bits.size]]) if bits.size else np.zeros(1, dtype=np.int64)
-    return BitStream(bits, runs, bounds[:-1:2], falls, bit_time, bounds[:-1][counts == 0])
+    lead = np.rint((falls[:1] - line.start) / bit_time) if line.first else np.zeros(1)
+    rests = np.concatenate([np.minimum(lead, IDLE_KEPT), high[:-1]]).astype(np.int64)
+    return BitStream(bits, runs, bounds[:-1:2], falls, bit_time, rests, low > 0, bounds[:-1][counts == 0])
 
 
 def frame_starts(stream: BitStream, line: Line) -> tuple[Indexes, bool]:
-    """Index of each start of frame, and whether the first one is a guess: too little idle before it to be sure."""
-    lengths, first = stream.lengths, stream.runs[:-1]
-    if not lengths.size:
+    """Index of each start of frame, and whether the first one is a guess: too little idle before it to be sure.
+
+    Idle means that there was no edge at all, however short: data bits of CAN FD may be too fast to be read here.
+    """
+    if not stream.edges.size:
         return np.zeros(0, dtype=np.int64), False
-    recessive = stream.bits[first]
-    after_idle = np.flatnonzero(recessive & (lengths >= BETWEEN_FRAMES))
-    starts = stream.runs[after_idle + 1]
-    starts = starts[starts < stream.bits.size]
-    lead = (stream.edges[0] - line.start) / stream.bit_time if line.first else 0.0
-    if lead >= SYNCHRONISING - 0.5:
-        return np.concatenate([[0], starts]), False
-    sure = np.flatnonzero(recessive & (lengths >= SYNCHRONISING))
-    starts = starts[starts >= (stream.runs[sure[0] + 1] if sure.size else stream.bits.size)]
-    return (np.concatenate([[0], starts]), True) if line.first and not stream.bits[0] else (starts, False)
+    is_start = (stream.rests >= BETWEEN_FRAMES) & stream.is_read
+    if stream.rests[0] >= SYNCHRONISING and line.first:
+        return stream.synced[is_start], False
+    sure = np.flatnonzero((stream.rests >= SYNCHRONISING) & stream.is_read)
+    is_start[: sure[0] if sure.size else is_start.size] = False
+    is_guess = bool(line.first and stream.is_read[0])
+    is_start[0] = is_guess
+    return stream.synced[is_start], is_guess

@@ -35,10 +35,9 @@ def with_flexible_frames(
     times : duration of a bit in the arbitration and in the data phase, s.
     points : sample points in the two phases.
     """
-    read = [
-        read_flexible(line, frame.start, times=times, points=points) if is_flexible else frame
-        for frame, is_flexible in zip(frames, flexible.tolist(), strict=True)
-    ]
+    read: list[Frame] = []
+    for frame, is_flexible in zip(frames, flexible.tolist(), strict=True):
+        read.append(read_flexible(line, frame.start, times=times, points=points) if is_flexible else frame)
     return Frames.of(read, facts=frames.facts)
 
 
