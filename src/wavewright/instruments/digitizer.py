@@ -119,8 +119,6 @@ class Digitizer(Instrument):
         self.check_errors(f"choosing the sample format {name}")
         self._format = name
 
-    # -- one shot ------------------------------------------------------------------------------------------------------
-
     def arm(self) -> None:
         """Start the wait for the trigger. What makes it come is sent after this."""
         self._ready()
@@ -201,8 +199,6 @@ class Digitizer(Instrument):
         from wavewright.instruments.own_value import ask_own_value
 
         return ask_own_value(self, metric, input=self._ready().inputs[channel].input)
-
-    # -- private -------------------------------------------------------------------------------------------------------
 
     def _ready(self) -> DigitizerSetup:
         if self._setup is None:

@@ -59,8 +59,6 @@ class Link:
         self._wire: Wire | None = connect()
         self._dialogue.event(f"opened {resource}")
 
-    # -- the three things one does with an instrument ------------------------------------------------------------------
-
     def write(self, message: str, *, block: bytes | None = None) -> None:
         """Send one message that has no answer; `block` goes behind it as a definite block.
 
@@ -129,8 +127,6 @@ class Link:
             return data
 
         return self._exchange(message, read, timeout=timeout, repeatable=False)
-
-    # -- answers of a known kind ---------------------------------------------------------------------------------------
 
     def ask_as(
         self, convert: Callable[[str], T], message: str, *, timeout: float | None = None, repeatable: bool = True
@@ -213,8 +209,6 @@ class Link:
             byte = self._open_wire().status_byte()
         return int(self.ask_number("*STB?")) if byte is None else byte
 
-    # -- staying in step -----------------------------------------------------------------------------------------------
-
     def clear(self) -> None:
         """Device clear, then an empty status: what was asked is forgotten on both sides.
 
@@ -270,8 +264,6 @@ class Link:
     def where(self) -> str:
         """Address and name, as messages begin."""
         return self.resource if self.name == self.resource else f"{self.resource} ({self.name})"
-
-    # -- private -------------------------------------------------------------------------------------------------------
 
     def _exchange(
         self, message: str, read: Callable[[Wire, Deadline], T], *, timeout: float | None, repeatable: bool
