@@ -1,0 +1,100 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.buses.wires import bits_of
+from wavewright.buses.decode import decode
+from wavewright.buses.frames import Frames
+from wavewright.errors import Misuse
+from wavewright.simulation.encoders.clocked import clocked_lines, i2s_bits
+from wavewright.simulation.encoders.drawing import draw
+from wavewright.simulation.encoders.impairments import skewed
+from wavewright.waveform import Waveform
+
+RATE = 20.0
+SAMPLE = st.integers(-(2**15), 2**15 - 1)
+WS = "0000000000000000 1111111111111111"
+
+
+def i2s_of(select: list[int], data: list[int], **options: object) -> Frames:
+    clock, (ws, sd) = clocked_lines([select, data], bit_rate=1.0)
+    waves = {"clock": draw(clock, rate=RATE), "word_select": draw(ws, rate=RATE), "data": draw(sd, rate=RATE)}
+    return decode(waves, "i2s", levels="lvcmos33", **options)
+
+
+def test_b165_word_select_changes_one_clock_before_the_most_significant_bit() -> None:
+    # I2S bus specification (rules as printed): left 0x8001, right 0x7FFE, repeated
+    data = "0100000000000000 1011111111111111"
+    frames = i2s_of([1, 1, *bits_of(WS * 2), 0, 0], [0, 0, *bits_of(data * 2), 0, 0])
+    assert [(frame.kind, frame["sample"] & 0xFFFF) for frame in frames][:4] == [
+        ("left", 0x8001), ("right", 0x7FFE), ("left", 0x8001), ("right", 0x7FFE),
+    ]  # fmt: skip
+    assert frames[0]["sample"] == 0x8001 - 0x10000
+
+
+def test_b166_left_justified_words_begin_with_the_change() -> None:
+    # common practice, no source
+    data = "1000000000000001 0111111111111110"
+    frames = i2s_of([1, 1, *bits_of(WS), 1 - 1], [0, 0, *bits_of(data), 0], alignment="left", left_is="low")
+    assert [(frame.kind, frame["sample"] & 0xFFFF) for frame in frames][:2] == [("left", 0x8001), ("right", 0x7FFE)]
+    swapped = i2s_of([1, 1, *bits_of(WS), 0], [0, 0, *bits_of(data), 0], alignment="left")
+    assert [frame.kind for frame in swapped][:2] == ["right", "left"]
+
+
+def test_b167_surplus_bits_are_dropped_and_missing_ones_are_zero() -> None:
+    # I2S bus specification
+    select, data = i2s_bits([(0x1234, -0x1234)], word_bits=16)
+    assert [frame["sample"] for frame in i2s_of(select, data, word_bits=12)[:2]] == [0x123, -0x124]
+    assert [frame["sample"] for frame in i2s_of(select, data, word_bits=20)[:2]] == [0x12340, -0x12340]
+
+
+@given(
+    samples=st.lists(st.tuples(SAMPLE, SAMPLE), min_size=1, max_size=9),
+    alignment=st.sampled_from(["i2s", "left"]),
+    skew=st.floats(-0.3, 0.3),
+)  # fmt: skip
+def test_samples_come_back_through_skewed_lines(samples: list[tuple[int, int]], alignment: str, skew: float) -> None:
+    clock, (ws, sd) = clocked_lines(list(i2s_bits(samples, alignment=alignment)), bit_rate=1.0)
+    waves = {
+        "clock": draw(clock, rate=RATE, rise_time=0.1),
+        "word_select": draw(skewed(ws, skew), rate=RATE, rise_time=0.1),
+        "data": draw(skewed(sd, -skew), rate=RATE, rise_time=0.1),
+    }
+    frames = decode(waves, "i2s", alignment=alignment, levels="lvcmos33")
+    assert [frame["sample"] for frame in frames if frame.is_clean] == [sample for pair in samples for sample in pair]
+
+
+def test_a_word_that_the_record_cuts_off_is_marked() -> None:
+    select, data = i2s_bits([(1, 2)])
+    frames = i2s_of(select[:-6], data[:-6])
+    assert [frame.errors for frame in frames] == [(), ("cut",)]
+
+
+@pytest.mark.parametrize("edge", ["rising", "falling", "either"])
+def test_a_parallel_bus_is_read_at_its_clock(edge: str) -> None:
+    words = np.random.default_rng(3).integers(0, 16, 50)
+    rows = [((words >> place) & 1).tolist() for place in range(4)]
+    clock, lines = clocked_lines(rows, bit_rate=1.0)
+    if edge == "falling":
+        clock = clock.inverted()
+    waves = {"clock": draw(clock, rate=RATE)} | {f"d{k}": draw(line, rate=RATE) for k, line in enumerate(lines)}
+    frames = decode(waves, "parallel", edge=edge)
+    read = [frame["data"] for frame in frames]
+    if edge == "either":
+        assert read[::2] == words.tolist()
+    else:
+        assert read == words.tolist()
+
+
+def test_a_parallel_line_between_the_levels_is_undefined() -> None:
+    clock, (line,) = clocked_lines([[1, 0, 1]], bit_rate=1.0)
+    half = Waveform.from_volts(np.full(60, 1.4), interval=1 / RATE)
+    frames = decode(
+        {"clock": draw(clock, rate=RATE), "d0": draw(line, rate=RATE), "d3": half}, "parallel", levels="ttl"
+    )
+    assert all(frame.errors == ("undefined",) and "data" not in frame.fields for frame in frames)
+    with pytest.raises(Misuse, match="at least one"):
+        decode({"clock": draw(clock, rate=RATE)}, "parallel")

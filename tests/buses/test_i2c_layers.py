@@ -1,0 +1,78 @@
+from __future__ import annotations
+
+import pytest
+from crccheck.crc import Crc8Smbus
+
+from wavewright.buses.decode import decode
+from wavewright.buses.frames import Frames
+from wavewright.errors import Misuse
+from wavewright.simulation.encoders.drawing import draw
+from wavewright.simulation.encoders.i2c import Transfer, i2c_lines, read_transfer, write_transfer
+
+
+def said(transfers: list[Transfer], then: str, **options: object) -> Frames:
+    scl, sda = i2c_lines(transfers, lead=2e-5, tail=2e-5)
+    return decode({"scl": draw(scl, rate=2e6), "sda": draw(sda, rate=2e6)}, "i2c", then=then, **options)
+
+
+PEC = [  # row, transfers, address, read, command, data, code; crccheck 1.3.1 and anycrc 2.1.0 agree
+    ("B153", [Transfer(b"\xb4\x24\x7f\xc1")], 0x5A, False, 0x24, b"\x7f", 0xC1),
+    ("B154", [Transfer(b"\xb4\x07", stop=False), read_transfer(0x5A, b"\xd2\x3a\x30")], 0x5A, True, 7, b"\xd2:", 48),
+    ("B155", [Transfer(b"\x90\x03\xe8")], 0x48, False, 0x03, b"", 0xE8),
+    ("B155", [Transfer(b"\x90\x00", stop=False), read_transfer(0x48, b"\x19\x80\x04")], 0x48, True, 0, b"\x19\x80", 4),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("row", PEC, ids=[f"{row[0]}-{row[4]:02X}" for row in PEC])
+def test_a_packet_error_code_goes_over_addresses_too(row: tuple[object, ...]) -> None:
+    # SMBus 2.0/3.x, 5.4 (from memory)
+    _, transfers, address, read, command, data, code = row
+    (frame,) = said(transfers, "smbus", pec=True)
+    assert (frame["address"], frame["read"], frame["command"], frame["data"], frame["pec"]) == (
+        address, read, command, data, code,
+    )  # fmt: skip
+    assert frame.errors == ()
+    assert Crc8Smbus.calc(b"".join(transfer.sent for transfer in transfers)[:-1]) == code
+    last = transfers[-1]
+    wrong = Transfer(last.sent[:-1] + bytes([code ^ 1]), last.acknowledged)
+    assert said([*transfers[:-1], wrong], "smbus", pec=True)[0].errors == ("pec",)
+
+
+def test_without_a_code_nothing_is_checked() -> None:
+    (frame,) = said([Transfer(b"\xb4\x24\x7f")], "smbus")
+    assert (frame["command"], frame["data"]) == (0x24, b"\x7f")
+    assert "pec" not in frame.fields
+
+
+def test_register_accesses_follow_the_pointer() -> None:
+    # common practice, no source
+    frames = said(
+        [
+            write_transfer(0x48, b"\x01\x60\x61"),  # writes registers 1 and 2
+            read_transfer(0x48, b"\x11"),  # reads register 3
+            write_transfer(0x48, b"\x00", stop=False),
+            read_transfer(0x48, b"\x19\x80"),
+            write_transfer(0x48, b"\x07"),  # sets the pointer and nothing else
+            read_transfer(0x49, b"\x55"),  # nobody said where its pointer is
+        ],
+        "i2c_memory",
+    )
+    assert [(f.kind, f["address"], f.fields.get("register"), f["data"]) for f in frames] == [
+        ("write", 0x48, 1, b"\x60\x61"),
+        ("read", 0x48, 3, b"\x11"),
+        ("read", 0x48, 0, b"\x19\x80"),
+        ("select", 0x48, 7, b""),
+        ("read", 0x49, None, b"\x55"),
+    ]
+
+
+def test_a_memory_may_have_wide_addresses() -> None:
+    (frame,) = said([write_transfer(0x50, b"\x12\x34\xaa\xbb")], "i2c_memory", register_bytes=2)
+    assert (frame["register"], frame["data"]) == (0x1234, b"\xaa\xbb")
+    with pytest.raises(Misuse, match=r"1 \.\. 4"):
+        said([write_transfer(0x50, b"\x12")], "i2c_memory", register_bytes=0)
+
+
+def test_an_address_that_nobody_answers_is_an_error_of_the_access() -> None:
+    (frame,) = said([Transfer(b"\x90", [False])], "i2c_memory")
+    assert frame.errors == ("not acknowledged",)

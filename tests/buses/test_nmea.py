@@ -1,0 +1,57 @@
+from __future__ import annotations
+
+import pynmea2
+import pytest
+
+from wavewright.buses.decode import decode
+from wavewright.buses.frames import Frames
+from wavewright.simulation.encoders.drawing import draw
+from wavewright.simulation.encoders.uart import text_bytes, uart_line
+
+SENTENCES = [  # B157: NMEA 0183 (from memory); by hand and pynmea2 1.19.0
+    "$GPGLL,5300.97914,N,00259.98174,E,125926,A*28",
+    "$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47",
+    "$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A",
+    "$PTEST,1,2,3*5A",
+]
+
+
+def said(*texts: str, **options: object) -> Frames:
+    line = uart_line(text_bytes(*texts), baud=4800, lead=1e-2, tail=1e-2)
+    return decode({"tx": draw(line, rate=48e3)}, "uart", baud=4800, then="nmea", **options)
+
+
+@pytest.mark.parametrize("sentence", SENTENCES, ids=["B157-GLL", "B157-GGA", "B157-RMC", "B157-own"])
+def test_a_sentence_is_read_and_checked(sentence: str) -> None:
+    (frame,) = said(sentence, "\r\n")
+    assert (frame["text"], frame["checksum"], frame.errors) == (sentence, int(sentence[-2:], 16), ())
+    assert pynmea2.NMEASentence.checksum(sentence[1:-3]) == frame["checksum"]
+
+
+def test_its_parts_are_those_of_another_library() -> None:
+    for sentence in SENTENCES[:3]:
+        theirs = pynmea2.parse(sentence)
+        (frame,) = said(sentence, "\r\n")
+        assert (frame["talker"], frame["formatter"], list(frame["values"])) == (
+            theirs.talker, theirs.sentence_type, theirs.data,
+        )  # fmt: skip
+
+
+def test_a_sentence_of_another_library_comes_back() -> None:
+    text = str(pynmea2.GLL("GP", "GLL", ("4717.11", "N", "00833.91", "E", "120000.00", "A")))
+    assert said(text, "\r\n")[0].errors == ()
+
+
+def test_what_is_wrong_is_told() -> None:
+    assert said("$PTEST,1,2,3*5B\r\n")[0].errors == ("checksum",)
+    assert said("$PTEST,1,2,3\r\n")[0].errors == ("checksum",)
+    assert said("$PTEST,1,2,3\r\n", checksum=False)[0].errors == ()
+    assert said("$PTEST,1,2,3*5A\n")[0].errors == ("format",)
+    assert said("$PTEST,1,$PTEST,1,2,3*5A\r\n")[0].errors == ("format", "checksum")
+    assert "cut" in said("$PTEST,1,2,3*5A")[0].errors
+    assert "format" in said("$*00\r\n")[0].errors
+
+
+def test_what_stands_between_sentences_is_left_out() -> None:
+    frames = said("boot ok\r\n", SENTENCES[3], "\r\n", "noise", SENTENCES[0], "\r\n")
+    assert [frame["text"] for frame in frames] == [SENTENCES[3], SENTENCES[0]]

@@ -1,0 +1,94 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from bitstring import BitArray
+from crccheck.crc import Crc8Maxim
+from hypothesis import given
+from hypothesis import strategies as st
+
+from wavewright.buses.checksums import CRCS, crc_of
+from wavewright.buses.decode import decode
+from wavewright.buses.frames import Frames
+from wavewright.buses.logic import Line
+from wavewright.simulation.encoders.drawing import draw
+from wavewright.simulation.encoders.impairments import jittered
+from wavewright.simulation.encoders.onewire import onewire_line
+
+
+def of_line(line: Line, rate: float = 1e6) -> Frames:
+    return decode({"line": draw(line, rate=rate, high=5.0)}, "onewire", levels="ttl")
+
+
+@pytest.mark.parametrize(
+    "text, crc", [("02 1C B8 01 00 00 00", 0xA2), ("28 00 00 00 00 00 00", 0x1E), ("28 FF 4B 46 7F FF 0C", 0xAA),
+                  ("50 05 4B 46 7F FF 0C 10", 0x1C)], ids=["B147", "B148-zero", "B148", "B149"],
+)  # fmt: skip
+def test_the_check_of_an_identifier(text: str, crc: int) -> None:
+    # B147: example of the public note on 1-Wire CRCs (from memory); crccheck 1.3.1 and anycrc 2.1.0 agree on all
+    raw = bytes.fromhex(text)
+    assert crc_of(raw, CRCS["onewire8"]) == crc == Crc8Maxim.calc(raw)
+    assert crc_of(raw + bytes([crc]), CRCS["onewire8"]) == 0
+
+
+def test_b150_a_byte_goes_least_significant_bit_first() -> None:
+    bits = BitArray(uint=0x28, length=8)
+    bits.reverse()
+    assert bits.bin == "00010100"  # bitstring 5.0.0
+    line = onewire_line([b"\x28"])
+    lows = np.diff(line.times)[::2][2:]
+    assert "".join("1" if low < 15e-6 else "0" for low in lows) == "00010100"
+    assert of_line(line)[0]["data"] == b"\x28"
+
+
+def test_a_rom_identifier_is_read_and_checked() -> None:
+    raw = bytes.fromhex("33 02 1C B8 01 00 00 00 A2")
+    good, bad = of_line(onewire_line([raw, raw[:-1] + b"\xa3"]))
+    assert (good["presence"], good["command"], good["rom"], good.errors) == (True, "read rom", raw[1:], ())
+    assert bad.errors == ("crc",)
+
+
+def test_nobody_answers_a_reset() -> None:
+    (frame,) = of_line(onewire_line([b"\xcc"], present=False))
+    assert (frame["presence"], frame["data"], frame.errors) == (False, b"\xcc", ("no answer",))
+
+
+SLOTS = [(1e-6, "1", False), (6e-6, "1", False), (14e-6, "1", False), (60e-6, "0", False), (119e-6, "0", False),
+         (200e-6, "0", True), (400e-6, "0", True)]  # fmt: skip
+
+
+@pytest.mark.parametrize("low, bit, is_wrong", SLOTS, ids=[f"B151-{1e6 * row[0]:g}us" for row in SLOTS])
+def test_the_low_time_of_a_slot_says_its_bit(low: float, bit: str, is_wrong: bool) -> None:
+    # public component data, standard speed (from memory, not verified)
+    line = onewire_line([b""])
+    start = float(line.end)
+    whole = Line(True, np.append(line.times, [start, start + low]), line.start, start + 2e-3)
+    (frame,) = of_line(whole, rate=4e6)
+    assert frame["partial"] == bit
+    assert ("slot" in frame.errors) is is_wrong
+
+
+def test_a_low_of_480_microseconds_is_a_reset() -> None:
+    for low, count in ((470e-6, 1), (481e-6, 2)):
+        line = onewire_line([b"\xcc"])
+        times = np.append(line.times, [line.end, line.end + low])
+        assert len(of_line(Line(True, times, line.start, line.end + 2e-3))) == count
+
+
+def test_slots_before_the_first_reset_are_marked() -> None:
+    line = onewire_line([b"\xcc\x44", b"\xcc\xbe"])
+    cut = Line(True, line.times[6:], float(line.times[6]) - 1e-5, line.end)
+    first, second = of_line(cut)
+    assert "unsynchronised" in first.errors
+    assert (second["data"], second.errors) == (b"\xcc\xbe", ())
+
+
+@given(st.lists(st.binary(min_size=1, max_size=12), min_size=1, max_size=4), st.integers(0, 999))
+def test_what_is_encoded_and_impaired_is_decoded_again(sent: list[bytes], seed: int) -> None:
+    generator = np.random.default_rng(seed)
+    sent = [b"\xcc" + raw for raw in sent]
+    line = jittered(onewire_line(sent), 0.5e-6, generator)
+    tx = draw(line, rate=2e6, high=5.0, rise_time=3e-6, fall_time=0.2e-6, noise=0.1, generator=generator)
+    frames = decode({"line": tx}, "onewire", levels="ttl")
+    assert [frame["data"] for frame in frames] == sent
+    assert not frames.has_errors.any()
