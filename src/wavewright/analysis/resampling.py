@@ -43,40 +43,48 @@ def interpolation_weights(fractions: Floats, *, stretch: float = 1.0) -> Floats:
     return normalised
 
 
-class Resampled(Signal):
-    """A signal at another rate, from the same first instant; frequencies above half the new rate are taken out."""
+class Interpolated(Signal):
+    """A signal at instants of one's own choice, equally spaced; frequencies above half the new rate are taken out.
 
-    def __init__(self, source: Signal, interval: float) -> None:
+    Parameters
+    ----------
+    start : s; beyond the ends of the source its first and last value go on.
+    interval : s.
+    length : instants.
+    """
+
+    def __init__(self, source: Signal, *, start: float, interval: float, length: int) -> None:
         steps = interval / source.interval
         if not (1e-4 <= steps <= 1e4):
             raise NotMeasurable(
                 f"resampling from {1 / source.interval:g} to {1 / interval:g} samples/s",
                 expected="at most a factor of 10000 up or down",
             )
-        length = math.floor((source.length - 1) / steps * (1 + 1e-12)) + 1 if source.length else 0
-        super().__init__(interval=interval, start=source.start, length=length, block_size=source.block_size)
+        super().__init__(interval=interval, start=start, length=length, block_size=source.block_size)
         self.source = source
+        self._steps = steps
         self._stretch = max(1.0, steps)
         self._reach = math.ceil(REACH * self._stretch)
+        self._place = (start - source.start) / source.interval  # of the first instant among the source's samples
         ratio = Fraction(steps).limit_denominator(max(1, _MOST_WEIGHTS // (2 * self._reach)))
-        is_exact = abs(float(ratio) - steps) * max(length, 1) < 1e-8  # samples, at the end of the record
+        is_exact = abs(float(ratio) - steps) * max(length, 1) < 1e-8  # samples, at the last instant
         self._ratio = ratio if is_exact else None  # None: every instant lies differently
-        self._steps = steps
         self._kernel: Floats | None = None
 
     def compute(self, number: int) -> Floats:
         """Weighted sums around each instant of one block."""
         first, last = self.bounds(number)
         if self._ratio is None:
-            interpolate, part = self._one_by_one, max(1, _MOST_WEIGHTS // (2 * self._reach))
+            part = max(1, _MOST_WEIGHTS // (2 * self._reach))
+            parts = [self._one_by_one(begin, min(begin + part, last)) for begin in range(first, last, part)]
         else:
-            interpolate, part = self._in_turn, max(_LEAST, int(self.block_size / self._stretch))
-        parts = [interpolate(begin, min(begin + part, last)) for begin in range(first, last, part)]
+            part = max(_LEAST, int(self.block_size / self._stretch))
+            parts = [self._in_turn(begin, min(begin + part, last), self._ratio) for begin in range(first, last, part)]
         return np.concatenate(parts)
 
     def _one_by_one(self, first: int, last: int) -> Floats:
         """Weights computed for each instant."""
-        position = np.arange(first, last) * self._steps
+        position = self._place + np.arange(first, last) * self._steps
         whole = np.floor(position).astype(np.int64)
         weights = interpolation_weights(position - whole, stretch=self._stretch)
         begin = int(whole[0]) + 1 - self._reach
@@ -85,21 +93,32 @@ class Resampled(Signal):
         values: Floats = np.einsum("ij,ij->i", windows[whole + 1 - self._reach - begin], weights)
         return values
 
-    def _in_turn(self, first: int, last: int) -> Floats:
+    def _in_turn(self, first: int, last: int, ratio: Fraction) -> Floats:
         """A few sets of weights that serve in turn, as a filter between raising and lowering the rate."""
         from scipy.signal import upfirdn
 
-        up, down = self._ratio.denominator, self._ratio.numerator  # type: ignore[union-attr]
+        up, down = ratio.denominator, ratio.numerator
+        whole = math.floor(self._place * up)  # the first instant, in steps of both rates
         if self._kernel is None:
-            weights = interpolation_weights(np.arange(up) / up, stretch=self._stretch)
-            self._kernel = weights[:, ::-1].T.ravel()
-        begin = first * down // up + 1 - self._reach
-        around = self.source.span_with_edges(begin, (last - 1) * down // up + self._reach + 1)
-        ahead = first * down - begin * up + self._reach * up  # of the first instant, in steps of both rates
+            fractions = (np.arange(up) + (self._place * up - whole)) / up
+            self._kernel = interpolation_weights(fractions, stretch=self._stretch)[:, ::-1].T.ravel()
+        begin = (whole + first * down) // up + 1 - self._reach
+        end = (whole + (last - 1) * down) // up + self._reach + 1
+        around = self.source.span_with_edges(begin, end)
+        ahead = whole + first * down - begin * up + self._reach * up
         padding = -ahead % down
         values: Floats = upfirdn(np.concatenate([np.zeros(padding), self._kernel]), around, up, down)
         begin = (ahead + padding) // down
         return values[begin : begin + last - first]
+
+
+class Resampled(Interpolated):
+    """A signal at another rate, from the same first instant."""
+
+    def __init__(self, source: Signal, interval: float) -> None:
+        steps = interval / source.interval
+        length = math.floor((source.length - 1) / steps * (1 + 1e-12)) + 1 if source.length else 0
+        super().__init__(source, start=source.start, interval=interval, length=length)
 
 
 class Delayed(Signal):
