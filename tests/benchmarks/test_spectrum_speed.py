@@ -1,0 +1,101 @@
+"""How long a spectrum takes, against the bare transform of the same record in single precision, within one run.
+
+`python -m tests.benchmarks.test_spectrum_speed` prints the table.
+"""
+
+from __future__ import annotations
+
+import statistics
+import time
+import tracemalloc
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from scipy.fft import rfft
+
+from wavewright.analysis.power_density import power_density
+from wavewright.analysis.sine_fit import fit_sine
+from wavewright.analysis.spectrum import amplitude_spectrum
+from wavewright.analysis.survey import Survey
+from wavewright.analysis.tones import find_strongest
+from wavewright.waveform import Waveform
+
+SAMPLES = 10_000_000
+RUNS = 7
+
+
+def record(samples: int = SAMPLES) -> Waveform:
+    """A tone of 100 of 256 codes in noise of 2 codes."""
+    rng = np.random.default_rng(1)
+    codes = np.empty(samples, np.int8)
+    for first in range(0, samples, 1_000_000):
+        k = np.arange(first, min(samples, first + 1_000_000))
+        codes[k] = np.round(100 * np.sin(0.0123456789 * k) + rng.normal(0, 2, k.size))
+    return Waveform(codes, gain=0.01, interval=4e-9, name="tone")
+
+
+def ratio(work: Callable[[], object], reference: Callable[[], object], runs: int = RUNS) -> float:
+    """Median of the ratios of neighbouring runs: what slows the machine down for a while slows both."""
+    ratios = []
+    work(), reference()  # pages and tables of the first run do not count
+    for _ in range(runs):
+        times = []
+        for task in (reference, work, reference):
+            begin = time.perf_counter()
+            task()
+            times.append(time.perf_counter() - begin)
+        ratios.append(2 * times[1] / (times[0] + times[2]))
+    return statistics.median(ratios)
+
+
+def table(samples: int = SAMPLES, runs: int = RUNS) -> list[tuple[str, float, str]]:
+    """What, ratio to one rfft in float32, goal."""
+    wave = record(samples)
+    single = wave.codes.astype(np.float32)
+    works: list[tuple[str, Callable[[], object], str]] = [
+        ("amplitude spectrum, Hann", lambda: amplitude_spectrum(Survey(wave)), "at most 1.3"),
+        (
+            "amplitude spectrum, Blackman-Harris",
+            lambda: amplitude_spectrum(Survey(wave), window="blackman_harris"),
+            "at most 1.3",
+        ),
+        ("strongest tone", lambda: find_strongest(Survey(wave)), "at most 1.4"),
+        ("power density", lambda: power_density(Survey(wave)), ""),
+        ("sine fit, four parameters", lambda: fit_sine(Survey(wave)), ""),
+    ]
+    rows = [(what, ratio(work, lambda: rfft(single), runs), goal) for what, work, goal in works]
+    tracemalloc.start()
+    amplitude_spectrum(Survey(wave))
+    rows.append(
+        ("memory at the peak over a float32 copy", tracemalloc.get_traced_memory()[1] / single.nbytes, "about 3")
+    )
+    tracemalloc.stop()
+    return rows
+
+
+def test_spectrum_of_the_benchmark_finds_its_tone() -> None:
+    wave = record(200_000)
+    tone = find_strongest(Survey(wave))
+    assert tone.frequency == pytest.approx(0.0123456789 / (2 * np.pi) / 4e-9, abs=5 * tone.frequency_uncertainty)
+    assert tone.amplitude == pytest.approx(1.0, rel=1e-3)
+
+
+@pytest.mark.slow
+def test_memory_of_a_spectrum_is_a_small_multiple_of_a_float_copy() -> None:
+    wave = record(1_000_000)
+    tracemalloc.start()
+    amplitude_spectrum(Survey(wave))
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 2.2 * 4 * len(wave)
+
+
+def test_amplitude_spectrum(benchmark: Callable[[Callable[[], object]], object]) -> None:
+    wave = record(1_000_000)
+    benchmark(lambda: amplitude_spectrum(Survey(wave)))
+
+
+if __name__ == "__main__":
+    for what, number, goal in table():
+        print(f"{what:44s} {number:6.2f}   {goal}")
