@@ -57,7 +57,7 @@ def test_script_and_catalogue_agree(dtype: type) -> None:
     # the script counts samples where ours integrates between crossings
     loose = dict.fromkeys(["time_above", "time_below", "cycle_mean", "cycle_rms"], 1e-3)
     tight = 1e-9
-    if dtype is np.int16:  # the script takes the middle of a bin of the histogram, ours the mean of the samples in it
+    if dtype is np.int16:  # the script takes the middle of a bin of the histogram, ours the median of the samples in it
         tight, loose = 0.01, {"overshoot": 0.1, "undershoot": 0.2}
     for name, value in ours.items():
         assert value == pytest.approx(script[name], rel=loose.get(name, tight), abs=1e-12), name

@@ -5,7 +5,7 @@ neither. Each half gives the level of its state:
 
 | method | level |
 |---|---|
-| `mode` | mean of the most populated bin of the half. 256 bins between the extremes, so one code a bin where the record spans fewer codes; of equally populated bins the outermost counts |
+| `mode` | median of the most populated bin of the half. 256 bins between the extremes, so one code a bin where the record spans fewer codes; of equally populated bins the outermost counts |
 | `mean` | mean of the half |
 | `median` | median of the half |
 | `shorth` | mean of the shortest interval that holds half of the samples of the half; of several, the mean of theirs |
@@ -25,6 +25,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
+import numpy.typing as npt
 
 from wavewright.analysis.histogram import Histogram
 from wavewright.errors import Misuse, NotMeasurable
@@ -106,11 +107,11 @@ def halves(histogram: Histogram) -> tuple[Half, Half]:
 
 
 def mode(half: Half) -> float:
-    """Depth of the mode: the mean of the most populated bin, the outermost of several."""
+    """Depth of the mode: the median of the most populated bin, the outermost of several."""
     bins = np.minimum((half.depths.codes / half.span * BINS).astype(np.int64), BINS // 2)
     counts = np.bincount(bins, weights=half.depths.counts)
     fullest = bins == np.argmax(counts)
-    return float(np.average(half.depths.codes[fullest], weights=half.depths.counts[fullest]))
+    return _median(half.depths.codes[fullest], half.depths.counts[fullest])
 
 
 def mean(half: Half) -> float:
@@ -120,9 +121,13 @@ def mean(half: Half) -> float:
 
 def median(half: Half) -> float:
     """Depth of the median of the half: of an even number of samples, the mean of the two in the middle."""
-    upto = np.cumsum(half.depths.counts)
+    return _median(half.depths.codes, half.depths.counts)
+
+
+def _median(codes: npt.NDArray[np.float64], counts: npt.NDArray[np.int64]) -> float:
+    upto = np.cumsum(counts)
     middle = np.searchsorted(upto, [(upto[-1] + 1) // 2, upto[-1] // 2 + 1])
-    return float(half.depths.codes[middle].mean())
+    return float(codes[middle].mean())
 
 
 def shorth(half: Half) -> float:

@@ -67,8 +67,10 @@ def _of_floats(codes: Codes) -> Moments:
         values -= origin
         count += values.size
         sums.append(float(values.sum()))
-        squares.append(float(np.dot(values, values)))
+        with np.errstate(over="ignore"):  # a sum beyond float64 is infinite, and whoever reports it says so
+            squares.append(float(np.dot(values, values)))
     if not count:
         return Moments(0, 0.0, 0.0)
     shift = math.fsum(sums) / count
-    return Moments(count, origin + shift, max(0.0, math.fsum(squares) / count - shift**2))
+    square = math.fsum(squares) / count if all(map(math.isfinite, squares)) else math.inf
+    return Moments(count, origin + shift, max(0.0, square - shift * shift) if square < math.inf else math.inf)

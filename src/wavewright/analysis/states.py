@@ -32,7 +32,7 @@ class State:
 @metric(
     "states", unit="count", source="IEEE 181-2011, term 'state' (from memory, not verified); rule in the text is ours"
 )
-def states(survey: Survey, *, fewest: Ratio = FEWEST) -> Reading:
+def states(survey: Survey, *, fewest: Ratio = FEWEST, apart: Ratio = APART) -> Reading:
     """States: number of levels that the waveform dwells at.
 
     Drawing
@@ -42,19 +42,19 @@ def states(survey: Survey, *, fewest: Ratio = FEWEST) -> Reading:
       ┘   └──┘    ▇▇▇     first
       waveform    histogram
 
-    A state is a peak of the code histogram (256 bins, smoothed over 2 % of the range) that holds at least `fewest` of
-    all samples, with a valley below half of the smaller peak on the way to the next.
+    A state is a peak of the code histogram (256 bins, smoothed over `apart` of the range) that holds at least `fewest`
+    of all samples, with a valley below half of the smaller peak on the way to the next.
 
     Raises
     ------
     NotMeasurable : no valid sample.
     """
-    found = find_states(survey, fewest=fewest)
+    found = find_states(survey, fewest=fewest, apart=apart)
     return Reading(float(len(found)), "count", count=len(found))
 
 
 @metric("state_level", unit="", source="IEEE 181-2011, term 'state level' (from memory, not verified)")
-def state_level(survey: Survey, *, number: int = 1, fewest: Ratio = FEWEST) -> Reading:
+def state_level(survey: Survey, *, number: int = 1, fewest: Ratio = FEWEST, apart: Ratio = APART) -> Reading:
     """State level: the level of one of several states, counted from the lowest.
 
     Definition
@@ -67,40 +67,46 @@ def state_level(survey: Survey, *, number: int = 1, fewest: Ratio = FEWEST) -> R
     """
     if number < 1:
         raise Misuse(f"`number` is {number}", expected="1 for the lowest state, 2 for the next, …")
-    found = find_states(survey, fewest=fewest)
+    found = find_states(survey, fewest=fewest, apart=apart)
     if number > len(found):
         raise NotMeasurable(f"`{survey.name}`: {len(found)} states", expected=f"at least {number}")
     return Reading(found[number - 1].level, survey.unit)
 
 
-def find_states(survey: Survey, *, fewest: float = FEWEST) -> tuple[State, ...]:
+def find_states(survey: Survey, *, fewest: float = FEWEST, apart: float = APART) -> tuple[State, ...]:
     """All states, the lowest first.
 
     Raises
     ------
     NotMeasurable : no valid sample.
     """
-    if not 0 < fewest < 1:
-        raise Misuse(f"`fewest` is {fewest:g}", expected="more than 0 and less than all of the samples")
+    if not 0 < fewest < 1 or not 0 < apart < 0.5:
+        raise Misuse(f"`fewest` is {fewest:g}, `apart` {apart:g}", expected="between 0 and 1, and between 0 and 0.5")
     lowest, highest = survey.extremes
     histogram = survey.histogram
     if lowest == highest:
         return (State(survey.wave.value_of(lowest), 1.0),)
-    bins = np.clip(((histogram.codes - lowest) / (highest - lowest) * BINS).astype(np.int64), 0, BINS - 1)
-    counts = np.bincount(bins, weights=histogram.counts, minlength=BINS).astype(np.float64)
-    sums = np.bincount(bins, weights=histogram.counts * (histogram.codes - lowest), minlength=BINS).astype(np.float64)
+    amount = _bin_count(survey, highest - lowest)
+    bins = np.clip(((histogram.codes - lowest) / (highest - lowest) * amount).astype(np.int64), 0, amount - 1)
+    counts = np.bincount(bins, weights=histogram.counts, minlength=amount).astype(np.float64)
+    sums = np.bincount(bins, weights=histogram.counts * (histogram.codes - lowest), minlength=amount).astype(np.float64)
     found = []
-    for begin, end in _basins(_smoothed(counts)):
+    for begin, end in _basins(_smoothed(counts, apart)):
         members = slice(begin, end)
         share = float(counts[members].sum()) / histogram.total
-        if share >= fewest and _dwells(counts[members]):
+        if share >= fewest and _dwells(counts[members], round(2 * apart * amount)):
             found.append(State(survey.wave.value_of(lowest + _level(counts[members], sums[members])), share))
     return tuple(sorted(found, key=lambda state: state.level))
 
 
-def _smoothed(counts: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    reach = max(1, round(APART * BINS / 2))
-    kernel = np.bartlett(2 * reach + 1)
+def _bin_count(survey: Survey, span: float) -> int:
+    """256 bins, or as many as there are codes, so that none is empty because no code falls into it."""
+    return BINS if survey.wave.codes.dtype.kind == "f" else int(min(BINS, span + 1))
+
+
+def _smoothed(counts: npt.NDArray[np.float64], apart: float) -> npt.NDArray[np.float64]:
+    reach = round(apart * counts.size / 2)
+    kernel = np.bartlett(2 * reach + 3)
     return np.convolve(counts, kernel / kernel.sum(), mode="same")
 
 
@@ -118,11 +124,10 @@ def _basins(smooth: npt.NDArray[np.float64]) -> list[tuple[int, int]]:
     return list(zip(cuts, [*cuts[1:], smooth.size], strict=True))
 
 
-def _dwells(counts: npt.NDArray[np.float64]) -> bool:
+def _dwells(counts: npt.NDArray[np.float64], reach: int) -> bool:
     """Whether most samples of a basin lie near its peak: a slope that is merely passed through is no state."""
-    reach = max(1, round(2 * APART * BINS))
     peak = int(counts.argmax())
-    return float(counts[max(0, peak - reach) : peak + reach + 1].sum()) >= 0.5 * float(counts.sum())
+    return float(counts[max(0, peak - max(reach, 1)) : peak + max(reach, 1) + 1].sum()) >= 0.5 * float(counts.sum())
 
 
 def _level(counts: npt.NDArray[np.float64], sums: npt.NDArray[np.float64]) -> float:

@@ -1,0 +1,45 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from wavewright.analysis.measure import measure
+from wavewright.errors import Misuse
+from wavewright.waveform import Waveform
+
+
+def enable_line(periods: int = 500, glitch: int | None = 321) -> Waveform:
+    """A clean line of 100 samples a period with one pulse of 2 samples in the middle of a low state."""
+    codes = (np.arange(100 * periods) % 100 < 50).astype(np.int8) * 100
+    if glitch is not None:
+        codes[100 * glitch + 75 : 100 * glitch + 77] = 80
+    return Waveform(codes, interval=1e-8, name="enable")
+
+
+def test_one_glitch_in_500_periods_is_found_with_its_time() -> None:
+    reading = measure(enable_line(), "glitches")
+    assert reading.value == 1
+    assert reading.occurrences.times == pytest.approx([(100 * 321 + 75) * 1e-8], abs=1e-8)
+    assert measure(enable_line(glitch=None), "glitches").value == 0
+
+
+@given(st.sets(st.integers(0, 99)))
+@settings(max_examples=20)
+def test_as_many_glitches_are_found_as_were_put_in(places: set[int]) -> None:
+    codes = enable_line(100, None).codes.copy()
+    for place in places:
+        codes[100 * place + 20] = 0
+    reading = measure(Waveform(codes, interval=1e-8), "glitches")
+    assert reading.value == len(places)
+    assert measure(Waveform(codes, interval=1e-8), "glitches", polarity="positive").value == 0
+
+
+def test_the_width_decides() -> None:
+    wave = enable_line()
+    assert measure(wave, "glitches", width="15 ns").value == 0
+    assert measure(wave, "glitches", width="25 ns").value == 1
+    assert measure(wave, "glitches", width="1 us", polarity="negative").value == 500
+    with pytest.raises(Misuse, match="`width` is 0 s"):
+        measure(wave, "glitches", width="0 s")

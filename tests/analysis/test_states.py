@@ -1,0 +1,62 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from wavewright.analysis.measure import measure
+from wavewright.analysis.states import find_states
+from wavewright.analysis.survey import Survey
+from wavewright.errors import Misuse
+from wavewright.waveform import Waveform
+
+
+def test_s153_the_levels_of_a_generated_record() -> None:
+    # PyWavelets 1.9.0, pywt.data.demo_signal('Blocks', 2048): 12 steps between 12 values, of which one is a single
+    # sample halfway up a step; 2.0 and 2.1 are 1.4 % of the range apart
+    pywt = pytest.importorskip("pywt")
+    blocks = np.round(pywt.data.demo_signal("Blocks", 2048), 6)
+    levels, counts = np.unique(blocks, return_counts=True)
+    expected = levels[counts > 20]
+    found = find_states(Survey(Waveform.from_volts(blocks, interval=1.0)), apart=0.003)
+    assert expected.size == 11
+    assert [state.level for state in found] == pytest.approx(list(expected), abs=0.03)
+
+
+@given(count=st.integers(1, 6), seed=st.integers(0, 99))
+@settings(max_examples=40)
+def test_noisy_levels_are_counted_and_found(count: int, seed: int) -> None:
+    # math: noise of 1.5 codes round levels that are 40 codes apart overlaps nowhere
+    random = np.random.default_rng(seed)
+    levels = -100 + 40 * np.arange(count)
+    codes = np.repeat(random.permutation(np.tile(levels, 10)), 200) + random.normal(0, 1.5, 2000 * count)
+    wave = Waveform(np.round(codes).astype(np.int8), gain=0.1, interval=1.0)
+    if count == 1:
+        return
+    assert measure(wave, "states").value == count
+    found = [measure(wave, "state_level", number=k + 1).value for k in range(count)]
+    assert found == pytest.approx(0.1 * levels, abs=0.25)
+
+
+def test_a_constant_has_one_state_and_a_ramp_has_none() -> None:
+    assert measure(Waveform(np.full(100, 7), interval=1.0), "states").value == 1
+    assert measure(Waveform.from_volts(np.linspace(0, 1, 10_000), interval=1.0), "states").value == 0
+
+
+def test_the_levels_of_an_inverted_line_count_from_its_own_lowest() -> None:
+    codes = np.repeat([0, 50, 120], [300, 500, 400]).astype(np.int16)
+    wave = Waveform(codes, gain=-1.0, interval=1.0)
+    assert [measure(wave, "state_level", number=k).value for k in (1, 2, 3)] == [-120, -50, 0]
+
+
+def test_a_state_that_is_not_there_gives_a_reason() -> None:
+    reading = measure(Waveform(np.array([0, 9] * 50), interval=1.0, name="bus"), "state_level", number=3)
+    assert reading.value is None
+    assert reading.reason.startswith("`bus`: 2 states")
+
+
+@pytest.mark.parametrize("name, options", [("states", {"fewest": 0.0}), ("state_level", {"number": 0})])
+def test_options_that_make_no_sense_are_refused(name: str, options: dict[str, object]) -> None:
+    with pytest.raises(Misuse):
+        measure(Waveform(np.array([0, 9] * 50), interval=1.0), name, **options)
