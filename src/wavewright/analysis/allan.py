@@ -64,6 +64,10 @@ def allan_deviation(
 ) -> Reading:
     """Allan deviation of a clock: rms change of its relative frequency between neighbouring stretches, over √2.
 
+    Definition
+    ----------
+    √(mean of (x[k + 2m] − 2·x[k + m] + x[k])² / 2) / τ, x the time errors, τ = m periods the averaging time.
+
     Parameters
     ----------
     averaging : length of a stretch, s, rounded to whole periods; None: one period.

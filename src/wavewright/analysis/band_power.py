@@ -30,6 +30,10 @@ def band_rms(
 ) -> Reading:
     """Band rms: rms of what the waveform holds between two frequencies.
 
+    Definition
+    ----------
+    √(Σ A[k]²/2 / noise bandwidth) over the lines of the band; the mean counts with its square.
+
     Parameters
     ----------
     lowest, highest : Hz, both included; left out: 0 Hz, which is the mean, and half the sampling rate.
@@ -55,6 +59,10 @@ def band_power(
 ) -> Reading:
     """Band power: what a voltage drives into a resistance between two frequencies, both included.
 
+    Definition
+    ----------
+    Σ A[k]²/2 / noise bandwidth / impedance over the lines of the band.
+
     Options as of `band_rms`; `impedance` is the resistance, ohm.
     """
     _require_volts(survey)
@@ -70,7 +78,12 @@ def level_dbv(
     highest: Annotated[float, "Hz"] | None = None,
     window: WindowName = "hann",
 ) -> Reading:
-    """Level in dBV: rms between two frequencies, both included, referred to 1 V; options as of `band_rms`."""
+    """Level in dBV: rms between two frequencies, both included, referred to 1 V; options as of `band_rms`.
+
+    Definition
+    ----------
+    20·log10(rms / 1 V).
+    """
     root, uncertainty_db = _level(survey, lowest, highest, window)
     return Reading(dbv(root), "dBV", uncertainty=uncertainty_db)
 
@@ -83,7 +96,12 @@ def level_dbu(
     highest: Annotated[float, "Hz"] | None = None,
     window: WindowName = "hann",
 ) -> Reading:
-    """Level in dBu: rms between two frequencies, both included, referred to 0.7746 V; options as of `band_rms`."""
+    """Level in dBu: rms between two frequencies, both included, referred to 0.7746 V; options as of `band_rms`.
+
+    Definition
+    ----------
+    20·log10(rms / √0.6 V).
+    """
     root, uncertainty_db = _level(survey, lowest, highest, window)
     return Reading(dbu(root), "dBu", uncertainty=uncertainty_db)
 
@@ -97,7 +115,12 @@ def level_dbm(
     highest: Annotated[float, "Hz"] | None = None,
     window: WindowName = "hann",
 ) -> Reading:
-    """Level in dBm: power into `impedance`, ohm, between two frequencies, referred to 1 mW; options of `band_rms`."""
+    """Level in dBm: power into `impedance`, ohm, between two frequencies, referred to 1 mW; options of `band_rms`.
+
+    Definition
+    ----------
+    10·log10(rms² / impedance / 1 mW).
+    """
     root, uncertainty_db = _level(survey, lowest, highest, window)
     return Reading(dbm(root, impedance=impedance), "dBm", uncertainty=uncertainty_db)
 

@@ -48,6 +48,10 @@ class Correlogram:
 def correlation(first: Survey, second: Survey) -> Reading:
     """Correlation: coefficient of two channels, sample by sample; 1 alike, 0 unlike, −1 opposite.
 
+    Definition
+    ----------
+    Σ(x − x̄)(y − ȳ) / √(Σ(x − x̄)² · Σ(y − ȳ)²).
+
     The uncertainty, (1 − r²)/√n, takes the samples as independent.
     """
     sums = covariances(first, second)
@@ -81,6 +85,10 @@ def covariances(first: Survey, second: Survey) -> Covariances:
 @metric("correlation_delay", unit="s", source=SOURCE, channels=2)
 def correlation_delay(first: Survey, second: Survey, *, longest: Annotated[float, "s"] | None = None) -> Reading:
     """Correlation delay: by how much the second channel is later, where both are most alike.
+
+    Definition
+    ----------
+    d of the greatest Σ x(t)·y(t + d), means taken out and divided by the rms values of what overlaps.
 
     Between the samples a parabola through the three highest coefficients is taken. Of peaks nearly as high, as periodic
     waveforms have them, the one nearest to 0 counts.

@@ -82,6 +82,10 @@ def thd(
 ) -> Reading:
     """Total harmonic distortion: rms of the harmonics over rms of the fundamental.
 
+    Definition
+    ----------
+    √(A2² + A3² + … + Ah²) / A1, A the amplitudes of the harmonics.
+
     Parameters
     ----------
     harmonics : number of the highest one.
@@ -110,7 +114,12 @@ def harmonic_level(
     window: WindowName = "blackman_harris",
     fundamental: Annotated[float, "Hz"] | None = None,
 ) -> Reading:
-    """Harmonic level: one harmonic over the fundamental, in dB; `harmonic` is its number, 2 the first overtone."""
+    """Harmonic level: one harmonic over the fundamental, in dB; `harmonic` is its number, 2 the first overtone.
+
+    Definition
+    ----------
+    20·log10(Ah / A1).
+    """
     if harmonic < 2:
         raise NotMeasurable(f"harmonic {harmonic}", expected="2 or more: 1 is the fundamental itself")
     parts = take_apart(survey, window=window, harmonics=harmonic, fundamental=fundamental)
@@ -141,6 +150,10 @@ def snr(
 ) -> Reading:
     """Signal-to-noise ratio: fundamental over all that is neither mean nor harmonic, in dB.
 
+    Definition
+    ----------
+    10·log10(P1 / Pn), Pn the mean square of all but the mean and the harmonics 1 … h.
+
     Parameters
     ----------
     harmonics : number of the highest one that does not count as noise.
@@ -159,7 +172,12 @@ def snr(
 def sfdr(
     survey: Survey, *, window: WindowName = "blackman_harris", fundamental: Annotated[float, "Hz"] | None = None
 ) -> Reading:
-    """Spurious-free dynamic range: fundamental over the highest other line, harmonic or not, in dB."""
+    """Spurious-free dynamic range: fundamental over the highest other line, harmonic or not, in dB.
+
+    Definition
+    ----------
+    20·log10(A1 / As), As the amplitude of the highest other line.
+    """
     parts = take_apart(survey, window=window, harmonics=1, fundamental=fundamental)
     spectrum = parts.fundamental.spectrum
     spur = highest_beside(spectrum, parts.fundamental)

@@ -62,6 +62,10 @@ def fit_ellipse(first: Survey, second: Survey, *, frequency: float | None = None
 def axis_ratio(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz"] | None = None) -> Reading:
     """Axis ratio: minor over major axis of the XY figure; 0 for a line, 1 for a circle.
 
+    Definition
+    ----------
+    smaller over larger singular value of the two sines' (cosine, sine) parts.
+
     Parameters
     ----------
     frequency : Hz; None: that of the sine that fits the first channel best.
@@ -76,6 +80,10 @@ def axis_ratio(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz
 @metric("ellipse_phase", unit="deg", source=SOURCE, channels=2)
 def ellipse_phase(first: Survey, second: Survey) -> Reading:
     """Phase by the width of the XY figure, 0 … 180 deg: arc cosine of the correlation coefficient of the channels.
+
+    Definition
+    ----------
+    arccos(Σ(x − x̄)(y − ȳ) / √(Σ(x − x̄)² · Σ(y − ȳ)²)).
 
     It takes no frequency and cannot tell which channel leads; it is right for sines over whole cycles, and worst near
     0 and 180 deg, where noise opens the figure. Doubt `noisy` there.

@@ -68,6 +68,10 @@ def time_constant(
 ) -> Reading:
     """Time constant of the exponential that fits best from the first transition on.
 
+    Definition
+    ----------
+    τ in final + height · exp(−t/τ), such that the sum of squares of what is left is least.
+
     Parameters
     ----------
     begin : how far into the first transition, rising or falling, the fit begins, where `after` is left out.
@@ -93,7 +97,12 @@ def final_value(
     after: Annotated[float, "s"] | None = None,
     until: Annotated[float, "s"] | None = None,
 ) -> Reading:
-    """Final value that the exponential from the first transition on tends to; options as of `time_constant`."""
+    """Final value that the exponential from the first transition on tends to; options as of `time_constant`.
+
+    Definition
+    ----------
+    final in final + height · exp(−t/τ), such that the sum of squares of what is left is least.
+    """
     fit = fit_exponential(survey, begin=begin, after=after, until=until)
     return Reading(fit.final, survey.unit, uncertainty=fit.final_uncertainty, doubts=fit.doubts)
 

@@ -75,6 +75,15 @@ def eye_height(
 ) -> Reading:
     """Eye height: distance between the lowest high sample and the highest low one in the middle of the bits.
 
+    Drawing
+    -------
+      high  ──╮   ╭───────╮   ╭──
+              ╲ ╱    ┬    ╲ ╱
+               ╳     │ height ╳
+              ╱ ╲    ┴    ╱ ╲
+      low   ──╯   ╰───────╯   ╰──
+                     middle of the bit
+
     Parameters
     ----------
     bit_rate : nominal, Bd; None: that of the shortest pulses.
@@ -105,6 +114,15 @@ def eye_width(
     level: ReferenceLevel = MIDDLE,
 ) -> Reading:
     """Eye width: one bit less the jitter of the edges, peak to peak or, with `three_sigma`, six standard deviations.
+
+    Drawing
+    -------
+      ──╮╮   ╭╭───────╮╮   ╭╭──
+         ╲╲ ╱╱         ╲╲ ╱╱
+          ╳╳├── width ──┤╳╳
+         ╱╱ ╲╲         ╱╱ ╲╲
+      ──╯╯   ╰╰───────╯╯   ╰╰──
+         jitter
 
     Options as of `eye_height`.
     """

@@ -89,6 +89,10 @@ def period_jitter(
 ) -> Reading:
     """Period jitter: deviation of the periods from their mean.
 
+    Definition
+    ----------
+    p[k] = t[k + n] − t[k], less the mean of all p; n the number of periods.
+
     Parameters
     ----------
     statistic : `rms` (standard deviation, n − 1), `peak` (largest deviation), `peak_to_peak`.
@@ -102,7 +106,12 @@ def period_jitter(
 def cycle_to_cycle_jitter(
     survey: Survey, *, statistic: Statistic = "rms", slope: Edge = "rising", level: ReferenceLevel = MIDDLE
 ) -> Reading:
-    """Cycle-to-cycle jitter: each period less the one before it; options as of `period_jitter`."""
+    """Cycle-to-cycle jitter: each period less the one before it; options as of `period_jitter`.
+
+    Definition
+    ----------
+    (t[k + 2] − t[k + 1]) − (t[k + 1] − t[k]).
+    """
     return _reading(survey, "cycle_to_cycle", statistic, slope, level)
 
 
@@ -116,6 +125,10 @@ def time_interval_error(
     level: ReferenceLevel = MIDDLE,
 ) -> Reading:
     """Time interval error: deviation of the edges from those of an ideal clock.
+
+    Definition
+    ----------
+    t[k] − (t0 + k·T), T the period of the reference, or t0 and T of the best straight line.
 
     Parameters
     ----------

@@ -91,6 +91,10 @@ def slope(
 ) -> Reading:
     """Slope of the straight line that fits best, of the whole record or a stretch of it.
 
+    Definition
+    ----------
+    b in a + b·t, such that the sum of squares of what is left is least.
+
     Parameters
     ----------
     after, until : the stretch, s on the waveform's time axis; left out: from the first, to the last sample.
@@ -114,7 +118,12 @@ def slope(
 def line_residual(
     survey: Survey, *, after: Annotated[float, "s"] | None = None, until: Annotated[float, "s"] | None = None
 ) -> Reading:
-    """Line residual: standard deviation about the straight line that fits best; options as of `slope`."""
+    """Line residual: standard deviation about the straight line that fits best; options as of `slope`.
+
+    Definition
+    ----------
+    √(Σ (v − a − b·t)² / (n − 2)).
+    """
     line = fit_line_to(stretch(survey, least=3, after=after, until=until, may_be_constant=True))
     return Reading(line.residual, survey.unit, uncertainty=line.residual / math.sqrt(2 * max(1, line.size - 2)))
 

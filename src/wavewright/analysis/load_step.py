@@ -49,6 +49,15 @@ class LoadStep:
 def load_step_dip(rail: Survey, load: Survey | None = None, *, step: Annotated[float, "s"] | None = None) -> Reading:
     """Load step dip: largest deviation of a rail after a load step from its mean before it, up or down, as a magnitude.
 
+    Drawing
+    -------
+      before ─────┐         ┬
+                  │         │ dip
+                  │   ╭──────── final
+                  ╰╮╭─╯     │
+                   ╰╯       ┴
+                  step
+
     Parameters
     ----------
     step : time of the step, s; None: the first edge of the load current where that is the second channel, else 0, the
@@ -84,6 +93,15 @@ def recovery_time(
     step: Annotated[float, "s"] | None = None,
 ) -> Reading:
     """Recovery time: from a load step to the last entry of the rail into a band round its final value.
+
+    Drawing
+    -------
+      ────────┐
+              │     ╭──────────  band round the
+              │   ╭─╯╌╌╌╌╌╌╌╌╌╌  final value
+              ╰───╯
+              ├─────┤ recovery time
+              step
 
     Parameters
     ----------

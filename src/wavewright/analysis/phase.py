@@ -67,6 +67,10 @@ def sine_doubts(fits: tuple[SineFit, SineFit]) -> tuple[Doubt, ...]:
 def phase(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz"] | None = None) -> Reading:
     """Phase of the second channel against the first, −180 … 180 deg; negative where the second lags.
 
+    Definition
+    ----------
+    φ2 − φ1 of the sines that fit the channels best, between −180 and 180 deg.
+
     Parameters
     ----------
     frequency : Hz; None: that of the sine that fits the first channel best.
@@ -82,7 +86,12 @@ def phase(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz"] | 
 
 @metric("phase_delay", unit="s", source=SOURCE, channels=2)
 def phase_delay(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz"] | None = None) -> Reading:
-    """Phase delay: by how much the second channel's sine is later, within half a period; `frequency` as of `phase`."""
+    """Phase delay: by how much the second channel's sine is later, within half a period; `frequency` as of `phase`.
+
+    Definition
+    ----------
+    (φ1 − φ2) / (2πf).
+    """
     fits = common_sines(first, second, frequency=frequency)
     turn = 2 * math.pi * fits[0].frequency
     difference = math.remainder(fits[0].phase - fits[1].phase, 2 * math.pi)
@@ -93,6 +102,10 @@ def phase_delay(first: Survey, second: Survey, *, frequency: Annotated[float, "H
 @metric("gain", unit="1", source=SOURCE, channels=2)
 def gain(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz"] | None = None) -> Reading:
     """Gain: amplitude of the second channel's sine over that of the first; `frequency` as of `phase`.
+
+    Definition
+    ----------
+    A2 / A1 of the sines that fit the channels best.
 
     Returns
     -------
@@ -106,7 +119,12 @@ def gain(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz"] | N
 
 @metric("gain_db", unit="dB", source=SOURCE, channels=2)
 def gain_db(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz"] | None = None) -> Reading:
-    """Gain in dB: 20·log10 of the ratio of the amplitudes, second over first; `frequency` as of `phase`."""
+    """Gain in dB: 20·log10 of the ratio of the amplitudes, second over first; `frequency` as of `phase`.
+
+    Definition
+    ----------
+    20·log10(A2 / A1).
+    """
     fits = common_sines(first, second, frequency=frequency)
     uncertainty_db = 20 / math.log(10) * _relative(fits)
     ratio_db = amplitude_ratio_db(fits[1].amplitude / fits[0].amplitude)

@@ -50,6 +50,10 @@ class PowerSums:
 def real_power(voltage: Survey, current: Survey, *, over: Over = "cycles") -> Reading:
     """Real power: mean of voltage times current.
 
+    Definition
+    ----------
+    P = ∫ v·i dt / T.
+
     Parameters
     ----------
     over : `cycles`, whole periods; `record`, all of it.
@@ -60,14 +64,24 @@ def real_power(voltage: Survey, current: Survey, *, over: Over = "cycles") -> Re
 
 @metric("apparent_power", unit="VA", source=SOURCE, channels=2)
 def apparent_power(voltage: Survey, current: Survey, *, over: Over = "cycles") -> Reading:
-    """Apparent power: rms voltage times rms current, direct part and harmonics included; `over` as of `real_power`."""
+    """Apparent power: rms voltage times rms current, direct part and harmonics included; `over` as of `real_power`.
+
+    Definition
+    ----------
+    S = √(∫ v² dt / T) · √(∫ i² dt / T).
+    """
     sums = power_sums(voltage, current, over=over)
     return Reading(sums.apparent, "VA", doubts=sums.doubts)
 
 
 @metric("power_factor", unit="1", source=SOURCE, channels=2)
 def power_factor(voltage: Survey, current: Survey, *, over: Over = "cycles") -> Reading:
-    """Power factor: real over apparent power, negative where power flows back; `over` as of `real_power`."""
+    """Power factor: real over apparent power, negative where power flows back; `over` as of `real_power`.
+
+    Definition
+    ----------
+    P / S.
+    """
     sums = power_sums(voltage, current, over=over)
     if sums.apparent == 0:
         raise NotMeasurable(
@@ -79,6 +93,10 @@ def power_factor(voltage: Survey, current: Survey, *, over: Over = "cycles") -> 
 @metric("reactive_power", unit="var", source=SOURCE, channels=2)
 def reactive_power(voltage: Survey, current: Survey, *, frequency: Annotated[float, "Hz"] | None = None) -> Reading:
     """Reactive power of the fundamental: positive where the current lags, as in a coil.
+
+    Definition
+    ----------
+    V1 · I1 / 2 · sin(φv − φi), V1 and I1 amplitudes of the fundamental.
 
     Parameters
     ----------
@@ -102,6 +120,10 @@ def energy(
     until: Annotated[float, "s"] | None = None,
 ) -> Reading:
     """Energy: integral of voltage times current over the record, or over a stretch of it.
+
+    Definition
+    ----------
+    ∫ v·i dt.
 
     Parameters
     ----------

@@ -81,6 +81,10 @@ def noise_density(
 ) -> Reading:
     """Noise density: root of the power spectral density, averaged over a band.
 
+    Definition
+    ----------
+    √(S), S = 2·interval·Σ|X|² / (segments · Σw²), averaged over the band.
+
     Parameters
     ----------
     lowest, highest : the band, Hz; left out: all but the lines next to 0 Hz.

@@ -44,6 +44,10 @@ def switching_frequency(
 ) -> Reading:
     """Switching frequency: that of the strongest tone of a converter's output.
 
+    Definition
+    ----------
+    as `strongest_tone`.
+
     Parameters
     ----------
     lowest, highest : where it is looked for, Hz: keeps mains hum, load steps and ringing out.
@@ -61,6 +65,10 @@ def ripple(
     highest: Annotated[float, "Hz"] | None = None,
 ) -> Reading:
     """Ripple: peak to peak of the mean period of a converter's output; noise and spikes that do not repeat average out.
+
+    Definition
+    ----------
+    largest less smallest mean, over all periods, of the samples in each n-th of the period.
 
     `peak_to_peak` says how much ripple and noise there are together.
 

@@ -33,6 +33,14 @@ def setup_time(
 ) -> Reading:
     """Setup time: from the last change of the data to the clock's edge; the shortest of the record.
 
+    Drawing
+    -------
+      data   ───╲╱──────────
+             ───╱╲──────────
+                 ├────┤ setup time
+                      ┌─────
+      clock  ─────────┘
+
     Parameters
     ----------
     slope : of the clock edge that takes the data over.
@@ -63,6 +71,14 @@ def hold_time(
     clock_level: ReferenceLevel = MIDDLE,
 ) -> Reading:
     """Hold time: from the clock's edge to the next change of the data; the shortest of the record.
+
+    Drawing
+    -------
+      data   ───────────╲╱──
+             ───────────╱╲──
+                  ├─────┤ hold time
+                  ┌─────────
+      clock  ─────┘
 
     Options and result as of `setup_time`.
     """

@@ -22,6 +22,10 @@ SOURCE = "IEEE 1057 and IEEE 1241 (from memory, not verified)"
 def sinad(survey: Survey, *, frequency: Annotated[float, "Hz"] | None = None) -> Reading:
     """Signal to noise and distortion: rms of the best sine over rms of all else but the constant, in dB.
 
+    Definition
+    ----------
+    20·log10(A / √2 / r), A the amplitude of the best sine, r the rms of what it leaves.
+
     Parameters
     ----------
     frequency : Hz, where it is known; None: fitted as well.
@@ -44,6 +48,11 @@ def enob(
     frequency: Annotated[float, "Hz"] | None = None,
 ) -> Reading:
     """Effective number of bits: of the ideal converter that would leave as large a residual.
+
+    Definition
+    ----------
+    log2(range / (r · √12)), r the rms of what the best sine leaves; q/√12 is what an ideal converter of step q
+    leaves.
 
     log2(range / (residual · √12)). The constants are exact: (SINAD − 1.7609 dB) / 6.0206 dB is the same for a sine that
     fills the range.

@@ -98,21 +98,36 @@ def fit_sine(survey: Survey, *, frequency: float | None = None, start: float | N
 
 @metric("sine_amplitude", unit="", source=SOURCE)
 def sine_amplitude(survey: Survey, *, frequency: Annotated[float, "Hz"] | None = None) -> Reading:
-    """Sine amplitude: peak value of the sine that fits best; of given `frequency`, Hz, or the best one."""
+    """Sine amplitude: peak value of the sine that fits best; of given `frequency`, Hz, or the best one.
+
+    Definition
+    ----------
+    A in A·cos(2πft + φ) + C, such that the sum of squares of what is left is least.
+    """
     fit = fit_sine(survey, frequency=frequency)
     return Reading(fit.amplitude, survey.unit, uncertainty=fit.amplitude_uncertainty, doubts=fit.doubts)
 
 
 @metric("sine_frequency", unit="Hz", source=SOURCE)
 def sine_frequency(survey: Survey, *, start: Annotated[float, "Hz"] | None = None) -> Reading:
-    """Sine frequency: frequency of the sine that fits best, searched from `start`, Hz, or the strongest tone."""
+    """Sine frequency: frequency of the sine that fits best, searched from `start`, Hz, or the strongest tone.
+
+    Definition
+    ----------
+    f in A·cos(2πft + φ) + C, such that the sum of squares of what is left is least.
+    """
     fit = fit_sine(survey, start=start)
     return Reading(fit.frequency, "Hz", uncertainty=fit.frequency_uncertainty, doubts=fit.doubts)
 
 
 @metric("sine_phase", unit="deg", source=SOURCE)
 def sine_phase(survey: Survey, *, frequency: Annotated[float, "Hz"] | None = None) -> Reading:
-    """Sine phase: phase at time 0, the trigger, of the sine that fits best; 0 deg is a crest, −180 … 180 deg."""
+    """Sine phase: phase at time 0, the trigger, of the sine that fits best; 0 deg is a crest, −180 … 180 deg.
+
+    Definition
+    ----------
+    φ in A·cos(2πft + φ) + C, such that the sum of squares of what is left is least.
+    """
     fit = fit_sine(survey, frequency=frequency)
     uncertainty = math.degrees(fit.phase_uncertainty)
     return Reading(math.degrees(fit.phase), "deg", uncertainty=uncertainty, doubts=fit.doubts)
@@ -120,14 +135,24 @@ def sine_phase(survey: Survey, *, frequency: Annotated[float, "Hz"] | None = Non
 
 @metric("sine_offset", unit="", source=SOURCE)
 def sine_offset(survey: Survey, *, frequency: Annotated[float, "Hz"] | None = None) -> Reading:
-    """Sine offset: the constant under the sine that fits best; unlike the mean it does not feel broken cycles."""
+    """Sine offset: the constant under the sine that fits best; unlike the mean it does not feel broken cycles.
+
+    Definition
+    ----------
+    C in A·cos(2πft + φ) + C, such that the sum of squares of what is left is least.
+    """
     fit = fit_sine(survey, frequency=frequency)
     return Reading(fit.offset, survey.unit, uncertainty=fit.offset_uncertainty, doubts=fit.doubts)
 
 
 @metric("sine_residual", unit="", source=SOURCE)
 def sine_residual(survey: Survey, *, frequency: Annotated[float, "Hz"] | None = None) -> Reading:
-    """Sine residual: rms of what is left of the waveform when the sine that fits best is taken away."""
+    """Sine residual: rms of what is left of the waveform when the sine that fits best is taken away.
+
+    Definition
+    ----------
+    √(Σ (v − A·cos(2πft + φ) − C)² / n).
+    """
     fit = fit_sine(survey, frequency=frequency)
     # the rms of n independent residuals scatters by 1/√(2n) of itself
     uncertainty = fit.residual_rms / math.sqrt(2 * fit.size)

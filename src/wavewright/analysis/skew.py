@@ -25,6 +25,16 @@ MOST_CHANNELS = 16
 def skew(first: Survey, *others: Survey, slope: Edge = "rising", level: ReferenceLevel = MIDDLE) -> Reading:
     """Skew: from the earliest to the latest of the edges that belong together in all channels, mean of all occasions.
 
+    Drawing
+    -------
+      first   ───┐     ┌─────
+                 └─────┘
+      second  ────┐     ┌────
+                  └─────┘
+      third   ───┐    ┌──────
+                 └────┘
+                      ├─┤ skew
+
     Which channel leads does not matter; `delay` says that. Edges belong together as it has it: each other's nearest.
 
     Parameters

@@ -98,6 +98,10 @@ def spurs(survey: Survey, *, mask: object, window: WindowName = "blackman_harris
 def spur_margin(survey: Survey, *, mask: Sequence[Any], window: WindowName = "blackman_harris") -> Reading:
     """Spur margin: how far below a mask all lines but the strongest tone stay, in dB; negative where one is above.
 
+    Definition
+    ----------
+    least 20·log10(mask(f) / A(f)) over all lines beside the strongest tone, within the mask.
+
     Parameters
     ----------
     mask : pairs of frequency and level, such as `[[100 kHz, 2 mV], [10 MHz, -60 dB]]`; dB are under the strongest tone.

@@ -82,6 +82,11 @@ def strongest_tone(
 ) -> Reading:
     """Strongest tone: frequency of the highest line of the spectrum, interpolated between the bins.
 
+    Definition
+    ----------
+    (k + offset) / duration, k the highest bin of the windowed spectrum; offset from the ratio of its larger
+    neighbour to it.
+
     Parameters
     ----------
     window : weights of the samples; see `windows`.
@@ -111,6 +116,10 @@ def strongest_tone_amplitude(
     highest: Annotated[float, "Hz"] | None = None,
 ) -> Reading:
     """Strongest tone's amplitude: peak value of the sine at the highest line, its scallop loss made good.
+
+    Definition
+    ----------
+    2·|X[k]| / (n · coherent gain · response(offset)).
 
     Options, doubts and errors are those of `strongest_tone`.
     """
