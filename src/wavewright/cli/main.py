@@ -108,6 +108,8 @@ def _frame(
         level=(logging.WARNING, logging.INFO, logging.DEBUG)[min(verbose, 2)],
         format="%(levelname)s %(name)s: %(message)s",
     )
+    if not verbose:
+        logging.getLogger("pyvisa").setLevel(logging.ERROR)  # its warnings are about libraries, not about the bench
 
 
 def _interrupted() -> int:

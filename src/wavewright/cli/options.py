@@ -35,3 +35,32 @@ def read_settings(words: Sequence[str] | None) -> dict[str, str]:
             raise Misuse(f"`--set {name.strip()}=…` is given twice", expected="each parameter once")
         settings[name.strip()] = value.strip()
     return settings
+
+
+def number_or_name(word: str) -> int | str:
+    """A channel of a file: its number, counted from 1, or its name."""
+    return int(word) if word.isdigit() else word
+
+
+def left_over_options(rest: Sequence[str]) -> dict[str, str]:
+    """`--low 20% --high=80%` as a mapping; dashes inside a name stand for underscores.
+
+    For options that a catalogue knows and a command does not.
+
+    Raises
+    ------
+    Misuse : a word that is no option, an option without a value, or one given twice.
+    """
+    options: dict[str, str] = {}
+    words = iter(rest)
+    for word in words:
+        if not word.startswith("--"):
+            raise Misuse(f"`{word}` is not an option", expected="`--name VALUE`, such as `--low 20%`")
+        name, equals, value = word.removeprefix("--").partition("=")
+        value = value if equals else next(words, "")
+        if not value:
+            raise Misuse(f"`--{name}` has no value", expected=f"`--{name} VALUE`")
+        if (key := name.replace("-", "_")) in options:
+            raise Misuse(f"`--{name}` is given twice", expected="each option once")
+        options[key] = value
+    return options

@@ -150,6 +150,7 @@ def open_bench(
     *,
     wire_log: WireLog | None = None,
     seed: int | None = None,
+    manager: pyvisa.ResourceManager | None = None,
     pause: Callable[[float], None] = time.sleep,
 ) -> Iterator[Bench]:
     """The bench inside the block; all outputs off, confirmed, and all links closed after it, whatever happened in it.
@@ -158,6 +159,7 @@ def open_bench(
     ----------
     names : instruments to open, by their names in the bench file; all of them if None.
     seed : of a simulated bench, in place of the file's.
+    manager : of another VISA library than the file's, for a replay say; closed afterwards like the file's.
 
     Raises
     ------
@@ -170,7 +172,8 @@ def open_bench(
         raise BenchFault(
             f"the bench has no `{absent[0]}`", where=file.path, expected=f"one of {', '.join(file.instruments)}"
         )
-    manager = open_manager(file.grammar.library, folder=file.folder, settings=file.simulation_settings(seed=seed))
+    if manager is None:
+        manager = open_manager(file.grammar.library, folder=file.folder, settings=file.simulation_settings(seed=seed))
     opened: dict[str, Instrument] = {}
     bench: Bench | None = None
     try:

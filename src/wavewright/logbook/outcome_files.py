@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -13,7 +13,7 @@ from wavewright.analysis.reading import Doubt, Reading
 from wavewright.errors import FileFault, StorageFault
 from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.captures import KeptCaptures
-from wavewright.running.outcome import MeasurementOutcome, Origin, Outcome, Result
+from wavewright.running.outcome import CrossCheck, MeasurementOutcome, Origin, Outcome, Result
 
 LAYOUT = 1  # of the JSON document: raised when a reader of the old one would go wrong
 OUTCOME, CAPTURES, WIRE_LOG = "outcome.json", "captures.h5", "wire.log"
@@ -97,6 +97,7 @@ def _measurement_as_json(one: MeasurementOutcome) -> dict[str, Any]:
         "remarks": list(one.remarks),
         "asked": dict(one.asked),
         "read_back": dict(one.read_back),
+        "cross_checks": [asdict(check) for check in one.cross_checks],
     }
 
 
@@ -105,6 +106,7 @@ def _measurement_from_json(plain: Mapping[str, Any]) -> MeasurementOutcome:
         **{name: plain[name] for name in ("name", "conditions", "error", "place", "shots", "asked", "read_back")},
         results=tuple(_result_from_json(result) for result in plain["results"]),
         remarks=tuple(plain["remarks"]),
+        cross_checks=tuple(CrossCheck(**check) for check in plain["cross_checks"]),
     )
 
 

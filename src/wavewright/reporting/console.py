@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from wavewright.analysis.reading import Reading
-    from wavewright.running.outcome import MeasurementOutcome, Outcome, Result
+    from wavewright.running.outcome import CrossCheck, MeasurementOutcome, Outcome, Result
 
 NOTHING = "–"
 STYLES = {
@@ -100,10 +100,21 @@ def _remarks(outcome: Outcome) -> Iterator[str]:
             if result.reading.doubts:
                 doubts = ", ".join(doubt.replace("_", " ") for doubt in result.reading.doubts)
                 yield f"{one.label}.{result.name}: in doubt: {doubts}"
+        yield from (f"{one.label}.{check.name}: {_beside(check)}" for check in one.cross_checks)
         if one.remarks:
             yield f"{one.label}: {'; '.join(one.remarks)}"
     if outcome.error:
         yield outcome.error
+
+
+def _beside(check: CrossCheck) -> str:
+    """The instrument's own value and ours."""
+    if check.theirs is None or check.ours is None:
+        return f"the instrument has no value of its own: {check.remark}" if check.remark else "no value to cross-check"
+    theirs, ours, apart = (
+        show_quantity(value, check.unit) for value in (check.theirs, check.ours, check.theirs - check.ours)
+    )
+    return f"the instrument itself says {theirs}, we {ours}: {apart} apart"
 
 
 def _tally(outcome: Outcome) -> str:

@@ -10,6 +10,7 @@ from wavewright.instruments.bench import Bench
 from wavewright.instruments.setups import DigitizerSetup
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.stimulus import Step
+from wavewright.running.cross_check import cross_checks
 from wavewright.running.evaluate import Evaluation
 from wavewright.running.examined import Examined
 from wavewright.running.keeping import Keeper
@@ -34,6 +35,7 @@ class Surroundings:
     elapsed : s, of a clock that cannot jump.
     check : called between two steps; raises if the run is to be broken off.
     references : what `compare:` and masks refer to.
+    is_cross_checked : the instrument is asked for its own values too.
     """
 
     bench: Bench
@@ -45,6 +47,7 @@ class Surroundings:
     elapsed: Callable[[], float]
     check: Callable[[], None]
     references: References
+    is_cross_checked: bool = False
 
 
 def measure_one(measurement: Measurement, around: Surroundings) -> MeasurementOutcome:
@@ -69,6 +72,7 @@ def measure_one(measurement: Measurement, around: Surroundings) -> MeasurementOu
         _stimulate(measurement.stimulus, around)
     evaluation = Evaluation(measurement, references=around.references)
     looked_at = _take_shots(measurement, evaluation, around)
+    results = evaluation.results()
     return MeasurementOutcome(
         name=measurement.name,
         conditions=measurement.condition,
@@ -77,7 +81,8 @@ def measure_one(measurement: Measurement, around: Surroundings) -> MeasurementOu
         read_back=settings.used,
         remarks=(*found.remarks, *settings.differences, *_kept(measurement, looked_at)),
         shots=measurement.shots,
-        results=evaluation.results(),
+        results=results,
+        cross_checks=cross_checks(bench.digitizer, results) if around.is_cross_checked else (),
     )
 
 

@@ -46,6 +46,25 @@ class Result:
     shots: tuple[Reading, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class CrossCheck:
+    """A value of ours beside the instrument's own, both of the last shot and in `unit`; for information only.
+
+    `name` : of the result; `remark` : why the instrument has none.
+    """
+
+    name: str
+    unit: str
+    ours: float | None
+    theirs: float | None
+    remark: str = ""
+
+    @property
+    def difference(self) -> float | None:
+        """Theirs minus ours; None if one of them is missing."""
+        return None if self.ours is None or self.theirs is None else self.theirs - self.ours
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class MeasurementOutcome:
     """What one measurement brought, under one set of conditions.
@@ -67,6 +86,7 @@ class MeasurementOutcome:
     shots: int = 0
     results: tuple[Result, ...] = ()
     error: str = ""
+    cross_checks: tuple[CrossCheck, ...] = ()
 
     @property
     def label(self) -> str:

@@ -8,6 +8,8 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from importlib.metadata import version
 
+import pyvisa
+
 from wavewright.errors import BadAnswer, Complaint, LinkLost, NoAnswer, NotMeasurable, OutputMayBeOn
 from wavewright.instruments.bench import Bench, open_bench
 from wavewright.instruments.bench_file import BenchFile
@@ -39,6 +41,8 @@ def run(
     stop_at_first: bool = False,
     seed: int | None = None,
     full_wire_log: bool = False,
+    cross_check: bool = False,
+    manager: pyvisa.ResourceManager | None = None,
     read_stored: ReadStored | None = None,
     pause: Callable[[float], None] = time.sleep,
     elapsed: Callable[[], float] = time.monotonic,
@@ -57,6 +61,8 @@ def run(
     stop_at_first : end after the first measurement that did not pass.
     seed : of a simulated bench, in place of the bench file's.
     full_wire_log : keep the bytes of records in the wire log too, so that the run can be replayed from it.
+    cross_check : ask the instrument for its own values as well, whether the recipe wants it or not.
+    manager : of another VISA library than the bench file's, for a replay say.
     read_stored : reads a channel of a stored waveform, for comparisons and masks.
     pause, elapsed, now : the clock; a test hands in its own.
 
@@ -74,7 +80,8 @@ def run(
         if recipe.cautions:
             person.confirm(caution_text(recipe.cautions))
         log = WireLog(into.wire_log, full=full_wire_log)
-        with open_bench(bench, list(chosen.names.values()), wire_log=log, seed=seed, pause=pause) as opened:
+        names = list(chosen.names.values())
+        with open_bench(bench, names, wire_log=log, seed=seed, manager=manager, pause=pause) as opened:
             identities = dict(opened.identities)
             around = Surroundings(
                 bench=opened,
@@ -86,6 +93,7 @@ def run(
                 elapsed=elapsed,
                 check=interruption.check,
                 references=References(recipe, read_stored=read_stored),
+                is_cross_checked=cross_check or recipe.cross_check,
             )
             measurements, error = _measure_all(recipe, around, interruption, stop_at_first=stop_at_first)
     return Outcome(

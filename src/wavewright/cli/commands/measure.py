@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from wavewright.cli.options import left_over_options, number_or_name
 from wavewright.cli.output import AsJson, console, print_json
-from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
     from wavewright.analysis.reading import Reading
@@ -43,32 +42,13 @@ def measure(
     from wavewright.quantities import read_quantity
 
     step = None if interval is None else read_quantity(interval, unit="s").value
-    waves = [read_waveform(file, channel=_number_or_name(word), interval=step) for word in channel or ["1"]]
-    readings = compute(waves, metric, **_options(context.args))
+    waves = [read_waveform(file, channel=number_or_name(word), interval=step) for word in channel or ["1"]]
+    readings = compute(waves, metric, **left_over_options(context.args))
     if as_json:
         print_json({name: reading.as_json() for name, reading in readings.items()})
     else:
         _print_table(readings)
     return INCONCLUSIVE if any(reading.value is None for reading in readings.values()) else 0
-
-
-def _number_or_name(word: str) -> int | str:
-    return int(word) if word.isdigit() else word
-
-
-def _options(rest: Sequence[str]) -> dict[str, str]:
-    """`--low 20% --high=80%` as a mapping; dashes inside a name stand for underscores."""
-    options: dict[str, str] = {}
-    words = iter(rest)
-    for word in words:
-        if not word.startswith("--"):
-            raise Misuse(f"`{word}` is not an option", expected="options of the metrics, such as `--low 20%`")
-        name, equals, value = word.removeprefix("--").partition("=")
-        value = value if equals else next(words, "")
-        if not value:
-            raise Misuse(f"`--{name}` has no value", expected=f"`--{name} VALUE`")
-        options[name.replace("-", "_")] = value
-    return options
 
 
 def _print_table(readings: dict[str, Reading]) -> None:

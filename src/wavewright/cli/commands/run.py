@@ -27,6 +27,12 @@ def run(
     ] = False,
     stop_at_first: Annotated[bool, typer.Option("--stop-at-first", help="Stop after what does not pass.")] = False,
     seed: Seed = None,
+    cross_check: Annotated[
+        bool, typer.Option("--cross-check", help="List the instrument's own values beside ours.")
+    ] = False,
+    keep_as: Annotated[
+        Path | None, typer.Option(help="Keep the first shot of each measurement in this folder, to compare with later.")
+    ] = None,
     full_wire_log: Annotated[
         bool, typer.Option("--full-wire-log", help="Keep records in the wire log too, so that it can be replayed.")
     ] = False,
@@ -36,6 +42,7 @@ def run(
 
     Outputs are switched off, and confirmed off, at the end, after any fault, and on Ctrl-C.
     """
+    from wavewright.logbook.golden import keep_golden
     from wavewright.logbook.kept_run import DEFAULT_BENCH
     from wavewright.logbook.kept_run import run as run_and_keep
     from wavewright.logbook.outcome_files import outcome_as_json
@@ -56,9 +63,12 @@ def run(
             stop_at_first=stop_at_first,
             seed=seed,
             full_wire_log=full_wire_log,
+            cross_check=cross_check,
         )
     finally:
         desk.close()
+    if keep_as is not None:
+        keep_golden(outcome, keep_as)
     if as_json:
         print_json({**outcome_as_json(outcome), "folder": str(outcome.folder)})
     else:

@@ -1,0 +1,135 @@
+"""`wavewright bench`: what VISA sees, who answers, which profile fits."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from wavewright.cli.options import Bench
+from wavewright.cli.output import AsJson, console, print_json
+from wavewright.errors import Misuse, WavewrightError
+
+if TYPE_CHECKING:
+    import pyvisa
+
+    from wavewright.instruments.scan import Found
+
+commands = typer.Typer(help="What VISA sees, who answers, which profile fits.", no_args_is_help=True)
+
+DEFAULT_LIBRARY = "@py"
+
+Library = Annotated[
+    str | None, typer.Option(help="A PyVISA library: @py (if left out), @ivi, @sim, a path, or FILE@sim.")
+]
+OfBench = Annotated[Path | None, typer.Option("--bench", help="Take the library of this bench file.")]
+
+
+@commands.command("list")
+def list_addresses(library: Library = None, bench: OfBench = None, as_json: AsJson = False) -> None:
+    """List the addresses that a VISA library sees; nothing is asked."""
+    from contextlib import closing
+
+    from wavewright.instruments.library import list_addresses as addresses_of
+
+    with closing(_manager(library, bench)) as manager:
+        seen = addresses_of(manager)
+    if as_json:
+        print_json(list(seen))
+    else:
+        print(*seen or ["no instrument in sight; raw sockets are never seen, name them to `bench scan`"], sep="\n")
+
+
+@commands.command()
+def scan(
+    addresses: Annotated[list[str] | None, typer.Argument(help="Addresses; all that are seen if left out.")] = None,
+    *,
+    library: Library = None,
+    bench: OfBench = None,
+    write: Annotated[Path | None, typer.Option(help="Write a bench file of what was found.")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Ask each instrument who it is, and find the profiles that fit. Only questions are asked; nothing is set."""
+    from contextlib import closing
+
+    from wavewright.instruments.scan import bench_text
+    from wavewright.instruments.scan import scan as scan_all
+
+    if write is not None and write.exists():
+        raise Misuse(f"`{write}` is there already", do="name another file, or move that one away")
+    found: list[Found] = []
+    with closing(_manager(library, bench)) as manager:
+        for one in scan_all(manager, addresses=addresses or None):
+            found.append(one)
+            if not as_json:
+                print(f"{one.resource}: {one.identity or one.fault}{_fitting(one)}", flush=True)
+    if as_json:
+        print_json([_plain(one) for one in found])
+    if write is not None:
+        write.write_text(bench_text(found, library=library or DEFAULT_LIBRARY), encoding="utf-8")
+
+
+@commands.command()
+def identify(bench: Bench = None, as_json: AsJson = False) -> int:
+    """Identify each instrument of a bench file; exit status 3 if one is not there, or is another."""
+    from wavewright.instruments.bench import open_bench
+    from wavewright.instruments.bench_file import load_bench
+    from wavewright.logbook.kept_run import DEFAULT_BENCH
+    from wavewright.running.shipped import find_file
+
+    file = load_bench(find_file(bench or DEFAULT_BENCH))
+    answers: dict[str, dict[str, str]] = {}
+    for name, entry in file.instruments.items():
+        answers[name] = {"resource": entry.resource, "identity": "", "fault": ""}
+        try:
+            with open_bench(file, [name]) as opened:
+                answers[name]["identity"] = opened.identities[name]
+        except WavewrightError as fault:
+            answers[name]["fault"] = str(fault)
+    if as_json:
+        print_json(answers)
+    else:
+        _print_table(answers)
+    return WavewrightError.exit_status if any(answer["fault"] for answer in answers.values()) else 0
+
+
+def _manager(library: str | None, bench: Path | None) -> pyvisa.ResourceManager:
+    """The library that was named, or that of a bench file.
+
+    Raises
+    ------
+    Misuse : both are named.
+    """
+    from wavewright.instruments.bench_file import load_bench
+    from wavewright.instruments.library import open_manager
+    from wavewright.running.shipped import find_file
+
+    if bench is None:
+        return open_manager(library or DEFAULT_LIBRARY, folder=Path())
+    if library is not None:
+        raise Misuse("`--library` and `--bench`", expected="one of the two")
+    file = load_bench(find_file(bench))
+    return open_manager(file.grammar.library, folder=file.folder, settings=file.simulation_settings())
+
+
+def _print_table(answers: dict[str, dict[str, str]]) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for heading in ("instrument", "address", "answer"):
+        table.add_column(heading)
+    for name, answer in answers.items():
+        table.add_row(*(Text(cell) for cell in (name, answer["resource"], answer["identity"] or answer["fault"])))
+    console().print(table)
+
+
+def _fitting(one: Found) -> str:
+    if not one.identity:
+        return ""
+    return f" ({', '.join(one.profiles)})" if one.profiles else " (no profile fits)"
+
+
+def _plain(one: Found) -> dict[str, object]:
+    return {"resource": one.resource, "identity": one.identity, "profiles": list(one.profiles), "fault": one.fault}

@@ -1,0 +1,106 @@
+"""`wavewright decode FILE --bus NAME`: what was said on the lines of a stored record."""
+
+from __future__ import annotations
+
+import csv
+import sys
+from collections.abc import Iterable
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from wavewright.cli.options import left_over_options, number_or_name
+from wavewright.cli.output import AsJson, console, print_json
+from wavewright.errors import Misuse
+
+if TYPE_CHECKING:
+    from wavewright.buses.frame import Frame
+    from wavewright.buses.frames import Frames
+
+# What is left over are the bus's channels, `--tx 1`, and its options, `--baud 19200`: the catalogue knows them.
+CONTEXT = {"allow_extra_args": True, "ignore_unknown_options": True}
+FAIL = 1
+
+
+class Base(StrEnum):
+    """How data are shown."""
+
+    HEX = "hex"
+    DECIMAL = "decimal"
+    BINARY = "binary"
+    TEXT = "text"
+
+
+def decode(
+    context: typer.Context,
+    file: Annotated[Path, typer.Argument(help="CSV, WAV, HDF5, NPZ or SCPI DIF.")],
+    *,
+    bus: Annotated[str, typer.Option(help="Name of the bus; an unknown one is answered with those that there are.")],
+    then: Annotated[str | None, typer.Option(help="A layer above it, such as modbus_rtu.")] = None,
+    find: Annotated[str | None, typer.Option(help="Only frames that fulfil this: `address = 0x48 and nack`.")] = None,
+    base: Annotated[Base, typer.Option(help="How data are shown.")] = Base.HEX,
+    interval: Annotated[str | None, typer.Option(help="Time between samples, `1 us`, where the file has none.")] = None,
+    as_csv: Annotated[bool, typer.Option("--csv", help="Print comma-separated values.")] = False,
+    as_json: AsJson = False,
+) -> int:
+    """Decode a bus out of a stored record.
+
+    The channels of the bus are given by number or name of the file's channel, its options as they are called in a
+    recipe: --bus uart --tx 1 --baud 19200 --parity even. Exit status 1 if a frame has an error.
+    """
+    from wavewright.buses.search import find_frames
+
+    if as_csv and as_json:
+        raise Misuse("`--csv` and `--json`", expected="one of the two")
+    frames = _decoded(file, bus, then, interval, left_over_options(context.args))
+    shown = find_frames(frames, find) if find else frames
+    if as_json:
+        print_json([frame.as_json() for frame in shown])
+    elif as_csv:
+        _print_csv(shown, base)
+    else:
+        _print_table(shown, base)
+    return FAIL if any(frame.errors for frame in shown) else 0
+
+
+def _decoded(file: Path, bus: str, then: str | None, interval: str | None, given: dict[str, str]) -> Frames:
+    from wavewright.buses.catalogue import find_bus
+    from wavewright.buses.decode import decode as decode_waves
+    from wavewright.logbook.formats.catalogue import read_waveform
+    from wavewright.quantities import read_quantity
+
+    step = None if interval is None else read_quantity(interval, unit="s").value
+    lines = {name.rstrip("?") for names in find_bus(bus).channels for name in names}
+    channels = {
+        name: read_waveform(file, channel=number_or_name(given[name]), interval=step) for name in given if name in lines
+    }
+    options = {name: value for name, value in given.items() if name not in lines}
+    return decode_waves(channels, bus, then=then, **options)
+
+
+def _print_table(frames: Iterable[Frame], base: Base) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
+    from wavewright.buses.show import frame_rows
+
+    headings, rows = frame_rows(frames, base.value)
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for heading in headings:
+        table.add_column(heading)
+    for row in rows:
+        table.add_row(*(Text(cell) for cell in row))
+    console().print(table)
+
+
+def _print_csv(frames: Iterable[Frame], base: Base) -> None:
+    """Times in seconds; everything else as in the table."""
+    from wavewright.buses.show import frame_rows
+
+    given = list(frames)
+    headings, rows = frame_rows(given, base.value)
+    writer = csv.writer(sys.stdout, lineterminator="\n")
+    writer.writerow(["start_s", "end_s", *headings[2:]])
+    writer.writerows([frame.start, frame.end, *row[2:]] for frame, row in zip(given, rows, strict=True))

@@ -1,0 +1,112 @@
+"""`wavewright profile`: list, show, begin and try profiles."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from wavewright.cli.options import Bench
+from wavewright.cli.output import AsJson, console, print_json
+from wavewright.errors import Misuse, WavewrightError
+
+if TYPE_CHECKING:
+    from wavewright.instruments.exercise import Row
+
+commands = typer.Typer(help="How instruments are spoken to: list, show, begin, try.", no_args_is_help=True)
+
+FAIL = 1
+
+
+@commands.command("list")
+def list_profiles(as_json: AsJson = False) -> None:
+    """List the profiles that come with the package."""
+    from wavewright.instruments.profile import load_profile, shipped_profiles
+
+    rows = []
+    for name in shipped_profiles():
+        try:
+            profile = load_profile(name)
+        except WavewrightError:  # a profile to extend, without a role of its own
+            rows.append({"name": name, "role": "", "about": "to be extended"})
+        else:
+            rows.append({"name": name, "role": str(profile.role), "about": profile.grammar.about})
+    if as_json:
+        print_json(rows)
+        return
+    from rich.table import Table
+
+    table = Table("profile", "role", "about", box=None, pad_edge=False, header_style="bold")
+    for row in rows:
+        table.add_row(*row.values())
+    console().print(table)
+
+
+@commands.command()
+def show(name: Annotated[str, typer.Argument(help="A shipped profile, or a file.")]) -> None:
+    """Print a profile with everything that it inherits."""
+    from wavewright.instruments.profile import load_profile
+
+    print(load_profile(name).text, end="")
+
+
+@commands.command()
+def new(
+    name: Annotated[str, typer.Argument(help="What the new profile is called; it is written to NAME.yaml.")],
+    base: Annotated[str, typer.Option("--from", help="The profile to begin with.")] = "scpi-digitizer",
+) -> None:
+    """Write a new profile, with everything that it inherits commented out and explained."""
+    from wavewright.instruments.new_profile import new_profile_text
+
+    path = Path(f"{name}.yaml")
+    text = new_profile_text(name, base=base)
+    if path.exists():
+        raise Misuse(f"`{path}` is there already", do="choose another name, or move that file away")
+    path.write_text(text, encoding="utf-8")
+    print(path)
+
+
+@commands.command()
+def exercise(
+    file: Annotated[str, typer.Argument(help="A profile file, or a shipped profile.")],
+    *,
+    bench: Bench = None,
+    instrument: Annotated[
+        str | None, typer.Option(help="Its name in the bench file, if several have the role.")
+    ] = None,
+    as_json: AsJson = False,
+) -> int:
+    """Try every setting of a profile at its ends and in its middle, read back, and take a record in every format.
+
+    Outputs stay off, and ceilings hold. Exit status 1 if something fails.
+    """
+    from wavewright.instruments.bench_file import load_bench
+    from wavewright.instruments.exercise import Finding, exercise_profile
+    from wavewright.instruments.profile import load_profile
+    from wavewright.logbook.kept_run import DEFAULT_BENCH
+    from wavewright.running.shipped import find_file
+
+    rows: list[Row] = []
+    for row in exercise_profile(load_profile(file), load_bench(find_file(bench or DEFAULT_BENCH)), name=instrument):
+        rows.append(row)
+        if not as_json:
+            print(_line(row), flush=True)
+    if as_json:
+        print_json([row.as_json() for row in rows])
+    else:
+        print(", ".join(f"{sum(row.finding is one for row in rows)} {one}" for one in Finding))
+    return FAIL if any(row.finding is Finding.FAILS for row in rows) else 0
+
+
+def _line(row: Row) -> str:
+    words = [f"{row.finding:<11}", f"{1000 * row.duration:8.2f} ms", f"{row.setting}"]
+    if row.asked is not None:
+        words.append(f"{row.asked:g}" if isinstance(row.asked, float) else str(row.asked))
+    if row.used is not None and row.used != row.asked:
+        words.append(f"-> {row.used:g}" if isinstance(row.used, float) else f"-> {row.used}")
+    if row.finding == "fails":
+        words.append(f"after `{'`, `'.join(row.messages)}`: {row.remark}")
+    elif row.remark:
+        words.append(f"({row.remark})")
+    return "  ".join(words)

@@ -1,0 +1,55 @@
+"""`wavewright replay WIRELOG RECIPE`: a recipe against a recorded dialogue in place of the instruments."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from wavewright.cli.desk import Desk
+from wavewright.cli.options import Bench, Settings, read_settings
+from wavewright.cli.output import AsJson, console, print_json
+
+
+def replay(
+    wire_log: Annotated[Path, typer.Argument(help="The wire.log of a run made with --full-wire-log.")],
+    recipe: Annotated[Path, typer.Argument(help="The recipe.")],
+    *,
+    bench: Bench = None,
+    settings: Settings = None,
+    out: Annotated[Path | None, typer.Option(help="Folder of the evidence; none is kept if left out.")] = None,
+    as_json: AsJson = False,
+) -> int:
+    """Run a recipe against a recorded wire log in place of the instruments.
+
+    The bench file says which profiles speak; nothing is sent anywhere. So a run in the field can be repeated, and
+    looked at, at another place.
+    """
+    import pyvisa
+
+    from wavewright.instruments.replay import open_replay
+    from wavewright.logbook.kept_run import DEFAULT_BENCH, run
+    from wavewright.logbook.outcome_files import outcome_as_json
+    from wavewright.recipe.load import load_recipe
+    from wavewright.reporting.console import print_outcome
+    from wavewright.running.shipped import find_file
+
+    desk = Desk(console(stderr=True), is_attended=False)
+    try:
+        outcome = run(
+            load_recipe(find_file(recipe), set=read_settings(settings)),
+            bench=bench or DEFAULT_BENCH,
+            out=out,
+            desk=desk,
+            progress=desk,
+            manager=pyvisa.ResourceManager(open_replay(wire_log)),
+            pause=lambda seconds: None,
+        )
+    finally:
+        desk.close()
+    if as_json:
+        print_json(outcome_as_json(outcome))
+    else:
+        print_outcome(outcome, console())
+    return outcome.verdict.exit_status
