@@ -186,6 +186,12 @@ FAULTS = [
     (TELEGRAM, "then: modbus_rtu", "then: smbus",
      "recipe.yaml:12:73: unknown layer on `uart` `smbus`\n"
      f"  expected: one of {', '.join(name for name, layer in layers().items() if 'uart' in layer.on)}"),
+    (TELEGRAM, "of: line", "of: tx}\n      line: {metric: rms, of: tx",
+     "recipe.yaml:16:33: metric `frame_errors` is over frames\n  expected: a decoded line after `of`\n"
+     "recipe.yaml:17:42: `0` has no unit\n  expected: a voltage, such as `24 V`\n"
+     "  do: write `0 V` or `0 mV` or `0 uV`, whichever is meant"),
+    (TELEGRAM, "decode: {line", "decode: {tx: {bus: uart, tx: tx}, line",
+     "recipe.yaml:12:14: `tx` is a channel already\n  expected: a name of its own"),
     (TELEGRAM, "tx: tx,", "tx: rx,",
      "recipe.yaml:12:36: there is no channel `rx`\n  expected: one of tx"),
     (TELEGRAM, "parity: even", "parity: evn",
@@ -205,6 +211,21 @@ FAULTS = [
      "recipe.yaml:13:15: there is no decoded line `lime`\n  expected: one of line\n  do: did you mean `line`?"),
     (TELEGRAM, '"11 03"', '"11 3"',
      'recipe.yaml:13:32: bytes "11 3"\n  expected: pairs of hex digits, such as "11 03"'),
+    (TELEGRAM, '{contains: "11 03"}', "{contains: }",
+     "recipe.yaml:13:15: `line` has no condition\n"
+     "  expected: `contains: \"11 03\"`, `text: \"OK\"` or `find: \"address = 0x48\"`"),
+    (TELEGRAM, '{contains: "11 03"}', "11 03",
+     "recipe.yaml:13:21: `line` has no condition\n"
+     "  expected: `contains: \"11 03\"`, `text: \"OK\"` or `find: \"address = 0x48\"`"),
+    (TELEGRAM, 'line: {contains: "11 03"}, ', "",
+     "recipe.yaml:13:14: `keep_if` names no line\n"
+     "  expected: `line:` with `contains: \"11 03\"`, `text: \"OK\"` or `find: \"address = 0x48\"`"),
+    (TELEGRAM, "expect: {line: {find: address = 17 and clean}}", "expect: {}",
+     "recipe.yaml:14:13: `expect` names no line\n"
+     "  expected: `line:` with `contains: \"11 03\"`, `text: \"OK\"` or `find: \"address = 0x48\"`"),
+    (TELEGRAM, "20 shots", "2.5 shots",
+     "recipe.yaml:13:50: `2.5 shots` is no number of shots\n"
+     "  expected: `20 shots`, `30 s`, or both: `20 shots, 30 s`"),
     (TELEGRAM, "{contains:", "{contents:",
      "recipe.yaml:13:22: unknown key `contents` in `measurements.telegram.keep_if.line`\n"
      "  expected: one of contains, find, text\n  do: did you mean `contains`?"),
@@ -219,6 +240,8 @@ FAULTS = [
      "recipe.yaml:15:34: measurement `clock_before` has no channel `clk`\n  expected: one of clock"),
     (CLOCK, "with: clock_before", "with: clock",
      "recipe.yaml:15:34: a comparison with itself\n  expected: a measurement above this one, or a file"),
+    (CLOCK, "metrics: [rise_time, frequency]", "metrics: delay",
+     "recipe.yaml:16:39: metric `delay` is between channels\n  expected: a metric of one channel"),
     (CLOCK, "align: correlation", "align: corelation",
      "recipe.yaml:15:55: `align` is `corelation`\n  expected: one of trigger, correlation\n"
      "  do: did you mean `correlation`?"),

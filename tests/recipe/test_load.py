@@ -83,6 +83,8 @@ def test_a_parameter_may_be_true_or_false() -> None:
     assert telegram.decode["line"].options == {"inverted": True}
     (telegram,) = parse_recipe(text, "r.yaml", set={"duty": "false"})
     assert telegram.decode["line"].options == {"inverted": False}
+    with pytest.raises(FileFault, match="`inverted` is `true`\n  expected: true or false"):  # in quotes it is a text
+        parse_recipe(text.replace("$duty", "'$duty'"), "r.yaml")
 
 
 def test_several_names_make_every_combination_the_last_running_fastest() -> None:
@@ -213,6 +215,7 @@ FAULTS = [
     ("title: VC-204 end-of-line check\n", "",
      "recipe.yaml:1:1: `title` is missing\n  expected: what the recipe does, in a line"),
     ("title: VC-204 end-of-line check", "title:", "recipe.yaml:2:1: no text\n  expected: some words"),
+    ("default: 40 %", "default: ''", "recipe.yaml:6:19: no text\n  expected: some words"),
     ("  rail_noise:", "  rail noise:",
      "recipe.yaml:8:3: `rail noise` is no name\n  expected: a letter, then letters, digits and `_`\n"
      "  do: write `rail_noise`, say"),

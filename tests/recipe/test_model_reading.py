@@ -26,6 +26,12 @@ class Probe(BaseModel):
     ground: Literal["clip", "spring"] = "clip"
 
 
+class Clamp(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    width: int = Field(description="how wide it opens")
+
+
 class Shelf(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -36,6 +42,8 @@ class Shelf(BaseModel):
     ceilings: dict[Name, Current] = {}
     is_locked: bool = False
     share: float | Literal["all"] = "all"
+    holder: Probe | Clamp | None = None
+    most: Current | Literal["off"] = "off"
     rest: object = None
 
 
@@ -74,6 +82,8 @@ def test_everything_that_a_model_refuses_is_said_in_line_order() -> None:
         "  - {attenuation: 1}\n"
         "  - {attenuaton: 1}\n"
         "  - 5\n"
+        "most: 3 V\n"
+        "holder: {wide: 3}\n"
     ) == (
         "shelf.yaml:1:1: `wavewright-shelf` is missing\n  expected: version of the grammar\n"
         "shelf.yaml:2:24: unknown key `capacitance` in `probes.1`\n  expected: one of attenuation, ground\n"
@@ -84,7 +94,7 @@ def test_everything_that_a_model_refuses_is_said_in_line_order() -> None:
         "shelf.yaml:5:6: `3` is `7`\n  expected: keys with values, `{key: value}`\n"
         "shelf.yaml:6:3: `4` is empty\n  expected: keys with values, `{key: value}`\n"
         "shelf.yaml:7:1: unknown key `prbes`\n"
-        "  expected: one of ceilings, is_locked, level, probes, rest, share, spare, wavewright-shelf\n"
+        "  expected: one of ceilings, holder, is_locked, level, most, probes, rest, share, spare, wavewright-shelf\n"
         "  do: did you mean `probes`?\n"
         "shelf.yaml:8:12: `is_locked` is `maybe`\n  expected: `true` or `false`\n"
         "shelf.yaml:9:8: `share` is `half`\n  expected: a number\n"
@@ -95,7 +105,12 @@ def test_everything_that_a_model_refuses_is_said_in_line_order() -> None:
         "shelf.yaml:14:5: `attenuation` is missing in `spare item 2`\n  expected: division of the probe\n"
         "shelf.yaml:14:6: unknown key `attenuaton` in `spare item 2`\n  expected: one of attenuation, ground\n"
         "  do: did you mean `attenuation`?\n"
-        "shelf.yaml:15:5: `spare item 3` is `5`\n  expected: keys with values, `{key: value}`"
+        "shelf.yaml:15:5: `spare item 3` is `5`\n  expected: keys with values, `{key: value}`\n"
+        "shelf.yaml:16:7: `3 V` is a voltage\n  expected: a current, such as `1.5 A`\n"
+        "shelf.yaml:17:1: `attenuation` is missing in `holder`\n  expected: division of the probe\n"
+        "shelf.yaml:17:1: `width` is missing in `holder`\n  expected: how wide it opens\n"
+        "shelf.yaml:17:10: unknown key `wide` in `holder`\n  expected: one of attenuation, ground, width\n"
+        "  do: did you mean `width`?"
     )
 
 

@@ -17,7 +17,7 @@ from wavewright.judgement.limits import Limit
 from wavewright.recipe.derived import UNKNOWN
 from wavewright.recipe.fields import Names, read_names
 from wavewright.recipe.noting import named_entries, one_of, placed, unknown_names
-from wavewright.recipe.places import Block, Node, Row, Word
+from wavewright.recipe.places import Block, Word, unplaced
 
 
 class ComputationEntry(BaseModel):
@@ -177,7 +177,7 @@ def _read_options(entry: Block, metric: Metric, faults: list[FileFault], place: 
             what = f"`{key}` has no value" if value is None else f"`{key}` holds keys"
             faults.append(FileFault(what, where=entry.value_place(key), expected="a value, or a list of values"))
         else:
-            given[str(key)] = _option(value)
+            given[str(key)] = unplaced(value)
             with placed(faults, entry.value_place(key)):
                 read_parameter(given[str(key)], known[key], name=key)
     required = [parameter.name for parameter in metric.parameters if parameter.is_required]
@@ -187,13 +187,6 @@ def _read_options(entry: Block, metric: Metric, faults: list[FileFault], place: 
             FileFault(f"metric `{metric.name}` needs {words}", where=place, expected=f"{words} beside `metric`")
         )
     return given
-
-
-def _option(value: Node) -> Option:
-    """A value without its places; lists become tuples."""
-    if isinstance(value, Row):
-        return tuple(_option(item) for item in value)
-    return value if isinstance(value, bool) else str(value)
 
 
 def _word(entry: Block, key: str) -> str:

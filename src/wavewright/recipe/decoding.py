@@ -15,7 +15,7 @@ from wavewright.buses.decode import check_decoding
 from wavewright.buses.levels import LogicLevels
 from wavewright.errors import FileFault, Place
 from wavewright.recipe.noting import named_entries, placed, unknown_names
-from wavewright.recipe.places import Block, Node, Row, Word
+from wavewright.recipe.places import Block, Word, unplaced
 
 FORM = "{bus: uart, tx: channel, …}"
 
@@ -103,12 +103,12 @@ def _read(name: Word, entry: Block, units: Mapping[str, str], faults: list[FileF
         elif key not in KEYS and key not in known:
             faults.append(_unknown(key, entry, bus, [*KEYS, *sorted(lines), *known]))
         elif key == "levels":
-            options["levels"] = _plain(value)
+            options["levels"] = unplaced(value)
             with placed(faults, entry.value_place(key)):
                 for each in options["levels"].values() if isinstance(value, Block) else [options["levels"]]:
                     LogicLevels.read(each)
         elif key in known:
-            options[str(key)] = _plain(value)
+            options[str(key)] = unplaced(value)
             with placed(faults, entry.value_place(key)):
                 read_parameter(options[str(key)], known[key], name=key)
     if len(faults) == before:
@@ -132,12 +132,3 @@ def _unknown(key: str, entry: Block, bus: Bus, known: list[str]) -> FileFault:
         expected=f"one of {', '.join(known)}",
         do=f"did you mean `{near[0]}`?" if near else "",
     )
-
-
-def _plain(value: Node) -> Any:
-    """A value without its places; lists become tuples."""
-    if isinstance(value, Block):
-        return {str(key): _plain(inner) for key, inner in value.items()}
-    if isinstance(value, Row):
-        return tuple(_plain(item) for item in value)
-    return str(value) if isinstance(value, Word) else value

@@ -17,7 +17,7 @@ from pydantic_core import CoreSchema, core_schema
 from wavewright.errors import FileFault, Misuse, Place
 from wavewright.quantities import EXAMPLES, read_quantity
 from wavewright.recipe.model_reading import refusing
-from wavewright.recipe.places import place_of
+from wavewright.recipe.places import place_of, text_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +213,7 @@ def read_value(value: object) -> str:
     ------
     Misuse : nothing, or more than one.
     """
-    return str(value).lower() if isinstance(value, bool) else read_line(value)
+    return text_of(value) if isinstance(value, bool) else read_line(value)
 
 
 Value = Annotated[str, BeforeValidator(refusing(read_value)), WithJsonSchema({"type": ["string", "number", "boolean"]})]

@@ -17,7 +17,7 @@ from wavewright.recipe.noting import placed, unknown_names
 from wavewright.recipe.places import Block, Word, place_of
 
 WITHIN = "`20 shots`, `30 s`, or both: `20 shots, 30 s`"
-WAYS = '`contains: "11 03"`, `text: "OK"` or `matches: "address = 0x48"`'
+WAYS = '`contains: "11 03"`, `text: "OK"` or `find: "address = 0x48"`'
 
 
 class ExpectationEntry(BaseModel):
@@ -68,7 +68,7 @@ def read_keep_if(tree: Block, lines: Mapping[str, object], faults: list[FileFaul
     with placed(faults, block.value_place("within")):
         shots, time = _within(block.word("within") or "1 shots")
     if not conditions and len(faults) == before:
-        faults.append(FileFault("`keep_if` names no line", where=where, expected=f"`line: {{{WAYS}}}`"))
+        faults.append(FileFault("`keep_if` names no line", where=where, expected=f"`line:` with {WAYS}"))
     return KeepIf(conditions, shots, time, where) if len(faults) == before else None
 
 
@@ -80,7 +80,7 @@ def read_expectations(
         return {}
     if not tree.block("expect"):
         faults.append(
-            FileFault("`expect` names no line", where=tree.value_place("expect"), expected=f"`line: {{{WAYS}}}`")
+            FileFault("`expect` names no line", where=tree.value_place("expect"), expected=f"`line:` with {WAYS}")
         )
     return _conditions(tree.block("expect"), lines, faults, owner=f"measurements.{owner}.expect")
 
@@ -107,7 +107,7 @@ def _conditions(
         for key in written.keys() & ExpectationEntry.model_fields.keys():
             with placed(faults, entry.value_place(key)):
                 Expectation.read({key: written[key]})
-        if not entry:
+        if not written and len(faults) == before:
             faults.append(FileFault(f"`{name}` has no condition", where=word.place, expected=WAYS))
         if len(faults) == before:
             found[str(name)] = Expectation.read(written)

@@ -8,10 +8,9 @@ from pathlib import Path
 
 from wavewright.errors import FileFault
 from wavewright.recipe.derived import UNKNOWN
-from wavewright.recipe.fields import read_value
 from wavewright.recipe.measurement import Measurement, read_measurement
 from wavewright.recipe.model_reading import validated
-from wavewright.recipe.places import Block, Word, parse_tree, read_text
+from wavewright.recipe.places import Block, Word, parse_tree, read_text, text_of
 from wavewright.recipe.recipe import Recipe, RecipeHead
 from wavewright.recipe.references import channel_units, need_faults
 from wavewright.recipe.sweeps import conditions, parameter_values
@@ -73,7 +72,7 @@ def _defaults(tree: Block) -> dict[str, str]:
     """The default of each parameter that has one."""
     entries = tree.block("parameters")
     defaults = {str(name): entries.block(name).get("default") for name in entries}
-    return {name: read_value(default) for name, default in defaults.items() if isinstance(default, Word | bool)}
+    return {name: text_of(default) for name, default in defaults.items() if isinstance(default, Word | bool)}
 
 
 def _measurements(tree: Block, parameters: Mapping[str, str], faults: list[FileFault]) -> Iterator[Measurement]:

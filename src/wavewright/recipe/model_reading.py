@@ -145,7 +145,9 @@ def _fault(detail: ErrorDetails, path: _Path, model: type[BaseModel], owner: str
         )
     if kind == "missing":
         where = ".".join(filter(None, (owner, path.name)))
-        what = f"`{detail['loc'][-1]}` is missing{f' in `{where}`' if where else ''}"
+        last = detail["loc"][-1]
+        key = f"item {last + 1}" if isinstance(last, int) else f"`{last}`"
+        what = f"{key} is missing{f' in `{where}`' if where else ''}"
         return FileFault(what, where=path.place, expected=described(model, detail["loc"]))
     if kind == "extra_forbidden":
         where = ".".join(filter(None, (owner, path.name.rpartition(".")[0])))
@@ -228,7 +230,7 @@ def _path(tree: Block, location: Sequence[int | str], *, to_key: bool) -> _Path:
                 place = node.key_place(key)
             node = node[key]
             steps.append(key)
-        elif isinstance(node, Row) and isinstance(step, int):
+        elif isinstance(node, Row) and isinstance(step, int) and step < len(node):
             node = node[step]
             place = place_of(node) or place
             steps.append(f"item {step + 1}")

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import yaml
 
@@ -88,6 +89,20 @@ Node = Word | bool | Block | Row | None
 def place_of(node: object) -> Place | None:
     """Where a node stands; None for `true`, `false`, `null`, and for whatever does not come from a file."""
     return getattr(node, "place", None)
+
+
+def text_of(value: Word | bool) -> str:
+    """The text that stands for a single value."""
+    return str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def unplaced(node: Node) -> Any:
+    """A value without its places: words are text, lists become tuples."""
+    if isinstance(node, Block):
+        return {str(key): unplaced(inner) for key, inner in node.items()}
+    if isinstance(node, Row):
+        return tuple(unplaced(item) for item in node)
+    return str(node) if isinstance(node, Word) else node
 
 
 def read_text(path: str | Path) -> str:

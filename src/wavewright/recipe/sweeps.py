@@ -13,8 +13,8 @@ from difflib import get_close_matches
 from typing import NamedTuple
 
 from wavewright.errors import FileFault, Misuse
-from wavewright.recipe.fields import NAME_PATTERN, read_name, read_value
-from wavewright.recipe.places import Block, Node, Row, Word, place_of
+from wavewright.recipe.fields import NAME_PATTERN, read_name
+from wavewright.recipe.places import Block, Node, Row, Word, place_of, text_of
 
 MOST_CONDITIONS = 1000
 
@@ -55,15 +55,11 @@ def conditions(tree: Block, parameters: Mapping[str, str], faults: list[FileFaul
     axes = _axes(tree, parameters, faults)
     if axes is None:
         return
-    unknown: list[FileFault] = []
     for values in itertools.product(*axes.values()):
-        here = dict(zip(axes, (str(value) for value in values), strict=True))
-        names: dict[str, str] = {**parameters, **here}
-        replaced = Block(tree.place)
-        unknown.clear()  # the same in every condition
-        for key, node in tree.items():
-            if key != "for_each":
-                replaced[key] = substituted(node, names, unknown)
+        here = dict(zip(axes, values, strict=True))
+        unknown: list[FileFault] = []
+        replaced = substituted(tree, {**parameters, **here}, unknown)
+        assert isinstance(replaced, Block)
         faults.extend(fault for fault in unknown if fault.where not in {known.where for known in faults})
         yield Condition(here, replaced)
 
@@ -121,7 +117,7 @@ def _axes(tree: Block, parameters: Mapping[str, str], faults: list[FileFault]) -
         except Misuse as fault:
             faults.append(FileFault(fault.what, where=node.key_place(name), expected=fault.expected, do=fault.do))
         single = [value for value in values if isinstance(value, Word | bool)] if isinstance(values, Row) else []
-        listed = [read_value(value) for value in single]
+        listed = [text_of(value) for value in single]
         if not isinstance(values, Row) or len(listed) != len(values) or not listed:
             where = place_of(values) or node.key_place(name)
             faults.append(FileFault(f"`{name}` has no list of values", where=where, expected="`[10 %, 40 %]`, say"))
