@@ -4,12 +4,15 @@ Averages are over whole periods of the voltage, or of the current where only tha
 between interpolated edges; over the whole record where `over: record` says so, or where both are steady but for noise.
 Reactive power is that of the fundamental, as IEEE 1459 names it (from memory, not verified); apparent power and power
 factor count everything.
+
+Uncertainties are those of means over at most 16 groups of whole periods, from their scatter (JCGM 100:2008, 4.2.3).
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Annotated, Literal
 
 import numpy as np
@@ -22,16 +25,20 @@ from wavewright.analysis.phase import common_sines, sine_doubts
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
-from wavewright.waveform import Waveform
+from wavewright.waveform import Floats, Waveform
 
 BLOCK = 1 << 16  # samples
+MOST_GROUPS = 16
 SOURCE = "IEEE 1459 (from memory, not verified); math: integrals over whole periods"
 Over = Literal["cycles", "record"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class PowerSums:
-    """Mean power, W, and mean squares of voltage, V², and current, A², over `duration`, s; `cycles` 0: the record."""
+    """Mean power, W, and mean squares of voltage, V², and current, A², over `duration`, s; `cycles` 0: the record.
+
+    `groups` has the same three for groups of whole periods, shape (n, 3).
+    """
 
     power: float
     voltage_square: float
@@ -39,11 +46,17 @@ class PowerSums:
     duration: float
     cycles: int
     doubts: tuple[Doubt, ...]
+    groups: Floats
 
     @property
     def apparent(self) -> float:
         """Product of the rms values, VA."""
         return math.sqrt(self.voltage_square * self.current_square)
+
+    @property
+    def each_apparent(self) -> Floats:
+        """Apparent power of each group of periods, VA."""
+        return np.sqrt(self.groups[:, 1] * self.groups[:, 2])
 
 
 @metric("real_power", unit="W", source=SOURCE, channels=2)
@@ -59,7 +72,7 @@ def real_power(voltage: Survey, current: Survey, *, over: Over = "cycles") -> Re
     over : `cycles`, whole periods; `record`, all of it.
     """
     sums = power_sums(voltage, current, over=over)
-    return Reading(sums.power, "W", doubts=sums.doubts)
+    return Reading(sums.power, "W", uncertainty=_of_mean(sums.groups[:, 0]), doubts=sums.doubts)
 
 
 @metric("apparent_power", unit="VA", source=SOURCE, channels=2)
@@ -71,7 +84,7 @@ def apparent_power(voltage: Survey, current: Survey, *, over: Over = "cycles") -
     S = √(∫ v² dt / T) · √(∫ i² dt / T).
     """
     sums = power_sums(voltage, current, over=over)
-    return Reading(sums.apparent, "VA", doubts=sums.doubts)
+    return Reading(sums.apparent, "VA", uncertainty=_of_mean(sums.each_apparent), doubts=sums.doubts)
 
 
 @metric("power_factor", unit="1", source=SOURCE, channels=2)
@@ -87,7 +100,10 @@ def power_factor(voltage: Survey, current: Survey, *, over: Over = "cycles") -> 
         raise NotMeasurable(
             f"`{voltage.name}`, `{current.name}`: no apparent power", expected="a voltage and a current that flows"
         )
-    return Reading(max(-1.0, min(1.0, sums.power / sums.apparent)), "1", doubts=sums.doubts)
+    factor = max(-1.0, min(1.0, sums.power / sums.apparent))
+    flows = sums.each_apparent > 0
+    each = sums.groups[flows, 0] / sums.each_apparent[flows]
+    return Reading(factor, "1", uncertainty=_of_mean(each), doubts=sums.doubts)
 
 
 @metric("reactive_power", unit="var", source=SOURCE, channels=2)
@@ -153,26 +169,37 @@ def power_sums(voltage: Survey, current: Survey, *, over: Over = "cycles") -> Po
 
 def _power_sums(voltage: Survey, current: Survey, over: Over) -> PowerSums:
     volts, amps = _both(voltage, current)
-    begin, end, cycles = 0.0, float(len(volts) - 1), 0
+    bounds, cycles = np.array([0.0, len(volts) - 1.0]), 0
     doubts: tuple[Doubt, ...] = ()
     if over == "cycles":
         places = _cycle_places(voltage, current, volts)
         if places.size:
-            begin, end, cycles = float(places[0]), float(places[-1]), places.size - 1
+            cycles = places.size - 1
+            bounds = places[np.linspace(0, cycles, min(cycles, MOST_GROUPS) + 1).round().astype(np.int64)]
             doubts = period_doubts(current if _is_steady(voltage) else voltage, np.diff(places))
-    products, squares, other_squares = _integrals(volts, amps, begin, end)
-    span = end - begin
+    parts = np.array([_integrals(volts, amps, *ends) for ends in pairwise(bounds.tolist())])
+    span = float(bounds[-1] - bounds[0])
+    # not the sum of the parts: an end within an edge is a little off, and two are less so than many
+    power, voltage_square, current_square = (
+        total / span for total in _integrals(volts, amps, float(bounds[0]), float(bounds[-1]))
+    )
     return PowerSums(
-        power=products / span,
-        voltage_square=squares / span,
-        current_square=other_squares / span,
+        power=power,
+        voltage_square=voltage_square,
+        current_square=current_square,
         duration=span * volts.interval,
         cycles=cycles,
         doubts=doubts,
+        groups=parts / np.diff(bounds)[:, np.newaxis],
     )
 
 
-def _cycle_places(voltage: Survey, current: Survey, volts: Waveform) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def _of_mean(groups: Floats) -> float | None:
+    """Standard uncertainty of the mean of equal groups, from their scatter; None where there are fewer than two."""
+    return float(groups.std(ddof=1)) / math.sqrt(groups.size) if groups.size > 1 else None
+
+
+def _cycle_places(voltage: Survey, current: Survey, volts: Waveform) -> Floats:
     """Places of the edges that bound whole periods, in samples of `volts`; none where both channels are steady."""
     steady = True
     for survey in (voltage, current):
@@ -229,7 +256,7 @@ def _integrals(volts: Waveform, amps: Waveform, begin: float, end: float) -> tup
     return float(sums[0]), float(sums[1]), float(sums[2])
 
 
-def _terms(volts: Waveform, amps: Waveform, place: float) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def _terms(volts: Waveform, amps: Waveform, place: float) -> Floats:
     """v·i, v², i² at a place between two samples, on the straight lines between them."""
     before = min(int(place), len(volts) - 2)
     v, i = (float(np.interp(place - before, [0.0, 1.0], wave.values(before, before + 2))) for wave in (volts, amps))
