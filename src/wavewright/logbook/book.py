@@ -252,7 +252,7 @@ def _reading_row(identifier: str, started: int, name: str, result: Result) -> di
         "low": low,
         "high": high,
         "margin": result.margin,
-        "verdict": str(result.verdict),
+        "verdict": None if result.verdict is None else str(result.verdict),
     }
 
 

@@ -87,7 +87,7 @@ class Point:
     started: datetime
     serial: str
     value: float | None
-    verdict: str
+    verdict: str | None
     low: float | None
     high: float | None
 

@@ -52,7 +52,7 @@ readings = Table(
     Column("low", Float(53)),
     Column("high", Float(53)),
     Column("margin", Float(53)),
-    Column("verdict", String(12), nullable=False),
+    Column("verdict", String(12)),  # empty where there is no limit
     # covers a trend: it is read from the index alone
     Index("readings_by_name", "name", "started", "value", "verdict", "outcome"),
 )

@@ -33,7 +33,7 @@ def readings_as_pandas(outcome: Outcome) -> pandas.DataFrame:
             "uncertainty": result.reading.uncertainty,
             "limit": result.limit,
             "margin": result.margin,
-            "verdict": str(result.verdict),
+            "verdict": "" if result.verdict is None else str(result.verdict),
             "doubts": ", ".join(result.reading.doubts),
             "reason": result.reading.reason or result.reason,
         }

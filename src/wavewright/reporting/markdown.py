@@ -34,7 +34,8 @@ def _row(one: MeasurementOutcome, result: Result) -> str:
     reading = result.reading
     shown = "no number: " + _text(reading.reason) if reading.value is None else _number(reading.value, result)
     margin = "" if result.margin is None else _number(result.margin, result)
-    verdict = f"**{result.verdict}**" if str(result.verdict) != "pass" else str(result.verdict)
+    verdict = "" if result.verdict is None else str(result.verdict)
+    verdict = f"**{verdict}**" if verdict not in ("", "pass") else verdict
     cells = (_text(one.label), _text(result.name), shown, _text(result.limit), margin, verdict)
     return f"| {' | '.join(cells)} |"
 

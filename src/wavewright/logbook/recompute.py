@@ -1,0 +1,142 @@
+"""Readings computed again from the stored codes, with the recipe of the run or with another one; no instrument needed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+
+from wavewright.analysis.reading import Reading
+from wavewright.errors import WavewrightError
+from wavewright.logbook.book import Logbook
+from wavewright.logbook.formats.catalogue import read_waveform
+from wavewright.recipe.load import parse_recipe
+from wavewright.recipe.measurement import Measurement
+from wavewright.recipe.recipe import Recipe
+from wavewright.running.evaluate import evaluate
+from wavewright.running.outcome import MeasurementOutcome, Outcome, Result
+from wavewright.running.references import References
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """One result that is not what it was, and why; `was` or `now` is None where there is none."""
+
+    name: str
+    was: Result | None
+    now: Result | None
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Recomputed:
+    """The outcome as it comes out now, and in what it differs from the stored one; nothing, if it is the same."""
+
+    run: str
+    outcome: Outcome | None
+    differences: tuple[Difference, ...] = ()
+    error: str = ""
+
+    @property
+    def is_same(self) -> bool:
+        """Bit for bit the same readings, limits and verdicts."""
+        return not self.differences and not self.error
+
+
+def recompute(outcome: Outcome, recipe: Recipe | None = None, *, run: str = "") -> Recomputed:
+    """Every reading of an outcome again from its captures.
+
+    Parameters
+    ----------
+    recipe : another recipe, with other limits, metrics or levels; the run's own if not given. Measurements are matched
+        by name and condition.
+    run : name of the run, for the result.
+
+    Raises
+    ------
+    FileFault : the stored recipe is refused by this version.
+    StorageFault : captures cannot be read.
+    """
+    used = recipe or parse_recipe(outcome.recipe.text, outcome.recipe.file, set=outcome.parameters)
+    stored = {one.label: one for one in outcome.measurements}
+    references = References(used, read_stored=lambda path, channel: read_waveform(path, channel=channel))
+    again = tuple(
+        _again(stored[measurement.label], measurement, outcome, references)
+        for measurement in used
+        if measurement.label in stored and not stored[measurement.label].error
+    )
+    labels = {one.label for one in again}
+    kept = tuple(one for one in outcome.measurements if one.label not in labels and one.error)
+    now = replace(outcome, measurements=(*again, *kept))
+    return Recomputed(run, now, tuple(_differences(outcome, now)))
+
+
+def recompute_runs(
+    where: str, runs: Sequence[str], recipe: Recipe | None = None, *, jobs: int = 1
+) -> Iterator[Recomputed]:
+    """Many runs of a logbook, on several processors if wanted, in the order in which they are named.
+
+    A run that cannot be computed has its reason in `error`; the others go on.
+    """
+    work = partial(_one, where, recipe)
+    if jobs == 1:
+        yield from map(work, runs)
+        return
+    with ProcessPoolExecutor(jobs) as pool:
+        yield from pool.map(work, runs, chunksize=max(1, len(runs) // (8 * jobs)))
+
+
+def _one(where: str, recipe: Recipe | None, run: str) -> Recomputed:
+    try:
+        with Logbook(where) as book:
+            return recompute(book.outcome(run), recipe, run=run)
+    except WavewrightError as fault:
+        return Recomputed(run, None, error=str(fault))
+
+
+def _again(
+    stored: MeasurementOutcome, measurement: Measurement, outcome: Outcome, references: References
+) -> MeasurementOutcome:
+    captures = outcome.captures.get(stored.label, ())
+    return replace(stored, results=evaluate(measurement, captures, references=references) if captures else ())
+
+
+def _differences(was: Outcome, now: Outcome) -> Iterable[Difference]:
+    before, after = was.results, now.results
+    for name in dict.fromkeys([*before, *after]):
+        one, other = before.get(name), after.get(name)
+        if one is None or other is None:
+            yield Difference(name, one, other, "not in the stored run" if one is None else "not in the recipe now")
+        elif why := _why(one, other):
+            yield Difference(name, one, other, why)
+
+
+def _why(was: Result, now: Result) -> str:
+    """What is different about two results, in words; empty if nothing is."""
+    questions: tuple[tuple[str, Callable[[Result], object]], ...] = (
+        ("other metric", lambda result: (result.metric, result.of)),
+        ("other limit", lambda result: (result.limit, result.over)),
+        ("other value", lambda result: _plain(result.reading)),
+        ("other shots", lambda result: tuple(_plain(reading) for reading in result.shots)),
+        ("other verdict", lambda result: result.verdict),
+    )
+    return ", ".join(word for word, of in questions if of(was) != of(now))
+
+
+def _plain(reading: Reading) -> tuple[object, ...]:
+    return (reading.value, reading.uncertainty, reading.unit, reading.doubts, reading.reason, reading.count)
+
+
+def recipe_of(path: Path | None, outcome: Outcome) -> Recipe | None:
+    """The recipe in a file, with the parameters of a run put in as far as it has them; None for no file."""
+    if path is None:
+        return None
+    from wavewright.recipe.places import read_text
+
+    text = read_text(path)
+    known = parse_recipe(text, str(path)).parameters
+    return parse_recipe(
+        text, str(path), set={name: value for name, value in outcome.parameters.items() if name in known}
+    )

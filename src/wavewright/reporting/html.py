@@ -1,0 +1,123 @@
+"""The report of one run: a single HTML file that needs nothing from anywhere, to be mailed, printed and kept."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+from wavewright.errors import FileFault, Misuse
+from wavewright.quantities import show_quantity
+from wavewright.reporting.catalogue import report_format
+from wavewright.reporting.console import NOTHING
+from wavewright.reporting.margin_bar import margin_bar
+from wavewright.reporting.picture import Picture
+from wavewright.reporting.pictures import pictures_of
+from wavewright.running.outcome import MeasurementOutcome, Outcome, Result
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+    from wavewright.recipe.recipe import Recipe
+
+CODES_BUDGET = 1_500_000  # bytes of raw codes in one report; zooming in on the rest shows its outline
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """One measurement of the report: the stored outcome and its pictures."""
+
+    anchor: str
+    one: MeasurementOutcome
+    pictures: tuple[Picture, ...]
+
+
+@report_format("html", ".html", ".htm")
+def html(outcome: Outcome) -> str:
+    """HTML report in one file: verdict, readings with margins, plots that zoom, settings, evidence."""
+    recipe, caution = _recipe(outcome)
+    sections: list[Section] = []
+    budget = CODES_BUDGET
+    for number, one in enumerate(outcome.measurements, 1):
+        pictures = tuple(pictures_of(outcome, one, recipe, anchor=f"m{number}", budget=budget))
+        budget -= sum(wave.codes.nbytes for picture in pictures for wave in picture.detail.values())
+        sections.append(Section(f"m{number}", one, pictures))
+    return render(
+        "report.html.j2",
+        outcome=outcome,
+        sections=sections,
+        cautions=recipe.cautions if recipe else (),
+        caution=caution,
+        has_pictures=any(section.pictures for section in sections),
+    )
+
+
+def render(template: str, **values: Any) -> str:
+    """A page from a template of this package; every text in it is escaped unless the template says that it is safe."""
+    return _environment().get_template(template).render(**values)
+
+
+@cache
+def plotly_script() -> str:
+    """The plotting library's own script, as its package carries it."""
+    from plotly.offline import get_plotlyjs
+
+    # a closing tag inside a string of the script would end the script element
+    return str(get_plotlyjs()).replace("</script", "<\\/script")
+
+
+@cache
+def _environment() -> Environment:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("wavewright.reporting"), autoescape=True, undefined=StrictUndefined,
+        trim_blocks=True, lstrip_blocks=True,
+    )  # fmt: skip
+    environment.globals.update(
+        margin_bar=margin_bar, shown=shown, shown_margin=shown_margin, shown_setting=shown_setting,
+        shown_verdict=shown_verdict, plotly_script=plotly_script, NOTHING=NOTHING,
+    )  # fmt: skip
+    return environment
+
+
+def shown(value: float | None, unit: str, uncertainty: float | None = None) -> str:
+    """A number as the report shows it."""
+    return NOTHING if value is None else show_quantity(value, unit, uncertainty=uncertainty)
+
+
+def shown_margin(result: Result) -> str:
+    """How far a reading is inside its limit, or with a minus outside."""
+    if result.margin is None:
+        return NOTHING
+    if result.reading.unit == "1":
+        return show_quantity(100 * result.margin, "pp")
+    return show_quantity(result.margin, result.reading.unit, uncertainty=result.reading.uncertainty)
+
+
+def shown_verdict(verdict: object) -> str:
+    """The word for a verdict; what was not judged says so."""
+    return "not judged" if verdict is None else str(verdict)
+
+
+def shown_setting(value: object) -> str:
+    """A setting as it was asked for or read back."""
+    if isinstance(value, bool):
+        return "on" if value else "off"
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def _recipe(outcome: Outcome) -> tuple[Recipe | None, str]:
+    """The recipe of the run as this version reads it; None and why, where it does not."""
+    from wavewright.recipe.load import parse_recipe
+
+    try:
+        return parse_recipe(outcome.recipe.text, outcome.recipe.file, set=outcome.parameters), ""
+    except (FileFault, Misuse) as fault:
+        return None, f"This version does not read the recipe of the run, so nothing is marked in the plots. {fault}"
+
+
+def anchors(sections: Sequence[Section]) -> dict[str, str]:
+    """Where in the page each measurement is, by its label."""
+    return {section.one.label: section.anchor for section in sections}
