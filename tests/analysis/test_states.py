@@ -19,7 +19,7 @@ def test_s153_the_levels_of_a_generated_record() -> None:
     blocks = np.round(pywt.data.demo_signal("Blocks", 2048), 6)
     levels, counts = np.unique(blocks, return_counts=True)
     expected = levels[counts > 20]
-    found = find_states(Survey(Waveform.from_volts(blocks, interval=1.0)), apart=0.003)
+    found = find_states(Survey(Waveform.from_volts(blocks, interval=1.0)), fewest=0.01, apart=0.003)
     assert expected.size == 11
     assert [state.level for state in found] == pytest.approx(list(expected), abs=0.03)
 
@@ -51,7 +51,7 @@ def test_the_levels_of_an_inverted_line_count_from_its_own_lowest() -> None:
 
 
 def test_a_state_that_is_not_there_gives_a_reason() -> None:
-    reading = measure(Waveform(np.array([0, 9] * 50), interval=1.0, name="bus"), "state_level", number=3)
+    reading = measure(Waveform(np.repeat([0, 9] * 5, 10), interval=1.0, name="bus"), "state_level", number=3)
     assert reading.value is None
     assert reading.reason.startswith("`bus`: 2 states")
 
@@ -59,4 +59,19 @@ def test_a_state_that_is_not_there_gives_a_reason() -> None:
 @pytest.mark.parametrize("name, options", [("states", {"fewest": 0.0}), ("state_level", {"number": 0})])
 def test_options_that_make_no_sense_are_refused(name: str, options: dict[str, object]) -> None:
     with pytest.raises(Misuse):
-        measure(Waveform(np.array([0, 9] * 50), interval=1.0), name, **options)
+        measure(Waveform(np.repeat([0, 9] * 5, 10), interval=1.0), name, **options)
+
+
+@pytest.mark.parametrize("size", [7, 8, 9, 100])
+def test_where_a_block_ends_does_not_matter(size: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    codes = np.repeat([0, 50, 120, 50, 0], [30, 3, 40, 20, 9]).astype(np.int16)
+    expected = find_states(Survey(Waveform(codes, interval=1.0)))
+    monkeypatch.setattr("wavewright.analysis.states.BLOCK", size)
+    assert find_states(Survey(Waveform(codes, interval=1.0))) == expected
+    assert sum(state.share for state in expected) == pytest.approx(1.0)
+
+
+def test_values_that_are_only_passed_are_no_states() -> None:
+    # a coherent ramp has the same ten values on every edge: 5 % of the samples each, and dwells at none of them
+    ramp = np.tile(np.concatenate([np.linspace(0, 100, 11)[:-1], np.full(40, 100), np.linspace(100, 0, 11)[:-1]]), 30)
+    assert measure(Waveform(ramp.astype(np.int8), interval=1.0), "states").value == 1

@@ -9,13 +9,16 @@ import numpy as np
 import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.histogram import BLOCK
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.survey import Survey
 from wavewright.errors import Misuse, NotMeasurable
+from wavewright.waveform import Codes
 
 BINS = 256
-FEWEST = 0.01  # of all samples, for a level to count as a state
+FEWEST = 0.02  # of all samples, for a level to count as a state
 APART = 0.02  # of the range, that two states are apart at least
+NOISE = 6.0  # standard deviations that two samples of one state may be apart
 VALLEY = 0.5  # of the lower of two peaks, that the histogram falls below between them
 
 Ratio = Annotated[float, "1"]
@@ -43,7 +46,8 @@ def states(survey: Survey, *, fewest: Ratio = FEWEST, apart: Ratio = APART) -> R
       waveform    histogram
 
     A state is a peak of the code histogram (256 bins, smoothed over `apart` of the range) that holds at least `fewest`
-    of all samples, with a valley below half of the smaller peak on the way to the next.
+    of all samples, with a valley below half of the smaller peak on the way to the next. Only samples that are near the
+    one before or behind them count: within `apart`, or within 6 standard deviations of the noise.
 
     Raises
     ------
@@ -83,17 +87,15 @@ def find_states(survey: Survey, *, fewest: float = FEWEST, apart: float = APART)
     if not 0 < fewest < 1 or not 0 < apart < 0.5:
         raise Misuse(f"`fewest` is {fewest:g}, `apart` {apart:g}", expected="between 0 and 1, and between 0 and 0.5")
     lowest, highest = survey.extremes
-    histogram = survey.histogram
     if lowest == highest:
         return (State(survey.wave.value_of(lowest), 1.0),)
     amount = _bin_count(survey, highest - lowest)
-    bins = np.clip(((histogram.codes - lowest) / (highest - lowest) * amount).astype(np.int64), 0, amount - 1)
-    counts = np.bincount(bins, weights=histogram.counts, minlength=amount).astype(np.float64)
-    sums = np.bincount(bins, weights=histogram.counts * (histogram.codes - lowest), minlength=amount).astype(np.float64)
+    tolerance = max(apart * (highest - lowest), NOISE * survey.record.noise / abs(survey.wave.gain))
+    counts, sums = _dwelling(survey.record.codes, lowest, highest, amount, tolerance)
     found = []
     for begin, end in _basins(_smoothed(counts, apart)):
         members = slice(begin, end)
-        share = float(counts[members].sum()) / histogram.total
+        share = float(counts[members].sum()) / survey.record.codes.size
         if share >= fewest and _dwells(counts[members], round(2 * apart * amount)):
             found.append(State(survey.wave.value_of(lowest + _level(counts[members], sums[members])), share))
     return tuple(sorted(found, key=lambda state: state.level))
@@ -102,6 +104,24 @@ def find_states(survey: Survey, *, fewest: float = FEWEST, apart: float = APART)
 def _bin_count(survey: Survey, span: float) -> int:
     """256 bins, or as many as there are codes, so that none is empty because no code falls into it."""
     return BINS if survey.wave.codes.dtype.kind == "f" else int(min(BINS, span + 1))
+
+
+def _dwelling(
+    codes: Codes, lowest: float, highest: float, amount: int, tolerance: float
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Numbers, and sums above the lowest code, of the samples in each bin that are near the one before or behind."""
+    counts, sums = np.zeros(amount), np.zeros(amount)
+    for first in range(0, codes.size, BLOCK):
+        begin = max(first - 1, 0)  # the block and one sample more on either side
+        part = codes[begin : first + BLOCK + 1].astype(np.float64) - lowest
+        still = np.abs(np.diff(part)) <= tolerance
+        stays = np.append(still, False) | np.append(False, still)
+        own = slice(first - begin, first - begin + BLOCK)
+        above = part[own][stays[own]]
+        bins = np.clip((above / (highest - lowest) * amount).astype(np.int64), 0, amount - 1)
+        counts += np.bincount(bins, minlength=amount)
+        sums += np.bincount(bins, weights=above, minlength=amount)
+    return counts, sums
 
 
 def _smoothed(counts: npt.NDArray[np.float64], apart: float) -> npt.NDArray[np.float64]:
