@@ -40,6 +40,11 @@ class RecordSetup:
     clock_error: float = 0.0  # by which share the sample clock is slow
 
     @property
+    def span(self) -> float:
+        """From the first sample to the last, s."""
+        return (self.points - 1) * self.interval
+
+    @property
     def true_interval(self) -> float:
         """What passes between two samples in truth, s; the instrument believes in `interval`."""
         return self.interval * (1 + self.clock_error)
@@ -47,7 +52,7 @@ class RecordSetup:
     @property
     def last(self) -> float:
         """Time of the last sample from the trigger, s."""
-        return self.first + (self.points - 1) * self.interval
+        return self.first + self.span
 
 
 @dataclass(slots=True)

@@ -15,9 +15,7 @@ import numpy.typing as npt
 from wavewright.simulation.circuit.motion import Floats, Motion, Sampler
 from wavewright.simulation.probing import Probe
 
-Codes = npt.NDArray[np.int8]
-CODES = 256
-_LOWEST, _HIGHEST = -128, 127
+Codes = npt.NDArray[np.int8] | npt.NDArray[np.int16]
 _BLOCK = 1 << 18
 
 
@@ -44,11 +42,12 @@ class InputSetup:
     offset: float
     band_limit: float | None = None
     impedance: float = 1e6
+    bits: int = 8
 
     @property
     def volts_per_code(self) -> float:
         """The width of one code at the connector, V."""
-        return self.range / CODES
+        return self.range / (1 << self.bits)
 
 
 def settling_time(data: InputData, setup: InputSetup) -> float:
@@ -85,17 +84,18 @@ def digitize(
     count: int,
     generator: np.random.Generator,
 ) -> Codes:
-    """Codes of `count` samples from `start`, s, `interval` apart: shape (count,), int8, clipped at both ends."""
-    codes = np.empty(count, np.int8)
+    """Codes of `count` samples from `start`, s, `interval` apart: shape (count,), int8 or int16, clipped."""
+    highest = 2 ** (setup.bits - 1) - 1
+    codes: Codes = np.empty(count, np.int8) if setup.bits <= 8 else np.empty(count, np.int16)
     sampler = Sampler(volts)
     gain = (1 + data.gain_error) / setup.volts_per_code
-    shift = data.offset_error * CODES - setup.offset / setup.volts_per_code
+    shift = data.offset_error * 2**setup.bits - setup.offset / setup.volts_per_code
     sigma = np.float32(noise_rms(data, setup) / setup.volts_per_code)
     for first in range(0, count, _BLOCK):
         size = min(_BLOCK, count - first)
         scaled = gain * sampler.take(start + first * interval, interval, size) + shift
         scaled += sigma * generator.standard_normal(size, dtype=np.float32)
-        codes[first : first + size] = np.clip(np.rint(scaled), _LOWEST, _HIGHEST)
+        codes[first : first + size] = np.clip(np.rint(scaled), -highest - 1, highest)
     return codes
 
 

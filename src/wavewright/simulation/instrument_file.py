@@ -33,6 +33,9 @@ def load_instruments(path: Path, bench: Bench, faults: Mapping[str, FaultPlan]) 
     if "wavewright" not in top:
         raise FileFault("no key `wavewright`", where=top.place(), expected="the instruments' command tables below it")
     sections = top.section("wavewright").sections("instruments")
+    for name, place in top.section("wavewright").sections("from_other_files").items():
+        other = read_definition(path.parent / place.text("file"))
+        sections[name] = other.section("wavewright").section("instruments").section(name)
     unknown = sorted(set(faults) - set(sections))
     if unknown:
         raise FileFault(f"faults for `{unknown[0]}`", where=str(path), expected=f"one of {', '.join(sections)}")
@@ -63,6 +66,7 @@ def _device(name: str, section: Section, bench: Bench, faults: FaultPlan | None)
             message_time=section.quantity("message_time", "s", 1e-3),
             queue_depth=int(section.quantity("error_queue", "", 20.0)),
             faults=faults,
+            completes_at_once=section.text("operation_complete", "when it is") == "at once",
         )
     except Misuse as fault:
         where = section.place()
@@ -98,6 +102,7 @@ def _number(row: Section) -> tuple[Kind, Value]:
         resolution=row.quantity("resolution", unit, 0.0),
         is_integer=is_whole,
         fuzz=row.text("beyond", "refused") == "limited",
+        digits=int(row.quantity("digits", "", 0.0)),
     )
     return kind, reset
 

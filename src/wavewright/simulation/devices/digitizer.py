@@ -8,74 +8,45 @@ from dataclasses import replace
 
 import numpy as np
 
-from wavewright.simulation.acquisition import Acquisition, RecordSetup
+from wavewright.simulation.acquisition import RecordSetup
+from wavewright.simulation.devices.acquiring import AT_ONCE, ON_THE_BUS, AcquiringInstrument
 from wavewright.simulation.devices.records import RecordFormat, Scale, read_format, record_bytes
 from wavewright.simulation.devices.roles import Making, role
-from wavewright.simulation.front_end import CODES, InputData, InputSetup
+from wavewright.simulation.front_end import InputSetup
 from wavewright.simulation.scpi.elements import Element, Form
 from wavewright.simulation.scpi.faults import ScpiFault
-from wavewright.simulation.scpi.instrument import Answer, Call, Command, Instrument, Pending, Reply
+from wavewright.simulation.scpi.instrument import Answer, Call, Command, Pending, Reply
 from wavewright.simulation.scpi.kinds import Number, Value, only, quoted
-from wavewright.simulation.scpi.status import Operation
 from wavewright.simulation.trigger import EdgeSetup
 
 _FUNCTION = re.compile(r"\s*XTIM(?:E)?:VOLT(?:AGE)?(?::DC)?(?:\s*(\d+))?\s*$", re.IGNORECASE)
-_LONGEST_DELAY = 100e-6  # s, between arming and looking: chance moves each shot against the signal's phase
+_SOURCES = {"IMM": AT_ONCE, "BUS": ON_THE_BUS}
 
 
 @role("digitizer")
-class Digitizer(Instrument):
+class Digitizer(AcquiringInstrument):
     """Settings by these keys: coupling, filter, filter_frequency, impedance, range, offset (each per input); interval,
     points, time, delay, location; concurrent, border, dif; trigger_source, trigger_level, trigger_slope,
     trigger_hysteresis, trigger_holdoff, trigger_automatic.
     """
 
     def __init__(self, making: Making) -> None:
-        super().__init__(making.identity, making.settings, making.bench.clock)
-        details = making.details
-        self._bench = making.bench
-        self.inputs = int(details.quantity("inputs", ""))
-        self._least_hysteresis = details.quantity("least_hysteresis", "1")
-        self._patience = details.quantity("automatic_after", "s")
-        self._generator = np.random.default_rng([making.bench.seed, making.stream])
-        spread_gain = details.quantity("gain_error", "1")
-        spread_offset = details.quantity("offset_error", "1")
-        self._clock_error = details.quantity("timebase_error", "1") * float(self._generator.uniform(-1, 1))
-        spread_skew = details.quantity("skew", "s")
-        errors = self._generator.uniform(-1, 1, (self.inputs, 3))
-        self._data = {
-            number: InputData(
-                bandwidth=details.quantity("bandwidth", "Hz"),
-                ac_corner=details.quantity("ac_corner", "Hz"),
-                noise_floor=details.quantity("noise_floor", "V"),
-                noise_codes=details.quantity("noise_codes", ""),
-                jitter=details.quantity("jitter", "s"),
-                gain_error=float(errors[number - 1, 0]) * spread_gain,
-                offset_error=float(errors[number - 1, 1]) * spread_offset,
-                skew=float(errors[number - 1, 2]) * spread_skew,
-            )
-            for number in range(1, self.inputs + 1)
-        }
+        super().__init__(making)
         self._form = RecordFormat()
         self._sensed: tuple[int, ...] = (1,)
-        self._acquisition: Acquisition | None = None
-        self._is_running = False
-        self._serial = 0
-        self._last_edge: float | None = None
-        self._disturbance: float | None = None
 
     def actions(self) -> Mapping[str, Command]:
         """What a definition file can give headers to."""
         return {
-            "arm": Command(tell=self._arm),
+            "arm": Command(tell=self.arm),
             "continuous": Command(tell=self._set_continuous, ask=lambda _: "0"),
-            "stop": Command(tell=self._stop),
-            "force": Command(tell=self._force),
+            "stop": Command(tell=self.stop),
+            "force": Command(tell=self.force),
             "function": Command(tell=self._sense, ask=lambda _: ",".join(map(_function, self._sensed))),
             "function_off": Command(tell=self._sense_not),
             "format": Command(tell=self._set_format, ask=self._ask_format),
             "data": Command(ask=self._ask_data),
-            "preamble": Command(ask=lambda _: Answer(self._preamble(1))),
+            "preamble": Command(ask=self._preamble),
             "fetch": Command(ask=self._ask_data),
         }
 
@@ -113,7 +84,6 @@ class Digitizer(Instrument):
         """`*RST`: settings, format, trigger system to idle; the last record is gone."""
         super().reset()
         self._form, self._sensed = RecordFormat(), (1,)
-        self._acquisition, self._is_running, self._last_edge = None, False, None
 
     def _set_continuous(self, call: Call) -> None:
         only(call.elements, 1, 1)
@@ -156,47 +126,6 @@ class Digitizer(Instrument):
 
     # --- acquisition
 
-    def _arm(self, call: Call) -> None:
-        only(call.elements, 0, 0)
-        if self._is_running:
-            raise ScpiFault(-213)
-        now = self.clock.now
-        begins = now + _LONGEST_DELAY * float(self._generator.random())
-        if self._last_edge is not None:
-            begins = max(begins, self._last_edge + self.settings.number("trigger_holdoff"))
-        self._serial += 1
-        source = self._source()
-        time = self.settings.number("time")
-        patience = max(self._patience, 2 * time) if self.settings["trigger_automatic"] else None
-        self._acquisition = Acquisition(
-            bench=self._bench,
-            inputs={number: self.input_setup(number) for number in self._data},
-            data=self._data,
-            record=RecordSetup(
-                interval=self.settings.number("interval"),
-                points=int(self.settings.number("points")),
-                first=self.settings.number("delay") - self.settings.number("location") * time,
-                clock_error=self._clock_error,
-            ),
-            edge=EdgeSetup(
-                level=self.settings.number("trigger_level"),
-                hysteresis=self._hysteresis(source),
-                slope=str(self.settings["trigger_slope"]),
-            ),
-            source=source,
-            patience=patience,
-            begins=begins,
-            serial=self._serial,
-        )
-        self._is_running = True
-        if self._disturbance is not None:
-            self._acquisition.force(begins + self._disturbance)
-            self._disturbance = None
-
-    def disturb(self, seconds: float) -> None:
-        """Interference will fire the trigger of the next record, so many seconds after it is armed."""
-        self._disturbance = seconds
-
     def input_setup(self, number: int) -> InputSetup:
         """How an input is set now."""
         settings = self.settings
@@ -206,55 +135,35 @@ class Digitizer(Instrument):
             offset=settings.number("offset", number),
             band_limit=settings.number("filter_frequency", number) if settings.of("filter", number) else None,
             impedance=settings.number("impedance", number),
+            bits=self.bits,
         )
 
-    def _source(self) -> int:
+    def record_setup(self) -> RecordSetup:
+        """First sample at OFFSet:TIME − LOCation · TIME from the trigger."""
+        settings = self.settings
+        first = settings.number("delay") - settings.number("location") * settings.number("time")
+        return RecordSetup(settings.number("interval"), int(settings.number("points")), first)
+
+    def trigger_source(self) -> int:
+        """IMMediate, BUS, or INTernal with the number of an input."""
         word = str(self.settings["trigger_source"])
-        return {"IMM": 0, "BUS": -1}.get(word) if word in ("IMM", "BUS") else int(word[3:])  # type: ignore[return-value]
+        if word in _SOURCES:
+            return _SOURCES[word]
+        return int(word[3:])
 
-    def _hysteresis(self, source: int) -> float:
-        """What was set, but never less than the comparator needs to be quiet."""
-        least = self._least_hysteresis * self.settings.number("range", source) if source > 0 else 0.0
-        return max(self.settings.number("trigger_hysteresis"), least)
+    def edge_setup(self) -> EdgeSetup:
+        """Level, hysteresis, slope."""
+        settings = self.settings
+        level, hysteresis = settings.number("trigger_level"), settings.number("trigger_hysteresis")
+        return EdgeSetup(level, hysteresis, str(settings["trigger_slope"]))
 
-    def _stop(self, call: Call) -> None:
-        only(call.elements, 0, 0)
-        if self._is_running:
-            self._acquisition, self._is_running = None, False
+    def is_automatic(self) -> bool:
+        """ATRigger."""
+        return bool(self.settings["trigger_automatic"])
 
-    def _force(self, call: Call) -> None:
-        only(call.elements, 0, 0)
-        if not self._is_running or self._acquisition is None:
-            raise ScpiFault(-211)
-        self._acquisition.look(self.clock.now)
-        self._acquisition.force(self.clock.now)
-
-    def trigger(self) -> None:
-        """`*TRG`: an event where the source is the bus, and what forces a shot that waits for its edge."""
-        self._force(Call((), ()))
-
-    def completion(self, deadline: float) -> float | None:
-        """When the record that runs is complete."""
-        if not self._is_running or self._acquisition is None:
-            return self.clock.now
-        self._acquisition.look(deadline)
-        end = self._acquisition.end
-        return None if end is None else max(end, self.clock.now) if end > self.clock.now else end
-
-    def finish(self) -> None:
-        """Back to idle."""
-        if self._is_running and self._acquisition is not None:
-            self._last_edge = self._acquisition.trigger_time
-        self._is_running = False
-
-    def operation_condition(self) -> int:
-        """Waiting for the trigger, or sweeping and measuring."""
-        if not self._is_running or self._acquisition is None:
-            return 0
-        trigger = self._acquisition.trigger_time
-        if trigger is None or trigger > self.clock.now:
-            return int(Operation.WAITING_FOR_TRIGGER)
-        return int(Operation.SWEEPING | Operation.MEASURING)
+    def holdoff(self) -> float:
+        """HOLDoff, s."""
+        return self.settings.number("trigger_holdoff")
 
     # --- data
 
@@ -263,27 +172,24 @@ class Digitizer(Instrument):
         number = self._function_number(call.elements[0]) if call.elements else call.number
         if number not in self._sensed:
             raise ScpiFault(-221, f"input {number} is not among the functions that are on")
-        if not self._is_running:
+        if not self.is_running:
             return self._record(number)
-        if self._acquisition is not None and self._acquisition.source < 0 and self._acquisition.trigger_time is None:
+        if self.waits_for_the_bus:
             raise ScpiFault(-214)
         return Pending(lambda: self._record(number))
 
     def _record(self, number: int) -> Answer:
-        if self._acquisition is None or self._acquisition.trigger_time is None:
-            raise ScpiFault(-230, "no record was taken")
-        return Answer(record_bytes(self._acquisition.codes(number), self._scale(number), self._form))
+        return Answer(record_bytes(self.codes(number), self._scale(number), self._form))
 
     def _scale(self, number: int) -> Scale:
-        assert self._acquisition is not None
-        setup, record = self._acquisition.inputs[number], self._acquisition.record
-        return Scale(setup.range / CODES, setup.offset, record.interval, record.first, f"input {number}")
+        taken = self.recorded()
+        setup = taken.inputs[number]
+        return Scale(setup.volts_per_code, setup.offset, taken.record.interval, taken.record.first, f"input {number}")
 
-    def _preamble(self, number: int) -> bytes:
-        record = self._record(number)
-        del record
-        wrapped = record_bytes(np.zeros(0, np.int8), self._scale(number), replace(self._form, is_wrapped=True))
-        return bytes(wrapped)
+    def _preamble(self, call: Call) -> Answer:
+        only(call.elements, 0, 0)
+        scale = self._scale(call.number)
+        return Answer(record_bytes(np.zeros(0, np.int8), scale, replace(self._form, is_wrapped=True)))
 
 
 def _function(number: int) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING
 
-from wavewright.simulation.scpi.faults import error_entry
+from wavewright.simulation.scpi.faults import TEXTS, error_entry
 from wavewright.simulation.scpi.instrument import Answer, Call, Command, Reply
 from wavewright.simulation.scpi.kinds import Number, definite_block, only
 from wavewright.simulation.scpi.status import OPERATION_COMPLETE, RegisterSet, StatusByte
@@ -83,6 +83,16 @@ def common(device: ScpiDevice) -> Mapping[str, Command]:
         "TST": Command(ask=_done(lambda: str(instrument.self_test()))),
         "WAI": Command(tell=_done(lambda: device.when_complete(None))),
     }
+
+
+def for_dialects(device: ScpiDevice) -> Mapping[str, Command]:
+    """Actions of every device that a definition file can give headers of another language to."""
+
+    def next_fault() -> str:
+        code, detail = device.status.errors.next()
+        return f"{abs(code)} {TEXTS.get(code, '')} {detail}".strip().encode("ascii", "replace").decode("ascii")
+
+    return {"next_fault": Command(ask=_done(next_fault))}
 
 
 def _master_summary(device: ScpiDevice) -> int:

@@ -26,6 +26,7 @@ class ScpiDevice:
     message_time : simulated time that each message takes, s.
     queue_depth : entries that the error queue holds.
     faults : what goes wrong, and when.
+    completes_at_once : `*OPC?` answers without waiting: an instrument that does not keep the standard there.
     """
 
     def __init__(
@@ -36,11 +37,13 @@ class ScpiDevice:
         message_time: float = 1e-3,
         queue_depth: int = 20,
         faults: FaultPlan | None = None,
+        completes_at_once: bool = False,
     ) -> None:
         self.instrument = instrument
         self.message_time = message_time
         self.status = Status(queue_depth)
         self.faults = faults or FaultPlan()
+        self._completes_at_once = completes_at_once
         self.completes_later = False  # `*OPC` was sent and an operation is pending
         self.is_stuck = False  # a fault keeps every operation pending
         self.generation = 0  # counts power-ons: what a message exchange still holds from an earlier one is lost
@@ -48,7 +51,7 @@ class ScpiDevice:
         self._tree: HeaderTree[Command] = HeaderTree()
         for pattern, command in common_commands.subsystems(self).items():
             self._tree.enter(pattern, command)
-        actions = instrument.actions()
+        actions = {**common_commands.for_dialects(self), **instrument.actions()}
         for name, pattern in headers.items():
             if name not in actions:
                 raise Misuse(f"action `{name}`", expected=f"one of {', '.join(sorted(actions))}")
@@ -115,7 +118,7 @@ class ScpiDevice:
 
     def when_complete(self, reply: str | None) -> Reply:
         """A reply that has to wait for all pending operations: `*OPC?`, `*WAI`."""
-        if not self.is_busy:
+        if self._completes_at_once or not self.is_busy:
             return reply
         return Pending(lambda: None if reply is None else Answer(reply.encode("ascii")), asks=reply is not None)
 

@@ -12,6 +12,7 @@ from wavewright.simulation.scpi.elements import Unit, complete_length, read_unit
 from wavewright.simulation.scpi.faults import COMMAND_ERRORS, ScpiFault
 from wavewright.simulation.scpi.instrument import Answer, Pending
 
+_LONGEST_STEP = 0.1  # s of simulated time between two polls
 _LONGEST_INPUT = 32 * 1024 * 1024
 
 
@@ -45,6 +46,8 @@ class Exchange:
         self._waiting: Pending | None = None
         self._output: deque[_Outgoing] = deque()
         self._generation = device.generation
+        self._last_message = b"\0"
+        self._pause = device.message_time
         self._is_dropped = False
 
     # --- what the controller does
@@ -62,8 +65,15 @@ class Exchange:
             if not self.is_stream:
                 self._interrupt()
             self._messages.append(message)
-            self.device.instrument.clock.advance(self.device.message_time)
+            self._let_time_pass(message)
             self.work()
+
+    def _let_time_pass(self, message: bytes) -> None:
+        """Each message takes its time. Who asks a busy instrument the same again and again waits longer each time."""
+        is_polling = message == self._last_message and self.device.is_busy
+        self._pause = min(2 * self._pause, _LONGEST_STEP) if is_polling else self.device.message_time
+        self._last_message = message
+        self.device.instrument.clock.advance(max(self._pause, self.device.message_time))
 
     def answer(self, count: int) -> tuple[bytes, bool]:
         """At most `count` bytes of the oldest answer, and whether its END came with them; (b"", False) for none.
@@ -134,8 +144,7 @@ class Exchange:
 
     def poll(self) -> int:
         """Serial poll: the status byte with RQS, which this reading clears."""
-        clock = self.device.instrument.clock
-        clock.advance(self.device.message_time)
+        self._let_time_pass(b"")
         self.device.refresh()
         self.work()
         self.update_request()

@@ -96,6 +96,7 @@ class Number:
     resolution: float = 0.0
     is_integer: bool = False
     fuzz: bool = False
+    digits: int = 0  # significant ones that the instrument keeps; 0: all
 
     def read(self, element: Element) -> float:
         """A number, or one of the words that stand for one."""
@@ -119,6 +120,8 @@ class Number:
             value = self._step(value)
         elif self.resolution:
             value = round(value / self.resolution) * self.resolution
+        if self.digits:
+            value = float(f"{value:.{self.digits - 1}e}")
         return float(round(value)) if self.is_integer else value
 
     def _step(self, value: float) -> float:

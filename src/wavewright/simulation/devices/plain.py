@@ -1,0 +1,93 @@
+"""A simulated digitizer that answers everything as text, rounds everything, takes its time, and says "done" too early.
+
+The language is invented. A record comes as a list of volts in an indefinite block; the only honest sign of its end is
+the percentage that `HOWFar?` answers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from wavewright.simulation.acquisition import RecordSetup
+from wavewright.simulation.devices.acquiring import AcquiringInstrument
+from wavewright.simulation.devices.roles import role
+from wavewright.simulation.front_end import InputSetup
+from wavewright.simulation.scpi.faults import ScpiFault
+from wavewright.simulation.scpi.instrument import Answer, Call, Command, Reply
+from wavewright.simulation.scpi.kinds import only
+from wavewright.simulation.trigger import EdgeSetup
+
+_INSERTS = {"STRA": "DC", "CAP": "AC", "ZERO": "GRO"}
+_EDGES = {"RIS": "POS", "FALL": "NEG", "ANY": "EITH"}
+
+
+@role("plain digitizer")
+class PlainDigitizer(AcquiringInstrument):
+    """Settings by these keys: full, middle, insert, narrow (each per input); every, take, before; wait_for, wait_level,
+    wait_edge, forever.
+    """
+
+    def actions(self) -> Mapping[str, Command]:
+        """What a definition file can give headers to."""
+        return {
+            "start": Command(tell=self.arm),
+            "how_far": Command(ask=self._how_far),
+            "cease": Command(tell=self.stop),
+            "go": Command(tell=self.force),
+            "print": Command(ask=self._print),
+        }
+
+    def input_setup(self, number: int) -> InputSetup:
+        """Full scale and middle as they stand."""
+        settings = self.settings
+        return InputSetup(
+            coupling=_INSERTS[str(settings.of("insert", number))],
+            range=settings.number("full", number),
+            offset=settings.number("middle", number),
+            band_limit=20e6 if settings.of("narrow", number) else None,
+            bits=self.bits,
+        )
+
+    def record_setup(self) -> RecordSetup:
+        """Interval, count, time before the trigger."""
+        settings = self.settings
+        return RecordSetup(settings.number("every"), int(settings.number("take")), -settings.number("before"))
+
+    def trigger_source(self) -> int:
+        """The input that is waited for; 0: none."""
+        return int(self.settings.number("wait_for"))
+
+    def edge_setup(self) -> EdgeSetup:
+        """Level and edge; the margin is the comparator's own."""
+        settings = self.settings
+        return EdgeSetup(settings.number("wait_level"), 0.0, _EDGES[str(settings["wait_edge"])])
+
+    def is_automatic(self) -> bool:
+        """It does not wait forever unless it is told to."""
+        return not self.settings["forever"]
+
+    def _how_far(self, call: Call) -> str:
+        """Percentage of the record, in whole numbers; 100 is the end."""
+        only(call.elements, 0, 0)
+        if not self.is_running:
+            return "100" if self._acquisition else "0"
+        if not self.is_triggered:
+            return "0"
+        taken = self.recorded()
+        assert taken.trigger_time is not None
+        return str(min(99, int(100 * (self.clock.now - taken.trigger_time) / max(taken.record.last, 1e-9))))
+
+    def _print(self, call: Call) -> Reply:
+        """Volts with five digits between commas, in an indefinite block."""
+        only(call.elements, 0, 0)
+        number = call.number
+        if not 1 <= number <= self.inputs:
+            raise ScpiFault(-114, f"input {number}, 1 to {self.inputs}")
+        if self.is_running:
+            raise ScpiFault(-230, "the record is not complete")
+        setup = self.recorded().inputs[number]
+        volts = setup.offset + setup.volts_per_code * self.codes(number).astype(np.float64)
+        text = ",".join(f"{value:.4E}" for value in volts.tolist())
+        return Answer(b"#0" + text.encode("ascii"), is_last=True)
