@@ -170,3 +170,48 @@ def test_an_unknown_option_is_refused_with_those_that_there_are(name: str) -> No
     waves = [_wave(square())] * metrics()[name].channels[0]
     with pytest.raises(Misuse, match="unknown option `colour`"):
         measure(waves, name, colour="red")
+
+
+# math: a square of 100 samples a period and 2000 samples of 1 µs has 20 rising edges less the one that is cut, 10 kHz
+NUMBERS = [
+    ("one edge", "rising_edges", 1, 0),
+    ("one edge", "rise_time", 0.8e-6, 1e-12),
+    ("one edge", "high_level", 100, 0),
+    ("one falling edge", "fall_time", 0.8e-6, 1e-12),
+    ("two samples", "peak_to_peak", 7, 0),
+    ("one sample", "mean", 7, 0),
+    ("constant float", "rms", 0.1, 1e-15),
+    ("all clipped", "maximum", 127, 0),
+    ("zeros", "falling_edges", 0, 0),
+    ("NaN inside", "frequency", 10e3, 30),  # ten samples are missing at an edge
+    ("NaN inside", "high_level", 50, 0),
+    ("NaN inside", "duty_factor", 0.5, 0.01),
+    ("infinite inside", "maximum", 50, 0),
+    ("infinite inside", "frequency", 10e3, 1e-6),
+    ("1-bit codes", "amplitude", 3.3, 1e-12),
+    ("1-bit codes", "duty_factor", 0.5, 1e-12),
+    ("1-bit codes", "frequency", 10e3, 1e-6),
+    ("non-coherent sine", "frequency", 10.37e6 / 2000, 0.5),
+    ("heavily noisy", "frequency", 10e3, 100),
+    ("heavily noisy", "rising_edges", 19, 1),
+    ("huge offset", "amplitude", 100e-6, 1e-9),
+    ("huge offset", "frequency", 10e3, 1e-6),
+    ("huge offset", "ac_rms", 50e-6, 1e-15),
+    ("huge offset", "overshoot", 0, 1e-5),
+    ("huge offset float", "amplitude", 100, 0),
+    ("huge offset float", "ac_rms", 50, 1e-9),
+    ("huge offset float", "duty_factor", 0.5, 1e-12),
+    ("tiny", "amplitude", 100e-300, 1e-310),
+    ("tiny", "period", 100e-6, 1e-15),
+    ("not starting at 0", "period", 100e-6, 1e-15),
+    ("inverting", "high_level", 2.0, 1e-12),
+    ("inverting", "positive_pulse_width", 50e-6, 1e-15),
+    ("every other sample", "duty_factor", 0.5, 1e-12),
+    ("big endian", "rise_time", 0.8e-6, 1e-12),
+    *((f"square of {np.dtype(d)}", "amplitude", 100, 1e-9) for d in (np.int8, np.uint8, np.int64, np.float32)),
+]
+
+
+@pytest.mark.parametrize("record, name, value, tolerance", NUMBERS, ids=[f"{row[1]} {row[0]}" for row in NUMBERS])
+def test_the_number_on_a_hard_record_is_right(record: str, name: str, value: float, tolerance: float) -> None:
+    assert measured(metrics()[name], RECORDS[record]()).value == pytest.approx(value, rel=1e-12, abs=tolerance)
