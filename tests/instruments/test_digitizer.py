@@ -341,6 +341,29 @@ def test_a_record_that_does_not_cross_the_level_was_not_triggered(
     assert made.acquire().triggered is triggered
 
 
+def test_an_instrument_that_was_switched_off_and_on_gives_no_capture(digitizer: Make) -> None:
+    # power on is bit 7 of the event register (IEEE 488.2-1992, 11.5.1; second-hand)
+    answers = {"*ESR?": [b"128\n", b"0\n", b"128\n"], "CURVe1?": block(struct.pack("8b", *CODES))}
+    made = digitizer(waveform("{samples: int8}"), answers)
+    made.reset()
+    made.configure(SETUP)
+    assert made.acquire()["rail"].codes.tolist() == CODES
+    with pytest.raises(Complaint, match="switched off and on: its settings are lost"):
+        made.acquire()
+
+
+def test_a_restart_is_not_forgotten_when_the_link_gets_back_into_step(digitizer: Make) -> None:
+    answers = {"*ESR?": [b"0\n", b"128\n", b"0\n"], "CURVe1?": [None, block(struct.pack("8b", *CODES))]}
+    made = digitizer(waveform("{samples: int8}"), answers)
+    made.reset()
+    made.configure(SETUP)
+    made.arm()
+    with pytest.raises(WavewrightError, match="no answer"):
+        made.fetch()
+    with pytest.raises(Complaint, match="its settings are lost"):
+        made.acquire()
+
+
 def test_ctrl_c_while_waiting_stops_the_instrument(digitizer: Make, monkeypatch: pytest.MonkeyPatch) -> None:
     def stop(timeout: float) -> None:
         raise KeyboardInterrupt

@@ -181,7 +181,7 @@ def test_the_error_queue_is_read_to_its_end_and_every_entry_is_told(connect: Con
     entries: list[Any] = [b'-222,"Data out of range"\n', b'+210,"coil; hot, very"\n', b'+0,"No error"\n']
     link = connect(Device({"SYSTem:ERRor?": entries}))
     with pytest.raises(Complaint, match="setting the range: the instrument says") as caught:
-        link.check_errors("setting the range")
+        link.status.check_errors("setting the range")
     assert '-222,"Data out of range"' in str(caught.value)
     assert '210,"coil; hot, very"' in str(caught.value)
     assert not entries
@@ -190,13 +190,13 @@ def test_the_error_queue_is_read_to_its_end_and_every_entry_is_told(connect: Con
 def test_a_queue_that_never_empties_is_given_up() -> None:
     device = Device({"SYSTem:ERRor?": b'-222,"Data out of range"\n'})
     link = open_link(pyvisa.ResourceManager(library_of({MARKED: device})), MARKED)
-    assert len(link.errors()) == 100
+    assert len(link.status.errors()) == 100
 
 
 def test_a_queue_that_overflowed_is_read_once() -> None:
     device = Device({"SYSTem:ERRor?": b'-350,"Queue overflow"\n'})
     link = open_link(pyvisa.ResourceManager(library_of({MARKED: device})), MARKED)
-    assert [entry.code for entry in link.errors()] == [-350]
+    assert [entry.code for entry in link.status.errors()] == [-350]
 
 
 @pytest.mark.parametrize(

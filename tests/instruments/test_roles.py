@@ -168,7 +168,8 @@ def test_leaving_the_bench_switches_everything_off(
         run()
     for name in ("supply", "source"):
         said = [line.split("\t")[4] for line in dialogue.getvalue().splitlines()[1:] if line.split("\t")[2] == name]
-        assert said[-4:] == ["OUTPut:STATe 0\\n", "OUTPut:STATe?\\n", "0\\n", "closed"]
+        assert said[-6:-3] == ["OUTPut:STATe 0\\n", "OUTPut:STATe?\\n", "0\\n"]
+        assert (said[-3], said[-1]) == ("*IDN?\\n", "closed")  # the 0 answered that question, and no earlier one
 
 
 def test_the_source_is_off_before_the_supply(bench_file: BenchFile, dialogue: io.StringIO) -> None:
@@ -207,6 +208,28 @@ def test_in_doubt_an_output_counts_as_on(
         supply.output_off()
     assert "by hand" in str(caught.value)
     assert device.sent.count("OUTPut:STATe 0") >= 3
+
+
+def test_an_answer_one_question_late_does_not_confirm_that_the_output_is_off(
+    plain_supply: Callable[[Device], tuple[Supply, PlainLibrary]],
+) -> None:
+    # given a supply whose every answer is that to the question before, with the output stuck on
+    device = Device()
+    answers = {"OUTPut:STATe?": b"1\n", "*IDN?": b"Reedbank,Plain,0,1.0\n", "*ESR?": b"0\n"}
+    last = [b"0\n"]
+
+    def one_behind(message: str) -> Callable[[], bytes]:
+        def answer() -> bytes:
+            last.append(answers[message])
+            return last[-2]
+
+        return answer
+
+    supply, _ = plain_supply(device)
+    device.answers.update({message: one_behind(message) for message in answers})
+    # when it is switched off, then its stale `0` is not believed
+    with pytest.raises(OutputMayBeOn):
+        supply.output_off()
 
 
 def test_a_broken_link_is_connected_again_to_switch_off(
@@ -268,7 +291,7 @@ def test_every_output_is_tried_even_if_one_fails(
 
     with pytest.raises(OutputMayBeOn, match="stuck"):
         run()
-    assert sent(dialogue, "supply")[-2:] == ["OUTPut:STATe 0", "OUTPut:STATe?"]
+    assert sent(dialogue, "supply")[-3:] == ["OUTPut:STATe 0", "OUTPut:STATe?", "*IDN?"]
 
 
 def test_a_defect_of_ours_does_not_leave_an_output_on(bench_file: BenchFile, monkeypatch: pytest.MonkeyPatch) -> None:

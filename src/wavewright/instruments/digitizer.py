@@ -150,6 +150,7 @@ class Digitizer(Instrument):
             self._acquisition.stop()
             raise
         self.check_errors("taking a record")
+        self.link.status.check_restart()
         return self.fetch(triggered=not forced)
 
     def acquire(self, *, timeout: float | None = None) -> Capture:

@@ -152,7 +152,7 @@ def _try(instrument: Instrument, wanted: Assignment, elapsed: Callable[[], float
 def _settle(instrument: Instrument) -> None:
     """Whatever a fault left in the error queue belongs to its row, and not to the next one."""
     try:
-        instrument.link.errors()
+        instrument.link.status.errors()
     except WavewrightError:
         return
 

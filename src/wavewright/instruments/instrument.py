@@ -58,7 +58,8 @@ class Instrument:
         self._written.clear()
         for message in self.known_state_messages(self.profile):
             self.link.write(message)
-        self.link.check_errors("bringing it to a known state")
+        self.link.status.check_errors("bringing it to a known state")
+        self.link.status.watch_restarts()
 
     @classmethod
     def known_state_messages(cls, profile: Profile) -> tuple[str, ...]:
@@ -121,7 +122,7 @@ class Instrument:
         ------
         Complaint : it was not empty.
         """
-        self.link.check_errors(doing)
+        self.link.status.check_errors(doing)
 
     def check_ceilings(self, assignments: Iterable[Assignment]) -> None:
         """Compare a group with the ceilings of the bench file, without sending anything.

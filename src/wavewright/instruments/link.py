@@ -14,20 +14,19 @@ from typing import TypeVar
 
 import numpy as np
 
-from wavewright.errors import BadAnswer, Complaint, LinkLost, Misuse, NoAnswer, WireFault
+from wavewright.errors import BadAnswer, LinkLost, Misuse, NoAnswer, WireFault
 from wavewright.instruments import scpi
 from wavewright.instruments.block_reader import Bytes, read_bare_bytes, read_block
 from wavewright.instruments.blocks import definite_block
 from wavewright.instruments.dialogue import Dialogue
-from wavewright.instruments.error_queue import QUEUE_OVERFLOW, ErrorEntry, read_error_entry
 from wavewright.instruments.expression_reader import read_expression
 from wavewright.instruments.manners import Manners
+from wavewright.instruments.status import Status
 from wavewright.instruments.visa_faults import FOREIGN, named_faults
 from wavewright.instruments.wire_log import WireLog
 from wavewright.instruments.wires import Deadline, Wire
 
 T = TypeVar("T")
-MOST_ERRORS = 100  # entries read before we give up on a queue that never empties
 _CONTROL = bytes(set(range(32)) - set(b"\t\n\r")) + b"\x7f"
 
 
@@ -38,6 +37,10 @@ class Link:
     ----------
     connect : opens a wire; called again when a stream must be opened anew to get back into step.
     name : what the bench calls it, for messages and the wire log.
+
+    Attributes
+    ----------
+    status : the instrument's error queue and event register.
     """
 
     def __init__(
@@ -56,6 +59,7 @@ class Link:
         self._dialogue = Dialogue(self.name, wire_log)
         self._open_question = ""  # sent, and its answer not read to the end
         self._is_closed = False
+        self.status = Status(self)
         self._wire: Wire | None = connect()
         self._dialogue.event(f"opened {resource}")
 
@@ -154,37 +158,21 @@ class Link:
         self.identity = answer
         return answer
 
-    def errors(self) -> tuple[ErrorEntry, ...]:
-        """Empty the error queue: every entry until `no error`, an overflow twice, or MOST_ERRORS.
+    def check_in_step(self) -> None:
+        """See that answers belong to their questions: the identity must come when it is asked for.
 
         Raises
         ------
-        BadAnswer : an answer that is no entry.
+        BadAnswer : something else came.
         """
-        found: list[ErrorEntry] = []
-        while self.manners.error_query and len(found) < MOST_ERRORS:
-            answer = self.ask(self.manners.error_query)
-            with self.naming(self.manners.error_query):
-                entry = read_error_entry(answer, self.manners.error_pattern)
-            if entry.code == self.manners.no_error or (entry.code == QUEUE_OVERFLOW and entry in found):
-                break
-            found.append(entry)
-        return tuple(found)
+        if not (self.manners.identify and self.identity):
+            return
 
-    def check_errors(self, doing: str) -> None:
-        """Empty the error queue and complain of what was in it.
+        def read(answer: str) -> None:
+            if answer.strip() != self.identity.strip():
+                raise BadAnswer(f"`{scpi.shorten(answer)}` is not its identity", expected=f"`{self.identity}`")
 
-        Raises
-        ------
-        Complaint : it was not empty; names every entry, and `doing`.
-        """
-        if entries := self.errors():
-            raise Complaint(
-                f"{doing}: the instrument says {'; '.join(map(str, entries))}",
-                where=self.where,
-                expected="an empty error queue",
-                do="; ".join(dict.fromkeys(entry.explanation for entry in entries if entry.explanation)),
-            )
+        self.ask_as(read, self.manners.identify, repeatable=False)
 
     def expect_requests(self) -> bool:
         """Get ready for service requests; False where the library or the wire has none."""
@@ -240,6 +228,7 @@ class Link:
                 if not self._clear_device():
                     self._open_anew()
                     self._await_identity()
+                self._look_for_restart()
                 if self.manners.clear_status and not keep_errors:
                     self._send(self.manners.clear_status)
         except BaseException as fault:
@@ -362,11 +351,19 @@ class Link:
             if line.strip().decode(self.manners.encoding, "replace").endswith(self.identity.strip()):
                 return  # half an answer may stand right in front of it
 
+    def _look_for_restart(self) -> None:
+        """Clearing the status would take away what tells that the settings are lost, so it is read before."""
+        if self.status.watches_restarts:
+            self._send(self.manners.event_query)
+            line = self._open_wire().read_line(Deadline(self.manners.timeout))
+            self._dialogue.received(line)
+            self.status.note_events(line.decode("latin-1"))
+
     def _explain(self, fault: WireFault) -> None:
         """Add what the instrument's error queue has to say; the link is in step afterwards."""
         self.recover(keep_errors=True)
         try:
-            entries = self.errors()
+            entries = self.status.errors()
         except (NoAnswer, BadAnswer):
             return
         if entries:

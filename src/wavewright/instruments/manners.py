@@ -20,6 +20,8 @@ class Manners:
     longest_message : bytes, terminator included; 0: no limit.
     identify : query for the identity; empty: it has none.
     clear_status : message that empties error queue and event registers; empty: there is none.
+    event_query, power_on_bit : query for the event register, and its bit that power-on sets (IEEE 488.2-1992, 11.5.1);
+        empty: there is none.
     error_query : query for the oldest entry; empty: it has no queue.
     """
 
@@ -31,6 +33,8 @@ class Manners:
     longest_message: int = 0
     identify: str = "*IDN?"
     clear_status: str = "*CLS"
+    event_query: str = "*ESR?"
+    power_on_bit: int = 128
     error_query: str = "SYSTem:ERRor?"
     error_pattern: str = ENTRY_PATTERN
     no_error: int = 0

@@ -33,6 +33,7 @@ class OutputSwitch:
             try:
                 instrument.set("output", False)
                 if not instrument.get("output"):
+                    instrument.link.check_in_step()  # "off" was the answer to this question, not to an earlier one
                     return
                 last = BadAnswer("it says that its output is still on", where=instrument.link.where)
             except WireFault as fault:

@@ -91,6 +91,8 @@ class Profile:
             longest_message=quirks.longest_message,
             identify=self.grammar.identify,
             clear_status="*CLS" if "*CLS" in self.grammar.reset else "",
+            event_query=self.grammar.restarted.ask,
+            power_on_bit=self.grammar.restarted.mask,
             error_query=errors.ask,
             error_pattern=errors.pattern,
             no_error=errors.none,

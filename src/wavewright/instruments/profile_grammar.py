@@ -212,6 +212,13 @@ class ErrorQueue(Strict):
         return pattern
 
 
+class Restarted(Strict):
+    """How it is seen that the instrument was switched off and on: the query (empty: it cannot be), and the bits."""
+
+    ask: str = "*ESR?"
+    mask: int = Field(default=128, gt=0)
+
+
 class Quirks(Strict):
     """What an instrument wants otherwise than the standard says."""
 
@@ -326,6 +333,7 @@ class ProfileFile(Strict):
     acquire: Acquire = Acquire()
     waveform: WaveformGrammar = WaveformGrammar()
     errors: ErrorQueue = ErrorQueue()
+    restarted: Restarted = Restarted()
     quirks: Quirks = Quirks()
     abilities: Abilities = Abilities()
     accuracy: Accuracy = Accuracy()

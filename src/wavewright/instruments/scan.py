@@ -71,7 +71,14 @@ def _look_at(
     # on a serial line a message ended by NL alone would stay in front of the next, where CR LF is waited for
     for question, termination in sorted(_WAYS, key=lambda way: way[1] == "\n") if _is_serial(resource) else _WAYS:
         # no error queue yet: an instrument that does not know it would be asked for each silence
-        manners = Manners(identify="", write_termination=termination, timeout=PATIENCE, clear_status="", error_query="")
+        manners = Manners(
+            identify="",
+            write_termination=termination,
+            timeout=PATIENCE,
+            clear_status="",
+            error_query="",
+            event_query="",
+        )
         try:
             link = open_link(manager, resource, manners=manners, wire_log=wire_log)
         except WavewrightError as error:
