@@ -64,6 +64,13 @@ def test_a_stretch_of_the_record_alone() -> None:
     assert "0 valid samples" in measure(wave, "slope", after="1 s").reason
 
 
+def test_s60_quantising_error_of_a_ramp() -> None:
+    # math: q/√12, here of a ramp from 0 to 255 in 2 550 000 samples; also GUM F.2.2.1 (from memory, not verified)
+    ramp = np.linspace(0, 255, 2_550_000)
+    wave = Waveform(np.round(ramp).astype(np.int16), interval=1e-6)
+    assert value(measure(wave, "line_residual")) == pytest.approx(1 / math.sqrt(12), abs=1e-6)
+
+
 @given(slope=st.floats(-1e3, 1e3), offset=st.floats(-1e3, 1e3), start=st.floats(-10, 10), interval=st.floats(1e-6, 1))
 def test_finds_the_line_it_was_given(slope: float, offset: float, start: float, interval: float) -> None:
     times = start + np.arange(50) * interval

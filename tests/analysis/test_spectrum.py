@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
+import scipy
+import scipy.io.wavfile
 import scipy.signal
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wavewright.analysis.spectrum import amplitude_spectrum
+from wavewright.analysis.spectrum import amplitude_spectrum, centred
 from wavewright.analysis.survey import Survey
 from wavewright.analysis.windows import WINDOWS, WindowName
 from wavewright.errors import NotMeasurable
@@ -116,6 +119,18 @@ def test_codes_of_a_converter_give_the_spectrum_of_their_values(dtype: type) -> 
     exact = amplitude_spectrum(survey_of(wave.values(), interval=1e-6)).amplitudes
     # float32 inside: 24 bits
     assert amplitude_spectrum(Survey(wave)).amplitudes == pytest.approx(exact, abs=1e-7)
+
+
+def test_s161_codes_of_24_bits_in_32_keep_their_mean() -> None:
+    # source: SciPy 1.17.1, test-8000Hz-le-3ch-5S-24bit.wav, first column as asserted in its own tests
+    path = Path(scipy.__file__).parent / "io" / "tests" / "data" / "test-8000Hz-le-3ch-5S-24bit.wav"
+    _, samples = scipy.io.wavfile.read(path)
+    columns = samples.T
+    assert columns[0].tolist() == [-2147483648, -1073741824, 0, 1073741824, 2147483392]
+    for column in columns:
+        values, mean = centred(Waveform(column, interval=1 / 8000))
+        assert mean == sum(column.tolist()) / 5
+        assert values == pytest.approx(column - mean, rel=1e-15)
 
 
 def test_a_small_tone_on_a_large_offset_is_kept() -> None:

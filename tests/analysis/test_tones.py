@@ -55,14 +55,16 @@ def test_uncertainty_covers_what_leaks_from_the_image(window: WindowName) -> Non
 @pytest.mark.parametrize("window", ["hann", "hamming", "blackman", "blackman_harris"])
 def test_uncertainty_is_the_scatter_of_repeated_readings(window: WindowName) -> None:
     rng = np.random.default_rng(51)
-    errors, uncertainties = [], []
+    found = []
     for trial in range(200):
-        cycles = 100 + trial / 200
-        found = find_strongest(Survey(wave_of(tone(cycles) + 0.1 * rng.standard_normal(1024))), window=window)
-        errors.append(found.frequency - cycles)
-        uncertainties.append(found.frequency_uncertainty)
+        volts = tone(100 + trial / 200) + 0.1 * rng.standard_normal(1024)
+        found.append((trial, find_strongest(Survey(wave_of(volts)), window=window)))
+    errors = [one.frequency - 100 - trial / 200 for trial, one in found]
     # never below the scatter (which 200 runs tell to 5 %), and not above twice it
-    assert 0.95 < np.mean(uncertainties) / np.std(errors) < 2.0
+    assert 0.95 < np.mean([one.frequency_uncertainty for _, one in found]) / np.std(errors) < 2.0
+    amplitudes = [one.amplitude for _, one in found]
+    assert 0.9 < np.mean([one.amplitude_uncertainty for _, one in found]) / np.std(amplitudes) < 1.2
+    assert np.mean([one.noise for _, one in found]) == pytest.approx(0.1, rel=0.03)
 
 
 @given(

@@ -12,8 +12,8 @@ from typing import Annotated
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.moments import moments_of
 from wavewright.analysis.reading import Doubt, Occurrences, Reading
-from wavewright.analysis.spectrum import mean_code
 from wavewright.analysis.stretch import stretch
 from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
@@ -155,12 +155,12 @@ def find_load_step(rail: Survey, load: Survey | None = None, *, step: float | No
     before = stretch(rail, least=FEWEST, until=whole.time_of(first - 1), may_be_constant=True)
     after = stretch(rail, least=FEWEST, after=whole.time_of(first), may_be_constant=True)
     last = after.codes[-max(1, int(LAST_PART * len(after))) :]
-    mean = mean_code(before.codes)
+    quiet = moments_of(before.codes)
     return LoadStep(
         time=time,
-        before=before.value_of(mean),
-        final=after.value_of(mean_code(last)),
-        noise=abs(before.gain) * _deviation(before, mean),
+        before=before.value_of(quiet.mean),
+        final=after.value_of(moments_of(last).mean),
+        noise=abs(before.gain) * math.sqrt(quiet.variance),
         size_before=len(before),
         after=after,
     )
@@ -171,15 +171,6 @@ def _time_of_step(load: Survey) -> float:
     if not edges.size:
         raise NotMeasurable(f"`{load.name}`: no step of the load", expected="an edge", do="give `step`")
     return float(edges[0])
-
-
-def _deviation(wave: Waveform, mean: float) -> float:
-    """Standard deviation of the codes."""
-    squares = 0.0
-    for first in range(0, len(wave), BLOCK):
-        values = wave.codes[first : first + BLOCK].astype(np.float64) - mean
-        squares += float(values @ values)
-    return math.sqrt(squares / max(1, len(wave) - 1))
 
 
 def _last_outside(wave: Waveform, low: float, high: float) -> int:

@@ -58,11 +58,11 @@ class Tone:
     def amplitude_uncertainty(self) -> float:
         """Standard uncertainty of the amplitude, in the waveform's unit: noise, and leakage from the image."""
         window = self.spectrum.window
-        scatter = self.noise * math.sqrt(2 * window.noise_bandwidth / self.spectrum.size)
-        offset = abs(self.cycles - round(self.cycles))
-        further = offset + self.frequency_uncertainty / self.spectrum.step
-        scalloped = self.amplitude * (window.response(offset) - window.response(further))
-        return math.hypot(scatter, self._image() * self.amplitude / math.sqrt(3), scalloped)
+        raised = window.response(
+            abs(self.cycles - round(self.cycles))
+        )  # a line between bins is scaled up, its noise too
+        scatter = self.noise * math.sqrt(2 * window.noise_bandwidth / self.spectrum.size) / raised
+        return math.hypot(scatter, self._image() * self.amplitude / math.sqrt(3))
 
     def _image(self) -> float:
         """What the mirror image at the negative frequency adds to the highest bin at most, relative to the line."""
