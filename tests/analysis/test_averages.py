@@ -122,3 +122,15 @@ def test_squares_beyond_float64_give_a_reason() -> None:
     reading = measure(Waveform.from_volts([1e300, -1e300, 1e300], interval=1.0), "rms")
     assert reading.value is None
     assert "beyond what float64 holds" in reading.reason
+
+
+def test_the_uncertainty_of_a_mean_holds_what_seeds_scatter_by() -> None:
+    # JCGM 100:2008, 4.2.3: standard deviation of the mean is σ/√n; the code step comes on top
+    means, told = [], []
+    for seed in range(200):
+        codes = np.random.default_rng(seed).normal(0, 5, 400).round().astype(np.int8)
+        reading = measure(Waveform(codes, gain=0.1, interval=1.0), "mean")
+        means.append(reading.value)
+        told.append(reading.uncertainty)
+    scatter = np.std(means, ddof=1)
+    assert np.mean(told) == pytest.approx(math.hypot(scatter, 0.1 / math.sqrt(12)), rel=0.1)

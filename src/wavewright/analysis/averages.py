@@ -137,7 +137,17 @@ def _average(survey: Survey, value: float) -> Reading:
             expected="values below about 1e150",
             do="state the scale in a smaller unit",
         )
-    return Reading(value, survey.unit)
+    return Reading(value, survey.unit, uncertainty=uncertainty_of_average(survey))
+
+
+def uncertainty_of_average(survey: Survey) -> float | None:
+    """Standard uncertainty of an average over the record, in its unit: noise over √n, and one code step for all.
+
+    JCGM 100:2008, 4.2.3 for the noise; 4.3.7 for the step, taken as an error that all samples share, since without
+    noise it does not average out. An upper bound for means and for rms alike.
+    """
+    record = survey.record
+    return math.hypot(record.noise / math.sqrt(max(1, record.codes.size)), record.step / math.sqrt(12)) or None
 
 
 def _ratio(survey: Survey, dividend: float, divisor: float) -> float:

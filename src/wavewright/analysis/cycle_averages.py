@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from wavewright.analysis.averages import uncertainty_of_average
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.edges import MIDDLE, edges, period_doubts, too_few
 from wavewright.analysis.parameters import ReferenceLevel
@@ -60,7 +61,8 @@ def _over_cycles(
     begin, end, edge = float(places[0]), float(places[-1]), survey.level(level)
     mean, variance = survey.once(("cycles", begin, end, edge), lambda: _integrals(survey, begin, end, edge))
     doubts = period_doubts(survey, np.diff(places))
-    return mean, variance, lambda value: Reading(value, survey.unit, doubts=doubts, count=places.size - 1)
+    uncertainty = uncertainty_of_average(survey)
+    return mean, variance, lambda value: Reading(value, survey.unit, uncertainty, doubts, count=places.size - 1)
 
 
 def _integrals(survey: Survey, begin: float, end: float, edge: float) -> tuple[float, float]:
