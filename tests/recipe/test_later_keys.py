@@ -87,6 +87,11 @@ def test_a_line_is_decoded_and_its_frames_are_measured() -> None:
     assert (errors.on_frames, errors.of, errors.limit) == (True, ("line",), Limit.read("exactly 0", unit="count"))
 
 
+def test_a_list_of_one_line_is_a_line() -> None:
+    telegram = only(TELEGRAM.replace("of: line, limit", "of: [line], limit"), "telegram")
+    assert telegram.compute["telegram_errors"].on_frames
+
+
 def test_a_shot_is_kept_if_its_frames_hold_what_is_looked_for() -> None:
     telegram = only(TELEGRAM, "telegram")
     assert telegram.keep_if == KeepIf({"line": Expectation(contains=b"\x11\x03")}, shots=20)
@@ -212,7 +217,7 @@ FAULTS = [
     (TELEGRAM, '"11 03"', '"11 3"',
      'recipe.yaml:13:32: bytes "11 3"\n  expected: pairs of hex digits, such as "11 03"'),
     (TELEGRAM, '{contains: "11 03"}', "{contains: }",
-     "recipe.yaml:13:15: `line` has no condition\n"
+     "recipe.yaml:13:21: `line` has no condition\n"
      "  expected: `contains: \"11 03\"`, `text: \"OK\"` or `find: \"address = 0x48\"`"),
     (TELEGRAM, '{contains: "11 03"}', "11 03",
      "recipe.yaml:13:21: `line` has no condition\n"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from enum import StrEnum
@@ -10,14 +10,12 @@ from enum import StrEnum
 from pydantic import Field
 
 from wavewright.analysis.catalogue import find_metric
-from wavewright.errors import FileFault, Place
+from wavewright.errors import Misuse, Place
 from wavewright.judgement.limits import Limit
 from wavewright.recipe.acquisition import Entry
-from wavewright.recipe.derived import UNKNOWN
 from wavewright.recipe.fields import Line, Name, Names, Resistance, Stated
-from wavewright.recipe.model_reading import validated
-from wavewright.recipe.noting import named_entries, one_of, placed, unknown_names
-from wavewright.recipe.places import Block, Row, Word
+from wavewright.recipe.places import Block, Word
+from wavewright.recipe.scope import UNKNOWN, Scope, one_of
 
 FORM = "{of: channel, with: measurement or file, …}"
 # What a comparison finds -> its unit; "" is that of the channel.
@@ -78,94 +76,76 @@ class Comparison:
     place: Place | None = field(default=None, compare=False)
 
 
-def read_comparisons(
-    tree: Block,
-    units: Mapping[str, str],
-    faults: list[FileFault],
-    *,
-    owner: str,
-    earlier: Mapping[str, Mapping[str, str]],
-) -> dict[str, Comparison]:
-    """The `compare:` block of a measurement.
-
-    Parameters
-    ----------
-    units : unit of every channel of this measurement, by name.
-    earlier : the same of every measurement above it, by name of the measurement.
-    """
+def read_comparisons(tree: Block, scope: Scope) -> dict[str, Comparison]:
+    """The `compare:` block of a measurement."""
     found: dict[str, Comparison] = {}
-    for name, block in named_entries(tree, "compare", faults, owner=owner, form=FORM):
-        before = len(faults)
-        try:
-            entry = validated(block, ComparisonEntry, owner=f"measurements.{owner}.compare.{name}")
-        except FileFault as fault:
-            faults.extend(fault.faults)
+    for name, block in scope.entries(tree, "compare", form=FORM):
+        before = len(scope.faults)
+        entry = scope.validated(block, ComparisonEntry, "compare", str(name))
+        if entry is None:
             continue
-        of = entry.of or next(iter(units), "")
-        if entry.of is None and len(units) != 1:
-            faults.append(FileFault("no channel is named after `of`", where=name.place, expected=one_of(units)))
-        faults.extend(unknown_names(block.word("of"), units, where=name.place))
-        limits: dict[str, Limit] = {}
-        for key, unit in FOUND.items():
-            text = getattr(entry, key)
-            if text is not None and (unit or units.get(of)) != UNKNOWN:
-                with placed(faults, block.value_place(key)):
-                    limits[key] = Limit.read(text, unit=unit or units.get(of, "V"))
-        faults.extend(_metric_faults(block))
-        measurement, file, channel = _other(block, of, owner, earlier, faults)
-        if len(faults) == before:
-            found[str(name)] = Comparison(
-                name=str(name),
-                of=of,
-                measurement=measurement,
-                file=file,
-                channel=channel,
-                align=entry.align,
-                limits=limits,
-                metrics=entry.metrics or (),
-                source_impedance=entry.source_impedance,
-                about=entry.about or "",
-                place=name.place,
-            )
+        comparison = _read(name, block, entry, scope)
+        if len(scope.faults) == before:
+            found[str(name)] = comparison
     return found
 
 
-def _metric_faults(block: Block) -> Iterator[FileFault]:
-    node = block.get("metrics")
-    for word in node if isinstance(node, Row) else [node]:
+def _read(name: Word, block: Block, entry: ComparisonEntry, scope: Scope) -> Comparison:
+    of = entry.of or next(iter(scope.units), "")
+    if entry.of is None and len(scope.units) != 1:
+        scope.note("no channel is named after `of`", where=name.place, expected=one_of(scope.units))
+    scope.refers(block.word("of"), scope.units, where=name.place)
+    _check_metrics(block, scope)
+    measurement, file, channel = _other(block, of, scope)
+    return Comparison(
+        name=str(name),
+        of=of,
+        measurement=measurement,
+        file=file,
+        channel=channel,
+        align=entry.align,
+        limits=_limits(block, scope.units.get(of, UNKNOWN), scope),
+        metrics=entry.metrics or (),
+        source_impedance=entry.source_impedance,
+        about=entry.about or "",
+        place=name.place,
+    )
+
+
+def _limits(block: Block, unit: str, scope: Scope) -> dict[str, Limit]:
+    """The limits on what a comparison finds; `unit` is that of the channel."""
+    found: dict[str, Limit] = {}
+    for key, own in FOUND.items():
+        text = block.word(key)
+        if text is not None and (own or unit) != UNKNOWN:
+            with scope.placed(text.place):
+                found[key] = Limit.read(text, unit=own or unit)
+    return found
+
+
+def _check_metrics(block: Block, scope: Scope) -> None:
+    for word in block.row("metrics") or [block.word("metrics")]:
         if isinstance(word, Word):
-            faults: list[FileFault] = []
-            with placed(faults, word.place):
-                metric = find_metric(word)
-                if metric.channels[0] != 1:
-                    expected = "a metric of one channel"
-                    faults.append(
-                        FileFault(f"metric `{word}` is between channels", where=word.place, expected=expected)
-                    )
-            yield from faults
+            with scope.placed(word.place):
+                if find_metric(word).channels[0] != 1:
+                    raise Misuse(f"metric `{word}` is between channels", expected="a metric of one channel")
 
 
-def _other(
-    block: Block, of: str, owner: str, earlier: Mapping[str, Mapping[str, str]], faults: list[FileFault]
-) -> tuple[str, str, str]:
+def _other(block: Block, of: str, scope: Scope) -> tuple[str, str, str]:
     """Measurement, file and channel that `with:` names; one of the first two is empty."""
     text, where = str(block.word("with")), block.value_place("with")
     name, _, channel = text.partition(".")
-    if name not in earlier:
-        if name == owner:
-            faults.append(
-                FileFault("a comparison with itself", where=where, expected="a measurement above this one, or a file")
-            )
-        elif "." not in text and "/" not in text:
-            near = get_close_matches(text, earlier, 1)
-            expected = (
-                f"one of {', '.join(earlier)}, or a file" if earlier else "a measurement above this one, or a file"
-            )
-            do = f"did you mean `{near[0]}`?" if near else ""
-            faults.append(FileFault(f"there is no measurement `{text}` above", where=where, expected=expected, do=do))
-        return "", text, of
-    channel = channel or of
-    if channel not in earlier[name]:
-        what = f"measurement `{name}` has no channel `{channel}`"
-        faults.append(FileFault(what, where=where, expected=one_of(earlier[name])))
-    return name, "", channel
+    if name in scope.earlier:
+        channel = channel or of
+        if channel not in scope.earlier[name]:
+            what = f"measurement `{name}` has no channel `{channel}`"
+            scope.note(what, where=where, expected=one_of(scope.earlier[name]))
+        return name, "", channel
+    if name == scope.owner:
+        scope.note("a comparison with itself", where=where, expected="a measurement above this one, or a file")
+    elif "." not in text and "/" not in text:
+        near = get_close_matches(text, scope.earlier, 1)
+        above = f"one of {', '.join(scope.earlier)}" if scope.earlier else "a measurement above this one"
+        do = f"did you mean `{near[0]}`?" if near else ""
+        scope.note(f"there is no measurement `{text}` above", where=where, expected=f"{above}, or a file", do=do)
+    return "", text, of

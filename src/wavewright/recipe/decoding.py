@@ -10,12 +10,12 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, Field
 
 from wavewright.analysis.parameters import read_parameter
-from wavewright.buses.catalogue import Bus, find_bus, find_layer
+from wavewright.buses.catalogue import Bus, Layer, find_bus, find_layer
 from wavewright.buses.decode import check_decoding
 from wavewright.buses.levels import LogicLevels
-from wavewright.errors import FileFault, Place
-from wavewright.recipe.noting import named_entries, placed, unknown_names
+from wavewright.errors import Place
 from wavewright.recipe.places import Block, Word, unplaced
+from wavewright.recipe.scope import Scope, one_of
 
 FORM = "{bus: uart, tx: channel, …}"
 
@@ -54,81 +54,84 @@ class Decoding:
     place: Place | None = field(default=None, compare=False)
 
 
-def read_decodings(
-    tree: Block, units: Mapping[str, str], faults: list[FileFault], *, owner: str
-) -> dict[str, Decoding]:
-    """The `decode:` block of a measurement.
-
-    Parameters
-    ----------
-    units : unit of every channel, by name.
-    faults : takes what is wrong.
-    owner : name of the measurement, for messages.
-    """
+def read_decodings(tree: Block, scope: Scope) -> dict[str, Decoding]:
+    """The `decode:` block of a measurement."""
     found: dict[str, Decoding] = {}
-    for name, entry in named_entries(tree, "decode", faults, owner=owner, form=FORM):
-        before = len(faults)
-        if name in units:
-            faults.append(FileFault(f"`{name}` is a channel already", where=name.place, expected="a name of its own"))
-        if "bus" not in entry:
-            faults.append(FileFault(f"`{name}` does not say which bus", where=name.place, expected=f"`{FORM}`"))
-            continue
-        decoding = _read(name, entry, units, faults)
-        if decoding is not None and len(faults) == before:
+    for name, entry in scope.entries(tree, "decode", form=FORM):
+        before = len(scope.faults)
+        if name in scope.units:
+            scope.note(f"`{name}` is a channel already", where=name.place, expected="a name of its own")
+        decoding = _read(name, entry, scope)
+        if decoding is not None and len(scope.faults) == before:
             found[str(name)] = decoding
     return found
 
 
-def _read(name: Word, entry: Block, units: Mapping[str, str], faults: list[FileFault]) -> Decoding | None:
+def _read(name: Word, entry: Block, scope: Scope) -> Decoding | None:
+    before = len(scope.faults)
     bus: Bus | None = None
-    then = entry.word("then")
-    known: dict[str, Any] = {}
-    with placed(faults, entry.value_place("bus")):
+    layer: Layer | None = None
+    if "bus" not in entry:
+        scope.note(f"`{name}` does not say which bus", where=name.place, expected=f"`{FORM}`")
+        return None
+    with scope.placed(entry.value_place("bus")):
         bus = find_bus(str(entry.word("bus") or ""))
-        known = {parameter.name: parameter.annotation for parameter in bus.parameters}
     if bus is None:
         return None
-    before = len(faults)
-    with placed(faults, entry.value_place("then")):
-        if then is not None:
-            above = find_layer(then, on=bus.name)
-            known |= {parameter.name: parameter.annotation for parameter in above.parameters}
-    lines = {line.rstrip("?") for names in bus.channels for line in names}
-    channels: dict[str, str] = {}
-    options: dict[str, Any] = {}
-    for key, value in entry.items():
-        if key in lines:
-            channels[str(key)] = str(value)
-            faults.extend(_channel_faults(entry, key, units))
-        elif key not in KEYS and key not in known:
-            faults.append(_unknown(key, entry, bus, [*KEYS, *sorted(lines), *known]))
+    then = entry.word("then")
+    with scope.placed(entry.value_place("then")):
+        layer = None if then is None else find_layer(then, on=bus.name)
+    channels = _read_channels(entry, bus, scope)
+    options = _read_options(entry, bus, layer, scope)
+    above = None if layer is None else layer.name
+    if len(scope.faults) == before:
+        with scope.placed(name.place):
+            check_decoding(bus.name, channels=channels, then=above, **options)
+    about = str(entry.word("about") or "")
+    return Decoding(str(name), bus.name, channels, above or "", options, about, name.place)
+
+
+def _lines(bus: Bus) -> list[str]:
+    """The names of all lines that the bus can be decoded from."""
+    return list(dict.fromkeys(line.rstrip("?") for lines in bus.channels for line in lines))
+
+
+def _read_channels(entry: Block, bus: Bus, scope: Scope) -> dict[str, str]:
+    """The measurement's channel on each line of the bus."""
+    found: dict[str, str] = {}
+    for line in _lines(bus):
+        word, where = entry.word(line), entry.value_place(line)
+        if word is not None:
+            scope.refers(word, scope.units, where=where)
+            found[line] = str(word)
+        elif line in entry:
+            scope.note(f"`{line}` names no channel", where=where, expected=one_of(scope.units))
+    return found
+
+
+def _read_options(entry: Block, bus: Bus, layer: Layer | None, scope: Scope) -> dict[str, Any]:
+    """The options of the bus and the layer, each tried by itself, so that each has its place."""
+    parameters = [*bus.parameters, *(layer.parameters if layer else ())]
+    known = {parameter.name: parameter.annotation for parameter in parameters}
+    found: dict[str, Any] = {}
+    for key in [key for key in entry if key not in _lines(bus)]:
+        value = unplaced(entry[key])
+        if key in known:
+            found[str(key)] = value
+            with scope.placed(entry.value_place(key)):
+                read_parameter(value, known[key], name=key)
         elif key == "levels":
-            options["levels"] = unplaced(value)
-            with placed(faults, entry.value_place(key)):
-                for each in options["levels"].values() if isinstance(value, Block) else [options["levels"]]:
+            found[str(key)] = value
+            with scope.placed(entry.value_place(key)):
+                for each in value.values() if isinstance(value, dict) else [value]:
                     LogicLevels.read(each)
-        elif key in known:
-            options[str(key)] = unplaced(value)
-            with placed(faults, entry.value_place(key)):
-                read_parameter(options[str(key)], known[key], name=key)
-    if len(faults) == before:
-        with placed(faults, name.place):
-            check_decoding(bus.name, channels=channels, then=None if then is None else str(then), **options)
-    return Decoding(str(name), bus.name, channels, str(then or ""), options, str(entry.word("about") or ""), name.place)
-
-
-def _channel_faults(entry: Block, key: str, units: Mapping[str, str]) -> list[FileFault]:
-    where = entry.value_place(key)
-    if entry.word(key) is None:
-        return [FileFault(f"`{key}` names no channel", where=where, expected=f"one of {', '.join(units)}")]
-    return list(unknown_names(entry[key], units, where=where))
-
-
-def _unknown(key: str, entry: Block, bus: Bus, known: list[str]) -> FileFault:
-    near = get_close_matches(key, known, 1)
-    return FileFault(
-        f"unknown key `{key}` of bus `{bus.name}`",
-        where=entry.key_place(key),
-        expected=f"one of {', '.join(known)}",
-        do=f"did you mean `{near[0]}`?" if near else "",
-    )
+        elif key not in KEYS:
+            keys = [*KEYS, *_lines(bus), *known]
+            near = get_close_matches(key, keys, 1)
+            scope.note(
+                f"unknown key `{key}` of bus `{bus.name}`",
+                where=entry.key_place(key),
+                expected=f"one of {', '.join(keys)}",
+                do=f"did you mean `{near[0]}`?" if near else "",
+            )
+    return found

@@ -7,12 +7,10 @@ from dataclasses import dataclass, field
 from pydantic import RootModel
 
 from wavewright.analysis.expressions.derive import parse_expression
-from wavewright.errors import FileFault, Place
+from wavewright.errors import Place
 from wavewright.recipe.fields import read_name
-from wavewright.recipe.noting import placed
 from wavewright.recipe.places import Block, Word
-
-UNKNOWN = "unknown"  # stands for the unit of an expression that cannot be read
+from wavewright.recipe.scope import UNKNOWN, Scope
 
 
 class DerivedEntry(RootModel[str]):
@@ -30,39 +28,37 @@ class Derived:
     place: Place | None = field(default=None, compare=False)
 
 
-def read_derived(tree: Block, units: dict[str, str], faults: list[FileFault]) -> dict[str, Derived]:
+def read_derived(tree: Block, scope: Scope) -> dict[str, Derived]:
     """The `derived:` block of a measurement, in the order in which it can be computed.
 
-    An expression may use channels and what is derived above it.
-
-    Parameters
-    ----------
-    units : unit of every channel, by name; takes those of what is derived.
-    faults : takes what is wrong.
+    An expression may use channels and what is derived above it. The scope gets the unit of each.
     """
     found: dict[str, Derived] = {}
-    if "derived" in tree and not isinstance(tree["derived"], Block):
-        expected = "`name: expression`"
-        faults.append(FileFault("`derived` holds no channels", where=tree.value_place("derived"), expected=expected))
     entries = tree.block("derived")
+    if "derived" in tree and not entries:
+        scope.note("`derived` holds no channels", where=tree.value_place("derived"), expected="`name: expression`")
     for name, text in entries.items():
         where = entries.key_place(name)
-        with placed(faults, where):
+        with scope.placed(where):
             read_name(name)
-        if name in units:
-            faults.append(FileFault(f"`{name}` is a channel already", where=where, expected="a name of its own"))
-            continue
-        units[str(name)] = UNKNOWN  # if the expression is wrong, that shall be said once and lead to nothing further
-        if not isinstance(text, Word):
-            faults.append(
-                FileFault(f"`{name}` has no expression", where=entries.value_place(name), expected="`high - low`, say")
-            )
-            continue
-        known = {channel: unit for channel, unit in units.items() if channel != name}
-        with placed(faults, text.inside):
-            expression = parse_expression(text)
-            if any(known.get(channel) == UNKNOWN for channel in expression.names):
-                continue
-            units[str(name)] = expression.unit(known)
-            found[str(name)] = Derived(str(name), str(text), expression.names, units[str(name)], text.place)
+        if name in scope.units:
+            scope.note(f"`{name}` is a channel already", where=where, expected="a name of its own")
+        elif not isinstance(text, Word):
+            scope.note(f"`{name}` has no expression", where=entries.value_place(name), expected="`high - low`, say")
+            scope.units[str(name)] = UNKNOWN
+        else:
+            derived = _read(str(name), text, scope)
+            scope.units[str(name)] = derived.unit
+            found[str(name)] = derived
     return found
+
+
+def _read(name: str, text: Word, scope: Scope) -> Derived:
+    """A derived channel; its unit is not known if the expression is wrong, which is said once and leads to no more."""
+    with scope.placed(text.inside):
+        expression = parse_expression(text)
+        unit = UNKNOWN
+        if all(scope.units.get(channel) != UNKNOWN for channel in expression.names):
+            unit = expression.unit(scope.units)
+        return Derived(name, str(text), expression.names, unit, text.place)
+    return Derived(name, str(text), (), UNKNOWN, text.place)

@@ -9,12 +9,11 @@ from dataclasses import dataclass, field
 from pydantic import BaseModel, ConfigDict, Field
 
 from wavewright.buses.expectation import Expectation
-from wavewright.errors import FileFault, Misuse, Place
+from wavewright.errors import Misuse, Place
 from wavewright.quantities import read_quantity
 from wavewright.recipe.fields import Line
-from wavewright.recipe.model_reading import validated
-from wavewright.recipe.noting import placed, unknown_names
-from wavewright.recipe.places import Block, Word, place_of
+from wavewright.recipe.places import Block, Word
+from wavewright.recipe.scope import Scope
 
 WITHIN = "`20 shots`, `30 s`, or both: `20 shots, 30 s`"
 WAYS = '`contains: "11 03"`, `text: "OK"` or `find: "address = 0x48"`'
@@ -54,62 +53,48 @@ class KeepIf:
     place: Place | None = field(default=None, compare=False)
 
 
-def read_keep_if(tree: Block, lines: Mapping[str, object], faults: list[FileFault], *, owner: str) -> KeepIf | None:
-    """The `keep_if:` block of a measurement; `lines` are the names of the decoded lines."""
+def read_keep_if(tree: Block, scope: Scope) -> KeepIf | None:
+    """The `keep_if:` block of a measurement; None if there is none, or a fault in it."""
     if "keep_if" not in tree:
         return None
     block, where = tree.block("keep_if"), tree.value_place("keep_if")
-    before = len(faults)
-    conditions = _conditions(block, lines, faults, owner=f"measurements.{owner}.keep_if", apart=("within",))
+    before = len(scope.faults)
+    conditions = _conditions(block, scope, key="keep_if", apart=("within",))
     shots: int | None = None
     time: float | None = None
-    if block.word("within") is None:
-        faults.append(FileFault("`keep_if` does not say when to give up", where=where, expected=f"`within:` {WITHIN}"))
-    with placed(faults, block.value_place("within")):
-        shots, time = _within(block.word("within") or "1 shots")
-    if not conditions and len(faults) == before:
-        faults.append(FileFault("`keep_if` names no line", where=where, expected=f"`line:` with {WAYS}"))
-    return KeepIf(conditions, shots, time, where) if len(faults) == before else None
+    within = block.word("within")
+    if within is None:
+        scope.note("`keep_if` does not say when to give up", where=where, expected=f"`within:` {WITHIN}")
+    else:
+        with scope.placed(within.place):
+            shots, time = _within(within)
+    if not conditions and len(scope.faults) == before:
+        scope.note("`keep_if` names no line", where=where, expected=f"`line:` with {WAYS}")
+    return KeepIf(conditions, shots, time, where) if len(scope.faults) == before else None
 
 
-def read_expectations(
-    tree: Block, lines: Mapping[str, object], faults: list[FileFault], *, owner: str
-) -> dict[str, Expectation]:
+def read_expectations(tree: Block, scope: Scope) -> dict[str, Expectation]:
     """The `expect:` block of a measurement: a condition by the name of the decoded line."""
-    if "expect" not in tree:
-        return {}
-    if not tree.block("expect"):
-        faults.append(
-            FileFault("`expect` names no line", where=tree.value_place("expect"), expected=f"`line:` with {WAYS}")
-        )
-    return _conditions(tree.block("expect"), lines, faults, owner=f"measurements.{owner}.expect")
+    block = tree.block("expect")
+    if "expect" in tree and not block:
+        scope.note("`expect` names no line", where=tree.value_place("expect"), expected=f"`line:` with {WAYS}")
+    return _conditions(block, scope, key="expect")
 
 
-def _conditions(
-    block: Block, lines: Mapping[str, object], faults: list[FileFault], *, owner: str, apart: tuple[str, ...] = ()
-) -> dict[str, Expectation]:
+def _conditions(block: Block, scope: Scope, *, key: str, apart: tuple[str, ...] = ()) -> dict[str, Expectation]:
     found: dict[str, Expectation] = {}
-    for name, entry in block.items():
-        if name in apart:
-            continue
-        word = Word(name, block.key_place(name))
-        unknown = list(unknown_names(word, lines, where=word.place, kind="decoded line"))
-        faults.extend(unknown)
-        if not isinstance(entry, Block):
-            faults.append(FileFault(f"`{name}` has no condition", where=place_of(entry) or word.place, expected=WAYS))
-            continue
-        before = len(faults)
-        try:
-            validated(entry, ExpectationEntry, owner=f"{owner}.{name}")
-        except FileFault as fault:
-            faults.extend(fault.faults)
-        written = {key: str(value) for key, value in entry.items() if isinstance(value, Word)}
-        for key in written.keys() & ExpectationEntry.model_fields.keys():
-            with placed(faults, entry.value_place(key)):
-                Expectation.read({key: written[key]})
-        if not written and len(faults) == before:
-            faults.append(FileFault(f"`{name}` has no condition", where=word.place, expected=WAYS))
-        if len(faults) == before:
+    for name in [name for name in block if name not in apart]:
+        entry, place = block.block(name), block.key_place(name)
+        scope.refers(Word(name, place), scope.lines, where=place, kind="decoded line")
+        before = len(scope.faults)
+        scope.validated(entry, ExpectationEntry, key, str(name))
+        written = {str(word): str(value) for word, value in entry.items() if isinstance(value, Word)}
+        for word in written.keys() & ExpectationEntry.model_fields.keys():
+            with scope.placed(entry.value_place(word)):
+                Expectation.read({word: written[word]})
+        if not written and len(scope.faults) == before:
+            scope.note(f"`{name}` has no condition", where=block.value_place(name), expected=WAYS)
+        if len(scope.faults) == before:
             found[str(name)] = Expectation.read(written)
     return found
 

@@ -7,12 +7,12 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from wavewright.errors import FileFault
-from wavewright.recipe.derived import UNKNOWN
 from wavewright.recipe.measurement import Measurement, read_measurement
 from wavewright.recipe.model_reading import validated
 from wavewright.recipe.places import Block, Word, parse_tree, read_text, text_of
 from wavewright.recipe.recipe import Recipe, RecipeHead
-from wavewright.recipe.references import channel_units, need_faults
+from wavewright.recipe.references import check_needs
+from wavewright.recipe.scope import Scope
 from wavewright.recipe.sweeps import conditions, parameter_values
 
 
@@ -76,8 +76,8 @@ def _defaults(tree: Block) -> dict[str, str]:
 
 
 def _measurements(tree: Block, parameters: Mapping[str, str], faults: list[FileFault]) -> Iterator[Measurement]:
-    entries, needs = tree.block("measurements"), tree.get("needs")
-    earlier: dict[str, dict[str, str]] = {}
+    entries, needs = tree.block("measurements"), tree.block("needs")
+    earlier: dict[str, tuple[str, ...]] = {}
     for name, entry in entries.items():
         if not isinstance(entry, Block):
             what, where = f"measurement `{name}` holds nothing", entries.value_place(name)
@@ -85,14 +85,13 @@ def _measurements(tree: Block, parameters: Mapping[str, str], faults: list[FileF
             continue
         found: list[FileFault] = []
         for condition in conditions(entry, parameters, found):
-            here: list[FileFault] = []
-            if isinstance(needs, Block):
-                here.extend(need_faults(needs, condition.tree))
-            measurement = read_measurement(str(name), condition.tree, here, earlier=earlier)
+            scope = Scope(str(name), earlier=earlier)
+            check_needs(needs, condition.tree, scope)
+            measurement = read_measurement(condition.tree, scope)
             # what another value of the sweep, or a name that is not known, has led to is not said again
             said = {fault.where for fault in found}
-            found.extend(fault for fault in here if fault.where not in said)
+            found.extend(fault for fault in scope.faults if fault.where not in said)
             if measurement is not None:
                 yield measurement.under(str(name), condition.values)
         faults.extend(found)
-        earlier[str(name)] = channel_units(entry) | dict.fromkeys(map(str, entry.block("derived")), UNKNOWN)
+        earlier[str(name)] = (*map(str, entry.block("channels")), *map(str, entry.block("derived")))

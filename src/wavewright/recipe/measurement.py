@@ -10,7 +10,6 @@ from pydantic import BaseModel, Field, GetCoreSchemaHandler, GetJsonSchemaHandle
 from pydantic_core import CoreSchema, core_schema
 
 from wavewright.buses.expectation import Expectation
-from wavewright.errors import FileFault
 from wavewright.quantities import Interval
 from wavewright.recipe.acquisition import Channel, Entry, Timebase, Trigger
 from wavewright.recipe.comparison import Comparison, ComparisonEntry, read_comparisons
@@ -20,10 +19,10 @@ from wavewright.recipe.density import Persistence
 from wavewright.recipe.derived import Derived, DerivedEntry, read_derived
 from wavewright.recipe.fields import Count, Line, Name, Stated, Value, fault_at
 from wavewright.recipe.frame_conditions import ExpectationEntry, KeepIf, KeepIfEntry, read_expectations, read_keep_if
-from wavewright.recipe.model_reading import refusal, validated
-from wavewright.recipe.noting import unknown_names
+from wavewright.recipe.model_reading import refusal
 from wavewright.recipe.places import Block
-from wavewright.recipe.references import channel_units, reference_faults
+from wavewright.recipe.references import check_references
+from wavewright.recipe.scope import Scope
 from wavewright.recipe.stimulus import Step
 
 
@@ -125,35 +124,20 @@ class Measurement(Entry):
         return self.trigger.on or next(iter(self.channels))
 
 
-def read_measurement(
-    name: str, tree: Block, faults: list[FileFault], *, earlier: Mapping[str, Mapping[str, str]]
-) -> Measurement | None:
-    """A measurement from its tree, under one condition; None if it cannot be read.
-
-    Parameters
-    ----------
-    faults : takes all that is wrong with it.
-    earlier : units of the channels of every measurement above it, by name of the measurement.
-    """
-    units = channel_units(tree)
-    faults.extend(reference_faults(tree, units))
-    derived = read_derived(tree, units, faults)
-    persistence = tree.block("persistence")
-    faults.extend(unknown_names(persistence.word("of"), units, where=persistence.place))
-    lines = read_decodings(tree, units, faults, owner=name)
-    names = tree.block("decode")
+def read_measurement(tree: Block, scope: Scope) -> Measurement | None:
+    """A measurement from its tree, under one condition; None if it cannot be read. The scope takes what is wrong."""
+    scope.units.update(dict.fromkeys(map(str, tree.block("channels")), "V"))
+    scope.lines = tuple(map(str, tree.block("decode")))
     read: dict[str, Any] = {
-        "derived": derived,
-        "decode": lines,
-        "compute": read_computations(tree, units, faults, owner=name, lines=names),
-        "compare": read_comparisons(tree, units, faults, owner=name, earlier=earlier),
-        "keep_if": read_keep_if(tree, names, faults, owner=name),
-        "expect": read_expectations(tree, names, faults, owner=name),
+        "derived": read_derived(tree, scope),  # first: the others may refer to what is derived
+        "decode": read_decodings(tree, scope),
+        "compute": read_computations(tree, scope),
+        "compare": read_comparisons(tree, scope),
+        "keep_if": read_keep_if(tree, scope),
+        "expect": read_expectations(tree, scope),
     }
+    check_references(tree, scope)
     rest = Block(tree.place)
     rest.update((key, value) for key, value in tree.items() if key not in read)
-    try:
-        return validated(rest, Measurement, owner=f"measurements.{name}").model_copy(update=read)
-    except FileFault as fault:
-        faults.extend(fault.faults)
-        return None
+    measurement = scope.validated(rest, Measurement)
+    return None if measurement is None else measurement.model_copy(update=read)

@@ -7,34 +7,26 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wavewright.errors import FileFault
-from wavewright.recipe.noting import unknown_names
 from wavewright.recipe.places import Block, Word
+from wavewright.recipe.scope import Scope
 
 
-def channel_units(tree: Block) -> dict[str, str]:
-    """The unit of every channel that a measurement names."""
-    return dict.fromkeys(map(str, tree.block("channels")), "V")
-
-
-def reference_faults(tree: Block, units: dict[str, str]) -> Iterator[FileFault]:
-    """What the entries of a measurement say against each other."""
-    yield from _doubled_inputs(tree)
-    trigger = tree.block("trigger")
-    yield from unknown_names(trigger.word("on"), units, where=trigger.place)
-    if trigger and "on" not in trigger and len(units) > 1:
-        expected = f"`on:` with one of {', '.join(units)}"
-        yield FileFault("the trigger does not say which channel it watches", where=trigger.place, expected=expected)
-
-
-def _doubled_inputs(tree: Block) -> Iterator[FileFault]:
+def check_references(tree: Block, scope: Scope) -> None:
+    """Note what the entries of a measurement say against each other."""
     first: dict[str, str] = {}
     for name, number in _inputs(tree):
         if number in first:
-            what = f"input {number} of `{name}` is in use"
             expected = f"another than that of `{first[number]}`"
-            yield FileFault(what, where=number.place, expected=expected)
+            scope.note(f"input {number} of `{name}` is in use", where=number.place, expected=expected)
         first.setdefault(str(number), name)
+    channels = list(map(str, tree.block("channels")))
+    trigger = tree.block("trigger")
+    scope.refers(trigger.word("on"), channels, where=trigger.place)
+    if trigger and "on" not in trigger and len(channels) > 1:
+        expected = f"`on:` with one of {', '.join(channels)}"
+        scope.note("the trigger does not say which channel it watches", where=trigger.place, expected=expected)
+    persistence = tree.block("persistence")
+    scope.refers(persistence.word("of"), scope.units, where=persistence.place)
 
 
 def _inputs(tree: Block) -> Iterator[tuple[str, Word]]:
@@ -44,12 +36,12 @@ def _inputs(tree: Block) -> Iterator[tuple[str, Word]]:
             yield str(name), number
 
 
-def need_faults(needs: Block, tree: Block) -> Iterator[FileFault]:
-    """What a measurement uses beyond what `needs` asks for; a role that is used is needed, listed or not."""
+def check_needs(needs: Block, tree: Block, scope: Scope) -> None:
+    """Note what a measurement uses beyond what `needs` asks for; a role that is used is needed, listed or not."""
     asked = needs.block("digitizer").word("inputs")
     for name, number in _inputs(tree):
         if asked and asked.isdigit() and number.isdigit() and int(number) > int(asked) > 0:
-            yield FileFault(
+            scope.note(
                 f"`{name}` is on input {number}, and the recipe needs {asked}",
                 where=number.place,
                 expected=f"an input up to {asked}",

@@ -1,0 +1,105 @@
+"""The scope of a measurement: what its entries may refer to, and the faults that are found in them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+from typing import TypeVar
+
+from pydantic import BaseModel
+
+from wavewright.errors import FileFault, Misuse, Place
+from wavewright.recipe.fields import read_name
+from wavewright.recipe.model_reading import validated
+from wavewright.recipe.places import Block, Node, Row, Word, place_of
+
+M = TypeVar("M", bound=BaseModel)
+
+UNKNOWN = "unknown"  # stands for the unit of an expression that cannot be read
+
+
+@dataclass(slots=True)
+class Scope:
+    """What the entries of one measurement may refer to, and what is wrong with them; it grows while they are read.
+
+    Parameters
+    ----------
+    owner : name of the measurement.
+    units : unit of every channel, derived ones included, by name.
+    lines : names of the decoded lines.
+    earlier : names of the channels of every measurement above this one, by name of the measurement.
+    faults : what is wrong, in the order in which it was found.
+    """
+
+    owner: str
+    units: dict[str, str] = field(default_factory=dict)
+    lines: tuple[str, ...] = ()
+    earlier: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    faults: list[FileFault] = field(default_factory=list)
+
+    def note(self, what: str, *, where: Place, expected: str = "", do: str = "") -> None:
+        """Note a fault and go on."""
+        self.faults.append(FileFault(what, where=where, expected=expected, do=do))
+
+    @contextmanager
+    def placed(self, where: Place) -> Iterator[None]:
+        """Note what is refused inside at that place, and go on behind the block.
+
+        A fault with a column of its own, counted within the text that stands there, is placed at that column.
+        """
+        try:
+            yield
+        except Misuse as fault:
+            inside = fault.where.column - 1 if isinstance(fault.where, Place) and fault.where.column else 0
+            place = Place(where.file, where.line, where.column + inside)
+            self.note(fault.what, where=place, expected=fault.expected, do=fault.do)
+
+    def entries(self, tree: Block, key: str, *, form: str) -> Iterator[tuple[Word, Block]]:
+        """The entries of a block whose keys are names and whose values are mappings; what is not so is noted.
+
+        Parameters
+        ----------
+        key : of the block in `tree`.
+        form : how an entry is written, for messages.
+        """
+        if key not in tree:
+            return
+        block = tree.block(key)
+        if not block:
+            self.note(f"`{key}` holds no entries", where=tree.value_place(key), expected=f"`name: {form}`")
+        for name, entry in block.items():
+            place = block.key_place(name)
+            with self.placed(place):
+                read_name(name)
+            if isinstance(entry, Block):
+                yield Word(name, place), entry
+            else:
+                what = f"`{name}` in `{self.owner}.{key}` is no entry"
+                self.note(what, where=place_of(entry) or place, expected=f"`{form}`")
+
+    def validated(self, entry: Block, model: type[M], *path: str) -> M | None:
+        """An entry as an instance of its model; None if it is none, and then what is wrong is noted."""
+        try:
+            return validated(entry, model, owner=".".join(("measurements", self.owner, *path)))
+        except FileFault as fault:
+            self.faults.extend(fault.faults)
+            return None
+
+    def refers(self, node: Node, known: Iterable[str], *, where: Place, kind: str = "channel") -> None:
+        """Note each name that is not known; `node` is a name or a list of names."""
+        names = list(known)
+        for word in node if isinstance(node, Row) else [node]:
+            if isinstance(word, Word) and word not in names:
+                near = get_close_matches(word, names, 1)
+                do = f"did you mean `{near[0]}`?" if near else ""
+                self.note(
+                    f"there is no {kind} `{word}`", where=word.place or where, expected=one_of(names, kind), do=do
+                )
+
+
+def one_of(names: Iterable[str], kind: str = "channel") -> str:
+    """What is expected where a name stands."""
+    listed = ", ".join(names)
+    return f"one of {listed}" if listed else f"a {kind} of this measurement"
