@@ -64,3 +64,8 @@ def left_over_options(rest: Sequence[str]) -> dict[str, str]:
             raise Misuse(f"`--{name}` is given twice", expected="each option once")
         options[key] = value
     return options
+
+
+LogbookAt = Annotated[
+    str | None, typer.Option("--logbook", help="The logbook: a file or a database URL; your own if left out.")
+]

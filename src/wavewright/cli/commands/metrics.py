@@ -25,7 +25,7 @@ def metrics(
 
     if name is not None:
         found = find_metric(name)
-        print_json(_described(found)) if as_json else print(_in_full(found))
+        print_json(_described(found)) if as_json else print(full_text(found))
     elif as_json:
         print_json([_described(metric) for metric in catalogue().values()])
     else:
@@ -43,7 +43,7 @@ def _print_table(catalogue: typing.Iterable[Metric]) -> None:
     console().print(table)
 
 
-def _in_full(metric: Metric) -> str:
+def full_text(metric: Metric) -> str:
     """The whole documentation of the function, which draws or writes down the formula, and how options are written."""
     rows = [
         f"{metric.name} [{_unit(metric)}], {_channels(metric)} channel(s)",

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from wavewright.cli.desk import Desk
-from wavewright.cli.options import Bench, Seed, Settings, read_settings
+from wavewright.cli.options import Bench, LogbookAt, Seed, Settings, read_settings
 from wavewright.cli.output import AsJson, console, print_json
 
 
@@ -36,6 +36,10 @@ def run(
     full_wire_log: Annotated[
         bool, typer.Option("--full-wire-log", help="Keep records in the wire log too, so that it can be replayed.")
     ] = False,
+    logbook: LogbookAt = None,
+    no_logbook: Annotated[bool, typer.Option("--no-logbook", help="Enter the outcome into no logbook.")] = False,
+    station: Annotated[str, typer.Option(help="Where the bench stands, for the logbook.")] = "",
+    wait: Annotated[float, typer.Option(help="How long to wait while another run uses the bench, s.")] = 600.0,
     as_json: AsJson = False,
 ) -> int:
     """Run a recipe on a bench: set, capture, compute, judge, and keep the evidence.
@@ -46,6 +50,7 @@ def run(
     from wavewright.logbook.kept_run import DEFAULT_BENCH
     from wavewright.logbook.kept_run import run as run_and_keep
     from wavewright.logbook.outcome_files import outcome_as_json
+    from wavewright.logbook.place import usual_logbook
     from wavewright.recipe.load import load_recipe
     from wavewright.reporting.console import print_outcome
     from wavewright.running.shipped import find_file
@@ -64,13 +69,19 @@ def run(
             seed=seed,
             full_wire_log=full_wire_log,
             cross_check=cross_check,
+            logbook=None if no_logbook else (logbook or usual_logbook()),
+            station=station,
+            patience=wait,
+            say=desk.say,
         )
     finally:
         desk.close()
     if keep_as is not None:
         keep_golden(outcome, keep_as)
     if as_json:
-        print_json({**outcome_as_json(outcome), "folder": str(outcome.folder)})
+        print_json({**outcome_as_json(outcome), "folder": str(outcome.folder), "id": outcome.id})
     else:
         print_outcome(outcome, console())
+        if outcome.id:
+            print(f"run {outcome.id}")
     return outcome.verdict.exit_status

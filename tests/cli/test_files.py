@@ -1,0 +1,88 @@
+"""The commands for files: `validate`, `schema`, `plan`, `examples`."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from tests.cli.conftest import Spoken
+
+Command = Callable[..., Spoken]
+ROOT = Path(__file__).parents[2]
+
+
+def test_every_shipped_file_is_valid(wavewright: Command) -> None:
+    files = [*ROOT.glob("recipes/*.yaml"), *ROOT.glob("sim/bench*.yaml")]
+    told = wavewright("validate", *files)
+    assert told.status == 0, told.stderr
+    assert told.stdout.count("nothing is wrong with it") == len(files)
+
+
+def test_all_faults_of_all_files_are_told_in_one_go(tmp_path: Path, wavewright: Command) -> None:
+    first, second = tmp_path / "first.yaml", tmp_path / "second.yaml"
+    good = (ROOT / "recipes/rail_ripple.yaml").read_text()
+    first.write_text(good.replace("channels:", "chanels:").replace("40 mV", "40"))
+    second.write_text("wavewright-bench: 1\n")
+    told = wavewright("validate", first, second, ROOT / "recipes/rail_ripple.yaml")
+    assert told.status == 3
+    assert f"{first}:6:5: unknown key `chanels`" in told.stderr
+    assert "`instruments` is missing" in told.stderr
+    assert told.stdout.count("nothing is wrong with it") == 1
+    listed = wavewright("validate", first, "--json").json
+    assert f"{first}:6:5" in [fault["where"] for fault in listed[str(first)]]
+
+
+def test_a_file_of_another_kind_is_told_what_it_should_be(tmp_path: Path, wavewright: Command) -> None:
+    (tmp_path / "list.yaml").write_text("shopping: [bread]\n")
+    told = wavewright("validate", tmp_path / "list.yaml")
+    assert told.status == 3
+    assert "neither a recipe nor a bench nor a profile" in told.stderr
+
+
+@pytest.mark.parametrize("kind, key", [("recipe", "measurements"), ("bench", "instruments"), ("profile", "settings")])
+def test_the_schema_of_each_file_is_a_json_schema(kind: str, key: str, wavewright: Command) -> None:
+    schema = wavewright("schema", kind).json
+    assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
+    assert key in schema["properties"]
+
+
+def test_an_unknown_kind_of_file_is_wrong_usage(wavewright: Command) -> None:
+    assert wavewright("schema", "shopping").status == 64
+
+
+def test_a_plan_prints_messages_and_a_time(wavewright: Command) -> None:
+    told = wavewright("plan", ROOT / "recipes/end_of_line.yaml", "--bench", ROOT / "sim/bench.yaml")
+    assert told.status == 0
+    assert "CAUTION: The coil terminals fly back to 60 V" in told.stdout
+    assert re.search(r"supply +\S*VOLTage\S* 2\.4E\+01", told.stdout)
+    assert "for each of 5 shots:" in told.stdout
+    assert "VC-204 end-of-line check: about" in told.stdout
+    assert told.stdout.splitlines()[-1].split() == ["source", "OUTPut:STATe", "0"]
+
+
+def test_a_plan_as_json_has_the_same_steps(wavewright: Command) -> None:
+    plan = wavewright("plan", ROOT / "recipes/rail_ripple.yaml", "--bench", ROOT / "sim/bench.yaml", "--json").json
+    assert plan["seconds"] > 0
+    assert plan["measurements"][0]["label"] == "rail_noise"
+
+
+def test_a_plan_of_what_the_bench_cannot_do_is_refused(tmp_path: Path, wavewright: Command) -> None:
+    text = (ROOT / "recipes/rail_ripple.yaml").read_text().replace("input: 1", "input: 9")
+    (tmp_path / "r.yaml").write_text(text)
+    told = wavewright("plan", tmp_path / "r.yaml", "--bench", ROOT / "sim/bench.yaml")
+    assert told.status == 3
+    assert "input 9" in told.stderr
+
+
+def test_examples_are_written_once(tmp_path: Path, wavewright: Command) -> None:
+    told = wavewright("examples", tmp_path / "here")
+    assert told.status == 0
+    assert (tmp_path / "here/recipes/end_of_line.yaml").read_text() == (ROOT / "recipes/end_of_line.yaml").read_text()
+    assert (tmp_path / "here/sim/bench.yaml").is_file()
+    again = wavewright("examples", tmp_path / "here")
+    assert again.status == 3
+    assert "--force" in again.stderr
+    assert wavewright("examples", tmp_path / "here", "--force").status == 0

@@ -1,0 +1,91 @@
+"""`wavewright measure`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.cli.conftest import Spoken
+from wavewright.logbook.formats.catalogue import write_waveforms
+from wavewright.waveform import Waveform
+
+Command = Callable[..., Spoken]
+
+
+@pytest.fixture
+def square(tmp_path: Path) -> Path:
+    """A CSV file with a square wave of 1 kHz, 0 V and 5 V, high for a quarter, and its inverse."""
+    times = np.arange(20_000) * 1e-6
+    drive = np.where(times * 1e3 % 1 < 0.25, 5.0, 0.0)
+    lines = ["time,drive,other", *(f"{t:.6f},{v},{5 - v}" for t, v in zip(times, drive, strict=True))]
+    path = tmp_path / "square.csv"
+    path.write_text("\n".join(lines) + "\n")
+    return path
+
+
+def test_metrics_of_a_file_are_computed(square: Path, wavewright: Command) -> None:
+    told = wavewright("measure", square, "--metric", "frequency", "--metric", "duty_factor", "--json")
+    # math: the file's square wave has 1 kHz and is high for a quarter
+    assert told.status == 0
+    assert told.json["frequency"]["value"] == pytest.approx(1e3, rel=1e-6)
+    assert told.json["duty_factor"]["value"] == pytest.approx(0.25, abs=2e-3)
+
+
+def test_a_channel_is_chosen_by_number_or_name(square: Path, wavewright: Command) -> None:
+    for channel in ("2", "other"):
+        told = wavewright("measure", square, "-m", "duty_factor", "--channel", channel, "--json")
+        assert told.json["duty_factor"]["value"] == pytest.approx(0.75, abs=2e-3)
+
+
+def test_metrics_between_channels_take_two(square: Path, wavewright: Command) -> None:
+    told = wavewright("measure", square, "-m", "correlation", "--channel", "1", "--channel", "2", "--json")
+    assert told.json["correlation"]["value"] == pytest.approx(-1.0)
+
+
+@pytest.mark.parametrize("words", [("--low", "20%", "--high", "80%"), ("--low=20 %", "--high=80 %")])
+def test_options_of_the_metric_are_passed_on(words: tuple[str, ...], tmp_path: Path, wavewright: Command) -> None:
+    # math: on a straight ramp the time from 20 % to 80 % is 0.6 of its duration
+    volts = np.concatenate([np.zeros(500), np.linspace(0, 1, 1001), np.ones(500)])
+    write_waveforms(tmp_path / "ramp.npz", {"ramp": Waveform.from_volts(volts, interval=1e-6)})
+    told = wavewright("measure", tmp_path / "ramp.npz", "-m", "rise_time", *words, "--json")
+    assert told.json["rise_time"]["value"] == pytest.approx(0.6e-3, rel=5e-3)
+
+
+def test_the_table_shows_the_reading_with_its_unit(square: Path, wavewright: Command) -> None:
+    told = wavewright("measure", square, "--metric", "frequency")
+    name, number, unit, *_ = told.stdout.splitlines()[1].split()
+    assert (name, float(number), unit) == ("frequency", 1.0, "kHz")
+
+
+def test_nothing_to_measure_exits_2_with_the_reason(tmp_path: Path, wavewright: Command) -> None:
+    write_waveforms(tmp_path / "flat.npz", {"flat": Waveform.from_volts(np.zeros(100), interval=1e-6)})
+    told = wavewright("measure", tmp_path / "flat.npz", "-m", "period", "--json")
+    assert told.status == 2
+    assert told.json["period"]["value"] is None
+    assert told.json["period"]["reason"]
+
+
+@pytest.mark.parametrize(
+    "words, said",
+    [
+        (("--lwo", "20%"), "unknown option `lwo`"),
+        (("--low",), "`--low` has no value"),
+        (("low", "20%"), "`low` is not an option"),
+        (("--low", "20%", "--low", "30%"), "given twice"),
+    ],
+)
+def test_an_option_that_makes_no_sense_is_wrong_usage(
+    words: tuple[str, ...], said: str, square: Path, wavewright: Command
+) -> None:
+    told = wavewright("measure", square, "-m", "rise_time", *words)
+    assert told.status == 64
+    assert said in told.stderr
+
+
+def test_a_file_that_is_not_there_exits_3(tmp_path: Path, wavewright: Command) -> None:
+    told = wavewright("measure", tmp_path / "none.csv", "-m", "mean")
+    assert told.status == 3
+    assert "none.csv" in told.stderr
