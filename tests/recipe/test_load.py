@@ -153,6 +153,8 @@ FAULTS = [
      "  expected: `span` with `rate` or `points`, or `cycles`"),
     ("span: 2 ms, rate: 25 MHz", "span: 2 ns, rate: 25 MHz",
      "recipe.yaml:12:22: `span: 2 ns` holds 0 samples\n  expected: at least 2"),
+    ("span: 2 ms, rate: 25 MHz", "span: 2 ms, points: 1",
+     "recipe.yaml:12:22: `span: 2 ms` holds 1 sample\n  expected: at least 2"),
     ("span: 2 ms, ", "",
      "recipe.yaml:12:15: the time base has no length\n  expected: `span` with `rate` or `points`, or `cycles`"),
     ("cycles: 20", "cycles: 20, span: 1 ms",

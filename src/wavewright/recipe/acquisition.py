@@ -105,7 +105,8 @@ class Timebase(Entry):
             both = "both `rate` and `points`" if self.rate else "neither `rate` nor `points`"
             yield fault_at(self.span, f"`span` with {both}", expected=ways)
         elif self.samples < 2:
-            yield fault_at(self.span, f"`span: {self.span}` holds {self.samples} samples", expected="at least 2")
+            number = "1 sample" if self.samples == 1 else f"{self.samples} samples"
+            yield fault_at(self.span, f"`span: {self.span}` holds {number}", expected="at least 2")
         if self.before_trigger is not None and self.before_trigger.value >= self.span.value:
             what = f"`before_trigger: {self.before_trigger}` is as long as the span"
             yield fault_at(self.before_trigger, what, expected=f"less than {self.span}")
