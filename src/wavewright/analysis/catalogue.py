@@ -64,8 +64,7 @@ class Metric:
     @property
     def parameters(self) -> tuple[Parameter, ...]:
         """Its options: the keyword-only arguments of the function, and those that choose the state levels."""
-        own = _keyword_parameters(self.compute)
-        return own + LEVEL_PARAMETERS if self.reads_levels else own
+        return _parameters(self.compute, self.reads_levels)
 
     def options(self, given: Mapping[str, object]) -> dict[str, Any]:
         """Check and convert options as a recipe, a command line or a caller writes them; by name of the argument.
@@ -92,13 +91,14 @@ class Metric:
 
 
 @cache
-def _keyword_parameters(compute: Callable[..., Reading]) -> tuple[Parameter, ...]:
+def _parameters(compute: Callable[..., Reading], reads_levels: bool) -> tuple[Parameter, ...]:
     hints = typing.get_type_hints(compute, include_extras=True)
-    return tuple(
+    own = tuple(
         Parameter(name.rstrip("_"), hints[name], p.default, p.default is p.empty, argument=name)
         for name, p in inspect.signature(compute).parameters.items()
         if p.kind is p.KEYWORD_ONLY
     )
+    return own + LEVEL_PARAMETERS if reads_levels else own
 
 
 LEVEL_PARAMETERS = (

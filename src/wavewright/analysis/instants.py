@@ -19,10 +19,14 @@ def instant_resolution(survey: Survey, places: Floats) -> float:
     that is twice the chord bound (interval/τ)²/8 (math). The larger of the two counts. The rule itself is ours: common
     practice, no source.
     """
-    interval = survey.wave.interval
-    codes = survey.record.codes
-    if not places.size or codes.size < 2:
-        return interval / 2
+    if not places.size or survey.record.codes.size < 2:
+        return survey.wave.interval / 2
+    key = ("resolution", places.size, float(places[0]), float(places[-1]))
+    return survey.once(key, lambda: _resolution(survey, places))
+
+
+def _resolution(survey: Survey, places: Floats) -> float:
+    interval, codes = survey.wave.interval, survey.record.codes
     chosen = survey.record.finite_places(places[:: max(1, places.size // LOOKED_AT)])
     before = np.clip(np.floor(chosen).astype(np.int64), 0, codes.size - 2)
     change = np.abs(survey.wave.gain * (codes[before + 1].astype(np.float64) - codes[before].astype(np.float64)))

@@ -89,8 +89,8 @@ def measure_surveys(surveys: Sequence[Survey], metric: Metric, options: dict[str
         reading = metric.compute(*surveys, **read)
     except NotMeasurable as fault:
         return Reading(value=None, unit=unit, reason="; ".join(str(fault).split("\n  ")), doubts=_doubts(surveys))
-    doubts = dict.fromkeys((*_doubts(surveys), *reading.doubts))
-    return replace(reading, doubts=tuple(doubts))
+    doubts = tuple(dict.fromkeys((*_doubts(surveys), *reading.doubts)))
+    return reading if doubts == reading.doubts else replace(reading, doubts=doubts)
 
 
 def _level_choice(options: dict[str, Any]) -> LevelChoice:

@@ -37,7 +37,7 @@ def period(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Refere
     ------
     NotMeasurable : fewer than two edges of the same slope.
     """
-    return _period(survey, level, hysteresis)
+    return survey.once(("period", level, hysteresis), lambda: _period(survey, level, hysteresis))
 
 
 @metric("frequency", unit="Hz", source=SOURCE + "; frequency is its inverse (math)", reads_levels=True)
@@ -52,7 +52,7 @@ def frequency(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Ref
     ------
     NotMeasurable : fewer than two edges of the same slope.
     """
-    mean = _period(survey, level, hysteresis)
+    mean = period(survey, level=level, hysteresis=hysteresis)
     if mean.value is None or mean.occurrences is None:
         raise too_few(survey, edges(survey, level, hysteresis), level, expected="two of the same slope")
     each = 1 / mean.occurrences.values

@@ -54,6 +54,9 @@ class Survey:
         """The same waveform with other state levels; what is known of its samples is shared."""
         if choice == self.choice:
             return self
+        return self.once(("levels", choice), lambda: self._with_levels(choice))
+
+    def _with_levels(self, choice: LevelChoice) -> Survey:
         check_choice(choice)
         other = Survey(self.wave, choice)
         other.record = self.record
