@@ -341,6 +341,13 @@ def test_a_record_that_does_not_cross_the_level_was_not_triggered(
     assert made.acquire().triggered is triggered
 
 
+@pytest.mark.parametrize("question", ["RANGe1?", "POINts?", "INTerval?"])
+def test_a_setting_without_a_value_is_no_setting(digitizer: Make, question: str) -> None:
+    made = digitizer(waveform("{samples: int8}"), {question: b"9.91E37\n"})
+    with pytest.raises(BadAnswer, match="is nan, by its own answer"):
+        made.configure(SETUP)
+
+
 def test_an_instrument_that_was_switched_off_and_on_gives_no_capture(digitizer: Make) -> None:
     # power on is bit 7 of the event register (IEEE 488.2-1992, 11.5.1; second-hand)
     answers = {"*ESR?": [b"128\n", b"0\n", b"128\n"], "CURVe1?": block(struct.pack("8b", *CODES))}

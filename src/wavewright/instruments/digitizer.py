@@ -90,7 +90,7 @@ class Digitizer(Instrument):
         used = dict(self.apply(self._asked, doing="setting inputs, time base and trigger"))
         for name in _READ_BACK_TOO:
             if name not in used and self.profile.can_ask(name):
-                used[name] = self.get(name)
+                used[name] = self.get_finite(name)
         self._used, self._setup = used, setup
         return at_the_tip(used, setup)
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 from typing import ClassVar
 
-from wavewright.errors import BenchFault, FileFault
+from wavewright.errors import BadAnswer, BenchFault, FileFault
 from wavewright.instruments.link import Link
 from wavewright.instruments.profile import Assignment, Profile
 from wavewright.instruments.setting import Value
@@ -108,12 +109,29 @@ class Instrument:
         return self.read_back(group)
 
     def read_back(self, assignments: Iterable[Assignment]) -> Settings:
-        """What the instrument says it uses, by name, of those things that can be asked for."""
+        """What the instrument says it uses, by name, of those things that can be asked for.
+
+        Raises
+        ------
+        BadAnswer : something else than a finite number for a number.
+        """
         return {
-            assignment.name: self.get(assignment.setting, input=assignment.input)
+            assignment.name: self.get_finite(assignment.setting, input=assignment.input)
             for assignment in assignments
             if self.profile.can_ask(assignment.setting)
         }
+
+    def get_finite(self, setting: str, *, input: int | None = None) -> float | str | bool:
+        """As `get`; 9.9E37 and 9.91E37, which stand for overload and for no value, are no settings.
+
+        Raises
+        ------
+        BadAnswer : the setting is one of them.
+        """
+        value = self.get(setting, input=input)
+        if isinstance(value, float) and not math.isfinite(value):
+            raise BadAnswer(f"`{setting}` is {value}, by its own answer", where=self.link.where, expected="a number")
+        return value
 
     def check_errors(self, doing: str) -> None:
         """Empty the error queue.
