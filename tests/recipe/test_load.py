@@ -212,7 +212,13 @@ FAULTS = [
     ("inputs: 2}", "inputs: 0}", "recipe.yaml:4:29: `0` is no count\n  expected: a whole number, at least 1"),
     ("{input: 1, coupling", "{input: 3, coupling",
      "recipe.yaml:11:21: `rail` is on input 3, and the recipe needs 2\n  expected: an input up to 2\n"
-     "  do: write `inputs: 3` in line 4, or take a lower input"),
+     "  do: write `inputs: 3` after `needs`, or take a lower input"),
+    ("supply: {}}", "supply: {}, source: {frequency: 1 kHz}}",
+     "recipe.yaml:22:54: `1.25 kHz` is used, and the recipe needs `frequency: 1 kHz`\n  expected: at most 1 kHz\n"
+     "  do: write `frequency: 1.25 kHz` after `needs`, or use less"),
+    ("inputs: 2}", "inputs: 2, rate: 20 MHz}",
+     "recipe.yaml:12:34: `25 MHz` is used, and the recipe needs `rate: 20 MHz`\n  expected: at most 20 MHz\n"
+     "  do: write `rate: 25 MHz` after `needs`, or use less"),
     ("wavewright: 1", "wavewright: 2", "recipe.yaml:1:13: `wavewright` is `2`\n  expected: 1"),
     ("title: VC-204 end-of-line check\n", "",
      "recipe.yaml:1:1: `title` is missing\n  expected: what the recipe does, in a line"),
@@ -257,6 +263,21 @@ def test_of_two_channels_the_trigger_and_the_metric_name_one(complaint: Complain
         "  expected: `on:` with one of rail, reset\n"
         "recipe.yaml:17:7: no channel is named after `of`\n  expected: one of rail, reset"
     )
+
+
+def test_a_supply_is_not_set_above_what_the_recipe_needs(complaint: Complaint) -> None:
+    text = HEAD.replace("supply: {}", "supply: {voltage: 12 V, current: 1 A}") + RAIL_NOISE.replace(
+        "    shots: 16", "    stimulus: [{supply: {voltage: 24 V, current_limit: 1 A}}]"
+    )
+    assert complaint(text) == (
+        "recipe.yaml:14:36: `24 V` is used, and the recipe needs `voltage: 12 V`\n  expected: at most 12 V\n"
+        "  do: write `voltage: 24 V` after `needs`, or use less"
+    )
+
+
+def test_needs_that_name_no_number_of_inputs_bound_none() -> None:
+    text = HEAD.replace("{inputs: 2}", "{}") + RAIL_NOISE.replace("{input: 1,", "{input: 4,")
+    assert parse_recipe(text, "r.yaml").measurements[0].channels["rail"].input == 4
 
 
 def test_of_one_channel_nothing_needs_to_name_it() -> None:

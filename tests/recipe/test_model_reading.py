@@ -65,6 +65,19 @@ def test_a_file_becomes_its_model(tmp_path: Path) -> None:
     assert plain(shelf.rest) == {"seed": 204, "name": "12", "list": [1.5, "x"]}
 
 
+@pytest.mark.parametrize(
+    "text, value",
+    [
+        ("12", 12), ("-12", -12), ("+1", 1), ("1.5", 1.5), (".5", 0.5), ("1e3", 1000.0), ("2.", 2.0),
+        ("nan", "nan"), ("inf", "inf"), ("1_000", "1_000"), ("0x10", "0x10"), ("1.2.3", "1.2.3"), ("", ""),
+        ("5 V", "5 V"),
+    ],
+)  # fmt: skip
+def test_free_form_text_is_a_number_only_if_it_looks_like_one(text: str, value: object) -> None:
+    found = plain(text)
+    assert (found, type(found)) == (value, type(value))
+
+
 def test_everything_that_a_model_refuses_is_said_in_line_order() -> None:
     assert faults(
         "probes:\n"

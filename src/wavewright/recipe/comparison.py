@@ -13,7 +13,7 @@ from wavewright.analysis.catalogue import find_metric
 from wavewright.errors import Misuse, Place
 from wavewright.judgement.limits import Limit
 from wavewright.recipe.acquisition import Entry
-from wavewright.recipe.fields import Line, Name, Names, Resistance, Stated
+from wavewright.recipe.fields import Capacitance, Line, Name, Names, Resistance, Stated
 from wavewright.recipe.places import Block, Word
 from wavewright.recipe.scope import UNKNOWN, Scope, one_of
 
@@ -27,6 +27,14 @@ class Alignment(StrEnum):
 
     TRIGGER = "trigger"
     CORRELATION = "correlation"
+
+
+class CrystalEntry(Entry):
+    """The crystal of the oscillator whose pin is touched: series-resonance model."""
+
+    motional_capacitance: Capacitance = Field(description="C1: 15 fF, say")
+    shunt_capacitance: Capacitance = Field(description="C0: 4 pF, say")
+    load_capacitance: Capacitance = Field(description="that of the circuit, without a probe: 18 pF, say")
 
 
 class ComparisonEntry(Entry):
@@ -45,6 +53,10 @@ class ComparisonEntry(Entry):
     metrics: Names | None = Field(default=None, description="metrics to be compared as well")
     source_impedance: Resistance | None = Field(
         default=None, description="impedance of the point touched, to compute the loading that is to be expected"
+    )
+    crystal: CrystalEntry | None = Field(
+        default=None,
+        description="the crystal, if an oscillator is touched, to compute the shift that is to be expected",
     )
     about: Line | None = Field(default=None, description="what it is for")
 
@@ -72,6 +84,7 @@ class Comparison:
     limits: Mapping[str, Limit] = field(default_factory=dict)
     metrics: tuple[str, ...] = ()
     source_impedance: Stated | None = None
+    crystal: CrystalEntry | None = None
     about: str = ""
     place: Place | None = field(default=None, compare=False)
 

@@ -9,9 +9,9 @@ from pathlib import Path
 from wavewright.errors import FileFault
 from wavewright.recipe.measurement import Measurement, read_measurement
 from wavewright.recipe.model_reading import validated
+from wavewright.recipe.needs import Needs, check_needs
 from wavewright.recipe.places import Block, Word, parse_tree, read_text, text_of
 from wavewright.recipe.recipe import Recipe, RecipeHead
-from wavewright.recipe.references import check_needs
 from wavewright.recipe.scope import Scope
 from wavewright.recipe.sweeps import conditions, parameter_values
 
@@ -42,7 +42,7 @@ def parse_recipe(text: str, name: str, *, set: Mapping[str, str] | None = None) 
     faults: list[FileFault] = []
     head = _head(tree, faults)
     parameters = parameter_values(_defaults(tree), set or {})
-    measurements = list(_measurements(tree, parameters, faults))
+    measurements = list(_measurements(tree, parameters, head.needs if head else None, faults))
     if faults or head is None:
         raise FileFault.joined(faults)
     return Recipe(
@@ -75,8 +75,10 @@ def _defaults(tree: Block) -> dict[str, str]:
     return {name: text_of(default) for name, default in defaults.items() if isinstance(default, Word | bool)}
 
 
-def _measurements(tree: Block, parameters: Mapping[str, str], faults: list[FileFault]) -> Iterator[Measurement]:
-    entries, needs = tree.block("measurements"), tree.block("needs")
+def _measurements(
+    tree: Block, parameters: Mapping[str, str], needs: Needs | None, faults: list[FileFault]
+) -> Iterator[Measurement]:
+    entries = tree.block("measurements")
     earlier: dict[str, tuple[str, ...]] = {}
     for name, entry in entries.items():
         if not isinstance(entry, Block):
@@ -86,8 +88,9 @@ def _measurements(tree: Block, parameters: Mapping[str, str], faults: list[FileF
         found: list[FileFault] = []
         for condition in conditions(entry, parameters, found):
             scope = Scope(str(name), earlier=earlier)
-            check_needs(needs, condition.tree, scope)
             measurement = read_measurement(condition.tree, scope)
+            if measurement is not None and needs is not None:
+                check_needs(needs, measurement, condition.tree, scope)
             # what another value of the sweep, or a name that is not known, has led to is not said again
             said = {fault.where for fault in found}
             found.extend(fault for fault in scope.faults if fault.where not in said)

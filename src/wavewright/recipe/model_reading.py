@@ -5,6 +5,7 @@ The same for recipes, benches and profiles: `read_model("sim/bench.yaml", Bench)
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -87,19 +88,16 @@ def refusing(read: Callable[[Any], T]) -> Callable[[Any], T]:
 
 
 def plain(node: object) -> object:
-    """A free-form value without places: text that is a plain number becomes one, lists and mappings go along."""
+    """A free-form value without places: text that is a number (YAML 1.2.2, 10.3.2, decimal) becomes one."""
     if isinstance(node, Mapping):
         return {str(key): plain(value) for key, value in node.items()}
     if isinstance(node, list | tuple):
         return [plain(value) for value in node]
     if not isinstance(node, str) or getattr(node, "is_quoted", False):
         return str(node) if isinstance(node, str) else node
-    for kind in (int, float):
-        try:
-            return kind(node)
-        except ValueError:
-            continue
-    return str(node)
+    if re.fullmatch(r"[-+]?[0-9]+", node):
+        return int(node)
+    return float(node) if re.fullmatch(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?", node) else str(node)
 
 
 def unknown_key(key: str, known: Sequence[str], *, where: Place | None, owner: str) -> FileFault:

@@ -10,45 +10,11 @@ from typing import Annotated, Literal
 from pydantic import Field, WithJsonSchema
 
 from wavewright.recipe.acquisition import Entry
-from wavewright.recipe.fields import Count, Current, Frequency, Line, Name, Pattern, Rate, Value, Voltage
+from wavewright.recipe.fields import Line, Name, Pattern, Value
 from wavewright.recipe.measurement import Measurement
+from wavewright.recipe.needs import Needs
 
 VERSION = "1"
-
-
-class DigitizerNeeds(Entry):
-    """What the recipe needs of the digitizer."""
-
-    inputs: Count = Field(default=1, description="number of inputs")
-    bandwidth: Frequency | None = Field(default=None, description="at least this bandwidth")
-    rate: Rate | None = Field(default=None, description="at least so many samples a second, in Hz")
-    points: Count | None = Field(default=None, description="at least this record length")
-
-
-class SupplyNeeds(Entry):
-    """What the recipe needs of the supply."""
-
-    voltage: Voltage | None = Field(default=None, description="at least this voltage")
-    current: Current | None = Field(default=None, description="at least this current")
-
-
-class SourceNeeds(Entry):
-    """What the recipe needs of the source."""
-
-    frequency: Frequency | None = Field(default=None, description="at least up to this frequency")
-
-
-class MeterNeeds(Entry):
-    """What the recipe needs of the meter: that there is one."""
-
-
-class Needs(Entry):
-    """The instruments that the recipe needs, by role."""
-
-    digitizer: DigitizerNeeds | None = Field(default=None, description="samples the channels")
-    source: SourceNeeds | None = Field(default=None, description="makes signals")
-    supply: SupplyNeeds | None = Field(default=None, description="feeds the unit under test")
-    meter: MeterNeeds | None = Field(default=None, description="measures voltage, current and resistance")
 
 
 class ParameterEntry(Entry):

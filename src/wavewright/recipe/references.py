@@ -1,4 +1,4 @@
-"""Checks across the entries of a measurement, and between measurements and `needs`, on the tree as it stands.
+"""Checks across the entries of a measurement, on the tree as it stands.
 
 Each entry has been, or will be, checked by itself; here whatever is malformed is passed over without a word.
 """
@@ -34,16 +34,3 @@ def _inputs(tree: Block) -> Iterator[tuple[str, Word]]:
     for name in channels:
         if number := channels.block(name).word("input"):
             yield str(name), number
-
-
-def check_needs(needs: Block, tree: Block, scope: Scope) -> None:
-    """Note what a measurement uses beyond what `needs` asks for; a role that is used is needed, listed or not."""
-    asked = needs.block("digitizer").word("inputs")
-    for name, number in _inputs(tree):
-        if asked and asked.isdigit() and number.isdigit() and int(number) > int(asked) > 0:
-            scope.note(
-                f"`{name}` is on input {number}, and the recipe needs {asked}",
-                where=number.place,
-                expected=f"an input up to {asked}",
-                do=f"write `inputs: {number}` in line {asked.place.line}, or take a lower input",
-            )
