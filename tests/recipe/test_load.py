@@ -270,7 +270,7 @@ def test_a_supply_is_not_set_above_what_the_recipe_needs(complaint: Complaint) -
         "    shots: 16", "    stimulus: [{supply: {voltage: 24 V, current_limit: 1 A}}]"
     )
     assert complaint(text) == (
-        "recipe.yaml:14:36: `24 V` is used, and the recipe needs `voltage: 12 V`\n  expected: at most 12 V\n"
+        "recipe.yaml:14:35: `24 V` is used, and the recipe needs `voltage: 12 V`\n  expected: at most 12 V\n"
         "  do: write `voltage: 24 V` after `needs`, or use less"
     )
 
