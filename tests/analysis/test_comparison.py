@@ -38,6 +38,22 @@ def test_delay_gain_and_offset_come_back(delay: float, gain: float, offset: floa
     assert found.residual_rms < 1e-4 * gain
 
 
+def test_the_offset_is_that_at_0_volts_wherever_the_records_lie() -> None:
+    lifted = Waveform.from_volts(smooth(K) + 5, interval=1.0)
+    found = compare(lifted, Waveform.from_volts(2 * (smooth(K) + 5) - 3, interval=1.0))
+    assert (found.gain, found.offset) == pytest.approx((2, -3), abs=1e-9)
+
+
+def test_a_burst_that_the_second_record_misses_does_not_attract_it() -> None:
+    # the unnormalised correlation is largest where the burst lies over anything at all
+    rng = np.random.default_rng(3)
+    line = np.convolve(rng.normal(size=2600), np.hanning(15), mode="same")
+    first, second = line[600:].copy(), line[:2000]
+    first[1500:] *= 30
+    found = compare(Waveform.from_volts(first, interval=1.0), Waveform.from_volts(second, interval=1.0))
+    assert found.delay == pytest.approx(600, abs=1)
+
+
 @given(st.integers(-300, 300))
 def test_a_wave_and_its_shifted_self_differ_in_nothing_but_the_shift(samples: int) -> None:
     found = compare(FIRST, replace(FIRST, start=float(samples)))

@@ -166,6 +166,14 @@ def test_time_axes_that_change_from_shot_to_shot_do_not_pile_up() -> None:
     assert len(density._tables) <= 8
 
 
+def test_shots_in_another_unit_are_refused() -> None:
+    density = Density.of(drive(0))
+    density.add(0, drive(0))
+    with pytest.raises(Misuse, match="shot 1 is in A"):
+        density.add(1, replace(drive(1), unit="A"))
+    assert (density.shots, density.unit) == (1, "V")
+
+
 def test_the_arguments_are_not_changed_and_the_picture_cannot_be() -> None:
     density = Density.of(drive(0))
     density.add(0, drive(0))

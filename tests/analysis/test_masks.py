@@ -90,7 +90,8 @@ def test_codes_of_a_converter_are_judged_as_their_values() -> None:
 
 def test_a_run_over_the_border_of_two_blocks_is_one_violation() -> None:
     wave = Waveform(np.zeros(200_000, np.int8), interval=1.0)
-    test = MaskTest(PolygonMask((((60_000.5, -1), (70_000.5, -1), (70_000.5, 1), (60_000.5, 1)),)))
+    early = ((0, 5), (1, 5), (1, 6))  # so that blocks are counted from the first sample
+    test = MaskTest(PolygonMask((early, ((60_000.5, -1), (70_000.5, -1), (70_000.5, 1), (60_000.5, 1)))))
     (run,) = test.add(0, wave)
     assert (run.start, run.end) == (60_001, 70_000)
     assert test.bad_samples == 10_000
@@ -120,6 +121,13 @@ def test_the_band_round_a_step_is_where_geometry_puts_it() -> None:
     # math: the edge goes from (49, 0) to (50, 10); moved by 2.5 its upper edge is at half height at 49.5 − 2.5
     assert np.interp([46.0, 47.0, 47.5, 52.0], np.arange(100), band.upper) == pytest.approx([1.0, 6.0, 8.5, 11.0])
     assert np.interp([46.0, 52.0, 53.0], np.arange(100), band.lower) == pytest.approx([-1.0, 4.0, 9.0])
+
+
+@pytest.mark.parametrize("level, excess", [(1.2, 0.7), (-1.2, 0.7), (0.4, None), (-0.4, None)])
+def test_both_edges_of_a_band_hold(level: float, excess: float | None) -> None:
+    golden = Waveform.from_volts(np.zeros(10), interval=1.0)
+    runs = MaskTest(ToleranceBand(golden, time=0.0, level=0.5)).add(0, Waveform.from_volts([0, level, 0], interval=1.0))
+    assert [run.excess for run in runs] == ([] if excess is None else [pytest.approx(excess)])
 
 
 def test_only_the_time_of_the_golden_waveform_is_judged() -> None:

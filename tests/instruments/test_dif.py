@@ -104,6 +104,8 @@ GARBLED = [
     ("behind the end", EXAMPLE + b"x", "something stands behind", "the end"),
     ("indefinite block", b"(DIF (VALues #0abc))", "byte 13: block head", "1 to 9"),
     ("wrong size", EXAMPLE.replace(b"SIZE 4 UNITs \"V\"", b"SIZE 5 UNITs \"V\""), "16 bytes of samples for 5", "SIZE"),
+    ("odd bytes", b'(DIF ENC (FORM INT16) DIM=T (TYPE IMPL UNIT "S") DIM=A (TYPE EXPL) DATA (CURV (VAL #13abc)))',
+     "3 bytes of samples", "2 bytes"),
     ("unknown format", EXAMPLE.replace(b"INT16", b"INT12"), "samples in format `INT12`", "INT16"),
     ("format says text", EXAMPLE.replace(b"INT16", b"ASC"), "the format says ASCii", "comma list"),
     ("no time axis", EXAMPLE.replace(b'"S"', b'"HZ"'), "no implicit dimension in seconds", "UNITs"),

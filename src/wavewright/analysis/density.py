@@ -60,6 +60,7 @@ class Density:
             if not (math.isfinite(low) and math.isfinite(high) and low < high):
                 raise Misuse(f"`{name}` is {low:g} .. {high:g}", expected="two finite numbers, the lower one first")
         self.columns, self.rows, self.window, self.levels = columns, rows, window, levels
+        self.unit = ""  # that of the first shot
         self.shots = 0
         self.samples = 0
         self.left_out = LeftOut()
@@ -117,6 +118,9 @@ class Density:
         """
         if shot < 0:
             raise Misuse(f"shot {shot}", expected="a number of 0 or more")
+        if self.shots and wave.unit != self.unit:
+            raise Misuse(f"shot {shot} is in {wave.unit}", expected=f"{self.unit}, as the shots before")
+        self.unit = wave.unit
         self.shots += 1
         self.samples += len(wave)
         first, last = self._inside(wave)

@@ -108,9 +108,6 @@ def shot_statistics(readings: Sequence[Reading]) -> ShotStatistics:
 def mean_and_deviation(values: npt.ArrayLike) -> tuple[float, float | None]:
     """Mean and standard deviation (n − 1), in two passes with exact sums, so that a large mean costs no digits.
 
-    The mean's own rounding is corrected for in the second pass (T. Chan, G. Golub, R. LeVeque, "Algorithms for
-    computing the sample variance", 1983; from memory, not verified).
-
     Parameters
     ----------
     values : shape (n,), n ≥ 1. The deviation of one value is None.
@@ -120,8 +117,7 @@ def mean_and_deviation(values: npt.ArrayLike) -> tuple[float, float | None]:
     if each.size < 2:
         return mean, None
     off = each - mean
-    squares = math.fsum(off * off) - math.fsum(off) ** 2 / each.size
-    return mean, math.sqrt(max(squares, 0.0) / (each.size - 1))
+    return mean, math.sqrt(math.fsum(off * off) / (each.size - 1))
 
 
 def lag_one_autocorrelation(values: npt.ArrayLike) -> float | None:

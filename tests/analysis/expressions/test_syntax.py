@@ -74,6 +74,7 @@ REFUSED = [
     ("a; b", 2, "`;` means nothing here", "channels"),
     ("a - 2 volts", 5, "`2 volts`: no unit `volts`", "V, A, s"),
     ("2 a", 1, "`2 a`: no unit `a`", "V, A, s"),
+    ("a * 1e999", 5, "`1e999` is too large", "at most"),
     ("1 + 2", 1, "no channel in it", "at least one channel"),
     ("exec(a)", 1, "unknown function `exec`", "low_pass"),
     ("__import__(a)", 1, "unknown function `__import__`", "low_pass"),

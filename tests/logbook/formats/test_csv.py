@@ -121,10 +121,15 @@ def test_a_broken_table_is_refused_where_it_breaks(table, text: str, message: st
 
 
 def test_a_slow_drift_of_the_time_base_is_refused(table) -> None:
-    # each step 0.02 % longer than the one before: no step is off by much, the record is (constructed)
-    times = np.cumsum(1e-6 * (1 + 2e-4 * np.arange(200)))
+    # steps from 0.8 % too short to 0.8 % too long: none is off by much, the middle of the record is (constructed)
+    times = np.cumsum(1e-6 * (1 + 1.6e-2 * (np.arange(1000) / 1000 - 0.5)))
     with pytest.raises(FileFault, match="irregular time"):
         read_waveforms(table("time,rail\n" + "".join(f"{t!r},0\n" for t in times.tolist())))
+
+
+def test_a_sample_half_an_interval_late_is_refused_in_microseconds_too(table) -> None:
+    with pytest.raises(FileFault, match=r"trace.csv:4: irregular time"):
+        read_waveforms(table("time (us),rail\n0.000,1\n1.000,2\n2.500,3\n3.000,4\n4.000,5\n"))
 
 
 def test_bytes_that_are_no_text_are_refused(table) -> None:

@@ -56,6 +56,12 @@ def test_a_failed_write_leaves_the_old_file(tmp_path: Path) -> None:
     assert [file.name for file in tmp_path.iterdir()] == ["shot.wav"]
 
 
+def test_a_write_that_breaks_off_in_the_middle_leaves_nothing(tmp_path: Path) -> None:
+    with pytest.raises(UnicodeEncodeError):  # half of a character: the file is open by then
+        write_waveforms(tmp_path / "shot.csv", {"\ud800": RAIL})
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_folder_that_is_not_there_is_told(tmp_path: Path) -> None:
     with pytest.raises(StorageFault, match="No such file or directory"):
         write_waveforms(tmp_path / "none" / "shot.csv", {"rail": RAIL})

@@ -198,3 +198,11 @@ def test_a_stream_of_unknown_length_is_read_to_the_end(tmp_path: Path) -> None:
     head = b"RIFF\xff\xff\xff\xffWAVEfmt " + struct.pack("<I", 16) + form + b"data\xff\xff\xff\xff"
     (tmp_path / "pipe.wav").write_bytes(head + np.arange(5, dtype="<i2").tobytes())
     assert read_waveform(tmp_path / "pipe.wav").codes.tolist() == [0, 1, 2, 3, 4]
+
+
+def test_a_chunk_of_odd_length_is_padded(tmp_path: Path) -> None:
+    form = struct.pack("<HHIIHH", 1, 1, 1000, 1000, 1, 8)
+    chunks = b"fmt " + struct.pack("<I", 16) + form + b"note" + struct.pack("<I", 3) + b"abc\0"
+    chunks += b"data" + struct.pack("<I", 3) + bytes([127, 128, 129]) + b"\0"
+    (tmp_path / "odd.wav").write_bytes(b"RIFF" + struct.pack("<I", 4 + len(chunks)) + b"WAVE" + chunks)
+    assert read_waveform(tmp_path / "odd.wav").codes.tolist() == [127, 128, 129]

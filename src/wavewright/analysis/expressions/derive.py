@@ -13,7 +13,9 @@ from wavewright.analysis.expressions.dimensions import dimension_of
 from wavewright.analysis.expressions.functions import Operand, expression_functions
 from wavewright.analysis.expressions.syntax import CONSTANTS, Call, Name, Negation, Node, Number, Operation, parse, walk
 from wavewright.analysis.expressions.tokens import fault
+from wavewright.analysis.reading import Doubt
 from wavewright.analysis.signals import BLOCK, ChannelSignal, PointwiseSignal, Signal
+from wavewright.analysis.survey import Survey
 from wavewright.errors import Misuse
 from wavewright.waveform import Floats, Waveform
 
@@ -104,6 +106,16 @@ def derive(
     if not isinstance(signal, Signal):
         raise fault(read.text, 1, "the result is a constant", expected="a result that changes with a channel")
     return signal.waveform(unit=unit, name=name or read.text)
+
+
+def inherited_doubts(expression: Expression, channels: Mapping[str, Waveform]) -> tuple[Doubt, ...]:
+    """What speaks against the channels of an expression, and so against every reading of the result.
+
+    A clipped channel does not show in what is derived from it: whoever measures the result adds these to its doubts.
+    Invalid samples are not among them, for they are invalid in the result too.
+    """
+    found = [doubt for name in expression.names if name in channels for doubt in Survey(channels[name]).doubts]
+    return tuple(dict.fromkeys(doubt for doubt in found if doubt is not Doubt.INVALID_SAMPLES))
 
 
 class _Build:

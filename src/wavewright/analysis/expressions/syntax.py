@@ -184,16 +184,19 @@ class _Parser:
             raise self.unexpected("an operator, `,` or `)`")
 
     def _number(self, token: Token) -> Number:
-        if not token.unit:
-            return Number(float(token.text), NO_DIMENSION, token.column)
-        if (found := read_symbol(token.unit)) is None:
-            raise fault(
-                self.text,
-                token.column,
-                f"`{token.text} {token.unit}`: no unit `{token.unit}`",
-                expected=f"one of {', '.join(known_units())}, % or ppm, with a prefix such as m, u, k",
-                do="write `*` between a number and a channel",
-            )
-        power, dimension = found
+        power, dimension = 0, NO_DIMENSION
+        if token.unit:
+            if (found := read_symbol(token.unit)) is None:
+                raise fault(
+                    self.text,
+                    token.column,
+                    f"`{token.text} {token.unit}`: no unit `{token.unit}`",
+                    expected=f"one of {', '.join(known_units())}, % or ppm, with a prefix such as m, u, k",
+                    do="write `*` between a number and a channel",
+                )
+            power, dimension = found
         mantissa, _, exponent = token.text.lower().partition("e")
-        return Number(float(f"{mantissa}e{int(exponent or 0) + power}"), dimension, token.column)
+        value = float(f"{mantissa}e{int(exponent or 0) + power}")  # by its digits: 0.1 m is 1e-4 and no sum of errors
+        if math.isinf(value):
+            raise fault(self.text, token.column, f"`{token.text}` is too large", expected="at most about 1.8e308")
+        return Number(value, dimension, token.column)
