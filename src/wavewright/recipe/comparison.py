@@ -120,6 +120,7 @@ def _read(name: Word, block: Block, entry: ComparisonEntry, scope: Scope) -> Com
         limits=_limits(block, scope.units.get(of, UNKNOWN), scope),
         metrics=entry.metrics or (),
         source_impedance=entry.source_impedance,
+        crystal=entry.crystal,
         about=entry.about or "",
         place=name.place,
     )

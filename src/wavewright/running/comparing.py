@@ -7,11 +7,11 @@ from collections.abc import Iterator, Mapping
 from wavewright.analysis.catalogue import find_metric
 from wavewright.analysis.comparison import MetricChange, compare, metric_changes
 from wavewright.analysis.measure import measure_surveys
-from wavewright.analysis.probe_loading import Node, Probe, expected_loading
+from wavewright.analysis.probe_loading import Crystal, Node, Probe, crystal_pulling, expected_loading
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
-from wavewright.recipe.comparison import FOUND, Comparison
+from wavewright.recipe.comparison import FOUND, Comparison, CrystalEntry
 from wavewright.recipe.measurement import Measurement
 from wavewright.running.examined import Examined
 from wavewright.running.judged import judged
@@ -19,6 +19,7 @@ from wavewright.running.outcome import Result
 from wavewright.running.references import References
 
 PROBE_RESISTANCE = 10e6  # ohm: at the tip of a passive 10:1 probe, common practice, no source
+STEADY = 0.05  # scatter of the periods over the period, below which a signal is taken as periodic
 CHANGE = "change_of_"
 EXPECTED = "expected_"
 
@@ -56,18 +57,20 @@ class Comparing:
     def _compared(self, shot: Examined) -> Iterator[tuple[str, Reading]]:
         before, earlier = self._reference()
         now = shot.survey(self._wanted.of)
-        found = compare(before.wave, now.wave, align=self._wanted.align.value)
+        found = compare(before.wave, now.wave, align=self._wanted.align.value, most_delay=_half_a_period(before))
         unit = found.unit
         yield "rms", Reading(found.rms_difference, unit)
         yield "largest", Reading(abs(found.largest_difference), unit)
         yield "delay", Reading(found.delay, "s")
+        expected = {} if earlier is None else self._expected(before, earlier, shot)
         yield "gain", Reading(found.gain, "1")
-        yield from self._expected(before, shot, earlier)
+        yield from _beside("gain", expected)
         means = [measure_surveys([survey], find_metric("mean"), {}).value for survey in (before, now)]
         if means[0] is not None and means[1] is not None:
             yield "offset", Reading(means[1] - means[0], unit)
         for change in metric_changes(*(self._metrics(survey) for survey in (before, now))):
             yield f"{CHANGE}{change.metric}", _reading(change)
+            yield from _beside(f"{CHANGE}{change.metric}", expected)
 
     def _reference(self) -> tuple[Survey, Examined | None]:
         wanted = self._wanted
@@ -79,20 +82,47 @@ class Comparing:
     def _metrics(self, survey: Survey) -> dict[str, Reading]:
         return {name: measure_surveys([survey], find_metric(name), {}) for name in self._wanted.metrics}
 
-    def _expected(self, before: Survey, shot: Examined, earlier: Examined | None) -> Iterator[tuple[str, Reading]]:
-        """What the probes that are new in this measurement should do to the amplitude at the point that they touch."""
-        impedance = self._wanted.source_impedance
-        if impedance is None or earlier is None:
-            return
-        there, new = _probes(earlier), _probes(shot)
-        added = sum(farads for number, farads in new.items() if number not in there)
+    def _expected(self, before: Survey, earlier: Examined, shot: Examined) -> dict[str, Reading]:
+        """What the probes that are new in this measurement should do at the point that they touch, by what is found."""
+        there, now = _probes(earlier), _probes(shot)
+        added = sum(farads for number, farads in now.items() if number not in there)
         frequency = measure_surveys([before], find_metric("frequency"), {}).value
+        found: dict[str, Reading] = {}
         if not added or frequency is None:
-            return
-        node = Node(float(impedance), sum(there.values()))
-        loading = expected_loading(Probe(PROBE_RESISTANCE, added), node, frequency=frequency)
-        if loading.amplitude_change is not None:
-            yield f"{EXPECTED}gain", Reading(1 + loading.amplitude_change, "1")
+            return found
+        if self._wanted.source_impedance is not None:
+            node = Node(float(self._wanted.source_impedance), sum(there.values()))
+            loading = expected_loading(Probe(PROBE_RESISTANCE, added), node, frequency=frequency)
+            if loading.amplitude_change is not None:
+                found["gain"] = Reading(1 + loading.amplitude_change, "1")
+        if self._wanted.crystal is not None:
+            pulled = crystal_pulling(_crystal(self._wanted.crystal, frequency, sum(there.values())), added)
+            found[f"{CHANGE}frequency"] = Reading(pulled * frequency, "Hz")
+        return found
+
+
+def _half_a_period(survey: Survey) -> float | None:
+    """The longest delay, s, that a periodic signal tells from another one; None where it is not periodic."""
+    period = measure_surveys([survey], find_metric("period"), {})
+    if period.value is None or period.standard_deviation is None:
+        return None
+    return period.value / 2 if period.standard_deviation < STEADY * period.value else None
+
+
+def _beside(name: str, expected: Mapping[str, Reading]) -> Iterator[tuple[str, Reading]]:
+    """What is to be expected, in the row below what was found."""
+    if name in expected:
+        yield f"{EXPECTED}{name}", expected[name]
+
+
+def _crystal(wanted: CrystalEntry, frequency: float, probes: float) -> Crystal:
+    """The oscillator as it was before: with the probes, F, that were there already."""
+    return Crystal(
+        frequency=frequency,
+        motional_capacitance=float(wanted.motional_capacitance),
+        shunt_capacitance=float(wanted.shunt_capacitance),
+        load_capacitance=float(wanted.load_capacitance) + probes,
+    )
 
 
 def _reading(change: MetricChange) -> Reading:

@@ -10,11 +10,12 @@ from importlib.metadata import version
 
 import pyvisa
 
-from wavewright.errors import BadAnswer, Complaint, LinkLost, NoAnswer, NotMeasurable, OutputMayBeOn
-from wavewright.instruments.bench import Bench, open_bench
+from wavewright.errors import BadAnswer, Complaint, LinkLost, NoAnswer, NotMeasurable
+from wavewright.instruments.bench import open_bench
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.wire_log import WireLog
 from wavewright.judgement.verdict import Verdict
+from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
 from wavewright.running.interruption import Interrupted, Interruption, interruptible
 from wavewright.running.keeping import Keeper, Memory
@@ -68,19 +69,18 @@ def run(
 
     Raises
     ------
-    BenchFault : the bench lacks or forbids what the recipe wants; nothing was sent to an output.
+    BenchFault : the bench lacks or forbids what the recipe wants; nothing was sent.
     OutputMayBeOn : an output could not be confirmed off.
     StorageFault : the keeper could not keep what came.
     LinkLost, NoAnswer, BadAnswer : an instrument is not there at the beginning.
     """
     chosen = select(recipe, bench)
     into, person = keeper or Memory(), desk or Unattended()
-    started = now()
+    started, names = now(), list(chosen.names.values())
+    log = WireLog(into.wire_log, full=full_wire_log)
     with interruptible(say=person.say) as interruption:
         if recipe.cautions:
             person.confirm(caution_text(recipe.cautions))
-        log = WireLog(into.wire_log, full=full_wire_log)
-        names = list(chosen.names.values())
         with open_bench(bench, names, wire_log=log, seed=seed, manager=manager, pause=pause) as opened:
             identities = dict(opened.identities)
             around = Surroundings(
@@ -132,33 +132,25 @@ def _measure_all(
         for measurement in recipe:
             interruption.check()
             around.progress.begin(measurement.label, shots=measurement.shots)
-            try:
-                outcome = measure_one(measurement, around)
-            except (OutputMayBeOn, LinkLost):
-                raise
-            except PASSING as fault:
-                outcome = MeasurementOutcome(
-                    measurement.name, measurement.condition, measurement.place or "", error=str(fault)
-                )
-            done.append(outcome)
-            around.progress.end(outcome)
-            if stop_at_first and outcome.verdict not in (None, Verdict.PASS):
-                error = ""
+            done.append(_measured(measurement, around))
+            around.progress.end(done[-1])
+            if stop_at_first and done[-1].verdict not in (None, Verdict.PASS):
                 break
-    except Interrupted as interrupted:
-        error = str(interrupted)
-    except OutputMayBeOn:
-        raise
-    except LinkLost as fault:
+    except (Interrupted, LinkLost) as fault:
         error = str(fault)
     finally:
+        # Leaving the bench does it once more: a signal in the instant before the shield goes up would skip it here.
         with interruption.shielded():
-            _switch_off(around.bench)
+            around.bench.safe_state()
     return done, error
 
 
-def _switch_off(bench: Bench) -> None:
-    bench.safe_state()
+def _measured(measurement: Measurement, around: Surroundings) -> MeasurementOutcome:
+    """The measurement, or its outcome `error` if nothing came of it and the next one may do better."""
+    try:
+        return measure_one(measurement, around)
+    except PASSING as fault:
+        return MeasurementOutcome(measurement.name, measurement.condition, measurement.place or "", error=str(fault))
 
 
 def _origins(chosen: Selection) -> dict[str, Origin]:
