@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 import scipy.optimize
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from wavewright.analysis.exponential_fit import fit_exponential
@@ -81,6 +81,7 @@ def test_the_fit_ends_before_the_next_transition() -> None:
     assert value(measure(wave_of(5 - volts), "time_constant")) == pytest.approx(1e-3, rel=1e-4)
 
 
+@settings(max_examples=25)
 @given(
     tau=st.floats(2e-4, 2e-3),
     gain=st.sampled_from([1e-3, -2.0, 50.0]),

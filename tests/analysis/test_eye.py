@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.analysis.lines_with_edges import line_with_edges
@@ -86,6 +86,7 @@ def test_diagram_counts_every_sample_twice_and_is_empty_in_the_opening() -> None
     assert middle[:, 72:78].sum() > 0  # and at its end
 
 
+@settings(max_examples=25)
 @given(gain=st.sampled_from([1e-3, -2.0, 50.0]), offset=st.floats(-10, 10), start=st.floats(-1, 1))
 def test_height_scales_and_width_does_not(gain: float, offset: float, start: float) -> None:
     wave = line(JITTER, step=4e-6)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.analysis.lines_with_edges import line_with_edges
@@ -26,6 +26,7 @@ def value(reading: Reading) -> float:
     return reading.value
 
 
+@settings(max_examples=25)
 @given(delays=st.lists(st.floats(-150e-9, 150e-9), min_size=1, max_size=3))
 def test_from_the_earliest_to_the_latest(delays: list[float]) -> None:
     # math: linear interpolation is exact on the ramps

@@ -72,6 +72,16 @@ def test_a_relative_mask_knows_no_scale(gain: float) -> None:
     assert value(measure(wave, "spur_margin", mask=mask)) == pytest.approx(-50 - 20 * math.log10(0.02), abs=1e-2)
 
 
+def test_uncertainty_is_the_scatter_of_repeated_readings() -> None:
+    rng = np.random.default_rng(5)
+    clean = wave_of((500.2, 1.0), (1000.4, 0.02)).values()
+    records = [Waveform.from_volts(clean + 0.03 * rng.standard_normal(8192), interval=1 / 8192) for _ in range(120)]
+    readings = [measure(record, "spur_margin", mask=MASK) for record in records]
+    scatter = np.std([value(reading) for reading in readings])
+    # 120 runs tell a scatter to 6 %
+    assert np.mean([reading.uncertainty for reading in readings]) == pytest.approx(scatter, rel=0.25)
+
+
 NO_MASKS: list[object] = [
     [],
     "1 kHz",

@@ -49,6 +49,12 @@ class Distortion:
         spectrum = self.fundamental.spectrum
         return self.noise_square * (2 * spectrum.window.lobe + 1) / spectrum.amplitudes.size
 
+    @property
+    def line_variance(self) -> float:
+        """Variance of the rms value of a line that stands out of the noise, in unit²."""
+        spectrum = self.fundamental.spectrum
+        return self.noise_square * spectrum.window.noise_bandwidth / spectrum.size
+
 
 def take_apart(
     survey: Survey,
@@ -99,11 +105,14 @@ def thd(
     parts = take_apart(survey, window=window, harmonics=harmonics, fundamental=fundamental)
     squares = sum(parts.harmonic_squares.values())
     whole = parts.fundamental_square + (squares if relative_to == "total" else 0.0)
-    noise = parts.noise_in_a_line
     doubts = list(tone_doubts(parts.fundamental))
-    if squares and squares < 2 * noise * len(parts.harmonic_squares):
+    noise = parts.noise_in_a_line * len(parts.harmonic_squares)
+    if squares and squares < 2 * noise:
         doubts.append(Doubt.NOISY)
-    return Reading(math.sqrt(squares / whole), "1", uncertainty=math.sqrt(noise / whole), doubts=tuple(doubts))
+    ratio = math.sqrt(squares / whole)
+    lifted = ratio - math.sqrt(max(0.0, squares - noise) / whole)  # by the noise in the lobes of the harmonics
+    uncertainty = math.hypot(math.sqrt(parts.line_variance / whole), lifted)
+    return Reading(ratio, "1", uncertainty=uncertainty, doubts=tuple(doubts))
 
 
 @metric("harmonic_level", unit="dB", source=SOURCE)
@@ -130,12 +139,11 @@ def harmonic_level(
             expected="a line of its own",
             do="raise `rate`, so that it does not fold back onto another line",
         )
-    noise = parts.noise_in_a_line
-    doubts = (Doubt.NOISY,) if square < 2 * noise else ()
+    doubts = (Doubt.NOISY,) if square < 2 * parts.noise_in_a_line else ()
     return Reading(
         power_ratio_db(square / parts.fundamental_square),
         "dB",
-        uncertainty=amplitude_ratio_db(1 + math.sqrt(noise / square)),
+        uncertainty=amplitude_ratio_db(1 + math.sqrt(parts.line_variance / square)),
         doubts=(*tone_doubts(parts.fundamental), *doubts),
     )
 

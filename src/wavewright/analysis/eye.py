@@ -145,7 +145,12 @@ def eye_width(
 def bit_rate(
     survey: Survey, *, nominal: Annotated[float, "Bd"] | None = None, level: ReferenceLevel = MIDDLE
 ) -> Reading:
-    """Bit rate of a line without return to zero, by all its edges; `nominal`, Bd, if the shortest pulse misleads."""
+    """Bit rate of a line without return to zero, by all its edges; `nominal`, Bd, if the shortest pulse misleads.
+
+    Definition
+    ----------
+    1/T of the straight line t[k] = t0 + n[k]·T through the edges, n whole numbers of bits.
+    """
     clock = _clock(survey, nominal, level)
     relative = clock.period_uncertainty / clock.period
     return Reading(1 / clock.period, "Bd", uncertainty=relative / clock.period, doubts=_doubts(survey, clock))

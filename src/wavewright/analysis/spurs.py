@@ -116,7 +116,12 @@ def spur_margin(survey: Survey, *, mask: Sequence[Any], window: WindowName = "bl
 
 @metric("spurs_over_mask", unit="count", source="math: lines above a mask, counted")
 def spurs_over_mask(survey: Survey, *, mask: Sequence[Any], window: WindowName = "blackman_harris") -> Reading:
-    """Spurs over mask: number of lines above a mask, the strongest tone not counted; `mask` as of `spur_margin`."""
+    """Spurs over mask: number of lines above a mask, the strongest tone not counted; `mask` as of `spur_margin`.
+
+    Definition
+    ----------
+    number of peaks with A(f) > mask(f), within the mask.
+    """
     try:
         return Reading(float(len(spurs(survey, mask=mask, window=window))), "count")
     except _NoPeaks:
