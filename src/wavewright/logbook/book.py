@@ -24,19 +24,13 @@ from wavewright.logbook import tables
 from wavewright.logbook.code_store import CodeStore
 from wavewright.logbook.migrations import bring_up_to_date
 from wavewright.logbook.outcome_files import outcome_as_json, outcome_from_json
+from wavewright.logbook.place import usual_logbook
 from wavewright.quantities import read_interval
 from wavewright.running.outcome import Origin, Outcome, Result
 from wavewright.waveform import Capture
 
 BUSY = 60.0  # s that one process waits for another's transaction
 WRITES = "wavewright_writes"
-
-
-def usual_logbook() -> Path:
-    """Where the logbook lies if none is named: in the user's data folder."""
-    from platformdirs import user_data_path
-
-    return user_data_path("wavewright", appauthor=False) / "logbook.sqlite"
 
 
 class Logbook:
@@ -130,7 +124,7 @@ class Logbook:
         captures: Mapping[str, Sequence[Capture]] = {
             row.label: self.codes.shots(row.sha256, json.loads(row.shots)) for row in kept
         }
-        return replace(outcome_from_json(plain), captures=captures)
+        return replace(outcome_from_json(plain), captures=captures, id=identifier)
 
 
 def new_id(outcome: Outcome) -> str:

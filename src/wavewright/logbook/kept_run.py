@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.logbook.evidence import Evidence
@@ -13,10 +15,15 @@ from wavewright.logbook.formats.catalogue import read_waveform
 from wavewright.recipe.load import load_recipe
 from wavewright.recipe.recipe import Recipe
 from wavewright.running import runner
+from wavewright.running.bench_lock import bench_lock
 from wavewright.running.outcome import Outcome
 from wavewright.running.shipped import find_file
 from wavewright.waveform import Waveform
 
+if TYPE_CHECKING:
+    from wavewright.logbook.book import Logbook
+
+PATIENCE = 600.0  # s
 DEFAULT_BENCH = "sim/bench.yaml"
 
 
@@ -26,6 +33,10 @@ def run(
     bench: BenchFile | str | Path = DEFAULT_BENCH,
     serial: str = "",
     out: str | Path | None = None,
+    logbook: str | Path | None = None,
+    station: str = "",
+    patience: float = PATIENCE,
+    say: Callable[[str], None] = lambda text: None,
     now: Callable[[], datetime] = lambda: datetime.now(UTC),
     **how: Any,
 ) -> Outcome:
@@ -36,6 +47,10 @@ def run(
     recipe, bench : read already, or names of files; where there is no such file, the shipped one of that name is taken.
     serial : number of the unit under test.
     out : folder that the evidence goes into, in a folder of its own; None keeps captures in memory and writes nothing.
+    logbook : path or URL of a logbook that the outcome is entered into; None enters it into none.
+    station : where the bench stands, for the logbook.
+    patience : s; how long to wait while another run uses the bench.
+    say : tells the operator that the run waits, and for whom.
     how : whatever else `wavewright.running.runner.run` takes: `operator`, `stop_at_first`, `seed`, ….
 
     Returns
@@ -50,10 +65,32 @@ def run(
     wanted = recipe if isinstance(recipe, Recipe) else load_recipe(find_file(recipe))
     there = bench if isinstance(bench, BenchFile) else load_bench(find_file(bench))
     how = {"read_stored": _read_stored, **how}
-    if out is None:
-        return runner.run(wanted, there, serial=serial, now=now, **how)
-    with Evidence(Path(out), started=now(), recipe=wanted.name, serial=serial) as evidence:
-        return evidence.finish(runner.run(wanted, there, keeper=evidence, serial=serial, now=now, **how))
+    with ExitStack() as open_things:
+        # opened before anything is sent: a run whose outcome cannot be kept is not begun
+        book = open_things.enter_context(_opened(logbook)) if logbook is not None else None
+        open_things.enter_context(bench_lock(addresses(there), what=wanted.name, patience=patience, say=say))
+        if out is None:
+            outcome = runner.run(wanted, there, serial=serial, now=now, **how)
+        else:
+            with Evidence(Path(out), started=now(), recipe=wanted.name, serial=serial) as evidence:
+                outcome = evidence.finish(runner.run(wanted, there, keeper=evidence, serial=serial, now=now, **how))
+        return outcome if book is None else replace(outcome, id=book.enter(outcome, station=station))
+
+
+def addresses(bench: BenchFile) -> tuple[str, ...]:
+    """What a run has for itself while it lasts: the address of each instrument of a bench.
+
+    Instruments that a file simulates are others than those of the same address in another file.
+    """
+    file, at, _ = bench.grammar.library.partition("@")
+    behind = f" of {(bench.folder / file).resolve()}" if file and at else ""
+    return tuple(f"{instrument.resource}{behind}" for instrument in bench.instruments.values())
+
+
+def _opened(logbook: str | Path) -> Logbook:
+    from wavewright.logbook.book import Logbook
+
+    return Logbook(logbook)
 
 
 def _read_stored(path: Path, channel: str) -> Waveform:

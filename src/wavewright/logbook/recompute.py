@@ -1,4 +1,4 @@
-"""Readings computed again from the stored codes, with the recipe of the run or with another one; no instrument needed."""
+"""Readings computed again from the stored codes, with the recipe of the run or another; no instrument needed."""
 
 from __future__ import annotations
 

@@ -128,6 +128,7 @@ class Outcome:
     error : why the run as a whole broke off; empty where it came to its end.
     captures : by label of the measurement, each a sequence of shots, read from the evidence when asked for.
     folder : where the evidence lies; None where none was kept.
+    id : in the logbook; empty where it is in none.
     """
 
     title: str
@@ -147,6 +148,7 @@ class Outcome:
     error: str = ""
     captures: Mapping[str, Sequence[Capture]] = field(default_factory=dict, repr=False)
     folder: Path | None = None
+    id: str = ""
 
     @property
     def verdict(self) -> Verdict:
