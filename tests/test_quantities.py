@@ -39,6 +39,9 @@ READ = [
     ("3 THz", "Hz", 3e12),
     ("7 fF", "F", 7e-15),
     ("3 ns", "s", 3e-9),
+    ("1e3 ms", "s", 1.0),
+    ("1.5E-3 kV", "V", 1.5),
+    ("2e3k", "", 2e6),
     ("40 %", "1", 0.4),
     ("7 %", "1", 0.07),
     ("40%", "1", 0.4),
@@ -82,6 +85,8 @@ REFUSED = [
     (".inf", "V", "`.inf` is not a finite number\n  expected: a voltage, such as `24 V`"),
     ("-inf V", "V", "`-inf V` is not a finite number\n  expected: a voltage, such as `24 V`"),
     ("∞ V", "V", "`∞ V` is not a finite number\n  expected: a voltage, such as `24 V`"),
+    ("1e306 kV", "V", "`1e306 kV` is not a finite number\n  expected: a voltage, such as `24 V`"),
+    ("1e99999 V", "V", "`1e99999 V` is not a finite number\n  expected: a voltage, such as `24 V`"),
     ("1e400 V", "V", "`1e400 V` is not a finite number\n  expected: a voltage, such as `24 V`"),
     ("", "V", "nothing stands here\n  expected: a voltage, such as `24 V`"),
     (" \t", "s", "nothing stands here\n  expected: a time, such as `500 us`"),
@@ -203,6 +208,7 @@ SHOWN = [
     (0.0, "V", None, None, "0 V"),
     (12.0, "count", None, None, "12"),
     (12.5, "count", 0.1, None, "12.5"),
+    (12.3456, "count", 30.0, None, "10"),
     (1.41421, "number", 2e-4, None, "1.4142"),
     (1.41421, "number", None, None, "1.414"),
     (2.0, "number", 0.01, None, "2.00"),
@@ -231,6 +237,18 @@ def test_no_more_digits_are_shown_than_are_known(
 UNITS = st.sampled_from([unit for unit in EXAMPLES if unit not in {"", "count"}])
 NUMBERS = st.decimals(min_value="-9999", max_value="9999", places=4, allow_nan=False)
 EXPONENTS = st.integers(-12, 9)
+
+
+@given(
+    number=NUMBERS,
+    exponent=st.integers(-9, 9),
+    prefix=st.sampled_from(["", "m", "u", "k", "M", "n", "p", "f", "G", "T"]),
+)
+def test_number_exponent_and_prefix_multiply(number: Decimal, exponent: int, prefix: str) -> None:
+    # SI Brochure, 9th edition, table 7: each prefix is a power of ten; exact decimal arithmetic by Python's decimal
+    power = {"": 0, "m": -3, "u": -6, "n": -9, "p": -12, "f": -15, "k": 3, "M": 6, "G": 9, "T": 12}[prefix]
+    value = read_quantity(f"{number}e{exponent} {prefix}V", unit="V").value
+    assert value == float(number.scaleb(exponent + power))
 
 
 @given(number=NUMBERS, exponent=EXPONENTS, unit=UNITS)

@@ -43,7 +43,7 @@ EXAMPLES = {
 DEFAULT_DIGITS = 4  # where neither an uncertainty nor a resolution is known
 MOST_DIGITS = 15  # that a double holds
 
-_NUMBER = re.compile(r"[+-]?(?:\d+(?:\.(?!\.)\d*)?|\.\d+)(?:[eE][+-]?\d+)?")
+_NUMBER = re.compile(r"[+-]?(?:\d+(?:\.(?!\.)\d*)?|\.\d+)(?:[eE][+-]?\d{1,5})?")
 _OPENINGS = {"at most ": "most", "at least ": "least", "exactly ": "exactly"}
 _COMPARISONS = {
     "at most": "at most", "at least": "at least", "exactly": "exactly", "<": "at most", "≤": "at most",
@@ -215,14 +215,12 @@ def _split(text: str, unit: str) -> tuple[str, str]:
 
 def _scaled(number: str, symbol: str, unit: str) -> float | None:
     """Number and symbol as a value in the wanted unit; None where the symbol is not one of that unit."""
-    from quantiphy import Quantity as Engineering  # here, because importing it takes 40 ms
-
     prefixes = spellings(unit)
     if symbol not in prefixes:
         return None
-    power = PREFIXES[prefixes[symbol]]
-    scaled = f"{number}e{power}" if "e" not in number.lower() else number + prefixes[symbol]
-    return float(Engineering(scaled)) / RATIO_UNITS.get(symbol, 1.0)  # not times 0.01: 7 % is 0.07 to the last bit
+    mantissa, _, exponent = number.lower().partition("e")
+    value = float(f"{mantissa}e{int(exponent or 0) + PREFIXES[prefixes[symbol]]}")  # rounded once, not twice
+    return value / RATIO_UNITS.get(symbol, 1.0)  # not times 0.01: 7 % is 0.07 to the last bit
 
 
 def _unit_fault(text: str, number: str, symbol: str, unit: str) -> Misuse:
@@ -360,8 +358,8 @@ def _decimals(value: float, known: float) -> int:
 def _in_decimals(value: float, known: float) -> str:
     if known == 0 and value == int(value):
         return f"{int(value)}"
-    decimals = max(0, _decimals(value, known))
-    shown = f"{round(value, decimals) + 0.0:.{decimals}f}"
+    decimals = _decimals(value, known)
+    shown = f"{round(value, decimals) + 0.0:.{max(0, decimals)}f}"
     return shown if known or "." not in shown else shown.rstrip("0").rstrip(".")
 
 

@@ -204,6 +204,8 @@ FAULTS = [
     ("frequency: 1.25 kHz", "frequency: 1.25 kHz, high: 3 V, low: 4 V, amplitude: 1 V",
      "recipe.yaml:22:70: `3 V` is given in two ways\n  expected: `amplitude` and `offset`, or `high` and `low`\n"
      "recipe.yaml:22:70: `high: 3 V` is not above low\n  expected: more than 4 V"),
+    ("frequency: 1.25 kHz", "high: 3 V, low: 3 V",
+     "recipe.yaml:22:49: `high: 3 V` is not above low\n  expected: more than 3 V"),
     ("{source: {function", "{supply: {output: off}, source: {function",
      "recipe.yaml:22:16: a step for supply and source\n  expected: one of `supply` or `source` in each step"),
     ("function: pulse", "function: puls",
