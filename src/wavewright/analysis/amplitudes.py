@@ -70,7 +70,7 @@ def amplitude(survey: Survey) -> Reading:
 def _level(survey: Survey, value: float, levels: int = 1) -> Reading:
     """Known to half a code step, rectangular (JCGM 100:2008, 4.3.7), and no better than the noise averages."""
     record = survey.record
-    noise = record.noise / math.sqrt(record.codes.size / 2)
+    noise = survey.noise / math.sqrt(record.codes.size / 2)
     uncertainty = math.sqrt(levels) * math.hypot(record.step / math.sqrt(12), noise)
     return Reading(
         value,

@@ -19,6 +19,7 @@ MIDDLE = ReferenceLevel(0.5, is_ratio=True)
 FEW_PERIODS = 10
 NOISE_OF_AMPLITUDE = 0.1
 SAMPLES_OF_A_PERIOD = 4
+SAMPLES_TO_TELL_NOISE = 10
 
 
 def edges(survey: Survey, level: ReferenceLevel, hysteresis: ReferenceLevel | None = None) -> Crossings:
@@ -56,14 +57,16 @@ def period_doubts(survey: Survey, periods: Floats) -> tuple[Doubt, ...]:
     found = []
     if periods.size < FEW_PERIODS:
         found.append(Doubt.FEW_CYCLES)
-    if periods.size and float(np.mean(periods)) < SAMPLES_OF_A_PERIOD:
+    samples = float(np.mean(periods)) if periods.size else 0.0
+    if samples < SAMPLES_OF_A_PERIOD:
         found.append(Doubt.UNDERSAMPLED)
-    return (*found, *noise_doubts(survey))
+    # with fewer samples a period what neighbours differ by is the signal
+    return (*found, *(noise_doubts(survey) if samples >= SAMPLES_TO_TELL_NOISE else ()))
 
 
 def noise_doubts(survey: Survey) -> tuple[Doubt, ...]:
     """`noisy` where the noise is more than a tenth of the amplitude."""
-    return (Doubt.NOISY,) if survey.record.noise > NOISE_OF_AMPLITUDE * survey.levels.amplitude else ()
+    return (Doubt.NOISY,) if survey.noise > NOISE_OF_AMPLITUDE * survey.levels.amplitude else ()
 
 
 def state_doubts(survey: Survey) -> tuple[Doubt, ...]:

@@ -14,10 +14,10 @@ LOOKED_AT = 64  # crossings, about; the median of their steepness stands for all
 def instant_resolution(survey: Survey, places: Floats) -> float:
     """Half-width of the interval that the instant of one crossing can lie in, s: at most half a sample interval.
 
-    Between two samples whose values differ by d the straight line is off by at most q/(2·d) of the interval for a code
-    step q, and on an edge of amplitude A that is not straight by about d/(2·A): for a single-pole edge at its middle
-    that is twice the chord bound (interval/τ)²/8 (math). The larger of the two counts. The rule itself is ours: common
-    practice, no source.
+    Between two samples whose values differ by d the straight line is off by at most q/(2·(d − q)) of the interval for a
+    code step q (math: half a step over the least slope that can have given d), and on an edge of amplitude A that is
+    not straight by about d/(2·A): for a single-pole edge at its middle that is twice the chord bound (interval/τ)²/8
+    (math). The larger of the two counts. The rule itself is ours: common practice, no source.
     """
     if not places.size or survey.record.codes.size < 2:
         return survey.wave.interval / 2
@@ -37,7 +37,9 @@ def _resolution(survey: Survey, places: Floats) -> float:
     typical = float(np.sort(change)[change.size // 2])
     if not typical or not amplitude:
         return interval / 2
-    return interval / 2 * min(1.0, max(survey.record.step / typical, typical / amplitude))
+    step = survey.record.step
+    quantised = step / (typical - step) if typical > step else 1.0
+    return interval / 2 * min(1.0, max(quantised if step else 0.0, typical / amplitude))
 
 
 def difference_resolution(survey: Survey, places: Floats) -> float:

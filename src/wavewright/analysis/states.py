@@ -90,7 +90,7 @@ def find_states(survey: Survey, *, fewest: float = FEWEST, apart: float = APART)
     if lowest == highest:
         return (State(survey.wave.value_of(lowest), 1.0),)
     amount = _bin_count(survey, highest - lowest)
-    tolerance = max(apart * (highest - lowest), NOISE * survey.record.noise / abs(survey.wave.gain))
+    tolerance = max(apart * (highest - lowest), NOISE * survey.noise / abs(survey.wave.gain))
     counts, sums = _dwelling(survey.record.codes, lowest, highest, amount, tolerance)
     found = []
     for begin, end in _basins(_smoothed(counts, apart)):

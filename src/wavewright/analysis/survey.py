@@ -16,6 +16,7 @@ from wavewright.analysis.levels import (
     level_codes,
     require_two_codes,
 )
+from wavewright.analysis.noise import state_scatter
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Doubt
 from wavewright.analysis.record import Record
@@ -120,6 +121,18 @@ class Survey:
             )
         return StateLevels(low, high, method, has_states, explanation)
 
+    @cached_property
+    def noise(self) -> float:
+        """Standard deviation of the noise, in the waveform's unit: from what neighbouring samples differ by.
+
+        On a waveform of few samples a period that is too much; where it has states, what the samples scatter about
+        these by is an upper bound.
+        """
+        if self.record.noise == 0.0 or self.histogram.codes.size < 2 or not self.levels.has_states:
+            return self.record.noise
+        low, high = sorted(self.wave.code_of(level) for level in (self.levels.low, self.levels.high))
+        return min(self.record.noise, abs(self.wave.gain) * state_scatter(self.histogram, low, high))
+
     def level(self, reference: ReferenceLevel) -> float:
         """A reference level in the waveform's unit.
 
@@ -160,4 +173,4 @@ class Survey:
         except NotMeasurable:
             return 0.0
         nearest = min(abs(level - levels.low), abs(level - levels.high))
-        return min(max(HYSTERESIS_OF_AMPLITUDE * levels.amplitude, HYSTERESIS_OF_NOISE * self.record.noise), nearest)
+        return min(max(HYSTERESIS_OF_AMPLITUDE * levels.amplitude, HYSTERESIS_OF_NOISE * self.noise), nearest)
