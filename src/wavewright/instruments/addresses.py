@@ -20,9 +20,11 @@ def check_address(address: str) -> str:
     from pyvisa import rname
 
     parts = address.split("::")
-    if "[" in address or re.search(r"::[0-9a-fA-F]{1,4}:[0-9a-fA-F:]*", address):
+    if "[" in address:
         raise Misuse(
-            f"`{address}` holds an IPv6 address", expected="a name or an IPv4 address", do="give the host a name"
+            f"`{address}` holds a bracket, as IPv6 addresses do",
+            expected="a name or an IPv4 address",
+            do="give the host a name",
         )
     if parts[-1].upper() in _CLASSES and parts[-1] not in _CLASSES:
         right = "::".join([*parts[:-1], parts[-1].upper()])

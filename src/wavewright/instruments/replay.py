@@ -16,7 +16,7 @@ from typing import Any
 from pyvisa import errors, highlevel, rname
 from pyvisa.constants import InterfaceType, ResourceAttribute, StatusCode
 
-from wavewright.errors import BadAnswer, FileFault, Place, StorageFault
+from wavewright.errors import FileFault, Place, StorageFault
 from wavewright.instruments.scpi import shorten
 from wavewright.instruments.wire_log import WireRecord, read_wire_log
 
@@ -39,6 +39,7 @@ class Recording:
     name: str
     exchanges: list[Exchange]
     position: int = 0
+    has_diverged: bool = False
     skipped: list[str] = field(default_factory=list)
 
     def answer_to(self, message: bytes) -> bytes:
@@ -46,22 +47,29 @@ class Recording:
 
         Raises
         ------
-        BadAnswer : from here on it was never sent, or the log does not hold the block of its answer.
+        FileFault : from here on it was never sent, or the log does not hold the block of its answer. What comes after
+            that, such as switching off, is answered as it was at last.
         """
+        if self.has_diverged:
+            return next((one.answer for one in reversed(self.exchanges) if _is_same(message, one.message)), b"")
         for index in range(self.position, len(self.exchanges)):
             exchange = self.exchanges[index]
             if _is_same(message, exchange.message):
                 self.skipped += [shorten(one.message.strip()) for one in self.exchanges[self.position : index]]
                 self.position = index + 1
                 if exchange.lacks_block:
-                    raise BadAnswer(
+                    self.has_diverged = True
+                    raise FileFault(
                         f"the wire log keeps only the hash of the block that answered `{shorten(message.strip())}`",
+                        where=self.name,
                         do="record the run with full blocks",
                     )
                 return exchange.answer
+        self.has_diverged = True
         expected = self.exchanges[self.position].message if self.position < len(self.exchanges) else b""
-        raise BadAnswer(
+        raise FileFault(
             f"`{shorten(message.strip())}` is not in what was recorded of {self.name} from here on",
+            where=self.name,
             expected=f"`{shorten(expected.strip())}`" if expected else "nothing more: the recording ends here",
         )
 
