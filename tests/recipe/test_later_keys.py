@@ -238,6 +238,8 @@ FAULTS = [
      "recipe.yaml:16:33: metric `rise_time` is over waveforms\n  expected: a channel after `of`, not a decoded line"),
     (TELEGRAM, "of: line, limit", "of: tx, limit",
      "recipe.yaml:16:33: metric `frame_errors` is over frames\n  expected: a decoded line after `of`"),
+    (TELEGRAM, "of: line, limit", "of: lime, limit",
+     "recipe.yaml:16:51: there is no channel `lime`\n  expected: one of tx, line\n  do: did you mean `line`?"),
     (CLOCK, "with: clock_before", "with: clock_befor",
      "recipe.yaml:15:34: there is no measurement `clock_befor` above\n  expected: one of clock_before, or a file\n"
      "  do: did you mean `clock_before`?"),

@@ -172,6 +172,11 @@ FAULTS = [
     ("metric: peak_to_peak", "metric: peak_to_peek",
      "recipe.yaml:16:24: unknown metric `peak_to_peek`\n  expected: a name that `wavewright metrics` lists\n"
      "  do: did you mean `peak_to_peak`?"),
+    ("metric: peak_to_peak, of: rail, limit: at most 40 mV", "metric: time_between, of: rail, from: falling 1 V",
+     "recipe.yaml:16:7: metric `time_between` needs `to`\n  expected: `to` beside `metric`"),
+    ("metric: peak_to_peak, of: rail, limit: at most 40 mV", "metric: time_between, from: down 1 V, to: rising 2 V",
+     "recipe.yaml:16:44: condition `down 1 V`\n"
+     "  expected: a slope and a level, such as `falling 0.99 V` or `rising 70 %`"),
     ("of: rail, limit", "of: rial, limit",
      "recipe.yaml:16:42: there is no channel `rial`\n  expected: one of rail\n  do: did you mean `rail`?"),
     ("of: rail, limit", "of: [rail, rail], limit",
