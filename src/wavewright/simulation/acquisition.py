@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -110,6 +111,13 @@ class Acquisition:
         self._search(min(deadline, limit))
         if self.trigger_time is None and deadline >= limit:
             self.trigger_time, self.was_forced = limit, True
+
+    def look_ahead(self, deadline: float) -> None:
+        """Look for the edge up to a moment that is not yet; where there is none, it is as if nobody had looked."""
+        before = self._looked_until, copy.deepcopy(self._detector), self._stretches
+        self.look(deadline)
+        if self.trigger_time is None:
+            self._looked_until, self._detector, self._stretches = before
 
     def codes(self, number: int) -> Codes:
         """The record of an input, shape (points,), int8."""

@@ -132,6 +132,12 @@ class AcquiringInstrument(Instrument):
         self._acquisition.look(deadline)
         return self._acquisition.end
 
+    def foresee(self, deadline: float) -> float | None:
+        """When the record that runs is complete, if nothing on the bench changes until then."""
+        if self._is_running and self._acquisition is not None:
+            self._acquisition.look_ahead(deadline)
+        return self.completion(self.clock.now)
+
     def finish(self) -> None:
         """Back to idle."""
         if self._is_running and self._acquisition is not None:

@@ -136,6 +136,18 @@ class Exchange:
         self.device.refresh()
         self.work()
 
+    def foresee(self, seconds: float) -> bool:
+        """Go on to the end of the pending operations if it is known to come within `seconds`; else let no time pass."""
+        if self._waiting is None or self.device.is_stuck:
+            return False
+        clock = self.device.instrument.clock
+        moment = self.device.instrument.foresee(clock.now + seconds)
+        if moment is None:
+            return False
+        clock.go_to(moment)
+        self.work()
+        return True
+
     def clear(self) -> None:
         """Device clear: both queues and the message that is worked on; settings, status and errors stay."""
         self._input.clear()

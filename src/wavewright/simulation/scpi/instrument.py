@@ -81,6 +81,10 @@ class Instrument:
         del deadline
         return self.clock.now
 
+    def foresee(self, deadline: float) -> float | None:
+        """As `completion`, but a look ahead that found nothing by `deadline` is forgotten: much may change until then."""
+        return self.completion(deadline)
+
     def finish(self) -> None:
         """Conclude the operations that `completion` gave a moment for."""
 
