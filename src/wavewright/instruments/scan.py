@@ -67,7 +67,7 @@ def shipped() -> Iterator[Profile]:
 def _look_at(
     manager: pyvisa.ResourceManager, resource: str, profiles: Sequence[Profile], wire_log: WireLog | None
 ) -> Found:
-    fault = "no answer"
+    refusal, silence = "", ""
     # on a serial line a message ended by NL alone would stay in front of the next, where CR LF is waited for
     for question, termination in sorted(_WAYS, key=lambda way: way[1] == "\n") if _is_serial(resource) else _WAYS:
         # no error queue yet: an instrument that does not know it would be asked for each silence
@@ -88,12 +88,12 @@ def _look_at(
             if _IDENTITY.search(identity):
                 link.identity = identity
                 return Found(resource, identity, fitting_profiles(link, profiles))
-            fault = f"answers `{shorten(identity)}` to `{question}`"
+            refusal = f"answers `{shorten(identity)}` to `{question}`"
         except WavewrightError as error:
-            fault = error.what
+            silence = error.what
         finally:
             link.close()
-    return Found(resource, fault=fault)
+    return Found(resource, fault=refusal or silence)
 
 
 def _is_serial(resource: str) -> bool:

@@ -1,0 +1,179 @@
+"""Trying a profile, and looking round on a bench: what works, rounds, fails; who answers, which profile fits."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from types import MappingProxyType
+
+import pytest
+import pyvisa
+
+from tests.instruments.conftest import MARKED, STREAM
+from tests.instruments.plain_visa import Device, library_of
+from wavewright.errors import BenchFault
+from wavewright.instruments.bench_file import BenchFile, load_bench
+from wavewright.instruments.connecting import open_link
+from wavewright.instruments.exercise import Finding, Row, exercise, exercise_profile
+from wavewright.instruments.exercise_values import values_to_try
+from wavewright.instruments.library import open_manager
+from wavewright.instruments.profile import Profile, load_profile
+from wavewright.instruments.scan import Found, bench_text, scan
+from wavewright.instruments.supply import Supply
+from wavewright.instruments.vocabulary import Role
+
+SIM = Path(__file__).parents[2] / "sim"
+Write = Callable[[str], Profile]
+
+
+@pytest.fixture
+def bench() -> BenchFile:
+    return load_bench(SIM / "bench.yaml")
+
+
+@pytest.fixture
+def profile(tmp_path: Path) -> Write:
+    def write(text: str) -> Profile:
+        (tmp_path / "tried.yaml").write_text(f"wavewright-profile: 1\nname: tried\n{text}", encoding="utf-8")
+        return load_profile("tried.yaml", folder=tmp_path)
+
+    return write
+
+
+def findings(rows: list[Row]) -> dict[str, set[Finding]]:
+    found: dict[str, set[Finding]] = {}
+    for row in rows:
+        found.setdefault(row.setting, set()).add(row.finding)
+    return found
+
+
+@pytest.mark.parametrize("role", ["digitizer", "supply", "meter"])
+def test_a_shipped_profile_works_on_its_simulated_instrument(bench: BenchFile, role: str) -> None:
+    rows = list(exercise_profile(load_profile(f"scpi-{role}"), bench))
+    failing = [(row.setting, row.asked, row.remark) for row in rows if row.finding is Finding.FAILS]
+    assert not failing
+    assert all(row.duration >= 0 and row.messages for row in rows)
+
+
+def test_a_wrong_header_fails_with_the_exact_message(bench: BenchFile, profile: Write) -> None:
+    wrong = profile('extends: scpi-digitizer\nsettings: {input.offset: {set: "SENSe{input}:VOLTage:OFFSet {value}"}}\n')
+    rows = [row for row in exercise_profile(wrong, bench) if row.finding is Finding.FAILS]
+    assert {row.setting for row in rows} == {"input1.offset", "input4.offset", "capture as int8"}
+    assert rows[0].messages == ("SENSe1:VOLTage:OFFSet -1.0E+01",)
+    assert "-113" in rows[0].remark
+
+
+def test_what_an_instrument_rounds_is_found(bench: BenchFile, profile: Write) -> None:
+    odd = profile("extends: scpi-digitizer\nabilities: {ranges: [3 V, 5 V, 7 V]}\n")
+    found = findings(list(exercise_profile(odd, bench)))
+    assert found["input1.range"] == {Finding.ROUNDS}
+
+
+def test_a_setting_that_cannot_be_asked_for_is_unconfirmed(bench: BenchFile, profile: Write) -> None:
+    silent = profile('extends: scpi-digitizer\nsettings: {trigger.level: {set: "TRIGger:LEVel {value}"}}\n')
+    assert findings(list(exercise_profile(silent, bench)))["trigger.level"] == {Finding.UNCONFIRMED}
+
+
+def test_every_sample_format_is_captured(bench: BenchFile, profile: Write) -> None:
+    two = profile(
+        "extends: scpi-digitizer\nwaveform:\n  formats:\n"
+        '    int16: {prepare: "FORMat:DATA INTeger,16", samples: int16, codes_over_range: 65536}\n'
+        '    wrong: {prepare: "FORMat:DATA INTeger,7"}\n'
+    )
+    found = findings(list(exercise_profile(two, bench)))
+    assert found["capture as int8"] == {Finding.WORKS}
+    assert found["capture as int16"] == {Finding.WORKS}
+    assert found["capture as wrong"] == {Finding.FAILS}
+
+
+def test_an_exercise_never_switches_an_output_on_nor_passes_a_ceiling() -> None:
+    device = Device({"OUTPut:STATe?": b"0\n"})
+    library = library_of({MARKED: device})
+    for message in load_profile("scpi-supply").grammar.settings.values():
+        device.answers.update(dict.fromkeys(message.ask, b"0\n"))
+    link = open_link(pyvisa.ResourceManager(library), MARKED, name="supply")
+    ceilings = {"voltage": 12.0, "current": 0.5}
+    list(exercise(Supply(link, load_profile("scpi-supply"), ceilings=ceilings)))
+    assert {message for message in device.sent if message.startswith("OUTPut:STATe ")} == {"OUTPut:STATe 0"}
+    volts = [float(m.split()[1]) for m in device.sent if m.startswith("SOURce:VOLTage:LEVel") and " " in m]
+    amperes = [float(m.split()[1]) for m in device.sent if m.startswith("SOURce:CURRent:LEVel") and " " in m]
+    assert max(volts) == 12.0
+    assert max(amperes) == 0.5
+
+
+def test_an_exercise_on_a_bench_without_the_role_is_refused(bench: BenchFile) -> None:
+    grammar = bench.grammar.model_copy(update={"instruments": {"supply": bench.instruments["supply"]}})
+    small = replace(bench, grammar=grammar, profiles=MappingProxyType({"supply": bench.profiles["supply"]}))
+    with pytest.raises(BenchFault, match="the bench has no digitizer to try `scpi-digitizer` on"):
+        list(exercise_profile(load_profile("scpi-digitizer"), small))
+
+
+@pytest.mark.parametrize("role", [role for role in Role if role is not Role.DISPLAY])
+def test_there_are_values_to_try_for_every_setting_of_a_shipped_profile(role: Role) -> None:
+    shipped = load_profile(f"scpi-{role}")
+    without = {
+        name for name in shipped.grammar.settings if shipped.can_set(name) and not values_to_try(name, shipped, {})
+    }
+    assert without <= {"inputs.used", "protection.clear", "arbitrary", "trigger"}
+
+
+def test_the_simulated_bench_is_recognised_and_makes_a_bench_file(bench: BenchFile, tmp_path: Path) -> None:
+    manager = open_manager(bench.grammar.library, folder=bench.folder, settings=bench.simulation_settings())
+    found = list(scan(manager))
+    by_profile = {one.profiles[0]: one.resource for one in found if one.profiles}
+    assert by_profile == {
+        "scpi-digitizer": "TCPIP0::digitizer.example::inst0::INSTR",
+        "scpi-supply": "TCPIP0::supply.example::inst0::INSTR",
+        "scpi-source": "TCPIP0::source.example::inst0::INSTR",
+        "scpi-meter": "TCPIP0::meter.example::inst0::INSTR",
+    }
+    path = tmp_path / "bench.yaml"
+    path.write_text(bench_text(found, library="@py"), encoding="utf-8")
+    written = load_bench(path)
+    assert {name: entry.profile for name, entry in written.instruments.items()} == {
+        "digitizer": "scpi-digitizer", "supply": "scpi-supply", "source": "scpi-source", "meter": "scpi-meter",
+    }  # fmt: skip
+
+
+@pytest.mark.slow
+def test_instruments_of_the_file_that_pyvisa_sim_brings_are_identified() -> None:
+    # PyVISA-sim 0.7.1, default.yaml: devices 1 to 4 have an identity, device 5 has none
+    found = {one.resource: one for one in scan(open_manager("@sim", folder=Path()), addresses=_ONE_OF_EACH)}
+    assert {name: one.identity for name, one in found.items()} == {
+        "ASRL1::INSTR": "LSG Serial #1234",
+        "GPIB0::8::INSTR": "LSG Serial #1234",
+        "TCPIP0::localhost::10001::SOCKET": "LSG Serial #1234",
+        "ASRL2::INSTR": "SCPI,MOCK,VERSION_1.0",
+        "USB0::0x1111::0x2222::0x3692::0::INSTR": "SCPI,MOCK,VERSION_1.0",
+        "GPIB0::4::INSTR": "SCPI,MOCK,VERSION_1.0",
+        "GPIB0::5::INSTR": "",
+    }
+    assert "no answer" in found["GPIB0::5::INSTR"].fault
+
+
+_ONE_OF_EACH = (
+    "ASRL1::INSTR", "GPIB0::8::INSTR", "TCPIP0::localhost::10001::SOCKET", "ASRL2::INSTR",
+    "USB0::0x1111::0x2222::0x3692::0::INSTR", "GPIB0::4::INSTR", "GPIB0::5::INSTR",
+)  # fmt: skip
+
+
+def test_a_profile_for_a_certain_identity_goes_before_the_general_ones(profile: Write) -> None:
+    special = profile('extends: scpi-supply\nanswers_to: "^Reedbank,Plain"\n')
+    manager = pyvisa.ResourceManager(library_of({MARKED: Device()}))
+    (found,) = scan(manager, addresses=[MARKED], profiles=[load_profile("scpi-supply"), special])
+    assert found == Found(MARKED, "Reedbank,Plain,0,1.0", ("tried",))
+
+
+def test_who_does_not_answer_is_listed_with_the_reason() -> None:
+    manager = pyvisa.ResourceManager(library_of({MARKED: Device({"*IDN?": None, "?IDN": b"ERROR\n"})}))
+    found = list(scan(manager, addresses=[MARKED, STREAM]))
+    assert "answers `ERROR`" in found[0].fault
+    assert "VI_ERROR_RSRC_NFOUND" in found[1].fault
+    assert bench_text(found, library="@py").count("# TCPIP0") == 2
+
+
+def test_a_scan_only_asks() -> None:
+    device = Device()
+    list(scan(pyvisa.ResourceManager(library_of({MARKED: device})), addresses=[MARKED]))
+    assert all(message.endswith("?") for message in device.sent)
