@@ -282,6 +282,12 @@ def test_a_supply_is_not_set_above_what_the_recipe_needs(complaint: Complaint) -
     )
 
 
+@pytest.mark.parametrize("window", ["range: 100 mV, offset: auto", "range: auto", "range: 8 V, offset: 4 V"])
+def test_a_level_may_stand_wherever_the_range_may_show_it(window: str) -> None:
+    text = HEAD + RAIL_NOISE.replace("range: 100 mV, offset: 0 V", window).replace("level: 0 V", "level: 7.9 V")
+    assert parse_recipe(text, "r.yaml").measurements[0].trigger.level == Stated(7.9, "V", "7.9 V")
+
+
 def test_needs_that_name_no_number_of_inputs_bound_none() -> None:
     text = HEAD.replace("{inputs: 2}", "{}") + RAIL_NOISE.replace("{input: 1,", "{input: 4,")
     assert parse_recipe(text, "r.yaml").measurements[0].channels["rail"].input == 4
