@@ -26,11 +26,12 @@ def without_spikes(line: Line, width: float) -> Line:
     return replace(line, times=times[behind[(behind - begins) % 2 == 1] - 1])
 
 
-def irregular(clock: Line, places: Indexes, first: Indexes, last: Indexes) -> Flags:
+def irregular(clock: Line, places: Indexes, first: Indexes, last: Indexes, *, narrow: float = NARROW) -> Flags:
     """Which runs of clock edges hold a pulse too narrow to belong to the same clock.
 
     Parameters
     ----------
+    narrow : of the mean high pulse of the run; a pulse below that is too narrow.
     places : indices in `clock.times` of edges of one direction; run k is `places[first[k]:last[k]]`.
     """
     if not places.size:
@@ -40,4 +41,4 @@ def irregular(clock: Line, places: Indexes, first: Indexes, last: Indexes) -> Fl
     total = reduced(np.add, np.where(np.isfinite(behind), behind, 0.0), first, last, empty=0.0)
     mean = total / np.maximum(last - first, 1)
     shortest = reduced(np.minimum, np.minimum(behind, before), first, last, empty=np.inf)
-    return np.asarray((shortest < NARROW * mean) & (last - first > 2))
+    return np.asarray((shortest < narrow * mean) & (last - first > 2))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -114,6 +114,37 @@ class Runs:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class BitTexts:
+    """A run of common bits for each frame, as text of `0` and `1` in the order of time; shapes as in `Runs`."""
+
+    values: Flags
+    first: Indexes
+    last: Indexes
+    present: Flags | None = None
+
+    def __getitem__(self, row: int) -> Any:
+        if self.present is not None and not self.present[row]:
+            return ABSENT
+        return self._text(self.values[self.first[row] : self.last[row]])
+
+    def take(self, rows: Indexes) -> BitTexts:
+        """The same field of some of the frames."""
+        return BitTexts(
+            self.values, self.first[rows], self.last[rows], None if self.present is None else self.present[rows]
+        )
+
+    def listed(self) -> list[Any]:
+        """The texts of all frames."""
+        text = self._text(self.values)
+        bounds = zip(self.first.tolist(), self.last.tolist(), strict=True)
+        return _only([text[first:last] for first, last in bounds], self.present)
+
+    @staticmethod
+    def _text(bits: Flags) -> str:
+        return (bits.astype(np.uint8) + ord("0")).tobytes().decode("ascii")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Objects:
     """Any Python objects, one a frame, or ABSENT."""
 
@@ -129,26 +160,6 @@ class Objects:
     def listed(self) -> list[Any]:
         """The objects of all frames."""
         return list(self.values)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Sparse:
-    """A field that few frames have: values by row, of `count` rows."""
-
-    values: Mapping[int, Any]
-    count: int
-
-    def __getitem__(self, row: int) -> Any:
-        return self.values.get(int(row), ABSENT)
-
-    def take(self, rows: Indexes) -> Sparse:
-        """The same field of some of the frames."""
-        kept = {place: self.values[row] for place, row in enumerate(rows.tolist()) if row in self.values}
-        return Sparse(kept, int(rows.size))
-
-    def listed(self) -> list[Any]:
-        """The values of all frames."""
-        return [self.values.get(row, ABSENT) for row in range(self.count)]
 
 
 def _only(values: list[Any], present: Flags | None) -> list[Any]:

@@ -15,13 +15,14 @@ import numpy as np
 
 from wavewright.buses.catalogue import bus
 from wavewright.buses.clocking import irregular, without_spikes
-from wavewright.buses.columns import Column, Flags, Indexes, Numbers, Runs, Sparse, Words
+from wavewright.buses.columns import BitTexts, Column, Flags, Indexes, Numbers, Runs, Words
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
 from wavewright.buses.ragged import reduced, spread
 from wavewright.waveform import Floats
 
 SPIKE = 50e-9  # s, tSP of Fast-mode and Fast-mode Plus (UM10204, table 10); Standard-mode asks for no filter
+LOOKED_AT = 20_000  # pulses: enough for a median
 FEWEST_SAMPLES = 2.5  # a pulse of SCL
 MEANINGS: Mapping[str, int] = MappingProxyType(
     {
@@ -87,7 +88,7 @@ def find_conditions(scl: Line, sda: Line) -> Conditions:
     are few samples a clock, within a quarter of SCL's high time.
     """
     highs = _high_times(scl)
-    margin = min(scl.interval, 0.25 * float(np.median(highs))) if highs.size else scl.interval
+    margin = min(scl.interval, 0.25 * float(np.median(highs[:LOOKED_AT]))) if highs.size else scl.interval
     place = np.searchsorted(scl.times, sda.times)
     padded = np.concatenate([[-np.inf], scl.times, [np.inf]])
     is_apart = (sda.times - padded[place] > margin) & (padded[place + 1] - sda.times > margin)
@@ -137,7 +138,7 @@ def _transfers(scl: Line, sda: Line, spans: _Spans, longest_low: float | None, f
         "stopped": Numbers(spans.stopped),
         "clock_low": Numbers(low),
         "meaning": Words(head.meaning, tuple(MEANINGS)),
-        "partial": _partial(levels, first + 9 * sizes, first + bits),
+        "partial": BitTexts(levels, first + 9 * sizes, first + bits, bits % 9 > 0),
         "_raw": Runs(values, begin, begin + sizes, some),
     }
     errors = {
@@ -149,7 +150,7 @@ def _transfers(scl: Line, sda: Line, spans: _Spans, longest_low: float | None, f
         "glitch": irregular(scl, np.arange(int(scl.first), scl.times.size, 2), first, first + bits),
         "clock held": low > (np.inf if longest_low is None else longest_low),
     }
-    periods = np.diff(rises)
+    periods = np.diff(rises[:LOOKED_AT])
     rate = 1 / float(np.median(periods)) if periods.size else 0.0
     busy = float((spans.ends - spans.starts).sum())
     return Frames(
@@ -203,7 +204,7 @@ _MEANING = _meanings()
 
 def _is_undersampled(scl: Line) -> bool:
     """SCL's pulses are so short that data behind its edge may look like a START or STOP."""
-    widths = np.diff(scl.times)
+    widths = np.diff(scl.times[:LOOKED_AT])
     return bool(widths.size and np.median(widths) < FEWEST_SAMPLES * scl.interval)
 
 
@@ -212,9 +213,3 @@ def _longest_lows(scl: Line, first: Indexes, last: Indexes) -> Floats:
     lows = np.diff(np.concatenate([[scl.start], scl.times]))[int(scl.first) :: 2]
     longest: Floats = reduced(np.maximum, lows, first, last, empty=0.0)
     return longest
-
-
-def _partial(levels: Flags, first: Indexes, last: Indexes) -> Sparse:
-    rows = np.flatnonzero(last > first)
-    texts = {int(row): "".join("01"[int(bit)] for bit in levels[first[row] : last[row]].tolist()) for row in rows}
-    return Sparse(texts, first.size)

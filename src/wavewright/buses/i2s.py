@@ -12,10 +12,13 @@ from typing import Literal
 import numpy as np
 
 from wavewright.buses.catalogue import bus
+from wavewright.buses.clocking import irregular
 from wavewright.buses.columns import Numbers, Words
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
 from wavewright.errors import Misuse
+
+FEWEST_CLOCKS = 8  # a word: fewer are no sample
 
 
 @bus("i2s", channels=("clock", "word_select", "data"), source="I2S bus specification; left-justified: common practice")
@@ -31,7 +34,7 @@ def i2s(
     """Samples on an I2S bus, one frame a word; kind `left` or `right`.
 
     Fields: `sample` (int, two's complement). The word that is under way when the record begins is left out, one that
-    it cuts off is marked `cut`.
+    it cuts off is marked `cut`, one that is not as long as most `timing`.
 
     Parameters
     ----------
@@ -55,12 +58,19 @@ def i2s(
     bits = data.is_high_along(edges)[np.minimum(places, edges.size - 1)] & (places < last[:, None])
     weights = 1 << np.arange(word_bits, dtype=np.int64)[::-1]
     weights[0] *= -1
+    is_last = last == edges.size
+    usual = np.median((last - first)[~is_last]) if not is_last.all() else 0
     left_level = (left_is or ("low" if alignment == "i2s" else "high")) == "high"
     return Frames(
         edges[first],
         edges[last - 1],
         Words(np.where(side == left_level, 0, 1).astype(np.int8), ("left", "right")),
         {"sample": Numbers(bits @ weights)},
-        errors={"cut": (last == edges.size) & (last - first < word_bits)},
+        errors={
+            "cut": is_last & (last - first < word_bits),
+            "glitch": irregular(clock, np.arange(int(clock.first), clock.times.size, 2), first, last),
+            "timing": ~is_last & (last - first != usual),
+            "short": ~is_last & (last - first < min(word_bits, FEWEST_CLOCKS)),
+        },
         facts=facts | {"bit_rate": 1 / float(np.median(np.diff(edges)))},
     )

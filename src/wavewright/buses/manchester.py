@@ -6,16 +6,17 @@ no hint which edges are the middles: one interval of a whole bit is needed to lo
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from dataclasses import dataclass
+from typing import Annotated, Literal
 
 import numpy as np
 
 from wavewright.buses.bit_rate import shortest_pulse
 from wavewright.buses.catalogue import bus
-from wavewright.buses.columns import Flags
-from wavewright.buses.frame import Frame
+from wavewright.buses.columns import BitTexts, Flags, Indexes, Runs
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
+from wavewright.buses.ragged import any_of_each, spread
 from wavewright.waveform import Floats
 
 LONGEST = 2.5  # half bits: a longer interval ends a burst
@@ -45,34 +46,64 @@ def manchester(
     if line.times.size < 2:
         return Frames([], [], "burst", {}, facts=facts)
     half = shortest_pulse(line.times) if bit_rate == "auto" else 0.5 / float(bit_rate)
-    begins = np.flatnonzero(np.concatenate([[True], np.diff(line.times) > LONGEST * half]))
-    ends = np.append(begins[1:], line.times.size)
+    bursts = _bursts(line.times / half)
     rising = (np.arange(line.times.size) & 1 == 0) ^ line.first
-    ones = rising if convention == "ieee" else ~rising
-    frames = [
-        _burst(line.times[first:last], ones[first:last], half, bit_order)
-        for first, last in zip(begins.tolist(), ends.tolist(), strict=True)
-    ]
-    return Frames.of(frames, facts=facts | {"bit_rate": 0.5 / half})
+    ones = (rising if convention == "ieee" else ~rising)[bursts.middles]
+    whole = (bursts.last - bursts.first) // 8 * 8
+    data = np.packbits(ones[spread(bursts.first, whole)], bitorder="big" if bit_order == "msb" else "little")
+    ends = np.cumsum(whole // 8)
+    edge = np.where(bursts.is_locked, half, 0.0)
+    return Frames(
+        line.times[bursts.begins] - edge,
+        line.times[bursts.ends - 1] + edge,
+        "burst",
+        {
+            "bits": BitTexts(ones, bursts.first, bursts.last, bursts.is_locked),
+            "data": Runs(data, ends - whole // 8, ends, bursts.is_locked),
+        },
+        errors={
+            "timing": bursts.is_off,
+            "sync": ~bursts.is_locked,
+            "incomplete": bursts.is_locked & (bursts.last - bursts.first > whole),
+        },
+        facts=facts | {"bit_rate": 0.5 / half},
+    )
 
 
-def _burst(times: Floats, ones: Flags, half: float, bit_order: str) -> Frame:
-    intervals = np.diff(times) / half
-    steps = np.rint(intervals).astype(np.int64)
-    words = []
-    if (np.abs(intervals - steps) > TOLERANCE).any() or (steps < 1).any():
-        words.append("timing")
-    places = np.concatenate([[0], np.cumsum(steps)])
-    middles = np.concatenate([places[:-1][steps == 2], places[1:][steps == 2]]) % 2
-    if not middles.size:
-        return Frame(float(times[0]), float(times[-1]), "burst", {}, (*words, "sync"))
-    phase = int(np.median(middles))
-    if (middles != phase).any():
-        words.append("timing")
-    bits = ones[places % 2 == phase]
-    fields: dict[str, Any] = {"bits": "".join("01"[bit] for bit in bits.tolist())}
-    whole = bits.size // 8 * 8
-    fields["data"] = np.packbits(bits[:whole], bitorder="big" if bit_order == "msb" else "little").tobytes()
-    if bits.size > whole:
-        words.append("incomplete")
-    return Frame(float(times[0] - half), float(times[-1] + half), "burst", fields, tuple(dict.fromkeys(words)))
+@dataclass(frozen=True, slots=True, eq=False)
+class _Bursts:
+    """Edges `begins[k]:ends[k]` make burst k; `middles` are the edges in mid-bit, `first[k]:last[k]` of them its."""
+
+    begins: Indexes
+    ends: Indexes
+    middles: Indexes
+    first: Indexes
+    last: Indexes
+    is_locked: Flags
+    is_off: Flags
+
+
+def _bursts(times: Floats) -> _Bursts:
+    """Bursts and their phase; times in half bits."""
+    intervals = np.diff(times)
+    rests = intervals > LONGEST
+    begins = np.concatenate([[0], np.flatnonzero(rests) + 1])
+    ends = np.append(begins[1:], times.size)
+    steps = np.where(rests, 0, np.rint(intervals)).astype(np.int64)
+    odd = np.concatenate([[0], np.cumsum(steps)]) & 1 != 0  # places within a burst, up to a common half bit
+    whole = steps == 2
+    votes = [np.concatenate([[0], np.cumsum(whole & (odd[:-1] == side))]) for side in (False, True)]
+    even_votes, odd_votes = (vote[ends - 1] - vote[begins] for vote in votes)
+    off = ~rests & ((np.abs(intervals - np.rint(intervals)) > TOLERANCE) | (steps < 1))
+    is_locked = even_votes + odd_votes > 0
+    phase = np.repeat(odd_votes > even_votes, ends - begins)
+    middles = np.flatnonzero((odd == phase) & np.repeat(is_locked, ends - begins))
+    return _Bursts(
+        begins,
+        ends,
+        middles,
+        np.searchsorted(middles, begins),
+        np.searchsorted(middles, ends),
+        is_locked,
+        any_of_each(off, begins, ends - 1) | ((even_votes > 0) & (odd_votes > 0)),
+    )

@@ -13,14 +13,16 @@ import numpy as np
 import numpy.typing as npt
 
 from wavewright.buses.catalogue import bus
-from wavewright.buses.clocking import irregular
-from wavewright.buses.columns import Column, Flags, Indexes, Numbers, Sparse
+from wavewright.buses.clocking import NARROW, irregular
+from wavewright.buses.columns import BitTexts, Column, Flags, Indexes, Numbers
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
 from wavewright.buses.ragged import any_of_each, reduced, spread
 from wavewright.errors import Misuse
 from wavewright.waveform import Floats
 
+LOOKED_AT = 20_000  # clocks: enough for a median
+NARROW_ALONE = 0.5  # as `NARROW`, where no select line says which clocks are meant
 SLIPPING_PAUSE = 3.0  # clock periods: without a select line, a longer pause inside a word hints at lost clocks
 
 
@@ -70,7 +72,7 @@ def spi(
             undefined |= floating
             columns |= _columns(name, line.is_high_along(edges), words, floating, bit_order)
     pauses = np.diff(edges)
-    period = float(np.median(pauses)) if pauses.size else 0.0
+    period = float(np.median(pauses[:LOOKED_AT])) if pauses.size else 0.0
     slips = _longest_pauses(edges, words) > SLIPPING_PAUSE * period if select is None else np.zeros_like(undefined)
     starts, ends = _bounds(edges, leading, words, late=mode % 2 == 1)
     bounds = {"cut": words.is_short & (words.last == edges.size) & _runs_out(select, select_active, group)}
@@ -85,7 +87,7 @@ def spi(
             "undefined": undefined,
             "unsynchronised": _began_inside(select, select_active, group, words),
             "gap": slips,
-            "glitch": irregular(clock, places, words.first, words.last),
+            "glitch": irregular(clock, places, words.first, words.last, narrow=NARROW if select else NARROW_ALONE),
         },
         facts=facts | {"bit_rate": 1 / period if period else 0.0, "busy": float((ends - starts).sum())},
     )
@@ -141,9 +143,10 @@ def _columns(name: str, levels: Flags, words: _Words, floating: Flags, bit_order
     values = np.zeros(words.first.size, dtype=np.uint32)
     places = words.first[whole, None] + np.arange(words.bits)
     values[whole] = words_of_bits(levels[places] if bit_order == "msb" else levels[places[:, ::-1]])
-    short = np.flatnonzero(words.is_short)
-    texts = {int(k): "".join("01"[bit] for bit in levels[words.first[k] : words.last[k]].tolist()) for k in short}
-    return {name: Numbers(values, whole & ~floating), f"{name}_bits": Sparse(texts, words.first.size)}
+    return {
+        name: Numbers(values, whole & ~floating),
+        f"{name}_bits": BitTexts(levels, words.first, words.last, words.is_short),
+    }
 
 
 def words_of_bits(bits: Flags) -> npt.NDArray[np.uint32]:

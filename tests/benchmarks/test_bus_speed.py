@@ -1,0 +1,178 @@
+"""How fast the bus decoders are: samples a second, and how many times as fast as decoders that look at each sample.
+
+Run with `python -m tests.benchmarks.test_bus_speed`; the numbers are ratios within one run, so that they say the same
+on any machine. Samples are counted over all channels that a decoder has to read, time is the processor's.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from functools import cache
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.benchmarks import sample_by_sample
+from wavewright.buses.decode import decode
+from wavewright.buses.frames import Frames
+from wavewright.simulation.encoders.can import CanMessage, can_line
+from wavewright.simulation.encoders.drawing import draw
+from wavewright.simulation.encoders.i2c import Transfer, i2c_lines
+from wavewright.simulation.encoders.spi import spi_lines
+from wavewright.simulation.encoders.uart import uart_line
+from wavewright.waveform import Waveform
+
+SAMPLES = 10  # a bit
+LOW, HIGH = 0.8, 2.0
+LEVELS = (LOW, HIGH)
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """A fully loaded bus: its waveforms, how it is decoded here and there, and what both must agree on."""
+
+    name: str
+    waves: Mapping[str, Waveform]
+    options: Mapping[str, Any]
+    slow: Callable[..., list[Any]]
+    said: Callable[[Frames], list[Any]]
+    wanted: float  # million samples a second
+
+    def repeated(self, times: int) -> Load:
+        """The same traffic several times over."""
+        waves = {name: replace(wave, codes=np.tile(wave.codes, times)) for name, wave in self.waves.items()}
+        return replace(self, waves=waves)
+
+    @property
+    def size(self) -> int:
+        """Samples in all channels."""
+        return sum(len(wave) for wave in self.waves.values())
+
+    def decode(self) -> Frames:
+        """What is measured: from waveforms to frames."""
+        return decode(self.waves, self.name, levels=LEVELS, **self.options)
+
+
+@cache
+def loads() -> tuple[Load, ...]:
+    """The four buses of the promise, each about 0.3 million samples a channel."""
+    return _uart(), _i2c(), _spi(), _can()
+
+
+def _uart() -> Load:
+    data = np.random.default_rng(1).integers(0, 256, 3000).tolist()
+    tx = draw(uart_line(data, baud=1e6, lead=12e-6, tail=2e-6), rate=SAMPLES * 1e6, rise_time=0.15e-6)
+    return Load(
+        "uart",
+        {"tx": tx},
+        {"baud": 1e6},
+        lambda waves, listed=False: sample_by_sample.uart(
+            waves["tx"], samples_per_bit=SAMPLES, low=LOW, high=HIGH, listed=listed
+        ),
+        lambda frames: [frame["data"] for frame in frames],
+        50.0,
+    )
+
+
+def _i2c() -> Load:
+    generator = np.random.default_rng(2)
+    sent = [Transfer(bytes([0x90, *generator.integers(0, 256, 31).tolist()])) for _ in range(100)]
+    scl, sda = i2c_lines(sent, bit_rate=1e5, idle=1e-5, lead=1e-5)
+    waves = {name: draw(line, rate=SAMPLES * 1e5, rise_time=0.5e-6) for name, line in (("scl", scl), ("sda", sda))}
+    return Load(
+        "i2c",
+        waves,
+        {},
+        lambda waves, listed=False: sample_by_sample.i2c(waves["scl"], waves["sda"], low=LOW, high=HIGH, listed=listed),
+        lambda frames: [bytes([frame["address"] << 1 | frame["read"]]) + frame["data"] for frame in frames],
+        50.0,
+    )
+
+
+def _spi() -> Load:
+    words = np.random.default_rng(3).integers(0, 256, (100, 32)).tolist()
+    lines = spi_lines([[(word, 0) for word in selection] for selection in words], pause=1e-6)
+    waves = {
+        name: draw(getattr(lines, name), rate=SAMPLES * 1e6, rise_time=0.05e-6) for name in ("clock", "mosi", "select")
+    }
+    return Load(
+        "spi",
+        waves,
+        {},
+        lambda waves, listed=False: sample_by_sample.spi(**waves, low=LOW, high=HIGH, listed=listed),
+        lambda frames: [frame["mosi"] for frame in frames],
+        50.0,
+    )
+
+
+def _can() -> Load:
+    generator = np.random.default_rng(4)
+    sent = [
+        CanMessage(int(number), bytes(generator.integers(0, 256, 8).tolist()))
+        for number in generator.integers(0, 2000, 250)
+    ]
+    line = draw(can_line(sent, bit_rate=1e6, tail_bits=0), rate=SAMPLES * 1e6, rise_time=0.1e-6)
+    return Load(
+        "can",
+        {"line": line},
+        {"bit_rate": 1e6},
+        lambda waves, listed=False: sample_by_sample.can(
+            waves["line"], samples_per_bit=SAMPLES, low=LOW, high=HIGH, listed=listed
+        ),
+        lambda frames: [(frame["identifier"], frame["data"]) for frame in frames],
+        20.0,
+    )
+
+
+def measure_ratios() -> list[tuple[str, float, str]]:
+    """For each bus: how many times as fast as the sample-by-sample decoder, with the speed of both; and linearity."""
+    found = []
+    for load in loads():
+        slow = _seconds(lambda load=load: load.slow(load.waves), once=True) / load.size
+        large = load.repeated(max(1, 20_000_000 // load.size))
+        fast = _seconds(large.decode) / large.size
+        listed = _seconds(lambda load=load: load.slow(load.waves, listed=True), once=True) / load.size
+        told = f"{1e-6 / fast:.0f} against {1e-6 / slow:.2f} million samples/s; {load.wanted:g} are promised"
+        told += f"; {listed / fast:.0f} times as fast as a loop over a list"
+        found.append((f"decode {load.name}", slow / fast, told))
+    uart = loads()[0]
+    small, large = uart.repeated(10_000_000 // uart.size), uart.repeated(100_000_000 // uart.size)
+    growth = (_seconds(large.decode) / large.size) / (_seconds(small.decode) / small.size)
+    found.append(("uart 100 M over 10 M samples", growth, "time a sample; 1 is linear"))
+    frames = small.decode()
+    told = f"{len(frames) / _seconds(lambda: list(frames)) / 1e6:.2f} million frames/s made into objects"
+    made = _seconds(lambda: list(small.decode()))
+    found.append(("uart, every frame looked at", made / _seconds(small.decode), f"times as long as decoding; {told}"))
+    return found
+
+
+def _seconds(run: Callable[[], object], *, once: bool = False) -> float:
+    """The shortest of three runs, s: the others were disturbed."""
+    times = []
+    for _ in range(1 if once else 3):
+        begin = time.process_time()
+        run()
+        times.append(time.process_time() - begin)
+    return min(times)
+
+
+@pytest.mark.parametrize("load", loads(), ids=lambda load: load.name)
+def test_both_decoders_say_the_same(load: Load) -> None:
+    frames = load.decode()
+    assert not frames.has_errors.any()
+    assert len(frames) > 90
+    assert load.said(frames) == load.slow(load.waves) == load.slow(load.waves, listed=True)
+
+
+@pytest.mark.parametrize("load", loads(), ids=lambda load: load.name)
+def test_decoding(load: Load, benchmark: Any) -> None:
+    frames = benchmark(load.decode)
+    assert len(frames) > 90
+
+
+if __name__ == "__main__":
+    for name, ratio, about in measure_ratios():
+        print(f"{name:32} {ratio:8.1f}  {about}")
