@@ -13,7 +13,6 @@ from scipy import stats
 from tests.analysis.nist_strd import SETS
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.shot_statistics import (
-    joined,
     lag_one_autocorrelation,
     mean_and_deviation,
     shot_statistics,
@@ -104,24 +103,12 @@ def test_scale_and_offset_pass_through(values: list[float], factor: float, offse
     assert moved.trend.slope == pytest.approx(factor * plain.trend.slope, rel=1e-9, abs=1e-12 * size)
 
 
-@given(st.lists(st.floats(-1e6, 1e6), min_size=2, max_size=40))
-def test_joining_agrees_with_numpy(values: list[float]) -> None:
-    size = 1e-12 * max(map(abs, values))
-    assert joined(values, "mean") == pytest.approx(np.mean(values), rel=1e-12, abs=size)
-    assert (joined(values, "max"), joined(values, "min")) == (max(values), min(values))
-    assert joined(values, "stdev") == pytest.approx(np.std(values, ddof=1), rel=1e-9, abs=1e3 * size)
-    assert joined(values, "p99") == np.percentile(values, 99)
-    assert joined(values, "p99.9") == np.percentile(values, 99.9)
+@given(VALUES, st.floats(0, 100))
+def test_percentiles_are_those_of_numpy(values: list[float], percent: float) -> None:
+    assert shot_statistics(readings(*values)).percentile(percent) == np.percentile(values, percent)
 
 
-@pytest.mark.parametrize("over", ["median", "p101", "p", "p-1", "each", ""])
-def test_another_word_for_joining_is_refused(over: str) -> None:
-    with pytest.raises(Misuse, match="over: "):
-        joined([1.0, 2.0], over)
-
-
-def test_joining_too_little_is_not_measurable() -> None:
-    with pytest.raises(NotMeasurable):
-        joined([], "mean")
-    with pytest.raises(NotMeasurable, match="standard deviation of one shot"):
-        joined([1.0], "stdev")
+@pytest.mark.parametrize("percent", [-1, 101, float("nan")])
+def test_a_percentile_outside_0_to_100_is_refused(percent: float) -> None:
+    with pytest.raises(Misuse, match="percentile"):
+        shot_statistics(readings(1.0)).percentile(percent)

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
@@ -152,39 +151,3 @@ def trend(values: npt.ArrayLike, *, places: Sequence[float] | Floats | None = No
     left = each - mean - slope * across
     scatter = math.sqrt(math.fsum(left * left) / (each.size - 2))
     return Trend(slope=slope, uncertainty=scatter / math.sqrt(width), intercept=mean - slope * middle)
-
-
-def _deviation(each: Floats) -> float:
-    deviation = mean_and_deviation(each)[1]
-    if deviation is None:
-        raise NotMeasurable("standard deviation of one shot", expected="at least 2 shots", do="raise `shots`")
-    return deviation
-
-
-JOINERS: Mapping[str, Callable[[Floats], float]] = MappingProxyType(
-    {
-        "mean": lambda each: mean_and_deviation(each)[0],
-        "max": lambda each: float(each.max()),
-        "min": lambda each: float(each.min()),
-        "stdev": _deviation,
-    }
-)
-
-
-def joined(values: Sequence[float], over: str) -> float:
-    """One number for all shots, as a recipe's `over:` says: mean, max, min, stdev, or a percentile such as p99.
-
-    Raises
-    ------
-    Misuse : another word.
-    NotMeasurable : no values, or one where two are needed.
-    """
-    each = np.asarray(values, dtype=np.float64)
-    if not each.size:
-        raise NotMeasurable(f"{over} of no shots", expected="at least one shot with a value")
-    if over in JOINERS:
-        return JOINERS[over](each)
-    digits = over.removeprefix("p")
-    if over.startswith("p") and digits.replace(".", "", 1).isdigit() and float(digits) <= 100:
-        return float(np.percentile(each, float(digits)))
-    raise Misuse(f"`over: {over}`", expected=f"{', '.join(JOINERS)}, or a percentile such as p99")

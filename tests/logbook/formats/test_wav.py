@@ -206,3 +206,22 @@ def test_a_chunk_of_odd_length_is_padded(tmp_path: Path) -> None:
     chunks += b"data" + struct.pack("<I", 3) + bytes([127, 128, 129]) + b"\0"
     (tmp_path / "odd.wav").write_bytes(b"RIFF" + struct.pack("<I", 4 + len(chunks)) + b"WAVE" + chunks)
     assert read_waveform(tmp_path / "odd.wav").codes.tolist() == [127, 128, 129]
+
+
+DAMAGES = [
+    ('"gain": 1.0', '"gain": "x"', "the scale of a channel lacks or garbles"),
+    ('"unit"', '"Unit"', "lacks or garbles 'unit'"),
+    ('"int16"', '"int99"', "codes of type `int99`"),
+    ("[{", "[[", "the comment with the scales is broken"),
+    ('"code_range": null', '"code_range": true', "lacks or garbles"),
+]
+
+
+@pytest.mark.parametrize("old, new, message", DAMAGES, ids=[row[2] for row in DAMAGES])
+def test_a_damaged_comment_is_a_fault(tmp_path: Path, old: str, new: str, message: str) -> None:
+    path = tmp_path / "trace.wav"
+    write_waveforms(path, {"a": Waveform(np.arange(5, dtype=np.int16), interval=1e-3, name="a")})
+    assert old.encode() in path.read_bytes()
+    path.write_bytes(path.read_bytes().replace(old.encode(), new.encode()))
+    with pytest.raises(FileFault, match=message):
+        read_waveform(path)

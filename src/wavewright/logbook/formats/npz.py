@@ -17,6 +17,7 @@ import numpy as np
 from wavewright.errors import FileFault, Misuse
 from wavewright.logbook.formats.catalogue import FileFormat, enter_format
 from wavewright.logbook.formats.time_axis import agreed_interval, missing_interval, regular_axis
+from wavewright.logbook.formats.waveform_notes import note_of, noted_waveform
 from wavewright.waveform import Capture, Codes, Waveform
 
 _NOTES = "waveforms"
@@ -88,44 +89,17 @@ def _axis(arrays: dict[str, Codes], given: float | None, file: str) -> tuple[flo
 
 def _noted_waveforms(arrays: dict[str, Codes], interval: float | None, file: str) -> dict[str, Waveform]:
     try:
-        notes: list[dict[str, Any]] = json.loads(str(arrays[_NOTES]))
-        return {
-            note["channel"]: Waveform(
-                arrays[note["array"]],
-                gain=note["gain"],
-                offset=note["offset"],
-                interval=agreed_interval(note["interval"], interval, file=file),
-                start=note["start"],
-                unit=note["unit"],
-                name=note["name"],
-                code_range=None if note["code_range"] is None else tuple(note["code_range"]),
-            )
-            for note in notes
-        }
+        notes = [(str(note["channel"]), arrays[note["array"]], note) for note in json.loads(str(arrays[_NOTES]))]
     except (ValueError, TypeError, KeyError) as fault:
         raise FileFault(f"the scales of the channels are broken: {fault!r}", where=file, expected="JSON") from fault
+    return {channel: noted_waveform(codes, note, interval, file=file) for channel, codes, note in notes}
 
 
 def write_npz(path: Path, capture: Capture) -> None:
     """The codes of each channel, and a JSON text with the scales."""
-    arrays: dict[str, Any] = {}
-    notes = []
-    for number, (channel, wave) in enumerate(capture.waveforms.items()):
-        array = f"codes{number}"
-        arrays[array] = wave.codes
-        notes.append(
-            {
-                "channel": channel,
-                "array": array,
-                "gain": float(wave.gain),
-                "offset": float(wave.offset),
-                "interval": float(wave.interval),
-                "start": float(wave.start),
-                "unit": wave.unit,
-                "name": wave.name,
-                "code_range": None if wave.code_range is None else np.asarray(wave.code_range).tolist(),
-            }
-        )
+    waves = list(capture.waveforms.items())
+    notes = [{"array": f"codes{number}", **note_of(*entry)} for number, entry in enumerate(waves)]
+    arrays: dict[str, Any] = {f"codes{number}": wave.codes for number, (_, wave) in enumerate(waves)}
     arrays[_NOTES] = np.array(json.dumps(notes))
     with path.open("wb") as file:
         np.savez(file, **arrays)

@@ -19,6 +19,7 @@ from wavewright.errors import FileFault, Misuse
 from wavewright.logbook.formats.catalogue import FileFormat, enter_format
 from wavewright.logbook.formats.riff import RiffFile, read_riff
 from wavewright.logbook.formats.time_axis import agreed_interval
+from wavewright.logbook.formats.waveform_notes import Note, note_of, noted_waveform
 from wavewright.waveform import Capture, Codes, Waveform
 
 _PCM, _FLOAT, _EXTENSIBLE = 0x0001, 0x0003, 0xFFFE
@@ -67,7 +68,7 @@ def read_wav(path: Path, interval: float | None) -> dict[str, Waveform]:
     notes = _read_notes(riff)
     if notes is not None and len(notes) == form.channels:
         return {
-            key: _noted_waveform(column, note, interval, str(path))
+            key: noted_waveform(_original(column, note, str(path)), note, interval, file=str(path))
             for column, (key, note) in zip(columns, notes.items(), strict=True)
         }
     step = agreed_interval(1 / form.rate, interval, file=str(path))
@@ -152,7 +153,7 @@ def _full_scale(form: _Form) -> dict[str, Any]:
     return {"gain": 1 / half, "code_range": (-half, half - unused)}
 
 
-def _read_notes(riff: RiffFile) -> dict[str, dict[str, Any]] | None:
+def _read_notes(riff: RiffFile) -> dict[str, Note] | None:
     """What our own comment says of every channel; None for a file of somebody else."""
     chunk = riff.find(b"LIST")
     if chunk is None or not (content := riff.content(chunk)).startswith(b"INFOICMT"):
@@ -170,24 +171,13 @@ def _read_notes(riff: RiffFile) -> dict[str, dict[str, Any]] | None:
         ) from fault
 
 
-def _noted_waveform(column: Codes, note: dict[str, Any], interval: float | None, file: str) -> Waveform:
-    try:
-        kind = np.dtype(note["codes"])
-        shift = _STORED_AS[kind.name][1]
-        codes = (column.astype(np.int64) - shift).astype(kind) if shift else column.astype(kind, copy=False)
-        code_range = None if note["code_range"] is None else tuple(note["code_range"])
-        return Waveform(
-            codes,
-            gain=note["gain"],
-            offset=note["offset"],
-            interval=agreed_interval(note["interval"], interval, file=file),
-            start=note["start"],
-            unit=note["unit"],
-            name=note["name"],
-            code_range=code_range,
-        )
-    except (KeyError, TypeError) as fault:
-        raise FileFault(f"the comment with the scales lacks or garbles {fault}", where=file) from fault
+def _original(column: Codes, note: Note, file: str) -> Codes:
+    """The codes in the type that they had before they were written."""
+    kind = str(note.get("codes"))
+    if kind not in _STORED_AS:
+        raise FileFault(f"codes of type `{kind}`", where=file, expected=f"one of {', '.join(_STORED_AS)}")
+    _, shift = _STORED_AS[kind]
+    return (column.astype(np.int64) - shift).astype(kind) if shift else column.astype(kind, copy=False)
 
 
 def write_wav(path: Path, capture: Capture) -> None:
@@ -214,21 +204,7 @@ def write_wav(path: Path, capture: Capture) -> None:
     if frames.nbytes > _LONGEST:
         raise Misuse(f"{frames.nbytes} bytes of samples", expected="at most 4 GiB", do="write an .h5 file")
     rate = min(max(round(1 / first.interval), 1), 0xFFFFFFFF)  # whole hertz is all it can say; the comment is exact
-    _write_chunks(path, frames, rate, json.dumps([_note(key, wave) for key, wave in capture.waveforms.items()]))
-
-
-def _note(channel: str, wave: Waveform) -> dict[str, Any]:
-    return {
-        "channel": channel,
-        "codes": wave.codes.dtype.name,
-        "gain": float(wave.gain),
-        "offset": float(wave.offset),
-        "interval": float(wave.interval),
-        "start": float(wave.start),
-        "unit": wave.unit,
-        "name": wave.name,
-        "code_range": None if wave.code_range is None else [np.asarray(code).item() for code in wave.code_range],
-    }
+    _write_chunks(path, frames, rate, json.dumps([note_of(key, wave) for key, wave in capture.waveforms.items()]))
 
 
 def _write_chunks(path: Path, frames: Codes, rate: int, notes: str) -> None:
