@@ -11,6 +11,7 @@ import numpy as np
 
 from wavewright.simulation.bench import Bench
 from wavewright.simulation.circuit.motion import Motion, Sampler
+from wavewright.simulation.circuit.nodes import Node
 from wavewright.simulation.front_end import (
     Codes,
     InputData,
@@ -18,7 +19,7 @@ from wavewright.simulation.front_end import (
     at_converter,
     digitize,
     noise_rms,
-    noisy,
+    reach_at_converter,
     settling_time,
 )
 from wavewright.simulation.probing import Probe, load_on
@@ -27,8 +28,7 @@ from wavewright.simulation.trigger import EdgeDetector, EdgeSetup
 _FIRST_STRETCH, _LONGEST_STRETCH = 1 << 12, 1 << 18
 _MOST_SAMPLES = 1 << 23  # of one search; an edge that is farther away than that is not found in time
 _TRIGGER_NOISE = 900  # a stream of chance beside those of the inputs
-_BOUND_IS_CHEAPER = 16  # than sampling the same stretch, roughly
-_SURE = 6.0  # standard deviations
+_ZOOM, _ZOOMS = 64, 3  # two sample intervals in 64 parts, three times over: below a millionth of one
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +81,6 @@ class Acquisition:
     _probes: Mapping[int, Probe] = field(init=False)
     _looked_until: float = field(init=False)
     _detector: EdgeDetector = field(init=False)
-    _stretches: int = 0
     _codes: dict[int, Codes] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -101,23 +100,23 @@ class Acquisition:
         if self.trigger_time is None:
             self.trigger_time, self.was_forced = max(moment, self._looked_until), True
 
-    def look(self, deadline: float) -> None:
-        """Look for the edge up to a moment, s."""
+    def look(self, deadline: float, *, most: int = _MOST_SAMPLES) -> None:
+        """Look for the edge up to a moment, s, through `most` samples at most."""
         if self.trigger_time is not None or self.source < 0:
             return
         limit = math.inf
         if self.patience is not None:
             limit = self.begins + max(0.0, -self.record.first) + self.patience
-        self._search(min(deadline, limit))
+        self._search(min(deadline, limit), most)
         if self.trigger_time is None and deadline >= limit:
             self.trigger_time, self.was_forced = limit, True
 
     def look_ahead(self, deadline: float) -> None:
         """Look for the edge up to a moment that is not yet; where there is none, it is as if nobody had looked."""
-        before = self._looked_until, copy.deepcopy(self._detector), self._stretches
-        self.look(deadline)
+        before = self._looked_until, copy.deepcopy(self._detector)
+        self.look(deadline, most=_MOST_SAMPLES // 4)
         if self.trigger_time is None:
-            self._looked_until, self._detector, self._stretches = before
+            self._looked_until, self._detector = before
 
     def codes(self, number: int) -> Codes:
         """The record of an input, shape (points,), int8."""
@@ -141,9 +140,14 @@ class Acquisition:
             )
         return self._codes[number]
 
+    def _probe(self, number: int) -> Probe:
+        return self._probes.get(number, Probe())
+
+    def _node(self, number: int) -> Node | None:
+        return self.bench.board.nodes.get(self._probe(number).node or "")
+
     def _volts(self, number: int, start: float, end: float) -> Motion:
-        probe, setup, data = self._probes.get(number, Probe()), self.inputs[number], self.data[number]
-        node = self.bench.board.nodes.get(probe.node or "")
+        probe, setup, data, node = self._probe(number), self.inputs[number], self.data[number], self._node(number)
         if node is None:
             return Motion()
         impedances = {n: each.impedance for n, each in self.inputs.items()}
@@ -154,46 +158,59 @@ class Acquisition:
         setup = self.inputs[self.source]
         if setup.coupling == "AC":  # the input itself is still on its way to zero
             return moment
-        node = self.bench.board.nodes.get(self._probes.get(self.source, Probe()).node or "")
+        node = self._node(self.source)
         return math.inf if node is None or setup.coupling == "GRO" else node.quiet_until(moment)
 
-    def _search(self, until: float) -> None:
+    def _search(self, until: float, most: int) -> None:
         size, looked = _FIRST_STRETCH, 0
-        rms = noise_rms(self.data[self.source], self.inputs[self.source])
-        while self._looked_until < until and self.trigger_time is None and looked < _MOST_SAMPLES:
-            if self._skip_quiet(until, rms):
+        while self._looked_until < until and self.trigger_time is None and looked < most:
+            if self._skip_unreachable(until) or self._skip_quiet(until):
                 continue
             at = self._looked_until
             count = max(2, min(size, math.ceil((until - at) / self.record.interval)))
             end = at + count * self.record.interval
             sampler = Sampler(self._volts(self.source, at, end))
-            low, high = sampler.reach(at, end)
-            if not low - _SURE * rms <= self.edge.level <= high + _SURE * rms:  # no need to look closer
-                self._detector.stay((low + high) / 2)
-                self._looked_until = end
-                looked += count // _BOUND_IS_CHEAPER
-                size = min(2 * size, _BOUND_IS_CHEAPER * _LONGEST_STRETCH)
-                continue
-            size = min(size, _LONGEST_STRETCH)
-            volts = sampler.take(at, self.record.interval, count)
-            generator = np.random.default_rng([self.bench.seed, self.serial, _TRIGGER_NOISE, self._stretches])
-            place = self._detector.find(noisy(volts, rms, generator))
-            self._stretches += 1
-            if place is not None:
-                self.trigger_time = at + place * self.record.interval
+            found = self._detector.find(sampler.take(at, self.record.interval, count))
+            if found is not None:
+                self.trigger_time = self._refined(sampler, at + found[0] * self.record.interval, found[1])
             self._looked_until = end
             looked += count
             size = min(2 * size, _LONGEST_STRETCH)
 
-    def _skip_quiet(self, until: float, rms: float) -> bool:
-        """Pass over a stretch in which nothing moves and noise cannot reach the level."""
+    def _refined(self, sampler: Sampler, moment: float, sign: int) -> float:
+        """The crossing in the continuous voltage, so that it does not matter where the samples of the search lay.
+
+        The comparator sees noise as well: in time it is the noise over the slope (first order).
+        """
+        begin, width = moment - self.record.interval, 2 * self.record.interval
+        for _ in range(_ZOOMS):
+            step = width / _ZOOM
+            height = sign * (sampler.take(begin, step, _ZOOM + 1) - self.edge.level)
+            at = max(1, int(np.argmax(height >= 0)))
+            begin, width = begin + (at - 1) * step, step
+        rise = float(height[at] - height[at - 1])
+        rms = noise_rms(self.data[self.source], self.inputs[self.source])
+        generator = np.random.default_rng([self.bench.seed, self.serial, _TRIGGER_NOISE])
+        late = rms * width / rise if rise > 0 else 0.0
+        return begin + width / 2 + min(late, self.record.interval) * float(generator.standard_normal())
+
+    def _skip_unreachable(self, until: float) -> bool:
+        """Pass over everything when the level lies where the signal never comes."""
+        node = self._node(self.source)
+        low, high = node.reach(self._looked_until, until) if node else (0.0, 0.0)
+        low, high = reach_at_converter(low, high, self._probe(self.source), self.inputs[self.source])
+        if low <= self.edge.level <= high:
+            return False
+        self._detector.stay((low + high) / 2)
+        self._looked_until = until
+        return True
+
+    def _skip_quiet(self, until: float) -> bool:
+        """Pass over a stretch in which nothing moves."""
         at = self._looked_until
         quiet = min(self._quiet_until(at), until)
         if quiet <= at + _FIRST_STRETCH * self.record.interval:
             return False
-        volts = float(self._volts(self.source, at, at).sampled(at, 1.0, 1)[0])
-        if abs(volts - self.edge.level) < _SURE * rms + self.edge.hysteresis:
-            return False
-        self._detector.stay(volts)
+        self._detector.stay(float(self._volts(self.source, at, at).sampled(at, 1.0, 1)[0]))
         self._looked_until = quiet
         return True

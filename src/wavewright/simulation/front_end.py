@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from wavewright.simulation.circuit.motion import Floats, Motion, Sampler
+from wavewright.simulation.circuit.motion import Motion, Sampler
 from wavewright.simulation.probing import Probe
 
 Codes = npt.NDArray[np.int8] | npt.NDArray[np.int16]
@@ -99,6 +99,13 @@ def digitize(
     return codes
 
 
-def noisy(volts: Floats, rms: float, generator: np.random.Generator) -> Floats:
-    """Volts with white noise."""
-    return volts + rms * generator.standard_normal(len(volts))
+def reach_at_converter(low: float, high: float, probe: Probe, setup: InputSetup) -> tuple[float, float]:
+    """Bounds of the voltage at the converter, referred to the connector, from bounds of the node.
+
+    A low-pass with real poles that has settled within its input's range stays within it; behind a high-pass at most
+    the whole swing is left, on either side (math).
+    """
+    if setup.coupling == "GRO":
+        return 0.0, 0.0
+    low, high = min(low, 0.0) / probe.attenuation, max(high, 0.0) / probe.attenuation
+    return (low - high, high - low) if setup.coupling == "AC" else (low, high)

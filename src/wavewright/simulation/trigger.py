@@ -26,10 +26,12 @@ class EdgeDetector:
     _is_ready: dict[int, bool] = field(default_factory=lambda: {1: False, -1: False})
     _last: float | None = None
 
-    def find(self, volts: Floats) -> float | None:
-        """Where the first edge lies, in samples from the beginning of this stretch, interpolated; None: not in it."""
+    def find(self, volts: Floats) -> tuple[float, int] | None:
+        """Where the first edge lies, in samples from the beginning of this stretch, interpolated, and which way it goes
+        (1 up, −1 down); None: not in it.
+        """
         directions = {"POS": (1,), "NEG": (-1,)}.get(self.setup.slope, (1, -1))
-        places = [place for sign in directions if (place := self._first(volts, sign)) is not None]
+        places = [(place, sign) for sign in directions if (place := self._first(volts, sign)) is not None]
         if len(volts):
             self._last = float(volts[-1])
         return min(places, default=None)

@@ -75,6 +75,11 @@ class BusLine:
             level = line.first ^ bool(line.times.size & 1)
         return np.array(times)
 
+    def reach(self, start: float, end: float) -> tuple[float, float]:
+        """Between the two states, and ground while the rail is down."""
+        del start, end
+        return min(0.0, self._low, self._high), max(self._low, self._high)
+
     def truth(self) -> Mapping[str, float]:
         """Levels, and the 10–90 % rise time: ln 9 · τ."""
         return {

@@ -61,6 +61,11 @@ class Crystal:
         tone = Tone(self.frequency(load), self._amplitude * self._divided(load) * cmath.exp(-0.5j * math.pi))
         return Motion(self._offset * load.share(self._resistance), tones=(tone,))
 
+    def reach(self, start: float, end: float) -> tuple[float, float]:
+        """The swing of the unloaded pin."""
+        del start, end
+        return min(0.0, self._offset - self._amplitude), self._offset + self._amplitude
+
     def truth(self) -> Mapping[str, float]:
         """Frequency and amplitude without a probe."""
         peak = self.amplitude(UNLOADED)
@@ -120,6 +125,11 @@ class EnableLine:
         if memory:
             line = line.settled_on(edges.share_high(start) * self._rail.level)
         return loaded(line, self._resistance, load)
+
+    def reach(self, start: float, end: float) -> tuple[float, float]:
+        """Between ground and the rail."""
+        del start, end
+        return 0.0, self._rail.level
 
     def truth(self) -> Mapping[str, float]:
         """Timing of the periods without a glitch; the share of those with one."""

@@ -77,6 +77,12 @@ class HalfBridge:
         pole = complex(-damped * damping / root, damped)
         return {pole: (-steps * complex(1.0, -damping / root)).astype(np.complex128)}
 
+    def reach(self, start: float, end: float) -> tuple[float, float]:
+        """The feed's level, with room for overshoot and undershoot."""
+        highest = self._feed.reach(start - 1.0, end)[1]
+        margin = 1.5 * self.overshoot * highest
+        return -margin, highest + margin
+
     def truth(self) -> Mapping[str, float]:
         """Levels and overshoot; the duty factor and the frequency are the source's."""
         return {"overshoot": self.overshoot, "high_level": self._feed.standby, "low_level": 0.0}
@@ -141,6 +147,11 @@ class CoilTerminal:
     def flyback_duration(self, current: float, feed: float) -> float:
         """How long the clamp holds after a current was switched off: τ · ln(1 + I·R/(U clamp − U)), s."""
         return self._inductance / self._resistance * math.log1p(current * self._resistance / (self.clamp - feed))
+
+    def reach(self, start: float, end: float) -> tuple[float, float]:
+        """Between ground and the clamp."""
+        del start, end
+        return 0.0, self.clamp
 
     def truth(self) -> Mapping[str, float]:
         """The clamp's level."""

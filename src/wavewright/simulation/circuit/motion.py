@@ -171,23 +171,6 @@ class Sampler:
             volts[first:last] = self._part(start + first * interval, interval, last - first)
         return volts
 
-    def reach(self, start: float, end: float) -> tuple[float, float]:
-        """Two voltages between which the voltage stays from `start` to `end`, s: safe bounds, not the tightest."""
-        spread = sum(abs(tone.phasor) for tone in self._tones)
-        if not len(self._times):
-            return float(self._level[0] - spread), float(self._level[0] + spread)
-        first, last = (int(np.searchsorted(self._times, moment, side="right")) for moment in (start, end))
-        segments = np.arange(first, last + 1)
-        origins = self._times[np.maximum(segments - 1, 0)]
-        begins = np.maximum(origins, start)
-        ends = np.append(self._times[first:last], end)
-        levels, slopes = self._level[segments], self._slope[segments]
-        corners = np.concatenate((levels + slopes * (begins - origins), levels + slopes * (ends - origins)))
-        for pole, states in self._states.items():
-            left = np.exp(np.maximum(pole.real * (begins - origins), -700.0))
-            spread += float((np.abs(states[segments]) * left).max())
-        return float(corners.min() - spread), float(corners.max() + spread)
-
     def _part(self, start: float, interval: float, count: int) -> Floats:
         segment = self._segments(start, interval, count)
         moments = start + interval * np.arange(count)

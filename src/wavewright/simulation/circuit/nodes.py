@@ -31,6 +31,9 @@ class Node(Protocol):
         is periodic; then it stands at its mean before its first event.
         """
 
+    def reach(self, start: float, end: float) -> tuple[float, float]:
+        """Two voltages between which the node stays from `start` to `end`: safe bounds, not the tightest."""
+
     def truth(self) -> Mapping[str, float]:
         """What measurements of this node must find, in closed form, by the name of the metric; SI units."""
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from wavewright.simulation.circuit.motion import Motion, polyline
 from wavewright.simulation.circuit.nodes import Making, Node, node_kind
-from wavewright.simulation.circuit.slew import Point, crossings_of, level_at, slewed
+from wavewright.simulation.circuit.slew import Point, crossings_of, extremes_of, level_at, slewed
 from wavewright.simulation.circuit.surroundings import Feed, Load
 
 _RIPPLE_PERIODS_BEFORE = 16  # the fast poles of a front end have settled by then; slow ones see the mean, which is 0
@@ -60,6 +60,10 @@ class FeedNode:
         del start, end, load, memory
         times, volts = zip(*self.corners(), strict=True)
         return polyline(times, volts)
+
+    def reach(self, start: float, end: float) -> tuple[float, float]:
+        """From the corners."""
+        return extremes_of(self.corners(), start, end, self.standby)
 
     def truth(self) -> Mapping[str, float]:
         """The level with the standby feed."""
@@ -159,6 +163,13 @@ class BuckRail:
         # it begins and ends on its mean, half-way up and half-way down a slope
         begin, stop = times[0] - 0.5 * (1 - duty) * period, times[-1] + 0.5 * (1 - duty) * period
         return polyline(np.concatenate(([begin], times, [stop])), np.concatenate(([0.0], volts, [0.0])))
+
+    def reach(self, start: float, end: float) -> tuple[float, float]:
+        """From the corners, with ripple on top."""
+        corners = self.corners()
+        low, high = extremes_of(corners, start, end, corners[0][1])
+        ripple = self.ripple(max(self._feed.reach(start, end)[1], self.level * 1.05))
+        return low - ripple, high + ripple
 
     def truth(self) -> Mapping[str, float]:
         """Level, ripple and its tone."""

@@ -9,7 +9,7 @@ from wavewright.simulation.circuit.edges import charged
 from wavewright.simulation.circuit.motion import Motion, polyline
 from wavewright.simulation.circuit.nodes import Making, node_kind
 from wavewright.simulation.circuit.power import rail_of
-from wavewright.simulation.circuit.slew import Point, crossings_of, level_at
+from wavewright.simulation.circuit.slew import Point, crossings_of, extremes_of, level_at
 from wavewright.simulation.circuit.surroundings import Load
 
 _DEAD_RAIL = 1.0  # V: below it the supervisor's transistor no longer conducts, and the node follows the rail
@@ -80,6 +80,11 @@ class OpenDrainReset:
                 points.append((finish, share * level_at(corners, finish, corners[0][1])))
         finite = [point for point in points if math.isfinite(point[0])]
         return [time for time, _ in finite], [volts for _, volts in finite]
+
+    def reach(self, start: float, end: float) -> tuple[float, float]:
+        """Between ground and the rail."""
+        corners = self._rail.corners()
+        return 0.0, max(self._low, extremes_of(corners, start - self.hold, end, corners[0][1])[1])
 
     def truth(self) -> Mapping[str, float]:
         """The time from 30 % falling to 70 % rising, unloaded: hold, less the fall to 30 %, plus the rise to 70 %."""

@@ -41,6 +41,13 @@ def level_at(points: Sequence[Point], moment: float, before: float) -> float:
     return level
 
 
+def extremes_of(points: Sequence[Point], start: float, end: float, before: float) -> Point:
+    """Lowest and highest level of a row of corner points between two moments."""
+    levels = [volts for time, volts in points if start < time < end]
+    levels += [level_at(points, start, before), level_at(points, end, before)]
+    return min(levels), max(levels)
+
+
 def crossings_of(points: Sequence[Point], threshold: float) -> list[tuple[float, bool]]:
     """Moments at which corner points cross a threshold, with True for rising."""
     found = []

@@ -82,7 +82,7 @@ class Instrument:
         return self.clock.now
 
     def foresee(self, deadline: float) -> float | None:
-        """As `completion`, but a look ahead that found nothing by `deadline` is forgotten: much may change until then."""
+        """As `completion`, but a look ahead that found nothing by `deadline` is forgotten: much may yet change."""
         return self.completion(deadline)
 
     def finish(self) -> None:
