@@ -275,6 +275,14 @@ FAULTS = [
 ]  # fmt: skip
 
 
+def test_an_expression_that_is_wrong_spoils_no_limit(complaint: Complaint) -> None:
+    text = COIL.replace("(high - low) / 0.1 ohm", "(high - lo) / 0.1 ohm")
+    text += "    compare: {before: {of: current, with: stored/coil.h5, rms: at most 1 mA, gain: 99 % .. 101 %}}\n"
+    assert complaint(HEAD + text) == (
+        "recipe.yaml:13:24: unknown channel `lo`\n  expected: one of high, low\n  do: did you mean `low`?"
+    )
+
+
 @pytest.mark.parametrize("text, stands, instead, message", FAULTS, ids=[row[2][:40] or row[1][:40] for row in FAULTS])
 def test_a_fault_is_named_with_its_place_and_what_would_be_right(
     complaint: Complaint, text: str, stands: str, instead: str, message: str
