@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from wavewright.judgement.verdict import Verdict
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from wavewright.running.outcome import CrossCheck, MeasurementOutcome, Outcome, Result
 
 NOTHING = "–"
-STYLES = {
+STYLES: Mapping[str, str] = {
     Verdict.PASS: "green",
     Verdict.FAIL: "bold red",
     Verdict.INCONCLUSIVE: "yellow",
@@ -95,7 +95,11 @@ def _remarks(outcome: Outcome) -> Iterator[str]:
             yield f"{one.label}: {one.error}"
         for result in one.results:
             if result.reason:
-                shot = "" if result.decisive_shot is None or one.shots < 2 else f" (shot {result.decisive_shot + 1})"
+                shot = (
+                    ""
+                    if result.decisive_shot is None or len(result.shots) < 2
+                    else f" (shot {result.decisive_shot + 1})"
+                )
                 yield f"{one.label}.{result.name}: {result.reason}{shot}"
             if result.reading.doubts:
                 doubts = ", ".join(doubt.replace("_", " ") for doubt in result.reading.doubts)
@@ -120,5 +124,6 @@ def _beside(check: CrossCheck) -> str:
 def _tally(outcome: Outcome) -> str:
     verdicts = [verdict for one in outcome.measurements for verdict in one.verdicts if verdict is not None]
     counts = [f"{verdicts.count(word)} {word}" for word in Verdict if word in verdicts]
-    where = "" if outcome.folder is None else f"; evidence in {outcome.folder}"
+    where = f"; run {outcome.id}" if outcome.id else ""
+    where += "" if outcome.folder is None else f"; evidence in {outcome.folder}"
     return f" ({', '.join(counts) or 'nothing was judged'}){where}"

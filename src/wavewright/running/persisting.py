@@ -19,7 +19,7 @@ from wavewright.running.judged import judged
 from wavewright.running.outcome import Result
 from wavewright.running.references import References
 
-LEAST_CELLS = 4  # noise at the edge of a trace strays into one or two cells, something rare draws a path
+LEAST_CELLS = 3  # noise at the edge of a trace strays into one or two cells, something rare draws a path
 MOST_TOLD = 8  # shots that are named in a reason
 
 
