@@ -21,6 +21,8 @@ from wavewright.instruments.visa_faults import is_not_offered
 CHUNK = 256 * 1024  # bytes a read; larger ones gain nothing, smaller ones cost a third of the speed (measured)
 LONGEST_LINE = 1 << 28
 _REQUEST, _QUEUED = constants.EventType.service_request, constants.EventMechanism.queue
+# PyVISA-py 0.8.1 calls the end of a HiSLIP message a termination character, though none is enabled there
+_ENDED = (StatusCode.success, StatusCode.success_termination_character_read)
 _QUIET = (
     StatusCode.success_max_count_read,
     StatusCode.success_termination_character_read,
@@ -131,7 +133,7 @@ class VisaWire:
         self._allow(deadline)
         data, status = self._library.read(self._session, min(len(buffer), CHUNK))
         buffer[: len(data)] = data
-        return len(data), self.marks_ends and status == StatusCode.success
+        return len(data), self.marks_ends and status in _ENDED
 
     @contextmanager
     def counting(self) -> Iterator[None]:
