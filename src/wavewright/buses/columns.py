@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import Enum
 from typing import Any, Protocol
 
 import numpy as np
@@ -12,7 +13,14 @@ import numpy.typing as npt
 Indexes = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
-ABSENT: Any = type("Absent", (), {"__repr__": lambda self: "ABSENT"})()
+
+class _Absence(Enum):
+    """A class of one member: it stays itself when pickled."""
+
+    ABSENT = "absent"
+
+
+ABSENT: Any = _Absence.ABSENT
 """What a column answers for a frame that does not have the field."""
 
 

@@ -52,6 +52,7 @@ def spi(
     ----------
     mode : 0 … 3: polarity and phase of the clock, CPOL · 2 + CPHA.
     word_bits : 4 … 32.
+    select_active : level of `select` while the device listens.
     gap : s; a pause of the clock that ends a word. None: only select does.
     """
     _check(mode, word_bits, mosi, miso)
