@@ -87,6 +87,7 @@ def test_what_cannot_be_told_is_refused() -> None:
     swinging = np.where(TIMES < 0, 3.3, 3.3 + 0.2 * np.sin(TIMES * 1e5))
     assert "up to the last tenth" in measure(rail(swinging), "recovery_time").reason
     assert "0 samples before" in measure(rail(RAIL, start=0.0), "load_step_dip").reason
+    assert "5 after the step" in measure(rail(RAIL), "load_step_dip", step=float(TIMES[-5])).reason
     flat = Waveform.from_volts(np.full(RAIL.size, 0.1), interval=INTERVAL, start=TIMES[0], name="load", unit="A")
     assert measure([rail(RAIL), flat], "load_step_dip").value is None
     zero = np.where(TIMES < 0, 1.0, 0.0)

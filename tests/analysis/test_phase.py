@@ -31,7 +31,7 @@ def value(reading: Reading) -> float:
 
 def test_s39_delay_of_a_lagging_channel() -> None:
     # math: 30 deg of 1 kHz are 83.333333 µs
-    channels = [sine(10), sine(-20, 2.0)]
+    channels = [sine(10, 3.0), sine(-20, 6.0)]
     assert value(measure(channels, "phase_delay")) == pytest.approx(83.333333e-6, rel=1e-6)
     assert value(measure(channels, "phase")) == pytest.approx(-30, abs=1e-6)
     assert value(measure(channels, "gain")) == pytest.approx(2.0, rel=1e-9)
@@ -81,12 +81,12 @@ def test_exchange_turns_the_sign_and_scale_offset_and_start_do_not_matter(
 
 def test_uncertainty_is_the_scatter_of_repeated_readings() -> None:
     rng = np.random.default_rng(4)
-    clean = sine(0).values()[:1000], sine(-30).values()[:1000]
+    clean = sine(0, 4.0).values()[:1000], sine(-30, 0.5).values()[:1000]
     readings = []
     for _ in range(150):
         waves = [Waveform.from_volts(part + 0.05 * rng.standard_normal(1000), interval=INTERVAL) for part in clean]
-        readings.append(measure(waves, ["phase", "gain"], frequency=1e3))
-    for name in ("phase", "gain"):
+        readings.append(measure(waves, ["phase", "gain", "gain_db"], frequency=1e3))
+    for name in ("phase", "gain", "gain_db"):
         scatter = np.std([value(found[name]) for found in readings])
         mean = np.mean([found[name].uncertainty for found in readings])
         assert mean == pytest.approx(scatter, rel=0.25), name  # 150 runs tell a scatter to 6 %

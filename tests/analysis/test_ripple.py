@@ -50,6 +50,7 @@ def test_mean_period_is_that_of_a_plain_average() -> None:
     # math: 50 samples a period, whole periods: the mean of every 50th sample
     noise = np.random.default_rng(3).standard_normal(50_000)
     cycle = fold(Survey(wave_of(noise)), frequency=RATE / 50)
+    assert cycle.period == pytest.approx(50 / RATE)
     assert cycle.means == pytest.approx(noise.reshape(1000, 50).mean(axis=0), abs=1e-12)
     expected = noise.reshape(1000, 50).std(axis=0, ddof=1) / np.sqrt(1000)
     assert cycle.deviations == pytest.approx(expected, rel=1e-9)
@@ -84,4 +85,5 @@ def test_no_ripple_is_told_apart_from_some() -> None:
     reading = measure(noise, "ripple")
     assert reading.value is None or Doubt.NOISY in reading.doubts
     assert "2 periods of at least 4 samples" in measure(noise, "ripple", frequency="10 MHz").reason
+    assert value(measure(wave_of(np.array([0.0, 1, 1, 0] * 2)), "ripple", frequency=RATE / 4)) == pytest.approx(1.0)
     assert "constant" in measure(wave_of(np.full(100, 3.3)), "switching_frequency").reason

@@ -46,6 +46,7 @@ def test_the_shortest_counts_and_all_are_given() -> None:
     setup = measure(waves, "setup_time")
     assert value(setup) == pytest.approx(300e-9, abs=1e-14)
     assert setup.maximum == pytest.approx(390e-9, abs=1e-14)
+    assert setup.standard_deviation == pytest.approx(np.std(before, ddof=1), rel=1e-6)
     assert setup.occurrences is not None
     assert setup.occurrences.values == pytest.approx(before, abs=1e-14)
     assert setup.occurrences.times == pytest.approx(TICKS[1::2], abs=1e-14)
