@@ -30,6 +30,8 @@ def test_a_burst_that_is_cut_by_the_record_does_not_count() -> None:
     whole = bursts([3, 4, 5])
     cut = Waveform.from_volts(whole.codes[210:], interval=1e-6)  # begins within the first burst
     assert measure(cut, "burst_width").count == 2
+    cut = Waveform.from_volts(whole.codes[:-210], interval=1e-6)  # ends within the last burst
+    assert measure(cut, "burst_width").count == 2
 
 
 def test_the_pause_can_be_said() -> None:

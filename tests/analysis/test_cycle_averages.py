@@ -4,6 +4,8 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from wavewright.analysis.measure import measure
 from wavewright.waveform import Waveform
@@ -51,6 +53,21 @@ def test_integer_and_float_records_agree_also_when_most_is_cut_away() -> None:
     volts = np.concatenate([np.zeros(5000), np.tile([0, 50, 100, 50], 60), np.zeros(9000)])
     found = [measure(Waveform(volts.astype(dtype), interval=1.0), "cycle_rms").value for dtype in (np.int8, np.float64)]
     assert found[0] == pytest.approx(found[1], rel=1e-12)
+
+
+@given(st.lists(st.tuples(st.integers(-90, -20), st.integers(20, 90)), min_size=3, max_size=8))
+def test_few_samples_a_period_are_integrated_as_numpy_does(pairs: list[tuple[int, int]]) -> None:
+    # source: numpy.trapezoid, NumPy 2.4.6, over the samples and the two edges at 0 V
+    volts = np.array(pairs, dtype=np.float64).ravel()
+    wave = Waveform(volts.astype(np.int8), interval=1.0)
+    edges = measure(wave, "rising_edges", level=0.0).occurrences.times
+    inside = np.arange(np.ceil(edges[0]), np.floor(edges[-1]) + 1)
+    times = np.concatenate([edges[:1], inside, edges[-1:]])
+    values = np.concatenate([[0.0], volts[inside.astype(int)], [0.0]])
+    span = edges[-1] - edges[0]
+    assert measure(wave, "cycle_mean", level=0.0).value == pytest.approx(np.trapezoid(values, times) / span)
+    mean_square = np.trapezoid(values**2, times) / span
+    assert measure(wave, "cycle_rms", level=0.0).value == pytest.approx(math.sqrt(mean_square))
 
 
 def test_a_record_without_a_whole_period_gives_a_reason() -> None:

@@ -47,3 +47,10 @@ def test_a_transition_without_its_end_is_left_out() -> None:
     survey = Survey(Waveform.from_volts(np.repeat([0.0, 1.0, 0.0, 0.6], [30, 30, 30, 30]), interval=1.0))
     assert survey.crossings(0.5).rising.size == 2
     assert find_transitions(survey, Slope.RISING).middles.size == 1
+
+
+def test_a_dip_that_does_not_reach_the_low_level_is_no_whole_transition() -> None:
+    survey = survey_of([0, 100, 120, 220, 240, 260, 400], [0, 0, 100, 100, 30, 100, 100])
+    assert survey.crossings(50.0).rising.size == 2
+    assert find_transitions(survey, Slope.RISING).middles == pytest.approx([110])
+    assert find_transitions(survey, Slope.FALLING).middles.size == 0
