@@ -1,0 +1,36 @@
+"""`wavewright simulate BENCH`: the simulated instruments over TCP, for any program to be pointed at."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from wavewright.cli.options import Seed
+
+
+def simulate(
+    bench: Annotated[Path, typer.Argument(help="A bench file of simulated instruments, such as sim/bench.yaml.")],
+    *,
+    write_bench: Annotated[
+        Path | None, typer.Option(help="Write a bench file that points at the sockets, once they listen.")
+    ] = None,
+    hislip: Annotated[bool, typer.Option("--hislip", help="HiSLIP (IVI-6.1) in place of raw sockets.")] = False,
+    host: Annotated[
+        str, typer.Option(help="The address to listen on; other machines are let in by another.")
+    ] = "127.0.0.1",
+    seed: Seed = None,
+) -> None:
+    """Serve the instruments of a simulated bench over TCP until Ctrl-C or SIGTERM.
+
+    `wavewright run RECIPE --bench FILE` with the file that --write-bench names then runs over a real network path.
+    """
+    from wavewright.running.shipped import find_file
+    from wavewright.simulation.server.serving import serve
+
+    def say(line: str) -> None:
+        print(line, file=sys.stderr, flush=True)
+
+    serve(find_file(bench), hislip=hislip, host=host, write_bench=write_bench, seed=seed, say=say)
