@@ -213,8 +213,9 @@ class _Scan:
         if self.is_twofold:
             found |= self._compare(np.greater_equal, part, self.changed_too)
         # eight at a time: most words of eight are zero
-        words = np.flatnonzero(self.changed.view(np.uint64) != 0)
-        inside = np.flatnonzero(self.changed.reshape(-1, 8)[words])
+        eights = self.changed.view(np.uint64)
+        words = np.flatnonzero(eights != 0)
+        inside = np.flatnonzero(eights[words].view(np.bool_))
         return np.asarray(begin + 8 * words[inside >> 3] + (inside & 7))
 
     def _compare(self, compare: np.ufunc, part: Codes, changed: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
