@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -10,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from tests.running.conftest import ROOT
-from wavewright.errors import BenchFault
+from wavewright.errors import BenchFault, FileFault, StorageFault
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.instruments.wire_log import read_wire_log
 from wavewright.judgement.verdict import Verdict
@@ -20,6 +21,7 @@ from wavewright.running.outcome import Outcome
 from wavewright.running.plan import plan
 from wavewright.running.runner import run
 from wavewright.running.selection import select
+from wavewright.waveform import Capture, Waveform
 
 Run = Callable[..., Outcome]
 
@@ -31,7 +33,7 @@ measurements:
     place: Probe 1 on TP3.
     channels: {rail: {input: 1, coupling: ac, range: RANGE, probe: 1x, bandwidth_limit: 20 MHz}}
     timebase: {span: 200 us, rate: 25 MHz}
-    trigger: {mode: MODE, edge: rising, level: LEVEL, timeout: 1 s}
+    trigger: {mode: MODE, edge: rising, level: LEVEL, timeout: 100 ms}
     compute:
       ripple: {metric: peak_to_peak, limit: LIMIT}
 """
@@ -53,6 +55,11 @@ def messages_of(keeper: Memory, instrument: str) -> list[str]:
         for record in records
         if record.instrument == instrument and record.sign == ">" and record.data
     ]
+
+
+def switching(keeper: Memory, instrument: str) -> list[str]:
+    """What was sent about the output: switched, and asked for."""
+    return [message for message in messages_of(keeper, instrument) if message.startswith("OUTPut:STATe")]
 
 
 @pytest.fixture(scope="module")
@@ -99,10 +106,7 @@ def test_the_plan_is_what_is_sent(end_of_line: tuple[Outcome, Memory], bench: Be
 
 def test_outputs_are_off_at_the_end(end_of_line: tuple[Outcome, Memory]) -> None:
     for instrument in ("supply", "source"):
-        sent = messages_of(end_of_line[1], instrument)
-        switched = [message for message in sent if message.startswith("OUTPut:STATe ")]
-        assert switched[-1] == "OUTPut:STATe 0"
-        assert sent[-1] == "OUTPut:STATe?"
+        assert switching(end_of_line[1], instrument)[-2:] == ["OUTPut:STATe 0", "OUTPut:STATe?"]
 
 
 def test_same_seed_same_codes(run_text: Run) -> None:
@@ -146,7 +150,7 @@ def test_a_trigger_that_never_comes_is_the_error_of_its_measurement_and_the_run_
     outcome = run_text(text)
     first, second = outcome.measurements
     assert first.verdict is Verdict.ERROR
-    assert "no trigger within 1 s" in first.error
+    assert "no trigger within 0.1 s" in first.error
     assert second.verdict is Verdict.PASS
     assert outcome.verdict is Verdict.ERROR
     assert outcome.error == ""
@@ -228,3 +232,72 @@ def test_an_outcome_says_what_it_was_made_of(end_of_line: tuple[Outcome, Memory]
     assert outcome.parameters == {"duty": "40 %"}
     assert outcome.started.tzinfo is not None
     assert all(math.isfinite(result.reading.value or 0.0) for result in outcome.results.values())
+
+
+POWERED = """
+wavewright: 1
+title: Under power
+measurements:
+  warm:
+    channels: {rail: {input: 1, range: 8 V, offset: 2 V}}
+    timebase: {span: 1 ms, rate: 1 MHz}
+    stimulus: [{supply: {voltage: 24 V, current_limit: 1 A, output: on}}]
+    compute: {mean: {limit: 3.3 V ± 5 %}}
+"""
+
+
+@pytest.mark.parametrize("fault", [StorageFault("no room"), ZeroDivisionError("ours"), KeyboardInterrupt()])
+def test_outputs_are_off_after_any_exception(fault: BaseException, run_text: Run) -> None:
+    # given a keeper that fails while the supply's output is on
+    class Failing(Memory):
+        def keep(self, label: str, capture: Capture) -> None:
+            assert messages_of(self, "supply").count("OUTPut:STATe 1") == 1
+            raise fault
+
+    keeper = Failing()
+    with pytest.raises(type(fault)):
+        run_text(POWERED, keeper=keeper)
+    assert switching(keeper, "supply")[-2:] == ["OUTPut:STATe 0", "OUTPut:STATe?"]
+
+
+def test_a_stored_waveform_that_is_not_there_is_told_before_anything_is_sent(run_text: Run) -> None:
+    def read_stored(path: Path, channel: str) -> Waveform:
+        raise FileFault("there is no such file", where=str(path))
+
+    keeper = Memory()
+    text = POWERED + "    compare: {golden: {with: golden/warm.h5}}\n"
+    with pytest.raises(FileFault, match="there is no such file"):
+        run_text(text, keeper=keeper, read_stored=read_stored)
+    assert messages_of(keeper, "supply") == []
+
+
+def test_keep_if_takes_shots_until_one_fulfils_it_and_keeps_that_one(run_text: Run) -> None:
+    # two registers of the controller change from telegram to telegram; those of the third begin with 03
+    contents = TELEGRAM.replace("WANTED", "11 03 04 03")
+    outcome = run_text(contents)
+    (one,) = outcome.measurements
+    assert len(outcome.captures["telegram"]) == 1
+    assert one.results[0].verdict is Verdict.PASS
+    assert any(re.fullmatch(r"kept 1 of \d+ shots", remark) for remark in one.remarks)
+
+
+def test_keep_if_that_is_never_fulfilled_is_the_error_of_its_measurement(run_text: Run) -> None:
+    (one,) = run_text(TELEGRAM.replace("WANTED", "22 22").replace("60 shots", "3 shots")).measurements
+    assert one.verdict is Verdict.ERROR
+    assert "no shot of 3 was one to keep" in one.error
+    assert "no frame of 2 contains `22 22`" in one.error
+
+
+TELEGRAM = """
+wavewright: 1
+title: Telegram
+measurements:
+  telegram:
+    place: Probe 1 on TP10.
+    channels: {tx: {input: 1, range: 8 V, offset: 2 V}}
+    timebase: {span: 40 ms, rate: 250 kHz}
+    trigger: {mode: normal, edge: falling, level: 1.65 V}
+    decode: {line: {bus: uart, tx: tx, baud: 19200, parity: even, then: modbus_rtu}}
+    keep_if: {line: {contains: "WANTED"}, within: 60 shots}
+    compute: {wrong: {metric: frame_errors, of: line, limit: exactly 0}}
+"""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
 from wavewright.errors import NotMeasurable
@@ -29,6 +29,7 @@ class References:
         self._wanted = {one.measurement for measurement in measurements for one in measurement.compare.values()}
         self._read_stored = read_stored
         self._held: dict[str, list[tuple[Mapping[str, str], Examined]]] = {}
+        self._stored: dict[tuple[str, str], Waveform] = {}
 
     def offer(self, measurement: Measurement, shot: Examined) -> None:
         """Hold this shot, if the measurement is referred to; the first one under each condition is held."""
@@ -50,14 +51,31 @@ class References:
             raise NotMeasurable(f"`{name}`, to compare with, brought no shot")
         return next((shot for under, shot in held if under == condition), held[0][1])
 
+    def load(self, measurements: Iterable[Measurement]) -> None:
+        """Read every file that is referred to now, so that a fault in one is told before anything is measured.
+
+        Raises
+        ------
+        FileFault, Misuse : a file cannot be used.
+        """
+        for measurement in measurements:
+            for comparison in measurement.compare.values():
+                if comparison.file:
+                    self.stored(comparison.file, comparison.channel)
+            persistence = measurement.persistence
+            if persistence is not None and persistence.mask is not None and persistence.mask.around is not None:
+                self.stored(persistence.mask.around, persistence.of or next(iter(measurement.channels)))
+
     def stored(self, file: str, channel: str) -> Waveform:
         """A channel of a stored waveform; the path begins at the recipe's folder.
 
         Raises
         ------
         NotMeasurable : files cannot be read here.
-        FileFault : the file cannot be used.
+        FileFault, Misuse : the file cannot be used.
         """
-        if self._read_stored is None:
-            raise NotMeasurable(f"`{file}` cannot be read here", do="run the recipe from its file")
-        return self._read_stored(self._folder / file, channel)
+        if (file, channel) not in self._stored:
+            if self._read_stored is None:
+                raise NotMeasurable(f"`{file}` cannot be read here", do="run the recipe from its file")
+            self._stored[file, channel] = self._read_stored(self._folder / file, channel)
+        return self._stored[file, channel]

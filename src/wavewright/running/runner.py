@@ -10,7 +10,7 @@ from importlib.metadata import version
 
 import pyvisa
 
-from wavewright.errors import BadAnswer, Complaint, LinkLost, NoAnswer, NotMeasurable
+from wavewright.errors import BadAnswer, BenchFault, Complaint, LinkLost, NoAnswer, NotMeasurable
 from wavewright.instruments.bench import open_bench
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.wire_log import WireLog
@@ -72,12 +72,15 @@ def run(
     BenchFault : the bench lacks or forbids what the recipe wants; nothing was sent.
     OutputMayBeOn : an output could not be confirmed off.
     StorageFault : the keeper could not keep what came.
+    FileFault : a stored waveform to compare with cannot be used.
     LinkLost, NoAnswer, BadAnswer : an instrument is not there at the beginning.
     """
     chosen = select(recipe, bench)
     into, person = keeper or Memory(), desk or Unattended()
     started, names = now(), list(chosen.names.values())
     log = WireLog(into.wire_log, full=full_wire_log)
+    references = References(recipe, read_stored=read_stored)
+    references.load(recipe)
     with interruptible(say=person.say) as interruption:
         if recipe.cautions:
             person.confirm(caution_text(recipe.cautions))
@@ -92,7 +95,7 @@ def run(
                 pause=pause,
                 elapsed=elapsed,
                 check=interruption.check,
-                references=References(recipe, read_stored=read_stored),
+                references=references,
                 is_cross_checked=cross_check or recipe.cross_check,
             )
             measurements, error = _measure_all(recipe, around, interruption, stop_at_first=stop_at_first)
@@ -136,7 +139,7 @@ def _measure_all(
             around.progress.end(done[-1])
             if stop_at_first and done[-1].verdict not in (None, Verdict.PASS):
                 break
-    except (Interrupted, LinkLost) as fault:
+    except (Interrupted, LinkLost, BenchFault) as fault:
         error = str(fault)
     finally:
         # Leaving the bench does it once more: a signal in the instant before the shield goes up would skip it here.

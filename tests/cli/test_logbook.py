@@ -1,0 +1,169 @@
+"""`wavewright logbook`, `recompute` and `report`: from a run to its evidence years later."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import h5py
+import pytest
+
+from tests.cli.conftest import Spoken
+from tests.logbook.made_outcomes import outcome
+from tests.reporting.reported import RECIPE, reported
+from wavewright.logbook.book import Logbook
+
+Command = Callable[..., Spoken]
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> Path:
+    path = tmp_path / "logbook.sqlite"
+    with Logbook(path) as made:
+        made.enter_all([outcome(0), outcome(1, value=0.045), outcome(2, value=None)])
+        made.enter(reported())
+    return path
+
+
+def test_list_prints_one_json_array_newest_first(wavewright: Command, book: Path) -> None:
+    told = wavewright("logbook", "list", "--logbook", book, "--json", "--most", 2)
+    assert told.status == 0
+    assert [run["verdict"] for run in told.json] == ["inconclusive", "fail"]
+    assert set(told.json[0]) >= {"id", "started", "serial", "recipe", "part", "operator", "station"}
+
+
+def test_a_url_names_a_logbook_too(wavewright: Command, book: Path) -> None:
+    assert len(wavewright("logbook", "list", "--logbook", f"sqlite:///{book}", "--json").json) == 4
+
+
+@pytest.mark.parametrize(
+    "option, count", [(("--verdict", "fail"), 1), (("--serial", "VC204-00*"), 4), (("--since", "2027"), 0)]
+)
+def test_find_narrows(wavewright: Command, book: Path, option: tuple[str, str], count: int) -> None:
+    since = ("--since", "2027-01-01") if option == ("--since", "2027") else option
+    assert len(wavewright("logbook", "find", *since, "--logbook", book, "--json").json) == count
+
+
+def test_a_verdict_that_is_none_is_wrong_usage(wavewright: Command, book: Path) -> None:
+    told = wavewright("logbook", "find", "--verdict", "good", "--logbook", book)
+    assert told.status == 64
+    assert "expected: one of pass, inconclusive, fail, error" in told.stderr
+
+
+def test_a_time_that_is_none_is_wrong_usage(wavewright: Command, book: Path) -> None:
+    assert wavewright("logbook", "find", "--since", "monday", "--logbook", book).status == 64
+
+
+def test_show_has_the_exit_status_of_the_verdict(wavewright: Command, book: Path) -> None:
+    runs = wavewright("logbook", "list", "--logbook", book, "--json").json
+    statuses = {run["verdict"]: wavewright("logbook", "show", run["id"], "--logbook", book).status for run in runs}
+    assert statuses == {"pass": 0, "fail": 1, "inconclusive": 2, "error": 3}
+
+
+def test_an_unknown_run_is_wrong_usage_with_what_to_do(wavewright: Command, book: Path) -> None:
+    told = wavewright("logbook", "show", "1999", "--logbook", book)
+    assert told.status == 64
+    assert "do: `wavewright logbook list` shows them" in told.stderr
+
+
+def test_trend_draws_and_tells(wavewright: Command, book: Path, tmp_path: Path) -> None:
+    told = wavewright("logbook", "trend", "rail_noise.ripple", "--logbook", book, "--out", tmp_path / "trend.html")
+    assert told.status == 0
+    assert told.stdout.startswith("rail_noise.ripple: 3 readings, 1 failed")
+    assert (tmp_path / "trend.html").stat().st_size > 1_000_000
+    plain = wavewright("logbook", "trend", "rail_noise.ripple", "--logbook", book, "--json").json
+    assert plain["unit"] == "V"
+    assert plain["count"] == 3
+
+
+def test_export_and_import_carry_runs_over(wavewright: Command, book: Path, tmp_path: Path) -> None:
+    assert wavewright("logbook", "export", tmp_path / "all.jsonl", "--logbook", book).stdout.endswith("4 runs\n")
+    other = tmp_path / "other.sqlite"
+    first = wavewright("logbook", "import", tmp_path / "all.jsonl", "--logbook", other)
+    assert first.stdout == "4 runs entered, 0 known already\n"
+    again = wavewright("logbook", "import", tmp_path / "all.jsonl", "--logbook", other)
+    assert again.stdout == "0 runs entered, 4 known already\n"
+
+
+def test_verify_exits_1_where_one_sample_was_changed(wavewright: Command, book: Path) -> None:
+    assert wavewright("logbook", "verify", "--logbook", book).status == 0
+    (file,) = book.with_name("logbook.sqlite.captures").rglob("*.h5")
+    with h5py.File(file, "r+") as captures:
+        captures["shot_00000/rail"][7] ^= 1
+    told = wavewright("logbook", "verify", "--logbook", book, "--json")
+    assert told.status == 1
+    assert "have changed" in told.json["flaws"][0]["what"]
+
+
+def test_prune_counts_first_and_takes_with_yes(wavewright: Command, book: Path) -> None:
+    would = wavewright("logbook", "prune", "--verdict", "fail", "--logbook", book)
+    assert would.stdout.startswith("1 runs and 0 files of captures")
+    assert "would go" in would.stdout
+    wavewright("logbook", "prune", "--verdict", "fail", "--logbook", book, "--yes")
+    assert len(wavewright("logbook", "list", "--logbook", book, "--json").json) == 3
+
+
+def test_waveforms_come_out_for_other_programs(wavewright: Command, book: Path, tmp_path: Path) -> None:
+    run = next(
+        run for run in wavewright("logbook", "list", "--logbook", book, "--json").json if run["verdict"] == "error"
+    )
+    told = wavewright("logbook", "waveforms", run["id"], "--out", tmp_path, "--format", "npz", "--logbook", book)
+    assert told.stdout.endswith("2 files\n")
+    assert (tmp_path / "rail_noise-001.npz").exists()
+
+
+def last_full(wavewright: Command, book: Path) -> str:
+    runs = wavewright("logbook", "list", "--logbook", book, "--json").json
+    return str(next(run["id"] for run in runs if run["verdict"] == "error"))
+
+
+def test_recompute_gives_the_same_to_the_last_bit(wavewright: Command, book: Path) -> None:
+    told = wavewright("recompute", last_full(wavewright, book), "--logbook", book)
+    assert told.status == 0
+    assert "the same to the last bit, 4 readings" in told.stdout
+
+
+def test_recompute_with_other_limits_says_what_differs_and_why(wavewright: Command, book: Path, tmp_path: Path) -> None:
+    tighter = tmp_path / "tighter.yaml"
+    tighter.write_text(RECIPE.replace("at most 40 mV", "at most 20 mV").replace("high: {metric", "top: {metric"))
+    told = wavewright("recompute", last_full(wavewright, book), "--recipe", tighter, "--logbook", book, "--json")
+    assert told.status == 1
+    (one,) = told.json
+    differences = {each["name"]: each for each in one["differences"]}
+    assert differences["rail_noise.ripple"]["why"] == "other limit, other verdict"
+    assert differences["rail_noise.ripple"]["now"]["verdict"] == "fail"
+    assert differences["rail_noise.high"]["why"] == "not in the recipe now"
+    assert differences["rail_noise.top"]["was"] is None
+    assert "rail_noise.ripple_tone" not in differences
+
+
+def test_recompute_all_goes_on_after_runs_without_captures(wavewright: Command, book: Path) -> None:
+    told = wavewright("recompute", "--all", "--jobs", 2, "--logbook", book)
+    assert told.status == 3
+    assert "no captures of `rail_noise` were kept" in told.stdout
+    assert told.stdout.splitlines()[-1] == "4 runs: 1 the same, 0 different, 3 not computed"
+
+
+def test_recompute_wants_one_run_or_all(wavewright: Command, book: Path) -> None:
+    assert wavewright("recompute", "--logbook", book).status == 64
+    assert wavewright("recompute", "last", "--all", "--logbook", book).status == 64
+
+
+@pytest.mark.parametrize("ending, start", [("html", "<!DOCTYPE html>"), ("xml", "<?xml"), ("md", "# VC-204")])
+def test_a_report_of_one_run(wavewright: Command, book: Path, tmp_path: Path, ending: str, start: str) -> None:
+    out = tmp_path / f"report.{ending}"
+    told = wavewright("report", last_full(wavewright, book), "--out", out, "--logbook", book)
+    assert told.status == 0
+    assert out.read_text().startswith(start)
+
+
+def test_a_report_of_many_runs(wavewright: Command, book: Path, tmp_path: Path) -> None:
+    told = wavewright("report", "--batch", "--out", tmp_path / "batch.html", "--logbook", book)
+    assert told.stdout == f"{tmp_path / 'batch.html'}: 4 runs\n"
+    assert re.search("First-pass yield", (tmp_path / "batch.html").read_text())
+
+
+def test_a_report_wants_a_run(wavewright: Command, book: Path, tmp_path: Path) -> None:
+    assert wavewright("report", "--out", tmp_path / "x.html", "--logbook", book).status == 64
+    assert wavewright("report", "last", "--out", tmp_path / "x.docx", "--logbook", book).status == 64
