@@ -169,7 +169,7 @@ FAULTY: list[tuple[Callable[[str], str], str]] = [
     (lambda text: text.replace("reset: 8 V", "reset: 8 s"), "`reset`: `8 s`"),
     (lambda text: text.replace('arm: "INIT', 'aim: "INIT'), "action `aim`"),
     (lambda text: text.replace("\nwavewright:", "\nwavewrong:"), "no key `wavewright`"),
-    (lambda text: text.replace("ac_corner: 10 Hz", "ac_corner: 10"), "`ac_corner`"),
+    (lambda text: text.replace("ac_corner: 50 Hz", "ac_corner: 50"), "`ac_corner`"),
 ]
 
 
