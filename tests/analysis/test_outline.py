@@ -67,3 +67,11 @@ def test_a_survey_with_and_without_outlines_finds_the_same(dtype: type) -> None:
         assert found.rising == pytest.approx(expected.rising)
         assert found.falling == pytest.approx(expected.falling)
     assert with_outlines.record._outlines
+
+
+def test_a_record_that_is_every_other_sample_of_another_has_the_same_outline() -> None:
+    codes = sparse_record(5)
+    apart = np.repeat(codes, 2)[::2]
+    assert not apart.flags.c_contiguous
+    for one, other in zip(outlines(codes, 0.5), outlines(apart, 0.5), strict=True):
+        assert np.array_equal(one.codes, other.codes)
