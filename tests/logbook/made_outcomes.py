@@ -12,6 +12,19 @@ from wavewright.judgement.verdict import Verdict
 from wavewright.running.outcome import MeasurementOutcome, Origin, Outcome, Result
 from wavewright.waveform import Capture, Waveform
 
+RECIPE = """\
+wavewright: 1
+title: VC-204 rail
+parameters:
+  duty: {default: 40 %}
+measurements:
+  rail_noise:
+    channels:
+      rail: {input: 1, coupling: ac, range: 100 mV}
+    timebase: {span: 40 us, rate: 25 MHz}
+    compute:
+      ripple: {metric: peak_to_peak, of: rail, limit: at most 40 mV, over: max}
+"""
 START = datetime(2026, 3, 2, 8, 0, 0, 125000, tzinfo=UTC)
 
 
@@ -68,7 +81,7 @@ def outcome(number: int = 0, *, serial: str = "", value: float | None = 0.024, s
         operator="R. Amsel",
         started=started,
         ended=started + timedelta(seconds=4),
-        recipe=origin("recipes/rail_ripple.yaml", "wavewright: 1\ntitle: VC-204 rail\n"),
+        recipe=origin("recipes/rail_ripple.yaml", RECIPE),
         bench=origin("sim/bench.yaml", "wavewright-bench: 1\n"),
         profiles={"scpi-digitizer": origin("scpi-digitizer.yaml", "wavewright-profile: 1\n")},
         parameters={"duty": "40 %"},

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from difflib import get_close_matches
 from typing import Any
@@ -112,6 +112,11 @@ class Trend:
     unit: str
     count: int
     buckets: tuple[Bucket, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain numbers and words, times as ISO 8601."""
+        buckets = [{**asdict(bucket), "started": bucket.started.isoformat()} for bucket in self.buckets]
+        return {"name": self.name, "unit": self.unit, "count": self.count, "buckets": buckets}
 
 
 def entries(book: Logbook, which: Filter | None = None, *, most: int | None = None) -> list[Entry]:

@@ -9,11 +9,12 @@ from functools import partial
 from pathlib import Path
 
 from wavewright.analysis.reading import Reading
-from wavewright.errors import WavewrightError
+from wavewright.errors import StorageFault, WavewrightError
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.formats.catalogue import read_waveform
 from wavewright.recipe.load import parse_recipe
 from wavewright.recipe.measurement import Measurement
+from wavewright.recipe.places import read_text
 from wavewright.recipe.recipe import Recipe
 from wavewright.running.evaluate import evaluate
 from wavewright.running.outcome import MeasurementOutcome, Outcome, Result
@@ -74,11 +75,16 @@ def recompute(outcome: Outcome, recipe: Recipe | None = None, *, run: str = "") 
 
 
 def recompute_runs(
-    where: str, runs: Sequence[str], recipe: Recipe | None = None, *, jobs: int = 1
+    where: str, runs: Sequence[str], recipe: Path | None = None, *, jobs: int = 1
 ) -> Iterator[Recomputed]:
     """Many runs of a logbook, on several processors if wanted, in the order in which they are named.
 
     A run that cannot be computed has its reason in `error`; the others go on.
+
+    Parameters
+    ----------
+    where : path or URL of the logbook; each process opens it for itself.
+    recipe : file of another recipe, into which the parameters of each run are put.
     """
     work = partial(_one, where, recipe)
     if jobs == 1:
@@ -88,10 +94,11 @@ def recompute_runs(
         yield from pool.map(work, runs, chunksize=max(1, len(runs) // (8 * jobs)))
 
 
-def _one(where: str, recipe: Recipe | None, run: str) -> Recomputed:
+def _one(where: str, recipe: Path | None, run: str) -> Recomputed:
     try:
         with Logbook(where) as book:
-            return recompute(book.outcome(run), recipe, run=run)
+            outcome = book.outcome(run)
+            return recompute(outcome, recipe_of(recipe, outcome), run=run)
     except WavewrightError as fault:
         return Recomputed(run, None, error=str(fault))
 
@@ -100,7 +107,11 @@ def _again(
     stored: MeasurementOutcome, measurement: Measurement, outcome: Outcome, references: References
 ) -> MeasurementOutcome:
     captures = outcome.captures.get(stored.label, ())
-    return replace(stored, results=evaluate(measurement, captures, references=references) if captures else ())
+    if stored.shots and not len(captures):
+        raise StorageFault(
+            f"no captures of `{stored.label}` were kept", expected="the raw codes of every shot", do="measure again"
+        )
+    return replace(stored, results=evaluate(measurement, captures, references=references))
 
 
 def _differences(was: Outcome, now: Outcome) -> Iterable[Difference]:
@@ -133,8 +144,6 @@ def recipe_of(path: Path | None, outcome: Outcome) -> Recipe | None:
     """The recipe in a file, with the parameters of a run put in as far as it has them; None for no file."""
     if path is None:
         return None
-    from wavewright.recipe.places import read_text
-
     text = read_text(path)
     known = parse_recipe(text, str(path)).parameters
     return parse_recipe(

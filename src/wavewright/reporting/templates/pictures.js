@@ -67,7 +67,8 @@
     const document_ = JSON.parse(figureElement.querySelector("script[type='application/json']").textContent);
     const plot = figureElement.querySelector(".plot");
     const outlines = document_.figure.data.map((trace) => ({ y: trace.y, x0: trace.x0, dx: trace.dx }));
-    const whole = document_.figure.layout.xaxis.range.map(Number);
+    const number = (end) => (typeof end === "string" ? Date.parse(end) : Number(end));
+    const whole = document_.figure.layout.xaxis.range.map(number);
     let drawing = false;
 
     function redraw(range) {
@@ -89,7 +90,7 @@
 
     const ready = paint().then(() => {
       plot.on("plotly_relayout", () => {
-        const range = plot._fullLayout.xaxis.range.map(Number);
+        const range = plot._fullLayout.xaxis.range.map(number);
         const isWhole = Math.abs(range[0] - whole[0]) + Math.abs(range[1] - whole[1]) < 1e-9 * (whole[1] - whole[0]);
         redraw(isWhole ? null : range);
       });
@@ -106,7 +107,7 @@
 
   function move(plot, how, whole) {
     const axes = Object.keys(plot._fullLayout).filter((name) => /^xaxis\d*$/.test(name));
-    const [first, last] = plot._fullLayout.xaxis.range.map(Number);
+    const [first, last] = plot._fullLayout.xaxis.range.map((end) => (typeof end === "string" ? Date.parse(end) : Number(end)));
     const width = last - first;
     const range = {
       in: [first + width / 4, last - width / 4], out: [first - width / 2, last + width / 2],

@@ -1,0 +1,232 @@
+"""`wavewright logbook`: the runs that were made, and what they say together."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from wavewright.cli.options import LogbookAt
+from wavewright.cli.output import AsJson, console, print_json
+from wavewright.cli.run_filter import Part, RecipeName, Serial, Since, Until, VerdictWord, run_filter
+from wavewright.errors import Misuse
+
+if TYPE_CHECKING:
+    from wavewright.logbook.queries import Entry
+
+commands = typer.Typer(help="The runs that were made, and what they say together.", no_args_is_help=True)
+
+Run = Annotated[str, typer.Argument(help="Id of a run, its beginning, or `last`.")]
+Operator = Annotated[str | None, typer.Option("--operator", help="Only runs of this operator.")]
+Station = Annotated[str | None, typer.Option("--station", help="Only runs of this station.")]
+
+
+@commands.command("list")
+def list_runs(
+    most: Annotated[int, typer.Option(min=1, help="So many runs at the most, the newest first.")] = 50,
+    logbook: LogbookAt = None,
+    as_json: AsJson = False,
+) -> None:
+    """List the newest runs."""
+    _show(_entries(logbook, most), as_json)
+
+
+@commands.command()
+def find(
+    *,
+    part: Part = None,
+    serial: Serial = None,
+    recipe: RecipeName = None,
+    verdict: VerdictWord = None,
+    operator: Operator = None,
+    station: Station = None,
+    since: Since = None,
+    until: Until = None,
+    logbook: LogbookAt = None,
+    as_json: AsJson = False,
+) -> None:
+    """Find runs by part, serial number, recipe, verdict, operator, station and time."""
+    which = run_filter(
+        part=part, serial=serial, recipe=recipe, verdict=verdict, operator=operator, station=station,
+        since=since, until=until,
+    )  # fmt: skip
+    _show(_entries(logbook, None, which), as_json)
+
+
+@commands.command()
+def show(run: Run, logbook: LogbookAt = None, as_json: AsJson = False) -> int:
+    """Show one run whole; the exit status is that of its verdict."""
+    from wavewright.logbook.book import Logbook
+    from wavewright.logbook.outcome_files import outcome_as_json
+    from wavewright.reporting.console import print_outcome
+
+    with Logbook(logbook) as book:
+        outcome = book.outcome(run)
+    if as_json:
+        print_json({**outcome_as_json(outcome), "id": outcome.id})
+    else:
+        print_outcome(outcome, console())
+    return outcome.verdict.exit_status
+
+
+@commands.command()
+def trend(
+    reading: Annotated[str, typer.Argument(metavar="READING", help="Such as `rail_noise.ripple`.")],
+    *,
+    part: Part = None,
+    serial: Serial = None,
+    recipe: RecipeName = None,
+    verdict: VerdictWord = None,
+    since: Since = None,
+    until: Until = None,
+    out: Annotated[Path | None, typer.Option(help="Draw it into this file too: .html.")] = None,
+    logbook: LogbookAt = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show how one reading went over time, drawn in the terminal and, with --out, as a picture."""
+    from wavewright.logbook.book import Logbook
+    from wavewright.logbook.queries import points
+    from wavewright.logbook.queries import trend as trend_of
+    from wavewright.reporting.trend_text import trend_lines
+
+    which = run_filter(part=part, serial=serial, recipe=recipe, verdict=verdict, since=since, until=until)
+    with Logbook(logbook) as book:
+        found = trend_of(book, reading, which)
+        newest = points(book, reading, which, most=5000) if out is not None else []
+    if as_json:
+        print_json(found.as_json())
+    else:
+        print(*trend_lines(found), sep="\n")
+    if out is not None:
+        from wavewright.reporting.trend_page import write_trend_page
+
+        write_trend_page(found, newest, out)
+
+
+@commands.command()
+def export(
+    file: Annotated[Path, typer.Argument(help="`.csv` or `.parquet`: a row a reading; `.jsonl`: a run a line.")],
+    *,
+    part: Part = None,
+    serial: Serial = None,
+    recipe: RecipeName = None,
+    verdict: VerdictWord = None,
+    since: Since = None,
+    until: Until = None,
+    logbook: LogbookAt = None,
+) -> None:
+    """Write runs to a file for other programs."""
+    from wavewright.logbook.book import Logbook
+    from wavewright.logbook.exchange import export as export_to
+
+    which = run_filter(part=part, serial=serial, recipe=recipe, verdict=verdict, since=since, until=until)
+    with Logbook(logbook) as book:
+        count = export_to(book, file, which)
+    print(f"{file}: {count} {'runs' if file.suffix == '.jsonl' else 'readings'}")
+
+
+@commands.command("import")
+def import_runs(
+    source: Annotated[Path, typer.Argument(help="A `.jsonl` file, an evidence folder, or a folder of such.")],
+    station: Annotated[str, typer.Option(help="Station of the runs in evidence folders.")] = "",
+    logbook: LogbookAt = None,
+) -> None:
+    """Enter runs of another logbook, or of evidence folders; those that are known stay as they are."""
+    from wavewright.logbook.book import Logbook
+    from wavewright.logbook.exchange import import_outcomes
+
+    with Logbook(logbook) as book:
+        found = import_outcomes(book, source, station=station)
+    print(f"{found.new} runs entered, {found.known} known already")
+
+
+@commands.command()
+def waveforms(
+    run: Run,
+    out: Annotated[Path, typer.Option(help="Folder for a file a measurement and shot.")],
+    kind: Annotated[str, typer.Option("--format", help="Ending of the files: csv, wav, h5, npz, dif.")] = "csv",
+    logbook: LogbookAt = None,
+) -> None:
+    """Write the captures of a run as files that other programs read."""
+    from wavewright.logbook.book import Logbook
+    from wavewright.logbook.formats.catalogue import write_waveforms
+    from wavewright.logbook.group_names import group_name
+
+    with Logbook(logbook) as book:
+        outcome = book.outcome(run)
+        if not out.is_dir():
+            raise Misuse(f"`{out}` is no folder", do="make it first")
+        count = 0
+        for label, shots in outcome.captures.items():
+            for number, shot in enumerate(shots, 1):
+                write_waveforms(out / f"{group_name(label)}-{number:03}.{kind.removeprefix('.')}", shot)
+                count += 1
+    print(f"{out}: {count} files")
+
+
+@commands.command()
+def verify(logbook: LogbookAt = None, as_json: AsJson = False) -> int:
+    """Compute every hash again; exit status 1 if something is not what was written."""
+    from wavewright.logbook.book import Logbook
+    from wavewright.logbook.upkeep import verify as verify_all
+
+    told = console(stderr=True)
+    with Logbook(logbook) as book, told.status("looking at the captures") as status:
+        found = verify_all(book, say=lambda done, total: status.update(f"looked at {done} of {total} captures"))
+    if as_json:
+        flaws = [{"what": flaw.what, "runs": list(flaw.runs)} for flaw in found.flaws]
+        print_json({"texts": found.texts, "captures": found.captures, "flaws": flaws})
+    else:
+        print(f"{found.texts} texts and {found.captures} captures looked at, {len(found.flaws)} flaws")
+        for flaw in found.flaws:
+            print(f"{flaw.what}; runs {', '.join(flaw.runs)}")
+    return 1 if found.flaws else 0
+
+
+@commands.command()
+def prune(
+    *,
+    before: Annotated[str | None, typer.Option(help="Take out the runs before this UTC time.")] = None,
+    part: Part = None,
+    serial: Serial = None,
+    recipe: RecipeName = None,
+    verdict: VerdictWord = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Do it; without, it is only counted.")] = False,
+    logbook: LogbookAt = None,
+) -> None:
+    """Take out runs, and captures that no run refers to any more. Without --yes it only says what would go."""
+    from wavewright.logbook.book import Logbook
+    from wavewright.logbook.upkeep import prune as prune_all
+
+    is_named = any(word is not None for word in (before, part, serial, recipe, verdict))
+    which = run_filter(part=part, serial=serial, recipe=recipe, verdict=verdict, until=before) if is_named else None
+    with Logbook(logbook) as book:
+        found = prune_all(book, which, dry=not yes)
+    word = "went" if yes else "would go; --yes lets them"
+    print(f"{found.runs} runs and {found.files} files of captures, {found.size / 1e6:.1f} MB, {word}")
+
+
+def _entries(logbook: str | None, most: int | None, which: object = None) -> list[Entry]:
+    from wavewright.logbook.book import Logbook
+    from wavewright.logbook.queries import Filter, entries
+
+    assert which is None or isinstance(which, Filter)
+    with Logbook(logbook) as book:
+        return entries(book, which, most=most)
+
+
+def _show(found: list[Entry], as_json: bool) -> None:
+    if as_json:
+        print_json([entry.as_json() for entry in found])
+        return
+    from rich.table import Table
+    from rich.text import Text
+
+    from wavewright.reporting.console import STYLES
+
+    table = Table("run", "started, UTC", "recipe", "part", "serial", "verdict", box=None, pad_edge=False)
+    for entry in found:
+        cells = (entry.id, f"{entry.started:%Y-%m-%d %H:%M:%S}", entry.recipe, entry.part, entry.serial)
+        table.add_row(*(Text(cell) for cell in cells), Text(entry.verdict, style=STYLES.get(entry.verdict, "")))
+    console().print(table if found else "no runs")

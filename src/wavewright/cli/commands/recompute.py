@@ -1,0 +1,127 @@
+"""`wavewright recompute`: the readings again from the stored codes."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from wavewright.cli.options import LogbookAt
+from wavewright.cli.output import AsJson, console, print_json
+from wavewright.errors import Misuse
+
+if TYPE_CHECKING:
+    from wavewright.logbook.recompute import Difference, Recomputed
+    from wavewright.running.outcome import Result
+
+
+def recompute(
+    run: Annotated[
+        str | None, typer.Argument(help="Id of a run, its beginning, `last`, or an evidence folder.")
+    ] = None,
+    *,
+    every: Annotated[bool, typer.Option("--all", help="Every run of the logbook.")] = False,
+    recipe: Annotated[
+        Path | None, typer.Option(help="Another recipe: new limits, metrics or levels; the run's own if left out.")
+    ] = None,
+    jobs: Annotated[int, typer.Option(min=1, help="So many processes at once.")] = os.cpu_count() or 1,
+    logbook: LogbookAt = None,
+    as_json: AsJson = False,
+) -> int:
+    """Compute the readings again from the stored codes; no instrument is needed.
+
+    Exit status 0 if all are the same to the last bit, 1 if some are not, 3 if some cannot be computed.
+    """
+    if (run is None) == (not every):
+        raise Misuse("one run or --all", expected="`wavewright recompute RUN`, or `wavewright recompute --all`")
+    found = _recomputed(run, recipe, jobs, logbook)
+    if as_json:
+        print_json([_as_json(one) for one in found])
+    else:
+        _print(found)
+    return 3 if any(one.error for one in found) else 0 if all(one.is_same for one in found) else 1
+
+
+def _recomputed(run: str | None, recipe: Path | None, jobs: int, logbook: str | None) -> list[Recomputed]:
+    from wavewright.logbook.book import Logbook
+    from wavewright.logbook.outcome_files import read_outcome
+    from wavewright.logbook.queries import entries
+    from wavewright.logbook.recompute import recipe_of, recompute, recompute_runs
+    from wavewright.running.shipped import find_file
+
+    path = find_file(recipe) if recipe is not None else None
+    if run is not None and Path(run).is_dir():
+        outcome = read_outcome(Path(run))
+        return [recompute(outcome, recipe_of(path, outcome), run=run)]
+    with Logbook(logbook) as book:
+        if run is not None:
+            outcome = book.outcome(run)
+            return [recompute(outcome, recipe_of(path, outcome), run=outcome.id)]
+        runs = [entry.id for entry in reversed(entries(book))]
+        where = book.where
+    told = console(stderr=True)
+    found = []
+    with told.status("recomputing") as status:
+        for one in recompute_runs(where, runs, path, jobs=min(jobs, max(1, len(runs)))):
+            found.append(one)
+            status.update(f"recomputed {len(found)} of {len(runs)} runs")
+    return found
+
+
+def _print(found: list[Recomputed]) -> None:
+    from rich.table import Table
+
+    shown = console()
+    for one in found:
+        if one.error:
+            shown.print(f"{one.run}: {one.error}", markup=False)
+        elif one.is_same and len(found) == 1:
+            count = len(one.outcome.results) if one.outcome else 0
+            shown.print(f"{one.run}: the same to the last bit, {count} readings", markup=False)
+        elif not one.is_same:
+            table = Table("reading", "was", "is now", "limit now", "verdict", "why", box=None, pad_edge=False)
+            for difference in one.differences:
+                table.add_row(*_cells(difference))
+            shown.print(f"{one.run}:", markup=False)
+            shown.print(table)
+    if len(found) != 1:
+        same = sum(one.is_same for one in found)
+        wrong = sum(bool(one.error) for one in found)
+        shown.print(f"{len(found)} runs: {same} the same, {len(found) - same - wrong} different, {wrong} not computed")
+
+
+def _cells(difference: Difference) -> tuple[str, ...]:
+    was, now = difference.was, difference.now
+    limit = now.limit if now else ""
+    verdicts = " → ".join(dict.fromkeys(_verdict(one) for one in (was, now)))
+    return difference.name, _value(was), _value(now), limit, verdicts, difference.why
+
+
+def _value(result: Result | None) -> str:
+    from wavewright.quantities import show_quantity
+    from wavewright.reporting.console import NOTHING
+
+    if result is None or result.reading.value is None:
+        return NOTHING
+    return show_quantity(result.reading.value, result.reading.unit, uncertainty=result.reading.uncertainty)
+
+
+def _verdict(result: Result | None) -> str:
+    from wavewright.reporting.console import NOTHING
+
+    return NOTHING if result is None or result.verdict is None else str(result.verdict)
+
+
+def _as_json(one: Recomputed) -> dict[str, Any]:
+    def plain(result: Result | None) -> dict[str, Any] | None:
+        if result is None:
+            return None
+        verdict = None if result.verdict is None else str(result.verdict)
+        return {"reading": result.reading.as_json(), "limit": result.limit, "verdict": verdict}
+
+    differences = [
+        {"name": each.name, "was": plain(each.was), "now": plain(each.now), "why": each.why} for each in one.differences
+    ]
+    return {"run": one.run, "same": one.is_same, "differences": differences, "error": one.error}

@@ -1,0 +1,64 @@
+"""`wavewright report`: one run, or many, as a file for others."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from wavewright.cli.options import LogbookAt
+from wavewright.cli.run_filter import Part, RecipeName, Serial, Since, Until, VerdictWord, run_filter
+from wavewright.errors import Misuse
+
+if TYPE_CHECKING:
+    from wavewright.running.outcome import Outcome
+
+
+def report(
+    runs: Annotated[
+        list[str] | None,
+        typer.Argument(help="Id of a run, its beginning, `last`, or an evidence folder; several make a batch report."),
+    ] = None,
+    *,
+    out: Annotated[Path, typer.Option(help="The file; its ending says in which format.")],
+    kind: Annotated[str | None, typer.Option("--format", help="The format, where the ending does not say it.")] = None,
+    batch: Annotated[bool, typer.Option("--batch", help="A batch report of the runs that the filters leave.")] = False,
+    part: Part = None,
+    serial: Serial = None,
+    recipe: RecipeName = None,
+    verdict: VerdictWord = None,
+    since: Since = None,
+    until: Until = None,
+    logbook: LogbookAt = None,
+) -> int:
+    """Write the report of a run: HTML, JUnit XML or Markdown; or of a batch of runs: HTML.
+
+    Exit status 0 when it is written, whatever the verdict of the run.
+    """
+    from wavewright.reporting.catalogue import write_report
+
+    which = run_filter(part=part, serial=serial, recipe=recipe, verdict=verdict, since=since, until=until)
+    if batch or len(runs or ()) > 1:
+        from wavewright.logbook.book import Logbook
+        from wavewright.reporting.batch import write_batch_report
+
+        with Logbook(logbook) as book:
+            count = write_batch_report(book, out, which, ids=runs or None)
+        print(f"{out}: {count} runs")
+        return 0
+    if not runs:
+        raise Misuse("no run is named", expected="`wavewright report RUN --out FILE`, or `--batch` with filters")
+    known = write_report(_outcome(runs[0], logbook), out, kind=kind)
+    print(f"{out}: {known.name}")
+    return 0
+
+
+def _outcome(run: str, logbook: str | None) -> Outcome:
+    from wavewright.logbook.book import Logbook
+    from wavewright.logbook.outcome_files import read_outcome
+
+    if Path(run).is_dir():
+        return read_outcome(Path(run))
+    with Logbook(logbook) as book:
+        return book.outcome(run)

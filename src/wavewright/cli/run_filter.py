@@ -1,0 +1,72 @@
+"""Options that say which runs of the logbook are meant."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from wavewright.errors import Misuse
+
+if TYPE_CHECKING:
+    from wavewright.logbook.queries import Filter
+
+Part = Annotated[str | None, typer.Option("--part", help="Only runs of this part.")]
+Serial = Annotated[
+    str | None, typer.Option("--serial", help="Only runs of this serial number; `*` stands for anything.")
+]
+RecipeName = Annotated[
+    str | None, typer.Option("--of-recipe", help="Only runs of this recipe: its file's name without the ending.")
+]
+VerdictWord = Annotated[str | None, typer.Option("--verdict", help="Only pass, fail, inconclusive or error.")]
+Since = Annotated[
+    str | None, typer.Option("--since", help="Only runs from this UTC time on: 2026-03-02, 2026-03-02T08:00.")
+]
+Until = Annotated[str | None, typer.Option("--until", help="Only runs before this UTC time.")]
+
+
+def run_filter(
+    *,
+    part: str | None = None,
+    serial: str | None = None,
+    recipe: str | None = None,
+    verdict: str | None = None,
+    operator: str | None = None,
+    station: str | None = None,
+    since: str | None = None,
+    until: str | None = None,
+) -> Filter:
+    """The filter that the options of a command make.
+
+    Raises
+    ------
+    Misuse : a verdict or a time that is none.
+    """
+    from wavewright.judgement.verdict import Verdict
+    from wavewright.logbook.queries import Filter
+
+    if verdict is not None and verdict not in list(Verdict):
+        raise Misuse(f"`--verdict {verdict}`", expected=f"one of {', '.join(Verdict)}")
+    return Filter(
+        part=part,
+        serial=serial,
+        recipe=recipe,
+        verdict=verdict,
+        operator=operator,
+        station=station,
+        since=_moment(since, "--since"),
+        until=_moment(until, "--until"),
+    )
+
+
+def _moment(text: str | None, option: str) -> datetime | None:
+    if text is None:
+        return None
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError as fault:
+        raise Misuse(
+            f"`{option} {text}`", expected="a date or a time as ISO 8601 has it, such as 2026-03-02T08:00"
+        ) from fault
+    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)

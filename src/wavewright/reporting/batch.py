@@ -1,0 +1,123 @@
+"""The report of many runs: yield, what failed, and for each reading its distribution, capability and control chart."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from wavewright.errors import Misuse, StorageFault
+from wavewright.logbook.book import Logbook, find_id
+from wavewright.logbook.queries import Entry, Filter, Point, entries, points, reading_names
+from wavewright.logbook.studies.capability import Capability, capability
+from wavewright.logbook.studies.pareto import ParetoRow, pareto
+from wavewright.logbook.studies.proportions import Proportion, exact_proportion, first_pass_yield
+from wavewright.reporting.chart_pictures import control_pictures, histogram_picture, pareto_picture
+from wavewright.reporting.html import render
+from wavewright.reporting.picture import Picture
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ReadingStudy:
+    """One reading over all runs; `capability` is None where there is no limit or no scatter."""
+
+    anchor: str
+    name: str
+    unit: str
+    points: tuple[Point, ...]
+    failed: int
+    capability: Capability | None
+    pictures: tuple[Picture, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BatchStudy:
+    """Many runs together. `first_pass` counts units whose first run passed, `final` those whose last one did."""
+
+    runs: tuple[Entry, ...]
+    first_pass: Proportion
+    final: Proportion
+    pareto: tuple[ParetoRow, ...]
+    readings: tuple[ReadingStudy, ...]
+
+
+def study_batch(book: Logbook, which: Filter | None = None, *, ids: Sequence[str] | None = None) -> BatchStudy:
+    """What the runs that a filter leaves, or that are named, say together.
+
+    Raises
+    ------
+    Misuse : there are none, or one of the ids names none.
+    """
+    runs = entries(book, which)
+    if ids:
+        with book.reading() as connection:
+            wanted = {find_id(connection, name) for name in ids}
+        runs = [run for run in runs if run.id in wanted]
+    if not runs:
+        raise Misuse(
+            "no runs", expected="at least one run that the filters leave", do="`wavewright logbook list` shows them"
+        )
+    runs = runs[::-1]
+    kept = {run.id for run in runs}
+    studied = [
+        _study(f"r{number}", name, unit, [point for point in points(book, name, which) if point.outcome in kept])
+        for number, (name, unit) in enumerate(reading_names(book).items(), 1)
+    ]
+    studied = [one for one in studied if one.points]
+    failures = [one.name for one in studied for point in one.points if point.verdict == "fail"]
+    last = {run.serial or run.id: run.verdict == "pass" for run in runs}
+    return BatchStudy(
+        runs=tuple(runs),
+        first_pass=first_pass_yield([(run.serial or run.id, run.verdict == "pass") for run in runs]),
+        final=exact_proportion(sum(last.values()), len(last)),
+        pareto=pareto(failures),
+        readings=tuple(sorted(studied, key=lambda one: (-one.failed, one.name))),
+    )
+
+
+def batch_report(study: BatchStudy) -> str:
+    """The HTML page of a batch."""
+    pictures = [pareto_picture("all", study.pareto)] if study.pareto else []
+    return render("batch.html.j2", study=study, pictures=pictures, has_pictures=True)
+
+
+def write_batch_report(
+    book: Logbook, path: Path, which: Filter | None = None, *, ids: Sequence[str] | None = None
+) -> int:
+    """Write the page to a file; returns how many runs it is about.
+
+    Raises
+    ------
+    Misuse : no runs, or an ending that is not HTML's.
+    StorageFault : the file cannot be written.
+    """
+    if path.suffix.lower() not in (".html", ".htm"):
+        raise Misuse(f"ending `{path.suffix}` of {path}", expected="a batch report is .html")
+    study = study_batch(book, which, ids=ids)
+    try:
+        path.write_text(batch_report(study), encoding="utf-8")
+    except OSError as fault:
+        raise StorageFault(f"the report cannot be written: {fault.strerror or fault}", where=str(path)) from fault
+    return len(study.runs)
+
+
+def _study(anchor: str, name: str, unit: str, found: list[Point]) -> ReadingStudy:
+    values = [point.value for point in found if point.value is not None]
+    pictures: list[Picture] = []
+    if values:
+        pictures = [histogram_picture(anchor, name, found, unit), *control_pictures(anchor, name, found, unit)]
+    failed = sum(point.verdict == "fail" for point in found)
+    return ReadingStudy(anchor, name, unit, tuple(found), failed, _capability(values, found), tuple(pictures))
+
+
+def _capability(values: list[float], found: list[Point]) -> Capability | None:
+    """With the limits of the newest run; other runs may have had others."""
+    low, high = (found[-1].low, found[-1].high) if found else (None, None)
+    if low is None and high is None:
+        return None
+    try:
+        return capability(
+            values, low=-float("inf") if low is None else low, high=float("inf") if high is None else high
+        )
+    except Misuse:  # one value, or no scatter at all
+        return None

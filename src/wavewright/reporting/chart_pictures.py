@@ -1,0 +1,148 @@
+"""Pictures of many runs: histogram with limits, control chart, trend, Pareto."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from wavewright.logbook.queries import Point
+from wavewright.logbook.studies.control_charts import Chart, individuals_chart
+from wavewright.logbook.studies.pareto import ParetoRow
+from wavewright.quantities import show_quantity
+from wavewright.reporting.palette import BLUE, BLUISH_GREEN, INK, ORANGE, SKY_BLUE, VERMILION
+from wavewright.reporting.picture import Picture
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+
+def histogram_picture(anchor: str, name: str, points: Sequence[Point], unit: str) -> Picture:
+    """How often each value came, with the limits drawn in."""
+    import plotly.graph_objects as go
+
+    values = [point.value for point in points if point.value is not None]
+    figure = go.Figure(go.Histogram(x=values, marker={"color": SKY_BLUE, "line": {"color": INK, "width": 1}}))
+    limits = sorted({end for point in points for end in (point.low, point.high) if end is not None})
+    shapes = [_upright(end, VERMILION) for end in limits]
+    low, high = min([*values, *limits]), max([*values, *limits])
+    margin = 0.08 * ((high - low) or abs(high) or 1.0)
+    figure.update_xaxes(
+        exponentformat="SI", minexponent=0, ticksuffix=_suffix(unit), range=[low - margin, high + margin]
+    )
+    figure.update_yaxes(title_text="runs")
+    figure.update_layout(height=260, shapes=shapes, showlegend=False, bargap=0.02)
+    ends = ", ".join(show_quantity(end, unit) for end in limits)
+    told = f"{len(values)} readings of {name} from {_shown(min(values), unit)} to {_shown(max(values), unit)}."
+    return Picture(f"{anchor}-histogram", f"{name}: distribution", told + (f" Limits: {ends}." if ends else ""), figure,
+                   along="value")  # fmt: skip
+
+
+def control_pictures(anchor: str, name: str, points: Sequence[Point], unit: str) -> list[Picture]:
+    """Chart of single readings, and of the moving range, in the order of time."""
+    values = [point.value for point in points if point.value is not None]
+    if len(values) < 2:
+        return []
+    labels = [point.serial or point.outcome for point in points if point.value is not None]
+    single, ranges = individuals_chart(values)
+    return [
+        _chart_picture(f"{anchor}-single", f"{name}: each run", single, labels, unit),
+        _chart_picture(f"{anchor}-range", f"{name}: change from run to run", ranges, labels[1:], unit),
+    ]
+
+
+def pareto_picture(anchor: str, rows: Sequence[ParetoRow]) -> Picture:
+    """Failed readings by how often, with the share of the first ones together."""
+    import plotly.graph_objects as go
+
+    names = [row.cause for row in rows]
+    figure = go.Figure(
+        [
+            go.Bar(x=names, y=[row.count for row in rows], marker={"color": ORANGE}, name="runs"),
+            go.Scatter(x=names, y=[row.cumulative for row in rows], yaxis="y2", line={"color": INK}, name="together"),
+        ]
+    )
+    figure.update_xaxes(range=[-0.6, max(len(rows), 3) - 0.4], autorange=False)
+    figure.update_layout(
+        height=320, showlegend=False,
+        yaxis={"title": {"text": "runs in which it failed"}, "rangemode": "tozero"},
+        yaxis2={"overlaying": "y", "side": "right", "range": [0, 1.05], "tickformat": ".0%", "showgrid": False, "automargin": True},
+    )  # fmt: skip
+    told = "; ".join(f"{row.cause} in {row.count} runs" for row in rows[:8])
+    return Picture(f"{anchor}-pareto", "What failed", f"Failed readings, the most frequent first: {told}.", figure,
+                   along="value")  # fmt: skip
+
+
+def _chart_picture(name: str, title: str, chart: Chart, labels: Sequence[str], unit: str) -> Picture:
+    import plotly.graph_objects as go
+
+    beyond = set(chart.beyond)
+    colours = [VERMILION if index in beyond else INK for index in range(chart.points.size)]
+    symbols = ["x" if index in beyond else "circle" for index in range(chart.points.size)]
+    figure = go.Figure(
+        go.Scatter(
+            y=chart.points, text=[_plain(label) for label in labels], mode="lines+markers",
+            line={"color": BLUE, "width": 1}, marker={"color": colours, "symbol": symbols, "size": 7},
+            hovertemplate="%{text}<br>%{y:.5s}" + unit + "<extra></extra>",
+        )
+    )  # fmt: skip
+    levels = ((chart.low, VERMILION), (chart.centre, BLUISH_GREEN), (chart.high, VERMILION))
+    figure.update_xaxes(title_text="run", range=[-0.5, chart.points.size - 0.5], autorange=False)
+    figure.update_yaxes(exponentformat="SI", minexponent=0, ticksuffix=_suffix(unit))
+    figure.update_layout(height=260, showlegend=False, shapes=[_across(level, colour) for level, colour in levels])
+    told = (
+        f"{chart.points.size} points, centre {_shown(chart.centre, unit)}, control limits "
+        f"{_shown(chart.low, unit)} and {_shown(chart.high, unit)}."
+    )
+    out = ", ".join(str(labels[index]) for index in chart.beyond[:12])
+    return Picture(
+        name, title, told + (f" Beyond them: {out}." if out else " None is beyond them."), figure, along="run"
+    )
+
+
+def _shown(value: float, unit: str) -> str:
+    return show_quantity(value, unit)
+
+
+def _suffix(unit: str) -> str:
+    return "" if unit in ("1", "count") else unit
+
+
+def _upright(x: float, colour: str) -> dict[str, Any]:
+    line = {"color": colour, "width": 2}
+    return {"type": "line", "x0": x, "x1": x, "y0": 0, "y1": 1, "yref": "paper", "line": line}
+
+
+def _across(y: float, colour: str) -> dict[str, Any]:
+    line = {"color": colour, "width": 1, "dash": "dash"}
+    return {"type": "line", "x0": 0, "x1": 1, "xref": "paper", "y0": y, "y1": y, "line": line}
+
+
+def _plain(text: str) -> str:
+    return text.replace("&", "&amp;").replace("<", "&lt;")
+
+
+def trend_figure(buckets: Sequence[Any], points: Sequence[Point], unit: str) -> go.Figure:
+    """Single readings over time where there are points, else the mean of each stretch between its extremes."""
+    import plotly.graph_objects as go
+
+    limits = sorted(
+        {end for point in points for end in (point.low, point.high) if end is not None and math.isfinite(end)}
+    )
+    valued = [point for point in points if point.value is not None]
+    traces = [
+        go.Scatter(
+            x=[point.started.isoformat() for point in valued], y=[point.value for point in valued], mode="markers",
+            text=[_plain(point.serial or point.outcome) for point in valued],
+            marker={"color": [VERMILION if point.verdict == "fail" else BLUE for point in valued], "size": 6},
+            hovertemplate="%{text}<br>%{y:.5s}" + unit + "<extra></extra>",
+        ),
+        go.Scatter(
+            x=[bucket.started.isoformat() for bucket in buckets], y=[bucket.mean for bucket in buckets],
+            line={"color": INK, "width": 1},
+        ),
+    ]  # fmt: skip
+    figure = go.Figure(traces)
+    figure.update_yaxes(exponentformat="SI", minexponent=0, ticksuffix=_suffix(unit))
+    figure.update_layout(height=380, showlegend=False, shapes=[_across(end, VERMILION) for end in limits])
+    return figure

@@ -1,0 +1,44 @@
+"""A trend as a page of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from wavewright.errors import Misuse, StorageFault
+from wavewright.logbook.queries import Point, Trend
+from wavewright.quantities import show_quantity
+from wavewright.reporting.chart_pictures import trend_figure
+from wavewright.reporting.html import render
+from wavewright.reporting.picture import Picture
+
+
+def write_trend_page(trend: Trend, points: Sequence[Point], path: Path) -> None:
+    """Write the picture of a trend into an HTML file.
+
+    Parameters
+    ----------
+    points : single readings, drawn where there are; the newest ones of the trend.
+
+    Raises
+    ------
+    Misuse : an ending that is not HTML's, or a trend without readings.
+    StorageFault : the file cannot be written.
+    """
+    if path.suffix.lower() not in (".html", ".htm"):
+        raise Misuse(f"ending `{path.suffix}` of {path}", expected=".html")
+    if not trend.buckets:
+        raise Misuse(f"no readings of `{trend.name}`", do="widen the filter")
+    figure = trend_figure(trend.buckets, points, trend.unit)
+    ends = (trend.buckets[0].started, trend.buckets[-1].started)
+    figure.update_xaxes(
+        range=[ends[0].isoformat(), max(ends[1], points[-1].started if points else ends[1]).isoformat()]
+    )
+    low, high = min(one.minimum for one in trend.buckets), max(one.maximum for one in trend.buckets)
+    told = f"{trend.count} readings from {show_quantity(low, trend.unit)} to {show_quantity(high, trend.unit)}."
+    picture = Picture("trend", f"{trend.name} over time", told, figure)
+    page = render("trend.html.j2", trend=trend, picture=picture, has_pictures=True)
+    try:
+        path.write_text(page, encoding="utf-8")
+    except OSError as fault:
+        raise StorageFault(f"the picture cannot be written: {fault.strerror or fault}", where=str(path)) from fault
