@@ -89,3 +89,30 @@ def test_a_file_that_is_not_there_exits_3(tmp_path: Path, wavewright: Command) -
     told = wavewright("measure", tmp_path / "none.csv", "-m", "mean")
     assert told.status == 3
     assert "none.csv" in told.stderr
+
+
+def test_a_channel_can_be_derived_from_those_of_the_file(square: Path, wavewright: Command) -> None:
+    # math: drive - other is +5 V for a quarter and -5 V for the rest: mean -2.5 V; across 0.1 ohm -25 A
+    told = wavewright(
+        "measure", square, "-m", "mean", "--derive", "coil=(drive - other) / 0.1 ohm", "--channel", "coil", "--json"
+    )
+    assert told.json["mean"]["unit"] == "A"
+    assert told.json["mean"]["value"] == pytest.approx(-25.0, rel=5e-3)
+
+
+def test_a_derived_channel_without_an_expression_is_wrong_usage(square: Path, wavewright: Command) -> None:
+    assert wavewright("measure", square, "-m", "mean", "--derive", "coil").status == 64
+
+
+def test_a_file_is_compared_with_another(tmp_path: Path, wavewright: Command) -> None:
+    # math: the second is 0.9 times the first, 10 us later
+    before = np.sin(2 * np.pi * 1e3 * np.arange(20_000) * 1e-6)
+    write_waveforms(tmp_path / "before.npz", {"clock": Waveform.from_volts(before, interval=1e-6, name="clock")})
+    now = Waveform.from_volts(0.9 * np.roll(before, 10), interval=1e-6, name="clock")
+    write_waveforms(tmp_path / "now.npz", {"clock": now})
+    told = wavewright(
+        "measure", tmp_path / "now.npz", "-m", "peak_to_peak", "--compare", tmp_path / "before.npz", "--json"
+    )
+    assert told.json["gain"]["value"] == pytest.approx(0.9, rel=1e-6)
+    assert told.json["delay"]["value"] == pytest.approx(10e-6, rel=1e-6)
+    assert told.json["change of peak_to_peak"]["value"] == pytest.approx(-0.2, rel=1e-6)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -9,9 +10,11 @@ import typer
 
 from wavewright.cli.options import left_over_options, number_or_name
 from wavewright.cli.output import AsJson, console, print_json
+from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
     from wavewright.analysis.reading import Reading
+    from wavewright.waveform import Waveform
 
 # What is left over, `--low 20%`, are options of the metrics: the catalogue knows them, not this file.
 CONTEXT = {"allow_extra_args": True, "ignore_unknown_options": True}
@@ -29,6 +32,13 @@ def measure(
     channel: Annotated[
         list[str] | None, typer.Option(help="Number, from 1, or name; again for metrics between channels.")
     ] = None,
+    derive: Annotated[
+        list[str] | None,
+        typer.Option(help="A channel computed from others, `coil=(high - low) / 0.1 ohm`; again for more."),
+    ] = None,
+    compare: Annotated[
+        Path | None, typer.Option(help="Set the channel of that name in this file, as it was before, beside it.")
+    ] = None,
     interval: Annotated[str | None, typer.Option(help="Time between samples, `1 us`, where the file has none.")] = None,
     as_json: AsJson = False,
 ) -> int:
@@ -38,17 +48,71 @@ def measure(
     Exit status 2 if one of the metrics finds nothing to measure.
     """
     from wavewright.analysis.measure import measure as compute
-    from wavewright.logbook.formats.catalogue import read_waveform
     from wavewright.quantities import read_quantity
 
     step = None if interval is None else read_quantity(interval, unit="s").value
-    waves = [read_waveform(file, channel=number_or_name(word), interval=step) for word in channel or ["1"]]
-    readings = compute(waves, metric, **left_over_options(context.args))
+    words, options = channel or ["1"], left_over_options(context.args)
+    waves = _chosen(file, words, derive or [], step)
+    readings = compute(waves, metric, **options)
+    if compare is not None:
+        readings |= _beside(_chosen(compare, words, derive or [], step), waves, compute, metric, options)
     if as_json:
         print_json({name: reading.as_json() for name, reading in readings.items()})
     else:
         _print_table(readings)
     return INCONCLUSIVE if any(reading.value is None for reading in readings.values()) else 0
+
+
+def _chosen(file: Path, words: Sequence[str], derived: Sequence[str], step: float | None) -> list[Waveform]:
+    """The channels of a file, those that are derived from them included.
+
+    Raises
+    ------
+    Misuse : a derived channel that cannot be read, or no such channel.
+    """
+    from wavewright.analysis.expressions.derive import derive
+    from wavewright.logbook.formats.catalogue import read_waveform, read_waveforms
+
+    if not derived:
+        return [read_waveform(file, channel=number_or_name(word), interval=step) for word in words]
+    waves = read_waveforms(file, interval=step)
+    for one in derived:
+        name, equals, expression = one.partition("=")
+        if not (equals and name.strip() and expression.strip()):
+            raise Misuse(f"`--derive {one}`", expected="`--derive NAME=EXPRESSION`")
+        waves[name.strip()] = derive(expression.strip(), waves, name=name.strip())
+    names = list(waves)
+    found = [names[int(word) - 1] if word.isdigit() and 0 < int(word) <= len(names) else word for word in words]
+    if unknown := [name for name in found if name not in waves]:
+        raise Misuse(f"there is no channel `{unknown[0]}`", expected=f"one of {', '.join(names)}")
+    return [waves[name] for name in found]
+
+
+def _beside(
+    before: Sequence[Waveform],
+    now: Sequence[Waveform],
+    compute: Callable[..., dict[str, Reading]],
+    metric: Sequence[str],
+    options: Mapping[str, str],
+) -> dict[str, Reading]:
+    """What differs from the waveform before, and by how much each metric moved."""
+    from wavewright.analysis.comparison import compare as compare_waves
+    from wavewright.analysis.comparison import metric_changes
+    from wavewright.analysis.reading import Reading
+
+    found = compare_waves(before[0], now[0])
+    changes = metric_changes(compute(before, metric, **options), compute(now, metric, **options))
+    return {
+        "rms difference": Reading(found.rms_difference, found.unit),
+        "largest difference": Reading(found.largest_difference, found.unit),
+        "delay": Reading(found.delay, "s"),
+        "gain": Reading(found.gain, "1"),
+        "offset": Reading(found.offset, found.unit),
+        **{
+            f"change of {one.metric}": Reading(one.change, one.unit, uncertainty=one.uncertainty, reason=one.reason)
+            for one in changes
+        },
+    }
 
 
 def _print_table(readings: dict[str, Reading]) -> None:
