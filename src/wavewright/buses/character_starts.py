@@ -8,6 +8,7 @@ from wavewright.buses.columns import Flags, Indexes
 from wavewright.buses.logic import Line
 from wavewright.waveform import Floats
 
+DOUBLINGS = 5  # leaps of 32 characters
 TRIED = 200  # characters over which rival first start bits are compared
 
 
@@ -32,19 +33,36 @@ def character_starts(line: Line, bit: float, bits: float) -> tuple[Indexes, Flag
     following = np.searchsorted(falls, falls + (int(bits) - 0.5) * bit, side="left")
     following = np.where(lows < 0.5 * bit, np.arange(1, falls.size + 1), following)
     first, certain = _first_start(line, falls, following, bit=bit, bits=bits)
-    chain = np.array(_chain(first, following.tolist()), dtype=np.int64)
+    chain = _whole_chain(first, following)
     chain = chain[lows[chain] >= 0.5 * bit]  # a false start is no character
     return chain, chain < certain
 
 
-def _chain(start: int, following: list[int], *, longest: int | None = None) -> list[int]:
-    """Start, what follows it, what follows that: one step a character, however long the record is."""
-    size = len(following)
+def _chain(start: int, following: list[int]) -> list[int]:
+    """Start, what follows it, what follows that, for the first characters."""
     found: list[int] = []
-    while start < size and (longest is None or len(found) < longest):
+    while start < len(following) and len(found) < TRIED:
         found.append(start)
         start = following[start]
     return found
+
+
+def _whole_chain(start: int, following: Indexes) -> Indexes:
+    """As `_chain`, for a long record: leaps of many steps are found for all edges at once, then filled in together."""
+    onward = np.append(following, following.size)  # behind the last edge it stays
+    leap = onward
+    for _ in range(DOUBLINGS):
+        leap = leap[leap]
+    landings: list[int] = []
+    while start < following.size:
+        landings.append(start)
+        start = int(leap[start])
+    steps = np.empty((1 << DOUBLINGS, len(landings)), dtype=np.int64)
+    steps[0] = landings
+    for step in range(1, 1 << DOUBLINGS):
+        onward.take(steps[step - 1], out=steps[step])
+    chain = steps.T.ravel()
+    return chain[chain < following.size]
 
 
 def _first_start(line: Line, falls: Floats, following: Indexes, *, bit: float, bits: float) -> tuple[int, int]:
@@ -59,7 +77,7 @@ def _first_start(line: Line, falls: Floats, following: Indexes, *, bit: float, b
     stops_high = line.is_high(window + (int(bits) - 0.5) * bit)
     past_end = window + (int(bits) - 0.5) * bit >= line.end
     steps = following[: window.size].tolist()
-    chains = [[k for k in _chain(rival, steps, longest=TRIED) if k < known] for rival in range(rivals)]
+    chains = [[k for k in _chain(rival, steps) if k < known] for rival in range(rivals)]
     faults = [sum(1 for k in chain if not (stops_high[k] or past_end[k])) for chain in chains]
     best = int(np.argmin(faults))
     if line.first:

@@ -66,8 +66,8 @@ SHORTEST, LONGEST = 4, 256  # bytes
 def modbus_rtu(frames: Frames, *, silence: Annotated[float, "s"] | None = None) -> Frames:
     """Modbus RTU telegrams: cut where the line is silent for 3.5 characters, checked by CRC-16.
 
-    Fields: `address`, `function` (without the exception bit), `function_name`, `data` (bytes between function and
-    CRC), `crc` (int, as sent), and `exception` (words) where the function's top bit is set. What is wrong with a
+    Fields: `address`, `function` (as sent), `function_name`, `data` (bytes between function and CRC), `crc` (int, as
+    sent), and `exception` (words) where the function's top bit is set. What is wrong with a
     character is wrong with its telegram.
 
     Parameters
@@ -92,7 +92,7 @@ def modbus_rtu(frames: Frames, *, silence: Annotated[float, "s"] | None = None) 
         "telegram",
         {
             "address": Numbers(values[first]),
-            "function": Numbers(code & 0x7F, sizes >= 2),
+            "function": Numbers(code, sizes >= 2),
             "function_name": _names(code & 0x7F, FUNCTIONS, sizes >= 2),
             "data": Runs(values, np.minimum(first + 2, last), body),
             "crc": Numbers(sent.astype(np.uint16), whole),

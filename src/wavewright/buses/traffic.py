@@ -141,7 +141,11 @@ def _pairs(line: Frames) -> tuple[Indexes, Indexes]:
             "response_time: these frames do not say which is a request and which an answer",
             expected="frames with `address` and `function`, or the options `request` and `answer`",
         )
-    keys = list(zip(*(column.listed() for column in columns if column is not None), strict=True))
+    address, function = (column.listed() for column in columns if column is not None)
+    # an exception answers with the top bit of the function set
+    keys = [
+        (unit, code & 0x7F if isinstance(code, int) else None) for unit, code in zip(address, function, strict=True)
+    ]
     first, row = [], 0
     while row + 1 < len(keys):
         if keys[row] == keys[row + 1]:

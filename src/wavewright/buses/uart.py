@@ -129,19 +129,23 @@ def _characters(line: Line, bit: float, made: Character, bit_order: str) -> _Fou
     groups = edges - edges[0] if edges.size else edges
     word = ~np.bitwise_xor.reduceat(turns, groups) if edges.size else np.zeros(0, np.uint32)
     every = np.diff(times, append=max(line.end, times[-1]) if times.size else 0.0)
-    width = np.where(np.arange(times.size) == times.size - 1, np.inf, every / bit)
+    is_narrow = every < SHORTEST_PULSE * bit
+    is_narrow[-1:] = False  # the last pulse is cut off by the end of the record
     scale, spread = _scale(places, inside, groups)
     # the start edge is known no better than to a sample, and all edges of its character are compared with it
     spread = math.hypot(spread, line.interval / bit / made.bits / math.sqrt(3 * max(edges.size, 1)))
-    off = np.abs(places / scale - np.rint(places / scale)) > EDGE_TOLERANCE + line.interval / bit
+    scaled = places / scale
+    is_off = np.abs(scaled - np.rint(scaled)) > EDGE_TOLERANCE + line.interval / bit
+    marks = (is_narrow.view(np.uint8) | is_off.view(np.uint8) << 1) * inside.view(np.uint8)
+    marks = np.bitwise_or.reduceat(marks, groups) if groups.size else marks
     return _Found(
         starts,
         every[groups],
         word,
         _data(word, made, bit_order),
         unsure,
-        _any_of_each(inside & (width < SHORTEST_PULSE), groups),
-        _any_of_each(inside & off, groups),
+        marks & 1 != 0,
+        marks & 2 != 0,
         scale,
         spread,
     )
@@ -166,12 +170,6 @@ def _data(word: npt.NDArray[np.uint32], made: Character, bit_order: str) -> npt.
     for place in range(made.data_bits):
         mirrored |= ((data >> np.uint32(place)) & np.uint32(1)) << np.uint32(made.data_bits - 1 - place)
     return mirrored
-
-
-def _any_of_each(where: Flags, groups: Indexes) -> Flags:
-    if not groups.size:
-        return np.zeros(0, dtype=np.bool_)
-    return np.asarray(np.logical_or.reduceat(where, groups))
 
 
 def _as_frames(line: Line, bit: float, made: Character, found: _Found, facts: dict[str, float]) -> Frames:
