@@ -98,9 +98,10 @@ def find_crossings(
     """
     comparator = _Comparator(codes, band, locate)
     pieces = [comparator.cross(*piece) for piece in _pieces(codes, band.level, level_occurs)]
-    places = np.concatenate([place for place, _ in pieces]) if pieces else np.empty(0)
-    upward = np.concatenate([up for _, up in pieces]) if pieces else np.empty(0, dtype=np.bool_)
-    return places[upward], places[~upward]
+    places = np.concatenate([np.empty(0), *(place for place, _ in pieces)])
+    first_is_upward = next((bool(up[0]) for _, up in pieces if up.size), True)
+    one, other = places[0::2].copy(), places[1::2].copy()  # upward and downward crossings alternate
+    return (one, other) if first_is_upward else (other, one)
 
 
 def changes_of_side(codes: Codes, level: float, *, most: int) -> Indices | None:
