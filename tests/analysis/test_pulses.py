@@ -101,3 +101,10 @@ def test_a_single_edge_gives_a_reason(name: str) -> None:
     reading = measure(Waveform.from_volts([0.0] * 5 + [1.0] * 5, interval=1.0, name="enable"), name)
     assert reading.value is None
     assert reading.reason.startswith("`enable`: 1 rising and 0 falling crossings of 0.5 V")
+
+
+def test_s14_width_of_a_gaussian_pulse_at_half_its_height() -> None:
+    # math: 2·√(2·ln 2) σ = 2.354820045 σ, at an interval of σ/200
+    volts = np.exp(-0.5 * (np.arange(-2000, 2001) / 200) ** 2)
+    reading = measure(Waveform.from_volts(volts, interval=1 / 200), "positive_pulse_width", level=0.5)
+    assert reading.value == pytest.approx(2.354820045, rel=1e-5)

@@ -121,3 +121,41 @@ def test_a_record_that_begins_in_the_transition_gives_a_reason() -> None:
     reading = measure(wave, "rise_time", low_state=0.0, high_state=1.0)
     assert reading.value is None
     assert reading.reason.startswith("`reset`: no whole rising transition between 0.1 and 0.9 V")
+
+
+def rise_of(volts: np.ndarray, interval: float) -> float:
+    wave = Waveform.from_volts(volts, interval=interval)
+    return measure(wave, "rise_time", low_state=0.0, high_state=1.0).value
+
+
+@pytest.mark.parametrize("poles, product", [(1, 0.349699), (2, 0.343955), (3, 0.342436), (4, 0.341716), (5, 0.341292)])
+def test_s15_rise_time_times_bandwidth_of_equal_poles(poles: int, product: float) -> None:
+    # math: the step response of n equal poles is the incomplete gamma function, −3 dB at √(2^(1/n) − 1)/(2π·τ)
+    from scipy.special import gammainc
+
+    times = np.arange(-1000, 60_000) * 5e-4
+    bandwidth = math.sqrt(2 ** (1 / poles) - 1) / (2 * math.pi)
+    assert rise_of(gammainc(poles, np.maximum(times, 0)), 5e-4) * bandwidth == pytest.approx(product, abs=1e-6)
+
+
+@pytest.mark.parametrize("ratio, error", [(1, -0.07462), (2, -0.05137), (3, -0.03129), (5, -0.01405), (10, -0.00307)])
+def test_s17_quadrature_underestimates_two_single_poles(ratio: float, error: float) -> None:
+    # math: step response of two poles 1 : r; √(t1² + t2²) against its true 10–90 % time, to 0.001 percentage points
+    times = np.arange(-1000, 200_000) * 5e-4
+    t = np.maximum(times, 0)
+    apart = ratio - 1
+    step = 1 - (ratio * np.exp(-t / ratio) - np.exp(-t)) / apart if apart else 1 - (1 + t) * np.exp(-t)
+    quadrature = math.log(9) * math.hypot(1, ratio)
+    assert quadrature / rise_of(step, 5e-4) - 1 == pytest.approx(error, abs=1e-5)
+
+
+def test_s16_two_gaussian_edges_in_cascade_add_in_quadrature() -> None:
+    # math: 3 ns and 4 ns make 5 ns, exactly, since variances add
+    from scipy.special import ndtr
+
+    sigma = 5e-9 / 2.563103131
+    times = np.arange(-4000, 4001) * 5e-12
+    edge = np.convolve(
+        ndtr(times / (0.6 * sigma)), np.exp(-0.5 * (times[2000:6001] / (0.8 * sigma)) ** 2), mode="valid"
+    )
+    assert rise_of(edge / edge[-1], 5e-12) == pytest.approx(5e-9, rel=1e-4)
