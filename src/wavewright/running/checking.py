@@ -6,20 +6,34 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from wavewright.errors import FileFault, Place
-from wavewright.instruments.bench_file import load_bench
-from wavewright.instruments.profile import load_profile
-from wavewright.recipe.load import load_recipe
 from wavewright.recipe.places import parse_tree, read_text
+
+# Each kind brings its own grammar, and these take longer to import than a file takes to check: only that which is
+# needed is imported.
+
+
+def _recipe(path: Path) -> object:
+    from wavewright.recipe.load import load_recipe
+
+    return load_recipe(path)
+
+
+def _bench(path: Path) -> object:
+    from wavewright.instruments.bench_file import load_bench
+
+    return load_bench(path)
 
 
 def _profile(path: Path) -> object:
+    from wavewright.instruments.profile import load_profile
+
     return load_profile(str(path.absolute()))
 
 
 # The first key of a file says what it is.
 KINDS: Mapping[str, tuple[str, Callable[[Path], object]]] = {
-    "wavewright": ("recipe", load_recipe),
-    "wavewright-bench": ("bench", load_bench),
+    "wavewright": ("recipe", _recipe),
+    "wavewright-bench": ("bench", _bench),
     "wavewright-profile": ("profile", _profile),
 }
 
