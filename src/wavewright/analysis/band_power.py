@@ -15,7 +15,7 @@ from wavewright.analysis.survey import Survey
 from wavewright.analysis.windows import WindowName
 from wavewright.errors import NotMeasurable
 
-BLOCK = 1 << 16  # lines
+BLOCK = 1 << 13  # lines; a dot product of more is spread over threads, and on a busy machine these wait for each other
 STANDS_OUT = 20.0  # times the mean: a line of noise does so once in 5e8 lines (exp −20)
 DB_OF_RATIO = 10 / math.log(10)  # dB of a small relative change of a power
 

@@ -16,7 +16,7 @@ from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats, Waveform
 
-BLOCK = 1 << 16  # samples
+BLOCK = 1 << 13  # samples; longer dot products are spread over threads, which wait for each other on a busy machine
 NEARLY_AS_HIGH = 0.98  # of the highest coefficient: peaks of periodic waveforms, of which the nearest is meant
 SOURCE = "math: product-moment coefficient of correlation"
 

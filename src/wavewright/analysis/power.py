@@ -27,7 +27,7 @@ from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats, Waveform
 
-BLOCK = 1 << 16  # samples
+BLOCK = 1 << 13  # samples; longer dot products are spread over threads, which wait for each other on a busy machine
 MOST_GROUPS = 16
 SOURCE = "IEEE 1459 (from memory, not verified); math: integrals over whole periods"
 Over = Literal["cycles", "record"]

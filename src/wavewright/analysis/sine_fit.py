@@ -28,7 +28,7 @@ from wavewright.analysis.unbroken import unbroken
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats, Waveform
 
-BLOCK = 1 << 14  # samples
+BLOCK = 1 << 13  # samples; longer dot products are spread over threads, which wait for each other on a busy machine
 MOST_ROUNDS = 50
 SETTLED = 1e-9  # rad: change of phase at the ends of the record between two rounds
 SOURCE = "IEEE 1057, sine fit by least squares (from memory, not verified)"
@@ -276,14 +276,14 @@ def _blocks(codes: npt.NDArray[Any], mean: float, turn: float) -> Any:
 
 def _sums(codes: npt.NDArray[Any], mean: float, turn: float, cosine: float, sine: float) -> tuple[Floats, Floats]:
     """Normal equations for cosine, sine, constant and change of phase at the record's ends."""
-    gram, right = np.zeros((4, 4)), np.zeros(4)
+    sums = np.zeros((5, 5))
     for values, cosines, sines, places in _blocks(codes, mean, turn):
-        columns = np.empty((4, values.size))
-        columns[0], columns[1], columns[2] = cosines, sines, 1.0
-        columns[3] = places * (sine * cosines - cosine * sines)
-        gram += columns @ columns.T
-        right += columns @ values
-    return gram, right
+        rows = np.empty((5, values.size))
+        rows[0], rows[1], rows[2] = cosines, sines, 1.0
+        rows[3] = places * (sine * cosines - cosine * sines)
+        rows[4] = values
+        sums += rows @ rows.T
+    return sums[:4, :4], sums[:4, 4]
 
 
 def _residual_squares(codes: npt.NDArray[Any], mean: float, turn: float, found: Floats) -> float:
