@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from typing import Any, Protocol
@@ -107,11 +107,11 @@ class Runs:
 
     def listed(self) -> list[Any]:
         """The runs of all frames."""
-        bounds = zip(self.first.tolist(), np.maximum(self.first, self.last).tolist(), strict=True)
-        if self.values.dtype == np.bool_:
-            flags = self.values.tolist()
+        part, bounds = _part(self.values, self.first, self.last)
+        if part.dtype == np.bool_:
+            flags = part.tolist()
             return _only([tuple(flags[first:last]) for first, last in bounds], self.present)
-        values = self.values.tobytes()
+        values = part.tobytes()
         return _only([values[first:last] for first, last in bounds], self.present)
 
     @property
@@ -143,8 +143,8 @@ class BitTexts:
 
     def listed(self) -> list[Any]:
         """The texts of all frames."""
-        text = self._text(self.values)
-        bounds = zip(self.first.tolist(), self.last.tolist(), strict=True)
+        part, bounds = _part(self.values, self.first, self.last)
+        text = self._text(part)
         return _only([text[first:last] for first, last in bounds], self.present)
 
     @staticmethod
@@ -168,6 +168,16 @@ class Objects:
     def listed(self) -> list[Any]:
         """The objects of all frames."""
         return list(self.values)
+
+
+def _part(
+    values: npt.NDArray[Any], first: Indexes, last: Indexes
+) -> tuple[npt.NDArray[Any], Iterator[tuple[int, int]]]:
+    """The part of the values that the runs lie in, and where in it each begins and ends."""
+    begin = int(first.min(initial=values.size))
+    behind = np.maximum(first, last)
+    bounds = zip((first - begin).tolist(), (behind - begin).tolist(), strict=True)
+    return values[begin : int(behind.max(initial=begin))], bounds
 
 
 def _only(values: list[Any], present: Flags | None) -> list[Any]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import repeat
 from types import MappingProxyType
 from typing import Any, overload
 
@@ -142,20 +144,18 @@ class Frames(Sequence[Frame]):
         shown = {name: column.take(rows).listed() for name, column in self.columns.items() if name[0] != "_"}
         errors = {mask: self._named(mask) for mask in np.unique(self._masks[rows]).tolist()}
         values = zip(*shown.values(), strict=True) if shown else iter([()] * rows.size)
-        names = tuple(shown)
-        is_sparse = any(ABSENT in column for column in shown.values())
-        for start, end, kind, row, mask in zip(
+        fields = _field_dicts(shown, int(rows.size))
+        filled = (
             self.starts[rows].tolist(),
             self.ends[rows].tolist(),
             self.kinds.take(rows).listed(),
-            values,
-            self._masks[rows].tolist(),
-            strict=True,
-        ):
-            fields = dict(zip(names, row, strict=True))
-            if is_sparse:
-                fields = {name: value for name, value in fields.items() if value is not ABSENT}
-            yield _frame(start, end, kind, fields, errors[mask])
+            fields,
+            [errors[mask] for mask in self._masks[rows].tolist()],
+        )
+        frames = list(map(object.__new__, repeat(Frame, int(rows.size))))
+        for fill, values in zip(_FILL, filled, strict=True):
+            deque(map(fill, frames, values), maxlen=0)
+        return iter(frames)
 
     def _fields(self, row: int) -> dict[str, Any]:
         pairs = ((name, column[row]) for name, column in self.columns.items() if name[0] != "_")
@@ -168,15 +168,19 @@ class Frames(Sequence[Frame]):
         return tuple(word for place, word in enumerate(self._words) if mask >> place & 1) if mask else ()
 
 
-_SET = tuple(Frame.__dict__[name].__set__ for name in ("start", "end", "kind", "fields", "errors"))
+# A frozen dataclass fills its slots by a detour that takes several times as long as filling them directly.
+_FILL = tuple(Frame.__dict__[name].__set__ for name in ("start", "end", "kind", "fields", "errors"))
 
 
-def _frame(start: float, end: float, kind: str, fields: dict[str, Any], errors: tuple[str, ...]) -> Frame:
-    """A frame, its slots filled directly: a frozen dataclass fills its own by a detour, several times as slow."""
-    frame = object.__new__(Frame)
-    for fill, value in zip(_SET, (start, end, kind, fields, errors), strict=True):
-        fill(frame, value)
-    return frame
+def _field_dicts(shown: Mapping[str, list[Any]], count: int) -> list[dict[str, Any]]:
+    """The fields of each of `count` frames, from the values of each field in all of them; absent ones left out."""
+    names = tuple(shown)
+    if not names:
+        return [{} for _ in range(count)]
+    rows = [dict(zip(names, row, strict=True)) for row in zip(*shown.values(), strict=True)]
+    if any(ABSENT in column for column in shown.values()):
+        rows = [{name: value for name, value in row.items() if value is not ABSENT} for row in rows]
+    return rows
 
 
 def _restored(kept: tuple[Any, ...], errors: dict[str, Any], facts: dict[str, float]) -> Frames:
