@@ -107,16 +107,19 @@ def waveforms_of(dimensions: tuple[DifDimension, ...]) -> dict[str, Waveform]:
         if dimension.codes is None:
             raise BadAnswer(f"dimension `{dimension.label}` has no samples", expected="`DATA (CURVe (VALues …))`")
         name = dimension.name or dimension.label
-        waves[name] = Waveform(
-            dimension.codes,
-            gain=dimension.scale,
-            offset=dimension.offset,
-            interval=axis.scale,
-            start=axis.offset,
-            unit=dimension.unit,
-            name=name,
-            code_range=dimension.code_range,
-        )
+        try:
+            waves[name] = Waveform(
+                dimension.codes,
+                gain=dimension.scale,
+                offset=dimension.offset,
+                interval=axis.scale,
+                start=axis.offset,
+                unit=dimension.unit,
+                name=name,
+                code_range=dimension.code_range,
+            )
+        except Misuse as fault:
+            raise BadAnswer(fault.what, expected=fault.expected) from fault
     return waves
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 import itertools
+import math
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -74,11 +75,22 @@ def _read_table(path: Path) -> _Table:
         stripped = line.strip()
         if stripped.startswith(COMMENT_SIGNS):
             if found := _AXIS.match(stripped):
-                axis = (float(found[1]), float(found[2]))
+                axis = _stated_axis(found, Place(str(path), number))
         elif stripped:
             lines.append(Line(number, line.strip(" \r\n")))
     layout = find_layout(lines, file=str(path))
     return _Table(str(path), layout, _numbers(lines[layout.first :], layout, str(path)), lines, axis)
+
+
+def _stated_axis(found: re.Match[str], place: Place) -> tuple[float, float]:
+    """Start and interval, s, from the comment that `write_csv` puts on top."""
+    try:
+        start, interval = float(found[1]), float(found[2])
+    except ValueError:
+        start, interval = math.nan, math.nan
+    if not (math.isfinite(start) and 0 < interval < math.inf):
+        raise FileFault(f"time axis `{found[0]}`", where=place, expected="two numbers, the interval above 0")
+    return start, interval
 
 
 def _text_of(path: Path) -> str:

@@ -23,7 +23,7 @@ from typing import Any
 
 import numpy as np
 
-from wavewright.errors import FileFault
+from wavewright.errors import FileFault, Misuse
 from wavewright.logbook.formats.catalogue import FileFormat, enter_format
 from wavewright.logbook.formats.time_axis import agreed_interval
 from wavewright.waveform import Capture, Waveform
@@ -69,16 +69,19 @@ def read_waveform_group(group: Any, *, first: int = 0, last: int | None = None) 
     begin, end, _ = slice(first, last).indices(codes.shape[0])
     code_range = group.attrs.get("code_range")
     interval, start = float(group.attrs["interval"]), float(group.attrs["start"])
-    return Waveform(
-        codes[begin:end],
-        gain=float(group.attrs["gain"]),
-        offset=float(group.attrs["offset"]),
-        interval=interval,
-        start=start + begin * interval,
-        unit=str(group.attrs["unit"]),
-        name=str(group.attrs["name"]),
-        code_range=None if code_range is None else (code_range[0].item(), code_range[1].item()),
-    )
+    try:
+        return Waveform(
+            codes[begin:end],
+            gain=float(group.attrs["gain"]),
+            offset=float(group.attrs["offset"]),
+            interval=interval,
+            start=start + begin * interval,
+            unit=str(group.attrs["unit"]),
+            name=str(group.attrs["name"]),
+            code_range=None if code_range is None else (code_range[0].item(), code_range[1].item()),
+        )
+    except Misuse as fault:
+        raise FileFault(fault.what, where=str(group.file.filename), expected=fault.expected) from fault
 
 
 def write_capture(file: Any, capture: Capture, *, compression: str | None = None) -> None:
@@ -152,7 +155,7 @@ def read_hdf5(path: Path, interval: float | None) -> dict[str, Waveform]:
     try:
         with h5py.File(path, "r") as file:
             waves = dict(read_capture(file).waveforms)
-    except (OSError, KeyError, ValueError, TypeError) as fault:
+    except (OSError, KeyError, ValueError, TypeError, RuntimeError) as fault:
         raise FileFault(
             f"broken, or no HDF5 file: {fault}", where=str(path), expected="an HDF5 file that was closed after writing"
         ) from fault

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import zipfile
+import zlib
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,11 @@ from wavewright.logbook.formats.waveform_notes import note_of, noted_waveform
 from wavewright.waveform import Capture, Codes, Waveform
 
 _NOTES = "waveforms"
+# What NumPy and the archive readers below it raise on damaged, encrypted or strangely packed files
+_BROKEN = (
+    *(ValueError, EOFError, KeyError, SyntaxError, RuntimeError, OverflowError, MemoryError),
+    *(zipfile.BadZipFile, zlib.error),
+)
 _TIMES = ("time", "times", "t")
 _AXIS = (*_TIMES, "interval", "rate", "start")
 
@@ -60,7 +66,7 @@ def _load(path: Path) -> dict[str, Codes]:
             return {path.stem or "channel1": loaded}
         with loaded:
             return {name: loaded[name] for name in loaded.files}
-    except (ValueError, EOFError, zipfile.BadZipFile, KeyError, SyntaxError) as fault:
+    except _BROKEN as fault:
         raise FileFault(
             f"broken, or no NumPy file: {fault}", where=str(path), expected="arrays of numbers without pickled objects"
         ) from fault

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from wavewright.errors import FileFault
+from wavewright.errors import FileFault, Misuse
 from wavewright.logbook.formats.time_axis import agreed_interval
 from wavewright.waveform import Codes, Waveform
 
@@ -37,20 +37,31 @@ def noted_waveform(codes: Codes, note: Note, interval: float | None, *, file: st
     try:
         gain, offset, own, start = (float(note[name]) for name in _NUMBERS)
         unit, name = (str(note[word]) for word in _WORDS)
-        code_range = None if note["code_range"] is None else (note["code_range"][0], note["code_range"][1])
-    except (KeyError, TypeError, ValueError, IndexError) as fault:
+        code_range = None if note["code_range"] is None else _two_numbers(note["code_range"])
+    except (KeyError, TypeError, ValueError) as fault:
         raise FileFault(
             f"the scale of a channel lacks or garbles {fault}",
             where=file,
             expected=", ".join((*_NUMBERS, *_WORDS, "code_range")),
         ) from fault
-    return Waveform(
-        codes,
-        gain=gain,
-        offset=offset,
-        interval=agreed_interval(own, interval, file=file),
-        start=start,
-        unit=unit,
-        name=name,
-        code_range=code_range,
-    )
+    agreed_interval(own, interval, file=file)
+    try:
+        return Waveform(
+            codes,
+            gain=gain,
+            offset=offset,
+            interval=own,
+            start=start,
+            unit=unit,
+            name=name,
+            code_range=code_range,
+        )
+    except Misuse as fault:
+        raise FileFault(fault.what, where=file, expected=fault.expected) from fault
+
+
+def _two_numbers(pair: Any) -> tuple[float, float]:
+    low, high = pair
+    if not all(isinstance(code, (int, float)) for code in (low, high)):
+        raise TypeError("code_range")
+    return low, high
