@@ -51,6 +51,10 @@ def test_uncertainty_is_the_scatter_of_noise_and_small_for_a_tone() -> None:
     scatter = np.std([value(reading) for reading in readings])
     assert np.mean([reading.uncertainty for reading in readings]) == pytest.approx(scatter, rel=0.15)
     assert np.mean([value(reading) for reading in readings]) == pytest.approx(math.sqrt(0.2), rel=0.01)
+    for name in ("level_dbv", "level_dbu", "level_dbm", "band_power"):
+        found = [measure(record, name, lowest=100.0, highest=200.0) for record in records]
+        scatter = np.std([value(reading) for reading in found])
+        assert np.mean([reading.uncertainty for reading in found]) == pytest.approx(scatter, rel=0.15), name
     tone = measure(WAVE, "band_rms", lowest=10.0)
     assert tone.uncertainty is not None
     assert tone.uncertainty < 1e-12

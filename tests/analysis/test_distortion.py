@@ -118,6 +118,16 @@ def test_snr_and_sfdr_of_known_noise_and_lines() -> None:
     assert value(measure(wave, "sfdr")) == pytest.approx(40.0, abs=0.02)
 
 
+@pytest.mark.parametrize("name", ["sinad", "enob"])
+def test_uncertainty_of_what_a_fit_leaves_is_its_scatter(name: str) -> None:
+    rng = np.random.default_rng(63)
+    sine = 3 * tones((50.3, 1.0), size=512)
+    readings = [measure(wave_of(sine + 0.1 * rng.standard_normal(512)), name) for _ in range(150)]
+    scatter = np.std([value(reading) for reading in readings])
+    # 150 runs tell a scatter to 6 %
+    assert np.mean([reading.uncertainty for reading in readings]) == pytest.approx(scatter, rel=0.2)
+
+
 @pytest.mark.parametrize("name, expected", [("snr", 30.97), ("sfdr", 40.0), ("harmonic_level", -40.0), ("thd", 0.01)])
 def test_uncertainty_is_the_scatter_of_repeated_readings(name: str, expected: float) -> None:
     rng = np.random.default_rng(61)

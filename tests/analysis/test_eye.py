@@ -45,6 +45,9 @@ def test_clock_is_recovered_from_the_edges_alone() -> None:
     # source: numpy polyfit through the edges
     clock = recover_clock(Survey(line(JITTER)), bit_rate=19200.0)
     assert clock.period == pytest.approx(np.polyfit(CHANGES, BIT * CHANGES + JITTER, 1)[0], rel=1e-9)
+    residual = JITTER - np.polyval(np.polyfit(CHANGES, JITTER, 1), CHANGES)
+    assert clock.deviations == pytest.approx(residual, abs=1e-12)
+    assert clock.start + clock.period * clock.numbers + clock.deviations == pytest.approx(clock.instants, abs=1e-12)
     assert value(measure(line(JITTER), "bit_rate", nominal="19200 Bd")) == pytest.approx(1 / clock.period)
 
 
