@@ -121,6 +121,13 @@ def _of_floats(codes: Codes) -> Histogram:
     return _of_bins(codes, lowest, highest)
 
 
+def finite_values(block: Codes) -> npt.NDArray[np.float64]:
+    """The samples of a block that are finite, as float64; a copy, also where that is what they are."""
+    values = block.astype(np.float64)
+    is_finite = np.isfinite(values)
+    return values if is_finite.all() else values[is_finite]
+
+
 def float_extremes(codes: Codes) -> tuple[float, float]:
     """Lowest and highest finite sample; (inf, −inf) where there is none."""
     lowest, highest = np.inf, -np.inf
@@ -140,8 +147,7 @@ def _of_bins(codes: Codes, lowest: float, highest: float) -> Histogram:
     counts, sums = np.zeros(FLOAT_BINS, dtype=np.int64), np.zeros(FLOAT_BINS)
     scale = FLOAT_BINS / (highest - lowest)
     for block in blocks(codes):
-        above = block.astype(np.float64)
-        above = above[np.isfinite(above)] - lowest
+        above = finite_values(block) - lowest
         bins = np.minimum((above * scale).astype(np.int64), FLOAT_BINS - 1)
         counts += np.bincount(bins, minlength=FLOAT_BINS)
         sums += np.bincount(bins, weights=above, minlength=FLOAT_BINS)

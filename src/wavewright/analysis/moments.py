@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from wavewright.analysis.histogram import Histogram, blocks, histogram_of
+from wavewright.analysis.histogram import Histogram, blocks, finite_values, histogram_of
 from wavewright.waveform import Codes
 
 
@@ -58,8 +58,7 @@ def _of_floats(codes: Codes) -> Moments:
     sums: list[float] = []
     squares: list[float] = []
     for block in blocks(codes):
-        values = block.astype(np.float64)
-        values = values[np.isfinite(values)]
+        values = finite_values(block)
         if not values.size:
             continue
         if not count:
