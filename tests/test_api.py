@@ -59,3 +59,15 @@ def test_the_calls_of_the_design_work() -> None:
     assert flat.reason
     assert "uart" in ww.buses()
     assert ww.metrics()["rise_time"].unit == "s"
+
+
+def test_a_recipe_runs_by_its_name_and_the_outcome_answers(tmp_path: Path) -> None:
+    outcome = ww.run("recipes/rail_ripple.yaml", bench="sim/bench.yaml", serial="VC204-0017", out=tmp_path)
+    assert outcome.verdict is ww.Verdict.PASS
+    ripple = outcome["rail_noise.ripple"]
+    assert ripple.value is not None
+    assert ripple.value < 40e-3
+    wave = outcome.captures["rail_noise"][0]["rail"]
+    assert ww.measure(wave, "peak_to_peak").value == ripple.value  # computed again from what was kept
+    assert outcome.folder is not None
+    assert ww.read_outcome(outcome.folder)["rail_noise.ripple"] == ripple

@@ -12,6 +12,9 @@ from wavewright.quantities import show_quantity
 from wavewright.running.outcome import Setting
 
 
+NOTICEABLE = 1e-3  # relative; what is nearer to what was asked is not worth a word
+
+
 @dataclass(frozen=True, slots=True)
 class ReadBack:
     """Settings by name in SI units: as asked and as used, and a line for each difference."""
@@ -35,7 +38,7 @@ def configure(digitizer: Digitizer, setup: DigitizerSetup) -> ReadBack:
     timebase = setup.timebase
     interval = float(used.get("timebase.interval", timebase.interval))
     points = round(timebase.points * timebase.interval / interval)
-    if points != timebase.points:
+    if abs(points - timebase.points) > NOTICEABLE * timebase.points:
         most = int(digitizer.profile.grammar.abilities.points or points)
         corrected = replace(timebase, interval=interval, points=min(points, most))
         used = dict(digitizer.configure(replace(setup, timebase=corrected)))
@@ -54,7 +57,7 @@ def differences(digitizer: Digitizer, setup: DigitizerSetup) -> tuple[str, ...]:
     asked = asked_settings(digitizer, setup)
     settings = {one.name: one.setting for one in digitizer.asked}
     group = [Assignment(one.setting, asked[one.name], one.input) for one in digitizer.asked if one.name in asked]
-    found = deviations(group, digitizer.settings)
+    found = deviations(group, digitizer.settings, tolerance=NOTICEABLE)
     return tuple(_difference(one, digitizer.profile.entry(settings[one.name]).unit) for one in found)
 
 
