@@ -43,7 +43,7 @@ def crossing_phases(signal: Signal, threshold: float) -> tuple[float, float] | N
     if signal.function == "TRI":
         return share / 2, 1 - share / 2
     if signal.function == "RAMP":
-        return share, 1.0
+        return share * signal.symmetry, signal.symmetry + (1 - share) * (1 - signal.symmetry)
     return None
 
 

@@ -55,7 +55,8 @@ class Signal:
     duty_factor: float = 0.5
     begins: float = 0.0
     is_on: bool = False
-    samples: tuple[float, ...] = ()
+    samples: tuple[float, ...] = ()  # one period of an arbitrary signal, heights 0 … 1
+    symmetry: float = 1.0  # rising part of a ramp over its period
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,27 +2,54 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 
+import numpy as np
+
 from wavewright.simulation.circuit.surroundings import Signal
 from wavewright.simulation.devices.roles import Making, role
+from wavewright.simulation.scpi.elements import Form
 from wavewright.simulation.scpi.faults import ScpiFault
-from wavewright.simulation.scpi.instrument import Command, Instrument
-from wavewright.simulation.scpi.kinds import Value
+from wavewright.simulation.scpi.instrument import Call, Command, Instrument
+from wavewright.simulation.scpi.kinds import Value, only
+
+_FULL_SCALE = 32767
+_MOST_SAMPLES = 65536
 
 
 @role("source")
 class Source(Instrument):
-    """Settings: function, frequency, period, amplitude, offset, high, low, duty_percent, width, output."""
+    """Settings: function, frequency, period, amplitude, offset, high, low, duty_percent, width, symmetry_percent,
+    phase, angle_unit, burst_source, burst_cycles, output.
+
+    With the burst source BUS the terminal rests until `*TRG`, which gives `burst_cycles` periods.
+    """
 
     def __init__(self, making: Making) -> None:
         super().__init__(making.identity, making.settings, making.bench.clock)
         self._signal = making.bench.surroundings.signal
 
+        self._samples: tuple[float, ...] = ()
+
     def actions(self) -> Mapping[str, Command]:
-        """None beside the settings."""
-        return {}
+        """What a definition file can give headers to."""
+        return {"samples": Command(tell=self._take_samples)}
+
+    def _take_samples(self, call: Call) -> None:
+        """One period as a block of 16-bit integers, most significant byte first, full scale for high and low."""
+        only(call.elements, 2, 2)
+        name, block = call.elements
+        if name.form is not Form.WORD or name.text != "USER":
+            raise ScpiFault(-224, "USER is the only trace there is")
+        if block.form is not Form.BLOCK:
+            raise ScpiFault(-104, f"{Form.BLOCK} is due")
+        if len(block.block) % 2 or not 2 <= len(block.block) // 2 <= _MOST_SAMPLES:
+            raise ScpiFault(-223, f"2 to {_MOST_SAMPLES} samples of two bytes")
+        codes = np.frombuffer(block.block, ">i2").astype(np.float64)
+        self._samples = tuple(np.clip((codes / _FULL_SCALE + 1) / 2, 0.0, 1.0).tolist())
+        self._apply()
 
     def adjust(self, key: str, value: Value, number: int) -> Value:
         """A pulse must be shorter than its period; the upper level must be above the lower one."""
@@ -58,23 +85,49 @@ class Source(Instrument):
             settings.put("width", settings.number("duty_percent") / 100 / settings.number("frequency"))
         self._apply()
 
-    def _apply(self) -> None:
+    def _running(self) -> Signal:
+        """What the terminal gives while no burst source holds it back."""
         settings = self.settings
-        now = self.clock.now
-        before = self._signal.at(now)
-        signal = Signal(
+        return Signal(
             function=str(settings["function"]),
             frequency=settings.number("frequency"),
             low=settings.number("low"),
             high=settings.number("high"),
             duty_factor=settings.number("duty_percent") / 100,
-            begins=before.begins,
             is_on=bool(settings["output"]),
+            samples=self._samples,
+            symmetry=settings.number("symmetry_percent") / 100,
         )
-        if signal != before:
-            self._signal.become(now, replace(signal, begins=now))
+
+    def _resting(self) -> Signal:
+        """Between two bursts: where the period begins."""
+        running = self._running()
+        level = running.low if running.function != "SIN" else (running.low + running.high) / 2
+        return replace(running, function="DC", low=level, high=level)
+
+    def _apply(self) -> None:
+        now = self.clock.now
+        signal = self._running() if self.settings["burst_source"] == "IMM" else self._resting()
+        before = self._signal.at(now)
+        if signal != replace(before, begins=0.0):
+            self._signal.become(now, replace(signal, begins=now - self._lead(signal)))
+
+    def _lead(self, signal: Signal) -> float:
+        """How long ago the period would have begun, for the phase that is set, s."""
+        phase = self.settings.number("phase")
+        turns = phase / (2 * math.pi) if self.settings["angle_unit"] == "RAD" else phase / 360
+        return (turns % 1.0) / signal.frequency
+
+    def trigger(self) -> None:
+        """`*TRG`: one burst; −211 where no burst is waited for."""
+        if self.settings["burst_source"] == "IMM":
+            raise ScpiFault(-211)
+        now, signal = self.clock.now, self._running()
+        self._signal.become(now, replace(signal, begins=now - self._lead(signal)))
+        self._signal.become(now + self.settings.number("burst_cycles") / signal.frequency, self._resting())
 
     def reset(self) -> None:
         """`*RST`: output off."""
         super().reset()
+        self._samples = ()
         self._apply()
