@@ -66,7 +66,10 @@ def pareto_picture(anchor: str, rows: Sequence[ParetoRow]) -> Picture:
     figure.update_layout(
         height=320, showlegend=False,
         yaxis={"title": {"text": "runs in which it failed"}, "rangemode": "tozero"},
-        yaxis2={"overlaying": "y", "side": "right", "range": [0, 1.05], "tickformat": ".0%", "showgrid": False, "automargin": True},
+        yaxis2={
+            "overlaying": "y", "side": "right", "range": [0, 1.05], "tickformat": ".0%", "showgrid": False,
+            "automargin": True,
+        },
     )  # fmt: skip
     told = "; ".join(f"{row.cause} in {row.count} runs" for row in rows[:8])
     return Picture(f"{anchor}-pareto", "What failed", f"Failed readings, the most frequent first: {told}.", figure,

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from wavewright.recipe.recipe import Recipe
 
-CODES_BUDGET = 1_500_000  # bytes of raw codes in one report; zooming in on the rest shows its outline
+CODES_BUDGET = 1_000_000  # bytes of raw codes in one report; zooming in on the rest shows its outline
 
 
 @dataclass(frozen=True, slots=True)

@@ -94,6 +94,27 @@ def pictures_of(
             yield from maker(subject)
 
 
+def subject_of(outcome: Outcome) -> tuple[MeasurementOutcome, Subject]:
+    """What one picture of a whole run shows: the measurement with the worst verdict, in its decisive shot.
+
+    Raises
+    ------
+    Misuse : no measurement has a shot, or this version does not read the recipe of the run.
+    """
+    from wavewright.recipe.load import parse_recipe
+
+    recipe = parse_recipe(outcome.recipe.text, outcome.recipe.file, set=outcome.parameters)
+    wanted = {each.label: each for each in recipe}
+    drawable = [one for one in outcome.measurements if one.label in wanted and len(outcome.captures.get(one.label, ()))]
+    if not drawable:
+        raise Misuse(f"no shot of `{outcome.title}` was kept", expected="captures beside the outcome")
+    one = max(drawable, key=lambda each: -1 if each.verdict is None else each.verdict.severity)
+    shots = outcome.captures[one.label]
+    number = decisive_shot(one, len(shots))
+    measurement = wanted[one.label]
+    return one, Subject(one, measurement, shots, number, Examined(shots[number], measurement), "picture")
+
+
 def makers() -> tuple[Maker, ...]:
     """What else is drawn, beside the trace."""
     from wavewright.reporting.density_picture import density_pictures
@@ -172,11 +193,12 @@ def _reference_levels(subject: Subject, result: Result, channel: str) -> Iterato
     """The levels whose crossings a metric takes: its options of that kind, given or by default."""
     try:
         metric = find_metric(result.metric)
-        options = metric.options(subject.measurement.compute[result.name].options)
+        given = subject.measurement.compute[result.name].options
+        defaults = [parameter.default for parameter in metric.parameters if parameter.name not in given]
+        options = [*metric.options(given).values(), *defaults]
     except (Misuse, KeyError):  # a reading of frames, an expectation, a comparison
         return
-    for parameter in metric.parameters:
-        option = options.get(parameter.name, parameter.default)
+    for option in options:
         level = option.level if isinstance(option, Condition) else option
         if not isinstance(level, ReferenceLevel):
             continue

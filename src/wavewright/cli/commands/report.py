@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -23,6 +24,9 @@ def report(
     *,
     out: Annotated[Path, typer.Option(help="The file; its ending says in which format.")],
     kind: Annotated[str | None, typer.Option("--format", help="The format, where the ending does not say it.")] = None,
+    measurement: Annotated[
+        str | None, typer.Option(help="Only this measurement, by name, or by name and condition.")
+    ] = None,
     batch: Annotated[bool, typer.Option("--batch", help="A batch report of the runs that the filters leave.")] = False,
     part: Part = None,
     serial: Serial = None,
@@ -49,7 +53,7 @@ def report(
         return 0
     if not runs:
         raise Misuse("no run is named", expected="`wavewright report RUN --out FILE`, or `--batch` with filters")
-    known = write_report(_outcome(runs[0], logbook), out, kind=kind)
+    known = write_report(_narrowed(_outcome(runs[0], logbook), measurement), out, kind=kind)
     print(f"{out}: {known.name}")
     return 0
 
@@ -62,3 +66,14 @@ def _outcome(run: str, logbook: str | None) -> Outcome:
         return read_outcome(Path(run))
     with Logbook(logbook) as book:
         return book.outcome(run)
+
+
+def _narrowed(outcome: Outcome, measurement: str | None) -> Outcome:
+    """The outcome with one of its measurements alone."""
+    if measurement is None:
+        return outcome
+    kept = tuple(one for one in outcome.measurements if measurement in (one.name, one.label))
+    if not kept:
+        known = ", ".join(f"`{one.label}`" for one in outcome.measurements)
+        raise Misuse(f"no measurement `{measurement}` in the run", expected=f"one of {known}")
+    return replace(outcome, measurements=kept)
