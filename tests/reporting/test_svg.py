@@ -19,7 +19,7 @@ def test_the_shot_that_decided_is_drawn_with_what_was_measured() -> None:
     root = Xml.fromstring(svg(reported()))
     lines = root.findall(f"{SPACE}polyline")
     assert len(lines) == 2
-    assert all(len((line.get("points") or "").split()) == 1400 for line in lines)
+    assert all(len((line.get("points") or "").split()) == 1390 for line in lines)
     texts = [text.text or "" for text in root.iter(f"{SPACE}text")]
     assert "VC-204 rail and enable: rail_noise, fail" in texts
     assert any(text.startswith("width ") for text in texts)

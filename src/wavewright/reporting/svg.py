@@ -64,9 +64,10 @@ def _row(name: str, wave: Waveform, span: tuple[float, float], number: int, mark
         return top + ROW * (high - value) / (high - low)
 
     yield f'<rect x="{LEFT:g}" y="{top:g}" width="{ACROSS:g}" height="{ROW:g}" fill="none" stroke="#c9c9c4"/>'
-    yield f'<text x="{LEFT - 8:g}" y="{top + ROW / 2:.1f}" text-anchor="end" font-weight="bold">{escape(name)}</text>'
+    yield _text(LEFT - 8, top + ROW / 2, name, 'text-anchor="end" font-weight="bold"')
     for end, where in ((high - margin, top + 10), (low + margin, top + ROW - 2)):
-        yield f'<text x="{LEFT - 8:g}" y="{where:.1f}" text-anchor="end">{escape(show_quantity(end, wave.unit, resolution=(high - low) / 1000))}</text>'
+        told = show_quantity(end, wave.unit, resolution=(high - low) / 1000)
+        yield _text(LEFT - 8, where, told, 'text-anchor="end"')
     for mark in marks:
         yield from _mark(mark, x, y, top)
     points = [
