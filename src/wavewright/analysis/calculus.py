@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from wavewright.analysis.signals import DerivedSignal, Signal
+from wavewright.analysis.signals import DerivedSignal, Signal, without_gaps
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
 
@@ -24,7 +24,8 @@ class Integral(DerivedSignal):
         while len(self._sums) < number + 1:
             self.block(len(self._sums) - 1)
         first, last = self.bounds(number)
-        values = self.source.span(max(first - 1, 0), last)
+        begin = max(first - 1, 0)
+        values = without_gaps(self.source.span(begin, last), self.source, begin, "an integral")
         areas = self.interval * (values[1:] + values[:-1]) / 2.0
         sums = np.cumsum(np.concatenate([self._sums[number : number + 1], areas]))
         if first > 0:

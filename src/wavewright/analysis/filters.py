@@ -14,7 +14,7 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from wavewright.analysis.signals import DerivedSignal, Signal
+from wavewright.analysis.signals import DerivedSignal, Signal, without_gaps
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.waveform import Floats
 
@@ -68,11 +68,13 @@ class CausalFilter(DerivedSignal):
         """Filter one block from its state."""
         while len(self._states) <= number:
             self.block(len(self._states) - 1)
-        filtered, state = self._filter(self._sections, self.source.block(number), zi=self._states[number])
+        first, _ = self.bounds(number)
+        values = without_gaps(self.source.block(number), self.source, first, "a filter")
+        filtered, state = self._filter(self._sections, values, zi=self._states[number])
         if len(self._states) == number + 1:
             self._states.append(state)
-        values: Floats = filtered
-        return values
+        passed: Floats = filtered
+        return passed
 
     def state_behind(self, number: int) -> Any:
         """The state behind a block."""

@@ -79,6 +79,23 @@ class Signal:
         return Waveform(codes, interval=self.interval, start=self.start, unit=unit, name=name)
 
 
+def without_gaps(values: Floats, source: Signal, first: int, what: str) -> Floats:
+    """The values, which begin at sample `first`, if all of them are valid.
+
+    Raises
+    ------
+    NotMeasurable : one is not; what remembers the past would be invalid from there to the end of the record.
+    """
+    if np.isfinite(values).all():
+        return values
+    index = first + int(np.flatnonzero(~np.isfinite(values))[0])
+    raise NotMeasurable(
+        f"an invalid sample at {source.start + index * source.interval:g} s",
+        expected=f"a record without gaps, for {what}",
+        do="use `moving_average`, which leaves invalid samples out, or measure ahead of the gap",
+    )
+
+
 class DerivedSignal(Signal):
     """A signal on the time axis of another."""
 

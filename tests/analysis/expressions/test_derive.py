@@ -173,6 +173,18 @@ def test_invalid_samples_are_left_out_of_windows() -> None:
     assert derive("lower_envelope(-a, 3 s)", {"a": wave}).values().tolist() == [1.0, 1.0, 3.0, 3.0, 4.0]
 
 
+@pytest.mark.parametrize(
+    "text", ["low_pass(a, 100 kHz)", "high_pass_causal(a, 100 kHz)", "integral(a)", "integral(1 / a)"]
+)
+def test_what_remembers_the_past_refuses_gaps_and_says_where(text: str) -> None:
+    values = np.ones(200)
+    values[150] = 0.0 if "/" in text else np.nan
+    wave = Waveform.from_volts(values, interval=1 / RATE)
+    with pytest.raises(NotMeasurable, match=r"an invalid sample at 0.00015 s") as fault:
+        derive(text, {"a": wave}, block_size=64)
+    assert "without gaps" in fault.value.expected
+
+
 def test_channels_that_overlap_in_part_give_the_part_in_common() -> None:
     early = Waveform.from_volts([1.0, 2.0, 3.0, 4.0], interval=1e-6, start=0.0)
     late = Waveform.from_volts([10.0, 20.0, 30.0], interval=1e-6, start=2e-6)
