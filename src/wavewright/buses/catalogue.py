@@ -26,7 +26,52 @@ F = TypeVar("F", bound=Callable[..., Frames])
 
 
 @dataclass(frozen=True, slots=True)
-class Bus:
+class _Entry:
+    """What buses and layers have in common: a documented function with options."""
+
+    name: str
+    source: str
+    decode: Callable[..., Frames]
+
+    @property
+    def definition(self) -> str:
+        """The first line of its documentation."""
+        return (inspect.getdoc(self.decode) or "").split("\n", 1)[0]
+
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """Its options: the keyword-only arguments of the function."""
+        hints = typing.get_type_hints(self.decode, include_extras=True)
+        return tuple(
+            Parameter(name, hints[name], p.default, p.default is p.empty, name)
+            for name, p in inspect.signature(self.decode).parameters.items()
+            if p.kind is p.KEYWORD_ONLY
+        )
+
+    def options(self, given: Mapping[str, object]) -> dict[str, Any]:
+        """Check and convert options as a recipe, a command line or a caller writes them.
+
+        Raises
+        ------
+        Misuse : an unknown name, a missing one, a value that does not fit; says what would.
+        """
+        known = {parameter.name: parameter for parameter in self.parameters}
+        what = f"{type(self).__name__.lower()} `{self.name}`"
+        for name in given:
+            if name not in known:
+                near = get_close_matches(name, known, 1)
+                raise Misuse(
+                    f"unknown option `{name}` of {what}",
+                    expected=f"one of {', '.join(known)}" if known else "no options",
+                    do=f"did you mean `{near[0]}`?" if near else "",
+                )
+        if missing := [p.name for p in known.values() if p.is_required and p.name not in given]:
+            raise Misuse(f"{what} needs {', '.join(f'`{name}`' for name in missing)}")
+        return {name: read_parameter(value, known[name].annotation, name=name) for name, value in given.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class Bus(_Entry):
     """One entry: how the lines of a bus become frames.
 
     Parameters
@@ -36,55 +81,16 @@ class Bus:
     levels : the logic levels of the differential pair.
     """
 
-    name: str
-    channels: tuple[tuple[str, ...], ...]
-    source: str
-    decode: Callable[..., Frames]
+    channels: tuple[tuple[str, ...], ...] = ()
     differential: tuple[str, str] | None = None
     levels: str = "auto"
 
-    @property
-    def definition(self) -> str:
-        """The first line of its documentation."""
-        return _first_line(self.decode)
-
-    @property
-    def parameters(self) -> tuple[Parameter, ...]:
-        """Its options: the keyword-only arguments of the function."""
-        return _parameters(self.decode)
-
-    def options(self, given: Mapping[str, object]) -> dict[str, Any]:
-        """Check and convert options as a recipe, a command line or a caller writes them.
-
-        Raises
-        ------
-        Misuse : an unknown name, a missing one, a value that does not fit; says what would.
-        """
-        return _options(f"bus `{self.name}`", self.parameters, given)
-
 
 @dataclass(frozen=True, slots=True)
-class Layer:
-    """One entry: how the frames of a bus become those of a protocol above it."""
+class Layer(_Entry):
+    """One entry: how the frames of the buses that it stands on become those of a protocol above them."""
 
-    name: str
-    on: tuple[str, ...]
-    source: str
-    decode: Callable[..., Frames]
-
-    @property
-    def definition(self) -> str:
-        """The first line of its documentation."""
-        return _first_line(self.decode)
-
-    @property
-    def parameters(self) -> tuple[Parameter, ...]:
-        """Its options: the keyword-only arguments of the function."""
-        return _parameters(self.decode)
-
-    def options(self, given: Mapping[str, object]) -> dict[str, Any]:
-        """Check and convert options, as `Bus.options` does."""
-        return _options(f"layer `{self.name}`", self.parameters, given)
+    on: tuple[str, ...] = ()
 
 
 _buses: dict[str, Bus] = {}
@@ -115,7 +121,7 @@ def bus(
         if name in _buses:
             raise Misuse(f"bus `{name}` is already defined in {_buses[name].decode.__module__}")
         sets = (channels,) if differential is None else (channels, (*differential, *channels[1:]))
-        _buses[name] = Bus(name, sets, source, function, differential, levels)  # last: a refused entry leaves no trace
+        _buses[name] = Bus(name, source, function, sets, differential, levels)  # last: a refused entry leaves no trace
         return function
 
     return enter
@@ -127,7 +133,7 @@ def layer(name: str, *, on: tuple[str, ...], source: str) -> Callable[[F], F]:
     def enter(function: F) -> F:
         if name in _layers:
             raise Misuse(f"layer `{name}` is already defined in {_layers[name].decode.__module__}")
-        _layers[name] = Layer(name, on, source, function)
+        _layers[name] = Layer(name, source, function, on)
         return function
 
     return enter
@@ -191,33 +197,3 @@ def _discover() -> None:
             point.load()
         except Exception:  # somebody else's package must not take ours down
             log.exception("the buses of `%s` are left out", point.name)
-
-
-def _first_line(function: Callable[..., Any]) -> str:
-    return (inspect.getdoc(function) or "").split("\n", 1)[0]
-
-
-def _parameters(function: Callable[..., Any]) -> tuple[Parameter, ...]:
-    hints = typing.get_type_hints(function, include_extras=True)
-    return tuple(
-        Parameter(name, hints[name], p.default, p.default is p.empty)
-        for name, p in inspect.signature(function).parameters.items()
-        if p.kind is p.KEYWORD_ONLY
-    )
-
-
-def _options(what: str, parameters: tuple[Parameter, ...], given: Mapping[str, object]) -> dict[str, Any]:
-    known = {parameter.name: parameter for parameter in parameters}
-    read: dict[str, Any] = {}
-    for name, value in given.items():
-        if name not in known:
-            near = get_close_matches(name, known, 1)
-            raise Misuse(
-                f"unknown option `{name}` of {what}",
-                expected=f"one of {', '.join(known)}" if known else "no options",
-                do=f"did you mean `{near[0]}`?" if near else "",
-            )
-        read[name] = read_parameter(value, known[name].annotation, name=name)
-    if missing := [p.name for p in known.values() if p.is_required and p.name not in given]:
-        raise Misuse(f"{what} needs {', '.join(f'`{name}`' for name in missing)}")
-    return read
