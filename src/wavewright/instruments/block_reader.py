@@ -41,7 +41,7 @@ def read_block(
         head, count = _read_header(wire, deadline)
         if count is not None:
             data = _allocate(count)
-            _fill(wire, deadline, data, 0)
+            _fill(wire, deadline, data, begun=True)
             _read_terminator(wire, deadline)
             return head, data
     return head, _read_to_silence(wire, deadline, silence)
@@ -59,7 +59,7 @@ def read_bare_bytes(wire: Wire, deadline: Deadline, *, count: int) -> Bytes:
         if wire.marks_ends:
             return _fill_to_end(wire, deadline, _allocate(count + 2), 0, count, ended=False)
         data = _allocate(count)
-        _fill(wire, deadline, data, 0)
+        _fill(wire, deadline, data, begun=False)
         _read_terminator(wire, deadline)
         return data
 
@@ -84,7 +84,7 @@ def _bytes_to_header(start: bytearray) -> int:
 def _exactly(wire: Wire, deadline: Deadline, count: int, *, already: int) -> bytes:
     data = _allocate(count)
     try:
-        _fill(wire, deadline, data, 0)
+        _fill(wire, deadline, data, begun=bool(already))
     except BadAnswer:
         raise BadAnswer(
             f"the answer breaks off in the block's header, after fewer than {already + count} bytes"
@@ -98,7 +98,7 @@ def _read_terminator(wire: Wire, deadline: Deadline) -> None:
     while seen not in (b"\n", b"\r\n"):
         byte = _allocate(1)
         try:
-            wire.read_into(byte.data, deadline)
+            wire.read_into(byte.data, deadline.for_the_next_bytes())
         except Exception as fault:
             if _is_silence(fault):
                 raise BadAnswer("no NL came behind the block: it is longer than its header says, or cut") from fault
@@ -152,7 +152,7 @@ def _fill_to_end(
         if have >= buffer.size:
             raise _wrong_length(count, "more")
         try:
-            came, ended = wire.read_into(buffer[have:].data, deadline)
+            came, ended = wire.read_into(buffer[have:].data, deadline.for_the_next_bytes() if have else deadline)
         except Exception as fault:
             if have and _is_silence(fault):
                 raise BadAnswer(f"the block is cut short: {have} of {count} bytes came") from fault
@@ -178,15 +178,17 @@ def _read_to_end(wire: Wire, deadline: Deadline, data: bytearray, *, ended: bool
     return np.frombuffer(memoryview(data)[:-1], dtype=np.uint8)
 
 
-def _fill(wire: Wire, deadline: Deadline, data: Bytes, have: int) -> None:
+def _fill(wire: Wire, deadline: Deadline, data: Bytes, *, begun: bool) -> None:
+    have = 0
     while have < data.size:
         try:
-            came, _ = wire.read_into(data[have:].data, deadline)
+            came, _ = wire.read_into(data[have:].data, deadline.for_the_next_bytes() if begun else deadline)
         except Exception as fault:
-            if have and _is_silence(fault):
+            if begun and _is_silence(fault):
                 raise BadAnswer(f"the block is cut short: {have} of {data.size} bytes came") from fault
             raise
         have += came
+        begun = True
 
 
 def _is_silence(fault: Exception) -> bool:

@@ -282,7 +282,7 @@ class Link:
                     "an answer to an earlier question"
                 )
             self._send(message)
-            answer = read(wire, Deadline(deadline_s))
+            answer = read(wire, Deadline(deadline_s, stall=self.manners.timeout))
             self._open_question = ""
         return answer
 

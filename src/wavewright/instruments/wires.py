@@ -31,10 +31,16 @@ _QUIET = (
 
 
 class Deadline:
-    """The moment after which an answer counts as missing."""
+    """The moment after which an answer counts as missing.
 
-    def __init__(self, timeout: float) -> None:
-        self.timeout = timeout
+    Parameters
+    ----------
+    timeout : s, for the whole answer.
+    stall : s; once a block has begun, silence of this length ends the wait. None: only the whole counts.
+    """
+
+    def __init__(self, timeout: float, *, stall: float | None = None) -> None:
+        self.timeout, self._stall = timeout, stall
         self._end = time.monotonic() + timeout
 
     def left(self) -> float:
@@ -48,6 +54,11 @@ class Deadline:
         if left <= 0:
             raise NoAnswer(f"nothing more came within {self.timeout:g} s")
         return max(left, 1e-3)
+
+    def for_the_next_bytes(self) -> Deadline:
+        """The same end, or that of the longest silence within a block, whichever is sooner."""
+        left = self.left()
+        return self if self._stall is None or left <= self._stall else Deadline(self._stall)
 
 
 class Wire(Protocol):
