@@ -68,7 +68,7 @@ def table(samples: int = SAMPLES, runs: int = RUNS) -> list[tuple[str, float, st
     tracemalloc.start()
     amplitude_spectrum(Survey(wave))
     rows.append(
-        ("memory at the peak over a float32 copy", tracemalloc.get_traced_memory()[1] / single.nbytes, "about 3")
+        ("memory at the peak over a float32 copy", tracemalloc.get_traced_memory()[1] / single.nbytes, "about 2")
     )
     tracemalloc.stop()
     return rows
