@@ -51,3 +51,10 @@ def errors_of(resource: MessageBasedResource) -> list[int]:
     while code := int(resource.query("SYSTem:ERRor:CODE?")):
         codes.append(code)
     return codes
+
+
+def told(resource: MessageBasedResource, *messages: str) -> None:
+    """Send messages, and see that none was complained of."""
+    for message in messages:
+        resource.write(message)
+    assert errors_of(resource) == []

@@ -8,15 +8,9 @@ import numpy as np
 import pytest
 from pyvisa.resources import MessageBasedResource
 
-from tests.simulation.conftest import connect, errors_of, opened
+from tests.simulation.conftest import connect, opened, told
 from wavewright.instruments.dif import read_dif, waveforms_of
 from wavewright.simulation.library import SimulatedVisa
-
-
-def told(resource: MessageBasedResource, *messages: str) -> None:
-    for message in messages:
-        resource.write(message)
-    assert errors_of(resource) == []
 
 
 def record(digitizer: MessageBasedResource, number: int = 1) -> np.ndarray:

@@ -8,19 +8,13 @@ import numpy as np
 import pytest
 from pyvisa.resources import MessageBasedResource
 
-from tests.simulation.conftest import Ask, connect, errors_of
+from tests.simulation.conftest import Ask, connect, errors_of, told
 from wavewright.simulation.library import SimulatedVisa
 
 
 @pytest.fixture
 def source(instrument: Ask) -> MessageBasedResource:
     return instrument("source")
-
-
-def told(resource: MessageBasedResource, *messages: str) -> None:
-    for message in messages:
-        resource.write(message)
-    assert errors_of(resource) == []
 
 
 def seen(library: SimulatedVisa, *, interval: float = 1e-6, points: int = 20_000) -> np.ndarray:

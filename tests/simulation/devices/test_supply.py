@@ -5,19 +5,13 @@ from __future__ import annotations
 import pytest
 from pyvisa.resources import MessageBasedResource
 
-from tests.simulation.conftest import Ask, connect, errors_of
+from tests.simulation.conftest import Ask, connect, errors_of, told
 from wavewright.simulation.library import SimulatedVisa
 
 
 @pytest.fixture
 def supply(instrument: Ask) -> MessageBasedResource:
     return instrument("supply")
-
-
-def told(resource: MessageBasedResource, *messages: str) -> None:
-    for message in messages:
-        resource.write(message)
-    assert errors_of(resource) == []
 
 
 def rail(library: SimulatedVisa) -> float:

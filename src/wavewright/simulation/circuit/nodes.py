@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import importlib
 import math
-import pkgutil
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
-from types import MappingProxyType
 from typing import Protocol
 
 import numpy as np
@@ -19,6 +16,7 @@ from wavewright.simulation import circuit
 from wavewright.simulation.circuit.motion import Motion
 from wavewright.simulation.circuit.surroundings import Load, Surroundings
 from wavewright.simulation.definition import Section
+from wavewright.simulation.registry import Registry
 
 
 class Node(Protocol):
@@ -73,24 +71,11 @@ class Making:
 
 
 MakeNode = Callable[[Making], Node]
-_entered: dict[str, MakeNode] = {}
-
-
-def node_kind(name: str) -> Callable[[MakeNode], MakeNode]:
-    """Enter a kind of node under the name that board files use."""
-
-    def enter(make: MakeNode) -> MakeNode:
-        if name in _entered:
-            raise Misuse(f"node kind `{name}` is defined twice")
-        _entered[name] = make
-        return make
-
-    return enter
+_kinds: Registry[MakeNode] = Registry("node kind")
+node_kind = _kinds.enter
 
 
 @cache
 def node_kinds() -> Mapping[str, MakeNode]:
-    """Every kind of node by name."""
-    for module in pkgutil.iter_modules(circuit.__path__, "wavewright.simulation.circuit."):
-        importlib.import_module(module.name)
-    return MappingProxyType(dict(sorted(_entered.items())))
+    """Every kind of node by the name that board files use."""
+    return _kinds.everything(circuit)

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import importlib
-import pkgutil
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
-from types import MappingProxyType
 
-from wavewright.errors import Misuse
 from wavewright.simulation import devices
 from wavewright.simulation.bench import Bench
 from wavewright.simulation.definition import Section
+from wavewright.simulation.registry import Registry
 from wavewright.simulation.scpi.instrument import Instrument
 from wavewright.simulation.scpi.settings import Settings
 
@@ -29,24 +26,11 @@ class Making:
 
 
 MakeInstrument = Callable[[Making], Instrument]
-_entered: dict[str, MakeInstrument] = {}
-
-
-def role(name: str) -> Callable[[MakeInstrument], MakeInstrument]:
-    """Enter a role under the name that instrument files use."""
-
-    def enter(make: MakeInstrument) -> MakeInstrument:
-        if name in _entered:
-            raise Misuse(f"role `{name}` is defined twice")
-        _entered[name] = make
-        return make
-
-    return enter
+_roles: Registry[MakeInstrument] = Registry("role")
+role = _roles.enter
 
 
 @cache
 def roles() -> Mapping[str, MakeInstrument]:
-    """Every role by name."""
-    for module in pkgutil.iter_modules(devices.__path__, "wavewright.simulation.devices."):
-        importlib.import_module(module.name)
-    return MappingProxyType(dict(sorted(_entered.items())))
+    """Every role by the name that instrument files use."""
+    return _roles.everything(devices)

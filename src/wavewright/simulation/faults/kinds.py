@@ -5,13 +5,13 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wavewright.errors import Misuse
+from wavewright.simulation import faults
 from wavewright.simulation.definition import Section
+from wavewright.simulation.registry import Registry
 from wavewright.simulation.scpi.faults import ScpiFault
 
 if TYPE_CHECKING:
@@ -46,24 +46,13 @@ class Effect:
 
 
 MakeEffect = Callable[[Section, np.random.Generator], Effect]
-_entered: dict[str, MakeEffect] = {}
-
-
-def fault_kind(name: str) -> Callable[[MakeEffect], MakeEffect]:
-    """Enter a kind of fault under the name that fault files use."""
-
-    def enter(make: MakeEffect) -> MakeEffect:
-        if name in _entered:
-            raise Misuse(f"fault kind `{name}` is defined twice")
-        _entered[name] = make
-        return make
-
-    return enter
+_kinds: Registry[MakeEffect] = Registry("fault kind")
+fault_kind = _kinds.enter
 
 
 def fault_kinds() -> Mapping[str, MakeEffect]:
-    """Every kind of fault by name."""
-    return MappingProxyType(dict(sorted(_entered.items())))
+    """Every kind of fault by the name that fault files use."""
+    return _kinds.everything(faults)
 
 
 @fault_kind("drop the link")

@@ -11,6 +11,7 @@ from wavewright.simulation.scpi.device import ScpiDevice
 from wavewright.simulation.scpi.exchange import Exchange
 from wavewright.simulation.scpi.faults import ScpiFault
 from wavewright.simulation.scpi.status import StatusByte
+from wavewright.simulation.server.answering import Answering
 from wavewright.simulation.server.hislip_messages import (
     LONGEST_PAYLOAD,
     RMT_DELIVERED,
@@ -21,7 +22,7 @@ from wavewright.simulation.server.hislip_messages import (
     Type,
     read_message,
 )
-from wavewright.simulation.server.hub import HORIZON, Hub
+from wavewright.simulation.server.hub import Hub
 
 _PROTOCOL_VERSION = 0x0100
 _VENDOR = 0x5757
@@ -39,10 +40,10 @@ class HislipSession:
         self._synchronous = synchronous
         self._asynchronous: asyncio.StreamWriter | None = None
         self._size = _DEFAULT_SIZE
-        self._answering = 0  # id of the message that answers belong to
+        self._answers_to = 0  # id of the message that answers belong to
         self._is_undelivered = False
         self._is_clearing = False
-        self._later: asyncio.TimerHandle | None = None
+        self._answering = Answering(self._exchange, self._send)
         self._asynchronous_answers: Mapping[int, Callable[[Message], Message]] = {
             Type.ASYNC_MAXIMUM_SIZE: self._agree_on_size,
             Type.ASYNC_STATUS_QUERY: self._tell_status,
@@ -61,8 +62,7 @@ class HislipSession:
 
     def go_on(self) -> None:
         """Something on the bench has changed."""
-        self._exchange.work()
-        self._answer()
+        self._answering.go_on()
 
     def request_service(self) -> None:
         """AsyncServiceRequest with the status byte, RQS set."""
@@ -72,9 +72,7 @@ class HislipSession:
 
     def close(self) -> None:
         """Break both channels off."""
-        if self._later:
-            self._later.cancel()
-        self._exchange.clear()
+        self._answering.cancel()
         self._hub.leave(self)
         for writer in (self._synchronous, self._asynchronous):
             if writer is not None:
@@ -98,12 +96,12 @@ class HislipSession:
     def _take(self, message: Message) -> None:
         self._note_delivery(message)
         self._interrupt_if_talked_over(message)
-        self._answering = message.parameter
+        self._answers_to = message.parameter
         if message.kind == Type.TRIGGER:
             self._exchange.trigger()
         else:
             self._exchange.receive(bytes(message.payload), end=message.kind == Type.DATA_END)
-        self._answer()
+        self._answering.answer()
         self._hub.changed(self)
 
     def _interrupt_if_talked_over(self, message: Message) -> None:
@@ -118,25 +116,11 @@ class HislipSession:
         if self._asynchronous is not None:
             self._asynchronous.write(Message(Type.ASYNC_INTERRUPTED, 0, message.parameter).packed())
 
-    def _answer(self) -> None:
-        while True:
-            self._send()
-            if not self._exchange.foresee(HORIZON):
-                break
-        seconds = self._exchange.comes_after
-        if seconds is not None and self._later is None:
-            self._later = asyncio.get_running_loop().call_later(seconds, self._release)
-
-    def _release(self) -> None:
-        self._later = None
-        self.device.instrument.clock.advance(max(0.0, self._exchange.comes_after or 0.0))
-        self.go_on()
-
     def _send(self) -> None:
         while self._exchange.has_answer:
             content, at_end = self._exchange.answer(self._size)
             kind = Type.DATA_END if at_end else Type.DATA
-            self._synchronous.write(Message(kind, 0, self._answering, content).packed())
+            self._synchronous.write(Message(kind, 0, self._answers_to, content).packed())
             self._is_undelivered = self._is_undelivered or at_end
 
     def _note_delivery(self, message: Message) -> None:
@@ -159,7 +143,7 @@ class HislipSession:
     def _tell_status(self, message: Message) -> Message:
         self._note_delivery(message)
         byte = self._exchange.poll()
-        self._answer()
+        self._answering.answer()
         available = int(StatusByte.MESSAGE_AVAILABLE) if self._is_undelivered else 0
         return Message(Type.ASYNC_STATUS_RESPONSE, byte | available)
 

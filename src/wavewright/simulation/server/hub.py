@@ -7,9 +7,6 @@ from typing import Protocol
 
 from wavewright.simulation.scpi.device import ScpiDevice
 
-# How far ahead, in simulated time, a pending trigger is looked for; one that comes later needs another message first.
-HORIZON = 10.0
-
 
 class Connection(Protocol):
     """One client's line to one instrument."""

@@ -9,7 +9,8 @@ from collections.abc import Iterator
 from wavewright.simulation.faults.kinds import LinkDropped
 from wavewright.simulation.scpi.device import ScpiDevice
 from wavewright.simulation.scpi.exchange import Exchange
-from wavewright.simulation.server.hub import HORIZON, Hub
+from wavewright.simulation.server.answering import Answering
+from wavewright.simulation.server.hub import Hub
 
 _PIECE = 1 << 20
 
@@ -22,7 +23,7 @@ class RawSocketConnection(asyncio.Protocol):
         self._hub = hub
         self._exchange = Exchange(device, is_stream=True)
         self._transport: asyncio.Transport | None = None
-        self._later: asyncio.TimerHandle | None = None
+        self._answering = Answering(self._exchange, self._send)
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         """A client has come."""
@@ -33,23 +34,20 @@ class RawSocketConnection(asyncio.Protocol):
     def connection_lost(self, exc: Exception | None) -> None:
         """The client has gone; what it had asked is dropped."""
         del exc
-        if self._later:
-            self._later.cancel()
-        self._exchange.clear()
+        self._answering.cancel()
         self._hub.leave(self)
 
     def data_received(self, data: bytes) -> None:
         """Bytes have come."""
         with self._unless_dropped():
             self._exchange.receive(data, end=False)
-            self._answer()
+            self._answering.answer()
         self._hub.changed(self)
 
     def go_on(self) -> None:
         """Something on the bench has changed."""
         with self._unless_dropped():
-            self._exchange.work()
-            self._answer()
+            self._answering.go_on()
 
     def request_service(self) -> None:
         """A raw socket has no way to tell."""
@@ -58,21 +56,6 @@ class RawSocketConnection(asyncio.Protocol):
         """Break off, without waiting for what is still in the buffer."""
         if self._transport:
             self._transport.abort()
-
-    def _answer(self) -> None:
-        while True:
-            self._send()
-            if not self._exchange.foresee(HORIZON):
-                break
-        seconds = self._exchange.comes_after
-        if seconds is not None and self._later is None:  # an answer is held back: real silence for as long
-            self._later = asyncio.get_running_loop().call_later(seconds, self._release)
-
-    def _release(self) -> None:
-        self._later = None
-        clock = self.device.instrument.clock
-        clock.advance(max(0.0, self._exchange.comes_after or 0.0))
-        self.go_on()
 
     def _send(self) -> None:
         while self._exchange.has_answer:
