@@ -37,6 +37,17 @@ def test_the_period_is_found_over_seven_decades(frequency: float, duty: float) -
     assert found.period == pytest.approx(1 / frequency, rel=0.02, abs=2 * FASTEST)
 
 
+def test_a_slow_and_noisy_edge_is_one_edge() -> None:
+    # given a sine of 50 Hz with noise that crosses its middle many times at each passage
+    periods = PeriodSearch(EXTENT, fastest=FASTEST)
+    generator = np.random.default_rng(3)
+    while not periods.is_done:
+        times = periods.setting.interval * np.arange(periods.setting.points)
+        volts = 2.5 + 2.5 * np.sin(2 * np.pi * 50 * times) + generator.normal(0, 0.1, times.size)
+        periods.see(Waveform.from_volts(volts, interval=periods.setting.interval))
+    assert periods.period == pytest.approx(20e-3, rel=0.02)
+
+
 def test_the_noise_on_a_flat_piece_is_no_signal() -> None:
     # given a record so short that it shows 5 V and nothing else, with 100 mV of noise on it
     periods = PeriodSearch(EXTENT, fastest=FASTEST)
