@@ -22,6 +22,7 @@ from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
 from wavewright.buses.ragged import spread
 from wavewright.errors import NotMeasurable
+from wavewright.waveform import Floats
 
 BASE_DATA, EXTENDED_DATA = 19, 39  # unstuffed bits before the first data bit
 CRC_BITS = 15
@@ -125,56 +126,73 @@ def _heads(bits: Flags, first: Indexes) -> _Heads:
     )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Ends:
+    """Where each frame ends, as indices of raw bits, and why; `known` is how many unstuffed bits of it can be read."""
+
+    behind: Indexes  # the next start of frame, or the end of the record
+    delimiter: Indexes  # the CRC delimiter, if nothing breaks the frame before
+    sixth: Indexes  # the first bit that breaks the stuffing rule
+    broken: Flags
+    cut: Flags
+    known: Indexes
+
+    @property
+    def whole(self) -> Flags:
+        """Frames that can be read to their end."""
+        return ~self.broken & ~self.cut
+
+
+def _ends(stream: BitStream, kept: Indexes, starts: Indexes, first: Indexes, head: _Heads) -> _Ends:
+    """`kept` are the raw indices of all bits that are no stuff bits, `first` where in it each frame starts."""
+    size = stream.bits.size
+    behind = np.append(starts[1:], size)
+    last = np.append(kept, size)[np.minimum(first + head.end - 1, kept.size)]  # of the CRC
+    delimiter = last + 1 + np.append(stream.stuffed, [False, False])[np.minimum(last + 1, size)]
+    sixth = np.append(stream.sixths, size)[np.searchsorted(stream.sixths, starts)]
+    broken = (sixth <= last) & (sixth < behind)
+    cut = (delimiter + TRAILER > behind) & ~broken & (behind == size)
+    known = np.searchsorted(kept, np.minimum(np.where(broken, sixth, behind), behind)) - first
+    return _Ends(behind, delimiter, sixth, broken, cut, known)
+
+
 def _read(stream: BitStream, starts: Indexes, facts: dict[str, float]) -> tuple[Frames, Flags]:
     """All frames as classical ones, and which of them are not."""
-    stuffed = stream.stuffed
-    kept = np.flatnonzero(~stuffed)
+    kept = np.flatnonzero(~stream.stuffed)
     bits = stream.bits[kept]
     first = np.searchsorted(kept, starts)
-    behind = np.append(starts[1:], stream.bits.size)
     head = _heads(bits, first)
-    last = np.append(kept, stream.bits.size)[np.minimum(first + head.end - 1, kept.size)]  # raw index of last CRC bit
-    delimiter = last + 1 + np.append(stuffed, [False, False])[np.minimum(last + 1, stuffed.size)]
-    sixth = np.append(stream.sixths, stream.bits.size)[np.searchsorted(stream.sixths, starts)]
-    broken = (sixth <= last) & (sixth < behind)
-    cut = (delimiter + TRAILER > behind) & ~broken & (behind == stream.bits.size)
-    known = np.searchsorted(kept, np.minimum(np.where(broken, sixth, behind), behind)) - first
-    trailer = np.append(stream.bits, np.ones(TRAILER, np.bool_))[
-        np.minimum(delimiter, stream.bits.size)[:, None] + np.arange(TRAILER)
-    ]
-    whole = ~broken & ~cut
-    flagged = _error_flags(stream, starts, behind)
-    is_error = flagged & broken
-    sent, computed = _checks(bits, first, head, whole)
-    form = whole & ~(trailer[:, 0] & trailer[:, 2:].all(axis=1))
-    acknowledged = ~trailer[:, 1]
-    ends = np.where(whole, delimiter + TRAILER, behind)
-    kinds = np.where(is_error, 2, np.where(head.remote & (known > head.data - 6), 1, 0)).astype(np.int8)
-    frames = Frames(
-        stream.time_of(starts),
-        _ends(stream, np.where(broken, np.minimum(_end_of_error(stream, sixth), behind), ends)),
-        Words(kinds, KINDS),
-        _columns(bits, first, head, known, {"crc": Numbers(sent, whole), "acknowledged": Numbers(acknowledged, whole)}),
-        errors={
-            "crc": whole & (sent != computed),
-            "stuff": broken & ~is_error,
-            "form": form,
-            "error flag": flagged,
-            "not acknowledged": whole & ~acknowledged,
-            "cut": cut,
-            "glitch": _holds(stream.short_pulses, starts, np.minimum(delimiter, behind)),
-        },
-        facts=facts,
-    )
-    busy = float((frames.ends - frames.starts).sum())
+    ends = _ends(stream, kept, starts, first, head)
+    trailer = _trailers(stream, ends)
+    flagged = _error_flags(stream, starts, ends.behind)
+    is_error = flagged & ends.broken
+    sent, computed = _checks(bits, first, head, ends.whole)
+    told = {"crc": Numbers(sent, ends.whole), "acknowledged": Numbers(~trailer[:, 1], ends.whole)}
+    errors = {
+        "crc": ends.whole & (sent != computed),
+        "stuff": ends.broken & ~is_error,
+        "form": ends.whole & ~(trailer[:, 0] & trailer[:, 2:].all(axis=1)),
+        "error flag": flagged,
+        "not acknowledged": ends.whole & trailer[:, 1],
+        "cut": ends.cut,
+        "glitch": _holds(stream.short_pulses, starts, np.minimum(ends.delimiter, ends.behind)),
+    }
+    kinds = np.where(is_error, 2, np.where(head.remote & (ends.known > head.data - 6), 1, 0)).astype(np.int8)
+    begin, end = stream.time_of(starts), _end_times(stream, ends)
     return Frames(
-        frames.starts,
-        frames.ends,
-        frames.kinds,
-        frames.columns,
-        errors=frames.errors_by_word,
-        facts=facts | {"busy": busy},
-    ), head.flexible & (known > np.where(head.extended, 33, 14))
+        begin,
+        end,
+        Words(kinds, KINDS),
+        _columns(bits, first, head, ends.known, told),
+        errors=errors,
+        facts=facts,
+    ), head.flexible & (ends.known > np.where(head.extended, 33, 14))
+
+
+def _trailers(stream: BitStream, ends: _Ends) -> Flags:
+    """CRC delimiter, acknowledge slot and delimiter, and end of frame of each frame, shape (n, 10)."""
+    padded = np.append(stream.bits, np.ones(TRAILER, dtype=np.bool_))
+    return np.asarray(padded[np.minimum(ends.delimiter, stream.bits.size)[:, None] + np.arange(TRAILER)])
 
 
 def _columns(
@@ -182,7 +200,7 @@ def _columns(
     first: Indexes,
     head: _Heads,
     known: Indexes,
-    trailer: dict[str, Column],
+    told: dict[str, Numbers],
 ) -> dict[str, Column]:
     sizes = np.where(known >= head.end - CRC_BITS, (head.end - CRC_BITS - head.data) // 8, 0)
     values = np.packbits(bits[spread(first + head.data, 8 * sizes)])
@@ -194,7 +212,7 @@ def _columns(
         "remote": Numbers(head.remote, known > np.where(head.extended, 32, 13)),
         "length": Numbers(head.length, known >= head.data),
         "data": Runs(values, begin, begin + sizes, known >= head.end - CRC_BITS),
-        **trailer,
+        **told,
     }
 
 
@@ -223,7 +241,10 @@ def _end_of_error(stream: BitStream, sixth: Indexes) -> Indexes:
     return closing
 
 
-def _ends(stream: BitStream, index: Indexes) -> npt.NDArray[np.float64]:
+def _end_times(stream: BitStream, ends: _Ends) -> Floats:
+    """When each frame ends, s: with its end of frame, its error delimiter, or where it is cut off."""
+    whole = np.where(ends.whole, ends.delimiter + TRAILER, ends.behind)
+    index = np.where(ends.broken, np.minimum(_end_of_error(stream, ends.sixth), ends.behind), whole)
     return stream.time_of(np.maximum(index, 1) - 1) + stream.bit_time
 
 

@@ -29,7 +29,7 @@ class Frames(Sequence[Frame]):
     columns : the fields by name; names that begin with `_` are for layers above and shown in no frame.
     errors : by word, which frames have it: boolean, shape (n,).
     facts : what was found out about the line as a whole, in SI floats: `bit_rate` (measured, bit/s),
-        `nominal_bit_rate`, `record_start`, `record_end` (s), `character` (s), `busy` (s).
+        `nominal_bit_rate`, `record_start`, `record_end` (s), `character` (s).
     """
 
     __slots__ = ("_masks", "_words", "columns", "ends", "facts", "kinds", "starts")

@@ -151,11 +151,8 @@ def _transfers(scl: Line, sda: Line, spans: _Spans, longest_low: float | None, f
         "clock held": low > (np.inf if longest_low is None else longest_low),
     }
     periods = np.diff(rises[:LOOKED_AT])
-    rate = 1 / float(np.median(periods)) if periods.size else 0.0
-    busy = float((spans.ends - spans.starts).sum())
-    return Frames(
-        spans.starts, spans.ends, "transfer", columns, errors=errors, facts=facts | {"bit_rate": rate, "busy": busy}
-    )
+    facts["bit_rate"] = 1 / float(np.median(periods)) if periods.size else 0.0
+    return Frames(spans.starts, spans.ends, "transfer", columns, errors=errors, facts=facts)
 
 
 class _Heads:

@@ -90,7 +90,7 @@ def spi(
             "gap": slips,
             "glitch": irregular(clock, places, words.first, words.last, narrow=NARROW if select else NARROW_ALONE),
         },
-        facts=facts | {"bit_rate": 1 / period if period else 0.0, "busy": float((ends - starts).sum())},
+        facts=facts | {"bit_rate": 1 / period if period else 0.0},
     )
 
 

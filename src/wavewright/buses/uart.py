@@ -205,9 +205,7 @@ def _as_frames(line: Line, bit: float, made: Character, found: _Found, facts: di
             "baud": np.full(count, off_rate),
             "polarity": np.full(count, _idles_low(line, made.bits * bit)),
         },
-        facts=facts
-        | {"bit_rate": measured, "bit_rate_uncertainty": measured * found.spread if measured else 0.0}
-        | {"busy": float((ends - found.starts).sum())},
+        facts=facts | {"bit_rate": measured, "bit_rate_uncertainty": measured * found.spread if measured else 0.0},
     )
 
 
