@@ -5,6 +5,7 @@ The bytes are packed here with `struct`, the volts and seconds follow from close
 
 from __future__ import annotations
 
+import dataclasses
 import struct
 from collections.abc import Callable
 from pathlib import Path
@@ -17,7 +18,9 @@ import pyvisa
 from tests.instruments.conftest import MARKED
 from tests.instruments.plain_visa import Device, library_of
 from wavewright.analysis.parameters import Slope
-from wavewright.errors import BadAnswer, Complaint, Misuse, NoTrigger, WavewrightError
+from wavewright.errors import BadAnswer, Complaint, Misuse, NotMeasurable, NoTrigger, WavewrightError
+from wavewright.instruments.bench import open_bench
+from wavewright.instruments.bench_file import load_bench
 from wavewright.instruments.connecting import open_link
 from wavewright.instruments.digitizer import Digitizer
 from wavewright.instruments.digitizer_setup import (
@@ -300,6 +303,61 @@ def test_a_question_is_asked_until_it_is_over(digitizer: Make, poll: str, questi
     assert made.acquire()["rail"].codes.tolist() == CODES
     assert made.device.sent.count(question) == 3  # type: ignore[attr-defined]
     assert clock.pauses == [1e-3, 2e-3]
+
+
+REQUEST = """
+extends: scpi-digitizer
+acquire:
+  arm: ["INITiate", "*OPC"]
+  finished: {service_request: {before: "*ESE 1", request: "*SRE 32", after: ["*SRE 0", "*ESE 0"], mask: 32}}
+"""
+
+
+def test_a_service_request_tells_that_a_record_is_complete(tmp_path: Path) -> None:
+    # *OPC sets bit 0 of the event register, *ESE 1 makes it bit 5 of the status byte, *SRE 32 a request
+    # (IEEE 488.2-1992, 10.18, 11.2; clauses second-hand)
+    (tmp_path / "request.yaml").write_text(f"wavewright-profile: 1\nname: request\n{REQUEST}", encoding="utf-8")
+    file = load_bench(Path(__file__).parents[2] / "sim" / "bench.yaml")
+    profile = load_profile("request.yaml", folder=tmp_path)
+    file = dataclasses.replace(file, profiles={**file.profiles, "digitizer": profile})
+    with open_bench(file, ["digitizer"]) as bench:
+        bench.reset()
+        bench.digitizer.configure(dataclasses.replace(SETUP, trigger=TriggerSetup()))
+        assert [len(bench.digitizer.acquire()["rail"]) for _ in range(3)] == [len(CODES)] * 3
+        assert bench.digitizer.link.ask("*SRE?") == "0"
+
+
+def test_without_events_the_status_byte_is_polled_and_no_request_enabled(digitizer: Make) -> None:
+    rest = (
+        "acquire: {arm: [GO, '*OPC'], stop: HALT, finished: {service_request: {before: '*ESE 1', request: '*SRE 32', "
+        "after: '*ESE 0', mask: 32}}}\n"
+        'waveform: {fetch: "CURVe{input}?", format: x, formats: {x: {samples: int8}}}\n'
+    )
+    clock = Clock()
+    answers = {"*STB?": [b"0\n", b"16\n", b"32\n"], "CURVe1?": block(struct.pack("8b", *CODES))}
+    made = digitizer(rest, answers, elapsed=clock.elapsed, pause=clock.pause)
+    made.configure(SETUP)
+    assert made.acquire()["rail"].codes.tolist() == CODES
+    sent = made.device.sent  # type: ignore[attr-defined]
+    assert "*SRE 32" not in sent
+    assert [message for message in sent if message.startswith("*ESE")] == ["*ESE 1", "*ESE 0"]
+
+
+def test_the_instruments_own_value_is_asked_for_comparison(digitizer: Make) -> None:
+    own = (
+        "own_values:\n"
+        '  duty_factor: {ask: "FETCh:VOLTage:DCYCle? {input}", convert: {times: 100}}\n'
+        '  frequency: {before: "PICK {input}", ask: "HOW MANY?", pattern: "about (?P<value>\\\\S+)"}\n'
+    )
+    answers = {"FETCh:VOLTage:DCYCle? 1": [b"40.0\n", b"9.91E37\n"], "HOW MANY?": b"it is about 1.25E3 or so\n"}
+    made = digitizer(waveform("{samples: int8}") + own, answers)
+    made.configure(SETUP)
+    assert made.own_value("duty_factor", "rail") == pytest.approx(0.4)
+    assert made.own_value("frequency", "rail") == 1250.0
+    with pytest.raises(NotMeasurable, match="has no value of `duty_factor`"):
+        made.own_value("duty_factor", "rail")
+    with pytest.raises(Misuse, match="does not say how to ask for `rise_time`"):
+        made.own_value("rise_time", "rail")
 
 
 def test_a_trigger_that_never_comes_stops_the_instrument(digitizer: Make) -> None:

@@ -354,6 +354,24 @@ def test_one_period_fills_the_range_of_the_samples() -> None:
     assert np.frombuffer(arbitrary_block(period), dtype=">i2").tolist() == [0, 32767, 16384, -32767]
 
 
+def test_a_source_gives_a_period_of_ones_own(bench: Bench, dialogue: io.StringIO) -> None:
+    period = Waveform.from_volts(np.sin(np.arange(64) * 2 * np.pi / 64), interval=1e-6, name="own")
+    used = bench.source.apply_setup(
+        SourceSetup(function="arbitrary", frequency=1e3, amplitude=2.0, offset=0.0, arbitrary=period)
+    )
+    assert (used["function"], used["output"]) == ("arbitrary", True)
+    blocks = [record for record in read_wire_log(dialogue.getvalue().splitlines()) if record.sign == "#>"]
+    assert [record.count for record in blocks] == [128]
+
+
+def test_a_source_gives_bursts(bench: Bench) -> None:
+    used = bench.source.apply_setup(SourceSetup(function="sine", frequency=1e3, burst_cycles=3))
+    assert (used["burst.cycles"], used["burst.on"]) == (3.0, True)
+    bench.source.trigger()
+    bench.source.check_errors("giving a burst")
+    assert bench.source.apply_setup(SourceSetup(burst_cycles=0, output=False))["burst.on"] is False
+
+
 @pytest.mark.parametrize("volts", [[1.0], [1.0, 1.0], [0.0, float("nan")]], ids=["one", "flat", "no number"])
 def test_what_is_no_period_is_not_sent(volts: list[float]) -> None:
     with pytest.raises(Misuse, match="no period of a signal"):

@@ -7,7 +7,7 @@ that the whole is complete for its role.
 from __future__ import annotations
 
 import re
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, ClassVar, Literal, TypeVar
 
 from pydantic import BeforeValidator, Field, WithJsonSchema, field_validator
 
@@ -85,6 +85,7 @@ class ServiceRequest(Strict):
 class Finished(Strict):
     """How the end of an acquisition is told: exactly one of the three."""
 
+    is_whole: ClassVar[bool] = True
     ask: str = ""
     poll: Poll | None = None
     service_request: ServiceRequest | None = None
@@ -134,6 +135,7 @@ class Scale(Strict):
     gain, offset, reference, interval, start : where each is found; what is left out follows from the settings.
     """
 
+    is_whole: ClassVar[bool] = True
     told_in: Literal["settings", "queries", "preamble", "block", "dif", "samples"] = "settings"
     ask: str = ""
     head: int = Field(default=0, ge=0)
@@ -343,7 +345,8 @@ class ProfileFile(Strict):
 def inherit(child: S, parent: S) -> S:
     """The child, and where it says nothing the parent; parts with keys of their own are inherited key by key.
 
-    A setting is taken as a whole: half of one dialect's messages are of no use to another.
+    A setting, a scale, and the way in which an acquisition ends are taken as a whole: half of one dialect is of no use
+    to another.
     """
     values: dict[str, Any] = {}
     for name in type(child).model_fields:
@@ -352,7 +355,7 @@ def inherit(child: S, parent: S) -> S:
             values[name] = inherited
         elif isinstance(own, dict):
             values[name] = {**inherited, **own}
-        elif isinstance(own, Strict) and type(own) is type(inherited):
+        elif isinstance(own, Strict) and type(own) is type(inherited) and not own.is_whole:
             values[name] = inherit(own, inherited)
         else:
             values[name] = own

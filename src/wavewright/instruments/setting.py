@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Annotated, Any
+from typing import Annotated, Any, ClassVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
@@ -21,6 +21,7 @@ class Strict(BaseModel):
     """A part of a file in which every key is known, and nothing changes once it is read."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
+    is_whole: ClassVar[bool] = False  # inherited as it stands or not at all, never key by key
 
 
 def placeholders(template: str) -> set[str]:

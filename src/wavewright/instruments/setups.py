@@ -120,7 +120,7 @@ class SourceSetup:
     duty_factor, symmetry : ratios, 0 … 1.
     width : of a pulse, s.
     phase : rad.
-    burst_cycles : periods for one trigger; None: continuous.
+    burst_cycles : periods for one trigger; 0: without an end.
     arbitrary : one period, for the function `arbitrary`; scaled to `amplitude` and `offset`.
     """
 

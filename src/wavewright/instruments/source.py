@@ -155,7 +155,8 @@ def source_assignments(setup: SourceSetup) -> Iterable[Assignment]:
         if (value := getattr(setup, name)) is not None:
             yield Assignment(name, value)
     if setup.burst_cycles is not None:
-        yield Assignment("burst.cycles", setup.burst_cycles)
+        if setup.burst_cycles > 0:
+            yield Assignment("burst.cycles", setup.burst_cycles)
         yield Assignment("burst.on", setup.burst_cycles > 0)
 
 
