@@ -215,6 +215,22 @@ def test_cautions_and_places_are_confirmed_while_outputs_are_off(bench: BenchFil
     assert asked[2].startswith("Probe 1 on TP3, probe 2 on TP9.")
 
 
+def test_the_conditions_of_a_sweep_ask_for_the_probes_once(bench: BenchFile) -> None:
+    asked: list[str] = []
+
+    class Somebody:
+        def confirm(self, text: str) -> None:
+            asked.append(text)
+
+        def say(self, text: str) -> None:
+            raise AssertionError(text)
+
+    recipe = load_recipe(ROOT / "recipes/end_of_line.yaml")
+    swept = replace(recipe, cautions=(), measurements=recipe["coil_drive"])
+    run(swept, bench, desk=Somebody(), pause=lambda seconds: None)
+    assert asked == ["Probe 1 on TP4. Input 1: drive, probe 10x."]
+
+
 def test_pauses_go_through_the_given_clock(bench: BenchFile) -> None:
     waited: list[float] = []
     recipe = load_recipe(ROOT / "recipes/end_of_line.yaml")

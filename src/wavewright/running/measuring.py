@@ -50,8 +50,12 @@ class Surroundings:
     is_cross_checked: bool = False
 
 
-def measure_one(measurement: Measurement, around: Surroundings) -> MeasurementOutcome:
+def measure_one(measurement: Measurement, around: Surroundings, *, is_placed: bool = False) -> MeasurementOutcome:
     """Make one measurement; its captures go to the keeper as they come.
+
+    Parameters
+    ----------
+    is_placed : the probes are where they belong, as under the condition before; nobody is asked again.
 
     Raises
     ------
@@ -61,7 +65,7 @@ def measure_one(measurement: Measurement, around: Surroundings) -> MeasurementOu
     bench, goal = around.bench, wanted(measurement, attenuations=around.attenuations)
     around.progress.step("bringing the bench to a known state")
     bench.reset()
-    _place_probes(measurement, goal.setup, around)
+    _place_probes(measurement, goal.setup, around, is_placed=is_placed)
     found = Found(goal.setup, ())
     if goal.is_automatic:
         _stimulate(measurement.stimulus, around)
@@ -86,10 +90,10 @@ def measure_one(measurement: Measurement, around: Surroundings) -> MeasurementOu
     )
 
 
-def _place_probes(measurement: Measurement, setup: DigitizerSetup, around: Surroundings) -> None:
+def _place_probes(measurement: Measurement, setup: DigitizerSetup, around: Surroundings, *, is_placed: bool) -> None:
     """Tell where the probes go; outputs are off, so that hands may come near."""
     text = placing_text(measurement, setup)
-    if measurement.place:
+    if measurement.place and not is_placed:
         around.operator.confirm(text)
     if around.bench.prompts is not None:
         around.bench.prompts.show(text)

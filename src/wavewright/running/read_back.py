@@ -11,7 +11,6 @@ from wavewright.instruments.setups import DigitizerSetup
 from wavewright.quantities import show_quantity
 from wavewright.running.outcome import Setting
 
-
 NOTICEABLE = 1e-3  # relative; what is nearer to what was asked is not worth a word
 
 

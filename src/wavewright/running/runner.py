@@ -132,10 +132,13 @@ def _measure_all(
     done: list[MeasurementOutcome] = []
     error = ""
     try:
+        placed = ("", "")  # name of the measurement before, and where its probes are
         for measurement in recipe:
             interruption.check()
             around.progress.begin(measurement.label, shots=measurement.shots)
-            done.append(_measured(measurement, around))
+            place = (measurement.name, measurement.place or "")
+            done.append(_measured(measurement, around, is_placed=place == placed))
+            placed = place
             around.progress.end(done[-1])
             if stop_at_first and done[-1].verdict not in (None, Verdict.PASS):
                 break
@@ -148,10 +151,10 @@ def _measure_all(
     return done, error
 
 
-def _measured(measurement: Measurement, around: Surroundings) -> MeasurementOutcome:
+def _measured(measurement: Measurement, around: Surroundings, *, is_placed: bool) -> MeasurementOutcome:
     """The measurement, or its outcome `error` if nothing came of it and the next one may do better."""
     try:
-        return measure_one(measurement, around)
+        return measure_one(measurement, around, is_placed=is_placed)
     except PASSING as fault:
         return MeasurementOutcome(measurement.name, measurement.condition, measurement.place or "", error=str(fault))
 
