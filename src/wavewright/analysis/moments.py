@@ -39,8 +39,8 @@ def of_histogram(histogram: Histogram) -> Moments:
     if not count:
         return Moments(0, 0.0, 0.0)
     origin = histogram.codes[0]  # from the lowest code, the sum of whole numbers stays whole
-    mean = origin + float(np.dot(histogram.codes - origin, histogram.counts)) / count
-    variance = float(np.dot((histogram.codes - mean) ** 2, histogram.counts)) / count
+    mean = origin + float(((histogram.codes - origin) * histogram.counts).sum()) / count
+    variance = float(((histogram.codes - mean) ** 2 * histogram.counts).sum()) / count
     return Moments(count, mean, variance)
 
 
@@ -67,7 +67,7 @@ def _of_floats(codes: Codes) -> Moments:
         count += values.size
         sums.append(float(values.sum()))
         with np.errstate(over="ignore"):  # a sum beyond float64 is infinite, and whoever reports it says so
-            squares.append(float(np.dot(values, values)))
+            squares.append(float(np.square(values, out=values).sum()))
     if not count:
         return Moments(0, 0.0, 0.0)
     shift = math.fsum(sums) / count
