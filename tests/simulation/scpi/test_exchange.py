@@ -153,6 +153,14 @@ def test_reading_without_a_question_is_unterminated(exchange: Exchange) -> None:
     assert errors(exchange) == [-420]
 
 
+def test_a_long_row_of_questions_that_nobody_reads_the_answers_of_is_deadlocked(exchange: Exchange) -> None:
+    exchange.receive(b"SYST:HELP:HEAD?" + b";HEAD?" * 1000 + b"\n")
+    assert errors(exchange)[0] == -430
+    exchange.receive(b"*CLS\n")
+    exchange.receive(b"SYST:HELP:HEAD?;HEAD?\n")
+    assert exchange.has_answer, "a short one is none"
+
+
 def test_nothing_may_follow_an_arbitrary_answer(exchange: Exchange) -> None:
     assert ask(exchange, "*IDN?;TRIG:SLOP?").startswith("Wavewright,")
     assert errors(exchange) == [-440]

@@ -161,6 +161,21 @@ def test_what_is_left_of_a_dropped_link(tmp_path: Path) -> None:
             assert again.query("*IDN?").startswith("Wavewright")
 
 
+def test_an_answer_that_a_fault_holds_back_comes_all_the_same(tmp_path: Path) -> None:
+    faults = tmp_path / "faults.yaml"
+    faults.write_text(
+        "wavewright-faults: 1\nfaults:\n  late: {instrument: digitizer, fault: delay, at: 'IDN', by: 100 ms}\n",
+        encoding="utf-8",
+    )
+    bench = tmp_path / "bench.yaml"
+    text = (SIM / "bench.yaml").read_text(encoding="utf-8")
+    text = text.replace('"instruments.yaml@sim"', f'"{SIM}/instruments.yaml@sim"')
+    bench.write_text(text.replace("vc204.yaml, seed: 204", f"{SIM}/vc204.yaml, faults: {faults}"), encoding="utf-8")
+    for wire in (False, True):
+        with BenchServer(bench, hislip=wire) as server, closing(client(server)) as digitizer:
+            assert digitizer.query("*IDN?").startswith("Wavewright")
+
+
 def hislip(server: BenchServer) -> tuple[socket.socket, socket.socket]:
     host, device = address(server, "digitizer").split("::")[1:3]
     port = int(device.split(",")[1])

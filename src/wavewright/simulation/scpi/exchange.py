@@ -12,6 +12,7 @@ from wavewright.simulation.scpi.elements import Unit, complete_length, read_unit
 from wavewright.simulation.scpi.faults import COMMAND_ERRORS, ScpiFault
 from wavewright.simulation.scpi.instrument import Answer, Pending
 
+_INPUT_BUFFER, _OUTPUT_QUEUE = 4096, 65536  # bytes
 _LONGEST_STEP = 0.1  # s of simulated time between two polls
 _LONGEST_INPUT = 32 * 1024 * 1024
 
@@ -42,6 +43,7 @@ class Exchange:
         self._messages: deque[bytes] = deque()
         self._units: Iterator[Unit] | None = None
         self._path: tuple[str, ...] = ()
+        self._message_length = 0
         self._answers: list[Answer] = []
         self._waiting: Pending | None = None
         self._output: deque[_Outgoing] = deque()
@@ -199,6 +201,7 @@ class Exchange:
                     break
                 message = self._messages.popleft()
                 self._units, self._path, self._answers = read_units(message), (), []
+                self._message_length = len(message)
                 self.device.faults.on_message(message, self.device)
             if self._generation != self.device.generation:
                 self._lose_power()
@@ -235,12 +238,19 @@ class Exchange:
                 self._waiting = reply
             elif reply is not None:
                 self._answers.append(reply_bytes(reply))
+                self._check_room()
         except StopIteration:
             self._conclude()
         except ScpiFault as caught:
             fault = caught
         if fault is not None:
             self._complain(fault)
+
+    def _check_room(self) -> None:
+        """A message that does not fit the input buffer, with answers that do not fit the output queue: −430 (6.3)."""
+        if self._message_length > _INPUT_BUFFER and sum(len(each.content) for each in self._answers) > _OUTPUT_QUEUE:
+            self._answers = []
+            raise ScpiFault(-430)
 
     def _take(self, ready: object) -> None:
         assert callable(ready)
