@@ -10,6 +10,7 @@ from wavewright.buses.levels import LogicLevels
 from wavewright.errors import Misuse
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.i2c import i2c_lines, read_transfer, write_transfer
+from wavewright.simulation.encoders.impairments import skewed
 from wavewright.waveform import Waveform
 
 TABLE_10 = (
@@ -133,3 +134,13 @@ def test_the_levels_must_be_said_in_one_way() -> None:
         timing_report(flat, flat, mode="fast")
     with pytest.raises(Misuse, match="standard, fast, fast_plus"):
         published_limit("clock_low", "slow")
+
+
+def test_data_that_change_with_the_clock_have_no_hold_time_even_a_fraction_of_a_sample_before_it() -> None:
+    scl, sda = i2c_lines([write_transfer(0x48, b"\x55\xaa")], lead=1e-5, tail=1e-5, hold=0.0)
+    early = skewed(sda, -2e-9)
+    waves = [draw(line, rate=200e6, rise_time=50e-9) for line in (scl, early)]
+    bus = I2cSurvey(*waves, (0.99, 2.31))
+    assert measure_i2c(bus, "data_hold").value == pytest.approx(0.0, abs=5e-9)
+    assert measure_i2c(bus, "data_hold").maximum < 0.1e-6
+    assert measure_i2c(bus, "data_valid").value < 0.1e-6

@@ -6,7 +6,7 @@ import pytest
 from tests.buses.wires import uart_of, wave
 from wavewright.buses.decode import decode
 from wavewright.buses.levels import AUTO, LogicLevels
-from wavewright.buses.logic import difference, line_of
+from wavewright.buses.logic import Line, difference, line_of
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.spi import spi_lines
@@ -179,3 +179,18 @@ def test_a_line_that_rests_takes_the_levels_of_the_others(level: float, word: in
     noise = np.random.default_rng(1).normal(level, 0.05, len(waves["clock"]))
     (frame,) = decode(waves | {"miso": Waveform.from_volts(noise, interval=5e-8, start=-1e-6)}, "spi")
     assert (frame["mosi"], frame["miso"], frame.errors) == (0x9F, word, ())
+
+
+def test_auto_finds_no_levels_in_noise_of_few_codes() -> None:
+    # its two modes are neighbouring codes, with none between them
+    codes = np.random.default_rng(9).normal(0, 8, 20_000).round().astype(np.int8)
+    with pytest.raises(NotMeasurable):
+        AUTO.of(Waveform(codes, gain=0.01, interval=1.0))
+
+
+def test_at_a_change_itself_the_state_is_the_new_one() -> None:
+    few, many = np.array([1.0, 2.0]), np.arange(0.0, 4.0, 0.5)
+    for times, instants in ((few, many), (many, few)):
+        line = Line(True, times, -1.0, 5.0)
+        assert line.is_high_along(instants).tolist() == line.is_high(instants).tolist()
+    assert Line(True, few, -1.0, 5.0).is_high_along(many).tolist() == [True, True, False, False, True, True, True, True]

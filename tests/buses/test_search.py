@@ -190,3 +190,13 @@ def test_an_expectation_over_characters_joins_them() -> None:
 def test_an_expectation_that_cannot_be_read_is_refused(written: dict[str, object], message: str) -> None:
     with pytest.raises(Misuse, match=message):
         Expectation.read(written)
+
+
+def test_a_field_that_a_frame_does_not_have_compares_with_nothing() -> None:
+    frames = uart_of("0 00000000 1" + "0" * 13 + "11")  # a break has no data, and its bits are all 0
+    assert np.flatnonzero(Search.read("data = 0").where(frames)).tolist() == [0]
+    assert np.flatnonzero(Search.read("data != 1").where(frames)).tolist() == [0]
+
+
+def test_occurrences_may_overlap() -> None:
+    assert occurrences(b"aa", b"aaa") == [(0, 2), (1, 3)]

@@ -96,3 +96,7 @@ def test_an_unknown_metric_or_option_gets_its_neighbour() -> None:
         find_frame_metric("frame_error")
     with pytest.raises(Misuse, match="did you mean `find`"):
         measure_frames(Frames.of([]), "frames", fnd="x")
+
+
+def test_an_answer_is_not_the_request_of_the_next_telegram() -> None:
+    assert measure_frames(traffic(ASK, ANSWER, ASK, ANSWER), "response_time").count == 2

@@ -180,7 +180,7 @@ def start_setup(bus: I2cSurvey) -> tuple[Floats, Floats]:
 
 def data_hold(bus: I2cSurvey) -> tuple[Floats, Floats]:
     """From SCL having fallen to SDA beginning to change."""
-    return _last_before(bus.data[0], bus.scl.falls[1], bus.scl_line, slack=bus.interval)
+    return _since_fall(bus.data[0], bus)
 
 
 def data_setup(bus: I2cSurvey) -> tuple[Floats, Floats]:
@@ -214,7 +214,7 @@ def bus_free(bus: I2cSurvey) -> tuple[Floats, Floats]:
 
 def data_valid(bus: I2cSurvey) -> tuple[Floats, Floats]:
     """From SCL having fallen to SDA having changed."""
-    return _last_before(bus.data[1], bus.scl.falls[1], bus.scl_line, slack=bus.interval)
+    return _since_fall(bus.data[1], bus)
 
 
 QUANTITIES: Mapping[str, Callable[[I2cSurvey], tuple[Floats, Floats]]] = MappingProxyType(
@@ -327,13 +327,12 @@ def _next_after(instants: Floats, events: Floats) -> tuple[Floats, Floats]:
     return instants[known], events[place[known]] - instants[known]
 
 
-def _last_before(instants: Floats, events: Floats, scl: Line, *, slack: float) -> tuple[Floats, Floats]:
-    """For each instant the time since the last event: 0 where both lie within a sample, whichever is first."""
-    place = np.searchsorted(events, instants + slack, side="right") - 1
+def _since_fall(instants: Floats, bus: I2cSurvey) -> tuple[Floats, Floats]:
+    """For each instant the time since SCL had fallen: 0 where it has only begun to, or will within a sample."""
+    begins, ends = bus.scl.falls
+    place = np.searchsorted(begins, instants + bus.interval, side="right") - 1
     known = place >= 0
-    since = np.maximum(instants[known] - events[place[known]], 0.0)
-    low = ~scl.is_high(instants[known] + slack)
-    return instants[known][low], since[low]
+    return instants[known], np.maximum(instants[known] - ends[place[known]], 0.0)
 
 
 def _durations(*pairs: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
