@@ -11,7 +11,7 @@ from pyvisa.constants import EventMechanism, EventType, StatusCode
 from pyvisa.resources import MessageBasedResource
 
 from tests.simulation.conftest import SIM, connect, errors_of, opened
-from wavewright.errors import FileFault
+from wavewright.errors import FileFault, Misuse
 from wavewright.simulation.library import SimulatedVisa, open_library
 
 SETTINGS = (
@@ -186,6 +186,14 @@ def test_a_fault_in_the_instrument_file_is_told_with_its_place(
         open_library(str(path), settings={"board": str(SIM / "vc204.yaml")})
     assert message in str(caught.value)
     assert "instruments.yaml:" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    "settings, message", [({"bord": "x"}, "`bord`"), ({}, "without a board"), ({"boardd": 1, "board": "x"}, "`boardd`")]
+)
+def test_settings_that_make_no_bench(settings: dict[str, object], message: str) -> None:
+    with pytest.raises(Misuse, match=message):
+        open_library(str(SIM / "instruments.yaml"), settings=settings)
 
 
 def test_no_such_instrument_file() -> None:

@@ -11,7 +11,7 @@ from pyvisa import constants, errors, rname
 from pyvisa.constants import StatusCode
 from pyvisa_sim.highlevel import SimVisaLibrary
 
-from wavewright.errors import FileFault
+from wavewright.errors import FileFault, Misuse
 from wavewright.simulation.bench import Bench, build_bench
 from wavewright.simulation.faults.plan import load_faults
 from wavewright.simulation.instrument_file import load_instruments
@@ -19,6 +19,7 @@ from wavewright.simulation.scpi.device import ScpiDevice
 from wavewright.simulation.scpi.exchange import Exchange
 from wavewright.simulation.sessions import SimulatedSession
 
+_SETTINGS = ("board", "seed", "faults", "probes")
 _calls = itertools.count(1)
 
 
@@ -140,7 +141,8 @@ def open_library(path: str, *, settings: Mapping[str, object]) -> SimulatedVisa:
 
     Raises
     ------
-    FileFault : the instrument file or the board file cannot be used.
+    FileFault : the instrument file, the board file or the fault file cannot be used.
+    Misuse : a setting that there is none of, or no board.
 
     Examples
     --------
@@ -150,6 +152,9 @@ def open_library(path: str, *, settings: Mapping[str, object]) -> SimulatedVisa:
     file = Path(path)
     if not file.is_file():
         raise FileFault("no such file", where=path, expected="a definition of simulated instruments")
+    unknown = sorted(set(settings) - set(_SETTINGS))
+    if unknown:
+        raise Misuse(f"`simulation:` with the key `{unknown[0]}`", expected=f"one of {', '.join(_SETTINGS)}")
     bench = build_bench(settings, folder=Path())
     faults = load_faults(Path(str(settings["faults"])), seed=bench.seed) if settings.get("faults") else {}
     instruments = load_instruments(file, bench, faults)
