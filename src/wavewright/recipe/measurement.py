@@ -19,6 +19,7 @@ from wavewright.recipe.density import Persistence
 from wavewright.recipe.derived import Derived, DerivedEntry, read_derived
 from wavewright.recipe.fields import Count, Line, Name, Stated, Value, fault_at
 from wavewright.recipe.frame_conditions import ExpectationEntry, KeepIf, KeepIfEntry, read_expectations, read_keep_if
+from wavewright.recipe.metering import MeterEntry, Metering, read_meterings
 from wavewright.recipe.model_reading import refusal
 from wavewright.recipe.places import Block
 from wavewright.recipe.references import check_references
@@ -50,6 +51,7 @@ Decodings = Annotated[Mapping[str, Decoding], _Read(DecodingEntry)]
 Comparisons = Annotated[Mapping[str, Comparison], _Read(ComparisonEntry)]
 Expectations = Annotated[Mapping[str, Expectation], _Read(ExpectationEntry)]
 Kept = Annotated[KeepIf, _Read(ExpectationEntry, beside=KeepIfEntry)]
+Meterings = Annotated[Mapping[str, Metering], _Read(MeterEntry)]
 DerivedChannels = Annotated[Mapping[str, Derived], _Read(DerivedEntry)]
 
 
@@ -72,6 +74,7 @@ class Measurement(Entry):
         default_factory=dict, description="values that `$name` takes, one condition after another"
     )
     compute: Computations = Field(default_factory=dict, description="the readings, by name")
+    meter: Meterings = Field(default_factory=dict, description="what the meter reads after every shot, by name")
     persistence: Persistence | None = Field(default=None, description="all shots laid over each other and counted")
     compare: Comparisons = Field(default_factory=dict, description="waveforms against others, by name")
     decode: Decodings = Field(default_factory=dict, description="lines of a bus to be decoded, by name")
@@ -132,6 +135,7 @@ def read_measurement(tree: Block, scope: Scope) -> Measurement | None:
         "derived": read_derived(tree, scope),  # first: the others may refer to what is derived
         "decode": read_decodings(tree, scope),
         "compute": read_computations(tree, scope),
+        "meter": read_meterings(tree, scope),
         "compare": read_comparisons(tree, scope),
         "keep_if": read_keep_if(tree, scope),
         "expect": read_expectations(tree, scope),

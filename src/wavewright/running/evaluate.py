@@ -21,6 +21,7 @@ from wavewright.recipe.measurement import Measurement
 from wavewright.running.comparing import Comparing
 from wavewright.running.examined import Examined
 from wavewright.running.judged import judged
+from wavewright.running.metering import metered
 from wavewright.running.outcome import Result
 from wavewright.running.persisting import Persisting
 from wavewright.running.references import References
@@ -65,6 +66,7 @@ class Evaluation:
         self._measurement = measurement
         self._shots: list[dict[str, Reading]] = []
         self._unmet: dict[str, list[tuple[str, ...]]] = {line: [] for line in measurement.expect}
+        self._metered: dict[str, list[Reading]] = {name: [] for name in measurement.meter}
         self._comparing = [Comparing(one, found, measurement) for one in measurement.compare.values()]
         persistence = measurement.persistence
         self._persisting = None if persistence is None else Persisting(persistence, found, measurement)
@@ -73,6 +75,8 @@ class Evaluation:
         """Take one more shot; nothing of it is kept but numbers."""
         readings = _readings(shot, self._measurement.compute)
         self._shots.append({name: replace(reading, occurrences=None) for name, reading in readings.items()})
+        for name, metering in self._measurement.meter.items():
+            self._metered[name].append(metered(shot.capture, metering))
         for line, wanted in self._measurement.expect.items():
             self._unmet[line].append(shot.unmet({line: wanted}))
         for comparing in self._comparing:
@@ -86,10 +90,14 @@ class Evaluation:
             result_of([shot[name] for shot in self._shots], wanted)
             for name, wanted in self._measurement.compute.items()
         ]
+        read = [
+            judged(name, str(one.quantity), (), self._metered[name], limit=one.limit, over=one.over)
+            for name, one in self._measurement.meter.items()
+        ]
         expected = [_expectation(line, unmet) for line, unmet in self._unmet.items()]
         compared = [result for comparing in self._comparing for result in comparing.results()]
         persisted = [] if self._persisting is None else self._persisting.results()
-        return (*computed, *expected, *compared, *persisted)
+        return (*computed, *read, *expected, *compared, *persisted)
 
 
 def result_of(readings: Sequence[Reading], wanted: Computation) -> Result:

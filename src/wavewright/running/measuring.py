@@ -14,6 +14,7 @@ from wavewright.running.cross_check import cross_checks
 from wavewright.running.evaluate import Evaluation
 from wavewright.running.examined import Examined
 from wavewright.running.keeping import Keeper
+from wavewright.running.metering import meter_values
 from wavewright.running.outcome import MeasurementOutcome
 from wavewright.running.progress import Progress
 from wavewright.running.prompts import Operator, placing_text
@@ -148,7 +149,7 @@ def _kept(measurement: Measurement, looked_at: int) -> tuple[str, ...]:
 def _shot(measurement: Measurement, around: Surroundings) -> Capture:
     digitizer = around.bench.digitizer
     if measurement.trigger.mode == "auto":
-        return _with_probes(digitizer.acquire(), measurement, around)
+        return _with_surroundings(digitizer.acquire(), measurement, around)
     before, after = split_stimulus(measurement)
     _stimulate(before, around)
     digitizer.arm()
@@ -157,16 +158,17 @@ def _shot(measurement: Measurement, around: Surroundings) -> Capture:
     except BaseException:
         digitizer.stop()
         raise
-    return _with_probes(digitizer.complete(), measurement, around)
+    return _with_surroundings(digitizer.complete(), measurement, around)
 
 
-def _with_probes(capture: Capture, measurement: Measurement, around: Surroundings) -> Capture:
-    """The capture, with what is known of the probe on each input among its settings."""
+def _with_surroundings(capture: Capture, measurement: Measurement, around: Surroundings) -> Capture:
+    """The capture, with the probe on each input and what the meter reads among its settings."""
     facts = {
         f"input{channel.input}.probe_capacitance": around.bench.file.probe(channel.input).capacitance
         for channel in measurement.channels.values()
     }
-    return replace(capture, settings={**capture.settings, **facts})
+    read = meter_values(around.bench.meter, measurement.meter) if measurement.meter else {}
+    return replace(capture, settings={**capture.settings, **facts, **read})
 
 
 def _stimulate(steps: Sequence[Step], around: Surroundings) -> None:

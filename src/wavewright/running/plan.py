@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 from wavewright.instruments.bench import ROLES
 from wavewright.instruments.digitizer_setup import digitizer_messages, shot_messages
+from wavewright.instruments.meter import meter_messages
 from wavewright.instruments.profile import Profile
 from wavewright.instruments.setups import DigitizerSetup
 from wavewright.instruments.source import source_messages
@@ -20,6 +21,7 @@ from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
 from wavewright.recipe.stimulus import Step
 from wavewright.running.auto_range import WIDEST
+from wavewright.running.metering import meter_setup
 from wavewright.running.prompts import placing_text
 from wavewright.running.wanted import Wanted, source_setup, split_stimulus, supply_setup, wanted
 
@@ -104,8 +106,9 @@ def _measurement(
         first += _search(goal)
     first.append(_configure(goal, digitizer))
     arm, fetch = _shot(goal.setup, digitizer)
+    meter = tuple(_meter(measurement, profiles))
     every = (*_stimulus(before, profiles), arm, *_stimulus(after, profiles), fetch) if is_repeated else (arm, fetch)
-    return PlannedMeasurement(measurement.label, measurement.shots, tuple(first), every)
+    return PlannedMeasurement(measurement.label, measurement.shots, tuple(first), (*every, *meter))
 
 
 def _with_widest_ranges(goal: Wanted, profile: Profile) -> Wanted:
@@ -171,6 +174,11 @@ def _shot(setup: DigitizerSetup, profile: Profile) -> tuple[PlannedStep, Planned
     fetch = _step("wait for the end of the record, and fetch it", Role.DIGITIZER, messages[parted:])
     seconds = timebase.span + timebase.points * len(setup.inputs) / SAMPLES_PER_SECOND
     return _step("arm", Role.DIGITIZER, messages[:parted]), replace(fetch, seconds=fetch.seconds + seconds)
+
+
+def _meter(measurement: Measurement, profiles: Mapping[Role, Profile]) -> Iterator[PlannedStep]:
+    for name, one in measurement.meter.items():
+        yield _step(f"read {name}", Role.METER, meter_messages(profiles[Role.METER], meter_setup(one)))
 
 
 def _outputs_off(profiles: Mapping[Role, Profile]) -> Iterator[PlannedStep]:

@@ -63,6 +63,8 @@ def roles_of(recipe: Recipe) -> tuple[Role, ...]:
     used = {Role.DIGITIZER}
     if recipe.needs is not None:
         used |= {role for role in Role if getattr(recipe.needs, role.value, None) is not None}
+    if any(measurement.meter for measurement in recipe):
+        used.add(Role.METER)
     for step in (step for measurement in recipe for step in measurement.stimulus):
         used |= {role for role in (Role.SUPPLY, Role.SOURCE) if getattr(step, role.value) is not None}
     return tuple(role for role in Role if role in used)
