@@ -27,7 +27,6 @@ from wavewright.waveform import Waveform
 AUTO_LOW, AUTO_HIGH = 0.4, 0.6  # of the amplitude: wide enough for noise, narrow enough for edges of few samples
 
 
-LEAST_AMPLITUDE = 0.4  # of the whole span, overshoot and noise included
 MOST_BETWEEN = 0.45  # of all samples, in the middle half between the state levels
 FEWEST_CODES = 3  # between the state levels, where the converter is known: less is its own noise
 
@@ -113,7 +112,7 @@ AUTO = LogicLevels(math.nan, math.nan)
 def _states(wave: Waveform) -> tuple[float, float]:
     """The two state levels, if the record dwells at two.
 
-    Noise about one level has two modes as well, but they lie close together in its middle, and most samples between.
+    Noise about one level has two extremes as well, but most samples lie between them.
 
     Raises
     ------
@@ -122,11 +121,10 @@ def _states(wave: Waveform) -> tuple[float, float]:
     survey = Survey(wave)
     states, histogram = survey.levels, survey.histogram
     values = wave.offset + wave.gain * histogram.codes
-    span = abs(float(values[-1] - values[0]))
     middle = np.abs(values - (states.low + states.high) / 2) < states.amplitude / 4
     between = float(histogram.counts[middle].sum()) / histogram.total
     is_dither = wave.code_range is not None and states.amplitude < FEWEST_CODES * abs(wave.gain)
-    if states.amplitude < LEAST_AMPLITUDE * span or between > MOST_BETWEEN or is_dither:
+    if between > MOST_BETWEEN or is_dither:
         raise NotMeasurable(
             f"levels of `{wave.name}`: the record dwells at one level, or at none",
             expected="two levels with few samples between them",
