@@ -27,7 +27,7 @@ def _bench(path: Path) -> object:
 def _profile(path: Path) -> object:
     from wavewright.instruments.profile import load_profile
 
-    return load_profile(str(path.absolute()))
+    return load_profile(str(path))
 
 
 # The first key of a file says what it is.
