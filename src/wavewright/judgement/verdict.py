@@ -17,12 +17,15 @@ class Verdict(StrEnum):
     @property
     def severity(self) -> int:
         """0 for pass, up to 3 for error."""
-        return list(Verdict).index(self)
+        return _SEVERITIES[self]
 
     @property
     def exit_status(self) -> int:
         """The command's exit status: 0 pass, 1 fail, 2 inconclusive, 3 error."""
         return {Verdict.PASS: 0, Verdict.FAIL: 1, Verdict.INCONCLUSIVE: 2, Verdict.ERROR: 3}[self]
+
+
+_SEVERITIES = {verdict: severity for severity, verdict in enumerate(Verdict)}
 
 
 def combined(verdicts: Iterable[Verdict | None]) -> Verdict:

@@ -7,10 +7,12 @@ leaves the run whole or absent; at worst a file of codes that no run refers to, 
 from __future__ import annotations
 
 import json
+import math
 import secrets
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -234,7 +236,7 @@ class _Rows:
 
 
 def _reading_row(identifier: str, started: int, name: str, result: Result) -> dict[str, Any]:
-    low, high = _ends(result)
+    low, high = _ends(result.limit, result.reading.unit)
     return {
         "outcome": identifier,
         "name": name,
@@ -250,16 +252,20 @@ def _reading_row(identifier: str, started: int, name: str, result: Result) -> di
     }
 
 
-def _ends(result: Result) -> tuple[float | None, float | None]:
-    """The two ends of a limit as numbers; None for an open side, and for a reading without a limit."""
-    if not result.limit:
+@lru_cache(maxsize=4096)
+def _ends(limit: str, unit: str) -> tuple[float | None, float | None]:
+    """The two ends of a limit as numbers; None for an open side, and where there is no limit."""
+    if not limit:
         return None, None
     try:
-        interval = read_interval(result.limit, unit=result.reading.unit)
+        interval = read_interval(limit, unit=unit)
     except Misuse:  # the words stay in the document; only the columns for charts are empty
         return None, None
-    ends = (interval.low, interval.high)
-    return tuple(end if abs(end) != float("inf") else None for end in ends)  # type: ignore[return-value]
+    return _finite(interval.low), _finite(interval.high)
+
+
+def _finite(end: float) -> float | None:
+    return end if math.isfinite(end) else None
 
 
 def _stem(origin: Origin) -> str:

@@ -8,7 +8,7 @@ from datetime import datetime
 from difflib import get_close_matches
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Select, func, literal, select
+from sqlalchemy import ColumnElement, Connection, Integer, Select, bindparam, func, select
 
 from wavewright.errors import Misuse
 from wavewright.logbook.book import Logbook
@@ -162,30 +162,33 @@ def trend(book: Logbook, name: str, which: Filter | None = None, *, buckets: int
         raise Misuse(f"{buckets} buckets", expected="at least 1")
     which = which or Filter()
     with book.reading() as connection:
-        span = _narrowed(select(func.min(readings.c.started), func.max(readings.c.started)), name, which)
-        first, last = connection.execute(span).one()
+        # two questions: the database answers each from one end of its index
+        first, last = (
+            connection.execute(_narrowed(select(end(readings.c.started)), name, which)).scalar_one()
+            for end in (func.min, func.max)
+        )
         if first is None:
             _known(connection, name)
             return Trend(name, "", 0, ())
         width = max(1, -(-(last - first + 1) // buckets))
-        number = (readings.c.started - literal(first)) // literal(width)
+        # a question a bucket, each one walk along the index; grouping them all in one would sort a million rows first
         query = _narrowed(
             select(
-                number.label("number"),
                 func.count(readings.c.value).label("valued"),
                 func.avg(readings.c.value).label("mean"),
                 func.min(readings.c.value).label("minimum"),
                 func.max(readings.c.value).label("maximum"),
-                func.sum((readings.c.verdict == "fail").cast(readings.c.started.type)).label("failed"),
-            ),
+                func.sum((readings.c.verdict == "fail").cast(Integer)).label("failed"),
+            ).where(readings.c.started >= bindparam("begin"), readings.c.started < bindparam("end")),
             name,
             which,
-        ).group_by(number)
-        rows = connection.execute(query).all()
+        )
+        edges = range(first, last + width, width)
+        rows = [(edge, connection.execute(query, {"begin": edge, "end": edge + width}).one()) for edge in edges]
         unit = connection.execute(select(readings.c.unit).where(readings.c.name == name).limit(1)).scalar_one()
     found = tuple(
-        Bucket(moment_of(first + row.number * width), row.valued, row.mean, row.minimum, row.maximum, int(row.failed))
-        for row in sorted(rows, key=lambda row: row.number)
+        Bucket(moment_of(edge), row.valued, row.mean, row.minimum, row.maximum, int(row.failed or 0))
+        for edge, row in rows
         if row.valued
     )
     return Trend(name, unit, sum(bucket.count for bucket in found), found)
