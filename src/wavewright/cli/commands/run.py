@@ -82,6 +82,4 @@ def run(
         print_json({**outcome_as_json(outcome), "folder": str(outcome.folder), "id": outcome.id})
     else:
         print_outcome(outcome, console())
-        if outcome.id:
-            print(f"run {outcome.id}")
     return outcome.verdict.exit_status
