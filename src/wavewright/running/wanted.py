@@ -19,7 +19,7 @@ from wavewright.recipe.acquisition import Channel, Timebase
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.stimulus import SourceStep, Step, SupplyStep, Switch
 
-DEFAULT_POINTS = 100_000  # of a span that says neither rate nor points
+PLACEHOLDER = TimebaseSetup(points=100_000, interval=1e-6)  # of a record in cycles, until the period is known
 EDGE_SAMPLES = 8  # before the trigger where the recipe names no time: the edge that triggers is in the record
 DEFAULT_TIMEOUT = 5.0  # s
 AUTO = "auto"
@@ -55,8 +55,7 @@ def wanted(measurement: Measurement, *, attenuations: Mapping[int, float]) -> Wa
     ----------
     attenuations : of the probes that the bench has on its inputs; 1 where it says nothing.
     """
-    channels, trigger = measurement.channels, measurement.trigger
-    on = trigger.on or (next(iter(channels)) if len(channels) == 1 else "")
+    channels, trigger, on = measurement.channels, measurement.trigger, measurement.trigger_channel
     setup = DigitizerSetup(
         inputs={name: _input(channel, attenuations) for name, channel in channels.items()},
         timebase=_timebase(measurement.timebase),
@@ -74,7 +73,7 @@ def wanted(measurement: Measurement, *, attenuations: Mapping[int, float]) -> Wa
         setup,
         auto_ranges=tuple(name for name, channel in channels.items() if channel.range == AUTO),
         cycles=measurement.timebase.cycles,
-        auto_level=bool(on) and trigger.level == AUTO,
+        auto_level=trigger.level == AUTO,
     )
 
 
@@ -134,12 +133,18 @@ def _input(channel: Channel, attenuations: Mapping[int, float]) -> InputSetup:
 
 def _timebase(timebase: Timebase) -> TimebaseSetup:
     if timebase.span is None:
-        return TimebaseSetup(points=DEFAULT_POINTS, interval=1e-6)  # a placeholder: found out on the bench
+        return PLACEHOLDER
     span = float(timebase.span)
-    points = timebase.points or (round(span * float(timebase.rate)) if timebase.rate else DEFAULT_POINTS)
-    interval = 1 / float(timebase.rate) if timebase.rate else span / points
+    points = timebase.points or round(span * _rate(timebase))
+    interval = 1 / _rate(timebase) if timebase.rate is not None else span / points
     before = EDGE_SAMPLES * interval if timebase.before_trigger is None else float(timebase.before_trigger)
     return TimebaseSetup(points=max(points, 1), interval=interval, before_trigger=before)
+
+
+def _rate(timebase: Timebase) -> float:
+    """Samples a second; a span has a rate or a number of points, which loading has seen to."""
+    assert timebase.rate is not None
+    return float(timebase.rate)
 
 
 def _number(stated: object) -> float | None:
