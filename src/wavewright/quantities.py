@@ -42,6 +42,7 @@ EXAMPLES = {
 }  # fmt: skip
 DEFAULT_DIGITS = 4  # where neither an uncertainty nor a resolution is known
 MOST_DIGITS = 15  # that a double holds
+READABLE_DIGITS = 9  # shown at the most, however little the uncertainty: no bench has more
 
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.(?!\.)\d*)?|\.\d+)(?:[eE][+-]?\d{1,5})?")
 _OPENINGS = {"at most ": "most", "at least ": "least", "exactly ": "exactly"}
@@ -352,7 +353,7 @@ def _decimals(value: float, known: float) -> int:
     top = math.floor(math.log10(abs(value))) if value else 0
     if known == 0:
         return DEFAULT_DIGITS - 1 - top if value else 0
-    return min(-math.floor(math.log10(known) + 1e-9), MOST_DIGITS - 1 - top)
+    return min(-math.floor(math.log10(known) + 1e-9), READABLE_DIGITS - 1 - top)
 
 
 def _in_decimals(value: float, known: float) -> str:
