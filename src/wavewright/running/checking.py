@@ -8,35 +8,6 @@ from pathlib import Path
 from wavewright.errors import FileFault, Place
 from wavewright.recipe.places import parse_tree, read_text
 
-# Each kind brings its own grammar, and these take longer to import than a file takes to check: only that which is
-# needed is imported.
-
-
-def _recipe(path: Path) -> object:
-    from wavewright.recipe.load import load_recipe
-
-    return load_recipe(path)
-
-
-def _bench(path: Path) -> object:
-    from wavewright.instruments.bench_file import load_bench
-
-    return load_bench(path)
-
-
-def _profile(path: Path) -> object:
-    from wavewright.instruments.profile import load_profile
-
-    return load_profile(str(path))
-
-
-# The first key of a file says what it is.
-KINDS: Mapping[str, tuple[str, Callable[[Path], object]]] = {
-    "wavewright": ("recipe", _recipe),
-    "wavewright-bench": ("bench", _bench),
-    "wavewright-profile": ("profile", _profile),
-}
-
 
 def check_file(path: Path) -> str:
     """Read and check a recipe, a bench or a profile; returns which of them it is.
@@ -56,3 +27,29 @@ def check_file(path: Path) -> str:
     kind, load = KINDS[key]
     load(path)
     return kind
+
+
+def _recipe(path: Path) -> None:
+    from wavewright.recipe.load import load_recipe  # each kind alone: the others would double the time it takes
+
+    load_recipe(path)
+
+
+def _bench(path: Path) -> None:
+    from wavewright.instruments.bench_file import load_bench
+
+    load_bench(path)
+
+
+def _profile(path: Path) -> None:
+    from wavewright.instruments.profile import load_profile
+
+    load_profile(str(path))
+
+
+# The first key of a file says what it is.
+KINDS: Mapping[str, tuple[str, Callable[[Path], None]]] = {
+    "wavewright": ("recipe", _recipe),
+    "wavewright-bench": ("bench", _bench),
+    "wavewright-profile": ("profile", _profile),
+}
