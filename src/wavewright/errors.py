@@ -104,7 +104,9 @@ class Complaint(WireFault):
 
 
 class OutputMayBeOn(WireFault):
-    """An output could not be confirmed off: a person must look."""
+    """An output could not be confirmed off: a person must look. `outcome` is what a run brought until then."""
+
+    outcome: object = None
 
 
 class LinkLost(WireFault):

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from wavewright.errors import OutputMayBeOn
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.logbook.evidence import Evidence
 from wavewright.logbook.formats.catalogue import read_waveform
@@ -69,12 +70,20 @@ def run(
         # opened before anything is sent: a run whose outcome cannot be kept is not begun
         book = open_things.enter_context(_opened(logbook)) if logbook is not None else None
         open_things.enter_context(bench_lock(addresses(there), what=wanted.name, patience=patience, say=say))
-        if out is None:
-            outcome = runner.run(wanted, there, serial=serial, now=now, **how)
-        else:
-            with Evidence(Path(out), started=now(), recipe=wanted.name, serial=serial) as evidence:
-                outcome = evidence.finish(runner.run(wanted, there, keeper=evidence, serial=serial, now=now, **how))
-        return outcome if book is None else replace(outcome, id=book.enter(outcome, station=station))
+        evidence = None
+        if out is not None:
+            evidence = open_things.enter_context(Evidence(Path(out), started=now(), recipe=wanted.name, serial=serial))
+
+        def kept(outcome: Outcome) -> Outcome:
+            outcome = outcome if evidence is None else evidence.finish(outcome)
+            return outcome if book is None else replace(outcome, id=book.enter(outcome, station=station))
+
+        try:
+            return kept(runner.run(wanted, there, keeper=evidence, serial=serial, now=now, **how))
+        except OutputMayBeOn as danger:
+            if isinstance(danger.outcome, Outcome):
+                danger.outcome = kept(danger.outcome)
+            raise
 
 
 def addresses(bench: BenchFile) -> tuple[str, ...]:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import platform
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from importlib.metadata import version
 
 import pyvisa
 
-from wavewright.errors import BadAnswer, BenchFault, Complaint, LinkLost, NoAnswer, NotMeasurable
+from wavewright.errors import BadAnswer, BenchFault, Complaint, LinkLost, NoAnswer, NotMeasurable, OutputMayBeOn
 from wavewright.instruments.bench import open_bench
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.wire_log import WireLog
@@ -81,11 +82,34 @@ def run(
     log = WireLog(into.wire_log, full=full_wire_log)
     references = References(recipe, read_stored=read_stored)
     references.load(recipe)
-    with interruptible(say=person.say) as interruption:
+    measurements: list[MeasurementOutcome] = []
+    identities: dict[str, str] = {}
+
+    def outcome(error: str) -> Outcome:
+        return Outcome(
+            title=recipe.title,
+            part=recipe.part,
+            serial=serial,
+            operator=operator,
+            started=started,
+            ended=now(),
+            recipe=Origin(recipe.path, recipe.text, recipe.sha256),
+            bench=Origin(bench.path, bench.text, bench.digest),
+            profiles=_origins(chosen),
+            parameters=dict(recipe.parameters),
+            seed=bench.seed if seed is None else seed,
+            identities=identities,
+            versions=versions(),
+            measurements=tuple(measurements),
+            error=error,
+            captures=into.captures if isinstance(into, Memory) else {},
+        )
+
+    with naming_outcome(outcome), interruptible(say=person.say) as interruption:
         if recipe.cautions:
             person.confirm(caution_text(recipe.cautions))
         with open_bench(bench, names, wire_log=log, seed=seed, manager=manager, pause=pause) as opened:
-            identities = dict(opened.identities)
+            identities |= opened.identities
             around = Surroundings(
                 bench=opened,
                 attenuations=chosen.attenuations,
@@ -98,25 +122,18 @@ def run(
                 references=references,
                 is_cross_checked=cross_check or recipe.cross_check,
             )
-            measurements, error = _measure_all(recipe, around, interruption, stop_at_first=stop_at_first)
-    return Outcome(
-        title=recipe.title,
-        part=recipe.part,
-        serial=serial,
-        operator=operator,
-        started=started,
-        ended=now(),
-        recipe=Origin(recipe.path, recipe.text, recipe.sha256),
-        bench=Origin(bench.path, bench.text, bench.digest),
-        profiles=_origins(chosen),
-        parameters=dict(recipe.parameters),
-        seed=bench.seed if seed is None else seed,
-        identities=identities,
-        versions=versions(),
-        measurements=tuple(measurements),
-        error=error,
-        captures=into.captures if isinstance(into, Memory) else {},
-    )
+            error = _measure_all(recipe, around, interruption, measurements, stop_at_first=stop_at_first)
+    return outcome(error)
+
+
+@contextmanager
+def naming_outcome(outcome: Callable[[str], Outcome]) -> Iterator[None]:
+    """Give an output that may be on what the run brought until then, so that its evidence is not lost."""
+    try:
+        yield
+    except OutputMayBeOn as danger:
+        danger.outcome = outcome(str(danger))
+        raise
 
 
 def versions() -> dict[str, str]:
@@ -126,10 +143,14 @@ def versions() -> dict[str, str]:
 
 
 def _measure_all(
-    recipe: Recipe, around: Surroundings, interruption: Interruption, *, stop_at_first: bool
-) -> tuple[list[MeasurementOutcome], str]:
-    """All measurements that came about, and why the run broke off, if it did; outputs are off afterwards."""
-    done: list[MeasurementOutcome] = []
+    recipe: Recipe,
+    around: Surroundings,
+    interruption: Interruption,
+    done: list[MeasurementOutcome],
+    *,
+    stop_at_first: bool,
+) -> str:
+    """Take all measurements into `done`; returns why the run broke off, if it did. Outputs are off afterwards."""
     error = ""
     try:
         placed = ("", "")  # name of the measurement before, and where its probes are
@@ -148,7 +169,7 @@ def _measure_all(
         # Leaving the bench does it once more: a signal in the instant before the shield goes up would skip it here.
         with interruption.shielded():
             around.bench.safe_state()
-    return done, error
+    return error
 
 
 def _measured(measurement: Measurement, around: Surroundings, *, is_placed: bool) -> MeasurementOutcome:
