@@ -6,6 +6,7 @@ still is a well-formed answer (a changed digit cannot be noticed by anybody), th
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 
@@ -53,7 +54,8 @@ def blocks() -> st.SearchStrategy[bytes]:
 
 
 def number_meant(answer: bytes) -> float | None:
-    return float(re.sub(rb"\s", b"", answer)) if NUMBER.fullmatch(answer) else None
+    spelled = float(re.sub(rb"\s", b"", answer)) if NUMBER.fullmatch(answer) else None
+    return None if spelled is None or math.isinf(spelled) else spelled  # beyond all floats is no number either
 
 
 def content_meant(answer: bytes) -> bytes | None:
