@@ -105,8 +105,7 @@ def _remarks(outcome: Outcome) -> Iterator[str]:
                 doubts = ", ".join(doubt.replace("_", " ") for doubt in result.reading.doubts)
                 yield f"{one.label}.{result.name}: in doubt: {doubts}"
         yield from (f"{one.label}.{check.name}: {_beside(check)}" for check in one.cross_checks)
-        if one.remarks:
-            yield f"{one.label}: {'; '.join(one.remarks)}"
+    yield from _once(outcome)
     if outcome.error:
         yield outcome.error
 
@@ -119,6 +118,16 @@ def _beside(check: CrossCheck) -> str:
         show_quantity(value, check.unit) for value in (check.theirs, check.ours, check.theirs - check.ours)
     )
     return f"the instrument itself says {theirs}, we {ours}: {apart} apart"
+
+
+def _once(outcome: Outcome) -> Iterator[str]:
+    """What the operator should know; once, where the conditions of a measurement all say the same."""
+    said: dict[tuple[str, str], list[str]] = {}
+    for one in outcome.measurements:
+        for remark in one.remarks:
+            said.setdefault((one.name, remark), []).append(one.label)
+    for (name, remark), labels in said.items():
+        yield f"{labels[0] if len(labels) == 1 else name}: {remark}"
 
 
 def _tally(outcome: Outcome) -> str:
