@@ -10,6 +10,7 @@ from wavewright.quantities import read_interval
 from wavewright.running.outcome import Result
 
 WIDTH = 160.0  # of the bar in its own units; the page scales it
+MARK = 6.0  # half the width of the reading's mark, which is never cut off
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +54,6 @@ def margin_bar(result: Result) -> MarginBar | None:
         right=place(last) if math.isfinite(high) else WIDTH,
         low_end=math.isfinite(low),
         high_end=math.isfinite(high),
-        reading=place(value),
+        reading=min(WIDTH - MARK, max(MARK, place(value))),
         spread=min(WIDTH, WIDTH * 0.5 * (result.reading.uncertainty or 0.0) / width),
     )

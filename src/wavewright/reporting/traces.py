@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from wavewright.waveform import Waveform
 
 STRETCHES = 2000
+LINE = 12  # pixels
 MOST_MARKS = 40  # of one result in one picture; a hundred thousand crossings would hide what they mark
 
 
@@ -84,7 +85,7 @@ def trace_picture(
         complete = _add_trace(figure, wave, channel, row)
         if keep_codes and not complete:
             detail[row - 1] = wave
-        drawn += [_drawn(mark, row) for mark in marks if mark.channel == channel]
+        drawn += _staggered([_drawn(mark, row) for mark in marks if mark.channel == channel])
     figure.update_xaxes(exponentformat="SI", minexponent=0, ticksuffix="s", showspikes=True, spikethickness=1)
     figure.update_xaxes(range=_span(waves), autorange=False)
     figure.update_xaxes(title_text="time from the trigger", row=len(channels), col=1)
@@ -123,6 +124,16 @@ def _add_trace(figure: go.Figure, wave: Waveform, channel: str, row: int) -> boo
         col=1,
     )
     return drawn.is_complete
+
+
+def _staggered(
+    drawn: list[tuple[dict[str, Any], dict[str, Any] | None]],
+) -> list[tuple[dict[str, Any], dict[str, Any] | None]]:
+    """Labels of stretches of time one below the other: several often begin at the same instant."""
+    labels = [label for _, label in drawn if label is not None and label["yanchor"] == "top"]
+    for number, label in enumerate(labels):
+        label["yshift"] = -LINE * number
+    return drawn
 
 
 def _trigger(time: float) -> tuple[dict[str, Any], dict[str, Any] | None]:
@@ -186,7 +197,8 @@ def _wave_described(name: str, wave: Waveform) -> str:
     valid = drawn[~np.isnan(drawn)]
     if not valid.size:
         return f"{name}: {len(wave)} samples, none of them valid."
-    low, high = (show_quantity(float(end), wave.unit) for end in (valid.min(), valid.max()))
+    step = float(valid.max() - valid.min()) / 1000
+    low, high = (show_quantity(float(end), wave.unit, resolution=step) for end in (valid.min(), valid.max()))
     first, last = (show_quantity(wave.time_of(index), "s") for index in (0, len(wave) - 1))
     return f"{name}: {len(wave)} samples from {low} to {high}, from {first} to {last}."
 

@@ -66,6 +66,7 @@
   function draw(figureElement) {
     const document_ = JSON.parse(figureElement.querySelector("script[type='application/json']").textContent);
     const plot = figureElement.querySelector(".plot");
+    plot.style.height = document_.figure.layout.height + "px"; // its own, whatever the window does
     const outlines = document_.figure.data.map((trace) => ({ y: trace.y, x0: trace.x0, dx: trace.dx }));
     const number = (end) => (typeof end === "string" ? Date.parse(end) : Number(end));
     const whole = document_.figure.layout.xaxis.range.map(number);
