@@ -1,0 +1,125 @@
+"""README says what is true: its commands run, and print what stands there."""
+
+from __future__ import annotations
+
+import os
+import re
+import shlex
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+ANSI = re.compile(r"\x1b\[[0-9;]*m")
+# what differs from run to run and says nothing
+VARYING = (
+    (re.compile(r"\d{8}-\d{6}-[0-9a-f]{8}"), "RUN"),
+    (re.compile(r"\d{8}T\d{6}Z"), "TIME"),
+    (re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d(:\d\d)?"), "TIME"),
+    (re.compile(r"\s+$", re.MULTILINE), ""),
+)
+
+
+@dataclass(frozen=True)
+class Block:
+    kind: str
+    text: str
+    section: str
+
+
+def blocks() -> list[Block]:
+    found, section = [], ""
+    for match in re.finditer(
+        r"^## (?P<section>[^\n]+)$|^```(?P<kind>\w*)\n(?P<text>.*?)^```$", README, re.MULTILINE | re.DOTALL
+    ):
+        if match["section"]:
+            section = match["section"]
+        else:
+            found.append(Block(match["kind"], match["text"], section))
+    return found
+
+
+def plain(text: str) -> str:
+    text = ANSI.sub("", text)
+    for pattern, word in VARYING:
+        text = pattern.sub(word, text)
+    return text.strip()
+
+
+def test_the_first_paragraph_states_the_job() -> None:
+    first = README.split("\n\n")[1]
+    assert first.startswith("Wavewright says whether an electronic board behaves.")
+
+
+def test_set_up_is_two_commands() -> None:
+    (block,) = [block for block in blocks() if block.section == "Set up"]
+    first, second = block.text.strip().splitlines()
+    assert "wavewright run recipes/end_of_line.yaml --yes" in first
+    assert "pytest" in second
+
+
+def test_ci_runs_the_two_commands_as_they_stand() -> None:
+    script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    assert 'bash -euo pipefail -c "$(readme_command 1)"' in script
+    assert 'bash -euo pipefail -c "$(readme_command 2)"' in script
+
+
+@pytest.mark.slow
+def test_every_command_prints_what_stands_there(tmp_path: Path) -> None:
+    for name in ("recipes", "sim"):
+        (tmp_path / name).symlink_to(ROOT / name)
+    environment = {
+        **os.environ,
+        "XDG_DATA_HOME": str(tmp_path / "data"),
+        "XDG_RUNTIME_DIR": str(tmp_path),
+        "COLUMNS": "120",
+        "NO_COLOR": "1",
+    }
+    told = blocks()
+    ran = 0
+    for block, behind in zip(told, [*told[1:], Block("", "", "")], strict=True):
+        if block.kind != "sh" or block.section in ("Set up", "Other ways in"):
+            continue
+        printed = ""
+        for line in block.text.strip().splitlines():
+            words = shlex.split(line)
+            assert words[0] == "wavewright"
+            done = subprocess.run(
+                [sys.executable, "-m", "wavewright", *words[1:]],
+                check=False,
+                cwd=tmp_path,
+                env=environment,
+                stdin=subprocess.DEVNULL,
+                capture_output=True,
+                text=True,
+            )
+            assert done.returncode in (0, 1), f"{line}\n{done.stderr}"
+            printed += done.stdout
+            ran += 1
+        if behind.kind == "text":
+            assert plain(printed) == plain(behind.text), block.text
+    assert ran >= 2
+
+
+def test_the_recipe_shown_is_the_one_that_is_shipped() -> None:
+    (shown,) = [block.text for block in blocks() if block.kind == "yaml" and block.section == "A recipe"]
+    assert shown == (ROOT / "recipes" / "rail_ripple.yaml").read_text(encoding="utf-8")
+
+
+def test_the_python_shown_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(ROOT)
+    (shown,) = [block.text for block in blocks() if block.kind == "python"]
+    trace = tmp_path / "trace.csv"
+    trace.write_text("time (s),out (V)\n" + "".join(f"{k}e-6,{min(max(k - 100, 0), 50) / 10}\n" for k in range(400)))
+    exec(compile(shown.replace("trace.csv", str(trace)), "README.md", "exec"), {})
+
+
+def test_examples_that_are_named_are_there() -> None:
+    for name in set(re.findall(r"`(\w+\.yaml)`", README)):
+        assert (ROOT / "recipes" / name).exists(), name
+    for path in re.findall(r"\]\(([^)#]+)\)", README):
+        assert (ROOT / path).exists(), path
