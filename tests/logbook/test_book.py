@@ -96,7 +96,7 @@ def test_a_short_name_of_several_runs_names_them(book: Logbook) -> None:
 def test_an_outcome_that_cannot_be_written_leaves_nothing(book: Logbook) -> None:
     twice = outcome(0)
     with pytest.raises(StorageFault, match="UNIQUE constraint failed"):
-        book.enter_named([("same", twice, ""), ("same", twice, "")])
+        book.enter_named([("same", twice, "", ""), ("same", twice, "", "")])
     assert entries(book) == []
 
 

@@ -20,6 +20,7 @@ RecipeName = Annotated[
     str | None, typer.Option("--of-recipe", help="Only runs of this recipe: its file's name without the ending.")
 ]
 VerdictWord = Annotated[str | None, typer.Option("--verdict", help="Only pass, fail, inconclusive or error.")]
+BatchName = Annotated[str | None, typer.Option("--batch-name", help="Only runs of this batch.")]
 Since = Annotated[
     str | None, typer.Option("--since", help="Only runs from this UTC time on: 2026-03-02, 2026-03-02T08:00.")
 ]
@@ -34,6 +35,7 @@ def run_filter(
     verdict: str | None = None,
     operator: str | None = None,
     station: str | None = None,
+    batch: str | None = None,
     since: str | None = None,
     until: str | None = None,
 ) -> Filter:
@@ -55,6 +57,7 @@ def run_filter(
         verdict=verdict,
         operator=operator,
         station=station,
+        batch=batch,
         since=_moment(since, "--since"),
         until=_moment(until, "--until"),
     )

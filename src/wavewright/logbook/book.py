@@ -83,24 +83,28 @@ class Logbook:
         with named_database(self.where), writer.begin() as connection:
             yield connection
 
-    def enter(self, outcome: Outcome, *, station: str = "") -> str:
+    def enter(self, outcome: Outcome, *, station: str = "", batch: str = "") -> str:
         """Write one outcome with its captures; returns its id, which is new.
+
+        Parameters
+        ----------
+        station : where the bench stands; batch : name of the batch that the unit belongs to.
 
         Raises
         ------
         StorageFault : the disk or the database does not take it; nothing of it is in the logbook then.
         """
-        return self.enter_all([outcome], station=station)[0]
+        return self.enter_all([outcome], station=station, batch=batch)[0]
 
-    def enter_all(self, outcomes: Iterable[Outcome], *, station: str = "") -> list[str]:
+    def enter_all(self, outcomes: Iterable[Outcome], *, station: str = "", batch: str = "") -> list[str]:
         """Write many outcomes in one transaction; returns their ids. All of them or none are in afterwards."""
-        return self.enter_named((new_id(outcome), outcome, station) for outcome in outcomes)
+        return self.enter_named((new_id(outcome), outcome, station, batch) for outcome in outcomes)
 
-    def enter_named(self, outcomes: Iterable[tuple[str, Outcome, str]]) -> list[str]:
-        """Like `enter_all`, for outcomes that come with an id and a station, as from another logbook."""
+    def enter_named(self, outcomes: Iterable[tuple[str, Outcome, str, str]]) -> list[str]:
+        """Like `enter_all`, for outcomes that come with id, station and batch, as from another logbook."""
         rows = _Rows(self.codes)
-        for identifier, outcome, station in outcomes:
-            rows.take(identifier, outcome, station)
+        for identifier, outcome, station, batch in outcomes:
+            rows.take(identifier, outcome, station, batch)
         with self.writing() as connection:
             rows.write(connection)
         return rows.ids
@@ -182,7 +186,7 @@ class _Rows:
         self._captures: list[dict[str, Any]] = []
         self._shots: dict[str, Sequence[Capture]] = {}
 
-    def take(self, identifier: str, outcome: Outcome, station: str) -> None:
+    def take(self, identifier: str, outcome: Outcome, station: str, batch: str) -> None:
         started = tables.microseconds(outcome.started)
         for origin in (outcome.recipe, outcome.bench, *outcome.profiles.values()):
             self._texts[origin.sha256] = origin.text
@@ -200,6 +204,7 @@ class _Rows:
                 "serial": outcome.serial,
                 "operator": outcome.operator,
                 "station": station,
+                "batch": batch,
                 "document": json.dumps(_without_texts(outcome_as_json(outcome)), ensure_ascii=False),
             }
         )

@@ -19,7 +19,7 @@ from wavewright.logbook.tables import microseconds, moment_of, outcomes, reading
 from wavewright.running.outcome import Outcome
 
 COLUMNS = (
-    *("run", "started", "part", "serial", "recipe", "operator", "station", "run_verdict"),
+    *("run", "started", "part", "serial", "recipe", "operator", "station", "batch", "run_verdict"),
     *("name", "metric", "value", "unit", "uncertainty", "low", "high", "margin", "verdict"),
 )
 
@@ -74,7 +74,7 @@ def import_outcomes(book: Logbook, path: Path, *, station: str = "") -> Imported
 
 def rows(book: Logbook, which: Filter) -> Iterator[dict[str, Any]]:
     """One reading after the other as a plain row with the keys of COLUMNS, oldest run first."""
-    ours = ("part", "serial", "recipe", "operator", "station")
+    ours = ("part", "serial", "recipe", "operator", "station", "batch")
     query = (
         select(
             outcomes.c.id.label("run"),
@@ -104,12 +104,17 @@ def _write_csv(book: Logbook, path: Path, which: Filter) -> int:
 
 
 def _write_lines(book: Logbook, path: Path, which: Filter) -> int:
-    query = select(outcomes.c.id, outcomes.c.station).where(*which.conditions()).order_by(outcomes.c.started)
+    query = (
+        select(outcomes.c.id, outcomes.c.station, outcomes.c.batch)
+        .where(*which.conditions())
+        .order_by(outcomes.c.started)
+    )
     with book.reading() as connection:
         found = connection.execute(query).all()
     with path.open("w", encoding="utf-8") as file:
         for row in found:
-            document = {"id": row.id, "station": row.station, "outcome": outcome_as_json(book.outcome(row.id))}
+            about = {"id": row.id, "station": row.station, "batch": row.batch}
+            document = {**about, "outcome": outcome_as_json(book.outcome(row.id))}
             file.write(json.dumps(document, ensure_ascii=False) + "\n")
     return len(found)
 
@@ -136,7 +141,7 @@ WRITERS: Mapping[str, Callable[[Logbook, Path, Filter], int]] = {
 }
 
 
-def _from_lines(path: Path) -> Iterator[tuple[str, Outcome, str]]:
+def _from_lines(path: Path) -> Iterator[tuple[str, Outcome, str, str]]:
     try:
         lines = path.read_text(encoding="utf-8").splitlines()
     except (OSError, UnicodeDecodeError) as fault:
@@ -144,7 +149,7 @@ def _from_lines(path: Path) -> Iterator[tuple[str, Outcome, str]]:
     for number, line in enumerate(lines, 1):
         try:
             plain = json.loads(line)
-            yield plain["id"], outcome_from_json(plain["outcome"]), plain["station"]
+            yield plain["id"], outcome_from_json(plain["outcome"]), plain["station"], plain["batch"]
         except (ValueError, KeyError, TypeError) as fault:
             raise FileFault(
                 f"not an exported outcome: {fault}",
@@ -153,7 +158,7 @@ def _from_lines(path: Path) -> Iterator[tuple[str, Outcome, str]]:
             ) from fault
 
 
-def _from_folder(path: Path, station: str) -> Iterator[tuple[str, Outcome, str]]:
+def _from_folder(path: Path, station: str) -> Iterator[tuple[str, Outcome, str, str]]:
     folders = [path] if (path / OUTCOME).exists() else sorted(below.parent for below in path.glob(f"[!.]*/{OUTCOME}"))
     if not folders:
         raise FileFault(
@@ -161,7 +166,7 @@ def _from_folder(path: Path, station: str) -> Iterator[tuple[str, Outcome, str]]
         )
     for folder in folders:
         outcome = read_outcome(folder)
-        yield new_id(outcome), replace(outcome, folder=None), station
+        yield new_id(outcome), replace(outcome, folder=None), station, ""
 
 
 def _known(book: Logbook) -> set[object]:

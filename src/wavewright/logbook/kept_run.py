@@ -36,6 +36,7 @@ def run(
     out: str | Path | None = None,
     logbook: str | Path | None = None,
     station: str = "",
+    batch: str = "",
     patience: float = PATIENCE,
     say: Callable[[str], None] = lambda text: None,
     now: Callable[[], datetime] = lambda: datetime.now(UTC),
@@ -49,7 +50,7 @@ def run(
     serial : number of the unit under test.
     out : folder that the evidence goes into, in a folder of its own; None keeps captures in memory and writes nothing.
     logbook : path or URL of a logbook that the outcome is entered into; None enters it into none.
-    station : where the bench stands, for the logbook.
+    station : where the bench stands; batch : which batch the unit belongs to; both for the logbook.
     patience : s; how long to wait while another run uses the bench.
     say : tells the operator that the run waits, and for whom.
     how : whatever else `wavewright.running.runner.run` takes: `operator`, `stop_at_first`, `seed`, ….
@@ -76,7 +77,7 @@ def run(
 
         def kept(outcome: Outcome) -> Outcome:
             outcome = outcome if evidence is None else evidence.finish(outcome)
-            return outcome if book is None else replace(outcome, id=book.enter(outcome, station=station))
+            return outcome if book is None else replace(outcome, id=book.enter(outcome, station=station, batch=batch))
 
         try:
             return kept(runner.run(wanted, there, keeper=evidence, serial=serial, now=now, **how))

@@ -21,7 +21,7 @@ class Filter:
 
     Parameters
     ----------
-    part, serial, recipe, verdict, operator, station : exactly that word; serial with `*` is a pattern.
+    part, serial, recipe, verdict, operator, station, batch : exactly that word; serial with `*` is a pattern.
     since, until : time of the run's start, UTC; until is not included.
     """
 
@@ -31,12 +31,13 @@ class Filter:
     verdict: str | None = None
     operator: str | None = None
     station: str | None = None
+    batch: str | None = None
     since: datetime | None = None
     until: datetime | None = None
 
     def conditions(self) -> list[ColumnElement[bool]]:
         """The filter as conditions on the table of outcomes."""
-        words = {name: getattr(self, name) for name in ("part", "recipe", "verdict", "operator", "station")}
+        words = {name: getattr(self, name) for name in ("part", "recipe", "verdict", "operator", "station", "batch")}
         found: list[ColumnElement[bool]] = [
             outcomes.c[name] == word for name, word in words.items() if word is not None
         ]
@@ -72,6 +73,7 @@ class Entry:
     serial: str
     operator: str
     station: str
+    batch: str
 
     def as_json(self) -> dict[str, Any]:
         """Plain words, times as ISO 8601."""

@@ -32,11 +32,13 @@ outcomes = Table(
     Column("serial", Text, nullable=False),
     Column("operator", Text, nullable=False),
     Column("station", Text, nullable=False),
+    Column("batch", Text, nullable=False),
     # the whole outcome as outcome.json has it, but for the texts: nothing that a run said is lost in columns
     Column("document", Text, nullable=False),
     Index("outcomes_by_time", "started"),
     Index("outcomes_by_serial", "serial", "started"),
     Index("outcomes_by_part", "part", "started"),
+    Index("outcomes_by_batch", "batch", "serial"),
 )
 
 readings = Table(

@@ -9,7 +9,7 @@ import typer
 
 from wavewright.cli.options import LogbookAt
 from wavewright.cli.output import AsJson, console, print_json
-from wavewright.cli.run_filter import Part, RecipeName, Serial, Since, Until, VerdictWord, run_filter
+from wavewright.cli.run_filter import BatchName, Part, RecipeName, Serial, Since, Until, VerdictWord, run_filter
 from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
@@ -41,6 +41,7 @@ def find(
     verdict: VerdictWord = None,
     operator: Operator = None,
     station: Station = None,
+    batch_name: BatchName = None,
     since: Since = None,
     until: Until = None,
     logbook: LogbookAt = None,
@@ -49,7 +50,7 @@ def find(
     """Find runs by part, serial number, recipe, verdict, operator, station and time."""
     which = run_filter(
         part=part, serial=serial, recipe=recipe, verdict=verdict, operator=operator, station=station,
-        since=since, until=until,
+        batch=batch_name, since=since, until=until,
     )  # fmt: skip
     _show(_entries(logbook, None, which), as_json)
 

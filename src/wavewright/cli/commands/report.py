@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from wavewright.cli.options import LogbookAt
-from wavewright.cli.run_filter import Part, RecipeName, Serial, Since, Until, VerdictWord, run_filter
+from wavewright.cli.run_filter import BatchName, Part, RecipeName, Serial, Since, Until, VerdictWord, run_filter
 from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
@@ -32,6 +32,7 @@ def report(
     serial: Serial = None,
     recipe: RecipeName = None,
     verdict: VerdictWord = None,
+    batch_name: BatchName = None,
     since: Since = None,
     until: Until = None,
     logbook: LogbookAt = None,
@@ -42,7 +43,9 @@ def report(
     """
     from wavewright.reporting.catalogue import write_report
 
-    which = run_filter(part=part, serial=serial, recipe=recipe, verdict=verdict, since=since, until=until)
+    which = run_filter(
+        part=part, serial=serial, recipe=recipe, verdict=verdict, batch=batch_name, since=since, until=until
+    )
     if batch or len(runs or ()) > 1:
         from wavewright.logbook.book import Logbook
         from wavewright.reporting.batch import write_batch_report

@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from wavewright.cli.batch import BatchOptions, Line, serials_of, summary_json, summary_lines
 from wavewright.cli.desk import Desk
 from wavewright.cli.options import Bench, LogbookAt, Seed, Settings, read_settings
 from wavewright.cli.output import AsJson, console, print_json
+from wavewright.errors import Misuse
+
+if TYPE_CHECKING:
+    from wavewright.running.outcome import Outcome
 
 
 def run(
@@ -40,12 +47,34 @@ def run(
     no_logbook: Annotated[bool, typer.Option("--no-logbook", help="Enter the outcome into no logbook.")] = False,
     station: Annotated[str, typer.Option(help="Where the bench stands, for the logbook.")] = "",
     wait: Annotated[float, typer.Option(help="How long to wait while another run uses the bench, s.")] = 600.0,
+    batch: Annotated[
+        bool,
+        typer.Option("--batch", help="One unit after the other: asks for, or reads, one serial number after another."),
+    ] = False,
+    serials: Annotated[Path | None, typer.Option(help="With --batch: serial numbers, one a line.")] = None,
+    batch_name: Annotated[
+        str, typer.Option(help="With --batch: its name; a batch that broke off is taken up by the same name.")
+    ] = "",
+    serial_pattern: Annotated[
+        str | None, typer.Option(help="With --batch: what a serial number must match, in place of the recipe's.")
+    ] = None,
+    repeat_passed: Annotated[
+        bool, typer.Option("--repeat-passed", help="With --batch: take units that have passed before.")
+    ] = False,
+    stop_after: Annotated[
+        int, typer.Option(min=0, help="With --batch: stop after so many failures in a row; 0 never.")
+    ] = 0,
+    seed_from_serial: Annotated[
+        bool,
+        typer.Option("--seed-from-serial", help="A simulated bench gets a board of its own for each serial number."),
+    ] = False,
     as_json: AsJson = False,
 ) -> int:
     """Run a recipe on a bench: set, capture, compute, judge, and keep the evidence.
 
     Outputs are switched off, and confirmed off, at the end, after any fault, and on Ctrl-C.
     """
+    from wavewright.logbook.batch_run import seed_of
     from wavewright.logbook.golden import keep_golden
     from wavewright.logbook.kept_run import DEFAULT_BENCH
     from wavewright.logbook.kept_run import run as run_and_keep
@@ -55,25 +84,42 @@ def run(
     from wavewright.reporting.console import print_outcome
     from wavewright.running.shipped import find_file
 
+    wanted = load_recipe(find_file(recipe), set=read_settings(settings))
+    is_batch = batch or serials is not None
+    lot = (batch_name or f"{datetime.now(UTC):%Y%m%d-%H%M%S}") if is_batch else ""
+    where = logbook or usual_logbook()
     desk = Desk(console(stderr=True), is_attended=not yes)
-    try:
-        outcome = run_and_keep(
-            load_recipe(find_file(recipe), set=read_settings(settings)),
+
+    def run_one(unit: str) -> Outcome:
+        return run_and_keep(
+            wanted,
             bench=bench or DEFAULT_BENCH,
-            serial=serial,
+            serial=unit,
             operator=operator,
             out=out,
             desk=desk,
             progress=desk,
             stop_at_first=stop_at_first,
-            seed=seed,
+            seed=seed_of(unit) if seed_from_serial else seed,
             full_wire_log=full_wire_log,
             cross_check=cross_check,
-            logbook=None if no_logbook else (logbook or usual_logbook()),
+            logbook=None if no_logbook else where,
             station=station,
+            batch=lot,
             patience=wait,
             say=desk.say,
         )
+
+    try:
+        if is_batch:
+            if no_logbook:
+                raise Misuse(
+                    "--batch without a logbook", do="leave --no-logbook out: the logbook knows what has passed"
+                )
+            pattern = wanted.serial_pattern if serial_pattern is None else serial_pattern
+            how = BatchOptions(lot, pattern, repeat_passed, stop_after)
+            return _run_batch(wanted.name, run_one, where, serials, how, as_json=as_json)
+        outcome = run_one(serial)
     finally:
         desk.close()
     if keep_as is not None:
@@ -83,3 +129,31 @@ def run(
     else:
         print_outcome(outcome, console())
     return outcome.verdict.exit_status
+
+
+def _run_batch(
+    recipe: str,
+    run_one: Callable[[str], Outcome],
+    where: object,
+    file: Path | None,
+    how: BatchOptions,
+    *,
+    as_json: bool,
+) -> int:
+    from wavewright.logbook.batch_run import run_batch
+    from wavewright.logbook.book import Logbook
+    from wavewright.reporting.batch import study_batch
+
+    line = Line(console(stderr=True))
+    given = serials_of(file) if file is not None else line.serials()
+    with Logbook(str(where)) as book:
+        done = run_batch(
+            given, run_one, book=book, recipe=recipe, batch=how.name,
+            pattern=how.pattern, repeat_passed=how.repeat_passed, stop_after=how.stop_after, desk=line,
+        )  # fmt: skip
+        study = study_batch(book, ids=[run for run, _, _ in done.runs]) if done.runs else None
+    if as_json:
+        print_json(summary_json(study, done))
+    else:
+        print(*summary_lines(study, done), sep="\n")
+    return done.verdict.exit_status

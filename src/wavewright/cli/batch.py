@@ -1,0 +1,130 @@
+"""`wavewright run --batch`: the dialogue with the operator, and the summary."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from wavewright.errors import FileFault
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from wavewright.logbook.batch_run import BatchDone
+    from wavewright.reporting.batch import BatchStudy
+    from wavewright.running.outcome import Outcome
+
+
+@dataclass(frozen=True, slots=True)
+class BatchOptions:
+    """How a batch is run: its name, what a serial number must match, whether passed units are taken, when to stop."""
+
+    name: str
+    pattern: str
+    repeat_passed: bool
+    stop_after: int
+
+
+class Line:
+    """The operator's side of a batch, on stderr.
+
+    Parameters
+    ----------
+    console : on stderr.
+    """
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+
+    def refused(self, serial: str, why: str) -> None:
+        """Say why a serial number is not taken."""
+        self._console.print(f"{serial}: not taken, it {why}", style="yellow", markup=False)
+
+    def judged(self, outcome: Outcome, done: BatchDone) -> None:
+        """Show the verdict so that it is seen from afar, and the yield so far."""
+        from rich.text import Text
+
+        from wavewright.reporting.big_word import big_word
+        from wavewright.reporting.console import STYLES
+
+        style = STYLES.get(outcome.verdict, "")
+        self._console.print()
+        for line in big_word(outcome.verdict):
+            self._console.print(Text(f"  {line}", style=style))
+        passed = sum(verdict == "pass" for _, _, verdict in done.runs)
+        self._console.print(Text(f"\n{outcome.serial}: {outcome.verdict}; {passed} of {len(done.runs)} runs passed"))
+        for name, result in outcome.results.items():
+            if result.verdict is not None and result.verdict != "pass":
+                self._console.print(Text(f"  {name}: {result.reason or result.verdict}", style=style))
+
+    def stopped(self, why: str) -> None:
+        """Say why the batch ends early."""
+        self._console.print(f"the batch stops: {why}", style="bold red", markup=False)
+
+    def serials(self) -> Iterator[str]:
+        """Ask for one serial number after another; a scanner that ends its code with Enter types them as well."""
+        while True:
+            self._console.print("serial number (empty to end): ", end="", markup=False)
+            text = sys.stdin.readline()
+            if not text:
+                return
+            yield text
+
+
+def serials_of(path: Path) -> list[str]:
+    """The serial numbers in a file, one a line; lines that are empty or begin with `#` are left out.
+
+    Raises
+    ------
+    FileFault : it cannot be read, or there are none.
+    """
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as fault:
+        raise FileFault(f"cannot be read: {fault}", where=str(path), expected="serial numbers, one a line") from fault
+    found = [line.strip() for line in lines if line.strip() and not line.lstrip().startswith("#")]
+    if not found:
+        raise FileFault("no serial numbers", where=str(path), expected="one a line")
+    return found
+
+
+def summary_lines(study: BatchStudy | None, done: BatchDone) -> Iterator[str]:
+    """The end of a batch: yields, what failed most, and the capability of each reading."""
+    from wavewright.quantities import show_quantity
+
+    if study is None:
+        yield "no unit was run"
+    else:
+        for name, share in (("first-pass yield", study.first_pass), ("yield after all runs", study.final)):
+            yield f"{name}: {100 * share.value:.1f} % ({share.count} of {share.total} units)"
+        for row in study.pareto:
+            yield f"failed: {row.cause} in {row.count} runs"
+        for one in study.readings:
+            c = one.capability
+            if c is not None:
+                cp = "" if c.cp is None else f", Cp {c.cp:.2f}"
+                mean = show_quantity(c.mean, one.unit, uncertainty=c.standard_deviation)
+                yield f"{one.name}: mean {mean}, s {show_quantity(c.standard_deviation, one.unit)}{cp}, Cpk {c.cpk:.2f}"
+    if done.refused:
+        yield f"not taken: {len(done.refused)}"
+    if done.stopped:
+        yield f"stopped: {done.stopped}"
+
+
+def summary_json(study: BatchStudy | None, done: BatchDone) -> dict[str, Any]:
+    """The same as plain numbers and words."""
+    plain: dict[str, Any] = {
+        "verdict": str(done.verdict),
+        "runs": [{"id": run, "serial": serial, "verdict": str(verdict)} for run, serial, verdict in done.runs],
+        "refused": [{"serial": serial, "why": why} for serial, why in done.refused],
+        "stopped": done.stopped,
+    }
+    if study is not None:
+        for name, share in (("first_pass_yield", study.first_pass), ("final_yield", study.final)):
+            plain[name] = {key: getattr(share, key) for key in ("count", "total", "value", "low", "high")}
+        plain["failures"] = {row.cause: row.count for row in study.pareto}
+        plain["cpk"] = {one.name: one.capability.cpk for one in study.readings if one.capability is not None}
+    return plain

@@ -1,0 +1,131 @@
+"""One unit after the other: which serial numbers are taken, when the line stops, and what was done."""
+
+from __future__ import annotations
+
+import re
+import zlib
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from wavewright.judgement.verdict import Verdict
+from wavewright.logbook.book import Logbook
+from wavewright.logbook.queries import Entry, Filter, entries
+from wavewright.running.outcome import Outcome
+
+END_WORDS = frozenset({"", "end"})
+
+
+class BatchDesk(Protocol):
+    """Tells the operator how the batch goes."""
+
+    def refused(self, serial: str, why: str) -> None:
+        """A serial number was not taken."""
+
+    def judged(self, outcome: Outcome, done: BatchDone) -> None:
+        """A unit was run."""
+
+    def stopped(self, why: str) -> None:
+        """The batch ends before its serial numbers do."""
+
+
+@dataclass(slots=True)
+class BatchDone:
+    """What was done so far.
+
+    Parameters
+    ----------
+    runs : id, serial number and verdict, in the order of the runs; those before a restart included.
+    refused : serial numbers that were not taken, and why.
+    stopped : why the batch ended early; empty if it did not.
+    """
+
+    runs: list[tuple[str, str, Verdict]] = field(default_factory=list)
+    refused: list[tuple[str, str]] = field(default_factory=list)
+    stopped: str = ""
+
+    @property
+    def failures_in_row(self) -> int:
+        """How many runs up to the last one did not pass."""
+        count = 0
+        for _, _, verdict in reversed(self.runs):
+            if verdict is Verdict.PASS:
+                break
+            count += 1
+        return count
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worst of the last run of each unit; inconclusive for no unit at all."""
+        last = {serial: verdict for _, serial, verdict in self.runs}
+        return max(last.values(), key=lambda verdict: verdict.severity, default=Verdict.INCONCLUSIVE)
+
+
+def run_batch(
+    serials: Iterable[str],
+    run_one: Callable[[str], Outcome],
+    *,
+    book: Logbook,
+    recipe: str,
+    batch: str,
+    pattern: str = "",
+    repeat_passed: bool = False,
+    stop_after: int = 0,
+    desk: BatchDesk,
+) -> BatchDone:
+    """Run a recipe on unit after unit, until the serial numbers end.
+
+    A batch that broke off is taken up by calling this again with the same name: units that it has already run are left
+    out, and its runs count for the yield and for failures in a row.
+
+    Parameters
+    ----------
+    serials : one a unit; an empty one, or `end`, ends the batch.
+    run_one : runs the recipe on the unit of that serial number and enters the outcome into the logbook under the batch.
+    recipe : its name, to look up what has passed already; batch : name of the batch.
+    pattern : what a whole serial number must match; empty takes any.
+    repeat_passed : take units that have passed before too.
+    stop_after : end the batch after so many runs in a row that did not pass; 0 never.
+    """
+    done = BatchDone([(entry.id, entry.serial, Verdict(entry.verdict)) for entry in _of_batch(book, recipe, batch)])
+    for text in serials:
+        serial = text.strip()
+        if serial.lower() in END_WORDS:
+            break
+        if why := _why_not(serial, book, recipe, done, pattern=pattern, repeat_passed=repeat_passed):
+            done.refused.append((serial, why))
+            desk.refused(serial, why)
+            continue
+        outcome = run_one(serial)
+        done.runs.append((outcome.id, serial, outcome.verdict))
+        desk.judged(outcome, done)
+        if stop_after and done.failures_in_row >= stop_after:
+            done.stopped = f"{done.failures_in_row} units in a row did not pass"
+            desk.stopped(done.stopped)
+            break
+    return done
+
+
+def seed_of(serial: str) -> int:
+    """A seed for the simulated bench, so that each serial number is a board of its own, the same one every time."""
+    return zlib.crc32(serial.encode())
+
+
+def _why_not(serial: str, book: Logbook, recipe: str, done: BatchDone, *, pattern: str, repeat_passed: bool) -> str:
+    if pattern and not re.fullmatch(pattern, serial):
+        return f"does not match `{pattern}`"
+    if any(serial == known and verdict is Verdict.PASS for _, known, verdict in done.runs) and not repeat_passed:
+        return "has passed in this batch"
+    if repeat_passed:
+        return ""
+    passed = entries(book, Filter(serial=_exactly(serial), recipe=recipe, verdict="pass"), most=1)
+    return f"has passed on {passed[0].started:%Y-%m-%d %H:%M} UTC (run {passed[0].id})" if passed else ""
+
+
+def _exactly(serial: str) -> str | None:
+    """A filter takes `*` for anything; a serial number that has one cannot be looked up and is run again."""
+    return serial if "*" not in serial else "\0"
+
+
+def _of_batch(book: Logbook, recipe: str, batch: str) -> list[Entry]:
+    return entries(book, Filter(recipe=recipe, batch=batch))[::-1]
