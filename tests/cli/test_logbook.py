@@ -142,7 +142,7 @@ def test_recompute_all_goes_on_after_runs_without_captures(wavewright: Command, 
     told = wavewright("recompute", "--all", "--jobs", 2, "--logbook", book)
     assert told.status == 3
     assert "no captures of `rail_noise` were kept" in told.stdout
-    assert told.stdout.splitlines()[-1] == "4 runs: 1 the same, 0 different, 3 not computed"
+    assert told.stdout.splitlines()[-1] == "4 runs: 1 the same, 0 different, 3 not computed; 0 with another verdict"
 
 
 def test_recompute_wants_one_run_or_all(wavewright: Command, book: Path) -> None:
@@ -156,6 +156,15 @@ def test_a_report_of_one_run(wavewright: Command, book: Path, tmp_path: Path, en
     told = wavewright("report", last_full(wavewright, book), "--out", out, "--logbook", book)
     assert told.status == 0
     assert out.read_text().startswith(start)
+
+
+def test_filters_lead_to_the_newest_run(wavewright: Command, book: Path, tmp_path: Path) -> None:
+    told = wavewright("report", "--verdict", "fail", "--out", tmp_path / "x.md", "--logbook", book)
+    assert told.status == 0
+    assert "**fail**" in (tmp_path / "x.md").read_text()
+    none = wavewright("report", "--part", "VC-203", "--out", tmp_path / "y.md", "--logbook", book)
+    assert none.status == 64
+    assert "the filters leave no run" in none.stderr
 
 
 def test_a_report_of_many_runs(wavewright: Command, book: Path, tmp_path: Path) -> None:

@@ -113,6 +113,7 @@ def export(
     serial: Serial = None,
     recipe: RecipeName = None,
     verdict: VerdictWord = None,
+    batch_name: BatchName = None,
     since: Since = None,
     until: Until = None,
     logbook: LogbookAt = None,
@@ -121,7 +122,9 @@ def export(
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.exchange import export as export_to
 
-    which = run_filter(part=part, serial=serial, recipe=recipe, verdict=verdict, since=since, until=until)
+    which = run_filter(
+        part=part, serial=serial, recipe=recipe, verdict=verdict, batch=batch_name, since=since, until=until
+    )
     with Logbook(logbook) as book:
         count = export_to(book, file, which)
     print(f"{file}: {count} {'runs' if file.suffix == '.jsonl' else 'readings'}")

@@ -10,6 +10,7 @@ import typer
 
 from wavewright.cli.options import LogbookAt
 from wavewright.cli.output import AsJson, console, print_json
+from wavewright.cli.run_filter import BatchName, run_filter
 from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ def recompute(
     ] = None,
     *,
     every: Annotated[bool, typer.Option("--all", help="Every run of the logbook.")] = False,
+    batch_name: BatchName = None,
     recipe: Annotated[
         Path | None, typer.Option(help="Another recipe: new limits, metrics or levels; the run's own if left out.")
     ] = None,
@@ -36,7 +38,7 @@ def recompute(
     """
     if (run is None) == (not every):
         raise Misuse("one run or --all", expected="`wavewright recompute RUN`, or `wavewright recompute --all`")
-    found = _recomputed(run, recipe, jobs, logbook)
+    found = _recomputed(run, recipe, jobs, logbook, batch_name)
     if as_json:
         print_json([_as_json(one) for one in found])
     else:
@@ -44,7 +46,9 @@ def recompute(
     return 3 if any(one.error for one in found) else 0 if all(one.is_same for one in found) else 1
 
 
-def _recomputed(run: str | None, recipe: Path | None, jobs: int, logbook: str | None) -> list[Recomputed]:
+def _recomputed(
+    run: str | None, recipe: Path | None, jobs: int, logbook: str | None, batch: str | None
+) -> list[Recomputed]:
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.outcome_files import read_outcome
     from wavewright.logbook.queries import entries
@@ -59,7 +63,7 @@ def _recomputed(run: str | None, recipe: Path | None, jobs: int, logbook: str | 
         if run is not None:
             outcome = book.outcome(run)
             return [recompute(outcome, recipe_of(path, outcome), run=outcome.id)]
-        runs = [entry.id for entry in reversed(entries(book))]
+        runs = [entry.id for entry in reversed(entries(book, run_filter(batch=batch)))]
         where = book.where
     told = console(stderr=True)
     found = []
@@ -89,7 +93,12 @@ def _print(found: list[Recomputed]) -> None:
     if len(found) != 1:
         same = sum(one.is_same for one in found)
         wrong = sum(bool(one.error) for one in found)
-        shown.print(f"{len(found)} runs: {same} the same, {len(found) - same - wrong} different, {wrong} not computed")
+        turned = sum(any("other verdict" in each.why for each in one.differences) for one in found)
+        shown.print(
+            f"{len(found)} runs: {same} the same, {len(found) - same - wrong} different, {wrong} not computed; "
+            f"{turned} with another verdict",
+            soft_wrap=True,
+        )
 
 
 def _cells(difference: Difference) -> tuple[str, ...]:

@@ -13,13 +13,17 @@ from wavewright.cli.run_filter import BatchName, Part, RecipeName, Serial, Since
 from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
+    from wavewright.logbook.queries import Filter
     from wavewright.running.outcome import Outcome
 
 
 def report(
     runs: Annotated[
         list[str] | None,
-        typer.Argument(help="Id of a run, its beginning, `last`, or an evidence folder; several make a batch report."),
+        typer.Argument(
+            help="Id of a run, its beginning, `last`, or an evidence folder; several make a batch report. If left out, "
+            "the newest run that the filters leave."
+        ),
     ] = None,
     *,
     out: Annotated[Path, typer.Option(help="The file; its ending says in which format.")],
@@ -54,9 +58,10 @@ def report(
             count = write_batch_report(book, out, which, ids=runs or None)
         print(f"{out}: {count} runs")
         return 0
-    if not runs:
-        raise Misuse("no run is named", expected="`wavewright report RUN --out FILE`, or `--batch` with filters")
-    known = write_report(_narrowed(_outcome(runs[0], logbook), measurement), out, kind=kind)
+    if not runs and which == run_filter():
+        raise Misuse("no run is named", expected="a run, filters that lead to one, or `--batch`")
+    run = runs[0] if runs else _newest(which, logbook)
+    known = write_report(_narrowed(_outcome(run, logbook), measurement), out, kind=kind)
     print(f"{out}: {known.name}")
     return 0
 
@@ -69,6 +74,18 @@ def _outcome(run: str, logbook: str | None) -> Outcome:
         return read_outcome(Path(run))
     with Logbook(logbook) as book:
         return book.outcome(run)
+
+
+def _newest(which: Filter, logbook: str | None) -> str:
+    """The id of the newest run that the filters leave."""
+    from wavewright.logbook.book import Logbook
+    from wavewright.logbook.queries import entries
+
+    with Logbook(logbook) as book:
+        found = entries(book, which, most=1)
+    if not found:
+        raise Misuse("the filters leave no run", do="`wavewright logbook list` shows what there is")
+    return found[0].id
 
 
 def _narrowed(outcome: Outcome, measurement: str | None) -> Outcome:
