@@ -3,7 +3,7 @@
 A recipe is run once, by the first of its tests that is selected; the others look up their result in the same outcome.
 Nothing is collected unless `--bench` is given, or a recipe is named on the command line: other suites do not notice the
 plugin (`-p no:wavewright` leaves it out altogether). With `-n` of pytest-xdist the tests of a recipe stay on one worker
-(its groups; `--dist loadgroup`, which is chosen where nothing else is); two workers never use one bench at a time.
+(`--dist loadfile`, which is chosen where nothing else is); two workers never use one bench at a time.
 
 Whatever pytest itself does not need is imported when a recipe is collected.
 """
@@ -56,7 +56,7 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_cmdline_main(config: pytest.Config) -> Generator[None, object, object]:
     """With workers, deal out whole recipes, unless the user wants another way."""
     if config.option.wavewright_bench and getattr(config.option, "numprocesses", None):
-        config.option.dist = "loadgroup" if config.option.dist == "no" else config.option.dist
+        config.option.dist = "loadfile" if config.option.dist == "no" else config.option.dist
     return (yield)
 
 
@@ -105,8 +105,6 @@ class RecipeFile(pytest.File):
                 name = f"{measurement.name}.{one.name}{conditions}" if one else measurement.label
                 item = RecipeTest.from_parent(self, name=name, label=measurement.label, limit=one)
                 item.add_marker(pytest.mark.recipe(name=self._recipe.name, measurement=measurement.name))
-                if self.config.pluginmanager.hasplugin("xdist"):
-                    item.add_marker(pytest.mark.xdist_group(self.nodeid))
                 yield item
 
     def outcome(self) -> Outcome:
