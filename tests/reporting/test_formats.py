@@ -11,7 +11,6 @@ import pytest
 from tests.logbook.made_outcomes import outcome
 from wavewright.errors import Misuse, StorageFault
 from wavewright.reporting.catalogue import report_formats, write_report
-from wavewright.reporting.frames import captures_as_xarray, readings_as_pandas
 from wavewright.reporting.junit import junit
 from wavewright.reporting.markdown import markdown
 
@@ -71,14 +70,14 @@ def test_the_ending_chooses_the_format(tmp_path: Path) -> None:
 
 
 def test_readings_as_a_pandas_table() -> None:
-    table = readings_as_pandas(outcome())
+    table = outcome().to_pandas()
     assert table.loc["rail_noise.ripple", "value"] == 0.024
     assert table.loc["rail_noise.ripple", "unit"] == "V"
 
 
 def test_captures_as_an_xarray_dataset_in_volts_over_seconds() -> None:
     there = outcome(seed=3)
-    data = captures_as_xarray(there, "rail_noise")
+    data = there.to_xarray("rail_noise")
     first = there.captures["rail_noise"][0]["rail"]
     assert data["rail"].dims == ("shot", "time")
     assert data["rail"].attrs["units"] == "V"
@@ -88,4 +87,13 @@ def test_captures_as_an_xarray_dataset_in_volts_over_seconds() -> None:
 
 def test_no_such_measurement_lists_those_there_are() -> None:
     with pytest.raises(Misuse, match="expected: one of rail_noise"):
-        captures_as_xarray(outcome(seed=3), "reset_hold")
+        outcome(seed=3).to_xarray("reset_hold")
+
+
+def test_a_notebook_shows_readings_and_lets_no_markup_in() -> None:
+    page = outcome(serial="<script>x</script>", value=0.045)._repr_html_()
+    Xml.fromstring(f"<div>{page}</div>")  # well formed
+    assert "&lt;script&gt;" in page
+    assert "<script>" not in page
+    assert "<td>rail_noise.ripple</td><td>45.0 mV</td><td>at most 40 mV</td><td>-5.0 mV</td><td>fail</td>" in page
+    assert "0 rising crossings of 1.5 V" in outcome(value=None)._repr_html_()

@@ -7,11 +7,16 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from difflib import get_close_matches
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from wavewright.analysis.reading import Reading
 from wavewright.errors import Misuse
 from wavewright.judgement.verdict import Verdict, combined
 from wavewright.waveform import Capture
+
+if TYPE_CHECKING:
+    import pandas
+    import xarray
 
 Setting = float | str | bool
 
@@ -177,3 +182,21 @@ class Outcome:
             expected=f"one of {', '.join(found)}" if found else "none: no reading came about",
             do=f"did you mean `{near[0]}`?" if near else "",
         )
+
+    def to_pandas(self) -> pandas.DataFrame:
+        """One row a reading, indexed by `measurement.entry`; Misuse where pandas is not installed."""
+        from wavewright.running.tables import readings_as_pandas
+
+        return readings_as_pandas(self)
+
+    def to_xarray(self, measurement: str) -> xarray.Dataset:
+        """The shots of one measurement in volts over seconds, a variable a channel; Misuse without xarray."""
+        from wavewright.running.tables import captures_as_xarray
+
+        return captures_as_xarray(self, measurement)
+
+    def _repr_html_(self) -> str:
+        """The table of readings, for notebooks."""
+        from wavewright.running.notebook import outcome_as_html
+
+        return outcome_as_html(self)
