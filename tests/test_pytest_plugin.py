@@ -209,3 +209,14 @@ def test_pytest_itself_starts_without_anything_heavy() -> None:
     code = f"import sys, wavewright.pytest_plugin; print(sorted({heavy!r} & set(sys.modules)))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_every_kind_of_limit_is_a_test(suite: pytest.Pytester) -> None:
+    text = RAIL.replace(
+        "      mean: {of: rail}\n", "      mean: {of: rail}\n    persistence: {rare: 2, rare_shots: exactly 0}\n"
+    )
+    text += "    meter: {level: {quantity: dc_voltage, limit: 0 V .. 5 V}}\n"
+    suite.makefile(".yaml", rail=text)
+    told = suite.runpytest_inprocess("--bench", BENCH, "--collect-only", "-q")
+    assert told.outlines[4:6] == ["rail.yaml::picture.level", "rail.yaml::picture.rare_shots"]
+    suite.runpytest_inprocess("--bench", BENCH, "-k", "picture").assert_outcomes(passed=2, deselected=4)
