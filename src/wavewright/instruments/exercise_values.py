@@ -69,7 +69,8 @@ def _numbers(setting: str, profile: Profile) -> tuple[float, ...]:
         "timebase.interval": (1 / rate, 100 / rate, 1e4 / rate),
         "timebase.rate": (rate / 1e4, rate / 100, rate),
         "timebase.points": tuple(
-            float(min(points, abilities.points or points)) for points in (_FEWEST_POINTS, 10_000, _MOST_POINTS)
+            float(max(min(points, abilities.points or points), abilities.least_points or 0))
+            for points in (_FEWEST_POINTS, 10_000, _MOST_POINTS)
         ),
         "trigger.level": (-full / 4, 0.0, full / 4),
         "trigger.hysteresis": (full / 100, full / 10),

@@ -236,13 +236,14 @@ class Quirks(Strict):
 class Abilities(Strict):
     """What the instrument can do; what is left out is not checked.
 
-    Ranges are full scale, peak to peak, at the connector. `voltage`, `current` and `frequency` are the most of each.
+    `least_points` and `points` are the shortest and the longest record. Ranges are full scale, peak to peak, at the connector. `voltage`, `current` and `frequency` are the most of each.
     """
 
     bandwidth: Hertz | None = None  # type: ignore[valid-type]
     ranges: tuple[Volts, ...] = ()  # type: ignore[valid-type]
     offset: Volts | None = None  # type: ignore[valid-type]
     rate: Hertz | None = None  # type: ignore[valid-type]
+    least_points: Count | None = None  # type: ignore[valid-type]
     points: Count | None = None  # type: ignore[valid-type]
     bandwidth_limits: tuple[Hertz, ...] = ()  # type: ignore[valid-type]
     impedances: tuple[Ohms, ...] = ()  # type: ignore[valid-type]
