@@ -92,6 +92,7 @@ class Point:
     verdict: str | None
     low: float | None
     high: float | None
+    operator: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +141,7 @@ def points(book: Logbook, name: str, which: Filter | None = None, *, most: int |
     """
     kept = [readings.c[key] for key in ("outcome", "started", "value", "verdict", "low", "high")]
     query = (
-        select(*kept, outcomes.c.serial)
+        select(*kept, outcomes.c.serial, outcomes.c.operator)
         .join(outcomes, outcomes.c.id == readings.c.outcome)
         .where(readings.c.name == name, *(which or Filter()).conditions())
         .order_by(readings.c.started.desc(), readings.c.outcome.desc())

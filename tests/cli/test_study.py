@@ -1,0 +1,107 @@
+"""`wavewright study` on readings out of a logbook."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.cli.conftest import Spoken
+from tests.logbook.made_outcomes import outcome
+from tests.logbook.studies.test_gauge import READINGS
+from tests.logbook.studies.test_linearity import ROWS, TRUTHS
+from wavewright.logbook.book import Logbook
+
+NAME = "rail_noise.ripple"
+Command = Callable[..., Spoken]
+
+
+def book_of(path: Path, rows: list[tuple[str, str, float]]) -> Path:
+    """A logbook with a run for each (serial, operator, value)."""
+    with Logbook(path / "logbook.sqlite") as book:
+        book.enter_all(
+            replace(outcome(number, serial=serial, value=value), operator=operator)
+            for number, (serial, operator, value) in enumerate(rows)
+        )
+    return path / "logbook.sqlite"
+
+
+def test_gauge_gives_the_published_components(wavewright: Command, tmp_path: Path) -> None:
+    # the example of tests/logbook/studies/test_gauge.py, as runs in a logbook
+    units, operators, trials = READINGS.shape
+    rows = [
+        (f"U{unit}", "ABC"[operator], float(READINGS[unit, operator, trial]))
+        for trial in range(trials)
+        for unit in range(units)
+        for operator in range(operators)
+    ]
+    told = wavewright("study", "gauge", NAME, "--logbook", book_of(tmp_path, rows), "--json")
+    assert told.status == 0
+    assert told.json["gauge"] == pytest.approx(0.302373, abs=1e-5)
+    assert told.json["distinct_categories"] == 4
+
+
+def test_an_incomplete_gauge_study_says_what_is_missing(wavewright: Command, tmp_path: Path) -> None:
+    rows = [("U1", "A", 1.0), ("U1", "A", 1.1), ("U1", "B", 1.0), ("U2", "A", 2.0), ("U2", "A", 2.1)]
+    told = wavewright("study", "gauge", NAME, "--logbook", book_of(tmp_path, rows))
+    assert told.status == 64
+    assert "too few trials of U1 by B: 1, U2 by B: 0" in told.stderr
+
+
+def test_linearity_gives_the_published_line(wavewright: Command, tmp_path: Path) -> None:
+    rows = [(f"U{truth:g}", "A", value) for row, truth in zip(ROWS, TRUTHS, strict=True) for value in row]
+    (tmp_path / "truth.csv").write_text("serial,value\n" + "".join(f"U{truth:g},{truth}\n" for truth in TRUTHS))
+    told = wavewright(
+        "study", "linearity", NAME, "--truth", tmp_path / "truth.csv", "--logbook", book_of(tmp_path, rows), "--json"
+    )
+    assert told.json["slope"] == pytest.approx(-0.131667, abs=1e-6)
+    assert told.json["intercept"] == pytest.approx(0.736667, abs=1e-6)
+
+
+def test_a_truth_that_is_no_number_is_told_with_its_line(wavewright: Command, tmp_path: Path) -> None:
+    (tmp_path / "truth.csv").write_text("serial,value\nU1,2.0\nU2,two\n")
+    book = book_of(tmp_path, [("U1", "A", 2.0)])
+    told = wavewright("study", "linearity", NAME, "--truth", tmp_path / "truth.csv", "--logbook", book)
+    assert told.status == 3
+    assert "truth.csv:3: no known value" in told.stderr
+
+
+@pytest.fixture
+def lot(tmp_path: Path) -> Path:
+    values = np.random.default_rng(4).normal(0.030, 0.003, 100)
+    return book_of(tmp_path, [(f"U{number}", "A", float(value)) for number, value in enumerate(values)])
+
+
+def test_capability_of_a_lot(wavewright: Command, lot: Path) -> None:
+    told = wavewright("study", "capability", NAME, "--logbook", lot, "--json").json
+    assert told["count"] == 100
+    # math: (40 mV - mean) / 3 s
+    assert told["cpk"] == pytest.approx((0.040 - told["mean"]) / (3 * told["standard_deviation"]))
+    assert "Cpk" in wavewright("study", "capability", NAME, "--logbook", lot).stdout
+
+
+def test_limits_are_proposed_as_a_recipe_writes_them(wavewright: Command, lot: Path) -> None:
+    told = wavewright("study", "limits", NAME, "--side", "upper", "--logbook", lot)
+    assert told.stdout.splitlines()[1].startswith("normal values (normal, k = 1.9")
+    assert "`limit: at most 3" in told.stdout
+    assert told.stdout.splitlines()[2].startswith("any distribution (order statistics")
+    few = wavewright("study", "limits", NAME, "--share", 0.99, "--logbook", lot)
+    assert (
+        "any distribution: 100 values cannot bound 99 % of all units with 95 % confidence; at least 473" in few.stdout
+    )
+
+
+def test_yield_tells_units_and_what_failed(wavewright: Command, tmp_path: Path) -> None:
+    book = book_of(tmp_path, [("U1", "A", 0.03), ("U2", "A", 0.05), ("U2", "A", 0.03)])
+    told = wavewright("study", "yield", "--logbook", book)
+    assert told.stdout.startswith("first-pass yield: 50.0 % (1 of 2 units; 95 % interval")
+    assert "rail_noise.ripple: failed 1, 100 % together" in told.stdout
+
+
+def test_an_unknown_reading_names_the_nearest(wavewright: Command, lot: Path) -> None:
+    told = wavewright("study", "capability", "rail_noise.riple", "--logbook", lot)
+    assert told.status == 64
+    assert "did you mean `rail_noise.ripple`?" in told.stderr
