@@ -66,7 +66,9 @@ def trend_of_a_million(folder: Path) -> float:
     with Logbook(folder / "million.sqlite") as book:
         book.enter(outcome())
         with sqlite3.connect(book.where) as plain:
-            columns = "started, ended, verdict, title, recipe, recipe_sha256, part, serial, operator, station, batch, document"
+            columns = (
+                "started, ended, verdict, title, recipe, recipe_sha256, part, serial, operator, station, batch, document"
+            )
             ids = ((f"run{n}", n * 1_000_000) for n in range(1_000_000))
             plain.executemany(
                 f"insert into outcomes (id, {columns}) select ?1, ?2, {columns.partition(', ')[2]} from"

@@ -116,7 +116,7 @@ def test_a_database_of_something_else_is_refused(tmp_path: Path) -> None:
 def test_a_logbook_of_a_newer_version_is_refused(book: Logbook) -> None:
     with sqlite3.connect(book.where) as plain:
         plain.execute("update layout_version set version = 99")
-    with pytest.raises(StorageFault, match=r"layout 99\n  expected: layout 1 at the most"):
+    with pytest.raises(StorageFault, match=r"layout 99\n  expected: layout 2 at the most"):
         Logbook(book.where)
 
 
@@ -124,10 +124,21 @@ def test_an_older_logbook_is_brought_up_to_date_with_what_is_in_it(book: Logbook
     book.enter(outcome(0))
     steps = (*STEPS, lambda connection: connection.exec_driver_sql("alter table outcomes add column shift text"))
     with book.writing() as connection:
-        assert bring_up_to_date(connection, where="here", steps=steps) == 1
         assert bring_up_to_date(connection, where="here", steps=steps) == 2
+        assert bring_up_to_date(connection, where="here", steps=steps) == 3
     with sqlite3.connect(book.where) as plain:
         assert plain.execute("select serial, shift from outcomes").fetchall() == [("VC204-0000", None)]
+
+
+def test_a_logbook_from_before_batches_gets_them(book: Logbook) -> None:
+    book.enter(outcome(0))
+    with sqlite3.connect(book.where) as plain:
+        plain.execute("drop index outcomes_by_batch")
+        plain.execute("alter table outcomes drop column batch")
+        plain.execute("update layout_version set version = 1")
+    with Logbook(book.where) as again:
+        again.enter(outcome(1), batch="lot-7")
+        assert [entry.batch for entry in entries(again)] == ["lot-7", ""]
 
 
 def test_a_migration_that_breaks_off_changes_nothing(book: Logbook) -> None:

@@ -236,7 +236,8 @@ class Quirks(Strict):
 class Abilities(Strict):
     """What the instrument can do; what is left out is not checked.
 
-    `least_points` and `points` are the shortest and the longest record. Ranges are full scale, peak to peak, at the connector. `voltage`, `current` and `frequency` are the most of each.
+    `least_points` and `points` are the shortest and the longest record. Ranges are full scale, peak to peak, at the
+    connector. `voltage`, `current` and `frequency` are the most of each.
     """
 
     bandwidth: Hertz | None = None  # type: ignore[valid-type]

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from sqlalchemy import Connection, inspect, select
 
 from wavewright.errors import StorageFault
-from wavewright.logbook.tables import metadata, versions
+from wavewright.logbook.tables import metadata, outcomes, versions
 
 Step = Callable[[Connection], None]
 
@@ -16,8 +16,16 @@ def _first_layout(connection: Connection) -> None:
     metadata.create_all(connection)
 
 
-# Step n brings layout n to layout n + 1; a released step is never changed again. Layout 0 is an empty database.
-STEPS: tuple[Step, ...] = (_first_layout,)
+def _batches(connection: Connection) -> None:
+    """Layout 2: runs know the batch that they belong to. An empty database has it from the first step on."""
+    if "batch" not in {column["name"] for column in inspect(connection).get_columns(outcomes.name)}:
+        connection.exec_driver_sql("ALTER TABLE outcomes ADD COLUMN batch TEXT NOT NULL DEFAULT ''")
+        connection.exec_driver_sql("CREATE INDEX outcomes_by_batch ON outcomes (batch, serial)")
+
+
+# Step n brings layout n to layout n + 1; a released step is never changed again. Layout 0 is an empty database: for it
+# the first step makes all the tables as they are now.
+STEPS: tuple[Step, ...] = (_first_layout, _batches)
 
 
 def bring_up_to_date(connection: Connection, *, where: str, steps: Sequence[Step] = STEPS) -> int:

@@ -15,6 +15,7 @@ from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.captures import KeptCaptures
 from wavewright.running.outcome import CrossCheck, MeasurementOutcome, Origin, Outcome, Result
 
+PERCENTILES = (1, 50, 99)
 LAYOUT = 1  # of the JSON document: raised when a reader of the old one would go wrong
 OUTCOME, CAPTURES, WIRE_LOG = "outcome.json", "captures.h5", "wire.log"
 
@@ -124,7 +125,21 @@ def _result_as_json(result: Result) -> dict[str, Any]:
         "over": result.over,
         "decisive_shot": result.decisive_shot,
         "shots": [reading.as_json() for reading in result.shots],
+        "statistics": _statistics_as_json(result),
     }
+
+
+def _statistics_as_json(result: Result) -> dict[str, Any] | None:
+    """Follows from the shots, and is written down for those who only read the file."""
+    found = result.statistics
+    if found is None:
+        return None
+    names = ("count", "missing", "mean", "standard_deviation", "minimum", "maximum", "autocorrelation")
+    plain = {name: getattr(found, name) for name in names}
+    plain["percentiles"] = {str(percent): found.percentile(percent) for percent in PERCENTILES}
+    if found.trend is not None:
+        plain["trend"] = {"slope": found.trend.slope, "uncertainty": found.trend.uncertainty}
+    return plain
 
 
 def _result_from_json(plain: Mapping[str, Any]) -> Result:

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from wavewright.analysis.reading import Reading
+    from wavewright.analysis.shot_statistics import Trend
     from wavewright.running.outcome import CrossCheck, MeasurementOutcome, Outcome, Result
 
 NOTHING = "–"
@@ -136,3 +137,27 @@ def _tally(outcome: Outcome) -> str:
     where = f"; run {outcome.id}" if outcome.id else ""
     where += "" if outcome.folder is None else f"; evidence in {outcome.folder}"
     return f" ({', '.join(counts) or 'nothing was judged'}){where}"
+
+
+def print_statistics(outcome: Outcome, console: Console) -> None:
+    """For each result of several shots what they say together."""
+    from rich.table import Table
+
+    table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
+    for heading in ("reading", "shots", "mean", "s", "minimum", "median", "maximum", "trend a shot"):
+        table.add_column(heading, justify="left" if heading == "reading" else "right")
+    for name, result in outcome.results.items():
+        found = result.statistics
+        if found is None:
+            continue
+        numbers = (found.mean, found.standard_deviation, found.minimum, found.percentile(50), found.maximum)
+        shown = [NOTHING if number is None else show_quantity(number, found.unit) for number in numbers]
+        table.add_row(name, str(found.count), *shown, _trend(found.trend, found.unit))
+    console.print(table if table.row_count else "no result of several shots")
+
+
+def _trend(trend: Trend | None, unit: str) -> str:
+    if trend is None:
+        return NOTHING
+    slope = show_quantity(trend.slope, unit, uncertainty=trend.uncertainty or None)
+    return f"{slope} ± {show_quantity(trend.uncertainty, unit)}{' !' if trend.is_significant else ''}"

@@ -116,7 +116,9 @@ def _measured(shot: Examined, wanted: Computation) -> Reading:
         surveys = [shot.survey(channel) for channel in wanted.of]
     except NotMeasurable as fault:  # a channel that could not be derived
         return Reading(None, wanted.unit, reason=fault.what)
-    return measure_surveys(surveys, find_metric(wanted.metric), dict(wanted.options))
+    reading = measure_surveys(surveys, find_metric(wanted.metric), dict(wanted.options))
+    handed_on = [doubt for channel in wanted.of for doubt in shot.handed_on(channel)]
+    return replace(reading, doubts=tuple(dict.fromkeys([*reading.doubts, *handed_on]))) if handed_on else reading
 
 
 def _doubting(capture: Capture, reading: Reading) -> Reading:

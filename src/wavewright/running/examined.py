@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from wavewright.analysis.expressions.derive import derive
+from wavewright.analysis.expressions.derive import derive, inherited_doubts, parse_expression
+from wavewright.analysis.reading import Doubt
 from wavewright.analysis.survey import Survey
 from wavewright.buses.decode import decode
 from wavewright.buses.expectation import Expectation
@@ -23,6 +24,7 @@ class Examined:
         self._waves: dict[str, Waveform] = dict(capture.waveforms)
         self._lacking: dict[str, NotMeasurable] = {}
         self._surveys: dict[str, Survey] = {}
+        self._handed_on: dict[str, tuple[Doubt, ...]] = {}
         self._frames: dict[str, Frames] = {}
         for derived in measurement.derived.values():
             self._derive(derived.name, derived.expression, derived.of)
@@ -44,6 +46,10 @@ class Examined:
             self._surveys[channel] = Survey(self.wave(channel))
         return self._surveys[channel]
 
+    def handed_on(self, channel: str) -> tuple[Doubt, ...]:
+        """Doubts of the channels that this one was derived from, which do not show in itself."""
+        return self._handed_on.get(channel, ())
+
     def frames(self, line: str) -> Frames:
         """What was said on a decoded line; NotMeasurable as above."""
         if line not in self._frames:
@@ -63,5 +69,8 @@ class Examined:
         try:
             needed = {channel: self.wave(channel) for channel in of}
             self._waves[name] = derive(expression, needed, name=name)
+            handed_on = [doubt for channel in needed for doubt in self._handed_on.get(channel, ())]
+            own = inherited_doubts(parse_expression(expression), needed)
+            self._handed_on[name] = tuple(dict.fromkeys([*own, *handed_on]))
         except NotMeasurable as fault:
             self._lacking[name] = fault

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from wavewright.analysis.reading import Reading
+from wavewright.analysis.shot_statistics import ShotStatistics, shot_statistics
 from wavewright.errors import Misuse
 from wavewright.judgement.verdict import Verdict, combined
 from wavewright.waveform import Capture
@@ -49,6 +50,13 @@ class Result:
     reason: str = ""
     decisive_shot: int | None = None
     shots: tuple[Reading, ...] = ()
+
+    @property
+    def statistics(self) -> ShotStatistics | None:
+        """Mean, scatter, extremes, percentiles and trend over the shots; None for fewer than two with a number."""
+        if sum(reading.value is not None for reading in self.shots) < 2:
+            return None
+        return shot_statistics(self.shots)
 
 
 @dataclass(frozen=True, slots=True)

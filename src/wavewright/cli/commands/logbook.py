@@ -56,11 +56,19 @@ def find(
 
 
 @commands.command()
-def show(run: Run, logbook: LogbookAt = None, as_json: AsJson = False) -> int:
+def show(
+    run: Run,
+    *,
+    statistics: Annotated[
+        bool, typer.Option("--statistics", help="Show what the shots of each result say together.")
+    ] = False,
+    logbook: LogbookAt = None,
+    as_json: AsJson = False,
+) -> int:
     """Show one run whole; the exit status is that of its verdict."""
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.outcome_files import outcome_as_json
-    from wavewright.reporting.console import print_outcome
+    from wavewright.reporting.console import print_outcome, print_statistics
 
     with Logbook(logbook) as book:
         outcome = book.outcome(run)
@@ -68,6 +76,8 @@ def show(run: Run, logbook: LogbookAt = None, as_json: AsJson = False) -> int:
         print_json({**outcome_as_json(outcome), "id": outcome.id})
     else:
         print_outcome(outcome, console())
+        if statistics:
+            print_statistics(outcome, console())
     return outcome.verdict.exit_status
 
 

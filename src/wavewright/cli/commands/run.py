@@ -68,6 +68,9 @@ def run(
         bool,
         typer.Option("--seed-from-serial", help="A simulated bench gets a board of its own for each serial number."),
     ] = False,
+    statistics: Annotated[
+        bool, typer.Option("--statistics", help="Show what the shots of each result say together.")
+    ] = False,
     as_json: AsJson = False,
 ) -> int:
     """Run a recipe on a bench: set, capture, compute, judge, and keep the evidence.
@@ -81,7 +84,7 @@ def run(
     from wavewright.logbook.outcome_files import outcome_as_json
     from wavewright.logbook.place import usual_logbook
     from wavewright.recipe.load import load_recipe
-    from wavewright.reporting.console import print_outcome
+    from wavewright.reporting.console import print_outcome, print_statistics
     from wavewright.running.shipped import find_file
 
     wanted = load_recipe(find_file(recipe), set=read_settings(settings))
@@ -128,6 +131,8 @@ def run(
         print_json({**outcome_as_json(outcome), "folder": str(outcome.folder), "id": outcome.id})
     else:
         print_outcome(outcome, console())
+        if statistics:
+            print_statistics(outcome, console())
     return outcome.verdict.exit_status
 
 
