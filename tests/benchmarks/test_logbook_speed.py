@@ -67,7 +67,8 @@ def trend_of_a_million(folder: Path) -> float:
         book.enter(outcome())
         with sqlite3.connect(book.where) as plain:
             columns = (
-                "started, ended, verdict, title, recipe, recipe_sha256, part, serial, operator, station, batch, document"
+                "started, ended, verdict, title, recipe, recipe_sha256, part, serial, operator, station, batch,"
+                " document"
             )
             ids = ((f"run{n}", n * 1_000_000) for n in range(1_000_000))
             plain.executemany(
