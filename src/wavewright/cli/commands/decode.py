@@ -37,9 +37,14 @@ def decode(
     context: typer.Context,
     file: Annotated[Path, typer.Argument(help="CSV, WAV, HDF5, NPZ or SCPI DIF.")],
     *,
-    bus: Annotated[str, typer.Option(help="Name of the bus; an unknown one is answered with those that there are.")],
+    bus: Annotated[
+        str, typer.Option(help="Name of the bus; `wavewright buses` lists them with their channels and options.")
+    ],
     then: Annotated[str | None, typer.Option(help="A layer above it, such as modbus_rtu.")] = None,
-    find: Annotated[str | None, typer.Option(help="Only frames that fulfil this: `address = 0x48 and nack`.")] = None,
+    find: Annotated[
+        str | None,
+        typer.Option(help="Only frames that fulfil this: `address = 0x48 and nack`; see `wavewright buses --search`."),
+    ] = None,
     base: Annotated[Base, typer.Option(help="How data are shown.")] = Base.HEX,
     interval: Annotated[str | None, typer.Option(help="Time between samples, `1 us`, where the file has none.")] = None,
     as_csv: Annotated[bool, typer.Option("--csv", help="Print comma-separated values.")] = False,

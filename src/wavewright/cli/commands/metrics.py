@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from wavewright.cli.option_text import default_text, written_as
 from wavewright.cli.output import AsJson, console, print_json
 
 if TYPE_CHECKING:
@@ -52,8 +53,8 @@ def full_text(metric: Metric) -> str:
     ]
     rows += ["", "Options", "-------"] if metric.parameters else []
     for parameter in metric.parameters:
-        default = "needed" if parameter.is_required else f"default {_shown(parameter.default)}"
-        rows.append(f"{parameter.name} : {_written_as(parameter.annotation)}; {default}")
+        default = "needed" if parameter.is_required else f"default {default_text(parameter.default)}"
+        rows.append(f"{parameter.name} : {written_as(parameter.annotation)}; {default}")
     return "\n".join([*rows, "", *textwrap.wrap(f"Source: {metric.source}", 100)])
 
 
@@ -69,12 +70,8 @@ def _described(metric: Metric) -> dict[str, Any]:
 
 
 def _parameter(parameter: Parameter) -> dict[str, Any]:
-    plain = {"name": parameter.name, "written_as": _written_as(parameter.annotation), "needed": parameter.is_required}
-    return plain if parameter.is_required else plain | {"default": _shown(parameter.default)}
-
-
-def _shown(default: object) -> str:
-    return "none" if default is None else str(default)
+    plain = {"name": parameter.name, "written_as": written_as(parameter.annotation), "needed": parameter.is_required}
+    return plain if parameter.is_required else plain | {"default": default_text(parameter.default)}
 
 
 def _unit(metric: Metric) -> str:
@@ -84,24 +81,3 @@ def _unit(metric: Metric) -> str:
 def _channels(metric: Metric) -> str:
     fewest, most = metric.channels
     return str(fewest) if fewest == most else f"{fewest} to {most}"
-
-
-def _written_as(annotation: Any) -> str:
-    """How an option of that type is written, in a recipe or on the command line."""
-    from wavewright.analysis.parameters import Condition, ReferenceLevel
-
-    if annotation is ReferenceLevel:
-        return "a level, `50 %` or `1.65 V`"
-    if annotation is Condition:
-        return "a condition, `falling 0.99 V` or `rising 70 %`"
-    if typing.get_origin(annotation) is Annotated:
-        unit = typing.get_args(annotation)[1]
-        return "a ratio, `5 %`" if unit == "1" else f"a quantity in {unit}" if unit else "a number"
-    if typing.get_origin(annotation) is typing.Literal:
-        return "one of " + ", ".join(map(str, typing.get_args(annotation)))
-    branches = [branch for branch in typing.get_args(annotation) if branch is not type(None)]
-    if branches:
-        return _written_as(branches[0])
-    if hasattr(annotation, "__members__"):
-        return "one of " + ", ".join(annotation)
-    return {bool: "true or false", int: "a whole number", str: "a word"}.get(annotation, str(annotation))

@@ -1,0 +1,34 @@
+"""How options of metrics and buses are written, told in words."""
+
+from __future__ import annotations
+
+import typing
+from typing import Annotated, Any
+
+
+def default_text(default: object) -> str:
+    """The default of an option."""
+    return "none" if default is None else str(default)
+
+
+def written_as(annotation: Any) -> str:
+    """How an option of that type is written, in a recipe or on the command line."""
+    from wavewright.analysis.parameters import Condition, ReferenceLevel
+
+    if annotation is ReferenceLevel:
+        return "a level, `50 %` or `1.65 V`"
+    if annotation is Condition:
+        return "a condition, `falling 0.99 V` or `rising 70 %`"
+    if typing.get_origin(annotation) is Annotated:
+        unit = typing.get_args(annotation)[1]
+        return "a ratio, `5 %`" if unit == "1" else f"a quantity in {unit}" if unit else "a number"
+    if typing.get_origin(annotation) is typing.Literal:
+        return "one of " + ", ".join(map(str, typing.get_args(annotation)))
+    branches = [branch for branch in typing.get_args(annotation) if branch is not type(None)]
+    if branches:
+        return " or ".join(dict.fromkeys(written_as(branch) for branch in branches))
+    if annotation is Any:
+        return "as said above"
+    if hasattr(annotation, "__members__"):
+        return "one of " + ", ".join(annotation)
+    return {bool: "true or false", int: "a whole number", str: "a word"}.get(annotation, str(annotation))

@@ -1,0 +1,36 @@
+"""`wavewright buses`: what can be decoded, and how frames are searched."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from tests.cli.conftest import Spoken
+from wavewright.buses.catalogue import buses, layers
+
+Command = Callable[..., Spoken]
+
+
+def test_every_bus_and_layer_is_listed(wavewright: Command) -> None:
+    names = [one["name"] for one in wavewright("buses", "--json").json]
+    assert names == [*buses(), *layers()]
+    assert "modbus_rtu" in wavewright("buses").stdout
+
+
+def test_a_bus_is_shown_with_its_options(wavewright: Command) -> None:
+    told = wavewright("buses", "uart")
+    assert told.stdout.startswith("uart: tx\n")
+    assert "parity : " in told.stdout
+    assert "Source: " in told.stdout
+    assert wavewright("buses", "modbus_rtu").stdout.startswith("modbus_rtu: on uart")
+
+
+def test_an_unknown_bus_is_wrong_usage(wavewright: Command) -> None:
+    told = wavewright("buses", "uarts")
+    assert told.status == 64
+    assert "did you mean `uart`?" in told.stderr
+
+
+def test_the_search_language_is_told(wavewright: Command) -> None:
+    told = wavewright("buses", "--search")
+    assert "address = 0x48 and nack" in told.stdout
+    assert "id in 0x100..0x1FF" in told.stdout
