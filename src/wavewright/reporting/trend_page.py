@@ -37,7 +37,7 @@ def write_trend_page(trend: Trend, points: Sequence[Point], path: Path) -> None:
     low, high = min(one.minimum for one in trend.buckets), max(one.maximum for one in trend.buckets)
     told = f"{trend.count} readings from {show_quantity(low, trend.unit)} to {show_quantity(high, trend.unit)}."
     picture = Picture("trend", f"{trend.name} over time", told, figure)
-    page = render("trend.html.j2", trend=trend, picture=picture, has_pictures=True)
+    page = render("picture.html.j2", title=picture.title, picture=picture, has_pictures=True)
     try:
         path.write_text(page, encoding="utf-8")
     except OSError as fault:

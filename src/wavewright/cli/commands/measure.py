@@ -40,6 +40,9 @@ def measure(
         Path | None, typer.Option(help="Set the channel of that name in this file, as it was before, beside it.")
     ] = None,
     interval: Annotated[str | None, typer.Option(help="Time between samples, `1 us`, where the file has none.")] = None,
+    each: Annotated[
+        bool, typer.Option("--each", help="Show every single occurrence with its time, where a metric has such.")
+    ] = False,
     as_json: AsJson = False,
 ) -> int:
     """Compute metrics of a stored waveform.
@@ -57,9 +60,11 @@ def measure(
     if compare is not None:
         readings |= _beside(_chosen(compare, words, derive or [], step), waves, compute, metric, options)
     if as_json:
-        print_json({name: reading.as_json() for name, reading in readings.items()})
+        print_json({name: {**reading.as_json(), **_occurrences(reading, each)} for name, reading in readings.items()})
     else:
         _print_table(readings)
+        if each:
+            _print_each(readings)
     return INCONCLUSIVE if any(reading.value is None for reading in readings.values()) else 0
 
 
@@ -113,6 +118,23 @@ def _beside(
             for one in changes
         },
     }
+
+
+def _occurrences(reading: Reading, each: bool) -> dict[str, list[dict[str, float]]]:
+    """Every occurrence in SI units, for `--json`."""
+    if not each or reading.occurrences is None:
+        return {}
+    pairs = zip(reading.occurrences.times.tolist(), reading.occurrences.values.tolist(), strict=True)
+    return {"occurrences": [{"time": time, "value": value} for time, value in pairs]}
+
+
+def _print_each(readings: Mapping[str, Reading]) -> None:
+    from wavewright.quantities import show_quantity
+
+    for name, reading in readings.items():
+        for one in _occurrences(reading, True).get("occurrences", ()):
+            time, value = show_quantity(one["time"], "s", resolution=1e-12), show_quantity(one["value"], reading.unit)
+            print(f"{name}  {time}  {value}")
 
 
 def _print_table(readings: dict[str, Reading]) -> None:

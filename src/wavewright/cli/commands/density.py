@@ -1,0 +1,98 @@
+"""`wavewright density FILES`: stored shots laid over each other, rare paths, and a band round a golden one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from wavewright.cli.options import number_or_name
+from wavewright.cli.output import AsJson, print_json
+from wavewright.errors import Misuse, StorageFault
+
+FAILED = 1
+
+
+def density(
+    files: Annotated[list[Path], typer.Argument(help="One file a shot: CSV, WAV, HDF5, NPZ or SCPI DIF.")],
+    *,
+    channel: Annotated[str, typer.Option(help="Number, from 1, or name.")] = "1",
+    columns: Annotated[int, typer.Option(min=1, help="Cells along the time.")] = 1000,
+    rows: Annotated[int, typer.Option(min=1, help="Cells along the levels.")] = 256,
+    rare: Annotated[
+        int | None, typer.Option(min=2, help="List shots that went where fewer than one in so many went.")
+    ] = None,
+    around: Annotated[Path | None, typer.Option(help="A golden waveform: nothing may leave the band round it.")] = None,
+    time: Annotated[str, typer.Option(help="Half-width of the band in time.")] = "0 s",
+    level: Annotated[str, typer.Option(help="Half-width of the band in level.")] = "0 V",
+    interval: Annotated[
+        str | None, typer.Option(help="Time between samples, `1 us`, where the files have none.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="Draw the counts into this HTML file.")] = None,
+    as_json: AsJson = False,
+) -> int:
+    """Count where stored shots went, time by level; exit status 1 if one is rare or leaves the band."""
+    from wavewright.analysis.density import Density
+    from wavewright.analysis.masks import MaskTest, ToleranceBand
+    from wavewright.logbook.formats.catalogue import read_waveform
+    from wavewright.quantities import read_quantity
+
+    step = None if interval is None else read_quantity(interval, unit="s").value
+    waves = [read_waveform(file, channel=number_or_name(channel), interval=step) for file in files]
+    counted = Density.of(waves[0], columns=columns, rows=rows)
+    test = None
+    if around is not None:
+        golden = read_waveform(around, channel=number_or_name(channel), interval=step)
+        half = read_quantity(time, unit="s").value, read_quantity(level, unit=golden.unit).value
+        test = MaskTest(ToleranceBand(golden, time=half[0], level=half[1]))
+    for number, wave in enumerate(waves):
+        counted.add(number, wave)
+        if test is not None:
+            test.add(number, wave)
+    paths = counted.rare(rare) if rare is not None else ()
+    violations = test.violations if test is not None else ()
+    if out is not None:
+        _draw(counted, waves[0].name or channel, waves[0].unit, out)
+    found = {
+        "shots": counted.shots,
+        "samples": counted.samples,
+        "left_out": counted.left_out.total,
+        "rare": [_placed(one, files, excess=None) for one in paths],
+        "violations": [_placed(one, files, excess=one.excess) for one in violations],
+    }
+    print_json(found) if as_json else _tell(found, waves[0].unit)
+    return FAILED if paths or violations else 0
+
+
+def _placed(one: Any, files: list[Path], *, excess: float | None) -> dict[str, Any]:
+    plain = {"file": str(files[one.shot]), "time": one.time, "level": one.level}
+    return plain if excess is None else {**plain, "excess": excess}
+
+
+def _tell(found: dict[str, Any], unit: str) -> None:
+    from wavewright.quantities import show_quantity
+
+    print(f"{found['shots']} shots, {found['samples']} samples, {found['left_out']} of them outside the picture")
+    for word, listed in (("went a rare way", found["rare"]), ("left the band", found["violations"])):
+        for one in listed:
+            where = f"{show_quantity(one['time'], 's')}, {show_quantity(one['level'], unit)}"
+            by = f", by {show_quantity(one['excess'], unit)}" if "excess" in one else ""
+            print(f"{one['file']} {word} at {where}{by}")
+
+
+def _draw(counted: Any, channel: str, unit: str, out: Path) -> None:
+    from wavewright.reporting.count_picture import count_figure, described_counts
+    from wavewright.reporting.html import render
+    from wavewright.reporting.picture import Picture
+
+    if out.suffix.lower() not in (".html", ".htm"):
+        raise Misuse(f"ending `{out.suffix}` of {out}", expected=".html")
+    figure = count_figure(counted.counts, window=counted.window, levels=counted.levels, channel=channel, unit=unit)
+    told = described_counts(counted.counts, counted.shots, counted.levels, unit)
+    title = f"{counted.shots} shots of {channel}, counted"
+    page = render("picture.html.j2", title=title, picture=Picture("density", title, told, figure), has_pictures=True)
+    try:
+        out.write_text(page, encoding="utf-8")
+    except OSError as fault:
+        raise StorageFault(f"the picture cannot be written: {fault.strerror or fault}", where=str(out)) from fault
