@@ -1,4 +1,4 @@
-"""Rise time of known edges against bandwidth, and how rise times of stages add: closed forms, measured by the metric."""
+"""Rise time of known edges against bandwidth, and how rise times of stages add, by closed forms."""
 
 from __future__ import annotations
 
