@@ -116,3 +116,17 @@ def test_a_file_is_compared_with_another(tmp_path: Path, wavewright: Command) ->
     assert told.json["gain"]["value"] == pytest.approx(0.9, rel=1e-6)
     assert told.json["delay"]["value"] == pytest.approx(10e-6, rel=1e-6)
     assert told.json["change of peak_to_peak"]["value"] == pytest.approx(-0.2, rel=1e-6)
+
+
+def test_a_mask_is_written_on_the_command_line(square: Path, wavewright: Command) -> None:
+    told = wavewright("measure", square, "-m", "spur_margin", "--mask", "[[1 Hz, 1 kV], [1 MHz, 1 kV]]", "--json")
+    ten_times = wavewright("measure", square, "-m", "spur_margin", "--mask", "[[1 Hz,10 kV],[1 MHz,10 kV]]", "--json")
+    # math: 20 dB for ten times the amplitude
+    assert ten_times.json["spur_margin"]["value"] - told.json["spur_margin"]["value"] == pytest.approx(20.0)
+
+
+@pytest.mark.parametrize("mask", ["[[1 Hz, 1 kV]]", "[[1 Hz, 1 kV], 5]", "[1 Hz, 1 kV]", "none"])
+def test_text_that_is_no_mask_is_wrong_usage(mask: str, square: Path, wavewright: Command) -> None:
+    told = wavewright("measure", square, "-m", "spur_margin", "--mask", mask)
+    assert told.status == 64
+    assert "two or more pairs" in told.stderr

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -54,6 +55,13 @@ class Mask:
         return np.exp(np.interp(places, np.log(self.frequencies), np.log(self.levels)))
 
 
+def _pairs_of_text(text: str) -> list[list[str]]:
+    """The pairs of `[[100 kHz, 2 mV], [10 MHz, -60 dB]]`, as it is written on a command line; none if it is no such."""
+    pair = r"\[([^\[\],]+),([^\[\],]+)\]"
+    bare = re.sub(r"\s*([\[\],])\s*", r"\1", text.strip())
+    return [list(found) for found in re.findall(pair, bare)] if re.fullmatch(rf"\[{pair}(,{pair})*\]", bare) else []
+
+
 def read_mask(points: object, *, unit: str, reference: float) -> Mask:
     """A mask from pairs of frequency and level, at least two, in ascending order of frequency.
 
@@ -67,7 +75,8 @@ def read_mask(points: object, *, unit: str, reference: float) -> Mask:
     ------
     Misuse : it is no such list; says what would be right.
     """
-    pairs = list(points) if isinstance(points, Sequence) and not isinstance(points, str) else []
+    given = _pairs_of_text(points) if isinstance(points, str) else points
+    pairs = list(given) if isinstance(given, Sequence) else []
     if len(pairs) < 2 or not all(isinstance(pair, Sequence) and len(pair) == 2 for pair in pairs):
         raise Misuse(f"mask `{points}`", expected="two or more pairs such as `[[100 kHz, 2 mV], [10 MHz, 0.5 mV]]`")
     frequencies = tuple(_number(frequency, "Hz") for frequency, _ in pairs)
