@@ -46,9 +46,10 @@ def folder(tmp_path: Path) -> Path:
 
 
 @contextmanager
-def running(folder: Path) -> Iterator[subprocess.Popen[str]]:
+def running(folder: Path, *program: str) -> Iterator[subprocess.Popen[str]]:
     """The run, from the moment at which the supply's output is on."""
-    command = [sys.executable, "-m", "wavewright", "-vv", "run", "recipe.yaml", "--bench", "bench.yaml", "--yes"]
+    how = program or ("-m", "wavewright")
+    command = [sys.executable, *how, "-vv", "run", "recipe.yaml", "--bench", "bench.yaml", "--yes"]
     process = subprocess.Popen(command, cwd=folder, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
     try:
         wait_for(process, "OUTPut:STATe 1")
@@ -105,3 +106,38 @@ def test_more_signals_do_not_skip_the_switching_off(folder: Path) -> None:
         process.communicate()
         assert process.returncode == 3
     assert is_confirmed_off(dialogue_with_supply(folder))
+
+
+# The evidence takes its time, so that the second signal meets it being written; long after the outputs are off.
+SLOW_EVIDENCE = """
+import sys, time
+from wavewright.cli.main import main
+from wavewright.logbook.evidence import Evidence
+
+finish = Evidence.finish
+
+
+def slowly(self, outcome):
+    print("evidence begins", file=sys.stderr, flush=True)
+    until = time.monotonic() + 1
+    while time.monotonic() < until:
+        pass
+    return finish(self, outcome)
+
+
+Evidence.finish = slowly
+main()
+"""
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_second_signal_does_not_throw_the_evidence_away(number: signal.Signals, folder: Path) -> None:
+    with running(folder, "-c", SLOW_EVIDENCE) as process:
+        process.send_signal(number)
+        wait_for(process, "evidence begins")
+        process.send_signal(number)
+        process.communicate()
+        assert process.returncode == 3
+    assert is_confirmed_off(dialogue_with_supply(folder))
+    (path,) = (folder / "outcomes").glob("*/outcome.json")
+    assert json.loads(path.read_text())["error"] == f"broken off by {number.name}"

@@ -17,6 +17,7 @@ from wavewright.recipe.load import load_recipe
 from wavewright.recipe.recipe import Recipe
 from wavewright.running import runner
 from wavewright.running.bench_lock import bench_lock
+from wavewright.running.interruption import interruptible
 from wavewright.running.outcome import Outcome
 from wavewright.running.shipped import find_file
 from wavewright.waveform import Waveform
@@ -79,11 +80,16 @@ def run(
             outcome = outcome if evidence is None else evidence.finish(outcome)
             return outcome if book is None else replace(outcome, id=book.enter(outcome, station=station, batch=batch))
 
+        # handlers stay until the evidence is written: a second Ctrl-C would otherwise throw it away
+        signals = open_things.enter_context(interruptible(say=say))
         try:
-            return kept(runner.run(wanted, there, keeper=evidence, serial=serial, now=now, **how))
+            outcome = runner.run(wanted, there, keeper=evidence, serial=serial, now=now, interruption=signals, **how)
+            with signals.shielded():
+                return kept(outcome)
         except OutputMayBeOn as danger:
-            if isinstance(danger.outcome, Outcome):
-                danger.outcome = kept(danger.outcome)
+            with signals.shielded():
+                if isinstance(danger.outcome, Outcome):
+                    danger.outcome = kept(danger.outcome)
             raise
 
 

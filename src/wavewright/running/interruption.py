@@ -54,7 +54,7 @@ class Interruption:
         if self._number is None:
             self._number = number
         if self._is_shielded or self._was_raised:
-            self._say("outputs are being switched off; the run ends then by itself")
+            self._say("outputs are switched off and the evidence is kept first; the run ends then by itself")
             return
         self._was_raised = True
         raise Interrupted(number)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import platform
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from datetime import UTC, datetime
 from importlib.metadata import version
 
@@ -46,6 +46,7 @@ def run(
     cross_check: bool = False,
     manager: pyvisa.ResourceManager | None = None,
     read_stored: ReadStored | None = None,
+    interruption: Interruption | None = None,
     pause: Callable[[float], None] = time.sleep,
     elapsed: Callable[[], float] = time.monotonic,
     now: Callable[[], datetime] = lambda: datetime.now(UTC),
@@ -66,6 +67,7 @@ def run(
     cross_check : ask the instrument for its own values as well, whether the recipe wants it or not.
     manager : of another VISA library than the bench file's, for a replay say.
     read_stored : reads a channel of a stored waveform, for comparisons and masks.
+    interruption : what signals do, where the caller has taken them over for longer than the run.
     pause, elapsed, now : the clock; a test hands in its own.
 
     Raises
@@ -105,7 +107,8 @@ def run(
             captures=into.captures if isinstance(into, Memory) else {},
         )
 
-    with naming_outcome(outcome), interruptible(say=person.say) as interruption:
+    signals = interruptible(say=person.say) if interruption is None else nullcontext(interruption)
+    with naming_outcome(outcome), signals as taken:
         if recipe.cautions:
             person.confirm(caution_text(recipe.cautions))
         with open_bench(bench, names, wire_log=log, seed=seed, manager=manager, pause=pause) as opened:
@@ -118,11 +121,11 @@ def run(
                 keeper=into,
                 pause=pause,
                 elapsed=elapsed,
-                check=interruption.check,
+                check=taken.check,
                 references=references,
                 is_cross_checked=cross_check or recipe.cross_check,
             )
-            error = _measure_all(recipe, around, interruption, measurements, stop_at_first=stop_at_first)
+            error = _measure_all(recipe, around, taken, measurements, stop_at_first=stop_at_first)
     return outcome(error)
 
 
