@@ -8,8 +8,9 @@ import pytest
 from rich.console import Console
 
 from tests.example_outcome import example_outcome
+from tests.reporting.reported import reported
 from wavewright.analysis.reading import Doubt, Reading
-from wavewright.reporting.console import print_outcome, shown_reading
+from wavewright.reporting.console import print_outcome, print_statistics, shown_reading
 from wavewright.running.outcome import Outcome
 
 
@@ -72,3 +73,15 @@ def test_a_reading_is_shown_with_the_digits_that_its_uncertainty_bears(
     reading: Reading, cells: tuple[str, ...]
 ) -> None:
     assert shown_reading(reading) == cells
+
+
+def test_the_mean_over_shots_has_the_digits_that_its_scatter_bears() -> None:
+    outcome = reported()
+    result = outcome.results["rail_noise.ripple_tone"]
+    shots = tuple(replace(shot, value=11.9984e6 + 20 * number) for number, shot in enumerate(result.shots))
+    (one, *rest) = outcome.measurements
+    results = tuple(replace(each, shots=shots) if each.name == result.name else each for each in one.results)
+    console = Console(file=io.StringIO(), width=200)
+    print_statistics(replace(outcome, measurements=(replace(one, results=results), *rest)), console)
+    # math: mean of 11.99840 MHz and 11.99842 MHz, standard uncertainty 10 Hz
+    assert "11.99841 MHz" in console.file.getvalue()

@@ -151,7 +151,10 @@ def print_statistics(outcome: Outcome, console: Console) -> None:
         if found is None:
             continue
         numbers = (found.mean, found.standard_deviation, found.minimum, found.percentile(50), found.maximum)
-        shown = [NOTHING if number is None else show_quantity(number, found.unit) for number in numbers]
+        known = found.uncertainty or None
+        shown = [
+            NOTHING if number is None else show_quantity(number, found.unit, uncertainty=known) for number in numbers
+        ]
         table.add_row(name, str(found.count), *shown, _trend(found.trend, found.unit))
     console.print(table if table.row_count else "no result of several shots")
 
