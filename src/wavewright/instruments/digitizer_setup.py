@@ -182,7 +182,7 @@ def digitizer_faults(profile: Profile, setup: DigitizerSetup, *, bandwidth: floa
     bandwidth : Hz that the recipe needs.
     """
     abilities = profile.grammar.abilities
-    faults = [*_missing_inputs(profile, setup), *_trigger_faults(profile, setup.trigger)]
+    faults = [*_missing_inputs(profile, setup), *_unspoken(profile, setup)]
     fastest = 1 / setup.timebase.interval
     for what, value, unit, most in (
         ("the bandwidth", bandwidth, "Hz", abilities.bandwidth),
@@ -215,14 +215,47 @@ def _missing_inputs(profile: Profile, setup: DigitizerSetup) -> Iterable[BenchFa
             )
 
 
-def _trigger_faults(profile: Profile, trigger: TriggerSetup) -> Iterable[BenchFault]:
-    for name, wanted in (
-        ("trigger.hysteresis", trigger.hysteresis is not None),
-        ("trigger.holdoff", trigger.holdoff is not None),
-        ("trigger.level", bool(trigger.on)),
+def _unspoken(profile: Profile, setup: DigitizerSetup) -> Iterable[BenchFault]:
+    """What a setup wants otherwise than an instrument has it by itself, and the profile cannot say.
+
+    Left alone such a setting would be measured past: AC coupling that stays DC gives a number, and a wrong one.
+    """
+    for wanted, needed, settings in (
+        *(row for name, one in setup.inputs.items() for row in _wanted_of_input(name, one, profile)),
+        (
+            "a record that begins elsewhere than at the trigger",
+            setup.timebase.before_trigger != 0,
+            ("timebase.before_trigger", "timebase.reference_time", "timebase.reference_position"),
+        ),
+        *_wanted_of_trigger(setup.trigger, profile),
     ):
-        if wanted and not profile.can_set(name):
-            yield BenchFault(f"`{profile.name}` does not say how to set `{name}`")
+        if needed and not any(profile.can_set(setting) for setting in settings):
+            yield BenchFault(
+                f"{wanted}, which `{profile.name}` does not say how to set",
+                expected=f"in the profile a setting {' or '.join(f'`{setting}`' for setting in settings)}",
+            )
+
+
+_Wanted = tuple[str, bool, tuple[str, ...]]  # what for, whether it is needed, any of these settings gives it
+
+
+def _wanted_of_input(name: str, one: InputSetup, profile: Profile) -> Iterable[_Wanted]:
+    abilities = profile.grammar.abilities
+    another_impedance = one.impedance is not None and abilities.impedances != (one.impedance,)
+    limits = ("input.bandwidth_limit", "input.bandwidth_limit.on")
+    yield f"`{name}` with {one.coupling} coupling", one.coupling != "dc", ("input.coupling",)
+    yield f"`{name}` with a chosen impedance", another_impedance, ("input.impedance",)
+    yield f"`{name}` with a bandwidth limit", one.bandwidth_limit is not None, limits
+    yield f"`{name}` with an offset", one.offset != 0, ("input.offset", "input.upper")
+
+
+def _wanted_of_trigger(trigger: TriggerSetup, profile: Profile) -> Iterable[_Wanted]:
+    if trigger.on:
+        yield "a trigger on a channel", profile.grammar.inputs > 1, ("trigger.source",)
+        yield "a trigger on a channel", True, ("trigger.level",)
+        yield f"a trigger on {trigger.edge} edges", str(trigger.edge) != "rising", ("trigger.slope",)
+    yield "a trigger with hysteresis", trigger.hysteresis is not None, ("trigger.hysteresis",)
+    yield "a trigger with hold-off", trigger.holdoff is not None, ("trigger.holdoff",)
 
 
 def _too_much(what: str, value: float, unit: str, most: float) -> BenchFault:
