@@ -145,8 +145,10 @@ def test_a_replay_needs_no_simulated_bench(tmp_path: Path) -> None:
 def test_a_replay_of_another_recipe_says_what_was_never_sent(tmp_path: Path) -> None:
     bench = load_bench(SIM / "bench.yaml")
     run(bench, tmp_path / "wire.log")
-    with pytest.raises(FileFault, match=r"`TRIGger:LEVel 1.0E\+00` is not in what was recorded of digitizer"):
+    with pytest.raises(FileFault, match=r"`TRIGger:LEVel 1.0E\+00` is not in what was recorded of digitizer") as caught:
         run(bench.replaying(tmp_path / "wire.log"), tmp_path / "again.log", level=1.0)
+    assert "`TRIGger:LEVel 1.65E+00`" in str(caught.value)
+    assert "name the recipe, the parameters and the bench file of the recorded run" in str(caught.value)
 
 
 def test_a_replay_without_the_blocks_says_how_to_record_them(tmp_path: Path) -> None:
@@ -160,3 +162,23 @@ def test_a_replay_without_the_blocks_says_how_to_record_them(tmp_path: Path) -> 
 def test_a_wire_log_that_is_not_there_is_told(tmp_path: Path) -> None:
     with pytest.raises(StorageFault, match="cannot be read: No such file"):
         open_replay(tmp_path / "wire.log")
+
+
+def test_a_replay_with_another_bench_file_says_whose_dialogue_there_is(tmp_path: Path) -> None:
+    bench = load_bench(SIM / "bench.yaml")
+    run(bench, tmp_path / "wire.log")
+    text = (tmp_path / "wire.log").read_text().replace("digitizer.example", "10.1.1.1")
+    (tmp_path / "wire.log").write_text(text)
+    with pytest.raises(FileFault, match="has no dialogue with this address") as caught:
+        run(bench.replaying(tmp_path / "wire.log"), tmp_path / "again.log")
+    assert str(caught.value).startswith("TCPIP0::digitizer.example::inst0::INSTR")
+    assert "one of TCPIP0::10.1.1.1::inst0::INSTR" in str(caught.value)
+    assert "name the bench file of the recorded run" in str(caught.value)
+
+
+def test_a_wire_log_that_begins_in_the_middle_is_told_with_its_name(tmp_path: Path) -> None:
+    line = "2026-01-15T09:30:00.000000Z\t0.1\tsupply\t>\t*RST\\n\n"
+    (tmp_path / "wire.log").write_text(f"{FIRST_LINE}\n{line}")
+    with pytest.raises(FileFault, match="`supply` speaks before its link is opened") as caught:
+        open_replay(tmp_path / "wire.log")
+    assert str(caught.value).startswith(str(tmp_path / "wire.log"))

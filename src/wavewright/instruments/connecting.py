@@ -8,7 +8,7 @@ from collections.abc import Callable
 import pyvisa
 from pyvisa.resources import MessageBasedResource
 
-from wavewright.errors import LinkLost
+from wavewright.errors import LinkLost, WavewrightError
 from wavewright.instruments.link import Link
 from wavewright.instruments.manners import Manners
 from wavewright.instruments.socket_wire import wire_of
@@ -51,6 +51,8 @@ def open_link(
 def _open_wire(manager: pyvisa.ResourceManager, resource: str, termination: str) -> Wire:
     try:
         visa = manager.open_resource(resource, open_timeout=int(1000 * OPEN_TIMEOUT))
+    except WavewrightError:  # of a library of ours, a replay say
+        raise
     except Exception as fault:  # other people's code: PyVISA-py raises bare Exception here
         raise refused_address(resource, fault) from fault
     if not isinstance(visa, MessageBasedResource):

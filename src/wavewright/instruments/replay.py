@@ -8,6 +8,7 @@ back only if the log was written with `full`.
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,6 +22,7 @@ from wavewright.instruments.scpi import shorten
 from wavewright.instruments.wire_log import WireRecord, read_wire_log
 
 _paths = itertools.count(1)
+_OPENED = re.compile(rb"opened (\S+)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +73,7 @@ class Recording:
             f"`{shorten(message.strip())}` is not in what was recorded of {self.name} from here on",
             where=self.name,
             expected=f"`{shorten(expected.strip())}`" if expected else "nothing more: the recording ends here",
+            do="name the recipe, the parameters and the bench file of the recorded run",
         )
 
 
@@ -79,8 +82,12 @@ def _is_same(sent: bytes, recorded: bytes) -> bool:
     return sent.strip() == recorded.strip() or (b" #" in sent and sent.split(b" #")[0] == recorded.strip())
 
 
-def recordings(records: Iterable[WireRecord]) -> dict[str, Recording]:
+def recordings(records: Iterable[WireRecord], *, where: Place | str = "") -> dict[str, Recording]:
     """By VISA address: what each instrument was told and what it answered.
+
+    Parameters
+    ----------
+    where : the wire log, for messages.
 
     Raises
     ------
@@ -89,13 +96,15 @@ def recordings(records: Iterable[WireRecord]) -> dict[str, Recording]:
     addresses: dict[str, str] = {}
     found: dict[str, Recording] = {}
     for record in records:
-        if record.sign == "=" and record.data is not None and record.data.startswith(b"opened "):
-            address = record.data.decode().split()[1]
+        if record.sign == "=" and (opened := _OPENED.match(record.data or b"")):
+            address = opened[1].decode("ascii", "replace")
             addresses[record.instrument] = address
             found.setdefault(address, Recording(record.instrument, []))
         elif record.sign in (">", "<", "#<"):
             if record.instrument not in addresses:
-                raise FileFault(f"`{record.instrument}` speaks before its link is opened", expected="a whole wire log")
+                raise FileFault(
+                    f"`{record.instrument}` speaks before its link is opened", where=where, expected="a whole wire log"
+                )
             _enter(found[addresses[record.instrument]].exchanges, record)
     return found
 
@@ -134,7 +143,12 @@ class ReplayLibrary(highlevel.VisaLibraryBase):
         parsed = rname.ResourceName.from_string(resource_name)
         name = next((one for one in self.recordings if str(rname.ResourceName.from_string(one)) == str(parsed)), None)
         if name is None:
-            return 0, self.handle_return_value(session, StatusCode.error_resource_not_found)
+            raise FileFault(
+                "the wire log has no dialogue with this address",
+                where=resource_name,
+                expected=f"one of {', '.join(self.recordings)}" if self.recordings else "a dialogue; it has none",
+                do="name the bench file of the recorded run",
+            )
         handle = next(self._handles)
         self._sessions[handle] = {
             "recording": self.recordings[name],
@@ -209,7 +223,7 @@ def open_replay(path: Path) -> ReplayLibrary:
     """
     try:
         with path.open(encoding="ascii") as stream:
-            found = recordings(read_wire_log(stream, name=str(path)))
+            found = recordings(read_wire_log(stream, name=str(path)), where=Place(str(path)))
     except OSError as fault:
         raise StorageFault(f"the wire log cannot be read: {fault.strerror}", where=Place(str(path))) from fault
     except UnicodeDecodeError as fault:
