@@ -391,6 +391,16 @@ def test_a_bench_file_that_cannot_be_written(server: BenchServer, tmp_path: Path
         server.write_bench(tmp_path / "absent" / "live.yaml")
 
 
+def test_an_instrument_that_nobody_simulates_is_told(server: BenchServer, tmp_path: Path) -> None:
+    text = server.bench.read_text(encoding="utf-8").replace("meter.example", "elsewhere.example")
+    server.bench = tmp_path / "bench.yaml"
+    server.bench.write_text(text, encoding="utf-8")
+    with pytest.raises(FileFault, match=r"has the address `TCPIP0::elsewhere\.example::inst0::INSTR`") as caught:
+        server.write_bench(tmp_path / "live.yaml")
+    assert "TCPIP0::meter.example::inst0::INSTR" in str(caught.value)
+    assert not list(tmp_path.glob("*live*")), "neither the file nor half of it"
+
+
 def test_listens_on_the_loopback_interface_alone(server: BenchServer) -> None:
     assert {each.split("::")[1] for each in server.addresses.values()} == {"127.0.0.1"}
 

@@ -98,11 +98,27 @@ class BenchServer:
         content["library"] = "@py"
         entries = [*content.get("instruments", {}).values(), *([content["prompts"]] if "prompts" in content else [])]
         for entry in entries:
-            entry["resource"] = self.addresses[to_canonical_name(entry["resource"])]
+            entry["resource"] = self._served(entry["resource"])
             profile = str(entry.get("profile", ""))
             if profile.endswith((".yaml", ".yml")):
                 entry["profile"] = str((self.bench.parent / profile).resolve())
         return content
+
+    def _served(self, resource: str) -> str:
+        """Where an instrument of the bench file is served.
+
+        Raises
+        ------
+        FileFault : the simulated library has no such instrument.
+        """
+        address = self.addresses.get(to_canonical_name(resource))
+        if address is None:
+            raise FileFault(
+                f"no simulated instrument has the address `{resource}`",
+                where=str(self.bench),
+                expected=f"one of {', '.join(self.addresses)}",
+            )
+        return address
 
     # --- in the server's thread
 
