@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import socket
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -28,6 +31,22 @@ def test_an_instrument_that_is_not_there_exits_3_and_the_others_are_told(tmp_pat
     assert told.status == 3
     assert "elsewhere.example" in told.json["supply"]["fault"]
     assert told.json["digitizer"]["identity"]
+
+
+def test_what_the_visa_library_logs_is_not_shown(tmp_path: Path) -> None:
+    # PyVISA-py 0.8.1 logs a traceback for a HiSLIP port where nobody listens
+    with socket.socket() as taken:  # bound, and not listening: the port stays closed
+        taken.bind(("127.0.0.1", 0))
+        address = f"TCPIP0::127.0.0.1::hislip0,{taken.getsockname()[1]}::INSTR"
+        (tmp_path / "bench.yaml").write_text(
+            'wavewright-bench: 1\nlibrary: "@py"\n'
+            f'instruments: {{supply: {{resource: "{address}", profile: scpi-supply}}}}\n'
+        )
+        command = [sys.executable, "-m", "wavewright", "bench", "identify", "--bench", "bench.yaml", "--json"]
+        told = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert told.returncode == 3
+    assert "no connection (VI_ERROR_RSRC_NFOUND)" in json.loads(told.stdout)["supply"]["fault"]
+    assert told.stderr == ""
 
 
 def test_a_scan_finds_profiles_and_writes_a_bench_file(tmp_path: Path, wavewright: Command) -> None:

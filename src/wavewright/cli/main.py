@@ -109,7 +109,8 @@ def _frame(
         format="%(levelname)s %(name)s: %(message)s",
     )
     if not verbose:
-        logging.getLogger("pyvisa").setLevel(logging.ERROR)  # its warnings are about libraries, not about the bench
+        # its warnings are about libraries; its errors come with a traceback, and to us too, who say what they mean
+        logging.getLogger("pyvisa").setLevel(logging.CRITICAL + 1)
 
 
 def _interrupted() -> int:
