@@ -1,6 +1,10 @@
+"""The instrument's own values beside ours: listed for the metrics that the profile knows, and of no consequence."""
+
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -8,7 +12,9 @@ import pytest
 from tests.running.conftest import ROOT
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.judgement.verdict import Verdict
-from wavewright.running.outcome import Outcome
+from wavewright.recipe.load import load_recipe, parse_recipe
+from wavewright.running.outcome import CrossCheck, Outcome
+from wavewright.running.runner import run
 
 RECIPE = """
 wavewright: 1
@@ -20,52 +26,178 @@ measurements:
     channels: {rail: {input: 1, range: 8 V, offset: 2 V, probe: 10x}}
     timebase: {span: 200 us, rate: 5 MHz}
     trigger: {mode: auto, level: 3 V}
-    compute: {mean: {limit: 3.3 V ± 5 %}, maximum: {}, ac_rms: {}}
+    compute: {mean: {limit: 3.3 V ± 5 %}, maximum: {}, ac_rms: {}, rms: {}}
+  drive:
+    place: Probe 1 on TP4.
+    channels: {drive: {input: 1, range: 40 V, offset: 12 V, probe: 10x}}
+    timebase: {span: 16 ms, points: 16k}
+    trigger: {mode: auto, level: 12 V}
+    stimulus: [{source: {function: pulse, frequency: 1.25 kHz, duty_factor: 40 %}}]
+    derived: {twice: "2 * drive"}
+    compute:
+      duty_factor: {of: drive, limit: 40 % ± 1 pp}
+      frequency: {of: drive, limit: 1.25 kHz ± 1 %}
+      amplitude: {of: drive, limit: 24 V ± 5 %}
+      twice_amplitude: {metric: amplitude, of: twice, limit: 48 V ± 5 %}
 """
-# The simulated digitizer has no values of its own. Of what it answers, its range, 0.8 V at the connector, and its
-# identity stand in for a value and for an answer that is none.
-PROFILE = """
-wavewright-profile: 1
-name: with-own-values
-extends: scpi-digitizer
-own_values:
-  mean: {ask: "SENSe{input}:VOLTage:RANGe:PTPeak?"}
-  maximum: {ask: "*IDN?"}
-"""
+WITHOUT, WITH = RECIPE.replace("CROSS\n", ""), RECIPE.replace("CROSS", "cross_check: true")
+BENCHES = ("bench", "bench_grid", "bench_plain")
 
 
-@pytest.fixture
-def bench(tmp_path: Path) -> BenchFile:
-    (tmp_path / "own.yaml").write_text(PROFILE)
+@cache
+def on_bench(name: str, text: str) -> Outcome:
+    return run(parse_recipe(text, "recipe.yaml"), load_bench(ROOT / f"sim/{name}.yaml"), pause=lambda seconds: None)
+
+
+def checks(outcome: Outcome) -> dict[str, CrossCheck]:
+    return {f"{one.name}.{check.name}": check for one in outcome.measurements for check in one.cross_checks}
+
+
+def test_the_instruments_own_value_stands_beside_ours_with_the_difference() -> None:
+    found = checks(on_bench("bench", WITH))
+    # neither rms, which the profile cannot ask for, nor a channel that only we know
+    assert list(found) == [
+        "rail_level.mean", "rail_level.maximum", "rail_level.ac_rms",
+        "drive.duty_factor", "drive.frequency", "drive.amplitude",
+    ]  # fmt: skip
+    for check in found.values():
+        assert check.theirs is not None, check.remark
+        assert check.ours is not None
+        assert check.difference == check.theirs - check.ours
+
+
+@pytest.mark.parametrize("bench", BENCHES)
+@pytest.mark.parametrize(
+    "name, allowed",
+    [
+        # math: both are of the same codes, so they differ by how the answer is rounded: three digits in the poorest
+        ("rail_level.mean", 0.005 * 3.4),
+        ("rail_level.maximum", 0.005 * 3.5),
+        # math: an edge is taken to the next sample, at each end of 800 samples
+        ("drive.duty_factor", 2 / 800),
+        # math: one sample more or less in the 19 or so periods of 800 samples, and three digits
+        ("drive.frequency", 1250 / (19 * 800) + 5),
+        # math: two levels, each to half a code of the coarsest converter
+        ("drive.amplitude", 40 / 256),
+    ],
+)
+def test_own_arithmetic_of_the_instrument_agrees_with_ours(bench: str, name: str, allowed: float) -> None:
+    found = checks(on_bench(bench, WITH))
+    if name not in found:
+        assert bench == "bench_plain"  # whose language has no word for it
+        return
+    assert found[name].difference == pytest.approx(0, abs=allowed)
+
+
+@pytest.mark.parametrize("bench", BENCHES)
+def test_readings_and_verdicts_are_the_same_with_and_without(bench: str) -> None:
+    plain, crossed = on_bench(bench, WITHOUT), on_bench(bench, WITH)
+    assert not checks(plain)
+    assert crossed.verdict is plain.verdict is Verdict.PASS
+    for name, result in plain.results.items():
+        assert crossed.results[name].verdict == result.verdict
+        # the bench's clock goes on by a few messages more, whose rounding moves an instant by less than that
+        assert crossed[name].value == pytest.approx(result.reading.value, rel=1e-6, abs=1e-12)
+
+
+def test_without_the_wish_nothing_is_asked_and_the_wish_may_come_with_the_run() -> None:
+    bench = load_bench(ROOT / "sim/bench.yaml")
+    outcome = run(parse_recipe(WITHOUT, "recipe.yaml"), bench, pause=lambda seconds: None, cross_check=True)
+    assert len(checks(outcome)) == 6
+
+
+def test_the_scenario_lists_every_metric_that_the_instrument_knows() -> None:
+    bench = load_bench(ROOT / "sim/bench.yaml")
+    recipe = load_recipe(ROOT / "recipes/end_of_line.yaml")
+    outcome = run(recipe, bench, pause=lambda seconds: None, cross_check=True)
+    listed = {f"{one.label}.{check.name}": check for one in outcome.measurements for check in one.cross_checks}
+    assert list(listed) == [
+        "rail_noise.ripple",
+        *(f"coil_drive[duty={duty} %].{name}" for duty in (10, 40, 90) for name in ("duty_factor", "overshoot")),
+        "enable_line.frequency",
+    ]
+    # math: a code of 200 mV / 256, twice; a sample of 20 ns at each end of 800 us; a code over the swing of 24 V at
+    # 40 V / 256 a code, twice; one sample of 10 ns in 60 ms
+    allowed = {"ripple": 2 * 0.2 / 256, "duty_factor": 2 * 20e-9 / 800e-6 + 1e-4, "overshoot": 2 * 40 / 256 / 24}
+    for name, check in listed.items():
+        assert check.difference == pytest.approx(0, abs=allowed.get(check.name, 10e3 * 10e-9 / 60e-3)), name
+
+
+# What an instrument may do instead of answering properly, and what is then said of it.
+TROUBLES = [
+    ("fault: another answer, text: 'in the middle of the screen'", "is not a number"),
+    ("fault: another answer, text: '9.91E37'", "the instrument has no value"),
+    ("fault: another answer, text: '-9.9E+37'", "the instrument has no value"),
+    ("fault: another answer, text: ''", "the answer is empty"),
+    ("fault: another answer, text: '1\\0002'", "holds bytes that no text has"),
+    ("fault: garbage first, text: '1;'", "is not a number"),
+    ("fault: errors, count: 30, code: -310", "-310"),
+    ("fault: delay, by: 100 s", "VI_ERROR_TMO"),
+    ("fault: drop the link, bytes: 2", "VI_ERROR_CONN_LOST"),
+    ("fault: reset", ""),
+    ("fault: stuck busy", ""),
+]
+
+
+@pytest.mark.parametrize("trouble, said", TROUBLES, ids=[row[0].removeprefix("fault: ") for row in TROUBLES])
+def test_an_instrument_that_does_not_answer_properly_costs_a_remark_and_nothing_else(
+    tmp_path: Path, run_text: Callable[..., Outcome], trouble: str, said: str
+) -> None:
+    faults = tmp_path / "faults.yaml"
+    order = f"{{instrument: digitizer, at: '^FETC', {trouble}}}"
+    faults.write_text(f"wavewright-faults: 1\nfaults:\n  it: {order}\n", encoding="utf-8")
+    outcome = run_text(WITH, on=with_simulation(faults=str(faults)))
+    plain = on_bench("bench", WITHOUT)
+    assert (outcome.error, [one.error for one in outcome.measurements]) == ("", ["", ""])
+    assert {name: one.verdict for name, one in outcome.results.items()} == {
+        name: one.verdict for name, one in plain.results.items()
+    }
+    for name, result in plain.results.items():
+        assert outcome[name].value == pytest.approx(result.reading.value, rel=1e-3, abs=1e-3)
+    if said:
+        assert checks(outcome)
+        for check in checks(outcome).values():
+            assert (check.theirs, check.difference) == (None, None)
+            assert said in check.remark
+
+
+def with_simulation(**settings: str) -> BenchFile:
+    file = load_bench(ROOT / "sim/bench.yaml")
+    changed = {**file.grammar.simulation, **settings}
+    return replace(file, grammar=file.grammar.model_copy(update={"simulation": changed}))
+
+
+def test_an_unknown_question_is_the_instruments_complaint_and_not_that_of_the_next_measurement(
+    tmp_path: Path, run_text: Callable[..., Outcome]
+) -> None:
+    (tmp_path / "own.yaml").write_text(
+        "wavewright-profile: 1\nname: own\nextends: scpi-digitizer\n"
+        'own_values: {mean: {ask: "FETCh:VOLTage:COLour? (@{input})"}}\n'
+    )
     text = (ROOT / "sim/bench.yaml").read_text().replace("profile: scpi-digitizer", "profile: own.yaml")
     text = text.replace('"instruments.yaml@sim"', f'"{ROOT / "sim/instruments.yaml"}@sim"')
     (tmp_path / "bench.yaml").write_text(text.replace("vc204.yaml", str(ROOT / "sim/vc204.yaml")))
-    return load_bench(tmp_path / "bench.yaml")
-
-
-def test_the_instruments_own_value_stands_beside_ours_and_changes_no_verdict(
-    bench: BenchFile, run_text: Callable[..., Outcome]
-) -> None:
-    outcome = run_text(RECIPE.replace("CROSS", "cross_check: true"), on=bench)
-    by_name = {check.name: check for check in outcome.measurements[0].cross_checks}
-    assert set(by_name) == {"mean", "maximum"}  # the profile does not know how to ask for ac_rms
-    mean = by_name["mean"]
-    assert mean.ours == pytest.approx(3.3, rel=0.03)
-    assert mean.theirs == pytest.approx(0.8)
-    assert mean.difference == pytest.approx(0.8 - (mean.ours or 0.0))
+    outcome = run_text(WITH, on=load_bench(tmp_path / "bench.yaml"))
     assert outcome.verdict is Verdict.PASS
+    found = checks(outcome)
+    assert "-113" in found["rail_level.mean"].remark
+    assert found["rail_level.maximum"].theirs is not None  # the link is in step for the next question
 
 
-def test_an_answer_that_is_no_number_is_a_remark_and_the_run_goes_on(
-    bench: BenchFile, run_text: Callable[..., Outcome]
+def test_the_command_exits_and_judges_as_without(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    outcome = run_text(RECIPE.replace("CROSS", "cross_check: true"), on=bench)
-    (maximum,) = (check for check in outcome.measurements[0].cross_checks if check.name == "maximum")
-    assert (maximum.theirs, maximum.difference) == (None, None)
-    assert "Wavewright,Simulated digitizer" in maximum.remark
-    assert outcome.error == ""
+    from wavewright.cli.main import execute
 
-
-def test_without_the_wish_nothing_is_asked(bench: BenchFile, run_text: Callable[..., Outcome]) -> None:
-    assert run_text(RECIPE.replace("CROSS\n", ""), on=bench).measurements[0].cross_checks == ()
-    assert run_text(RECIPE.replace("CROSS\n", ""), on=bench, cross_check=True).measurements[0].cross_checks
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", "200")
+    (tmp_path / "recipe.yaml").write_text(WITHOUT.replace("3.3 V ± 5 %", "3.0 V ± 5 %"), encoding="utf-8")
+    told = []
+    for options in ([], ["--cross-check"]):
+        status = execute(["run", "recipe.yaml", "--bench", str(ROOT / "sim/bench.yaml"), "--yes", *options])
+        lines = capsys.readouterr().out.splitlines()
+        told.append((status, [line for line in lines if line.startswith(("rail_level  ", "drive  "))]))
+        says = [line for line in lines if "the instrument itself says" in line]
+        assert len(says) == (6 if options else 0)
+    assert told[0] == told[1]
+    assert told[0][0] == 1  # fail: 3.3 V where 3.0 V ± 5 % is asked

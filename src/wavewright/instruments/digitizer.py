@@ -100,6 +100,11 @@ class Digitizer(Instrument):
         return at_the_tip(self._used, self._ready())
 
     @property
+    def channels(self) -> tuple[str, ...]:
+        """The channels of the setup, by name."""
+        return tuple(self._ready().inputs)
+
+    @property
     def asked(self) -> tuple[Assignment, ...]:
         """What `configure` sent, at the instrument's connector."""
         return self._asked
@@ -190,16 +195,20 @@ class Digitizer(Instrument):
         )
 
     def own_value(self, metric: str, channel: str) -> float:
-        """The instrument's own value of a metric of a channel, in SI units, for comparison only.
+        """The instrument's own value of a metric of a channel, in SI units at the probe tip, for comparison only.
 
         Raises
         ------
-        Misuse : the profile does not say how to ask.
+        Misuse : the profile does not say how to ask, or there is no such channel.
         NotMeasurable : the instrument has none.
+        Complaint, BadAnswer, NoAnswer, LinkLost
         """
         from wavewright.instruments.own_value import ask_own_value
 
-        return ask_own_value(self, metric, input=self._ready().inputs[channel].input)
+        if channel not in self.channels:
+            raise Misuse(f"no channel `{channel}`", expected=f"one of {', '.join(self.channels)}")
+        one = self._ready().inputs[channel]
+        return ask_own_value(self, metric, input=one.input, attenuation=one.attenuation)
 
     def _ready(self) -> DigitizerSetup:
         if self._setup is None:

@@ -5,10 +5,13 @@ from __future__ import annotations
 import math
 import re
 
+from wavewright.analysis.catalogue import metrics
 from wavewright.errors import BadAnswer, Misuse, NotMeasurable
 from wavewright.instruments.instrument import Instrument
 from wavewright.instruments.scpi import read_number, shorten
 from wavewright.instruments.setting import fill
+
+_OF_THE_CHANNEL = ("", "V/s", "V/√Hz")  # units of metrics that grow with the voltage
 
 
 def has_own_value(instrument: Instrument, metric: str) -> bool:
@@ -16,34 +19,49 @@ def has_own_value(instrument: Instrument, metric: str) -> bool:
     return metric in instrument.profile.grammar.own_values
 
 
-def ask_own_value(instrument: Instrument, metric: str, *, input: int) -> float:
-    """What the instrument itself says, in SI units, ratios 0 … 1.
+def ask_own_value(instrument: Instrument, metric: str, *, input: int, attenuation: float = 1.0) -> float:
+    """What the instrument itself says of its last record, in SI units at the probe tip, ratios 0 … 1.
+
+    Whatever the question left in the error queue is read with it, so that nobody takes it for his own.
+
+    Parameters
+    ----------
+    attenuation : of the probe; the instrument speaks of its own connector.
 
     Raises
     ------
-    Misuse : the profile does not say how to ask.
+    Misuse : the profile does not say how to ask, or there is no such metric.
     NotMeasurable : the instrument has no value: 9.91E37, or overload.
     BadAnswer : something else than a number.
+    Complaint : it answered, and complained all the same.
+    NoAnswer, LinkLost
     """
-    known = instrument.profile.grammar.own_values
-    if metric not in known:
+    grammar = instrument.profile.grammar
+    if metric not in grammar.own_values:
+        known = ", ".join(grammar.own_values)
         raise Misuse(
             f"`{instrument.profile.name}` does not say how to ask for `{metric}`",
-            expected=f"one of {', '.join(known)}" if known else "an entry in `own_values`",
+            expected=f"one of {known}" if known else "an entry in `own_values`",
         )
-    own = known[metric]
-    places = {"input": input}
-    for message in own.before:
-        instrument.link.write(fill(message, places))
-    answer = instrument.link.ask(fill(own.ask, places), repeatable=True)
-    text = answer
-    if own.pattern:
-        match = re.search(own.pattern, answer)
-        if match is None:
-            raise BadAnswer(f"`{shorten(answer)}` does not look as it should", where=instrument.link.where)
-        text = match.groupdict().get("value") or match[0]
-    with instrument.link.naming(own.ask):
-        value = read_number(text)
+    own = grammar.own_values[metric]
+    *before, question = (fill(message, {"input": input}) for message in (*own.before, own.ask))
+    for message in before:
+        instrument.link.write(message)
+    answer = instrument.link.ask(question, repeatable=grammar.quirks.repeats_questions)
+    instrument.check_errors(f"asking for its own {metric}")
+    with instrument.link.naming(question):
+        value = read_number(_picked(answer, own.pattern))
     if not math.isfinite(value):
         raise NotMeasurable(f"the instrument has no value of `{metric}`", where=instrument.link.where)
-    return own.convert.from_wire(value)
+    factor = attenuation if metrics()[metric].unit in _OF_THE_CHANNEL else 1.0
+    return factor * own.convert.from_wire(value)
+
+
+def _picked(answer: str, pattern: str) -> str:
+    """The part of an answer that a pattern's group `value` names; all that it matches without one."""
+    if not pattern:
+        return answer
+    match = re.search(pattern, answer)
+    if match is None:
+        raise BadAnswer(f"`{shorten(answer)}` does not look as it should", expected=f"`{pattern}`")
+    return match.groupdict().get("value") or match[0]

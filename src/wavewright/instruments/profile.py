@@ -9,6 +9,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+from wavewright.analysis.catalogue import find_metric
 from wavewright.errors import FileFault, Misuse, Place
 from wavewright.instruments.dialect import Dialect, load_dialect
 from wavewright.instruments.manners import Manners
@@ -268,6 +269,7 @@ def _incomplete(grammar: ProfileFile, path: str) -> Iterable[FileFault]:
     yield from _unsafe(grammar, place)
     yield from _unusable_waveform(grammar, place)
     yield from _unknown_placeholders(grammar, place)
+    yield from _unusable_own_values(grammar, place)
 
 
 def _unsafe(grammar: ProfileFile, place: Place) -> Iterable[FileFault]:
@@ -308,6 +310,19 @@ def _unknown_placeholders(grammar: ProfileFile, place: Place) -> Iterable[FileFa
                 f"`{{{unknown}}}` in setting `{name}` stands for nothing",
                 where=place,
                 expected=f"one of {', '.join(sorted(known))}",
+            )
+
+
+def _unusable_own_values(grammar: ProfileFile, place: Place) -> Iterable[FileFault]:
+    for name, own in grammar.own_values.items():
+        try:
+            if find_metric(name).channels[0] > 1:
+                yield FileFault(f"`own_values`: `{name}` takes more than one channel", where=place)
+        except Misuse as fault:
+            yield FileFault(f"`own_values`: {fault.what}", where=place, expected=fault.expected, do=fault.do)
+        for unknown in {word for text in (*own.before, own.ask) for word in placeholders(text)} - {"input"}:
+            yield FileFault(
+                f"`{{{unknown}}}` in the own value `{name}` stands for nothing", where=place, expected="{input}"
             )
 
 

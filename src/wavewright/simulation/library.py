@@ -55,7 +55,7 @@ class SimulatedVisa(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim has no 
         access_mode: constants.AccessModes = constants.AccessModes.no_lock,
         open_timeout: Any = constants.VI_TMO_IMMEDIATE,
     ) -> tuple[Any, StatusCode]:
-        """Open a session; nothing is locked. A status alone would not do: PyVISA goes on with it."""
+        """Open a session; nothing is locked."""
         del access_mode, open_timeout
         try:
             parsed = rname.parse_resource_name(resource_name)
@@ -74,29 +74,26 @@ class SimulatedVisa(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim has no 
     def read(self, session: Any, count: int) -> tuple[bytes, StatusCode]:
         """Up to `count` bytes of the answer at once. Nothing there, and nothing to come: VI_ERROR_TMO, at once."""
         content, status = self._session(session).read(count)
-        if status < 0:
-            raise errors.VisaIOError(status.value)
-        return content, status
+        return content, _checked(status)
 
     def write(self, session: Any, data: bytes) -> tuple[int, StatusCode]:
         """A message, with END behind its last byte."""
         count, status = self._session(session).write(data)
-        if status < 0:
-            raise errors.VisaIOError(status.value)
-        return count, status
+        return count, _checked(status)
 
     def read_stb(self, session: Any) -> tuple[int, StatusCode]:
         """Serial poll."""
-        return self._session(session).poll()
+        byte, status = self._session(session).poll()
+        return byte, _checked(status)
 
     def clear(self, session: Any) -> StatusCode:
         """Device clear."""
-        return self._session(session).clear()
+        return _checked(self._session(session).clear())
 
     def assert_trigger(self, session: Any, protocol: Any) -> StatusCode:
         """Group execute trigger."""
         del protocol
-        return self._session(session).trigger()
+        return _checked(self._session(session).trigger())
 
     def enable_event(self, session: Any, event_type: Any, mechanism: Any, context: None = None) -> StatusCode:
         """Queue service requests from now on."""
@@ -115,10 +112,8 @@ class SimulatedVisa(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim has no 
 
     def wait_on_event(self, session: Any, in_event_type: Any, timeout: int) -> tuple[Any, Any, StatusCode]:
         """Wait, in simulated time, for a service request; `timeout` in ms, as VISA counts."""
-        status = self._session(session).wait_for_request(timeout / 1000)
-        if status is not StatusCode.success:
-            raise errors.VisaIOError(status.value)
-        return in_event_type, self._register(object()), StatusCode.success
+        status = _checked(self._session(session).wait_for_request(timeout / 1000))
+        return in_event_type, self._register(object()), status
 
     def _is_session(self, session: Any) -> bool:
         return isinstance(self.sessions.get(session), SimulatedSession)
@@ -128,6 +123,13 @@ class SimulatedVisa(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim has no 
         if not isinstance(found, SimulatedSession):
             raise errors.InvalidSession
         return found
+
+
+def _checked(status: StatusCode) -> StatusCode:
+    """The status of a call; an error is raised, for a status alone would not do: PyVISA goes on with it."""
+    if status < 0:
+        raise errors.VisaIOError(status.value)
+    return status
 
 
 def open_library(path: str, *, settings: Mapping[str, object]) -> SimulatedVisa:

@@ -67,15 +67,21 @@ class SimulatedSession:
 
     def poll(self) -> tuple[int, StatusCode]:
         """Serial poll."""
+        if self.exchange.is_dropped:
+            return 0, StatusCode.error_connection_lost
         return self.exchange.poll(), StatusCode.success
 
     def clear(self) -> StatusCode:
         """Device clear."""
+        if self.exchange.is_dropped:
+            return StatusCode.error_connection_lost
         self.exchange.clear()
         return StatusCode.success
 
     def trigger(self) -> StatusCode:
         """Group execute trigger."""
+        if self.exchange.is_dropped:
+            return StatusCode.error_connection_lost
         self.exchange.trigger()
         return StatusCode.success
 

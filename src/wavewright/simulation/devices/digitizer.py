@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
 from wavewright.simulation.acquisition import RecordSetup
 from wavewright.simulation.devices.acquiring import AT_ONCE, ON_THE_BUS, AcquiringInstrument
+from wavewright.simulation.devices.calculations import CALCULATIONS, OwnRecord
 from wavewright.simulation.devices.records import RecordFormat, Scale, read_format, record_bytes
 from wavewright.simulation.devices.roles import Making, role
 from wavewright.simulation.front_end import InputSetup
 from wavewright.simulation.scpi.elements import Element, Form
 from wavewright.simulation.scpi.faults import ScpiFault
 from wavewright.simulation.scpi.instrument import Answer, Call, Command, Pending, Reply
-from wavewright.simulation.scpi.kinds import Number, Value, only, quoted
+from wavewright.simulation.scpi.kinds import Number, Value, number_text, only, quoted
 from wavewright.simulation.trigger import EdgeSetup
 
 _FUNCTION = re.compile(r"\s*XTIM(?:E)?:VOLT(?:AGE)?(?::DC)?(?:\s*(\d+))?\s*$", re.IGNORECASE)
+_CHANNELS = re.compile(r"@\s*\d+\s*(?:,\s*\d+\s*)*$")
+_IN_PER_CENT = ("duty", "overshoot")  # PCT is the unit of DCYCle and OVERshoot, from memory, not verified
 _SOURCES = {"IMM": AT_ONCE, "BUS": ON_THE_BUS}
 
 
@@ -48,6 +52,7 @@ class Digitizer(AcquiringInstrument):
             "data": Command(ask=self._ask_data),
             "preamble": Command(ask=self._preamble),
             "fetch": Command(ask=self._ask_data),
+            **{f"fetch_{name}": Command(ask=partial(self._fetch, name)) for name in CALCULATIONS},
         }
 
     # --- settings
@@ -170,13 +175,41 @@ class Digitizer(AcquiringInstrument):
     def _ask_data(self, call: Call) -> Reply:
         only(call.elements, 0, 1)
         number = self._function_number(call.elements[0]) if call.elements else call.number
-        if number not in self._sensed:
-            raise ScpiFault(-221, f"input {number} is not among the functions that are on")
+        return self._when_recorded([number], lambda: self._record(number))
+
+    def _fetch(self, name: str, call: Call) -> Reply:
+        """What the instrument computes of its record by itself, of each input of a channel list, such as `(@1)`."""
+        only(call.elements, 0, 1)
+        numbers = self._channels(call.elements[0]) if call.elements else [1]
+        factor = 100 if name in _IN_PER_CENT else 1
+
+        def values() -> Answer:
+            records = (OwnRecord(self.codes(number), self._scale(number), self.bits) for number in numbers)
+            texts = [number_text(factor * CALCULATIONS[name](record)) for record in records]
+            return Answer(",".join(texts).encode("ascii"))
+
+        return self._when_recorded(numbers, values)
+
+    def _channels(self, element: Element) -> list[int]:
+        if element.form is not Form.EXPRESSION:
+            raise ScpiFault(-104, "a channel list is due, such as (@1)")
+        if not _CHANNELS.match(element.text):
+            raise ScpiFault(-171, f"({element.text})")
+        numbers = [int(number) for number in element.text.strip("@ ").split(",")]
+        if not all(1 <= number <= self.inputs for number in numbers):
+            raise ScpiFault(-224, f"({element.text}), inputs 1 to {self.inputs}")
+        return numbers
+
+    def _when_recorded(self, numbers: list[int], answer: Callable[[], Answer]) -> Reply:
+        """What is asked of a record comes when it is complete."""
+        for number in numbers:
+            if number not in self._sensed:
+                raise ScpiFault(-221, f"input {number} is not among the functions that are on")
         if not self.is_running:
-            return self._record(number)
+            return answer()
         if self.waits_for_the_bus:
             raise ScpiFault(-214)
-        return Pending(lambda: self._record(number))
+        return Pending(answer)
 
     def _record(self, number: int) -> Answer:
         return Answer(record_bytes(self.codes(number), self._scale(number), self._form))

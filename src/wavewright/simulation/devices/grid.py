@@ -7,11 +7,14 @@ comma-separated head, the samples in a block of 16-bit words, left-justified, mo
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 
 import numpy as np
 
 from wavewright.simulation.acquisition import RecordSetup
 from wavewright.simulation.devices.acquiring import AcquiringInstrument
+from wavewright.simulation.devices.calculations import CALCULATIONS, OwnRecord
+from wavewright.simulation.devices.records import Scale
 from wavewright.simulation.devices.roles import role
 from wavewright.simulation.front_end import InputSetup
 from wavewright.simulation.scpi.faults import ScpiFault
@@ -23,6 +26,7 @@ LINES = 10
 _PATHS = {"DIR": "DC", "BLOC": "AC", "EART": "GRO"}
 _EDGES = {"UPW": "POS", "DOWN": "NEG", "BOTH": "EITH"}
 _WORD_BITS = 16
+_PER_MILLE = ("duty", "overshoot")
 
 
 @role("grid digitizer")
@@ -40,6 +44,7 @@ class GridDigitizer(AcquiringInstrument):
             "head": Command(ask=self._head),
             "body": Command(ask=self._body),
             "interval": Command(ask=lambda _: number_text(self.record_setup().interval)),
+            **{f"tally_{name}": Command(ask=partial(self._tally, name)) for name in CALCULATIONS},
         }
 
     def input_setup(self, number: int) -> InputSetup:
@@ -104,3 +109,12 @@ class GridDigitizer(AcquiringInstrument):
     def _body(self, call: Call) -> Reply:
         words = self.codes(self._lane(call)).astype(np.int16) << (_WORD_BITS - self.bits)
         return Answer(definite_block(words.astype(">i2").tobytes()))
+
+    def _tally(self, name: str, call: Call) -> str:
+        """What the instrument makes of a frame by itself; shares in thousandths."""
+        number = self._lane(call)
+        taken = self.recorded()
+        setup, record = taken.inputs[number], taken.record
+        scale = Scale(setup.volts_per_code, setup.offset, record.interval, record.first, f"lane {number}")
+        value = CALCULATIONS[name](OwnRecord(self.codes(number), scale, self.bits))
+        return number_text(1000 * value if name in _PER_MILLE else value)

@@ -6,17 +6,21 @@ the percentage that `HOWFar?` answers.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
+from functools import partial
 
 import numpy as np
 
 from wavewright.simulation.acquisition import RecordSetup
 from wavewright.simulation.devices.acquiring import AcquiringInstrument
+from wavewright.simulation.devices.calculations import CALCULATIONS, OwnRecord
+from wavewright.simulation.devices.records import Scale
 from wavewright.simulation.devices.roles import role
 from wavewright.simulation.front_end import InputSetup
 from wavewright.simulation.scpi.faults import ScpiFault
 from wavewright.simulation.scpi.instrument import Answer, Call, Command, Reply
-from wavewright.simulation.scpi.kinds import only
+from wavewright.simulation.scpi.kinds import NOT_A_NUMBER, only
 from wavewright.simulation.trigger import EdgeSetup
 
 _INSERTS = {"STRA": "DC", "CAP": "AC", "ZERO": "GRO"}
@@ -37,6 +41,7 @@ class PlainDigitizer(AcquiringInstrument):
             "cease": Command(tell=self.stop),
             "go": Command(tell=self.force),
             "print": Command(ask=self._print),
+            **{f"judge_{name}": Command(ask=partial(self._judge, name)) for name in CALCULATIONS},
         }
 
     def input_setup(self, number: int) -> InputSetup:
@@ -81,13 +86,26 @@ class PlainDigitizer(AcquiringInstrument):
 
     def _print(self, call: Call) -> Reply:
         """Volts with five digits between commas, in an indefinite block."""
+        number = self._recorded_input(call)
+        setup = self.recorded().inputs[number]
+        volts = setup.offset + setup.volts_per_code * self.codes(number).astype(np.float64)
+        text = ",".join(f"{value:.4E}" for value in volts.tolist())
+        return Answer(b"#0" + text.encode("ascii"), is_last=True)
+
+    def _judge(self, name: str, call: Call) -> str:
+        """What the instrument makes of its record by itself, in three digits, with a word behind it."""
+        number = self._recorded_input(call)
+        taken = self.recorded()
+        setup, record = taken.inputs[number], taken.record
+        scale = Scale(setup.volts_per_code, setup.offset, record.interval, record.first, f"input {number}")
+        value = CALCULATIONS[name](OwnRecord(self.codes(number), scale, self.bits))
+        return f"{NOT_A_NUMBER if math.isnan(value) else value:.2E} or so"
+
+    def _recorded_input(self, call: Call) -> int:
         only(call.elements, 0, 0)
         number = call.number
         if not 1 <= number <= self.inputs:
             raise ScpiFault(-114, f"input {number}, 1 to {self.inputs}")
         if self.is_running:
             raise ScpiFault(-230, "the record is not complete")
-        setup = self.recorded().inputs[number]
-        volts = setup.offset + setup.volts_per_code * self.codes(number).astype(np.float64)
-        text = ",".join(f"{value:.4E}" for value in volts.tolist())
-        return Answer(b"#0" + text.encode("ascii"), is_last=True)
+        return number

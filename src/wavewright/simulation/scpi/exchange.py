@@ -173,6 +173,11 @@ class Exchange:
         self.work()
 
     @property
+    def is_dropped(self) -> bool:
+        """True when a fault has broken the connection."""
+        return self._is_dropped
+
+    @property
     def is_waiting(self) -> bool:
         """True while a question is worked on whose answer needs time."""
         return self._waiting is not None
