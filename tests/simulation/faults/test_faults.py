@@ -41,7 +41,8 @@ def test_a_dropped_link_is_lost_until_it_is_opened_again(tmp_path: Path) -> None
     digitizer = armed(library)
     digitizer.write(DATA)
     assert len(digitizer.read_bytes(500)) == 500
-    for again in (lambda: digitizer.read_bytes(1), lambda: digitizer.write("*CLS")):
+    calls = (lambda: digitizer.read_bytes(1), lambda: digitizer.write("*CLS"), digitizer.clear, digitizer.read_stb)
+    for again in (*calls, digitizer.assert_trigger):
         with pytest.raises(pyvisa.VisaIOError) as caught:
             again()
         assert code_of(caught) is StatusCode.error_connection_lost
