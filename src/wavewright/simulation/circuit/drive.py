@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from wavewright.simulation.circuit.edges import Edges, signal_edges
+from wavewright.simulation.circuit.edges import Edges, quiet_until, signal_edges
 from wavewright.simulation.circuit.motion import Complexes, Floats, Motion, polyline
 from wavewright.simulation.circuit.nodes import Making, node_kind
 from wavewright.simulation.circuit.power import FeedNode
@@ -89,11 +89,7 @@ class HalfBridge:
 
     def quiet_until(self, moment: float) -> float:
         """Never quiet while the source runs."""
-        signal = self._surroundings.signal.at(moment)
-        if signal.is_on and signal.function != "DC":
-            return moment
-        since = self._surroundings.signal.since(moment)[0][0]
-        return moment if moment - since < 1e-3 else math.inf
+        return quiet_until(self._surroundings.signal, moment)
 
 
 @node_kind("coil_terminal")

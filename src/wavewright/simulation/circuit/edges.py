@@ -11,6 +11,8 @@ import numpy.typing as npt
 from wavewright.simulation.circuit.motion import Floats, Motion, polyline
 from wavewright.simulation.circuit.surroundings import History, Signal
 
+_RINGING = 1e-3  # s; what a change has set in motion has come to rest by then
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Edges:
@@ -30,21 +32,40 @@ class Edges:
         return float(lengths[self.rising[part]].sum() / lengths.sum())
 
 
-def crossing_phases(signal: Signal, threshold: float) -> tuple[float, float] | None:
-    """Phases (0 … 1) of a period at which a signal rises above and falls below a threshold; None: never."""
+def crossing_phases(signal: Signal, threshold: float) -> tuple[Floats, Floats] | None:
+    """Phases (0 … 1) of a period at which a signal rises above, and falls below, a threshold; None: never.
+
+    As many rise as fall, in turn.
+    """
     if not signal.is_on or not min(signal.low, signal.high) < threshold < max(signal.low, signal.high):
         return None
     share = (threshold - signal.low) / (signal.high - signal.low)
-    if signal.function in ("PULS", "SQU"):
-        return 0.0, signal.duty_factor if signal.function == "PULS" else 0.5
-    if signal.function == "SIN":
+    if signal.function == "USER":
+        return _crossings_of_samples(np.array(signal.samples), share)
+    rise, fall = 0.0, 0.5
+    if signal.function == "PULS":
+        fall = signal.duty_factor
+    elif signal.function == "SIN":
         lift = math.asin(2 * share - 1) / (2 * math.pi)
-        return lift % 1.0, 0.5 - lift
-    if signal.function == "TRI":
-        return share / 2, 1 - share / 2
-    if signal.function == "RAMP":
-        return share * signal.symmetry, signal.symmetry + (1 - share) * (1 - signal.symmetry)
-    return None
+        rise, fall = lift % 1.0, 0.5 - lift
+    elif signal.function == "TRI":
+        rise, fall = share / 2, 1 - share / 2
+    elif signal.function == "RAMP":
+        rise, fall = share * signal.symmetry, signal.symmetry + (1 - share) * (1 - signal.symmetry)
+    elif signal.function != "SQU":
+        return None
+    return np.array([rise]), np.array([fall])
+
+
+def _crossings_of_samples(heights: Floats, share: float) -> tuple[Floats, Floats] | None:
+    """Where straight lines between samples, the last joined to the first, cross a height; None: nowhere."""
+    after = np.roll(heights, -1)
+    is_above, is_above_next = heights > share, after > share
+    changes = np.flatnonzero(is_above != is_above_next)
+    if not changes.size:
+        return None
+    phases = (changes + (share - heights[changes]) / (after[changes] - heights[changes])) / heights.size
+    return phases[~is_above[changes]], phases[is_above[changes]]
 
 
 def signal_edges(history: History[Signal], threshold: float, start: float, end: float) -> Edges:
@@ -71,14 +92,26 @@ def signal_edges(history: History[Signal], threshold: float, start: float, end: 
     return Edges(np.concatenate(times), np.concatenate(rising), begins_low)
 
 
+def quiet_until(history: History[Signal], moment: float) -> float:
+    """Until when nothing moves that follows the source's signal; `moment` itself while it may move."""
+    states = history.since(moment)
+    since, signal = states[0]
+    if (signal.is_on and signal.function != "DC") or moment - since < _RINGING:
+        return moment
+    return states[1][0] if len(states) > 1 else math.inf
+
+
 def is_high(signal: Signal, threshold: float, moment: float) -> bool:
     """Whether a signal stands above a threshold at a moment."""
     phases = crossing_phases(signal, threshold)
     if phases is None:
         return signal.is_on and signal.low > threshold
-    rise, fall = phases
+    rises, falls = phases
     phase = ((moment - signal.begins) * signal.frequency) % 1.0
-    return rise <= phase < fall if rise < fall else not fall <= phase < rise
+    # the last change before this phase, or the last of the period where there is none
+    last_rise = float(rises[rises <= phase].max(initial=rises.max() - 1.0))
+    last_fall = float(falls[falls <= phase].max(initial=falls.max() - 1.0))
+    return last_rise > last_fall
 
 
 def _edges_of(signal: Signal, threshold: float, start: float, end: float) -> tuple[Floats, npt.NDArray[np.bool_]]:
@@ -87,9 +120,10 @@ def _edges_of(signal: Signal, threshold: float, start: float, end: float) -> tup
         return np.empty(0), np.empty(0, bool)
     first = math.floor((start - signal.begins) * signal.frequency) - 1
     last = math.ceil((end - signal.begins) * signal.frequency) + 1
-    turns = np.arange(first, last)
-    both = np.concatenate((turns + phases[0], turns + phases[1])) / signal.frequency + signal.begins
-    rising = np.concatenate((np.ones(len(turns), bool), np.zeros(len(turns), bool)))
+    turns = np.arange(first, last)[:, None]
+    rises, falls = ((turns + changes).ravel() for changes in phases)
+    both = np.concatenate((rises, falls)) / signal.frequency + signal.begins
+    rising = np.concatenate((np.ones(len(rises), bool), np.zeros(len(falls), bool)))
     order = np.argsort(both, kind="stable")
     both, rising = both[order], rising[order]
     inside = (both > start) & (both < end)

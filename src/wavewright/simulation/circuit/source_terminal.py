@@ -8,7 +8,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from wavewright.simulation.circuit.clocks import loaded
-from wavewright.simulation.circuit.edges import scattered
+from wavewright.simulation.circuit.edges import quiet_until, scattered
 from wavewright.simulation.circuit.motion import Floats, Motion, polyline
 from wavewright.simulation.circuit.nodes import Making, node_kind
 from wavewright.simulation.circuit.surroundings import Load, Signal
@@ -35,9 +35,9 @@ class SourceTerminal:
         ends = [*(since for since, _ in states[1:]), end]
         total = Motion()
         for (since, signal), finish in zip(states, ends, strict=True):
-            begin = max(since, first)
-            if signal.is_on and finish > begin:
-                total = total.plus(self._piece(signal, begin, min(finish, end)))
+            begin, stop = max(since, first), min(finish, end)  # a burst's end may lie behind the record's
+            if signal.is_on and stop > begin:
+                total = total.plus(self._piece(signal, begin, stop))
         return loaded(total, self._resistance, load)
 
     def _piece(self, signal: Signal, begin: float, end: float) -> Motion:
@@ -90,9 +90,7 @@ class SourceTerminal:
 
     def quiet_until(self, moment: float) -> float:
         """Never quiet while the source runs."""
-        signal = self._surroundings.signal.at(moment)
-        since = self._surroundings.signal.since(moment)[0][0]
-        return moment if (signal.is_on and signal.function != "DC") or moment - since < 1e-3 else math.inf
+        return quiet_until(self._surroundings.signal, moment)
 
 
 def _sine(signal: Signal, begin: float, end: float) -> Motion:

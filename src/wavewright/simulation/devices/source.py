@@ -30,7 +30,6 @@ class Source(Instrument):
     def __init__(self, making: Making) -> None:
         super().__init__(making.identity, making.settings, making.bench.clock)
         self._signal = making.bench.surroundings.signal
-
         self._samples: tuple[float, ...] = ()
 
     def actions(self) -> Mapping[str, Command]:
@@ -102,7 +101,10 @@ class Source(Instrument):
     def _resting(self) -> Signal:
         """Between two bursts: where the period begins."""
         running = self._running()
-        level = running.low if running.function != "SIN" else (running.low + running.high) / 2
+        height = 0.5 if running.function == "SIN" else 0.0
+        if running.function == "USER" and running.samples:
+            height = running.samples[0]
+        level = running.low + height * (running.high - running.low)
         return replace(running, function="DC", low=level, high=level)
 
     def _apply(self) -> None:
