@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -370,6 +371,39 @@ def test_a_source_gives_bursts(bench: Bench) -> None:
     bench.source.trigger()
     bench.source.check_errors("giving a burst")
     assert bench.source.apply_setup(SourceSetup(burst_cycles=0, output=False))["burst.on"] is False
+
+
+def test_a_burst_is_the_last_thing_that_a_step_gives(bench: Bench, dialogue: io.StringIO) -> None:
+    setup = SourceSetup(function="sine", frequency=1e3, burst_cycles=3, starts_burst=True)
+    before = len(sent(dialogue, "source"))
+    bench.source.apply_setup(setup)
+    messages = [message for message in sent(dialogue, "source")[before:] if "?" not in message]
+    assert messages == list(source_messages(bench.source.profile, setup))
+    assert messages[-2:] == ["OUTPut:STATe 1", "*TRG"]
+
+
+def test_what_a_source_comes_up_with_counts_for_its_ceiling(bench_file: BenchFile, dialogue: io.StringIO) -> None:
+    # given a source that has 3.3 V peak to peak after *RST (its definition), and a ceiling of 5 V
+    entry = bench_file.instruments["source"].model_copy(update={"ceilings": {"voltage": 5.0}})
+    grammar = bench_file.grammar.model_copy(update={"instruments": {**bench_file.instruments, "source": entry}})
+    with open_bench(replace(bench_file, grammar=grammar), ["source"], wire_log=WireLog(dialogue)) as bench:
+        bench.reset()
+        before = len(sent(dialogue, "source"))
+        # when an offset alone is set, then 4 V + 3.3 V / 2 is above it (math), and nothing is sent
+        with pytest.raises(BenchFault, match="above the ceiling"):
+            bench.source.apply_setup(SourceSetup(offset=4.0))
+        assert sent(dialogue, "source")[before:] == []
+
+
+def test_a_source_that_rounds_above_its_ceiling_is_switched_off() -> None:
+    level = "SOURce:VOLTage:LEVel:IMMediate"
+    device = Device({"OUTPut:STATe?": b"0\n", f"{level}:AMPLitude?": b"10\n", f"{level}:OFFSet?": b"1\n"})
+    link = open_link(pyvisa.ResourceManager(library_of({MARKED: device})), MARKED, name="source")
+    source = Source(link, load_profile("scpi-source"), ceilings={"voltage": 5.0})
+    with pytest.raises(BenchFault, match="above the ceiling"):
+        source.apply_setup(SourceSetup(function=None, amplitude=6.0, offset=1.0, output=True))
+    assert "OUTPut:STATe 1" not in device.sent
+    assert device.sent.count("OUTPut:STATe 0") == 1
 
 
 @pytest.mark.parametrize("volts", [[1.0], [1.0, 1.0], [0.0, float("nan")]], ids=["one", "flat", "no number"])

@@ -214,7 +214,8 @@ FAULTS = [
     ("{source: {function", "{supply: {output: off}, source: {function",
      "recipe.yaml:22:16: a step for supply and source\n  expected: one of `supply` or `source` in each step"),
     ("function: pulse", "function: puls",
-     "recipe.yaml:22:36: `function` is `puls`\n  expected: one of sine, square, pulse, ramp, dc, noise\n"
+     "recipe.yaml:22:36: `function` is `puls`\n  expected: one of sine, square, triangle, ramp, pulse, dc, noise, "
+     "arbitrary\n"
      "  do: did you mean `pulse`?"),
     ("inputs: 2}", "inputs: 0}", "recipe.yaml:4:29: `0` is no count\n  expected: a whole number, at least 1"),
     ("{input: 1, coupling", "{input: 3, coupling",

@@ -121,6 +121,7 @@ class SourceSetup:
     width : of a pulse, s.
     phase : rad.
     burst_cycles : periods for one trigger; 0: without an end.
+    starts_burst : the step ends with that trigger.
     arbitrary : one period, for the function `arbitrary`; scaled to `amplitude` and `offset`.
     """
 
@@ -133,6 +134,7 @@ class SourceSetup:
     width: float | None = None
     phase: float | None = None
     burst_cycles: int | None = None
+    starts_burst: bool = False
     arbitrary: Waveform | None = None
     output: bool | None = None
 

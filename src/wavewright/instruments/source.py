@@ -41,9 +41,13 @@ class Source(Instrument):
         self.output_off()
         super().reset()
         self._output.confirm_off()
+        if "voltage" in self.ceilings:  # what it comes up with counts as well, as soon as one of the two is changed
+            self._amplitude, self._offset = self._level_now()
 
     def apply_setup(self, setup: SourceSetup) -> Settings:
         """One step; a step that names a function ends with the output on, unless it says otherwise.
+
+        The order: off if it says so, samples, values, read back, on, and the burst last.
 
         Raises
         ------
@@ -57,12 +61,16 @@ class Source(Instrument):
         if setup.arbitrary is not None:
             self._send_samples(setup.arbitrary)
         used = dict(self.apply(group, doing="setting the source"))
+        self._check_read_back(used)
         if ends_with_output_on(setup):
             self._check_before_on()
             self._output.on()
             used["output"] = True
         elif setup.output is False:
             used["output"] = False
+        if setup.starts_burst:
+            self.trigger()
+            self.check_errors("giving a burst")
         return used
 
     def trigger(self) -> None:
@@ -106,8 +114,26 @@ class Source(Instrument):
     def _check_before_on(self) -> None:
         """What the source would give, whoever set it, against the ceiling."""
         if "voltage" in self.ceilings and self.profile.can_ask("amplitude"):
-            offset = float(self.get("offset")) if self.profile.can_ask("offset") else self._offset
-            self.refuse_above("voltage", peak_magnitude(float(self.get("amplitude")), offset), "amplitude")
+            self.refuse_above("voltage", peak_magnitude(*self._level_now()), "amplitude")
+
+    def _check_read_back(self, used: Settings) -> None:
+        """A source that rounds above a ceiling is switched off again."""
+        amplitude = _number(used.get("amplitude"), self._amplitude)
+        offset = _number(used.get("offset"), self._offset)
+        if {"amplitude", "offset"} & set(used):
+            try:
+                self.refuse_above("voltage", peak_magnitude(amplitude, offset), "amplitude")
+            except BenchFault:
+                self.output_off()
+                raise
+
+    def _level_now(self) -> tuple[float, float]:
+        """Amplitude and offset by its own answer; as they were set where it cannot be asked, V."""
+        asked = {"amplitude": self._amplitude, "offset": self._offset}
+        answers = {
+            name: float(self.get_finite(name)) if self.profile.can_ask(name) else known for name, known in asked.items()
+        }
+        return answers["amplitude"], answers["offset"]
 
     def _send_samples(self, period: Waveform) -> None:
         *before, last = self.profile.messages("arbitrary", None, values=self._written)
@@ -131,8 +157,8 @@ def ends_with_output_on(setup: SourceSetup) -> bool:
     return bool(setup.output) or (setup.output is None and setup.function is not None)
 
 
-def arbitrary_block(period: Waveform) -> bytes:
-    """One period as 16-bit integers, most significant byte first, its extremes at full scale.
+def period_extremes(period: Waveform) -> tuple[float, float]:
+    """The lowest and the highest value of what is to be played as one period, in its unit.
 
     Raises
     ------
@@ -143,8 +169,19 @@ def arbitrary_block(period: Waveform) -> bytes:
         raise Misuse(
             f"`{period.name}` is no period of a signal", expected="at least 2 samples, all numbers, not all equal"
         )
-    low, high = float(values.min()), float(values.max())
-    return bytes(np.rint((2 * (values - low) / (high - low) - 1) * _FULL_SCALE).astype(">i2").tobytes())
+    return float(values.min()), float(values.max())
+
+
+def arbitrary_block(period: Waveform) -> bytes:
+    """One period as 16-bit integers, most significant byte first, its extremes at full scale.
+
+    Raises
+    ------
+    Misuse : as `period_extremes`.
+    """
+    low, high = period_extremes(period)
+    shares = (period.values() - low) / (high - low)
+    return bytes(np.rint((2 * shares - 1) * _FULL_SCALE).astype(">i2").tobytes())
 
 
 def source_assignments(setup: SourceSetup) -> Iterable[Assignment]:
@@ -170,7 +207,8 @@ def source_messages(profile: Profile, setup: SourceSetup) -> tuple[str, ...]:
     before = profile.messages("output", False) if setup.output is False else ()
     samples = profile.messages("arbitrary", None) if setup.arbitrary is not None else ()
     after = profile.messages("output", True) if ends_with_output_on(setup) else ()
-    return (*before, *samples, *profile.messages_for(source_assignments(setup)), *after)
+    burst = profile.messages("trigger", None) if setup.starts_burst else ()
+    return (*before, *samples, *profile.messages_for(source_assignments(setup)), *after, *burst)
 
 
 def source_faults(
@@ -180,6 +218,15 @@ def source_faults(
     abilities, limits = profile.grammar.abilities, ceilings or {}
     peak = peak_magnitude(setup.amplitude or 0.0, setup.offset or 0.0)
     faults = []
+    most_points = abilities.arbitrary_points
+    if setup.arbitrary is not None and most_points is not None and len(setup.arbitrary) > most_points:
+        faults.append(
+            BenchFault(
+                f"`{setup.arbitrary.name}` has {len(setup.arbitrary)} points",
+                expected=f"at most {most_points} points in one period",
+                do="take fewer samples of it, or one period out of several",
+            )
+        )
     for name, value, unit, most in (
         ("frequency", setup.frequency, "Hz", abilities.frequency),
         ("frequency", setup.frequency, "Hz", limits.get("frequency")),

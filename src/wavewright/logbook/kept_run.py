@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from wavewright.errors import OutputMayBeOn
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.logbook.evidence import Evidence
-from wavewright.logbook.formats.catalogue import read_waveform
+from wavewright.logbook.formats.catalogue import read_stored
 from wavewright.recipe.load import load_recipe
 from wavewright.recipe.recipe import Recipe
 from wavewright.running import runner
@@ -20,7 +20,6 @@ from wavewright.running.bench_lock import bench_lock
 from wavewright.running.interruption import interruptible
 from wavewright.running.outcome import Outcome
 from wavewright.running.shipped import find_file
-from wavewright.waveform import Waveform
 
 if TYPE_CHECKING:
     from wavewright.logbook.book import Logbook
@@ -67,7 +66,7 @@ def run(
     """
     wanted = recipe if isinstance(recipe, Recipe) else load_recipe(find_file(recipe))
     there = bench if isinstance(bench, BenchFile) else load_bench(find_file(bench))
-    how = {"read_stored": _read_stored, **how}
+    how = {"read_stored": read_stored, **how}
     with ExitStack() as open_things:
         # opened before anything is sent: a run whose outcome cannot be kept is not begun
         book = open_things.enter_context(_opened(logbook)) if logbook is not None else None
@@ -107,7 +106,3 @@ def _opened(logbook: str | Path) -> Logbook:
     from wavewright.logbook.book import Logbook
 
     return Logbook(logbook)
-
-
-def _read_stored(path: Path, channel: str) -> Waveform:
-    return read_waveform(path, channel=channel)

@@ -11,7 +11,7 @@ from pathlib import Path
 from wavewright.analysis.reading import Reading
 from wavewright.errors import StorageFault, WavewrightError
 from wavewright.logbook.book import Logbook
-from wavewright.logbook.formats.catalogue import read_waveform
+from wavewright.logbook.formats.catalogue import read_stored
 from wavewright.recipe.load import parse_recipe
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.places import read_text
@@ -62,7 +62,7 @@ def recompute(outcome: Outcome, recipe: Recipe | None = None, *, run: str = "") 
     """
     used = recipe or parse_recipe(outcome.recipe.text, outcome.recipe.file, set=outcome.parameters)
     stored = {one.label: one for one in outcome.measurements}
-    references = References(used, read_stored=lambda path, channel: read_waveform(path, channel=channel))
+    references = References(used, read_stored=read_stored)
     again = tuple(
         _again(stored[measurement.label], measurement, outcome, references)
         for measurement in used

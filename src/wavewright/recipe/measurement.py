@@ -24,7 +24,7 @@ from wavewright.recipe.model_reading import refusal
 from wavewright.recipe.places import Block
 from wavewright.recipe.references import check_references
 from wavewright.recipe.scope import Scope
-from wavewright.recipe.stimulus import Step
+from wavewright.recipe.stimulus import Step, check_bursts
 
 
 @dataclass(frozen=True)
@@ -141,6 +141,7 @@ def read_measurement(tree: Block, scope: Scope) -> Measurement | None:
         "expect": read_expectations(tree, scope),
     }
     check_references(tree, scope)
+    check_bursts(tree, scope)
     rest = Block(tree.place)
     rest.update((key, value) for key, value in tree.items() if key not in read)
     measurement = scope.validated(rest, Measurement)

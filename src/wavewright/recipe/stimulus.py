@@ -2,15 +2,41 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Self
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import (
+    BeforeValidator,
+    Discriminator,
+    Field,
+    PlainSerializer,
+    PlainValidator,
+    Tag,
+    WithJsonSchema,
+    model_validator,
+)
 
-from wavewright.errors import Misuse
+from wavewright.errors import FileFault, Misuse, Place
 from wavewright.recipe.acquisition import Entry
-from wavewright.recipe.fields import Angle, Current, Fraction, Frequency, PositiveVoltage, Time, Voltage, fault_at
-from wavewright.recipe.model_reading import refusal
+from wavewright.recipe.fields import (
+    Angle,
+    Count,
+    Current,
+    Fraction,
+    Frequency,
+    PositiveVoltage,
+    Time,
+    Value,
+    Voltage,
+    fault_at,
+    read_line,
+)
+from wavewright.recipe.model_reading import refusal, refusing
+from wavewright.recipe.places import Block, place_of
+from wavewright.recipe.scope import Scope
 
 
 class Switch(StrEnum):
@@ -25,10 +51,53 @@ class Shape(StrEnum):
 
     SINE = "sine"
     SQUARE = "square"
-    PULSE = "pulse"
+    TRIANGLE = "triangle"
     RAMP = "ramp"
+    PULSE = "pulse"
     DC = "dc"
     NOISE = "noise"
+    ARBITRARY = "arbitrary"
+
+
+class Starts(StrEnum):
+    """When a burst begins: as the last act of the step that orders it, or with a later step, `start: burst`."""
+
+    AT_ONCE = "at_once"
+    WHEN_TOLD = "when_told"
+
+
+@dataclass(frozen=True, slots=True)
+class StoredFile:
+    """A file that a recipe names: the words, and where they stand. A relative path begins at the recipe's folder."""
+
+    text: str
+    place: Place | None = field(default=None, compare=False)
+
+    def __str__(self) -> str:
+        return self.text
+
+    @property
+    def path(self) -> Path:
+        """Where the file lies."""
+        return (Path(self.place.file).parent if self.place else Path()) / self.text
+
+    @classmethod
+    def read(cls, value: Any) -> Self:
+        """From what stands in a file.
+
+        Raises
+        ------
+        Misuse : no text.
+        """
+        return value if isinstance(value, cls) else cls(read_line(value), place_of(value))
+
+
+Stored = Annotated[
+    StoredFile,
+    PlainValidator(refusing(StoredFile.read)),
+    PlainSerializer(str, return_type=str),
+    WithJsonSchema({"type": "string", "examples": ["sag.csv"]}),
+]
 
 
 class SupplyStep(Entry):
@@ -41,34 +110,116 @@ class SupplyStep(Entry):
     output: Switch | None = Field(default=None, description="on or off")
 
 
+class BurstEntry(Entry):
+    """A number of whole periods, and rest before and behind them."""
+
+    cycles: Count = Field(description="how many periods")
+    starts: Starts = Field(
+        default=Starts.AT_ONCE,
+        description="at_once: as the last act of this step; when_told: with a later step, `start: burst`",
+    )
+
+
+def _read_off(value: object) -> object:
+    if value != "off":
+        raise Misuse(f"`burst` is `{value}`", expected="`{cycles: 3}`, say, or `off`")
+    return value
+
+
+# Which of the two it is decides what is said of a fault in it.
+Burst = Annotated[
+    Annotated[BurstEntry, Tag("entry")] | Annotated[Literal["off"], BeforeValidator(refusing(_read_off)), Tag("word")],
+    Discriminator(lambda value: "word" if isinstance(value, str) else "entry"),
+]
+
+
 class SourceStep(Entry):
     """Settings of the source; what is left out stays as it is."""
 
-    function: Shape | None = Field(default=None, description="sine, square, pulse, ramp, dc or noise")
-    frequency: Frequency | None = Field(default=None, description="repetition frequency")
+    function: Shape | None = Field(
+        default=None, description="sine, square, triangle, ramp, pulse, dc, noise or arbitrary"
+    )
+    frequency: Frequency | None = Field(
+        default=None, description="repetition frequency; that of a stored waveform, once in its length, if left out"
+    )
     amplitude: PositiveVoltage | None = Field(default=None, description="peak to peak")
     offset: Voltage | None = Field(default=None, description="mean of the two extremes")
     high: Voltage | None = Field(default=None, description="upper extreme, instead of amplitude and offset")
     low: Voltage | None = Field(default=None, description="lower extreme, instead of amplitude and offset")
-    duty_factor: Fraction | None = Field(default=None, description="of square and pulse: high time over period")
+    duty_factor: Fraction | None = Field(default=None, description="of pulse: high time over period")
+    symmetry: Fraction | None = Field(default=None, description="of ramp: rising time over period; 50 % is a triangle")
     phase: Angle | None = Field(default=None, description="phase at the start")
+    waveform: Stored | None = Field(
+        default=None,
+        description="of arbitrary: a stored waveform, one period; its own levels hold where the step names none",
+    )
+    channel: Value | None = Field(
+        default=None, description="which channel of the stored waveform, by name or number; the first if left out"
+    )
+    burst: Burst | None = Field(
+        default=None, description="so many periods instead of no end; `off` is without an end again"
+    )
+    start: Literal["burst"] | None = Field(default=None, description="burst: gives the burst that waits to be told")
     output: Switch | None = Field(default=None, description="on or off")
 
     @model_validator(mode="after")
     def _says_one_thing(self) -> Self:
-        faults = []
+        if faults := [*self._level_faults(), *self._shape_faults(), *self._burst_faults()]:
+            raise refusal(*faults)
+        return self
+
+    def _level_faults(self) -> Iterator[FileFault]:
         ends = [level for level in (self.high, self.low) if level is not None]
         middle = [level for level in (self.amplitude, self.offset) if level is not None]
         if ends and middle:
             expected = "`amplitude` and `offset`, or `high` and `low`"
-            faults.append(fault_at(ends[0], f"`{ends[0]}` is given in two ways", expected=expected))
+            yield fault_at(ends[0], f"`{ends[0]}` is given in two ways", expected=expected)
+        elif len(ends) == 1:
+            given, other = ("high", "low") if self.high else ("low", "high")
+            yield fault_at(ends[0], f"`{given}` without `{other}`", expected="both, or `amplitude` and `offset`")
         if self.high and self.low and self.high.value <= self.low.value:
-            faults.append(
-                fault_at(self.high, f"`high: {self.high}` is not above low", expected=f"more than {self.low}")
+            yield fault_at(self.high, f"`high: {self.high}` is not above low", expected=f"more than {self.low}")
+
+    def _shape_faults(self) -> Iterator[FileFault | Misuse]:
+        """What belongs to one function stands beside another."""
+        function = self.function
+        for key, owner in (("duty_factor", Shape.PULSE), ("symmetry", Shape.RAMP)):
+            stated = getattr(self, key)
+            if stated is not None and function not in (None, owner):
+                what = f"`{key}` of a source whose function is {function}"
+                yield fault_at(stated, what, expected=f"`function: {owner}`", do=f"take `{key}` out, or the function")
+        if self.waveform is not None and function is not Shape.ARBITRARY:
+            where = self.waveform.place or ""
+            what = f"`waveform: {self.waveform}` without `function: arbitrary`"
+            yield FileFault(what, where=where, expected="both in one step")
+        if function is Shape.ARBITRARY and self.waveform is None:
+            yield Misuse("`function: arbitrary` without `waveform`", expected="`waveform:` with a stored waveform")
+        if self.channel is not None and self.waveform is None:
+            yield Misuse("`channel` without `waveform`", expected="`waveform:` with the file that has the channel")
+
+    def _burst_faults(self) -> Iterator[Misuse]:
+        if self.start is not None and self.burst is not None:
+            yield Misuse(
+                "`start` and `burst` in one step",
+                expected="`burst` with `starts: at_once`, or two steps",
             )
-        if faults:
-            raise refusal(*faults)
-        return self
+        if self.starts_burst and (self.output is Switch.OFF or self.burst_cycles == 0):
+            yield Misuse(
+                "a burst that starts while the output is off", expected="`starts: when_told`, or the output on"
+            )
+        if isinstance(self.burst, BurstEntry) and self.function in (Shape.DC, Shape.NOISE):
+            yield Misuse(f"a burst of `{self.function}`, which has no periods", expected="a periodic function")
+
+    @property
+    def burst_cycles(self) -> int | None:
+        """Periods of a burst; 0: no bursts any more; None: as before."""
+        return self.burst.cycles if isinstance(self.burst, BurstEntry) else 0 if self.burst else None
+
+    @property
+    def starts_burst(self) -> bool:
+        """Whether the step's last act gives a burst."""
+        at_once = isinstance(self.burst, BurstEntry) and self.burst.starts is Starts.AT_ONCE
+        return at_once or self.start is not None
 
 
 class Step(Entry):
@@ -84,3 +235,18 @@ class Step(Entry):
             what = "a step for supply and source" if self.supply else "a step that sets nothing"
             raise refusal(Misuse(what, expected="one of `supply` or `source` in each step"))
         return self
+
+
+def check_bursts(tree: Block, scope: Scope) -> None:
+    """Note each step that starts a burst which no step of the measurement above it has ordered."""
+    is_ordered = False
+    for step in tree.row("stimulus"):
+        source = step.block("source") if isinstance(step, Block) else Block(tree.place)
+        if "burst" in source:
+            is_ordered = source.word("burst") != "off"
+        elif source.word("start") == "burst" and not is_ordered:
+            scope.note(
+                "`start: burst`, and no burst was ordered",
+                where=source.value_place("start"),
+                expected="a step above it with `burst: {cycles: …, starts: when_told}`",
+            )

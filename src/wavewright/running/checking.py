@@ -4,13 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from wavewright.errors import FileFault, Place
 from wavewright.recipe.places import parse_tree, read_text
 
+if TYPE_CHECKING:
+    from wavewright.running.periods import ReadStored
 
-def check_file(path: Path) -> str:
+
+def check_file(path: Path, *, read_stored: ReadStored | None = None) -> str:
     """Read and check a recipe, a bench or a profile; returns which of them it is.
+
+    Parameters
+    ----------
+    read_stored : reads one channel of a file; with it, the waveforms that a recipe's source plays are checked too.
 
     Raises
     ------
@@ -25,30 +33,34 @@ def check_file(path: Path) -> str:
             expected=f"one of the keys {', '.join(f'`{name}: 1`' for name in KINDS)}",
         )
     kind, load = KINDS[key]
-    load(path)
+    load(path, read_stored)
     return kind
 
 
-def _recipe(path: Path) -> None:
+def _recipe(path: Path, read_stored: ReadStored | None) -> None:
     from wavewright.recipe.load import load_recipe  # each kind alone: the others would double the time it takes
 
-    load_recipe(path)
+    recipe = load_recipe(path)
+    if read_stored is not None:
+        from wavewright.running.periods import read_periods
+
+        read_periods(recipe, read_stored)
 
 
-def _bench(path: Path) -> None:
+def _bench(path: Path, _: ReadStored | None) -> None:
     from wavewright.instruments.bench_file import load_bench
 
     load_bench(path)
 
 
-def _profile(path: Path) -> None:
+def _profile(path: Path, _: ReadStored | None) -> None:
     from wavewright.instruments.profile import load_profile
 
     load_profile(str(path))
 
 
 # The first key of a file says what it is.
-KINDS: Mapping[str, tuple[str, Callable[[Path], None]]] = {
+KINDS: Mapping[str, tuple[str, Callable[[Path, ReadStored | None], None]]] = {
     "wavewright": ("recipe", _recipe),
     "wavewright-bench": ("bench", _bench),
     "wavewright-profile": ("profile", _profile),

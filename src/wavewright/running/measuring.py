@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from wavewright.errors import NotMeasurable
 from wavewright.instruments.bench import Bench
@@ -16,6 +16,7 @@ from wavewright.running.examined import Examined
 from wavewright.running.keeping import Keeper
 from wavewright.running.metering import meter_values
 from wavewright.running.outcome import MeasurementOutcome
+from wavewright.running.periods import Periods
 from wavewright.running.progress import Progress
 from wavewright.running.prompts import Operator, placing_text
 from wavewright.running.read_back import configure
@@ -37,6 +38,7 @@ class Surroundings:
     check : called between two steps; raises if the run is to be broken off.
     references : what `compare:` and masks refer to.
     is_cross_checked : the instrument is asked for its own values too.
+    periods : the stored waveforms that the source plays.
     """
 
     bench: Bench
@@ -49,6 +51,7 @@ class Surroundings:
     check: Callable[[], None]
     references: References
     is_cross_checked: bool = False
+    periods: Periods = field(default_factory=dict)
 
 
 def measure_one(measurement: Measurement, around: Surroundings, *, is_placed: bool = False) -> MeasurementOutcome:
@@ -177,6 +180,6 @@ def _stimulate(steps: Sequence[Step], around: Surroundings) -> None:
         if step.supply is not None:
             around.bench.supply.apply_setup(supply_setup(step.supply))
         if step.source is not None:
-            around.bench.source.apply_setup(source_setup(step.source))
+            around.bench.source.apply_setup(source_setup(step.source, around.periods))
         if step.then_wait is not None:
             around.pause(float(step.then_wait))

@@ -13,15 +13,16 @@ from wavewright.instruments.bench import ROLES
 from wavewright.instruments.digitizer_setup import digitizer_messages, shot_messages
 from wavewright.instruments.meter import meter_messages
 from wavewright.instruments.profile import Profile
-from wavewright.instruments.setups import DigitizerSetup
+from wavewright.instruments.setups import DigitizerSetup, SourceSetup
 from wavewright.instruments.source import source_messages
 from wavewright.instruments.supply import supply_messages
 from wavewright.instruments.vocabulary import Role
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
-from wavewright.recipe.stimulus import Step
+from wavewright.recipe.stimulus import SourceStep, Step
 from wavewright.running.auto_range import WIDEST
 from wavewright.running.metering import meter_setup
+from wavewright.running.periods import NOTHING_STORED, Periods
 from wavewright.running.prompts import placing_text
 from wavewright.running.wanted import Wanted, source_setup, split_stimulus, supply_setup, wanted
 
@@ -72,13 +73,20 @@ class Plan:
         return sum(one.seconds for one in self.measurements) + _seconds(self.last)
 
 
-def plan(recipe: Recipe, profiles: Mapping[Role, Profile], *, attenuations: Mapping[int, float]) -> Plan:
+def plan(
+    recipe: Recipe,
+    profiles: Mapping[Role, Profile],
+    *,
+    attenuations: Mapping[int, float],
+    periods: Periods = NOTHING_STORED,
+) -> Plan:
     """Every step of a run.
 
     Parameters
     ----------
     profiles : of the instruments that the run uses, by role.
     attenuations : of the probes on the bench, by input.
+    periods : the stored waveforms that the source plays.
 
     Raises
     ------
@@ -87,13 +95,16 @@ def plan(recipe: Recipe, profiles: Mapping[Role, Profile], *, attenuations: Mapp
     return Plan(
         title=recipe.title,
         cautions=recipe.cautions,
-        measurements=tuple(_measurement(one, profiles, attenuations) for one in recipe),
+        measurements=tuple(_measurement(one, profiles, attenuations, periods) for one in recipe),
         last=tuple(_outputs_off(profiles)),
     )
 
 
 def _measurement(
-    measurement: Measurement, profiles: Mapping[Role, Profile], attenuations: Mapping[int, float]
+    measurement: Measurement,
+    profiles: Mapping[Role, Profile],
+    attenuations: Mapping[int, float],
+    periods: Periods,
 ) -> PlannedMeasurement:
     digitizer = profiles[Role.DIGITIZER]
     goal = _with_widest_ranges(wanted(measurement, attenuations=attenuations), digitizer)
@@ -101,13 +112,14 @@ def _measurement(
     first = [*_known_state(profiles), *_placing(measurement, goal.setup, profiles)]
     is_repeated = measurement.trigger.mode == "normal"
     if goal.is_automatic or not is_repeated:
-        first += _stimulus(measurement.stimulus, profiles)
+        first += _stimulus(measurement.stimulus, profiles, periods)
     if goal.is_automatic:
         first += _search(goal)
     first.append(_configure(goal, digitizer))
     arm, fetch = _shot(goal.setup, digitizer)
     meter = tuple(_meter(measurement, profiles))
-    every = (*_stimulus(before, profiles), arm, *_stimulus(after, profiles), fetch) if is_repeated else (arm, fetch)
+    armed = (*_stimulus(before, profiles, periods), arm, *_stimulus(after, profiles, periods))
+    every = (*armed, fetch) if is_repeated else (arm, fetch)
     return PlannedMeasurement(measurement.label, measurement.shots, tuple(first), (*every, *meter))
 
 
@@ -138,16 +150,22 @@ def _placing(
     yield _step(f"ask the operator: {text}", Role.DISPLAY, display.messages("text", text) if display else ())
 
 
-def _stimulus(steps: tuple[Step, ...], profiles: Mapping[Role, Profile]) -> Iterator[PlannedStep]:
+def _stimulus(steps: tuple[Step, ...], profiles: Mapping[Role, Profile], periods: Periods) -> Iterator[PlannedStep]:
     for step in steps:
         if step.supply is not None:
             messages = supply_messages(profiles[Role.SUPPLY], supply_setup(step.supply))
             yield _step("set the supply", Role.SUPPLY, messages)
         if step.source is not None:
-            messages = source_messages(profiles[Role.SOURCE], source_setup(step.source))
-            yield _step("set the source", Role.SOURCE, messages)
+            setup = source_setup(step.source, periods)
+            yield _step(_purpose(step.source, setup), Role.SOURCE, source_messages(profiles[Role.SOURCE], setup))
         if step.then_wait is not None:
             yield PlannedStep(f"wait {step.then_wait}", seconds=float(step.then_wait))
+
+
+def _purpose(step: SourceStep, setup: SourceSetup) -> str:
+    """What a step of the source is for."""
+    played = f", playing `{step.waveform}`, {len(setup.arbitrary)} points" if setup.arbitrary is not None else ""
+    return f"set the source{played}{', and start the burst' if setup.starts_burst else ''}"
 
 
 def _search(goal: Wanted) -> Iterator[PlannedStep]:

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from wavewright.errors import NotMeasurable
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
 from wavewright.running.examined import Examined
+from wavewright.running.periods import ReadStored
 from wavewright.waveform import Waveform
-
-ReadStored = Callable[[Path, str], Waveform]
 
 
 class References:

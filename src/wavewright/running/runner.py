@@ -22,9 +22,10 @@ from wavewright.running.interruption import Interrupted, Interruption, interrupt
 from wavewright.running.keeping import Keeper, Memory
 from wavewright.running.measuring import Surroundings, measure_one
 from wavewright.running.outcome import MeasurementOutcome, Origin, Outcome
+from wavewright.running.periods import ReadStored, read_periods
 from wavewright.running.progress import Progress, Silent
 from wavewright.running.prompts import Operator, Unattended, caution_text
-from wavewright.running.references import ReadStored, References
+from wavewright.running.references import References
 from wavewright.running.selection import Selection, select
 
 # After these no reading came about, and the instruments can still be spoken to: the next measurement may do better.
@@ -66,7 +67,7 @@ def run(
     full_wire_log : keep the bytes of records in the wire log too, so that the run can be replayed from it.
     cross_check : ask the instrument for its own values as well, whether the recipe wants it or not.
     manager : of another VISA library than the bench file's, for a replay say.
-    read_stored : reads a channel of a stored waveform, for comparisons and masks.
+    read_stored : reads a channel of a stored waveform, for comparisons, masks and what the source plays.
     interruption : what signals do, where the caller has taken them over for longer than the run.
     pause, elapsed, now : the clock; a test hands in its own.
 
@@ -75,10 +76,11 @@ def run(
     BenchFault : the bench lacks or forbids what the recipe wants; nothing was sent.
     OutputMayBeOn : an output could not be confirmed off.
     StorageFault : the keeper could not keep what came.
-    FileFault : a stored waveform to compare with cannot be used.
+    FileFault : a stored waveform, to compare with or to play, cannot be used.
     LinkLost, NoAnswer, BadAnswer : an instrument is not there at the beginning.
     """
-    chosen = select(recipe, bench)
+    periods = read_periods(recipe, read_stored)
+    chosen = select(recipe, bench, periods=periods)
     into, person = keeper or Memory(), desk or Unattended()
     started, names = now(), list(chosen.names.values())
     log = WireLog(into.wire_log, full=full_wire_log)
@@ -123,6 +125,7 @@ def run(
                 elapsed=elapsed,
                 check=taken.check,
                 references=references,
+                periods=periods,
                 is_cross_checked=cross_check or recipe.cross_check,
             )
             error = _measure_all(recipe, around, taken, measurements, stop_at_first=stop_at_first)

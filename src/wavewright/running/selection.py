@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from wavewright.errors import BenchFault, WavewrightError
+from wavewright.errors import BenchFault, Misuse, WavewrightError
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.digitizer_setup import digitizer_faults
 from wavewright.instruments.profile import Profile
-from wavewright.instruments.source import source_faults
+from wavewright.instruments.source import source_faults, source_messages
 from wavewright.instruments.supply import supply_faults
 from wavewright.instruments.vocabulary import Role
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
+from wavewright.recipe.stimulus import SourceStep
+from wavewright.running.periods import NOTHING_STORED, Periods
 from wavewright.running.wanted import source_setup, supply_setup, wanted
 
 
@@ -33,8 +35,12 @@ class Selection:
     attenuations: Mapping[int, float]
 
 
-def select(recipe: Recipe, bench: BenchFile) -> Selection:
+def select(recipe: Recipe, bench: BenchFile, *, periods: Periods = NOTHING_STORED) -> Selection:
     """The instruments that a recipe uses.
+
+    Parameters
+    ----------
+    periods : the stored waveforms that the source is to play.
 
     Raises
     ------
@@ -52,10 +58,11 @@ def select(recipe: Recipe, bench: BenchFile) -> Selection:
     if "prompts" in bench.profiles:
         profiles[Role.DISPLAY] = bench.profiles["prompts"]
     attenuations = {number: probe.attenuation for number, probe in bench.probes.items()}
-    faults.extend(_inabilities(recipe, bench, names, profiles, attenuations))
+    chosen = Selection(names, profiles, attenuations)
+    faults.extend(_inabilities(recipe, bench, chosen, periods))
     if faults:
         raise _joined(faults, bench)
-    return Selection(names, profiles, attenuations)
+    return chosen
 
 
 def roles_of(recipe: Recipe) -> tuple[Role, ...]:
@@ -70,43 +77,52 @@ def roles_of(recipe: Recipe) -> tuple[Role, ...]:
     return tuple(role for role in Role if role in used)
 
 
-def _inabilities(
-    recipe: Recipe,
-    bench: BenchFile,
-    names: Mapping[Role, str],
-    profiles: Mapping[Role, Profile],
-    attenuations: Mapping[int, float],
-) -> Iterator[BenchFault]:
+def _inabilities(recipe: Recipe, bench: BenchFile, chosen: Selection, periods: Periods) -> Iterator[BenchFault]:
     """What instruments or ceilings cannot give, each fault with the measurement that wants it, and once."""
-    ceilings = {role: bench.instruments[name].ceilings for role, name in names.items()}
+    ceilings = {role: bench.instruments[name].ceilings for role, name in chosen.names.items()}
     bandwidth = 0.0
     if recipe.needs is not None and recipe.needs.digitizer is not None and recipe.needs.digitizer.bandwidth is not None:
         bandwidth = float(recipe.needs.digitizer.bandwidth)
     seen: set[str] = set()
     for measurement in recipe:
-        for fault in _of_measurement(measurement, profiles, attenuations, ceilings, bandwidth):
+        for fault in _of_measurement(measurement, chosen, ceilings, bandwidth, periods):
             if fault.what not in seen:
                 seen.add(fault.what)
-                yield BenchFault(f"{measurement.label}: {fault.what}", expected=fault.expected, do=fault.do)
+                what = f"{measurement.label}: {fault.what}"
+                yield BenchFault(what, where=fault.where, expected=fault.expected, do=fault.do)
 
 
 def _of_measurement(
     measurement: Measurement,
-    profiles: Mapping[Role, Profile],
-    attenuations: Mapping[int, float],
+    chosen: Selection,
     ceilings: Mapping[Role, Mapping[str, float]],
     bandwidth: float,
+    periods: Periods,
 ) -> Iterator[BenchFault]:
+    profiles = chosen.profiles
     if Role.DIGITIZER in profiles:
-        setup = wanted(measurement, attenuations=attenuations).setup
+        setup = wanted(measurement, attenuations=chosen.attenuations).setup
         yield from digitizer_faults(profiles[Role.DIGITIZER], setup, bandwidth=bandwidth)
     for step in measurement.stimulus:
         if step.supply is not None and Role.SUPPLY in profiles:
             setup_of_supply = supply_setup(step.supply)
             yield from supply_faults(profiles[Role.SUPPLY], setup_of_supply, ceilings=ceilings[Role.SUPPLY])
         if step.source is not None and Role.SOURCE in profiles:
-            setup_of_source = source_setup(step.source)
-            yield from source_faults(profiles[Role.SOURCE], setup_of_source, ceilings=ceilings[Role.SOURCE])
+            yield from _of_source(step.source, profiles[Role.SOURCE], ceilings[Role.SOURCE], periods)
+
+
+def _of_source(
+    step: SourceStep, profile: Profile, ceilings: Mapping[str, float], periods: Periods
+) -> Iterator[BenchFault]:
+    """What the source cannot give, at the place of the stored waveform if it plays one: the level may be its own."""
+    where = "" if step.waveform is None else step.waveform.place or ""
+    setup = source_setup(step, periods)
+    for fault in source_faults(profile, setup, ceilings=ceilings):
+        yield BenchFault(fault.what, where=where, expected=fault.expected, do=fault.do)
+    try:
+        source_messages(profile, setup)
+    except Misuse as fault:
+        yield BenchFault(f"the source: {fault.what}", where=where, expected=fault.expected, do=fault.do)
 
 
 def _absent(role: Role, bench: BenchFile) -> BenchFault:
@@ -124,6 +140,6 @@ def _joined(faults: list[BenchFault], bench: BenchFile) -> BenchFault:
     """One error for all of them."""
     if len(faults) == 1:
         only = faults[0]
-        return BenchFault(only.what, where=bench.path, expected=only.expected, do=only.do)
+        return BenchFault(only.what, where=only.where or bench.path, expected=only.expected, do=only.do)
     listed = "".join(f"\n- {WavewrightError.__str__(fault)}" for fault in faults)
     return BenchFault(f"the bench cannot do {len(faults)} things that the recipe wants{listed}", where=bench.path)

@@ -15,9 +15,11 @@ from wavewright.instruments.setups import (
     TimebaseSetup,
     TriggerSetup,
 )
+from wavewright.instruments.source import period_extremes
 from wavewright.recipe.acquisition import Channel, Timebase
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.stimulus import SourceStep, Step, SupplyStep, Switch
+from wavewright.running.periods import NOTHING_STORED, Periods, period_of
 
 PLACEHOLDER = TimebaseSetup(points=100_000, interval=1e-6)  # of a record in cycles, until the period is known
 EDGE_SAMPLES = 8  # before the trigger where the recipe names no time: the edge that triggers is in the record
@@ -101,22 +103,47 @@ def supply_setup(step: SupplyStep) -> SupplySetup:
     )
 
 
-def source_setup(step: SourceStep) -> SourceSetup:
-    """One step of the source; two extremes become amplitude and offset."""
-    amplitude, offset = _number(step.amplitude), _number(step.offset)
+def source_setup(step: SourceStep, periods: Periods = NOTHING_STORED) -> SourceSetup:
+    """One step of the source; two extremes become amplitude and offset.
+
+    A stored waveform is played as it was recorded, in volts and in time, but for what the step itself names.
+
+    Parameters
+    ----------
+    periods : the stored waveforms that steps play.
+
+    Raises
+    ------
+    NotMeasurable : a stored waveform was not read.
+    """
+    period = period_of(step, periods)
+    frequency, amplitude, offset = _number(step.frequency), _number(step.amplitude), _number(step.offset)
     if step.high is not None and step.low is not None:
-        amplitude = float(step.high) - float(step.low)
-        offset = (float(step.high) + float(step.low)) / 2
+        amplitude, offset = _amplitude_and_offset(float(step.low), float(step.high))
+    if period is not None:
+        own_amplitude, own_offset = _amplitude_and_offset(*period_extremes(period))
+        frequency = 1 / period.duration if frequency is None else frequency
+        amplitude = own_amplitude if amplitude is None else amplitude
+        offset = own_offset if offset is None else offset
     phase = _number(step.phase)
     return SourceSetup(
         function=None if step.function is None else step.function.value,
-        frequency=_number(step.frequency),
+        frequency=frequency,
         amplitude=amplitude,
         offset=offset,
         duty_factor=_number(step.duty_factor),
+        symmetry=_number(step.symmetry),
         phase=None if phase is None else math.radians(phase),
+        burst_cycles=step.burst_cycles,
+        starts_burst=step.starts_burst,
+        arbitrary=period,
         output=_switch(step.output),
     )
+
+
+def _amplitude_and_offset(low: float, high: float) -> tuple[float, float]:
+    """Peak to peak, and the middle, of two extremes."""
+    return high - low, (high + low) / 2
 
 
 def _input(channel: Channel, attenuations: Mapping[int, float]) -> InputSetup:

@@ -28,15 +28,18 @@ def plan(
     Questions that read back or confirm a setting are left out; the wire log of a run has them.
     """
     from wavewright.instruments.bench_file import load_bench
+    from wavewright.logbook.formats.catalogue import read_stored
     from wavewright.logbook.kept_run import DEFAULT_BENCH
     from wavewright.recipe.load import load_recipe
+    from wavewright.running.periods import read_periods
     from wavewright.running.plan import plan as plan_of
     from wavewright.running.selection import select
     from wavewright.running.shipped import find_file
 
     wanted = load_recipe(find_file(recipe), set=read_settings(settings))
-    chosen = select(wanted, load_bench(find_file(bench or DEFAULT_BENCH)))
-    made = plan_of(wanted, chosen.profiles, attenuations=chosen.attenuations)
+    periods = read_periods(wanted, read_stored)
+    chosen = select(wanted, load_bench(find_file(bench or DEFAULT_BENCH)), periods=periods)
+    made = plan_of(wanted, chosen.profiles, attenuations=chosen.attenuations, periods=periods)
     if as_json:
         print_json({**asdict(made), "seconds": made.seconds})
     else:

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from wavewright.cli.output import AsJson, print_json
 from wavewright.errors import FileFault, WavewrightError
+
+if TYPE_CHECKING:
+    from wavewright.waveform import Waveform
 
 
 def validate(
@@ -22,7 +25,7 @@ def validate(
     faults: dict[str, list[FileFault]] = {}
     for file in files:
         try:
-            kind = check_file(file)
+            kind = check_file(file, read_stored=_read_stored)
         except FileFault as fault:
             faults[str(file)] = list(fault.faults or (fault,))
         else:
@@ -35,6 +38,12 @@ def validate(
         for one in (one for found in faults.values() for one in found):
             print(one, file=sys.stderr)
     return WavewrightError.exit_status if any(faults.values()) else 0
+
+
+def _read_stored(path: Path, channel: str) -> Waveform:
+    from wavewright.logbook.formats.catalogue import read_stored  # only for a recipe that plays a stored waveform
+
+    return read_stored(path, channel)
 
 
 def _plain(fault: FileFault) -> dict[str, str]:

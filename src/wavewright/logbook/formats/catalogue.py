@@ -100,7 +100,10 @@ def read_waveform(path: str | os.PathLike[str], *, channel: int | str = 1, inter
     FileFault : the file cannot be read, or is not what its suffix says; names the line or byte.
     Misuse : no such channel, an unknown suffix, an interval that is missing or contradicts the file.
     """
-    waves = read_waveforms(path, interval=interval)
+    return _of_channel(read_waveforms(path, interval=interval), channel, path)
+
+
+def _of_channel(waves: Mapping[str, Waveform], channel: int | str, path: str | os.PathLike[str]) -> Waveform:
     if isinstance(channel, str) and channel in waves:
         return waves[channel]
     if isinstance(channel, int) and not isinstance(channel, bool) and 1 <= channel <= len(waves):
@@ -111,6 +114,18 @@ def read_waveform(path: str | os.PathLike[str], *, channel: int | str = 1, inter
         expected=f"1 .. {len(waves)}, or one of {', '.join(f'`{name}`' for name in waves)}",
         do=f"did you mean `{near[0]}`?" if near else "",
     )
+
+
+def read_stored(path: Path, channel: str) -> Waveform:
+    """One waveform of a file by the word that a recipe has for it: a name, or a number where no channel is named so.
+
+    Raises
+    ------
+    FileFault, Misuse : as `read_waveform`.
+    """
+    waves = read_waveforms(path)
+    is_number = channel not in waves and channel.isdecimal()
+    return _of_channel(waves, int(channel) if is_number else channel, path)
 
 
 def write_waveforms(path: str | os.PathLike[str], capture: Capture | Mapping[str, Waveform]) -> None:
