@@ -8,8 +8,7 @@ from hypothesis import strategies as st
 
 from wavewright.buses.decode import decode
 from wavewright.buses.frames import Frames
-from wavewright.buses.spi_timing import hold_time, setup_time
-from wavewright.errors import Misuse, NotMeasurable
+from wavewright.errors import Misuse
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.impairments import jittered, skewed
 from wavewright.simulation.encoders.spi import SpiLines, spi_lines
@@ -173,18 +172,6 @@ def test_a_selection_that_was_under_way_when_the_record_began_is_marked() -> Non
     frames = decode(cut, "spi")
     assert [frame.is_clean for frame in frames] == [False, False, True]
     assert frames[2]["mosi"] == 0x01
-
-
-def test_setup_and_hold_are_the_shortest_of_all() -> None:
-    # closed form: mode 0, data change half a clock before the rising edge and half a clock after
-    lines = spi_lines([[(0x55, 0), (0xAA, 0)]])
-    late = skewed(lines.mosi, 0.1e-6)
-    assert setup_time(lines.clock, lines.mosi).value == pytest.approx(0.5e-6)
-    assert hold_time(lines.clock, lines.mosi).value == pytest.approx(0.5e-6)
-    assert setup_time(lines.clock, late).value == pytest.approx(0.4e-6)
-    assert hold_time(lines.clock, late, select=lines.select).value == pytest.approx(0.6e-6)
-    with pytest.raises(NotMeasurable, match="never change"):
-        setup_time(lines.clock, lines.mosi.__class__(True, np.empty(0), 0, 1))
 
 
 @pytest.mark.parametrize("options, expected", [({"mode": 4}, "0, 1, 2 or 3"), ({"word_bits": 33}, "4 .. 32")])

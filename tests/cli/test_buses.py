@@ -24,6 +24,22 @@ def test_a_bus_is_shown_with_its_options(wavewright: Command) -> None:
     assert wavewright("buses", "modbus_rtu").stdout.startswith("modbus_rtu: on uart")
 
 
+def test_a_bus_is_shown_with_what_can_be_measured_of_it(wavewright: Command) -> None:
+    told = wavewright("buses", "i2c").stdout
+    assert "low_period [s] : LOW period of the SCL clock" in told
+    assert "frame_errors [count] : " in told
+    assert "setup_time [s] : Setup" not in told, "that is one of SPI"
+    assert "low_period" in wavewright("buses", "smbus", "--json").json["metrics"]
+    assert "low_period" not in wavewright("buses", "uart", "--json").json["metrics"]
+
+
+def test_a_metric_of_a_bus_is_shown_in_full(wavewright: Command) -> None:
+    told = wavewright("buses", "bus_capacitance").stdout
+    assert told.startswith("bus_capacitance [F], 1 channel(s)")
+    assert "pull_up : a quantity in ohm; needed" in told
+    assert wavewright("buses", "low_period", "--json").json["unit"] == "s"
+
+
 def test_an_unknown_bus_is_wrong_usage(wavewright: Command) -> None:
     told = wavewright("buses", "uarts")
     assert told.status == 64

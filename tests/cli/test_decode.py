@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,8 @@ import pytest
 
 from tests.cli.conftest import Spoken
 from wavewright.logbook.formats.catalogue import write_waveforms
+from wavewright.simulation.encoders.drawing import draw
+from wavewright.simulation.encoders.i2c import i2c_lines, write_transfer
 from wavewright.waveform import Waveform
 
 Command = Callable[..., Spoken]
@@ -74,3 +77,55 @@ def test_a_bus_or_an_option_that_is_not_there_is_wrong_usage(
     told = wavewright("decode", line, *words)
     assert told.status == 64
     assert said in told.stderr
+
+
+@pytest.fixture
+def sensor(tmp_path: Path) -> Path:
+    """A register write on I2C at 100 kbit/s, SCL low for 5.5 us of 10 us; 20 samples a microsecond."""
+    lines = i2c_lines([write_transfer(0x48, b"\x01\x60")], lead=2e-5, tail=2e-5)
+    waves = (draw(line, rate=20e6, rise_time=0.4e-6) for line in lines)
+    path = tmp_path / "sensor.npz"
+    write_waveforms(path, {name: replace(wave, name=name) for name, wave in zip(("scl", "sda"), waves, strict=True)})
+    return path
+
+
+def timed(mode: str, *words: str) -> tuple[str, ...]:
+    lines = ("--scl", "scl", "--sda", "sda", "--levels", "i2c 3.3 V")
+    return ("--bus", "i2c", *lines, "--mode", mode, "--timing", *words)
+
+
+def test_the_timing_of_a_bus_stands_beside_the_published_limits(sensor: Path, wavewright: Command) -> None:
+    # UM10204, table 10: tLOW at least 4.7 us in Standard-mode, tSU;DAT at least 250 ns
+    told = wavewright("decode", sensor, *timed("standard", "--json"))
+    rows = {row["name"]: row for row in told.json}
+    assert rows["low_period"]["symbol"] == "tLOW"
+    assert rows["low_period"]["least"] == 4.7e-6
+    assert rows["low_period"]["reading"]["value"] == pytest.approx(5.5e-6 - 0.16e-6, abs=2e-8)
+    assert rows["low_period"]["reading"]["at"] > 2e-5
+    assert rows["data_setup_time"]["holds"] is True
+    assert "holds" not in rows["start_setup_time"], "there is no repeated START"
+    assert told.status == 0
+
+
+def test_an_edge_that_is_too_slow_for_the_mode_fails(sensor: Path, wavewright: Command) -> None:
+    # 0.4 us from 0 % to 100 % are 160 ns from 30 % to 70 %; tr of Fast-mode Plus is at most 120 ns
+    told = wavewright("decode", sensor, *timed("fast_plus"))
+    assert told.status == 1
+    (row,) = (line.split() for line in told.stdout.splitlines() if line.startswith("rise_time"))
+    assert row[1] == "tr"
+    assert "at most 120 ns fail" in " ".join(row)
+    assert "tSU;STA: it does not occur in the record" in " ".join(told.stdout.split())
+
+
+def test_timing_as_csv_is_in_si_units(sensor: Path, wavewright: Command) -> None:
+    rows = list(csv.DictReader(io.StringIO(wavewright("decode", sensor, *timed("fast", "--csv")).stdout)))
+    (row,) = (row for row in rows if row["name"] == "high_period")
+    assert (row["symbol"], row["unit"], row["least"], row["most"], row["holds"]) == ("tHIGH", "s", "6e-07", "", "True")
+    assert float(row["value"]) == pytest.approx(4.5e-6 - 0.16e-6, abs=2e-8)
+
+
+def test_timing_is_of_lines_and_not_of_frames(sensor: Path, line: Path, wavewright: Command) -> None:
+    told = wavewright("decode", sensor, *timed("fast", "--find", "nack"))
+    assert (told.status, "timing is of lines" in told.stderr) == (64, True)
+    told = wavewright("decode", line, "--bus", "uart", "--tx", "1", "--timing")
+    assert (told.status, "bus `uart` has no metrics over its lines" in told.stderr) == (64, True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import pickle
 from collections.abc import Callable
 
@@ -10,7 +11,9 @@ import pytest
 from tests.recipe.conftest import HEAD
 from wavewright.buses.catalogue import buses, layers
 from wavewright.buses.expectation import Expectation
+from wavewright.buses.frame_metrics import frame_metrics, metrics_of_bus
 from wavewright.judgement.limits import Limit
+from wavewright.quantities import Interval, read_interval
 from wavewright.recipe.comparison import Alignment, Comparison
 from wavewright.recipe.decoding import Decoding
 from wavewright.recipe.derived import Derived
@@ -168,6 +171,44 @@ def test_every_key_survives_pickling(text: str) -> None:
     assert pickle.loads(pickle.dumps(recipe)) == recipe
 
 
+SENSOR = """\
+  sensor:
+    channels: {scl: {input: 1, range: 8 V}, sda: {input: 2, range: 8 V}}
+    timebase: {span: 2 ms, rate: 25 MHz}
+    trigger: {mode: normal, on: sda, edge: falling, level: 1.65 V}
+    decode: {line: {bus: i2c, scl: scl, sda: sda, mode: fast, levels: i2c 3.3 V}}
+    compute:
+      low_period: {of: line, limit: published}
+      load: {metric: bus_capacitance, of: line, pull_up: 2.2 kohm, limit: at most 100 pF}
+      edge: {metric: rise_time, of: scl, limit: at most 1 us}
+"""
+
+
+@pytest.mark.parametrize(
+    "mode, above, limit",
+    [  # tLOW of UM10204, table 10 (revision 6/7, as restated in component data; Fast-mode Plus and SMBus from memory)
+        ("standard", "", Interval(4.7e-6, math.inf, "s")),
+        ("fast", "", Interval(1.3e-6, math.inf, "s")),
+        ("fast_plus", "", Interval(0.5e-6, math.inf, "s")),
+        ("standard", ", then: smbus", Interval(4.7e-6, math.inf, "s")),
+    ],
+)
+def test_a_published_limit_is_that_of_the_mode(mode: str, above: str, limit: Interval) -> None:
+    compute = only(SENSOR.replace("mode: fast", f"mode: {mode}{above}"), "sensor").compute
+    assert compute["low_period"].limit is not None
+    assert compute["low_period"].limit.interval == limit
+    assert read_interval(str(compute["low_period"].limit), unit="s") == limit, "reports read the words again"
+    assert compute["load"].options == {"pull_up": "2.2 kohm"}
+    assert (compute["load"].on_frames, compute["edge"].on_frames) == (True, False)
+
+
+def test_a_limit_that_only_smbus_publishes_holds_where_that_is_the_layer() -> None:
+    text = SENSOR.replace("low_period: {of", "longest_low_period: {of").replace("mode: fast", "then: smbus")
+    (wanted, *_) = only(text, "sensor").compute.values()
+    assert wanted.limit is not None
+    assert str(wanted.limit) == "at most 25 ms"  # SMBus, tTIMEOUT,MIN (from memory, not verified)
+
+
 MASK = "mask: {polygons: [[[0 ns, 1 V], [10 ns, 1 V], [5 ns, 2 V]]]}"
 FAULTS = [
     (COIL, "(high - low) / 0.1 ohm", "(high - lo) / 0.1 ohm",
@@ -240,6 +281,30 @@ FAULTS = [
      "recipe.yaml:16:33: metric `frame_errors` is over frames\n  expected: a decoded line after `of`"),
     (TELEGRAM, "of: line, limit", "of: lime, limit",
      "recipe.yaml:16:51: there is no channel `lime`\n  expected: one of tx, line\n  do: did you mean `line`?"),
+    (SENSOR, "limit: published", "limit: publshed",
+     "recipe.yaml:14:37: `publshed` is not a number\n  expected: a time, such as `500 us`"),
+    (SENSOR, "low_period: {of: line", "low_perod: {of: line",
+     f"recipe.yaml:14:7: unknown metric over frames `low_perod`\n"
+     f"  expected: one of {', '.join(metrics_of_bus('i2c'))}\n  do: did you mean `low_period`?"),
+    (SENSOR, "low_period: {of: line", "setup_time: {data: mosi, of: line",
+     "recipe.yaml:14:7: metric `setup_time` is over waveforms\n"
+     "  expected: a channel after `of`, not a decoded line"),
+    (SENSOR, "low_period: {of: line", "select_setup_time: {of: line",
+     "recipe.yaml:14:7: metric `select_setup_time` is over the lines of bus `spi`\n"
+     "  expected: a line of bus `spi` after `of`, not one of bus `i2c`"),
+    (SENSOR, "low_period: {of: line", "longest_low_period: {of: line",
+     "recipe.yaml:14:45: `longest_low_period` has no published limit in mode `fast`\n"
+     "  expected: a limit of your own, or smbus"),
+    (SENSOR, "low_period: {of: line", "frames: {of: line",
+     "recipe.yaml:14:33: metric `frames` has no published limit\n"
+     "  expected: a limit of your own, such as `at most X`; published ones have "
+     + ", ".join(name for name, each in frame_metrics().items() if getattr(each, "published", None))),
+    (SENSOR, "limit: at most 1 us", "limit: published",
+     "recipe.yaml:16:49: metric `rise_time` of a channel has no published limit\n  expected: a limit in words"),
+    (SENSOR, "pull_up: 2.2 kohm, ", "",
+     "recipe.yaml:15:7: metric `bus_capacitance` needs `pull_up`\n  expected: `pull_up` beside `metric`"),
+    (SENSOR, "mode: fast", "mode: fasst",
+     "recipe.yaml:12:57: `mode` is `fasst`\n  expected: one of standard, fast, fast_plus"),
     (CLOCK, "with: clock_before", "with: clock_befor",
      "recipe.yaml:15:34: there is no measurement `clock_befor` above\n  expected: one of clock_before, or a file\n"
      "  do: did you mean `clock_before`?"),

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 import pickle
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +18,8 @@ from wavewright.recipe.measurement import Measurement
 from wavewright.running.evaluate import evaluate, readings_of
 from wavewright.running.outcome import Result
 from wavewright.running.references import References
+from wavewright.simulation.encoders.drawing import draw
+from wavewright.simulation.encoders.i2c import i2c_lines, write_transfer
 from wavewright.waveform import Capture, Waveform
 
 HEAD = "wavewright: 1\ntitle: t\nmeasurements:\n"
@@ -250,6 +254,36 @@ def test_an_unmet_expectation_says_which() -> None:
     wanted = measurement(LINE.replace("EXPECTED", "{text: NO}"))
     found = by_name(evaluate(wanted, [spoken(b"OK")]))
     assert found["expect.line"].reason == "line: no frame of 2 has the text `NO`"
+
+
+BUS = """
+    decode: {line: {bus: i2c, scl: high, sda: low, levels: i2c 3.3 V, mode: fast}}
+    compute:
+      low_period: {of: line, limit: published}
+      rise_time: {of: line, limit: published}
+      own: {metric: high_period, of: line, limit: at least 2 us}
+"""
+
+
+def transferred(*, bit_rate: float) -> Capture:
+    """One byte written to 0x48, drawn at 200 samples a clock with edges of two samples."""
+    lines = i2c_lines([write_transfer(0x48, b"\x5a")], bit_rate=bit_rate, lead=5e-6, tail=5e-6)
+    rate = 200 * bit_rate
+    waves = (draw(line, rate=rate, rise_time=2 / rate) for line in lines)
+    return Capture({name: replace(wave, name=name) for name, wave in zip(("high", "low"), waves, strict=True)})
+
+
+def test_timing_of_a_bus_is_held_against_the_published_limit_of_its_mode() -> None:
+    # UM10204, table 10: tLOW at least 1.3 us in Fast-mode; math: SCL is low for 55 % of a clock
+    found = by_name(evaluate(measurement(BUS), [transferred(bit_rate=rate) for rate in (300e3, 450e3, 400e3)]))
+    result = found["low_period"]
+    assert (result.limit, result.verdict, result.decisive_shot) == ("at least 1.3 us", Verdict.FAIL, 1)
+    assert result.reading.value == pytest.approx(0.55 / 450e3, rel=0.01)
+    assert result.reading.at is not None
+    assert re.fullmatch(r"1\.2\d* us is below at least 1\.3 us, at [\d.]+ us", result.reason)
+    assert [shot.at is not None for shot in result.shots] == [True] * 3
+    assert found["rise_time"].verdict is Verdict.PASS
+    assert found["own"].verdict is Verdict.FAIL, "a limit of one's own is stricter here"
 
 
 def test_results_travel_to_another_process() -> None:

@@ -48,6 +48,7 @@ class Reading:
     count, minimum, maximum, standard_deviation : over all occurrences in the record (n − 1 in the last);
         None where the metric has no occurrences or too few.
     occurrences : each of them with its time, where the metric has such.
+    at : when, s, the one occurrence was that `value` is of; None where it is of several, or of none.
     """
 
     value: float | None
@@ -60,6 +61,7 @@ class Reading:
     maximum: float | None = None
     standard_deviation: float | None = None
     occurrences: Occurrences | None = field(default=None, compare=False, repr=False)
+    at: float | None = None
 
     @classmethod
     def of_occurrences(
@@ -98,7 +100,7 @@ class Reading:
     def as_json(self) -> dict[str, Any]:
         """Plain numbers and words, for `outcome.json` and `--json`; absent things are left out."""
         plain: dict[str, Any] = {"value": self.value, "unit": self.unit}
-        for name in ("uncertainty", "count", "minimum", "maximum", "standard_deviation"):
+        for name in ("uncertainty", "count", "minimum", "maximum", "standard_deviation", "at"):
             if (number := getattr(self, name)) is not None:
                 plain[name] = number
         if self.doubts:

@@ -1,4 +1,7 @@
-"""Metrics over frames: a catalogue beside that of metrics over waveforms, and how they are measured."""
+"""Metrics of a decoded bus: a catalogue beside that of metrics over waveforms, and how they are measured.
+
+Most are over the frames, whatever the bus; some are over the lines of one bus, such as the timing of clock and data.
+"""
 
 from __future__ import annotations
 
@@ -6,20 +9,42 @@ import importlib
 import logging
 import pkgutil
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cache
 from importlib.metadata import entry_points
 from types import MappingProxyType
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from wavewright.analysis.catalogue import Metric
 from wavewright.analysis.reading import Reading
+from wavewright.buses.decoded import Decoded
 from wavewright.buses.frames import Frames
 from wavewright.errors import Misuse, NotMeasurable
+from wavewright.quantities import Interval
 
 log = logging.getLogger(__name__)
 
 F = TypeVar("F", bound=Callable[..., Reading])
+Published = Callable[[str, Mapping[str, Any]], Interval]
+"""What a standard allows, from the name of the layer above the bus (or "") and the options of the bus."""
+
+
+@dataclass(frozen=True, slots=True)
+class LineMetric(Metric):
+    """One entry over the lines of a bus, which takes a `Decoded`.
+
+    Parameters
+    ----------
+    bus : whose lines they are.
+    symbol : in the standard of that bus, empty where it has none.
+    published : the limit of that standard, None where it has none; Misuse where it has none in a mode.
+    """
+
+    bus: str = ""
+    symbol: str = ""
+    published: Published | None = None
+
 
 _entered: dict[str, Metric] = {}
 
@@ -31,17 +56,36 @@ def frame_metric(name: str, *, unit: str, source: str) -> Callable[[F], F]:
     """
 
     def enter(function: F) -> F:
-        if name in _entered:
-            raise Misuse(f"metric `{name}` is already defined in {_entered[name].compute.__module__}")
-        _entered[name] = Metric(name, unit, source, (1, 1), function)  # last: a refused entry leaves no trace
+        _enter(Metric(name, unit, source, (1, 1), function))
         return function
 
     return enter
 
 
+def line_metric(
+    name: str, *, bus: str, unit: str, source: str, symbol: str = "", published: Published | None = None
+) -> Callable[[F], F]:
+    """Enter the decorated function into the catalogue; it takes the `Decoded` of that bus, and options by keyword.
+
+    It returns a `Reading` or raises `NotMeasurable`. Where a recipe says `limit: published`, `published` is asked.
+    """
+
+    def enter(function: F) -> F:
+        _enter(LineMetric(name, unit, source, (1, 1), function, bus=bus, symbol=symbol, published=published))
+        return function
+
+    return enter
+
+
+def _enter(entry: Metric) -> None:
+    if entry.name in _entered:
+        raise Misuse(f"metric `{entry.name}` is already defined in {_entered[entry.name].compute.__module__}")
+    _entered[entry.name] = entry  # last: a refused entry leaves no trace
+
+
 @cache
 def frame_metrics() -> Mapping[str, Metric]:
-    """Every metric over frames by name: the modules of this package, then what other packages bring."""
+    """Every metric of a decoded bus by name: the modules of this package, then what other packages bring."""
     package = importlib.import_module("wavewright.buses")  # the name `wavewright.buses` is the public function
     for module in pkgutil.iter_modules(package.__path__, "wavewright.buses."):
         importlib.import_module(module.name)
@@ -53,35 +97,100 @@ def frame_metrics() -> Mapping[str, Metric]:
     return MappingProxyType(dict(sorted(_entered.items())))
 
 
-def find_frame_metric(name: str) -> Metric:
-    """The metric over frames of that name.
+def metrics_of_bus(bus: str) -> Mapping[str, Metric]:
+    """Those that a bus has, by name: over its frames, as any bus, and over its own lines; all where it is empty."""
+    every = frame_metrics().items()
+    return {name: each for name, each in every if not (bus and isinstance(each, LineMetric)) or each.bus == bus}
+
+
+def line_metrics(bus: str) -> tuple[LineMetric, ...]:
+    """Those over the lines of one bus, in the order in which its modules define them."""
+    frame_metrics()
+    of_bus = [entry for entry in _entered.values() if isinstance(entry, LineMetric) and entry.bus == bus]
+    return tuple(sorted(of_bus, key=lambda entry: entry.compute.__module__))
+
+
+def find_frame_metric(name: str, *, bus: str = "") -> Metric:
+    """The metric of a decoded bus of that name.
+
+    Parameters
+    ----------
+    bus : whose metric it is to be; empty: not known.
 
     Raises
     ------
-    Misuse : there is none; names the nearest.
+    Misuse : there is none, names the nearest; or it is one over the lines of another bus.
     """
     table = frame_metrics()
-    if name in table:
-        return table[name]
-    near = get_close_matches(name, table, 1)
-    raise Misuse(
-        f"unknown metric over frames `{name}`",
-        expected=f"one of {', '.join(table)}",
-        do=f"did you mean `{near[0]}`?" if near else "",
-    )
+    entry = table.get(name)
+    if entry is None:
+        near = get_close_matches(name, table, 1)
+        raise Misuse(
+            f"unknown metric over frames `{name}`",
+            expected=f"one of {', '.join(metrics_of_bus(bus))}",
+            do=f"did you mean `{near[0]}`?" if near else "",
+        )
+    if isinstance(entry, LineMetric) and bus not in ("", entry.bus):
+        raise Misuse(
+            f"metric `{name}` is over the lines of bus `{entry.bus}`",
+            expected=f"a line of bus `{entry.bus}` after `of`, not one of bus `{bus}`",
+        )
+    return entry
+
+
+def published_limit(entry: Metric, *, then: str, options: Mapping[str, Any]) -> Interval:
+    """What the standard of the bus allows for a metric, in its unit.
+
+    Parameters
+    ----------
+    then : the layer above the bus, or empty.
+    options : of the bus, as a recipe or a caller writes them; `mode` among them.
+
+    Raises
+    ------
+    Misuse : no standard says anything about it.
+    """
+    if not isinstance(entry, LineMetric) or entry.published is None:
+        known = [name for name, each in frame_metrics().items() if getattr(each, "published", None) is not None]
+        raise Misuse(
+            f"metric `{entry.name}` has no published limit",
+            expected=f"a limit of your own, such as `at most X`; published ones have {', '.join(known)}",
+        )
+    return entry.published(then, options)
+
+
+def measure_decoded(decoded: Decoded, name: str, **options: object) -> Reading:
+    """Measure a decoded bus; where there was nothing to measure, the value is None and `reason` says why.
+
+    Raises
+    ------
+    Misuse : an unknown metric or option, or a metric over the lines of another bus.
+    """
+    entry = find_frame_metric(name, bus=decoded.bus.name)
+    read = entry.options(options)
+    try:
+        return entry.compute(decoded if isinstance(entry, LineMetric) else decoded.frames, **read)
+    except NotMeasurable as nothing:
+        return _without_value(entry, nothing)
 
 
 def measure_frames(frames: Frames, name: str, **options: object) -> Reading:
-    """Measure the frames of a line; where there was nothing to measure, the value is None and `reason` says why.
+    """As `measure_decoded`, where there are frames and no lines.
 
     Raises
     ------
-    Misuse : an unknown metric or option.
+    Misuse : an unknown metric or option, or a metric that needs the lines.
     """
     entry = find_frame_metric(name)
+    if isinstance(entry, LineMetric):
+        raise Misuse(f"metric `{name}` of frames", expected=f"the lines of bus `{entry.bus}` that they come from")
     read = entry.options(options)
     try:
         return entry.compute(frames, **read)
     except NotMeasurable as nothing:
-        reason = f"{nothing.what}; expected {nothing.expected}" if nothing.expected else nothing.what
-        return Reading(value=None, unit=entry.unit, reason=reason)
+        return _without_value(entry, nothing)
+
+
+def _without_value(entry: Metric, nothing: NotMeasurable) -> Reading:
+    reason = f"{nothing.what}; expected {nothing.expected}" if nothing.expected else nothing.what
+    return Reading(value=None, unit=entry.unit, reason=reason)

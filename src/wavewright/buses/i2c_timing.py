@@ -1,174 +1,91 @@
 """Timing of an I2C bus: every quantity of UM10204, table 10, that two lines show, each with its published limit.
 
-All times refer to VIH(min) and VIL(max), 0.7 and 0.3 of the supply: a line begins to fall where it leaves VIH and has
-fallen where it reaches VIL. The value of a reading is the worst of all occurrences: the shortest where the limit is a
-minimum, the longest where it is a maximum. Limits of revision 6/7: Standard- and Fast-mode as restated in component
-data, Fast-mode Plus partly from memory.
+The value of a reading is the worst of all occurrences, the shortest where the limit is a minimum and the longest where
+it is a maximum, and `at` says when that one was. Times refer to VIL(max) and VIH(min), see `i2c_transitions.py`.
 """
 
 from __future__ import annotations
 
+import functools
 import math
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from functools import cached_property
-from types import MappingProxyType
-from typing import Literal
+from collections.abc import Callable
+from typing import Annotated
 
 import numpy as np
 
 from wavewright.analysis.reading import Doubt, Occurrences, Reading
+from wavewright.analysis.survey import Survey
 from wavewright.buses.columns import Flags
-from wavewright.buses.i2c import find_conditions
-from wavewright.buses.levels import LogicLevels
-from wavewright.buses.logic import Line, line_of
+from wavewright.buses.decoded import Decoded
+from wavewright.buses.frame_metrics import line_metric
+from wavewright.buses.i2c_limits import LIMITS, allowed, mode_of
+from wavewright.buses.i2c_transitions import I2cSurvey
 from wavewright.errors import Misuse, NotMeasurable
-from wavewright.quantities import Interval
-from wavewright.waveform import Floats, Waveform
+from wavewright.waveform import Floats
 
-Mode = Literal["standard", "fast", "fast_plus"]
-MODES = ("standard", "fast", "fast_plus")
 SOURCE = "UM10204, table 10, revision 6/7 (as restated in component data; Fast-mode Plus partly from memory)"
 FEW_SAMPLES = 5
 
-
-@dataclass(frozen=True, slots=True)
-class Limits:
-    """What table 10 allows, in the three modes in the order of `MODES`; SI units, None: no limit."""
-
-    symbol: str
-    unit: str
-    least: tuple[float | None, float | None, float | None] | None = None
-    most: tuple[float | None, float | None, float | None] | None = None
+Found = tuple[Floats, Floats]
+"""When each occurrence was, s, and how much it was; shape (n,) each."""
+Quantity = Callable[[I2cSurvey], Found]
 
 
-LIMITS: Mapping[str, Limits] = MappingProxyType(
-    {
-        "clock_frequency": Limits("fSCL", "Hz", most=(100e3, 400e3, 1e6)),
-        "start_hold": Limits("tHD;STA", "s", least=(4.0e-6, 0.6e-6, 0.26e-6)),
-        "clock_low": Limits("tLOW", "s", least=(4.7e-6, 1.3e-6, 0.5e-6)),
-        "clock_high": Limits("tHIGH", "s", least=(4.0e-6, 0.6e-6, 0.26e-6)),
-        "start_setup": Limits("tSU;STA", "s", least=(4.7e-6, 0.6e-6, 0.26e-6)),
-        "data_hold": Limits("tHD;DAT", "s", least=(0.0, 0.0, 0.0)),
-        "data_setup": Limits("tSU;DAT", "s", least=(250e-9, 100e-9, 50e-9)),
-        "rise_time": Limits("tr", "s", most=(1000e-9, 300e-9, 120e-9)),
-        "fall_time": Limits("tf", "s", most=(300e-9, 300e-9, 120e-9)),
-        "stop_setup": Limits("tSU;STO", "s", least=(4.0e-6, 0.6e-6, 0.26e-6)),
-        "bus_free": Limits("tBUF", "s", least=(4.7e-6, 1.3e-6, 0.5e-6)),
-        "data_valid": Limits("tVD;DAT", "s", most=(3.45e-6, 0.9e-6, 0.45e-6)),
-    }
-)
-"""The quantities by name, in the order of the table."""
+def i2c_quantity(source: str) -> Callable[[Quantity], Quantity]:
+    """Enter the decorated quantity into the catalogue as a metric: the worst of all its occurrences, by its limit."""
+
+    def enter(function: Quantity) -> Quantity:
+        name, limits = function.__name__, LIMITS[function.__name__]
+
+        @line_metric(
+            name,
+            bus="i2c",
+            unit=limits.unit,
+            source=source,
+            symbol=limits.symbol,
+            published=lambda then, options: allowed(name, mode_of(then, options)),
+        )
+        @functools.wraps(function)
+        def worst(bus: Decoded) -> Reading:
+            survey = bus.kept(I2cSurvey.of)
+            times, values = function(survey)
+            return _worst(limits.symbol, times, values, limits.unit, least=limits.least is not None, bus=survey)
+
+        return function
+
+    return enter
 
 
-@dataclass(frozen=True, slots=True)
-class TimingRow:
-    """One line of the report; `holds` is None where there was nothing to measure."""
-
-    name: str
-    symbol: str
-    meaning: str
-    reading: Reading
-    limit: Interval
-    holds: bool | None
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Transitions:
-    """When a line begins and ends each change, s: it leaves one threshold and reaches the other; shape (n,)."""
-
-    begins: Floats
-    ends: Floats
-    rising: Flags
-
-    @property
-    def rises(self) -> tuple[Floats, Floats]:
-        """Begins and ends of the rising ones."""
-        return self.begins[self.rising], self.ends[self.rising]
-
-    @property
-    def falls(self) -> tuple[Floats, Floats]:
-        """Begins and ends of the falling ones."""
-        return self.begins[~self.rising], self.ends[~self.rising]
-
-
-class I2cSurvey:
-    """The two lines of an I2C bus under examination; what is found is kept.
-
-    Parameters
-    ----------
-    scl, sda : on one time axis.
-    levels : VIL(max) and VIH(min), V.
-    """
-
-    def __init__(self, scl: Waveform, sda: Waveform, levels: tuple[float, float]) -> None:
-        thresholds = LogicLevels(*levels)
-        self.interval = max(scl.interval, sda.interval)
-        self.scl_line, self.sda_line = line_of(scl, thresholds), line_of(sda, thresholds)
-        self.scl = transitions(scl, self.scl_line, levels)
-        self.sda = transitions(sda, self.sda_line, levels)
-
-    @cached_property
-    def is_condition(self) -> Flags:
-        """Which changes of SDA are a START or STOP."""
-        found = find_conditions(self.scl_line, self.sda_line)
-        return np.isin(self.sda.ends, found.times)
-
-    @property
-    def starts(self) -> tuple[Floats, Floats]:
-        """Begins and ends of the falls of SDA that are a START."""
-        chosen = self.is_condition & ~self.sda.rising
-        return self.sda.begins[chosen], self.sda.ends[chosen]
-
-    @property
-    def stops(self) -> tuple[Floats, Floats]:
-        """Begins and ends of the rises of SDA that are a STOP."""
-        chosen = self.is_condition & self.sda.rising
-        return self.sda.begins[chosen], self.sda.ends[chosen]
-
-    @property
-    def data(self) -> tuple[Floats, Floats]:
-        """Begins and ends of the changes of SDA that are data."""
-        return self.sda.begins[~self.is_condition], self.sda.ends[~self.is_condition]
-
-
-def transitions(wave: Waveform, line: Line, levels: tuple[float, float]) -> Transitions:
-    """The changes of a line with both their ends."""
-    low, high = (line_of(wave, LogicLevels(level, level)) for level in levels)
-    rising = (np.arange(line.times.size) & 1 == 0) ^ line.first
-    begins = line.times.copy()
-    for is_kind, leaving in ((rising, low.rising), (~rising, high.falling)):
-        place = np.searchsorted(leaving, line.times[is_kind] + 1e-15, side="right") - 1
-        known = place >= 0
-        begins[np.flatnonzero(is_kind)[known]] = np.minimum(leaving[place[known]], line.times[is_kind][known])
-    return Transitions(begins, line.times, rising)
-
-
-def clock_frequency(bus: I2cSurvey) -> tuple[Floats, Floats]:
-    """Reciprocal of the time between rising edges of SCL inside a transfer."""
+@i2c_quantity(SOURCE)
+def clock_frequency(bus: I2cSurvey) -> Found:
+    """SCL clock frequency: reciprocal of the time between rising edges of SCL inside a transfer; the highest."""
     ends = bus.scl.rises[1]
     periods = np.diff(ends)
     inside = ~_any_between(np.sort(np.concatenate([bus.starts[1], bus.stops[1]])), ends[:-1], ends[1:])
     return ends[:-1][inside], 1 / periods[inside]
 
 
-def start_hold(bus: I2cSurvey) -> tuple[Floats, Floats]:
-    """From SDA having fallen (START) to SCL beginning to fall."""
+@i2c_quantity(SOURCE)
+def start_hold_time(bus: I2cSurvey) -> Found:
+    """Hold time of a (repeated) START: from SDA having fallen to SCL beginning to fall; the shortest."""
     return _next_after(bus.starts[1], bus.scl.falls[0])
 
 
-def clock_low(bus: I2cSurvey) -> tuple[Floats, Floats]:
-    """From SCL having fallen to SCL beginning to rise."""
+@i2c_quantity(SOURCE)
+def low_period(bus: I2cSurvey) -> Found:
+    """LOW period of the SCL clock: from SCL having fallen to SCL beginning to rise; the shortest."""
     return _next_after(bus.scl.falls[1], bus.scl.rises[0])
 
 
-def clock_high(bus: I2cSurvey) -> tuple[Floats, Floats]:
-    """From SCL having risen to SCL beginning to fall."""
+@i2c_quantity(SOURCE)
+def high_period(bus: I2cSurvey) -> Found:
+    """HIGH period of the SCL clock: from SCL having risen to SCL beginning to fall; the shortest."""
     return _next_after(bus.scl.rises[1], bus.scl.falls[0])
 
 
-def start_setup(bus: I2cSurvey) -> tuple[Floats, Floats]:
-    """From SCL having risen to SDA beginning to fall for a repeated START."""
+@i2c_quantity(SOURCE)
+def start_setup_time(bus: I2cSurvey) -> Found:
+    """Set-up time of a repeated START: from SCL having risen to SDA beginning to fall; the shortest."""
     begins = bus.starts[0]
     stops = np.concatenate([[-np.inf], bus.stops[1]])
     rises = np.concatenate([[-np.inf], bus.scl.rises[1]])
@@ -178,28 +95,33 @@ def start_setup(bus: I2cSurvey) -> tuple[Floats, Floats]:
     return begins[repeated], (begins - last_rise)[repeated]
 
 
-def data_hold(bus: I2cSurvey) -> tuple[Floats, Floats]:
-    """From SCL having fallen to SDA beginning to change."""
+@i2c_quantity(SOURCE)
+def data_hold_time(bus: I2cSurvey) -> Found:
+    """Data hold time: from SCL having fallen to SDA beginning to change, 0 if it changes with it; the shortest."""
     return _since_fall(bus.data[0], bus)
 
 
-def data_setup(bus: I2cSurvey) -> tuple[Floats, Floats]:
-    """From SDA having changed to SCL beginning to rise."""
+@i2c_quantity(SOURCE)
+def data_setup_time(bus: I2cSurvey) -> Found:
+    """Data set-up time: from SDA having changed to SCL beginning to rise; the shortest."""
     return _next_after(bus.data[1], bus.scl.rises[0])
 
 
-def rise_time(bus: I2cSurvey) -> tuple[Floats, Floats]:
-    """Time for a rise of SCL or SDA from VIL to VIH."""
+@i2c_quantity(SOURCE)
+def rise_time(bus: I2cSurvey) -> Found:
+    """Rise time of both SDA and SCL, from VIL to VIH; the longest."""
     return _durations(bus.scl.rises, bus.sda.rises)
 
 
-def fall_time(bus: I2cSurvey) -> tuple[Floats, Floats]:
-    """Time for a fall of SCL or SDA from VIH to VIL."""
+@i2c_quantity(SOURCE)
+def fall_time(bus: I2cSurvey) -> Found:
+    """Fall time of both SDA and SCL, from VIH to VIL; the longest."""
     return _durations(bus.scl.falls, bus.sda.falls)
 
 
-def stop_setup(bus: I2cSurvey) -> tuple[Floats, Floats]:
-    """From SCL having risen to SDA beginning to rise (STOP)."""
+@i2c_quantity(SOURCE)
+def stop_setup_time(bus: I2cSurvey) -> Found:
+    """Set-up time of a STOP: from SCL having risen to SDA beginning to rise; the shortest."""
     begins = bus.stops[0]
     rises = np.concatenate([[-np.inf], bus.scl.rises[1]])
     last = rises[np.searchsorted(rises, begins) - 1]
@@ -207,127 +129,121 @@ def stop_setup(bus: I2cSurvey) -> tuple[Floats, Floats]:
     return begins[known], (begins - last)[known]
 
 
-def bus_free(bus: I2cSurvey) -> tuple[Floats, Floats]:
-    """From SDA having risen (STOP) to SDA beginning to fall (START)."""
+@i2c_quantity(SOURCE)
+def bus_free_time(bus: I2cSurvey) -> Found:
+    """Bus free time: from SDA having risen for a STOP to SDA beginning to fall for a START; the shortest."""
     return _next_after(bus.stops[1], bus.starts[0])
 
 
-def data_valid(bus: I2cSurvey) -> tuple[Floats, Floats]:
-    """From SCL having fallen to SDA having changed."""
-    return _since_fall(bus.data[1], bus)
+@i2c_quantity(SOURCE)
+def data_valid_time(bus: I2cSurvey) -> Found:
+    """Data valid time: from SCL having fallen to SDA having changed for a data bit; the longest."""
+    chosen = ~bus.is_acknowledge & ~bus.is_preparing
+    return _since_fall(bus.data[1][chosen], bus)
 
 
-QUANTITIES: Mapping[str, Callable[[I2cSurvey], tuple[Floats, Floats]]] = MappingProxyType(
-    {
-        function.__name__: function
-        for function in (
-            clock_frequency,
-            start_hold,
-            clock_low,
-            clock_high,
-            start_setup,
-            data_hold,
-            data_setup,
-            rise_time,
-            fall_time,
-            stop_setup,
-            bus_free,
-            data_valid,
-        )
-    }
+@i2c_quantity(SOURCE)
+def acknowledge_valid_time(bus: I2cSurvey) -> Found:
+    """Data valid acknowledge time: from SCL having fallen to SDA having changed for the ninth bit; the longest."""
+    return _since_fall(bus.data[1][bus.is_acknowledge & ~bus.is_preparing], bus)
+
+
+@line_metric(
+    "bus_capacitance",
+    bus="i2c",
+    unit="F",
+    symbol="Cb",
+    source=f"math: an RC edge takes R C ln((VDD − VIL)/(VDD − VIH)) from VIL to VIH; limit: {SOURCE}",
+    published=lambda then, options: allowed("bus_capacitance", mode_of(then, options)),
 )
+def bus_capacitance(bus: Decoded, *, pull_up: Annotated[float, "ohm"]) -> Reading:
+    """Capacitive load of a bus line: longest rise time over R ln((VDD − VIL)/(VDD − VIH)), of the worse line.
 
+    VDD is the high state level of the line; with VIL and VIH at 0.3 and 0.7 of it the logarithm is 0.8473.
 
-def published_limit(name: str, mode: Mode) -> Interval:
-    """What UM10204, table 10, allows for a quantity in a mode.
-
-    Raises
-    ------
-    Misuse : there is no such quantity or mode.
-    """
-    if name not in LIMITS or mode not in MODES:
-        known = ", ".join(LIMITS if name not in LIMITS else MODES)
-        raise Misuse(f"i2c timing `{name}` in mode `{mode}`", expected=f"one of {known}")
-    entry, column = LIMITS[name], MODES.index(mode)
-    least = entry.least[column] if entry.least else None
-    most = entry.most[column] if entry.most else None
-    return Interval(-math.inf if least is None else least, math.inf if most is None else most, entry.unit)
-
-
-def measure_i2c(bus: I2cSurvey, name: str) -> Reading:
-    """One quantity: the worst of all occurrences.
+    Parameters
+    ----------
+    pull_up : ohm, > 0: resistance that pulls each line up.
 
     Raises
     ------
-    NotMeasurable : it does not occur.
-    Misuse : there is no such quantity.
+    NotMeasurable : no line rises.
+    Misuse : a pull-up that is not above 0.
     """
-    if name not in QUANTITIES:
-        raise Misuse(f"i2c timing `{name}`", expected=f"one of {', '.join(QUANTITIES)}")
-    times, values = QUANTITIES[name](bus)
-    entry = LIMITS[name]
+    if not pull_up > 0:
+        raise Misuse(f"bus_capacitance: `pull_up` is {pull_up:g} ohm", expected="more than 0 ohm")
+    survey = bus.kept(I2cSurvey.of)
+    found = []
+    for wave, line, (low, high) in zip(survey.waves, (survey.scl, survey.sda), survey.levels, strict=True):
+        begins, ends = line.rises
+        if begins.size:
+            supply = Survey(wave).levels.high
+            factor = pull_up * math.log((supply - low) / (supply - high)) if supply > high else math.nan
+            found.append((begins, (ends - begins) / factor))
+    if not found or any(np.isnan(values).any() for _, values in found):
+        raise NotMeasurable("Cb: no line rises above VIH and stays there", expected="at least one rise")
+    times, values = (np.concatenate([pair[part] for pair in found]) for part in (0, 1))
+    return _worst("Cb", times, values, "F", least=False, bus=survey)
+
+
+@line_metric(
+    "low_output_level",
+    bus="i2c",
+    unit="V",
+    symbol="VOL",
+    source="UM10204, table 9 (number from memory): 0.4 V at 3 mA, in Fast-mode Plus at 20 mA, with VDD above 2 V",
+    published=lambda then, options: allowed("low_output_level", mode_of(then, options)),
+)
+def low_output_level(bus: Decoded) -> Reading:
+    """LOW-level output voltage: low state level of SCL or SDA, whichever is higher.
+
+    Raises
+    ------
+    NotMeasurable : neither line has a low state.
+    """
+    survey = bus.kept(I2cSurvey.of)
+    lines = zip(survey.waves, (survey.scl_line, survey.sda_line), strict=True)
+    levels = [Survey(wave).levels.low for wave, line in lines if line.times.size]
+    if not levels:
+        raise NotMeasurable("VOL: neither line changes", expected="a line that goes low")
+    return Reading(max(levels), "V", count=len(levels), minimum=min(levels), maximum=max(levels))
+
+
+def _worst(symbol: str, times: Floats, values: Floats, unit: str, *, least: bool, bus: I2cSurvey) -> Reading:
+    """The shortest or longest of all occurrences, with when it was."""
     if not values.size:
-        raise NotMeasurable(f"{entry.symbol}: it does not occur in the record", expected="at least one occurrence")
-    worst = float(values.min() if entry.least else values.max())
-    in_time = 1 / worst if entry.unit == "Hz" else worst
-    few = in_time < FEW_SAMPLES * bus.interval
-    resolution = bus.interval / math.sqrt(6) * (worst * worst if entry.unit == "Hz" else 1)  # two edges, rectangular
+        raise NotMeasurable(f"{symbol}: it does not occur in the record", expected="at least one occurrence")
+    place = int(values.argmin() if least else values.argmax())
+    worst = float(values[place])
+    doubts: tuple[Doubt, ...] = ()
+    uncertainty = None
+    if unit in ("s", "Hz"):
+        in_time = 1 / worst if unit == "Hz" else worst
+        doubts = (Doubt.FEW_SAMPLES,) if in_time < FEW_SAMPLES * bus.interval else ()
+        # two edges, each somewhere within a sample, rectangular (JCGM 100:2008, 4.3.7)
+        uncertainty = bus.interval / math.sqrt(6) * (worst * worst if unit == "Hz" else 1)
     return Reading(
         value=worst,
-        unit=entry.unit,
-        uncertainty=resolution,
-        doubts=(Doubt.FEW_SAMPLES,) if few else (),
+        unit=unit,
+        uncertainty=uncertainty,
+        doubts=doubts,
         count=int(values.size),
         minimum=float(values.min()),
         maximum=float(values.max()),
         standard_deviation=float(values.std(ddof=1)) if values.size > 1 else None,
         occurrences=Occurrences(times, values),
+        at=float(times[place]),
     )
 
 
-def timing_report(
-    scl: Waveform, sda: Waveform, *, mode: Mode, supply: float | None = None, levels: tuple[float, float] | None = None
-) -> tuple[TimingRow, ...]:
-    """Every quantity with its reading, its published limit, and whether it holds.
-
-    Parameters
-    ----------
-    supply : V; thresholds are 0.3 and 0.7 of it.
-    levels : VIL(max), VIH(min), V, instead.
-
-    Raises
-    ------
-    Misuse : neither or both of `supply` and `levels`.
-    """
-    if (supply is None) == (levels is None):
-        raise Misuse("i2c timing: the levels it refers to", expected="either `supply` or `levels`")
-    bus = I2cSurvey(scl, sda, levels or (0.3 * supply, 0.7 * supply))  # type: ignore[operator]
-    rows = []
-    for name, function in QUANTITIES.items():
-        limit = published_limit(name, mode)
-        try:
-            reading = measure_i2c(bus, name)
-        except NotMeasurable as nothing:
-            reading = Reading(value=None, unit=limit.unit, reason=nothing.what)
-        holds = None if reading.value is None else _fulfils(reading.value, limit)
-        meaning = (function.__doc__ or "").split("\n", 1)[0]
-        rows.append(TimingRow(name, LIMITS[name].symbol, meaning, reading, limit, holds))
-    return tuple(rows)
-
-
-def _fulfils(value: float, limit: Interval) -> bool:
-    """Within the limit, or so near that only the rounding of times keeps it out."""
-    return value in limit or any(math.isclose(value, end, rel_tol=1e-9) for end in (limit.low, limit.high))
-
-
-def _next_after(instants: Floats, events: Floats) -> tuple[Floats, Floats]:
+def _next_after(instants: Floats, events: Floats) -> Found:
     """For each instant the time to the next event."""
     place = np.searchsorted(events, instants)
     known = place < events.size
     return instants[known], events[place[known]] - instants[known]
 
 
-def _since_fall(instants: Floats, bus: I2cSurvey) -> tuple[Floats, Floats]:
+def _since_fall(instants: Floats, bus: I2cSurvey) -> Found:
     """For each instant the time since SCL had fallen: 0 where it has only begun to, or will within a sample."""
     begins, ends = bus.scl.falls
     place = np.searchsorted(begins, instants + bus.interval, side="right") - 1
@@ -335,7 +251,7 @@ def _since_fall(instants: Floats, bus: I2cSurvey) -> tuple[Floats, Floats]:
     return instants[known], np.maximum(instants[known] - ends[place[known]], 0.0)
 
 
-def _durations(*pairs: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
+def _durations(*pairs: Found) -> Found:
     begins, ends = (np.concatenate([pair[k] for pair in pairs]) for k in (0, 1))
     order = np.argsort(begins, kind="stable")
     return begins[order], (ends - begins)[order]

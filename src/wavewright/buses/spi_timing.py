@@ -3,14 +3,80 @@
 from __future__ import annotations
 
 import math
+from typing import Literal
 
 import numpy as np
 
 from wavewright.analysis.reading import Occurrences, Reading
 from wavewright.buses.columns import Flags
+from wavewright.buses.decoded import Decoded
+from wavewright.buses.frame_metrics import line_metric
 from wavewright.buses.logic import Line
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.waveform import Floats
+
+SOURCE = "definition; what a device needs stands in its data sheet: SPI has no standard"
+Data = Literal["mosi", "miso"]
+
+
+@line_metric("setup_time", bus="spi", unit="s", source=SOURCE, symbol="tsu")
+def setup_time_of_bus(bus: Decoded, *, data: Data | None = None) -> Reading:
+    """Setup time: from the last change of the data to the clock edge that reads them, the shortest of all.
+
+    Parameters
+    ----------
+    data : the line that is looked at; the only one if left out, or `mosi` of two.
+
+    Raises
+    ------
+    NotMeasurable : no change of the data before a clock edge.
+    Misuse : that line is not connected.
+    """
+    clock, line, select, mode = _bus_lines(bus, data)
+    return setup_time(clock, line, mode=mode, select=select)
+
+
+@line_metric("hold_time", bus="spi", unit="s", source=SOURCE, symbol="th")
+def hold_time_of_bus(bus: Decoded, *, data: Data | None = None) -> Reading:
+    """Hold time: from the clock edge that reads the data to their next change, the shortest of all.
+
+    Parameters and errors as for `setup_time`.
+    """
+    clock, line, select, mode = _bus_lines(bus, data)
+    return hold_time(clock, line, mode=mode, select=select)
+
+
+@line_metric("select_setup_time", bus="spi", unit="s", source=SOURCE, symbol="tss")
+def select_setup_time(bus: Decoded) -> Reading:
+    """Setup time of select: from select becoming active to the first clock edge behind it, the shortest of all.
+
+    Raises
+    ------
+    NotMeasurable : select never becomes active with a clock behind it.
+    Misuse : `select` is not connected.
+    """
+    clock, select = _clock_and_select(bus)
+    begins = select.falling
+    place = np.searchsorted(clock.times, begins)
+    until = np.append(select.times, np.inf)[np.searchsorted(select.times, begins, side="right")]
+    first = np.append(clock.times, np.inf)[place]
+    known = first < until
+    return _shortest(begins[known], (first - begins)[known], "select is never followed by a clock", clock)
+
+
+@line_metric("select_hold_time", bus="spi", unit="s", source=SOURCE, symbol="tsh")
+def select_hold_time(bus: Decoded) -> Reading:
+    """Hold time of select: from the last clock edge to select becoming inactive, the shortest of all.
+
+    Errors as for `select_setup_time`.
+    """
+    clock, select = _clock_and_select(bus)
+    ends = select.rising
+    place = np.searchsorted(clock.times, ends, side="right") - 1
+    since = np.append(-np.inf, select.times)[np.searchsorted(select.times, ends)]
+    last = np.append(clock.times, -np.inf)[place]
+    known = last > since
+    return _shortest(last[known], (ends - last)[known], "select never ends behind a clock", clock)
 
 
 def setup_time(clock: Line, data: Line, *, mode: int = 0, select: Line | None = None) -> Reading:
@@ -28,7 +94,7 @@ def setup_time(clock: Line, data: Line, *, mode: int = 0, select: Line | None = 
     edges = reading_edges(clock, mode=mode, select=select)
     place = np.searchsorted(data.times, edges, side="right") - 1
     known = _changed_between(place, edges, data)
-    return _shortest(edges[known], edges[known] - data.times[place[known]], "setup time", clock)
+    return _shortest(edges[known], edges[known] - data.times[place[known]], NO_CHANGE, clock)
 
 
 def hold_time(clock: Line, data: Line, *, mode: int = 0, select: Line | None = None) -> Reading:
@@ -40,7 +106,10 @@ def hold_time(clock: Line, data: Line, *, mode: int = 0, select: Line | None = N
     place = np.searchsorted(data.times, edges, side="right")
     behind = np.append(edges[1:], np.inf)
     known = (place < data.times.size) & (np.append(data.times, np.inf)[place] < behind)
-    return _shortest(edges[known], data.times[place[known]] - edges[known], "hold time", clock)
+    return _shortest(edges[known], data.times[place[known]] - edges[known], NO_CHANGE, clock)
+
+
+NO_CHANGE = "the data never change beside a clock edge"
 
 
 def reading_edges(clock: Line, *, mode: int, select: Line | None) -> Floats:
@@ -56,17 +125,40 @@ def reading_edges(clock: Line, *, mode: int, select: Line | None) -> Floats:
     return edges if select is None else edges[~select.is_high_along(edges)]
 
 
+def _bus_lines(bus: Decoded, data: str | None) -> tuple[Line, Line, Line | None, int]:
+    """Clock, the data line that is asked for, select (active low), and the mode."""
+    lines = bus.lines
+    name = data or next((each for each in ("mosi", "miso") if lines[each] is not None), "mosi")
+    clock, line = lines["clock"], lines[name]
+    if clock is None or line is None:
+        raise Misuse(f"spi timing of `{name}`, which is not connected", expected=f"a channel on `{name}`")
+    return clock, line, _active_low(bus), int(bus.options["mode"])
+
+
+def _clock_and_select(bus: Decoded) -> tuple[Line, Line]:
+    clock, select = bus.lines["clock"], _active_low(bus)
+    if clock is None or select is None:
+        raise Misuse("spi timing of `select`, which is not connected", expected="a channel on `select`")
+    return clock, select
+
+
+def _active_low(bus: Decoded) -> Line | None:
+    select = bus.lines["select"]
+    return select.inverted() if select is not None and bus.options["select_active"] == "high" else select
+
+
 def _changed_between(place: np.ndarray[tuple[int], np.dtype[np.int64]], edges: Floats, data: Line) -> Flags:
     """Edges before which the data changed since the edge before."""
     before = np.concatenate([[-np.inf], edges[:-1]])
     return (place >= 0) & (np.append(data.times, np.inf)[place] >= before) if place.size else np.zeros(0, np.bool_)
 
 
-def _shortest(times: Floats, values: Floats, what: str, clock: Line) -> Reading:
+def _shortest(times: Floats, values: Floats, nothing: str, clock: Line) -> Reading:
     if not values.size:
-        raise NotMeasurable(f"{what}: the data never change beside a clock edge", expected="at least one change")
+        raise NotMeasurable(f"spi timing: {nothing}", expected="at least one such change")
+    place = int(values.argmin())
     return Reading(
-        value=float(values.min()),
+        value=float(values[place]),
         unit="s",
         uncertainty=clock.interval / math.sqrt(6),  # two edges, each known to a sample, rectangular
         count=int(values.size),
@@ -74,4 +166,5 @@ def _shortest(times: Floats, values: Floats, what: str, clock: Line) -> Reading:
         maximum=float(values.max()),
         standard_deviation=float(values.std(ddof=1)) if values.size > 1 else None,
         occurrences=Occurrences(times, values),
+        at=float(times[place]),
     )

@@ -103,4 +103,5 @@ def _against(reading: Reading, limit: Limit, margin: Margin) -> str:
     assert reading.value is not None
     shown = show_quantity(reading.value, reading.unit, uncertainty=reading.uncertainty)
     side = "inside" if margin.value >= 0 else "below" if reading.value < limit.interval.low else "above"
-    return f"{shown} is {side} {limit}"
+    when = "" if reading.at is None else f", at {show_quantity(reading.at, 's')}"
+    return f"{shown} is {side} {limit}{when}"

@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from wavewright.analysis.catalogue import Metric, find_metric, metrics
 from wavewright.analysis.parameters import read_parameter
-from wavewright.buses.frame_metrics import find_frame_metric, frame_metrics
+from wavewright.buses.frame_metrics import find_frame_metric, frame_metrics, metrics_of_bus, published_limit
 from wavewright.errors import Misuse, Place
 from wavewright.judgement.joining import EACH, find_over
 from wavewright.judgement.limits import Limit
@@ -27,7 +27,9 @@ class ComputationEntry(BaseModel):
     metric: str | None = Field(default=None, description="name of the metric; the entry's own name if left out")
     of: Names | None = Field(default=None, description="channel, or list of channels; the only channel if left out")
     limit: str | None = Field(
-        default=None, description="what is acceptable: at most X, at least X, A .. B, X ± Y, X ± P %, exactly N"
+        default=None,
+        description="what is acceptable: at most X, at least X, A .. B, X ± Y, X ± P %, exactly N; or published: "
+        "what the standard of a decoded bus allows in its mode",
     )
     over: str | None = Field(default=None, description="how shots are joined: each, mean, max, min, stdev, p99")
     about: str | None = Field(default=None, description="what it is for")
@@ -36,6 +38,7 @@ class ComputationEntry(BaseModel):
 Option = str | bool | tuple[object, ...]  # as it is written; lists may hold lists
 
 FORM = "{metric: …, of: …}"
+PUBLISHED = "published"  # stands for a limit that the standard of the bus has
 FRAMES = "frames"  # stands for the unit of a decoded line
 KEYS = tuple(ComputationEntry.model_fields)
 
@@ -47,7 +50,7 @@ class Computation:
     Parameters
     ----------
     name : of the entry; `measurement.name` names the reading.
-    metric : an entry of the catalogue of metrics, or, `on_frames`, of that of metrics over frames.
+    metric : an entry of the catalogue of metrics, or, `on_frames`, of that of metrics of a decoded bus.
     of : channels, as many as the metric takes; or a decoded line.
     unit : of the reading.
     options : of the metric, as they are written; `measure` converts them, and they have been tried.
@@ -87,7 +90,8 @@ def _read_computation(name: Word, entry: Block, scope: Scope) -> Computation | N
     kinds = {units[channel] for channel in of if channel in units}
     metric: Metric | None = None
     with scope.placed(entry.value_place("metric") if "metric" in entry else name.place):
-        metric = _find(_word(entry, "metric") or str(name), on_frames=FRAMES in kinds if kinds else None)
+        wanted = _word(entry, "metric") or str(name)
+        metric = _find(wanted, on_frames=FRAMES in kinds if kinds else None, bus=_bus_of(of, scope))
     over = _word(entry, "over") or EACH
     with scope.placed(entry.value_place("over")):
         find_over(over)
@@ -99,22 +103,44 @@ def _read_computation(name: Word, entry: Block, scope: Scope) -> Computation | N
     limit = None
     if "limit" in entry and unit != UNKNOWN:
         with scope.placed(entry.value_place("limit")):
-            limit = Limit.read(_word(entry, "limit"), unit=unit)
+            limit = _read_limit(_word(entry, "limit"), metric, of, scope, unit=unit)
     about, on_frames = _word(entry, "about"), FRAMES in kinds
     return Computation(str(name), metric.name, of, unit, limit, over, about, options, on_frames, name.place)
 
 
-def _find(name: str, *, on_frames: bool | None) -> Metric:
-    """The metric of that name, over waveforms or over frames; over either if it is not known what it is of.
+def _read_limit(words: str, metric: Metric, of: tuple[str, ...], scope: Scope, *, unit: str) -> Limit | None:
+    """A limit in words of the recipe's own, or the published one for a line of a bus; None if that is not known.
 
     Raises
     ------
-    Misuse : there is none; says so if it belongs to the other catalogue.
+    Misuse : it is none, or nothing is published.
+    """
+    if words.strip() != PUBLISHED:
+        return Limit.read(words, unit=unit)
+    decoding = scope.decodings.get(of[0]) if of else None
+    if decoding is None and set(of) & set(scope.lines):
+        return None  # what is wrong with the decoding has been said
+    if decoding is None:
+        raise Misuse(f"metric `{metric.name}` of a channel has no published limit", expected="a limit in words")
+    interval = published_limit(metric, then=decoding.then, options=decoding.options)
+    return Limit(interval, str(interval))
+
+
+def _bus_of(of: tuple[str, ...], scope: Scope) -> str:
+    return next((scope.decodings[line].bus for line in of if line in scope.decodings), "")
+
+
+def _find(name: str, *, on_frames: bool | None, bus: str = "") -> Metric:
+    """The metric of that name, over waveforms or of a decoded bus; either if it is not known what it is of.
+
+    Raises
+    ------
+    Misuse : there is none; says so if it belongs to the other catalogue, or to another bus.
     """
     if on_frames:
-        if name in metrics() and name not in frame_metrics():
+        if name in metrics() and name not in metrics_of_bus(bus):
             raise Misuse(f"metric `{name}` is over waveforms", expected="a channel after `of`, not a decoded line")
-        return find_frame_metric(name)
+        return find_frame_metric(name, bus=bus)
     if name not in metrics() and name in frame_metrics():  # in this order: most recipes need no bus to be imported
         if on_frames is None:
             return find_frame_metric(name)

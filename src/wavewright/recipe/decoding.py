@@ -64,6 +64,7 @@ def read_decodings(tree: Block, scope: Scope) -> dict[str, Decoding]:
         decoding = _read(name, entry, scope)
         if decoding is not None and len(scope.faults) == before:
             found[str(name)] = decoding
+    scope.decodings.update(found)
     return found
 
 

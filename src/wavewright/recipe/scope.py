@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from difflib import get_close_matches
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 from pydantic import BaseModel
 
@@ -14,6 +14,9 @@ from wavewright.errors import FileFault, Misuse, Place
 from wavewright.recipe.fields import read_name
 from wavewright.recipe.model_reading import validated
 from wavewright.recipe.places import Block, Node, Row, Word, place_of
+
+if TYPE_CHECKING:
+    from wavewright.recipe.decoding import Decoding
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -28,7 +31,7 @@ class Scope:
     ----------
     owner : name of the measurement.
     units : unit of every channel, derived ones included, by name.
-    lines : names of the decoded lines.
+    lines : names of the decoded lines; decodings : those of them that could be read, by name.
     earlier : names of the channels of every measurement above this one, by name of the measurement.
     faults : what is wrong, in the order in which it was found.
     """
@@ -36,6 +39,7 @@ class Scope:
     owner: str
     units: dict[str, str] = field(default_factory=dict)
     lines: tuple[str, ...] = ()
+    decodings: dict[str, Decoding] = field(default_factory=dict)
     earlier: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     faults: list[FileFault] = field(default_factory=list)
 

@@ -12,7 +12,7 @@ from dataclasses import replace
 from wavewright.analysis.catalogue import find_metric
 from wavewright.analysis.measure import measure_surveys
 from wavewright.analysis.reading import Doubt, Reading
-from wavewright.buses.frame_metrics import measure_frames
+from wavewright.buses.frame_metrics import measure_decoded
 from wavewright.errors import NotMeasurable
 from wavewright.judgement.limits import Limit
 from wavewright.quantities import read_interval
@@ -112,7 +112,7 @@ def _readings(shot: Examined, computations: Mapping[str, Computation]) -> dict[s
 def _measured(shot: Examined, wanted: Computation) -> Reading:
     try:
         if wanted.on_frames:
-            return measure_frames(shot.frames(wanted.of[0]), wanted.metric, **wanted.options)
+            return measure_decoded(shot.decoded(wanted.of[0]), wanted.metric, **wanted.options)
         surveys = [shot.survey(channel) for channel in wanted.of]
     except NotMeasurable as fault:  # a channel that could not be derived
         return Reading(None, wanted.unit, reason=fault.what)

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from wavewright.analysis.expressions.derive import derive, inherited_doubts, parse_expression
 from wavewright.analysis.reading import Doubt
 from wavewright.analysis.survey import Survey
-from wavewright.buses.decode import decode
+from wavewright.buses.decoded import Decoded
 from wavewright.buses.expectation import Expectation
 from wavewright.buses.frames import Frames
 from wavewright.errors import NotMeasurable
@@ -25,7 +25,7 @@ class Examined:
         self._lacking: dict[str, NotMeasurable] = {}
         self._surveys: dict[str, Survey] = {}
         self._handed_on: dict[str, tuple[Doubt, ...]] = {}
-        self._frames: dict[str, Frames] = {}
+        self._decoded: dict[str, Decoded] = {}
         for derived in measurement.derived.values():
             self._derive(derived.name, derived.expression, derived.of)
 
@@ -50,13 +50,17 @@ class Examined:
         """Doubts of the channels that this one was derived from, which do not show in itself."""
         return self._handed_on.get(channel, ())
 
-    def frames(self, line: str) -> Frames:
-        """What was said on a decoded line; NotMeasurable as above."""
-        if line not in self._frames:
+    def decoded(self, line: str) -> Decoded:
+        """The bus of a decoded line; NotMeasurable as above."""
+        if line not in self._decoded:
             wanted = self._measurement.decode[line]
             channels = {name: self.wave(channel) for name, channel in wanted.channels.items()}
-            self._frames[line] = decode(channels, wanted.bus, then=wanted.then or None, **wanted.options)
-        return self._frames[line]
+            self._decoded[line] = Decoded(channels, wanted.bus, then=wanted.then or None, **wanted.options)
+        return self._decoded[line]
+
+    def frames(self, line: str) -> Frames:
+        """What was said on a decoded line; NotMeasurable as above."""
+        return self.decoded(line).frames
 
     def unmet(self, conditions: Mapping[str, Expectation]) -> tuple[str, ...]:
         """What the lines do not fulfil, each in one sentence; empty where they fulfil all."""

@@ -8,26 +8,34 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from wavewright.cli.commands.metrics import described, full_text
 from wavewright.cli.option_text import default_text, written_as
 from wavewright.cli.output import AsJson, console, print_json
 
 if TYPE_CHECKING:
+    from wavewright.analysis.catalogue import Metric
     from wavewright.buses.catalogue import Bus, Layer
 
 
 def buses(
-    name: Annotated[str | None, typer.Argument(help="Show this bus, or this layer above one, in full.")] = None,
+    name: Annotated[
+        str | None, typer.Argument(help="Show this bus, this layer, or this metric of one, in full.")
+    ] = None,
     *,
     search: Annotated[bool, typer.Option("--search", help="Show how frames are searched: `decode --find`.")] = False,
     as_json: AsJson = False,
 ) -> None:
-    """List every bus and layer with its channels, show one with its options, or the language of `decode --find`."""
+    """List every bus and layer with its channels, show one of them or of their metrics, or how frames are searched."""
     from wavewright.buses import search as searching
     from wavewright.buses.catalogue import buses as all_buses
     from wavewright.buses.catalogue import find_bus, layers
+    from wavewright.buses.frame_metrics import frame_metrics
 
     if search:
         print(inspect.getdoc(searching))
+    elif name is not None and name in frame_metrics():
+        metric = frame_metrics()[name]
+        print_json(described(metric)) if as_json else print(full_text(metric))
     elif name is not None:
         found: Bus | Layer = layers()[name] if name in layers() else find_bus(name)
         print_json(_described(found)) if as_json else print(_full_text(found))
@@ -60,7 +68,18 @@ def _full_text(one: Bus | Layer) -> str:
     for parameter in one.parameters:
         default = "needed" if parameter.is_required else f"default {default_text(parameter.default)}"
         rows.append(f"{parameter.name} : {written_as(parameter.annotation)}; {default}")
+    rows += ["", "Metrics", "-------"]
+    rows += [f"{metric.name} [{metric.unit}] : {metric.definition}" for metric in _metrics(one)]
     return "\n".join([*rows, "", *textwrap.wrap(f"Source: {one.source}", 100)])
+
+
+def _metrics(one: Bus | Layer) -> list[Metric]:
+    """What `compute:` can find of it: of any frames, and of the lines of this bus or of that below this layer."""
+    from wavewright.buses.frame_metrics import metrics_of_bus
+
+    names: tuple[str, ...] = getattr(one, "on", (one.name,))
+    found = {name: metric for bus in names for name, metric in metrics_of_bus(bus).items()}
+    return [found[name] for name in sorted(found)]
 
 
 def _described(one: Bus | Layer) -> dict[str, Any]:
@@ -73,5 +92,6 @@ def _described(one: Bus | Layer) -> dict[str, Any]:
         "channels": _channels(one),
         "definition": one.definition,
         "options": options,
+        "metrics": [metric.name for metric in _metrics(one)],
         "source": one.source,
     }

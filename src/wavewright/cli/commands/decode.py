@@ -16,12 +16,14 @@ from wavewright.cli.output import AsJson, console, print_json
 from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
+    from wavewright.buses.decoded import Decoded
     from wavewright.buses.frame import Frame
-    from wavewright.buses.frames import Frames
+    from wavewright.buses.timing_report import TimingRow
 
 # What is left over are the bus's channels, `--tx 1`, and its options, `--baud 19200`: the catalogue knows them.
 CONTEXT = {"allow_extra_args": True, "ignore_unknown_options": True}
 FAIL = 1
+VERDICTS = {True: "pass", False: "fail", None: "–"}
 
 
 class Base(StrEnum):
@@ -47,19 +49,28 @@ def decode(
     ] = None,
     base: Annotated[Base, typer.Option(help="How data are shown.")] = Base.HEX,
     interval: Annotated[str | None, typer.Option(help="Time between samples, `1 us`, where the file has none.")] = None,
+    timing: Annotated[
+        bool, typer.Option("--timing", help="Instead of frames the timing of the lines, beside the published limits.")
+    ] = False,
     as_csv: Annotated[bool, typer.Option("--csv", help="Print comma-separated values.")] = False,
     as_json: AsJson = False,
 ) -> int:
     """Decode a bus out of a stored record.
 
     The channels of the bus are given by number or name of the file's channel, its options as they are called in a
-    recipe: --bus uart --tx 1 --baud 19200 --parity even. Exit status 1 if a frame has an error.
+    recipe: --bus uart --tx 1 --baud 19200 --parity even. Exit status 1 if a frame has an error, or with --timing if a
+    published limit does not hold.
     """
     from wavewright.buses.search import find_frames
 
     if as_csv and as_json:
         raise Misuse("`--csv` and `--json`", expected="one of the two")
-    frames = _decoded(file, bus, then, interval, left_over_options(context.args))
+    decoded = _decoded(file, bus, then, interval, left_over_options(context.args))
+    if timing:
+        if find:
+            raise Misuse("`--timing` and `--find`", expected="one of the two: timing is of lines and not of frames")
+        return _print_timing(decoded, as_csv=as_csv, as_json=as_json)
+    frames = decoded.frames
     shown = find_frames(frames, find) if find else frames
     if as_json:
         print_json([frame.as_json() for frame in shown])
@@ -70,9 +81,9 @@ def decode(
     return FAIL if any(frame.errors for frame in shown) else 0
 
 
-def _decoded(file: Path, bus: str, then: str | None, interval: str | None, given: dict[str, str]) -> Frames:
+def _decoded(file: Path, bus: str, then: str | None, interval: str | None, given: dict[str, str]) -> Decoded:
     from wavewright.buses.catalogue import find_bus
-    from wavewright.buses.decode import decode as decode_waves
+    from wavewright.buses.decoded import Decoded
     from wavewright.logbook.formats.catalogue import read_waveform
     from wavewright.quantities import read_quantity
 
@@ -82,7 +93,49 @@ def _decoded(file: Path, bus: str, then: str | None, interval: str | None, given
         name: read_waveform(file, channel=number_or_name(given[name]), interval=step) for name in given if name in lines
     }
     options = {name: value for name, value in given.items() if name not in lines}
-    return decode_waves(channels, bus, then=then, **options)
+    return Decoded(channels, bus, then=then, **options)
+
+
+def _print_timing(decoded: Decoded, *, as_csv: bool, as_json: bool) -> int:
+    """The timing report in one of the three forms, and the exit status: 1 where a published limit does not hold."""
+    from wavewright.buses.timing_report import timing_report
+
+    rows = timing_report(decoded)
+    if as_json:
+        print_json([row.as_json() for row in rows])
+    elif as_csv:
+        writer = csv.writer(sys.stdout, lineterminator="\n")
+        plain = [row.as_json() for row in rows]
+        names = ("name", "symbol", "value", "unit", "uncertainty", "at", "count", "least", "most", "holds", "reason")
+        writer.writerow(names)
+        writer.writerows([{**row, **row["reading"]}.get(name, "") for name in names] for row in plain)
+    else:
+        _print_timing_table(rows)
+    return FAIL if any(row.holds is False for row in rows) else 0
+
+
+def _print_timing_table(rows: Iterable[TimingRow]) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
+    from wavewright.quantities import show_quantity
+
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for heading in ("metric", "symbol", "reading", "at", "limit", "verdict", "remarks"):
+        table.add_column(heading, no_wrap=heading != "remarks")
+    for row in rows:
+        reading = row.reading
+        value = (
+            "–"
+            if reading.value is None
+            else show_quantity(reading.value, reading.unit, uncertainty=reading.uncertainty)
+        )
+        at = "–" if reading.at is None else show_quantity(reading.at, "s")
+        remarks = reading.reason or ", ".join(doubt.replace("_", " ") for doubt in reading.doubts)
+        limit = "–" if row.limit is None else str(row.limit)
+        cells = (row.name, row.symbol, value, at, limit, VERDICTS[row.holds], remarks)
+        table.add_row(*(Text(cell) for cell in cells))
+    console().print(table)
 
 
 def _print_table(frames: Iterable[Frame], base: Base) -> None:

@@ -26,9 +26,9 @@ def metrics(
 
     if name is not None:
         found = find_metric(name)
-        print_json(_described(found)) if as_json else print(full_text(found))
+        print_json(described(found)) if as_json else print(full_text(found))
     elif as_json:
-        print_json([_described(metric) for metric in catalogue().values()])
+        print_json([described(metric) for metric in catalogue().values()])
     else:
         _print_table(catalogue().values())
 
@@ -58,7 +58,8 @@ def full_text(metric: Metric) -> str:
     return "\n".join([*rows, "", *textwrap.wrap(f"Source: {metric.source}", 100)])
 
 
-def _described(metric: Metric) -> dict[str, Any]:
+def described(metric: Metric) -> dict[str, Any]:
+    """The same as plain names and words."""
     return {
         "name": metric.name,
         "unit": metric.unit or None,
