@@ -10,6 +10,8 @@ from wavewright.waveform import Floats
 
 DOUBLINGS = 5  # leaps of 32 characters
 TRIED = 200  # characters over which rival first start bits are compared
+WINDOW = 1 << 13  # falling edges: what is made of them fits the second-level cache
+MOST_EDGES = 8  # falling edges that a character of up to 13 bits may well have
 
 
 def character_starts(line: Line, bit: float, bits: float) -> tuple[Indexes, Flags]:
@@ -24,18 +26,48 @@ def character_starts(line: Line, bit: float, bits: float) -> tuple[Indexes, Flag
     bit : s.
     bits : length of a character with start and stop bits, in bits.
     """
-    falls, rises = line.falling, line.rising
+    falls = line.falling
     if not falls.size:
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.bool_)
-    ends = rises[int(not line.first) :]  # the rise after each fall; the last fall may have none
-    lows = np.full(falls.size, np.inf)
-    lows[: ends.size] = ends[: falls.size] - falls[: ends.size]
-    following = np.searchsorted(falls, falls + (int(bits) - 0.5) * bit, side="left")
-    following = np.where(lows < 0.5 * bit, np.arange(1, falls.size + 1), following)
-    first, certain = _first_start(line, falls, following, bit=bit, bits=bits)
-    chain = _whole_chain(first, following)
-    chain = chain[lows[chain] >= 0.5 * bit]  # a false start is no character
-    return chain, chain < certain
+    after = _Successors(falls, line.rising[int(not line.first) :], bit, (int(bits) - 0.5) * bit)
+    start, certain = _first_start(line, falls, after, bit=bit, bits=bits)
+    found = [np.zeros(0, dtype=np.int64)]
+    for begin in range(0, falls.size, WINDOW):
+        end = min(begin + WINDOW, falls.size)
+        if start >= end:
+            continue
+        following, is_false = after.of(begin, end)
+        chain = _whole_chain(start - begin, following - begin)
+        start = int(following[chain[-1]])
+        found.append(chain[~is_false[chain]] + begin)
+    starts = np.concatenate(found)
+    return starts, starts < certain
+
+
+class _Successors:
+    """The falling edge that begins the next character, if one begins a character; the number of edges if none does."""
+
+    def __init__(self, falls: Floats, rises: Floats, bit: float, reach: float) -> None:
+        self.falls, self.rises = falls, rises  # the rise after each fall; the last fall may have none
+        self.bit, self.reach = bit, reach  # s; from the start edge to the middle of the last bit
+
+    def of(self, begin: int, end: int) -> tuple[Indexes, Flags]:
+        """For some edges the next start; and which of them are false starts, low for less than half a bit."""
+        falls, rises = self.falls[begin:end], self.rises[begin:end]
+        is_false = np.zeros(falls.size, dtype=np.bool_)
+        np.less(rises - falls[: rises.size], 0.5 * self.bit, out=is_false[: rises.size])
+        behind = falls + self.reach
+        steps = np.ones(falls.size, dtype=np.int64)
+        for ahead in range(1, MOST_EDGES + 1):
+            further = self.falls[begin + ahead : end + ahead]
+            inside = further < behind[: further.size]
+            if not inside.any():
+                break
+            steps[: further.size] += inside
+        else:  # far more edges than any character has
+            steps = np.searchsorted(self.falls, behind, side="left") - np.arange(begin, end)
+        steps[is_false] = 1
+        return np.arange(begin, end) + steps, is_false
 
 
 def _chain(start: int, following: list[int]) -> list[int]:
@@ -48,24 +80,25 @@ def _chain(start: int, following: list[int]) -> list[int]:
 
 
 def _whole_chain(start: int, following: Indexes) -> Indexes:
-    """As `_chain`, for a long record: leaps of many steps are found for all edges at once, then filled in together."""
-    onward = np.append(following, following.size)  # behind the last edge it stays
+    """As `_chain`, to the end: leaps of many steps are found for all edges at once, then filled in together."""
+    size = following.size
+    onward = np.append(np.minimum(following, size), size)  # behind the last edge it stays
     leap = onward
     for _ in range(DOUBLINGS):
-        leap = leap[leap]
+        leap = leap.take(leap)
     landings: list[int] = []
-    while start < following.size:
+    while start < size:
         landings.append(start)
         start = int(leap[start])
     steps = np.empty((1 << DOUBLINGS, len(landings)), dtype=np.int64)
     steps[0] = landings
     for step in range(1, 1 << DOUBLINGS):
-        onward.take(steps[step - 1], out=steps[step])
+        onward.take(steps[step - 1], out=steps[step], mode="clip")
     chain = steps.T.ravel()
-    return chain[chain < following.size]
+    return chain[chain < size]
 
 
-def _first_start(line: Line, falls: Floats, following: Indexes, *, bit: float, bits: float) -> tuple[int, int]:
+def _first_start(line: Line, falls: Floats, after: _Successors, *, bit: float, bits: float) -> tuple[int, int]:
     """The falling edge that begins the first character, and the index up to which that remains uncertain."""
     character = bits * bit
     if line.first and falls[0] - line.start >= character - bit:
@@ -76,7 +109,7 @@ def _first_start(line: Line, falls: Floats, following: Indexes, *, bit: float, b
     window = falls[: rivals + (TRIED + 1) * 16]
     stops_high = line.is_high(window + (int(bits) - 0.5) * bit)
     past_end = window + (int(bits) - 0.5) * bit >= line.end
-    steps = following[: window.size].tolist()
+    steps = after.of(0, window.size)[0].tolist()
     chains = [[k for k in _chain(rival, steps) if k < known] for rival in range(rivals)]
     faults = [sum(1 for k in chain if not (stops_high[k] or past_end[k])) for chain in chains]
     best = int(np.argmin(faults))

@@ -12,13 +12,14 @@ from types import MappingProxyType
 from typing import Annotated, Literal
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from wavewright.buses.catalogue import bus
-from wavewright.buses.clocking import irregular, without_spikes
+from wavewright.buses.clocking import WINDOW, irregular, without_spikes
 from wavewright.buses.columns import BitTexts, Column, Flags, Indexes, Numbers, Runs, Words
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
-from wavewright.buses.ragged import reduced, spread
+from wavewright.buses.ragged import reduced, spread, together
 from wavewright.waveform import Floats
 
 SPIKE = 50e-9  # s, tSP of Fast-mode and Fast-mode Plus (UM10204, table 10); Standard-mode asks for no filter
@@ -88,13 +89,15 @@ def find_conditions(scl: Line, sda: Line) -> Conditions:
     are few samples a clock, within a quarter of SCL's high time.
     """
     highs = _high_times(scl)
-    margin = min(scl.interval, 0.25 * float(np.median(highs[:LOOKED_AT]))) if highs.size else scl.interval
-    place = np.searchsorted(scl.times, sda.times)
-    padded = np.concatenate([[-np.inf], scl.times, [np.inf]])
-    is_apart = (sda.times - padded[place] > margin) & (padded[place + 1] - sda.times > margin)
-    during_high = is_apart & ((place & 1 != 0) ^ scl.first)
-    falls = (np.arange(sda.times.size) & 1 != 0) ^ sda.first
-    return Conditions(sda.times[during_high], falls[during_high])
+    margin = min(scl.interval, 0.25 * float(np.median(highs))) if highs.size else scl.interval
+    maybe = np.flatnonzero(scl.is_high_along(sda.times))
+    times = sda.times[maybe]
+    place = np.searchsorted(scl.times, times)
+    before = np.where(place > 0, scl.times[np.maximum(place, 1) - 1], -np.inf) if scl.times.size else -np.inf
+    behind = np.append(scl.times, np.inf)[place]
+    is_apart = (times - before > margin) & (behind - times > margin)
+    falls = (maybe & 1 != 0) ^ sda.first
+    return Conditions(times[is_apart], falls[is_apart])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,9 +112,9 @@ class _Spans:
 
 
 def _high_times(scl: Line) -> Floats:
-    rising, falling = scl.rising, scl.falling[int(scl.first) :]
-    count = min(rising.size, falling.size)
-    return falling[:count] - rising[:count]
+    """Of the first clocks, s."""
+    falling = scl.falling[int(scl.first) :][:LOOKED_AT]
+    return falling - scl.rising[: falling.size]
 
 
 def _transfers(scl: Line, sda: Line, spans: _Spans, longest_low: float | None, facts: dict[str, float]) -> Frames:
@@ -121,9 +124,9 @@ def _transfers(scl: Line, sda: Line, spans: _Spans, longest_low: float | None, f
     bits = np.maximum(np.where(spans.is_cut, last - first, last - first - 1), 0)  # the last high holds the condition
     sizes = bits // 9
     levels = sda.is_high_along(rises)
-    places = spread(first, sizes * 9).reshape(-1, 9)
-    ninths = levels[places]
-    values = np.packbits(ninths[:, :8], axis=1).ravel()
+    places = np.repeat(first, sizes) + 9 * spread(np.zeros_like(sizes), sizes)  # of the first bit of each byte
+    ninths = sliding_window_view(levels, 9)[places] if places.size else np.zeros((0, 9), dtype=np.bool_)
+    values = np.packbits(ninths[:, :8].ravel())
     acknowledged = ~ninths[:, 8]
     begin = np.cumsum(sizes) - sizes
     head = _Heads(values, acknowledged, begin, sizes, spans.repeated)
@@ -147,7 +150,7 @@ def _transfers(scl: Line, sda: Line, spans: _Spans, longest_low: float | None, f
         "incomplete": ((bits % 9 > 0) | ~some | (head.is_ten_bit & ~head.has_address)) & ~spans.is_cut,
         "cut": spans.is_cut,
         "reserved": head.misused,
-        "glitch": irregular(scl, np.arange(int(scl.first), scl.times.size, 2), first, first + bits),
+        "glitch": irregular(scl, range(int(scl.first), scl.times.size, 2), first, first + bits),
         "clock held": low > (np.inf if longest_low is None else longest_low),
     }
     periods = np.diff(rises[:LOOKED_AT])
@@ -207,6 +210,13 @@ def _is_undersampled(scl: Line) -> bool:
 
 def _longest_lows(scl: Line, first: Indexes, last: Indexes) -> Floats:
     """For each transfer the longest time, s, that SCL was low before one of its rising edges."""
-    lows = np.diff(np.concatenate([[scl.start], scl.times]))[int(scl.first) :: 2]
-    longest: Floats = reduced(np.maximum, lows, first, last, empty=0.0)
+    longest = np.zeros(first.size)
+    rises, falls, ahead = scl.rising, scl.falling, int(not scl.first)  # rises before the first fall
+    for runs in together(first, last, WINDOW):
+        base, stop = int(first[runs.start]), int(last[runs.stop - 1])
+        before = falls[max(base - ahead, 0) : max(stop - ahead, 0)]
+        if base < min(ahead, stop):
+            before = np.append(scl.start, before)
+        lows = rises[base:stop] - before
+        longest[runs] = reduced(np.maximum, lows, first[runs] - base, last[runs] - base, empty=0.0)
     return longest

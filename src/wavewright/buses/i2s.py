@@ -68,7 +68,7 @@ def i2s(
         {"sample": Numbers(bits @ weights)},
         errors={
             "cut": is_last & (last - first < word_bits),
-            "glitch": irregular(clock, np.arange(int(clock.first), clock.times.size, 2), first, last),
+            "glitch": irregular(clock, range(int(clock.first), clock.times.size, 2), first, last),
             "timing": ~is_last & (last - first != usual),
             "short": ~is_last & (last - first < min(word_bits, FEWEST_CLOCKS)),
         },

@@ -1,4 +1,4 @@
-"""From waveforms to two-state lines: a comparator with two thresholds on raw codes, in blocks that stay in the cache.
+"""Two-state lines: the instants at which a waveform changes between low and high.
 
 A line changes to high at the sample that reaches the high threshold and to low at the one that reaches the low
 threshold; between the two it keeps its state. The instant is where the straight line to that sample meets the
@@ -7,19 +7,18 @@ threshold. All that follows works on those instants and never looks at samples a
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
+from wavewright.buses.comparator import Flags, Indexes, Packed, changes
 from wavewright.buses.levels import AUTO, LogicLevels
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Codes, Floats, Waveform
 
-BLOCK = 1 << 17  # samples: with the two rows of booleans it fits the second-level cache
-Indexes = npt.NDArray[np.int64]
-Flags = npt.NDArray[np.bool_]
+WINDOW = 1 << 14  # instants: what is made of them fits the second-level cache
+SPARSE = 16  # fewer instants than one for so many changes, or octets of samples, are searched for one by one
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,6 +32,7 @@ class Line:
     start, end : of the record, s.
     interval : between two samples, s: no instant is known better; 0 where the line was not sampled.
     wave, thresholds : where it came from, if it came from a waveform.
+    states : the state after each sample, 64 in a word, if it came from a waveform and was not filtered.
     """
 
     first: bool
@@ -43,6 +43,7 @@ class Line:
     name: str = ""
     wave: Waveform | None = None
     thresholds: tuple[float, float] | None = None
+    states: Packed | None = None
 
     @property
     def rising(self) -> Floats:
@@ -67,12 +68,31 @@ class Line:
         return np.cumsum(np.bincount(places, minlength=instants.size + 1))[: instants.size]
 
     def is_high_along(self, instants: Floats) -> Flags:
-        """As `is_high`, for ascending instants: what is counted is whichever of instants and changes are fewer."""
-        return np.asarray((self.changes_before(instants) & 1 != 0) ^ self.first)
+        """As `is_high`, for ascending instants.
+
+        Where the samples on both sides of an instant are in the same state, that is the state; only where they are not,
+        the instants of change are looked at.
+        """
+        if self.states is None or instants.size * SPARSE < max(self.times.size, 8 * self.states.size):
+            return np.asarray((self.changes_before(instants) & 1 != 0) ^ self.first)
+        found = np.empty(instants.size, dtype=np.bool_)
+        for begin in range(0, instants.size, WINDOW):
+            part = instants[begin : begin + WINDOW]
+            place = ((part - self.start) / self.interval).astype(np.int64)
+            np.clip(place, 0, 64 * self.states.size - 2, out=place)
+            first = int(place[0]) >> 6
+            near = self.states[first : (int(place[-1]) + 1 >> 6) + 1].view(np.uint8)
+            samples = np.unpackbits(near, bitorder="little").view(np.bool_)
+            place -= first << 6
+            before, behind = samples.take(place), samples[1:].take(place)
+            unclear = np.flatnonzero(before != behind)
+            before[unclear] = self.is_high(part[unclear])
+            found[begin : begin + WINDOW] = before
+        return found
 
     def inverted(self) -> Line:
         """The same line with high and low exchanged."""
-        return replace(self, first=not self.first)
+        return replace(self, first=not self.first, states=None if self.states is None else ~self.states)
 
     def is_undefined(self, instants: Floats) -> Flags:
         """Where the sample nearest to an instant lies strictly between the thresholds; nowhere without a waveform."""
@@ -100,9 +120,10 @@ def line_of(wave: Waveform, levels: LogicLevels = AUTO) -> Line:
         low, high = levels.of(wave)
     except NotMeasurable:
         return Line(True, np.empty(0), wave.start, end, wave.interval, wave.name)
-    index, to_high, first = _changes(wave, low, high)
-    times = wave.start + wave.interval * _places(wave, index, to_high, low, high)
-    return Line(first, times, wave.start, end, wave.interval, wave.name, wave, (low, high))
+    found = changes(wave, low, high)
+    return Line(
+        found.first, found.times, wave.start, end, wave.interval, wave.name, wave, (low, high), states=found.states
+    )
 
 
 def difference(high: Waveform, low: Waveform) -> Waveform:
@@ -117,79 +138,3 @@ def difference(high: Waveform, low: Waveform) -> Waveform:
     return Waveform.from_volts(
         high.values(0, count) - low.values(0, count), interval=high.interval, start=high.start, name=high.name
     )
-
-
-def _changes(wave: Waveform, low: float, high: float) -> tuple[Indexes, Flags, bool]:
-    """Samples at which the state changes, whether to high, and whether the record begins high."""
-    upper, lower = wave.code_of(high), wave.code_of(low)
-    highs = _entries(wave.codes, upper, rising=wave.gain > 0)
-    # a sample on an only threshold is high, and not both
-    lows = _entries(wave.codes, lower, rising=wave.gain < 0, strictly=low == high)
-    if (woven := _woven(highs, lows)) is not None:
-        return woven
-    index = np.concatenate([highs, lows])
-    to_high = np.zeros(index.size, dtype=np.bool_)
-    to_high[: highs.size] = True
-    order = np.argsort(index, kind="stable")  # two ascending runs: merging them is linear
-    index, to_high = index[order], to_high[order]
-    if not index.size:
-        return index, to_high, True
-    first = bool(to_high[0])
-    keep = np.empty(index.size, dtype=np.bool_)
-    keep[0] = False  # the first entry says which state the record begins in
-    np.not_equal(to_high[1:], to_high[:-1], out=keep[1:])
-    return index[keep], to_high[keep], first
-
-
-def _woven(highs: Indexes, lows: Indexes) -> tuple[Indexes, Flags, bool] | None:
-    """The changes of a clean line, whose entries to high and to low alternate; None where they do not."""
-    if not highs.size or not lows.size:
-        return None
-    begins_high = bool(highs[0] < lows[0])
-    early, late = (highs, lows) if begins_high else (lows, highs)
-    if early.size - late.size not in (0, 1):
-        return None
-    if not ((early[: late.size] < late).all() and (late[: early.size - 1] < early[1:]).all()):
-        return None
-    index = np.empty(early.size + late.size, dtype=np.int64)
-    index[0::2], index[1::2] = early, late
-    to_high = np.zeros(index.size, dtype=np.bool_)
-    to_high[int(not begins_high) :: 2] = True
-    return index[1:], to_high[1:], begins_high
-
-
-def _entries(codes: Codes, bound: float, *, rising: bool, strictly: bool = False) -> Indexes:
-    """Samples that are beyond or, unless `strictly`, on a bound while the one before is not; sample 0 if it is."""
-    compare = (np.greater if strictly else np.greater_equal) if rising else (np.less if strictly else np.less_equal)
-    if codes.dtype.kind in "iu":
-        whole = math.ceil(round(bound, 9)) if rising != strictly else math.floor(round(bound, 9))
-        limits = np.iinfo(codes.dtype)
-        if not limits.min <= whole <= limits.max:
-            beyond_all = (whole < limits.min) == rising
-            return np.zeros(1 if beyond_all and codes.size else 0, dtype=np.int64)
-        bound = whole
-    beyond = np.zeros(BLOCK + 1, dtype=np.bool_)
-    enters = np.empty(BLOCK, dtype=np.bool_)
-    found = []
-    for begin in range(0, codes.size, BLOCK):
-        part = codes[begin : begin + BLOCK]
-        count = part.size
-        compare(part, codes.dtype.type(bound), out=beyond[1 : count + 1])
-        np.greater(beyond[1 : count + 1], beyond[:count], out=enters[:count])
-        found.append(np.flatnonzero(enters[:count]) + begin)
-        beyond[0] = beyond[count]
-    return np.concatenate(found) if found else np.zeros(0, dtype=np.int64)
-
-
-def _places(wave: Waveform, index: Indexes, to_high: Flags, low: float, high: float) -> Floats:
-    """Indices, not rounded, at which the straight line to each sample meets its threshold."""
-    after = wave.codes.take(index).astype(np.float64)
-    step = after - wave.codes.take(index - 1)
-    first = int(not to_high[0]) if to_high.size else 0  # the states alternate
-    after[first::2] -= wave.code_of(high)
-    after[1 - first :: 2] -= wave.code_of(low)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        back = np.divide(after, step, out=after)
-    if wave.codes.dtype.kind == "f":
-        back = np.nan_to_num(back, nan=0.0, posinf=0.0, neginf=0.0)  # after an invalid sample: at the sample itself
-    return np.asarray(index - np.clip(back, 0.0, 1.0, out=back))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,15 @@ def spread(first: Indexes, counts: Indexes) -> Indexes:
     before = np.cumsum(counts) - counts
     index: Indexes = np.repeat(first - before, counts) + np.arange(int(counts.sum()))
     return index
+
+
+def together(first: Indexes, last: Indexes, size: int) -> Iterator[slice]:
+    """Slices of ascending pieces, those that lie within about `size` elements of the array together."""
+    begin = 0
+    while begin < first.size:
+        end = max(int(np.searchsorted(last, first[begin] + size, side="right")), begin + 1)
+        yield slice(begin, end)
+        begin = end
 
 
 def reduced(function: np.ufunc, values: npt.NDArray[Any], first: Indexes, last: Indexes, *, empty: Any) -> Any:

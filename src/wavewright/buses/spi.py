@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 
 from wavewright.buses.catalogue import bus
 from wavewright.buses.clocking import NARROW, irregular
@@ -142,8 +143,9 @@ def _words(edges: Floats, group: Indexes, word_bits: int) -> _Words:
 def _columns(name: str, levels: Flags, words: _Words, floating: Flags, bit_order: str) -> dict[str, Column]:
     whole = ~words.is_short
     values = np.zeros(words.first.size, dtype=np.uint32)
-    places = words.first[whole, None] + np.arange(words.bits)
-    values[whole] = words_of_bits(levels[places] if bit_order == "msb" else levels[places[:, ::-1]])
+    if whole.any():
+        rows = sliding_window_view(levels, words.bits)[words.first[whole]]
+        values[whole] = words_of_bits(rows if bit_order == "msb" else rows[:, ::-1])
     return {
         name: Numbers(values, whole & ~floating),
         f"{name}_bits": BitTexts(levels, words.first, words.last, words.is_short),
@@ -154,7 +156,7 @@ def words_of_bits(bits: Flags) -> npt.NDArray[np.uint32]:
     """Numbers from rows of bits, most significant first; shape (n, b), b ≤ 32, to shape (n,)."""
     full = np.zeros((bits.shape[0], 32), dtype=np.bool_)
     full[:, 32 - bits.shape[1] :] = bits
-    return np.packbits(full, axis=1).view(">u4").ravel().astype(np.uint32)
+    return np.packbits(full.ravel()).view(">u4").astype(np.uint32)
 
 
 def _longest_pauses(edges: Floats, words: _Words) -> Floats:

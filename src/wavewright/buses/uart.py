@@ -27,7 +27,10 @@ from wavewright.waveform import Floats
 SHORTEST_PULSE = 0.45  # bits; below it a pulse inside a character is a glitch
 EDGE_TOLERANCE = 0.3  # bits, and one sample: an edge further off than that belongs to no bit boundary
 BREAK_MARGIN = 0.25  # bits beyond a whole character before a low line is a break and not a framing error
-EDGES_FOR_RATE = 200_000
+EDGES_FOR_RATE = 1 << 16
+WINDOW = 1 << 12  # characters: what is made of their edges fits the second-level cache
+NARROW, OFF_CLOCK = np.uint8(1), np.uint8(2)  # marks of edges
+ALL_BITS = np.uint32(0xFFFF_FFFF)
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,50 +119,75 @@ def _checked(data_bits: int, parity: str, stop_bits: float) -> Character:
 
 
 def _characters(line: Line, bit: float, made: Character, bit_order: str) -> _Found:
-    offset = int(not line.first)  # index of the first falling edge among all edges
     chosen, unsure = character_starts(line, bit, made.bits)
-    edges = offset + 2 * chosen  # index of each start edge
-    times = line.times[edges[0] :] if edges.size else np.empty(0)
-    counts = np.diff(edges, append=line.times.size)
-    starts = line.times[edges]
-    places = (times - np.repeat(starts, counts)) / bit
-    first_read = np.ceil(places - 0.5)  # the first bit whose middle is not before the edge
-    inside = first_read < made.read_bits
-    turns = np.left_shift(np.uint32(0xFFFFFFFF), np.minimum(first_read, 31).astype(np.uint32))
-    groups = edges - edges[0] if edges.size else edges
-    word = ~np.bitwise_xor.reduceat(turns, groups) if edges.size else np.zeros(0, np.uint32)
-    every = np.diff(times, append=max(line.end, times[-1]) if times.size else 0.0)
-    is_narrow = every < SHORTEST_PULSE * bit
-    is_narrow[-1:] = False  # the last pulse is cut off by the end of the record
-    scale, spread = _scale(places, inside, groups)
-    # the start edge is known no better than to a sample, and all edges of its character are compared with it
-    spread = math.hypot(spread, line.interval / bit / made.bits / math.sqrt(3 * max(edges.size, 1)))
-    scaled = places / scale
-    is_off = np.abs(scaled - np.rint(scaled)) > EDGE_TOLERANCE + line.interval / bit
-    marks = (is_narrow.view(np.uint8) | is_off.view(np.uint8) << 1) * inside.view(np.uint8)
-    marks = np.bitwise_or.reduceat(marks, groups) if groups.size else marks
+    edges = int(not line.first) + 2 * chosen  # index of each start edge among all edges
+    scale, spread = _scale(line, bit, made, edges)
+    bounds = np.append(edges, line.times.size)
+    parts = [
+        _read(line, bit, made, bounds[begin : begin + WINDOW + 1], scale) for begin in range(0, edges.size, WINDOW)
+    ]
+    parts = parts or [_read(line, bit, made, bounds, scale)]
+    lows, word, marks = (np.concatenate(columns) for columns in zip(*parts, strict=True))
     return _Found(
-        starts,
-        every[groups],
+        line.times[edges],
+        lows,
         word,
         _data(word, made, bit_order),
         unsure,
-        marks & 1 != 0,
-        marks & 2 != 0,
+        marks & NARROW != 0,
+        marks & OFF_CLOCK != 0,
         scale,
         spread,
     )
 
 
-def _scale(places: Floats, inside: Flags, groups: Indexes) -> tuple[float, float]:
-    """Measured over assumed bit time, from falling edges where there are such: the start edge is one too."""
-    part = slice(0, EDGES_FOR_RATE)
-    ordinal = np.arange(places[part].size)
-    begins = groups[np.searchsorted(groups, ordinal, side="right") - 1] if groups.size else ordinal
-    falls = (ordinal - begins) % 2 == 0
-    within = places[part][inside[part] & (places[part] > 0.5)]
-    falling = places[part][inside[part] & (places[part] > 0.5) & falls]
-    return rate_scale(falling if falling.size else within)
+def _read(
+    line: Line, bit: float, made: Character, bounds: Indexes, scale: float
+) -> tuple[Floats, npt.NDArray[np.uint32], npt.NDArray[np.uint8]]:
+    """Some characters: how long each stayed low (s), its bits, and what is wrong with its edges.
+
+    Parameters
+    ----------
+    bounds : index of each start edge, and the one behind the last edge of the last character.
+    """
+    if bounds.size < 2:
+        return np.empty(0), np.zeros(0, dtype=np.uint32), np.zeros(0, dtype=np.uint8)
+    groups, counts = bounds[:-1] - bounds[0], np.diff(bounds)
+    times = line.times[bounds[0] : bounds[-1]]
+    is_last = bounds[-1] == line.times.size
+    behind = max(line.end, times[-1]) if is_last else line.times[bounds[-1]]
+    pulses = np.empty(times.size)
+    np.subtract(times[1:], times[:-1], out=pulses[:-1])
+    pulses[-1] = behind - times[-1]
+    places = (times - np.repeat(times.take(groups), counts)) / bit
+    first_read = np.ceil(places - 0.5)  # the first bit whose middle is not before the edge
+    inside = first_read < made.read_bits
+    turns = np.left_shift(ALL_BITS, np.minimum(first_read, 31.0).astype(np.uint32))
+    word = ~np.bitwise_xor.reduceat(turns, groups)
+    is_narrow = pulses < SHORTEST_PULSE * bit
+    is_narrow[-1] &= not is_last  # it is cut off by the end of the record
+    places /= scale
+    is_off = np.abs(places - np.rint(places)) > EDGE_TOLERANCE + line.interval / bit
+    marks = (is_narrow * NARROW | is_off * OFF_CLOCK) * inside
+    every = np.bitwise_or.reduceat(marks, groups) if marks.any() else np.zeros(groups.size, dtype=np.uint8)
+    return pulses.take(groups), word, every
+
+
+def _scale(line: Line, bit: float, made: Character, edges: Indexes) -> tuple[float, float]:
+    """Measured over assumed bit time, and its uncertainty; from falling edges, as the start edge is one, if there are.
+
+    The start edge is known no better than to a sample, and all edges of its character are compared with it.
+    """
+    if not edges.size:
+        return 1.0, math.inf
+    times = line.times[edges[0] : edges[0] + EDGES_FOR_RATE]
+    chosen = edges[: int(np.searchsorted(edges, edges[0] + times.size))]
+    counts = np.diff(chosen, append=edges[0] + times.size)
+    places = (times - np.repeat(line.times[chosen], counts)) / bit
+    within = (np.ceil(places - 0.5) < made.read_bits) & (places > 0.5)
+    falling = places[::2][within[::2]]
+    scale, spread = rate_scale(falling if falling.size else places[within])
+    return scale, math.hypot(spread, line.interval / bit / made.bits / math.sqrt(3 * edges.size))
 
 
 def _data(word: npt.NDArray[np.uint32], made: Character, bit_order: str) -> npt.NDArray[np.uint32]:
@@ -220,9 +248,10 @@ def _wanted_parity(word: npt.NDArray[np.uint32], made: Character) -> npt.NDArray
 
 def _idles_low(line: Line, character: float) -> bool:
     """The line rests low for longer than a character at an end of the record, and never high: wrong way round."""
-    bounds = np.concatenate([[line.start], line.times, [line.end]])
-    runs = np.diff(bounds)
-    lows, highs = runs[int(line.first) :: 2], runs[int(not line.first) :: 2]
     ends_low = line.first == bool(line.times.size % 2)
-    rests = (not line.first and runs[0] > character) or (ends_low and runs[-1] > character)
-    return bool(rests and lows.size and highs.max(initial=0.0) < character)
+    rests_first = not line.first and line.times[0] - line.start > character
+    rests_last = ends_low and line.end - line.times[-1] > character
+    if not (rests_first or rests_last):
+        return False
+    highs = np.diff(np.concatenate([[line.start], line.times, [line.end]]))[int(not line.first) :: 2]
+    return bool(highs.max(initial=0.0) < character)
