@@ -136,33 +136,11 @@ def test_the_simulated_bench_is_recognised_and_makes_a_bench_file(bench: BenchFi
     }  # fmt: skip
 
 
-@pytest.mark.slow
-def test_instruments_of_the_file_that_pyvisa_sim_brings_are_identified() -> None:
-    # PyVISA-sim 0.7.1, default.yaml: devices 1 to 4 have an identity, device 5 has none
-    found = {one.resource: one for one in scan(open_manager("@sim", folder=Path()), addresses=_ONE_OF_EACH)}
-    assert {name: one.identity for name, one in found.items()} == {
-        "ASRL1::INSTR": "LSG Serial #1234",
-        "GPIB0::8::INSTR": "LSG Serial #1234",
-        "TCPIP0::localhost::10001::SOCKET": "LSG Serial #1234",
-        "ASRL2::INSTR": "SCPI,MOCK,VERSION_1.0",
-        "USB0::0x1111::0x2222::0x3692::0::INSTR": "SCPI,MOCK,VERSION_1.0",
-        "GPIB0::4::INSTR": "SCPI,MOCK,VERSION_1.0",
-        "GPIB0::5::INSTR": "",
-    }
-    assert "no answer" in found["GPIB0::5::INSTR"].fault
-
-
-_ONE_OF_EACH = (
-    "ASRL1::INSTR", "GPIB0::8::INSTR", "TCPIP0::localhost::10001::SOCKET", "ASRL2::INSTR",
-    "USB0::0x1111::0x2222::0x3692::0::INSTR", "GPIB0::4::INSTR", "GPIB0::5::INSTR",
-)  # fmt: skip
-
-
 def test_a_profile_for_a_certain_identity_goes_before_the_general_ones(profile: Write) -> None:
     special = profile('extends: scpi-supply\nanswers_to: "^Reedbank,Plain"\n')
     manager = pyvisa.ResourceManager(library_of({MARKED: Device()}))
     (found,) = scan(manager, addresses=[MARKED], profiles=[load_profile("scpi-supply"), special])
-    assert found == Found(MARKED, "Reedbank,Plain,0,1.0", ("tried",))
+    assert found == Found(MARKED, "Reedbank,Plain,0,1.0", ("tried",), asked="*IDN?")
 
 
 def test_who_does_not_answer_is_listed_with_the_reason() -> None:

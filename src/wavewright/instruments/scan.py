@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 
 import pyvisa
 
-from wavewright.errors import WavewrightError
+from wavewright.errors import BadAnswer, NoAnswer, WavewrightError
 from wavewright.instruments.connecting import open_link
 from wavewright.instruments.library import list_addresses
 from wavewright.instruments.link import Link
@@ -19,19 +20,29 @@ from wavewright.instruments.scpi import read_number, shorten
 from wavewright.instruments.wire_log import WireLog
 
 PATIENCE = 0.3  # s for each question; an instrument at rest answers at once
-# How to ask for the identity, in the order in which it is tried: as IEEE 488.2 has it, then otherwise.
-_WAYS = (("*IDN?", "\n"), ("*IDN?", "\r\n"), ("?IDN", "\n"), ("?IDN", "\r\n"))
+# How to ask for the identity beside what the profiles say: as IEEE 488.2-1992, 10.14 has it, and as it was before that.
+_QUESTIONS = ("*IDN?", "?IDN")
+_SHORT_ERROR_QUERY = ":SYST:ERR?"  # the same header as SYSTem:ERRor?, for devices that know no other way of writing it
 _IDENTITY = re.compile(r"[ ,]")  # more than one word: fields between commas, or a name; no lone refusal
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """One address: what answered there, the profiles that fit, or why nothing answered."""
+    """One address: what answered there, the profiles that fit, or why there is no identity.
+
+    `asked` : the question that the identity answers. `fault` : what was answered instead, or why nothing was.
+    """
 
     resource: str
     identity: str = ""
     profiles: tuple[str, ...] = ()
     fault: str = ""
+    asked: str = ""
+
+    @property
+    def is_silent(self) -> bool:
+        """Whether nobody answered anything."""
+        return not (self.identity or self.asked)
 
 
 def scan(
@@ -67,47 +78,98 @@ def shipped() -> Iterator[Profile]:
 def _look_at(
     manager: pyvisa.ResourceManager, resource: str, profiles: Sequence[Profile], wire_log: WireLog | None
 ) -> Found:
-    refusal, silence = "", ""
-    # on a serial line a message ended by NL alone would stay in front of the next, where CR LF is waited for
-    for question, termination in sorted(_WAYS, key=lambda way: way[1] == "\n") if _is_serial(resource) else _WAYS:
-        # no error queue yet: an instrument that does not know it would be asked for each silence
-        manners = Manners(
-            identify="",
-            write_termination=termination,
-            timeout=PATIENCE,
-            clear_status="",
-            error_query="",
-            event_query="",
-        )
-        try:
-            link = open_link(manager, resource, manners=manners, wire_log=wire_log)
-        except WavewrightError as error:
-            return Found(resource, fault=error.what)
-        try:
-            identity = link.ask(question)
-            if _IDENTITY.search(identity):
-                link.identity = identity
-                return Found(resource, identity, fitting_profiles(link, profiles))
-            refusal = f"answers `{shorten(identity)}` to `{question}`"
-        except WavewrightError as error:
-            silence = error.what
-        finally:
-            link.close()
-    return Found(resource, fault=refusal or silence)
+    ways = _ways(resource, profiles)
+    asked = " or ".join(dict.fromkeys(f"`{question}`" for question, _ in ways))
+    said: dict[str, str] = {}  # what was answered that is no identity, by question
+    try:
+        for question, termination in ways:
+            with closing(_open(manager, resource, termination, wire_log)) as link:
+                answer = _answer(link, question)
+                if answer and _is_identity(answer, question, profiles):
+                    link.identity = answer
+                    return Found(resource, answer, fitting_profiles(link, profiles, question), asked=question)
+                said |= {question: answer} if answer else {}
+        with closing(_open(manager, resource, ways[0][1], wire_log)) as link:
+            said = said or _said_of_errors(link, profiles)
+            nameless = [profile for profile in profiles if not profile.grammar.identify and _answers(link, profile)]
+    except WavewrightError as error:
+        return Found(resource, fault=error.what)
+    said |= {profile.grammar.recognised_by: "a number" for profile in nameless}
+    if not said:
+        return Found(resource, fault=f"no answer to {asked}")
+    answers = "; ".join(f"`{shorten(answer)}` to `{question}`" for question, answer in said.items())
+    names = tuple(profile.name for profile in nameless)
+    return Found(resource, "", names, f"no identity by {asked}; answers {answers}", next(iter(said)))
 
 
-def _is_serial(resource: str) -> bool:
-    return resource.upper().startswith("ASRL")
+def _ways(resource: str, profiles: Sequence[Profile]) -> list[tuple[str, str]]:
+    """Questions and terminations in the order in which they are tried: the standard's, the profiles', older ones.
+
+    CR LF is only tried where bytes are all that ends a message. On a serial line NL comes last: a message ended by NL
+    alone would stay in front of the next, where CR LF is waited for.
+    """
+    is_serial, is_socket = resource.upper().startswith("ASRL"), resource.upper().endswith("::SOCKET")
+    terminations = ("\n", "\r\n") if is_serial or is_socket else ("\n",)
+    standard, *older = _QUESTIONS
+    declared = [(one.grammar.identify, one.grammar.quirks.write_termination) for one in profiles]
+    ways = [(standard, end) for end in terminations]
+    ways += [(question, end) for question, end in declared if question]
+    ways += [(question, end) for question in older for end in terminations]
+    return sorted(dict.fromkeys(ways), key=lambda way: is_serial and way[1] == "\n")
 
 
-def fitting_profiles(link: Link, profiles: Sequence[Profile]) -> tuple[str, ...]:
-    """By identity, if a profile is for that one; else by the question that only its kind answers with a number."""
+def _open(manager: pyvisa.ResourceManager, resource: str, termination: str, wire_log: WireLog | None) -> Link:
+    """A link that asks nothing by itself: not even for errors, or each silence would cost two questions."""
+    manners = Manners(
+        identify="",
+        write_termination=termination,
+        timeout=PATIENCE,
+        clear_status="",
+        error_query="",
+        event_query="",
+    )
+    return open_link(manager, resource, manners=manners, wire_log=wire_log)
+
+
+def _answer(link: Link, question: str) -> str:
+    """Empty where none came; LinkLost where nobody is there at all."""
+    try:
+        return link.ask(question)
+    except (NoAnswer, BadAnswer):
+        return ""
+
+
+def _is_identity(answer: str, question: str, profiles: Sequence[Profile]) -> bool:
+    """By its looks, or because a profile knows it."""
+    return bool(_IDENTITY.search(answer)) or any(
+        one.grammar.identify == question and one.grammar.answers_to != ".*" and _matches(one, answer)
+        for one in profiles
+    )
+
+
+def _said_of_errors(link: Link, profiles: Sequence[Profile]) -> dict[str, str]:
+    """The oldest entry of its error queue, by the question that it answers: most likely why it did not answer."""
+    queries = [profile.grammar.errors.ask for profile in profiles if profile.grammar.errors.ask]
+    for query in dict.fromkeys([*queries, _SHORT_ERROR_QUERY]):
+        if answer := _answer(link, query):
+            return {query: answer}
+    return {}
+
+
+def fitting_profiles(link: Link, profiles: Sequence[Profile], question: str = "*IDN?") -> tuple[str, ...]:
+    """By identity, if a profile is for that one; else by the question that only its kind answers with a number.
+
+    Parameters
+    ----------
+    question : what the identity answers; a profile that asks otherwise could not identify the instrument.
+    """
+    asking = [profile for profile in profiles if profile.grammar.identify == question]
     particular = [
-        profile.name for profile in profiles if profile.grammar.answers_to != ".*" and _matches(profile, link.identity)
+        profile.name for profile in asking if profile.grammar.answers_to != ".*" and _matches(profile, link.identity)
     ]
     if particular:
         return tuple(particular)
-    return tuple(profile.name for profile in profiles if _matches(profile, link.identity) and _answers(link, profile))
+    return tuple(profile.name for profile in asking if _matches(profile, link.identity) and _answers(link, profile))
 
 
 def _matches(profile: Profile, identity: str) -> bool:
@@ -124,8 +186,20 @@ def _answers(link: Link, profile: Profile) -> bool:
         return False
 
 
-def bench_text(found: Iterable[Found], *, library: str, about: str = "what a scan found") -> str:
-    """A bench file of what was found; where no profile fits, a commented line tells what answered."""
+def bench_text(
+    found: Iterable[Found],
+    *,
+    library: str,
+    about: str = "what a scan found",
+    profiles: Iterable[Profile] = (),
+) -> str:
+    """A bench file of what was found; where no profile fits, a commented line tells what answered.
+
+    Parameters
+    ----------
+    profiles : from files, which the bench file names by their paths; shipped ones are known.
+    """
+    own = {profile.name: profile for profile in profiles}
     lines = ["wavewright-bench: 1", f"about: {about}", f'library: "{library}"', "instruments:"]
     names: dict[str, int] = {}
     seen: dict[str, str] = {}
@@ -134,16 +208,18 @@ def bench_text(found: Iterable[Found], *, library: str, about: str = "what a sca
             said = one.identity or one.fault
             lines.append(f"  # {one.resource}: {said.splitlines()[0]}")
             continue
-        if one.identity in seen:
+        if one.identity and one.identity in seen:
             lines.append(f"  # {one.resource}: the same as {seen[one.identity]}, by another wire")
             continue
-        role = str(load_profile(one.profiles[0]).role) if one.profiles[0] in shipped_profiles() else one.profiles[0]
+        first = own.get(one.profiles[0]) or load_profile(one.profiles[0])
+        role = str(first.role)
         names[role] = names.get(role, 0) + 1
         name = role if names[role] == 1 else f"{role}_{names[role]}"
         seen[one.identity] = name
         also = f"   # or {', '.join(one.profiles[1:])}" if one.profiles[1:] else ""
-        lines.append(f"  # {one.identity}")
-        lines.append(f'  {name}: {{resource: "{one.resource}", profile: {one.profiles[0]}}}{also}')
+        lines.append(f"  # {one.identity or one.fault.splitlines()[0]}")
+        speaks = first.path if first.name in own else first.name
+        lines.append(f'  {name}: {{resource: "{one.resource}", profile: {speaks}}}{also}')
         if role in ("supply", "source"):
             lines.append(f"  # ceilings belong to {name}: write what board and wiring bear, such as {_example(role)}")
     if not names:

@@ -47,27 +47,33 @@ def scan(
     *,
     library: Library = None,
     bench: OfBench = None,
+    profile: Annotated[
+        list[str] | None,
+        typer.Option(help="A profile file that may fit, beside the shipped ones; its question for the identity too."),
+    ] = None,
     write: Annotated[Path | None, typer.Option(help="Write a bench file of what was found.")] = None,
     as_json: AsJson = False,
 ) -> None:
     """Ask each instrument who it is, and find the profiles that fit. Only questions are asked; nothing is set."""
     from contextlib import closing
 
-    from wavewright.instruments.scan import bench_text
+    from wavewright.instruments.profile import load_profile
+    from wavewright.instruments.scan import bench_text, shipped
     from wavewright.instruments.scan import scan as scan_all
 
     if write is not None and write.exists():
         raise Misuse(f"`{write}` is there already", do="name another file, or move that one away")
+    own = [load_profile(file) for file in profile or ()]
     found: list[Found] = []
     with closing(_manager(library, bench)) as manager:
-        for one in scan_all(manager, addresses=addresses or None):
+        for one in scan_all(manager, addresses=addresses or None, profiles=[*own, *shipped()]):
             found.append(one)
             if not as_json:
                 print(f"{one.resource}: {one.identity or one.fault}{_fitting(one)}", flush=True)
     if as_json:
         print_json([_plain(one) for one in found])
     if write is not None:
-        write.write_text(bench_text(found, library=library or DEFAULT_LIBRARY), encoding="utf-8")
+        write.write_text(bench_text(found, library=library or DEFAULT_LIBRARY, profiles=own), encoding="utf-8")
 
 
 @commands.command()
@@ -126,10 +132,16 @@ def _print_table(answers: dict[str, dict[str, str]]) -> None:
 
 
 def _fitting(one: Found) -> str:
-    if not one.identity:
+    if one.is_silent:
         return ""
     return f" ({', '.join(one.profiles)})" if one.profiles else " (no profile fits)"
 
 
 def _plain(one: Found) -> dict[str, object]:
-    return {"resource": one.resource, "identity": one.identity, "profiles": list(one.profiles), "fault": one.fault}
+    return {
+        "resource": one.resource,
+        "identity": one.identity,
+        "asked": one.asked,
+        "profiles": list(one.profiles),
+        "fault": one.fault,
+    }
