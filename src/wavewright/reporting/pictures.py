@@ -15,7 +15,7 @@ from wavewright.judgement.verdict import Verdict
 from wavewright.quantities import read_interval, show_quantity
 from wavewright.reporting.frame_strip import strip_marks
 from wavewright.reporting.picture import Picture
-from wavewright.reporting.traces import LevelMark, Mark, marks_of_reading, trace_picture
+from wavewright.reporting.traces import LevelMark, Mark, SpanMark, marks_of_reading, trace_picture
 from wavewright.running.evaluate import readings_of
 from wavewright.running.examined import Examined
 from wavewright.running.outcome import MeasurementOutcome, Outcome, Result
@@ -155,15 +155,25 @@ def marks_of(subject: Subject) -> Iterator[Mark]:
     for result in subject.one.results:
         channel = result.of[0] if result.of else ""
         reading = readings.get(result.name)
+        is_bad = result.verdict in (Verdict.FAIL, Verdict.ERROR)
+        decoding = subject.measurement.decode.get(channel)
+        if decoding is not None and reading is not None and reading.at is not None:
+            yield _worst_mark(result, reading, next(iter(decoding.channels.values())), is_bad)
         if reading is None or channel not in subject.waves():
             continue
-        is_bad = result.verdict in (Verdict.FAIL, Verdict.ERROR)
         yield from marks_of_reading(_label(result, reading), channel, reading, is_bad=is_bad)
         for mark in (*_limits(result, channel), *_reference_levels(subject, result, channel)):
             if (channel, mark.value) not in drawn:
                 drawn.add((channel, mark.value))
                 yield mark
     yield from strip_marks(subject)
+
+
+def _worst_mark(result: Result, reading: Reading, channel: str, is_bad: bool) -> SpanMark:
+    """Where on a bus the occurrence was that decided: from begin to end if it is a time."""
+    assert reading.at is not None
+    lasting = reading.value if reading.unit == "s" and reading.value is not None else 0.0
+    return SpanMark(channel, reading.at, reading.at + lasting, _label(result, reading), is_bad)
 
 
 def _urgency(result: Result) -> tuple[int, float]:

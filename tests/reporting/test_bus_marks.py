@@ -1,0 +1,47 @@
+"""What the picture of a bus shows of its timing."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from wavewright.recipe.load import parse_recipe
+from wavewright.reporting.pictures import Subject, marks_of
+from wavewright.reporting.traces import SpanMark
+from wavewright.running.evaluate import evaluate
+from wavewright.running.examined import Examined
+from wavewright.running.outcome import MeasurementOutcome
+from wavewright.simulation.encoders.drawing import draw
+from wavewright.simulation.encoders.i2c import i2c_lines, write_transfer
+from wavewright.waveform import Capture
+
+RECIPE = """
+wavewright: 1
+title: t
+measurements:
+  sensor:
+    channels: {scl: {input: 1, range: 8 V}, sda: {input: 2, range: 8 V}}
+    timebase: {span: 1 ms, rate: 20 MHz}
+    trigger: {mode: auto, on: sda, level: 1.65 V}
+    decode: {line: {bus: i2c, scl: scl, sda: sda, mode: fast, levels: i2c 3.3 V}}
+    compute:
+      low_period: {of: line, limit: published}
+      wrong: {metric: frame_errors, of: line, limit: exactly 0}
+"""
+
+
+@pytest.mark.parametrize("bit_rate, is_bad", [(300e3, False), (500e3, True)])
+def test_the_worst_occurrence_is_marked_on_the_bus(bit_rate: float, is_bad: bool) -> None:
+    # UM10204, table 10: tLOW at least 1.3 us in Fast-mode; math: SCL is low for 55 % of a clock
+    lines = i2c_lines([write_transfer(0x48, b"\x5a")], bit_rate=bit_rate, lead=5e-6, tail=5e-6)
+    named = zip(("scl", "sda"), lines, strict=True)
+    capture = Capture({name: replace(draw(line, rate=100e6), name=name) for name, line in named})
+    measurement = parse_recipe(RECIPE, "r.yaml").measurements[0]
+    one = MeasurementOutcome("sensor", results=evaluate(measurement, [capture]))
+    subject = Subject(one, measurement, [capture], 0, Examined(capture, measurement), "sensor")
+    (mark,) = (mark for mark in marks_of(subject) if isinstance(mark, SpanMark))
+    reading = one.results[0].reading
+    assert (mark.channel, mark.is_bad, mark.first) == ("scl", is_bad, reading.at)
+    assert mark.last - mark.first == pytest.approx(reading.value)
+    assert mark.label.startswith("low_period 1.")
