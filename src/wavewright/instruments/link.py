@@ -283,6 +283,8 @@ class Link:
                 )
             self._send(message)
             answer = read(wire, Deadline(deadline_s, stall=self.manners.timeout))
+            if _holds_more(wire):  # a block whose count is too small can end in a sample that is NL
+                raise BadAnswer(f"`{scpi.shorten(wire.drain())}` stands behind the answer", expected="its end")
             self._open_question = ""
         return answer
 
@@ -395,3 +397,11 @@ class Link:
                 fault.where = self.where
                 fault.what = f"{fault.what} ({doing})" if doing not in fault.what else fault.what
             raise
+
+
+def _holds_more(wire: Wire) -> bool:
+    """Whether more has come behind an answer; who hangs up behind it has answered all the same."""
+    try:
+        return wire.is_something_waiting()
+    except LinkLost:
+        return False
