@@ -154,8 +154,10 @@ def test_reading_without_a_question_is_unterminated(exchange: Exchange) -> None:
 
 
 def test_a_long_row_of_questions_that_nobody_reads_the_answers_of_is_deadlocked(exchange: Exchange) -> None:
-    exchange.receive(b"SYST:HELP:HEAD?" + b";HEAD?" * 1000 + b"\n")
-    assert errors(exchange)[0] == -430
+    exchange.receive(b"SYST:HELP:HEAD?" + b";HEAD?" * 1000 + b";:TRIG:LEV 1\n")
+    assert not exchange.has_answer, "no part of it is answered"
+    assert errors(exchange) == [-430]
+    assert ask(exchange, "TRIG:LEV?") == "1.0E+00", "what is not a question is done"
     exchange.receive(b"*CLS\n")
     exchange.receive(b"SYST:HELP:HEAD?;HEAD?\n")
     assert exchange.has_answer, "a short one is none"

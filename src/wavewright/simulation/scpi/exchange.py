@@ -44,6 +44,7 @@ class Exchange:
         self._units: Iterator[Unit] | None = None
         self._path: tuple[str, ...] = ()
         self._message_length = 0
+        self._is_deadlocked = False  # until the message ends nothing is answered
         self._answers: list[Answer] = []
         self._waiting: Pending | None = None
         self._output: deque[_Outgoing] = deque()
@@ -206,7 +207,7 @@ class Exchange:
                     break
                 message = self._messages.popleft()
                 self._units, self._path, self._answers = read_units(message), (), []
-                self._message_length = len(message)
+                self._message_length, self._is_deadlocked = len(message), False
                 self.device.faults.on_message(message, self.device)
             if self._generation != self.device.generation:
                 self._lose_power()
@@ -241,7 +242,7 @@ class Exchange:
             reply, self._path = self.device.perform(unit, self._path)
             if isinstance(reply, Pending):
                 self._waiting = reply
-            elif reply is not None:
+            elif reply is not None and not self._is_deadlocked:
                 self._answers.append(reply_bytes(reply))
                 self._check_room()
         except StopIteration:
@@ -252,9 +253,12 @@ class Exchange:
             self._complain(fault)
 
     def _check_room(self) -> None:
-        """A message that does not fit the input buffer, with answers that do not fit the output queue: −430 (6.3)."""
+        """A message that does not fit the input buffer, with answers that do not fit the output queue: −430 (6.3).
+
+        All answers to the message are thrown away, and what else it asks is not answered.
+        """
         if self._message_length > _INPUT_BUFFER and sum(len(each.content) for each in self._answers) > _OUTPUT_QUEUE:
-            self._answers = []
+            self._answers, self._is_deadlocked = [], True
             raise ScpiFault(-430)
 
     def _take(self, ready: object) -> None:
@@ -264,7 +268,7 @@ class Exchange:
         except ScpiFault as fault:
             self._complain(fault)
         else:
-            if answer is not None:
+            if answer is not None and not self._is_deadlocked:
                 self._answers.append(answer)
 
     def _complain(self, fault: ScpiFault) -> None:
