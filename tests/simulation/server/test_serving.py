@@ -417,6 +417,21 @@ def test_nothing_listens_any_more_afterwards() -> None:
         socket.create_connection((host, int(port)), timeout=5)
 
 
+@pytest.mark.filterwarnings("error")
+def test_stops_quietly_with_clients_in_every_state(server: BenchServer, caplog: pytest.LogCaptureFixture) -> None:
+    port = int(address(server, "digitizer").replace(",", "::").split("::")[-2])
+    asking, waiting, silent = client(server), client(server), socket.create_connection(("127.0.0.1", port), timeout=5)
+    assert asking.query("*OPC?") == "1"
+    for message in ("TRIGger:SOURce BUS", "INITiate", "*OPC?"):
+        waiting.write(message)
+    with silent, contextlib.suppress(ConnectionResetError):
+        server.__exit__(None, None, None)
+        assert silent.recv(1) == b"", "the line is closed"
+    for each in (asking, waiting):
+        each.close()
+    assert [record.getMessage() for record in caplog.records if record.name.startswith("asyncio")] == []
+
+
 def test_an_address_that_is_not_ours() -> None:
     with (
         pytest.raises(BenchFault, match=r"cannot listen on 192\.0\.2\.1"),

@@ -181,10 +181,18 @@ class HislipServer:
         self._hub, self._device = hub, device
         self._sessions: dict[int, HislipSession] = {}
         self._numbers = itertools.count(1)
+        self._lines: dict[asyncio.StreamWriter, asyncio.Task[None] | None] = {}
+
+    async def close(self) -> None:
+        """Break every connection off, also those that have not said yet which channel they are."""
+        for writer in self._lines:
+            writer.transport.abort()
+        await asyncio.gather(*(task for task in self._lines.values() if task), return_exceptions=True)
 
     async def serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         """One TCP connection: which channel it is, its first message says."""
         session: HislipSession | None = None
+        self._lines[writer] = asyncio.current_task()
         try:
             first = await read_message(reader)
             if first.kind == Type.INITIALIZE:
@@ -212,6 +220,7 @@ class HislipServer:
 
     async def _end(self, session: HislipSession | None, writer: asyncio.StreamWriter) -> None:
         """One channel is closed: so is the other."""
+        self._lines.pop(writer, None)
         writer.close()
         if session is not None:
             self._sessions = {number: each for number, each in self._sessions.items() if each is not session}

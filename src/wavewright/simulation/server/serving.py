@@ -47,6 +47,7 @@ class BenchServer:
         self.addresses: dict[str, str] = {}
         self._is_hislip = hislip
         self._hub = Hub(self.library.instruments)
+        self._hislip_servers: list[HislipServer] = []
         self._listening = threading.Event()
         self._loop: asyncio.AbstractEventLoop | None = None
         self._stopping: asyncio.Event | None = None
@@ -138,13 +139,17 @@ class BenchServer:
         for server in servers:
             server.close()
         self._hub.close()
+        for hislip in self._hislip_servers:
+            await hislip.close()
         for server in servers:
             await server.wait_closed()
 
     async def _listen(self, resource: str) -> asyncio.Server:
         device = self.library.instruments[resource]
         if self._is_hislip:
-            server = await asyncio.start_server(HislipServer(self._hub, device).serve, self.host, 0, limit=1 << 22)
+            hislip = HislipServer(self._hub, device)
+            self._hislip_servers.append(hislip)
+            server = await asyncio.start_server(hislip.serve, self.host, 0, limit=1 << 22)
         else:
             loop = asyncio.get_running_loop()
             server = await loop.create_server(lambda: RawSocketConnection(self._hub, device), self.host, 0)
