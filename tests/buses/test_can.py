@@ -11,9 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.buses.wires import bits_of, can_of, wave
+from wavewright.buses.checksums import CRCS, crc_of
 from wavewright.buses.decode import decode
 from wavewright.simulation.encoders.bits import line_of_bits
-from wavewright.simulation.encoders.can import CanMessage, can_line, frame_bits, message_bits, stuffed
+from wavewright.simulation.encoders.can import CanMessage, can_line, frame_bits, message_bits, shift_register, stuffed
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.impairments import asymmetric, cropped, jittered, off_rate
 from wavewright.waveform import Waveform
@@ -278,3 +279,83 @@ def test_a_glitch_inside_a_frame_is_marked() -> None:
     volts[20 * 15 + 20 * 4 + 2 : 20 * 15 + 20 * 4 + 4] = 3.3 - volts[20 * 15 + 20 * 4 + 2]
     (frame,) = decode({"line": Waveform.from_volts(volts, interval=0.05)}, "can", bit_rate=1.0)
     assert "glitch" in frame.errors
+
+
+# What the standard says of fields, put together here without the encoder; CAN 2.0 part B, 3 and 5 (from memory).
+
+
+def with_check(fields: str) -> str:
+    """The bits of the fields up to the data, without stuff bits, and their CRC by crccheck 1.3.1."""
+    bits = fields.replace(" ", "")
+    whole = bits.zfill(-(-len(bits) // 8) * 8)
+    return f"{bits}{crccheck.crc.Crc15Can.calc(int(whole, 2).to_bytes(len(whole) // 8, 'big')):015b}"
+
+
+def with_stuff_bits(bits: str) -> str:
+    """Behind the fifth of equal bits the other one, which begins the next run: by looking back, not by counting."""
+    line, begin = "", 0
+    for bit in bits:
+        line += bit
+        if len(line) - begin >= 5 and len(set(line[-5:])) == 1:
+            begin = len(line)
+            line += "0" if bit == "1" else "1"
+    return line
+
+
+def by_fields(fields: str) -> str:
+    return with_stuff_bits(with_check(fields)) + "1011111111"
+
+
+def test_b104_dominant_is_low_and_wins_and_recessive_is_idle() -> None:
+    # CAN 2.0; ISO 11898-1 (from memory): of two nodes that begin together the lower identifier goes on unharmed
+    lines = [bits_of(by_fields(f"0 {identifier:011b} 0 0 0 0001 01010101")) for identifier in (0x123, 0x2A5)]
+    lost = next(place for place, (one, other) in enumerate(zip(*lines, strict=False)) if one != other)
+    assert (lines[0][lost], lines[1][lost]) == (0, 1)
+    together = [one & other for one, other in zip(lines[0][: lost + 1], lines[1], strict=False)] + lines[0][lost + 1 :]
+    (frame,) = can_of(together)
+    assert (frame["identifier"], frame.errors) == (0x123, ())
+    assert len(can_of([1] * 200)) == 0
+    # the same seen upside down idles dominant, which no bus does
+    upside_down = decode({"line": wave([1 - bit for bit in [1] * 20 + together + [1] * 20])}, "can", bit_rate=1.0)
+    assert not any(frame.is_clean for frame in upside_down)
+
+
+@pytest.mark.parametrize("identifier", [0x000, 0x123, 0x555, 0x7EF])
+@pytest.mark.parametrize("data", [b"", b"\x80", b"He", bytes(range(0x11, 0x99, 0x11))], ids=len)
+def test_b105_a_base_frame_has_these_fields_in_this_order(identifier: int, data: bytes) -> None:
+    # SOF, 11 bits of identifier, RTR, IDE, r0, DLC, data, CRC 15, delimiter, ACK, delimiter, EOF
+    fields = f"0 {identifier:011b} 0 0 0 {len(data):04b} " + "".join(f"{byte:08b}" for byte in data)
+    (frame,) = can_of(by_fields(fields))
+    assert (frame["identifier"], frame["extended"], frame["data"], frame.errors) == (identifier, False, data, ())
+
+
+@pytest.mark.parametrize("identifier", [0x0000_0000, 0x1234_5678, 0x1555_5555, 0x0ABC_DEF0])
+@pytest.mark.parametrize("remote", [0, 1])
+def test_b106_an_extended_frame_has_these_fields_in_this_order(identifier: int, remote: int) -> None:
+    # SOF, identifier 28 to 18, SRR, IDE, identifier 17 to 0, RTR, r1, r0, DLC, data
+    fields = f"0 {identifier >> 18:011b} 1 1 {identifier & 0x3FFFF:018b} {remote} 0 0 0010 " + "" + (
+        "" if remote else f"{0xBEEF:016b}"
+    )  # fmt: skip
+    (frame,) = can_of(by_fields(fields))
+    assert (frame["identifier"], frame["extended"], frame["remote"]) == (identifier, True, bool(remote))
+    assert (frame["data"], frame["length"], frame.errors) == (b"" if remote else b"\xbe\xef", 2, ())
+
+
+def test_b111_the_check_value_of_the_catalogue() -> None:
+    # CRC catalogue: CRC-15/CAN of "123456789"
+    assert crccheck.crc.Crc15Can.calc(b"123456789") == anycrc.Model("CRC15-CAN").calc(b"123456789") == 0x059E
+    bits = np.unpackbits(np.frombuffer(b"123456789", dtype=np.uint8)).tolist()
+    assert shift_register(bits, width=15, polynomial=0x4599) == crc_of(b"123456789", CRCS["can15"]) == 0x059E
+
+
+def test_b112_a_stuff_bit_may_stand_right_before_the_crc_delimiter() -> None:
+    # follows from the stuffing rule (CAN 2.0, 5, from memory): the first 25 such frames with one byte 0x0F
+    bits = [with_check(f"0 {identifier:011b} 0 0 0 0001 00001111") for identifier in range(0x7F0)]
+    ending = [row for row in bits if len(with_stuff_bits(row)) - len(with_stuff_bits(row[:-1])) == 2]
+    assert len(ending) >= 25
+    for row in ending[:25]:
+        assert row[-5:] in ("00000", "11111") or row[-4:] in ("0000", "1111")  # or behind a stuff bit like them
+        line = with_stuff_bits(row)
+        (frame,) = can_of(line + "1011111111")
+        assert (frame["identifier"], frame["data"], frame.errors) == (int(row[1:12], 2), b"\x0f", ())
+        assert can_of(line[:-1] + "1011111111")[0].errors, "without that bit it is no frame"

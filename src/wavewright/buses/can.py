@@ -150,7 +150,7 @@ def _ends(stream: BitStream, kept: Indexes, starts: Indexes, first: Indexes, hea
     last = np.append(kept, size)[np.minimum(first + head.end - 1, kept.size)]  # of the CRC
     delimiter = last + 1 + np.append(stream.stuffed, [False, False])[np.minimum(last + 1, size)]
     sixth = np.append(stream.sixths, size)[np.searchsorted(stream.sixths, starts)]
-    broken = (sixth <= last) & (sixth < behind)
+    broken = (sixth <= last + 1) & (sixth < behind)  # the CRC may end with five equal bits: a stuff bit is due then
     cut = (delimiter + TRAILER > behind) & ~broken & (behind == size)
     known = np.searchsorted(kept, np.minimum(np.where(broken, sixth, behind), behind)) - first
     return _Ends(behind, delimiter, sixth, broken, cut, known)
