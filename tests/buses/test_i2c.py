@@ -237,3 +237,29 @@ def test_a_clock_that_is_held_low_for_ever_ends_in_a_transfer_that_is_cut() -> N
 
 def test_the_bit_rate_is_that_of_the_clock() -> None:
     assert said(write_transfer(0x48, b"\x01\x02")).facts["bit_rate"] == pytest.approx(RATE, rel=0.01)
+
+
+@pytest.mark.parametrize("winner, loser", [(0x40, 0x48), (0x48, 0x4A), (0x10, 0x77)])
+def test_b68_arbitration_that_was_lost_cannot_be_seen_on_the_lines(winner: int, loser: int) -> None:
+    # UM10204, 3.1.8 (from memory): SDA is low while anybody pulls it; who sends high and reads low withdraws
+    scl, sda = i2c_lines([write_transfer(winner, b"\x01\x60")], lead=2e-5, tail=2e-5)
+    _, other = i2c_lines([write_transfer(loser, b"\x01\x60")], lead=2e-5, tail=2e-5)
+    lost = next(rise for rise in scl.rising if other.is_high(rise) and not sda.is_high(rise))
+    pulled = Line(other.first, other.times[other.times < lost], other.start, other.end)  # and lets go from there on
+    assert pulled.is_high(lost)
+    instants = np.sort(np.concatenate([sda.times, pulled.times]))
+    together = sda.is_high(instants) & pulled.is_high(instants)
+    changes = np.flatnonzero(np.diff(together, prepend=True))
+    (frame,) = decoded(scl, Line(True, instants[changes], sda.start, sda.end))
+    assert (frame["address"], frame["data"], frame.errors) == (winner, b"\x01\x60", ())
+
+
+def test_b68_what_two_masters_garble_is_told_as_the_lines_say_it() -> None:
+    # a loser that does not withdraw: the and of both is on the line, and that is what is decoded
+    scl, sda = i2c_lines([write_transfer(0x48, b"\x35")], lead=2e-5, tail=2e-5)
+    _, other = i2c_lines([write_transfer(0x51, b"\x1c")], lead=2e-5, tail=2e-5)
+    instants = np.unique(np.concatenate([sda.times, other.times]))
+    together = sda.is_high(instants) & other.is_high(instants)
+    changes = np.flatnonzero(np.diff(together, prepend=True))
+    (frame,) = decoded(scl, Line(True, instants[changes], sda.start, sda.end))
+    assert (frame["address"], frame["data"]) == (0x48 & 0x51, bytes([0x35 & 0x1C]))

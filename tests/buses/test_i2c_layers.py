@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import anycrc
 import pytest
 from crccheck.crc import Crc8Smbus
 
@@ -76,3 +77,13 @@ def test_a_memory_may_have_wide_addresses() -> None:
 def test_an_address_that_nobody_answers_is_an_error_of_the_access() -> None:
     (frame,) = said([Transfer(b"\x90", [False])], "i2c_memory")
     assert frame.errors == ("not acknowledged",)
+
+
+def test_b152_the_check_value_of_the_catalogue_comes_over_the_wire() -> None:
+    # SMBus 2.0/3.x, 5.4 (from memory): CRC-8 with polynomial 0x07 and start 0, address and direction included
+    assert Crc8Smbus.calc(b"123456789") == anycrc.Model("CRC8-SMBUS").calc(b"123456789") == 0xF4
+    # "1" is the address byte 0x31: a read from 0x18
+    (frame,) = said([read_transfer(0x18, b"23456789\xf4")], "smbus", pec=True)
+    assert (frame["address"], frame["read"], frame["pec"], frame.errors) == (0x18, True, 0xF4, ())
+    (wrong,) = said([read_transfer(0x18, b"23456788\xf4")], "smbus", pec=True)
+    assert wrong.errors == ("pec",)

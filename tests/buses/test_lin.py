@@ -131,3 +131,11 @@ def test_what_is_encoded_and_impaired_is_decoded_again(
         (identifier, data, "enhanced") for identifier, data in frames
     ]
     assert not found.has_errors.any()
+
+
+@pytest.mark.parametrize("identifier", range(64), ids=lambda identifier: f"B137-{identifier:02X}")
+def test_parity_bits_follow_from_the_identifier(identifier: int) -> None:
+    # LIN 2.1, 2.3.1.3 (from memory): P0 = ID0 + ID1 + ID2 + ID4, P1 = not (ID1 + ID3 + ID4 + ID5), sums modulo 2
+    id0, id1, id2, id3, id4, id5 = (identifier >> place & 1 for place in range(6))
+    p0, p1 = (id0 + id1 + id2 + id4) % 2, 1 - (id1 + id3 + id4 + id5) % 2
+    assert protected_identifier(identifier) == p1 << 7 | p0 << 6 | identifier

@@ -218,3 +218,24 @@ def test_one_wrong_telegram_in_forty_is_found() -> None:
     sent[23] = ANSWER[:5] + b"\xf1" + ANSWER[6:]
     frames = telegrams(*sent)
     assert np.flatnonzero(frames.has_errors).tolist() == [23]
+
+
+@pytest.mark.parametrize("baud", [1200, 4800, 9600, 19200, 38400, 57600, 115200], ids=lambda baud: f"B36-{baud}")
+def test_telegrams_are_parted_by_the_silence_of_the_standard(baud: int) -> None:
+    # V1.02, 2.5.1.1, in quotation: 3.5 characters between, 1.5 inside, above 19200 Bd 1.75 ms and 0.75 ms
+    between = 3.5 * 11 / baud if baud <= 19200 else 1.75e-3
+    inside = 1.5 * 11 / baud if baud <= 19200 else 0.75e-3
+    # minimalmodbus 2.1.1 waits that long between two telegrams, above 19200 Bd never less than 1.75 ms
+    assert minimalmodbus._calculate_minimum_silent_period(baud) == pytest.approx(between)
+    slack = 0.08 * 11 / baud
+    for pause, count, errors in (
+        (inside - slack, 1, ()), (inside + slack, 1, ("gap",)),
+        (between - slack, 1, ("gap",)), (between + slack, 2, None),
+    ):  # fmt: skip
+        line = uart_line(
+            REQUEST, baud=baud, parity="even", pauses=[0, 0, 0, pause * baud, 0, 0, 0, 0], lead=5e-3, tail=5e-3
+        )
+        tx = {"tx": draw(line, rate=20 * baud)}
+        frames = decode(tx, "uart", baud=baud, parity="even", then="modbus_rtu")
+        assert len(frames) == count, (pause, baud)
+        assert errors is None or frames[0].errors == errors

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import anycrc
 import numpy as np
 import pytest
 from bitstring import BitArray
@@ -92,3 +93,9 @@ def test_what_is_encoded_and_impaired_is_decoded_again(sent: list[bytes], seed: 
     frames = decode({"line": tx}, "onewire", levels="ttl")
     assert [frame["data"] for frame in frames] == sent
     assert not frames.has_errors.any()
+
+
+def test_b146_the_check_value_of_the_catalogue() -> None:
+    # CRC catalogue: CRC-8/MAXIM-DOW of "123456789", polynomial x8 + x5 + x4 + 1 reflected
+    assert crc_of(b"123456789", CRCS["onewire8"]) == Crc8Maxim.calc(b"123456789") == 0xA1
+    assert anycrc.Model("CRC8-MAXIM-DOW").calc(b"123456789") == 0xA1
