@@ -1,4 +1,4 @@
-"""One simulated bench over three wires: the VISA library, a raw socket, and HiSLIP; with faults as a file orders them."""
+"""One simulated bench over three wires: the VISA library, a raw socket, and HiSLIP; with faults as ordered."""
 
 from __future__ import annotations
 

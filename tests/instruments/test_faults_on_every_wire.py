@@ -95,13 +95,12 @@ def test_one_clear_error_and_the_link_works_again(tmp_path: Path, wire: str, cas
 
 @pytest.mark.parametrize("wire", WIRES)
 def test_a_harmless_question_is_asked_again_and_another_is_not(tmp_path: Path, wire: str) -> None:
-    faults = "{it: {instrument: digitizer, at: 'LEV', every: 3, fault: garbage first}}"
+    faults = "{it: {instrument: digitizer, at: 'LEV', every: 2, fault: garbage first}}"
     with on_a_wire(tmp_path, wire, faults=faults) as bench:
         link = bench.link("digitizer")
-        assert [link.ask_number(LEVEL) for _ in range(9)] == [0.0] * 9
+        assert [link.ask_number(LEVEL) for _ in range(9)] == [0.0] * 9  # 17 questions, every second one in vain
         with pytest.raises(BadAnswer, match="not a number"):
-            for _ in range(3):
-                link.ask_number(LEVEL, repeatable=False)
+            link.ask_number(LEVEL, repeatable=False)
         link.close()
 
 
@@ -181,8 +180,8 @@ def test_silence_is_explained_by_what_the_instrument_says(tmp_path: Path, wire: 
 def test_a_burst_of_errors_is_told_once_and_is_gone(tmp_path: Path, wire: str) -> None:
     faults = "{it: {instrument: digitizer, at: 'LEV', times: 1, fault: errors, count: 30}}"
     with on_a_wire(tmp_path, wire, faults=faults) as bench, bench.bench("digitizer") as opened:
+        opened.digitizer.set("trigger.level", 1.0)
         with pytest.raises(Complaint, match="setting the level: the instrument says -310") as caught:
-            opened.digitizer.set("trigger.level", 1.0)
             opened.digitizer.check_errors("setting the level")
         assert '-350,"Queue overflow' in str(caught.value)
         assert "(digitizer)" in str(caught.value)

@@ -261,7 +261,7 @@ def test_termination_is_on_again_after_a_block_that_failed_on_a_stream() -> None
 def test_an_answer_of_two_lines_is_none(connect: Connect, wire_kind: str) -> None:
     link = connect(Device({"READ?": b"1\n2\n"}))
     if wire_kind != "stream":  # VISA cannot tell of a stream whether more has come
-        with pytest.raises(BadAnswer, match="bytes that no text has|stands behind the answer"):
+        with pytest.raises(BadAnswer, match=r"bytes that no text has|stands behind the answer"):
             link.ask("READ?")
         assert in_step(link)
 
@@ -271,7 +271,7 @@ def test_a_block_longer_than_it_says_is_noticed_even_where_a_sample_is_the_termi
 ) -> None:
     link = connect(Device({"CURVe?": b"#12ab\ncde\n"}))
     if wire_kind != "stream":
-        with pytest.raises(BadAnswer, match="more bytes|stands behind the answer"):
+        with pytest.raises(BadAnswer, match=r"more bytes|stands behind the answer"):
             link.ask_block("CURVe?")
         assert in_step(link)
 

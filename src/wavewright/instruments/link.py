@@ -24,7 +24,7 @@ from wavewright.instruments.manners import Manners
 from wavewright.instruments.status import Status
 from wavewright.instruments.visa_faults import FOREIGN, named_faults
 from wavewright.instruments.wire_log import WireLog
-from wavewright.instruments.wires import Deadline, Wire
+from wavewright.instruments.wires import Deadline, Wire, holds_more
 
 T = TypeVar("T")
 _CONTROL = bytes(set(range(32)) - set(b"\t\n\r")) + b"\x7f"
@@ -283,7 +283,7 @@ class Link:
                 )
             self._send(message)
             answer = read(wire, Deadline(deadline_s, stall=self.manners.timeout))
-            if _holds_more(wire):  # a block whose count is too small can end in a sample that is NL
+            if holds_more(wire):  # a block whose count is too small can end in a sample that is NL
                 raise BadAnswer(f"`{scpi.shorten(wire.drain())}` stands behind the answer", expected="its end")
             self._open_question = ""
         return answer
@@ -397,11 +397,3 @@ class Link:
                 fault.where = self.where
                 fault.what = f"{fault.what} ({doing})" if doing not in fault.what else fault.what
             raise
-
-
-def _holds_more(wire: Wire) -> bool:
-    """Whether more has come behind an answer; who hangs up behind it has answered all the same."""
-    try:
-        return wire.is_something_waiting()
-    except LinkLost:
-        return False

@@ -15,7 +15,7 @@ from pyvisa import constants, errors
 from pyvisa.constants import ResourceAttribute, StatusCode
 from pyvisa.resources import MessageBasedResource
 
-from wavewright.errors import BadAnswer, NoAnswer
+from wavewright.errors import BadAnswer, LinkLost, NoAnswer
 from wavewright.instruments.visa_faults import is_not_offered
 
 CHUNK = 256 * 1024  # bytes a read; larger ones gain nothing, smaller ones cost a third of the speed (measured)
@@ -238,3 +238,11 @@ class VisaWire:
 def is_stream(visa: MessageBasedResource) -> bool:
     """Whether nothing but NL tells where a message ends."""
     return visa.resource_class == "SOCKET" or visa.interface_type == constants.InterfaceType.asrl
+
+
+def holds_more(wire: Wire) -> bool:
+    """Whether more has come behind an answer; a peer that hangs up behind it has answered all the same."""
+    try:
+        return wire.is_something_waiting()
+    except LinkLost:
+        return False
