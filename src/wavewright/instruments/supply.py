@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import AbstractContextManager
 from types import MappingProxyType
 from typing import ClassVar
 
-from wavewright.errors import BenchFault
+from wavewright.errors import BadAnswer, BenchFault, NotMeasurable
 from wavewright.instruments.instrument import Instrument, Settings
 from wavewright.instruments.link import Link
 from wavewright.instruments.output_switch import OutputSwitch
@@ -58,7 +59,7 @@ class Supply(Instrument):
         self._check_read_back(used)
         if setup.output:
             self._check_before_on(used)
-            self._output.on()
+            self._switch_on()
         if setup.output is not None:
             used["output"] = bool(setup.output)
         return used
@@ -78,17 +79,28 @@ class Supply(Instrument):
         return self._output.held_on()
 
     def measured_voltage(self) -> float:
-        """At the terminals, V, by the supply's own measurement."""
-        return float(self.get("measured.voltage"))
+        """At the terminals, V, by the supply's own measurement.
+
+        Raises
+        ------
+        NotMeasurable : it says that it has no value.
+        """
+        return self._measured("voltage")
 
     def measured_current(self) -> float:
-        """Of the output, A, by the supply's own measurement."""
-        return float(self.get("measured.current"))
+        """Of the output, A, by the supply's own measurement; NotMeasurable as above."""
+        return self._measured("current")
+
+    def tripped(self) -> tuple[str, ...]:
+        """Which protection has switched the output off, `voltage` or `current`, as far as the profile can ask."""
+        names = {quantity: f"protection.{quantity}_tripped" for quantity in ("voltage", "current")}
+        return tuple(
+            quantity for quantity, name in names.items() if self.profile.can_ask(name) and bool(self.get(name))
+        )
 
     def has_tripped(self) -> bool:
-        """Whether a protection has switched the output off, as far as the profile can ask."""
-        names = ("protection.voltage_tripped", "protection.current_tripped")
-        return any(bool(self.get(name)) for name in names if self.profile.can_ask(name))
+        """Whether a protection has switched the output off."""
+        return bool(self.tripped())
 
     def clear_protection(self) -> None:
         """Forget a trip; the output is made off first, since some supplies come back on by it."""
@@ -123,6 +135,28 @@ class Supply(Instrument):
     def safe_state(self) -> None:
         """Off, and confirmed."""
         self.output_off()
+
+    def _switch_on(self) -> None:
+        """On; where a protection trips at once, the error says which."""
+        try:
+            self._output.on()
+        except BadAnswer as fault:
+            tripped = " and ".join(self.tripped())
+            if not tripped:
+                raise
+            raise BadAnswer(
+                f"it was switched on, and its {tripped} protection has tripped",
+                where=self.link.where,
+                do="look for a short or a wrong level before it is cleared",
+            ) from fault
+
+    def _measured(self, quantity: str) -> float:
+        value = float(self.get(f"measured.{quantity}"))
+        if not math.isfinite(value):
+            raise NotMeasurable(
+                f"the supply has no value of its {quantity}", where=self.link.where, expected="a number"
+            )
+        return value
 
     def _check_before_on(self, known: Settings = MappingProxyType({})) -> None:
         """What the supply would give, whoever set it, against the ceilings; `known` has been checked already."""
@@ -163,6 +197,16 @@ def supply_messages(profile: Profile, setup: SupplySetup) -> tuple[str, ...]:
     before = profile.messages("output", False) if setup.output is not None else ()
     after = profile.messages("output", True) if setup.output else ()
     return (*before, *profile.messages_for(supply_assignments(setup)), *after)
+
+
+def supply_questions(profile: Profile, quantity: str) -> tuple[str, ...]:
+    """What asks for the supply's own measurement of its `voltage` or `current`, for the plan.
+
+    Raises
+    ------
+    Misuse : the profile does not say how.
+    """
+    return profile.questions(f"measured.{quantity}")
 
 
 def supply_faults(

@@ -19,7 +19,7 @@ from wavewright.recipe.density import Persistence
 from wavewright.recipe.derived import Derived, DerivedEntry, read_derived
 from wavewright.recipe.fields import Count, Line, Name, Stated, Value, fault_at
 from wavewright.recipe.frame_conditions import ExpectationEntry, KeepIf, KeepIfEntry, read_expectations, read_keep_if
-from wavewright.recipe.metering import MeterEntry, Metering, read_meterings
+from wavewright.recipe.metering import MeterEntry, Metering, Reader, SupplyEntry, read_meterings
 from wavewright.recipe.model_reading import refusal
 from wavewright.recipe.places import Block
 from wavewright.recipe.references import check_references
@@ -52,6 +52,7 @@ Comparisons = Annotated[Mapping[str, Comparison], _Read(ComparisonEntry)]
 Expectations = Annotated[Mapping[str, Expectation], _Read(ExpectationEntry)]
 Kept = Annotated[KeepIf, _Read(ExpectationEntry, beside=KeepIfEntry)]
 Meterings = Annotated[Mapping[str, Metering], _Read(MeterEntry)]
+SupplyReadings = Annotated[Mapping[str, Metering], _Read(SupplyEntry)]
 DerivedChannels = Annotated[Mapping[str, Derived], _Read(DerivedEntry)]
 
 
@@ -75,6 +76,9 @@ class Measurement(Entry):
     )
     compute: Computations = Field(default_factory=dict, description="the readings, by name")
     meter: Meterings = Field(default_factory=dict, description="what the meter reads after every shot, by name")
+    supply: SupplyReadings = Field(
+        default_factory=dict, description="what the supply measures of its own output after every shot, by name"
+    )
     persistence: Persistence | None = Field(default=None, description="all shots laid over each other and counted")
     compare: Comparisons = Field(default_factory=dict, description="waveforms against others, by name")
     decode: Decodings = Field(default_factory=dict, description="lines of a bus to be decoded, by name")
@@ -126,6 +130,11 @@ class Measurement(Entry):
         """The channel that the trigger watches: the one after `on`, or the first."""
         return self.trigger.on or next(iter(self.channels))
 
+    @property
+    def meterings(self) -> tuple[Metering, ...]:
+        """What instruments other than the digitizer read after every shot."""
+        return (*self.meter.values(), *self.supply.values())
+
 
 def read_measurement(tree: Block, scope: Scope) -> Measurement | None:
     """A measurement from its tree, under one condition; None if it cannot be read. The scope takes what is wrong."""
@@ -135,7 +144,8 @@ def read_measurement(tree: Block, scope: Scope) -> Measurement | None:
         "derived": read_derived(tree, scope),  # first: the others may refer to what is derived
         "decode": read_decodings(tree, scope),
         "compute": read_computations(tree, scope),
-        "meter": read_meterings(tree, scope),
+        "meter": read_meterings(tree, scope, Reader.METER),
+        "supply": read_meterings(tree, scope, Reader.SUPPLY),
         "compare": read_comparisons(tree, scope),
         "keep_if": read_keep_if(tree, scope),
         "expect": read_expectations(tree, scope),

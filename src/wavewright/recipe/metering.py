@@ -1,4 +1,7 @@
-"""`meter:`: what the meter reads while the setup stands, `supply_current: {quantity: dc_current, limit: …}`."""
+"""`meter:` and `supply:`: what these instruments read while the setup stands, and what is acceptable of it.
+
+`meter: {supply_current: {quantity: dc_current, limit: …}}`, `supply: {drawn: {quantity: current, limit: …}}`.
+"""
 
 from __future__ import annotations
 
@@ -18,7 +21,12 @@ from wavewright.recipe.fields import Count, Line
 from wavewright.recipe.places import Block, Word
 from wavewright.recipe.scope import Scope
 
-FORM = "{quantity: dc_voltage, limit: …}"
+
+class Reader(StrEnum):
+    """An instrument that has values of its own; also the key of its block."""
+
+    METER = "meter"
+    SUPPLY = "supply"
 
 
 class Quantity(StrEnum):
@@ -31,18 +39,35 @@ class Quantity(StrEnum):
     RESISTANCE = "resistance"
 
 
-UNITS: Mapping[Quantity, str] = MappingProxyType(
+class SupplyQuantity(StrEnum):
+    """What a supply measures of its own output."""
+
+    VOLTAGE = "voltage"
+    CURRENT = "current"
+
+
+UNITS: Mapping[Quantity | SupplyQuantity, str] = MappingProxyType(
     {
         Quantity.DC_VOLTAGE: "V",
         Quantity.AC_VOLTAGE: "V",
         Quantity.DC_CURRENT: "A",
         Quantity.AC_CURRENT: "A",
         Quantity.RESISTANCE: "ohm",
+        SupplyQuantity.VOLTAGE: "V",
+        SupplyQuantity.CURRENT: "A",
     }
 )
 
 
-class MeterEntry(Entry):
+class ReadEntry(Entry):
+    """What the readings of all instruments have in common."""
+
+    limit: Line | None = Field(default=None, description="what is acceptable, as in `compute`")
+    over: Line | None = Field(default=None, description="how shots are joined, as in `compute`")
+    about: Line | None = Field(default=None, description="what it is for")
+
+
+class MeterEntry(ReadEntry):
     """One reading of the meter, taken after every shot."""
 
     quantity: Quantity = Field(description="dc_voltage, ac_voltage, dc_current, ac_current or resistance")
@@ -50,23 +75,28 @@ class MeterEntry(Entry):
         default=None, description="full scale, with its unit; the meter finds its own if left out"
     )
     cycles: Count | None = Field(default=None, description="aperture, in periods of the mains")
-    limit: Line | None = Field(default=None, description="what is acceptable, as in `compute`")
-    over: Line | None = Field(default=None, description="how shots are joined, as in `compute`")
-    about: Line | None = Field(default=None, description="what it is for")
+
+
+class SupplyEntry(ReadEntry):
+    """One measurement that the supply makes of its own output, taken after every shot."""
+
+    quantity: SupplyQuantity = Field(description="voltage at the terminals, or current of the output")
 
 
 @dataclass(frozen=True, slots=True)
 class Metering:
-    """One reading of the meter, checked.
+    """One reading of an instrument, checked.
 
     Parameters
     ----------
-    unit : of the quantity; range : in it, None where the meter finds its own.
+    by : the instrument.
+    unit : of the quantity; range : in it, None where the instrument finds its own.
     """
 
     name: str
-    quantity: Quantity
+    quantity: Quantity | SupplyQuantity
     unit: str
+    by: Reader = Reader.METER
     range: float | None = None
     cycles: int | None = None
     limit: Limit | None = None
@@ -74,29 +104,49 @@ class Metering:
     about: str = ""
     place: Place | None = field(default=None, compare=False)
 
+    @property
+    def kept_as(self) -> str:
+        """The name of the setting that it is in a capture."""
+        return f"{self.by}.{self.name}"
 
-def read_meterings(tree: Block, scope: Scope) -> dict[str, Metering]:
-    """The `meter:` block of a measurement."""
+    @property
+    def metric(self) -> str:
+        """What the outcome calls the quantity; that of the supply says whose it is."""
+        return str(self.quantity) if self.by is Reader.METER else f"{self.by}_{self.quantity}"
+
+
+ENTRIES: Mapping[Reader, type[MeterEntry] | type[SupplyEntry]] = MappingProxyType(
+    {Reader.METER: MeterEntry, Reader.SUPPLY: SupplyEntry}
+)
+FORMS: Mapping[Reader, str] = MappingProxyType(
+    {Reader.METER: "{quantity: dc_voltage, limit: …}", Reader.SUPPLY: "{quantity: current, limit: …}"}
+)
+
+
+def read_meterings(tree: Block, scope: Scope, by: Reader) -> dict[str, Metering]:
+    """The block of an instrument's readings in a measurement."""
     found: dict[str, Metering] = {}
-    for name, block in scope.entries(tree, "meter", form=FORM):
+    others = ["compute", *(other for other in Reader if other is not by)]
+    for name, block in scope.entries(tree, by, form=FORMS[by]):
         before = len(scope.faults)
-        if name in tree.block("compute"):
-            scope.note(f"`{name}` is a reading of `compute` already", where=name.place, expected="a name of its own")
-        entry = scope.validated(block, MeterEntry, "meter", str(name))
+        if taken := next((other for other in others if name in tree.block(other)), None):
+            scope.note(f"`{name}` is a reading of `{taken}` too", where=name.place, expected="a name of its own")
+        entry = scope.validated(block, ENTRIES[by], by, str(name))
         if entry is None:
             continue
-        metering = _read(name, block, entry, scope)
+        metering = _read(name, block, entry, by, scope)
         if len(scope.faults) == before:
             found[str(name)] = metering
     return found
 
 
-def _read(name: Word, block: Block, entry: MeterEntry, scope: Scope) -> Metering:
+def _read(name: Word, block: Block, entry: MeterEntry | SupplyEntry, by: Reader, scope: Scope) -> Metering:
     unit = UNITS[entry.quantity]
     full_scale: float | None = None
     limit: Limit | None = None
+    meter = entry if isinstance(entry, MeterEntry) else None
     with scope.placed(block.value_place("range")):
-        full_scale = None if entry.range is None else read_quantity(entry.range, unit=unit, least=0).value
+        full_scale = read_quantity(meter.range, unit=unit, least=0).value if meter and meter.range else None
     with scope.placed(block.value_place("limit")):
         limit = None if entry.limit is None else Limit.read(entry.limit, unit=unit)
     with scope.placed(block.value_place("over")):
@@ -105,8 +155,9 @@ def _read(name: Word, block: Block, entry: MeterEntry, scope: Scope) -> Metering
         name=str(name),
         quantity=entry.quantity,
         unit=unit,
+        by=by,
         range=full_scale,
-        cycles=entry.cycles,
+        cycles=meter.cycles if meter else None,
         limit=limit,
         over=entry.over or EACH,
         about=entry.about or "",

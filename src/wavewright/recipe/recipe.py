@@ -95,7 +95,8 @@ class Recipe:
         asked = {role for role in Needs.model_fields if self.needs and getattr(self.needs, role) is not None}
         steps = [step for measurement in self.measurements for step in measurement.stimulus]
         used = {role for step in steps for role in ("supply", "source") if getattr(step, role) is not None}
-        return frozenset({"digitizer"} | asked | used)
+        read = {str(one.by) for measurement in self.measurements for one in measurement.meterings}
+        return frozenset({"digitizer"} | asked | used | read)
 
     def __iter__(self) -> Iterator[Measurement]:
         return iter(self.measurements)

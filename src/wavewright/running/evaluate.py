@@ -66,7 +66,7 @@ class Evaluation:
         self._measurement = measurement
         self._shots: list[dict[str, Reading]] = []
         self._unmet: dict[str, list[tuple[str, ...]]] = {line: [] for line in measurement.expect}
-        self._metered: dict[str, list[Reading]] = {name: [] for name in measurement.meter}
+        self._metered: dict[str, list[Reading]] = {one.name: [] for one in measurement.meterings}
         self._comparing = [Comparing(one, found, measurement) for one in measurement.compare.values()]
         persistence = measurement.persistence
         self._persisting = None if persistence is None else Persisting(persistence, found, measurement)
@@ -75,8 +75,8 @@ class Evaluation:
         """Take one more shot; nothing of it is kept but numbers."""
         readings = _readings(shot, self._measurement.compute)
         self._shots.append({name: replace(reading, occurrences=None) for name, reading in readings.items()})
-        for name, metering in self._measurement.meter.items():
-            self._metered[name].append(metered(shot.capture, metering))
+        for one in self._measurement.meterings:
+            self._metered[one.name].append(metered(shot.capture, one))
         for line, wanted in self._measurement.expect.items():
             self._unmet[line].append(shot.unmet({line: wanted}))
         for comparing in self._comparing:
@@ -91,8 +91,8 @@ class Evaluation:
             for name, wanted in self._measurement.compute.items()
         ]
         read = [
-            judged(name, str(one.quantity), (), self._metered[name], limit=one.limit, over=one.over)
-            for name, one in self._measurement.meter.items()
+            judged(one.name, one.metric, (), self._metered[one.name], limit=one.limit, over=one.over)
+            for one in self._measurement.meterings
         ]
         expected = [_expectation(line, unmet) for line, unmet in self._unmet.items()]
         compared = [result for comparing in self._comparing for result in comparing.results()]

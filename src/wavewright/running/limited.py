@@ -23,9 +23,9 @@ def limited(measurement: Measurement) -> Iterator[Limited]:
     for wanted in measurement.compute.values():
         if wanted.limit is not None:
             yield Limited(wanted.name, str(wanted.limit), wanted.place)
-    for name, metered in measurement.meter.items():
+    for metered in measurement.meterings:
         if metered.limit is not None:
-            yield Limited(name, str(metered.limit), metered.place)
+            yield Limited(metered.name, str(metered.limit), metered.place)
     for line in measurement.expect:
         yield Limited(f"expect.{line}", "every condition met")
     for compared in measurement.compare.values():

@@ -14,7 +14,7 @@ from wavewright.running.cross_check import cross_checks
 from wavewright.running.evaluate import Evaluation
 from wavewright.running.examined import Examined
 from wavewright.running.keeping import Keeper
-from wavewright.running.metering import meter_values
+from wavewright.running.metering import meter_values, supply_values
 from wavewright.running.outcome import MeasurementOutcome
 from wavewright.running.periods import Periods
 from wavewright.running.progress import Progress
@@ -80,6 +80,7 @@ def measure_one(measurement: Measurement, around: Surroundings, *, is_placed: bo
         _stimulate(measurement.stimulus, around)
     evaluation = Evaluation(measurement, references=around.references)
     looked_at = _take_shots(measurement, evaluation, around)
+    said = (*_kept(measurement, looked_at), *_tripped(measurement, around))
     results = evaluation.results()
     return MeasurementOutcome(
         name=measurement.name,
@@ -87,7 +88,7 @@ def measure_one(measurement: Measurement, around: Surroundings, *, is_placed: bo
         place=measurement.place or "",
         asked=settings.asked,
         read_back=settings.used,
-        remarks=(*found.remarks, *settings.differences, *_kept(measurement, looked_at)),
+        remarks=(*found.remarks, *settings.differences, *said),
         shots=measurement.shots,
         results=results,
         cross_checks=cross_checks(bench.digitizer, results) if around.is_cross_checked else (),
@@ -149,6 +150,14 @@ def _kept(measurement: Measurement, looked_at: int) -> tuple[str, ...]:
     return () if measurement.keep_if is None else (f"kept {measurement.shots} of {looked_at} shots",)
 
 
+def _tripped(measurement: Measurement, around: Surroundings) -> tuple[str, ...]:
+    """What the supply's protection did, where the measurement sets one."""
+    steps = [step.supply for step in measurement.stimulus if step.supply is not None]
+    if not any(step.voltage_protection or step.current_protection for step in steps):
+        return ()
+    return tuple(f"supply: its {quantity} protection has tripped" for quantity in around.bench.supply.tripped())
+
+
 def _shot(measurement: Measurement, around: Surroundings) -> Capture:
     digitizer = around.bench.digitizer
     if measurement.trigger.mode == "auto":
@@ -165,13 +174,14 @@ def _shot(measurement: Measurement, around: Surroundings) -> Capture:
 
 
 def _with_surroundings(capture: Capture, measurement: Measurement, around: Surroundings) -> Capture:
-    """The capture, with the probe on each input and what the meter reads among its settings."""
+    """The capture, with the probe on each input and what meter and supply read among its settings."""
     facts = {
         f"input{channel.input}.probe_capacitance": around.bench.file.probe(channel.input).capacitance
         for channel in measurement.channels.values()
     }
     read = meter_values(around.bench.meter, measurement.meter) if measurement.meter else {}
-    return replace(capture, settings={**capture.settings, **facts, **read})
+    drawn = supply_values(around.bench.supply, measurement.supply) if measurement.supply else {}
+    return replace(capture, settings={**capture.settings, **facts, **read, **drawn})
 
 
 def _stimulate(steps: Sequence[Step], around: Surroundings) -> None:

@@ -1,44 +1,77 @@
-"""The meter's readings of a shot: taken after it, and kept with it, so that they can be judged again later."""
+"""What the meter reads, and the supply of itself, after a shot: kept with it, so that it can be judged again later."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from wavewright.analysis.reading import Reading
 from wavewright.errors import NotMeasurable
 from wavewright.instruments.meter import Meter
 from wavewright.instruments.setups import MeterSetup
-from wavewright.recipe.metering import Metering
+from wavewright.instruments.stated_accuracy import standard_uncertainty
+from wavewright.instruments.supply import Supply
+from wavewright.recipe.metering import Metering, SupplyQuantity
 from wavewright.waveform import Capture
 
-PREFIX = "meter."
+UNCERTAINTY = ".uncertainty"
 
 
 def meter_setup(wanted: Metering) -> MeterSetup:
     """What the meter is set to."""
     cycles = None if wanted.cycles is None else float(wanted.cycles)
-    return MeterSetup(quantity=wanted.quantity.value, range=wanted.range, cycles=cycles)
+    return MeterSetup(quantity=wanted.quantity.value, range=wanted.range, cycles=cycles)  # type: ignore[arg-type]
 
 
 def meter_values(meter: Meter, wanted: Mapping[str, Metering]) -> dict[str, float | str]:
     """By the name that a capture has for it: the value in SI units, or in words why there is none.
+
+    Beside a value stands its standard uncertainty, where the profile states the accuracy of the quantity.
 
     Raises
     ------
     Complaint, BadAnswer, NoAnswer, LinkLost
     """
     values: dict[str, float | str] = {}
-    for name, one in wanted.items():
-        try:
-            values[PREFIX + name] = meter.measure(meter_setup(one))
-        except NotMeasurable as fault:
-            values[PREFIX + name] = fault.what
+    for one in wanted.values():
+        setup = meter_setup(one)
+        values |= _kept(one, lambda setup=setup: meter.measure(setup), meter)  # type: ignore[misc]
     return values
+
+
+def supply_values(supply: Supply, wanted: Mapping[str, Metering]) -> dict[str, float | str]:
+    """As `meter_values`, of the supply's own output.
+
+    Raises
+    ------
+    BadAnswer, NoAnswer, LinkLost
+    """
+    measured: Mapping[str, Callable[[], float]] = {
+        SupplyQuantity.VOLTAGE: supply.measured_voltage,
+        SupplyQuantity.CURRENT: supply.measured_current,
+    }
+    values: dict[str, float | str] = {}
+    for one in wanted.values():
+        values |= _kept(one, measured[one.quantity], supply)
+    return values
+
+
+def _kept(wanted: Metering, read: Callable[[], float], instrument: Meter | Supply) -> dict[str, float | str]:
+    try:
+        value = read()
+    except NotMeasurable as fault:
+        return {wanted.kept_as: fault.what}
+    profile = instrument.profile
+    accuracy = profile.grammar.accuracy
+    needs_range = bool(accuracy.offset and accuracy.offset[0]) and profile.can_ask("range")
+    full_scale = float(instrument.get("range")) if needs_range else None  # what it uses, not what was asked for
+    uncertainty = standard_uncertainty(accuracy, wanted.quantity, value, full_scale=full_scale)
+    return {wanted.kept_as: value, **({} if uncertainty is None else {wanted.kept_as + UNCERTAINTY: uncertainty})}
 
 
 def metered(capture: Capture, wanted: Metering) -> Reading:
     """The reading that was kept with a capture."""
-    value = capture.settings.get(PREFIX + wanted.name, "it was not read in this run")
+    value = capture.settings.get(wanted.kept_as, "it was not read in this run")
     if isinstance(value, str):
         return Reading(None, wanted.unit, reason=value)
-    return Reading(float(value), wanted.unit)
+    uncertainty = capture.settings.get(wanted.kept_as + UNCERTAINTY)
+    return Reading(float(value), wanted.unit, uncertainty=None if uncertainty is None else float(uncertainty))

@@ -15,7 +15,7 @@ from wavewright.instruments.meter import meter_messages
 from wavewright.instruments.profile import Profile
 from wavewright.instruments.setups import DigitizerSetup, SourceSetup
 from wavewright.instruments.source import source_messages
-from wavewright.instruments.supply import supply_messages
+from wavewright.instruments.supply import supply_messages, supply_questions
 from wavewright.instruments.vocabulary import Role
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
@@ -117,7 +117,7 @@ def _measurement(
         first += _search(goal)
     first.append(_configure(goal, digitizer))
     arm, fetch = _shot(goal.setup, digitizer)
-    meter = tuple(_meter(measurement, profiles))
+    meter = tuple(_meterings(measurement, profiles))
     armed = (*_stimulus(before, profiles, periods), arm, *_stimulus(after, profiles, periods))
     every = (*armed, fetch) if is_repeated else (arm, fetch)
     return PlannedMeasurement(measurement.label, measurement.shots, tuple(first), (*every, *meter))
@@ -194,9 +194,11 @@ def _shot(setup: DigitizerSetup, profile: Profile) -> tuple[PlannedStep, Planned
     return _step("arm", Role.DIGITIZER, messages[:parted]), replace(fetch, seconds=fetch.seconds + seconds)
 
 
-def _meter(measurement: Measurement, profiles: Mapping[Role, Profile]) -> Iterator[PlannedStep]:
+def _meterings(measurement: Measurement, profiles: Mapping[Role, Profile]) -> Iterator[PlannedStep]:
     for name, one in measurement.meter.items():
         yield _step(f"read {name}", Role.METER, meter_messages(profiles[Role.METER], meter_setup(one)))
+    for name, one in measurement.supply.items():
+        yield _step(f"read {name}", Role.SUPPLY, supply_questions(profiles[Role.SUPPLY], one.quantity))
 
 
 def _outputs_off(profiles: Mapping[Role, Profile]) -> Iterator[PlannedStep]:

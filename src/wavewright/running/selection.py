@@ -8,13 +8,16 @@ from dataclasses import dataclass
 from wavewright.errors import BenchFault, Misuse, WavewrightError
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.digitizer_setup import digitizer_faults
+from wavewright.instruments.meter import meter_messages
 from wavewright.instruments.profile import Profile
 from wavewright.instruments.source import source_faults, source_messages
-from wavewright.instruments.supply import supply_faults
+from wavewright.instruments.supply import supply_faults, supply_questions
 from wavewright.instruments.vocabulary import Role
 from wavewright.recipe.measurement import Measurement
+from wavewright.recipe.metering import Metering, Reader
 from wavewright.recipe.recipe import Recipe
 from wavewright.recipe.stimulus import SourceStep
+from wavewright.running.metering import meter_setup
 from wavewright.running.periods import NOTHING_STORED, Periods
 from wavewright.running.wanted import source_setup, supply_setup, wanted
 
@@ -70,8 +73,7 @@ def roles_of(recipe: Recipe) -> tuple[Role, ...]:
     used = {Role.DIGITIZER}
     if recipe.needs is not None:
         used |= {role for role in Role if getattr(recipe.needs, role.value, None) is not None}
-    if any(measurement.meter for measurement in recipe):
-        used.add(Role.METER)
+    used |= {Role(one.by.value) for measurement in recipe for one in measurement.meterings}
     for step in (step for measurement in recipe for step in measurement.stimulus):
         used |= {role for role in (Role.SUPPLY, Role.SOURCE) if getattr(step, role.value) is not None}
     return tuple(role for role in Role if role in used)
@@ -109,6 +111,24 @@ def _of_measurement(
             yield from supply_faults(profiles[Role.SUPPLY], setup_of_supply, ceilings=ceilings[Role.SUPPLY])
         if step.source is not None and Role.SOURCE in profiles:
             yield from _of_source(step.source, profiles[Role.SOURCE], ceilings[Role.SOURCE], periods)
+    for one in measurement.meterings:
+        yield from _of_reading(one, profiles)
+
+
+def _of_reading(wanted: Metering, profiles: Mapping[Role, Profile]) -> Iterator[BenchFault]:
+    """What the meter or the supply does not measure."""
+    profile = profiles.get(Role(wanted.by.value))
+    if profile is None:
+        return
+    try:
+        if wanted.by is Reader.METER:
+            meter_messages(profile, meter_setup(wanted))
+        else:
+            supply_questions(profile, wanted.quantity)
+    except Misuse as fault:
+        yield BenchFault(
+            f"`{wanted.name}`: {fault.what}", where=wanted.place or "", expected=fault.expected, do=fault.do
+        )
 
 
 def _of_source(

@@ -18,7 +18,9 @@ from wavewright.simulation.scpi.status import Questionable
 
 @role("supply")
 class Supply(Instrument):
-    """Settings: voltage, current, voltage_protection, voltage_protection_on, current_protection_on, output."""
+    """Settings: voltage, current, voltage_protection, voltage_protection_on, current_protection, current_protection_on,
+    output.
+    """
 
     def __init__(self, making: Making) -> None:
         super().__init__(making.identity, making.settings, making.bench.clock)
@@ -77,13 +79,15 @@ class Supply(Instrument):
         self._apply()
 
     def _protect(self) -> None:
+        """Trip above a level that is set; the current protection also where the current limit takes over."""
         settings = self.settings
         wanted = Feed(settings.number("voltage"), settings.number("current"), bool(settings["output"]), False)
         if not wanted.is_on:
             return
         if settings["voltage_protection_on"] and self._terminal.final(wanted) > settings.number("voltage_protection"):
             self._tripped.add("voltage")
-        if settings["current_protection_on"] and self._terminal.is_limited(wanted):
+        is_too_much = self._terminal.current(wanted) > settings.number("current_protection")
+        if settings["current_protection_on"] and (is_too_much or self._terminal.is_limited(wanted)):
             self._tripped.add("current")
         if self._tripped:
             settings.put("output", False)
