@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 
 from wavewright.buses.bit_rate import find_bit_time
 from wavewright.buses.can_bits import BitStream, bit_stream, frame_starts
@@ -20,13 +21,14 @@ from wavewright.buses.checksums import CRCS, crc_of_bits
 from wavewright.buses.columns import Column, Flags, Indexes, Numbers, Runs, Words
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
-from wavewright.buses.ragged import spread
+from wavewright.buses.ragged import Octets, spread
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
 
 BASE_DATA, EXTENDED_DATA = 19, 39  # unstuffed bits before the first data bit
 CRC_BITS = 15
 TRAILER = 10  # CRC delimiter, acknowledge slot and delimiter, seven bits of end of frame
+EDGES_FOR_RATE = 1 << 16
 KINDS = ("data", "remote", "error", "flexible data")
 
 
@@ -80,7 +82,7 @@ def can(
 
 def _measured_rate(stream: BitStream) -> float:
     """bit/s, from the distances of edges to dominant that are at most ten bits apart; 0.0 where there are none."""
-    bits, times = np.diff(stream.synced), np.diff(stream.edges)
+    bits, times = np.diff(stream.synced[:EDGES_FOR_RATE]), np.diff(stream.edges[:EDGES_FOR_RATE])
     near = (bits <= 10) & (bits > 0) & (times < 11 * stream.bit_time)
     weight = float((bits[near] * times[near]).sum())
     return float((bits[near] * bits[near]).sum()) / weight if weight else 0.0
@@ -101,14 +103,14 @@ class _Heads:
 
 def _heads(bits: Flags, first: Indexes) -> _Heads:
     padded = np.append(bits, np.ones(EXTENDED_DATA + 1, dtype=np.bool_))
+    rows = sliding_window_view(padded, EXTENDED_DATA + 1)[first]
 
     def number(offset: int, count: int) -> npt.NDArray[np.int64]:
-        columns = padded[first[:, None] + offset + np.arange(count)]
-        weights: npt.NDArray[np.int64] = columns @ (1 << np.arange(count, dtype=np.int64)[::-1])
+        weights: npt.NDArray[np.int64] = rows[:, offset : offset + count] @ (1 << np.arange(count)[::-1])
         return weights
 
     def flag(offset: int) -> Flags:
-        return np.asarray(padded[first + offset])
+        return rows[:, offset]
 
     extended = flag(13)
     length = np.where(extended, number(35, 4), number(15, 4))
@@ -143,33 +145,52 @@ class _Ends:
         return ~self.broken & ~self.cut
 
 
-def _ends(stream: BitStream, kept: Indexes, starts: Indexes, first: Indexes, head: _Heads) -> _Ends:
-    """`kept` are the raw indices of all bits that are no stuff bits, `first` where in it each frame starts."""
+def _ends(stream: BitStream, starts: Indexes, head: _Heads, sent: _Sent) -> _Ends:
     size = stream.bits.size
     behind = np.append(starts[1:], size)
-    last = np.append(kept, size)[np.minimum(first + head.end - 1, kept.size)]  # of the CRC
-    delimiter = last + 1 + np.append(stream.stuffed, [False, False])[np.minimum(last + 1, size)]
+    last = sent.raw(sent.first + head.end - 1)  # of the CRC
+    delimiter = last + 1 + _holds(stream.stuffed, last + 1, last + 2)
     sixth = np.append(stream.sixths, size)[np.searchsorted(stream.sixths, starts)]
     broken = (sixth <= last + 1) & (sixth < behind)  # the CRC may end with five equal bits: a stuff bit is due then
     cut = (delimiter + TRAILER > behind) & ~broken & (behind == size)
-    known = np.searchsorted(kept, np.minimum(np.where(broken, sixth, behind), behind)) - first
+    known = sent.place(np.minimum(np.where(broken, sixth, behind), behind)) - sent.first
     return _Ends(behind, delimiter, sixth, broken, cut, known)
+
+
+class _Sent:
+    """The bits without the stuff bits, and where each frame begins among them."""
+
+    def __init__(self, stream: BitStream, starts: Indexes) -> None:
+        is_kept = np.ones(stream.bits.size, dtype=np.bool_)
+        is_kept[stream.stuffed] = False
+        self.bits: Flags = stream.bits[is_kept]
+        self._size = stream.bits.size
+        self._stuffed = stream.stuffed
+        self._before = stream.stuffed - np.arange(stream.stuffed.size)  # bits kept before each stuff bit
+        self.first = self.place(starts)
+
+    def place(self, raw: Indexes) -> Indexes:
+        """Where raw bits, or the first one behind them that is no stuff bit, are among those that are kept."""
+        return raw - np.searchsorted(self._stuffed, raw)
+
+    def raw(self, place: Indexes) -> Indexes:
+        """Index among the raw bits; the end of the record for those behind it."""
+        index = place + np.searchsorted(self._before, place, side="right")
+        return np.where(place < self.bits.size, index, self._size)
 
 
 def _read(stream: BitStream, starts: Indexes, facts: dict[str, float]) -> tuple[Frames, Flags]:
     """All frames as classical ones, and which of them are not."""
-    kept = np.flatnonzero(~stream.stuffed)
-    bits = stream.bits[kept]
-    first = np.searchsorted(kept, starts)
-    head = _heads(bits, first)
-    ends = _ends(stream, kept, starts, first, head)
+    sent = _Sent(stream, starts)
+    head = _heads(sent.bits, sent.first)
+    ends = _ends(stream, starts, head, sent)
     trailer = _trailers(stream, ends)
     flagged = _error_flags(stream, starts, ends.behind)
     is_error = flagged & ends.broken
-    sent, computed = _checks(bits, first, head, ends.whole)
-    told = {"crc": Numbers(sent, ends.whole), "acknowledged": Numbers(~trailer[:, 1], ends.whole)}
+    told, computed = _checks(sent.bits, sent.first, head, ends.whole)
+    answered = {"crc": Numbers(told, ends.whole), "acknowledged": Numbers(~trailer[:, 1], ends.whole)}
     errors = {
-        "crc": ends.whole & (sent != computed),
+        "crc": ends.whole & (told != computed),
         "stuff": ends.broken & ~is_error,
         "form": ends.whole & ~(trailer[:, 0] & trailer[:, 2:].all(axis=1)),
         "error flag": flagged,
@@ -183,7 +204,7 @@ def _read(stream: BitStream, starts: Indexes, facts: dict[str, float]) -> tuple[
         begin,
         end,
         Words(kinds, KINDS),
-        _columns(bits, first, head, ends.known, told),
+        _columns(sent.bits, sent.first, head, ends.known, answered),
         errors=errors,
         facts=facts,
     ), head.flexible & (ends.known > np.where(head.extended, 33, 14))
@@ -192,7 +213,7 @@ def _read(stream: BitStream, starts: Indexes, facts: dict[str, float]) -> tuple[
 def _trailers(stream: BitStream, ends: _Ends) -> Flags:
     """CRC delimiter, acknowledge slot and delimiter, and end of frame of each frame, shape (n, 10)."""
     padded = np.append(stream.bits, np.ones(TRAILER, dtype=np.bool_))
-    return np.asarray(padded[np.minimum(ends.delimiter, stream.bits.size)[:, None] + np.arange(TRAILER)])
+    return sliding_window_view(padded, TRAILER)[np.minimum(ends.delimiter, stream.bits.size)]
 
 
 def _columns(
@@ -200,11 +221,11 @@ def _columns(
     first: Indexes,
     head: _Heads,
     known: Indexes,
-    told: dict[str, Numbers],
+    answered: dict[str, Numbers],
 ) -> dict[str, Column]:
     sizes = np.where(known >= head.end - CRC_BITS, (head.end - CRC_BITS - head.data) // 8, 0)
-    values = np.packbits(bits[spread(first + head.data, 8 * sizes)])
     begin = np.cumsum(sizes) - sizes
+    values = Octets(bits).at(np.repeat(first + head.data, sizes) + 8 * spread(np.zeros_like(sizes), sizes))
     named = known > np.where(head.extended, 31, 13)
     return {
         "identifier": Numbers(head.identifier, named),
@@ -212,7 +233,7 @@ def _columns(
         "remote": Numbers(head.remote, known > np.where(head.extended, 32, 13)),
         "length": Numbers(head.length, known >= head.data),
         "data": Runs(values, begin, begin + sizes, known >= head.end - CRC_BITS),
-        **told,
+        **answered,
     }
 
 
@@ -229,8 +250,9 @@ def _checks(bits: Flags, first: Indexes, head: _Heads, whole: Flags) -> tuple[np
 
 def _error_flags(stream: BitStream, starts: Indexes, behind: Indexes) -> Flags:
     """Frames that hold an active error flag: six or more dominant bits and eight or more recessive ones behind."""
-    lengths, level = stream.lengths, stream.bits[stream.runs[:-1]]
-    long = np.flatnonzero((lengths[:-1] >= 6) & ~level[:-1] & (lengths[1:] >= 8))
+    lengths = stream.lengths
+    long = np.flatnonzero((lengths[:-1] >= 6) & (lengths[1:] >= 8))
+    long = long[~stream.bits[stream.runs[long]]]
     return _holds(stream.runs[long], starts, behind)
 
 

@@ -7,20 +7,21 @@ exactly five, and counts as the first of its own run; a run of six breaks the ru
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.buses.columns import Flags, Indexes
 from wavewright.buses.logic import Line
 from wavewright.waveform import Floats
 
+WINDOW = 1 << 14  # edges: what is made of them fits the second-level cache
 IDLE_KEPT = 64  # recessive bits of a pause that are written out: more than any field looks at
 SYNCHRONISING = 11  # recessive bits before the first start of frame is believed (ISO 11898-1, from memory)
 BETWEEN_FRAMES = 10  # acknowledge delimiter, seven bits of end of frame, and two: a start of frame may follow
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class BitStream:
     """All bits of a record, long pauses shortened.
 
@@ -44,28 +45,27 @@ class BitStream:
     is_read: Flags
     short_pulses: Indexes
 
-    def time_of(self, index: npt.ArrayLike) -> Floats:
-        """When a bit begins, s."""
+    def time_of(self, index: Indexes) -> Floats:
+        """When some bits begin, s."""
         place = np.maximum(np.searchsorted(self.synced, index, side="right") - 1, 0)
-        times: Floats = self.edges[place] + (np.asarray(index) - self.synced[place]) * self.bit_time
+        times: Floats = self.edges[place] + (index - self.synced[place]) * self.bit_time
         return times
 
-    @property
+    @cached_property
     def lengths(self) -> Indexes:
         """Length of each run."""
         return np.diff(self.runs)
 
-    @property
-    def stuffed(self) -> Flags:
-        """Which bits are stuff bits where stuffing applies."""
-        flags = np.zeros(self.bits.size + 1, dtype=np.bool_)
-        flags[self.runs[1:][self.lengths == 5]] = True
-        return flags[:-1]
+    @cached_property
+    def stuffed(self) -> Indexes:
+        """Index of each stuff bit, where stuffing applies."""
+        behind = self.runs[1:].compress(self.lengths == 5)
+        return behind[: behind.size - int(behind.size > 0 and behind[-1] == self.bits.size)]
 
-    @property
+    @cached_property
     def sixths(self) -> Indexes:
         """Index of the sixth bit of every run that has one."""
-        return self.runs[:-1][self.lengths >= 6] + 5
+        return self.runs[:-1].compress(self.lengths >= 6) + 5
 
 
 def bit_stream(line: Line, *, bit_time: float, sample_point: float) -> BitStream:
@@ -75,22 +75,32 @@ def bit_stream(line: Line, *, bit_time: float, sample_point: float) -> BitStream
     ----------
     sample_point : where in a bit it is read, as a ratio of the bit.
     """
-    falls = line.falling
+    falls = np.ascontiguousarray(line.falling)
     rises = line.rising[int(not line.first) :]
     rises = np.append(rises, np.full(falls.size - rises.size, line.end)) if rises.size < falls.size else rises
-    ends = np.append(falls[1:], line.end)
-    low = np.ceil((rises - falls) / bit_time - sample_point)
-    whole = np.ceil((ends - falls) / bit_time - sample_point)
-    high = np.minimum(whole - low, IDLE_KEPT)
-    low = np.minimum(low, IDLE_KEPT)
-    counts = np.column_stack([low, high]).astype(np.int64).ravel()
-    bits = np.repeat(np.tile([False, True], falls.size), counts)
-    bounds = np.concatenate([[0], np.cumsum(counts)])
-    changes = np.flatnonzero(bits[1:] != bits[:-1]) + 1
-    runs = np.concatenate([[0], changes, [bits.size]]) if bits.size else np.zeros(1, dtype=np.int64)
+    counts = np.empty(2 * falls.size, dtype=np.int64)  # of bits read as dominant and as recessive after each edge
+    is_read = np.empty(falls.size, dtype=np.bool_)
+    for begin in range(0, falls.size, WINDOW):
+        part = slice(begin, begin + WINDOW)
+        start = falls[part]
+        ends = np.append(falls[begin + 1 : begin + WINDOW + 1], line.end)[: start.size]
+        low = np.ceil((rises[part] - start) / bit_time - sample_point)
+        high = np.ceil((ends - start) / bit_time - sample_point) - low
+        np.greater(low, 0, out=is_read[part])
+        counts[2 * begin : 2 * begin + 2 * start.size : 2] = np.minimum(low, IDLE_KEPT)
+        counts[2 * begin + 1 : 2 * begin + 2 * start.size : 2] = np.minimum(high, IDLE_KEPT)
+    bounds = np.zeros(counts.size + 1, dtype=np.int64)
+    np.cumsum(counts, out=bounds[1:])
+    bits = np.repeat(np.arange(counts.size, dtype=np.uint8) & np.uint8(1), counts).view(np.bool_)
+    unread = np.flatnonzero(counts == 0)
+    runs = bounds
+    if unread.size:  # runs on both sides of a pulse in which no bit was read are one
+        runs = (
+            np.concatenate([[0], np.flatnonzero(bits[1:] != bits[:-1]) + 1, [bits.size]]) if bits.size else bounds[:1]
+        )
     lead = np.rint((falls[:1] - line.start) / bit_time) if line.first else np.zeros(1)
-    rests = np.concatenate([np.minimum(lead, IDLE_KEPT), high[:-1]]).astype(np.int64)
-    return BitStream(bits, runs, bounds[:-1:2], falls, bit_time, rests, low > 0, bounds[:-1][counts == 0])
+    rests = np.concatenate([np.minimum(lead, IDLE_KEPT).astype(np.int64), counts[1:-2:2]])
+    return BitStream(bits, runs, np.ascontiguousarray(bounds[:-1:2]), falls, bit_time, rests, is_read, bounds[unread])
 
 
 def frame_starts(stream: BitStream, line: Line) -> tuple[Indexes, bool]:

@@ -7,6 +7,8 @@ bits (three bits in Gray code and even parity) and the CRC, with a fixed stuff b
 
 from __future__ import annotations
 
+import math
+from bisect import bisect_right
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,6 +22,7 @@ from wavewright.buses.logic import Line
 
 LENGTHS = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
 """Data bytes by data length code (ISO 11898-1, from memory)."""
+STRETCH = 1024  # edges that are looked at together
 GRAY = (0, 1, 3, 2, 6, 7, 5, 4)
 """The Gray code of the number of stuff bits modulo 8."""
 
@@ -87,20 +90,39 @@ class _Reader:
         self.run = _Run()
         self.seen: list[bool] = []  # all bits, stuff bits too, as the CRC sees them
         self.stuff_bits = 0
-        self._falls = line.falling
+        self._first, self._end = line.first, line.end
+        self._times: list[float] = []  # of a stretch of the line, for one bit after the other
+        self._begin = 0  # index of the first of them
+        self._behind = start  # s, what lies behind it is in no stretch yet
 
     def plain(self) -> bool:
         """The next bit as it is."""
         period, point = self.times[self.fast], self.points[self.fast]
         sampled = self.bit_end + period * point
-        place = int(np.searchsorted(self._falls, sampled)) - 1
-        if place >= 0 and self._falls[place] > self.bit_end - period * (1 - point):
-            sampled = float(self._falls[place]) + period * point
-        if sampled > self.line.end:
+        if sampled > self._behind:
+            self._look_on(sampled)
+        place = bisect_right(self._times, sampled) - 1  # the last edge before the sample point
+        edge = place if self._is_low_behind(place) else place - 1
+        if edge >= 0 and self._times[edge] > self.bit_end - period * (1 - point):
+            sampled = self._times[edge] + period * point
+            place = bisect_right(self._times, sampled) - 1
+        if sampled > self._end:
             raise _Broken("cut")
-        self.level = bool(self.line.is_high(sampled))
+        self.level = not self._is_low_behind(place)
         self.bit_end = sampled + period * (1 - point)
         return self.level
+
+    def _is_low_behind(self, place: int) -> bool:
+        """The line is low behind an edge of the stretch; `place` −1 stands for what is in front of it."""
+        return ((self._begin + place) & 1 != 0) == (not self._first)
+
+    def _look_on(self, instant: float) -> None:
+        """Take the stretch of edges from shortly before an instant on."""
+        times, margin = self.line.times, 2 * max(self.times)
+        self._begin = int(np.searchsorted(times, instant - margin))
+        end = max(self._begin + STRETCH, int(np.searchsorted(times, instant + 2 * margin)))
+        self._times = times[self._begin : end].tolist()
+        self._behind = math.inf if end >= times.size else self._times[-1] - margin
 
     def switch(self, fast: bool) -> None:
         """Change the bit rate at the sample point of the bit that was read last."""

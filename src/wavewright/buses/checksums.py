@@ -6,7 +6,7 @@ the check values of all of them are tested against two independent libraries.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from types import MappingProxyType
@@ -14,6 +14,8 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+
+from wavewright.buses.ragged import Octets
 
 Words = npt.NDArray[np.uint64]
 Indexes = npt.NDArray[np.int64]
@@ -65,22 +67,53 @@ def crc_of(message: bytes, kind: Crc) -> int:
 
 
 def crc_of_each(values: npt.NDArray[np.uint8], first: Indexes, last: Indexes, kind: Crc) -> Words:
-    """The check words of many messages: message k is `values[first[k]:last[k]]`.
+    """The check words of many messages: message k is `values[first[k]:last[k]]`."""
+    return _run(last - first, lambda which, step: values[first[which] + step], kind, kind.start)
+
+
+def crc_of_bits(bits: npt.NDArray[np.bool_], first: Indexes, last: Indexes, kind: Crc) -> Words:
+    """The check words of many bit strings: string k is `bits[first[k]:last[k]]`, most significant bit first.
+
+    A check is linear: zeros in front, which fill the first octet, change nothing if the register starts empty; and the
+    start value adds (xor) what it alone would leave.
+
+    Parameters
+    ----------
+    kind : one that is not reflected.
+    """
+    sizes = last - first
+    counts = -(-sizes // 8)
+    octets = Octets(bits)
+    head = (0xFF >> (8 * counts - sizes)).astype(np.uint8)  # of the first octet, those bits that belong to the string
+
+    def octet(which: Indexes, step: int) -> npt.NDArray[np.uint8]:
+        found = octets.at(last[which] - 8 * (counts[which] - step))
+        return found & head[which] if step == 0 else found
+
+    words: Words = _run(counts, octet, kind, 0) ^ _started(kind, int(sizes.max(initial=0)))[sizes]
+    return words
+
+
+def _run(sizes: Indexes, octet: Callable[[Indexes, int], npt.NDArray[np.uint8]], kind: Crc, start: int) -> Words:
+    """The check words of messages of so many octets.
 
     All messages take a step together, the longest decides how many steps there are.
+
+    Parameters
+    ----------
+    octet : of some messages, by index, the one at a step.
+    start : value of the register before the first.
     """
     table = _table(kind)
     shift = np.uint64(max(kind.width, 8) - 8)  # narrow registers are kept at the top of a byte
     pad = max(0, 8 - kind.width)
     mask = np.uint64((1 << (kind.width + pad)) - 1)
-    start = _mirrored(kind.start, kind.width) if kind.reflected else kind.start << pad
-    register = np.full(first.size, start, dtype=np.uint64)
-    sizes = last - first
+    register = np.full(sizes.size, _mirrored(start, kind.width) if kind.reflected else start << pad, dtype=np.uint64)
     order = np.argsort(-sizes, kind="stable")
     ordered = sizes[order]
     for step in range(int(sizes.max(initial=0))):
         active = order[: int(np.searchsorted(-ordered, -step, side="left"))]
-        byte = values[first[active] + step].astype(np.uint64)
+        byte = octet(active, step).astype(np.uint64)
         now = register[active]
         if kind.reflected:
             register[active] = table[(now ^ byte) & np.uint64(0xFF)] ^ (now >> np.uint64(8))
@@ -89,25 +122,6 @@ def crc_of_each(values: npt.NDArray[np.uint8], first: Indexes, last: Indexes, ki
     if not kind.reflected:
         register >>= np.uint64(pad)
     words: Words = register ^ np.uint64(kind.final_xor)
-    return words
-
-
-def crc_of_bits(bits: npt.NDArray[np.bool_], first: Indexes, last: Indexes, kind: Crc) -> Words:
-    """The check words of many bit strings: string k is `bits[first[k]:last[k]]`, not empty, most significant bit first.
-
-    A check is linear: each set bit adds (xor) what it alone would leave, which depends on its distance from the end;
-    the start value adds what its own bits would, in front of the message.
-    """
-    sizes = last - first
-    if not sizes.size:
-        return np.zeros(0, dtype=np.uint64)
-    alone = _alone(kind, int(sizes.max()))
-    begins = np.cumsum(sizes) - sizes
-    owner = np.repeat(np.arange(sizes.size), sizes)
-    place = np.arange(int(sizes.sum())) - begins[owner]
-    shares = np.where(bits[first[owner] + place], alone[sizes[owner] - 1 - place], np.uint64(0))
-    words: Words = np.bitwise_xor.reduceat(shares, begins)
-    words = words ^ _started(kind, int(sizes.max()))[sizes] ^ np.uint64(kind.final_xor)
     return words
 
 
@@ -141,17 +155,6 @@ def _table(kind: Crc) -> npt.NDArray[Any]:
             for _ in range(8):
                 register = ((register << 1) ^ (polynomial if register >> (width - 1) & 1 else 0)) & ((1 << width) - 1)
         rows.append(register)
-    return np.array(rows, dtype=np.uint64)
-
-
-@cache
-def _alone(kind: Crc, count: int) -> Words:
-    """What a single set bit leaves, by its distance from the end of the message."""
-    top, mask = 1 << (kind.width - 1), (1 << kind.width) - 1
-    register, rows = kind.polynomial, []
-    for _ in range(count):
-        rows.append(register)
-        register = ((register << 1) & mask) ^ (kind.polynomial if register & top else 0)
     return np.array(rows, dtype=np.uint64)
 
 

@@ -42,3 +42,19 @@ def any_of_each(where: Flags, first: Indexes, last: Indexes) -> Flags:
     """For each piece, whether any element is true."""
     counts = np.concatenate([[0], np.cumsum(where)])
     return np.asarray(counts[np.maximum(first, last)] > counts[first])
+
+
+class Octets:
+    """Eight bits each, most significant first, from any place in a row of bits on."""
+
+    def __init__(self, bits: Flags) -> None:
+        padded = np.zeros(bits.size + 16, dtype=np.bool_)
+        padded[8:-8] = bits
+        self._packed = np.append(np.packbits(padded), np.zeros(2, dtype=np.uint8)).astype(np.uint16)
+
+    def at(self, places: Indexes) -> npt.NDArray[np.uint8]:
+        """The bits from each place on, −8 … the number of bits; zeros in front of the row and behind it."""
+        moved = places + 8
+        whole, shift = moved >> 3, (moved & 7).astype(np.uint16)
+        pairs = self._packed.take(whole) << np.uint16(8) | self._packed.take(whole + 1)
+        return (pairs >> (np.uint16(8) - shift)).astype(np.uint8)
