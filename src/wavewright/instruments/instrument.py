@@ -133,6 +133,22 @@ class Instrument:
             raise BadAnswer(f"`{setting}` is {value}, by its own answer", where=self.link.where, expected="a number")
         return value
 
+    def get_surely(self, setting: str) -> float:
+        """As `get_finite`, asked twice: for a level that decides whether an output goes on.
+
+        One answer that is late, cut short or damaged can look like a level that is allowed; two alike cannot.
+
+        Raises
+        ------
+        BadAnswer : the two differ, or are no numbers.
+        """
+        first, second = (float(self.get_finite(setting)) for _ in range(2))
+        if first != second:
+            raise BadAnswer(
+                f"`{setting}` is {first:g}, and asked again {second:g}", where=self.link.where, expected="one answer"
+            )
+        return second
+
     def check_errors(self, doing: str) -> None:
         """Empty the error queue.
 

@@ -131,7 +131,7 @@ class Source(Instrument):
         """Amplitude and offset by its own answer; as they were set where it cannot be asked, V."""
         asked = {"amplitude": self._amplitude, "offset": self._offset}
         answers = {
-            name: float(self.get_finite(name)) if self.profile.can_ask(name) else known for name, known in asked.items()
+            name: self.get_surely(name) if self.profile.can_ask(name) else known for name, known in asked.items()
         }
         return answers["amplitude"], answers["offset"]
 

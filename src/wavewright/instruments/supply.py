@@ -162,7 +162,7 @@ class Supply(Instrument):
         """What the supply would give, whoever set it, against the ceilings; `known` has been checked already."""
         for setting, quantity in (("voltage", "voltage"), ("current_limit", "current")):
             if setting not in known and quantity in self.ceilings and self.profile.can_ask(setting):
-                self.refuse_above(quantity, float(self.get(setting)), setting)
+                self.refuse_above(quantity, self.get_surely(setting), setting)
 
     def _check_read_back(self, used: Settings) -> None:
         """A supply that rounds above a ceiling is switched off again."""
