@@ -1,14 +1,18 @@
 from __future__ import annotations
 
 import anycrc
+import numpy as np
 import pytest
 from crccheck.crc import Crc8Smbus
+from hypothesis import given
+from hypothesis import strategies as st
 
 from wavewright.buses.decode import decode
 from wavewright.buses.frames import Frames
 from wavewright.errors import Misuse
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.i2c import Transfer, i2c_lines, read_transfer, write_transfer
+from wavewright.simulation.encoders.impairments import jittered, skewed
 
 
 def said(transfers: list[Transfer], then: str, **options: object) -> Frames:
@@ -87,3 +91,89 @@ def test_b152_the_check_value_of_the_catalogue_comes_over_the_wire() -> None:
     assert (frame["address"], frame["read"], frame["pec"], frame.errors) == (0x18, True, 0xF4, ())
     (wrong,) = said([read_transfer(0x18, b"23456788\xf4")], "smbus", pec=True)
     assert wrong.errors == ("pec",)
+
+
+TEN_BIT = [  # UM10204, 3.1.11 (from memory): 11110 A9 A8 R/W, then A7 to A0; here 0x2A5
+    ("write", [Transfer(b"\xf4\xa5\x24\x7f")], False, 0x24, b"\x7f"),
+    ("read", [Transfer(b"\xf4\xa5\x07", stop=False), Transfer(b"\xf5\xd2\x3a")], True, 0x07, b"\xd2\x3a"),
+]
+
+
+@pytest.mark.parametrize("row", TEN_BIT, ids=[row[0] for row in TEN_BIT])
+def test_a_packet_error_code_goes_over_both_bytes_of_a_ten_bit_address(row: tuple[object, ...]) -> None:
+    _, transfers, read, command, data = row
+    code = Crc8Smbus.calc(b"".join(transfer.sent for transfer in transfers))  # crccheck 1.3.1
+    last = transfers[-1]
+    (frame,) = said([*transfers[:-1], Transfer(last.sent + bytes([code]))], "smbus", pec=True)
+    assert (frame["address"], frame["read"], frame["command"]) == (0x2A5, read, command)
+    assert (frame["data"], frame["pec"], frame.errors) == (data, code, ())
+    (wrong,) = said([*transfers[:-1], Transfer(last.sent + bytes([code ^ 0x80]))], "smbus", pec=True)
+    assert wrong.errors == ("pec",)
+
+
+def impaired(transfers: list[Transfer], then: str, seed: int, **options: object) -> Frames:
+    """Through lines with jitter, skew, slow edges and noise."""
+    generator = np.random.default_rng(seed)
+    scl, sda = i2c_lines(transfers, lead=3e-5, tail=3e-5)
+    lines = {"scl": jittered(scl, 0.1e-6, generator), "sda": skewed(jittered(sda, 0.1e-6, generator), 0.3e-6)}
+    edges = {"rise_time": 0.8e-6, "noise": 0.08, "generator": generator}
+    return decode({name: draw(line, rate=2e6, **edges) for name, line in lines.items()}, "i2c", then=then, **options)
+
+
+def address_bytes(address: int, is_ten_bit: bool, *, read: bool = False) -> bytes:
+    if is_ten_bit and read:
+        return bytes([0xF1 | address >> 8 << 1])
+    if is_ten_bit:
+        return bytes([0xF0 | address >> 8 << 1, address & 0xFF])
+    return bytes([address << 1 | read])
+
+
+SPOKEN = st.tuples(
+    st.booleans(), st.integers(0x08, 0x77), st.integers(0, 255), st.binary(min_size=1, max_size=6), st.booleans()
+)
+
+
+@given(spoken=st.lists(SPOKEN, min_size=1, max_size=5), seed=st.integers(0, 999))
+def test_transactions_with_a_code_come_back_through_poor_lines(
+    spoken: list[tuple[bool, int, int, bytes, bool]], seed: int
+) -> None:
+    # given writes and reads of 7-bit and 10-bit addresses, whose code is crccheck's
+    transfers: list[Transfer] = []
+    for is_ten_bit, address, command, data, read in spoken:
+        head = address_bytes(address, is_ten_bit) + bytes([command])
+        if read:
+            again = address_bytes(address, is_ten_bit, read=True) + data
+            code = Crc8Smbus.calc(head + again)
+            transfers += [Transfer(head, stop=False), Transfer(again + bytes([code]))]
+        else:
+            transfers.append(Transfer(head + data + bytes([Crc8Smbus.calc(head + data)])))
+    frames = impaired(transfers, "smbus", seed, pec=True)
+    assert [(f["address"], f["command"], f["data"], f["read"]) for f in frames] == [
+        (address, command, data, read) for _, address, command, data, read in spoken
+    ]
+    assert not frames.has_errors.any()
+
+
+@given(
+    accesses=st.lists(
+        st.tuples(st.integers(0x08, 0x77), st.integers(0, 0xFFFF), st.binary(min_size=1, max_size=8), st.booleans()),
+        min_size=1, max_size=5,
+    ),
+    wide=st.booleans(),
+    seed=st.integers(0, 999),
+)  # fmt: skip
+def test_register_accesses_come_back_through_poor_lines(
+    accesses: list[tuple[int, int, bytes, bool]], wide: bool, seed: int
+) -> None:
+    size = 2 if wide else 1
+    accesses = [(address, register % (1 << 8 * size), data, read) for address, register, data, read in accesses]
+    transfers: list[Transfer] = []
+    for address, register, data, read in accesses:
+        chosen = register.to_bytes(size, "big")
+        if read:
+            transfers += [write_transfer(address, chosen, stop=False), read_transfer(address, data)]
+        else:
+            transfers.append(write_transfer(address, chosen + data))
+    frames = impaired(transfers, "i2c_memory", seed, register_bytes=size)
+    assert [(f["address"], f["register"], f["data"], f.kind == "read") for f in frames] == accesses
+    assert not frames.has_errors.any()

@@ -1,11 +1,15 @@
 from __future__ import annotations
 
+import numpy as np
 import pynmea2
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from wavewright.buses.decode import decode
 from wavewright.buses.frames import Frames
 from wavewright.simulation.encoders.drawing import draw
+from wavewright.simulation.encoders.impairments import jittered, off_rate
 from wavewright.simulation.encoders.uart import text_bytes, uart_line
 
 SENTENCES = [  # B157: NMEA 0183 (from memory); by hand and pynmea2 1.19.0
@@ -55,3 +59,26 @@ def test_what_is_wrong_is_told() -> None:
 def test_what_stands_between_sentences_is_left_out() -> None:
     frames = said("boot ok\r\n", SENTENCES[3], "\r\n", "noise", SENTENCES[0], "\r\n")
     assert [frame["text"] for frame in frames] == [SENTENCES[3], SENTENCES[0]]
+
+
+WORDS = st.text("ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789.-", max_size=8)
+
+
+@given(
+    sentences=st.lists(st.lists(WORDS, min_size=1, max_size=6), min_size=1, max_size=4),
+    error=st.floats(-0.02, 0.02),
+    seed=st.integers(0, 999),
+)
+def test_sentences_of_another_library_come_back_through_a_poor_line(
+    sentences: list[list[str]], error: float, seed: int
+) -> None:
+    # given sentences that pynmea2 has put together, at a rate that is off, with jitter, slow edges and noise
+    sent = [str(pynmea2.TalkerSentence("GP", "XDR", words)) for words in sentences]
+    generator = np.random.default_rng(seed)
+    line = uart_line(text_bytes(*(text + "\r\n" for text in sent)), baud=4800, lead=1e-2, tail=1e-2)
+    line = jittered(off_rate(line, error), 4e-6, generator)
+    tx = draw(line, rate=48e3, rise_time=40e-6, noise=0.1, generator=generator)
+    frames = decode({"tx": tx}, "uart", baud=4800, then="nmea")
+    assert [frame["text"] for frame in frames] == sent
+    assert [list(frame["values"]) for frame in frames] == sentences
+    assert not frames.has_errors.any()

@@ -26,7 +26,7 @@ def smbus(frames: Frames, *, pec: bool = False) -> Frames:
     ----------
     pec : whether transactions end with a packet error code.
     """
-    return Frames.of((_transaction(group, pec) for group in transactions(frames)), facts=frames.facts)
+    return Frames.of(_transactions(frames, pec), facts=frames.facts)
 
 
 def transactions(frames: Frames) -> Iterator[list[Frame]]:
@@ -41,13 +41,17 @@ def transactions(frames: Frames) -> Iterator[list[Frame]]:
         yield group
 
 
-def raw_bytes(frame: Frame) -> bytes:
-    """All bytes of a transfer as they went over the line, the address byte first."""
-    address = frame.fields.get("address")
-    return b"" if address is None else bytes([(address << 1 | frame.fields["read"]) & 0xFF]) + frame.fields["data"]
+def _transactions(frames: Frames, pec: bool) -> Iterator[Frame]:
+    raw = frames.columns.get("_raw")
+    row = 0
+    for group in transactions(frames):
+        sent = [] if raw is None else [raw[each] for each in range(row, row + len(group))]
+        row += len(group)
+        yield _transaction(group, [each if isinstance(each, bytes) else b"" for each in sent], pec)
 
 
-def _transaction(group: list[Frame], pec: bool) -> Frame:
+def _transaction(group: list[Frame], raw: list[bytes], pec: bool) -> Frame:
+    """`raw`: all bytes of each transfer as they went over the line, address bytes first."""
     words = tuple(dict.fromkeys(word for frame in group for word in frame.errors))
     first, last = group[0], group[-1]
     fields: dict[str, Any] = {name: first.fields[name] for name in ("address",) if name in first.fields}
@@ -55,10 +59,9 @@ def _transaction(group: list[Frame], pec: bool) -> Frame:
         fields["read"] = last.fields["read"]
     data = last.fields.get("data", b"")
     sent = first.fields.get("data", b"") if len(group) > 1 or not fields.get("read") else b""
-    if pec and data and len(raw_bytes(last)) > 1:
+    if pec and data:
         fields["pec"], data = data[-1], data[:-1]
-        everything = b"".join(raw_bytes(frame) for frame in group)
-        if crc_of(everything[:-1], CRCS["smbus"]) != fields["pec"]:
+        if crc_of(b"".join(raw)[:-1], CRCS["smbus"]) != fields["pec"]:
             words = (*words, "pec")
     if sent:
         fields["command"] = sent[0]
