@@ -11,7 +11,7 @@ from wavewright.buses.frames import Frames
 from wavewright.errors import Misuse
 from wavewright.simulation.encoders.clocked import clocked_lines, i2s_bits
 from wavewright.simulation.encoders.drawing import draw
-from wavewright.simulation.encoders.impairments import skewed
+from wavewright.simulation.encoders.impairments import jittered, skewed, spiked
 from wavewright.waveform import Waveform
 
 RATE = 20.0
@@ -98,3 +98,53 @@ def test_a_parallel_line_between_the_levels_is_undefined() -> None:
     assert all(frame.errors == ("undefined",) and "data" not in frame.fields for frame in frames)
     with pytest.raises(Misuse, match="at least one"):
         decode({"clock": draw(clock, rate=RATE)}, "parallel")
+
+
+@given(
+    words=st.lists(st.integers(0, 2**16 - 1), min_size=2, max_size=60),
+    width=st.integers(1, 16),
+    edge=st.sampled_from(["rising", "falling"]),
+    skew=st.floats(-0.2, 0.2),
+    seed=st.integers(0, 999),
+)
+def test_parallel_words_come_back_through_poor_lines(
+    *, words: list[int], width: int, edge: str, skew: float, seed: int
+) -> None:
+    # given lines with skew against the clock, jitter, slow edges and noise
+    words = [word & ((1 << width) - 1) for word in words]
+    generator = np.random.default_rng(seed)
+    clock, lines = clocked_lines([[word >> place & 1 for word in words] for place in range(width)], bit_rate=1.0)
+    clock = jittered(clock.inverted() if edge == "falling" else clock, 0.02, generator)
+    poor = {"rise_time": 0.15, "noise": 0.1, "generator": generator}
+    waves = {"clock": draw(clock, rate=RATE, **poor)}
+    for place, line in enumerate(lines):
+        moved = jittered(skewed(line, skew * (-1) ** place), 0.02, generator)
+        waves[f"d{place}"] = draw(moved, rate=RATE, **poor)
+    frames = decode(waves, "parallel", edge=edge, levels="lvcmos33")
+    assert [frame["data"] for frame in frames] == words
+    assert not frames.has_errors.any()
+
+
+def test_a_word_beside_a_spike_on_the_clock_is_marked() -> None:
+    clock, (line,) = clocked_lines([[1, 0, 1, 1, 0, 1]], bit_rate=1.0)
+    waves = {"clock": draw(spiked(clock, 2.2, 0.06), rate=50), "d0": draw(line, rate=50)}
+    frames = decode(waves, "parallel", levels="lvcmos33")
+    assert len(frames) == 7
+    assert [frame.errors for frame in frames].count(("glitch",)) == 1
+    few = decode({"clock": draw(clock, rate=3), "d0": draw(line, rate=3)}, "parallel", levels="lvcmos33")
+    assert all("undersampled" in frame.errors for frame in few)
+
+
+@given(
+    samples=st.lists(st.tuples(SAMPLE, SAMPLE), min_size=1, max_size=6),
+    alignment=st.sampled_from(["i2s", "left"]),
+    seed=st.integers(0, 999),
+)  # fmt: skip
+def test_samples_come_back_through_noise_and_jitter(samples: list[tuple[int, int]], alignment: str, seed: int) -> None:
+    generator = np.random.default_rng(seed)
+    clock, rows = clocked_lines(list(i2s_bits(samples, alignment=alignment)), bit_rate=1.0)
+    lines = dict(zip(("clock", "word_select", "data"), (clock, *rows), strict=True))
+    poor = {"rise_time": 0.15, "noise": 0.1, "generator": generator}
+    waves = {name: draw(jittered(line, 0.02, generator), rate=RATE, **poor) for name, line in lines.items()}
+    frames = decode(waves, "i2s", alignment=alignment, levels="lvcmos33")
+    assert [frame["sample"] for frame in frames if frame.is_clean] == [sample for pair in samples for sample in pair]

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -19,6 +20,13 @@ CASES: list[tuple[str, tuple[str, ...], Mapping[str, object]]] = [
     ("can", ("line",), {"bit_rate": 100e3}),
     ("lin", ("line",), {"baud": 100e3}),
     ("onewire", ("line",), {}),
+    ("parallel", ("clock", "d0", "d1"), {}),
+]
+LAYERS: list[tuple[str, tuple[str, ...], Mapping[str, object]]] = [
+    ("i2c", ("scl", "sda"), {"then": "smbus"}),
+    ("i2c", ("scl", "sda"), {"then": "smbus", "pec": True}),
+    ("i2c", ("scl", "sda"), {"then": "i2c_memory"}),
+    ("uart", ("tx",), {"baud": 100e3, "then": "nmea"}),
 ]
 UNGUARDED: list[tuple[str, tuple[str, ...], Mapping[str, object]]] = [
     ("spi", ("clock", "mosi"), {}),
@@ -34,8 +42,8 @@ def noise(number: int) -> Waveform:
     return Waveform(np.clip(codes, -128, 127).astype(np.int8), gain=0.01, offset=1.4, interval=1e-6)
 
 
-def of_noise(bus: str, names: tuple[str, ...], options: Mapping[str, object]) -> tuple[int, int]:
-    waves = {name: noise(number) for number, name in enumerate(names)}
+def of_noise(bus: str, names: tuple[str, ...], options: Mapping[str, object], *, count: int = COUNT) -> tuple[int, int]:
+    waves = {name: replace(noise(number), codes=noise(number).codes[:count]) for number, name in enumerate(names)}
     frames = decode(waves, bus, levels=(1.2, 1.6), **options)
     return len(frames), int(np.count_nonzero(~frames.has_errors))
 
@@ -46,6 +54,16 @@ def test_every_frame_that_noise_seems_to_hold_is_marked(
     bus: str, names: tuple[str, ...], options: Mapping[str, object]
 ) -> None:
     assert of_noise(bus, names, options)[1] == 0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("bus, names, options", LAYERS, ids=["-".join(map(str, c[2].values())) for c in LAYERS])
+def test_a_layer_hands_on_that_what_noise_seems_to_hold_is_wrong(
+    bus: str, names: tuple[str, ...], options: Mapping[str, object]
+) -> None:
+    found, clean = of_noise(bus, names, options, count=COUNT // 10)
+    assert clean == 0
+    assert found > 100 or options["then"] == "nmea"
 
 
 @pytest.mark.slow

@@ -99,3 +99,14 @@ def test_b146_the_check_value_of_the_catalogue() -> None:
     # CRC catalogue: CRC-8/MAXIM-DOW of "123456789", polynomial x8 + x5 + x4 + 1 reflected
     assert crc_of(b"123456789", CRCS["onewire8"]) == Crc8Maxim.calc(b"123456789") == 0xA1
     assert anycrc.Model("CRC8-MAXIM-DOW").calc(b"123456789") == 0xA1
+
+
+@pytest.mark.parametrize("rest, errors", [(0.1e-3, ("cut",)), (0.6e-3, ())])
+def test_a_record_that_ends_soon_behind_a_slot_may_hold_only_a_part(rest: float, errors: tuple[str, ...]) -> None:
+    # a pause as long as a reset, 480 us (public component data, from memory): nothing that was begun goes on behind it
+    whole = onewire_line([b"\xcc\x44"])
+    ended = Line(True, whole.times, whole.start, float(whole.times[-1]) + rest)
+    (frame,) = of_line(ended)
+    assert (frame["data"], frame.errors) == (b"\xcc\x44", errors)
+    low = Line(True, whole.times[:-1], whole.start, whole.end)
+    assert "cut" in of_line(low)[0].errors

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from bitstring import BitArray
@@ -115,7 +117,7 @@ def test_b101_without_select_a_pause_or_counting_cuts_the_words() -> None:
     late = {name: Waveform(wave.codes[150:], gain=wave.gain, offset=wave.offset, interval=wave.interval)
             for name, wave in drawn(short, "clock", "mosi").items()}  # fmt: skip
     frames = decode(late, "spi", gap=5e-6)
-    assert [frame.errors for frame in frames] == [("incomplete",), ()]
+    assert [frame.errors for frame in frames] == [("incomplete", "unsynchronised"), ()]
     assert frames[1]["mosi"] == 0x35
     assert all("gap" in frame.errors or "cut" in frame.errors for frame in decode(late, "spi"))
 
@@ -172,6 +174,17 @@ def test_a_selection_that_was_under_way_when_the_record_began_is_marked() -> Non
     frames = decode(cut, "spi")
     assert [frame.is_clean for frame in frames] == [False, False, True]
     assert frames[2]["mosi"] == 0x01
+
+
+def test_without_a_cut_words_of_a_clock_that_was_running_already_are_not_certain() -> None:
+    # no line says where the first word begins, and counting from the middle of it goes wrong to the end
+    waves = drawn(spi_lines([[(0x9F, 0), (0x35, 0), (0x01, 0)]], lead=2e-6), "clock", "mosi")
+    assert words(decode(waves, "spi")) == [0x9F, 0x35, 0x01]
+    assert not decode(waves, "spi").has_errors.any()
+    late = {name: replace(wave, codes=wave.codes[100:]) for name, wave in waves.items()}
+    assert all("unsynchronised" in frame.errors for frame in decode(late, "spi"))
+    tied = late | {"select": Waveform.from_volts(np.zeros(len(late["clock"])), interval=5e-8)}
+    assert all("unsynchronised" in frame.errors for frame in decode(tied, "spi", levels="lvcmos33"))
 
 
 @pytest.mark.parametrize("options, expected", [({"mode": 4}, "0, 1, 2 or 3"), ({"word_bits": 33}, "4 .. 32")])

@@ -22,6 +22,7 @@ from wavewright.waveform import Floats
 
 LONGEST_ONE, LONGEST_ZERO, SHORTEST_RESET = 15e-6, 120e-6, 480e-6  # s, of low
 PRESENCE_AFTER, PRESENCE_LONG = 80e-6, (45e-6, 300e-6)  # s; the published 60 µs and 60 … 240 µs with a margin
+REST = SHORTEST_RESET
 COMMANDS: Mapping[int, str] = MappingProxyType(
     {0x33: "read rom", 0x55: "match rom", 0xCC: "skip rom", 0xF0: "search rom", 0xEC: "alarm search"}
 )
@@ -35,6 +36,7 @@ def onewire(line: Line) -> Frames:
 
     Fields: `presence`, `data` (all bytes, least significant bit first on the line), `command` (of the first byte),
     `rom` (eight bytes behind `read rom` and `match rom`, checked by their CRC), `partial` (bits of an unfinished byte).
+    The last one has the error `cut` if the record ends so soon behind it that more may come.
     """
     rises = line.rising[int(not line.first) :]
     falls = line.falling[: rises.size]
@@ -46,12 +48,15 @@ def onewire(line: Line) -> Frames:
         last = int(begins[place + 1]) if place + 1 < begins.size else falls.size
         if first < 0 and last == 0:
             continue
-        ends = falls[last] if last < falls.size else line.end
-        frames.append(_transaction(falls[max(first, 0) : last], lows[max(first, 0) : last], first >= 0, float(ends)))
+        # more may come until the line has rested for as long as a reset lasts
+        is_cut = last == falls.size and line.end - (line.times[-1] if line.is_high(line.end) else line.end) < REST
+        until = falls[last] if last < falls.size else line.end
+        part = slice(max(first, 0), last)
+        frames.append(_transaction(falls[part], lows[part], first >= 0, float(until), is_cut=bool(is_cut)))
     return Frames.of(frames, facts={"record_start": line.start, "record_end": line.end})
 
 
-def _transaction(falls: Floats, lows: Floats, has_reset: bool, until: float) -> Frame:
+def _transaction(falls: Floats, lows: Floats, has_reset: bool, until: float, *, is_cut: bool) -> Frame:
     start = float(falls[0])
     words: list[str] = []
     fields: dict[str, Any] = {}
@@ -62,7 +67,7 @@ def _transaction(falls: Floats, lows: Floats, has_reset: bool, until: float) -> 
             lows.size > 1 and falls[1] - released <= PRESENCE_AFTER and PRESENCE_LONG[0] <= lows[1] <= PRESENCE_LONG[1]
         )
         rest += int(fields["presence"])
-        if not fields["presence"]:
+        if not fields["presence"] and not is_cut:
             words.append("no answer")
     else:
         words.append("unsynchronised")
@@ -75,7 +80,8 @@ def _transaction(falls: Floats, lows: Floats, has_reset: bool, until: float) -> 
     fields["data"] = data
     if bits.size > whole:
         fields["partial"] = "".join("01"[bit] for bit in bits[whole:].tolist())
-        words.append("incomplete")
+        words += ["incomplete"] * (not is_cut)
+    words += ["cut"] * is_cut
     if has_reset and data:
         fields["command"] = COMMANDS.get(data[0], "unknown")
         if data[0] in WITH_IDENTIFIER and len(data) > IDENTIFIER_BYTES:

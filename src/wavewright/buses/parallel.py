@@ -7,19 +7,23 @@ from typing import Literal
 import numpy as np
 
 from wavewright.buses.catalogue import bus
-from wavewright.buses.columns import Numbers
+from wavewright.buses.clocking import NARROW
+from wavewright.buses.columns import Flags, Numbers
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
 from wavewright.errors import Misuse
+from wavewright.waveform import Floats
 
 WIDEST = 16
+FEWEST_SAMPLES = 2.5  # a pulse of the clock
 
 
 @bus("parallel", channels=("clock", *(f"d{place}?" for place in range(WIDEST))), source="common practice, no source")
 def parallel(clock: Line, *data: Line | None, edge: Literal["rising", "falling", "either"] = "rising") -> Frames:
     """Words on a parallel bus, one frame a clock edge; `d0` is the least significant bit.
 
-    Fields: `data` (int; absent where a line lies between the levels). Lines that are not connected count as 0.
+    Fields: `data` (int; absent where a line lies between the levels). Lines that are not connected count as 0. A word
+    beside a clock pulse much shorter than most has the error `glitch`.
 
     Parameters
     ----------
@@ -34,6 +38,8 @@ def parallel(clock: Line, *data: Line | None, edge: Literal["rising", "falling",
         if line is not None:
             value |= line.is_high_along(edges).astype(np.int64) << place
             undefined |= line.is_undefined(edges)
+    widths = np.diff(clock.times)
+    usual = float(np.median(widths)) if widths.size else 0.0
     ends = np.append(edges[1:], clock.end)
     rate = {"bit_rate": 1 / float(np.median(np.diff(edges)))} if edges.size > 1 else {}
     return Frames(
@@ -41,6 +47,16 @@ def parallel(clock: Line, *data: Line | None, edge: Literal["rising", "falling",
         ends[: edges.size],
         "word",
         {"data": Numbers(value, ~undefined)},
-        errors={"undefined": undefined},
+        errors={
+            "undefined": undefined,
+            "glitch": _beside_narrow(clock, edges, NARROW * usual),
+            "undersampled": np.full(edges.size, 0.0 < usual < FEWEST_SAMPLES * clock.interval),
+        },
         facts={"record_start": clock.start, "record_end": clock.end, **rate},
     )
+
+
+def _beside_narrow(clock: Line, edges: Floats, width: float) -> Flags:
+    """Which edges of the clock begin or end a pulse shorter than `width`, s."""
+    is_narrow = np.concatenate([[False], np.diff(clock.times) < width, [False]])
+    return np.asarray((is_narrow[:-1] | is_narrow[1:])[np.searchsorted(clock.times, edges)])

@@ -24,6 +24,7 @@ from wavewright.waveform import Floats
 
 LOOKED_AT = 20_000  # clocks: enough for a median
 NARROW_ALONE = 0.5  # as `NARROW`, where no select line says which clocks are meant
+RESTED = 0.75  # clock periods: a running clock has an edge sooner after the record began
 SLIPPING_PAUSE = 3.0  # clock periods: without a select line, a longer pause inside a word hints at lost clocks
 
 
@@ -87,7 +88,7 @@ def spi(
             "incomplete": words.is_short & ~bounds["cut"],
             **bounds,
             "undefined": undefined,
-            "unsynchronised": _began_inside(select, select_active, group, words),
+            "unsynchronised": _began_inside(clock, select, select_active, group, words, rested=RESTED * period),
             "gap": slips,
             "glitch": irregular(clock, places, words.first, words.last, narrow=NARROW if select else NARROW_ALONE),
         },
@@ -177,12 +178,21 @@ def _bounds(edges: Floats, others: Floats, words: _Words, *, late: bool) -> tupl
     return starts, np.where(place < others.size, others[np.minimum(place, others.size - 1)], ends)
 
 
-def _began_inside(select: Line | None, active: str, group: Indexes, words: _Words) -> Flags:
-    """Words of a selection that was under way when the record began, if its clocks do not make whole words."""
-    if select is None or not select.times.size or select.first != (active == "high"):
-        return np.zeros(words.first.size, dtype=np.bool_)
-    inside = group[words.first] == 0
-    return np.asarray(inside & (np.count_nonzero(group == 0) % words.bits != 0))
+def _began_inside(
+    clock: Line, select: Line | None, active: str, group: Indexes, words: _Words, *, rested: float
+) -> Flags:
+    """Words before the first cut, if the record began inside them: unless their clocks make whole words up to there.
+
+    Where no select line says that it began inside, a clock that does not rest for `rested` (s) at its beginning does.
+    """
+    is_cut = bool(group[-1])
+    if select is not None and select.times.size:
+        begins_inside, is_cut = select.first == (active == "high"), True
+    else:
+        begins_inside = bool(clock.times[0] - clock.start < rested)
+    first = group[words.first] == 0
+    whole = is_cut and np.count_nonzero(group == 0) % words.bits == 0
+    return np.asarray(first & begins_inside & (not whole))
 
 
 def _runs_out(select: Line | None, active: str, group: Indexes) -> bool:
