@@ -77,11 +77,27 @@ def test_a_plan_of_what_the_bench_cannot_do_is_refused(tmp_path: Path, wavewrigh
     assert "input 9" in told.stderr
 
 
+def test_a_stored_waveform_that_is_not_there_is_told_at_its_place(tmp_path: Path, wavewright: Command) -> None:
+    # given a recipe whose stored waveform was left behind
+    text = (ROOT / "recipes/supply_and_drive.yaml").read_text(encoding="utf-8")
+    (tmp_path / "r.yaml").write_text(text, encoding="utf-8")
+    line = next(number for number, one in enumerate(text.splitlines(), 1) if "worn_contact.csv" in one)
+    # when it is checked, planned or run, then each says the same
+    for command in (("validate",), ("plan",), ("run", "--yes", "--no-logbook")):
+        told = wavewright(command[0], tmp_path / "r.yaml", *command[1:])
+        assert told.status == 3
+        assert f"r.yaml:{line}:" in told.stderr
+        assert "`worn_contact.csv` cannot be played: there is no such file" in told.stderr
+
+
 def test_examples_are_written_once(tmp_path: Path, wavewright: Command) -> None:
     told = wavewright("examples", tmp_path / "here")
     assert told.status == 0
     assert (tmp_path / "here/recipes/end_of_line.yaml").read_text() == (ROOT / "recipes/end_of_line.yaml").read_text()
     assert (tmp_path / "here/sim/bench.yaml").is_file()
+    # what the recipes play, and the serial numbers of the lot
+    assert (tmp_path / "here/recipes/worn_contact.csv").is_file()
+    assert (tmp_path / "here/sim/lot.txt").is_file()
     again = wavewright("examples", tmp_path / "here")
     assert again.status == 3
     assert "--force" in again.stderr

@@ -6,7 +6,9 @@ import pytest
 
 from wavewright.instruments.profile import Profile, load_profile
 from wavewright.instruments.vocabulary import Role
+from wavewright.logbook.formats.catalogue import read_stored
 from wavewright.recipe.load import parse_recipe
+from wavewright.running.periods import read_periods
 from wavewright.running.plan import Plan, plan
 
 RECIPE = """
@@ -103,7 +105,8 @@ def test_a_plan_opens_no_connection(profiles: dict[Role, Profile], monkeypatch: 
 
 
 def test_shipped_recipes_can_be_planned(profiles: dict[Role, Profile]) -> None:
-    with_source = profiles | {Role.SOURCE: load_profile("scpi-source")}
+    with_source = profiles | {role: load_profile(f"scpi-{role}") for role in (Role.SOURCE, Role.METER)}
     for path in sorted(Path("recipes").glob("*.yaml")):
-        made = plan(parse_recipe(path.read_text(), str(path)), with_source, attenuations={})
+        recipe = parse_recipe(path.read_text(), str(path))
+        made = plan(recipe, with_source, attenuations={}, periods=read_periods(recipe, read_stored))
         assert all(one.for_every_shot for one in made.measurements)

@@ -6,6 +6,7 @@ import pytest
 
 from tests.running.conftest import ROOT
 from wavewright.instruments.bench_file import BenchFile
+from wavewright.logbook.formats.catalogue import read_stored
 from wavewright.recipe.load import load_recipe
 from wavewright.running.outcome import Outcome
 from wavewright.running.runner import run
@@ -18,11 +19,12 @@ DEFECTS = {
     "enable_glitch": {"search.glitches", "density.rare_shots"},
     "field_bus": {"traffic.wrong_telegrams"},
     "probe_loading": set(),
+    "supply_and_drive": set(),
 }
 
 
 def outcome_of(name: str, bench: BenchFile) -> Outcome:
-    return run(load_recipe(ROOT / f"recipes/{name}.yaml"), bench, pause=lambda seconds: None)
+    return run(load_recipe(ROOT / f"recipes/{name}.yaml"), bench, pause=lambda seconds: None, read_stored=read_stored)
 
 
 @pytest.mark.parametrize("name", DEFECTS)

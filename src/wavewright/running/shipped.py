@@ -9,6 +9,7 @@ import wavewright
 from wavewright.errors import StorageFault
 
 FOLDERS = ("recipes", "sim")
+SUFFIXES = (".yaml", ".csv", ".txt")  # what people read; not what a run leaves behind beside it
 
 
 def shipped(folder: str) -> Path:
@@ -40,7 +41,8 @@ def write_examples(target: Path, *, overwrite: bool = False) -> list[Path]:
     pairs = [
         (source, target / folder / source.relative_to(shipped(folder)))
         for folder in FOLDERS
-        for source in sorted(shipped(folder).rglob("*.yaml"))
+        for source in sorted(shipped(folder).rglob("*"))
+        if source.suffix in SUFFIXES
     ]
     if not overwrite and (there := [str(copy) for _, copy in pairs if copy.exists()]):
         raise StorageFault(f"already there: {', '.join(there)}", do="name another folder, or give --force")
