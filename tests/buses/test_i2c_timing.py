@@ -238,6 +238,13 @@ def test_b87_a_line_that_is_not_pulled_low_enough_fails(sunk: float, holds: bool
     assert row.holds is holds
 
 
+@pytest.mark.parametrize("lows", [(0.1, 0.3), (0.3, 0.1)])
+def test_the_worse_of_two_lines_says_how_low_they_go(lows: tuple[float, float]) -> None:
+    lines = i2c_lines([write_transfer(0x48, b"\x55\xaa")], lead=1e-5, tail=1e-5)
+    bus = on_bus(*(draw(line, rate=10e6, low=low) for line, low in zip(lines, lows, strict=True)))
+    assert measure_decoded(bus, "low_output_level").value == pytest.approx(0.3, abs=0.02)
+
+
 @pytest.mark.parametrize("mode", ["fast", "fast_plus"])
 @pytest.mark.parametrize("width, is_seen", [(45e-9, False), (60e-9, True)])
 def test_b85_spikes_of_up_to_fifty_nanoseconds_are_suppressed(mode: str, width: float, is_seen: bool) -> None:
@@ -306,6 +313,10 @@ def test_b156_a_clock_that_smbus_finds_too_slow_or_held_too_long_fails() -> None
     assert not slow["slowest_clock_frequency"].holds
     assert slow["longest_high_period"].reading.value == pytest.approx(0.45 / 8e3, abs=2 / 800e3)
     assert not slow["longest_high_period"].holds
+    lines = i2c_lines([write_transfer(0x48, b"\x01")] * 2, bit_rate=50e3, lead=1e-4, tail=1e-4, idle=2e-3)
+    rests = on_bus(*(draw(line, rate=5e6) for line in lines), then="smbus", levels="smbus")
+    assert measure_decoded(rests, "slowest_clock_frequency").value == pytest.approx(50e3, rel=0.02)
+    assert measure_decoded(rests, "longest_high_period").value == pytest.approx(9e-6, abs=4e-7)  # 45 % of 20 us
     held = smbus(Transfer(b"\x90\x01", stretched={9: 26e-3}), bit_rate=20e3)
     assert held["longest_low_period"].reading.value == pytest.approx(26e-3 + 0.55 / 20e3, rel=1e-3)
     assert not held["longest_low_period"].holds

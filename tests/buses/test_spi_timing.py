@@ -71,6 +71,21 @@ def test_select_has_setup_and_hold_times_too() -> None:
         assert measure_decoded(high, name).value == pytest.approx(measure_decoded(bus, name).value)
 
 
+def test_a_selection_without_a_clock_has_no_setup_or_hold_time() -> None:
+    # given select low for 0.4 us between two selections, 0.3 us before the second of them
+    lines = spi_lines([[(0x9F, 0)], [(0x35, 0)]], pause=8e-6, lead=1e-6)
+    begin = lines.select.falling[1]
+    times = np.sort(np.append(lines.select.times, [begin - 0.7e-6, begin - 0.3e-6]))
+    select = Line(True, times, lines.select.start, lines.select.end)
+    bus = drawn(SpiLines(lines.clock, lines.mosi, lines.miso, select))
+    for name in ("select_setup_time", "select_hold_time"):
+        assert measure_decoded(bus, name).count == 2
+    only_empty = Line(True, times[2:4], lines.select.start, lines.select.end)
+    bus = drawn(SpiLines(lines.clock, lines.mosi, lines.miso, only_empty))
+    assert "never followed by a clock" in measure_decoded(bus, "select_setup_time").reason
+    assert "never ends behind a clock" in measure_decoded(bus, "select_hold_time").reason
+
+
 def test_clocks_while_not_selected_have_no_setup_time() -> None:
     # given data that change right before clocks for another device
     lines = spi_lines([[(0x55, 0)], [(0x55, 0)]], pause=8e-6)
