@@ -9,29 +9,17 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from wavewright.analysis.catalogue import find_metric
 from wavewright.errors import FileFault, Misuse, Place
 from wavewright.instruments.dialect import Dialect, load_dialect
 from wavewright.instruments.manners import Manners
+from wavewright.instruments.profile_faults import places_of, profile_faults
 from wavewright.instruments.profile_grammar import ProfileFile, inherit
-from wavewright.instruments.setting import Setting, Value, placeholders
+from wavewright.instruments.setting import Setting, Value
 from wavewright.instruments.vocabulary import VOCABULARY, Entry, Kind, Role
 from wavewright.recipe.model_reading import read_model
 from wavewright.recipe.places import read_text
 
 DEEPEST = 8  # profiles that inherit from each other
-# What a role cannot do without; each row is alternatives, all settings of one of which must be there.
-_REQUIRED: Mapping[Role, tuple[tuple[tuple[str, ...], ...], ...]] = {
-    Role.DIGITIZER: (
-        (("input.range",), ("input.upper", "input.lower")),
-        (("timebase.points",), ("timebase.span",)),
-        (("timebase.interval",), ("timebase.rate",), ("timebase.span",)),
-    ),
-    Role.SUPPLY: ((("voltage",),), (("current_limit",),), (("output",),)),
-    Role.SOURCE: ((("function",),), (("frequency",),), (("output",),)),
-    Role.METER: ((("reading",),),),
-    Role.DISPLAY: ((("text",),),),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,11 +195,11 @@ def load_profile(name: str, *, folder: Path | None = None) -> Profile:
     for _, child, _ in reversed(chain[:-1]):
         grammar = inherit(child, grammar)
     path = chain[0][0]
-    faults = list(_incomplete(grammar, path))
-    if faults:
+    place = places_of([(path, text) for path, _, text in chain])
+    if faults := list(profile_faults(grammar, place)):
         raise FileFault.joined(faults)
     text = "\n".join(text for _, _, text in chain)
-    return Profile(grammar, path, text, load_dialect(grammar, where=path))
+    return Profile(grammar, path, text, load_dialect(grammar, where=str(place("python"))))
 
 
 def read_profile_file(name: str, *, folder: Path) -> tuple[str, ProfileFile, str]:
@@ -234,96 +222,22 @@ def read_profile_file(name: str, *, folder: Path) -> tuple[str, ProfileFile, str
 
 def _chain(name: str, folder: Path) -> Iterable[tuple[str, ProfileFile, str]]:
     seen: list[str] = []
+    named_at: Place | str = ""
     while name:
         if name in seen or len(seen) >= DEEPEST:
-            raise FileFault(f"`extends` goes in a circle: {' -> '.join([*seen, name])}", where=seen[0])
+            raise FileFault(f"`extends` goes in a circle: {' -> '.join([*seen, name])}", where=named_at)
         seen.append(name)
         try:
             path, grammar, text = read_profile_file(name, folder=folder)
         except FileFault as fault:
-            if not str(fault.where) and len(seen) > 1:
-                fault.where = seen[-2]
+            if not str(fault.where):
+                fault.where = named_at
             raise
         yield path, grammar, text
+        named_at = places_of([(path, text)])("extends")
         if _is_yaml(name):
             folder = (folder / name).parent
         name = grammar.extends
-
-
-def _incomplete(grammar: ProfileFile, path: str) -> Iterable[FileFault]:
-    place = Place(path)
-    if grammar.role is None:
-        yield FileFault("`role` is missing", where=place, expected=f"one of {', '.join(Role)}")
-        return
-    vocabulary = VOCABULARY[grammar.role]
-    for name in grammar.settings:
-        if name not in vocabulary:
-            yield FileFault(
-                f"setting `{name}` is none of a {grammar.role}", where=place, expected=f"one of {', '.join(vocabulary)}"
-            )
-    has = {name for name, setting in grammar.settings.items() if setting.set or setting.ask}
-    for alternatives in _REQUIRED[grammar.role]:
-        if not any(set(names) <= has for names in alternatives):
-            words = " or ".join("`" + "` and `".join(names) + "`" for names in alternatives)
-            yield FileFault(f"a {grammar.role} needs the setting {words}", where=place)
-    yield from _unsafe(grammar, place)
-    yield from _unusable_waveform(grammar, place)
-    yield from _unknown_placeholders(grammar, place)
-    yield from _unusable_own_values(grammar, place)
-
-
-def _unsafe(grammar: ProfileFile, place: Place) -> Iterable[FileFault]:
-    output = grammar.settings.get("output")
-    if output is not None and not (output.set and output.ask):
-        yield FileFault(
-            "`output` must be both set and asked for",
-            where=place,
-            expected="`set:` and `ask:`",
-            do="an output that cannot be asked for can never be confirmed off",
-        )
-
-
-def _unusable_waveform(grammar: ProfileFile, place: Place) -> Iterable[FileFault]:
-    if grammar.role is not Role.DIGITIZER:
-        return
-    waveform, acquire = grammar.waveform, grammar.acquire
-    if not waveform.fetch or not acquire.arm:
-        yield FileFault("a digitizer needs `waveform.fetch` and `acquire.arm`", where=place)
-    if waveform.format not in waveform.formats:
-        yield FileFault(
-            f"`waveform.format` is `{waveform.format}`",
-            where=place,
-            expected=f"one of {', '.join(waveform.formats) or 'the names in `waveform.formats`'}",
-        )
-    ways = [bool(acquire.finished.ask), acquire.finished.poll is not None, acquire.finished.service_request is not None]
-    if sum(ways) != 1:
-        yield FileFault("`acquire.finished` must say one way", where=place, expected="ask, poll or service_request")
-
-
-def _unknown_placeholders(grammar: ProfileFile, place: Place) -> Iterable[FileFault]:
-    assert grammar.role is not None
-    known = {"value", "input", *VOCABULARY[grammar.role]}
-    for name, setting in grammar.settings.items():
-        templates: tuple[Any, ...] = (*setting.set, *setting.ask, setting.each, *setting.words.values())
-        for unknown in {word for text in templates for word in placeholders(text)} - known:
-            yield FileFault(
-                f"`{{{unknown}}}` in setting `{name}` stands for nothing",
-                where=place,
-                expected=f"one of {', '.join(sorted(known))}",
-            )
-
-
-def _unusable_own_values(grammar: ProfileFile, place: Place) -> Iterable[FileFault]:
-    for name, own in grammar.own_values.items():
-        try:
-            if find_metric(name).channels[0] > 1:
-                yield FileFault(f"`own_values`: `{name}` takes more than one channel", where=place)
-        except Misuse as fault:
-            yield FileFault(f"`own_values`: {fault.what}", where=place, expected=fault.expected, do=fault.do)
-        for unknown in {word for text in (*own.before, own.ask) for word in placeholders(text)} - {"input"}:
-            yield FileFault(
-                f"`{{{unknown}}}` in the own value `{name}` stands for nothing", where=place, expected="{input}"
-            )
 
 
 def _folder() -> Any:
