@@ -248,11 +248,15 @@ FAULTS = [
     (TELEGRAM, "bus: uart, tx: tx", "bus: uart",
      "recipe.yaml:12:14: bus `uart` from channels none at all\n  expected: `tx` (those with a ? may be left out)"),
     (TELEGRAM, "within: 20 shots", "within: 20",
-     "recipe.yaml:13:50: `20` has no unit\n  expected: `20 shots`, `30 s`, or both: `20 shots, 30 s`\n"
+     "recipe.yaml:13:50: `20` has no unit\n  expected: `20 shots`, `30 s`, or both: `\"20 shots, 30 s\"`\n"
      "  do: write `20 shots`"),
     (TELEGRAM, ", within: 20 shots", "",
      "recipe.yaml:13:14: `keep_if` does not say when to give up\n"
-     "  expected: `within:` `20 shots`, `30 s`, or both: `20 shots, 30 s`"),
+     '  expected: `within:` `20 shots`, `30 s`, or both: `"20 shots, 30 s"`'),
+    (TELEGRAM, "within: 20 shots", "within: 20 shots, 30 s",
+     'recipe.yaml:13:60: `30 s` in `keep_if` is no line\n'
+     '  expected: `within:` `20 shots`, `30 s`, or both: `"20 shots, 30 s"`\n'
+     "  do: put both limits in quotes: between { and } a comma ends an entry"),
     (TELEGRAM, "line: {contains", "lime: {contains",
      "recipe.yaml:13:15: there is no decoded line `lime`\n  expected: one of line\n  do: did you mean `line`?"),
     (TELEGRAM, '"11 03"', '"11 3"',
@@ -271,7 +275,7 @@ FAULTS = [
      "  expected: `line:` with `contains: \"11 03\"`, `text: \"OK\"` or `find: \"address = 0x48\"`"),
     (TELEGRAM, "20 shots", "2.5 shots",
      "recipe.yaml:13:50: `2.5 shots` is no number of shots\n"
-     "  expected: `20 shots`, `30 s`, or both: `20 shots, 30 s`"),
+     '  expected: `20 shots`, `30 s`, or both: `"20 shots, 30 s"`'),
     (TELEGRAM, "{contains:", "{contents:",
      "recipe.yaml:13:22: unknown key `contents` in `measurements.telegram.keep_if.line`\n"
      "  expected: one of contains, find, text\n  do: did you mean `contains`?"),

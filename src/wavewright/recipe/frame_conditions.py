@@ -15,7 +15,7 @@ from wavewright.recipe.fields import Line
 from wavewright.recipe.places import Block, Word
 from wavewright.recipe.scope import Scope
 
-WITHIN = "`20 shots`, `30 s`, or both: `20 shots, 30 s`"
+WITHIN = '`20 shots`, `30 s`, or both: `"20 shots, 30 s"`'
 WAYS = '`contains: "11 03"`, `text: "OK"` or `find: "address = 0x48"`'
 
 
@@ -59,7 +59,13 @@ def read_keep_if(tree: Block, scope: Scope) -> KeepIf | None:
         return None
     block, where = tree.block("keep_if"), tree.value_place("keep_if")
     before = len(scope.faults)
-    conditions = _conditions(block, scope, key="keep_if", apart=("within",))
+    strays = tuple(name for name in block if name[:1].isdigit() and block[name] is None)
+    for name in strays:
+        do = "put both limits in quotes: between { and } a comma ends an entry"
+        scope.note(
+            f"`{name}` in `keep_if` is no line", where=block.key_place(name), expected=f"`within:` {WITHIN}", do=do
+        )
+    conditions = _conditions(block, scope, key="keep_if", apart=("within", *strays))
     shots: int | None = None
     time: float | None = None
     within = block.word("within")

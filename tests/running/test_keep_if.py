@@ -1,0 +1,67 @@
+"""`keep_if:`, the serial trigger in software: how many shots it takes, and when it gives up."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable
+
+import pytest
+
+from wavewright.judgement.verdict import Verdict
+from wavewright.running.outcome import Outcome
+
+Run = Callable[..., Outcome]
+
+TELEGRAM = """
+wavewright: 1
+title: Telegram
+measurements:
+  telegram:
+    place: Probe 1 on TP10.
+    channels: {tx: {input: 1, range: 8 V, offset: 2 V}}
+    timebase: {span: 40 ms, rate: 250 kHz}
+    trigger: {mode: normal, edge: falling, level: 1.65 V}
+    decode: {line: {bus: uart, tx: tx, baud: 19200, parity: even, then: modbus_rtu}}
+    keep_if: {line: WANTED, within: "LIMIT"}
+    compute: {wrong: {metric: frame_errors, of: line, limit: exactly 0}}
+"""
+NEVER = '{contains: "22 22"}'
+
+
+def telegram(wanted: str, limit: str) -> str:
+    return TELEGRAM.replace("WANTED", wanted).replace("LIMIT", limit)
+
+
+def clock(step: float) -> Callable[[], float]:
+    """A clock that goes on by a step, s, each time it is looked at: once before the first shot, once after each."""
+    times = itertools.count()
+    return lambda: next(times) * step
+
+
+@pytest.mark.parametrize(
+    "limit, step, tries",
+    [
+        ("3 shots", 0.0, 3),
+        ("3 s", 1.0, 4),  # the fourth shot is over after 4 s: the first that is late
+        ("3 s", 2.0, 2),
+        ("5 shots, 3 s", 1.0, 4),
+        ("2 shots, 30 s", 1.0, 2),
+    ],
+)
+def test_it_gives_up_at_whichever_limit_comes_first(run_text: Run, limit: str, step: float, tries: int) -> None:
+    outcome = run_text(telegram(NEVER, limit), elapsed=clock(step))
+    (one,) = outcome.measurements
+    assert one.verdict is Verdict.ERROR
+    assert f"no shot of {tries} was one to keep" in one.error
+    assert not outcome.captures.get("telegram")
+
+
+@pytest.mark.parametrize(
+    "wanted",
+    ['{find: "function = 3 and address = 17"}', '{contains: "11 03", find: "function_name ~ \\"holding\\""}'],
+)
+def test_a_search_may_say_what_is_kept(run_text: Run, wanted: str) -> None:
+    outcome = run_text(telegram(wanted, "10 s"), elapsed=clock(0.0))
+    assert outcome.measurements[0].results[0].verdict is Verdict.PASS
+    assert len(outcome.captures["telegram"]) == 1
+    assert outcome.measurements[0].remarks == ("kept 1 of 1 shots",)
