@@ -93,6 +93,26 @@ def test_a_burst_that_was_switched_off_again_cannot_be_started() -> None:
 
 
 @pytest.mark.parametrize(
+    "stands, instead",
+    [
+        (", range: 8 V", ""),
+        ("range: 8 V", "range: auto"),
+        (", level: 1 V", ""),
+        ("span: 1 ms, points: 1k", "cycles: 9"),
+    ],
+)
+def test_a_burst_cannot_be_searched(stands: str, instead: str) -> None:
+    text = text_of("{function: sine, burst: {cycles: 3}}")
+    assert stands in text
+    with pytest.raises(FileFault, match=r"r.yaml:9:34: a burst is over before an automatic range") as caught:
+        parse_recipe(text.replace(stands, instead), "r.yaml")
+    assert "as quantities" in str(caught.value)
+    # what stands still behind a burst can be searched, and so can a signal without an end
+    parse_recipe(text.replace(stands, instead).replace("mode: normal", "mode: auto"), "r.yaml")
+    parse_recipe(text.replace(stands, instead).replace("{cycles: 3}", "off"), "r.yaml")
+
+
+@pytest.mark.parametrize(
     "step, is_taken",
     [
         ("{function: ramp, symmetry: 30 %, burst: {cycles: 3}}", True),

@@ -238,10 +238,16 @@ class Step(Entry):
 
 
 def check_bursts(tree: Block, scope: Scope) -> None:
-    """Note each step that starts a burst which no step of the measurement above it has ordered."""
-    is_ordered = False
+    """Note each step that starts a burst which no step above it has ordered, and each burst that cannot be seen."""
+    is_ordered, is_searching = False, _is_searching(tree)
     for step in tree.row("stimulus"):
         source = step.block("source") if isinstance(step, Block) else Block(tree.place)
+        if is_searching and source.block("burst"):
+            scope.note(
+                "a burst is over before an automatic range, time base or level has looked at it",
+                where=source.key_place("burst"),
+                expected="`range` of each channel, `span` and `level` as quantities",
+            )
         if "burst" in source:
             is_ordered = source.word("burst") != "off"
         elif source.word("start") == "burst" and not is_ordered:
@@ -250,3 +256,11 @@ def check_bursts(tree: Block, scope: Scope) -> None:
                 where=source.value_place("start"),
                 expected="a step above it with `burst: {cycles: …, starts: when_told}`",
             )
+
+
+def _is_searching(tree: Block) -> bool:
+    """Whether the digitizer's settings are found on the bench, in a measurement whose stimulus causes the trigger."""
+    trigger, channels = tree.block("trigger"), tree.block("channels")
+    stated = [trigger.word("level"), *(channels.block(name).word("range") for name in channels)]
+    is_automatic = "cycles" in tree.block("timebase") or any(word in (None, "auto") for word in stated)
+    return trigger.word("mode") == "normal" and is_automatic
