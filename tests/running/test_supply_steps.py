@@ -265,6 +265,14 @@ def test_a_protection_that_trips_later_is_told_and_leaves_the_board_without_supp
     assert outcome["powered.level"].value == pytest.approx(0.0, abs=0.21)
 
 
+def test_a_protection_above_the_ceiling_is_refused_before_anything_is_sent(run_text: Callable[..., Outcome]) -> None:
+    # the bench file has a ceiling of 1.5 A
+    with pytest.raises(BenchFault) as caught:
+        run_text(recipe_text("1 A, current_protection: 2 A"))
+    assert "`current_protection` of 2 A" in str(caught.value)
+    assert "expected: at most 1.5 A" in str(caught.value)
+
+
 def test_a_trip_does_not_last_into_the_next_measurement(run_text: Callable[..., Outcome]) -> None:
     text = recipe_text("1 A, current_protection: 120 mA")
     second = (

@@ -220,6 +220,7 @@ def supply_faults(
         ("current_limit", setup.current_limit, "A", abilities.current),
         ("voltage", setup.voltage, "V", (ceilings or {}).get("voltage")),
         ("current_limit", setup.current_limit, "A", (ceilings or {}).get("current")),
+        ("current_protection", setup.current_protection, "A", (ceilings or {}).get("current")),
     ):
         if value is not None and most is not None and abs(value) > most:
             faults.append(
