@@ -65,7 +65,11 @@ def test_gaps_between_frames_have_a_mean_and_a_shortest() -> None:
     mean = measure_frames(frames, "frame_gap")
     assert mean.value == pytest.approx(9 * CHARACTER, rel=1e-3)
     assert (mean.count, mean.maximum) == (3, pytest.approx(12 * CHARACTER, rel=1e-3))
-    assert measure_frames(frames, "shortest_frame_gap").value == pytest.approx(6 * CHARACTER, rel=1e-3)
+    shortest = measure_frames(frames, "shortest_frame_gap")
+    assert shortest.value == pytest.approx(6 * CHARACTER, rel=1e-3)
+    assert (shortest.at, shortest.count, shortest.maximum) == (frames.ends[0], 3, mean.maximum)
+    late = traffic(ASK, ANSWER, ASK, ANSWER, silence=[12, 9, 6, 0])
+    assert measure_frames(late, "shortest_frame_gap").at == late.ends[2]
     assert measure_frames(frames[:1], "frame_gap").value is None
 
 
@@ -78,6 +82,8 @@ def test_response_time_is_from_a_request_to_its_answer() -> None:
     assert reading.minimum == pytest.approx(5 * CHARACTER, rel=1e-3)
     assert reading.maximum == pytest.approx(7 * CHARACTER, rel=1e-3)
     assert reading.occurrences.times.tolist() == [frames.ends[0], frames.ends[3]]
+    longest = measure_frames(frames, "longest_response_time")
+    assert (longest.value, longest.at, longest.count) == (reading.maximum, frames.ends[3], 2)
 
 
 def test_response_time_between_frames_that_searches_find() -> None:
@@ -88,7 +94,10 @@ def test_response_time_between_frames_that_searches_find() -> None:
     assert reading.occurrences.values.tolist() == pytest.approx([0.9, 0.4])
     with pytest.raises(Misuse, match="the options `request` and `answer`"):
         measure_frames(frames, "response_time")
-    assert measure_frames(Frames.of([]), "response_time").value is None
+    longest = measure_frames(frames, "longest_response_time", request="v = 1", answer="v > 1")
+    assert (longest.value, longest.at) == (pytest.approx(0.9), pytest.approx(0.1))
+    for name in ("response_time", "longest_response_time"):
+        assert measure_frames(Frames.of([]), name).value is None
 
 
 def test_an_unknown_metric_or_option_gets_its_neighbour() -> None:

@@ -56,6 +56,13 @@ def test_the_table_shows_data_in_the_chosen_base(line: Path, wavewright: Command
     assert " 4B " in told.stdout
 
 
+@pytest.mark.parametrize("base, shown", [("hex", "4F"), ("decimal", "79"), ("binary", "1001111"), ("text", "O")])
+def test_data_are_shown_in_each_base(base: str, shown: str, line: Path, wavewright: Command) -> None:
+    # 0x4F is `O` (ISO 646)
+    told = wavewright("decode", line, "--bus", "uart", "--tx", "1", "--baud", "9600", "--csv", "--base", base)
+    assert next(csv.DictReader(io.StringIO(told.stdout)))["data"] == shown
+
+
 def test_a_frame_with_an_error_exits_1(line: Path, wavewright: Command) -> None:
     told = wavewright("decode", line, "--bus", "uart", "--tx", "1", "--baud", "9600", "--parity", "even", "--json")
     assert told.status == 1

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from wavewright.analysis.reading import Reading
+from wavewright.analysis.reading import Occurrences, Reading
 from wavewright.buses.columns import Indexes, Numbers
 from wavewright.buses.frame_metrics import frame_metric
 from wavewright.buses.frames import Frames
 from wavewright.buses.search import Search
 from wavewright.errors import Misuse, NotMeasurable
+from wavewright.waveform import Floats
 
 PRACTICE = "common practice, no source"
 
@@ -101,8 +102,7 @@ def shortest_frame_gap(line: Frames) -> Reading:
     ------
     NotMeasurable : fewer than two frames.
     """
-    gaps = _gaps(line)
-    return Reading(value=float(gaps.min()), unit="s", count=int(gaps.size))
+    return _extreme(_gaps(line), line.ends[:-1], longest=False)
 
 
 @frame_metric("response_time", unit="s", source=PRACTICE)
@@ -118,15 +118,48 @@ def response_time(line: Frames, *, request: str | None = None, answer: str | Non
     NotMeasurable : no request with an answer.
     Misuse : no searches, and frames that do not say what answers what.
     """
+    times, values = _responses(line, request, answer)
+    return Reading.of_occurrences(values, times=times, unit="s")
+
+
+@frame_metric("longest_response_time", unit="s", source=PRACTICE)
+def longest_response_time(line: Frames, *, request: str | None = None, answer: str | None = None) -> Reading:
+    """Time from the end of a request to the start of its answer, the longest of all pairs; options as `response_time`.
+
+    Raises
+    ------
+    NotMeasurable, Misuse : as `response_time`.
+    """
+    times, values = _responses(line, request, answer)
+    return _extreme(values, times, longest=True)
+
+
+def _responses(line: Frames, request: str | None, answer: str | None) -> tuple[Floats, Floats]:
+    """When each request that was answered ended, s, and how long its answer took."""
     first, second = _pairs(line) if request is None and answer is None else _searched(line, request, answer)
     if not first.size:
         raise NotMeasurable(
             f"response_time: no request with an answer among {len(line)} frames", expected="at least one pair"
         )
-    return Reading.of_occurrences(line.starts[second] - line.ends[first], times=line.ends[first], unit="s")
+    return line.ends[first], line.starts[second] - line.ends[first]
 
 
-def _gaps(line: Frames) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def _extreme(values: Floats, times: Floats, *, longest: bool) -> Reading:
+    """The shortest or longest of some times, with when it was."""
+    place = int(values.argmax() if longest else values.argmin())
+    return Reading(
+        value=float(values[place]),
+        unit="s",
+        count=int(values.size),
+        minimum=float(values.min()),
+        maximum=float(values.max()),
+        standard_deviation=float(values.std(ddof=1)) if values.size > 1 else None,
+        occurrences=Occurrences(times, values),
+        at=float(times[place]),
+    )
+
+
+def _gaps(line: Frames) -> Floats:
     if len(line) < 2:
         raise NotMeasurable(f"gap between frames: {len(line)} frames", expected="at least two")
     return line.starts[1:] - line.ends[:-1]
