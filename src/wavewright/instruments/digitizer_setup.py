@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
-from wavewright.errors import BenchFault, Misuse
+from wavewright.errors import BenchFault, Misuse, Place
 from wavewright.instruments.profile import Assignment, Profile
 from wavewright.instruments.setups import DigitizerSetup, InputSetup, TimebaseSetup, TriggerSetup
 from wavewright.quantities import show_quantity
@@ -174,26 +175,36 @@ def deviations(
     return tuple(found)
 
 
-def digitizer_faults(profile: Profile, setup: DigitizerSetup, *, bandwidth: float = 0.0) -> tuple[BenchFault, ...]:
+def digitizer_faults(
+    profile: Profile,
+    setup: DigitizerSetup,
+    *,
+    bandwidth: float = 0.0,
+    places: Mapping[str, Place] = MappingProxyType({}),
+    has_timebase: bool = True,
+) -> tuple[BenchFault, ...]:
     """What this kind of digitizer cannot do of a setup.
 
     Parameters
     ----------
     bandwidth : Hz that the recipe needs.
+    places : where the recipe says it: `bandwidth`, `timebase.interval`, `timebase.points`, and `NAME.range` by channel.
+    has_timebase : False where the time base is to be found on the bench.
     """
-    abilities = profile.grammar.abilities
+    abilities, timebase = profile.grammar.abilities, setup.timebase
     faults = [*_missing_inputs(profile, setup), *_unspoken(profile, setup)]
-    fastest = 1 / setup.timebase.interval
-    for what, value, unit, most in (
-        ("the bandwidth", bandwidth, "Hz", abilities.bandwidth),
-        ("the rate", fastest, "Hz", abilities.rate),
-        ("the record", float(setup.timebase.points), "", abilities.points),
-    ):
-        if most is not None and value > most * (1 + 1e-9):
-            faults.append(_too_much(what, value, unit, most))
+    limited: list[_Limited] = [("bandwidth", "the bandwidth", bandwidth, "Hz", None, abilities.bandwidth)]
+    if has_timebase:
+        rates, counts = (abilities.least_rate, abilities.rate), (abilities.least_points, abilities.points)
+        limited.append(("timebase.interval", "the rate", 1 / timebase.interval, "Hz", *rates))
+        limited.append(("timebase.points", "the record", float(timebase.points), "", *counts))
     for name, one in setup.inputs.items():
-        if abilities.ranges and one.range / one.attenuation > max(abilities.ranges) * (1 + 1e-9):
-            faults.append(_too_much(f"the range of `{name}`", one.range, "V", max(abilities.ranges) * one.attenuation))
+        widest = max(abilities.ranges) * one.attenuation if abilities.ranges else None
+        limited.append((f"{name}.range", f"the range of `{name}`", one.range, "V", None, widest))
+    for key, what, value, unit, least, most in limited:
+        if expected := _beyond(value, unit, least, most):
+            said = f"{what} of {show_quantity(value, unit)}"
+            faults.append(BenchFault(said, where=places.get(key, ""), expected=f"{expected} by `{profile.name}`"))
     return tuple(faults)
 
 
@@ -258,7 +269,14 @@ def _wanted_of_trigger(trigger: TriggerSetup, profile: Profile) -> Iterable[_Wan
     yield "a trigger with hold-off", trigger.holdoff is not None, ("trigger.holdoff",)
 
 
-def _too_much(what: str, value: float, unit: str, most: float) -> BenchFault:
-    return BenchFault(
-        f"{what} of {show_quantity(value, unit)}", expected=f"at most {show_quantity(most, unit)} by its profile"
-    )
+# what it is in `places` and in words, its value and unit, the least and the most that there is
+_Limited = tuple[str, str, float, str, float | None, float | None]
+
+
+def _beyond(value: float, unit: str, least: float | None, most: float | None) -> str:
+    """What is expected instead; empty if the value lies within. A rounding of 1e-9 is no fault."""
+    if most is not None and value > most * (1 + 1e-9):
+        return f"at most {show_quantity(most, unit)}"
+    if least is not None and value < least * (1 - 1e-9):
+        return f"at least {show_quantity(least, unit)}"
+    return ""

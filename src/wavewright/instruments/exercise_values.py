@@ -26,6 +26,7 @@ _WITHOUT_ABILITIES = {
 }  # fmt: skip
 _FEWEST_POINTS, _MOST_POINTS = 100, 100_000  # enough to see it; a record of ten million takes its time
 _LOWEST_FREQUENCY = 1.0
+_USUAL_RATE = 1e6  # Hz; almost any digitizer has it
 
 
 def values_to_try(setting: str, profile: Profile, ceilings: Mapping[str, float]) -> tuple[Value, ...]:
@@ -57,7 +58,9 @@ def values_to_try(setting: str, profile: Profile, ceilings: Mapping[str, float])
 
 def _numbers(setting: str, profile: Profile) -> tuple[float, ...]:
     abilities = profile.grammar.abilities
-    rate = abilities.rate or 1e6
+    slow = abilities.least_rate or 0.0
+    rate = abilities.rate or max(_USUAL_RATE, slow)
+    rates = tuple(dict.fromkeys(max(one, slow) for one in (slow or rate / 1e4, rate / 100, rate)))
     full = max(abilities.ranges, default=1.0)
     table: dict[str, tuple[float, ...]] = {
         "input.range": _ends_and_middle(abilities.ranges),
@@ -66,8 +69,8 @@ def _numbers(setting: str, profile: Profile) -> tuple[float, ...]:
         "input.lower": (-full / 2, -full / 4),
         "input.impedance": abilities.impedances,
         "input.bandwidth_limit": abilities.bandwidth_limits,
-        "timebase.interval": (1 / rate, 100 / rate, 1e4 / rate),
-        "timebase.rate": (rate / 1e4, rate / 100, rate),
+        "timebase.interval": tuple(1 / one for one in rates),
+        "timebase.rate": rates,
         "timebase.points": tuple(
             float(max(min(points, abilities.points or points), abilities.least_points or 0))
             for points in (_FEWEST_POINTS, 10_000, _MOST_POINTS)

@@ -236,13 +236,15 @@ class Quirks(Strict):
 class Abilities(Strict):
     """What the instrument can do; what is left out is not checked.
 
-    `least_points` and `points` are the shortest and the longest record. Ranges are full scale, peak to peak, at the
-    connector. `voltage`, `current` and `frequency` are the most of each.
+    `least_points` and `points` are the shortest and the longest record, `least_rate` and `rate` the slowest and the
+    fastest sampling. Ranges are full scale, peak to peak, at the connector. `voltage`, `current` and `frequency` are
+    the most of each.
     """
 
     bandwidth: Hertz | None = None  # type: ignore[valid-type]
     ranges: tuple[Volts, ...] = ()  # type: ignore[valid-type]
     offset: Volts | None = None  # type: ignore[valid-type]
+    least_rate: Hertz | None = None  # type: ignore[valid-type]
     rate: Hertz | None = None  # type: ignore[valid-type]
     least_points: Count | None = None  # type: ignore[valid-type]
     points: Count | None = None  # type: ignore[valid-type]
@@ -318,6 +320,7 @@ class ProfileFile(Strict):
     Parameters
     ----------
     answers_to : pattern on the answer to `identify`.
+    identify : the question for the identity, which `bench scan` asks too; empty: there is none.
     recognised_by : a query that only this kind of instrument answers with a number; for `bench scan`, where the
         identity does not tell.
     reset : messages that bring it to its known state; `prepare` follows them.

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from wavewright.errors import BenchFault, Misuse, WavewrightError
+from wavewright.errors import BenchFault, Misuse, Place, WavewrightError
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.digitizer_setup import digitizer_faults
 from wavewright.instruments.meter import meter_messages
@@ -13,6 +13,7 @@ from wavewright.instruments.profile import Profile
 from wavewright.instruments.source import source_faults, source_messages
 from wavewright.instruments.supply import supply_faults, supply_questions
 from wavewright.instruments.vocabulary import Role
+from wavewright.recipe.fields import Stated
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.metering import Metering, Reader
 from wavewright.recipe.recipe import Recipe
@@ -82,9 +83,8 @@ def roles_of(recipe: Recipe) -> tuple[Role, ...]:
 def _inabilities(recipe: Recipe, bench: BenchFile, chosen: Selection, periods: Periods) -> Iterator[BenchFault]:
     """What instruments or ceilings cannot give, each fault with the measurement that wants it, and once."""
     ceilings = {role: bench.instruments[name].ceilings for role, name in chosen.names.items()}
-    bandwidth = 0.0
-    if recipe.needs is not None and recipe.needs.digitizer is not None and recipe.needs.digitizer.bandwidth is not None:
-        bandwidth = float(recipe.needs.digitizer.bandwidth)
+    needed = None if recipe.needs is None else recipe.needs.digitizer
+    bandwidth = None if needed is None else needed.bandwidth
     seen: set[str] = set()
     for measurement in recipe:
         for fault in _of_measurement(measurement, chosen, ceilings, bandwidth, periods):
@@ -98,13 +98,19 @@ def _of_measurement(
     measurement: Measurement,
     chosen: Selection,
     ceilings: Mapping[Role, Mapping[str, float]],
-    bandwidth: float,
+    bandwidth: Stated | None,
     periods: Periods,
 ) -> Iterator[BenchFault]:
     profiles = chosen.profiles
     if Role.DIGITIZER in profiles:
-        setup = wanted(measurement, attenuations=chosen.attenuations).setup
-        yield from digitizer_faults(profiles[Role.DIGITIZER], setup, bandwidth=bandwidth)
+        goal = wanted(measurement, attenuations=chosen.attenuations)
+        yield from digitizer_faults(
+            profiles[Role.DIGITIZER],
+            goal.setup,
+            bandwidth=0.0 if bandwidth is None else float(bandwidth),
+            places=_places(measurement, bandwidth),
+            has_timebase=goal.cycles is None,
+        )
     for step in measurement.stimulus:
         if step.supply is not None and Role.SUPPLY in profiles:
             setup_of_supply = supply_setup(step.supply)
@@ -129,6 +135,18 @@ def _of_reading(wanted: Metering, profiles: Mapping[Role, Profile]) -> Iterator[
         yield BenchFault(
             f"`{wanted.name}`: {fault.what}", where=wanted.place or "", expected=fault.expected, do=fault.do
         )
+
+
+def _places(measurement: Measurement, bandwidth: Stated | None) -> dict[str, Place]:
+    """Where the recipe says what a digitizer may be unable to do, by what `digitizer_faults` calls it."""
+    timebase = measurement.timebase
+    stated = {
+        "bandwidth": bandwidth,
+        "timebase.interval": timebase.rate or timebase.span,
+        "timebase.points": timebase.span,
+        **{f"{name}.range": channel.range for name, channel in measurement.channels.items()},
+    }
+    return {key: one.place for key, one in stated.items() if isinstance(one, Stated) and one.place is not None}
 
 
 def _of_source(
