@@ -322,5 +322,13 @@ def test_settings_that_make_no_sense_are_refused(options: dict[str, object], exp
         decode({"tx": wave("0101")}, "uart", **options)
 
 
+@pytest.mark.parametrize("written", ["1", "1.5", "2", 1, 2.0])
+def test_stop_bits_may_be_written_as_in_a_recipe(written: object) -> None:
+    line = uart_line([0x48, 0x31], baud=1.0, stop_bits=float(str(written)), lead=20, tail=20)
+    frames = decode({"tx": draw(line, rate=10)}, "uart", baud=1.0, stop_bits=written)
+    assert [(frame["data"], frame.errors) for frame in frames] == [(0x48, ()), (0x31, ())]
+    assert frames.facts["bits"] == 9 + float(str(written))
+
+
 def test_the_bit_rate_may_be_written_with_its_unit() -> None:
     assert decode({"tx": wave("0 00010010 1")}, "uart", baud="1 Bd", stop_bits=1)[0]["data"] == 0x48

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Mapping
 from typing import Any
 
-from wavewright.buses.catalogue import find_bus, find_layer
-from wavewright.buses.decoded import Decoded, channel_set, shared_out
+from wavewright.buses.decoded import Decoded
 from wavewright.buses.frames import Frames
 from wavewright.buses.levels import LogicLevels
+from wavewright.errors import Misuse
 from wavewright.waveform import Waveform
+
+log = logging.getLogger(__name__)
 
 
 def decode(
@@ -45,7 +48,7 @@ def decode(
 
 
 def check_decoding(bus: str, *, channels: Mapping[str, object], then: str | None = None, **options: Any) -> None:
-    """Check names and options without any waveform, as a recipe is checked before it runs.
+    """Check names, options and their values without any waveform, as a recipe is checked before it runs.
 
     Parameters
     ----------
@@ -55,10 +58,15 @@ def check_decoding(bus: str, *, channels: Mapping[str, object], then: str | None
     ------
     Misuse : as `decode` would.
     """
-    entry = find_bus(bus)
     levels = options.pop("levels", None)
     for each in levels.values() if isinstance(levels, Mapping) else [levels]:
         if each is not None:
             LogicLevels.read(each)
-    channel_set(entry, channels)
-    shared_out(entry, None if then is None else find_layer(then, on=bus), options)
+    still = Waveform.from_volts([0.0], interval=1.0)  # says nothing, but what bus and layer refuse shows all the same
+    decoded = Decoded(dict.fromkeys(channels, still), bus, then=then, levels=levels, **options)
+    try:
+        len(decoded.frames)
+    except Misuse:
+        raise
+    except Exception:  # a bus of another package need not bear a record of one sample
+        log.debug("bus `%s` cannot be tried without a record", bus, exc_info=True)

@@ -31,8 +31,8 @@ class Decoded:
     ) -> None:
         self.bus: Bus = find_bus(bus)
         self.layer: Layer | None = None if then is None else find_layer(then, on=bus)
-        self._own, self._upper = shared_out(self.bus, self.layer, options)
-        self._names = channel_set(self.bus, channels)
+        self._own, self._upper = _shared_out(self.bus, self.layer, options)
+        self._names = _channel_set(self.bus, channels)
         self._levels = levels
         self._kept: dict[Callable[[Decoded], Any], Any] = {}
         self.waves: Mapping[str, Waveform] = MappingProxyType(dict(channels))
@@ -94,7 +94,7 @@ class Decoded:
         return found
 
 
-def shared_out(entry: Bus, above: Layer | None, options: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
+def _shared_out(entry: Bus, above: Layer | None, options: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
     """The options of the bus and those of the layer; one that neither knows is reported by the bus."""
     own = {parameter.name for parameter in entry.parameters}
     upper = {parameter.name for parameter in above.parameters} if above else set()
@@ -103,7 +103,7 @@ def shared_out(entry: Bus, above: Layer | None, options: Mapping[str, Any]) -> t
     return entry.options(for_bus), above.options(for_layer) if above else {}
 
 
-def channel_set(entry: Bus, channels: Mapping[str, object]) -> tuple[str, ...]:
+def _channel_set(entry: Bus, channels: Mapping[str, object]) -> tuple[str, ...]:
     """The set of channels that was given.
 
     Raises

@@ -63,7 +63,7 @@ def uart(
     baud: Annotated[float, "Bd"] | Literal["auto"] = "auto",
     data_bits: int = 8,
     parity: Literal["none", "even", "odd", "mark", "space"] = "none",
-    stop_bits: Annotated[float, "1"] = 1.0,
+    stop_bits: Annotated[float, ""] = 1.0,
     inverted: bool = False,
     bit_order: Literal["lsb", "msb"] = "lsb",
 ) -> Frames:
