@@ -116,6 +116,24 @@ def test_the_link_keeps_a_record_of_everything(tmp_path: Path) -> None:
     assert any(event.startswith("BadAnswer") for event in events)
 
 
+@pytest.mark.parametrize("full", [False, True], ids=["short", "full"])
+def test_of_an_answer_that_went_wrong_the_log_has_what_came(full: bool) -> None:
+    stream = io.StringIO()
+    half = b"#510000" + bytes(9000) + b"\n"
+    link = open_link(
+        pyvisa.ResourceManager(library_of({MARKED: Device({"CURVe?": half})})),
+        MARKED,
+        wire_log=WireLog(stream, full=full),
+    )
+    with pytest.raises(BadAnswer, match="cut short"):
+        link.ask_block("CURVe?")
+    records = list(read_wire_log(stream.getvalue().splitlines()))
+    asked = next(place for place, record in enumerate(records) if record.data == b"CURVe?\n")
+    assert (records[asked + 1].sign, records[asked + 1].data) == ("<", half if full else half[:4096])
+    told = [record.data for record in records if record.data and record.data.endswith(b"are kept")]
+    assert told == ([] if full else [b"9008 bytes came, the first 4096 are kept"])
+
+
 def run(file: BenchFile, log: Path, *, full: bool = True, level: float = 1.65) -> tuple[bytes, float]:
     """A short run, its dialogue in a file: codes of a record, and a meter's reading."""
     with log.open("w", encoding="ascii") as stream, open_bench(file, wire_log=WireLog(stream, full=full)) as bench:

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 
 from wavewright.instruments.block_reader import Bytes
 from wavewright.instruments.scpi import shorten
 from wavewright.instruments.wire_log import WireLog
+from wavewright.instruments.wires import Wire
 
 log = logging.getLogger(__name__)
+KEPT = 4096  # bytes of an answer that went wrong, where blocks are not kept
 
 
 class Dialogue:
@@ -16,6 +20,7 @@ class Dialogue:
 
     def __init__(self, name: str, wire_log: WireLog | None) -> None:
         self._name, self._wire_log = name, wire_log
+        self._heard, self._heard_in_all = bytearray(), 0  # what came of an answer that is not complete yet
 
     def sent(self, data: bytes, block: bytes | None = None) -> None:
         """A message, terminator included; of one with a block the text in front of it."""
@@ -26,8 +31,39 @@ class Dialogue:
         if log.isEnabledFor(logging.DEBUG):
             log.debug("%s > %s", self._name, shorten(data, 80))
 
+    def listening(self, connect: Callable[[], Wire]) -> Callable[[], Wire]:
+        """The same way to connect, to wires that tell each byte that comes, where there is a wire log."""
+
+        def to() -> Wire:
+            wire = connect()
+            wire.listener = self._hear if self._wire_log else None
+            return wire
+
+        return to
+
+    @contextmanager
+    def to_the_end(self) -> Iterator[None]:
+        """Whatever breaks an exchange off inside the block: what had come of the answer is on record."""
+        self._heard, self._heard_in_all = bytearray(), 0
+        try:
+            yield
+        except BaseException:
+            if self._wire_log and self._heard:
+                self._wire_log.received(self._name, bytes(self._heard))
+                if self._heard_in_all > len(self._heard):
+                    self.event(f"{self._heard_in_all} bytes came, the first {len(self._heard)} are kept")
+            self._heard = bytearray()
+            raise
+
+    def _hear(self, data: bytes | memoryview) -> None:
+        assert self._wire_log is not None  # else nobody listens
+        self._heard_in_all += len(data)
+        room = len(data) if self._wire_log.is_full else max(KEPT - len(self._heard), 0)
+        self._heard += data[:room]
+
     def received(self, data: bytes) -> None:
         """An answer, as it came."""
+        self._heard = bytearray()
         if self._wire_log:
             self._wire_log.received(self._name, data)
         if log.isEnabledFor(logging.DEBUG):
@@ -35,10 +71,16 @@ class Dialogue:
 
     def received_block(self, head: bytes, data: Bytes) -> None:
         """A block: its header, and its content, shape (bytes,)."""
+        self._heard = bytearray()
         if self._wire_log:
             self._wire_log.received(self._name, head)
             self._wire_log.block(self._name, data.data)
         log.debug("%s < block of %d bytes", self._name, data.size)
+
+    def status_byte(self, byte: int) -> int:
+        """What a serial poll brought; the byte again."""
+        self.event(f"status byte {byte}")
+        return byte
 
     def event(self, words: str) -> None:
         """Something about the link itself."""

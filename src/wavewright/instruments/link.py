@@ -55,12 +55,12 @@ class Link:
     ) -> None:
         self.resource, self.name, self.manners = resource, name or resource, manners or Manners()
         self.identity = ""
-        self._connect, self._pause = connect, pause
         self._dialogue = Dialogue(self.name, wire_log)
+        self._connect, self._pause = self._dialogue.listening(connect), pause
         self._open_question = ""  # sent, and its answer not read to the end
         self._is_closed = False
         self.status = Status(self)
-        self._wire: Wire | None = connect()
+        self._wire: Wire | None = self._connect()
         self._dialogue.event(f"opened {resource}")
 
     def write(self, message: str, *, block: bytes | None = None) -> None:
@@ -195,7 +195,7 @@ class Link:
         self._get_into_step()
         with self._faults("in a serial poll"):
             byte = self._open_wire().status_byte()
-        return int(self.ask_number("*STB?")) if byte is None else byte
+        return int(self.ask_number("*STB?")) if byte is None else self._dialogue.status_byte(byte)
 
     def clear(self) -> None:
         """Device clear, then an empty status: what was asked is forgotten on both sides.
@@ -381,7 +381,7 @@ class Link:
     @contextmanager
     def _faults(self, doing: str) -> Iterator[None]:
         try:
-            with self.naming(doing), named_faults(self.where, doing):
+            with self._dialogue.to_the_end(), self.naming(doing), named_faults(self.where, doing):
                 yield
         except LinkLost:
             self._open_question = self._open_question or doing  # the next use tries to connect anew

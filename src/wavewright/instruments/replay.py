@@ -22,6 +22,7 @@ from wavewright.instruments.scpi import shorten
 from wavewright.instruments.wire_log import WireRecord, read_wire_log
 
 _paths = itertools.count(1)
+_POLLED = re.compile(rb"status byte (\d{1,3})")
 _OPENED = re.compile(rb"opened (\S+)")
 
 
@@ -43,6 +44,7 @@ class Recording:
     position: int = 0
     has_diverged: bool = False
     skipped: list[str] = field(default_factory=list)
+    status_bytes: list[int] = field(default_factory=list)
 
     def answer_to(self, message: bytes) -> bytes:
         """What was answered to the next such message.
@@ -100,6 +102,9 @@ def recordings(records: Iterable[WireRecord], *, where: Place | str = "") -> dic
             address = opened[1].decode("ascii", "replace")
             addresses[record.instrument] = address
             found.setdefault(address, Recording(record.instrument, []))
+        elif record.sign == "=" and (polled := _POLLED.match(record.data or b"")):
+            if record.instrument in addresses:
+                found[addresses[record.instrument]].status_bytes.append(int(polled[1]))
         elif record.sign in (">", "<", "#<"):
             if record.instrument not in addresses:
                 raise FileFault(
@@ -191,6 +196,13 @@ class ReplayLibrary(highlevel.VisaLibraryBase):
         """What was not read is gone."""
         self._sessions[session]["buffer"].clear()
         return StatusCode.success
+
+    def read_stb(self, session: Any) -> tuple[int, StatusCode]:
+        """The status bytes as they were polled, in order; the last one stays."""
+        polled = self._sessions[session]["recording"].status_bytes
+        if not polled:
+            raise errors.VisaIOError(StatusCode.error_nonsupported_operation)
+        return polled.pop(0) if len(polled) > 1 else polled[0], StatusCode.success
 
     def write(self, session: Any, data: bytes) -> tuple[int, StatusCode]:
         """Find the message in the recording; its answer can be read then."""

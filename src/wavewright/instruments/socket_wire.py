@@ -13,7 +13,7 @@ from contextlib import AbstractContextManager, nullcontext
 from pyvisa.resources import MessageBasedResource
 
 from wavewright.errors import BadAnswer, LinkLost
-from wavewright.instruments.wires import CHUNK, LONGEST_LINE, Deadline, VisaWire, Wire
+from wavewright.instruments.wires import CHUNK, LONGEST_LINE, Deadline, Listener, VisaWire, Wire
 
 _MOST_DRAINED = 1 << 24  # bytes
 _WITHOUT_WAITING = getattr(socket, "MSG_DONTWAIT", 0)  # else a full buffer at the peer outlasts any deadline
@@ -31,6 +31,7 @@ class SocketWire:
     """A raw socket of PyVISA-py, read without the library in between."""
 
     marks_ends = False
+    listener: Listener | None = None
 
     def __init__(self, visa: MessageBasedResource, peer: socket.socket, *, termination: str = "\n") -> None:
         self._visa = visa
@@ -64,11 +65,13 @@ class SocketWire:
             count = min(len(buffer), len(self._ahead))
             buffer[:count] = self._ahead[:count]
             del self._ahead[:count]
-            return count, False
+            return count, False  # told when it came
         self._wait(deadline)
         count = self._peer.recv_into(buffer, min(len(buffer), CHUNK))
         if not count:
             raise LinkLost("the instrument closed the connection")
+        if self.listener:
+            self.listener(buffer[:count])
         return count, False
 
     def counting(self) -> AbstractContextManager[None]:
@@ -128,6 +131,8 @@ class SocketWire:
         data = self._peer.recv(CHUNK)
         if not data:
             raise LinkLost("the instrument closed the connection")
+        if self.listener:
+            self.listener(data)
         return data
 
     def _wait(self, deadline: Deadline) -> None:

@@ -64,6 +64,11 @@ class WireLog:
         self._begin = elapsed()
         stream.write(FIRST_LINE + "\n")
 
+    @property
+    def is_full(self) -> bool:
+        """Whether the bytes of blocks are kept too."""
+        return self._full
+
     def sent(self, instrument: str, data: bytes) -> None:
         """A message that left, terminator included."""
         self._line(instrument, ">", escape(data))

@@ -7,7 +7,7 @@ line is a stream of bytes where only NL ends a line, so blocks are read by count
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from typing import Any, Protocol
 
@@ -28,6 +28,9 @@ _QUIET = (
     StatusCode.success_termination_character_read,
     StatusCode.success_device_not_present,
 )
+
+
+Listener = Callable[[bytes | memoryview], None]
 
 
 class Deadline:
@@ -62,9 +65,13 @@ class Deadline:
 
 
 class Wire(Protocol):
-    """What a link needs of a connection. Foreign errors pass through; the link translates them."""
+    """What a link needs of a connection. Foreign errors pass through; the link translates them.
+
+    `listener`, if there is one, is told all bytes that come in answer, also of an answer that is never complete.
+    """
 
     marks_ends: bool
+    listener: Listener | None
 
     def send(self, data: bytes, deadline: Deadline) -> None:
         """All bytes, terminator included."""
@@ -106,6 +113,8 @@ class Wire(Protocol):
 class VisaWire:
     """Any message-based VISA session, through the library's own read and write."""
 
+    listener: Listener | None = None
+
     def __init__(self, visa: MessageBasedResource, *, termination: str = "\n") -> None:
         self._visa = visa
         self._library: Any = visa.visalib
@@ -132,6 +141,8 @@ class VisaWire:
         while length < LONGEST_LINE:
             self._allow(deadline)
             data, status = self._library.read(self._session, CHUNK)
+            if self.listener:
+                self.listener(data)
             if data or status == StatusCode.success:
                 parts.append(bytes(data))
                 length += len(data)
@@ -144,6 +155,8 @@ class VisaWire:
         self._allow(deadline)
         data, status = self._library.read(self._session, min(len(buffer), CHUNK))
         buffer[: len(data)] = data
+        if self.listener:
+            self.listener(data)
         return len(data), self.marks_ends and status in _ENDED
 
     @contextmanager
