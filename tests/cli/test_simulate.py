@@ -56,8 +56,8 @@ def serving(folder: Path, *options: str) -> Iterator[subprocess.Popen[str]]:
         process.wait()
 
 
-def run(folder: Path, bench: str) -> dict[str, Any]:
-    command = [*COMMAND, "run", "recipe.yaml", "--bench", bench, "--yes", "--json", "--no-logbook"]
+def run(folder: Path, bench: str, *options: str) -> dict[str, Any]:
+    command = [*COMMAND, "run", "recipe.yaml", "--bench", bench, "--yes", "--json", "--no-logbook", *options]
     done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     outcome: dict[str, Any] = json.loads(done.stdout)
@@ -73,6 +73,21 @@ def test_the_same_seed_gives_the_same_readings_over_the_network(options: tuple[s
     assert over_the_wire["verdict"] == at_home["verdict"] == "pass"
     for one, other in zip(over_the_wire["measurements"], at_home["measurements"], strict=True):
         assert [result["reading"] for result in one["results"]] == [result["reading"] for result in other["results"]]
+
+
+@pytest.mark.parametrize("options", [(), ("--hislip",)], ids=["raw socket", "hislip"])
+def test_a_run_over_the_network_is_replayed_when_the_server_is_gone(options: tuple[str, ...], tmp_path: Path) -> None:
+    (tmp_path / "recipe.yaml").write_text(RECIPE)
+    with serving(tmp_path, *options):
+        recorded = run(tmp_path, "live.yaml", "--full-wire-log", "--out", "evidence")
+    (wire_log,) = (tmp_path / "evidence").rglob("wire.log")
+    command = [*COMMAND, "replay", str(wire_log), "recipe.yaml", "--bench", "live.yaml", "--json"]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    replayed = json.loads(done.stdout)
+    assert replayed["verdict"] == recorded["verdict"]
+    for one, other in zip(replayed["measurements"], recorded["measurements"], strict=True):
+        assert one["results"] == other["results"]
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
