@@ -265,6 +265,22 @@ def test_a_protection_that_trips_later_is_told_and_leaves_the_board_without_supp
     assert outcome["powered.level"].value == pytest.approx(0.0, abs=0.21)
 
 
+def test_readings_outlive_a_protection_that_cannot_be_asked_for(
+    tmp_path: Path, bench: BenchFile, run_text: Callable[..., Outcome]
+) -> None:
+    # given a supply that answers nothing sensible when it is asked whether it has tripped
+    faults = tmp_path / "faults.yaml"
+    fault = "{instrument: supply, fault: another answer, text: maybe, at: TRIP}"
+    faults.write_text(f"wavewright-faults: 1\nfaults:\n  it: {fault}\n", encoding="utf-8")
+    simulation = {**bench.grammar.simulation, "faults": str(faults)}
+    there = replace(bench, grammar=bench.grammar.model_copy(update={"simulation": simulation}))
+    # when a measurement with a protection is made
+    outcome = run_text(recipe_text("1 A, current_protection: 180 mA"), on=there)
+    # then its readings stand, and a remark says what is not known
+    assert outcome.verdict is Verdict.PASS
+    assert "whether a protection has tripped is not known" in outcome.measurements[0].remarks[-1]
+
+
 def test_a_protection_above_the_ceiling_is_refused_before_anything_is_sent(run_text: Callable[..., Outcome]) -> None:
     # the bench file has a ceiling of 1.5 A
     with pytest.raises(BenchFault) as caught:

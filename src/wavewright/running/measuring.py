@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from wavewright.errors import NotMeasurable
+from wavewright.errors import BadAnswer, NoAnswer, NotMeasurable
 from wavewright.instruments.bench import Bench
 from wavewright.instruments.setups import DigitizerSetup
 from wavewright.recipe.measurement import Measurement
@@ -155,7 +155,10 @@ def _tripped(measurement: Measurement, around: Surroundings) -> tuple[str, ...]:
     steps = [step.supply for step in measurement.stimulus if step.supply is not None]
     if not any(step.voltage_protection or step.current_protection for step in steps):
         return ()
-    return tuple(f"supply: its {quantity} protection has tripped" for quantity in around.bench.supply.tripped())
+    try:
+        return tuple(f"supply: its {quantity} protection has tripped" for quantity in around.bench.supply.tripped())
+    except (BadAnswer, NoAnswer) as fault:  # the shots are good all the same
+        return (f"supply: whether a protection has tripped is not known: {fault.what}",)
 
 
 def _shot(measurement: Measurement, around: Surroundings) -> Capture:
