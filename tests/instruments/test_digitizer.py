@@ -89,17 +89,19 @@ def waveform(form: str, *, scale: str = "{told_in: settings}", rest: str = "") -
 
 
 # IEEE 488.2-1992, 8.7.9 and SCPI-99 volume 2, FORMat (from memory, not verified): two's complement, either byte order
-FORMS = [
-    ("{samples: int8}", struct.pack("8b", *CODES), 256),
-    ("{samples: uint8}", struct.pack("8B", *(code + 128 for code in CODES)), 256),
-    ("{samples: int16, byte_order: big}", struct.pack(">8h", *CODES), 256),
-    ("{samples: int16, byte_order: little}", struct.pack("<8h", *CODES), 256),
-    ("{samples: uint16, byte_order: big}", struct.pack(">8H", *(code + 128 for code in CODES)), 256),
-    ("{samples: int32, byte_order: little}", struct.pack("<8i", *CODES), 256),
-    ("{samples: float32, byte_order: big}", struct.pack(">8f", *CODES), 256),
-    ("{samples: float64, byte_order: little}", struct.pack("<8d", *CODES), 256),
-    ("{samples: ascii}", b",".join(b"%d" % code for code in CODES), 256),
+COUNTED = [code + 128 for code in CODES]  # from the lower end of the range
+LETTERS = {"int8": "b", "int16": "h", "int32": "i", "float32": "f", "float64": "d"}
+SIGNED = [
+    (f"{{samples: {kind}, byte_order: {order}}}", struct.pack(f"{sign}8{letter}", *CODES), 256)
+    for kind, letter in LETTERS.items()
+    for order, sign in (("big", ">"), ("little", "<"))
 ]
+UNSIGNED = [
+    (f"{{samples: u{kind}, byte_order: {order}}}", struct.pack(f"{sign}8{letter.upper()}", *COUNTED), 256)
+    for kind, letter in LETTERS.items() if kind.startswith("int")
+    for order, sign in (("big", ">"), ("little", "<"))
+]  # fmt: skip
+FORMS = [*SIGNED, *UNSIGNED, ("{samples: ascii}", b",".join(b"%d" % code for code in CODES), 256)]
 
 
 @pytest.mark.parametrize("form, data, span", FORMS, ids=[form[0] for form in FORMS])
@@ -152,6 +154,13 @@ SCALES = {
         {},
         struct.pack(">ffdd", 0.5, 1.0, 2e-9, -1e-8),
     ),
+    "the head of the block, the least significant byte first": (  # gain in uV, interval in ns, as integers
+        "{told_in: block, head: 18, gain: {at: 2, as: int32, byte_order: little, times: 1E-6}, "
+        "offset: {at: 6, as: float32, byte_order: little}, interval: {at: 0, as: uint16, byte_order: little, "
+        "times: 1E-9}, start: {at: 10, as: float64, byte_order: little}}",
+        {},
+        struct.pack("<Hifd", 2, 500_000, 1.0, -1e-8),
+    ),
 }  # fmt: skip
 
 
@@ -192,6 +201,20 @@ def test_records_come_in_slices_and_are_one(digitizer: Make) -> None:
     made = digitizer(rest, answers)
     made.configure(SETUP)
     assert made.acquire()["rail"].codes.tolist() == CODES
+
+
+def test_each_slice_has_the_head_of_the_block_and_one_is_enough(digitizer: Make) -> None:
+    rest = ACQUIRE + (
+        'waveform: {fetch: "PART? {input},{first},{count}", format: x, formats: {x: {samples: int8}}, '
+        "slices: {points: 3}, scale: {told_in: block, head: 4, gain: {at: 0}}}\n"
+    )
+    parts = {"PART? 1,0,3": CODES[:3], "PART? 1,3,3": CODES[3:6], "PART? 1,6,2": CODES[6:]}
+    answers = {question: block(struct.pack(f">f{len(codes)}b", 0.5, *codes)) for question, codes in parts.items()}
+    made = digitizer(rest, answers)
+    made.configure(SETUP)
+    wave = made.acquire()["rail"]
+    assert wave.codes.tolist() == CODES
+    assert wave.gain == 0.5
 
 
 def test_bytes_without_a_header_are_counted(digitizer: Make) -> None:

@@ -257,12 +257,14 @@ class Digitizer(Instrument):
         grammar = self.profile.grammar.waveform
         if grammar.slices is None:
             return self._fetch_part({"input": number}, self._points(), form)
-        parts, total, size = [], self._points(), int(grammar.slices.points)
+        parts: list[Bytes] = []
+        total, size = self._points(), int(grammar.slices.points)
         for first in range(0, total, size):
             count = min(size, total - first)
             begin = first + grammar.slices.first
             where = {"input": number, "first": begin, "last": begin + count - 1, "count": count}
-            parts.append(self._fetch_part(where, count, form))
+            part = self._fetch_part(where, count, form)
+            parts.append(part[grammar.scale.head :] if parts else part)  # each slice has the head; one is enough
         if form.samples == "ascii":
             return np.frombuffer(b",".join(part.tobytes().strip() for part in parts), dtype=np.uint8)
         return parts[0] if len(parts) == 1 else np.concatenate(parts)

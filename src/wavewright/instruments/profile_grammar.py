@@ -111,13 +111,14 @@ class Acquire(Strict):
 class Term(Strict):
     """One number of a scale: from a query, from a field of the preamble, or from a place in the block.
 
-    `field` counts the preamble's items from 0, `at` the block's bytes from 0; `as` is the type of those bytes.
+    `field` counts the preamble's items from 0, `at` the block's bytes from 0; `as` and `byte_order` say what they are.
     """
 
     ask: str = ""
     field: int | None = Field(default=None, ge=0)
     at: int | None = Field(default=None, ge=0)
     type_: Annotated[SampleKind, Field(alias="as")] = "float32"
+    byte_order: Literal["big", "little"] = "big"
     times: float = 1.0
     plus: float = 0.0
 

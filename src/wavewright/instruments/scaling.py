@@ -82,7 +82,7 @@ def _number_of(
             )
         return read_number(items[term.field])
     if term.at is not None:
-        kind = sample_type(SampleFormat(samples=term.type_))
+        kind = sample_type(SampleFormat(samples=term.type_, byte_order=term.byte_order))
         part = data[term.at : term.at + kind.itemsize]
         if part.size < kind.itemsize:
             raise BadAnswer(
