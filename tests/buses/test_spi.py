@@ -167,6 +167,38 @@ def test_what_is_encoded_and_impaired_is_decoded_again(
     assert not frames.has_errors.any(), frames.errors_by_word
 
 
+@given(
+    groups=st.lists(st.lists(WORD, min_size=1, max_size=5), min_size=1, max_size=4),
+    word_bits=st.integers(4, 32),
+    mode=st.integers(0, 3),
+    name=st.sampled_from(["mosi", "miso"]),
+    seed=st.integers(0, 999),
+)  # fmt: skip
+def test_one_line_without_select_comes_back_cut_by_its_pauses(
+    *, groups: list[list[int]], word_bits: int, mode: int, name: str, seed: int
+) -> None:
+    mask = (1 << word_bits) - 1
+    words_sent = [[word & mask for word in group] for group in groups]
+    pairs = [[(word, word) for word in group] for group in words_sent]
+    generator = np.random.default_rng(seed)
+    lines = spi_lines(pairs, word_bits=word_bits, mode=mode, pause=8e-6, lead=5e-6, tail=5e-6)
+    waves = {
+        line: draw(jittered(getattr(lines, line), 10e-9, generator), rate=20e6, rise_time=80e-9, noise=0.08,
+                   generator=generator)
+        for line in ("clock", name)
+    }  # fmt: skip
+    frames = decode(waves, "spi", mode=mode, word_bits=word_bits, gap=5e-6)
+    assert words(frames, name) == [word for group in words_sent for word in group]
+    assert not frames.has_errors.any(), frames.errors_by_word
+
+
+@pytest.mark.parametrize("mode", range(4))
+def test_a_long_pause_behind_a_word_makes_no_glitch_of_its_clock(mode: int) -> None:
+    waves = drawn(spi_lines([[(0x9F, 0x12)]] * 3, mode=mode, pause=100e-6, lead=5e-6, tail=5e-6))
+    frames = decode(waves, "spi", mode=mode)
+    assert [(frame["mosi"], frame.errors) for frame in frames] == [(0x9F, ())] * 3
+
+
 def test_a_selection_that_was_under_way_when_the_record_began_is_marked() -> None:
     waves = drawn(spi_lines([[(0x9F, 0x12), (0x35, 0x77)], [(0x01, 0x02)]], lead=1e-6))
     cut = {name: Waveform(wave.codes[100:], gain=wave.gain, offset=wave.offset, interval=wave.interval)

@@ -77,6 +77,8 @@ def spi(
     pauses = np.diff(edges)
     period = float(np.median(pauses[:LOOKED_AT])) if pauses.size else 0.0
     slips = _longest_pauses(edges, words) > SLIPPING_PAUSE * period if select is None else np.zeros_like(undefined)
+    # the edges that begin a clock pulse: behind those that end one there may be a long pause
+    pulses = np.maximum(places - 1, 0) if mode % 2 == 1 else places
     starts, ends = _bounds(edges, leading, words, late=mode % 2 == 1)
     bounds = {"cut": words.is_short & (words.last == edges.size) & _runs_out(select, select_active, group)}
     return Frames(
@@ -90,7 +92,7 @@ def spi(
             "undefined": undefined,
             "unsynchronised": _began_inside(clock, select, select_active, group, words, rested=RESTED * period),
             "gap": slips,
-            "glitch": irregular(clock, places, words.first, words.last, narrow=NARROW if select else NARROW_ALONE),
+            "glitch": irregular(clock, pulses, words.first, words.last, narrow=NARROW if select else NARROW_ALONE),
         },
         facts=facts | {"bit_rate": 1 / period if period else 0.0},
     )
