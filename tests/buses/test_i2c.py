@@ -204,6 +204,43 @@ def test_what_is_encoded_and_impaired_is_decoded_again(
     assert not frames.has_errors.any()
 
 
+STRETCHES = st.dictionaries(st.integers(0, 17), st.floats(0, 2e-4), max_size=3)
+TEN_BIT_TRANSFERS = st.lists(
+    st.tuples(st.integers(0, 0x3FF), st.booleans(), st.binary(min_size=1, max_size=6), STRETCHES),
+    min_size=1,
+    max_size=5,
+)
+
+
+@given(spoken=TEN_BIT_TRANSFERS, seed=st.integers(0, 999))
+def test_ten_bit_addresses_and_stretched_clocks_come_back_through_poor_lines(
+    spoken: list[tuple[int, bool, bytes, dict[int, float]]], seed: int
+) -> None:
+    # UM10204, 3.1.9 and 3.1.11 (from memory): 11110 A9 A8 R/W, then A7 … A0; a read repeats the first byte only
+    generator = np.random.default_rng(seed)
+    sent: list[Transfer] = []
+    expected: list[tuple[int, bool, bytes]] = []
+    for address, read, data, stretched in spoken:
+        first, second = 0xF0 | address >> 8 << 1, address & 0xFF
+        if read:
+            answered = [True] * len(data) + [False]
+            sent += [
+                Transfer(bytes([first, second]), stop=False, stretched=stretched),
+                Transfer(bytes([first | 1]) + data, answered),
+            ]
+            expected += [(address, False, b""), (address, True, data)]
+        else:
+            sent.append(Transfer(bytes([first, second]) + data, stretched=stretched))
+            expected.append((address, False, data))
+    scl, sda = i2c_lines(sent, lead=3e-5, tail=3e-5)
+    scl, sda = jittered(scl, 0.1e-6, generator), jittered(sda, 0.1e-6, generator)
+    edge = {"rise_time": 0.8e-6, "noise": 0.08, "generator": generator}
+    frames = decode({"scl": draw(scl, rate=2e6, **edge), "sda": draw(sda, rate=2e6, **edge)}, "i2c")
+    assert [(frame["address"], frame["read"], frame["data"]) for frame in frames] == expected
+    assert not frames.has_errors.any()
+    assert max(frame["clock_low"] for frame in frames) >= max([0, *(t for one in spoken for t in one[3].values())])
+
+
 @given(first=st.floats(0, 900), length=st.floats(20, 900))
 def test_a_record_that_begins_and_ends_inside_transfers_invents_none(first: float, length: float) -> None:
     sent = [b"\x90\x01\x60", b"\x92\xff\x00\x55", b"\xa0\x10"]

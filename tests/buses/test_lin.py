@@ -115,20 +115,22 @@ def test_what_is_wrong_is_told() -> None:
     break_bits=st.integers(13, 20),
     error=st.floats(-0.015, 0.015),
     seed=st.integers(0, 999),
+    model=st.sampled_from(["classic", "enhanced"]),
 )
 def test_what_is_encoded_and_impaired_is_decoded_again(
-    frames: list[tuple[int, bytes]], break_bits: int, error: float, seed: int
+    *, frames: list[tuple[int, bytes]], break_bits: int, error: float, seed: int, model: str
 ) -> None:
     generator = np.random.default_rng(seed)
     messages = []
     for identifier, data in frames:
         raw = bytes([protected_identifier(identifier)]) + data
-        messages.append(LinMessage(raw + bytes([carry_sum(raw)]), break_bits, 1 + seed % 3))
+        check = carry_sum(raw if model == "enhanced" else data)
+        messages.append(LinMessage(raw + bytes([check]), break_bits, 1 + seed % 3))
     line = jittered(off_rate(lin_line(messages, baud=BAUD), error), 1e-6, generator)
     tx = draw(line, rate=4e5, low=1.0, high=12.0, rise_time=10e-6, noise=0.2, generator=generator)
-    found = decode({"line": tx}, "lin", baud=BAUD, levels="lin 12 V")
+    found = decode({"line": tx}, "lin", baud=BAUD, checksum=model, levels="lin 12 V")
     assert [(frame["identifier"], frame["data"], frame["model"]) for frame in found] == [
-        (identifier, data, "enhanced") for identifier, data in frames
+        (identifier, data, model) for identifier, data in frames
     ]
     assert not found.has_errors.any()
 

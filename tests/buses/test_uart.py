@@ -269,6 +269,27 @@ def test_auto_finds_the_bit_rate(baud: int) -> None:
     assert frames.facts["bit_rate"] == pytest.approx(baud, rel=0.005)
 
 
+@given(
+    setting=SETTINGS,
+    words=st.lists(st.integers(0, 511), min_size=8, max_size=40),
+    baud=st.sampled_from([300.0, 1200.0, 9600.0, 31250.0, 115200.0, 1e6]),
+    seed=st.integers(0, 1000),
+)
+def test_auto_finds_the_bit_rate_of_any_setting(
+    setting: dict[str, object], words: list[int], baud: float, seed: int
+) -> None:
+    # given characters that hold single bits: nothing else tells a bit from two
+    count = int(str(setting["data_bits"]))
+    words = [word & ((1 << count) - 1) for word in words] + [0x55 & ((1 << count) - 1)] * 4
+    generator = np.random.default_rng(seed)
+    line = uart_line(words, baud=baud, lead=20 / baud, tail=20 / baud, **setting)
+    line = jittered(line, 0.02 / baud, generator)
+    tx = draw(line, rate=baud * 16, rise_time=0.2 / baud, noise=0.08, generator=generator)
+    frames = decode({"tx": tx}, "uart", **setting)
+    assert frames.facts["bit_rate"] == pytest.approx(baud, rel=0.01)
+    assert [frame.fields for frame in frames] == [{"data": word} for word in words]
+
+
 @given(first=st.floats(0.0, 60.0), length=st.floats(5.0, 60.0))
 def test_a_record_that_begins_and_ends_inside_characters_invents_none(first: float, length: float) -> None:
     # given idle somewhere in a stream, and a record that begins low inside a character or somewhere else
