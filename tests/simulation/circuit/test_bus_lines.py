@@ -10,6 +10,11 @@ import pytest
 
 from tests.simulation.conftest import SIM
 from wavewright.buses.decode import decode
+from wavewright.buses.decoded import Decoded
+from wavewright.buses.frame_metrics import measure_decoded
+from wavewright.buses.levels import LogicLevels
+from wavewright.buses.logic import line_of
+from wavewright.errors import WavewrightError
 from wavewright.simulation.circuit.board import Board, load_board
 from wavewright.simulation.circuit.bus_lines import BusLine
 from wavewright.simulation.circuit.conversations import REGISTER, REGISTERS, SENSOR, UNIT
@@ -102,6 +107,55 @@ def test_the_frame_is_on_can_and_its_two_wires_mirror_each_other() -> None:
     high, low = (built.nodes[name].motion(2.0, 2.001, PROBE).sampled(2.0, 1e-7, 10_000) for name in ("can_h", "can_l"))
     assert high + low == pytest.approx(np.full(10_000, 5.0), abs=1e-3)
     assert np.ptp(high - low) == pytest.approx(2.0, abs=0.01)
+
+
+def impaired(folder: Path, **keys: str) -> Board:
+    """The board with keys added to its bus lines, by what they say or, with an underscore, by their signal."""
+    text = (SIM / "vc204.yaml").read_text(encoding="utf-8")
+    for word, added in keys.items():
+        kind = f"signal: {word[1:]}" if word.startswith("_") else f"says: {word}"
+        text = text.replace(f"    {kind}\n", f"    {kind}\n    {added}\n")
+    (folder / "board.yaml").write_text(text, encoding="utf-8")
+    return load_board(folder / "board.yaml", Surroundings(), seed=204)
+
+
+def test_a_sender_may_be_too_fast(tmp_path: Path) -> None:
+    for error in (-0.02, 0.015):
+        built = impaired(tmp_path, modbus=f"rate_error: {100 * error} %")
+        found = decode(
+            waves(built, 1.9999, 1e-6, 20_000, tx="tx"), "uart", baud=19200, parity="even", then="modbus_rtu"
+        )
+        assert [frame.errors for frame in found] == [(), ()]
+        assert found.facts["bit_rate"] / 19200 - 1 == pytest.approx(error, abs=1e-3)
+
+
+def test_edges_may_jitter_and_do_so_the_same_way_each_time(tmp_path: Path) -> None:
+    calm, built = board(), impaired(tmp_path, i2c="jitter: 100 ns")
+    lines = {"interval": 2e-8, "count": 20_000, "scl": "scl", "sda": "sda"}
+    still, shaken, again = (waves(one, 1.99999, **lines)["scl"] for one in (calm, built, built))  # type: ignore[arg-type]
+    assert (shaken.codes == again.codes).all()
+    moved = line_of(shaken, LogicLevels(1.0, 2.3)).falling - line_of(still, LogicLevels(1.0, 2.3)).falling
+    assert moved.size > 25
+    assert moved.std(ddof=1) == pytest.approx(100e-9, rel=4 / math.sqrt(2 * moved.size))  # four standard deviations
+    found = decode(waves(built, 1.99999, 1e-7, 10_000, scl="scl", sda="sda"), "i2c")
+    assert [frame.errors for frame in found] == [(), ()]
+
+
+def test_a_line_may_be_later_than_the_others(tmp_path: Path) -> None:
+    # math: data that are 300 ns late have 300 ns less setup time and as much more hold time
+    names = {"clock": "sclk", "mosi": "mosi", "miso": "miso", "select": "cs"}
+    readings = [
+        measure_decoded(Decoded(waves(built, 1.99999, 1e-8, 10_000, **names), "spi"), metric, data="miso").value
+        for built in (board(), impaired(tmp_path, _miso="skew: 300 ns"))
+        for metric in ("setup_time", "hold_time")
+    ]
+    assert readings[2] == pytest.approx(readings[0] - 300e-9, abs=2e-8)
+    assert readings[3] == pytest.approx(readings[1] + 300e-9, abs=2e-8)
+
+
+def test_a_line_cannot_be_earlier_than_the_conversation(tmp_path: Path) -> None:
+    with pytest.raises(WavewrightError, match="`jitter` or `skew` of `miso` is negative"):
+        impaired(tmp_path, _miso="skew: -300 ns")
 
 
 def test_lines_are_dead_while_the_rail_is_down() -> None:

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from wavewright.buses.logic import Line
 from wavewright.errors import Misuse
 from wavewright.simulation.circuit.conversations import KINDS, Conversation
 from wavewright.simulation.circuit.edges import charged
@@ -15,6 +16,7 @@ from wavewright.simulation.circuit.motion import Floats, Motion, polyline
 from wavewright.simulation.circuit.nodes import Making, node_kind
 from wavewright.simulation.circuit.power import rail_of
 from wavewright.simulation.circuit.surroundings import Load
+from wavewright.simulation.encoders.impairments import jittered, off_rate
 
 
 @node_kind("bus_line")
@@ -22,7 +24,8 @@ class BusLine:
     """One line of a bus. Nodes with the same `says` and `every` are lines of the same conversations.
 
     Rising with τ = R rise · (C + C probe), falling with R fall: equal for a push-pull driver, unequal for an
-    open drain on a pull-up (closed form of an RC charging; math).
+    open drain on a pull-up (closed form of an RC charging; math). `rate_error` is how much too fast the sender's clock
+    is, `jitter` the standard deviation of each edge, `skew` how much later than the others the line is.
     """
 
     def __init__(self, making: Making) -> None:
@@ -34,6 +37,11 @@ class BusLine:
         salt = zlib.crc32(says.encode()) + int(making.seed) % (1 << 31)
         wrong_every = int(section.quantity("wrong_every", "", 0.0))
         self.conversation = Conversation(KINDS[says](section), section.quantity("every", "s"), wrong_every, salt)
+        self._rate_error = section.quantity("rate_error", "1", 0.0)
+        self._jitter, self._skew = section.quantity("jitter", "s", 0.0), section.quantity("skew", "s", 0.0)
+        if self._jitter < 0 or self._skew < 0:
+            raise Misuse(f"`jitter` or `skew` of `{self._signal}` is negative", expected="0 s or more")
+        self._seed = (salt % (1 << 32), zlib.crc32(self._signal.encode()))
         known = self.conversation.lines(0)
         if self._signal not in known:
             raise Misuse(f"`signal: {self._signal}`", expected=f"one of {', '.join(known)}")
@@ -41,7 +49,7 @@ class BusLine:
         self._rise = section.quantity("rise_resistance", "ohm")
         self._fall = section.quantity("fall_resistance", "ohm", self._rise)
         self._capacitance = section.quantity("capacitance", "F")
-        self._lasts = max(line.end for line in known.values())
+        self._lasts = max(off_rate(line, self._rate_error).end for line in known.values()) + self._skew
 
     def motion(self, start: float, end: float, load: Load, memory: float = 0.0) -> Motion:
         """The line's voltage."""
@@ -68,12 +76,19 @@ class BusLine:
         times: list[float] = []
         level: bool | None = None
         for number in numbers:
-            line, offset = self.conversation.lines(number)[self._signal], number * self.conversation.every
+            line, offset = self._line(number), number * self.conversation.every + self._skew
             if level is not None and line.first != level:
                 times.append(line.start + offset)
             times.extend((line.times + offset).tolist())
             level = line.first ^ bool(line.times.size & 1)
         return np.array(times)
+
+    def _line(self, number: int) -> Line:
+        """The line of one conversation as its sender's clock has it; the same every time."""
+        line = self.conversation.lines(number)[self._signal]
+        if self._rate_error:
+            line = off_rate(line, self._rate_error)
+        return jittered(line, self._jitter, np.random.default_rng([*self._seed, number])) if self._jitter else line
 
     def reach(self, start: float, end: float) -> tuple[float, float]:
         """Between the two states, and ground while the rail is down."""
