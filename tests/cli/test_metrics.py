@@ -43,6 +43,13 @@ def test_every_metric_can_be_shown_in_full() -> None:
             assert f"\n{parameter.name} : " in text
 
 
+def test_a_metric_of_a_decoded_bus_is_shown_too(wavewright: Command) -> None:
+    assert wavewright("metrics", "low_period").stdout.startswith(
+        "low_period [s], 1 channel(s)\n\nLOW period of the SCL"
+    )
+    assert wavewright("metrics", "rise_time").stdout.startswith("rise_time [s], 1 channel(s)\n\nRise time: ")
+
+
 def test_an_unknown_metric_is_answered_with_the_nearest(wavewright: Command) -> None:
     told = wavewright("metrics", "rize_time")
     assert told.status == 64

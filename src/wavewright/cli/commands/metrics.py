@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def metrics(
-    name: Annotated[str | None, typer.Argument(help="Show this metric in full.")] = None,
+    name: Annotated[str | None, typer.Argument(help="Show this metric, or one of a decoded bus, in full.")] = None,
     as_json: AsJson = False,
 ) -> None:
     """List every metric with its unit and definition, or show one with formula, options and source."""
@@ -25,12 +25,20 @@ def metrics(
     from wavewright.analysis.catalogue import metrics as catalogue
 
     if name is not None:
-        found = find_metric(name)
+        found = _of_a_bus(name) if name not in catalogue() else None
+        found = found or find_metric(name)
         print_json(described(found)) if as_json else print(full_text(found))
     elif as_json:
         print_json([described(metric) for metric in catalogue().values()])
     else:
         _print_table(catalogue().values())
+
+
+def _of_a_bus(name: str) -> Metric | None:
+    """A metric of a decoded bus, which `wavewright buses` lists; None if there is none of that name."""
+    from wavewright.buses.frame_metrics import frame_metrics
+
+    return frame_metrics().get(name)
 
 
 def _print_table(catalogue: typing.Iterable[Metric]) -> None:
