@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 import yaml
@@ -17,7 +18,9 @@ from wavewright.recipe.load import parse_recipe
 from wavewright.recipe.model_reading import plain
 from wavewright.recipe.places import parse_tree
 
-RECIPES = [plain(parse_tree(text, "f")) for text in (END_OF_LINE, HEAD + COIL + TELEGRAM + CLOCK)]
+SOURCE_AND_SUPPLY = (Path(__file__).parents[2] / "recipes/supply_and_drive.yaml").read_text(encoding="utf-8")
+TEXTS = (END_OF_LINE, HEAD + COIL + TELEGRAM + CLOCK, SOURCE_AND_SUPPLY)
+RECIPES = [plain(parse_tree(text, "f")) for text in TEXTS]
 # Everything that may stand at a place where something else is due.
 STRANGE: list[object] = [
     *(None, True, False, 0, -1, 1e9, "", "x", "5 V", "3 ms", "40 %", "10x", "$duty", "$nothing", "a b", "on", "*"),
