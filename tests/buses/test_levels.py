@@ -10,6 +10,7 @@ from wavewright.buses.logic import Line, difference, line_of
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.spi import spi_lines
+from wavewright.simulation.encoders.uart import uart_line
 from wavewright.waveform import Waveform
 
 LEVELS = [
@@ -194,3 +195,37 @@ def test_at_a_change_itself_the_state_is_the_new_one() -> None:
         line = Line(True, times, -1.0, 5.0)
         assert line.is_high_along(instants).tolist() == line.is_high(instants).tolist()
     assert Line(True, few, -1.0, 5.0).is_high_along(many).tolist() == [True, True, False, False, True, True, True, True]
+
+
+OUTPUTS = [  # row, levels, highest low and lowest high of a driver, V, and the source
+    ("B01", "ttl", 0.4, 2.4, "TTL family: VOL max, VOH min"),
+    ("B02", "lvttl", 0.4, 2.4, "JEDEC JESD8C.01, LVTTL; from memory, not verified"),
+    ("B02", "lvcmos33", 0.2, 3.0 - 0.2, "JEDEC JESD8C.01, LVCMOS at 3.0 V: VDD - 0.2 V; from memory, not verified"),
+    ("B05", "lvcmos15", 0.25 * 1.5, 0.75 * 1.5, "JESD8-11: VOL 0.25, VOH 0.75 of VDD"),
+    ("B05", "lvcmos12", 0.25 * 1.2, 0.75 * 1.2, "JESD8-12A: VOL 0.25, VOH 0.75 of VDD"),
+    ("B07", "rs232", -5.0, 5.0, "TIA-232-F, V.28: driver at least 5 V either way; from memory, not verified"),
+    ("B09", "can", 0.0, 1.5, "ISO 11898-2: recessive 0 V, dominant at least 1.5 V; from memory, not verified"),
+]
+
+
+@pytest.mark.parametrize("row, text, low, high, source", OUTPUTS, ids=[f"{row[0]}-{row[1]}-outputs" for row in OUTPUTS])
+def test_the_weakest_driver_of_a_family_is_read(row: str, text: str, low: float, high: float, source: str) -> None:
+    line = uart_line(b"H", baud=1.0, lead=15, tail=15)
+    (frame,) = decode({"tx": draw(line, rate=10, low=low, high=high)}, "uart", baud=1.0, levels=text)
+    assert (frame["data"], frame.errors) == (0x48, ()), source
+    # and one that swings inside the band where the state is not defined says nothing
+    levels = LogicLevels.read(text)
+    inside = {"low": levels.low + 0.02, "high": levels.high - 0.02}
+    assert len(decode({"tx": draw(line, rate=10, **inside)}, "uart", baud=1.0, levels=text)) == 0
+
+
+@pytest.mark.parametrize("swapped", [False, True])
+def test_b08_the_letters_of_a_pair_are_often_swapped_so_that_polarity_is_a_setting(swapped: bool) -> None:
+    # TIA-485-A (from memory, not verified): A below B is a mark, 1, idle; 200 mV decide
+    line = uart_line(b"H", baud=1.0, lead=15, tail=15)
+    a, b = (draw(each, rate=10, low=2.35, high=2.65) for each in (line.inverted(), line))
+    pair = difference(b, a) if swapped else difference(a, b)
+    (frame,) = decode({"tx": pair}, "uart", baud=1.0, levels="rs485 differential", inverted=not swapped)
+    assert (frame["data"], frame.errors) == (0x48, ())
+    wrong = decode({"tx": pair}, "uart", baud=1.0, levels="rs485 differential", inverted=swapped)
+    assert not any(frame.is_clean for frame in wrong)
