@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from tests.instruments.plain_visa import Device, library_of, served
 from wavewright.errors import NoAnswer
 from wavewright.instruments.connecting import open_link
 from wavewright.instruments.manners import Manners
+from wavewright.instruments.socket_wire import SocketWire
 
 MIB = 1 << 20
 
@@ -86,3 +88,13 @@ def test_a_length_in_brackets_may_have_any_number_of_digits(connect: Connect, di
     link = connect(Device({"CURVe?": b"#(%0*d)ab\ncd\n" % (digits, 5)}))
     assert link.ask_block("CURVe?").tobytes() == b"ab\ncd"
     assert link.ask("*OPT?") == "0"
+
+
+def test_small_messages_on_a_socket_leave_at_once() -> None:
+    # PyVISA-py 0.8.1 leaves Nagle's algorithm on: a question behind two messages then waits for the peer's delayed
+    # acknowledgement, 40 ms on Linux (measured 44 ms, and 0.5 ms without)
+    with served(Device()) as server:
+        link = open_link(pyvisa.ResourceManager("@py"), server.address, manners=Manners(timeout=5.0))
+        assert isinstance(link._wire, SocketWire)
+        assert link._wire._peer.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
+        link.close()
