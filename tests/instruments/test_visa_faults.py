@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import warnings
 from collections.abc import Iterator
 
 import pytest
@@ -14,6 +15,7 @@ from tests.instruments.conftest import MARKED, STREAM
 from tests.instruments.plain_visa import Device, library_of
 from wavewright.errors import BadAnswer, FileFault, LinkLost, NoAnswer, WavewrightError, WireFault
 from wavewright.instruments.connecting import open_link
+from wavewright.instruments.library import list_addresses
 from wavewright.instruments.visa_faults import named_faults, translate
 
 
@@ -76,3 +78,17 @@ def test_an_address_that_nobody_has_is_a_lost_link() -> None:
 def test_an_address_that_is_none_is_a_fault_of_the_file() -> None:
     with pytest.raises(WavewrightError, match="no VISA address"):
         open_link(pyvisa.ResourceManager(library_of({MARKED: Device()})), "SCOPE::1")
+
+
+def test_what_a_library_cannot_look_for_is_logged_and_nothing_else(caplog: pytest.LogCaptureFixture) -> None:
+    class Manager:
+        def list_resources(self, query: str) -> tuple[str, ...]:
+            for _ in range(2):
+                warnings.warn("install this to see that", stacklevel=1)
+            warnings.warn("unclosed socket", ResourceWarning, stacklevel=1)
+            return ("ASRL1::INSTR",)
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert list_addresses(Manager()) == ("ASRL1::INSTR",)  # type: ignore[arg-type]
+    assert [record.getMessage() for record in caplog.records] == ["install this to see that"]

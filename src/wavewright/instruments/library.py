@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import logging
+import warnings
 from collections.abc import Mapping
 from importlib.metadata import entry_points
 from pathlib import Path
@@ -12,6 +14,7 @@ import pyvisa
 from wavewright.errors import FileFault, LinkLost, WavewrightError
 from wavewright.instruments.replay import open_replay
 
+log = logging.getLogger(__name__)
 GROUP = "wavewright.visa_libraries"
 REPLAY = "replay"  # `wire.log@replay`: a recorded dialogue as the instruments
 
@@ -61,7 +64,11 @@ def list_addresses(manager: pyvisa.ResourceManager) -> tuple[str, ...]:
     LinkLost : it cannot look.
     """
     try:
-        found: Any = manager.list_resources("?*")
+        with warnings.catch_warnings(record=True) as told:
+            warnings.simplefilter("always")
+            found: Any = manager.list_resources("?*")
     except Exception as fault:  # other people's code
         raise LinkLost(f"the library cannot say what it sees: {type(fault).__name__}: {fault}") from fault
+    for words in dict.fromkeys(str(one.message) for one in told if issubclass(one.category, UserWarning)):
+        log.warning("%s", words)  # what it cannot look for, and what would help
     return tuple(str(address) for address in found)
