@@ -113,7 +113,7 @@ def test_a_mutilated_number_is_an_error_or_what_it_spells(wire: Mutilated, answe
     except WireFault:
         value = None
     assert value == meant
-    if not wire.is_stream:
+    if not wire.is_stream or value is None:  # VISA cannot tell of a stream what stands behind a good answer
         assert link.ask("*OPT?") == "0"
 
 
@@ -132,5 +132,5 @@ def test_a_mutilated_block_is_an_error_or_what_it_spells(wire: Mutilated, answer
         assert content == answer[2:-1]
     else:
         assert content == content_meant(answer)
-    if not wire.is_stream:
+    if not wire.is_stream or content is None:
         assert link.ask("*OPT?") == "0"
