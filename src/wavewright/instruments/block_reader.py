@@ -131,8 +131,9 @@ def _read_marked(wire: Wire, deadline: Deadline, *, newline: bool) -> tuple[byte
             raise BadAnswer(f"the answer breaks off in the block's header: `{shorten(first[:have].tobytes())}`")
         count, ended = wire.read_into(first[have:].data, deadline)
         have += count
-        header = read_block_header(first[:have].tobytes()[:LONGEST_HEADER])
-    head, rest = first[: header.length].tobytes(), first[header.length : have]
+        header = read_block_header(first[: min(have, LONGEST_HEADER)].tobytes())
+    head, rest = first[: header.length].tobytes(), first[header.length : have].copy()
+    del first  # the block and what came with its header are all that there is
     if header.count is None:
         return head, _read_to_end(wire, deadline, bytearray(rest), ended=ended)
     buffer = _allocate(header.count + 2)
@@ -140,7 +141,7 @@ def _read_marked(wire: Wire, deadline: Deadline, *, newline: bool) -> tuple[byte
         raise _wrong_length(header.count, "more")
     buffer[: rest.size] = rest
     have = int(rest.size)
-    del first, rest
+    del rest
     return head, _fill_to_end(wire, deadline, buffer, have, header.count, ended=ended, newline=newline)
 
 

@@ -9,6 +9,7 @@ import pyvisa
 from pyvisa.resources import MessageBasedResource
 
 from wavewright.errors import LinkLost, WavewrightError
+from wavewright.instruments.hislip_wire import hislip_wire_of
 from wavewright.instruments.link import Link
 from wavewright.instruments.manners import Manners
 from wavewright.instruments.socket_wire import wire_of
@@ -58,4 +59,4 @@ def _open_wire(manager: pyvisa.ResourceManager, resource: str, termination: str)
     if not isinstance(visa, MessageBasedResource):
         visa.close()
         raise LinkLost("messages cannot be sent to this kind of resource", where=resource)
-    return wire_of(visa, termination=termination)
+    return hislip_wire_of(visa, termination=termination) or wire_of(visa, termination=termination)
