@@ -8,13 +8,23 @@ import pytest
 
 import wavewright
 from tests.buses.wires import wave
+from wavewright.analysis.reading import Reading
 from wavewright.buses.catalogue import Bus, Layer, bus, buses, find_bus, find_layer, layer, layers
 from wavewright.buses.decode import check_decoding, decode
+from wavewright.buses.decoded import Decoded
 from wavewright.buses.frame import ERRORS
-from wavewright.buses.frame_metrics import frame_metrics
+from wavewright.buses.frame_metrics import (
+    LineMetric,
+    frame_metric,
+    frame_metrics,
+    line_metric,
+    line_metrics,
+    metrics_of_bus,
+)
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
 from wavewright.errors import Misuse
+from wavewright.quantities import Interval
 
 HERE = Path(wavewright.__file__).parent / "buses"
 
@@ -107,6 +117,38 @@ def test_metrics_over_frames_have_definition_source_and_unit() -> None:
         assert entry.definition.endswith(".")
         assert entry.source
         assert entry.unit
+
+
+def test_metrics_over_lines_belong_to_a_bus_that_exists() -> None:
+    over_lines = [entry for entry in frame_metrics().values() if isinstance(entry, LineMetric)]
+    assert {entry.bus for entry in over_lines} == {"i2c", "spi"}
+    for entry in over_lines:
+        assert entry.bus in buses()
+        assert entry.symbol
+        assert entry.name in metrics_of_bus(entry.bus)
+        assert entry.name not in metrics_of_bus("uart")
+        if entry.published is not None:
+            assert (
+                entry.published("smbus" if "longest" in entry.name or "slowest" in entry.name else "", {}).unit
+                == entry.unit
+            )
+
+
+def test_a_metric_of_ones_own_is_one_function_and_its_name_is_taken_once() -> None:
+    @line_metric("tallied", bus="tally", unit="count", source="none", published=lambda then, options: FIVE)
+    def tallied(bus: Decoded) -> Reading:
+        """Edges counted."""
+        return Reading(float(len(bus.frames)), "count")
+
+    (entry,) = line_metrics("tally")
+    assert (entry.definition, entry.published and entry.published("", {})) == ("Edges counted.", FIVE)
+    with pytest.raises(Misuse, match="metric `tallied` is already defined in tests"):
+        line_metric("tallied", bus="other", unit="s", source="none")(tallied)
+    with pytest.raises(Misuse, match=r"metric `low_period` is already defined in wavewright\.buses\.i2c_timing"):
+        frame_metric("low_period", unit="s", source="none")(tallied)
+
+
+FIVE = Interval(0, 5, "count")
 
 
 def test_a_bus_of_ones_own_is_one_function() -> None:

@@ -97,6 +97,39 @@ class Reading:
             occurrences=Occurrences(np.asarray(times, dtype=np.float64), each),
         )
 
+    @classmethod
+    def of_worst(
+        cls,
+        values: npt.ArrayLike,
+        *,
+        times: npt.ArrayLike,
+        unit: str,
+        largest: bool,
+        doubts: tuple[Doubt, ...] = (),
+        uncertainty: float | None = None,
+    ) -> Reading:
+        """The largest or the smallest of all occurrences, and when that one was; the first of equal ones.
+
+        Parameters
+        ----------
+        values, times : as in `of_occurrences`.
+        uncertainty : of one value.
+        """
+        each, instants = np.asarray(values, dtype=np.float64), np.asarray(times, dtype=np.float64)
+        place = int(each.argmax() if largest else each.argmin())
+        return cls(
+            value=float(each[place]),
+            unit=unit,
+            uncertainty=uncertainty,
+            doubts=doubts,
+            count=int(each.size),
+            minimum=float(each.min()),
+            maximum=float(each.max()),
+            standard_deviation=float(each.std(ddof=1)) if each.size > 1 else None,
+            occurrences=Occurrences(instants, each),
+            at=float(instants[place]),
+        )
+
     def as_json(self) -> dict[str, Any]:
         """Plain numbers and words, for `outcome.json` and `--json`; absent things are left out."""
         plain: dict[str, Any] = {"value": self.value, "unit": self.unit}

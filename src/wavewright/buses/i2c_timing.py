@@ -9,11 +9,12 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Annotated
 
 import numpy as np
 
-from wavewright.analysis.reading import Doubt, Occurrences, Reading
+from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.survey import Survey
 from wavewright.buses.columns import Flags
 from wavewright.buses.decoded import Decoded
@@ -213,27 +214,15 @@ def _worst(symbol: str, times: Floats, values: Floats, unit: str, *, least: bool
     """The shortest or longest of all occurrences, with when it was."""
     if not values.size:
         raise NotMeasurable(f"{symbol}: it does not occur in the record", expected="at least one occurrence")
-    place = int(values.argmin() if least else values.argmax())
-    worst = float(values[place])
-    doubts: tuple[Doubt, ...] = ()
-    uncertainty = None
-    if unit in ("s", "Hz"):
-        in_time = 1 / worst if unit == "Hz" else worst
-        doubts = (Doubt.FEW_SAMPLES,) if in_time < FEW_SAMPLES * bus.interval else ()
-        # two edges, each somewhere within a sample, rectangular (JCGM 100:2008, 4.3.7)
-        uncertainty = bus.interval / math.sqrt(6) * (worst * worst if unit == "Hz" else 1)
-    return Reading(
-        value=worst,
-        unit=unit,
-        uncertainty=uncertainty,
-        doubts=doubts,
-        count=int(values.size),
-        minimum=float(values.min()),
-        maximum=float(values.max()),
-        standard_deviation=float(values.std(ddof=1)) if values.size > 1 else None,
-        occurrences=Occurrences(times, values),
-        at=float(times[place]),
-    )
+    reading = Reading.of_worst(values, times=times, unit=unit, largest=not least)
+    assert reading.value is not None
+    if unit not in ("s", "Hz"):
+        return reading
+    in_time = 1 / reading.value if unit == "Hz" else reading.value
+    # two edges, each somewhere within a sample, rectangular (JCGM 100:2008, 4.3.7)
+    uncertainty = bus.interval / math.sqrt(6) * (reading.value * reading.value if unit == "Hz" else 1)
+    doubts = (Doubt.FEW_SAMPLES,) if in_time < FEW_SAMPLES * bus.interval else ()
+    return replace(reading, uncertainty=uncertainty, doubts=doubts)
 
 
 def _next_after(instants: Floats, events: Floats) -> Found:

@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from wavewright.analysis.reading import Occurrences, Reading
+from wavewright.analysis.reading import Reading
 from wavewright.buses.columns import Flags
 from wavewright.buses.decoded import Decoded
 from wavewright.buses.frame_metrics import line_metric
@@ -156,15 +156,5 @@ def _changed_between(place: np.ndarray[tuple[int], np.dtype[np.int64]], edges: F
 def _shortest(times: Floats, values: Floats, nothing: str, clock: Line) -> Reading:
     if not values.size:
         raise NotMeasurable(f"spi timing: {nothing}", expected="at least one such change")
-    place = int(values.argmin())
-    return Reading(
-        value=float(values[place]),
-        unit="s",
-        uncertainty=clock.interval / math.sqrt(6),  # two edges, each known to a sample, rectangular
-        count=int(values.size),
-        minimum=float(values.min()),
-        maximum=float(values.max()),
-        standard_deviation=float(values.std(ddof=1)) if values.size > 1 else None,
-        occurrences=Occurrences(times, values),
-        at=float(times[place]),
-    )
+    resolution = clock.interval / math.sqrt(6)  # two edges, each known to a sample, rectangular
+    return Reading.of_worst(values, times=times, unit="s", largest=False, uncertainty=resolution)

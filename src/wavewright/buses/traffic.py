@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from wavewright.analysis.reading import Occurrences, Reading
+from wavewright.analysis.reading import Reading
 from wavewright.buses.columns import Indexes, Numbers
 from wavewright.buses.frame_metrics import frame_metric
 from wavewright.buses.frames import Frames
@@ -102,7 +102,7 @@ def shortest_frame_gap(line: Frames) -> Reading:
     ------
     NotMeasurable : fewer than two frames.
     """
-    return _extreme(_gaps(line), line.ends[:-1], longest=False)
+    return Reading.of_worst(_gaps(line), times=line.ends[:-1], unit="s", largest=False)
 
 
 @frame_metric("response_time", unit="s", source=PRACTICE)
@@ -131,7 +131,7 @@ def longest_response_time(line: Frames, *, request: str | None = None, answer: s
     NotMeasurable, Misuse : as `response_time`.
     """
     times, values = _responses(line, request, answer)
-    return _extreme(values, times, longest=True)
+    return Reading.of_worst(values, times=times, unit="s", largest=True)
 
 
 def _responses(line: Frames, request: str | None, answer: str | None) -> tuple[Floats, Floats]:
@@ -142,21 +142,6 @@ def _responses(line: Frames, request: str | None, answer: str | None) -> tuple[F
             f"response_time: no request with an answer among {len(line)} frames", expected="at least one pair"
         )
     return line.ends[first], line.starts[second] - line.ends[first]
-
-
-def _extreme(values: Floats, times: Floats, *, longest: bool) -> Reading:
-    """The shortest or longest of some times, with when it was."""
-    place = int(values.argmax() if longest else values.argmin())
-    return Reading(
-        value=float(values[place]),
-        unit="s",
-        count=int(values.size),
-        minimum=float(values.min()),
-        maximum=float(values.max()),
-        standard_deviation=float(values.std(ddof=1)) if values.size > 1 else None,
-        occurrences=Occurrences(times, values),
-        at=float(times[place]),
-    )
 
 
 def _gaps(line: Frames) -> Floats:
