@@ -328,6 +328,19 @@ def test_a_question_is_asked_until_it_is_over(digitizer: Make, poll: str, questi
     assert clock.pauses == [1e-3, 2e-3]
 
 
+def test_pauses_between_questions_grow_to_the_interval_and_no_further(digitizer: Make) -> None:
+    clock = Clock()
+    made = digitizer(
+        polled('{ask: "STATe?", pattern: "^READY", interval: 5 ms}'),
+        {"STATe?": [*[b"BUSY\n"] * 6, b"READY\n"], "CURVe1?": block(struct.pack("8b", *CODES))},
+        elapsed=clock.elapsed,
+        pause=clock.pause,
+    )
+    made.configure(SETUP)
+    made.acquire()
+    assert clock.pauses == pytest.approx([1e-3, 2e-3, 4e-3, 5e-3, 5e-3, 5e-3])
+
+
 REQUEST = """
 extends: scpi-digitizer
 acquire:
