@@ -176,8 +176,8 @@ def test_an_answer_that_a_fault_holds_back_comes_all_the_same(tmp_path: Path) ->
             assert digitizer.query("*IDN?").startswith("Wavewright")
 
 
-def hislip(server: BenchServer) -> tuple[socket.socket, socket.socket]:
-    host, device = address(server, "digitizer").split("::")[1:3]
+def hislip(server: BenchServer, name: str = "digitizer") -> tuple[socket.socket, socket.socket]:
+    host, device = address(server, name).split("::")[1:3]
     port = int(device.split(",")[1])
     synchronous, asynchronous = (socket.create_connection((host, port), timeout=5) for _ in range(2))
     send(synchronous, Type.INITIALIZE, 0, 0x01007777, b"hislip0")
@@ -246,6 +246,18 @@ def test_hislip_service_request(lines: Lines) -> None:
     assert receive(lines[1])[1] == 64 + 4
     send(lines[1], Type.ASYNC_STATUS_QUERY)
     assert receive(lines[1])[1] == 4
+
+
+def test_hislip_a_service_request_is_for_the_clients_of_its_instrument() -> None:
+    with BenchServer(SIM / "bench.yaml", hislip=True) as server:
+        asked, another, elsewhere = hislip(server), hislip(server), hislip(server, "supply")
+        send(asked[0], Type.DATA_END, 0, 0xFFFFFF00, b"*CLS;*SRE 4;:NOWHERE\n")
+        for client_lines in (asked, another):
+            assert receive(client_lines[1])[:2] == (Type.ASYNC_SERVICE_REQUEST, 64 + 4)
+        send(elsewhere[1], Type.ASYNC_STATUS_QUERY)
+        assert receive(elsewhere[1])[0] == Type.ASYNC_STATUS_RESPONSE, "nothing stood in front of it"
+        for line in (*asked, *another, *elsewhere):
+            line.close()
 
 
 def test_hislip_device_clear(lines: Lines) -> None:
