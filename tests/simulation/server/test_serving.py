@@ -21,12 +21,13 @@ from pyvisa.resources import MessageBasedResource
 
 from tests.simulation.conftest import SIM, connect, errors_of, opened
 from wavewright.errors import BenchFault, FileFault, StorageFault
+from wavewright.instruments.bench import open_bench
 from wavewright.instruments.bench_file import load_bench
 from wavewright.recipe.load import load_recipe
 from wavewright.running.outcome import Outcome
 from wavewright.running.runner import run
 from wavewright.simulation.server.hislip_messages import Type
-from wavewright.simulation.server.serving import BenchServer
+from wavewright.simulation.server.serving import BenchServer, serve
 
 DATA = 'SENSe:DATA? "XTIMe:VOLTage 1"'
 HEADER = struct.Struct("!2sBBIQ")
@@ -457,6 +458,26 @@ def test_only_a_simulated_bench_can_be_served(tmp_path: Path) -> None:
     bench.write_text('wavewright-bench: 1\nlibrary: "@py"\ninstruments: {}\n', encoding="utf-8")
     with pytest.raises(FileFault, match="a simulated one"):
         BenchServer(bench)
+
+
+@pytest.mark.parametrize(
+    "host, reach", [("127.0.0.1", "this machine only"), ("0.0.0.0", "everybody who reaches this address")]
+)
+def test_it_is_said_who_can_reach_the_bench(host: str, reach: str, tmp_path: Path) -> None:
+    said: list[str] = []
+
+    def say(line: str) -> None:
+        said.append(line)
+        if line.startswith("bench file: "):  # the last line: it listens, and its bench file can be used
+            with open_bench(load_bench(tmp_path / "live.yaml"), ["supply"]) as bench:
+                said.append(bench.identities["supply"])
+            os.kill(os.getpid(), signal.SIGTERM)
+
+    before = signal.getsignal(signal.SIGTERM)
+    serve(SIM / "bench.yaml", host=host, write_bench=tmp_path / "live.yaml", say=say)
+    assert said[0] == f"listening on {host}, for {reach}"
+    assert said[-1].startswith("Wavewright,Simulated supply")
+    assert signal.getsignal(signal.SIGTERM) is before
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
