@@ -67,6 +67,20 @@ def test_garbled_bytes_differ_where_chance_says(tmp_path: Path) -> None:
     assert 1 <= sum(one != two for one, two in zip(plain, garbled, strict=True)) <= 3
 
 
+def test_the_same_seed_garbles_the_same_bytes(tmp_path: Path) -> None:
+    path = tmp_path / "faults.yaml"
+    path.write_text("wavewright-faults: 1\nfaults: {it: {instrument: digitizer, fault: garble, at: IDN, bytes: 3}}\n")
+
+    def garbled(seed: int) -> bytes:
+        digitizer = connect(opened(faults=str(path), seed=seed), "digitizer")
+        digitizer.read_termination = None
+        digitizer.write("*IDN?")
+        return digitizer.read_raw()
+
+    assert garbled(1) == garbled(1)
+    assert garbled(1) != garbled(2)
+
+
 def test_a_short_block_ends_early(tmp_path: Path) -> None:
     digitizer = armed(bench(tmp_path, r"fault: short block, at: 'DATA\?', bytes: 100"))
     digitizer.read_termination = None  # else the first sample of code 10 ends the reading
