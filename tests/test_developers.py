@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import importlib.util
 import re
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
@@ -72,34 +70,6 @@ def test_the_file_and_its_tests_run_as_they_stand(section: str, tmp_path: Path, 
     assert ran
     for name in ran:
         getattr(module, name)()
-
-
-def test_the_profile_shown_is_the_one_that_is_shipped() -> None:
-    (shown,) = blocks("A new instrument, from the manual page to a green exercise", "yaml")
-    assert shown == (ROOT / "sim" / "profiles" / "grid-digitizer.yaml").read_text(encoding="utf-8")
-
-
-def wavewright(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "wavewright", *words]
-    return subprocess.run(command, cwd=folder, check=False, capture_output=True, text=True)
-
-
-def test_a_mistake_in_the_profile_is_told_as_shown(tmp_path: Path) -> None:
-    (shown,) = blocks("A new instrument, from the manual page to a green exercise", "yaml")
-    (fault,) = blocks("A new instrument, from the manual page to a green exercise", "text")
-    (tmp_path / "ten-line.yaml").write_text(shown.replace("convert: {times: 0.1}", "convert: {times: ten}", 1))
-    told = wavewright(tmp_path, "validate", "ten-line.yaml")
-    assert told.returncode == 3
-    assert told.stderr.strip() == fault.strip()
-
-
-def test_the_exercise_is_green(tmp_path: Path) -> None:
-    (tmp_path / "sim").symlink_to(ROOT / "sim")
-    (command,) = blocks("A new instrument, from the manual page to a green exercise", "sh")
-    told = wavewright(tmp_path, *command.split()[1:])
-    assert told.returncode == 0, told.stdout
-    last = told.stdout.strip().splitlines()[-1]
-    assert f"Its last line is `{last}`" in TEXT
 
 
 def test_places_that_are_named_are_there() -> None:

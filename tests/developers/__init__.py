@@ -1,0 +1,1 @@
+"""What DEVELOPERS.md shows, carried out."""
