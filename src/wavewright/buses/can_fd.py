@@ -38,35 +38,71 @@ def with_flexible_frames(
     times : duration of a bit in the arbitration and in the data phase, s.
     points : sample points in the two phases.
     """
-    read: list[Frame] = []
-    for frame, is_flexible in zip(frames, flexible.tolist(), strict=True):
-        read.append(read_flexible(line, frame.start, times=times, points=points) if is_flexible else frame)
-    return Frames.of(read, facts=frames.facts)
+    chosen = np.flatnonzero(flexible).tolist()
+    read = [_read_flexible(line, float(frames.starts[row]), times=times, points=points) for row in chosen]
+    every = list(frames)
+    for row, each, computed in zip(chosen, read, _computed([each.sent for each in read]), strict=True):
+        every[row] = each.frame(computed)
+    return Frames.of(every, facts=frames.facts)
 
 
-def read_flexible(line: Line, start: float, *, times: tuple[float, float], points: tuple[float, float]) -> Frame:
-    """One CAN FD frame that begins at an edge to dominant.
+@dataclass(frozen=True, slots=True)
+class _Sent:
+    """What the CRC of a frame is computed from, all stuff bits included; none where it could not be read so far."""
 
-    Parameters
-    ----------
-    start : s.
-    """
+    check: str = "canfd17"
+    bits: tuple[bool, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """A frame as it was read; `errors` are those found before the CRC, and those behind it."""
+
+    start: float
+    end: float
+    fields: dict[str, Any]
+    sent: _Sent
+    errors: tuple[list[str], list[str]]
+
+    def frame(self, computed: int) -> Frame:
+        before, behind = self.errors
+        is_wrong = bool(self.sent.bits) and self.fields["crc"] != computed
+        return Frame(self.start, self.end, "flexible data", self.fields, (*before, *["crc"] * is_wrong, *behind))
+
+
+def _computed(sent: list[_Sent]) -> list[int]:
+    """The CRC of each frame, of all frames together."""
+    found = [0] * len(sent)
+    for check in ("canfd17", "canfd21"):
+        rows = [row for row, each in enumerate(sent) if each.check == check and each.bits]
+        bits = np.array([bit for row in rows for bit in sent[row].bits], dtype=np.bool_)
+        ends = np.cumsum([len(sent[row].bits) for row in rows], dtype=np.int64)
+        words = crc_of_bits(bits, np.append(0, ends[:-1]) if rows else ends, ends, CRCS[check])
+        for row, word in zip(rows, words.tolist(), strict=True):
+            found[row] = word
+    return found
+
+
+def _read_flexible(line: Line, start: float, *, times: tuple[float, float], points: tuple[float, float]) -> _Read:
+    """One CAN FD frame that begins at an edge to dominant, s."""
     reader = _Reader(line, start, times, points)
     fields: dict[str, Any] = {"remote": False}
-    errors: list[str] = []
+    sent = _Sent()
+    before: list[str] = []
+    behind: list[str] = []
     try:
         _arbitration(reader, fields)
         _data(reader, fields)
-        _check(reader, fields, errors)
+        sent = _check(reader, fields, before)
         delimiter = reader.plain()
         reader.switch(fast=False)
         trailer = [delimiter, *(reader.plain() for _ in range(9))]
         fields["acknowledged"] = not trailer[1]
-        errors += ["not acknowledged"] * trailer[1]
-        errors += ["form"] * (not (trailer[0] and all(trailer[2:])))
+        behind += ["not acknowledged"] * trailer[1]
+        behind += ["form"] * (not (trailer[0] and all(trailer[2:])))
     except _Broken as broken:
-        errors.append(str(broken))
-    return Frame(start, min(reader.bit_end, line.end), "flexible data", fields, tuple(errors))
+        behind.append(str(broken))
+    return _Read(start, min(reader.bit_end, line.end), fields, sent, (before, behind))
 
 
 class _Broken(Exception):
@@ -176,10 +212,10 @@ def _data(reader: _Reader, fields: dict[str, Any]) -> None:
     fields["data"] = bytes(reader.number(8) for _ in range(LENGTHS[fields["length"]]))
 
 
-def _check(reader: _Reader, fields: dict[str, Any], errors: list[str]) -> None:
-    kind = CRCS["canfd17" if len(fields["data"]) <= 16 else "canfd21"]
+def _check(reader: _Reader, fields: dict[str, Any], errors: list[str]) -> _Sent:
+    check = "canfd17" if len(fields["data"]) <= 16 else "canfd21"
     previous, bits = reader.level, []
-    for number in range(4 + kind.width):
+    for number in range(4 + CRCS[check].width):
         if number % 4 == 0 and reader.plain() == previous and "stuff" not in errors:
             errors.append("stuff")
         previous = reader.plain()
@@ -187,8 +223,5 @@ def _check(reader: _Reader, fields: dict[str, Any], errors: list[str]) -> None:
     count = bits[0] << 2 | bits[1] << 1 | bits[2]
     if GRAY[reader.stuff_bits % 8] != count or sum(bits[:4]) % 2:
         errors.append("stuff count")
-    message = np.array([*reader.seen, *bits[:4]], dtype=np.bool_)
-    computed = int(crc_of_bits(message, np.zeros(1, np.int64), np.array([message.size]), kind)[0])
     fields["crc"] = int("".join("01"[bit] for bit in bits[4:]), 2)
-    if fields["crc"] != computed:
-        errors.append("crc")
+    return _Sent(check, (*reader.seen, *bits[:4]))
