@@ -6,9 +6,11 @@ import tempfile
 from pathlib import Path
 
 from tests.developers.document import DOCUMENT, blocks
-from tests.developers.play import furnish, plain, played
+from tests.developers.play import plain, played
+from tests.developers.test_own_package import SECTION as PACKAGE
+from tests.developers.test_own_package import furnish_with_pip
 
-PLAYED = ("A new instrument, from the manual page to a green exercise",)
+PLAYED = ("A new instrument, from the manual page to a green exercise", PACKAGE)
 
 
 def refill() -> int:
@@ -17,8 +19,8 @@ def refill() -> int:
     fresh = []
     for section in PLAYED:
         with tempfile.TemporaryDirectory() as folder:
-            furnish(Path(folder))
-            for _, shown, printed in played(blocks(section, document=document), Path(folder)):
+            environment = furnish_with_pip(Path(folder))
+            for _, shown, printed in played(blocks(section, document=document), Path(folder), **environment):
                 if plain(shown.text) != plain(printed):
                     fresh.append((shown, "\n".join(line.rstrip() for line in printed.strip().splitlines()) + "\n"))
     for shown, printed in sorted(fresh, key=lambda each: -each[0].begin):
