@@ -8,12 +8,15 @@ from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
 
+import numpy as np
 import pytest
 
 from wavewright.analysis import catalogue as metric_catalogue
 from wavewright.analysis.catalogue import metrics
 from wavewright.buses import catalogue as bus_catalogue
 from wavewright.buses.catalogue import buses
+from wavewright.buses.decode import decode
+from wavewright.waveform import Waveform
 
 ROOT = Path(__file__).parents[1]
 TEXT = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
@@ -46,15 +49,18 @@ def loaded(name: str, text: str, folder: Path) -> ModuleType:
 @pytest.fixture
 def registries(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """What a block enters into a catalogue is out again after the test."""
-    before = [dict(metric_catalogue._entered), dict(bus_catalogue._buses)]
+    tables = (metric_catalogue._entered, bus_catalogue._buses, bus_catalogue._layers)
+    before = [dict(table) for table in tables]
     metrics.cache_clear()
     buses.cache_clear()
+    bus_catalogue.layers.cache_clear()
     yield
-    for table, entries in zip((metric_catalogue._entered, bus_catalogue._buses), before, strict=True):
+    for table, entries in zip(tables, before, strict=True):
         table.clear()
         table.update(entries)
     metrics.cache_clear()
     buses.cache_clear()
+    bus_catalogue.layers.cache_clear()
 
 
 @pytest.mark.parametrize("section", ["A new metric", "A new bus"])
@@ -63,13 +69,18 @@ def test_the_file_and_its_tests_run_as_they_stand(section: str, tmp_path: Path, 
     buses()
     metrics.cache_clear()
     buses.cache_clear()
-    source, tests = blocks(section, "python")
-    loaded("added", source, tmp_path)
+    bus_catalogue.layers.cache_clear()
+    source, tests, *more = blocks(section, "python")
+    loaded("added", "\n".join((source, *more)), tmp_path)
     module = loaded("added_tests", PREAMBLE + tests, tmp_path)
     ran = [name for name in dir(module) if name.startswith("test_")]
     assert ran
     for name in ran:
         getattr(module, name)()
+    if more:
+        volts = np.repeat([0, 3.3, 0, 3.3, 0, 3.3, 0], [100, 10, 10, 10, 2000, 10, 100])
+        placed = decode({"line": Waveform.from_volts(volts, interval=1e-6)}, "pulse_count", then="wiper", steps=10)
+        assert [frame["place"] for frame in placed] == [0.2, 0.3]
 
 
 def test_places_that_are_named_are_there() -> None:
