@@ -28,7 +28,7 @@ def without_spikes(line: Line, width: float) -> Line:
     return replace(line, times=times[behind[(behind - begins) % 2 == 1] - 1], states=None)
 
 
-def pulses(clock: Line, places: Indexes) -> tuple[Floats, Floats]:
+def pulses(clock: Line, places: Indexes | range) -> tuple[Floats, Floats]:
     """Widths, s, of the pulses before and behind some edges; infinite where the record cuts them off.
 
     Parameters
@@ -36,13 +36,15 @@ def pulses(clock: Line, places: Indexes) -> tuple[Floats, Floats]:
     places : indices in `clock.times`, ascending.
     """
     times = clock.times
-    at = times.take(places)
-    before = at - times.take(places - 1, mode="clip")
-    behind = times.take(places + 1, mode="clip") - at
-    if places.size and places[0] == 0:
-        before[0] = np.inf
-    if places.size and places[-1] == times.size - 1:
-        behind[-1] = np.inf
+    if isinstance(places, range) and places and places[0] > 0 and places[-1] < times.size - 1:
+        at, last, next_ = (times[places.start + shift : places[-1] + 1 + shift : places.step] for shift in (0, -1, 1))
+        return at - last, next_ - at
+    index = np.arange(places.start, places.stop, places.step) if isinstance(places, range) else places
+    at = times.take(index)
+    before = at - times.take(index - 1, mode="clip")
+    behind = times.take(index + 1, mode="clip") - at
+    before[:1][index[:1] == 0] = np.inf
+    behind[-1:][index[-1:] == times.size - 1] = np.inf
     return before, behind
 
 
@@ -58,11 +60,12 @@ def irregular(clock: Line, places: Indexes | range, first: Indexes, last: Indexe
     for runs in together(first, last, WINDOW):
         base = first[runs.start]
         begin, end = first[runs] - base, last[runs] - base
-        part = places[base : last[runs.stop - 1]]
-        edges = np.arange(part.start, part.stop, part.step) if isinstance(part, range) else part
-        before, behind = pulses(clock, edges)
-        shortest = reduced(np.minimum, np.minimum(before, behind), begin, end, empty=np.inf)
+        before, behind = pulses(clock, places[base : last[runs.stop - 1]])
+        beside = np.minimum(before, behind)
         behind[-1:][np.isinf(behind[-1:])] = 0.0
+        if beside.min(initial=np.inf) >= narrow * behind.max(initial=0.0):
+            continue  # no mean is longer than the longest
+        shortest = reduced(np.minimum, beside, begin, end, empty=np.inf)
         mean = reduced(np.add, behind, begin, end, empty=0.0) / np.maximum(end - begin, 1)
         found[runs] = (shortest < narrow * mean) & (end - begin > 2)
     return found

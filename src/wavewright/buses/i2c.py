@@ -93,9 +93,10 @@ def find_conditions(scl: Line, sda: Line) -> Conditions:
     maybe = np.flatnonzero(scl.is_high_along(sda.times))
     times = sda.times[maybe]
     place = np.searchsorted(scl.times, times)
-    before = np.where(place > 0, scl.times[np.maximum(place, 1) - 1], -np.inf) if scl.times.size else -np.inf
-    behind = np.append(scl.times, np.inf)[place]
-    is_apart = (times - before > margin) & (behind - times > margin)
+    is_apart = np.ones(maybe.size, dtype=np.bool_)
+    if scl.times.size:
+        is_apart &= (place == 0) | (times - scl.times.take(place - 1, mode="clip") > margin)
+        is_apart &= (place == scl.times.size) | (scl.times.take(place, mode="clip") - times > margin)
     falls = (maybe & 1 != 0) ^ sda.first
     return Conditions(times[is_apart], falls[is_apart])
 

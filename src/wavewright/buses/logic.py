@@ -98,11 +98,13 @@ class Line:
         """Where the sample nearest to an instant lies strictly between the thresholds; nowhere without a waveform."""
         if self.wave is None or self.thresholds is None or not len(self.wave):
             return np.zeros(np.shape(instants), dtype=np.bool_)
-        nearest = np.rint((instants - self.wave.start) / self.wave.interval).astype(np.int64)
-        values = self.wave.offset + self.wave.gain * self.wave.codes[np.clip(nearest, 0, len(self.wave) - 1)].astype(
-            np.float64
-        )
-        return np.asarray((values > self.thresholds[0]) & (values < self.thresholds[1]))
+        (low, high), wave = self.thresholds, self.wave
+        found = np.empty(np.shape(instants), dtype=np.bool_)
+        for begin in range(0, instants.size, WINDOW):
+            nearest = np.rint((instants[begin : begin + WINDOW] - wave.start) / wave.interval).astype(np.int64)
+            values = wave.offset + wave.gain * wave.codes.take(nearest, mode="clip").astype(np.float64)
+            found[begin : begin + WINDOW] = (values > low) & (values < high)
+        return found
 
 
 def line_of(wave: Waveform, levels: LogicLevels = AUTO) -> Line:

@@ -30,11 +30,12 @@ def together(first: Indexes, last: Indexes, size: int) -> Iterator[slice]:
 def reduced(function: np.ufunc, values: npt.NDArray[Any], first: Indexes, last: Indexes, *, empty: Any) -> Any:
     """`function` over each piece `values[first[k]:last[k]]` (minimum, maximum, add), and `empty` for an empty one."""
     result = np.full(first.size, empty, dtype=values.dtype)
-    filled = np.flatnonzero(last > first)
-    if filled.size:
+    filled = last > first
+    if filled.any():
         bounds = np.column_stack([first[filled], last[filled]]).ravel()
-        longer = np.append(values, values[-1:])  # so that a piece may end where the array does
-        result[filled] = function.reduceat(longer, bounds)[::2]
+        if bounds[-1] == values.size:  # the last piece goes on to the end by itself
+            bounds = bounds[:-1]
+        result[filled] = function.reduceat(values, bounds)[::2]
     return result
 
 

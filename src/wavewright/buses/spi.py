@@ -59,7 +59,6 @@ def spi(
     """
     _check(mode, word_bits, mosi, miso)
     rising = mode in (0, 3)
-    leading = clock.falling if rising else clock.rising
     places = np.arange(int(clock.first == rising), clock.times.size, 2)
     places, group = _grouped(clock.times, places, select, select_active, gap)
     edges = clock.times[places]
@@ -79,7 +78,7 @@ def spi(
     slips = _longest_pauses(edges, words) > SLIPPING_PAUSE * period if select is None else np.zeros_like(undefined)
     # the edges that begin a clock pulse: behind those that end one there may be a long pause
     pulses = np.maximum(places - 1, 0) if mode % 2 == 1 else places
-    starts, ends = _bounds(edges, leading, words, late=mode % 2 == 1)
+    starts, ends = _bounds(clock.times, places, words, late=mode % 2 == 1)
     bounds = {"cut": words.is_short & (words.last == edges.size) & _runs_out(select, select_active, group)}
     return Frames(
         starts,
@@ -124,7 +123,8 @@ def _grouped(
     if select is None:
         group = np.zeros(places.size, dtype=np.int64)
     else:
-        group = select.changes_before(times[places])
+        changes = np.searchsorted(times[places], select.times, side="left")
+        group = np.repeat(np.arange(changes.size + 1), np.diff(changes, prepend=0, append=places.size))
         is_high = (group & 1 != 0) ^ select.first
         selected = is_high if active == "high" else ~is_high
         places, group = places[selected], group[selected]
@@ -168,16 +168,12 @@ def _longest_pauses(edges: Floats, words: _Words) -> Floats:
     return longest
 
 
-def _bounds(edges: Floats, others: Floats, words: _Words, *, late: bool) -> tuple[Floats, Floats]:
+def _bounds(times: Floats, places: Indexes, words: _Words, *, late: bool) -> tuple[Floats, Floats]:
     """First and last clock edge of each word: with late data (CPHA 1) the other edge comes first, else it is last."""
-    starts, ends = edges[words.first], edges[words.last - 1]
-    if not others.size:
-        return starts, ends
+    first, last = places[words.first], places[words.last - 1]
     if late:
-        place = np.searchsorted(others, starts) - 1
-        return np.where(place >= 0, others[np.maximum(place, 0)], starts), ends
-    place = np.searchsorted(others, ends)
-    return starts, np.where(place < others.size, others[np.minimum(place, others.size - 1)], ends)
+        return times[np.maximum(first - 1, 0)], times[last]
+    return times[first], times[np.minimum(last + 1, times.size - 1)]
 
 
 def _began_inside(
