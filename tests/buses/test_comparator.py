@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -99,3 +100,21 @@ def test_the_state_along_many_instants_is_that_at_each() -> None:
     ascending = np.sort(np.random.default_rng(4).uniform(-0.051, 0.135, 100_000))
     assert np.array_equal(line.is_high_along(ascending), line.is_high(ascending))
     assert np.array_equal(bare.is_high_along(ascending), line.is_high(ascending))
+
+
+@given(
+    arrays(np.int8, st.integers(2, 300), elements=st.sampled_from([-5, 0, 5])),
+    st.integers(0, 2**32 - 1),
+    st.sampled_from([1, 7, 40]),
+    st.booleans(),
+)
+def test_changes_while_another_line_is_high_are_those_at_which_it_is(
+    codes: npt.NDArray[Any], seed: int, dwell: int, is_inverted: bool
+) -> None:
+    others = np.repeat(np.random.default_rng(seed).choice([-5, 0, 5], codes.size), dwell)[: codes.size].astype(np.int8)
+    levels = LogicLevels(-2.0, 2.0)
+    line, other = (line_of(Waveform(each, interval=1.0, name="line"), levels) for each in (codes, others))
+    other = other.inverted() if is_inverted else other
+    expected = np.flatnonzero(other.is_high(line.times))
+    assert line.changes_while_high(other).tolist() == expected.tolist()
+    assert line.changes_while_high(replace(other, states=None)).tolist() == expected.tolist()

@@ -15,7 +15,7 @@ from wavewright.buses.columns import Flags, Indexes
 from wavewright.buses.logic import Line
 from wavewright.waveform import Floats
 
-WINDOW = 1 << 14  # edges: what is made of them fits the second-level cache
+WINDOW = 1 << 14  # edges: what is made of them stays in the cache
 IDLE_KEPT = 64  # recessive bits of a pause that are written out: more than any field looks at
 SYNCHRONISING = 11  # recessive bits before the first start of frame is believed (ISO 11898-1, from memory)
 BETWEEN_FRAMES = 10  # acknowledge delimiter, seven bits of end of frame, and two: a start of frame may follow

@@ -10,7 +10,7 @@ from wavewright.waveform import Floats
 
 DOUBLINGS = 5  # leaps of 32 characters
 TRIED = 200  # characters over which rival first start bits are compared
-WINDOW = 1 << 13  # falling edges: what is made of them fits the second-level cache
+WINDOW = 1 << 14  # falling edges: what is made of them stays in the cache
 MOST_EDGES = 8  # falling edges that a character of up to 13 bits may well have
 
 

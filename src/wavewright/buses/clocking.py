@@ -11,7 +11,7 @@ from wavewright.buses.logic import Line
 from wavewright.buses.ragged import reduced, together
 from wavewright.waveform import Floats
 
-WINDOW = 1 << 14  # edges: what is made of them fits the second-level cache
+WINDOW = 1 << 16  # edges: what is made of them stays in the cache
 NARROW = 0.25  # of the mean high pulse of the same frame: a clock pulse below that is none
 
 

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from wavewright.waveform import Codes, Floats, Waveform
 
-BLOCK = 1 << 17  # samples: what is made of them fits the second-level cache
+BLOCK = 1 << 19  # samples: few enough for the cache, enough for the calls not to count
 FULL = np.uint64(0xFFFF_FFFF_FFFF_FFFF)
 Indexes = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
@@ -74,6 +74,35 @@ def changes(wave: Waveform, low: float, high: float) -> Changes:
     return Changes(first is None or first, np.concatenate(times), np.concatenate(states))
 
 
+def turns(states: Packed, first: bool) -> Packed:
+    """Samples at which a state changes, from the states themselves and the one before the first sample."""
+    return states ^ delayed(states, first)
+
+
+def delayed(states: Packed, first: bool) -> Packed:
+    """The state before each sample."""
+    before = states << np.uint64(1)
+    before[1:] |= states[:-1] >> np.uint64(63)
+    before[:1] |= np.uint64(first)
+    return before
+
+
+def ranks(chosen: Packed, among: Packed) -> Indexes:
+    """Of some marks, each one's number among all marks; ascending."""
+    counts = np.bitwise_count(among)
+    before = np.cumsum(counts, dtype=np.int64) - counts
+    words = np.flatnonzero(chosen)
+    marks = chosen.take(words)
+    found = [np.zeros(0, dtype=np.int64)]
+    while words.size:  # the lowest mark of each word, then what is left of them
+        below = marks - np.uint64(1)
+        found.append(before.take(words) + np.bitwise_count(among.take(words) & below & ~marks))
+        marks &= below
+        more = np.flatnonzero(marks)
+        words, marks = words.take(more), marks.take(more)
+    return np.sort(np.concatenate(found))
+
+
 def _test(kind: np.dtype[np.generic], bound: float, *, rising: bool, strictly: bool = False) -> Test:
     """Whether codes are beyond or, unless `strictly`, on a bound; for integers by a whole code."""
     if kind.kind in "iu":
@@ -126,20 +155,24 @@ def _turned(highs: Packed, lows: Packed, state: bool) -> tuple[Packed, Packed, b
 def _places_of(packed: Packed) -> Indexes:
     """Which samples are marked, ascending."""
     octets = packed.view(np.uint8)
-    places = np.flatnonzero(octets != 0)
-    if places.size > octets.size // 2:  # dense
+    count = int(np.bitwise_count(packed).sum())
+    if 2 * count > octets.size:  # dense
         return np.flatnonzero(np.unpackbits(octets, bitorder="little").view(np.bool_))
+    places = np.flatnonzero(octets != 0)
     marks = octets.take(places)
-    found: list[Indexes] = []
-    while places.size:
+    if places.size == count:  # one mark each
+        places <<= 3
+        places += np.bitwise_count(marks - np.uint8(1))
+        return places
+    numbers = np.bitwise_count(marks)
+    ranks = np.cumsum(numbers, dtype=np.int64) - numbers
+    index = np.empty(count, dtype=np.int64)
+    while places.size:  # the lowest mark of each octet, then what is left of them
         below = marks - np.uint8(1)
-        found.append(8 * places + np.bitwise_count(below & ~marks))
-        marks &= below  # without its lowest mark
+        index[ranks] = 8 * places + np.bitwise_count(below & ~marks)
+        marks &= below
         more = np.flatnonzero(marks)
-        places, marks = places.take(more), marks.take(more)
-    index: Indexes = np.concatenate([*found, np.empty(0, dtype=np.int64)])
-    if len(found) > 1:
-        index.sort(kind="stable")  # ascending runs: merging them is linear
+        places, marks, ranks = places.take(more), marks.take(more), ranks.take(more) + 1
     return index
 
 

@@ -90,7 +90,7 @@ def find_conditions(scl: Line, sda: Line) -> Conditions:
     """
     highs = _high_times(scl)
     margin = min(scl.interval, 0.25 * float(np.median(highs))) if highs.size else scl.interval
-    maybe = np.flatnonzero(scl.is_high_along(sda.times))
+    maybe = sda.changes_while_high(scl)
     times = sda.times[maybe]
     place = np.searchsorted(scl.times, times)
     is_apart = np.ones(maybe.size, dtype=np.bool_)

@@ -12,12 +12,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from wavewright.buses.comparator import Flags, Indexes, Packed, changes
+from wavewright.buses.comparator import Flags, Indexes, Packed, changes, delayed, ranks, turns
 from wavewright.buses.levels import AUTO, LogicLevels
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Codes, Floats, Waveform
 
-WINDOW = 1 << 14  # instants: what is made of them fits the second-level cache
+WINDOW = 1 << 14  # instants: what is made of them stays in the cache
 SPARSE = 16  # fewer instants than one for so many changes, or octets of samples, are searched for one by one
 
 
@@ -76,10 +76,12 @@ class Line:
         if self.states is None or instants.size * SPARSE < max(self.times.size, 8 * self.states.size):
             return np.asarray((self.changes_before(instants) & 1 != 0) ^ self.first)
         found = np.empty(instants.size, dtype=np.bool_)
+        last = 64 * self.states.size - 2
         for begin in range(0, instants.size, WINDOW):
             part = instants[begin : begin + WINDOW]
-            place = ((part - self.start) / self.interval).astype(np.int64)
-            np.clip(place, 0, 64 * self.states.size - 2, out=place)
+            place = ((part - self.start) * (1 / self.interval)).astype(np.int64)
+            if place[0] < 0 or place[-1] > last:
+                np.clip(place, 0, last, out=place)
             first = int(place[0]) >> 6
             near = self.states[first : (int(place[-1]) + 1 >> 6) + 1].view(np.uint8)
             samples = np.unpackbits(near, bitorder="little").view(np.bool_)
@@ -89,6 +91,22 @@ class Line:
             before[unclear] = self.is_high(part[unclear])
             found[begin : begin + WINDOW] = before
         return found
+
+    def changes_while_high(self, other: Line) -> Indexes:
+        """Which of the changes, by index, come while another line is high; at its own changes it is in the new state.
+
+        Of lines that were sampled together only those changes are looked at by time that have a sample beside them in
+        which the other line is high.
+        """
+        if self.states is None or other.states is None or not self._was_sampled_with(other):
+            return np.flatnonzero(other.is_high_along(self.times))
+        turned = turns(self.states, self.first)
+        maybe = ranks(turned & (other.states | delayed(other.states, other.first)), turned)
+        return maybe[other.is_high(self.times[maybe])]
+
+    def _was_sampled_with(self, other: Line) -> bool:
+        axes = ((line.start, line.end, line.interval) for line in (self, other))
+        return len(set(axes)) == 1
 
     def inverted(self) -> Line:
         """The same line with high and low exchanged."""

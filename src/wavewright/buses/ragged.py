@@ -41,6 +41,8 @@ def reduced(function: np.ufunc, values: npt.NDArray[Any], first: Indexes, last: 
 
 def any_of_each(where: Flags, first: Indexes, last: Indexes) -> Flags:
     """For each piece, whether any element is true."""
+    if not where.any():
+        return np.zeros(first.size, dtype=np.bool_)
     counts = np.concatenate([[0], np.cumsum(where)])
     return np.asarray(counts[np.maximum(first, last)] > counts[first])
 

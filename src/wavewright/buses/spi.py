@@ -59,9 +59,8 @@ def spi(
     """
     _check(mode, word_bits, mosi, miso)
     rising = mode in (0, 3)
-    places = np.arange(int(clock.first == rising), clock.times.size, 2)
-    places, group = _grouped(clock.times, places, select, select_active, gap)
-    edges = clock.times[places]
+    places, group = _grouped(clock, int(clock.first == rising), select, select_active, gap)
+    edges = clock.times.take(places)
     facts = {"record_start": clock.start, "record_end": clock.end}
     if not edges.size:
         return Frames([], [], "word", {}, facts=facts)
@@ -73,8 +72,8 @@ def spi(
             floating = any_of_each(line.is_undefined(edges), words.first, words.last)
             undefined |= floating
             columns |= _columns(name, line.is_high_along(edges), words, floating, bit_order)
-    pauses = np.diff(edges)
-    period = float(np.median(pauses[:LOOKED_AT])) if pauses.size else 0.0
+    pauses = np.diff(edges[: LOOKED_AT + 1])
+    period = float(np.median(pauses)) if pauses.size else 0.0
     slips = _longest_pauses(edges, words) > SLIPPING_PAUSE * period if select is None else np.zeros_like(undefined)
     # the edges that begin a clock pulse: behind those that end one there may be a long pause
     pulses = np.maximum(places - 1, 0) if mode % 2 == 1 else places
@@ -116,20 +115,25 @@ def _check(mode: int, word_bits: int, mosi: Line | None, miso: Line | None) -> N
         raise Misuse("spi: neither `mosi` nor `miso` is given", expected="at least one of them")
 
 
-def _grouped(
-    times: Floats, places: Indexes, select: Line | None, active: str, gap: float | None
-) -> tuple[Indexes, Indexes]:
-    """Indices of edges while the device is selected, and a number for each that grows where a new word must begin."""
+def _grouped(clock: Line, begin: int, select: Line | None, active: str, gap: float | None) -> tuple[Indexes, Indexes]:
+    """Every other edge from `begin` on while the device is selected, by index; and a number for each edge that grows
+    where a new word must begin.
+    """
+    places = np.arange(begin, clock.times.size, 2)
     if select is None:
         group = np.zeros(places.size, dtype=np.int64)
     else:
-        changes = np.searchsorted(times[places], select.times, side="left")
-        group = np.repeat(np.arange(changes.size + 1), np.diff(changes, prepend=0, append=places.size))
-        is_high = (group & 1 != 0) ^ select.first
-        selected = is_high if active == "high" else ~is_high
-        places, group = places[selected], group[selected]
+        before = np.maximum((np.searchsorted(clock.times, select.times) - begin + 1) // 2, 0)  # edges before a change
+        counts = np.diff(before, prepend=0, append=places.size)
+        numbers = np.arange(counts.size)
+        selected = ((numbers & 1 != 0) ^ select.first) == (active == "high")
+        group = np.repeat(numbers, counts)
+        if counts[~selected].any():
+            chosen = np.repeat(selected, counts)
+            places, group = places.compress(chosen), group.compress(chosen)
     if gap is not None and places.size:
-        group = group + np.concatenate([[0], np.cumsum(np.diff(times[places]) > gap)]) * (int(group[-1]) + 1)
+        pauses = np.diff(clock.times[places])
+        group = group + np.concatenate([[0], np.cumsum(pauses > gap)]) * (int(group[-1]) + 1)
     return places, group
 
 

@@ -28,7 +28,7 @@ SHORTEST_PULSE = 0.45  # bits; below it a pulse inside a character is a glitch
 EDGE_TOLERANCE = 0.3  # bits, and one sample: an edge further off than that belongs to no bit boundary
 BREAK_MARGIN = 0.25  # bits beyond a whole character before a low line is a break and not a framing error
 EDGES_FOR_RATE = 1 << 16
-WINDOW = 1 << 12  # characters: what is made of their edges fits the second-level cache
+WINDOW = 1 << 14  # characters: what is made of their edges stays in the cache
 NARROW, OFF_CLOCK = np.uint8(1), np.uint8(2)  # marks of edges
 ALL_BITS = np.uint32(0xFFFF_FFFF)
 
