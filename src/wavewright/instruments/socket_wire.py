@@ -8,15 +8,19 @@ from __future__ import annotations
 
 import select
 import socket
-from contextlib import AbstractContextManager, nullcontext
+from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext, suppress
+from typing import TypeVar
 
 from pyvisa.resources import MessageBasedResource
 
 from wavewright.errors import BadAnswer, LinkLost
 from wavewright.instruments.wires import CHUNK, LONGEST_LINE, Deadline, Listener, VisaWire, Wire
 
+T = TypeVar("T")
+
 _MOST_DRAINED = 1 << 24  # bytes
-_WITHOUT_WAITING = getattr(socket, "MSG_DONTWAIT", 0)  # else a full buffer at the peer outlasts any deadline
+_WITHOUT_WAITING = getattr(socket, "MSG_DONTWAIT", 0)  # 0 where there is no such: `select` is asked first there
 
 
 def wire_of(visa: MessageBasedResource, *, termination: str = "\n") -> Wire:
@@ -44,10 +48,14 @@ class SocketWire:
     def send(self, data: bytes, deadline: Deadline) -> None:
         """All bytes, in one message as far as the wire knows such."""
         view = memoryview(data)
+        is_ready = bool(_WITHOUT_WAITING)
         while view:
-            if not select.select([], [self._peer], [], deadline.left())[1]:
-                continue
-            view = view[self._peer.send(view[:CHUNK], _WITHOUT_WAITING) :]
+            left = deadline.left()
+            if is_ready:
+                with suppress(BlockingIOError):
+                    view = view[self._peer.send(view[:CHUNK], _WITHOUT_WAITING) :]
+                    continue
+            is_ready = bool(select.select([], [self._peer], [], left)[1])
 
     def read_line(self, deadline: Deadline) -> bytes:
         """Bytes up to and including NL, or to the end mark."""
@@ -68,8 +76,7 @@ class SocketWire:
             buffer[:count] = self._ahead[:count]
             del self._ahead[:count]
             return count, False  # told when it came
-        self._wait(deadline)
-        count = self._peer.recv_into(buffer, min(len(buffer), CHUNK))
+        count = self._taken(lambda: self._peer.recv_into(buffer, min(len(buffer), CHUNK), _WITHOUT_WAITING), deadline)
         if not count:
             raise LinkLost("the instrument closed the connection")
         if self.listener:
@@ -88,9 +95,13 @@ class SocketWire:
         """Whether bytes have arrived that nobody asked for."""
         if self._ahead:
             return True
-        if not select.select([self._peer], [], [], 0)[0]:
+        if not _WITHOUT_WAITING and not select.select([self._peer], [], [], 0)[0]:
             return False
-        if not self._peer.recv(1, socket.MSG_PEEK):
+        try:
+            first = self._peer.recv(1, socket.MSG_PEEK | _WITHOUT_WAITING)
+        except BlockingIOError:
+            return False
+        if not first:
             raise LinkLost("the instrument closed the connection")
         return True
 
@@ -129,17 +140,22 @@ class SocketWire:
             return
 
     def _receive(self, deadline: Deadline) -> bytes:
-        self._wait(deadline)
-        data = self._peer.recv(CHUNK)
+        data = self._taken(lambda: self._peer.recv(CHUNK, _WITHOUT_WAITING), deadline)
         if not data:
             raise LinkLost("the instrument closed the connection")
         if self.listener:
             self.listener(data)
         return data
 
-    def _wait(self, deadline: Deadline) -> None:
-        while not select.select([self._peer], [], [], deadline.left())[0]:
-            pass
+    def _taken(self, take: Callable[[], T], deadline: Deadline) -> T:
+        """What `take` brings: at once if something has arrived, else as soon as it has."""
+        is_ready = bool(_WITHOUT_WAITING)
+        while True:
+            left = deadline.left()
+            if is_ready:
+                with suppress(BlockingIOError):
+                    return take()
+            is_ready = bool(select.select([self._peer], [], [], left)[0])
 
 
 def _socket_of(visa: MessageBasedResource) -> socket.socket | None:
