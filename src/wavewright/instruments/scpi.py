@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 from decimal import Decimal
+from functools import lru_cache
 
 from wavewright.errors import BadAnswer, Misuse
 
@@ -210,6 +211,11 @@ def _split_suffix(node: str) -> tuple[str, int]:
 
 def shorten(text: str | bytes, length: int = 60) -> str:
     """What stood there, in printable characters, cut to a length that fits a message."""
-    raw = text.encode("utf-8", "replace") if isinstance(text, str) else text
-    shown = "".join(chr(byte) if 32 <= byte < 127 else f"\\x{byte:02x}" for byte in raw[: length + 1])
+    raw = text.encode("utf-8", "replace") if isinstance(text, str) else bytes(text[: length + 1])
+    shown = _printable(raw[: length + 1])
     return shown if len(raw) <= length else shown[:length] + "…"
+
+
+@lru_cache(maxsize=256)
+def _printable(raw: bytes) -> str:
+    return "".join(chr(byte) if 32 <= byte < 127 else f"\\x{byte:02x}" for byte in raw)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import select
 import socket
 from collections.abc import Callable
-from contextlib import AbstractContextManager, nullcontext, suppress
+from contextlib import AbstractContextManager, nullcontext
 from typing import TypeVar
 
 from pyvisa.resources import MessageBasedResource
@@ -19,6 +19,7 @@ from wavewright.instruments.wires import CHUNK, LONGEST_LINE, Deadline, Listener
 
 T = TypeVar("T")
 
+FEW, READ_AHEAD = 16, 4096  # bytes
 _MOST_DRAINED = 1 << 24  # bytes
 _WITHOUT_WAITING = getattr(socket, "MSG_DONTWAIT", 0)  # 0 where there is no such: `select` is asked first there
 
@@ -52,9 +53,11 @@ class SocketWire:
         while view:
             left = deadline.left()
             if is_ready:
-                with suppress(BlockingIOError):
+                try:
                     view = view[self._peer.send(view[:CHUNK], _WITHOUT_WAITING) :]
                     continue
+                except BlockingIOError:
+                    pass
             is_ready = bool(select.select([], [self._peer], [], left)[1])
 
     def read_line(self, deadline: Deadline) -> bytes:
@@ -71,6 +74,8 @@ class SocketWire:
 
     def read_into(self, buffer: memoryview, deadline: Deadline) -> tuple[int, bool]:
         """At least one byte; how many, and whether the message ended with them."""
+        if not self._ahead and len(buffer) <= FEW:  # a header comes with what is behind it, in one call
+            self._ahead += self._receive(deadline, READ_AHEAD)
         if self._ahead:
             count = min(len(buffer), len(self._ahead))
             buffer[:count] = self._ahead[:count]
@@ -139,8 +144,8 @@ class SocketWire:
         except Exception:  # other people's code, on a session that is given up anyway
             return
 
-    def _receive(self, deadline: Deadline) -> bytes:
-        data = self._taken(lambda: self._peer.recv(CHUNK, _WITHOUT_WAITING), deadline)
+    def _receive(self, deadline: Deadline, most: int = CHUNK) -> bytes:
+        data = self._taken(lambda: self._peer.recv(most, _WITHOUT_WAITING), deadline)
         if not data:
             raise LinkLost("the instrument closed the connection")
         if self.listener:
@@ -153,8 +158,10 @@ class SocketWire:
         while True:
             left = deadline.left()
             if is_ready:
-                with suppress(BlockingIOError):
+                try:
                     return take()
+                except BlockingIOError:
+                    pass
             is_ready = bool(select.select([self._peer], [], [], left)[0])
 
 
