@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 
 from wavewright.instruments.block_reader import Bytes
 from wavewright.instruments.scpi import shorten
@@ -41,19 +40,18 @@ class Dialogue:
 
         return to
 
-    @contextmanager
-    def to_the_end(self) -> Iterator[None]:
-        """Whatever breaks an exchange off inside the block: what had come of the answer is on record."""
-        self._heard, self._heard_in_all = bytearray(), 0
-        try:
-            yield
-        except BaseException:
-            if self._wire_log and self._heard:
-                self._wire_log.received(self._name, bytes(self._heard))
-                if self._heard_in_all > len(self._heard):
-                    self.event(f"{self._heard_in_all} bytes came, the first {len(self._heard)} are kept")
-            self._heard = bytearray()
-            raise
+    def begins(self) -> None:
+        """An exchange; nothing of its answer has come yet."""
+        if self._heard_in_all:
+            self._heard, self._heard_in_all = bytearray(), 0
+
+    def breaks_off(self) -> None:
+        """It has failed; what had come of the answer goes on record."""
+        if self._wire_log and self._heard:
+            self._wire_log.received(self._name, bytes(self._heard))
+            if self._heard_in_all > len(self._heard):
+                self.event(f"{self._heard_in_all} bytes came, the first {len(self._heard)} are kept")
+        self._heard = bytearray()
 
     def _hear(self, data: bytes | memoryview) -> None:
         assert self._wire_log is not None  # else nobody listens

@@ -16,6 +16,7 @@ import numpy as np
 
 from wavewright.errors import BadAnswer, LinkLost, Misuse, NoAnswer, WireFault
 from wavewright.instruments import scpi
+from wavewright.instruments.answer_text import text_of
 from wavewright.instruments.block_reader import Bytes, read_bare_bytes, read_block
 from wavewright.instruments.blocks import definite_block
 from wavewright.instruments.dialogue import Dialogue
@@ -27,7 +28,6 @@ from wavewright.instruments.wire_log import WireLog
 from wavewright.instruments.wires import Deadline, Wire, holds_more
 
 T = TypeVar("T")
-_CONTROL = bytes(set(range(32)) - set(b"\t\n\r")) + b"\x7f"
 
 
 class Link:
@@ -291,17 +291,7 @@ class Link:
     def _read_text(self, wire: Wire, deadline: Deadline) -> str:
         line = wire.read_line(deadline)
         self._dialogue.received(line)
-        if not line.endswith(self.manners.read_termination[-1:].encode()):
-            raise BadAnswer(f"the answer `{scpi.shorten(line)}` breaks off", expected="a terminator at its end")
-        bare = line.rstrip(b"\r\n")
-        if not bare.strip():
-            raise BadAnswer("the answer is empty")
-        if bare.translate(None, _CONTROL) != bare or b"\n" in bare:
-            raise BadAnswer(f"the answer `{scpi.shorten(bare)}` holds bytes that no text has")
-        try:
-            return bare.decode(self.manners.encoding)
-        except UnicodeDecodeError:
-            raise BadAnswer(f"the answer `{scpi.shorten(bare)}` is not {self.manners.encoding} text") from None
+        return text_of(line, end=self.manners.read_termination, encoding=self.manners.encoding)
 
     def _send(self, message: str, *, block: bytes | None = None) -> None:
         text = message.encode("ascii", "replace")
@@ -380,12 +370,17 @@ class Link:
 
     @contextmanager
     def _faults(self, doing: str) -> Iterator[None]:
+        self._dialogue.begins()
         try:
-            with self._dialogue.to_the_end(), self.naming(doing), named_faults(self.where, doing):
-                yield
-        except LinkLost:
-            self._open_question = self._open_question or doing  # the next use tries to connect anew
-            raise
+            yield
+        except BaseException:
+            self._dialogue.breaks_off()
+            try:
+                with self.naming(doing), named_faults(self.where, doing):
+                    raise
+            except LinkLost:
+                self._open_question = self._open_question or doing  # the next use tries to connect anew
+                raise
 
     @contextmanager
     def naming(self, doing: str) -> Iterator[None]:
