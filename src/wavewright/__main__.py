@@ -1,5 +1,5 @@
 """`python -m wavewright` is the `wavewright` command."""
 
-from wavewright.cli.main import main
+from wavewright.cli.start import main
 
 main()

@@ -111,7 +111,7 @@ def test_more_signals_do_not_skip_the_switching_off(folder: Path) -> None:
 # The evidence takes its time, so that the second signal meets it being written; long after the outputs are off.
 SLOW_EVIDENCE = """
 import sys, time
-from wavewright.cli.main import main
+from wavewright.cli.start import main
 from wavewright.logbook.evidence import Evidence
 
 finish = Evidence.finish
@@ -141,3 +141,26 @@ def test_a_second_signal_does_not_throw_the_evidence_away(number: signal.Signals
     assert is_confirmed_off(dialogue_with_supply(folder))
     (path,) = (folder / "outcomes").glob("*/outcome.json")
     assert json.loads(path.read_text())["error"] == f"broken off by {number.name}"
+
+
+# Somebody presses Ctrl-C while the command is still being loaded.
+INTERRUPTED_LOADING = """
+import signal, sys
+
+
+class Interrupting:
+    def find_spec(self, name, path=None, target=None):
+        if name == "typer":
+            signal.raise_signal(signal.SIGINT)
+
+
+sys.meta_path.insert(0, Interrupting())
+from wavewright.cli.start import main
+main()
+"""
+
+
+def test_ctrl_c_while_the_command_is_loaded_shows_no_traceback() -> None:
+    done = subprocess.run([sys.executable, "-c", INTERRUPTED_LOADING], check=False, capture_output=True, text=True)
+    assert done.returncode == -signal.SIGINT
+    assert done.stderr == ""

@@ -33,11 +33,6 @@ UsageFault: type[Any] = typer.BadParameter.__mro__[1]
 CommandFault: type[Any] = typer.BadParameter.__mro__[2]
 
 
-def main() -> None:
-    """The entry point of the `wavewright` command."""
-    sys.exit(execute(sys.argv[1:]))
-
-
 def execute(arguments: Sequence[str]) -> int:
     """Carry out one command line and return its exit status; messages go to stderr.
 
