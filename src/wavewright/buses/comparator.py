@@ -9,8 +9,9 @@ such sample passes on is carried to the next one.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +23,7 @@ FULL = np.uint64(0xFFFF_FFFF_FFFF_FFFF)
 Indexes = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 Packed = npt.NDArray[np.uint64]  # 64 samples a word, the first one in the lowest bit
+Marks = npt.NDArray[Any]  # bits of uint64, or of octets
 Test = Callable[[Codes, Flags], object]  # fills the flags of some codes
 
 
@@ -91,16 +93,26 @@ def ranks(chosen: Packed, among: Packed) -> Indexes:
     """Of some marks, each one's number among all marks; ascending."""
     counts = np.bitwise_count(among)
     before = np.cumsum(counts, dtype=np.int64) - counts
-    words = np.flatnonzero(chosen)
-    marks = chosen.take(words)
     found = [np.zeros(0, dtype=np.int64)]
-    while words.size:  # the lowest mark of each word, then what is left of them
-        below = marks - np.uint64(1)
-        found.append(before.take(words) + np.bitwise_count(among.take(words) & below & ~marks))
-        marks &= below
-        more = np.flatnonzero(marks)
-        words, marks = words.take(more), marks.take(more)
+    for words, below in _lowest_first(chosen, np.flatnonzero(chosen)):
+        found.append(before.take(words) + np.bitwise_count(among.take(words) & below))
     return np.sort(np.concatenate(found))
+
+
+def _lowest_first(marks: Marks, places: Indexes) -> Iterator[tuple[Indexes, Marks]]:
+    """Words of marks, by index, with the bits below the lowest mark of each; then the same for what is left of them.
+
+    Parameters
+    ----------
+    places : index of each word that has a mark.
+    """
+    left = marks.take(places)
+    while places.size:
+        lower = left - marks.dtype.type(1)
+        yield places, lower & ~left
+        left &= lower
+        more = np.flatnonzero(left)
+        places, left = places.take(more), left.take(more)
 
 
 def _test(kind: np.dtype[np.generic], bound: float, *, rising: bool, strictly: bool = False) -> Test:
@@ -156,23 +168,22 @@ def _places_of(packed: Packed) -> Indexes:
     """Which samples are marked, ascending."""
     octets = packed.view(np.uint8)
     count = int(np.bitwise_count(packed).sum())
+    if not count:
+        return np.zeros(0, dtype=np.int64)
     if 2 * count > octets.size:  # dense
         return np.flatnonzero(np.unpackbits(octets, bitorder="little").view(np.bool_))
     places = np.flatnonzero(octets != 0)
-    marks = octets.take(places)
     if places.size == count:  # one mark each
+        _, below = next(_lowest_first(octets, places))
         places <<= 3
-        places += np.bitwise_count(marks - np.uint8(1))
+        places += np.bitwise_count(below)
         return places
-    numbers = np.bitwise_count(marks)
-    ranks = np.cumsum(numbers, dtype=np.int64) - numbers
+    numbers = np.bitwise_count(octets)
+    behind = np.cumsum(numbers, dtype=np.int64) - numbers  # where in the index the next mark of each octet goes
     index = np.empty(count, dtype=np.int64)
-    while places.size:  # the lowest mark of each octet, then what is left of them
-        below = marks - np.uint8(1)
-        index[ranks] = 8 * places + np.bitwise_count(below & ~marks)
-        marks &= below
-        more = np.flatnonzero(marks)
-        places, marks, ranks = places.take(more), marks.take(more), ranks.take(more) + 1
+    for which, below in _lowest_first(octets, places):
+        index[behind.take(which)] = 8 * which + np.bitwise_count(below)
+        behind[which] += 1
     return index
 
 

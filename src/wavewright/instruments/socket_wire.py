@@ -10,6 +10,7 @@ import select
 import socket
 from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
+from functools import partial
 from typing import TypeVar
 
 from pyvisa.resources import MessageBasedResource
@@ -49,16 +50,9 @@ class SocketWire:
     def send(self, data: bytes, deadline: Deadline) -> None:
         """All bytes, in one message as far as the wire knows such."""
         view = memoryview(data)
-        is_ready = bool(_WITHOUT_WAITING)
         while view:
-            left = deadline.left()
-            if is_ready:
-                try:
-                    view = view[self._peer.send(view[:CHUNK], _WITHOUT_WAITING) :]
-                    continue
-                except BlockingIOError:
-                    pass
-            is_ready = bool(select.select([], [self._peer], [], left)[1])
+            part = view[:CHUNK]
+            view = view[self._when_ready(partial(self._peer.send, part, _WITHOUT_WAITING), deadline, to_send=True) :]
 
     def read_line(self, deadline: Deadline) -> bytes:
         """Bytes up to and including NL, or to the end mark."""
@@ -81,7 +75,9 @@ class SocketWire:
             buffer[:count] = self._ahead[:count]
             del self._ahead[:count]
             return count, False  # told when it came
-        count = self._taken(lambda: self._peer.recv_into(buffer, min(len(buffer), CHUNK), _WITHOUT_WAITING), deadline)
+        count = self._when_ready(
+            partial(self._peer.recv_into, buffer, min(len(buffer), CHUNK), _WITHOUT_WAITING), deadline
+        )
         if not count:
             raise LinkLost("the instrument closed the connection")
         if self.listener:
@@ -145,24 +141,26 @@ class SocketWire:
             return
 
     def _receive(self, deadline: Deadline, most: int = CHUNK) -> bytes:
-        data = self._taken(lambda: self._peer.recv(most, _WITHOUT_WAITING), deadline)
+        data = self._when_ready(partial(self._peer.recv, most, _WITHOUT_WAITING), deadline)
         if not data:
             raise LinkLost("the instrument closed the connection")
         if self.listener:
             self.listener(data)
         return data
 
-    def _taken(self, take: Callable[[], T], deadline: Deadline) -> T:
-        """What `take` brings: at once if something has arrived, else as soon as it has."""
+    def _when_ready(self, call: Callable[[], T], deadline: Deadline, *, to_send: bool = False) -> T:
+        """What a call on the socket gives: at once if it need not wait, else as soon as the socket is ready for it."""
+        watched = [self._peer]
         is_ready = bool(_WITHOUT_WAITING)
         while True:
             left = deadline.left()
             if is_ready:
                 try:
-                    return take()
+                    return call()
                 except BlockingIOError:
                     pass
-            is_ready = bool(select.select([self._peer], [], [], left)[0])
+            readable, writable, _ = select.select([] if to_send else watched, watched if to_send else [], [], left)
+            is_ready = bool(readable or writable)
 
 
 def _socket_of(visa: MessageBasedResource) -> socket.socket | None:
