@@ -6,6 +6,8 @@ import numpy as np
 
 from wavewright.simulation.acquisition import Acquisition, RecordSetup
 from wavewright.simulation.definition import Section
+from wavewright.simulation.devices.calculations import OwnRecord
+from wavewright.simulation.devices.records import Scale
 from wavewright.simulation.devices.roles import Making
 from wavewright.simulation.front_end import Codes, InputData, InputSetup
 from wavewright.simulation.scpi.faults import ScpiFault
@@ -170,6 +172,16 @@ class AcquiringInstrument(Instrument):
     def codes(self, number: int) -> Codes:
         """The codes of an input, shape (points,)."""
         return self.recorded().codes(number)
+
+    def scale_of(self, number: int) -> Scale:
+        """What the codes of an input stand for in the record that was taken."""
+        taken = self.recorded()
+        setup, record = taken.inputs[number], taken.record
+        return Scale(setup.volts_per_code, setup.offset, record.interval, record.first, f"input {number}")
+
+    def own_record(self, number: int) -> OwnRecord:
+        """What the instrument has for calculations of its own."""
+        return OwnRecord(self.codes(number), self.scale_of(number), self.bits)
 
     @property
     def waits_for_the_bus(self) -> bool:

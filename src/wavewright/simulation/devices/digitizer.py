@@ -11,8 +11,8 @@ import numpy as np
 
 from wavewright.simulation.acquisition import RecordSetup
 from wavewright.simulation.devices.acquiring import AT_ONCE, ON_THE_BUS, AcquiringInstrument
-from wavewright.simulation.devices.calculations import CALCULATIONS, OwnRecord
-from wavewright.simulation.devices.records import RecordFormat, Scale, read_format, record_bytes
+from wavewright.simulation.devices.calculations import CALCULATIONS
+from wavewright.simulation.devices.records import RecordFormat, read_format, record_bytes
 from wavewright.simulation.devices.roles import Making, role
 from wavewright.simulation.front_end import InputSetup
 from wavewright.simulation.scpi.elements import Element, Form
@@ -184,7 +184,7 @@ class Digitizer(AcquiringInstrument):
         factor = 100 if name in _IN_PER_CENT else 1
 
         def values() -> Answer:
-            records = (OwnRecord(self.codes(number), self._scale(number), self.bits) for number in numbers)
+            records = (self.own_record(number) for number in numbers)
             texts = [number_text(factor * CALCULATIONS[name](record)) for record in records]
             return Answer(",".join(texts).encode("ascii"))
 
@@ -212,16 +212,11 @@ class Digitizer(AcquiringInstrument):
         return Pending(answer)
 
     def _record(self, number: int) -> Answer:
-        return Answer(record_bytes(self.codes(number), self._scale(number), self._form))
-
-    def _scale(self, number: int) -> Scale:
-        taken = self.recorded()
-        setup = taken.inputs[number]
-        return Scale(setup.volts_per_code, setup.offset, taken.record.interval, taken.record.first, f"input {number}")
+        return Answer(record_bytes(self.codes(number), self.scale_of(number), self._form))
 
     def _preamble(self, call: Call) -> Answer:
         only(call.elements, 0, 0)
-        scale = self._scale(call.number)
+        scale = self.scale_of(call.number)
         return Answer(record_bytes(np.zeros(0, np.int8), scale, replace(self._form, is_wrapped=True)))
 
 

@@ -13,8 +13,7 @@ import numpy as np
 
 from wavewright.simulation.acquisition import RecordSetup
 from wavewright.simulation.devices.acquiring import AcquiringInstrument
-from wavewright.simulation.devices.calculations import CALCULATIONS, OwnRecord
-from wavewright.simulation.devices.records import Scale
+from wavewright.simulation.devices.calculations import CALCULATIONS
 from wavewright.simulation.devices.roles import role
 from wavewright.simulation.front_end import InputSetup
 from wavewright.simulation.scpi.faults import ScpiFault
@@ -113,8 +112,5 @@ class GridDigitizer(AcquiringInstrument):
     def _tally(self, name: str, call: Call) -> str:
         """What the instrument makes of a frame by itself; shares in thousandths."""
         number = self._lane(call)
-        taken = self.recorded()
-        setup, record = taken.inputs[number], taken.record
-        scale = Scale(setup.volts_per_code, setup.offset, record.interval, record.first, f"lane {number}")
-        value = CALCULATIONS[name](OwnRecord(self.codes(number), scale, self.bits))
+        value = CALCULATIONS[name](self.own_record(number))
         return number_text(1000 * value if name in _PER_MILLE else value)

@@ -14,8 +14,7 @@ import numpy as np
 
 from wavewright.simulation.acquisition import RecordSetup
 from wavewright.simulation.devices.acquiring import AcquiringInstrument
-from wavewright.simulation.devices.calculations import CALCULATIONS, OwnRecord
-from wavewright.simulation.devices.records import Scale
+from wavewright.simulation.devices.calculations import CALCULATIONS
 from wavewright.simulation.devices.roles import role
 from wavewright.simulation.front_end import InputSetup
 from wavewright.simulation.scpi.faults import ScpiFault
@@ -95,10 +94,7 @@ class PlainDigitizer(AcquiringInstrument):
     def _judge(self, name: str, call: Call) -> str:
         """What the instrument makes of its record by itself, in three digits, with a word behind it."""
         number = self._recorded_input(call)
-        taken = self.recorded()
-        setup, record = taken.inputs[number], taken.record
-        scale = Scale(setup.volts_per_code, setup.offset, record.interval, record.first, f"input {number}")
-        value = CALCULATIONS[name](OwnRecord(self.codes(number), scale, self.bits))
+        value = CALCULATIONS[name](self.own_record(number))
         return f"{NOT_A_NUMBER if math.isnan(value) else value:.2E} or so"
 
     def _recorded_input(self, call: Call) -> int:
