@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
+import pyvisa
 from hypothesis import settings
+
+from wavewright.instruments import bench as bench_module
 
 settings.register_profile("wavewright", deadline=None, derandomize=True, max_examples=60)
 settings.load_profile("wavewright")
@@ -15,3 +20,18 @@ def own_folders(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Mo
     own = tmp_path_factory.mktemp("own")
     monkeypatch.setenv("XDG_DATA_HOME", str(own))
     monkeypatch.setenv("XDG_RUNTIME_DIR", str(own))
+
+
+@pytest.fixture
+def libraries(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
+    """The simulated libraries that a test opens, to ask the board and the devices themselves."""
+    opened: list[Any] = []
+    plain = bench_module.open_manager
+
+    def recorded(*arguments: Any, **options: Any) -> pyvisa.ResourceManager:
+        manager = plain(*arguments, **options)
+        opened.append(manager.visalib)
+        return manager
+
+    monkeypatch.setattr(bench_module, "open_manager", recorded)
+    return opened

@@ -11,10 +11,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-import pyvisa
 
 from wavewright.errors import OutputMayBeOn, WavewrightError
-from wavewright.instruments import bench as bench_module
 from wavewright.instruments.bench import Bench, open_bench
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.instruments.setups import DigitizerSetup, InputSetup, SupplySetup, TimebaseSetup, TriggerSetup
@@ -42,21 +40,6 @@ FAULTS = {
     "stuck busy": ["after: 30", "times: 1"],
     "reset": ["after: 40", "times: 1"],
 }
-
-
-@pytest.fixture
-def libraries(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
-    """The simulated libraries that a test opens, to ask the devices themselves."""
-    opened: list[Any] = []
-    plain = bench_module.open_manager
-
-    def recorded(*arguments: Any, **options: Any) -> pyvisa.ResourceManager:
-        manager = plain(*arguments, **options)
-        opened.append(manager.visalib)
-        return manager
-
-    monkeypatch.setattr(bench_module, "open_manager", recorded)
-    return opened
 
 
 def outputs_on(library: Any) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Callable
 
 import pytest
@@ -36,6 +37,22 @@ def clock(step: float) -> Callable[[], float]:
     """A clock that goes on by a step, s, each time it is looked at: once before the first shot, once after each."""
     times = itertools.count()
     return lambda: next(times) * step
+
+
+def test_shots_are_taken_until_one_fulfils_it_and_that_one_is_kept(run_text: Run) -> None:
+    # two registers of the controller change from telegram to telegram; those of the third begin with 03
+    outcome = run_text(telegram('{contains: "11 03 04 03"}', "60 shots"))
+    (one,) = outcome.measurements
+    assert len(outcome.captures["telegram"]) == 1
+    assert one.results[0].verdict is Verdict.PASS
+    assert any(re.fullmatch(r"kept 1 of \d+ shots", remark) for remark in one.remarks)
+
+
+def test_one_that_is_never_fulfilled_is_the_error_of_its_measurement(run_text: Run) -> None:
+    (one,) = run_text(telegram(NEVER, "3 shots")).measurements
+    assert one.verdict is Verdict.ERROR
+    assert "no shot of 3 was one to keep" in one.error
+    assert "no frame of 2 contains `22 22`" in one.error
 
 
 @pytest.mark.parametrize(

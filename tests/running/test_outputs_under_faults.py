@@ -14,10 +14,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-import pyvisa
 
 from wavewright.errors import BenchFault, OutputMayBeOn, WavewrightError
-from wavewright.instruments import bench as bench_module
 from wavewright.instruments.bench import Bench, open_bench
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.instruments.setups import SourceSetup, Step, SupplySetup
@@ -74,21 +72,6 @@ measurements:
       - {source: {offset: 2.5 V}}
     compute: {top: {metric: maximum}}
 """
-
-
-@pytest.fixture
-def libraries(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
-    """The simulated libraries that a test opens, to ask the board and the devices themselves."""
-    opened: list[Any] = []
-    plain = bench_module.open_manager
-
-    def recorded(*arguments: Any, **options: Any) -> pyvisa.ResourceManager:
-        manager = plain(*arguments, **options)
-        opened.append(manager.visalib)
-        return manager
-
-    monkeypatch.setattr(bench_module, "open_manager", recorded)
-    return opened
 
 
 @pytest.fixture

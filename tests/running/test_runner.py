@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -285,35 +284,3 @@ def test_a_stored_waveform_that_is_not_there_is_told_before_anything_is_sent(run
     with pytest.raises(FileFault, match="there is no such file"):
         run_text(text, keeper=keeper, read_stored=read_stored)
     assert messages_of(keeper, "supply") == []
-
-
-def test_keep_if_takes_shots_until_one_fulfils_it_and_keeps_that_one(run_text: Run) -> None:
-    # two registers of the controller change from telegram to telegram; those of the third begin with 03
-    contents = TELEGRAM.replace("WANTED", "11 03 04 03")
-    outcome = run_text(contents)
-    (one,) = outcome.measurements
-    assert len(outcome.captures["telegram"]) == 1
-    assert one.results[0].verdict is Verdict.PASS
-    assert any(re.fullmatch(r"kept 1 of \d+ shots", remark) for remark in one.remarks)
-
-
-def test_keep_if_that_is_never_fulfilled_is_the_error_of_its_measurement(run_text: Run) -> None:
-    (one,) = run_text(TELEGRAM.replace("WANTED", "22 22").replace("60 shots", "3 shots")).measurements
-    assert one.verdict is Verdict.ERROR
-    assert "no shot of 3 was one to keep" in one.error
-    assert "no frame of 2 contains `22 22`" in one.error
-
-
-TELEGRAM = """
-wavewright: 1
-title: Telegram
-measurements:
-  telegram:
-    place: Probe 1 on TP10.
-    channels: {tx: {input: 1, range: 8 V, offset: 2 V}}
-    timebase: {span: 40 ms, rate: 250 kHz}
-    trigger: {mode: normal, edge: falling, level: 1.65 V}
-    decode: {line: {bus: uart, tx: tx, baud: 19200, parity: even, then: modbus_rtu}}
-    keep_if: {line: {contains: "WANTED"}, within: 60 shots}
-    compute: {wrong: {metric: frame_errors, of: line, limit: exactly 0}}
-"""
