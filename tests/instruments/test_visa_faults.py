@@ -92,3 +92,17 @@ def test_what_a_library_cannot_look_for_is_logged_and_nothing_else(caplog: pytes
         warnings.simplefilter("error")
         assert list_addresses(Manager()) == ("ASRL1::INSTR",)  # type: ignore[arg-type]
     assert [record.getMessage() for record in caplog.records] == ["install this to see that"]
+
+
+@pytest.mark.parametrize(
+    "words, extra",
+    [
+        # what PyVISA-py 0.8.1 says, as it was seen
+        ("Please install PyUSB to use this resource type.\nNo module named 'usb'", "usb"),
+        ("Please install PySerial (>=3.0) to use this resource type.\nNo module named 'serial'", "serial"),
+    ],
+)
+def test_a_missing_package_names_the_extra_that_brings_it(words: str, extra: str) -> None:
+    library = library_of({MARKED: Device()}, refuses=ValueError(words))
+    with pytest.raises(LinkLost, match=rf"is not installed\n  do: install `wavewright\[{extra}\]`"):
+        open_link(pyvisa.ResourceManager(library), MARKED)

@@ -76,6 +76,12 @@ def test_a_trend_obeys_the_filter(book: Logbook, which: Filter) -> None:
     assert trend(book, NAME, Filter(serial="VC204-000*")).count == 10
 
 
+def test_a_trend_of_a_batch_that_is_not_there_counts_nothing(book: Logbook) -> None:
+    assert trend(book, NAME, Filter(batch="nosuch")).count == len(points(book, NAME, Filter(batch="nosuch"))) == 0
+    assert not Filter(batch="nosuch").is_by_time_only
+    assert Filter(since=START).is_by_time_only
+
+
 def test_a_trend_of_one_moment_is_one_bucket(book: Logbook) -> None:
     assert len(trend(book, NAME, Filter(serial="VC204-0007")).buckets) == 1
 

@@ -28,6 +28,8 @@ _NOT_OFFERED = {
     StatusCode.error_nonsupported_mechanism,
     StatusCode.error_nonsupported_width,
 }
+# What PyVISA-py asks to be installed, by the extra of ours that brings it.
+_EXTRAS = {"pyusb": "usb", "pyserial": "serial"}
 FOREIGN = (
     errors.Error,
     OSError,
@@ -82,6 +84,13 @@ def refused_address(resource: str, fault: BaseException) -> FileFault | LinkLost
     """Why an address could not be opened: it is none, or nobody is there."""
     if isinstance(fault, rname.InvalidResourceName):
         return FileFault(f"`{resource}` is no VISA address: {fault}", expected="such as TCPIP0::host::inst0::INSTR")
+    for package, extra in _EXTRAS.items():
+        if package in str(fault).lower() and "install" in str(fault).lower():
+            return LinkLost(
+                f"no connection: the package {package} is not installed",
+                where=resource,
+                do=f"install `wavewright[{extra}]`: pip install 'wavewright[{extra}]'",
+            )
     words = fault.abbreviation if isinstance(fault, errors.VisaIOError) else f"{type(fault).__name__}: {fault}"
     return LinkLost(
         f"no connection ({words})",

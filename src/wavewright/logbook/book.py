@@ -9,30 +9,25 @@ from __future__ import annotations
 import json
 import math
 import secrets
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from sqlalchemy import Connection, Engine, create_engine, event, insert, select
-from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import ArgumentError, SQLAlchemyError
+from sqlalchemy import Connection, insert, select
 
-from wavewright.errors import Misuse, StorageFault
+from wavewright.errors import Misuse
 from wavewright.logbook import tables
+from wavewright.logbook.address import read_address
 from wavewright.logbook.code_store import CodeStore
+from wavewright.logbook.database import Database
 from wavewright.logbook.migrations import bring_up_to_date
 from wavewright.logbook.outcome_files import outcome_as_json, outcome_from_json
-from wavewright.logbook.place import usual_logbook
 from wavewright.quantities import read_interval
 from wavewright.running.outcome import Origin, Outcome, Result
 from wavewright.waveform import Capture
-
-BUSY = 60.0  # s that one process waits for another's transaction
-WRITES = "wavewright_writes"
 
 
 class Logbook:
@@ -40,21 +35,28 @@ class Logbook:
 
     Parameters
     ----------
-    where : path of an SQLite file, or the URL of a database; the user's own logbook if not given. A file that is not
-        there is made.
+    where : path of an SQLite file, or the URL of a PostgreSQL database; the user's own logbook if not given. A file
+        that is not there is made.
     captures : folder of the raw codes; beside the file, or for a URL in the user's data folder, if not given.
 
     Raises
     ------
     StorageFault : the database cannot be opened, or is not a logbook.
-    Misuse : the URL is none.
+    Misuse : the URL is none, or the driver for PostgreSQL is not installed.
+
+    Attributes
+    ----------
+    where : path or URL, without the password.
+    reading : a block with a connection on which everything read belongs to one moment.
+    writing : a block with a transaction: all of it when it ends well, nothing otherwise; one writer at a time.
     """
 
     def __init__(self, where: str | Path | None = None, *, captures: Path | None = None) -> None:
-        url, beside = _address(where)
-        self.where = url.database or url.render_as_string() if url.drivername == "sqlite" else url.render_as_string()
-        self.codes = CodeStore(captures or beside)
-        self._engine = _engine(url)
+        address = read_address(where)
+        self.where = address.shown
+        self.codes = CodeStore(captures or address.captures)
+        self._database = Database(address)
+        self.reading, self.writing = self._database.reading, self._database.writing
         with self.writing() as connection:
             bring_up_to_date(connection, where=self.where)
 
@@ -68,20 +70,7 @@ class Logbook:
 
     def close(self) -> None:
         """Close the connections to the database."""
-        self._engine.dispose()
-
-    @contextmanager
-    def reading(self) -> Iterator[Connection]:
-        """A connection on which everything read belongs to one moment."""
-        with named_database(self.where), self._engine.connect() as connection:
-            yield connection
-
-    @contextmanager
-    def writing(self) -> Iterator[Connection]:
-        """A transaction that writes: all of it when the block ends well, nothing otherwise."""
-        writer = self._engine.execution_options(**{WRITES: True})
-        with named_database(self.where), writer.begin() as connection:
-            yield connection
+        self._database.close()
 
     def enter(self, outcome: Outcome, *, station: str = "", batch: str = "") -> str:
         """Write one outcome with its captures; returns its id, which is new.
@@ -158,20 +147,6 @@ def find_id(connection: Connection, name: str) -> str:
         expected=", ".join(found) if found else "the id of a run, its beginning, or `last`",
         do="" if found else "`wavewright logbook list` shows them",
     )
-
-
-@contextmanager
-def named_database(where: str) -> Iterator[None]:
-    """Turn what SQLAlchemy raises into our tree; the original stays as the cause."""
-    try:
-        yield
-    except SQLAlchemyError as fault:
-        said = str(getattr(fault, "orig", None) or fault)
-        raise StorageFault(
-            f"the logbook cannot be used: {said}",
-            where=where,
-            do="look at the disk and at the right to write there, or name another logbook with --logbook",
-        ) from fault
 
 
 class _Rows:
@@ -294,52 +269,3 @@ def _with_texts(document: dict[str, Any], connection: Connection) -> dict[str, A
     for origin in _origins(document):
         origin["text"] = texts[origin["sha256"]]
     return document
-
-
-def _address(where: str | Path | None) -> tuple[URL, Path]:
-    """The database's URL, and the folder of codes that goes with it."""
-    if isinstance(where, str) and "://" in where:
-        try:
-            url = make_url(where)
-        except (ArgumentError, ValueError) as fault:  # a port that is no number is a ValueError
-            raise Misuse(
-                f"logbook `{where}`", expected="a path, or a URL such as `sqlite:///logbook.sqlite`"
-            ) from fault
-        if url.get_backend_name() != "sqlite" or not url.database:
-            return url, usual_logbook().parent / "captures"
-        where = url.database
-    path = Path(where).expanduser() if where is not None else usual_logbook()
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as fault:
-        raise StorageFault(
-            f"the folder of the logbook cannot be made: {fault.strerror}",
-            where=str(path.parent),
-            do="name another --logbook",
-        ) from fault
-    return URL.create("sqlite", database=str(path)), path.with_name(f"{path.name}.captures")
-
-
-def _engine(url: URL) -> Engine:
-    try:
-        engine = create_engine(url, connect_args={"timeout": BUSY} if url.get_backend_name() == "sqlite" else {})
-    except (SQLAlchemyError, ImportError) as fault:
-        raise Misuse(
-            f"logbook `{url.render_as_string()}`: {fault}",
-            expected="an SQLite file, or a database whose driver is installed",
-        ) from fault
-    if url.get_backend_name() == "sqlite":
-        event.listen(engine, "connect", _set_up_sqlite)
-        event.listen(engine, "begin", _begin)
-    return engine
-
-
-def _set_up_sqlite(connection: Any, record: object) -> None:
-    connection.isolation_level = None  # the driver would begin transactions by itself, and too late
-    for pragma in ("journal_mode = WAL", "foreign_keys = ON", "synchronous = FULL"):
-        connection.execute(f"PRAGMA {pragma}")
-
-
-def _begin(connection: Connection) -> None:
-    """A transaction that will write asks for the lock at once: one that asked late would have to start again."""
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if connection.get_execution_options().get(WRITES) else "BEGIN")

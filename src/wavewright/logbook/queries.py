@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from difflib import get_close_matches
 from typing import Any
@@ -54,9 +54,7 @@ class Filter:
     @property
     def is_by_time_only(self) -> bool:
         """Whether the index of readings alone can answer."""
-        return all(
-            getattr(self, name) is None for name in ("part", "serial", "recipe", "verdict", "operator", "station")
-        )
+        return not replace(self, since=None, until=None).conditions()
 
 
 @dataclass(frozen=True, slots=True)

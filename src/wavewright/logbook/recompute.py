@@ -75,7 +75,7 @@ def recompute(outcome: Outcome, recipe: Recipe | None = None, *, run: str = "") 
 
 
 def recompute_runs(
-    where: str, runs: Sequence[str], recipe: Path | None = None, *, jobs: int = 1
+    where: str | None, runs: Sequence[str], recipe: Path | None = None, *, jobs: int = 1
 ) -> Iterator[Recomputed]:
     """Many runs of a logbook, on several processors if wanted, in the order in which they are named.
 
@@ -83,7 +83,7 @@ def recompute_runs(
 
     Parameters
     ----------
-    where : path or URL of the logbook; each process opens it for itself.
+    where : path or URL of the logbook, as `Logbook` takes it; each process opens it for itself.
     recipe : file of another recipe, into which the parameters of each run are put.
     """
     work = partial(_one, where, recipe)
@@ -94,7 +94,7 @@ def recompute_runs(
         yield from pool.map(work, runs, chunksize=max(1, len(runs) // (8 * jobs)))
 
 
-def _one(where: str, recipe: Path | None, run: str) -> Recomputed:
+def _one(where: str | None, recipe: Path | None, run: str) -> Recomputed:
     try:
         with Logbook(where) as book:
             outcome = book.outcome(run)

@@ -64,11 +64,10 @@ def _recomputed(
             outcome = book.outcome(run)
             return [recompute(outcome, recipe_of(path, outcome), run=outcome.id)]
         runs = [entry.id for entry in reversed(entries(book, run_filter(batch=batch)))]
-        where = book.where
     told = console(stderr=True)
     found = []
     with told.status("recomputing") as status:
-        for one in recompute_runs(where, runs, path, jobs=min(jobs, max(1, len(runs)))):
+        for one in recompute_runs(logbook, runs, path, jobs=min(jobs, max(1, len(runs)))):
             found.append(one)
             status.update(f"recomputed {len(found)} of {len(runs)} runs")
     return found

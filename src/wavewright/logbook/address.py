@@ -1,0 +1,93 @@
+"""Where a logbook lies: the path of an SQLite file or the URL of a PostgreSQL database, and how others may read it."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlalchemy.engine import URL, make_url
+from sqlalchemy.exc import ArgumentError
+
+from wavewright.errors import Misuse, StorageFault
+from wavewright.logbook.place import usual_logbook
+
+SQLITE, POSTGRESQL = "sqlite", "postgresql"
+FORMS = "a path, or a URL such as `postgresql://user@host/database` or `sqlite:///logbook.sqlite`"
+_SCHEME = re.compile(r"[A-Za-z][\w+.-]+:/")  # with one slash it is a URL too, and a misspelt one
+_USER = re.compile(r"^([\w+.-]+:/+[^:/@?#]*):.*@")
+_WORD = re.compile(r"([?&;]\w*(?:password|passwd|pwd)=)[^&;]*", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """A logbook that was named.
+
+    Parameters
+    ----------
+    url : of the database, with the password: not to be printed.
+    shown : the same for people, logs and files: a path, or the URL without its password.
+    captures : folder of the raw codes that goes with it.
+    """
+
+    url: URL
+    shown: str
+    captures: Path
+
+    @property
+    def is_file(self) -> bool:
+        """Whether the database is an SQLite file."""
+        return self.url.get_backend_name() == SQLITE
+
+    def without_secrets(self, text: str) -> str:
+        """What a driver said, with the password taken out should it stand in there."""
+        in_query = [str(value) for name, value in self.url.query.items() if _WORD.match(f"?{name}=")]
+        for secret in filter(None, (self.url.password, *in_query)):
+            text = text.replace(str(secret), "***")
+        return text
+
+
+def read_address(where: str | Path | None) -> Address:
+    """The address that a path or URL means; the user's own logbook for None. The folder of a file is made.
+
+    Raises
+    ------
+    Misuse : a URL that is none, or of a database that is neither SQLite nor PostgreSQL.
+    StorageFault : the folder cannot be made.
+    """
+    if isinstance(where, str) and _SCHEME.match(where):
+        url = _read_url(where)
+        if url.get_backend_name() == POSTGRESQL:
+            shown = shown_address(url.set(drivername=POSTGRESQL).render_as_string(hide_password=False))
+            return Address(url, shown, usual_logbook().parent / "captures")
+        if not url.database or url.database == ":memory:":
+            raise Misuse(f"logbook `{shown_address(where)}` names no file", expected=FORMS)
+        where = url.database
+    path = Path(where).expanduser() if where is not None else usual_logbook()
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise StorageFault(
+            f"the folder of the logbook cannot be made: {fault.strerror}",
+            where=shown_address(str(path.parent)),
+            do="name another --logbook",
+        ) from fault
+    return Address(URL.create(SQLITE, database=str(path)), str(path), path.with_name(f"{path.name}.captures"))
+
+
+def shown_address(where: str) -> str:
+    """A path or URL as it may be printed: `***` stands for whatever may be a password, also in a URL that is none."""
+    return _WORD.sub(r"\1***", _USER.sub(r"\1:***@", where))
+
+
+def _read_url(where: str) -> URL:
+    try:
+        url = make_url(where)
+        backend = url.get_backend_name()
+    except (ArgumentError, ValueError):  # a port that is no number is a ValueError; both repeat the URL: no cause
+        raise Misuse(f"logbook `{shown_address(where)}`", expected=FORMS) from None
+    if backend in (POSTGRESQL, "postgres"):
+        return url.set(drivername="postgresql+psycopg")  # the one driver that is tried, and that the extra installs
+    if backend == SQLITE:
+        return url
+    raise Misuse(f"logbook `{shown_address(where)}`: a database of the kind `{backend}`", expected=FORMS)

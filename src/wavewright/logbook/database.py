@@ -1,0 +1,118 @@
+"""The database of a logbook: connections, transactions, and what it says in our tree of errors.
+
+Whoever writes has the logbook for itself while the transaction lasts, on SQLite and on PostgreSQL alike: what one
+station read in a transaction that writes is still so when it commits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy.exc import SQLAlchemyError
+
+from wavewright.errors import Misuse, StorageFault
+from wavewright.logbook.address import Address
+
+BUSY = 60.0  # s that one process waits for another's transaction
+CONNECTING, SILENCE = 10.0, 30.0  # s until a server that does not answer is taken for absent
+WRITES = "wavewright_writes"
+TURN = 204_000_001  # names, on a server, the lock that a transaction which writes takes first; any number would do
+
+
+class Database:
+    """Connections to the database of a logbook.
+
+    Raises
+    ------
+    Misuse : the driver is not installed.
+    """
+
+    def __init__(self, address: Address) -> None:
+        self.address = address
+        self._engine = _engine(address)
+        isolation = {} if address.is_file else {"isolation_level": "REPEATABLE READ"}
+        self._reader = self._engine.execution_options(**isolation)
+        self._writer = self._engine.execution_options(**{WRITES: True})
+
+    def close(self) -> None:
+        """Close all connections."""
+        self._engine.dispose()
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """A connection on which everything read belongs to one moment."""
+        with named_database(self.address), self._reader.connect() as connection:
+            yield connection
+
+    @contextmanager
+    def writing(self) -> Iterator[Connection]:
+        """A transaction that writes: all of it when the block ends well, nothing otherwise."""
+        with named_database(self.address), self._writer.begin() as connection:
+            yield connection
+
+
+@contextmanager
+def named_database(address: Address) -> Iterator[None]:
+    """Turn what SQLAlchemy raises into our tree; the original stays as the cause."""
+    try:
+        yield
+    except SQLAlchemyError as fault:
+        said = " ".join(address.without_secrets(str(getattr(fault, "orig", None) or fault)).split())
+        raise StorageFault(
+            f"the logbook cannot be used: {said}",
+            where=address.shown,
+            do="look at the disk and at the right to write there, or name another logbook with --logbook"
+            if address.is_file
+            else "check that the server runs and takes this user, or name another logbook with --logbook",
+        ) from fault
+
+
+def _engine(address: Address) -> Engine:
+    if address.is_file:
+        engine = create_engine(address.url, connect_args={"timeout": BUSY})
+        event.listen(engine, "connect", _set_up_sqlite)
+        event.listen(engine, "begin", _begin_sqlite)
+        return engine
+    try:
+        engine = create_engine(address.url, pool_pre_ping=True, connect_args=_patience(address))
+    except ImportError as fault:
+        raise Misuse(
+            f"logbook `{address.shown}`: the driver for PostgreSQL is not installed",
+            do="install `wavewright[postgres]`: pip install 'wavewright[postgres]'",
+        ) from fault
+    event.listen(engine, "begin", _begin_postgresql)
+    return engine
+
+
+def _patience(address: Address) -> dict[str, Any]:
+    """How long a server may be silent, for what the URL does not say itself (libpq's own words)."""
+    ours = {
+        "connect_timeout": int(CONNECTING),
+        "keepalives_idle": int(CONNECTING),
+        "keepalives_interval": 5,
+        "keepalives_count": 4,
+        "tcp_user_timeout": int(1000 * SILENCE),
+        "options": f"-c lock_timeout={int(1000 * BUSY)}",
+        "application_name": "wavewright",
+    }
+    return {name: value for name, value in ours.items() if name not in address.url.query}
+
+
+def _set_up_sqlite(connection: Any, record: object) -> None:
+    connection.isolation_level = None  # the driver would begin transactions by itself, and too late
+    for pragma in ("journal_mode = WAL", "foreign_keys = ON", "synchronous = FULL"):
+        connection.execute(f"PRAGMA {pragma}")
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    """A transaction that will write asks for the lock at once: one that asked late would have to start again."""
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if connection.get_execution_options().get(WRITES) else "BEGIN")
+
+
+def _begin_postgresql(connection: Connection) -> None:
+    """One writer after another, from the first statement on: also for laying out the tables of an empty database."""
+    if connection.get_execution_options().get(WRITES):
+        connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({TURN})")
