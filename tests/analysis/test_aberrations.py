@@ -92,7 +92,7 @@ def test_samples_that_are_not_valid_do_not_shift_the_regions() -> None:
 
 
 @pytest.mark.parametrize(
-    "options, message", [({"slope": "either"}, "`slope` is `either`"), ({"region": 0.0}, "`region` is 0")]
+    "options, message", [({"slope": "either"}, "`slope` is `either`"), ({"region": 0.0}, "`region` is `0")]
 )
 def test_options_that_make_no_sense_are_refused(options: dict[str, object], message: str) -> None:
     with pytest.raises(Misuse, match=message):

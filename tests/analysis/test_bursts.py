@@ -49,5 +49,5 @@ def test_edges_without_a_pause_give_a_reason() -> None:
 
 
 def test_a_pause_of_no_length_is_refused() -> None:
-    with pytest.raises(Misuse, match="`pause` is 0 s"):
+    with pytest.raises(Misuse, match="`pause` is `0"):
         measure(bursts([3]), "burst_width", pause=0.0)

@@ -41,5 +41,5 @@ def test_the_width_decides() -> None:
     assert measure(wave, "glitches", width="15 ns").value == 0
     assert measure(wave, "glitches", width="25 ns").value == 1
     assert measure(wave, "glitches", width="1 us", polarity="negative").value == 500
-    with pytest.raises(Misuse, match="`width` is 0 s"):
+    with pytest.raises(Misuse, match="`width` is `0"):
         measure(wave, "glitches", width="0 s")

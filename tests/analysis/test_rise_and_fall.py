@@ -112,7 +112,7 @@ def test_edges_faster_than_the_samples_are_doubted() -> None:
 
 
 def test_levels_the_wrong_way_round_are_refused() -> None:
-    with pytest.raises(Misuse, match="low reference level 80 % is not below the high one 20 %"):
+    with pytest.raises(Misuse, match="`low` 80 % is not below `high` 20 %"):
         measure(single_pole(), "rise_time", low="80 %", high="20 %")
 
 

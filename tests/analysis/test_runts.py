@@ -38,7 +38,7 @@ def test_the_levels_decide_what_a_runt_is() -> None:
     wave = line([1.0, 0.45, 1.0])
     assert measure(wave, "runts", low="10 %", high="30 %").value == 0
     assert measure(wave, "runts", low="50 %", high="80 %").value == 0
-    with pytest.raises(Misuse, match="is not below the high one"):
+    with pytest.raises(Misuse, match="is not below `high`"):
         measure(wave, "runts", low="80 %", high="20 %")
 
 

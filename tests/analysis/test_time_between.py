@@ -98,7 +98,7 @@ def test_no_pair_gives_a_reason_with_both_counts() -> None:
 
 @pytest.mark.parametrize("options", [{"ordinal": 0}, {"hold_off": "-1 us"}])
 def test_options_that_make_no_sense_are_refused(options: dict[str, object]) -> None:
-    with pytest.raises(Misuse, match="`ordinal` is"):
+    with pytest.raises(Misuse, match="which makes no sense"):
         between(square(), "rising 50 %", "falling 50 %", **options)
 
 

@@ -89,7 +89,7 @@ def test_the_largest_pull_up_makes_exactly_the_longest_rise(mode: str, capacitan
 
 
 def test_a_capacitance_needs_a_pull_up_and_a_rise() -> None:
-    with pytest.raises(Misuse, match="more than 0 ohm"):
+    with pytest.raises(Misuse, match="above 0 ohm"):
         measure_decoded(charging(1e3, 1e-10), "bus_capacitance", pull_up=0.0)
     flat = Waveform.from_volts([3.3] * 100, interval=1e-7)
     assert "no line rises" in measure_decoded(on_bus(flat, flat), "bus_capacitance", pull_up=1e3).reason

@@ -36,7 +36,7 @@ def test_a_bus_is_shown_with_what_can_be_measured_of_it(wavewright: Command) -> 
 def test_a_metric_of_a_bus_is_shown_in_full(wavewright: Command) -> None:
     told = wavewright("buses", "bus_capacitance").stdout
     assert told.startswith("bus_capacitance [F], 1 channel(s)")
-    assert "pull_up : a quantity in ohm; needed" in told
+    assert "pull_up : a quantity in ohm, above 0 ohm; needed" in told
     assert wavewright("buses", "low_period", "--json").json["unit"] == "s"
 
 

@@ -23,6 +23,7 @@ from wavewright.analysis.edges import noise_doubts, state_doubts
 from wavewright.analysis.parameters import ReferenceLevel, Slope
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.rise_and_fall import whole_transitions
+from wavewright.analysis.sense import POSITIVE
 from wavewright.analysis.survey import Survey
 from wavewright.analysis.transitions import HIGH, LOW, Transitions, middle_level
 from wavewright.errors import Misuse, NotMeasurable
@@ -30,7 +31,7 @@ from wavewright.waveform import Floats
 
 SOURCE = "IEEE 181-2011, terms 'overshoot', 'undershoot', 'aberration region' (from memory, not verified)"
 
-Ratio = Annotated[float, "1"]
+Ratio = Annotated[float, "1", POSITIVE]
 
 
 @metric("overshoot", unit="1", source=SOURCE, reads_levels=True)

@@ -16,6 +16,7 @@ from wavewright.analysis.edges import MIDDLE, edges, period_doubts, too_few
 from wavewright.analysis.jitter import Edge, time_interval_errors
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Reading
+from wavewright.analysis.sense import POSITIVE
 from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
@@ -58,7 +59,7 @@ def modified_allan_deviation(time_errors: Floats, interval: float, *, factor: in
 def allan_deviation(
     survey: Survey,
     *,
-    averaging: Annotated[float, "s"] | None = None,
+    averaging: Annotated[float, "s", POSITIVE] | None = None,
     slope: Edge = "rising",
     level: ReferenceLevel = MIDDLE,
 ) -> Reading:

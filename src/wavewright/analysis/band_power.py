@@ -10,6 +10,7 @@ import numpy as np
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.decibels import dbm, dbu, dbv
 from wavewright.analysis.reading import Reading
+from wavewright.analysis.sense import NOT_NEGATIVE, POSITIVE
 from wavewright.analysis.spectrum import Spectrum, amplitude_spectrum
 from wavewright.analysis.survey import Survey
 from wavewright.analysis.windows import WindowName
@@ -24,8 +25,8 @@ DB_OF_RATIO = 10 / math.log(10)  # dB of a small relative change of a power
 def band_rms(
     survey: Survey,
     *,
-    lowest: Annotated[float, "Hz"] | None = None,
-    highest: Annotated[float, "Hz"] | None = None,
+    lowest: Annotated[float, "Hz", NOT_NEGATIVE] | None = None,
+    highest: Annotated[float, "Hz", POSITIVE] | None = None,
     window: WindowName = "hann",
 ) -> Reading:
     """Band rms: rms of what the waveform holds between two frequencies.
@@ -52,9 +53,9 @@ def band_rms(
 def band_power(
     survey: Survey,
     *,
-    lowest: Annotated[float, "Hz"] | None = None,
-    highest: Annotated[float, "Hz"] | None = None,
-    impedance: Annotated[float, "ohm"] = 50.0,
+    lowest: Annotated[float, "Hz", NOT_NEGATIVE] | None = None,
+    highest: Annotated[float, "Hz", POSITIVE] | None = None,
+    impedance: Annotated[float, "ohm", POSITIVE] = 50.0,
     window: WindowName = "hann",
 ) -> Reading:
     """Band power: what a voltage drives into a resistance between two frequencies, both included.
@@ -74,8 +75,8 @@ def band_power(
 def level_dbv(
     survey: Survey,
     *,
-    lowest: Annotated[float, "Hz"] | None = None,
-    highest: Annotated[float, "Hz"] | None = None,
+    lowest: Annotated[float, "Hz", NOT_NEGATIVE] | None = None,
+    highest: Annotated[float, "Hz", POSITIVE] | None = None,
     window: WindowName = "hann",
 ) -> Reading:
     """Level in dBV: rms between two frequencies, both included, referred to 1 V; options as of `band_rms`.
@@ -92,8 +93,8 @@ def level_dbv(
 def level_dbu(
     survey: Survey,
     *,
-    lowest: Annotated[float, "Hz"] | None = None,
-    highest: Annotated[float, "Hz"] | None = None,
+    lowest: Annotated[float, "Hz", NOT_NEGATIVE] | None = None,
+    highest: Annotated[float, "Hz", POSITIVE] | None = None,
     window: WindowName = "hann",
 ) -> Reading:
     """Level in dBu: rms between two frequencies, both included, referred to 0.7746 V; options as of `band_rms`.
@@ -110,9 +111,9 @@ def level_dbu(
 def level_dbm(
     survey: Survey,
     *,
-    impedance: Annotated[float, "ohm"] = 50.0,
-    lowest: Annotated[float, "Hz"] | None = None,
-    highest: Annotated[float, "Hz"] | None = None,
+    impedance: Annotated[float, "ohm", POSITIVE] = 50.0,
+    lowest: Annotated[float, "Hz", NOT_NEGATIVE] | None = None,
+    highest: Annotated[float, "Hz", POSITIVE] | None = None,
     window: WindowName = "hann",
 ) -> Reading:
     """Level in dBm: power into `impedance`, ohm, between two frequencies, referred to 1 mW; options of `band_rms`.

@@ -11,6 +11,7 @@ from wavewright.analysis.edges import MIDDLE, edges, noise_doubts, too_few
 from wavewright.analysis.instants import difference_resolution
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Reading
+from wavewright.analysis.sense import POSITIVE
 from wavewright.analysis.survey import Survey
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.waveform import Floats
@@ -20,7 +21,7 @@ PAUSE = 3.0  # medians of the distances between edges
 
 @metric("burst_width", unit="s", source="common practice, no source", reads_levels=True)
 def burst_width(
-    survey: Survey, *, pause: Annotated[float, "s"] | None = None, level: ReferenceLevel = MIDDLE
+    survey: Survey, *, pause: Annotated[float, "s", POSITIVE] | None = None, level: ReferenceLevel = MIDDLE
 ) -> Reading:
     """Burst width: from the first to the last edge of a group of edges, mean of all whole groups.
 

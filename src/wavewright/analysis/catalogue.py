@@ -17,7 +17,7 @@ from typing import Any, TypeVar
 
 from wavewright import analysis
 from wavewright.analysis.levels import LevelMethod
-from wavewright.analysis.parameters import ReferenceLevel, read_parameter
+from wavewright.analysis.parameters import ReferenceLevel, check_order, read_parameter
 from wavewright.analysis.reading import Reading
 from wavewright.errors import Misuse
 
@@ -87,6 +87,7 @@ class Metric:
             read[known[name].argument] = read_parameter(value, known[name].annotation, name=name)
         if missing := [p.name for p in known.values() if p.is_required and p.name not in given]:
             raise Misuse(f"metric `{self.name}` needs {', '.join(f'`{name}`' for name in missing)}")
+        check_order({parameter.name: parameter.default for parameter in known.values()} | read)
         return read
 
 

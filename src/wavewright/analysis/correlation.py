@@ -11,6 +11,7 @@ import numpy as np
 from wavewright.analysis.alignment import aligned
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.sense import POSITIVE
 from wavewright.analysis.spectrum import centred, mean_code
 from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
@@ -83,7 +84,9 @@ def covariances(first: Survey, second: Survey) -> Covariances:
 
 
 @metric("correlation_delay", unit="s", source=SOURCE, channels=2)
-def correlation_delay(first: Survey, second: Survey, *, longest: Annotated[float, "s"] | None = None) -> Reading:
+def correlation_delay(
+    first: Survey, second: Survey, *, longest: Annotated[float, "s", POSITIVE] | None = None
+) -> Reading:
     """Correlation delay: by how much the second channel is later, where both are most alike.
 
     Definition

@@ -10,7 +10,7 @@ import numpy as np
 from wavewright.analysis.averages import uncertainty_of_average
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.edges import MIDDLE, edges, period_doubts, too_few
-from wavewright.analysis.parameters import ReferenceLevel
+from wavewright.analysis.parameters import Hysteresis, ReferenceLevel
 from wavewright.analysis.periods import cycle_places
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.survey import Survey
@@ -19,7 +19,7 @@ SOURCE = "math: integral over whole periods by the trapezoidal rule, which ends 
 
 
 @metric("cycle_mean", unit="", source=SOURCE, reads_levels=True)
-def cycle_mean(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: ReferenceLevel | None = None) -> Reading:
+def cycle_mean(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hysteresis | None = None) -> Reading:
     """Cycle mean: mean over all whole periods of the record.
 
     Definition
@@ -35,7 +35,7 @@ def cycle_mean(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Re
 
 
 @metric("cycle_rms", unit="", source=SOURCE, reads_levels=True)
-def cycle_rms(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: ReferenceLevel | None = None) -> Reading:
+def cycle_rms(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hysteresis | None = None) -> Reading:
     """Cycle RMS: root of the mean square over all whole periods of the record, direct part included.
 
     Definition

@@ -15,6 +15,7 @@ from typing import Annotated, Literal
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.decibels import amplitude_ratio_db, power_ratio_db
 from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.sense import COUNT, POSITIVE, Sense
 from wavewright.analysis.spectrum import Spectrum, amplitude_spectrum
 from wavewright.analysis.survey import Survey
 from wavewright.analysis.tones import Tone, find_strongest, highest_peak, tone_at, tone_doubts
@@ -81,10 +82,10 @@ def take_apart(
 def thd(
     survey: Survey,
     *,
-    harmonics: int = 10,
+    harmonics: Annotated[int, Sense(least=2)] = 10,
     relative_to: Literal["fundamental", "total"] = "fundamental",
     window: WindowName = "blackman_harris",
-    fundamental: Annotated[float, "Hz"] | None = None,
+    fundamental: Annotated[float, "Hz", POSITIVE] | None = None,
 ) -> Reading:
     """Total harmonic distortion: rms of the harmonics over rms of the fundamental.
 
@@ -119,9 +120,9 @@ def thd(
 def harmonic_level(
     survey: Survey,
     *,
-    harmonic: int = 2,
+    harmonic: Annotated[int, Sense(least=2)] = 2,
     window: WindowName = "blackman_harris",
-    fundamental: Annotated[float, "Hz"] | None = None,
+    fundamental: Annotated[float, "Hz", POSITIVE] | None = None,
 ) -> Reading:
     """Harmonic level: one harmonic over the fundamental, in dB; `harmonic` is its number, 2 the first overtone.
 
@@ -152,9 +153,9 @@ def harmonic_level(
 def snr(
     survey: Survey,
     *,
-    harmonics: int = 10,
+    harmonics: Annotated[int, COUNT] = 10,
     window: WindowName = "blackman_harris",
-    fundamental: Annotated[float, "Hz"] | None = None,
+    fundamental: Annotated[float, "Hz", POSITIVE] | None = None,
 ) -> Reading:
     """Signal-to-noise ratio: fundamental over all that is neither mean nor harmonic, in dB.
 
@@ -178,7 +179,10 @@ def snr(
 
 @metric("sfdr", unit="dB", source=SOURCE)
 def sfdr(
-    survey: Survey, *, window: WindowName = "blackman_harris", fundamental: Annotated[float, "Hz"] | None = None
+    survey: Survey,
+    *,
+    window: WindowName = "blackman_harris",
+    fundamental: Annotated[float, "Hz", POSITIVE] | None = None,
 ) -> Reading:
     """Spurious-free dynamic range: fundamental over the highest other line, harmonic or not, in dB.
 

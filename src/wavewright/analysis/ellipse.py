@@ -12,6 +12,7 @@ from wavewright.analysis.catalogue import metric
 from wavewright.analysis.correlation import covariances
 from wavewright.analysis.phase import SOURCE, common_sines, sine_doubts
 from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.sense import POSITIVE
 from wavewright.analysis.survey import Survey
 
 
@@ -59,7 +60,7 @@ def fit_ellipse(first: Survey, second: Survey, *, frequency: float | None = None
 
 
 @metric("axis_ratio", unit="1", source="math: singular values of the two sines", channels=2)
-def axis_ratio(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz"] | None = None) -> Reading:
+def axis_ratio(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
     """Axis ratio: minor over major axis of the XY figure; 0 for a line, 1 for a circle.
 
     Definition

@@ -16,6 +16,7 @@ import numpy as np
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.sense import ANY
 from wavewright.analysis.stretch import stretch
 from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
@@ -63,8 +64,8 @@ def time_constant(
     survey: Survey,
     *,
     begin: ReferenceLevel = START,
-    after: Annotated[float, "s"] | None = None,
-    until: Annotated[float, "s"] | None = None,
+    after: Annotated[float, "s", ANY] | None = None,
+    until: Annotated[float, "s", ANY] | None = None,
 ) -> Reading:
     """Time constant of the exponential that fits best from the first transition on.
 
@@ -94,8 +95,8 @@ def final_value(
     survey: Survey,
     *,
     begin: ReferenceLevel = START,
-    after: Annotated[float, "s"] | None = None,
-    until: Annotated[float, "s"] | None = None,
+    after: Annotated[float, "s", ANY] | None = None,
+    until: Annotated[float, "s", ANY] | None = None,
 ) -> Reading:
     """Final value that the exponential from the first transition on tends to; options as of `time_constant`.
 

@@ -21,6 +21,7 @@ from wavewright.analysis.edges import MIDDLE, noise_doubts
 from wavewright.analysis.instants import instant_resolution
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.sense import POSITIVE, Sense
 from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
@@ -68,8 +69,8 @@ class _Bits:
 def eye_height(
     survey: Survey,
     *,
-    bit_rate: Annotated[float, "Bd"] | None = None,
-    aperture: Annotated[float, "1"] = 0.1,
+    bit_rate: Annotated[float, "Bd", POSITIVE] | None = None,
+    aperture: Annotated[float, "1", Sense(above=0.0, most=1.0)] = 0.1,
     opening: Opening = "extremes",
     level: ReferenceLevel = MIDDLE,
 ) -> Reading:
@@ -109,7 +110,7 @@ def eye_height(
 def eye_width(
     survey: Survey,
     *,
-    bit_rate: Annotated[float, "Bd"] | None = None,
+    bit_rate: Annotated[float, "Bd", POSITIVE] | None = None,
     opening: Opening = "extremes",
     level: ReferenceLevel = MIDDLE,
 ) -> Reading:
@@ -143,7 +144,7 @@ def eye_width(
 
 @metric("bit_rate", unit="Bd", source="math: least squares line through the edges", reads_levels=True)
 def bit_rate(
-    survey: Survey, *, nominal: Annotated[float, "Bd"] | None = None, level: ReferenceLevel = MIDDLE
+    survey: Survey, *, nominal: Annotated[float, "Bd", POSITIVE] | None = None, level: ReferenceLevel = MIDDLE
 ) -> Reading:
     """Bit rate of a line without return to zero, by all its edges; `nominal`, Bd, if the shortest pulse misleads.
 

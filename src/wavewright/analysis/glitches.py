@@ -8,9 +8,10 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.edges import MIDDLE, edges
-from wavewright.analysis.parameters import ReferenceLevel
+from wavewright.analysis.parameters import Hysteresis, ReferenceLevel
 from wavewright.analysis.pulses import Polarity, Pulses, find_pulses
 from wavewright.analysis.reading import Occurrences, Reading
+from wavewright.analysis.sense import POSITIVE
 from wavewright.analysis.survey import Survey
 from wavewright.errors import Misuse, NotMeasurable
 
@@ -21,10 +22,10 @@ SHARE_OF_MEDIAN = 0.25
 def glitches(
     survey: Survey,
     *,
-    width: Annotated[float, "s"] | None = None,
+    width: Annotated[float, "s", POSITIVE] | None = None,
     polarity: Polarity = Polarity.EITHER,
     level: ReferenceLevel = MIDDLE,
-    hysteresis: ReferenceLevel | None = None,
+    hysteresis: Hysteresis | None = None,
 ) -> Reading:
     """Glitches: number of pulses narrower than a width, with the time of each.
 

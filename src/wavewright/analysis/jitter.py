@@ -21,6 +21,7 @@ from wavewright.analysis.instants import instant_resolution
 from wavewright.analysis.line_fit import fit_line
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Occurrences, Reading
+from wavewright.analysis.sense import COUNT, POSITIVE
 from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
@@ -83,7 +84,7 @@ def period_jitter(
     survey: Survey,
     *,
     statistic: Statistic = "rms",
-    periods: int = 1,
+    periods: Annotated[int, COUNT] = 1,
     slope: Edge = "rising",
     level: ReferenceLevel = MIDDLE,
 ) -> Reading:
@@ -120,7 +121,7 @@ def time_interval_error(
     survey: Survey,
     *,
     statistic: Statistic = "rms",
-    reference: Annotated[float, "Hz"] | None = None,
+    reference: Annotated[float, "Hz", POSITIVE] | None = None,
     slope: Edge = "rising",
     level: ReferenceLevel = MIDDLE,
 ) -> Reading:

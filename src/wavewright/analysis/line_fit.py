@@ -10,6 +10,7 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.sense import ANY
 from wavewright.analysis.stretch import stretch
 from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
@@ -87,7 +88,7 @@ def fit_line_to(wave: Waveform) -> Line:
 
 @metric("slope", unit="V/s", source=SOURCE)
 def slope(
-    survey: Survey, *, after: Annotated[float, "s"] | None = None, until: Annotated[float, "s"] | None = None
+    survey: Survey, *, after: Annotated[float, "s", ANY] | None = None, until: Annotated[float, "s", ANY] | None = None
 ) -> Reading:
     """Slope of the straight line that fits best, of the whole record or a stretch of it.
 
@@ -116,7 +117,7 @@ def slope(
 
 @metric("line_residual", unit="", source=SOURCE)
 def line_residual(
-    survey: Survey, *, after: Annotated[float, "s"] | None = None, until: Annotated[float, "s"] | None = None
+    survey: Survey, *, after: Annotated[float, "s", ANY] | None = None, until: Annotated[float, "s", ANY] | None = None
 ) -> Reading:
     """Line residual: standard deviation about the straight line that fits best; options as of `slope`.
 

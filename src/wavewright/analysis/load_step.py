@@ -14,6 +14,7 @@ import numpy as np
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.moments import moments_of
 from wavewright.analysis.reading import Doubt, Occurrences, Reading
+from wavewright.analysis.sense import ANY, POSITIVE
 from wavewright.analysis.stretch import stretch
 from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
@@ -46,7 +47,9 @@ class LoadStep:
 
 
 @metric("load_step_dip", unit="", source=SOURCE, channels=(1, 2))
-def load_step_dip(rail: Survey, load: Survey | None = None, *, step: Annotated[float, "s"] | None = None) -> Reading:
+def load_step_dip(
+    rail: Survey, load: Survey | None = None, *, step: Annotated[float, "s", ANY] | None = None
+) -> Reading:
     """Load step dip: largest deviation of a rail after a load step from its mean before it, up or down, as a magnitude.
 
     Drawing
@@ -89,8 +92,8 @@ def recovery_time(
     rail: Survey,
     load: Survey | None = None,
     *,
-    band: Annotated[float, "1"] = 0.01,
-    step: Annotated[float, "s"] | None = None,
+    band: Annotated[float, "1", POSITIVE] = 0.01,
+    step: Annotated[float, "s", ANY] | None = None,
 ) -> Reading:
     """Recovery time: from a load step to the last entry of the rail into a band round its final value.
 

@@ -8,6 +8,7 @@ from typing import Any, overload
 
 from wavewright.analysis.catalogue import Metric, find_metric
 from wavewright.analysis.levels import LevelChoice, LevelMethod
+from wavewright.analysis.parameters import check_units
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.survey import Survey
 from wavewright.errors import Misuse, NotMeasurable
@@ -81,6 +82,7 @@ def measure_surveys(surveys: Sequence[Survey], metric: Metric, options: dict[str
             expected=f"{fewest}" if fewest == most else f"{fewest} to {most}",
         )
     read = metric.options(options)
+    check_units(read, [survey.unit for survey in surveys])
     if metric.reads_levels:
         choice = _level_choice(read)
         surveys = [survey.at_levels(choice) for survey in surveys]

@@ -6,11 +6,14 @@ How an option is written is said by the annotation of the argument that takes it
 |---|---|---|
 | `ReferenceLevel` | `50 %` (of the amplitude, above the low level), `1.65 V`, a float in that unit | ReferenceLevel |
 | `Condition` | `falling 0.99 V`, `rising 70 %`, `either 50 %` | Condition |
-| `Annotated[float, "s"]` | `20 ns`, or a float in that unit | float |
-| `Annotated[float, "1"]` | `5 %`, `0.05`: a ratio | float |
-| `int`, `bool`, `str`, `Literal[…]` | itself | itself |
+| `Annotated[float, "s", ANY]` | `20 ns`, or a float in that unit | float |
+| `Annotated[float, "1", SHARE]` | `5 %`, `0.05`: a ratio | float |
+| `Annotated[int, COUNT]` | a whole number | int |
+| `bool`, `str`, `Literal[…]` | itself | itself |
 | any of them `\\| None` | the same, or left out | |
 | any of them `\\| Literal["auto"]` | the same, or that word | itself |
+
+Every number has its `Sense` in the annotation: what it may be at all, see `sense.py`.
 """
 
 from __future__ import annotations
@@ -18,10 +21,12 @@ from __future__ import annotations
 import math
 import types
 import typing
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Annotated, Any, Literal
 
+from wavewright.analysis.sense import ANY, NOT_NEGATIVE, Sense
 from wavewright.errors import Misuse
 from wavewright.quantities import read_quantity
 
@@ -39,10 +44,12 @@ class ReferenceLevel:
     """A level to be crossed: a ratio of the amplitude above the low state level, or a value in the waveform's unit.
 
     Reference level as in IEEE 181-2011 (term from memory, not verified): x % stands for low + x/100 · (high − low).
+    `unit` is that in which an absolute level was written, empty for a float, which is in the waveform's own.
     """
 
     number: float
     is_ratio: bool
+    unit: str = field(default="", compare=False)
 
     def value(self, low: float, high: float) -> float:
         """The level in the waveform's unit, given the two state levels; these are not looked at for absolute levels."""
@@ -69,7 +76,12 @@ class ReferenceLevel:
             raise Misuse(f"level `{text}`", expected="a level such as `50 %` or `1.65 V`")
         if text.strip().endswith("%"):
             return cls(read_quantity(text, unit="1").value, is_ratio=True)
-        return cls(read_quantity(text, unit=_unit_at_end(text)).value, is_ratio=False)
+        unit = _unit_at_end(text)
+        return cls(read_quantity(text, unit=unit).value, is_ratio=False, unit=unit)
+
+
+Hysteresis = Annotated[ReferenceLevel, NOT_NEGATIVE]
+"""How far a signal must go back before the next crossing counts: a share of the amplitude, or an absolute width."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +128,7 @@ def read_parameter(value: object, annotation: Any, *, name: str) -> Any:
     if annotation in (ReferenceLevel, Condition):
         return annotation.read(value)
     if origin is Annotated:
-        return _read_number(value, unit=typing.get_args(annotation)[1], name=name)
+        return _read_annotated(value, annotation, name=name)
     if origin is Literal or (isinstance(annotation, type) and issubclass(annotation, StrEnum)):
         words = typing.get_args(annotation) if origin is Literal else [str(member) for member in annotation]
         if value not in words:
@@ -131,6 +143,73 @@ def read_parameter(value: object, annotation: Any, *, name: str) -> Any:
     return value
 
 
+def unit_and_sense(annotation: Any) -> tuple[str, Sense]:
+    """Of an `Annotated[…]`: the unit of the number, empty where it has none of its own, and what makes sense."""
+    said = typing.get_args(annotation)[1:]
+    unit = next((part for part in said if isinstance(part, str)), "")
+    return unit, next((part for part in said if isinstance(part, Sense)), ANY)
+
+
+def _read_annotated(value: object, annotation: Any, *, name: str) -> Any:
+    """A number, or a level, that has to make sense."""
+    kind = typing.get_args(annotation)[0]
+    unit, sense = unit_and_sense(annotation)
+    if kind is ReferenceLevel:
+        level = ReferenceLevel.read(value)
+        sense.check(level.number, name=name, written=value, unit="1" if level.is_ratio else level.unit)
+        return level
+    number = _read_count(value, name=name) if kind is int else _read_number(value, unit=unit, name=name)
+    sense.check(number, name=name, written=value, unit=unit)
+    return number
+
+
+ASCENDING = (("low", "high"), ("lowest", "highest"), ("after", "until"), ("low_state", "high_state"))
+"""Options, whatever has them, of which the first must lie below the second."""
+
+
+def check_order(values: Mapping[str, object]) -> None:
+    """Refuse options that bound an empty stretch or band.
+
+    Parameters
+    ----------
+    values : of all options as they were read, the defaults of those that were not given included.
+
+    Raises
+    ------
+    Misuse : the lower one is not below the upper one.
+    """
+    for lower, upper in ASCENDING:
+        first, second = (values.get(name) for name in (lower, upper))
+        if isinstance(first, ReferenceLevel) and isinstance(second, ReferenceLevel):
+            is_empty = first.is_ratio == second.is_ratio and first.number >= second.number
+        else:
+            is_empty = isinstance(first, float) and isinstance(second, float) and first >= second
+        if is_empty:
+            raise Misuse(f"`{lower}` {first} is not below `{upper}` {second}", expected="the lower one first")
+
+
+def check_units(values: Mapping[str, object], units: Sequence[str]) -> None:
+    """Refuse levels that are written in a unit which none of the waveforms has.
+
+    Parameters
+    ----------
+    values : of options, as they were read.
+    units : of the waveforms.
+
+    Raises
+    ------
+    Misuse : a level in V on a channel in A.
+    """
+    for name, value in values.items():
+        level = value.level if isinstance(value, Condition) else value
+        if isinstance(level, ReferenceLevel) and level.unit and level.unit not in units:
+            channels = "the channel" if len(units) == 1 else "the channels"
+            raise Misuse(
+                f"`{name.rstrip('_')}` is in {level.unit}, {channels} in {' and '.join(dict.fromkeys(units))}",
+                expected=f"a level in {' or '.join(dict.fromkeys(units))}, or in % of the amplitude",
+            )
+
+
 def _word_lists(branches: list[Any]) -> list[Any]:
     return [branch for branch in branches if typing.get_origin(branch) is Literal]
 
@@ -143,10 +222,11 @@ def _read_number(value: object, *, unit: str, name: str) -> float:
     return float(value)
 
 
-def _read_count(value: object, *, name: str) -> int:
+def _read_count(value: Any, *, name: str) -> int:
     if isinstance(value, str):
         value = read_quantity(value, unit="").value
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or value != int(value):
+    is_number = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    if not is_number or value != int(value):
         raise Misuse(f"`{name}` is `{value}`", expected="a whole number")
     return int(value)
 

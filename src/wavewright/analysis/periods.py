@@ -10,7 +10,7 @@ from wavewright.analysis.catalogue import metric
 from wavewright.analysis.crossings import Crossings
 from wavewright.analysis.edges import MIDDLE, edges, period_doubts, too_few
 from wavewright.analysis.instants import difference_resolution
-from wavewright.analysis.parameters import ReferenceLevel
+from wavewright.analysis.parameters import Hysteresis, ReferenceLevel
 from wavewright.analysis.reading import Occurrences, Reading
 from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
@@ -20,7 +20,7 @@ SOURCE = "IEEE 181-2011, term 'waveform period' (from memory, not verified)"
 
 
 @metric("period", unit="s", source=SOURCE, reads_levels=True)
-def period(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: ReferenceLevel | None = None) -> Reading:
+def period(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hysteresis | None = None) -> Reading:
     """Period: time from one rising edge to the next at the middle reference level, mean of all whole periods.
 
     Drawing
@@ -41,7 +41,7 @@ def period(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Refere
 
 
 @metric("frequency", unit="Hz", source=SOURCE + "; frequency is its inverse (math)", reads_levels=True)
-def frequency(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: ReferenceLevel | None = None) -> Reading:
+def frequency(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hysteresis | None = None) -> Reading:
     """Frequency: whole periods per time, which is the inverse of the mean period.
 
     Definition
@@ -69,7 +69,7 @@ def frequency(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Ref
 
 
 @metric("cycles", unit="count", source="math: count of whole periods", reads_levels=True)
-def cycles(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: ReferenceLevel | None = None) -> Reading:
+def cycles(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hysteresis | None = None) -> Reading:
     """Cycles: number of whole periods in the record, from edge to edge of the same slope.
 
     Definition
@@ -86,9 +86,7 @@ def cycles(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Refere
 
 
 @metric("rising_edges", unit="count", source="math: count of rising crossings", reads_levels=True)
-def rising_edges(
-    survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: ReferenceLevel | None = None
-) -> Reading:
+def rising_edges(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hysteresis | None = None) -> Reading:
     """Rising edges: how many times the level is crossed upwards in the record.
 
     Definition
@@ -103,9 +101,7 @@ def rising_edges(
 
 
 @metric("falling_edges", unit="count", source="math: count of falling crossings", reads_levels=True)
-def falling_edges(
-    survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: ReferenceLevel | None = None
-) -> Reading:
+def falling_edges(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hysteresis | None = None) -> Reading:
     """Falling edges: how many times the level is crossed downwards in the record.
 
     Definition

@@ -12,6 +12,7 @@ from typing import Annotated
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.decibels import amplitude_ratio_db
 from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.sense import POSITIVE
 from wavewright.analysis.sine_fit import SineFit, fit_sine
 from wavewright.analysis.stretch import part_of
 from wavewright.analysis.survey import Survey
@@ -64,7 +65,7 @@ def sine_doubts(fits: tuple[SineFit, SineFit]) -> tuple[Doubt, ...]:
 
 
 @metric("phase", unit="deg", source=SOURCE, channels=2)
-def phase(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz"] | None = None) -> Reading:
+def phase(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
     """Phase of the second channel against the first, −180 … 180 deg; negative where the second lags.
 
     Definition
@@ -85,7 +86,7 @@ def phase(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz"] | 
 
 
 @metric("phase_delay", unit="s", source=SOURCE, channels=2)
-def phase_delay(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz"] | None = None) -> Reading:
+def phase_delay(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
     """Phase delay: by how much the second channel's sine is later, within half a period; `frequency` as of `phase`.
 
     Definition
@@ -100,7 +101,7 @@ def phase_delay(first: Survey, second: Survey, *, frequency: Annotated[float, "H
 
 
 @metric("gain", unit="1", source=SOURCE, channels=2)
-def gain(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz"] | None = None) -> Reading:
+def gain(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
     """Gain: amplitude of the second channel's sine over that of the first; `frequency` as of `phase`.
 
     Definition
@@ -118,7 +119,7 @@ def gain(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz"] | N
 
 
 @metric("gain_db", unit="dB", source=SOURCE, channels=2)
-def gain_db(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz"] | None = None) -> Reading:
+def gain_db(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
     """Gain in dB: 20·log10 of the ratio of the amplitudes, second over first; `frequency` as of `phase`.
 
     Definition

@@ -23,6 +23,7 @@ from wavewright.analysis.edges import MIDDLE, period_doubts
 from wavewright.analysis.periods import cycle_places
 from wavewright.analysis.phase import common_sines, sine_doubts
 from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.sense import ANY, POSITIVE
 from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats, Waveform
@@ -107,7 +108,9 @@ def power_factor(voltage: Survey, current: Survey, *, over: Over = "cycles") -> 
 
 
 @metric("reactive_power", unit="var", source=SOURCE, channels=2)
-def reactive_power(voltage: Survey, current: Survey, *, frequency: Annotated[float, "Hz"] | None = None) -> Reading:
+def reactive_power(
+    voltage: Survey, current: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None
+) -> Reading:
     """Reactive power of the fundamental: positive where the current lags, as in a coil.
 
     Definition
@@ -132,8 +135,8 @@ def energy(
     voltage: Survey,
     current: Survey,
     *,
-    after: Annotated[float, "s"] | None = None,
-    until: Annotated[float, "s"] | None = None,
+    after: Annotated[float, "s", ANY] | None = None,
+    until: Annotated[float, "s", ANY] | None = None,
 ) -> Reading:
     """Energy: integral of voltage times current over the record, or over a stretch of it.
 

@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.reading import Reading
+from wavewright.analysis.sense import NOT_NEGATIVE, POSITIVE
 from wavewright.analysis.spectrum import FEWEST_SAMPLES
 from wavewright.analysis.survey import Survey
 from wavewright.analysis.unbroken import unbroken
@@ -73,9 +74,9 @@ def power_density(survey: Survey, *, resolution: float | None = None, window: Wi
 def noise_density(
     survey: Survey,
     *,
-    lowest: Annotated[float, "Hz"] | None = None,
-    highest: Annotated[float, "Hz"] | None = None,
-    resolution: Annotated[float, "Hz"] | None = None,
+    lowest: Annotated[float, "Hz", NOT_NEGATIVE] | None = None,
+    highest: Annotated[float, "Hz", POSITIVE] | None = None,
+    resolution: Annotated[float, "Hz", POSITIVE] | None = None,
     average: Literal["median", "mean"] = "median",
     window: WindowName = "hann",
 ) -> Reading:

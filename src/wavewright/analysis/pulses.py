@@ -11,7 +11,7 @@ from wavewright.analysis.catalogue import metric
 from wavewright.analysis.crossings import Crossings
 from wavewright.analysis.edges import MIDDLE, edges, noise_doubts, period_doubts, too_few
 from wavewright.analysis.instants import difference_resolution
-from wavewright.analysis.parameters import ReferenceLevel
+from wavewright.analysis.parameters import Hysteresis, ReferenceLevel
 from wavewright.analysis.reading import Doubt, Occurrences, Reading
 from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
@@ -39,7 +39,7 @@ class Pulses:
 
 @metric("positive_pulse_width", unit="s", source=SOURCE, reads_levels=True)
 def positive_pulse_width(
-    survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: ReferenceLevel | None = None
+    survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hysteresis | None = None
 ) -> Reading:
     """Positive pulse width: time from a rising edge to the next falling one, mean of all whole pulses.
 
@@ -59,7 +59,7 @@ def positive_pulse_width(
 
 @metric("negative_pulse_width", unit="s", source=SOURCE, reads_levels=True)
 def negative_pulse_width(
-    survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: ReferenceLevel | None = None
+    survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hysteresis | None = None
 ) -> Reading:
     """Negative pulse width: time from a falling edge to the next rising one, mean of all whole pulses.
 
@@ -78,7 +78,7 @@ def negative_pulse_width(
 
 
 @metric("duty_factor", unit="1", source="FED-STD-1037C, 'duty cycle' (seen in a reprint)", reads_levels=True)
-def duty_factor(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: ReferenceLevel | None = None) -> Reading:
+def duty_factor(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hysteresis | None = None) -> Reading:
     """Duty factor: duration of the positive pulse over the period, mean of all whole periods.
 
     Drawing
@@ -122,7 +122,7 @@ def pulses(
     *,
     polarity: Polarity = Polarity.POSITIVE,
     level: ReferenceLevel = MIDDLE,
-    hysteresis: ReferenceLevel | None = None,
+    hysteresis: Hysteresis | None = None,
 ) -> Reading:
     """Pulses: number of whole pulses in the record, each with both of its edges.
 
@@ -149,7 +149,7 @@ def longest_pulse(
     *,
     polarity: Polarity = Polarity.POSITIVE,
     level: ReferenceLevel = MIDDLE,
-    hysteresis: ReferenceLevel | None = None,
+    hysteresis: Hysteresis | None = None,
 ) -> Reading:
     """Longest pulse: the greatest width among all whole pulses; the occurrence is that pulse.
 
@@ -170,7 +170,7 @@ def shortest_pulse(
     *,
     polarity: Polarity = Polarity.POSITIVE,
     level: ReferenceLevel = MIDDLE,
-    hysteresis: ReferenceLevel | None = None,
+    hysteresis: Hysteresis | None = None,
 ) -> Reading:
     """Shortest pulse: the smallest width among all whole pulses; the occurrence is that pulse.
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.sense import NOT_NEGATIVE, POSITIVE
 from wavewright.analysis.survey import Survey
 from wavewright.analysis.tones import find_strongest, tone_doubts
 from wavewright.analysis.unbroken import unbroken
@@ -40,7 +41,10 @@ class FoldedCycle:
 
 @metric("switching_frequency", unit="Hz", source="math: interpolated peak of the discrete Fourier transform")
 def switching_frequency(
-    survey: Survey, *, lowest: Annotated[float, "Hz"] | None = None, highest: Annotated[float, "Hz"] | None = None
+    survey: Survey,
+    *,
+    lowest: Annotated[float, "Hz", NOT_NEGATIVE] | None = None,
+    highest: Annotated[float, "Hz", POSITIVE] | None = None,
 ) -> Reading:
     """Switching frequency: that of the strongest tone of a converter's output.
 
@@ -60,9 +64,9 @@ def switching_frequency(
 def ripple(
     survey: Survey,
     *,
-    frequency: Annotated[float, "Hz"] | None = None,
-    lowest: Annotated[float, "Hz"] | None = None,
-    highest: Annotated[float, "Hz"] | None = None,
+    frequency: Annotated[float, "Hz", POSITIVE] | None = None,
+    lowest: Annotated[float, "Hz", NOT_NEGATIVE] | None = None,
+    highest: Annotated[float, "Hz", POSITIVE] | None = None,
 ) -> Reading:
     """Ripple: peak to peak of the mean period of a converter's output; noise and spikes that do not repeat average out.
 

@@ -12,6 +12,7 @@ from wavewright.analysis.instants import difference_resolution
 from wavewright.analysis.parameters import ReferenceLevel, Slope
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.rise_and_fall import whole_transitions
+from wavewright.analysis.sense import Sense
 from wavewright.analysis.survey import Survey
 from wavewright.analysis.transitions import HIGH, LOW, Transitions, middle_level
 from wavewright.errors import Misuse, NotMeasurable
@@ -24,7 +25,7 @@ SOURCE = "IEEE 181-2011, term 'transition settling duration' (from memory, not v
 def settling_time(
     survey: Survey,
     *,
-    band: Annotated[float, "1"] = 0.02,
+    band: Annotated[float, "1", Sense(above=0.0, below=0.5)] = 0.02,
     slope: Slope = Slope.RISING,
     low: ReferenceLevel = LOW,
     high: ReferenceLevel = HIGH,

@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.decibels import amplitude_ratio_db
 from wavewright.analysis.reading import Reading
+from wavewright.analysis.sense import POSITIVE
 from wavewright.analysis.sine_fit import SineFit, fit_sine
 from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
@@ -19,7 +20,7 @@ SOURCE = "IEEE 1057 and IEEE 1241 (from memory, not verified)"
 
 
 @metric("sinad", unit="dB", source=SOURCE)
-def sinad(survey: Survey, *, frequency: Annotated[float, "Hz"] | None = None) -> Reading:
+def sinad(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
     """Signal to noise and distortion: rms of the best sine over rms of all else but the constant, in dB.
 
     Definition
@@ -44,8 +45,8 @@ def enob(
     survey: Survey,
     *,
     referred_to: Literal["sine", "full_scale"] = "sine",
-    full_scale: Annotated[float, "V"] | None = None,
-    frequency: Annotated[float, "Hz"] | None = None,
+    full_scale: Annotated[float, "V", POSITIVE] | None = None,
+    frequency: Annotated[float, "Hz", POSITIVE] | None = None,
 ) -> Reading:
     """Effective number of bits: of the ideal converter that would leave as large a residual.
 

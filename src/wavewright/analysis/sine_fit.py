@@ -21,6 +21,7 @@ import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.sense import POSITIVE
 from wavewright.analysis.spectrum import mean_code
 from wavewright.analysis.survey import Survey
 from wavewright.analysis.tones import FEW_CYCLES, FEW_SAMPLES_A_CYCLE, find_strongest
@@ -97,7 +98,7 @@ def fit_sine(survey: Survey, *, frequency: float | None = None, start: float | N
 
 
 @metric("sine_amplitude", unit="", source=SOURCE)
-def sine_amplitude(survey: Survey, *, frequency: Annotated[float, "Hz"] | None = None) -> Reading:
+def sine_amplitude(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
     """Sine amplitude: peak value of the sine that fits best; of given `frequency`, Hz, or the best one.
 
     Definition
@@ -109,7 +110,7 @@ def sine_amplitude(survey: Survey, *, frequency: Annotated[float, "Hz"] | None =
 
 
 @metric("sine_frequency", unit="Hz", source=SOURCE)
-def sine_frequency(survey: Survey, *, start: Annotated[float, "Hz"] | None = None) -> Reading:
+def sine_frequency(survey: Survey, *, start: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
     """Sine frequency: frequency of the sine that fits best, searched from `start`, Hz, or the strongest tone.
 
     Definition
@@ -121,7 +122,7 @@ def sine_frequency(survey: Survey, *, start: Annotated[float, "Hz"] | None = Non
 
 
 @metric("sine_phase", unit="deg", source=SOURCE)
-def sine_phase(survey: Survey, *, frequency: Annotated[float, "Hz"] | None = None) -> Reading:
+def sine_phase(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
     """Sine phase: phase at time 0, the trigger, of the sine that fits best; 0 deg is a crest, −180 … 180 deg.
 
     Definition
@@ -134,7 +135,7 @@ def sine_phase(survey: Survey, *, frequency: Annotated[float, "Hz"] | None = Non
 
 
 @metric("sine_offset", unit="", source=SOURCE)
-def sine_offset(survey: Survey, *, frequency: Annotated[float, "Hz"] | None = None) -> Reading:
+def sine_offset(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
     """Sine offset: the constant under the sine that fits best; unlike the mean it does not feel broken cycles.
 
     Definition
@@ -146,7 +147,7 @@ def sine_offset(survey: Survey, *, frequency: Annotated[float, "Hz"] | None = No
 
 
 @metric("sine_residual", unit="", source=SOURCE)
-def sine_residual(survey: Survey, *, frequency: Annotated[float, "Hz"] | None = None) -> Reading:
+def sine_residual(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
     """Sine residual: rms of what is left of the waveform when the sine that fits best is taken away.
 
     Definition

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.histogram import BLOCK
 from wavewright.analysis.reading import Reading
+from wavewright.analysis.sense import COUNT, PROPER_SHARE, Sense
 from wavewright.analysis.survey import Survey
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.waveform import Codes
@@ -21,7 +22,8 @@ APART = 0.02  # of the range, that two states are apart at least
 NOISE = 6.0  # standard deviations that two samples of one state may be apart
 VALLEY = 0.5  # of the lower of two peaks, that the histogram falls below between them
 
-Ratio = Annotated[float, "1"]
+Fewest = Annotated[float, "1", PROPER_SHARE]
+Apart = Annotated[float, "1", Sense(above=0.0, below=0.5)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +37,7 @@ class State:
 @metric(
     "states", unit="count", source="IEEE 181-2011, term 'state' (from memory, not verified); rule in the text is ours"
 )
-def states(survey: Survey, *, fewest: Ratio = FEWEST, apart: Ratio = APART) -> Reading:
+def states(survey: Survey, *, fewest: Fewest = FEWEST, apart: Apart = APART) -> Reading:
     """States: number of levels that the waveform dwells at.
 
     Drawing
@@ -58,7 +60,9 @@ def states(survey: Survey, *, fewest: Ratio = FEWEST, apart: Ratio = APART) -> R
 
 
 @metric("state_level", unit="", source="IEEE 181-2011, term 'state level' (from memory, not verified)")
-def state_level(survey: Survey, *, number: int = 1, fewest: Ratio = FEWEST, apart: Ratio = APART) -> Reading:
+def state_level(
+    survey: Survey, *, number: Annotated[int, COUNT] = 1, fewest: Fewest = FEWEST, apart: Apart = APART
+) -> Reading:
     """State level: the level of one of several states, counted from the lowest.
 
     Definition

@@ -12,8 +12,9 @@ from wavewright.analysis.edges import edges
 from wavewright.analysis.instants import resolution_at
 from wavewright.analysis.parameters import Condition, Slope
 from wavewright.analysis.reading import Reading
+from wavewright.analysis.sense import COUNT, NOT_NEGATIVE
 from wavewright.analysis.survey import Survey
-from wavewright.errors import Misuse, NotMeasurable
+from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
 
 
@@ -30,8 +31,8 @@ def time_between(
     *,
     from_: Condition,
     to: Condition,
-    ordinal: int = 1,
-    hold_off: Annotated[float, "s"] = 0.0,
+    ordinal: Annotated[int, COUNT] = 1,
+    hold_off: Annotated[float, "s", NOT_NEGATIVE] = 0.0,
 ) -> Reading:
     """Time between: from one crossing to a later one, on the same channel or on a second.
 
@@ -49,8 +50,6 @@ def time_between(
     ------
     NotMeasurable : no pair of such crossings.
     """
-    if ordinal < 1 or hold_off < 0:
-        raise Misuse(f"`ordinal` is {ordinal}, `hold_off` is {hold_off:g} s", expected="at least 1, and at least 0 s")
     other = first if second is None else second
     starts, stops = instants(first, from_), instants(other, to)
     begun, ended = _stopwatch(starts, stops, ordinal, hold_off)

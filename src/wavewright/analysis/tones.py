@@ -17,6 +17,7 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.sense import NOT_NEGATIVE, POSITIVE
 from wavewright.analysis.spectrum import Spectrum, amplitude_spectrum
 from wavewright.analysis.survey import Survey
 from wavewright.analysis.windows import Window, WindowName
@@ -77,8 +78,8 @@ def strongest_tone(
     survey: Survey,
     *,
     window: WindowName = "hann",
-    lowest: Annotated[float, "Hz"] | None = None,
-    highest: Annotated[float, "Hz"] | None = None,
+    lowest: Annotated[float, "Hz", NOT_NEGATIVE] | None = None,
+    highest: Annotated[float, "Hz", POSITIVE] | None = None,
 ) -> Reading:
     """Strongest tone: frequency of the highest line of the spectrum, interpolated between the bins.
 
@@ -112,8 +113,8 @@ def strongest_tone_amplitude(
     survey: Survey,
     *,
     window: WindowName = "hann",
-    lowest: Annotated[float, "Hz"] | None = None,
-    highest: Annotated[float, "Hz"] | None = None,
+    lowest: Annotated[float, "Hz", NOT_NEGATIVE] | None = None,
+    highest: Annotated[float, "Hz", POSITIVE] | None = None,
 ) -> Reading:
     """Strongest tone's amplitude: peak value of the sine at the highest line, its scallop loss made good.
 

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
+from wavewright.analysis.sense import POSITIVE, PROPER_SHARE
 from wavewright.buses.bit_rate import find_bit_time
 from wavewright.buses.can_bits import BitStream, bit_stream, frame_starts
 from wavewright.buses.can_fd import with_flexible_frames
@@ -42,10 +43,10 @@ KINDS = ("data", "remote", "error", "flexible data")
 def can(
     line: Line,
     *,
-    bit_rate: Annotated[float, "Bd"] | Literal["auto"] = "auto",
-    data_bit_rate: Annotated[float, "Bd"] | None = None,
-    sample_point: Annotated[float, "1"] = 0.75,
-    data_sample_point: Annotated[float, "1"] = 0.75,
+    bit_rate: Annotated[float, "Bd", POSITIVE] | Literal["auto"] = "auto",
+    data_bit_rate: Annotated[float, "Bd", POSITIVE] | None = None,
+    sample_point: Annotated[float, "1", PROPER_SHARE] = 0.75,
+    data_sample_point: Annotated[float, "1", PROPER_SHARE] = 0.75,
 ) -> Frames:
     """Frames on a CAN bus: base and extended, data, remote and error frames, and CAN FD.
 

@@ -14,6 +14,7 @@ from typing import Annotated, Literal
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
+from wavewright.analysis.sense import POSITIVE
 from wavewright.buses.catalogue import bus
 from wavewright.buses.clocking import WINDOW, irregular, without_spikes
 from wavewright.buses.columns import BitTexts, Column, Flags, Indexes, Numbers, Runs, Words
@@ -53,7 +54,7 @@ def i2c(
     sda: Line,
     *,
     mode: Literal["standard", "fast", "fast_plus"] = "standard",
-    longest_low: Annotated[float, "s"] | None = None,
+    longest_low: Annotated[float, "s", POSITIVE] | None = None,
 ) -> Frames:
     """Transfers on an I2C bus, one frame from a START to the next START or STOP.
 

@@ -5,17 +5,17 @@ The pointer that such devices keep, and its stepping on with each byte, is commo
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Annotated, Any
 
+from wavewright.analysis.sense import Sense
 from wavewright.buses.catalogue import layer
 from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
 from wavewright.buses.smbus import transactions
-from wavewright.errors import Misuse
 
 
 @layer("i2c_memory", on=("i2c",), source="common practice, no source")
-def i2c_memory(frames: Frames, *, register_bytes: int = 1) -> Frames:
+def i2c_memory(frames: Frames, *, register_bytes: Annotated[int, Sense(least=1, most=4)] = 1) -> Frames:
     """Reads and writes of registers behind an I2C address; kind `write`, `read` or `select` (pointer set, no data).
 
     Fields: `address`, `register` (of the first byte; absent where nobody said), `data`.
@@ -24,8 +24,6 @@ def i2c_memory(frames: Frames, *, register_bytes: int = 1) -> Frames:
     ----------
     register_bytes : how many bytes choose the register, most significant first: 1 … 4.
     """
-    if not 1 <= register_bytes <= 4:
-        raise Misuse(f"i2c_memory: `register_bytes` is `{register_bytes}`", expected="1 .. 4")
     pointers: dict[int, int] = {}
     found: list[Frame] = []
     for group in transactions(frames):

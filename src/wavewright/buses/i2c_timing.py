@@ -15,13 +15,14 @@ from typing import Annotated
 import numpy as np
 
 from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.sense import POSITIVE
 from wavewright.analysis.survey import Survey
 from wavewright.buses.columns import Flags
 from wavewright.buses.decoded import Decoded
 from wavewright.buses.frame_metrics import line_metric
 from wavewright.buses.i2c_limits import LIMITS, allowed, mode_of
 from wavewright.buses.i2c_transitions import I2cSurvey
-from wavewright.errors import Misuse, NotMeasurable
+from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
 
 SOURCE = "UM10204, table 10, revision 6/7 (as restated in component data; Fast-mode Plus partly from memory)"
@@ -157,22 +158,19 @@ def acknowledge_valid_time(bus: I2cSurvey) -> Found:
     source=f"math: an RC edge takes R C ln((VDD − VIL)/(VDD − VIH)) from VIL to VIH; limit: {SOURCE}",
     published=lambda then, options: allowed("bus_capacitance", mode_of(then, options)),
 )
-def bus_capacitance(bus: Decoded, *, pull_up: Annotated[float, "ohm"]) -> Reading:
+def bus_capacitance(bus: Decoded, *, pull_up: Annotated[float, "ohm", POSITIVE]) -> Reading:
     """Capacitive load of a bus line: longest rise time over R ln((VDD − VIL)/(VDD − VIH)), of the worse line.
 
     VDD is the high state level of the line; with VIL and VIH at 0.3 and 0.7 of it the logarithm is 0.8473.
 
     Parameters
     ----------
-    pull_up : ohm, > 0: resistance that pulls each line up.
+    pull_up : ohm; resistance that pulls each line up.
 
     Raises
     ------
     NotMeasurable : no line rises.
-    Misuse : a pull-up that is not above 0.
     """
-    if not pull_up > 0:
-        raise Misuse(f"bus_capacitance: `pull_up` is {pull_up:g} ohm", expected="more than 0 ohm")
     survey = bus.kept(I2cSurvey.of)
     found = []
     for wave, line, (low, high) in zip(survey.waves, (survey.scl, survey.sda), survey.levels, strict=True):

@@ -7,16 +7,16 @@ missing ones are zero.
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
 import numpy as np
 
+from wavewright.analysis.sense import Sense
 from wavewright.buses.catalogue import bus
 from wavewright.buses.clocking import irregular
 from wavewright.buses.columns import Numbers, Words
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
-from wavewright.errors import Misuse
 
 FEWEST_CLOCKS = 8  # a word: fewer are no sample
 
@@ -27,7 +27,7 @@ def i2s(
     word_select: Line,
     data: Line,
     *,
-    word_bits: int = 16,
+    word_bits: Annotated[int, Sense(least=2, most=32)] = 16,
     alignment: Literal["i2s", "left"] = "i2s",
     left_is: Literal["low", "high"] | None = None,
 ) -> Frames:
@@ -42,8 +42,6 @@ def i2s(
     alignment : `i2s`: the most significant bit comes one clock after the change of word select; `left`: with it.
     left_is : level of word select for the left channel; None: low for `i2s`, high for `left`.
     """
-    if not 2 <= word_bits <= 32:
-        raise Misuse(f"i2s: `word_bits` is `{word_bits}`", expected="2 .. 32")
     facts = {"record_start": clock.start, "record_end": clock.end}
     edges = clock.rising
     select = word_select.is_high_along(edges)

@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 
 import numpy as np
 
+from wavewright.analysis.sense import POSITIVE
 from wavewright.buses.catalogue import bus
 from wavewright.buses.checksums import carry_sum
 from wavewright.buses.columns import Objects
@@ -35,7 +36,7 @@ def protected_identifier(identifier: int) -> int:
 def lin(
     line: Line,
     *,
-    baud: Annotated[float, "Bd"] | Literal["auto"] = "auto",
+    baud: Annotated[float, "Bd", POSITIVE] | Literal["auto"] = "auto",
     checksum: Literal["auto", "classic", "enhanced"] = "auto",
 ) -> Frames:
     """Frames on a LIN bus, one from a break to the last character before the next.

@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 
 import numpy as np
 
+from wavewright.analysis.sense import POSITIVE
 from wavewright.buses.bit_rate import shortest_pulse
 from wavewright.buses.catalogue import bus
 from wavewright.buses.columns import BitTexts, Flags, Indexes, Runs
@@ -27,7 +28,7 @@ TOLERANCE = 0.3  # half bits
 def manchester(
     line: Line,
     *,
-    bit_rate: Annotated[float, "Bd"] | Literal["auto"] = "auto",
+    bit_rate: Annotated[float, "Bd", POSITIVE] | Literal["auto"] = "auto",
     convention: Literal["ieee", "thomas"] = "ieee",
     bit_order: Literal["msb", "lsb"] = "msb",
 ) -> Frames:

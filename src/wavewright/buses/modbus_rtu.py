@@ -13,6 +13,7 @@ from typing import Annotated, Any
 import numpy as np
 import numpy.typing as npt
 
+from wavewright.analysis.sense import POSITIVE
 from wavewright.buses.catalogue import layer
 from wavewright.buses.checksums import CRCS, crc_of_each
 from wavewright.buses.columns import Flags, Indexes, Numbers, Runs, Words
@@ -63,7 +64,7 @@ SHORTEST, LONGEST = 4, 256  # bytes
 
 
 @layer("modbus_rtu", on=("uart",), source="Modbus over serial line V1.02; application protocol V1.1b3 (from memory)")
-def modbus_rtu(frames: Frames, *, silence: Annotated[float, "s"] | None = None) -> Frames:
+def modbus_rtu(frames: Frames, *, silence: Annotated[float, "s", POSITIVE] | None = None) -> Frames:
     """Modbus RTU telegrams: cut where the line is silent for 3.5 characters, checked by CRC-16.
 
     Fields: `address`, `function` (as sent), `function_name`, `data` (bytes between function and CRC), `crc` (int, as

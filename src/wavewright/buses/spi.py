@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
+from wavewright.analysis.sense import POSITIVE, Sense
 from wavewright.buses.catalogue import bus
 from wavewright.buses.clocking import NARROW, irregular
 from wavewright.buses.columns import BitTexts, Column, Flags, Indexes, Numbers
@@ -39,11 +40,11 @@ def spi(
     miso: Line | None = None,
     select: Line | None = None,
     *,
-    mode: int = 0,
-    word_bits: int = 8,
+    mode: Annotated[int, Sense(among=(0, 1, 2, 3))] = 0,
+    word_bits: Annotated[int, Sense(least=4, most=32)] = 8,
     bit_order: Literal["msb", "lsb"] = "msb",
     select_active: Literal["low", "high"] = "low",
-    gap: Annotated[float, "s"] | None = None,
+    gap: Annotated[float, "s", POSITIVE] | None = None,
 ) -> Frames:
     """Words on an SPI bus, one frame each; both directions are read at the same edges.
 
@@ -57,7 +58,8 @@ def spi(
     select_active : level of `select` while the device listens.
     gap : s; a pause of the clock that ends a word. None: only select does.
     """
-    _check(mode, word_bits, mosi, miso)
+    if mosi is None and miso is None:
+        raise Misuse("spi: neither `mosi` nor `miso` is given", expected="at least one of them")
     rising = mode in (0, 3)
     places, group = _grouped(clock, int(clock.first == rising), select, select_active, gap)
     edges = clock.times.take(places)
@@ -104,15 +106,6 @@ class _Words:
     last: Indexes
     is_short: Flags
     bits: int
-
-
-def _check(mode: int, word_bits: int, mosi: Line | None, miso: Line | None) -> None:
-    if mode not in range(4):
-        raise Misuse(f"spi: `mode` is `{mode}`", expected="0, 1, 2 or 3")
-    if not 4 <= word_bits <= 32:
-        raise Misuse(f"spi: `word_bits` is `{word_bits}`", expected="4 .. 32")
-    if mosi is None and miso is None:
-        raise Misuse("spi: neither `mosi` nor `miso` is given", expected="at least one of them")
 
 
 def _grouped(clock: Line, begin: int, select: Line | None, active: str, gap: float | None) -> tuple[Indexes, Indexes]:

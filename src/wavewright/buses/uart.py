@@ -15,13 +15,14 @@ from typing import Annotated, Literal
 import numpy as np
 import numpy.typing as npt
 
+from wavewright.analysis.sense import POSITIVE, Sense
 from wavewright.buses.bit_rate import find_bit_time, rate_scale
 from wavewright.buses.catalogue import bus
 from wavewright.buses.character_starts import character_starts
 from wavewright.buses.columns import Flags, Indexes, Numbers, Words
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
-from wavewright.errors import Misuse, NotMeasurable
+from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
 
 SHORTEST_PULSE = 0.45  # bits; below it a pulse inside a character is a glitch
@@ -60,10 +61,10 @@ class Character:
 def uart(
     tx: Line,
     *,
-    baud: Annotated[float, "Bd"] | Literal["auto"] = "auto",
-    data_bits: int = 8,
+    baud: Annotated[float, "Bd", POSITIVE] | Literal["auto"] = "auto",
+    data_bits: Annotated[int, Sense(least=5, most=9)] = 8,
     parity: Literal["none", "even", "odd", "mark", "space"] = "none",
-    stop_bits: Annotated[float, ""] = 1.0,
+    stop_bits: Annotated[float, "", Sense(among=(1.0, 1.5, 2.0))] = 1.0,
     inverted: bool = False,
     bit_order: Literal["lsb", "msb"] = "lsb",
 ) -> Frames:
@@ -81,7 +82,7 @@ def uart(
     stop_bits : 1, 1.5 or 2.
     inverted : for a line that idles low, such as an RS-232 wire.
     """
-    made = _checked(data_bits, parity, stop_bits)
+    made = Character(data_bits, parity, stop_bits)
     line = tx.inverted() if inverted else tx
     try:
         bit = find_bit_time(line) if baud == "auto" else 1.0 / float(baud)
@@ -108,14 +109,6 @@ class _Found:
     off_clock: Flags
     scale: float
     spread: float
-
-
-def _checked(data_bits: int, parity: str, stop_bits: float) -> Character:
-    if not 5 <= data_bits <= 9:
-        raise Misuse(f"uart: `data_bits` is `{data_bits}`", expected="5 .. 9")
-    if stop_bits not in (1.0, 1.5, 2.0):
-        raise Misuse(f"uart: `stop_bits` is `{stop_bits:g}`", expected="1, 1.5 or 2")
-    return Character(data_bits, parity, stop_bits)
 
 
 def _characters(line: Line, bit: float, made: Character, bit_order: str) -> _Found:

@@ -13,15 +13,18 @@ def default_text(default: object) -> str:
 
 def written_as(annotation: Any) -> str:
     """How an option of that type is written, in a recipe or on the command line."""
-    from wavewright.analysis.parameters import Condition, ReferenceLevel
+    from wavewright.analysis.parameters import Condition, ReferenceLevel, unit_and_sense
 
     if annotation is ReferenceLevel:
         return "a level, `50 %` or `1.65 V`"
     if annotation is Condition:
         return "a condition, `falling 0.99 V` or `rising 70 %`"
     if typing.get_origin(annotation) is Annotated:
-        unit = typing.get_args(annotation)[1]
-        return "a ratio, `5 %`" if unit == "1" else f"a quantity in {unit}" if unit else "a number"
+        kind, (unit, sense) = typing.get_args(annotation)[0], unit_and_sense(annotation)
+        number = "a ratio, `5 %`" if unit == "1" else f"a quantity in {unit}" if unit else "a number"
+        words = number if kind is float else written_as(kind)
+        is_level = kind is ReferenceLevel  # its bounds are in a unit that only the waveform has
+        return f"{words}, {sense.in_words(unit)}" if sense.is_bounded and not is_level else words
     if typing.get_origin(annotation) is typing.Literal:
         return "one of " + ", ".join(map(str, typing.get_args(annotation)))
     branches = [branch for branch in typing.get_args(annotation) if branch is not type(None)]

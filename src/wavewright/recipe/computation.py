@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from wavewright.analysis.catalogue import Metric, find_metric, metrics
-from wavewright.analysis.parameters import read_parameter
+from wavewright.analysis.parameters import ASCENDING, check_units, read_parameter
 from wavewright.buses.frame_metrics import find_frame_metric, frame_metrics, metrics_of_bus, published_limit
 from wavewright.errors import Misuse, Place
 from wavewright.judgement.joining import EACH, find_over
@@ -40,6 +40,7 @@ Option = str | bool | tuple[object, ...]  # as it is written; lists may hold lis
 FORM = "{metric: …, of: …}"
 PUBLISHED = "published"  # stands for a limit that the standard of the bus has
 FRAMES = "frames"  # stands for the unit of a decoded line
+BOUNDS = tuple(name for pair in ASCENDING for name in pair)
 KEYS = tuple(ComputationEntry.model_fields)
 
 
@@ -98,7 +99,7 @@ def _read_computation(name: Word, entry: Block, scope: Scope) -> Computation | N
     if metric is None:
         return None
     _check_number(metric, of, entry, scope)
-    options = _read_options(name, entry, metric, scope)
+    options = _read_options(name, entry, metric, scope, units=[units[channel] for channel in of if channel in units])
     unit = metric.unit or next((units[channel] for channel in of if channel in units), UNKNOWN)
     limit = None
     if "limit" in entry and unit != UNKNOWN:
@@ -174,9 +175,15 @@ def _check_number(metric: Metric, of: tuple[str, ...], entry: Block, scope: Scop
         )
 
 
-def _read_options(name: Word, entry: Block, metric: Metric, scope: Scope) -> dict[str, Option]:
-    """Every other key: each is tried by itself, so that each has its place; then what is missing is named."""
+def _read_options(name: Word, entry: Block, metric: Metric, scope: Scope, *, units: Sequence[str]) -> dict[str, Option]:
+    """Every other key: each is tried by itself, so that each has its place; then what is missing is named.
+
+    Parameters
+    ----------
+    units : of the channels, as far as they are known.
+    """
     given: dict[str, Option] = {}
+    before = len(scope.faults)
     known = {parameter.name: parameter.annotation for parameter in metric.parameters}
     for key, value in entry.items():
         if key in KEYS:
@@ -195,11 +202,16 @@ def _read_options(name: Word, entry: Block, metric: Metric, scope: Scope) -> dic
         else:
             given[str(key)] = unplaced(value)
             with scope.placed(entry.value_place(key)):
-                read_parameter(given[str(key)], known[key], name=key)
+                read = read_parameter(given[str(key)], known[key], name=key)
+                if UNKNOWN not in units and FRAMES not in units and units:
+                    check_units({str(key): read}, units)
     missing = [p.name for p in metric.parameters if p.is_required and p.name not in entry]
     if missing:
         words = " and ".join(f"`{option}`" for option in missing)
         scope.note(f"metric `{metric.name}` needs {words}", where=name.place, expected=f"{words} beside `metric`")
+    if len(scope.faults) == before:  # each by itself makes sense: now all of them together
+        with scope.placed(next((entry.value_place(key) for key in given if key in BOUNDS), name.place)):
+            metric.options(given)
     return given
 
 
