@@ -60,9 +60,14 @@ def pytest_cmdline_main(config: pytest.Config) -> Generator[None, object, object
     return (yield)
 
 
-def pytest_report_header(config: pytest.Config) -> str | None:
-    """Say that nobody is asked anything."""
-    return UNATTENDED if config.option.wavewright_bench else None
+def pytest_report_header(config: pytest.Config) -> list[str]:
+    """Say that nobody is asked anything, which bench is taken where none is named, and where it is simulated."""
+    given = config.option.wavewright_bench
+    if given:
+        return [UNATTENDED, *_about_bench(given)]
+    recipes = [Path(word.partition("::")[0]) for word in config.args]
+    named = [path for path in recipes if path.suffix in (".yaml", ".yml")]
+    return [UNATTENDED, *dict.fromkeys(line for path in named for line in _about_bench(None, path))] if named else []
 
 
 def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> RecipeFile | None:
@@ -135,6 +140,7 @@ class RecipeTest(pytest.Item):
         for name in ("part", "serial", "id", "folder"):
             if value := getattr(outcome, name):
                 self.user_properties.append((f"run_{name}" if name in ("id", "folder") else name, str(value)))
+        self.user_properties.append(("bench", "simulated" if outcome.is_simulated else "real"))
         measured = next((one for one in outcome.measurements if one.label == self.label), None)
         if measured is None or measured.error:
             raise LimitNotHeld(measured.error if measured else outcome.error or f"{self.label} was not measured")
@@ -185,9 +191,9 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
     from wavewright.instruments.bench_file import load_bench
     from wavewright.logbook.kept_run import PATIENCE, addresses
     from wavewright.running.bench_lock import bench_lock
-    from wavewright.running.shipped import find_file
+    from wavewright.running.usual_bench import named_or_usual
 
-    file = load_bench(find_file(_bench_file(request.config)))
+    file = load_bench(named_or_usual(request.config.option.wavewright_bench).path)
     with (
         bench_lock(addresses(file), what=request.node.name, patience=PATIENCE),
         open_bench(file, seed=request.config.option.wavewright_seed) as opened,
@@ -218,7 +224,7 @@ def _run(recipe: Recipe | str | Path, config: pytest.Config, **how: Any) -> Outc
 
     option = config.option
     given: dict[str, Any] = {
-        "bench": _bench_file(config),
+        "bench": option.wavewright_bench,
         "serial": option.wavewright_serial or "",
         "operator": option.wavewright_operator or "",
         "station": option.wavewright_station or "",
@@ -234,7 +240,15 @@ def _run(recipe: Recipe | str | Path, config: pytest.Config, **how: Any) -> Outc
     return outcome
 
 
-def _bench_file(config: pytest.Config) -> str:
-    from wavewright.logbook.kept_run import DEFAULT_BENCH
+def _about_bench(bench: str | None, recipe: Path | None = None) -> list[str]:
+    from wavewright.errors import WavewrightError
+    from wavewright.instruments.bench_file import load_bench
+    from wavewright.running.usual_bench import named_or_usual
 
-    return config.option.wavewright_bench or DEFAULT_BENCH
+    usual = named_or_usual(bench, recipe)
+    try:
+        is_simulated = load_bench(usual.path).is_simulated
+    except WavewrightError:  # whoever runs on it says what is wrong with it
+        is_simulated = False
+    mark = [f"wavewright: {bench or usual.path.name} is a simulated bench: no real unit is measured"]
+    return [*([f"wavewright: {usual.why}"] if usual.why else []), *(mark if is_simulated else [])]

@@ -11,12 +11,29 @@ import typer
 from wavewright.errors import Misuse
 
 Bench = Annotated[
-    Path | None, typer.Option("--bench", help="The bench file; the simulated bench, sim/bench.yaml, if left out.")
+    Path | None,
+    typer.Option(
+        "--bench",
+        help="The bench file; if left out, bench.yaml beside the recipe or in this folder, or that of "
+        "WAVEWRIGHT_BENCH, or else the simulated bench.",
+    ),
 ]
 Settings = Annotated[
     list[str] | None, typer.Option("--set", help="A parameter of the recipe, `duty=30%`; again for more.")
 ]
-Seed = Annotated[int | None, typer.Option("--seed", help="Of a simulated bench, in place of the bench file's.")]
+Seed = Annotated[
+    int | None,
+    typer.Option(
+        "--seed",
+        min=0,
+        help="Of a simulated bench, in place of the bench file's; the same seed gives the same readings. Without it, "
+        "the board is the file's, and noise, sampling phase and rare events are drawn anew in each run.",
+    ),
+]
+Draw = Annotated[
+    int | None,
+    typer.Option("--draw", min=0, help="Repeats what fluctuated in an earlier run on a simulated bench: its `draw`."),
+]
 
 
 def read_settings(words: Sequence[str] | None) -> dict[str, str]:

@@ -150,6 +150,7 @@ def open_bench(
     *,
     wire_log: WireLog | None = None,
     seed: int | None = None,
+    draw: int | None = None,
     manager: pyvisa.ResourceManager | None = None,
     pause: Callable[[float], None] = time.sleep,
 ) -> Iterator[Bench]:
@@ -158,7 +159,7 @@ def open_bench(
     Parameters
     ----------
     names : instruments to open, by their names in the bench file; all of them if None.
-    seed : of a simulated bench, in place of the file's.
+    seed : of a simulated bench, in place of the file's; draw : decides what fluctuates on it, the seed if None.
     manager : of another VISA library than the file's, for a replay say; closed afterwards like the file's.
 
     Raises
@@ -173,7 +174,8 @@ def open_bench(
             f"the bench has no `{absent[0]}`", where=file.path, expected=f"one of {', '.join(file.instruments)}"
         )
     if manager is None:
-        manager = open_manager(file.grammar.library, folder=file.folder, settings=file.simulation_settings(seed=seed))
+        settings = file.simulation_settings(seed=seed, draw=draw)
+        manager = open_manager(file.grammar.library, folder=file.folder, settings=settings)
     opened: dict[str, Instrument] = {}
     bench: Bench | None = None
     try:

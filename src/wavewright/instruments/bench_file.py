@@ -16,6 +16,7 @@ from wavewright.instruments.addresses import check_address
 from wavewright.instruments.profile import Profile, load_profile
 from wavewright.instruments.profile_grammar import Hertz
 from wavewright.instruments.setting import Strict
+from wavewright.instruments.simulated import is_without_instruments
 from wavewright.instruments.vocabulary import Role
 from wavewright.quantities import read_quantity
 from wavewright.recipe.model_reading import plain, read_model, refusing
@@ -91,6 +92,9 @@ class BenchGrammar(Strict):
     probes: dict[int, Probe] = Field(default_factory=dict)
     prompts: PromptsEntry | None = None
     simulation: dict[str, object] = Field(default_factory=dict)
+    simulated: Annotated[bool, Field(description="No real instrument is behind the addresses; outcomes say so.")] = (
+        False
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,16 +142,25 @@ class BenchFile:
         seed = self.simulation_settings().get("seed")
         return seed if isinstance(seed, int) else None
 
+    @property
+    def is_simulated(self) -> bool:
+        """Whether the file itself shows that no real instrument is behind it: by its library, or because it says so."""
+        return self.grammar.simulated or is_without_instruments(self.grammar.library)
+
     def replaying(self, wire_log: Path) -> BenchFile:
         """The same bench with a recorded dialogue in place of the instruments."""
         grammar = self.grammar.model_copy(update={"library": f"{wire_log.resolve()}@replay"})
         return replace(self, grammar=grammar)
 
-    def simulation_settings(self, *, seed: int | None = None) -> dict[str, object]:
-        """What a simulated library is told: the `simulation:` part with paths made absolute, and the probes."""
+    def simulation_settings(self, *, seed: int | None = None, draw: int | None = None) -> dict[str, object]:
+        """What a simulated library is told: the `simulation:` part with paths made absolute, and the probes.
+
+        Parameters
+        ----------
+        seed : in place of the file's; draw : decides what fluctuates, where the seed shall not.
+        """
         settings = {key: self._absolute(plain(value)) for key, value in self.grammar.simulation.items()}
-        if seed is not None:
-            settings["seed"] = seed
+        settings |= {name: number for name, number in (("seed", seed), ("draw", draw)) if number is not None}
         settings["probes"] = {
             number: {"attenuation": probe.attenuation, "capacitance": probe.capacitance}
             for number, probe in self.grammar.probes.items()

@@ -10,6 +10,7 @@ from wavewright.analysis.reading import Reading
 from wavewright.errors import Misuse
 from wavewright.judgement.joining import EACH, all_doubts, find_over, joined
 from wavewright.judgement.limits import Limit, Margin
+from wavewright.judgement.shown import show_judged
 from wavewright.judgement.verdict import Verdict
 from wavewright.quantities import show_quantity
 
@@ -101,7 +102,7 @@ def _order(judgement: Judgement) -> tuple[int, float]:
 
 def _against(reading: Reading, limit: Limit, margin: Margin) -> str:
     assert reading.value is not None
-    shown = show_quantity(reading.value, reading.unit, uncertainty=reading.uncertainty)
+    shown = show_judged(reading.value, reading.unit, limit.interval, uncertainty=reading.uncertainty)
     side = "inside" if margin.value >= 0 else "below" if reading.value < limit.interval.low else "above"
     when = "" if reading.at is None else f", at {show_quantity(reading.at, 's')}"
     return f"{shown} is {side} {limit}{when}"

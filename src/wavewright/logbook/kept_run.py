@@ -20,18 +20,18 @@ from wavewright.running.bench_lock import bench_lock
 from wavewright.running.interruption import interruptible
 from wavewright.running.outcome import Outcome
 from wavewright.running.shipped import find_file
+from wavewright.running.usual_bench import named_or_usual
 
 if TYPE_CHECKING:
     from wavewright.logbook.book import Logbook
 
 PATIENCE = 600.0  # s
-DEFAULT_BENCH = "sim/bench.yaml"
 
 
 def run(
     recipe: Recipe | str | Path,
     *,
-    bench: BenchFile | str | Path = DEFAULT_BENCH,
+    bench: BenchFile | str | Path | None = None,
     serial: str = "",
     out: str | Path | None = None,
     logbook: str | Path | None = None,
@@ -47,6 +47,8 @@ def run(
     Parameters
     ----------
     recipe, bench : read already, or names of files; where there is no such file, the shipped one of that name is taken.
+        Without a bench: `bench.yaml` beside the recipe or in this folder, that of WAVEWRIGHT_BENCH, or else the
+        simulated bench; which one it is is said.
     serial : number of the unit under test.
     out : folder that the evidence goes into, in a folder of its own; None keeps captures in memory and writes nothing.
     logbook : path or URL of a logbook that the outcome is entered into; None enters it into none.
@@ -65,7 +67,7 @@ def run(
     BenchFault, StorageFault, OutputMayBeOn, LinkLost, NoAnswer, BadAnswer : as `wavewright.running.runner.run`.
     """
     wanted = recipe if isinstance(recipe, Recipe) else load_recipe(find_file(recipe))
-    there = bench if isinstance(bench, BenchFile) else load_bench(find_file(bench))
+    there = bench if isinstance(bench, BenchFile) else _named_bench(bench, wanted, say)
     how = {"read_stored": read_stored, **how}
     with ExitStack() as open_things:
         # opened before anything is sent: a run whose outcome cannot be kept is not begun
@@ -100,6 +102,13 @@ def addresses(bench: BenchFile) -> tuple[str, ...]:
     file, at, _ = bench.grammar.library.partition("@")
     behind = f" of {(bench.folder / file).resolve()}" if file and at else ""
     return tuple(f"{instrument.resource}{behind}" for instrument in bench.instruments.values())
+
+
+def _named_bench(bench: str | Path | None, recipe: Recipe, say: Callable[[str], None]) -> BenchFile:
+    usual = named_or_usual(bench, recipe.path)
+    if usual.why:
+        say(usual.why)
+    return load_bench(usual.path)
 
 
 def _opened(logbook: str | Path) -> Logbook:

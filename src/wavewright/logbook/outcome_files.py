@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import asdict, replace
 from datetime import datetime
@@ -11,11 +12,13 @@ from typing import Any
 
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.errors import FileFault, StorageFault
+from wavewright.instruments.simulated import is_without_instruments, say_simulated
 from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.captures import KeptCaptures
 from wavewright.running.outcome import CrossCheck, MeasurementOutcome, Origin, Outcome, Result
 
 PERCENTILES = (1, 50, 99)
+_LIBRARY = re.compile(r"^[\"']?library[\"']?[ \t]*:[ \t]*[\"']?(?P<name>[^\"'#\n]*[^\"'#\s])", re.MULTILINE)
 LAYOUT = 1  # of the JSON document: raised when a reader of the old one would go wrong
 OUTCOME, CAPTURES, WIRE_LOG = "outcome.json", "captures.h5", "wire.log"
 
@@ -34,6 +37,8 @@ def outcome_as_json(outcome: Outcome) -> dict[str, Any]:
         "error": outcome.error,
         "parameters": dict(outcome.parameters),
         "seed": outcome.seed,
+        "draw": outcome.draw,
+        "simulated": outcome.is_simulated,
         "measurements": [_measurement_as_json(one) for one in outcome.measurements],
         "identities": dict(outcome.identities),
         "versions": dict(outcome.versions),
@@ -54,8 +59,18 @@ def outcome_from_json(plain: Mapping[str, Any]) -> Outcome:
         profiles={name: Origin(**origin) for name, origin in plain["profiles"].items()},
         parameters=plain["parameters"],
         identities=plain["identities"],
+        draw=plain.get("draw"),
+        is_simulated=plain["simulated"] if "simulated" in plain else _was_simulated(plain),
         versions=plain["versions"],
         measurements=tuple(_measurement_from_json(one) for one in plain["measurements"]),
+    )
+
+
+def _was_simulated(plain: Mapping[str, Any]) -> bool:
+    """Of an outcome from before it said so: by its bench file's library and the instruments' identities."""
+    library = _LIBRARY.search(str(plain["bench"]["text"]))
+    return say_simulated(plain["identities"].values()) or (
+        library is not None and is_without_instruments(library["name"])
     )
 
 

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from wavewright.judgement.verdict import Verdict
 from wavewright.quantities import show_quantity
+from wavewright.reporting.readings import NOTHING, SIMULATED_BENCH, on_which_bench, shown_margin, shown_value
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from wavewright.analysis.reading import Reading
     from wavewright.analysis.shot_statistics import Trend
-    from wavewright.running.outcome import CrossCheck, MeasurementOutcome, Outcome, Result
+    from wavewright.running.outcome import CrossCheck, MeasurementOutcome, Outcome
 
-NOTHING = "–"
 STYLES: Mapping[str, str] = {
     Verdict.PASS: "green",
     Verdict.FAIL: "bold red",
@@ -51,12 +50,14 @@ def print_outcome(outcome: Outcome, console: Console) -> None:
         for row in _rows(one):
             table.add_row(*(Text(cell) for cell in row[:-1]), Text(row[-1], style=STYLES.get(row[-1], "")))
     unit = " ".join(word for word in (outcome.part, outcome.serial) if word)
-    console.print(Text(f"{outcome.title}{f', {unit}' if unit else ''}", style="bold"))
+    head = Text(f"{outcome.title}{f', {unit}' if unit else ''}", style="bold")
+    console.print(head.append(f" ({SIMULATED_BENCH})", style="yellow") if outcome.is_simulated else head)
     console.print(table)
     for line in _remarks(outcome):
         console.print(Text(line), soft_wrap=True)
     verdict = str(outcome.verdict)
-    last = Text("verdict: ").append(verdict, style=STYLES.get(verdict, "")).append(_tally(outcome))
+    last = Text("verdict: ").append(verdict, style=STYLES.get(verdict, ""))
+    last.append(on_which_bench(outcome), style="yellow").append(_tally(outcome))
     console.print(last, soft_wrap=True)
 
 
@@ -65,28 +66,13 @@ def _rows(one: MeasurementOutcome) -> Iterator[tuple[str, str, str, str, str, st
         yield (
             one.label,
             result.name,
-            _value(result.reading),
+            shown_value(result),
             result.limit or NOTHING,
-            _margin(result),
+            shown_margin(result),
             NOTHING if result.verdict is None else str(result.verdict),
         )
     if one.error:
         yield one.label, NOTHING, NOTHING, NOTHING, NOTHING, str(Verdict.ERROR)
-
-
-def _value(reading: Reading) -> str:
-    """The number with as many digits as its uncertainty bears."""
-    if reading.value is None:
-        return NOTHING
-    return show_quantity(reading.value, reading.unit, uncertainty=reading.uncertainty)
-
-
-def _margin(result: Result) -> str:
-    if result.margin is None or not math.isfinite(result.margin):
-        return NOTHING
-    if result.reading.unit == "1":
-        return f"{show_quantity(100 * result.margin, 'pp')}"
-    return show_quantity(result.margin, result.reading.unit)
 
 
 def _remarks(outcome: Outcome) -> Iterator[str]:

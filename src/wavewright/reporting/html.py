@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, Any
 from wavewright.errors import FileFault, Misuse
 from wavewright.quantities import show_quantity
 from wavewright.reporting.catalogue import report_format
-from wavewright.reporting.console import NOTHING
 from wavewright.reporting.margin_bar import margin_bar
 from wavewright.reporting.picture import Picture
 from wavewright.reporting.pictures import pictures_of
-from wavewright.running.outcome import MeasurementOutcome, Outcome, Result
+from wavewright.reporting.readings import NOTHING, on_which_bench, shown_margin, shown_value
+from wavewright.running.outcome import MeasurementOutcome, Outcome
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -77,7 +77,8 @@ def _environment() -> Environment:
     )  # fmt: skip
     environment.globals.update(
         margin_bar=margin_bar, shown=shown, shown_margin=shown_margin, shown_setting=shown_setting,
-        shown_verdict=shown_verdict, plotly_script=plotly_script, NOTHING=NOTHING,
+        shown_verdict=shown_verdict, shown_value=shown_value, on_which_bench=on_which_bench,
+        plotly_script=plotly_script, NOTHING=NOTHING,
     )  # fmt: skip
     return environment
 
@@ -85,15 +86,6 @@ def _environment() -> Environment:
 def shown(value: float | None, unit: str, uncertainty: float | None = None) -> str:
     """A number as the report shows it."""
     return NOTHING if value is None else show_quantity(value, unit, uncertainty=uncertainty)
-
-
-def shown_margin(result: Result) -> str:
-    """How far a reading is inside its limit, or with a minus outside."""
-    if result.margin is None:
-        return NOTHING
-    if result.reading.unit == "1":
-        return show_quantity(100 * result.margin, "pp")
-    return show_quantity(result.margin, result.reading.unit, uncertainty=result.reading.uncertainty)
 
 
 def shown_verdict(verdict: object) -> str:

@@ -6,8 +6,8 @@ import re
 from xml.etree import ElementTree as Xml
 
 from wavewright.judgement.verdict import Verdict
-from wavewright.quantities import show_quantity
 from wavewright.reporting.catalogue import report_format
+from wavewright.reporting.readings import shown_margin, shown_value
 from wavewright.running.outcome import MeasurementOutcome, Outcome, Result
 
 # what XML 1.0 cannot carry at all (W3C XML 1.0, fifth edition, production 2)
@@ -34,6 +34,7 @@ def junit(outcome: Outcome) -> str:
         for name in ("part", "serial", "operator"):
             if text := getattr(outcome, name):
                 Xml.SubElement(properties, "property", name=name, value=_clean(text))
+        Xml.SubElement(properties, "property", name="bench", value="simulated" if outcome.is_simulated else "real")
         suite.insert(0, properties)
         root.append(suite)
     Xml.indent(root)
@@ -77,11 +78,9 @@ def describe(result: Result) -> str:
     reading = result.reading
     if reading.value is None:
         return f"{result.metric}: no number, {reading.reason or result.reason}; limit {result.limit}"
-    value = show_quantity(reading.value, reading.unit, uncertainty=reading.uncertainty)
-    words = [f"{result.metric} is {value}", f"limit {result.limit}"]
+    words = [f"{result.metric} is {shown_value(result)}", f"limit {result.limit}"]
     if result.margin is not None:
-        margin = show_quantity(result.margin, reading.unit, uncertainty=reading.uncertainty)
-        words.append(f"margin {margin}")
+        words.append(f"margin {shown_margin(result)}")
     if reading.doubts:
         words.append(f"doubts: {', '.join(reading.doubts)}")
     return "; ".join(words + ([result.reason] if result.reason else []))

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 
-from wavewright.quantities import show_quantity
 from wavewright.reporting.catalogue import report_format
+from wavewright.reporting.readings import on_which_bench, shown_margin, shown_value
 from wavewright.running.outcome import MeasurementOutcome, Outcome, Result
 
 
@@ -18,7 +18,7 @@ def markdown(outcome: Outcome) -> str:
         ("operator", outcome.operator),
         ("started", f"{outcome.started:%Y-%m-%d %H:%M:%S} UTC"),
     ]
-    lines = [f"# {_text(outcome.title)}: {str(outcome.verdict).upper()}", ""]
+    lines = [f"# {_text(outcome.title)}: {str(outcome.verdict).upper()}{on_which_bench(outcome)}", ""]
     lines += [f"- {name}: {_text(text)}" for name, text in about if text]
     if outcome.error:
         lines += ["", f"> {_text(outcome.error)}"]
@@ -32,16 +32,12 @@ def markdown(outcome: Outcome) -> str:
 
 def _row(one: MeasurementOutcome, result: Result) -> str:
     reading = result.reading
-    shown = "no number: " + _text(reading.reason) if reading.value is None else _number(reading.value, result)
-    margin = "" if result.margin is None else _number(result.margin, result)
+    shown = "no number: " + _text(reading.reason) if reading.value is None else shown_value(result)
+    margin = "" if result.margin is None else shown_margin(result)
     verdict = "" if result.verdict is None else str(result.verdict)
     verdict = f"**{verdict}**" if verdict not in ("", "pass") else verdict
     cells = (_text(one.label), _text(result.name), shown, _text(result.limit), margin, verdict)
     return f"| {' | '.join(cells)} |"
-
-
-def _number(value: float, result: Result) -> str:
-    return show_quantity(value, result.reading.unit, uncertainty=result.reading.uncertainty)
 
 
 def _text(text: str) -> str:

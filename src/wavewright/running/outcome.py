@@ -137,6 +137,8 @@ class Outcome:
     ----------
     recipe, bench : the files; profiles : by name.
     parameters : value of each parameter of the recipe in this run, as text.
+    draw : what decided, beside the seed, what fluctuates on a simulated bench: both together repeat a run bit for bit.
+    is_simulated : whether any instrument of the bench was simulated, or a recorded dialogue stood in for it.
     identities : answer of each instrument to `*IDN?`.
     error : why the run as a whole broke off; empty where it came to its end.
     captures : by label of the measurement, each a sequence of shots, read from the evidence when asked for.
@@ -155,6 +157,8 @@ class Outcome:
     profiles: Mapping[str, Origin] = field(default_factory=dict)
     parameters: Mapping[str, str] = field(default_factory=dict)
     seed: int | None = None
+    draw: int | None = None
+    is_simulated: bool = False
     identities: Mapping[str, str] = field(default_factory=dict)
     versions: Mapping[str, str] = field(default_factory=dict)
     measurements: tuple[MeasurementOutcome, ...] = ()

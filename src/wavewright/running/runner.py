@@ -14,6 +14,7 @@ import pyvisa
 from wavewright.errors import BadAnswer, BenchFault, Complaint, LinkLost, NoAnswer, NotMeasurable, OutputMayBeOn
 from wavewright.instruments.bench import open_bench
 from wavewright.instruments.bench_file import BenchFile
+from wavewright.instruments.simulated import fresh_draw, say_simulated
 from wavewright.instruments.wire_log import WireLog
 from wavewright.judgement.verdict import Verdict
 from wavewright.recipe.measurement import Measurement
@@ -43,6 +44,7 @@ def run(
     progress: Progress | None = None,
     stop_at_first: bool = False,
     seed: int | None = None,
+    draw: int | None = None,
     full_wire_log: bool = False,
     cross_check: bool = False,
     manager: pyvisa.ResourceManager | None = None,
@@ -63,7 +65,10 @@ def run(
     keeper : takes captures and dialogue as they come; memory if None.
     operator : name of the person, for the outcome; desk : where that person is asked and told.
     stop_at_first : end after the first measurement that did not pass.
-    seed : of a simulated bench, in place of the bench file's.
+    seed : of a simulated bench, in place of the bench file's: what the board and the instruments are built like, and
+        unless `draw` is given also what fluctuates.
+    draw : what fluctuates on a simulated bench: noise, sampling phase, when a rare thing happens. Without it and
+        without a seed each run draws anew.
     full_wire_log : keep the bytes of records in the wire log too, so that the run can be replayed from it.
     cross_check : ask the instrument for its own values as well, whether the recipe wants it or not.
     manager : of another VISA library than the bench file's, for a replay say.
@@ -82,6 +87,7 @@ def run(
     periods = read_periods(recipe, read_stored)
     chosen = select(recipe, bench, periods=periods)
     into, person = keeper or Memory(), desk or Unattended()
+    drawn = _draw_of(bench, seed=seed, draw=draw)
     started, names = now(), list(chosen.names.values())
     log = WireLog(into.wire_log, full=full_wire_log)
     references = References(recipe, read_stored=read_stored)
@@ -102,6 +108,8 @@ def run(
             profiles=_origins(chosen),
             parameters=dict(recipe.parameters),
             seed=bench.seed if seed is None else seed,
+            draw=drawn,
+            is_simulated=bench.is_simulated or manager is not None or say_simulated(identities.values()),
             identities=identities,
             versions=versions(),
             measurements=tuple(measurements),
@@ -113,7 +121,7 @@ def run(
     with naming_outcome(outcome), signals as taken:
         if recipe.cautions:
             person.confirm(caution_text(recipe.cautions))
-        with open_bench(bench, names, wire_log=log, seed=seed, manager=manager, pause=pause) as opened:
+        with open_bench(bench, names, wire_log=log, seed=seed, draw=drawn, manager=manager, pause=pause) as opened:
             identities |= opened.identities
             around = Surroundings(
                 bench=opened,
@@ -140,6 +148,15 @@ def naming_outcome(outcome: Callable[[str], Outcome]) -> Iterator[None]:
     except OutputMayBeOn as danger:
         danger.outcome = outcome(str(danger))
         raise
+
+
+def _draw_of(bench: BenchFile, *, seed: int | None, draw: int | None) -> int | None:
+    """None for instruments that draw for themselves."""
+    if not bench.is_simulated:
+        return None
+    if draw is not None:
+        return draw
+    return fresh_draw() if seed is None else seed
 
 
 def versions() -> dict[str, str]:

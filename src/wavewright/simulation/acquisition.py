@@ -64,7 +64,7 @@ class Acquisition:
     ----------
     source : number of the input that triggers; 0: at once; −1: on the bus.
     patience : s without an edge after which the trigger is forced; None: never.
-    serial : which acquisition of the run this is; with the bench's seed it decides all chance in it.
+    serial : which acquisition of the run this is; with the bench's draw it decides all chance in it.
     """
 
     bench: Bench
@@ -122,8 +122,8 @@ class Acquisition:
         """The record of an input, shape (points,), int8."""
         if number not in self._codes:
             assert self.trigger_time is not None
-            generator = np.random.default_rng([self.bench.seed, self.serial, number])
-            shared = np.random.default_rng([self.bench.seed, self.serial])  # one clock: all inputs jitter together
+            generator = np.random.default_rng([self.bench.draw, self.serial, number])
+            shared = np.random.default_rng([self.bench.draw, self.serial])  # one clock: all inputs jitter together
             jitter = self.data[number].jitter * float(shared.standard_normal())
             start = (
                 self.trigger_time + self.record.first * (1 + self.record.clock_error) + jitter + self.data[number].skew
@@ -190,7 +190,7 @@ class Acquisition:
             begin, width = begin + (at - 1) * step, step
         rise = float(height[at] - height[at - 1])
         rms = noise_rms(self.data[self.source], self.inputs[self.source])
-        generator = np.random.default_rng([self.bench.seed, self.serial, _TRIGGER_NOISE])
+        generator = np.random.default_rng([self.bench.draw, self.serial, _TRIGGER_NOISE])
         late = rms * width / rise if rise > 0 else 0.0
         return begin + width / 2 + min(late, self.record.interval) * float(generator.standard_normal())
 

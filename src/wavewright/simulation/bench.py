@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from wavewright.errors import Misuse
 from wavewright.simulation.circuit.board import Board, load_board
 from wavewright.simulation.circuit.surroundings import Surroundings
@@ -14,36 +16,48 @@ from wavewright.simulation.clock import Clock
 from wavewright.simulation.probing import Probing, read_probe
 
 DEFAULT_SEED = 204
+_SWITCHED_ON = 1.0  # s
+_LONGEST_STANDING = 100.0  # s that the bench may have been on already when a run comes
 
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """What all simulated instruments share."""
+    """What all simulated instruments share.
+
+    Parameters
+    ----------
+    seed : fixes what the board and the instruments are built like: values within their tolerances, errors, faults.
+    draw : fixes what fluctuates: noise, sampling phase, how long the bench has been on (so when a rare thing happens).
+    """
 
     clock: Clock
     surroundings: Surroundings
     board: Board
     probing: Probing
     seed: int
+    draw: int
 
 
 def build_bench(settings: Mapping[str, Any], *, folder: Path) -> Bench:
-    """A bench switched on a moment ago.
+    """A bench that was switched on before: just one second ago, or with a draw of its own within the last 100 s.
 
     Parameters
     ----------
-    settings : `board` (a path, against `folder` when relative), `seed`, and `probes` by number of the input.
+    settings : `board` (a path, against `folder` when relative), `seed`, `draw` (the same number as `seed` where it is
+        left out, so that the seed alone decides everything), and `probes` by number of the input.
     """
     if "board" not in settings:
         raise Misuse(
             "a simulated bench without a board", expected="`simulation: {board: vc204.yaml}` in the bench file"
         )
     seed = int(settings.get("seed", DEFAULT_SEED))
+    draw = int(settings.get("draw", seed))
     surroundings = Surroundings()
     board = load_board(folder / str(settings["board"]), surroundings, seed=seed)
     given = settings.get("probes") or {}
     probes = {int(number): read_probe(_mapping(probe)) for number, probe in given.items()}
-    return Bench(Clock(now=1.0), surroundings, board, Probing(board, probes), seed)
+    standing = 0.0 if draw == seed else _LONGEST_STANDING * float(np.random.default_rng([draw]).random())
+    return Bench(Clock(now=_SWITCHED_ON + standing), surroundings, board, Probing(board, probes), seed, draw)
 
 
 def _mapping(probe: Any) -> Mapping[str, Any]:

@@ -19,7 +19,7 @@ from wavewright.simulation.scpi.device import ScpiDevice
 from wavewright.simulation.scpi.exchange import Exchange
 from wavewright.simulation.sessions import SimulatedSession
 
-_SETTINGS = ("board", "seed", "faults", "probes")
+_SETTINGS = ("board", "seed", "draw", "faults", "probes")
 _calls = itertools.count(1)
 
 
@@ -138,7 +138,8 @@ def open_library(path: str, *, settings: Mapping[str, object]) -> SimulatedVisa:
     Parameters
     ----------
     path : the instrument file.
-    settings : `board` (path of the board file), `seed`, `probes` (by input: attenuation, capacitance, bandwidth),
+    settings : `board` (path of the board file), `seed`, `draw` (see `Bench`), `probes` (by input: attenuation,
+        capacitance, bandwidth),
         `faults` (path of a fault file).
 
     Raises

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from wavewright.cli.bench_choice import chosen_bench
 from wavewright.cli.options import Bench
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.errors import Misuse, WavewrightError
@@ -81,10 +82,8 @@ def identify(bench: Bench = None, as_json: AsJson = False) -> int:
     """Identify each instrument of a bench file; exit status 3 if one is not there, or is another."""
     from wavewright.instruments.bench import open_bench
     from wavewright.instruments.bench_file import load_bench
-    from wavewright.logbook.kept_run import DEFAULT_BENCH
-    from wavewright.running.shipped import find_file
 
-    file = load_bench(find_file(bench or DEFAULT_BENCH))
+    file = load_bench(chosen_bench(bench))
     answers: dict[str, dict[str, str]] = {}
     for name, entry in file.instruments.items():
         answers[name] = {"resource": entry.resource, "identity": "", "fault": ""}

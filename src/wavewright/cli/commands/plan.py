@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from wavewright.cli.bench_choice import chosen_bench
 from wavewright.cli.options import Bench, Settings, read_settings
 from wavewright.cli.output import AsJson, print_json
 
@@ -29,7 +30,6 @@ def plan(
     """
     from wavewright.instruments.bench_file import load_bench
     from wavewright.logbook.formats.catalogue import read_stored
-    from wavewright.logbook.kept_run import DEFAULT_BENCH
     from wavewright.recipe.load import load_recipe
     from wavewright.running.periods import read_periods
     from wavewright.running.plan import plan as plan_of
@@ -38,7 +38,7 @@ def plan(
 
     wanted = load_recipe(find_file(recipe), set=read_settings(settings))
     periods = read_periods(wanted, read_stored)
-    chosen = select(wanted, load_bench(find_file(bench or DEFAULT_BENCH)), periods=periods)
+    chosen = select(wanted, load_bench(chosen_bench(bench, recipe)), periods=periods)
     made = plan_of(wanted, chosen.profiles, attenuations=chosen.attenuations, periods=periods)
     if as_json:
         print_json({**asdict(made), "seconds": made.seconds})

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from wavewright.cli.bench_choice import chosen_bench
 from wavewright.cli.options import Bench
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.errors import Misuse, WavewrightError
@@ -84,11 +85,9 @@ def exercise(
     from wavewright.instruments.bench_file import load_bench
     from wavewright.instruments.exercise import Finding, exercise_profile
     from wavewright.instruments.profile import load_profile
-    from wavewright.logbook.kept_run import DEFAULT_BENCH
-    from wavewright.running.shipped import find_file
 
     rows: list[Row] = []
-    for row in exercise_profile(load_profile(file), load_bench(find_file(bench or DEFAULT_BENCH)), name=instrument):
+    for row in exercise_profile(load_profile(file), load_bench(chosen_bench(bench)), name=instrument):
         rows.append(row)
         if not as_json:
             print(_line(row), flush=True)

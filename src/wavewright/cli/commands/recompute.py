@@ -108,16 +108,13 @@ def _cells(difference: Difference) -> tuple[str, ...]:
 
 
 def _value(result: Result | None) -> str:
-    from wavewright.quantities import show_quantity
-    from wavewright.reporting.console import NOTHING
+    from wavewright.reporting.readings import NOTHING, shown_value
 
-    if result is None or result.reading.value is None:
-        return NOTHING
-    return show_quantity(result.reading.value, result.reading.unit, uncertainty=result.reading.uncertainty)
+    return NOTHING if result is None else shown_value(result)
 
 
 def _verdict(result: Result | None) -> str:
-    from wavewright.reporting.console import NOTHING
+    from wavewright.reporting.readings import NOTHING
 
     return NOTHING if result is None or result.verdict is None else str(result.verdict)
 

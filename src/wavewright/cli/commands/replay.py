@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from wavewright.cli.bench_choice import chosen_bench
 from wavewright.cli.desk import Desk
 from wavewright.cli.options import Bench, Settings, read_settings
 from wavewright.cli.output import AsJson, console, print_json
@@ -29,7 +30,7 @@ def replay(
     import pyvisa
 
     from wavewright.instruments.replay import open_replay
-    from wavewright.logbook.kept_run import DEFAULT_BENCH, run
+    from wavewright.logbook.kept_run import run
     from wavewright.logbook.outcome_files import outcome_as_json
     from wavewright.recipe.load import load_recipe
     from wavewright.reporting.console import print_outcome
@@ -39,7 +40,7 @@ def replay(
     try:
         outcome = run(
             load_recipe(find_file(recipe), set=read_settings(settings)),
-            bench=bench or DEFAULT_BENCH,
+            bench=chosen_bench(bench, recipe),
             out=out,
             desk=desk,
             progress=desk,

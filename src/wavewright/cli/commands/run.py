@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from wavewright.cli.batch import BatchOptions, Line, serials_of, summary_json, summary_lines
+from wavewright.cli.bench_choice import chosen_bench
 from wavewright.cli.desk import Desk
-from wavewright.cli.options import Bench, LogbookAt, Seed, Settings, read_settings
+from wavewright.cli.options import Bench, Draw, LogbookAt, Seed, Settings, read_settings
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.errors import Misuse
 
@@ -34,6 +35,7 @@ def run(
     ] = False,
     stop_at_first: Annotated[bool, typer.Option("--stop-at-first", help="Stop after what does not pass.")] = False,
     seed: Seed = None,
+    draw: Draw = None,
     cross_check: Annotated[
         bool, typer.Option("--cross-check", help="List the instrument's own values beside ours.")
     ] = False,
@@ -77,9 +79,9 @@ def run(
 
     Outputs are switched off, and confirmed off, at the end, after any fault, and on Ctrl-C.
     """
+    from wavewright.instruments.simulated import fresh_draw
     from wavewright.logbook.batch_run import seed_of
     from wavewright.logbook.golden import keep_golden
-    from wavewright.logbook.kept_run import DEFAULT_BENCH
     from wavewright.logbook.kept_run import run as run_and_keep
     from wavewright.logbook.outcome_files import outcome_as_json
     from wavewright.logbook.place import usual_logbook
@@ -87,6 +89,7 @@ def run(
     from wavewright.reporting.console import print_outcome, print_statistics
     from wavewright.running.shipped import find_file
 
+    there = chosen_bench(bench, recipe)
     wanted = load_recipe(find_file(recipe), set=read_settings(settings))
     is_batch = batch or serials is not None
     lot = (batch_name or f"{datetime.now(UTC):%Y%m%d-%H%M%S}") if is_batch else ""
@@ -96,7 +99,7 @@ def run(
     def run_one(unit: str) -> Outcome:
         return run_and_keep(
             wanted,
-            bench=bench or DEFAULT_BENCH,
+            bench=there,
             serial=unit,
             operator=operator,
             out=out,
@@ -104,6 +107,7 @@ def run(
             progress=desk,
             stop_at_first=stop_at_first,
             seed=seed_of(unit) if seed_from_serial else seed,
+            draw=fresh_draw() if seed_from_serial and draw is None else draw,
             full_wire_log=full_wire_log,
             cross_check=cross_check,
             logbook=None if no_logbook else where,

@@ -27,10 +27,12 @@ def simulate(
 
     `wavewright run RECIPE --bench FILE` with the file that --write-bench names then runs over a real network path.
     """
+    from wavewright.instruments.simulated import fresh_draw
     from wavewright.running.shipped import find_file
     from wavewright.simulation.server.serving import serve
 
     def say(line: str) -> None:
         print(line, file=sys.stderr, flush=True)
 
-    serve(find_file(bench), hislip=hislip, host=host, write_bench=write_bench, seed=seed, say=say)
+    draw = fresh_draw() if seed is None else seed
+    serve(find_file(bench), hislip=hislip, host=host, write_bench=write_bench, seed=seed, draw=draw, say=say)

@@ -83,8 +83,17 @@ def gauge(
         *(f"{name}: s {_shown(getattr(result, name), unit)}" for name in parts),
         f"gauge of total: {100 * result.gauge_share:.1f} %",
         f"six gauge deviations of the limits' width: {'–' if share is None else f'{100 * share:.1f} %'}",
-        f"groups of units that it can tell apart: {result.distinct_categories}",
+        *_categories(result.distinct_categories),
     )
+
+
+def _categories(count: int | None) -> list[str]:
+    if count is not None:
+        return [f"groups of units that it can tell apart: {count}"]
+    return [
+        "no scatter: every trial of a unit gave the same number, so this says nothing about the gauge;",
+        "on a simulated bench leave --seed out, so that noise is drawn anew in each run",
+    ]
 
 
 @commands.command()

@@ -35,7 +35,8 @@ class GaugeStudy:
     gauge : both together.
     units : between units.
     total : gauge and units together.
-    distinct_categories : how many groups of units the gauge can tell apart: whole part of √2 · units / gauge.
+    distinct_categories : how many groups of units the gauge can tell apart: whole part of √2 · units / gauge; None
+        where the readings of one unit do not scatter at all, so that there is nothing to divide by.
     gauge_share : gauge over total, 0 … 1.
     tolerance_share : six gauge standard deviations over the width of the limits; None without two limits.
     interaction_pooled : True where the interaction was not significant and went into repeatability.
@@ -47,7 +48,7 @@ class GaugeStudy:
     gauge: float
     units: float
     total: float
-    distinct_categories: int
+    distinct_categories: int | None
     gauge_share: float
     tolerance_share: float | None
     interaction_pooled: bool
@@ -81,11 +82,12 @@ def gauge_study(readings: npt.ArrayLike, *, width: float | None = None, pool_abo
     table, pooled, error = _analysis_of_variance(x, pool_above)
     by_unit, by_operator, interaction = (row.mean_square for row in table[:3])
     between = error if pooled else interaction
-    repeatability = error
+    has_scatter = bool((x != x[:, :1, :1]).any())  # rounding of the sums must not pass for scatter
+    repeatability = error if has_scatter else 0.0
     crossed = 0.0 if pooled else max(0.0, (interaction - error) / trials)
     operator_variance = max(0.0, (by_operator - between) / (units * trials))
     unit_variance = max(0.0, (by_unit - between) / (operators * trials))
-    reproducibility = operator_variance + crossed
+    reproducibility = operator_variance + crossed if has_scatter else 0.0
     gauge = repeatability + reproducibility
     total = gauge + unit_variance
     return GaugeStudy(
@@ -95,7 +97,7 @@ def gauge_study(readings: npt.ArrayLike, *, width: float | None = None, pool_abo
         gauge=math.sqrt(gauge),
         units=math.sqrt(unit_variance),
         total=math.sqrt(total),
-        distinct_categories=math.floor(math.sqrt(2 * unit_variance / gauge)) if gauge else 0,
+        distinct_categories=math.floor(math.sqrt(2 * unit_variance / gauge)) if has_scatter else None,
         gauge_share=math.sqrt(gauge / total) if total else 0.0,
         tolerance_share=6 * math.sqrt(gauge) / width if width else None,
         interaction_pooled=pooled,

@@ -35,9 +35,11 @@ class AcquiringInstrument(Instrument):
         self.bits = int(details.quantity("bits", "", 8.0))
         self._least_hysteresis = details.quantity("least_hysteresis", "1")
         self._patience = details.quantity("automatic_after", "s")
-        self._generator = np.random.default_rng([making.bench.seed, making.stream])
-        self._clock_error = details.quantity("timebase_error", "1") * float(self._generator.uniform(-1, 1))
-        self._data = _input_data(details, self.inputs, self._generator)
+        build = np.random.default_rng([making.bench.seed, making.stream])
+        self._clock_error = details.quantity("timebase_error", "1") * float(build.uniform(-1, 1))
+        self._data = _input_data(details, self.inputs, build)
+        same = making.bench.draw == making.bench.seed
+        self._generator = build if same else np.random.default_rng([making.bench.draw, making.stream])
         self._acquisition: Acquisition | None = None
         self._is_running = False
         self._serial = 0

@@ -44,7 +44,7 @@ class Meter(Instrument):
         self._mains = details.quantity("mains", "Hz")
         self._noise = details.quantity("noise", "1")  # of the range, at one power line cycle
         self._load = Load(details.quantity("input_resistance", "ohm"), details.quantity("input_capacitance", "F"))
-        self._generator = np.random.default_rng([making.bench.seed, making.stream])
+        self._generator = np.random.default_rng([making.bench.draw, making.stream])
         self._function = "voltage"
         self._reading: float | None = None
 

@@ -32,7 +32,7 @@ class Supply(Instrument):
         self._terminal = feeds[0]
         self._feed = making.bench.surroundings.feed
         self._noise = making.details.quantity("reading_noise", "1")
-        self._generator = np.random.default_rng([making.bench.seed, making.stream])
+        self._generator = np.random.default_rng([making.bench.draw, making.stream])
         self._tripped: set[str] = set()
         self._is_standby = True
         self._release_time = making.details.quantity("standby_release", "s", 0.0)

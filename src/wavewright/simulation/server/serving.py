@@ -31,7 +31,7 @@ class BenchServer:
     bench : a bench file whose library is `FILE@sim`.
     hislip : HiSLIP in place of raw sockets.
     host : the address to listen on.
-    seed : in place of the bench file's.
+    seed : in place of the bench file's; draw : decides what fluctuates, the seed if None.
 
     Attributes
     ----------
@@ -39,11 +39,17 @@ class BenchServer:
     """
 
     def __init__(
-        self, bench: str | Path, *, hislip: bool = False, host: str = LOOPBACK, seed: int | None = None
+        self,
+        bench: str | Path,
+        *,
+        hislip: bool = False,
+        host: str = LOOPBACK,
+        seed: int | None = None,
+        draw: int | None = None,
     ) -> None:
         self.bench = Path(bench)
         self.host = host
-        self.library = _simulated(self.bench, seed)
+        self.library = _simulated(self.bench, seed, draw)
         self.addresses: dict[str, str] = {}
         self._is_hislip = hislip
         self._hub = Hub(self.library.instruments)
@@ -97,6 +103,7 @@ class BenchServer:
         content.pop("simulation", None)
         content["about"] = f"{content.get('about', 'a simulated bench')}, served on {self.host}"
         content["library"] = "@py"
+        content["simulated"] = True
         entries = [*content.get("instruments", {}).values(), *([content["prompts"]] if "prompts" in content else [])]
         for entry in entries:
             entry["resource"] = self._served(entry["resource"])
@@ -166,6 +173,7 @@ def serve(
     host: str = LOOPBACK,
     write_bench: str | Path | None = None,
     seed: int | None = None,
+    draw: int | None = None,
     say: Callable[[str], None] = lambda _: None,
 ) -> None:
     """Serve a simulated bench until SIGINT or SIGTERM comes; returns then. Call it in the main thread.
@@ -176,7 +184,7 @@ def serve(
     hislip : HiSLIP in place of raw sockets.
     host : the address to listen on; anything but the loopback address lets others in, and that is said.
     write_bench : a bench file to write once the bench listens; it points at the sockets.
-    seed : in place of the bench file's.
+    seed : in place of the bench file's; draw : decides what fluctuates, the seed if None.
     say : is told each line that the user should see.
 
     Raises
@@ -188,7 +196,7 @@ def serve(
     stopped = threading.Event()
     previous = {number: signal.signal(number, lambda *_: stopped.set()) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
-        with BenchServer(bench, hislip=hislip, host=host, seed=seed) as server:
+        with BenchServer(bench, hislip=hislip, host=host, seed=seed, draw=draw) as server:
             for line in _lines(server.addresses, host):
                 say(line)
             if write_bench is not None:
@@ -205,7 +213,7 @@ def _lines(addresses: Mapping[str, str], host: str) -> list[str]:
     return [f"listening on {host}, for {reach}", *(f"{here}  is  {there}" for there, here in addresses.items())]
 
 
-def _simulated(bench: Path, seed: int | None) -> SimulatedVisa:
+def _simulated(bench: Path, seed: int | None, draw: int | None) -> SimulatedVisa:
     """The library of a bench file.
 
     Raises
@@ -218,4 +226,4 @@ def _simulated(bench: Path, seed: int | None) -> SimulatedVisa:
         raise FileFault(
             f"`library: {loaded.grammar.library}`", where=str(bench), expected="a simulated one, `FILE@sim`"
         )
-    return open_library(str(loaded.folder / file), settings=loaded.simulation_settings(seed=seed))
+    return open_library(str(loaded.folder / file), settings=loaded.simulation_settings(seed=seed, draw=draw))
