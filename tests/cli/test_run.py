@@ -59,7 +59,7 @@ def test_a_pass_exits_0_with_the_table_on_stdout_and_progress_on_stderr(folder: 
     assert kept.name.endswith("-rail-VC204-0017")
     where = re.escape(str(kept.relative_to(folder)))
     assert re.fullmatch(
-        rf"verdict: pass \(1 pass\); run \d{{8}}-\d{{6}}-[0-9a-f]{{8}}; evidence in {where}",
+        rf"verdict: pass, on a simulated bench \(1 pass\); run \d{{8}}-\d{{6}}-[0-9a-f]{{8}}; evidence in {where}",
         told.stdout.splitlines()[-1],
     )
 

@@ -67,9 +67,9 @@ def run(folder: Path, bench: str, *options: str) -> dict[str, Any]:
 @pytest.mark.parametrize("options", [(), ("--hislip",)], ids=["raw socket", "hislip"])
 def test_the_same_seed_gives_the_same_readings_over_the_network(options: tuple[str, ...], tmp_path: Path) -> None:
     (tmp_path / "recipe.yaml").write_text(RECIPE)
-    with serving(tmp_path, *options):
+    with serving(tmp_path, "--seed", "204", *options):
         over_the_wire = run(tmp_path, "live.yaml")
-    at_home = run(tmp_path, str(ROOT / "sim/bench.yaml"))
+    at_home = run(tmp_path, str(ROOT / "sim/bench.yaml"), "--seed", "204")
     assert over_the_wire["verdict"] == at_home["verdict"] == "pass"
     for one, other in zip(over_the_wire["measurements"], at_home["measurements"], strict=True):
         assert [result["reading"] for result in one["results"]] == [result["reading"] for result in other["results"]]

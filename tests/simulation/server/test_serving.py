@@ -210,7 +210,7 @@ def test_a_run_over_the_wire_reads_the_same_as_in_the_library(server: BenchServe
     live = tmp_path / "live.yaml"
     server.write_bench(live)
     served = run(load_recipe(recipe), load_bench(live), pause=lambda _: None)
-    simulated = run(load_recipe(recipe), load_bench(SIM / "bench.yaml"), pause=lambda _: None)
+    simulated = run(load_recipe(recipe), load_bench(SIM / "bench.yaml"), seed=204, pause=lambda _: None)
     assert served.verdict == simulated.verdict
     assert values(served) == values(simulated)
 
