@@ -46,8 +46,15 @@ def ripple(outcome: Outcome) -> float:
 
 @pytest.mark.parametrize(
     "library, expected",
-    [("instruments.yaml@sim", True), ("@sim", True), ("wire.log@replay", True), ("@py", False), ("@ivi", False), ("/usr/lib/libvisa.so", False)],
-)  # fmt: skip
+    [
+        ("instruments.yaml@sim", True),
+        ("@sim", True),
+        ("wire.log@replay", True),
+        ("@py", False),
+        ("@ivi", False),
+        ("/usr/lib/libvisa.so", False),
+    ],
+)
 def test_a_library_shows_that_no_instrument_is_there(library: str, expected: bool) -> None:
     assert is_without_instruments(library) is expected
 
