@@ -297,3 +297,37 @@ def test_any_text_is_a_finite_quantity_or_is_refused(text: str, unit: str) -> No
 def test_importing_quantities_brings_in_no_other_package() -> None:
     code = "import sys, wavewright.quantities; print('quantiphy' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout == "False\n"
+
+
+COMPOUND_UNITS = [
+    # value, unit, shown; SI: a prefix and its symbol form one symbol, so that mV^2 is 1e-6 V^2
+    (0.2, "V s", "200 mV s"),
+    (0.5, "V^2", "0.5 V^2"),
+    (0.1, "V^2 s", "0.1 V^2 s"),
+    (2.5e-7, "V^2", "2.500e-07 V^2"),
+    (0.1, "1/V", "0.1 1/V"),
+    (0.1, "A s", "100 mA s"),
+    (3e-6, "V/s", "3 uV/s"),
+    (2e-8, "V/√Hz", "20 nV/√Hz"),
+    (25.0, "degC", "25 degC"),
+    (0.01, "degC/s", "0.01 degC/s"),
+]
+
+
+@pytest.mark.parametrize("value, unit, shown", COMPOUND_UNITS)
+def test_a_unit_is_shown_whole_and_with_a_prefix_only_where_one_means_what_it_says(
+    value: float, unit: str, shown: str
+) -> None:
+    assert show_quantity(value, unit) == shown
+    assert read_quantity(shown, unit=unit).value == pytest.approx(value)
+
+
+@given(value=st.floats(1e-12, 1e12), unit=st.sampled_from([row[1] for row in COMPOUND_UNITS]))
+def test_what_is_shown_of_any_unit_reads_back(value: float, unit: str) -> None:
+    assert read_quantity(show_quantity(value, unit), unit=unit).value == pytest.approx(value, rel=1e-3)
+    assert read_quantity(str(Quantity(value, unit)), unit=unit).value == pytest.approx(value, rel=1e-12)
+
+
+def test_a_prefix_before_a_power_is_refused() -> None:
+    with pytest.raises(Misuse, match="there is no unit `mV\\^2`"):
+        read_quantity("500 mV^2", unit="V^2")

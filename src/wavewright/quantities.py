@@ -42,9 +42,11 @@ EXAMPLES = {
 }  # fmt: skip
 DEFAULT_DIGITS = 4  # where neither an uncertainty nor a resolution is known
 MOST_DIGITS = 15  # that a double holds
+WITHOUT_POWER_OF_TEN = (1e-3, 1e6)  # magnitudes in which a number reads well without
 READABLE_DIGITS = 9  # shown at the most, however little the uncertainty: no bench has more
 
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.(?!\.)\d*)?|\.\d+)(?:[eE][+-]?\d{1,5})?")
+_FIRST_FACTOR = re.compile(r"([^\W\d_]++)(?!\^)")
 _OPENINGS = {"at most ": "most", "at least ": "least", "exactly ": "exactly"}
 _COMPARISONS = {
     "at most": "at most", "at least": "at least", "exactly": "exactly", "<": "at most", "≤": "at most",
@@ -158,7 +160,7 @@ def show_quantity(value: float, unit: str, *, uncertainty: float | None = None, 
 
     The last digit shown has the decimal place of the first digit of the larger of the two; where neither is known
     there are four significant digits. Ratios are shown in per cent, below 0.01 % in parts per million; plain numbers
-    and numbers of things as they are.
+    and numbers of things as they are. A unit that no prefix can stand before, such as `V^2` or `1/V`, has none.
 
     Examples
     --------
@@ -177,7 +179,16 @@ def show_quantity(value: float, unit: str, *, uncertainty: float | None = None, 
         factor = RATIO_UNITS.get(symbol, 1.0) if unit == "1" else 1.0
         shown = _in_decimals(factor * value, factor * known)
         return f"{shown}{'' if unit in {'x', *PLAIN_UNITS} else ' '}{symbol}"
-    return _in_engineering_notation(value, unit, known)
+    return _in_engineering_notation(value, unit, known) if takes_prefix(unit) else _in_powers_of_ten(value, unit, known)
+
+
+def takes_prefix(unit: str) -> bool:
+    """Whether a prefix before the unit multiplies it as a whole: `mV s` is 1e-3 V s, but `mV^2` is 1e-6 V^2.
+
+    A prefix and its unit form one symbol, which is raised to a power as one (SI Brochure; from memory, not verified).
+    """
+    first = _FIRST_FACTOR.match(unit)  # a unit that has prefixes, to the power 1
+    return first is not None and first.group(1) not in WITHOUT_PREFIX and unit not in PLAIN_UNITS
 
 
 def spellings(unit: str) -> dict[str, str]:
@@ -185,7 +196,8 @@ def spellings(unit: str) -> dict[str, str]:
     if unit == "1":
         return {**dict.fromkeys(RATIO_UNITS, ""), "": ""}
     symbols = ("",) if unit in PLAIN_UNITS else (unit, *OHM_SIGNS) if unit == "ohm" else (unit,)
-    prefixes = [""] if unit in WITHOUT_PREFIX else [p for p in PREFIXES if unit not in PLAIN_UNITS or PREFIXES[p] >= 0]
+    least = 0 if unit in PLAIN_UNITS else -math.inf
+    prefixes = [p for p in PREFIXES if PREFIXES[p] >= least] if unit in PLAIN_UNITS or takes_prefix(unit) else [""]
     found = {prefix + symbol: prefix for symbol in symbols for prefix in prefixes}
     if unit in MAY_BE_BARE:
         found[""] = ""
@@ -345,7 +357,7 @@ def _exactly(value: float, unit: str) -> str:
     if unit in PLAIN_UNITS or unit == "1" or unit in WITHOUT_PREFIX:
         gap = "" if unit in {"x", *PLAIN_UNITS} else " "
         return f"{_times(value, 100 if unit == '1' else 1):.15g}{gap}{_shown_unit(unit)}"
-    return _rendered(value, unit, MOST_DIGITS, strip_zeros=True)
+    return _rendered(value, unit, MOST_DIGITS, strip_zeros=True) if takes_prefix(unit) else f"{value:.15g} {unit}"
 
 
 def _decimals(value: float, known: float) -> int:
@@ -373,7 +385,15 @@ def _in_engineering_notation(value: float, unit: str, known: float) -> str:
     return _rendered(rounded, unit, max(1, digits), strip_zeros=known == 0)
 
 
+def _in_powers_of_ten(value: float, unit: str, known: float) -> str:
+    """Of a unit that takes no prefix: as it is from a thousandth to a million, else with a power of ten."""
+    if value == 0 or WITHOUT_POWER_OF_TEN[0] <= abs(value) < WITHOUT_POWER_OF_TEN[1]:
+        return f"{_in_decimals(value, known)} {unit}"
+    digits = _decimals(value, known) + math.floor(math.log10(abs(value))) + 1
+    return f"{value:.{min(MOST_DIGITS, max(1, digits)) - 1}e} {unit}"
+
+
 def _rendered(value: float, unit: str, digits: int, *, strip_zeros: bool) -> str:
     from quantiphy import Quantity as Engineering  # here, because importing it takes 40 ms
 
-    return str(Engineering(value, unit).render(form="si", prec=digits - 1, strip_zeros=strip_zeros))
+    return str(Engineering(value, units=unit).render(form="si", prec=digits - 1, strip_zeros=strip_zeros))

@@ -6,8 +6,10 @@ from typing import Annotated, Literal
 import pytest
 
 from wavewright.analysis.levels import LevelMethod
+from wavewright.analysis.measure import measure
 from wavewright.analysis.parameters import Condition, ReferenceLevel, Slope, read_parameter
 from wavewright.errors import Misuse
+from wavewright.waveform import Waveform
 
 
 @pytest.mark.parametrize(
@@ -94,3 +96,24 @@ def test_an_option_that_does_not_fit_is_refused_with_what_would(
     with pytest.raises(Misuse) as caught:
         read_parameter(value, annotation, name="x")
     assert message in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    "text, number, unit",
+    [
+        ("0.2 V s", 0.2, "V s"),
+        ("200 mV s", 0.2, "V s"),
+        ("3 V^2", 3.0, "V^2"),
+        ("500 mA", 0.5, "A"),
+        ("2 kΩ", 2e3, "ohm"),
+        ("1.5 V/s", 1.5, "V/s"),
+    ],
+)
+def test_a_level_may_be_in_the_unit_of_a_derived_channel(text: str, number: float, unit: str) -> None:
+    found = ReferenceLevel.read(text)
+    assert (found.number, found.unit) == (pytest.approx(number), unit)
+
+
+def test_a_waveform_without_a_unit_takes_a_level_in_any() -> None:
+    wave = Waveform.from_volts([0.0, 1.0] * 20, interval=1e-3, unit="1")
+    assert measure(wave, "rising_edges", level="0.5 V").value == 20

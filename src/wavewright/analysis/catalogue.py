@@ -16,6 +16,7 @@ from types import MappingProxyType
 from typing import Any, TypeVar
 
 from wavewright import analysis
+from wavewright.analysis.expressions.dimensions import quotient
 from wavewright.analysis.levels import LevelMethod
 from wavewright.analysis.parameters import ReferenceLevel, check_order, read_parameter
 from wavewright.analysis.reading import Reading
@@ -46,7 +47,7 @@ class Metric:
     """One entry: a documented computation on one or more surveys.
 
     `channels` is the fewest and the most waveforms it takes. `unit` is "" where it is that of the waveform, "1" for
-    ratios, "count" for numbers of things.
+    ratios, "count" for numbers of things; "V/s" stands for the waveform's unit per second, "V/√Hz" likewise.
     """
 
     name: str
@@ -65,6 +66,19 @@ class Metric:
     def parameters(self) -> tuple[Parameter, ...]:
         """Its options: the keyword-only arguments of the function, and those that choose the state levels."""
         return _parameters(self.compute, self.reads_levels)
+
+    @property
+    def follows_channel(self) -> bool:
+        """Whether the unit of its readings depends on that of the channel."""
+        return not self.unit or self.unit.startswith("V/")
+
+    def unit_of(self, channels: Sequence[str]) -> str:
+        """The unit of its readings of channels in these units: of what is per V, that of the first channel counts."""
+        first = channels[0] if channels else "V"
+        if not self.unit.startswith("V/"):
+            return self.unit or first
+        below = self.unit.removeprefix("V/")
+        return quotient(first, below) if below.isalnum() else f"{first}/{below}"
 
     def options(self, given: Mapping[str, object]) -> dict[str, Any]:
         """Check and convert options as a recipe, a command line or a caller writes them; by name of the argument.

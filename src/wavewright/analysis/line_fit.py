@@ -9,6 +9,7 @@ from typing import Annotated
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.expressions.dimensions import quotient
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.sense import ANY
 from wavewright.analysis.stretch import stretch
@@ -109,7 +110,7 @@ def slope(
     is_lost = abs(line.slope) * wave.duration < 2 * line.residual
     return Reading(
         line.slope,
-        f"{survey.unit}/s",
+        quotient(survey.unit, "s"),
         uncertainty=line.slope_uncertainty,
         doubts=(Doubt.NOISY,) if is_lost else (),
     )

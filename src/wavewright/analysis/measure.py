@@ -86,7 +86,7 @@ def measure_surveys(surveys: Sequence[Survey], metric: Metric, options: dict[str
     if metric.reads_levels:
         choice = _level_choice(read)
         surveys = [survey.at_levels(choice) for survey in surveys]
-    unit = metric.unit or surveys[0].unit
+    unit = metric.unit_of([survey.unit for survey in surveys])
     try:
         reading = metric.compute(*surveys, **read)
     except NotMeasurable as fault:

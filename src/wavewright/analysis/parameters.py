@@ -19,6 +19,7 @@ Every number has its `Sense` in the annotation: what it may be at all, see `sens
 from __future__ import annotations
 
 import math
+import re
 import types
 import typing
 from collections.abc import Mapping, Sequence
@@ -28,7 +29,11 @@ from typing import Annotated, Any, Literal
 
 from wavewright.analysis.sense import ANY, NOT_NEGATIVE, Sense
 from wavewright.errors import Misuse
-from wavewright.quantities import read_quantity
+from wavewright.quantities import PREFIXES, read_quantity
+
+_NUMBER_AT_BEGIN = re.compile(r"[-+\N{MINUS SIGN}]?[\d.]+([eE][-+]?\d+)?")
+_FIRST_FACTOR = re.compile(r"[^\W\d_]+")
+_UNITS_OF_LEVELS = frozenset({"V", "A", "W", "ohm", "J", "S", "C", "Wb", "degC", "var", "VA"})
 
 
 class Slope(StrEnum):
@@ -200,6 +205,8 @@ def check_units(values: Mapping[str, object], units: Sequence[str]) -> None:
     ------
     Misuse : a level in V on a channel in A.
     """
+    if {"", "1"} & set(units):
+        return  # numbers of which nobody said what they are: a level in any unit fits them
     for name, value in values.items():
         level = value.level if isinstance(value, Condition) else value
         if isinstance(level, ReferenceLevel) and level.unit and level.unit not in units:
@@ -232,6 +239,12 @@ def _read_count(value: Any, *, name: str) -> int:
 
 
 def _unit_at_end(text: str) -> str:
-    """The unit behind the number, without its prefix: levels are in whatever the waveform is in."""
-    word = text.strip().rsplit(None, 1)[-1] if " " in text.strip() else text.strip().lstrip("+-.0123456789eE")
-    return next((unit for unit in ("V", "A", "W", "ohm") if word.endswith(unit) or word.endswith("Ω")), "V")
+    """The unit after the number, without its prefix: levels are in whatever the waveform is in."""
+    symbol = _NUMBER_AT_BEGIN.sub("", text.strip().replace("Ω", "ohm"), count=1).strip()
+    first = _FIRST_FACTOR.match(symbol)
+    if first is None:
+        return "V"
+    word, rest = first.group(), symbol[first.end() :]
+    if word in _UNITS_OF_LEVELS:
+        return symbol
+    return word[1:] + rest if word[1:] in _UNITS_OF_LEVELS and word[0] in PREFIXES else "V"

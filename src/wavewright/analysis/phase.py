@@ -11,6 +11,7 @@ from typing import Annotated
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.decibels import amplitude_ratio_db
+from wavewright.analysis.expressions.dimensions import quotient
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.sense import POSITIVE
 from wavewright.analysis.sine_fit import SineFit, fit_sine
@@ -114,7 +115,7 @@ def gain(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz", POS
     """
     fits = common_sines(first, second, frequency=frequency)
     ratio = fits[1].amplitude / fits[0].amplitude
-    unit = "1" if first.unit == second.unit else f"{second.unit}/{first.unit}"
+    unit = quotient(second.unit, first.unit)
     return Reading(ratio, unit, uncertainty=ratio * _relative(fits), doubts=sine_doubts(fits))
 
 

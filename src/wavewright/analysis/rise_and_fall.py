@@ -6,6 +6,7 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.edges import noise_doubts, state_doubts
+from wavewright.analysis.expressions.dimensions import quotient
 from wavewright.analysis.instants import difference_resolution
 from wavewright.analysis.parameters import ReferenceLevel, Slope
 from wavewright.analysis.reading import Doubt, Reading
@@ -87,7 +88,7 @@ def slew_rate(
     return Reading.of_occurrences(
         each,
         times=_times(survey, taken.middles),
-        unit=f"{survey.unit}/s",
+        unit=quotient(survey.unit, "s"),
         doubts=_doubts(survey, taken),
         resolution=relative * float(each.mean()),
     )

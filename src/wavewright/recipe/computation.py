@@ -100,7 +100,8 @@ def _read_computation(name: Word, entry: Block, scope: Scope) -> Computation | N
         return None
     _check_number(metric, of, entry, scope)
     options = _read_options(name, entry, metric, scope, units=[units[channel] for channel in of if channel in units])
-    unit = metric.unit or next((units[channel] for channel in of if channel in units), UNKNOWN)
+    first = next((units[channel] for channel in of if channel in units), UNKNOWN)
+    unit = UNKNOWN if first == UNKNOWN and metric.follows_channel else metric.unit_of([first])
     limit = None
     if "limit" in entry and unit != UNKNOWN:
         with scope.placed(entry.value_place("limit")):

@@ -10,6 +10,7 @@ from wavewright.logbook.queries import Point
 from wavewright.logbook.studies.control_charts import Chart, individuals_chart
 from wavewright.logbook.studies.pareto import ParetoRow
 from wavewright.quantities import show_quantity
+from wavewright.reporting.axis_units import hover_value, value_axis
 from wavewright.reporting.palette import BLUE, BLUISH_GREEN, INK, ORANGE, SKY_BLUE, VERMILION
 from wavewright.reporting.picture import Picture
 
@@ -27,9 +28,7 @@ def histogram_picture(anchor: str, name: str, points: Sequence[Point], unit: str
     shapes = [_upright(end, VERMILION) for end in limits]
     low, high = min([*values, *limits]), max([*values, *limits])
     margin = 0.08 * ((high - low) or abs(high) or 1.0)
-    figure.update_xaxes(
-        exponentformat="SI", minexponent=0, ticksuffix=_suffix(unit), range=[low - margin, high + margin]
-    )
+    figure.update_xaxes(range=[low - margin, high + margin], **value_axis(unit))
     figure.update_yaxes(title_text="runs")
     figure.update_layout(height=260, shapes=shapes, showlegend=False, bargap=0.02)
     ends = ", ".join(show_quantity(end, unit) for end in limits)
@@ -86,12 +85,12 @@ def _chart_picture(name: str, title: str, chart: Chart, labels: Sequence[str], u
         go.Scatter(
             y=chart.points, text=[_plain(label) for label in labels], mode="lines+markers",
             line={"color": BLUE, "width": 1}, marker={"color": colours, "symbol": symbols, "size": 7},
-            hovertemplate="%{text}<br>%{y:.5s}" + unit + "<extra></extra>",
+            hovertemplate="%{text}<br>" + hover_value("y", unit, digits=5) + "<extra></extra>",
         )
     )  # fmt: skip
     levels = ((chart.low, VERMILION), (chart.centre, BLUISH_GREEN), (chart.high, VERMILION))
     figure.update_xaxes(title_text="run", range=[-0.5, chart.points.size - 0.5], autorange=False)
-    figure.update_yaxes(exponentformat="SI", minexponent=0, ticksuffix=_suffix(unit))
+    figure.update_yaxes(**value_axis(unit))
     figure.update_layout(height=260, showlegend=False, shapes=[_across(level, colour) for level, colour in levels])
     told = (
         f"{chart.points.size} points, centre {_shown(chart.centre, unit)}, control limits "
@@ -105,10 +104,6 @@ def _chart_picture(name: str, title: str, chart: Chart, labels: Sequence[str], u
 
 def _shown(value: float, unit: str) -> str:
     return show_quantity(value, unit)
-
-
-def _suffix(unit: str) -> str:
-    return "" if unit in ("1", "count") else unit
 
 
 def _upright(x: float, colour: str) -> dict[str, Any]:
@@ -138,7 +133,7 @@ def trend_figure(buckets: Sequence[Any], points: Sequence[Point], unit: str) -> 
             x=[point.started.isoformat() for point in valued], y=[point.value for point in valued], mode="markers",
             text=[_plain(point.serial or point.outcome) for point in valued],
             marker={"color": [VERMILION if point.verdict == "fail" else BLUE for point in valued], "size": 6},
-            hovertemplate="%{text}<br>%{y:.5s}" + unit + "<extra></extra>",
+            hovertemplate="%{text}<br>" + hover_value("y", unit, digits=5) + "<extra></extra>",
         ),
         go.Scatter(
             x=[bucket.started.isoformat() for bucket in buckets], y=[bucket.mean for bucket in buckets],
@@ -146,6 +141,6 @@ def trend_figure(buckets: Sequence[Any], points: Sequence[Point], unit: str) -> 
         ),
     ]  # fmt: skip
     figure = go.Figure(traces)
-    figure.update_yaxes(exponentformat="SI", minexponent=0, ticksuffix=_suffix(unit))
+    figure.update_yaxes(**value_axis(unit))
     figure.update_layout(height=380, showlegend=False, shapes=[_across(end, VERMILION) for end in limits])
     return figure

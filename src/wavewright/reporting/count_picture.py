@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wavewright.quantities import show_quantity
+from wavewright.reporting.axis_units import hover_value, value_axis
 from wavewright.reporting.palette import BLUE, INK, SKY_BLUE
 
 if TYPE_CHECKING:
@@ -31,11 +32,11 @@ def count_figure(
             z=shades, x0=window[0] + _half(window, columns), dx=2 * _half(window, columns),
             y0=levels[0] + _half(levels, rows), dy=2 * _half(levels, rows), zmin=0, zmax=STEPS,
             colorscale=[[0, "rgba(0,0,0,0)"], [1 / STEPS, SKY_BLUE], [0.5, BLUE], [1, INK]], showscale=False,
-            hovertemplate="%{y:.4s}" + unit + "<br>%{x:.5s}s<extra></extra>",
+            hovertemplate=hover_value("y", unit, digits=4) + "<br>%{x:.5s}s<extra></extra>",
         )
     )  # fmt: skip
     figure.update_xaxes(exponentformat="SI", minexponent=0, ticksuffix="s", range=list(window), autorange=False)
-    figure.update_yaxes(exponentformat="SI", minexponent=0, ticksuffix=unit, title_text=channel.replace("<", "&lt;"))
+    figure.update_yaxes(**value_axis(unit), title_text=channel.replace("<", "&lt;"))
     figure.update_layout(height=360, showlegend=False)
     return figure
 

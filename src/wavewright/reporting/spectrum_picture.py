@@ -10,6 +10,7 @@ import numpy as np
 from wavewright.analysis.catalogue import find_metric
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.quantities import show_quantity
+from wavewright.reporting.axis_units import hover_value, value_axis
 from wavewright.reporting.palette import INK, VERMILION
 from wavewright.reporting.picture import Picture
 
@@ -55,7 +56,7 @@ def _picture(subject: Subject, channel: str, name: str, tone: float | None) -> P
     figure = go.Figure(
         go.Scatter(
             y=strongest, x0=0.0, dx=step, mode="lines", name=channel, line={"color": INK, "width": 1},
-            hovertemplate="%{y:.4s}" + survey.unit + "<br>%{x:.5s}Hz<extra></extra>",
+            hovertemplate=hover_value("y", survey.unit, digits=4) + "<br>%{x:.5s}Hz<extra></extra>",
         )
     )  # fmt: skip
     figure.update_xaxes(
@@ -66,9 +67,7 @@ def _picture(subject: Subject, channel: str, name: str, tone: float | None) -> P
         range=[0, step * strongest.size],
         autorange=False,
     )
-    figure.update_yaxes(
-        type="log", exponentformat="SI", minexponent=0, ticksuffix=survey.unit, title_text=f"{channel}, amplitude"
-    )
+    figure.update_yaxes(type="log", title_text=f"{channel}, amplitude", **value_axis(survey.unit))
     figure.update_layout(height=300, showlegend=False)
     told = f"Amplitude spectrum of {channel} up to {show_quantity(step * strongest.size, 'Hz')}."
     if tone is not None:

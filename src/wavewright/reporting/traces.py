@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from wavewright.quantities import show_quantity
+from wavewright.reporting.axis_units import hover_value, value_axis
 from wavewright.reporting.outline import outline
 from wavewright.reporting.palette import BLUE, INK, SKY_BLUE, VERMILION, YELLOW, colour_of
 from wavewright.reporting.picture import Picture
@@ -110,18 +111,19 @@ def _add_trace(figure: go.Figure, wave: Waveform, channel: str, row: int) -> boo
             mode="lines",
             name=channel,
             line={"color": colour_of(row - 1), "width": 1.2},
-            hovertemplate="%{y:.4s}" + wave.unit + "<br>%{x:.5s}s<extra>" + channel.replace("<", "&lt;") + "</extra>",
+            hovertemplate=hover_value("y", wave.unit, digits=4)
+            + "<br>%{x:.5s}s<extra>"
+            + channel.replace("<", "&lt;")
+            + "</extra>",
         ),
         row=row,
         col=1,
     )
     figure.update_yaxes(
         title_text=channel.replace("<", "&lt;"),
-        exponentformat="SI",
-        minexponent=0,
-        ticksuffix=wave.unit,
         row=row,
         col=1,
+        **value_axis(wave.unit),
     )
     return drawn.is_complete
 

@@ -105,6 +105,20 @@ def read_symbol(symbol: str) -> tuple[int, Dimension] | None:
     return None
 
 
+def quotient(unit: str, other: str) -> str:
+    """The unit of a quotient: `V/s` of V and s; `V` of V s and s.
+
+    Examples
+    --------
+    >>> quotient("W", "s"), quotient("V s", "s"), quotient("V/s", "s")
+    ('W/s', 'V', 'V/s^2')
+    """
+    if unit == other:
+        return "1"
+    is_plain = not (set(unit + other) & set(" /^·")) and "1" not in (unit, other)
+    return f"{unit}/{other}" if is_plain else (dimension_of(unit) / dimension_of(other)).unit
+
+
 def dimension_of(unit: str) -> Dimension:
     """The dimension of a waveform's unit; a unit that we do not know, such as `degC`, is one of its own.
 
