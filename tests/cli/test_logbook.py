@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sqlite3
 from collections.abc import Callable
 from pathlib import Path
 
@@ -94,6 +95,28 @@ def test_verify_exits_1_where_one_sample_was_changed(wavewright: Command, book: 
     told = wavewright("logbook", "verify", "--logbook", book, "--json")
     assert told.status == 1
     assert "have changed" in told.json["flaws"][0]["what"]
+
+
+def test_verify_prints_the_head_and_takes_it_back(wavewright: Command, book: Path) -> None:
+    told = wavewright("logbook", "verify", "--logbook", book)
+    assert told.stdout.startswith(
+        "checked: 4 runs, 4 texts, 1 captures; 0 flaws\nruns without a station: 5 links since "
+    )
+    (head,) = re.findall(r"head ([0-9a-f]{64})\n", told.stdout)
+    assert wavewright("logbook", "verify", "--head", head, "--logbook", book).status == 0
+    told = wavewright("logbook", "verify", "--head", "0" * 12, "--logbook", book)
+    assert told.status == 1
+    assert "no chain has the head 000000000000" in told.stdout
+    assert wavewright("logbook", "verify", "--head", "head", "--logbook", book).status == 64
+
+
+def test_verify_names_the_run_whose_verdict_was_forged(wavewright: Command, book: Path) -> None:
+    with sqlite3.connect(book) as plain:
+        plain.execute("update outcomes set verdict = 'pass' where verdict = 'fail'")
+        (identifier,) = plain.execute("select id from outcomes where serial = 'VC204-0001'").fetchone()
+    told = wavewright("logbook", "verify", "--logbook", book)
+    assert told.status == 1
+    assert f"run {identifier} says otherwise than its document: verdict pass, in the document fail" in told.stdout
 
 
 def test_prune_counts_first_and_takes_with_yes(wavewright: Command, book: Path) -> None:

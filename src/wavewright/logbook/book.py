@@ -7,26 +7,25 @@ leaves the run whole or absent; at worst a file of codes that no run refers to, 
 from __future__ import annotations
 
 import json
-import math
 import secrets
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from functools import lru_cache
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from sqlalchemy import Connection, insert, select
+from sqlalchemy import Connection, select
 
-from wavewright.errors import Misuse
+from wavewright.errors import Misuse, StorageFault
 from wavewright.logbook import tables
 from wavewright.logbook.address import read_address
+from wavewright.logbook.chain import Entry, append, run_entry
 from wavewright.logbook.code_store import CodeStore
-from wavewright.logbook.database import Database
+from wavewright.logbook.database import Database, insert_rows
 from wavewright.logbook.migrations import bring_up_to_date
 from wavewright.logbook.outcome_files import outcome_as_json, outcome_from_json
-from wavewright.quantities import read_interval
-from wavewright.running.outcome import Origin, Outcome, Result
+from wavewright.logbook.rows import outcome_row, reading_rows
+from wavewright.running.outcome import Outcome
 from wavewright.waveform import Capture
 
 
@@ -108,18 +107,25 @@ class Logbook:
         Raises
         ------
         Misuse : there is none of that name, or more than one.
+        StorageFault : it has been changed since, and cannot be read any more.
         """
         with self.reading() as connection:
             identifier = find_id(connection, name)
             document = connection.execute(
                 select(tables.outcomes.c.document).where(tables.outcomes.c.id == identifier)
             ).scalar_one()
-            plain = _with_texts(json.loads(document), connection)
             kept = connection.execute(select(tables.captures).where(tables.captures.c.outcome == identifier)).all()
-        captures: Mapping[str, Sequence[Capture]] = {
-            row.label: self.codes.shots(row.sha256, json.loads(row.shots)) for row in kept
-        }
-        return replace(outcome_from_json(plain), captures=captures, id=identifier)
+            try:
+                outcome = outcome_from_json(_with_texts(json.loads(document), connection))
+                described = {row.label: (row.sha256, json.loads(row.shots)) for row in kept}
+            except (ValueError, KeyError, TypeError, AttributeError) as fault:
+                raise StorageFault(
+                    f"run {identifier} is not what was written: {type(fault).__name__}: {fault}",
+                    where=self.where,
+                    do="`wavewright logbook verify` says what has changed; take it from a copy of the logbook",
+                ) from fault
+        captures = {label: self.codes.shots(content, shots) for label, (content, shots) in described.items()}
+        return replace(outcome, captures=captures, id=identifier)
 
 
 def new_id(outcome: Outcome) -> str:
@@ -160,41 +166,25 @@ class _Rows:
         self._readings: list[dict[str, Any]] = []
         self._captures: list[dict[str, Any]] = []
         self._shots: dict[str, Sequence[Capture]] = {}
+        self._entries: list[Entry] = []
 
     def take(self, identifier: str, outcome: Outcome, station: str, batch: str) -> None:
-        started = tables.microseconds(outcome.started)
         for origin in (outcome.recipe, outcome.bench, *outcome.profiles.values()):
             self._texts[origin.sha256] = origin.text
-        self.ids.append(identifier)
-        self._outcomes.append(
-            {
-                "id": identifier,
-                "started": started,
-                "ended": tables.microseconds(outcome.ended),
-                "verdict": str(outcome.verdict),
-                "title": outcome.title,
-                "recipe": _stem(outcome.recipe),
-                "recipe_sha256": outcome.recipe.sha256,
-                "part": outcome.part,
-                "serial": outcome.serial,
-                "operator": outcome.operator,
-                "station": station,
-                "batch": batch,
-                "document": json.dumps(_without_texts(outcome_as_json(outcome)), ensure_ascii=False),
-            }
-        )
-        self._readings += [_reading_row(identifier, started, name, result) for name, result in outcome.results.items()]
+        document = _without_texts(outcome_as_json(outcome))
+        row = outcome_row(identifier, document, station=station, batch=batch)
+        its_readings = reading_rows(identifier, document)
+        its_captures = []
         for label, shots in outcome.captures.items():
             content, described = self._codes.add(shots)
             self._shots[content] = shots
-            self._captures.append(
-                {
-                    "outcome": identifier,
-                    "label": label,
-                    "sha256": content,
-                    "shots": json.dumps(described, ensure_ascii=False),
-                }
-            )
+            words = json.dumps(described, ensure_ascii=False)
+            its_captures.append({"outcome": identifier, "label": label, "sha256": content, "shots": words})
+        self.ids.append(identifier)
+        self._outcomes.append(row)
+        self._readings += its_readings
+        self._captures += its_captures
+        self._entries.append(run_entry(row, its_readings, its_captures))
 
     def write(self, connection: Connection) -> None:
         """Insert it all. `prune` holds the same lock: codes that it took since they were kept are kept once more."""
@@ -211,45 +201,8 @@ class _Rows:
             (tables.readings, self._readings),
             (tables.captures, self._captures),
         ):
-            if rows:
-                connection.execute(insert(table), rows)
-
-
-def _reading_row(identifier: str, started: int, name: str, result: Result) -> dict[str, Any]:
-    low, high = _ends(result.limit, result.reading.unit)
-    return {
-        "outcome": identifier,
-        "name": name,
-        "started": started,
-        "metric": result.metric,
-        "value": result.reading.value,
-        "unit": result.reading.unit,
-        "uncertainty": result.reading.uncertainty,
-        "low": low,
-        "high": high,
-        "margin": result.margin,
-        "verdict": None if result.verdict is None else str(result.verdict),
-    }
-
-
-@lru_cache(maxsize=4096)
-def _ends(limit: str, unit: str) -> tuple[float | None, float | None]:
-    """The two ends of a limit as numbers; None for an open side, and where there is no limit."""
-    if not limit:
-        return None, None
-    try:
-        interval = read_interval(limit, unit=unit)
-    except Misuse:  # the words stay in the document; only the columns for charts are empty
-        return None, None
-    return _finite(interval.low), _finite(interval.high)
-
-
-def _finite(end: float) -> float | None:
-    return end if math.isfinite(end) else None
-
-
-def _stem(origin: Origin) -> str:
-    return Path(origin.file).stem
+            insert_rows(connection, table, rows)
+        append(connection, self._entries)
 
 
 def _origins(document: dict[str, Any]) -> list[dict[str, Any]]:

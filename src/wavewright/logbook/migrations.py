@@ -7,7 +7,8 @@ from collections.abc import Callable, Sequence
 from sqlalchemy import Connection, inspect, select
 
 from wavewright.errors import StorageFault
-from wavewright.logbook.tables import metadata, outcomes, versions
+from wavewright.logbook.chain import take_up
+from wavewright.logbook.tables import heads, links, metadata, outcomes, versions
 
 Step = Callable[[Connection], None]
 
@@ -23,9 +24,17 @@ def _batches(connection: Connection) -> None:
         connection.exec_driver_sql("CREATE INDEX outcomes_by_batch ON outcomes (batch, serial)")
 
 
+def _chains(connection: Connection) -> None:
+    """Layout 3: outcomes are chained, those that are there already from now on. Chains that are there stay."""
+    for table in (links, heads):
+        table.create(connection, checkfirst=True)
+    if connection.execute(select(heads.c.station).limit(1)).first() is None:
+        take_up(connection, coverage=1)
+
+
 # Step n brings layout n to layout n + 1; a released step is never changed again. Layout 0 is an empty database: for it
 # the first step makes all the tables as they are now.
-STEPS: tuple[Step, ...] = (_first_layout, _batches)
+STEPS: tuple[Step, ...] = (_first_layout, _batches, _chains)
 
 
 def bring_up_to_date(connection: Connection, *, where: str, steps: Sequence[Step] = STEPS) -> int:

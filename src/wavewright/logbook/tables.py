@@ -69,6 +69,32 @@ captures = Table(
     Index("captures_by_content", "sha256"),
 )
 
+# The chain of each station: one link per run that was entered, and per note of what began, or was taken out rightly.
+# Links stay when runs go. See `chain.py`.
+links = Table(
+    "links",
+    metadata,
+    Column("station", Text, primary_key=True),
+    Column("position", BigInteger, primary_key=True, autoincrement=False),
+    Column("coverage", Integer, nullable=False),  # which columns the hashes of this link cover
+    Column("kind", String(12), nullable=False),
+    Column("run", String(40), nullable=False),  # empty for a note
+    Column("row_sha256", String(64), nullable=False),
+    Column("readings_sha256", String(64), nullable=False),
+    Column("captures_sha256", String(64), nullable=False),
+    Column("note", Text, nullable=False),
+    Column("previous", String(64), nullable=False),
+    Column("sha256", String(64), nullable=False),
+)
+
+heads = Table(
+    "heads",
+    metadata,
+    Column("station", Text, primary_key=True),
+    Column("length", BigInteger, nullable=False),
+    Column("sha256", String(64), nullable=False),
+)
+
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 

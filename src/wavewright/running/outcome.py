@@ -104,9 +104,7 @@ class MeasurementOutcome:
     @property
     def label(self) -> str:
         """The name, with the conditions behind it: `coil_drive[duty=40 %]`."""
-        if not self.conditions:
-            return self.name
-        return f"{self.name}[{', '.join(f'{name}={value}' for name, value in self.conditions.items())}]"
+        return label_of(self.name, self.conditions)
 
     @property
     def verdicts(self) -> tuple[Verdict | None, ...]:
@@ -118,6 +116,13 @@ class MeasurementOutcome:
         """The worst of them; None where nothing was to be judged."""
         judged = [verdict for verdict in self.verdicts if verdict is not None]
         return combined(judged) if judged else None
+
+
+def label_of(name: str, conditions: Mapping[str, str]) -> str:
+    """What a measurement is called: its name and, in brackets, the conditions under which it ran."""
+    if not conditions:
+        return name
+    return f"{name}[{', '.join(f'{key}={value}' for key, value in conditions.items())}]"
 
 
 @dataclass(frozen=True, slots=True)

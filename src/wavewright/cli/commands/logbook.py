@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -14,6 +16,7 @@ from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
     from wavewright.logbook.queries import Entry
+    from wavewright.logbook.verification import Chain
 
 commands = typer.Typer(help="The runs that were made, and what they say together.", no_args_is_help=True)
 
@@ -180,21 +183,37 @@ def waveforms(
 
 
 @commands.command()
-def verify(logbook: LogbookAt = None, as_json: AsJson = False) -> int:
-    """Compute every hash again; exit status 1 if something is not what was written."""
+def verify(
+    *,
+    head: Annotated[
+        list[str] | None,
+        typer.Option(help="Head of a chain, as printed earlier and written down elsewhere; again for more."),
+    ] = None,
+    logbook: LogbookAt = None,
+    as_json: AsJson = False,
+) -> int:
+    """Check that every row and every capture is still what was written; exit status 1 if one is not.
+
+    Each station has a chain of hashes over its runs. Rows that were changed, deleted or inserted are found and named.
+    Somebody who computes the whole chain anew is not, unless you have written its head down elsewhere: give it back
+    with --head.
+    """
     from wavewright.logbook.book import Logbook
-    from wavewright.logbook.upkeep import verify as verify_all
+    from wavewright.logbook.verification import verify as verify_all
 
     told = console(stderr=True)
-    with Logbook(logbook) as book, told.status("looking at the captures") as status:
-        found = verify_all(book, say=lambda done, total: status.update(f"looked at {done} of {total} captures"))
+    with Logbook(logbook) as book, told.status("checking runs") as status:
+        found = verify_all(
+            book, known_heads=head or (), say=lambda done, total: status.update(f"checked {done} of {total} captures")
+        )
     if as_json:
-        flaws = [{"what": flaw.what, "runs": list(flaw.runs)} for flaw in found.flaws]
-        print_json({"texts": found.texts, "captures": found.captures, "flaws": flaws})
+        print_json(asdict(found))
     else:
-        print(f"{found.texts} texts and {found.captures} captures looked at, {len(found.flaws)} flaws")
+        print(f"checked: {found.runs} runs, {found.texts} texts, {found.captures} captures; {len(found.flaws)} flaws")
+        for chain in found.chains:
+            print(*chain_lines(chain), sep="\n")
         for flaw in found.flaws:
-            print(f"{flaw.what}; runs {', '.join(flaw.runs)}")
+            print(f"{flaw.what}{'; runs ' if flaw.runs else ''}{', '.join(flaw.runs)}")
     return 1 if found.flaws else 0
 
 
@@ -219,6 +238,16 @@ def prune(
         found = prune_all(book, which, dry=not yes)
     word = "went" if yes else "would go; --yes lets them"
     print(f"{found.runs} runs and {found.files} files of captures, {found.size / 1e6:.1f} MB, {word}")
+
+
+def chain_lines(chain: Chain) -> Iterator[str]:
+    """What is to be known about the chain of a station, its head included."""
+    station = f"station `{chain.station}`" if chain.station else "runs without a station"
+    yield f"{station}: {chain.length} links since {chain.begun or 'an unknown time'}, head {chain.sha256}"
+    if chain.taken_up:
+        yield f"  {chain.taken_up} runs were there before: changes made to them earlier cannot be seen"
+    if chain.taken_out:
+        yield f"  {chain.taken_out} runs were taken out by `wavewright logbook prune`"
 
 
 def _entries(logbook: str | None, most: int | None, which: object = None) -> list[Entry]:

@@ -1,0 +1,93 @@
+"""An outcome as rows of the tables: every column follows from the document, or was given with it."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator, Mapping
+from datetime import datetime
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from wavewright.errors import Misuse
+from wavewright.logbook.tables import microseconds
+from wavewright.quantities import read_interval
+from wavewright.running.outcome import label_of
+
+Row = dict[str, Any]
+
+# What a row has that does not stand in the document, or that another version might read out of its words otherwise.
+NOT_IN_DOCUMENT = frozenset({"id", "outcome", "station", "batch", "document", "low", "high"})
+
+
+def outcome_row(identifier: str, document: Mapping[str, Any], *, station: str, batch: str) -> Row:
+    """The row of `outcomes`.
+
+    Parameters
+    ----------
+    document : as `outcome_as_json` makes it, but without the texts of the files.
+    """
+    return {
+        "id": identifier,
+        "started": microseconds(datetime.fromisoformat(document["started"])),
+        "ended": microseconds(datetime.fromisoformat(document["ended"])),
+        **{name: document[name] for name in ("verdict", "title", "part", "serial", "operator")},
+        "recipe": Path(document["recipe"]["file"]).stem,
+        "recipe_sha256": document["recipe"]["sha256"],
+        "station": station,
+        "batch": batch,
+        "document": json.dumps(document, ensure_ascii=False),
+    }
+
+
+def reading_rows(identifier: str, document: Mapping[str, Any]) -> list[Row]:
+    """The rows of `readings`, in the order of the run; of two with the same name the last one stays."""
+    started = microseconds(datetime.fromisoformat(document["started"]))
+    return list(
+        {
+            name: {
+                "outcome": identifier,
+                "name": name,
+                "started": started,
+                "metric": result["metric"],
+                "value": _number(result["reading"]["value"]),
+                "unit": result["reading"]["unit"],
+                "uncertainty": _number(result["reading"].get("uncertainty")),
+                "low": _ends(result["limit"], result["reading"]["unit"])[0],
+                "high": _ends(result["limit"], result["reading"]["unit"])[1],
+                "margin": _number(result["margin"]),
+                "verdict": result["verdict"],
+            }
+            for name, result in named_results(document)
+        }.values()
+    )
+
+
+def named_results(document: Mapping[str, Any]) -> Iterator[tuple[str, Mapping[str, Any]]]:
+    """Every result of a document with its full name, `coil_drive[duty=40 %].duty_factor`."""
+    for one in document["measurements"]:
+        label = label_of(one["name"], one["conditions"])
+        for result in one["results"]:
+            yield f"{label}.{result['name']}", result
+
+
+def _number(value: float | None) -> float | None:
+    """As every database gives it back: a float, never -0.0, and nothing for what is no number."""
+    if value is None:
+        return None
+    number = float(value) + 0.0
+    return None if math.isnan(number) else number
+
+
+@lru_cache(maxsize=4096)
+def _ends(limit: str, unit: str) -> tuple[float | None, float | None]:
+    """The two ends of a limit as numbers; None for an open side, and where there is no limit."""
+    if not limit:
+        return None, None
+    try:
+        interval = read_interval(limit, unit=unit)
+    except Misuse:  # the words stay in the document; only the columns for charts are empty
+        return None, None
+    low, high = (_number(end) if math.isfinite(end) else None for end in (interval.low, interval.high))
+    return low, high
