@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wavewright.analysis.density import Density
-from wavewright.analysis.rare_paths import REMEMBERED
+from wavewright.analysis.rare_paths import REMEMBERED, RarePath
 from wavewright.errors import Misuse
 from wavewright.waveform import Waveform
 
@@ -199,3 +199,28 @@ def test_levels_without_a_converter_range_have_room_above_and_below() -> None:
     density = Density.of(Waveform.from_volts([0.0, 1.0, np.nan], interval=1.0))
     assert density.levels == pytest.approx((-0.1, 1.1))
     assert Density.of(Waveform.from_volts([2.0], interval=1.0)).levels == (1.0, 3.0)
+
+
+def on_a_border(*, noise: float, seed: int, rows: int, glitch_in: int | None = None) -> tuple[RarePath, ...]:
+    """300 shots of a steady level right at the border of two rows, one of them with a dip of five samples."""
+    random = np.random.default_rng(seed)
+    density = Density(window=(0.0, 399e-6), levels=(0.0, 16.0), columns=400, rows=rows)
+    for shot in range(300):
+        volts = 8.0 + 3.0 * noise + noise * random.standard_normal(400)
+        if shot == glitch_in:
+            volts[200:205] -= 6.0
+        density.add(shot, Waveform.from_volts(volts, interval=1e-6))
+    return density.rare(100, least_cells=3, beyond_noise=True)
+
+
+@pytest.mark.parametrize("rows", [16, 64, 256])
+@pytest.mark.parametrize("seed", range(5))
+def test_noise_at_the_border_of_two_rows_is_no_rare_path(seed: int, rows: int) -> None:
+    assert on_a_border(noise=0.05, seed=seed, rows=rows) == ()
+
+
+@pytest.mark.parametrize("rows", [16, 64, 256])
+def test_what_leaves_the_noise_is_one(rows: int) -> None:
+    (found,) = on_a_border(noise=0.05, seed=1, rows=rows, glitch_in=77)
+    assert found.shot == 77
+    assert found.time == pytest.approx(202e-6, abs=5e-6)

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 
+import wavewright as ww
 from tests.logbook.made_outcomes import outcome
 from tests.reporting.conftest import Visit
 from tests.reporting.reported import SPIKE, reported
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
     from playwright.sync_api import Page
 
 
+ROOT = Path(__file__).parents[2]
 RANGE = "document.querySelector('#m1-trace .plot')._fullLayout.xaxis.range"
 
 
@@ -210,3 +213,16 @@ def contrast(one: str, other: str) -> float:
 
     light, dark = sorted((luminance(one), luminance(other)), reverse=True)
     return (light + 0.05) / (dark + 0.05)
+
+
+def test_the_report_names_the_rare_shots_of_the_table_and_shows_one_of_them() -> None:
+    bench = ROOT / "sim" / "bench_faulty.yaml"
+    outcome = ww.run(ROOT / "recipes" / "enable_glitch.yaml", bench=bench, seed=204)
+    result = outcome.results["density.rare_shots"]
+    counted = {int(number) for number in re.findall(r"shot (\d+) of 250", result.reason)}
+    assert len(counted) == result.reading.value
+    page = html(outcome)
+    (told,) = set(re.findall(r"Shots on rare paths: ([\d, ]+)\.", page))
+    assert {int(number) for number in told.split(",")} == counted
+    (shown,) = set(re.findall(r"Shot (\d+) of 250, one of those that decided", page))
+    assert int(shown) in counted

@@ -139,7 +139,7 @@ class Density:
         self._is_visited[visited] = False
         self._visits.add(shot, visited)
 
-    def rare(self, one_in: float, *, least_cells: int = 1) -> tuple[RarePath, ...]:
+    def rare(self, one_in: float, *, least_cells: int = 1, beyond_noise: bool = False) -> tuple[RarePath, ...]:
         """The shots that went where fewer than 1 in `one_in` shots went; the one with the longest such path first.
 
         Of the visitors of a cell the first 16 are remembered; more than 16 are listed only if 16 × `one_in` shots
@@ -148,10 +148,14 @@ class Density:
         Parameters
         ----------
         least_cells : shots with fewer rare cells are left out: noise at the edge of a trace strays into one or two.
+        beyond_noise : leave out cells beside a path that is not rare, into which noise or jitter carries that path.
         """
         if not one_in >= 1:
             raise Misuse(f"rare as 1 in {one_in:g}", expected="1 in 1 or rarer")
-        shots, cells = self._visits.visitors(self._visits.rare_cells(self.shots, one_in))
+        rare = self._visits.rare_cells(self.shots, one_in)
+        if beyond_noise:
+            rare = rare[~self._visits.near_usual(self.shots, one_in, rows=self.rows)[rare]]
+        shots, cells = self._visits.visitors(rare)
         order = np.lexsort((cells, self._visits.counts[cells], shots))
         numbers, begins, sizes = np.unique(shots[order], return_index=True, return_counts=True)
         paths = [

@@ -51,6 +51,29 @@ class Visits:
         """Cells that were visited, but by fewer than 1 in `one_in` shots."""
         return np.flatnonzero((self.counts > 0) & (self.counts * one_in < shots))
 
+    def near_usual(self, shots: int, one_in: float, *, rows: int) -> npt.NDArray[np.bool_]:
+        """The cells that noise and jitter carry a usual path into, shape (cells,): those of that path itself included.
+
+        A path that 1 in `one_in` shots or more take is, in each column, some rows thick; noise strays about as far
+        beyond it again, and at least into the next row, since a level may lie right at the border of two. Jitter
+        strays into the next column. Cells are numbered column by column, `rows` to each.
+        """
+        usual = (self.counts * one_in >= shots).reshape(-1, rows) & (self.counts > 0).reshape(-1, rows)
+        padded = np.zeros((usual.shape[0], rows + 2), dtype=np.int8)
+        padded[:, 1:-1] = usual
+        steps = np.diff(padded, axis=1)  # 1 where a run of rows begins, -1 after its end
+        column, begin = np.nonzero(steps == 1)
+        end = np.nonzero(steps == -1)[1]
+        thick = end - begin
+        reached = np.zeros((usual.shape[0], rows + 1), dtype=np.int32)
+        np.add.at(reached, (column, np.maximum(begin - thick, 0)), 1)
+        np.add.at(reached, (column, np.minimum(end + thick, rows)), -1)
+        near = np.cumsum(reached, axis=1)[:, :rows] > 0
+        beside = near.copy()
+        beside[1:] |= near[:-1]
+        beside[:-1] |= near[1:]
+        return beside.reshape(-1)
+
     def visitors(self, cells: Cells) -> tuple[Cells, Cells]:
         """Pairs of (shot, cell) for the remembered visitors of some cells."""
         first = self._first[cells]

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from wavewright.reporting.pictures import Subject
 
 MOST_BOXES = 100
+MOST_NAMED = 20
 
 
 def density_pictures(subject: Subject) -> Iterator[Picture]:
@@ -41,14 +42,15 @@ def density_pictures(subject: Subject) -> Iterator[Picture]:
     figure = count_figure(
         density.counts, window=density.window, levels=density.levels, channel=counted.channel, unit=unit
     )
-    rare = density.rare(wanted.rare, least_cells=4) if wanted.rare is not None else ()
+    rare = counted.rare_paths()
     violations = counted.test.violations if counted.test is not None else ()
     rings = [_around(one, density, VERMILION) for one in violations[:MOST_BOXES]]
     rings += [_around(one, density, REDDISH_PURPLE) for one in rare[:MOST_BOXES]]
     add_boxes(figure, [*_mask_boxes(counted.test), *rings])
     told = described_counts(density.counts, density.shots, density.levels, unit)
     if wanted.rare is not None:
-        told += f" Shots on rare paths: {', '.join(str(one.shot + 1) for one in rare[:20]) or 'none'}."
+        told += f" Shots on rare paths: {', '.join(str(one.shot + 1) for one in rare[:MOST_NAMED]) or 'none'}"
+        told += f" and {len(rare) - MOST_NAMED} more." if len(rare) > MOST_NAMED else "."
     if counted.test is not None:
         told += f" Violations of the mask: {counted.test.count}."
     title = f"All {density.shots} shots of {counted.channel}, counted"

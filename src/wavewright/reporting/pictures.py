@@ -127,8 +127,10 @@ def makers() -> tuple[Maker, ...]:
 def _title(one: MeasurementOutcome, number: int, shots: int) -> str:
     if shots == 1:
         return "The shot"
-    failed = any(result.verdict is Verdict.FAIL for result in one.results)
-    return f"Shot {number + 1} of {shots}{', the one that decided' if failed else ''}"
+    failed = sorted((result for result in one.results if result.verdict is Verdict.FAIL), key=_urgency)
+    if not failed or failed[0].decisive_shot != number:
+        return f"Shot {number + 1} of {shots}"
+    return f"Shot {number + 1} of {shots}, {'the one' if len(failed[0].shots) > 1 else 'one of those'} that decided"
 
 
 def decisive_shot(one: MeasurementOutcome, shots: int) -> int:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 
@@ -60,33 +62,26 @@ class Persisting:
         """How many shots went on rare paths, and how often the mask was violated."""
         found = []
         if self._wanted.rare is not None:
-            paths = () if self.density is None else self.density.rare(self._wanted.rare, least_cells=LEAST_CELLS)
+            paths = self.rare_paths()
             reason = "; ".join(self._told(path) for path in paths[:MOST_TOLD])
             limit = self._wanted.rare_shots
-            found.append(
-                judged(
-                    "rare_shots",
-                    "rare_shots",
-                    (self.channel,),
-                    [self._count(len(paths))],
-                    limit=limit,
-                    reasons=[reason],
-                )
+            result = judged(
+                "rare_shots", "rare_shots", (self.channel,), [self._count(len(paths))], limit=limit, reasons=[reason]
             )
+            found.append(replace(result, decisive_shot=paths[0].shot if paths else None))
         if self.test is not None:
             reason = "; ".join(self._violation(one) for one in self.test.violations[:MOST_TOLD])
             limit = self._wanted.violations
-            found.append(
-                judged(
-                    "violations",
-                    "violations",
-                    (self.channel,),
-                    [self._count(self.test.count)],
-                    limit=limit,
-                    reasons=[reason],
-                )
-            )
+            count, violations = self._count(self.test.count), self.test.violations
+            result = judged("violations", "violations", (self.channel,), [count], limit=limit, reasons=[reason])
+            found.append(replace(result, decisive_shot=violations[0].shot if violations else None))
         return found
+
+    def rare_paths(self) -> tuple[RarePath, ...]:
+        """The shots that went where few others went, as the table counts them; none where nobody asks for them."""
+        if self.density is None or self._wanted.rare is None:
+            return ()
+        return tuple(self.density.rare(self._wanted.rare, least_cells=LEAST_CELLS, beyond_noise=True))
 
     def _count(self, number: int) -> Reading:
         if self.density is None:

@@ -50,7 +50,7 @@ def density(
         counted.add(number, wave)
         if test is not None:
             test.add(number, wave)
-    paths = counted.rare(rare) if rare is not None else ()
+    paths = counted.rare(rare, beyond_noise=True) if rare is not None else ()
     violations = test.violations if test is not None else ()
     if out is not None:
         _draw(counted, waves[0].name or channel, waves[0].unit, out)
