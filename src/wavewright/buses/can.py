@@ -20,6 +20,7 @@ from wavewright.buses.can_fd import with_flexible_frames
 from wavewright.buses.catalogue import bus
 from wavewright.buses.checksums import CRCS, crc_of_bits
 from wavewright.buses.columns import Column, Flags, Indexes, Numbers, Runs, Words
+from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
 from wavewright.buses.ragged import Octets, spread
@@ -29,8 +30,10 @@ from wavewright.waveform import Floats
 BASE_DATA, EXTENDED_DATA = 19, 39  # unstuffed bits before the first data bit
 CRC_BITS = 15
 TRAILER = 10  # CRC delimiter, acknowledge slot and delimiter, seven bits of end of frame
+DELIMITER = 8  # recessive bits behind an error flag
 EDGES_FOR_RATE = 1 << 16
-KINDS = ("data", "remote", "error", "flexible data")
+EDGE_DOUBT = 1.25  # samples: what two edges together are off by, and some noise
+KINDS = ("data", "remote", "error", "overload", "flexible data")
 
 
 @bus(
@@ -52,14 +55,16 @@ def can(
 
     Fields: `identifier`, `extended`, `remote`, `length` (the data length code), `data`, `crc` (as sent),
     `acknowledged`; for CAN FD also `fast` (bit rate switched) and `error_passive`. Kinds: `data`, `remote`, `error`
-    (destroyed by an error flag), `flexible data`. After a stuff error only the fields before it are told. A frame at
-    the beginning of the record with less than 11 recessive bits before it is told only if nothing is wrong with it.
+    (destroyed by an error flag), `overload` (a node asked for time after a frame), `flexible data`. After a stuff error
+    only the fields before it are told. A frame at the beginning of the record with less than 11 recessive bits before
+    it is told only if nothing is wrong with it. A pulse in which no bit is read is marked inside a frame only.
 
     Parameters
     ----------
     bit_rate : bit/s; in the arbitration phase for CAN FD. `auto` takes the shortest pulse that occurs often.
     data_bit_rate : bit/s, of the data phase where a CAN FD frame switches; None: as `bit_rate`.
-    sample_point, data_sample_point : where in a bit it is read.
+    sample_point, data_sample_point : where in a bit it is read; earlier where so few samples a bit were taken that an
+        edge cannot be told from it. What is behind it is also the jump width of the bit clock.
     """
     facts = {"record_start": line.start, "record_end": line.end}
     try:
@@ -68,17 +73,76 @@ def can(
         return Frames([], [], "data", {}, facts=facts)
     if not line.falling.size:
         return Frames([], [], "data", {}, facts=facts)
+    sample_point = max(min(sample_point, 1 - EDGE_DOUBT * line.interval / bit_time), 0.5)
     stream = bit_stream(line, bit_time=bit_time, sample_point=sample_point)
-    starts, is_guess = frame_starts(stream, line)
+    starts, may_be_data, is_guess = frame_starts(stream, line)
     facts |= {"nominal_bit_rate": 0.0 if bit_rate == "auto" else float(bit_rate), "bit_rate": _measured_rate(stream)}
-    frames, flexible = _read(stream, starts, facts)
-    if flexible.any():
-        fast_time = bit_time if data_bit_rate is None else 1 / data_bit_rate
-        times, points = (bit_time, fast_time), (sample_point, data_sample_point)
-        frames = with_flexible_frames(frames, flexible, line, times=times, points=points)
+    fast_time = bit_time if data_bit_rate is None else 1 / data_bit_rate
+    data_point = max(min(data_sample_point, 1 - EDGE_DOUBT * line.interval / fast_time), 0.5)
+    clock = (bit_time, fast_time), (sample_point, data_point)
+    frames, flexible, overloads = _read_all(stream, starts, line, clock, facts)
     if is_guess and len(frames) and frames.has_errors[0]:
-        frames = frames[1:]
+        starts, may_be_data = starts[1:], may_be_data[1:]
+        frames, flexible, overloads = _read_all(stream, starts, line, clock, facts)
+    stray = _strays(stream, frames, flexible, overloads)
+    if stray.size:  # what begins too soon after a frame is no sound one, but is told
+        begins = np.concatenate([starts, stray])
+        order = np.argsort(begins, kind="stable")
+        may_be_data = np.append(may_be_data, np.zeros(stray.size, dtype=np.bool_))[order]
+        frames, flexible, overloads = _read_all(stream, begins[order], line, clock, facts)
+    if flexible.any():
+        frames = frames.take(~_inside_flexible(frames, flexible, may_be_data))
+    if overloads:
+        frames = Frames.of(sorted([*frames, *overloads], key=lambda frame: frame.start), facts=facts)
     return frames
+
+
+def _read_all(
+    stream: BitStream,
+    starts: Indexes,
+    line: Line,
+    clock: tuple[tuple[float, float], tuple[float, float]],
+    facts: dict[str, float],
+) -> tuple[Frames, Flags, list[Frame]]:
+    """All frames, which of them are of CAN FD, and the overload frames between them."""
+    frames, flexible, overloads = _read(stream, starts, facts)
+    if flexible.any():
+        frames = with_flexible_frames(frames, flexible, line, times=clock[0], points=clock[1])
+    return frames, flexible, overloads
+
+
+def _strays(stream: BitStream, frames: Frames, flexible: Flags, overloads: list[Frame]) -> Indexes:
+    """Where the line becomes dominant behind a frame, and too soon for another one, if not for an overload frame."""
+    if not len(frames):
+        return np.zeros(0, dtype=np.int64)
+    behind = np.append(frames.starts[1:], np.inf)
+    first = np.searchsorted(stream.edges, frames.ends - 0.5 * stream.bit_time)
+    edges = np.append(stream.edges, np.inf)[first]
+    stray = (edges < behind - 0.5 * stream.bit_time) & np.append(stream.is_read, False)[first]
+    broken = frames.of_kind("error") | frames.errors_by_word.get("stuff", np.zeros_like(stray))
+    stray &= ~broken | ((np.append(stream.rests, 0)[first] >= DELIMITER) & ~flexible)
+    if overloads:
+        stray &= ~np.isin(edges, [frame.start for frame in overloads])
+    found: Indexes = stream.synced[first[stray]]
+    if not overloads:
+        return found
+    over = np.searchsorted(stream.edges, [frame.end - 0.5 * stream.bit_time for frame in overloads])
+    over = over[over < stream.edges.size]
+    begun = np.searchsorted(frames.starts, stream.edges[over] + 0.5 * stream.bit_time)
+    apart = np.abs(frames.starts[np.maximum(begun - 1, 0)] - stream.edges[over]) > 0.5 * stream.bit_time
+    return np.unique(np.concatenate([found, stream.synced[over[apart]]]))
+
+
+def _inside_flexible(frames: Frames, flexible: Flags, may_be_data: Flags) -> Flags:
+    """What was taken for frames and is data of a CAN FD frame: within it, or behind the place where it broke off."""
+    inside = np.zeros(len(frames), dtype=np.bool_)
+    end, broke_off, wrong = -np.inf, False, frames.has_errors
+    for row in np.flatnonzero(flexible | may_be_data | np.append(False, flexible[:-1])).tolist():
+        inside[row] = may_be_data[row] if broke_off else frames.starts[row] < end
+        if not inside[row]:
+            broke_off = bool(flexible[row] and wrong[row])
+            end = float(frames.ends[row]) if flexible[row] else -np.inf
+    return inside
 
 
 def _measured_rate(stream: BitStream) -> float:
@@ -138,12 +202,13 @@ class _Ends:
     sixth: Indexes  # the first bit that breaks the stuffing rule
     broken: Flags
     cut: Flags
+    overrun: Flags  # the next frame begins before the CRC ends
     known: Indexes
 
     @property
     def whole(self) -> Flags:
         """Frames that can be read to their end."""
-        return ~self.broken & ~self.cut
+        return ~self.broken & ~self.cut & ~self.overrun
 
 
 def _ends(stream: BitStream, starts: Indexes, head: _Heads, sent: _Sent) -> _Ends:
@@ -153,9 +218,10 @@ def _ends(stream: BitStream, starts: Indexes, head: _Heads, sent: _Sent) -> _End
     delimiter = last + 1 + _holds(stream.stuffed, last + 1, last + 2)
     sixth = np.append(stream.sixths, size)[np.searchsorted(stream.sixths, starts)]
     broken = (sixth <= last + 1) & (sixth < behind)  # the CRC may end with five equal bits: a stuff bit is due then
+    overrun = (delimiter > behind) & ~broken & (behind < size)
     cut = (delimiter + TRAILER > behind) & ~broken & (behind == size)
     known = sent.place(np.minimum(np.where(broken, sixth, behind), behind)) - sent.first
-    return _Ends(behind, delimiter, sixth, broken, cut, known)
+    return _Ends(behind, delimiter, sixth, broken, cut, overrun, known)
 
 
 class _Sent:
@@ -180,20 +246,23 @@ class _Sent:
         return np.where(place < self.bits.size, index, self._size)
 
 
-def _read(stream: BitStream, starts: Indexes, facts: dict[str, float]) -> tuple[Frames, Flags]:
-    """All frames as classical ones, and which of them are not."""
+def _read(stream: BitStream, starts: Indexes, facts: dict[str, float]) -> tuple[Frames, Flags, list[Frame]]:
+    """All frames as classical ones, which of them are not, and overload frames behind those that are."""
     sent = _Sent(stream, starts)
     head = _heads(sent.bits, sent.first)
     ends = _ends(stream, starts, head, sent)
     trailer = _trailers(stream, ends)
-    flagged = _error_flags(stream, starts, ends.behind)
+    flags = _error_flags(stream)
+    # one that begins when a frame is over asks for time
+    until = np.where(ends.whole, np.minimum(ends.delimiter + TRAILER, ends.behind), ends.behind)
+    flagged = _holds(flags, starts, until)
     is_error = flagged & ends.broken
     told, computed = _checks(sent.bits, sent.first, head, ends.whole)
     answered = {"crc": Numbers(told, ends.whole), "acknowledged": Numbers(~trailer[:, 1], ends.whole)}
     errors = {
         "crc": ends.whole & (told != computed),
         "stuff": ends.broken & ~is_error,
-        "form": ends.whole & ~(trailer[:, 0] & trailer[:, 2:].all(axis=1)),
+        "form": ends.overrun | ends.whole & ~(trailer[:, 0] & trailer[:, 2:].all(axis=1)),
         "error flag": flagged,
         "not acknowledged": ends.whole & trailer[:, 1],
         "cut": ends.cut,
@@ -201,14 +270,28 @@ def _read(stream: BitStream, starts: Indexes, facts: dict[str, float]) -> tuple[
     }
     kinds = np.where(is_error, 2, np.where(head.remote & (ends.known > head.data - 6), 1, 0)).astype(np.int8)
     begin, end = stream.time_of(starts), _end_times(stream, ends)
-    return Frames(
+    frames = Frames(
         begin,
         end,
         Words(kinds, KINDS),
         _columns(sent.bits, sent.first, head, ends.known, answered),
         errors=errors,
         facts=facts,
-    ), head.flexible & (ends.known > np.where(head.extended, 33, 14))
+    )
+    flexible = head.flexible & (ends.known > np.where(head.extended, 33, 14))
+    over = ends.whole & ~flexible & _holds(flags, until, ends.behind)
+    return frames, flexible, _overload_frames(stream, flags, until[over], ends.behind[over])
+
+
+def _overload_frames(stream: BitStream, flags: Indexes, first: Indexes, behind: Indexes) -> list[Frame]:
+    """The flags within some stretches as frames: six dominant bits or more, and eight recessive ones."""
+    found = []
+    for begin, end in zip(first.tolist(), behind.tolist(), strict=True):
+        for flag in flags[np.searchsorted(flags, begin) : np.searchsorted(flags, end)].tolist():
+            closing = int(_end_of_error(stream, np.array([flag]))[0])
+            start, last = stream.time_of(np.array([flag, closing - 1]))
+            found.append(Frame(float(start), float(last) + stream.bit_time, "overload"))
+    return found
 
 
 def _trailers(stream: BitStream, ends: _Ends) -> Flags:
@@ -249,12 +332,11 @@ def _checks(bits: Flags, first: Indexes, head: _Heads, whole: Flags) -> tuple[np
     return sent, computed
 
 
-def _error_flags(stream: BitStream, starts: Indexes, behind: Indexes) -> Flags:
-    """Frames that hold an active error flag: six or more dominant bits and eight or more recessive ones behind."""
+def _error_flags(stream: BitStream) -> Indexes:
+    """First bit of each active error or overload flag: six or more dominant bits, eight or more recessive behind."""
     lengths = stream.lengths
     long = np.flatnonzero((lengths[:-1] >= 6) & (lengths[1:] >= 8))
-    long = long[~stream.bits[stream.runs[long]]]
-    return _holds(stream.runs[long], starts, behind)
+    return stream.runs[long[~stream.bits[stream.runs[long]]]]
 
 
 def _end_of_error(stream: BitStream, sixth: Indexes) -> Indexes:

@@ -19,6 +19,7 @@ from wavewright.buses.columns import Flags
 from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
+from wavewright.waveform import Floats
 
 LENGTHS = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
 """Data bytes by data length code (ISO 11898-1, from memory)."""
@@ -41,8 +42,9 @@ def with_flexible_frames(
     chosen = np.flatnonzero(flexible).tolist()
     read = [_read_flexible(line, float(frames.starts[row]), times=times, points=points) for row in chosen]
     every = list(frames)
+    flags, behind = _error_flags(line, times[0]), np.append(frames.starts[1:], line.end)
     for row, each, computed in zip(chosen, read, _computed([each.sent for each in read]), strict=True):
-        every[row] = each.frame(computed)
+        every[row] = each.frame(computed, flags[np.searchsorted(flags, each.start) :], float(behind[row]))
     return Frames.of(every, facts=frames.facts)
 
 
@@ -64,10 +66,31 @@ class _Read:
     sent: _Sent
     errors: tuple[list[str], list[str]]
 
-    def frame(self, computed: int) -> Frame:
-        before, behind = self.errors
+    def frame(self, computed: int, flags: Floats, behind: float) -> Frame:
+        """The frame, with the CRC that it should have.
+
+        Parameters
+        ----------
+        flags : when error flags begin from the start of the frame on, s.
+        behind : when the next frame begins, s.
+        """
+        before, after = self.errors
+        if "stuff" in after and flags.size and flags[0] < behind:
+            return Frame(self.start, self.end, "error", self.fields, ("error flag",))
         is_wrong = bool(self.sent.bits) and self.fields["crc"] != computed
-        return Frame(self.start, self.end, "flexible data", self.fields, (*before, *["crc"] * is_wrong, *behind))
+        if flags.size and flags[0] < min(self.end, behind):
+            after = [*after, "error flag"]
+        return Frame(self.start, self.end, "flexible data", self.fields, (*before, *["crc"] * is_wrong, *after))
+
+
+def _error_flags(line: Line, bit: float) -> Floats:
+    """When error flags begin, s: dominant for six bits of the arbitration phase, recessive for eight behind."""
+    first = int(not line.first)
+    falls, rises = line.times[first::2], line.times[first + 1 :: 2]
+    count = min(falls.size, rises.size)
+    ends = np.append(falls[1:], line.end)[:count]
+    is_flag = (rises[:count] - falls[:count] > 5.5 * bit) & (ends - rises[:count] > 7.5 * bit)
+    return falls[:count][is_flag]
 
 
 def _computed(sent: list[_Sent]) -> list[int]:
@@ -138,10 +161,18 @@ class _Reader:
         if sampled > self._behind:
             self._look_on(sampled)
         place = bisect_right(self._times, sampled) - 1  # the last edge before the sample point
-        edge = place if self._is_low_behind(place) else place - 1
-        if edge >= 0 and self._times[edge] > self.bit_end - period * (1 - point):
-            sampled = self._times[edge] + period * point
-            place = bisect_right(self._times, sampled) - 1
+        if self.level:  # behind a recessive bit the edge to dominant that is nearest to the due place moves the clock
+            first, edge, due = self.bit_end - period * (1 - point), place, self.bit_end
+            found = []
+            while edge >= 0 and self._times[edge] > first:
+                if self._is_low_behind(edge):
+                    found.append(self._times[edge])
+                edge -= 1
+            for begin in sorted(found, key=lambda begin: abs(begin - due)):
+                behind = bisect_right(self._times, begin + period * point) - 1
+                if self._is_low_behind(behind):  # and not a pulse that is over again when the bit is read
+                    sampled, place = begin + period * point, behind
+                    break
         if sampled > self._end:
             raise _Broken("cut")
         self.level = not self._is_low_behind(place)

@@ -14,7 +14,7 @@ ERRORS: Mapping[str, str] = MappingProxyType(
         "break": "the line stayed low for longer than a whole character",
         "cut": "the record begins or ends inside this frame",
         "unsynchronised": "the record began inside a character, and where the next one starts is not certain",
-        "glitch": "a pulse shorter than half a bit lies inside the frame",
+        "glitch": "a pulse shorter than half a bit lies inside the frame, or so near that it may have moved it",
         "undersampled": "too few samples a bit to tell what was said",
         "timing": "an edge lies far from where the bit clock puts it",
         "baud": "the measured bit rate is further from the setting than a mid-bit receiver bears",
