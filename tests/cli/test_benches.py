@@ -45,7 +45,7 @@ def test_what_the_visa_library_logs_is_not_shown(tmp_path: Path) -> None:
         command = [sys.executable, "-m", "wavewright", "bench", "identify", "--bench", "bench.yaml", "--json"]
         told = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
     assert told.returncode == 3
-    assert "no connection (VI_ERROR_RSRC_NFOUND)" in json.loads(told.stdout)["supply"]["fault"]
+    assert "no connection: " in json.loads(told.stdout)["supply"]["fault"]
     assert told.stderr == ""
 
 

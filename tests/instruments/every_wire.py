@@ -21,7 +21,10 @@ from wavewright.simulation.server.serving import BenchServer
 SIM = Path(__file__).parents[2] / "sim"
 WIRES = ("library", "raw socket", "HiSLIP")
 # half a block, or silence, ends a wait after this patience: real time over sockets
-QUICK = "wavewright-profile: 1\nname: quick\nextends: scpi-{role}\nquirks: {{timeout: 200 ms}}\n{more}"
+QUICK = (
+    "wavewright-profile: 1\nname: quick\nextends: scpi-{role}\n"
+    "quirks: {{timeout: 200 ms, record_timeout: 500 ms}}\n{more}"
+)
 PATIENCE = Manners(timeout=0.2)
 
 

@@ -95,6 +95,6 @@ def test_small_messages_on_a_socket_leave_at_once() -> None:
     # acknowledgement, 40 ms on Linux (measured 44 ms, and 0.5 ms without)
     with served(Device()) as server:
         link = open_link(pyvisa.ResourceManager("@py"), server.address, manners=Manners(timeout=5.0))
-        assert isinstance(link._wire, SocketWire)
-        assert link._wire._peer.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
+        assert isinstance(link._connection.wire, SocketWire)
+        assert link._connection.wire._peer.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
         link.close()

@@ -11,7 +11,6 @@ import pytest
 
 from tests.instruments.every_wire import SIM, WIRES, on_a_wire
 from wavewright.errors import OutputMayBeOn, WavewrightError
-from wavewright.instruments import digitizer
 from wavewright.instruments.bench import Bench
 from wavewright.instruments.setups import DigitizerSetup, InputSetup, SupplySetup, TimebaseSetup, TriggerSetup
 from wavewright.simulation.faults.kinds import fault_kinds
@@ -25,13 +24,6 @@ ON = SupplySetup(voltage=24.0, current_limit=1.0, output=True)
 SETUP = DigitizerSetup(
     {"rail": InputSetup(1, 80.0, 20.0, attenuation=10)}, TimebaseSetup(30_000, 1e-7), TriggerSetup(timeout=0.5)
 )
-
-
-@pytest.fixture(autouse=True)
-def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Over sockets an answer that never comes is waited for in real time."""
-    monkeypatch.setattr(digitizer, "FETCH_TIMEOUT", 0.5)
-    monkeypatch.setattr(digitizer, "FORCED_WITHIN", 0.2)
 
 
 def shot(bench: Bench) -> str:

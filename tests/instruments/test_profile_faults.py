@@ -96,7 +96,14 @@ FAULTS: dict[str, tuple[str, str, str, str, str]] = {
     ),
     "a place without a block": ("{field: 1}", "{at: 1}", "23:53", "`gain` is in the block", "`told_in: block`"),
     "another terminator": (ADD, 'quirks: {read_termination: ";"}', "24:28", "`read_termination` is `;`", "NL, CR"),
-    "no patience": ("timeout: 1 s", "timeout: 0 s", "24:19", "`timeout` is 0 s", "above 0 s"),
+    "no patience": ("timeout: 1 s", "timeout: 0 s", "24:19", "`timeout` is 0 s", "above 0 s, at most 86400 s"),
+    "no end of patience": (
+        "timeout: 1 s", "record_timeout: 30 d", "24:26", "`30 d`", "such as `500 us`"
+    ),
+    "too much patience": (
+        "timeout: 1 s", "record_timeout: 90 ks", "24:26", "`record_timeout` is 90000 s", "above 0 s, at most 86400 s"
+    ),
+    "no recovery": ("timeout: 1 s", "recovery_timeout: 0 s", "24:28", "`recovery_timeout` is 0 s", "above 0 s"),
     "a pause in the past": ("timeout: 1 s", "pause: -1 s", "24:17", "`pause` is -1 s", "at least 0 s"),
     "a bare number": ("timeout: 1 s", "timeout: 1", "24:19", "`1` has no unit", "such as"),
     "entries of the error queue without a code": (

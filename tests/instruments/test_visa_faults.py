@@ -71,7 +71,7 @@ def test_whatever_opening_raises_is_a_lost_link_with_the_address(fault: Exceptio
 
 
 def test_an_address_that_nobody_has_is_a_lost_link() -> None:
-    with pytest.raises(LinkLost, match="VI_ERROR_RSRC_NFOUND"):
+    with pytest.raises(LinkLost, match="requested device or resource is not present"):
         open_link(pyvisa.ResourceManager(library_of({MARKED: Device()})), STREAM)
 
 

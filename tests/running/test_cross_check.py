@@ -134,7 +134,7 @@ TROUBLES = [
     ("fault: another answer, text: '1\\0002'", "holds bytes that no text has"),
     ("fault: garbage first, text: '1;'", "is not a number"),
     ("fault: errors, count: 30, code: -310", "-310"),
-    ("fault: delay, by: 100 s", "VI_ERROR_TMO"),
+    ("fault: delay, by: 100 s", "no answer within 2 s after"),
     ("fault: drop the link, bytes: 2", "VI_ERROR_CONN_LOST"),
     ("fault: reset", ""),
     ("fault: stuck busy", ""),

@@ -105,6 +105,7 @@ class Acquisition:
                 try:
                     self._link.wait_for_request(left)
                 except NoAnswer as silence:
+                    self._link.check_alive()  # else silence has another reason than the trigger
                     raise self._no_trigger(timeout) from silence
             if self._link.status_byte() & request.mask:
                 return

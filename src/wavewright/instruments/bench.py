@@ -39,6 +39,7 @@ class Bench:
     def __init__(self, file: BenchFile, instruments: Mapping[str, Instrument], prompts: Display | None) -> None:
         self.file, self.prompts = file, prompts
         self.instruments: Mapping[str, Instrument] = MappingProxyType(dict(instruments))
+        self._unconfirmed: dict[str, OutputMayBeOn] = {}
 
     def __getitem__(self, name: str) -> Instrument:
         return self.instruments[name]
@@ -74,12 +75,19 @@ class Bench:
         return {name: instrument.identity for name, instrument in self.instruments.items()}
 
     def reset(self) -> None:
-        """Every instrument to its known state."""
-        for instrument in self.instruments.values():
+        """Every instrument to its known state; those with an output first, so that none is on while another is slow."""
+        for instrument in sorted(self.instruments.values(), key=lambda one: not one.has_output):
             instrument.reset()
 
-    def safe_state(self) -> None:
+    def safe_state(self, *, asks_again: bool = True) -> None:
         """Every output off and confirmed; one that fails keeps no other from being switched off.
+
+        All are told before the first is asked, and those that answer are asked before those that do not: waiting for a
+        dead instrument leaves no output on.
+
+        Parameters
+        ----------
+        asks_again : False: an instrument that could not be confirmed off before, and is lost, is not waited for anew.
 
         Raises
         ------
@@ -87,11 +95,19 @@ class Bench:
         """
         faults = []
         with undisturbed():
-            for instrument in _in_off_order(self.instruments):
+            ordered = _in_off_order(self.instruments)
+            for instrument in ordered:
+                instrument.switch_off_at_once()
+            for instrument in sorted(ordered, key=lambda one: (one.link.is_lost, not one.link.is_in_step)):
+                name, known = instrument.link.name, self._unconfirmed.pop(instrument.link.name, None)
+                if known is not None and instrument.link.is_lost and not asks_again:
+                    faults.append(known)
+                    continue
                 try:
                     instrument.safe_state()
                 except OutputMayBeOn as fault:
                     faults.append(fault)
+                    self._unconfirmed[name] = fault
                 except Exception as fault:  # a defect of ours must not leave the next output on
                     faults.append(
                         OutputMayBeOn(f"it could not be switched off: {fault!r}", where=instrument.link.where)
@@ -189,7 +205,7 @@ def open_bench(
     finally:
         leaving = bench or Bench(file, opened, None)
         try:
-            leaving.safe_state()
+            leaving.safe_state(asks_again=False)
         finally:
             leaving.close()
             manager.close()

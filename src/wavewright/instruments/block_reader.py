@@ -12,8 +12,9 @@ from pyvisa.constants import StatusCode
 
 from wavewright.errors import BadAnswer, NoAnswer
 from wavewright.instruments.blocks import LONGEST_HEADER, BlockHeader, read_block_header
+from wavewright.instruments.deadlines import Deadline
 from wavewright.instruments.scpi import shorten
-from wavewright.instruments.wires import CHUNK, Deadline, Wire
+from wavewright.instruments.wires import CHUNK, Wire
 
 Bytes = npt.NDArray[np.uint8]
 _TERMINATORS = (b"\n", b"\r\n")

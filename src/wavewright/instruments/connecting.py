@@ -6,9 +6,10 @@ import time
 from collections.abc import Callable
 
 import pyvisa
-from pyvisa.resources import MessageBasedResource
+from pyvisa.resources import MessageBasedResource, Resource
 
 from wavewright.errors import LinkLost, WavewrightError
+from wavewright.instruments.bounded_call import in_time
 from wavewright.instruments.hislip_wire import hislip_wire_of
 from wavewright.instruments.link import Link
 from wavewright.instruments.manners import Manners
@@ -16,8 +17,6 @@ from wavewright.instruments.socket_wire import wire_of
 from wavewright.instruments.visa_faults import refused_address
 from wavewright.instruments.wire_log import WireLog
 from wavewright.instruments.wires import Wire
-
-OPEN_TIMEOUT = 5.0  # s
 
 
 def open_link(
@@ -37,8 +36,8 @@ def open_link(
     """
     polite = manners or Manners()
 
-    def connect() -> Wire:
-        return _open_wire(manager, resource, polite.read_termination)
+    def connect(timeout: float) -> Wire:
+        return _open_wire(manager, resource, polite.read_termination, timeout)
 
     link = Link(connect, resource=resource, name=name, manners=polite, wire_log=wire_log, pause=pause)
     try:
@@ -49,11 +48,20 @@ def open_link(
     return link
 
 
-def _open_wire(manager: pyvisa.ResourceManager, resource: str, termination: str) -> Wire:
+def _open_wire(manager: pyvisa.ResourceManager, resource: str, termination: str, timeout: float) -> Wire:
+    def open_resource() -> Resource:
+        return manager.open_resource(resource, open_timeout=int(1000 * timeout) + 1)
+
     try:
-        visa = manager.open_resource(resource, open_timeout=int(1000 * OPEN_TIMEOUT))
+        visa = in_time(open_resource, timeout, discard=lambda late: late.close())
     except WavewrightError:  # of a library of ours, a replay say
         raise
+    except TimeoutError as fault:
+        raise LinkLost(
+            f"no connection within {timeout:.3g} s",
+            where=resource,
+            do="check that the instrument is on, and its address in the bench file",
+        ) from fault
     except Exception as fault:  # other people's code: PyVISA-py raises bare Exception here
         raise refused_address(resource, fault) from fault
     if not isinstance(visa, MessageBasedResource):

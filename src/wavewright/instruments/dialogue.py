@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
 
 from wavewright.instruments.block_reader import Bytes
 from wavewright.instruments.scpi import shorten
@@ -30,15 +29,10 @@ class Dialogue:
         if log.isEnabledFor(logging.DEBUG):
             log.debug("%s > %s", self._name, shorten(data, 80))
 
-    def listening(self, connect: Callable[[], Wire]) -> Callable[[], Wire]:
-        """The same way to connect, to wires that tell each byte that comes, where there is a wire log."""
-
-        def to() -> Wire:
-            wire = connect()
-            wire.listener = self._hear if self._wire_log else None
-            return wire
-
-        return to
+    def listens_to(self, wire: Wire) -> Wire:
+        """The same wire, which tells each byte that comes, where there is a wire log."""
+        wire.listener = self._hear if self._wire_log else None
+        return wire
 
     def begins(self) -> None:
         """An exchange; nothing of its answer has come yet."""

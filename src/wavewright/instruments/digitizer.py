@@ -27,8 +27,6 @@ from wavewright.instruments.setups import DigitizerSetup, InputSetup
 from wavewright.instruments.vocabulary import Role
 from wavewright.waveform import Capture, Codes, Waveform
 
-FETCH_TIMEOUT = 30.0  # s; for a record of 10 million samples over a slow line
-FORCED_WITHIN = 5.0  # s; a forced record is only as long as its span
 _READ_BACK_TOO = ("timebase.interval", "timebase.rate", "timebase.points", "timebase.span")
 
 
@@ -210,6 +208,11 @@ class Digitizer(Instrument):
         one = self._ready().inputs[channel]
         return ask_own_value(self, metric, input=one.input, attenuation=one.attenuation)
 
+    @property
+    def _patience(self) -> float:
+        """For a record, s."""
+        return float(self.profile.grammar.quirks.record_timeout)
+
     def _ready(self) -> DigitizerSetup:
         if self._setup is None:
             raise Misuse(f"{self.link.name} is not set up", do="call `configure` first")
@@ -218,7 +221,7 @@ class Digitizer(Instrument):
     def _force(self) -> None:
         try:
             self._acquisition.force()
-            self._acquisition.wait(FORCED_WITHIN + self._span())
+            self._acquisition.wait(self._patience + self._span())
         except BaseException:
             self._acquisition.stop()
             raise
@@ -248,7 +251,7 @@ class Digitizer(Instrument):
         *before, question = (fill(message, {"input": one.input}) for message in self.profile.grammar.waveform.fetch)
         for message in before:
             self.link.write(message)
-        answer = self.link.ask_expression(question, timeout=FETCH_TIMEOUT)
+        answer = self.link.ask_expression(question, timeout=self._patience)
         wave = dif_waveform(answer, one.input, where=self.link.where)
         self._check_length(wave.codes, name)
         return replace(wave, gain=wave.gain * one.attenuation, offset=wave.offset * one.attenuation, name=name)
@@ -275,11 +278,11 @@ class Digitizer(Instrument):
         for message in before:
             self.link.write(message)
         if grammar.block == "none" and form.samples == "ascii":
-            text = self.link.ask(question, timeout=FETCH_TIMEOUT)
+            text = self.link.ask(question, timeout=self._patience)
             return np.frombuffer(text.encode(), dtype=np.uint8)
         if grammar.block == "none":
-            return self.link.ask_bytes(question, count * sample_type(form).itemsize, timeout=FETCH_TIMEOUT)
-        return self.link.ask_block(question, timeout=FETCH_TIMEOUT, silence=grammar.silence, newline=grammar.newline)
+            return self.link.ask_bytes(question, count * sample_type(form).itemsize, timeout=self._patience)
+        return self.link.ask_block(question, timeout=self._patience, silence=grammar.silence, newline=grammar.newline)
 
     def _axes(self, one: InputSetup, form: SampleFormat, data: Bytes) -> Axes:
         scale = self.profile.grammar.waveform.scale

@@ -13,7 +13,7 @@ from enum import StrEnum
 from types import MappingProxyType
 from typing import Any
 
-from wavewright.errors import BenchFault, Complaint, Misuse, WavewrightError
+from wavewright.errors import BenchFault, Complaint, LinkLost, Misuse, NoAnswer, WavewrightError
 from wavewright.instruments.bench import open_bench
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.digitizer import Digitizer
@@ -27,6 +27,7 @@ from wavewright.instruments.wire_log import WireLog
 
 SAME = 1e-6  # relative; what a device prints in seven digits
 _NEVER_TRIED = {"output", "arbitrary", "trigger", "inputs.used", "input.on"}
+MOST_UNANSWERED = 3  # settings in a row before we take it that nobody answers
 _CAPTURE_POINTS = 1000
 
 
@@ -51,10 +52,11 @@ class Row:
     messages: tuple[str, ...]
     duration: float
     remark: str = ""
+    is_unanswered: bool = False  # no answer came, and no word of why in the error queue
 
     def as_json(self) -> dict[str, Any]:
         """Plain numbers and words."""
-        return asdict(self)
+        return {name: value for name, value in asdict(self).items() if name != "is_unanswered"}
 
 
 def exercise_profile(
@@ -79,17 +81,36 @@ def exercise_profile(
 
 
 def exercise(instrument: Instrument, *, elapsed: Callable[[], float] = time.perf_counter) -> Iterator[Row]:
-    """Row after row, as they come. The instrument is in its known state afterwards, its outputs off."""
+    """Row after row, as they come. The instrument is in its known state afterwards, its outputs off.
+
+    Raises
+    ------
+    NoAnswer : it does not answer any more, and says nothing of the reason in its error queue either.
+    """
     instrument.safe_state()
-    yield _known_state(instrument, elapsed)
+    unanswered = 0
     try:
-        for setting, value, input in _everything(instrument):
-            yield _try(instrument, Assignment(setting, value, input), elapsed)
-        if isinstance(instrument, Digitizer):
-            yield from _capture_in_every_format(instrument, elapsed)
+        for row in _rows(instrument, elapsed):
+            yield row
+            unanswered = unanswered + 1 if row.is_unanswered else 0
+            if unanswered >= MOST_UNANSWERED or instrument.link.is_lost:
+                raise NoAnswer(
+                    f"it does not answer any more, the last time for `{row.setting}`: {row.remark}",
+                    where=instrument.link.where,
+                    do="look whether it is on and at rest, and whether it has these settings at all",
+                )
     finally:
         instrument.safe_state()
-        instrument.reset()
+        if not instrument.link.is_lost:
+            instrument.reset()
+
+
+def _rows(instrument: Instrument, elapsed: Callable[[], float]) -> Iterator[Row]:
+    yield _known_state(instrument, elapsed)
+    for setting, value, input in _everything(instrument):
+        yield _try(instrument, Assignment(setting, value, input), elapsed)
+    if isinstance(instrument, Digitizer):
+        yield from _capture_in_every_format(instrument, elapsed)
 
 
 def _known_state(instrument: Instrument, elapsed: Callable[[], float]) -> Row:
@@ -98,7 +119,9 @@ def _known_state(instrument: Instrument, elapsed: Callable[[], float]) -> Row:
     try:
         instrument.reset()
     except WavewrightError as fault:
-        return Row("known state", None, None, Finding.FAILS, messages, elapsed() - begin, str(fault))
+        return Row(
+            "known state", None, None, Finding.FAILS, messages, elapsed() - begin, str(fault), _is_silence(fault)
+        )
     return Row("known state", None, None, Finding.WORKS, messages, elapsed() - begin)
 
 
@@ -139,7 +162,8 @@ def _try(instrument: Instrument, wanted: Assignment, elapsed: Callable[[], float
         return row(Finding.HELD_BACK, remark=fault.what)
     except WavewrightError as fault:
         _settle(instrument)
-        return row(Finding.FAILS, remark=fault.what if isinstance(fault, Complaint) else str(fault))
+        words = fault.what if isinstance(fault, Complaint) else str(fault)
+        return replace(row(Finding.FAILS, remark=words), is_unanswered=_is_silence(fault))
     if used is None:
         return row(Finding.UNCONFIRMED)
     if isinstance(used, float) and not math.isfinite(used):
@@ -147,6 +171,10 @@ def _try(instrument: Instrument, wanted: Assignment, elapsed: Callable[[], float
     if asked is None or _is_same(asked, used):
         return row(Finding.WORKS, used)
     return row(Finding.ROUNDS if _are_numbers(asked, used) else Finding.FAILS, used)
+
+
+def _is_silence(fault: WavewrightError) -> bool:
+    return isinstance(fault, LinkLost | NoAnswer) and "error queue says" not in fault.what
 
 
 def _settle(instrument: Instrument) -> None:

@@ -9,8 +9,9 @@ import numpy as np
 
 from wavewright.errors import BadAnswer
 from wavewright.instruments.blocks import read_block_header
+from wavewright.instruments.deadlines import Deadline
 from wavewright.instruments.scpi import shorten
-from wavewright.instruments.wires import CHUNK, Deadline, Wire
+from wavewright.instruments.wires import CHUNK, Wire
 
 LARGEST = 1 << 31  # bytes
 

@@ -12,12 +12,42 @@ from typing import Any
 
 from pyvisa.resources import MessageBasedResource
 
-from wavewright.errors import LinkLost, NoAnswer
+from wavewright.errors import NoAnswer
 from wavewright.instruments.blocks import LONGEST_HEADER
-from wavewright.instruments.wires import Deadline, VisaWire
+from wavewright.instruments.deadlines import Deadline
+from wavewright.instruments.wires import VisaWire
 
 _LAST = "DataEnd"  # the type of the message that ends an answer, as the library calls it
-_BOOKS = ("_sync", "_msg_type", "_payload_remaining", "_next_data_header", "_rmt")
+_BOOKS = ("_sync", "_async", "_msg_type", "_payload_remaining", "_next_data_header", "_rmt")
+
+
+class TimedSocket:
+    """A socket every call of which ends with one deadline: the library's own time-out counts anew for each few bytes.
+
+    So a server that sends a byte now and then, or messages that answer nothing, would keep the library for ever.
+    """
+
+    def __init__(self, plain: socket.socket) -> None:
+        self._plain = plain
+        self.deadline: Deadline | None = None
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._plain, name)
+
+    def recv_into(self, buffer: Any, count: int = 0) -> int:
+        """As the socket's; a peer that has gone is an error, not a count of 0 that is asked for again and again."""
+        if self.deadline is not None:
+            self._plain.settimeout(self.deadline.left())
+        received = self._plain.recv_into(buffer, count)
+        if not received:
+            raise ConnectionResetError("the instrument closed the connection")
+        return received
+
+    def sendall(self, data: bytes | memoryview) -> None:
+        """As the socket's."""
+        if self.deadline is not None:
+            self._plain.settimeout(self.deadline.left())
+        self._plain.sendall(data)
 
 
 class HislipWire(VisaWire):
@@ -26,6 +56,7 @@ class HislipWire(VisaWire):
     def __init__(self, visa: MessageBasedResource, peer: Any, *, termination: str = "\n") -> None:
         super().__init__(visa, termination=termination)
         self._peer = peer
+        peer._sync, peer._async = TimedSocket(peer._sync), TimedSocket(peer._async)
 
     def read_into(self, buffer: memoryview, deadline: Deadline) -> tuple[int, bool]:
         """At least one byte; how many, and whether the answer ended with them.
@@ -44,9 +75,7 @@ class HislipWire(VisaWire):
             most = min(len(buffer), peer._payload_remaining, LONGEST_HEADER if is_begin else len(buffer))
             count = peer._sync.recv_into(buffer, most)
         except TimeoutError as fault:
-            raise NoAnswer(f"nothing more came within {deadline.timeout:g} s") from fault
-        if not count:
-            raise LinkLost("the instrument closed the connection")
+            raise NoAnswer(f"nothing more came within {deadline.timeout:.3g} s") from fault
         peer._payload_remaining -= count
         ended = not peer._payload_remaining and peer._msg_type == _LAST
         if ended:
@@ -54,6 +83,9 @@ class HislipWire(VisaWire):
         if self.listener:
             self.listener(buffer[:count])
         return count, ended
+
+    def _allow(self, deadline: Deadline) -> None:
+        self._peer._sync.deadline = self._peer._async.deadline = deadline
 
 
 def hislip_wire_of(visa: MessageBasedResource, *, termination: str = "\n") -> HislipWire | None:

@@ -188,6 +188,9 @@ class Instrument:
             do="nothing was sent; raise `ceilings` in the bench file only if board and wiring bear it",
         )
 
+    def switch_off_at_once(self) -> None:
+        """Send what switches the outputs off, without waiting for anything; `safe_state` confirms it. Never raises."""
+
     def safe_state(self) -> None:
         """Outputs off, and confirmed; nothing to do where there is none."""
 

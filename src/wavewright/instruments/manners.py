@@ -16,6 +16,8 @@ class Manners:
     write_termination, read_termination : how a message ends. An answer without its terminator is one that was cut,
         unless the profile says that there is none (`""`), and the wire marks ends.
     timeout : s, for an answer that needs no measuring.
+    recovery : s, for all that a failed exchange entails: getting back into step, asking again, asking why.
+    connect_timeout : s, for opening the connection.
     pause : s, after each message.
     longest_message : bytes, terminator included; 0: no limit.
     identify : query for the identity; empty: it has none.
@@ -29,6 +31,8 @@ class Manners:
     read_termination: str = "\n"
     encoding: str = "ascii"
     timeout: float = 2.0
+    recovery: float = 2.0
+    connect_timeout: float = 5.0
     pause: float = 0.0
     longest_message: int = 0
     identify: str = "*IDN?"

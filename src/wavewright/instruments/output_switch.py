@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from wavewright.errors import BadAnswer, OutputMayBeOn, WireFault
+from wavewright.errors import BadAnswer, LinkLost, OutputMayBeOn, WireFault
 from wavewright.instruments.instrument import Instrument
 
 ATTEMPTS = 3
@@ -19,33 +19,62 @@ class OutputSwitch:
 
     def __init__(self, instrument: Instrument) -> None:
         self._instrument = instrument
+        self._was_sent = False  # the message went out already, and waits to be confirmed
+
+    def send_off(self) -> None:
+        """Switch off without waiting for anything; `off` confirms it. Never raises."""
+        instrument = self._instrument
+        messages = instrument.profile.messages("output", False)
+        self._was_sent = all(instrument.link.send_at_once(message) for message in messages)
 
     def off(self) -> None:
         """Switch off, and ask whether it is off; tried again after a fault, since off is never wrong.
+
+        All of it ends within the time that the link has for what is urgent.
 
         Raises
         ------
         OutputMayBeOn : the instrument could not be made to say that it is off.
         """
         instrument = self._instrument
-        last: WireFault | None = None
-        for _ in range(ATTEMPTS):
-            try:
-                instrument.set("output", False)
-                if not instrument.get("output"):
-                    instrument.link.check_in_step()  # "off" was the answer to this question, not to an earlier one
-                    return
-                last = BadAnswer("it says that its output is still on", where=instrument.link.where)
-            except WireFault as fault:
-                last = fault
-        what = last.what if last else ""
+        with instrument.link.urgent():
+            last = self._tried_off()
+        if last is None:
+            return
         messages = "`, `".join(instrument.profile.messages("output", False))
         raise OutputMayBeOn(
-            f"after `{messages}` the output could not be confirmed off: {what}",
+            f"after `{messages}` the output could not be confirmed off: {last.what}",
             where=instrument.link.where,
             expected="the answer that it is off",
             do="switch it off by hand, and measure, before touching the board",
         ) from last
+
+    def _tried_off(self) -> WireFault | None:
+        """Why it could not be confirmed; None where it was."""
+        link, attempts = self._instrument.link, 0
+        last: WireFault | None = None
+        while True:
+            try:
+                if self._is_off_now():
+                    return None
+                last = BadAnswer("it says that its output is still on", where=link.where)
+            except WireFault as fault:
+                last = fault if last is None or not link.time_is_up else last  # that time is up says nothing of why
+            attempts += 1
+            if link.time_is_up or (attempts >= ATTEMPTS and not isinstance(last, LinkLost)):
+                return last
+            if isinstance(last, LinkLost):
+                link.try_again()
+
+    def _is_off_now(self) -> bool:
+        instrument = self._instrument
+        was_sent, self._was_sent = self._was_sent, False
+        if not was_sent:
+            instrument.set("output", False)
+        if instrument.get("output"):
+            return False
+        instrument.link.check_in_step()  # "off" was the answer to this question, not to an earlier one
+        return True
 
     def confirm_off(self) -> None:
         """Ask whether it is off, and switch off if it does not say so; nothing is switched where it is off already.

@@ -76,6 +76,8 @@ class Profile:
             read_termination=quirks.read_termination,
             encoding=quirks.encoding,
             timeout=quirks.timeout,
+            recovery=quirks.recovery_timeout,
+            connect_timeout=quirks.connect_timeout,
             pause=quirks.pause,
             longest_message=quirks.longest_message,
             identify=self.grammar.identify,

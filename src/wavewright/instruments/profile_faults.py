@@ -27,6 +27,7 @@ _REQUIRED: Mapping[Role, tuple[tuple[tuple[str, ...], ...], ...]] = {
 }
 _SLICE = {"first", "last", "count"}
 _WITH_VALUE = (Kind.NUMBER, Kind.COUNT, Kind.TEXT)
+LONGEST_TIMEOUT = 86400.0  # s; a day
 PlaceOf = Callable[..., Place]
 
 
@@ -170,8 +171,14 @@ def _quirks(grammar: ProfileFile, place: PlaceOf) -> Iterator[FileFault]:
                 where=place("quirks", key),
                 expected='NL, CR or both: `"\\r\\n"`',
             )
-    if not quirks.timeout > 0:
-        yield FileFault(f"`timeout` is {quirks.timeout:g} s", where=place("quirks", "timeout"), expected="above 0 s")
+    for key in ("timeout", "record_timeout", "recovery_timeout", "connect_timeout"):
+        seconds = getattr(quirks, key)
+        if not 0 < seconds <= LONGEST_TIMEOUT:
+            yield FileFault(
+                f"`{key}` is {seconds:g} s",
+                where=place("quirks", key),
+                expected=f"above 0 s, at most {LONGEST_TIMEOUT:g} s",
+            )
     if not quirks.pause >= 0:
         yield FileFault(f"`pause` is {quirks.pause:g} s", where=place("quirks", "pause"), expected="at least 0 s")
 

@@ -223,12 +223,26 @@ class Restarted(Strict):
 
 
 class Quirks(Strict):
-    """What an instrument wants otherwise than the standard says."""
+    """What an instrument wants otherwise than the standard says, and how long it may take.
+
+    Parameters
+    ----------
+    timeout : s, for an answer that needs no measuring.
+    record_timeout : s, for a record, from the question for it to its last sample; a forced record has its span besides.
+    recovery_timeout : s, for all that a failed exchange entails: getting back into step, asking again, asking why.
+    connect_timeout : s, for opening the connection.
+    pause : s, after each message.
+    longest_message : bytes; 0: no limit.
+    repeats_questions : whether a question about a setting may be asked again.
+    """
 
     write_termination: str = "\n"
     read_termination: str = "\n"
     encoding: Literal["ascii", "latin-1", "utf-8"] = "ascii"
     timeout: Seconds = 2.0  # type: ignore[valid-type]
+    record_timeout: Seconds = 10.0  # type: ignore[valid-type]
+    recovery_timeout: Seconds = 2.0  # type: ignore[valid-type]
+    connect_timeout: Seconds = 5.0  # type: ignore[valid-type]
     pause: Seconds = 0.0  # type: ignore[valid-type]
     longest_message: int = Field(default=0, ge=0)
     repeats_questions: bool = True

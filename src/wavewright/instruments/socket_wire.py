@@ -16,7 +16,8 @@ from typing import TypeVar
 from pyvisa.resources import MessageBasedResource
 
 from wavewright.errors import BadAnswer, LinkLost
-from wavewright.instruments.wires import CHUNK, LONGEST_LINE, Deadline, Listener, VisaWire, Wire
+from wavewright.instruments.deadlines import Deadline
+from wavewright.instruments.wires import CHUNK, LONGEST_LINE, Listener, VisaWire, Wire
 
 T = TypeVar("T")
 
@@ -106,18 +107,18 @@ class SocketWire:
             raise LinkLost("the instrument closed the connection")
         return True
 
-    def drain(self) -> bytes:
+    def drain(self, deadline: Deadline) -> bytes:
         """Throw away what has arrived, and return it."""
         seen = bytes(self._ahead)
         self._ahead.clear()
-        while len(seen) < _MOST_DRAINED and select.select([self._peer], [], [], 0.05)[0]:
+        while len(seen) < _MOST_DRAINED and not deadline.has_passed and select.select([self._peer], [], [], 0.05)[0]:
             data = self._peer.recv(CHUNK)
             if not data:
                 break
             seen += data
         return seen
 
-    def clear(self) -> bool:
+    def clear(self, deadline: Deadline) -> bool:
         """False: a raw socket has no device clear."""
         return False
 

@@ -96,6 +96,10 @@ class Source(Instrument):
         self._check_before_on()
         return self._output.held_on()
 
+    def switch_off_at_once(self) -> None:
+        """Off, without waiting for anything; not confirmed yet."""
+        self._output.send_off()
+
     def safe_state(self) -> None:
         """Off, and confirmed."""
         self.output_off()

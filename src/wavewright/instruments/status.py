@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import AbstractContextManager, suppress
 from typing import Protocol
 
@@ -25,6 +26,9 @@ class Asked(Protocol):
     def ask(self, message: str) -> str:
         """The answer to a query."""
 
+    def within(self, seconds: float) -> AbstractContextManager[None]:
+        """Inside the block all that is exchanged has so many seconds together."""
+
     def naming(self, doing: str) -> AbstractContextManager[None]:
         """Errors raised inside get the instrument's name."""
 
@@ -37,21 +41,34 @@ class Status:
         self._has_restarted = False
         self.watches_restarts = False
 
-    def errors(self) -> tuple[ErrorEntry, ...]:
-        """Empty the error queue: every entry until `no error`, an overflow twice, or MOST_ERRORS.
+    def errors(self, ask: Callable[[str], str] | None = None) -> tuple[ErrorEntry, ...]:
+        """Empty the error queue: every entry until `no error`, an overflow twice, MOST_ERRORS, or the time is up.
+
+        The whole queue has the time of one exchange.
+
+        Parameters
+        ----------
+        ask : how a question is put; the link's own way if None.
 
         Raises
         ------
         BadAnswer : an answer that is no entry.
+        NoAnswer, LinkLost : not even the first one came.
         """
         manners, found = self._link.manners, list[ErrorEntry]()
-        while manners.error_query and len(found) < MOST_ERRORS:
-            answer = self._link.ask(manners.error_query)
-            with self._link.naming(manners.error_query):
-                entry = read_error_entry(answer, manners.error_pattern)
-            if entry.code == manners.no_error or (entry.code == QUEUE_OVERFLOW and entry in found):
-                break
-            found.append(entry)
+        with self._link.within(manners.timeout + manners.recovery):
+            while manners.error_query and len(found) < MOST_ERRORS:
+                try:
+                    answer = (ask or self._link.ask)(manners.error_query)
+                except NoAnswer:
+                    if found:  # what has come is a complaint all the same
+                        break
+                    raise
+                with self._link.naming(manners.error_query):
+                    entry = read_error_entry(answer, manners.error_pattern)
+                if entry.code == manners.no_error or (entry.code == QUEUE_OVERFLOW and entry in found):
+                    break
+                found.append(entry)
         return tuple(found)
 
     def check_errors(self, doing: str) -> None:

@@ -132,6 +132,10 @@ class Supply(Instrument):
             raise
         return tuple(used)
 
+    def switch_off_at_once(self) -> None:
+        """Off, without waiting for anything; not confirmed yet."""
+        self._output.send_off()
+
     def safe_state(self) -> None:
         """Off, and confirmed."""
         self.output_off()

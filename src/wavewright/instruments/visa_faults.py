@@ -6,6 +6,7 @@ the operating system raises, and RuntimeError, NotImplementedError and bare Exce
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -42,35 +43,53 @@ FOREIGN = (
 
 
 @contextmanager
-def named_faults(resource: str, doing: str) -> Iterator[None]:
+def named_faults(resource: str, doing: str, *, waited: float | None = None) -> Iterator[None]:
     """Turn what the library raises into NoAnswer, BadAnswer or LinkLost; the original stays as the cause.
 
     Parameters
     ----------
     resource : address and name of the instrument, as the message shall begin.
     doing : what we had been sending or waiting for, such as "after `*IDN?`".
+    waited : s; how long an answer was waited for.
     """
     try:
         yield
     except FOREIGN as fault:
-        raise translate(fault, resource=resource, doing=doing) from fault
+        raise translate(fault, resource=resource, doing=doing, waited=waited) from fault
 
 
-def translate(fault: BaseException, *, resource: str, doing: str) -> WireFault:
+def translate(fault: BaseException, *, resource: str, doing: str, waited: float | None = None) -> WireFault:
     """The error of ours that stands for one of theirs."""
+    within = "in time" if waited is None else f"within {waited:.3g} s"
     if isinstance(fault, errors.VisaIOError):
         what = f"{fault.abbreviation} {doing}"
         if fault.error_code == StatusCode.error_timeout:
-            return NoAnswer(f"no answer in time {doing} ({fault.abbreviation})", where=resource)
+            return NoAnswer(f"no answer {within} {doing}", where=resource)
         if fault.error_code in _GARBLED:
             return BadAnswer(f"the line garbled what came: {what}", where=resource)
     else:
         what = f"{type(fault).__name__} {doing}: {fault}"
     if isinstance(fault, TimeoutError):
-        return NoAnswer(f"no answer in time {doing}", where=resource)
+        return NoAnswer(f"no answer {within} {doing}", where=resource)
     return LinkLost(
         f"the connection is gone: {what}", where=resource, do="check cable, power and address, then start the run again"
     )
+
+
+def _in_words(fault: BaseException) -> str:
+    """What the library or the operating system says, with VISA's numbers turned into the sentences that they stand for.
+
+    PyVISA-py 0.8.1 says "could not connect: -1073807339" where it means a time-out.
+    """
+    if isinstance(fault, errors.VisaIOError):
+        return fault.description.rstrip(".")
+    text = str(fault) or type(fault).__name__
+
+    def sentence(number: re.Match[str]) -> str:
+        _, words = errors.completion_and_error_messages.get(int(number[0]), ("", number[0]))
+        return words.rstrip(".")
+
+    return re.sub(r"-10738\d{5}", sentence, text)
 
 
 def is_not_offered(fault: BaseException) -> bool:
@@ -91,9 +110,8 @@ def refused_address(resource: str, fault: BaseException) -> FileFault | LinkLost
                 where=resource,
                 do=f"install `wavewright[{extra}]`: pip install 'wavewright[{extra}]'",
             )
-    words = fault.abbreviation if isinstance(fault, errors.VisaIOError) else f"{type(fault).__name__}: {fault}"
     return LinkLost(
-        f"no connection ({words})",
+        f"no connection: {_in_words(fault)}",
         where=resource,
         do="check that the instrument is on, and its address in the bench file",
     )

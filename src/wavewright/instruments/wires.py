@@ -1,4 +1,4 @@
-"""Bytes in and out of one VISA session, with a deadline for the whole answer.
+"""Bytes in and out of one VISA session, within a deadline.
 
 On a wire that marks the end of a message (GPIB, USBTMC, VXI-11, HiSLIP) a read stops there. A raw socket or a serial
 line is a stream of bytes where only NL ends a line, so blocks are read by count, with the termination character off.
@@ -6,7 +6,6 @@ line is a stream of bytes where only NL ends a line, so blocks are read by count
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from typing import Any, Protocol
@@ -15,7 +14,8 @@ from pyvisa import constants, errors
 from pyvisa.constants import ResourceAttribute, StatusCode
 from pyvisa.resources import MessageBasedResource
 
-from wavewright.errors import BadAnswer, LinkLost, NoAnswer
+from wavewright.errors import BadAnswer, LinkLost
+from wavewright.instruments.deadlines import Deadline
 from wavewright.instruments.visa_faults import is_not_offered
 
 CHUNK = 256 * 1024  # bytes a read; larger ones gain nothing, smaller ones cost a third of the speed (measured)
@@ -31,37 +31,6 @@ _QUIET = (
 
 
 Listener = Callable[[bytes | memoryview], None]
-
-
-class Deadline:
-    """The moment after which an answer counts as missing.
-
-    Parameters
-    ----------
-    timeout : s, for the whole answer.
-    stall : s; once a block has begun, silence of this length ends the wait. None: only the whole counts.
-    """
-
-    def __init__(self, timeout: float, *, stall: float | None = None) -> None:
-        self.timeout, self._stall = timeout, stall
-        self._end = time.monotonic() + timeout
-
-    def left(self) -> float:
-        """Seconds until then, at least 1 ms: VISA takes 0 for something else.
-
-        Raises
-        ------
-        NoAnswer : it has passed.
-        """
-        left = self._end - time.monotonic()
-        if left <= 0:
-            raise NoAnswer(f"nothing more came within {self.timeout:g} s")
-        return max(left, 1e-3)
-
-    def for_the_next_bytes(self) -> Deadline:
-        """The same end, or that of the longest silence within a block, whichever is sooner."""
-        left = self.left()
-        return self if self._stall is None or left <= self._stall else Deadline(self._stall)
 
 
 class Wire(Protocol):
@@ -91,10 +60,10 @@ class Wire(Protocol):
     def is_something_waiting(self) -> bool:
         """Whether bytes have arrived that nobody asked for; False where the wire cannot tell."""
 
-    def drain(self) -> bytes:
-        """Throw away what has arrived, and return its beginning."""
+    def drain(self, deadline: Deadline) -> bytes:
+        """Throw away what has arrived, and return its beginning; an endless answer ends with the deadline."""
 
-    def clear(self) -> bool:
+    def clear(self, deadline: Deadline) -> bool:
         """Device clear; False where the wire has none."""
 
     def status_byte(self) -> int | None:
@@ -170,18 +139,19 @@ class VisaWire:
 
     def is_silent(self, duration: float) -> bool:
         """Whether nothing comes for this long, s."""
-        return not self._until_silence(duration)
+        return not self._until_silence(duration, Deadline(2 * duration))
 
     def is_something_waiting(self) -> bool:
         """False: VISA cannot tell."""
         return False
 
-    def drain(self) -> bytes:
+    def drain(self, deadline: Deadline) -> bytes:
         """Throw away what has arrived, and return it."""
-        return self._until_silence(0.05)
+        return self._until_silence(0.05, deadline)
 
-    def clear(self) -> bool:
+    def clear(self, deadline: Deadline) -> bool:
         """Device clear, where the library offers it."""
+        self._allow(deadline)
         try:
             self._library.clear(self._session)
         except (errors.Error, NotImplementedError, AttributeError) as fault:
@@ -222,10 +192,10 @@ class VisaWire:
         except Exception:  # other people's code, on a session that is given up anyway
             return
 
-    def _until_silence(self, duration: float) -> bytes:
+    def _until_silence(self, duration: float, deadline: Deadline) -> bytes:
         seen = b""
         try:
-            while len(seen) < LONGEST_LINE:
+            while len(seen) < LONGEST_LINE and not deadline.has_passed:
                 self._allow(Deadline(duration))
                 data, _ = self._library.read(self._session, CHUNK)
                 if not data:  # HiSLIP of PyVISA-py answers a read that nobody is due with nothing, and success

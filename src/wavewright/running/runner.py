@@ -11,7 +11,17 @@ from importlib.metadata import version
 
 import pyvisa
 
-from wavewright.errors import BadAnswer, BenchFault, Complaint, LinkLost, NoAnswer, NotMeasurable, OutputMayBeOn
+from wavewright.errors import (
+    BadAnswer,
+    BenchFault,
+    Complaint,
+    LinkLost,
+    NoAnswer,
+    NotMeasurable,
+    NoTrigger,
+    OutputMayBeOn,
+    WavewrightError,
+)
 from wavewright.instruments.bench import open_bench
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.simulated import fresh_draw, say_simulated
@@ -31,6 +41,7 @@ from wavewright.running.selection import Selection, select
 
 # After these no reading came about, and the instruments can still be spoken to: the next measurement may do better.
 PASSING = (NoAnswer, Complaint, BadAnswer, NotMeasurable)
+MOST_UNANSWERED = 2  # measurements in a row that end for want of an answer before the run is ended
 
 
 def run(
@@ -176,14 +187,22 @@ def _measure_all(
     """Take all measurements into `done`; returns why the run broke off, if it did. Outputs are off afterwards."""
     error = ""
     try:
+        unanswered = 0
         placed = ("", "")  # name of the measurement before, and where its probes are
         for measurement in recipe:
             interruption.check()
             around.progress.begin(measurement.label, shots=measurement.shots)
             place = (measurement.name, measurement.place or "")
-            done.append(_measured(measurement, around, is_placed=place == placed))
+            one, fault = _measured(measurement, around, is_placed=place == placed)
+            done.append(one)
             placed = place
-            around.progress.end(done[-1])
+            around.progress.end(one)
+            if fault is not None:
+                around.bench.safe_state()  # whatever is slow or silent now, no output stays on meanwhile
+            is_silent = isinstance(fault, NoAnswer) and not isinstance(fault, NoTrigger)
+            unanswered = unanswered + 1 if is_silent else 0
+            if unanswered >= MOST_UNANSWERED:
+                return f"{unanswered} measurements one after the other ended for want of an answer: {fault}"
             if stop_at_first and done[-1].verdict not in (None, Verdict.PASS):
                 break
     except (Interrupted, LinkLost, BenchFault) as fault:
@@ -195,12 +214,15 @@ def _measure_all(
     return error
 
 
-def _measured(measurement: Measurement, around: Surroundings, *, is_placed: bool) -> MeasurementOutcome:
-    """The measurement, or its outcome `error` if nothing came of it and the next one may do better."""
+def _measured(
+    measurement: Measurement, around: Surroundings, *, is_placed: bool
+) -> tuple[MeasurementOutcome, WavewrightError | None]:
+    """The measurement, or its outcome `error` and why, if nothing came of it and the next one may do better."""
     try:
-        return measure_one(measurement, around, is_placed=is_placed)
+        return measure_one(measurement, around, is_placed=is_placed), None
     except PASSING as fault:
-        return MeasurementOutcome(measurement.name, measurement.condition, measurement.place or "", error=str(fault))
+        place = measurement.place or ""
+        return MeasurementOutcome(measurement.name, measurement.condition, place, error=str(fault)), fault
 
 
 def _origins(chosen: Selection) -> dict[str, Origin]:

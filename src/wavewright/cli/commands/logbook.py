@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
@@ -150,18 +149,12 @@ def import_runs(
     station: Annotated[str, typer.Option(help="Station of the runs in evidence folders.")] = "",
     logbook: LogbookAt = None,
 ) -> None:
-    """Enter runs of another logbook, or of evidence folders; those that are known stay as they are.
-
-    Each run is judged again, from its captures or else its values. If a verdict does not follow, or a key is not what
-    it should be, nothing is entered.
-    """
+    """Enter runs of another logbook, or of evidence folders; those that are known stay as they are."""
     from wavewright.logbook.book import Logbook
-    from wavewright.logbook.intake import import_outcomes
+    from wavewright.logbook.exchange import import_outcomes
 
     with Logbook(logbook) as book:
         found = import_outcomes(book, source, station=station)
-    for note in found.notes:
-        print(note, file=sys.stderr)
     print(f"{found.new} runs entered, {found.known} known already")
 
 

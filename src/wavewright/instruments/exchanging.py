@@ -1,0 +1,339 @@
+"""Questions and answers over one connection, within stated times, and in step whatever fails.
+
+One question is answered before the next is put. When an answer fails to come, or comes wrong, or an exchange is broken
+off, the link is out of step: the answer may still arrive and would be taken for that of the next question (on a raw
+socket; elsewhere IEEE 488.2-1992, 6.3 makes it error -410). So the next use begins with `recover`.
+
+One deadline governs an exchange: the time-out of its answer and, after it, the profile's recovery time for all that a
+failure entails: getting back into step, asking again, asking why. What is asked to explain a failure is neither asked
+again nor explained itself.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from typing import TypeVar
+
+from wavewright.errors import BadAnswer, LinkLost, Misuse, NoAnswer, WireFault
+from wavewright.instruments import scpi
+from wavewright.instruments.answer_text import text_of
+from wavewright.instruments.blocks import definite_block
+from wavewright.instruments.connection import Connect, Connection
+from wavewright.instruments.deadlines import Allowance, Deadline
+from wavewright.instruments.dialogue import Dialogue
+from wavewright.instruments.manners import Manners
+from wavewright.instruments.status import Status
+from wavewright.instruments.visa_faults import named_faults
+from wavewright.instruments.wire_log import WireLog
+from wavewright.instruments.wires import Wire, holds_more
+
+T = TypeVar("T")
+
+HALF = 0.5  # of the time that is left, for each thing that is tried after a failure
+A_MOMENT = 0.05  # s; between two attempts to reach an instrument that has gone
+AT_ONCE = 0.1  # s; a message goes into the operating system's buffer, or the instrument takes nothing any more
+_LOOK = "look whether it is on, busy or locked up; switch it off and on if need be"
+
+
+class Exchanging:
+    """What goes to and fro between us and one instrument; `Link` puts the questions.
+
+    Parameters
+    ----------
+    connect : opens a wire within so many s; called again when a stream must be opened anew to get back into step.
+    name : what the bench calls it, for messages and the wire log.
+
+    Attributes
+    ----------
+    status : the instrument's error queue and event register.
+    allow : called before each message; raises where the time of a whole run is used up.
+    """
+
+    def __init__(
+        self,
+        connect: Connect,
+        *,
+        resource: str,
+        name: str = "",
+        manners: Manners | None = None,
+        wire_log: WireLog | None = None,
+        pause: Callable[[float], None] = time.sleep,
+    ) -> None:
+        self.resource, self.name, self.manners = resource, name or resource, manners or Manners()
+        self.identity = ""
+        self.allow: Callable[[], None] = _always
+        self._pause = pause
+        self._open_question = ""  # sent, and its answer not read to the end
+        self._lost = ""  # why the instrument does not come back, once that is known
+        self._answers = 0  # read to their end
+        self._allowance = Allowance()
+        self.status = Status(self)
+        self._dialogue = Dialogue(self.name, wire_log)
+        self._connection = Connection(connect, self._dialogue, resource=resource)
+        self._connection.open(self.manners.connect_timeout)
+
+    def within(self, seconds: float) -> AbstractContextManager[None]:
+        """Inside the block all that is exchanged has so many seconds together, whatever fails and is recovered."""
+        return self._allowance.within(seconds)
+
+    @contextmanager
+    def urgent(self) -> Iterator[None]:
+        """For what must be tried in any case: no run's limit counts, and an instrument that was lost is tried again.
+
+        All of it ends within the time-out of an answer and the recovery time; within half of the latter for an
+        instrument that is known not to answer.
+        """
+        allow, self.allow = self.allow, _always
+        seconds = HALF * self.manners.recovery if self.is_lost else self.manners.timeout + self.manners.recovery
+        self._lost = ""
+        try:
+            with self.within(seconds):
+                yield
+        finally:
+            self.allow = allow
+
+    def try_again(self) -> None:
+        """Inside `urgent`, after a moment: an instrument that has just gone may be coming back."""
+        self._lost = ""
+        self._pause(A_MOMENT)
+
+    @property
+    def is_in_step(self) -> bool:
+        """Whether the last answer came and was read to its end."""
+        return not (self._lost or self._open_question)
+
+    @property
+    def is_lost(self) -> bool:
+        """Whether the instrument did not come back when it was last tried; until it is tried anew, nothing is sent."""
+        return bool(self._lost)
+
+    @property
+    def time_is_up(self) -> bool:
+        """Whether the time of the block that is governed by `within` or `urgent` is used up."""
+        return self._allowance.is_used_up
+
+    def recover(self, *, keep_errors: bool = False) -> None:
+        """Get back into step after an answer that did not come, or came wrong.
+
+        Device clear where the wire has one. Else the connection is opened anew, and the identity asked for until it
+        comes: answers in front of it belong to earlier questions.
+
+        Parameters
+        ----------
+        keep_errors : leave the error queue as it is, for somebody to read.
+
+        Raises
+        ------
+        LinkLost : the instrument does not come back.
+        """
+        question, self._open_question, self._lost = self._open_question, "", ""
+        self._dialogue.event(f"getting back into step after {question}")
+        try:
+            with (
+                self.within(self.manners.recovery),
+                self._faults(f"while getting back into step after `{scpi.shorten(question)}`"),
+            ):
+                deadline = self._allowance.part(self.manners.recovery)
+                if not self._connection.clear_device(deadline):
+                    self._connection.open_anew(deadline)
+                    self._await_identity(deadline)
+                self._look_for_restart()
+                if self.manners.clear_status and not keep_errors:
+                    self._send(self.manners.clear_status)
+        except BaseException as fault:
+            self._open_question = question or "?"
+            if isinstance(fault, NoAnswer | BadAnswer):
+                raise self._gone(fault.what) from fault
+            if isinstance(fault, LinkLost):
+                self._lost = fault.what
+            raise
+
+    @property
+    def where(self) -> str:
+        """Address and name, as messages begin."""
+        return self.resource if self.name == self.resource else f"{self.resource} ({self.name})"
+
+    def ask(self, message: str, *, timeout: float | None = None, repeatable: bool = False) -> str:
+        """The answer to a query, without its terminator.
+
+        Parameters
+        ----------
+        timeout : s; the instrument's usual patience if None.
+        repeatable : asking twice changes nothing in the instrument, so a missing or garbled answer is asked for again.
+
+        Raises
+        ------
+        NoAnswer, BadAnswer, LinkLost : after which the link is back in step, or lost.
+        """
+        return self._exchange(message, self._read_text, timeout=timeout, repeatable=repeatable)
+
+    def _exchange(
+        self, message: str, read: Callable[[Wire, Deadline], T], *, timeout: float | None, repeatable: bool
+    ) -> T:
+        self.allow()
+        patience = self.manners.timeout if timeout is None else timeout
+        with self.within(patience + self.manners.recovery):
+            try:
+                return self._exchange_once(message, read, patience)
+            except (NoAnswer, BadAnswer) as fault:
+                first = fault
+            if repeatable:
+                self._dialogue.event(f"asking again after {type(first).__name__}: {first.what}")
+                try:
+                    self.recover()
+                    return self._exchange_once(message, read, patience, share=HALF)
+                except (NoAnswer, BadAnswer) as fault:
+                    first = fault if isinstance(first, BadAnswer) else first
+                except LinkLost as lost:
+                    raise _also(first, lost) from first
+            self._dialogue.event(f"{type(first).__name__}: {first.what}")
+            self._explain(first, message)
+            raise first
+
+    def _exchange_once(
+        self, message: str, read: Callable[[Wire, Deadline], T], patience: float, *, share: float = 1.0
+    ) -> T:
+        """One question and its answer, without any explanation, in at most this share of the time that is left."""
+        self._get_into_step()
+        deadline = self._allowance.part(patience, share=share, stall=self.manners.timeout)
+        with self._faults(f"after `{scpi.shorten(message)}`", waited=deadline.timeout):
+            self._open_question = message
+            wire = self._connection.wire
+            if wire.is_something_waiting():
+                raise BadAnswer(
+                    f"`{scpi.shorten(wire.drain(deadline))}` had arrived before `{scpi.shorten(message)}` was sent: "
+                    "an answer to an earlier question"
+                )
+            self._send(message)
+            answer = read(wire, deadline)
+            if holds_more(wire):  # a block whose count is too small can end in a sample that is NL
+                raise BadAnswer(f"`{scpi.shorten(wire.drain(deadline))}` stands behind the answer", expected="its end")
+            self._open_question = ""
+        self._answers += 1
+        return answer
+
+    def _read_text(self, wire: Wire, deadline: Deadline) -> str:
+        line = wire.read_line(deadline)
+        self._dialogue.received(line)
+        return text_of(line, end=self.manners.read_termination, encoding=self.manners.encoding)
+
+    def _send(self, message: str, *, block: bytes | None = None) -> None:
+        text = message.encode("ascii", "replace")
+        data = text if block is None else text + b" " + definite_block(block)
+        data += self.manners.write_termination.encode()
+        if 0 < self.manners.longest_message < len(data):
+            raise Misuse(
+                f"{len(data)} bytes in `{scpi.shorten(message)}`", expected=f"at most {self.manners.longest_message}"
+            )
+        self._dialogue.sent(data if block is None else text, block)
+        self._connection.wire.send(data, self._allowance.part(self.manners.timeout))
+        if self.manners.pause:
+            self._pause(self.manners.pause)
+
+    def _get_into_step(self) -> None:
+        if self.is_lost:
+            raise LinkLost(self._lost, where=self.where, do=_LOOK)
+        if self._open_question:
+            self.recover()
+
+    def _await_identity(self, deadline: Deadline) -> None:
+        """Read until the identity comes: whatever stands before it answers something else."""
+        wire = self._connection.wire
+        if not (self.manners.identify and self.identity):
+            wire.drain(deadline)
+            return
+        self._send(self.manners.identify)
+        while True:
+            line = wire.read_line(deadline)
+            self._dialogue.received(line)
+            if line.strip().decode(self.manners.encoding, "replace").endswith(self.identity.strip()):
+                self._answers += 1
+                return  # half an answer may stand right in front of it
+
+    def _look_for_restart(self) -> None:
+        """Clearing the status would take away what tells that the settings are lost, so it is read before."""
+        if self.status.watches_restarts:
+            self._send(self.manners.event_query)
+            line = self._connection.wire.read_line(self._allowance.part(self.manners.timeout))
+            self._dialogue.received(line)
+            self._answers += 1
+            self.status.note_events(line.decode("latin-1"))
+
+    def _explain(self, fault: WireFault, message: str) -> None:
+        """Add what the instrument's error queue has to say; what fails in here is not explained.
+
+        Raises
+        ------
+        LinkLost : it answers nothing at all any more.
+        """
+        before, asked = self._answers, False
+        try:
+            self.recover(keep_errors=True)
+            if self.manners.error_query not in ("", message):
+                asked = True
+                self._add_errors(fault)
+            if self._answers == before and self.manners.identify not in ("", message):
+                asked = True
+                self._ask_plainly(self.manners.identify)
+        except LinkLost as lost:
+            raise _also(fault, lost) from fault
+        except (NoAnswer, BadAnswer) as silence:
+            if asked and self._answers == before and isinstance(silence, NoAnswer) and isinstance(fault, NoAnswer):
+                raise _also(fault, self._gone(silence.what)) from fault
+
+    def _add_errors(self, fault: WireFault) -> None:
+        try:
+            entries = self.status.errors(self._ask_plainly)
+        except (NoAnswer, BadAnswer):
+            if not self.manners.identify:
+                raise
+            return  # the identity tells whether anybody is there
+        if entries:
+            fault.what += f"; its error queue says {'; '.join(map(str, entries))}"
+            reasons = dict.fromkeys(entry.explanation for entry in entries if entry.explanation)
+            fault.do = fault.do or "; ".join(reasons)
+
+    def _ask_plainly(self, message: str) -> str:
+        """The answer to a query that serves to explain a failure: neither asked again nor explained."""
+        return self._exchange_once(message, self._read_text, self.manners.timeout, share=HALF)
+
+    def _gone(self, why: str) -> LinkLost:
+        self._lost = f"the instrument does not come back: {why}"
+        return LinkLost(self._lost, where=self.where, do=_LOOK)
+
+    @contextmanager
+    def _faults(self, doing: str, *, waited: float | None = None) -> Iterator[None]:
+        self._dialogue.begins()
+        try:
+            yield
+        except BaseException:
+            self._dialogue.breaks_off()
+            try:
+                with self.naming(doing), named_faults(self.where, doing, waited=waited):
+                    raise
+            except LinkLost:
+                self._open_question = self._open_question or doing  # the next use tries to connect anew
+                raise
+
+    @contextmanager
+    def naming(self, doing: str) -> Iterator[None]:
+        """Errors that were raised further down, where neither instrument nor message was known, get both."""
+        try:
+            yield
+        except WireFault as fault:
+            if not fault.where:
+                fault.where = self.where
+                fault.what = f"{fault.what} ({doing})" if doing not in fault.what else fault.what
+            raise
+
+
+def _also(first: WireFault, lost: LinkLost) -> LinkLost:
+    """The loss of an instrument, with what it was asked when that showed."""
+    lost.what = f"{first.what}; {lost.what}" if first.what not in lost.what else lost.what
+    return lost
+
+
+def _always() -> None:
+    """There is no limit."""
