@@ -135,7 +135,7 @@ def test_a_search_that_cannot_be_read_says_where(text: str, message: str) -> Non
 
 
 def test_a_search_that_does_not_fit_the_frames_says_what_does(transfers: Frames) -> None:
-    with pytest.raises(Misuse, match=r"search for `adress`(.|\n)*address"):
+    with pytest.raises(Misuse, match=r"there is no field `adress`(.|\n)*did you mean `address`"):
         find_frames(transfers, "adress = 1")
     with pytest.raises(Misuse, match="expected: a number"):
         find_frames(transfers, 'address = "x"')

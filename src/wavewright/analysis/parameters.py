@@ -158,6 +158,8 @@ def unit_and_sense(annotation: Any) -> tuple[str, Sense]:
 def _read_annotated(value: object, annotation: Any, *, name: str) -> Any:
     """A number, or a level, that has to make sense."""
     kind = typing.get_args(annotation)[0]
+    if kind is str:
+        return read_parameter(value, str, name=name)
     unit, sense = unit_and_sense(annotation)
     if kind is ReferenceLevel:
         level = ReferenceLevel.read(value)

@@ -24,6 +24,7 @@ from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
 from wavewright.buses.ragged import Octets, spread
+from wavewright.buses.vocabulary import BYTES, FLAG, Vocabulary, number
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
 
@@ -42,6 +43,17 @@ KINDS = ("data", "remote", "error", "overload", "flexible data")
     differential=("high", "low"),
     levels="can",
     source="CAN 2.0 A and B; ISO 11898-1, CAN FD included (from memory but for the CRCs)",
+    says=Vocabulary(
+        kinds=KINDS,
+        fields={
+            "identifier": number(0, 2**29 - 1),
+            **dict.fromkeys(("extended", "remote", "fast", "error_passive", "acknowledged"), FLAG),
+            "length": number(0, 15),
+            "data": BYTES,
+            "crc": number(0, 2**21 - 1),
+        },
+        errors=("crc", "stuff", "stuff count", "form", "error flag", "not acknowledged", "cut", "glitch"),
+    ),
 )
 def can(
     line: Line,

@@ -8,7 +8,7 @@ import logging
 import pkgutil
 import typing
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from functools import cache
 from importlib.metadata import entry_points
@@ -18,6 +18,7 @@ from typing import Any, TypeVar
 from wavewright.analysis.catalogue import Parameter
 from wavewright.analysis.parameters import read_parameter
 from wavewright.buses.frames import Frames
+from wavewright.buses.vocabulary import Vocabulary
 from wavewright.errors import Misuse
 
 log = logging.getLogger(__name__)
@@ -27,16 +28,25 @@ F = TypeVar("F", bound=Callable[..., Frames])
 
 @dataclass(frozen=True, slots=True)
 class _Entry:
-    """What buses and layers have in common: a documented function with options."""
+    """What buses and layers have in common: a documented function with options.
+
+    `says` is all that its frames can say; None, of other packages alone, leaves searches over them unchecked.
+    """
 
     name: str
     source: str
     decode: Callable[..., Frames]
+    says: Vocabulary | None = None
 
     @property
     def definition(self) -> str:
         """The first line of its documentation."""
         return (inspect.getdoc(self.decode) or "").split("\n", 1)[0]
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """The names of all lines that it can be decoded from."""
+        return ()
 
     @property
     def parameters(self) -> tuple[Parameter, ...]:
@@ -59,10 +69,12 @@ class _Entry:
         what = f"{type(self).__name__.lower()} `{self.name}`"
         for name in given:
             if name not in known:
-                near = get_close_matches(name, known, 1)
+                others = [*known, *self.lines]
+                near = get_close_matches(name, others, 1)
+                lines = f"; its lines are {', '.join(self.lines)}" if self.lines else ""
                 raise Misuse(
                     f"unknown option `{name}` of {what}",
-                    expected=f"one of {', '.join(known)}" if known else "no options",
+                    expected=(f"one of {', '.join(known)}" if known else "no options") + lines,
                     do=f"did you mean `{near[0]}`?" if near else "",
                 )
         if missing := [p.name for p in known.values() if p.is_required and p.name not in given]:
@@ -85,6 +97,11 @@ class Bus(_Entry):
     differential: tuple[str, str] | None = None
     levels: str = "auto"
 
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """The names of all lines that it can be decoded from."""
+        return tuple(dict.fromkeys(line.rstrip("?") for lines in self.channels for line in lines))
+
 
 @dataclass(frozen=True, slots=True)
 class Layer(_Entry):
@@ -104,6 +121,7 @@ def bus(
     source: str,
     differential: tuple[str, str] | None = None,
     levels: str = "auto",
+    says: Vocabulary | None = None,
 ) -> Callable[[F], F]:
     """Enter the decorated function into the catalogue; it stays an ordinary function.
 
@@ -115,25 +133,31 @@ def bus(
     channels : names in the order of the arguments; one that ends in `?` may be left out.
     differential : a pair of channels, high and low, that may be given instead of the first.
     levels : logic levels of that pair.
+    says : all that its frames can say, against which searches are checked; None: not stated.
     """
 
     def enter(function: F) -> F:
         if name in _buses:
             raise Misuse(f"bus `{name}` is already defined in {_buses[name].decode.__module__}")
         sets = (channels,) if differential is None else (channels, (*differential, *channels[1:]))
-        _buses[name] = Bus(name, source, function, sets, differential, levels)  # last: a refused entry leaves no trace
+        _buses[name] = Bus(
+            name, source, function, says, sets, differential, levels
+        )  # last: a refused entry leaves no trace
         return function
 
     return enter
 
 
-def layer(name: str, *, on: tuple[str, ...], source: str) -> Callable[[F], F]:
-    """Enter the decorated function as a layer: it takes `Frames` of one of the buses `on`, and options by keyword."""
+def layer(name: str, *, on: tuple[str, ...], source: str, says: Vocabulary | None = None) -> Callable[[F], F]:
+    """Enter the decorated function as a layer: it takes `Frames` of one of the buses `on`, and options by keyword.
+
+    Its frames have, besides what it `says`, every error of the frames that they are made of.
+    """
 
     def enter(function: F) -> F:
         if name in _layers:
             raise Misuse(f"layer `{name}` is already defined in {_layers[name].decode.__module__}")
-        _layers[name] = Layer(name, source, function, on)
+        _layers[name] = Layer(name, source, function, says, on)
         return function
 
     return enter
@@ -171,6 +195,22 @@ def find_layer(name: str, *, on: str) -> Layer:
     Misuse : there is none, or it does not stand on that bus.
     """
     return _find(name, {key: entry for key, entry in layers().items() if on in entry.on}, f"layer on `{on}`")
+
+
+def vocabulary(bus: str, then: str = "") -> Vocabulary | None:
+    """All that the frames of a bus can say, or those of a layer on it; None where one of the two does not state it.
+
+    Raises
+    ------
+    Misuse : there is no such bus or layer.
+    """
+    below = find_bus(bus)
+    if below.says is None:
+        return None
+    if not then:
+        return replace(below.says, of=f"bus `{bus}`")
+    above = find_layer(then, on=bus)
+    return None if above.says is None else above.says.above(below.says, of=f"`{then}` on bus `{bus}`")
 
 
 E = TypeVar("E", Bus, Layer)

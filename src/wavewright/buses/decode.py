@@ -8,7 +8,6 @@ from typing import Any
 
 from wavewright.buses.decoded import Decoded
 from wavewright.buses.frames import Frames
-from wavewright.buses.levels import LogicLevels
 from wavewright.errors import Misuse
 from wavewright.waveform import Waveform
 
@@ -59,9 +58,6 @@ def check_decoding(bus: str, *, channels: Mapping[str, object], then: str | None
     Misuse : as `decode` would.
     """
     levels = options.pop("levels", None)
-    for each in levels.values() if isinstance(levels, Mapping) else [levels]:
-        if each is not None:
-            LogicLevels.read(each)
     still = Waveform.from_volts([0.0], interval=1.0)  # says nothing, but what bus and layer refuse shows all the same
     decoded = Decoded(dict.fromkeys(channels, still), bus, then=then, levels=levels, **options)
     try:

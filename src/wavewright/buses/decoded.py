@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from functools import cached_property
 from types import MappingProxyType
 from typing import Any, TypeVar
 
-from wavewright.buses.catalogue import Bus, Layer, find_bus, find_layer
+from wavewright.buses.catalogue import Bus, Layer, find_bus, find_layer, vocabulary
 from wavewright.buses.frames import Frames
 from wavewright.buses.levels import LogicLevels
 from wavewright.buses.logic import Line, difference, line_of
+from wavewright.buses.vocabulary import Vocabulary, unknown
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.waveform import Waveform
 
@@ -33,6 +34,7 @@ class Decoded:
         self.layer: Layer | None = None if then is None else find_layer(then, on=bus)
         self._own, self._upper = _shared_out(self.bus, self.layer, options)
         self._names = _channel_set(self.bus, channels)
+        check_levels(self.bus, channels, levels)
         self._levels = levels
         self._kept: dict[Callable[[Decoded], Any], Any] = {}
         self.waves: Mapping[str, Waveform] = MappingProxyType(dict(channels))
@@ -84,7 +86,14 @@ class Decoded:
     def frames(self) -> Frames:
         """What was said: the frames of the bus, or those of the layer above it."""
         frames = self.bus.decode(*self.lines.values(), **self._own)
-        return frames if self.layer is None else self.layer.decode(frames, **self._upper)
+        told = frames if self.layer is None else self.layer.decode(frames, **self._upper)
+        told.says = self.says
+        return told
+
+    @cached_property
+    def says(self) -> Vocabulary | None:
+        """All that the frames can say; None where bus or layer do not state it."""
+        return vocabulary(self.bus.name, "" if self.layer is None else self.layer.name)
 
     def kept(self, find: Callable[[Decoded], T]) -> T:
         """What a function finds in this bus, found once however many metrics ask for it."""
@@ -92,6 +101,29 @@ class Decoded:
             self._kept[find] = find(self)
         found: T = self._kept[find]
         return found
+
+
+def check_levels(entry: Bus, channels: Iterable[str], levels: object) -> None:
+    """Refuse levels that cannot be read, or of a channel that is not there.
+
+    Raises
+    ------
+    Misuse : names the channel, and those that there are.
+    """
+    if not isinstance(levels, Mapping):
+        if levels is not None:
+            LogicLevels.read(levels)
+        return
+    channels = list(channels)
+    pair = entry.differential if entry.differential and set(entry.differential) <= set(channels) else ()
+    if stray := [name for name in levels if name in pair]:
+        raise Misuse(
+            f"levels of channel `{stray[0]}` alone", expected="levels of the difference, for the whole bus: `levels: …`"
+        )
+    if stray := [name for name in levels if name not in channels]:
+        raise unknown(f"channel `{stray[0]}` for `levels`", str(stray[0]), map(str, channels))
+    for each in levels.values():
+        LogicLevels.read(each)
 
 
 def _shared_out(entry: Bus, above: Layer | None, options: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:

@@ -10,6 +10,7 @@ from wavewright.buses.contents import frames_with
 from wavewright.buses.frames import Frames
 from wavewright.buses.search import Search, bytes_of_hex, occurrences
 from wavewright.buses.show import show_bytes
+from wavewright.buses.vocabulary import Vocabulary
 from wavewright.errors import Misuse
 
 
@@ -53,6 +54,16 @@ class Expectation:
             texts.get("text"),
             Search.read(texts["find"]) if "find" in texts else None,
         )
+
+    def check(self, says: Vocabulary) -> None:
+        """Refuse a search that frames which say no more than that can never fulfil, or always do.
+
+        Raises
+        ------
+        Misuse : as `Search.check`.
+        """
+        if self.find is not None:
+            self.find.check(says)
 
     def unmet(self, frames: Frames) -> tuple[str, ...]:
         """What of it the frames do not fulfil, each in one sentence; empty where they fulfil all."""

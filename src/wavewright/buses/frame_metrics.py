@@ -8,6 +8,7 @@ from __future__ import annotations
 import importlib
 import logging
 import pkgutil
+import typing
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -19,12 +20,16 @@ from typing import Any, TypeVar
 from wavewright.analysis.catalogue import Metric
 from wavewright.analysis.reading import Reading
 from wavewright.buses.decoded import Decoded
+from wavewright.buses.frame import ERRORS
 from wavewright.buses.frames import Frames
+from wavewright.buses.search import Search
+from wavewright.buses.vocabulary import Spoken, Vocabulary
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.quantities import Interval
 
 log = logging.getLogger(__name__)
 
+ANY_ERROR = Vocabulary((), errors=tuple(ERRORS), of="any bus")
 F = TypeVar("F", bound=Callable[..., Reading])
 Published = Callable[[str, Mapping[str, Any]], Interval]
 """What a standard allows, from the name of the layer above the bus (or "") and the options of the bus."""
@@ -159,6 +164,32 @@ def published_limit(entry: Metric, *, then: str, options: Mapping[str, Any]) -> 
     return entry.published(then, options)
 
 
+def check_words(entry: Metric, options: Mapping[str, object], says: Vocabulary | None) -> None:
+    """Refuse options of a metric that are in words which the bus never says.
+
+    Parameters
+    ----------
+    options : as they were read.
+    says : of the bus, or of the layer on it; None: not known, and then any error word will do.
+
+    Raises
+    ------
+    Misuse : an unknown word, or a search that can hold for nothing; names the nearest.
+    """
+    for parameter in entry.parameters:
+        kinds = (parameter.annotation, *typing.get_args(parameter.annotation))
+        spoken = next((said for kind in kinds for said in typing.get_args(kind) if isinstance(said, Spoken)), None)
+        value = options.get(parameter.argument)
+        if spoken is None or not isinstance(value, str):
+            continue
+        if spoken is Spoken.ERROR:
+            (ANY_ERROR if says is None else says).check_error(value)
+        elif says is not None:
+            Search.read(value).check(says)
+        else:
+            Search.read(value)
+
+
 def measure_decoded(decoded: Decoded, name: str, **options: object) -> Reading:
     """Measure a decoded bus; where there was nothing to measure, the value is None and `reason` says why.
 
@@ -168,6 +199,7 @@ def measure_decoded(decoded: Decoded, name: str, **options: object) -> Reading:
     """
     entry = find_frame_metric(name, bus=decoded.bus.name)
     read = entry.options(options)
+    check_words(entry, read, decoded.says)
     try:
         return entry.compute(decoded if isinstance(entry, LineMetric) else decoded.frames, **read)
     except NotMeasurable as nothing:
@@ -185,6 +217,7 @@ def measure_frames(frames: Frames, name: str, **options: object) -> Reading:
     if isinstance(entry, LineMetric):
         raise Misuse(f"metric `{name}` of frames", expected=f"the lines of bus `{entry.bus}` that they come from")
     read = entry.options(options)
+    check_words(entry, read, frames.says)
     try:
         return entry.compute(frames, **read)
     except NotMeasurable as nothing:

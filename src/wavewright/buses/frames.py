@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from wavewright.buses.columns import ABSENT, Column, Indexes, Objects, Words
 from wavewright.buses.frame import Frame
+from wavewright.buses.vocabulary import Vocabulary
 from wavewright.waveform import Floats
 
 AT_ONCE = 4096  # frames
@@ -30,9 +31,10 @@ class Frames(Sequence[Frame]):
     errors : by word, which frames have it: boolean, shape (n,).
     facts : what was found out about the line as a whole, in SI floats: `bit_rate` (measured, bit/s),
         `nominal_bit_rate`, `record_start`, `record_end` (s), `character` (s).
+    says : all that such frames can say, which decoding fills in; None: not known.
     """
 
-    __slots__ = ("_masks", "_words", "columns", "ends", "facts", "kinds", "starts")
+    __slots__ = ("_masks", "_words", "columns", "ends", "facts", "kinds", "says", "starts")
 
     def __init__(
         self,
@@ -43,7 +45,9 @@ class Frames(Sequence[Frame]):
         *,
         errors: Mapping[str, npt.ArrayLike] | None = None,
         facts: Mapping[str, float] | None = None,
+        says: Vocabulary | None = None,
     ) -> None:
+        self.says = says
         self.starts: Floats = np.asarray(starts, dtype=np.float64)
         self.ends: Floats = np.asarray(ends, dtype=np.float64)
         self.kinds = Words(np.zeros(self.starts.size, dtype=np.int8), (kinds,)) if isinstance(kinds, str) else kinds
@@ -108,7 +112,7 @@ class Frames(Sequence[Frame]):
 
     def __reduce__(self) -> tuple[Any, ...]:
         kept = (self.starts, self.ends, self.kinds, dict(self.columns))
-        return _restored, (kept, self.errors_by_word, dict(self.facts))
+        return _restored, (kept, self.errors_by_word, dict(self.facts), self.says)
 
     def take(self, rows: npt.ArrayLike) -> Frames:
         """Some of the frames: by index, or by a boolean for each."""
@@ -121,6 +125,7 @@ class Frames(Sequence[Frame]):
             {name: column.take(index) for name, column in self.columns.items()},
             errors={word: where[index] for word, where in self.errors_by_word.items()},
             facts=self.facts,
+            says=self.says,
         )
 
     @property
@@ -183,5 +188,7 @@ def _field_dicts(shown: Mapping[str, list[Any]], count: int) -> list[dict[str, A
     return rows
 
 
-def _restored(kept: tuple[Any, ...], errors: dict[str, Any], facts: dict[str, float]) -> Frames:
-    return Frames(*kept, errors=errors, facts=facts)
+def _restored(
+    kept: tuple[Any, ...], errors: dict[str, Any], facts: dict[str, float], says: Vocabulary | None = None
+) -> Frames:
+    return Frames(*kept, errors=errors, facts=facts, says=says)

@@ -7,7 +7,7 @@ UM10204 (section numbers from memory of revision 6): a change of SDA while SCL i
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Annotated, Literal
 
@@ -21,6 +21,7 @@ from wavewright.buses.columns import BitTexts, Column, Flags, Indexes, Numbers, 
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
 from wavewright.buses.ragged import reduced, spread, together
+from wavewright.buses.vocabulary import BYTES, FLAG, LIST, TEXT, Field, Holds, Vocabulary, number, words
 from wavewright.waveform import Floats
 
 SPIKE = 50e-9  # s, tSP of Fast-mode and Fast-mode Plus (UM10204, table 10); Standard-mode asks for no filter
@@ -48,7 +49,34 @@ class Conditions:
     is_start: Flags
 
 
-@bus("i2c", channels=("scl", "sda"), source="UM10204, 3.1 and table 3 (sections from memory of revision 6)")
+@bus(
+    "i2c",
+    channels=("scl", "sda"),
+    source="UM10204, 3.1 and table 3 (sections from memory of revision 6)",
+    says=Vocabulary(
+        kinds=("transfer",),
+        fields={
+            "address": number(0, 0x3FF),
+            "read": FLAG,
+            "data": BYTES,
+            "acknowledged": LIST,
+            "repeated": FLAG,
+            "stopped": FLAG,
+            "clock_low": Field(Holds.TIME, least=0.0),
+            "meaning": words(MEANINGS, optional=True),
+            "partial": replace(TEXT, is_optional=True),
+        },
+        errors=(
+            "undersampled",
+            "not acknowledged",
+            "incomplete",
+            "cut",
+            "reserved",
+            "glitch",
+            "clock held",
+        ),
+    ),
+)
 def i2c(
     scl: Line,
     sda: Line,

@@ -12,9 +12,18 @@ from wavewright.buses.catalogue import layer
 from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
 from wavewright.buses.smbus import transactions
+from wavewright.buses.vocabulary import BYTES, Vocabulary, number
 
 
-@layer("i2c_memory", on=("i2c",), source="common practice, no source")
+@layer(
+    "i2c_memory",
+    on=("i2c",),
+    source="common practice, no source",
+    says=Vocabulary(
+        kinds=("read", "write", "select"),
+        fields={"address": number(0, 0x3FF), "register": number(0, 2**32 - 1, optional=True), "data": BYTES},
+    ),
+)
 def i2c_memory(frames: Frames, *, register_bytes: Annotated[int, Sense(least=1, most=4)] = 1) -> Frames:
     """Reads and writes of registers behind an I2C address; kind `write`, `read` or `select` (pointer set, no data).
 

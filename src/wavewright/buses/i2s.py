@@ -17,11 +17,21 @@ from wavewright.buses.clocking import irregular
 from wavewright.buses.columns import Numbers, Words
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
+from wavewright.buses.vocabulary import Vocabulary, number
 
 FEWEST_CLOCKS = 8  # a word: fewer are no sample
 
 
-@bus("i2s", channels=("clock", "word_select", "data"), source="I2S bus specification; left-justified: common practice")
+@bus(
+    "i2s",
+    channels=("clock", "word_select", "data"),
+    source="I2S bus specification; left-justified: common practice",
+    says=Vocabulary(
+        kinds=("left", "right"),
+        fields={"sample": number(-(2**31), 2**31 - 1)},
+        errors=("cut", "glitch", "timing", "short"),
+    ),
+)
 def i2s(
     clock: Line,
     word_select: Line,

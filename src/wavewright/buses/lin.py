@@ -17,6 +17,7 @@ from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
 from wavewright.buses.uart import uart
+from wavewright.buses.vocabulary import BYTES, OCTET, Vocabulary, number, words
 
 SYNC = 0x55
 DIAGNOSTIC = (0x3C, 0x3D)  # always with the classic checksum
@@ -32,7 +33,21 @@ def protected_identifier(identifier: int) -> int:
     return (identifier & 0x3F) | first << 6 | second << 7
 
 
-@bus("lin", channels=("line",), source="LIN 2.1, 2.3.1 (from memory; checksum and four identifiers seen in print)")
+@bus(
+    "lin",
+    channels=("line",),
+    source="LIN 2.1, 2.3.1 (from memory; checksum and four identifiers seen in print)",
+    says=Vocabulary(
+        kinds=("frame", "header"),
+        fields={
+            "identifier": number(0, 0x3F),
+            "data": BYTES,
+            "checksum": OCTET,
+            "model": words(("classic", "enhanced")),
+        },
+        errors=(*OWN_WORDS, "sync", "identifier parity", "no answer", "short", "long", "checksum"),
+    ),
+)
 def lin(
     line: Line,
     *,

@@ -18,13 +18,19 @@ from wavewright.buses.columns import BitTexts, Flags, Indexes, Runs
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
 from wavewright.buses.ragged import any_of_each, spread
+from wavewright.buses.vocabulary import BYTES, TEXT, Vocabulary
 from wavewright.waveform import Floats
 
 LONGEST = 2.5  # half bits: a longer interval ends a burst
 TOLERANCE = 0.3  # half bits
 
 
-@bus("manchester", channels=("line",), source="IEEE 802.3, clause 7 (from memory); G. E. Thomas: common practice")
+@bus(
+    "manchester",
+    channels=("line",),
+    source="IEEE 802.3, clause 7 (from memory); G. E. Thomas: common practice",
+    says=Vocabulary(kinds=("burst",), fields={"bits": TEXT, "data": BYTES}, errors=("timing", "sync", "incomplete")),
+)
 def manchester(
     line: Line,
     *,

@@ -18,6 +18,8 @@ from wavewright.buses.catalogue import layer
 from wavewright.buses.checksums import CRCS, crc_of_each
 from wavewright.buses.columns import Flags, Indexes, Numbers, Runs, Words
 from wavewright.buses.frames import Frames
+from wavewright.buses.vocabulary import BYTES, OCTET, WORD, Vocabulary, words
+from wavewright.errors import Misuse
 
 Bytes = npt.NDArray[np.uint8]
 
@@ -61,9 +63,26 @@ BETWEEN, INSIDE = 3.5, 1.5  # characters of silence (V1.02, 2.5.1.1)
 FAST, FAST_BETWEEN, FAST_INSIDE = 19200.0, 1.750e-3, 750e-6  # above that rate, fixed times, s
 TOLERANCE = 0.05  # characters: what edges between samples and a clock that is some per cent off may add or take
 SHORTEST, LONGEST = 4, 256  # bytes
+DATA_BITS = 8  # of a character (V1.02, 2.5.1)
 
 
-@layer("modbus_rtu", on=("uart",), source="Modbus over serial line V1.02; application protocol V1.1b3 (from memory)")
+@layer(
+    "modbus_rtu",
+    on=("uart",),
+    source="Modbus over serial line V1.02; application protocol V1.1b3 (from memory)",
+    says=Vocabulary(
+        kinds=("telegram",),
+        fields={
+            "address": OCTET,
+            "function": OCTET,
+            "function_name": words((*FUNCTIONS.values(), "unknown")),
+            "data": BYTES,
+            "crc": WORD,
+            "exception": words((*EXCEPTIONS.values(), "unknown"), optional=True),
+        },
+        errors=("gap", "short", "long", "crc"),
+    ),
+)
 def modbus_rtu(frames: Frames, *, silence: Annotated[float, "s", POSITIVE] | None = None) -> Frames:
     """Modbus RTU telegrams: cut where the line is silent for 3.5 characters, checked by CRC-16.
 
@@ -74,7 +93,16 @@ def modbus_rtu(frames: Frames, *, silence: Annotated[float, "s", POSITIVE] | Non
     Parameters
     ----------
     silence : s; the pause that separates telegrams, if not that of the standard.
+
+    Raises
+    ------
+    Misuse : characters of other than 8 data bits, of which a telegram cannot be made.
     """
+    if frames.facts.get("data_bits", DATA_BITS) != DATA_BITS:
+        raise Misuse(
+            f"modbus_rtu over characters of {frames.facts['data_bits']:g} data bits",
+            expected=f"`data_bits: {DATA_BITS}`",
+        )
     if not len(frames):
         return Frames([], [], "telegram", {}, facts=frames.facts)
     first, last, gap = _cut(frames, silence)

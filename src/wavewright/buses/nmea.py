@@ -14,11 +14,23 @@ from wavewright.buses.catalogue import layer
 from wavewright.buses.columns import Objects
 from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
+from wavewright.buses.vocabulary import LIST, OCTET, TEXT, Vocabulary
+from wavewright.errors import Misuse
 
+MOST_DATA_BITS = 8
 SENTENCE = re.compile(r"^[$!](?P<tag>[A-Z0-9]{2,}),?(?P<values>[^*]*)(?:\*(?P<checksum>[0-9A-Fa-f]{2}))?$")
 
 
-@layer("nmea", on=("uart",), source="NMEA 0183 (from memory, not verified)")
+@layer(
+    "nmea",
+    on=("uart",),
+    source="NMEA 0183 (from memory, not verified)",
+    says=Vocabulary(
+        kinds=("sentence",),
+        fields={"text": TEXT, "talker": TEXT, "formatter": TEXT, "values": LIST, "checksum": OCTET},
+        errors=("cut", "format", "checksum"),
+    ),
+)
 def nmea(frames: Frames, *, checksum: bool = True) -> Frames:
     """Sentences of NMEA 0183, one frame each.
 
@@ -28,7 +40,13 @@ def nmea(frames: Frames, *, checksum: bool = True) -> Frames:
     Parameters
     ----------
     checksum : whether a sentence without a checksum is an error.
+
+    Raises
+    ------
+    Misuse : characters of nine data bits, which are no text.
     """
+    if frames.facts.get("data_bits", MOST_DATA_BITS) > MOST_DATA_BITS:
+        raise Misuse(f"nmea over characters of {frames.facts['data_bits']:g} data bits", expected="`data_bits: 8`")
     column = frames.columns.get("data", Objects([]))
     found: list[Frame] = []
     begin: int | None = None

@@ -7,6 +7,7 @@ Times of the standard speed from public component data (from memory): write 1 lo
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from types import MappingProxyType
 from typing import Any
 
@@ -18,6 +19,7 @@ from wavewright.buses.columns import Flags
 from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
+from wavewright.buses.vocabulary import BYTES, FLAG, TEXT, Vocabulary, words
 from wavewright.waveform import Floats
 
 LONGEST_ONE, LONGEST_ZERO, SHORTEST_RESET = 15e-6, 120e-6, 480e-6  # s, of low
@@ -30,7 +32,22 @@ WITH_IDENTIFIER = (0x33, 0x55)
 IDENTIFIER_BYTES = 8
 
 
-@bus("onewire", channels=("line",), source="public component data, standard speed (from memory, not verified)")
+@bus(
+    "onewire",
+    channels=("line",),
+    source="public component data, standard speed (from memory, not verified)",
+    says=Vocabulary(
+        kinds=("transaction",),
+        fields={
+            "presence": FLAG,
+            "data": BYTES,
+            "command": words((*COMMANDS.values(), "unknown")),
+            "rom": replace(BYTES, is_optional=True),
+            "partial": replace(TEXT, is_optional=True),
+        },
+        errors=("no answer", "unsynchronised", "slot", "incomplete", "cut", "crc"),
+    ),
+)
 def onewire(line: Line) -> Frames:
     """Transactions on a 1-Wire bus, one frame from a reset to the next.
 

@@ -11,6 +11,7 @@ from wavewright.buses.clocking import NARROW
 from wavewright.buses.columns import Flags, Numbers
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
+from wavewright.buses.vocabulary import WORD, Vocabulary
 from wavewright.errors import Misuse
 from wavewright.waveform import Floats
 
@@ -18,7 +19,12 @@ WIDEST = 16
 FEWEST_SAMPLES = 2.5  # a pulse of the clock
 
 
-@bus("parallel", channels=("clock", *(f"d{place}?" for place in range(WIDEST))), source="common practice, no source")
+@bus(
+    "parallel",
+    channels=("clock", *(f"d{place}?" for place in range(WIDEST))),
+    source="common practice, no source",
+    says=Vocabulary(kinds=("word",), fields={"data": WORD}, errors=("undefined", "glitch", "undersampled")),
+)
 def parallel(clock: Line, *data: Line | None, edge: Literal["rising", "falling", "either"] = "rising") -> Frames:
     """Words on a parallel bus, one frame a clock edge; `d0` is the least significant bit.
 

@@ -13,12 +13,14 @@
 | `FIELD contains "11 03"` | whose field holds these bytes, in hex |
 | `contains "11 03"`, `text ~ "ERR"` | whose bytes do; characters that each are a frame are strung together |
 | `error = "crc"` | that has this error |
-| a word alone | a flag of the frame (`read`, `extended`, …), its kind (`break`), or one of those below |
+| a word alone | a flag of the frame (`read`, `extended`, …), its kind (`break`), an error of one word (`crc`) |
+| a field alone | that has it, where only some frames do (`partial`, `exception`) |
 | `error`, `clean`, `ack`, `nack`, `write` | with any error, with none, acknowledged, not acknowledged, not read |
 | `not`, `and`, `or`, `( )` | as usual, binding in this order |
 
 Fields are those of the bus, and `start`, `end`, `duration` (s) and `kind`; `id` is short for `identifier`. Values are
-decimal, `0x…` or `0b…` numbers, numbers with a unit of time, or text in double quotes.
+decimal, `0x…` or `0b…` numbers, numbers with a unit of time, or text in double quotes. What the frames of a bus never
+say is refused, and so is what could hold for none of them: `not eror` would else hold for all.
 """
 
 from __future__ import annotations
@@ -32,10 +34,13 @@ from typing import Any
 
 import numpy as np
 
-from wavewright.buses.columns import ABSENT, Flags, Numbers
+from wavewright.buses.columns import ABSENT, Column, Flags, Numbers, Objects
 from wavewright.buses.contents import frames_with
+from wavewright.buses.frame import ERRORS
 from wavewright.buses.frames import Frames
+from wavewright.buses.search_check import NACK, SHORT, check_search
 from wavewright.buses.search_grammar import And, Comparison, Contains, Flag, Matches, Node, Not, Or, Within, parse
+from wavewright.buses.vocabulary import Vocabulary, unknown
 from wavewright.errors import Misuse
 
 COMPARISONS: Mapping[str, Callable[[Any, Any], Any]] = MappingProxyType(
@@ -48,8 +53,6 @@ COMPARISONS: Mapping[str, Callable[[Any, Any], Any]] = MappingProxyType(
         ">=": operator.ge,
     }
 )
-SHORT = MappingProxyType({"id": "identifier"})
-NACK = "not acknowledged"
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,9 +77,21 @@ class Search:
 
         Raises
         ------
-        Misuse : it compares a number with text, or names a field that no frame of this bus has.
+        Misuse : it names what these frames never say, or compares a number with text.
         """
+        if frames.says is not None:
+            self.check(frames.says)
         return _where(self.node, frames)
+
+    def check(self, says: Vocabulary) -> None:
+        """Refuse a search that frames which say no more than that can never fulfil, or always do.
+
+        Raises
+        ------
+        Misuse : an unknown word, field or error, with its column and the nearest; a range or a comparison that holds
+            for nothing.
+        """
+        check_search(self.text, self.node, says)
 
 
 def find_frames(frames: Frames, text: str) -> Frames:
@@ -123,16 +138,16 @@ def _where(node: Node, frames: Frames) -> Flags:
             return _flag(word, frames)
         case Contains(None, wanted):
             return frames_with(frames, lambda text: occurrences(wanted, text))
-        case Contains(str(field), wanted):
-            return _each(frames, field, lambda value: isinstance(value, bytes) and wanted in value)
+        case Contains(str(name), wanted):
+            return _each(frames, name, lambda value: isinstance(value, bytes) and wanted in value)
         case Matches("text", pattern) if "text" not in frames.columns:
             return frames_with(frames, lambda text: [match.span() for match in _of_bytes(pattern).finditer(text)])
-        case Matches(field, pattern):
-            return _each(frames, field, lambda value: pattern.search(_as_text(value)) is not None)
-        case Within(field, low, high):
-            return _compared(frames, field, ">=", low) & _compared(frames, field, "<=", high)
-        case Comparison(field, sign, value):
-            return _compared(frames, field, sign, value)
+        case Matches(name, pattern):
+            return _each(frames, name, lambda value: pattern.search(_as_text(value)) is not None)
+        case Within(name, low, high):
+            return _compared(frames, name, ">=", low) & _compared(frames, name, "<=", high)
+        case Comparison(name, sign, value):
+            return _compared(frames, name, sign, value)
     raise AssertionError(node)  # every kind of node has its case
 
 
@@ -145,9 +160,24 @@ def _flag(word: str, frames: Frames) -> Flags:
         return refused if word == "nack" else ~refused
     if word == "write" and "read" in frames.columns:
         return _each(frames, "read", lambda value: value is False)
-    if word in frames.columns:
+    column = frames.columns.get(word)
+    if column is not None and _has_flags(column):
         return _each(frames, word, lambda value: value is True)
-    return frames.of_kind(word) if word in frames.kinds.words else words.get(word, np.zeros(len(frames), np.bool_))
+    if word in frames.kinds.words:
+        return frames.of_kind(word)
+    if word in words:
+        return words[word]
+    if column is not None:  # a field that only some frames have: those
+        return np.array([value is not ABSENT for value in column.listed()], dtype=np.bool_)
+    if frames.says is None and word not in ERRORS and len(frames):
+        raise unknown(f"word `{word}` in these frames", word, (*frames.columns, *frames.kinds.words, *ERRORS))
+    return np.zeros(len(frames), np.bool_)
+
+
+def _has_flags(column: Column) -> bool:
+    if isinstance(column, Numbers):
+        return column.values.dtype == np.bool_
+    return isinstance(column, Objects) and any(isinstance(value, bool) for value in column.values)
 
 
 def _compared(frames: Frames, field: str, sign: str, value: Any) -> Flags:
@@ -176,8 +206,8 @@ def _each(frames: Frames, field: str, holds: Callable[[Any], bool]) -> Flags:
     name = SHORT.get(field, field)
     column = frames.kinds if name == "kind" else frames.columns.get(name)
     if column is None:
-        if not len(frames):
-            return np.zeros(0, dtype=np.bool_)
+        if frames.says is not None or not len(frames):
+            return np.zeros(len(frames), dtype=np.bool_)  # a field that frames may have, and none of these does
         known = ["kind", "start", "end", "duration", "error", *(key for key in frames.columns if key[0] != "_")]
         raise Misuse(f"search for `{field}`", expected=f"one of {', '.join(known)}")
     return np.array([value is not ABSENT and holds(value) for value in column.listed()], dtype=np.bool_)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TypeAlias
 
-from wavewright.errors import Misuse
+from wavewright.errors import Misuse, Place
 from wavewright.quantities import read_quantity
 
 
@@ -38,40 +39,47 @@ class Flag:
     """A word alone."""
 
     word: str
+    column: int = field(default=0, compare=False)  # counted from 1
 
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """A field and a value."""
+    """A field and a value; `in_time` where that has a unit of time."""
 
-    field: str
+    name: str
     sign: str
     value: float | int | str
+    in_time: bool = False
+    column: int = field(default=0, compare=False)  # counted from 1
 
 
 @dataclass(frozen=True, slots=True)
 class Within:
     """A field and a range, ends included."""
 
-    field: str
+    name: str
     low: float | int
     high: float | int
+    in_time: bool = False
+    column: int = field(default=0, compare=False)  # counted from 1
 
 
 @dataclass(frozen=True, slots=True)
 class Matches:
     """A field, as text, and a regular expression."""
 
-    field: str
+    name: str
     pattern: re.Pattern[str]
+    column: int = field(default=0, compare=False)  # counted from 1
 
 
 @dataclass(frozen=True, slots=True)
 class Contains:
     """Bytes in a field, or in whatever the frame holds."""
 
-    field: str | None
+    name: str | None
     pattern: bytes
+    column: int = field(default=0, compare=False)  # counted from 1
 
 
 Node: TypeAlias = And | Or | Not | Flag | Comparison | Within | Matches | Contains
@@ -85,6 +93,10 @@ TOKEN = re.compile(
 KEYWORDS = ("and", "or", "not", "in", "contains")
 SIGNS = ("=", "!=", "<", "<=", ">", ">=")
 UNITS = ("s", "ms", "us", "µs", "ns")
+LONGEST = 1000  # characters
+MOST_TOKENS = 200  # keeps trees, which are walked by recursion, well within the interpreter's stack
+DEEPEST = 60  # brackets and `not` within each other
+LARGEST = 2**64  # more than any field holds
 
 
 def parse(text: str) -> Node:
@@ -112,8 +124,8 @@ class _Reader:
 
     def __init__(self, text: str) -> None:
         self.text = text
+        self.at = self.depth = 0
         self.tokens = self._tokens()
-        self.at = 0
 
     def either(self) -> Node:
         """`A or B or …`."""
@@ -131,6 +143,14 @@ class _Reader:
 
     def one(self) -> Node:
         """A condition, a negated one, or one in brackets."""
+        self.depth += 1
+        if self.depth > DEEPEST:
+            raise self._fault(f"at most {DEEPEST} brackets and `not` within each other")
+        node = self._one()
+        self.depth -= 1
+        return node
+
+    def _one(self) -> Node:
         if self._take("not"):
             return Not(self.one())
         if self._take("("):
@@ -141,27 +161,36 @@ class _Reader:
         if self._take("contains"):
             return Contains(None, self._bytes())
         token = self._next("word", "a field, a word, `not`, `contains` or a bracket")
-        return self._condition(token.text)
+        return self._condition(token.text, token.place + 1)
 
     def expect_end(self) -> None:
         """Nothing may be left."""
         if self.at < len(self.tokens):
             raise self._fault("`and`, `or` or the end")
 
-    def _condition(self, field: str) -> Node:
+    def _condition(self, name: str, column: int) -> Node:
         for sign in SIGNS:
             if self._take(sign):
-                return Comparison(field, sign, self._value())
+                value = self._value()
+                return Comparison(name, sign, value, self._has_unit(), column)
         if self._take("~"):
-            return Matches(field, self._pattern())
+            return Matches(name, self._pattern(), column)
         if self._take("contains"):
-            return Contains(field, self._bytes())
+            return Contains(name, self._bytes(), column)
         if self._take("in"):
-            low = self._number("the lower end of a range")
+            low, low_unit = self._number("the lower end of a range"), self._has_unit()
             if not self._take(".."):
                 raise self._fault("`..` and the upper end of the range")
-            return Within(field, low, self._number("the upper end of the range"))
-        return Flag(field)
+            high, high_unit = self._number("the upper end of the range"), self._has_unit()
+            if low_unit != high_unit and 0 not in (low, high):
+                self.at -= 1
+                raise self._fault("both ends with a unit, or both without")
+            return Within(name, low, high, low_unit or high_unit, column)
+        return Flag(name, column)
+
+    def _has_unit(self) -> bool:
+        """Whether what was read last is a unit of time."""
+        return self.tokens[self.at - 1].kind == "word"
 
     def _value(self) -> float | int | str:
         if self.at < len(self.tokens) and self.tokens[self.at].kind == "text":
@@ -170,18 +199,24 @@ class _Reader:
 
     def _number(self, expected: str) -> float | int:
         digits = self._next("number", expected).text
+        if abs(_value(digits)) > LARGEST:
+            self.at -= 1
+            raise self._fault(f"a number of at most {LARGEST:.0e}")
         if self.at < len(self.tokens) and self.tokens[self.at].text in UNITS:
             self.at += 1
             return read_quantity(f"{digits} {self.tokens[self.at - 1].text}", unit="s").value
-        return int(digits, 0) if re.fullmatch(r"0[xXbB].*|-?\d+", digits) and not _is_padded(digits) else float(digits)
+        return _value(digits)
 
     def _bytes(self) -> bytes:
         text = self._next("text", 'bytes in hex, in double quotes, such as "11 03"').text[1:-1]
         try:
-            return bytes.fromhex(text)
+            found = bytes.fromhex(text)
         except ValueError:
+            found = b""
+        if not found:
             self.at -= 1
-            raise self._fault('pairs of hex digits, such as "11 03"') from None
+            raise self._fault('pairs of hex digits, such as "11 03"')
+        return found
 
     def _pattern(self) -> re.Pattern[str]:
         text = self._next("text", "a regular expression in double quotes").text[1:-1]
@@ -204,15 +239,19 @@ class _Reader:
         return self.tokens[self.at - 1]
 
     def _tokens(self) -> list[_Token]:
-        found, at = [], 0
-        while self.text[at:].strip():
-            match = TOKEN.match(self.text, at)
+        if len(self.text) > LONGEST:
+            raise Misuse(f"a search of {len(self.text)} characters", expected=f"at most {LONGEST}")
+        found: list[_Token] = []
+        text, at = self.text.rstrip(), 0
+        while at < len(text):
+            match = TOKEN.match(text, at)
             if match is None or match.lastgroup is None:
-                at += len(self.text[at:]) - len(self.text[at:].lstrip())
-                raise Misuse(
-                    f"search `{self.text}`: `{self.text[at]}` at character {at + 1}",
-                    expected="words, numbers, text in double quotes, or one of = != < <= > >= ~ .. ( )",
-                )
+                at += len(text[at:]) - len(text[at:].lstrip())
+                signs = "words, numbers, text in double quotes, or one of = != < <= > >= ~ .. ( )"
+                raise located(Misuse(f"`{text[at]}`", expected=signs), self.text, at + 1)
+            if len(found) == MOST_TOKENS:
+                many = Misuse(f"more than {MOST_TOKENS} words, numbers and signs", expected="fewer")
+                raise located(many, self.text, at + 1)
             found.append(_Token(match.lastgroup, match[match.lastgroup], match.start(match.lastgroup)))
             at = match.end()
         return found
@@ -220,10 +259,18 @@ class _Reader:
     def _fault(self, expected: str) -> Misuse:
         if self.at < len(self.tokens):
             token = self.tokens[self.at]
-            return Misuse(f"search `{self.text}`: `{token.text}` at character {token.place + 1}", expected=expected)
-        return Misuse(f"search `{self.text}`: it ends too early", expected=expected)
+            return located(Misuse(f"`{token.text}`", expected=expected), self.text, token.place + 1)
+        return located(Misuse("it ends too early", expected=expected), self.text, len(self.text) + 1)
 
 
-def _is_padded(digits: str) -> bool:
-    """A decimal number with zeros in front, which `int(…, 0)` does not take."""
-    return re.fullmatch(r"-?0\d+", digits) is not None
+def located(fault: Misuse, text: str, column: int) -> Misuse:
+    """The same fault with its place in a search."""
+    what = f"{fault.what} at character {column}"
+    return Misuse(what, where=Place(f"search `{text}`", column=column), expected=fault.expected, do=fault.do)
+
+
+def _value(digits: str) -> float | int:
+    """A number as it is written; zeros in front of a decimal one mean nothing."""
+    if re.fullmatch(r"-?\d+", digits):
+        return int(digits) if len(digits) <= len(str(LARGEST)) else math.inf
+    return int(digits, 0) if digits[:2].lower() in ("0x", "0b") else float(digits)

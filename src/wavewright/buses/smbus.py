@@ -7,15 +7,32 @@ addresses and R/W bits included.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 from wavewright.buses.catalogue import layer
 from wavewright.buses.checksums import CRCS, crc_of
 from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
+from wavewright.buses.vocabulary import BYTES, FLAG, OCTET, Vocabulary, number
 
 
-@layer("smbus", on=("i2c",), source="SMBus 2.0/3.x, 5.4 and 5.5 (from memory, not verified)")
+@layer(
+    "smbus",
+    on=("i2c",),
+    source="SMBus 2.0/3.x, 5.4 and 5.5 (from memory, not verified)",
+    says=Vocabulary(
+        kinds=("transaction",),
+        fields={
+            "address": number(0, 0x3FF),
+            "read": FLAG,
+            "command": replace(OCTET, is_optional=True),
+            "data": BYTES,
+            "pec": replace(OCTET, is_optional=True),
+        },
+        errors=("pec",),
+    ),
+)
 def smbus(frames: Frames, *, pec: bool = False) -> Frames:
     """SMBus transactions: a command to a device, what it was told or answered, and the packet error code.
 

@@ -6,7 +6,7 @@ edge where polarity and phase are equal (modes 0 and 3), at the falling one othe
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Literal
 
 import numpy as np
@@ -20,6 +20,7 @@ from wavewright.buses.columns import BitTexts, Column, Flags, Indexes, Numbers
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
 from wavewright.buses.ragged import any_of_each, reduced, spread
+from wavewright.buses.vocabulary import TEXT, Vocabulary, number
 from wavewright.errors import Misuse
 from wavewright.waveform import Floats
 
@@ -33,6 +34,14 @@ SLIPPING_PAUSE = 3.0  # clock periods: without a select line, a longer pause ins
     "spi",
     channels=("clock", "mosi?", "miso?", "select?"),
     source="clock polarity and phase: common practice, no source",
+    says=Vocabulary(
+        kinds=("word",),
+        fields={
+            **dict.fromkeys(("mosi", "miso"), number(0, 2**32 - 1)),
+            **dict.fromkeys(("mosi_bits", "miso_bits"), replace(TEXT, is_optional=True)),
+        },
+        errors=("incomplete", "cut", "undefined", "unsynchronised", "gap", "glitch"),
+    ),
 )
 def spi(
     clock: Line,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
 import numpy as np
 
 from wavewright.analysis.reading import Reading
@@ -9,21 +11,23 @@ from wavewright.buses.columns import Indexes, Numbers
 from wavewright.buses.frame_metrics import frame_metric
 from wavewright.buses.frames import Frames
 from wavewright.buses.search import Search
+from wavewright.buses.vocabulary import Spoken
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.waveform import Floats
 
 PRACTICE = "common practice, no source"
+Asked = Annotated[str, Spoken.SEARCH]
 
 
 @frame_metric("frames", unit="count", source=PRACTICE)
-def frames(line: Frames, *, find: str | None = None) -> Reading:
+def frames(line: Frames, *, find: Asked | None = None) -> Reading:
     """Number of frames, or of those that a search holds for."""
     count = len(line) if find is None else int(np.count_nonzero(Search.read(find).where(line)))
     return Reading(value=float(count), unit="count")
 
 
 @frame_metric("frame_errors", unit="count", source=PRACTICE)
-def frame_errors(line: Frames, *, error: str | None = None) -> Reading:
+def frame_errors(line: Frames, *, error: Annotated[str, Spoken.ERROR] | None = None) -> Reading:
     """Number of frames with something wrong, or with one particular error.
 
     Raises
@@ -106,7 +110,7 @@ def shortest_frame_gap(line: Frames) -> Reading:
 
 
 @frame_metric("response_time", unit="s", source=PRACTICE)
-def response_time(line: Frames, *, request: str | None = None, answer: str | None = None) -> Reading:
+def response_time(line: Frames, *, request: Asked | None = None, answer: Asked | None = None) -> Reading:
     """Time from the end of a request to the start of its answer, mean of all pairs.
 
     Without searches, frames with `address` and `function` are paired as Modbus does it: a frame answers the one before
@@ -123,7 +127,7 @@ def response_time(line: Frames, *, request: str | None = None, answer: str | Non
 
 
 @frame_metric("longest_response_time", unit="s", source=PRACTICE)
-def longest_response_time(line: Frames, *, request: str | None = None, answer: str | None = None) -> Reading:
+def longest_response_time(line: Frames, *, request: Asked | None = None, answer: Asked | None = None) -> Reading:
     """Time from the end of a request to the start of its answer, the longest of all pairs; options as `response_time`.
 
     Raises

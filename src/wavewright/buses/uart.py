@@ -22,6 +22,7 @@ from wavewright.buses.character_starts import character_starts
 from wavewright.buses.columns import Flags, Indexes, Numbers, Words
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
+from wavewright.buses.vocabulary import Vocabulary, number
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
 
@@ -57,6 +58,11 @@ class Character:
     "uart",
     channels=("tx",),
     source="start-stop and parity: ISO 1177, ITU-T V.4 (from memory); break, false start: common practice, no source",
+    says=Vocabulary(
+        kinds=("character", "break"),
+        fields={"data": number(0, 0x1FF)},
+        errors=("framing", "parity", "break", "cut", "unsynchronised", "glitch", "timing", "baud", "polarity"),
+    ),
 )
 def uart(
     tx: Line,
@@ -88,7 +94,7 @@ def uart(
         bit = find_bit_time(line) if baud == "auto" else 1.0 / float(baud)
     except NotMeasurable:
         bit = math.nan
-    facts = {"record_start": line.start, "record_end": line.end, "bits": made.bits}
+    facts = {"record_start": line.start, "record_end": line.end, "bits": made.bits, "data_bits": data_bits}
     if not bit > 0 or not line.times.size:
         return Frames([], [], "character", {}, facts=facts)
     found = _characters(line, bit, made, bit_order)

@@ -14,6 +14,7 @@ def default_text(default: object) -> str:
 def written_as(annotation: Any) -> str:
     """How an option of that type is written, in a recipe or on the command line."""
     from wavewright.analysis.parameters import Condition, ReferenceLevel, unit_and_sense
+    from wavewright.buses.vocabulary import Spoken
 
     if annotation is ReferenceLevel:
         return "a level, `50 %` or `1.65 V`"
@@ -22,6 +23,10 @@ def written_as(annotation: Any) -> str:
     if typing.get_origin(annotation) is Annotated:
         kind, (unit, sense) = typing.get_args(annotation)[0], unit_and_sense(annotation)
         number = "a ratio, `5 %`" if unit == "1" else f"a quantity in {unit}" if unit else "a number"
+        if kind is str:
+            return {Spoken.ERROR: "an error word, `crc`", Spoken.SEARCH: "a search, `address = 0x48`"}.get(
+                typing.get_args(annotation)[1], "a word"
+            )
         words = number if kind is float else written_as(kind)
         is_level = kind is ReferenceLevel  # its bounds are in a unit that only the waveform has
         return f"{words}, {sense.in_words(unit)}" if sense.is_bounded and not is_level else words

@@ -10,7 +10,14 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from wavewright.analysis.catalogue import Metric, find_metric, metrics
 from wavewright.analysis.parameters import ASCENDING, check_units, read_parameter
-from wavewright.buses.frame_metrics import find_frame_metric, frame_metrics, metrics_of_bus, published_limit
+from wavewright.buses.frame_metrics import (
+    check_words,
+    find_frame_metric,
+    frame_metrics,
+    metrics_of_bus,
+    published_limit,
+)
+from wavewright.buses.vocabulary import Vocabulary
 from wavewright.errors import Misuse, Place
 from wavewright.judgement.joining import EACH, find_over
 from wavewright.judgement.limits import Limit
@@ -99,8 +106,10 @@ def _read_computation(name: Word, entry: Block, scope: Scope) -> Computation | N
     if metric is None:
         return None
     _check_number(metric, of, entry, scope)
-    options = _read_options(name, entry, metric, scope, units=[units[channel] for channel in of if channel in units])
-    first = next((units[channel] for channel in of if channel in units), UNKNOWN)
+    of_units = [units[channel] for channel in of if channel in units]
+    says = next((scope.says(line) for line in of if line in scope.decodings), None)
+    options = _read_options(name, entry, metric, scope, units=of_units, says=says)
+    first = next(iter(of_units), UNKNOWN)
     unit = UNKNOWN if first == UNKNOWN and metric.follows_channel else metric.unit_of([first])
     limit = None
     if "limit" in entry and unit != UNKNOWN:
@@ -176,12 +185,15 @@ def _check_number(metric: Metric, of: tuple[str, ...], entry: Block, scope: Scop
         )
 
 
-def _read_options(name: Word, entry: Block, metric: Metric, scope: Scope, *, units: Sequence[str]) -> dict[str, Option]:
+def _read_options(
+    name: Word, entry: Block, metric: Metric, scope: Scope, *, units: Sequence[str], says: Vocabulary | None
+) -> dict[str, Option]:
     """Every other key: each is tried by itself, so that each has its place; then what is missing is named.
 
     Parameters
     ----------
     units : of the channels, as far as they are known.
+    says : what the frames of a decoded line can say.
     """
     given: dict[str, Option] = {}
     before = len(scope.faults)
@@ -202,10 +214,13 @@ def _read_options(name: Word, entry: Block, metric: Metric, scope: Scope, *, uni
             scope.note(what, where=entry.value_place(key), expected="a value, or a list of values")
         else:
             given[str(key)] = unplaced(value)
-            with scope.placed(entry.value_place(key)):
+            value_place = value.inside if isinstance(value, Word) and says is not None else entry.value_place(key)
+            with scope.placed(value_place):
                 read = read_parameter(given[str(key)], known[key], name=key)
                 if UNKNOWN not in units and FRAMES not in units and units:
                     check_units({str(key): read}, units)
+                if says is not None:
+                    check_words(metric, {str(key): read}, says)
     missing = [p.name for p in metric.parameters if p.is_required and p.name not in entry]
     if missing:
         words = " and ".join(f"`{option}`" for option in missing)

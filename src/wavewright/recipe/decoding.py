@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from wavewright.analysis.parameters import read_parameter
 from wavewright.buses.catalogue import Bus, Layer, find_bus, find_layer
 from wavewright.buses.decode import check_decoding
-from wavewright.buses.levels import LogicLevels
+from wavewright.buses.decoded import check_levels
 from wavewright.errors import Place
 from wavewright.recipe.places import Block, Word, unplaced
 from wavewright.recipe.scope import Scope, one_of
@@ -92,15 +92,10 @@ def _read(name: Word, entry: Block, scope: Scope) -> Decoding | None:
     return Decoding(str(name), bus.name, channels, above or "", options, about, name.place)
 
 
-def _lines(bus: Bus) -> list[str]:
-    """The names of all lines that the bus can be decoded from."""
-    return list(dict.fromkeys(line.rstrip("?") for lines in bus.channels for line in lines))
-
-
 def _read_channels(entry: Block, bus: Bus, scope: Scope) -> dict[str, str]:
     """The measurement's channel on each line of the bus."""
     found: dict[str, str] = {}
-    for line in _lines(bus):
+    for line in bus.lines:
         word, where = entry.word(line), entry.value_place(line)
         if word is not None:
             scope.refers(word, scope.units, where=where)
@@ -115,7 +110,7 @@ def _read_options(entry: Block, bus: Bus, layer: Layer | None, scope: Scope) -> 
     parameters = [*bus.parameters, *(layer.parameters if layer else ())]
     known = {parameter.name: parameter.annotation for parameter in parameters}
     found: dict[str, Any] = {}
-    for key in [key for key in entry if key not in _lines(bus)]:
+    for key in [key for key in entry if key not in bus.lines]:
         value = unplaced(entry[key])
         if key in known:
             found[str(key)] = value
@@ -123,11 +118,10 @@ def _read_options(entry: Block, bus: Bus, layer: Layer | None, scope: Scope) -> 
                 read_parameter(value, known[key], name=key)
         elif key == "levels":
             found[str(key)] = value
-            with scope.placed(entry.value_place(key)):
-                for each in value.values() if isinstance(value, dict) else [value]:
-                    LogicLevels.read(each)
+            with scope.placed(_levels_place(entry, bus)):
+                check_levels(bus, [line for line in bus.lines if line in entry], value)
         elif key not in KEYS:
-            keys = [*KEYS, *_lines(bus), *known]
+            keys = [*KEYS, *bus.lines, *known]
             near = get_close_matches(key, keys, 1)
             scope.note(
                 f"unknown key `{key}` of bus `{bus.name}`",
@@ -136,3 +130,9 @@ def _read_options(entry: Block, bus: Bus, layer: Layer | None, scope: Scope) -> 
                 do=f"did you mean `{near[0]}`?" if near else "",
             )
     return found
+
+
+def _levels_place(entry: Block, bus: Bus) -> Place:
+    """Where a fault of the levels stands: at the first channel among them that is not there, if there is one."""
+    levels = entry.block("levels")
+    return next((levels.key_place(line) for line in levels if line not in bus.lines), entry.value_place("levels"))

@@ -95,9 +95,13 @@ def _conditions(block: Block, scope: Scope, *, key: str, apart: tuple[str, ...] 
         before = len(scope.faults)
         scope.validated(entry, ExpectationEntry, key, str(name))
         written = {str(word): str(value) for word, value in entry.items() if isinstance(value, Word)}
-        for word in written.keys() & ExpectationEntry.model_fields.keys():
-            with scope.placed(entry.value_place(word)):
-                Expectation.read({word: written[word]})
+        says = scope.says(str(name))
+        for word in [word for word in written if word in ExpectationEntry.model_fields]:
+            value = entry.word(word)
+            with scope.placed(value.inside if word == "find" and value is not None else entry.value_place(word)):
+                expectation = Expectation.read({word: written[word]})
+                if says is not None:
+                    expectation.check(says)
         if not written and len(scope.faults) == before:
             scope.note(f"`{name}` has no condition", where=block.value_place(name), expected=WAYS)
         if len(scope.faults) == before:

@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING, TypeVar
 
 from pydantic import BaseModel
 
+from wavewright.buses.catalogue import vocabulary
 from wavewright.errors import FileFault, Misuse, Place
 from wavewright.recipe.fields import read_name
 from wavewright.recipe.model_reading import validated
 from wavewright.recipe.places import Block, Node, Row, Word, place_of
 
 if TYPE_CHECKING:
+    from wavewright.buses.vocabulary import Vocabulary
     from wavewright.recipe.decoding import Decoding
 
 M = TypeVar("M", bound=BaseModel)
@@ -42,6 +44,11 @@ class Scope:
     decodings: dict[str, Decoding] = field(default_factory=dict)
     earlier: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     faults: list[FileFault] = field(default_factory=list)
+
+    def says(self, line: str) -> Vocabulary | None:
+        """All that the frames of a decoded line can say; None where it is not known."""
+        decoding = self.decodings.get(line)
+        return None if decoding is None else vocabulary(decoding.bus, decoding.then)
 
     def note(self, what: str, *, where: Place, expected: str = "", do: str = "") -> None:
         """Note a fault and go on."""

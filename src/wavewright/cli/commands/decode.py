@@ -61,7 +61,7 @@ def decode(
     recipe: --bus uart --tx 1 --baud 19200 --parity even. Exit status 1 if a frame has an error, or with --timing if a
     published limit does not hold.
     """
-    from wavewright.buses.search import find_frames
+    from wavewright.buses.search import Search
 
     if as_csv and as_json:
         raise Misuse("`--csv` and `--json`", expected="one of the two")
@@ -70,8 +70,10 @@ def decode(
         if find:
             raise Misuse("`--timing` and `--find`", expected="one of the two: timing is of lines and not of frames")
         return _print_timing(decoded, as_csv=as_csv, as_json=as_json)
-    frames = decoded.frames
-    shown = find_frames(frames, find) if find else frames
+    search = Search.read(find) if find else None
+    if search is not None and decoded.says is not None:
+        search.check(decoded.says)  # before the work of decoding
+    shown = decoded.frames if search is None else decoded.frames.take(search.where(decoded.frames))
     if as_json:
         print_json([frame.as_json() for frame in shown])
     elif as_csv:

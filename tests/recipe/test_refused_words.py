@@ -1,0 +1,137 @@
+"""Recipes with a misspelt word or a senseless option, each refused with the place where that stands."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from wavewright.cli.main import execute
+from wavewright.errors import FileFault
+from wavewright.recipe.load import parse_recipe
+from wavewright.waveform import Waveform
+
+ROOT = Path(__file__).parents[2]
+RECIPE = """\
+wavewright: 1
+title: Telegrams
+part: VC-204
+measurements:
+  m:
+    place: Probe 1 on TP10.
+    channels: {tx: {input: 1, range: 8 V, offset: 2 V}, coil: {input: 2, range: 8 V, offset: 2 V}}
+    timebase: {span: 40 ms, rate: 2.5 MHz}
+    trigger: {mode: normal, on: tx, edge: falling, level: 1.65 V}
+    derived: {current: coil / 0.1 ohm}
+    decode: {line: {bus: uart, tx: tx, baud: 19200, parity: even, then: modbus_rtu}}
+"""
+
+REFUSED = [
+    # what is added to the measurement, what stands at the place of the fault, what is said
+    ("compute: {n: {metric: frame_errors, of: line, error: paritty}}", "paritty", "did you mean `parity`?"),
+    ("compute: {n: {metric: frame_errors, of: line, error: pec}}", "pec", "there is no error word `pec`"),
+    ("compute: {n: {metric: frames, of: line, find: 'error = \"paritty\"'}}", "error = ", "did you mean `parity`?"),
+    ("compute: {n: {metric: frames, of: line, find: address in 70..60}}", "address in", "write `address in 60..70`"),
+    ("compute: {n: {metric: response_time, of: line, request: not eror}}", "eror", "did you mean `error`?"),
+    ("expect: {line: {find: \"function = 3 and not eror\"}}", "eror", "did you mean `error`?"),
+    ("expect: {line: {find: function = 3 and nack}}", "nack", "there is no word `nack`"),
+    ("expect: {line: {find: adress = 17}}", "adress", "did you mean `address`?"),
+    ("expect: {line: {find: data = 65 ms}}", "data = 65", "bytes in hex"),
+    ("keep_if: {line: {find: not eror}, within: 3 shots}", "eror", "did you mean `error`?"),
+    ("keep_if: {line: {find: clean and addres}, within: 3 shots}", "addres}", "there is no word `addres`"),
+    ("compute: {n: {metric: rising_edges, of: tx, hysteresis: -0.1 V}}", "-0.1 V", "at least 0 V"),
+    ("compute: {n: {metric: rising_edges, of: current, level: 0.5 V}}", "0.5 V", "the channel in A"),
+    ("compute: {n: {metric: rise_time, of: tx, low: 90 %, high: 10 %}}", "90 %", "is not below `high`"),
+    ("compute: {n: {metric: level_dbm, of: tx, impedance: 0 ohm}}", "0 ohm", "above 0 ohm"),
+    ("compute: {n: {metric: eye_height, of: tx, aperture: 200 %}}", "200 %", "at most 100 %"),
+    ("compute: {n: {metric: thd, of: tx, harmonics: 0}}", "0}", "at least 2"),
+    ("compute: {n: {metric: time_between, of: tx, from: rising 1 A, to: falling 50 %}}", "rising 1 A", "is in A"),
+    ("compute: {n: {metric: band_rms, of: tx, lowest: 2 kHz, highest: 1 kHz}}", "2 kHz", "is not below `highest`"),
+]  # fmt: skip
+
+REFUSED_DECODINGS = [
+    ("bus: uart, tx: tx, baud: 0", "0}", "above 0 Bd"),
+    ("bus: uart, tx: tx, baud: -9600", "-9600", "above 0 Bd"),
+    ("bus: can, line: tx, bit_rate: 500 kBd, sample_point: 150 %", "150 %", "below 100 %"),
+    ("bus: can, line: tx, bit_rate: 500 kBd, sample_point: 0 %", "0 %", "above 0 %"),
+    ("bus: can, line: tx, bit_rate: 500 kBd, data_bit_rate: 0", "0}", "above 0 Bd"),
+    ("bus: uart, tx: tx, levels: {rx: ttl}", "rx", "there is no channel `rx`"),
+    ("bus: uart, tx: tx, levels: {tx: tttl}", "{tx: tttl}", "did you mean `ttl`"),
+    ("bus: can, high: tx, low: coil, levels: {high: ttl}", "{high: ttl}", "levels of the difference"),
+    ("bus: spi, clock: tx, mosi: coil, gap: -1 us", "-1 us", "above 0 s"),
+    ("bus: uart, tx: tx, baud: 19200, then: modbus_rtu, silence: -3 ms", "-3 ms", "above 0 s"),
+    ("bus: i2c, scl: tx, sda: coil, longest_low: 0 s", "0 s", "above 0 s"),
+    ("bus: uart, tx: tx, baud: 19200, data_bits: 9, then: modbus_rtu", "other", "9 data bits"),
+]
+
+
+def faults(text: str) -> tuple[FileFault, ...]:
+    with pytest.raises(FileFault) as refused:
+        parse_recipe(text, "recipe.yaml")
+    return refused.value.faults or (refused.value,)
+
+
+@pytest.mark.parametrize("added, at, said", REFUSED, ids=[row[0] for row in REFUSED])
+def test_a_misspelt_or_senseless_word_is_a_fault_at_its_place(added: str, at: str, said: str) -> None:
+    text = f"{RECIPE}    {added}\n"
+    (fault,) = faults(text)
+    lines = text.splitlines()
+    assert (fault.where.line, fault.where.column) == (len(lines), lines[-1].rindex(at) + 1)
+    assert said in str(fault)
+
+
+@pytest.mark.parametrize("added, at, said", REFUSED_DECODINGS, ids=[row[0] for row in REFUSED_DECODINGS])
+def test_a_senseless_option_of_a_bus_is_a_fault_at_its_place(added: str, at: str, said: str) -> None:
+    text = f"{RECIPE.rpartition('    decode:')[0]}    decode: {{other: {{{added}}}}}\n"
+    (fault,) = faults(text)
+    lines = text.splitlines()
+    assert (fault.where.line, fault.where.column) == (len(lines), lines[-1].index(at) + 1)
+    assert said in str(fault)
+
+
+@pytest.mark.parametrize("command", ["validate", "plan", "run", "pytest"])
+def test_nothing_is_sent_for_a_recipe_with_a_misspelt_word(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "telegrams.yaml"
+    path.write_text(f'{RECIPE}    expect: {{line: {{find: "function = 3 and not eror"}}}}\n')
+    place = "telegrams.yaml:12:49"
+    if command == "pytest":
+        bench = ["--bench", str(ROOT / "sim/bench.yaml")]
+        call = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", *bench, str(path)]
+        told = subprocess.run(call, cwd=tmp_path, capture_output=True, text=True, check=False)
+        assert told.returncode != 0
+        assert place in told.stdout
+        return
+    monkeypatch.chdir(tmp_path)
+    options = [] if command == "validate" else ["--bench", str(ROOT / "sim/bench.yaml")]
+    options += ["--yes", "--out", str(tmp_path / "out")] if command == "run" else []
+    assert execute([command, str(path), *options]) == 3
+    told_there = capsys.readouterr()
+    assert place in told_there.out + told_there.err
+    assert "did you mean `error`?" in told_there.out + told_there.err
+    assert not list(tmp_path.glob("out/**/*.npz"))
+
+
+@pytest.mark.parametrize(
+    "arguments, said",
+    [
+        (["decode", "--bus", "uart", "--tx", "1", "--baud", "9600", "--find", "not eror"], "did you mean `error`?"),
+        (["decode", "--bus", "uart", "--tx", "1", "--baud", "0"], "above 0 Bd"),
+        (["decode", "--bus", "uart", "--rx", "1"], "its lines are tx"),
+        (["measure", "-m", "level_dbm", "--impedance=-50 ohm"], "above 0 ohm"),
+        (["measure", "-m", "rising_edges", "--level", "0.5 A"], "`level` is in A, the channel in V"),
+        (["measure", "-m", "eye_height", "--aperture", "200%"], "at most 100 %"),
+    ],
+)
+def test_the_command_line_refuses_them_as_wrong_usage(
+    arguments: list[str], said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "record.csv"
+    wave = Waveform.from_volts([3.3, 0.0] * 50, interval=1e-5)
+    rows = "".join(f"{wave.time_of(place)!r},{volt}\n" for place, volt in enumerate(wave.values(0, len(wave))))
+    file.write_text(f"time (s),tx (V)\n{rows}")
+    assert execute([arguments[0], str(file), *arguments[1:]]) == 64
+    assert said in capsys.readouterr().err
