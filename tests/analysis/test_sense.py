@@ -41,7 +41,7 @@ def numeric(annotation: Any) -> Any:
     if typing.get_origin(annotation) in (typing.Union, types.UnionType):
         return next((found for branch in typing.get_args(annotation) if (found := numeric(branch)) is not None), None)
     if typing.get_origin(annotation) is Annotated:
-        return annotation
+        return annotation if typing.get_args(annotation)[0] in (int, float, ReferenceLevel) else None
     return annotation if annotation in (int, float, ReferenceLevel) else None
 
 
