@@ -116,7 +116,7 @@ def test_a_database_of_something_else_is_refused(tmp_path: Path) -> None:
 def test_a_logbook_of_a_newer_version_is_refused(book: Logbook) -> None:
     with sqlite3.connect(book.where) as plain:
         plain.execute("update layout_version set version = 99")
-    with pytest.raises(StorageFault, match=r"layout 99\n  expected: layout 3 at the most"):
+    with pytest.raises(StorageFault, match=r"layout 99\n  expected: layout 4 at the most"):
         Logbook(book.where)
 
 
@@ -124,8 +124,8 @@ def test_an_older_logbook_is_brought_up_to_date_with_what_is_in_it(book: Logbook
     book.enter(outcome(0))
     steps = (*STEPS, lambda connection: connection.exec_driver_sql("alter table outcomes add column shift text"))
     with book.writing() as connection:
-        assert bring_up_to_date(connection, where="here", steps=steps) == 3
-        assert bring_up_to_date(connection, where="here", steps=steps) == 4
+        assert bring_up_to_date(connection, where="here", steps=steps) == len(STEPS)
+        assert bring_up_to_date(connection, where="here", steps=steps) == len(steps)
     with sqlite3.connect(book.where) as plain:
         assert plain.execute("select serial, shift from outcomes").fetchall() == [("VC204-0000", None)]
 

@@ -49,13 +49,17 @@ class Line:
 
         from wavewright.reporting.big_word import big_word
         from wavewright.reporting.console import STYLES
+        from wavewright.reporting.readings import on_which_bench
 
         style = STYLES.get(outcome.verdict, "")
         self._console.print()
         for line in big_word(outcome.verdict):
             self._console.print(Text(f"  {line}", style=style))
         passed = sum(verdict == "pass" for _, _, verdict in done.runs)
-        self._console.print(Text(f"\n{outcome.serial}: {outcome.verdict}; {passed} of {len(done.runs)} runs passed"))
+        where = on_which_bench(outcome)
+        self._console.print(
+            Text(f"\n{outcome.serial}: {outcome.verdict}{where}; {passed} of {len(done.runs)} runs passed")
+        )
         for name, result in outcome.results.items():
             if result.verdict is not None and result.verdict != "pass":
                 self._console.print(Text(f"  {name}: {result.reason or result.verdict}", style=style))
@@ -98,8 +102,11 @@ def summary_lines(study: BatchStudy | None, done: BatchDone) -> Iterator[str]:
     if study is None:
         yield "no unit was run"
     else:
+        where = ", on a simulated bench" if study.simulated == len(study.runs) else ""
+        if 0 < study.simulated < len(study.runs):
+            where = f", {study.simulated} of {len(study.runs)} runs on a simulated bench"
         for name, share in (("first-pass yield", study.first_pass), ("yield after all runs", study.final)):
-            yield f"{name}: {100 * share.value:.1f} % ({share.count} of {share.total} units)"
+            yield f"{name}: {100 * share.value:.1f} % ({share.count} of {share.total} units){where}"
         for row in study.pareto:
             yield f"failed: {row.cause} in {row.count} runs"
         for one in study.readings:
@@ -123,6 +130,7 @@ def summary_json(study: BatchStudy | None, done: BatchDone) -> dict[str, Any]:
         "stopped": done.stopped,
     }
     if study is not None:
+        plain["simulated"] = study.simulated
         for name, share in (("first_pass_yield", study.first_pass), ("final_yield", study.final)):
             plain[name] = {key: getattr(share, key) for key in ("count", "total", "value", "low", "high")}
         plain["failures"] = {row.cause: row.count for row in study.pareto}

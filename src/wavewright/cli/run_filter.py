@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,6 +11,7 @@ import typer
 from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
+    from wavewright.logbook.book import Logbook
     from wavewright.logbook.queries import Filter
 
 Part = Annotated[str | None, typer.Option("--part", help="Only runs of this part.")]
@@ -25,6 +27,24 @@ Since = Annotated[
     str | None, typer.Option("--since", help="Only runs from this UTC time on: 2026-03-02, 2026-03-02T08:00.")
 ]
 Until = Annotated[str | None, typer.Option("--until", help="Only runs before this UTC time.")]
+
+
+WithSimulated = Annotated[
+    bool, typer.Option("--simulated", help="Take runs on simulated benches too, where there are runs on real ones.")
+]
+
+
+def real_runs(book: Logbook, which: Filter, *, simulated: bool) -> Filter:
+    """The filter without simulated runs where there are real ones, unless they are wanted; says so on stderr."""
+    from wavewright.logbook.queries import without_simulated
+
+    chosen = without_simulated(book, which, keep=simulated)
+    if chosen.left_out:
+        print(f"{chosen.left_out} runs on simulated benches are left out; --simulated takes them", file=sys.stderr)
+    elif chosen.simulated:
+        of = "all" if not chosen.real else f"{chosen.simulated} of {chosen.simulated + chosen.real}"
+        print(f"{of} runs are on simulated benches: no real unit was measured in them", file=sys.stderr)
+    return chosen.which
 
 
 def run_filter(

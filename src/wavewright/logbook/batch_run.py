@@ -71,6 +71,7 @@ def run_batch(
     pattern: str = "",
     repeat_passed: bool = False,
     stop_after: int = 0,
+    simulated: bool = False,
     desk: BatchDesk,
 ) -> BatchDone:
     """Run a recipe on unit after unit, until the serial numbers end.
@@ -86,13 +87,19 @@ def run_batch(
     pattern : what a whole serial number must match; empty takes any.
     repeat_passed : take units that have passed before too.
     stop_after : end the batch after so many runs in a row that did not pass; 0 never.
+    simulated : whether the bench is a simulated one: a unit that passed on a simulated bench has not passed on a real
+        one, and the other way round.
     """
-    done = BatchDone([(entry.id, entry.serial, Verdict(entry.verdict)) for entry in _of_batch(book, recipe, batch)])
+    done = BatchDone(
+        [(entry.id, entry.serial, Verdict(entry.verdict)) for entry in _of_batch(book, recipe, batch, simulated)]
+    )
     for text in serials:
         serial = text.strip()
         if serial.lower() in END_WORDS:
             break
-        if why := _why_not(serial, book, recipe, done, pattern=pattern, repeat_passed=repeat_passed):
+        if why := _why_not(
+            serial, book, recipe, done, pattern=pattern, repeat_passed=repeat_passed, simulated=simulated
+        ):
             done.refused.append((serial, why))
             desk.refused(serial, why)
             continue
@@ -111,14 +118,17 @@ def seed_of(serial: str) -> int:
     return zlib.crc32(serial.encode())
 
 
-def _why_not(serial: str, book: Logbook, recipe: str, done: BatchDone, *, pattern: str, repeat_passed: bool) -> str:
+def _why_not(
+    serial: str, book: Logbook, recipe: str, done: BatchDone, *, pattern: str, repeat_passed: bool, simulated: bool
+) -> str:
     if pattern and not re.fullmatch(pattern, serial):
         return f"does not match `{pattern}`"
     if any(serial == known and verdict is Verdict.PASS for _, known, verdict in done.runs) and not repeat_passed:
         return "has passed in this batch"
     if repeat_passed:
         return ""
-    passed = entries(book, Filter(serial=_exactly(serial), recipe=recipe, verdict="pass"), most=1)
+    which = Filter(serial=_exactly(serial), recipe=recipe, verdict="pass", simulated=simulated)
+    passed = entries(book, which, most=1)
     return f"has passed on {passed[0].started:%Y-%m-%d %H:%M} UTC (run {passed[0].id})" if passed else ""
 
 
@@ -127,5 +137,5 @@ def _exactly(serial: str) -> str | None:
     return serial if "*" not in serial else "\0"
 
 
-def _of_batch(book: Logbook, recipe: str, batch: str) -> list[Entry]:
-    return entries(book, Filter(recipe=recipe, batch=batch))[::-1]
+def _of_batch(book: Logbook, recipe: str, batch: str, simulated: bool) -> list[Entry]:
+    return entries(book, Filter(recipe=recipe, batch=batch, simulated=simulated))[::-1]

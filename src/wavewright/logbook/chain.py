@@ -55,6 +55,17 @@ COVERAGE: Mapping[int, Coverage] = MappingProxyType(
             ),
             captures=("outcome", "label", "sha256", "shots"),
         ),
+        2: Coverage(
+            row=(
+                *("id", "started", "ended", "verdict", "title", "recipe", "recipe_sha256", "part", "serial"),
+                *("operator", "station", "batch", "simulated", "document"),
+            ),
+            readings=(
+                *("outcome", "name", "started", "metric", "value", "unit", "uncertainty", "low", "high", "margin"),
+                "verdict",
+            ),
+            captures=("outcome", "label", "sha256", "shots"),
+        ),
     }
 )
 NEWEST = max(COVERAGE)

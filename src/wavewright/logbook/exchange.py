@@ -19,7 +19,7 @@ from wavewright.logbook.tables import microseconds, moment_of, outcomes, reading
 from wavewright.running.outcome import Outcome
 
 COLUMNS = (
-    *("run", "started", "part", "serial", "recipe", "operator", "station", "batch", "run_verdict"),
+    *("run", "started", "part", "serial", "recipe", "operator", "station", "batch", "simulated", "run_verdict"),
     *("name", "metric", "value", "unit", "uncertainty", "low", "high", "margin", "verdict"),
 )
 
@@ -74,7 +74,7 @@ def import_outcomes(book: Logbook, path: Path, *, station: str = "") -> Imported
 
 def rows(book: Logbook, which: Filter) -> Iterator[dict[str, Any]]:
     """One reading after the other as a plain row with the keys of COLUMNS, oldest run first."""
-    ours = ("part", "serial", "recipe", "operator", "station", "batch")
+    ours = ("part", "serial", "recipe", "operator", "station", "batch", "simulated")
     query = (
         select(
             outcomes.c.id.label("run"),
@@ -89,7 +89,7 @@ def rows(book: Logbook, which: Filter) -> Iterator[dict[str, Any]]:
     )
     with book.reading() as connection:
         for row in connection.execution_options(yield_per=2000).execute(query).mappings():
-            yield {**row, "started": moment_of(row["started"]).isoformat()}
+            yield {**row, "started": moment_of(row["started"]).isoformat(), "simulated": bool(row["simulated"])}
 
 
 def _write_csv(book: Logbook, path: Path, which: Filter) -> int:
@@ -128,7 +128,8 @@ def _write_parquet(book: Logbook, path: Path, which: Filter) -> int:
             "Parquet needs the package pyarrow", do="install `wavewright[notebook]`, or export to .csv"
         ) from fault
     numbers = {"value", "uncertainty", "low", "high", "margin"}
-    schema = pa.schema([(name, pa.float64() if name in numbers else pa.string()) for name in COLUMNS])
+    kinds = {**dict.fromkeys(numbers, pa.float64()), "simulated": pa.bool_()}
+    schema = pa.schema([(name, kinds.get(name, pa.string())) for name in COLUMNS])
     table = pa.Table.from_pylist(list(rows(book, which)), schema=schema)
     parquet.write_table(table, path)
     return int(table.num_rows)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 
-from sqlalchemy import Connection, inspect, select
+from sqlalchemy import Connection, inspect, select, update
 
 from wavewright.errors import StorageFault
-from wavewright.logbook.chain import take_up
+from wavewright.logbook.chain import CHUNK, take_up
+from wavewright.logbook.rows import was_simulated
 from wavewright.logbook.tables import heads, links, metadata, outcomes, versions
 
 Step = Callable[[Connection], None]
@@ -32,9 +35,25 @@ def _chains(connection: Connection) -> None:
         take_up(connection, coverage=1)
 
 
+def _simulated(connection: Connection) -> None:
+    """Layout 4: runs on a simulated bench are known as such, those that are there already by their documents."""
+    if "simulated" in {column["name"] for column in inspect(connection).get_columns(outcomes.name)}:
+        return
+    connection.exec_driver_sql("ALTER TABLE outcomes ADD COLUMN simulated INTEGER NOT NULL DEFAULT 0")
+    found = []
+    query = select(outcomes.c.id, outcomes.c.document)
+    for identifier, document in connection.execute(query, execution_options={"yield_per": 500}):
+        with suppress(ValueError, KeyError, TypeError, AttributeError):  # `verify` says what is wrong with it
+            if was_simulated(json.loads(document)):
+                found.append(identifier)
+    for first in range(0, len(found), CHUNK):
+        some = outcomes.c.id.in_(found[first : first + CHUNK])
+        connection.execute(update(outcomes).where(some).values(simulated=1))
+
+
 # Step n brings layout n to layout n + 1; a released step is never changed again. Layout 0 is an empty database: for it
 # the first step makes all the tables as they are now.
-STEPS: tuple[Step, ...] = (_first_layout, _batches, _chains)
+STEPS: tuple[Step, ...] = (_first_layout, _batches, _chains, _simulated)
 
 
 def bring_up_to_date(connection: Connection, *, where: str, steps: Sequence[Step] = STEPS) -> int:

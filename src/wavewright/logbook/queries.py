@@ -23,6 +23,7 @@ class Filter:
     ----------
     part, serial, recipe, verdict, operator, station, batch : exactly that word; serial with `*` is a pattern.
     since, until : time of the run's start, UTC; until is not included.
+    simulated : True: only runs on a simulated bench; False: only runs on real instruments.
     """
 
     part: str | None = None
@@ -34,6 +35,7 @@ class Filter:
     batch: str | None = None
     since: datetime | None = None
     until: datetime | None = None
+    simulated: bool | None = None
 
     def conditions(self) -> list[ColumnElement[bool]]:
         """The filter as conditions on the table of outcomes."""
@@ -49,6 +51,8 @@ class Filter:
             found.append(outcomes.c.started >= microseconds(self.since))
         if self.until is not None:
             found.append(outcomes.c.started < microseconds(self.until))
+        if self.simulated is not None:
+            found.append(outcomes.c.simulated == int(self.simulated))
         return found
 
     @property
@@ -72,6 +76,7 @@ class Entry:
     operator: str
     station: str
     batch: str
+    simulated: bool = False
 
     def as_json(self) -> dict[str, Any]:
         """Plain words, times as ISO 8601."""
@@ -127,7 +132,46 @@ def entries(book: Logbook, which: Filter | None = None, *, most: int | None = No
     query = query.order_by(outcomes.c.started.desc(), outcomes.c.id.desc()).limit(most)
     with book.reading() as connection:
         rows = connection.execute(query).mappings().all()
-    return [Entry(**{**row, "started": moment_of(row["started"]), "ended": moment_of(row["ended"])}) for row in rows]
+    return [
+        Entry(
+            **{
+                **row,
+                "started": moment_of(row["started"]),
+                "ended": moment_of(row["ended"]),
+                "simulated": bool(row["simulated"]),
+            }
+        )
+        for row in rows
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """A filter for a study, and how many runs on real instruments and on simulated benches it leaves.
+
+    `left_out` : simulated runs that it would leave too, were there no real ones.
+    """
+
+    which: Filter
+    real: int
+    simulated: int
+    left_out: int = 0
+
+
+def without_simulated(book: Logbook, which: Filter, *, keep: bool = False) -> Chosen:
+    """The same filter without the runs on simulated benches, where it leaves runs on real instruments as well.
+
+    Parameters
+    ----------
+    keep : take both together.
+    """
+    query = select(outcomes.c.simulated, func.count()).where(*which.conditions()).group_by(outcomes.c.simulated)
+    with book.reading() as connection:
+        counts: dict[int, int] = {row[0]: row[1] for row in connection.execute(query)}
+    real, simulated = counts.get(0, 0), counts.get(1, 0)
+    if keep or not real or not simulated:
+        return Chosen(which, real, simulated)
+    return Chosen(replace(which, simulated=False), real, 0, left_out=simulated)
 
 
 def points(book: Logbook, name: str, which: Filter | None = None, *, most: int | None = None) -> list[Point]:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from wavewright.errors import Misuse
+from wavewright.instruments.simulated import say_simulated
 from wavewright.logbook.tables import microseconds
 from wavewright.quantities import read_interval
 from wavewright.running.outcome import label_of
@@ -37,8 +38,14 @@ def outcome_row(identifier: str, document: Mapping[str, Any], *, station: str, b
         "recipe_sha256": document["recipe"]["sha256"],
         "station": station,
         "batch": batch,
+        "simulated": int(was_simulated(document)),
         "document": json.dumps(document, ensure_ascii=False),
     }
+
+
+def was_simulated(document: Mapping[str, Any]) -> bool:
+    """Whether no real instrument measured; an older document does not say it, but its instruments' identities do."""
+    return bool(document.get("simulated", say_simulated(document["identities"].values())))
 
 
 def reading_rows(identifier: str, document: Mapping[str, Any]) -> list[Row]:

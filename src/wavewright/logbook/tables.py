@@ -33,6 +33,7 @@ outcomes = Table(
     Column("operator", Text, nullable=False),
     Column("station", Text, nullable=False),
     Column("batch", Text, nullable=False),
+    Column("simulated", Integer, nullable=False, server_default="0"),  # 1 where no real instrument measured
     # the whole outcome as outcome.json has it, but for the texts: nothing that a run said is lost in columns
     Column("document", Text, nullable=False),
     Index("outcomes_by_time", "started"),

@@ -40,6 +40,11 @@ class BatchStudy:
     pareto: tuple[ParetoRow, ...]
     readings: tuple[ReadingStudy, ...]
 
+    @property
+    def simulated(self) -> int:
+        """How many of the runs were on a simulated bench."""
+        return sum(run.simulated for run in self.runs)
+
 
 def study_batch(book: Logbook, which: Filter | None = None, *, ids: Sequence[str] | None = None) -> BatchStudy:
     """What the runs that a filter leaves, or that are named, say together.

@@ -11,7 +11,18 @@ import typer
 
 from wavewright.cli.options import LogbookAt
 from wavewright.cli.output import AsJson, console, print_json
-from wavewright.cli.run_filter import BatchName, Part, RecipeName, Serial, Since, Until, VerdictWord, run_filter
+from wavewright.cli.run_filter import (
+    BatchName,
+    Part,
+    RecipeName,
+    Serial,
+    Since,
+    Until,
+    VerdictWord,
+    WithSimulated,
+    real_runs,
+    run_filter,
+)
 from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
@@ -94,6 +105,7 @@ def trend(
     verdict: VerdictWord = None,
     since: Since = None,
     until: Until = None,
+    simulated: WithSimulated = False,
     out: Annotated[Path | None, typer.Option(help="Draw it into this file too: .html.")] = None,
     logbook: LogbookAt = None,
     as_json: AsJson = False,
@@ -106,6 +118,7 @@ def trend(
 
     which = run_filter(part=part, serial=serial, recipe=recipe, verdict=verdict, since=since, until=until)
     with Logbook(logbook) as book:
+        which = real_runs(book, which, simulated=simulated)
         found = trend_of(book, reading, which)
         newest = points(book, reading, which, most=5000) if out is not None else []
     if as_json:
@@ -268,8 +281,12 @@ def _show(found: list[Entry], as_json: bool) -> None:
 
     from wavewright.reporting.console import STYLES
 
-    table = Table("run", "started, UTC", "recipe", "part", "serial", "verdict", box=None, pad_edge=False)
+    table = Table("run", "started, UTC", "recipe", "part", "serial", "verdict", "bench", box=None, pad_edge=False)
     for entry in found:
         cells = (entry.id, f"{entry.started:%Y-%m-%d %H:%M:%S}", entry.recipe, entry.part, entry.serial)
-        table.add_row(*(Text(cell) for cell in cells), Text(entry.verdict, style=STYLES.get(entry.verdict, "")))
+        table.add_row(
+            *(Text(cell) for cell in cells),
+            Text(entry.verdict, style=STYLES.get(entry.verdict, "")),
+            "simulated" if entry.simulated else "real",
+        )
     console().print(table if found else "no runs")

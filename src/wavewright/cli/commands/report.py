@@ -9,7 +9,18 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from wavewright.cli.options import LogbookAt
-from wavewright.cli.run_filter import BatchName, Part, RecipeName, Serial, Since, Until, VerdictWord, run_filter
+from wavewright.cli.run_filter import (
+    BatchName,
+    Part,
+    RecipeName,
+    Serial,
+    Since,
+    Until,
+    VerdictWord,
+    WithSimulated,
+    real_runs,
+    run_filter,
+)
 from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
@@ -39,6 +50,7 @@ def report(
     batch_name: BatchName = None,
     since: Since = None,
     until: Until = None,
+    simulated: WithSimulated = False,
     logbook: LogbookAt = None,
 ) -> int:
     """Write the report of a run: HTML, JUnit XML or Markdown; or of a batch of runs: HTML.
@@ -55,6 +67,7 @@ def report(
         from wavewright.reporting.batch import write_batch_report
 
         with Logbook(logbook) as book:
+            which = which if runs else real_runs(book, which, simulated=simulated)
             count = write_batch_report(book, out, which, ids=runs or None)
         print(f"{out}: {count} runs")
         return 0

@@ -79,6 +79,7 @@ def run(
 
     Outputs are switched off, and confirmed off, at the end, after any fault, and on Ctrl-C.
     """
+    from wavewright.instruments.bench_file import load_bench
     from wavewright.instruments.simulated import fresh_draw
     from wavewright.logbook.batch_run import seed_of
     from wavewright.logbook.golden import keep_golden
@@ -89,7 +90,7 @@ def run(
     from wavewright.reporting.console import print_outcome, print_statistics
     from wavewright.running.shipped import find_file
 
-    there = chosen_bench(bench, recipe)
+    there = load_bench(chosen_bench(bench, recipe))
     wanted = load_recipe(find_file(recipe), set=read_settings(settings))
     is_batch = batch or serials is not None
     lot = (batch_name or f"{datetime.now(UTC):%Y%m%d-%H%M%S}") if is_batch else ""
@@ -125,7 +126,7 @@ def run(
                 )
             pattern = wanted.serial_pattern if serial_pattern is None else serial_pattern
             how = BatchOptions(lot, pattern, repeat_passed, stop_after)
-            return _run_batch(wanted.name, run_one, where, serials, how, as_json=as_json)
+            return _run_batch(wanted.name, run_one, where, serials, how, simulated=there.is_simulated, as_json=as_json)
         outcome = run_one(serial)
     finally:
         desk.close()
@@ -147,6 +148,7 @@ def _run_batch(
     file: Path | None,
     how: BatchOptions,
     *,
+    simulated: bool,
     as_json: bool,
 ) -> int:
     from wavewright.logbook.batch_run import run_batch
@@ -158,7 +160,8 @@ def _run_batch(
     with Logbook(str(where)) as book:
         done = run_batch(
             given, run_one, book=book, recipe=recipe, batch=how.name,
-            pattern=how.pattern, repeat_passed=how.repeat_passed, stop_after=how.stop_after, desk=line,
+            pattern=how.pattern, repeat_passed=how.repeat_passed, stop_after=how.stop_after,
+            simulated=simulated, desk=line,
         )  # fmt: skip
         study = study_batch(book, ids=[run for run, _, _ in done.runs]) if done.runs else None
     if as_json:

@@ -11,7 +11,17 @@ import typer
 
 from wavewright.cli.options import LogbookAt
 from wavewright.cli.output import AsJson, print_json
-from wavewright.cli.run_filter import BatchName, Part, RecipeName, Serial, Since, Until, run_filter
+from wavewright.cli.run_filter import (
+    BatchName,
+    Part,
+    RecipeName,
+    Serial,
+    Since,
+    Until,
+    WithSimulated,
+    real_runs,
+    run_filter,
+)
 from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
@@ -32,13 +42,16 @@ def capability(
     batch_name: BatchName = None,
     since: Since = None,
     until: Until = None,
+    simulated: WithSimulated = False,
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> None:
     """Cp, Cpk and Cpm of a reading against the limit of its newest run."""
     from wavewright.logbook.studies.capability import capability as study
 
-    found, unit = _points(logbook, reading, part=part, recipe=recipe, batch=batch_name, since=since, until=until)
+    found, unit = _points(
+        logbook, reading, part=part, recipe=recipe, batch=batch_name, since=since, until=until, simulated=simulated
+    )
     low, high = found[-1].low, found[-1].high
     if low is None and high is None:
         raise Misuse(f"`{reading}` has no limit in its newest run", do="give it one in the recipe, and recompute")
@@ -63,6 +76,7 @@ def gauge(
     batch_name: BatchName = None,
     since: Since = None,
     until: Until = None,
+    simulated: WithSimulated = False,
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> None:
@@ -70,7 +84,9 @@ def gauge(
     from wavewright.logbook.studies.gauge import gauge_study
     from wavewright.logbook.studies.tables import gauge_table
 
-    found, unit = _points(logbook, reading, part=part, recipe=recipe, batch=batch_name, since=since, until=until)
+    found, unit = _points(
+        logbook, reading, part=part, recipe=recipe, batch=batch_name, since=since, until=until, simulated=simulated
+    )
     table, units, operators = gauge_table(found)
     low, high = found[-1].low, found[-1].high
     result = gauge_study(table, width=high - low if low is not None and high is not None else None)
@@ -103,6 +119,7 @@ def linearity(
     truth: Annotated[Path, typer.Option(help="CSV with the columns `serial` and `value`, in SI units.")],
     since: Since = None,
     until: Until = None,
+    simulated: WithSimulated = False,
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> None:
@@ -111,7 +128,13 @@ def linearity(
     from wavewright.logbook.studies.tables import read_truths, truth_table
 
     truths = read_truths(truth)
-    found, unit = _points(logbook, reading, since=since, until=until)
+    found, unit = _points(
+        logbook,
+        reading,
+        since=since,
+        until=until,
+        simulated=simulated,
+    )
     result = study(*truth_table(found, truths))
     _tell(
         as_json,
@@ -134,13 +157,16 @@ def limits(
     batch_name: BatchName = None,
     since: Since = None,
     until: Until = None,
+    simulated: WithSimulated = False,
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> None:
     """Propose a limit from golden units: a tolerance interval, for normal values and for any distribution."""
     from wavewright.logbook.studies.tolerance import any_distribution_tolerance, normal_tolerance
 
-    found, unit = _points(logbook, reading, part=part, serial=serial, batch=batch_name, since=since, until=until)
+    found, unit = _points(
+        logbook, reading, part=part, serial=serial, batch=batch_name, since=since, until=until, simulated=simulated
+    )
     values = _values(found)
     how = {"share": share, "confidence": confidence, "side": side}
     normal = normal_tolerance(values, **how)  # type: ignore[arg-type]
@@ -164,6 +190,7 @@ def first_pass(
     *,
     since: Since = None,
     until: Until = None,
+    simulated: WithSimulated = False,
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> None:
@@ -173,7 +200,7 @@ def first_pass(
 
     which = run_filter(part=part, recipe=recipe, batch=batch_name, since=since, until=until)
     with Logbook(logbook) as book:
-        study = study_batch(book, which)
+        study = study_batch(book, real_runs(book, which, simulated=simulated))
     shares = {"first-pass yield": study.first_pass, "yield after all runs": study.final}
     _tell(
         as_json,
@@ -188,13 +215,13 @@ def first_pass(
     )  # fmt: skip
 
 
-def _points(logbook: str | None, reading: str, **which: str | None) -> tuple[list[Point], str]:
+def _points(logbook: str | None, reading: str, *, simulated: bool, **which: str | None) -> tuple[list[Point], str]:
     """The readings that the filters leave, oldest first, and their unit."""
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.queries import points, reading_names
 
     with Logbook(logbook) as book:
-        found = points(book, reading, run_filter(**which))
+        found = points(book, reading, real_runs(book, run_filter(**which), simulated=simulated))
         unit = reading_names(book).get(reading, "")
     if not any(point.value is not None for point in found):
         raise Misuse(f"the filters leave no reading `{reading}` with a number", do="widen them")
