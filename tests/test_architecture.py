@@ -19,6 +19,7 @@ FLOW = (
     "analysis",
     "buses",
     "judgement",
+    "durable_files",
     "recipe",
     "instruments",
     "simulation",

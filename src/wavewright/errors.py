@@ -35,9 +35,13 @@ class Place:
 
 
 class WavewrightError(Exception):
-    """Anything this package tells its user; `str` of it is the whole message."""
+    """Anything this package tells its user; `str` of it is the whole message.
+
+    `outcome` is what a run brought until the error ended it; None where no run had begun.
+    """
 
     exit_status: ClassVar[int] = 3
+    outcome: object = None
 
     def __init__(self, what: str, *, where: Place | str = "", expected: str = "", do: str = "") -> None:
         super().__init__(what)  # the only positional: keeps pickling, and so worker processes, working
@@ -104,9 +108,7 @@ class Complaint(WireFault):
 
 
 class OutputMayBeOn(WireFault):
-    """An output could not be confirmed off: a person must look. `outcome` is what a run brought until then."""
-
-    outcome: object = None
+    """An output could not be confirmed off: a person must look."""
 
 
 class LinkLost(WireFault):

@@ -218,8 +218,9 @@ def run_recipe(request: pytest.FixtureRequest) -> Callable[..., Outcome]:
 
 
 def _run(recipe: Recipe | str | Path, config: pytest.Config, **how: Any) -> Outcome:
+    from wavewright.instruments.stop_signals import STOP_SIGNALS
     from wavewright.logbook.kept_run import run
-    from wavewright.running.interruption import SIGNALS, Interrupted
+    from wavewright.running.interruption import Interrupted
     from wavewright.running.prompts import Unattended
 
     option = config.option
@@ -235,7 +236,7 @@ def _run(recipe: Recipe | str | Path, config: pytest.Config, **how: Any) -> Outc
         "say": print,
     }
     outcome = run(recipe, **{**given, **how})
-    if outcome.error in {str(Interrupted(number)) for number in SIGNALS}:
+    if outcome.error in {str(Interrupted(number)) for number in STOP_SIGNALS}:
         raise KeyboardInterrupt(outcome.error)  # Ctrl-C ends the tests too, now that outputs are off
     return outcome
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import resource
@@ -123,7 +124,11 @@ def test_an_absent_instrument_is_named_with_its_address(folder: Path, wavewright
     assert told.status == 3
     assert "TCPIP0::elsewhere.example::inst0::INSTR" in told.stderr
     assert "Traceback" not in told.stderr
-    assert not outcomes(folder)
+    # what was asked, and what came back, is evidence too
+    (evidence,) = outcomes(folder)
+    assert "elsewhere.example" in json.loads((evidence / "outcome.json").read_text())["error"]
+    assert (evidence / "wire.log").exists()
+    assert "verdict: error" in told.stdout
 
 
 def test_a_bench_file_that_is_not_there_is_named(folder: Path, wavewright: Command) -> None:
@@ -181,7 +186,7 @@ def test_a_folder_that_takes_no_file_is_told_before_the_bench_is_opened(
     assert "--out" in told.stderr
 
 
-def test_a_full_disk_is_one_clear_message_and_leaves_nothing(folder: Path) -> None:
+def test_a_full_disk_is_one_clear_message_and_leaves_no_half_evidence(folder: Path) -> None:
     # the kernel refuses every file beyond 200 kB, as a full disk would; the record has 2 MB
     (folder / "rail.yaml").write_text(RAIL.replace("span: 200 us", "span: 80 ms"))
 
@@ -194,10 +199,10 @@ def test_a_full_disk_is_one_clear_message_and_leaves_nothing(folder: Path) -> No
     done = subprocess.run(command, capture_output=True, text=True, check=False, preexec_fn=small_disk, env=environment)
     assert done.returncode == 3
     assert "the captures cannot be written: " in done.stderr
-    assert "do: make room on the disk" in done.stderr
+    assert "do: make room; `wavewright logbook import outcomes` then enters what was measured" in done.stderr
     assert "Traceback" not in done.stderr
     assert "Exception ignored" not in done.stderr
-    assert outcomes(folder) == []
+    assert all(path.name.startswith(".") for path in outcomes(folder))
 
 
 def test_nobody_at_the_keyboard_is_told_to_say_yes(folder: Path) -> None:

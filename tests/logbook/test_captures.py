@@ -99,17 +99,6 @@ def test_kept_captures_travel_to_another_process(tmp_path: Path) -> None:
     assert travelled["rail_noise"][0]["rail"].codes[0] == 1
 
 
-def test_shots_that_were_dropped_are_gone_and_counting_begins_again(tmp_path: Path) -> None:
-    path = tmp_path / "captures.h5"
-    file = CaptureFile(path)
-    file.keep("telegram", shot(1))
-    file.drop("telegram")
-    file.drop("never taken")
-    file.keep("telegram", shot(2))
-    file.close()
-    assert [int(one["rail"].codes[0]) for one in KeptCaptures(path)["telegram"]] == [2]
-
-
 def test_any_hdf5_reader_follows_the_layout(tmp_path: Path) -> None:
     # h5py itself is the other reader here: the layout in the docstring is all that it knows
     path = tmp_path / "captures.h5"

@@ -12,6 +12,7 @@ from tests.logbook.test_captures import no_file_larger_than, shot
 from wavewright.errors import StorageFault
 from wavewright.logbook.evidence import Evidence
 from wavewright.logbook.outcome_files import outcome_as_json, read_outcome
+from wavewright.logbook.unfinished import clear, recover, unfinished
 from wavewright.running.outcome import Outcome
 
 
@@ -50,11 +51,30 @@ def test_a_serial_number_cannot_lead_out_of_the_folder(tmp_path: Path, outcome: 
     assert folder.parent == tmp_path / "outcomes"
 
 
-def test_a_run_that_breaks_off_leaves_nothing(tmp_path: Path, outcome: Outcome) -> None:
+def test_a_run_that_breaks_off_before_a_message_was_sent_leaves_nothing(tmp_path: Path, outcome: Outcome) -> None:
+    with pytest.raises(RuntimeError, match="nobody is there"), begin(tmp_path, outcome) as evidence:  # noqa: PT012
+        evidence.wire_log.write("# wavewright wire log 1\n")
+        raise RuntimeError("nobody is there")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_run_that_breaks_off_later_leaves_all_that_came(tmp_path: Path, outcome: Outcome) -> None:
     with pytest.raises(RuntimeError, match="probe slipped"), begin(tmp_path, outcome) as evidence:  # noqa: PT012
+        evidence.begin(outcome, size=0)
+        evidence.wire_log.write("*IDN?\n")
         evidence.keep("rail_noise", shot(3))
         raise RuntimeError("probe slipped")
-    assert list(tmp_path.iterdir()) == []
+    (left,) = unfinished(tmp_path)
+    assert (left.serial, left.shots, left.is_alive) == ("VC204-0017", 1, False)
+
+
+def test_a_run_that_is_on_is_alive(tmp_path: Path, outcome: Outcome) -> None:
+    with begin(tmp_path, outcome) as evidence:
+        evidence.begin(outcome, size=0)
+        (one,) = unfinished(tmp_path)
+        assert one.is_alive
+        assert clear(tmp_path, with_shots=True).folders == 0
+        assert recover(tmp_path) == []
 
 
 def test_a_killed_run_leaves_nothing_that_looks_like_evidence(tmp_path: Path) -> None:
@@ -81,7 +101,7 @@ def test_a_full_disk_leaves_nothing_under_the_final_name(tmp_path: Path, outcome
         evidence.finish(outcome)
     assert "File too large" in str(caught.value)
     assert "do: make room" in str(caught.value)
-    assert list(tmp_path.iterdir()) == []
+    assert all(path.name.startswith(".") for path in tmp_path.iterdir())
 
 
 def test_a_full_disk_does_not_stop_the_dialogue_and_is_told_with_the_next_shot(
@@ -95,7 +115,7 @@ def test_a_full_disk_does_not_stop_the_dialogue_and_is_told_with_the_next_shot(
             evidence.keep("rail_noise", shot(1))
         with pytest.raises(StorageFault, match=r"wire\.log"):
             evidence.finish(outcome)
-    assert list(tmp_path.iterdir()) == []
+    assert all(path.name.startswith(".") for path in tmp_path.iterdir())
 
 
 def test_a_folder_that_takes_no_file_is_refused_at_the_beginning(outcome: Outcome) -> None:

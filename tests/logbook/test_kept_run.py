@@ -30,7 +30,7 @@ def test_a_run_is_in_the_folder_and_in_the_logbook(tmp_path: Path) -> None:
 
 
 def test_what_was_measured_is_kept_where_an_output_may_be_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def stuck(bench: Bench) -> None:
+    def stuck(bench: Bench, **how: object) -> None:
         raise OutputMayBeOn("its output could not be confirmed off", where="supply", do="switch it off by hand")
 
     monkeypatch.setattr(Bench, "safe_state", stuck)

@@ -261,7 +261,7 @@ measurements:
 """
 
 
-@pytest.mark.parametrize("fault", [StorageFault("no room"), ZeroDivisionError("ours"), KeyboardInterrupt()])
+@pytest.mark.parametrize("fault", [ZeroDivisionError("ours"), KeyboardInterrupt()])
 def test_outputs_are_off_after_any_exception(fault: BaseException, run_text: Run) -> None:
     # given a keeper that fails while the supply's output is on
     class Failing(Memory):
@@ -272,6 +272,23 @@ def test_outputs_are_off_after_any_exception(fault: BaseException, run_text: Run
     keeper = Failing()
     with pytest.raises(type(fault)):
         run_text(POWERED, keeper=keeper)
+    assert switching(keeper, "supply")[-2:] == ["OUTPut:STATe 0", "OUTPut:STATe?"]
+
+
+def test_a_disk_that_is_full_ends_the_run_with_what_was_measured(run_text: Run) -> None:
+    class Filling(Memory):
+        def keep(self, label: str, capture: Capture) -> None:
+            if len(self.captures.get(label, ())) == 2:
+                raise StorageFault("no room")
+            super().keep(label, capture)
+
+    keeper = Filling()
+    outcome = run_text(POWERED + "    shots: 5\n", keeper=keeper)
+    assert (outcome.verdict, outcome.error) == ("error", "no room")
+    (one,) = outcome.measurements
+    assert (one.shots, one.error) == (2, "no room; 2 of 5 shots were taken")
+    assert one.results[0].reading.value == pytest.approx(3.3, rel=0.05)
+    assert one.results[0].verdict == "inconclusive"  # what holds in two shots may not have held in the others
     assert switching(keeper, "supply")[-2:] == ["OUTPut:STATe 0", "OUTPut:STATe?"]
 
 

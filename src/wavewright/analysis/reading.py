@@ -22,6 +22,7 @@ class Doubt(StrEnum):
     NOISY = "noisy"  # noise comparable with what was measured
     NOT_SETTLED = "not_settled"  # the record ends before the waveform has settled
     UNDERSAMPLED = "undersampled"  # fewer than 4 samples a period
+    CUT_SHORT = "cut_short"  # the measurement broke off before all of its shots were taken
     NOT_TRIGGERED = "not_triggered"  # an automatic trigger that was forced
 
 

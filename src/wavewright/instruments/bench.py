@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import re
-import signal
-import threading
 import time
 from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import contextmanager
@@ -22,6 +20,7 @@ from wavewright.instruments.instrument import Instrument
 from wavewright.instruments.library import open_manager
 from wavewright.instruments.meter import Meter
 from wavewright.instruments.source import Source
+from wavewright.instruments.stop_signals import undisturbed
 from wavewright.instruments.supply import Supply
 from wavewright.instruments.vocabulary import Role
 from wavewright.instruments.wire_log import WireLog
@@ -144,19 +143,6 @@ def _joined(faults: list[OutputMayBeOn]) -> OutputMayBeOn:
         return faults[0]
     what = "; ".join(f"{fault.where}: {fault.what}" for fault in faults)
     return OutputMayBeOn(f"{len(faults)} outputs could not be confirmed off: {what}", do=faults[0].do)
-
-
-@contextmanager
-def undisturbed() -> Iterator[None]:
-    """Ctrl-C and SIGTERM wait until the block has been left: switching off is not to be broken off half-way."""
-    if threading.current_thread() is not threading.main_thread() or not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGTERM})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 @contextmanager

@@ -8,9 +8,12 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from wavewright.errors import WavewrightError
 from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.queries import Entry, Filter, entries
+from wavewright.logbook.storable import unstorable_serial
+from wavewright.running.interruption import Interrupted, Interruption
 from wavewright.running.outcome import Outcome
 
 END_WORDS = frozenset({"", "end"})
@@ -38,11 +41,13 @@ class BatchDone:
     runs : id, serial number and verdict, in the order of the runs; those before a restart included.
     refused : serial numbers that were not taken, and why.
     stopped : why the batch ended early; empty if it did not.
+    fault : what broke it off; the unit that was on may be among the runs. None where it ended in good order.
     """
 
     runs: list[tuple[str, str, Verdict]] = field(default_factory=list)
     refused: list[tuple[str, str]] = field(default_factory=list)
     stopped: str = ""
+    fault: WavewrightError | Interrupted | None = None
 
     @property
     def failures_in_row(self) -> int:
@@ -56,7 +61,9 @@ class BatchDone:
 
     @property
     def verdict(self) -> Verdict:
-        """The worst of the last run of each unit; inconclusive for no unit at all."""
+        """The worst of the last run of each unit; inconclusive for no unit at all, error where it was broken off."""
+        if self.fault is not None:
+            return Verdict.ERROR
         last = {serial: verdict for _, serial, verdict in self.runs}
         return max(last.values(), key=lambda verdict: verdict.severity, default=Verdict.INCONCLUSIVE)
 
@@ -72,6 +79,7 @@ def run_batch(
     repeat_passed: bool = False,
     stop_after: int = 0,
     simulated: bool = False,
+    interruption: Interruption | None = None,
     desk: BatchDesk,
 ) -> BatchDone:
     """Run a recipe on unit after unit, until the serial numbers end.
@@ -89,28 +97,46 @@ def run_batch(
     stop_after : end the batch after so many runs in a row that did not pass; 0 never.
     simulated : whether the bench is a simulated one: a unit that passed on a simulated bench has not passed on a real
         one, and the other way round.
+    interruption : what signals did: one that came ends the batch, once the unit that is on has been left.
+
+    Returns
+    -------
+    What was done; `fault` of it says what broke the batch off, if something did. No further unit is powered up then.
     """
     done = BatchDone(
         [(entry.id, entry.serial, Verdict(entry.verdict)) for entry in _of_batch(book, recipe, batch, simulated)]
     )
-    for text in serials:
-        serial = text.strip()
-        if serial.lower() in END_WORDS:
-            break
-        if why := _why_not(
-            serial, book, recipe, done, pattern=pattern, repeat_passed=repeat_passed, simulated=simulated
-        ):
-            done.refused.append((serial, why))
-            desk.refused(serial, why)
-            continue
-        outcome = run_one(serial)
-        done.runs.append((outcome.id, serial, outcome.verdict))
-        desk.judged(outcome, done)
-        if stop_after and done.failures_in_row >= stop_after:
-            done.stopped = f"{done.failures_in_row} units in a row did not pass"
-            desk.stopped(done.stopped)
-            break
+    try:
+        for text in serials:
+            if interruption is not None:
+                interruption.check()
+            serial = text.strip()
+            if serial.lower() in END_WORDS:
+                break
+            if why := _why_not(
+                serial, book, recipe, done, pattern=pattern, repeat_passed=repeat_passed, simulated=simulated
+            ):
+                done.refused.append((serial, why))
+                desk.refused(serial, why)
+                continue
+            _take(run_one(serial), serial, done, desk)
+            if interruption is not None:
+                interruption.check()
+            if stop_after and done.failures_in_row >= stop_after:
+                done.stopped = f"{done.failures_in_row} units in a row did not pass"
+                break
+    except (WavewrightError, Interrupted) as fault:
+        if isinstance(fault.outcome, Outcome):
+            _take(fault.outcome, fault.outcome.serial, done, desk)
+        done.fault, done.stopped = fault, str(fault).splitlines()[0]
+    if done.stopped:
+        desk.stopped(done.stopped)
     return done
+
+
+def _take(outcome: Outcome, serial: str, done: BatchDone, desk: BatchDesk) -> None:
+    done.runs.append((outcome.id, serial, outcome.verdict))
+    desk.judged(outcome, done)
 
 
 def seed_of(serial: str) -> int:
@@ -121,6 +147,8 @@ def seed_of(serial: str) -> int:
 def _why_not(
     serial: str, book: Logbook, recipe: str, done: BatchDone, *, pattern: str, repeat_passed: bool, simulated: bool
 ) -> str:
+    if why := unstorable_serial(serial, recipe=recipe):
+        return why
     if pattern and not re.fullmatch(pattern, serial):
         return f"does not match `{pattern}`"
     if any(serial == known and verdict is Verdict.PASS for _, known, verdict in done.runs) and not repeat_passed:

@@ -11,13 +11,13 @@ neither compressed nor chunked: a reader can map them into memory.
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, overload
+from typing import TYPE_CHECKING, overload
 
 from wavewright.errors import StorageFault
+from wavewright.logbook.disk_file import DiskFile
 from wavewright.logbook.formats.hdf5 import read_capture, write_capture
 from wavewright.logbook.group_names import group_name, plain_name
 from wavewright.waveform import Capture
@@ -38,12 +38,15 @@ class CaptureFile:
         self.path = path
         self._counts: dict[str, int] = {}
         with _storage(path):
-            self._disk = _Disk(path)
+            self._disk = DiskFile(path)
             self._file = h5py.File(self._disk, "w", track_order=True)
             self._file.attrs["wavewright_captures"] = LAYOUT
 
-    def keep(self, measurement: str, capture: Capture) -> None:
-        """Write one capture behind the others of its measurement.
+    def keep(self, measurement: str, capture: Capture) -> dict[str, int]:
+        """Write one capture after the others of its measurement; returns where the codes of each channel begin, bytes.
+
+        They lie there in one piece and are never moved: whoever knows the place reads them, whatever became of the
+        rest of the file. -1 for a channel without samples.
 
         Raises
         ------
@@ -52,16 +55,25 @@ class CaptureFile:
         shot = self._counts.get(measurement, 0)
         with _storage(self.path):
             shots = self._file.require_group(group_name(measurement))
-            write_capture(shots.create_group(f"shot_{shot:05}"), capture)
+            group = shots.create_group(f"shot_{shot:05}")
+            write_capture(group, capture)
             self._file.flush()
             self._disk.check()
+            places = [group[f"waveforms/{number}/codes"].id.get_offset() for number in range(len(capture.waveforms))]
         self._counts[measurement] = shot + 1
+        return {
+            name: -1 if place is None else int(place) for name, place in zip(capture.waveforms, places, strict=True)
+        }
 
-    def drop(self, measurement: str) -> None:
-        """Take out what was kept of a measurement: shots that `keep_if` did not ask for."""
-        if self._counts.pop(measurement, 0):
-            with _storage(self.path):
-                del self._file[group_name(measurement)]
+    def sync(self) -> None:
+        """Return when every capture is on the disk.
+
+        Raises
+        ------
+        StorageFault : the disk does not take them.
+        """
+        with _storage(self.path):
+            self._disk.sync()
 
     def abandon(self) -> None:
         """Close the file without caring for what is in it: it is about to be deleted."""
@@ -125,51 +137,6 @@ class _Shots(Sequence[Capture]):
             return [self[number] for number in numbers]
         with _opened(self._path) as file:
             return read_capture(file[group_name(self._measurement)][f"shot_{numbers:05}"])
-
-
-class _Disk(io.RawIOBase):
-    """A file that swallows the first fault, and every write after it, until `check` is called.
-
-    HDF5 that meets a full disk cannot be closed any more and complains, from its destructors, until the process ends.
-    """
-
-    def __init__(self, path: Path) -> None:
-        self._file = path.open("x+b", buffering=0)
-        self._fault: OSError | None = None
-
-    def readinto(self, buffer: Any) -> int | None:
-        return self._file.readinto(buffer)
-
-    def write(self, content: Any) -> int:
-        rest = memoryview(content).cast("B")
-        size = rest.nbytes
-        while self._fault is None and rest.nbytes:
-            try:
-                rest = rest[self._file.write(rest) :]
-            except OSError as fault:
-                self._fault = fault
-        return size
-
-    def seek(self, offset: int, whence: int = 0) -> int:
-        return self._file.seek(offset, whence)
-
-    def tell(self) -> int:
-        return self._file.tell()
-
-    def truncate(self, size: int | None = None) -> int:
-        try:
-            return self._file.truncate(size)
-        except OSError as fault:
-            self._fault = self._fault or fault
-            return size or 0
-
-    def close(self) -> None:
-        self._file.close()
-        super().close()
-
-    def check(self) -> None:
-        if self._fault is not None:
-            raise self._fault
 
 
 @contextmanager

@@ -1,56 +1,95 @@
-"""Evidence of a run: a folder with the outcome, the raw captures and the wire log, all of it or nothing.
+"""Evidence of a run: a folder with the outcome, the raw captures and the wire log.
 
-While the run is on, the folder has a name that begins with a dot; it gets its own name when everything is on the disk.
-What a killed run leaves is such a dotted folder, which no reader takes for evidence.
+While the run is on, the folder has a name that begins with a dot, and a journal in it; it gets its own name when
+everything is on the disk. Captures, readings and messages are written as they come and are on the disk before the next
+shot is taken: what a killed run leaves is such a dotted folder, which `unfinished.py` makes evidence of.
 """
 
 from __future__ import annotations
 
 import io
 import json
-import os
 import re
 import shutil
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+import zlib
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TextIO, cast
 
-from wavewright.errors import StorageFault
+import numpy as np
+
+from wavewright.analysis.reading import Reading
+from wavewright.durable_files import sync_file, sync_folder, write_whole
+from wavewright.errors import BenchFault, Misuse, StorageFault, WireFault
 from wavewright.logbook.captures import CaptureFile, KeptCaptures
-from wavewright.logbook.outcome_files import CAPTURES, OUTCOME, WIRE_LOG, outcome_as_json
-from wavewright.running.outcome import Outcome
+from wavewright.logbook.code_store import CodeStore, CollectedShots, Collection, described_shot
+from wavewright.logbook.held_folder import HeldFolder
+from wavewright.logbook.journal import Journal
+from wavewright.logbook.outcome_files import (
+    CAPTURES,
+    JOURNAL,
+    OUTCOME,
+    WIRE_LOG,
+    measurement_as_json,
+    outcome_as_json,
+)
+from wavewright.running.outcome import MeasurementOutcome, Outcome
 from wavewright.waveform import Capture
+
+LONGEST_NAME = 255  # bytes, of the file systems that are in use
+ROOM_FOR_MARKS = 24  # bytes: the dot, the token and the lock's suffix of the folder while it is unfinished
+SPARE = 1 << 20  # bytes: outcome, journal and wire log of an ordinary run
 
 
 class Evidence:
-    """Takes captures as they come and, at the end, the rest; a `with` block leaves the whole folder or none.
+    """Takes everything as it comes, and at the end the outcome.
+
+    A `with` block that ends without `finish` leaves the dotted folder, with all that came, if an instrument was spoken
+    to, and nothing otherwise.
 
     Parameters
     ----------
     parent : folder of all outcomes; made if it is not there.
     started : UTC; recipe : name of the recipe file without its ending; serial : of the unit under test. Together they
         are the name of the folder.
+    codes : the store of a logbook, which gets the codes as they come too; it may fail without harm to the evidence.
 
     Raises
     ------
-    StorageFault : the folder cannot be written. Found before anything is sent to an instrument.
+    StorageFault : the folder, or that of the codes, cannot be written. Found before anything is sent to an instrument.
     """
 
-    def __init__(self, parent: Path, *, started: datetime, recipe: str, serial: str) -> None:
-        words = (f"{started:%Y%m%dT%H%M%SZ}", recipe, serial or "no-serial")
-        self._name = "-".join(re.sub(r"[^\w.+=]+", "-", word).strip(".-") for word in words)
+    def __init__(
+        self, parent: Path, *, started: datetime, recipe: str, serial: str, codes: CodeStore | None = None
+    ) -> None:
+        self._name = folder_name(started, recipe, serial)
         self._parent = parent
-        self._unfinished = parent / f".{self._name}.{os.getpid()}"
-        with named_storage(parent):
-            parent.mkdir(parents=True, exist_ok=True)
-            self._unfinished.mkdir()
-            self._dialogue = _WireStream(self._unfinished / WIRE_LOG)
-        self._captures = CaptureFile(self._unfinished / CAPTURES)
+        self._collection = None if codes is None else Collection(codes)
+        self._codes_at = None if codes is None else codes.folder
+        try:
+            with named_storage(parent):
+                self._held = HeldFolder(parent, self._name)
+        except BaseException:
+            self._abandon_collection()
+            raise
+        self._unfinished = self._held.path
+        try:
+            with named_storage(parent):
+                self._dialogue = _WireStream(self._unfinished / WIRE_LOG)
+                self._journal = Journal(self._unfinished / JOURNAL)
+            self._captures = CaptureFile(self._unfinished / CAPTURES)
+        except BaseException:
+            self._held.remove()
+            self._abandon_collection()
+            raise
+        self._shots: dict[str, int] = {}
         self._is_kept = False
+        self._has_begun = False
+        self._is_forgotten = False
 
     def __enter__(self) -> Self:
         return self
@@ -58,33 +97,106 @@ class Evidence:
     def __exit__(
         self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if not self._is_kept:
-            self._captures.abandon()
-            self._dialogue.close()
-            shutil.rmtree(self._unfinished, ignore_errors=True)
+        self._abandon_collection()
+        if self._is_kept:
+            return
+        self._captures.abandon()
+        self._dialogue.close()
+        self._journal.close()
+        if self._dialogue.has_spoken and not self._is_forgotten:
+            with suppress(OSError):
+                sync_folder(self._unfinished)
+            self._held.let_go()
+        else:
+            self._held.remove()
+
+    def is_worth_keeping(self, fault: BaseException) -> bool:
+        """Whether a run that ended so has something to show: it was about to speak to the instruments, or has.
+
+        A call that made no sense, and brought no shot, has nothing to show.
+        """
+        if isinstance(fault, Misuse) and not self._shots:
+            return False
+        return self._has_begun and (self._dialogue.has_spoken or isinstance(fault, WireFault | BenchFault))
+
+    def forget(self) -> None:
+        """Leave nothing, whatever came."""
+        self._is_forgotten = True
+
+    @property
+    def left_at(self) -> Path | None:
+        """The dotted folder of what came, where there was no `finish`; None where nothing is left."""
+        return self._unfinished if not self._is_kept and self._unfinished.exists() else None
 
     @property
     def wire_log(self) -> TextIO:
-        """A text stream that takes the dialogue with the instruments and never raises.
+        """A text stream that takes the dialogue with the instruments, line by line, and never raises.
 
         A full disk must not stand between the runner and the message that switches an output off. The fault is raised
         by `keep` and `finish`.
         """
         return cast(TextIO, self._dialogue)
 
+    def begin(self, outcome: Outcome, *, size: int) -> None:
+        """Write down what is about to be run, and look whether there is room for it.
+
+        Parameters
+        ----------
+        outcome : as it would be if nothing came any more.
+        size : bytes of all the records that are planned, as far as they are known.
+
+        Raises
+        ------
+        StorageFault : there is too little room on the disk, or it takes nothing.
+        """
+        with named_storage(self._unfinished):
+            folders = [self._unfinished, *([self._codes_at] if self._codes_at is not None else [])]
+            by_disk: dict[int, list[Path]] = {}
+            for folder in folders:
+                by_disk.setdefault(folder.stat().st_dev, []).append(folder)
+            for first, *rest in by_disk.values():
+                _check_room(first, (1 + len(rest)) * size + SPARE)
+            self._journal.write("begin", outcome_as_json(outcome))
+            self._sync()
+            sync_folder(self._unfinished)
+            sync_folder(self._parent)
+        self._has_begun = True
+
+    def identified(self, identities: Mapping[str, str]) -> None:
+        """Write down who answers; StorageFault as `keep`."""
+        self._note("identities", identities)
+
     def keep(self, label: str, capture: Capture) -> None:
-        """Write one shot of a measurement to the disk.
+        """Write one shot of a measurement.
 
         Raises
         ------
         StorageFault : the disk does not take it, or did not take the wire log.
         """
-        self._captures.keep(label, capture)
-        self._dialogue.check()
+        places = self._captures.keep(label, capture)
+        codes = {
+            name: {"at": places[name], "count": len(wave), "type": wave.codes.dtype.str, "crc": crc_of(wave.codes)}
+            for name, wave in capture.waveforms.items()
+        }
+        self._note("shot", {"label": label, "described": described_shot(capture), "codes": codes})
+        if self._collection is not None:
+            try:
+                self._collection.keep(label, capture)
+            except StorageFault:  # the outcome is entered from the evidence then, or waits for its logbook
+                self._abandon_collection()
 
-    def drop(self, label: str) -> None:
-        """Take out the shots of a measurement that were kept so far."""
-        self._captures.drop(label)
+    def read(self, label: str, readings: Mapping[str, Reading]) -> None:
+        """Write down what was computed from the last shot, and return when it all is on the disk; StorageFault so."""
+        shot = self._shots[label] = self._shots.get(label, 0) + 1
+        plain = {name: reading.as_json() for name, reading in readings.items()}
+        self._note("readings", {"label": label, "shot": shot, "readings": plain})
+        self._captures.sync()
+        with named_storage(self._unfinished):
+            self._sync()
+
+    def measured(self, measurement: MeasurementOutcome) -> None:
+        """Write down a measurement that is complete; StorageFault as `keep`."""
+        self._note("measured", measurement_as_json(measurement))
 
     def finish(self, outcome: Outcome, *, extra: Mapping[str, bytes] | None = None) -> Outcome:
         """Write the outcome, give the folder its name, and return the outcome with its place in it.
@@ -95,44 +207,111 @@ class Evidence:
 
         Raises
         ------
-        StorageFault : the disk does not take it; nothing is left under the final name.
+        StorageFault : the disk does not take it; what came stays in the dotted folder.
         """
         self._captures.close()
         self._dialogue.close()
         self._dialogue.check()
         document = json.dumps(outcome_as_json(outcome), ensure_ascii=False, indent=1, allow_nan=False)
         for name, content in {OUTCOME: document.encode(), **(extra or {})}.items():
-            _write(self._unfinished / name, content)
+            with named_storage(self._unfinished / name):
+                write_whole(self._unfinished / name, content)
         with named_storage(self._unfinished):
             for name in (CAPTURES, WIRE_LOG):
-                _to_disk(self._unfinished / name)
-            _to_disk(self._unfinished)
-            folder = self._named()
-            _to_disk(self._parent)
+                sync_file(self._unfinished / name)
+            folder = finish_folder(self._unfinished, self._parent, self._name, close=self._journal.close)
         self._is_kept = True
+        self._held.let_go()
         return replace(outcome, folder=folder, captures=KeptCaptures(folder / CAPTURES))
 
-    def _named(self) -> Path:
-        """Rename to the final name, with a number behind it if a run of the same second has that."""
-        for number in range(1, 1000):
-            folder = self._parent / (self._name if number == 1 else f"{self._name}-{number}")
-            if not folder.exists():  # a folder that comes up in between is not empty, and then the rename fails
-                return self._unfinished.rename(folder)
-        raise StorageFault(f"a thousand outcomes are named {self._name}", where=str(self._parent))
+    def collected(self, outcome: Outcome) -> Mapping[str, CollectedShots] | None:
+        """The captures of a finished outcome, as far as a logbook has them by now; None where it has not."""
+        if self._collection is None:
+            return None
+        try:
+            return self._collection.finish(outcome.captures)
+        except StorageFault:
+            self._abandon_collection()
+            return None
+
+    def _note(self, kind: str, content: Mapping[str, object]) -> None:
+        self._dialogue.check()
+        with named_storage(self._unfinished / JOURNAL):
+            self._journal.write(kind, content)
+
+    def _sync(self) -> None:
+        self._dialogue.sync()
+        self._journal.sync()
+
+    def _abandon_collection(self) -> None:
+        if self._collection is not None:
+            self._collection.__exit__(None, None, None)
+            self._collection = None
+
+
+def folder_name(started: datetime, recipe: str, serial: str) -> str:
+    """The name of a run's folder: letters, digits and `.+=-` of any language, and nothing that leads elsewhere."""
+    words = (f"{started:%Y%m%dT%H%M%SZ}", recipe, serial or "no-serial")
+    return "-".join(re.sub(r"[^\w.+=]+", "-", word).strip(".-") for word in words)
+
+
+def finish_folder(unfinished: Path, parent: Path, name: str, *, close: Callable[[], None] = lambda: None) -> Path:
+    """Give a dotted folder that has everything its name, with a number after it if a run of the same second has that.
+
+    Parameters
+    ----------
+    close : lets go of the journal, which has done its duty and goes.
+
+    Raises
+    ------
+    OSError : the disk does not take it.
+    StorageFault : there are a thousand of that name.
+    """
+    sync_folder(unfinished)
+    close()
+    (unfinished / JOURNAL).unlink(missing_ok=True)
+    for number in range(1, 1000):
+        folder = parent / (name if number == 1 else f"{name}-{number}")
+        if not folder.exists():  # a folder that comes up in between is not empty, and then the rename fails
+            unfinished.rename(folder)
+            sync_folder(parent)
+            return folder
+    raise StorageFault(f"a thousand outcomes are named {name}", where=str(parent))
+
+
+def crc_of(codes: np.ndarray[Any, Any]) -> int:
+    """The CRC-32 of codes as they lie in the file."""
+    return zlib.crc32(np.ascontiguousarray(codes).data)
+
+
+def _check_room(folder: Path, size: int) -> None:
+    free = shutil.disk_usage(folder).free
+    if free < size:
+        raise StorageFault(
+            f"the records of this run take about {size / 1e6:.1f} MB, and {free / 1e6:.1f} MB are free",
+            where=str(folder),
+            do="make room, or name another folder with --out or --logbook",
+        )
 
 
 class _WireStream(io.TextIOBase):
-    """A text file that swallows the first fault, and everything after it, until `check` is called."""
+    """A text file that swallows the first fault, and everything after it, until `check` is called.
+
+    What is written is with the operating system at once, so that a kill leaves the dialogue up to its last message.
+    """
 
     def __init__(self, path: Path) -> None:
         self._path = path
-        self._file = path.open("x", encoding="utf-8")
+        self._file = path.open("xb", buffering=0)
         self._fault: OSError | None = None
+        self.has_spoken = False
 
     def write(self, text: str) -> int:
-        if self._fault is None:
+        self.has_spoken = self.has_spoken or not text.startswith("#")
+        rest = memoryview(text.encode())
+        while self._fault is None and rest:
             try:
-                self._file.write(text)
+                rest = rest[self._file.write(rest) :]
             except OSError as fault:
                 self._fault = fault
         return len(text)
@@ -142,6 +321,11 @@ class _WireStream(io.TextIOBase):
             self._file.close()
         except OSError as fault:
             self._fault = self._fault or fault
+
+    def sync(self) -> None:
+        """Return when the dialogue is on the disk; raises what went wrong so far."""
+        self.check()
+        sync_file(self._file.fileno())
 
     def check(self) -> None:
         """Raise, as a StorageFault, what went wrong so far."""
@@ -161,18 +345,3 @@ def named_storage(path: Path) -> Iterator[None]:
             where=str(fault.filename or path),
             do="make room or get the right to write there, or name another folder with --out",
         ) from fault
-
-
-def _write(path: Path, content: bytes) -> None:
-    with named_storage(path), path.open("xb") as file:
-        file.write(content)
-        file.flush()
-        os.fsync(file.fileno())
-
-
-def _to_disk(path: Path) -> None:
-    handle: Any = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

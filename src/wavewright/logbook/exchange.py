@@ -13,9 +13,10 @@ from sqlalchemy import select
 
 from wavewright.errors import FileFault, Misuse, Place, StorageFault
 from wavewright.logbook.book import Logbook, new_id
-from wavewright.logbook.outcome_files import OUTCOME, outcome_as_json, outcome_from_json, read_outcome
+from wavewright.logbook.outcome_files import OUTCOME, WIRE_LOG, outcome_as_json, outcome_from_json, read_outcome
 from wavewright.logbook.queries import Filter
 from wavewright.logbook.tables import microseconds, moment_of, outcomes, readings
+from wavewright.logbook.unfinished import recover
 from wavewright.running.outcome import Outcome
 
 COLUMNS = (
@@ -26,10 +27,11 @@ COLUMNS = (
 
 @dataclass(frozen=True, slots=True)
 class Imported:
-    """What an import brought: runs that are new, and runs that were in the logbook already."""
+    """What an import brought: runs that are new, runs that were in the logbook already, runs that were cut off."""
 
     new: int
     known: int
+    cut_off: int = 0
 
 
 def export(book: Logbook, path: Path, which: Filter | None = None) -> int:
@@ -57,19 +59,23 @@ def export(book: Logbook, path: Path, which: Filter | None = None) -> int:
 def import_outcomes(book: Logbook, path: Path, *, station: str = "") -> Imported:
     """Enter what another logbook exported as `.jsonl`, or the evidence folders that runs have written.
 
-    A folder is an evidence folder itself, or holds such folders. Captures come along with folders. Runs that are in the
-    logbook already (same id; for folders, same start, serial number and recipe) are left as they are.
+    A folder is an evidence folder itself, or holds such folders; of what killed runs have left, evidence is made first.
+    Captures come along with folders. Runs that are in the logbook already (same id; for folders, same start, serial
+    number and recipe) are left as they are.
 
     Raises
     ------
     FileFault : a line or a folder is not what it should be; nothing is entered then.
     """
+    cut_off = recover(path) if path.is_dir() else []
+    if not path.exists() and len(cut_off) == 1:  # the folder that was named has its own name now
+        path = cut_off[0]
     given = _from_folder(path, station) if path.is_dir() else _from_lines(path)
     found = list(given)
     known = _known(book)
     new = [one for one in found if one[0] not in known and _mark(one[1]) not in known]
     book.enter_named(new)
-    return Imported(len(new), len(found) - len(new))
+    return Imported(len(new), len(found) - len(new), len(cut_off))
 
 
 def rows(book: Logbook, which: Filter) -> Iterator[dict[str, Any]]:
@@ -161,7 +167,7 @@ def _from_lines(path: Path) -> Iterator[tuple[str, Outcome, str, str]]:
 
 def _from_folder(path: Path, station: str) -> Iterator[tuple[str, Outcome, str, str]]:
     folders = [path] if (path / OUTCOME).exists() else sorted(below.parent for below in path.glob(f"[!.]*/{OUTCOME}"))
-    if not folders:
+    if not folders and not any(path.glob(f".*/{WIRE_LOG}")):
         raise FileFault(
             "no evidence in this folder", where=str(path), expected=f"a folder with {OUTCOME}, or such folders"
         )

@@ -9,15 +9,16 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from wavewright.errors import OutputMayBeOn
+from wavewright.errors import Misuse, OutputMayBeOn, WavewrightError
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.logbook.evidence import Evidence
 from wavewright.logbook.formats.catalogue import read_stored
+from wavewright.logbook.storable import check_words, shown, unstorable_serial
 from wavewright.recipe.load import load_recipe
 from wavewright.recipe.recipe import Recipe
 from wavewright.running import runner
 from wavewright.running.bench_lock import bench_lock
-from wavewright.running.interruption import interruptible
+from wavewright.running.interruption import Interrupted, Interruption, interruptible
 from wavewright.running.outcome import Outcome
 from wavewright.running.shipped import find_file
 from wavewright.running.usual_bench import named_or_usual
@@ -38,6 +39,7 @@ def run(
     station: str = "",
     batch: str = "",
     patience: float = PATIENCE,
+    interruption: Interruption | None = None,
     say: Callable[[str], None] = lambda text: None,
     now: Callable[[], datetime] = lambda: datetime.now(UTC),
     **how: Any,
@@ -54,6 +56,7 @@ def run(
     logbook : path or URL of a logbook that the outcome is entered into; None enters it into none.
     station : where the bench stands; batch : which batch the unit belongs to; both for the logbook.
     patience : s; how long to wait while another run uses the bench.
+    interruption : what signals do, where the caller has taken them over for longer than the run.
     say : tells the operator that the run waits, and for whom.
     how : whatever else `wavewright.running.runner.run` takes: `operator`, `stop_at_first`, `seed`, ….
 
@@ -64,34 +67,87 @@ def run(
     Raises
     ------
     FileFault : a file says something that cannot be used.
+    Misuse : a serial number or a name cannot be stored.
     BenchFault, StorageFault, OutputMayBeOn, LinkLost, NoAnswer, BadAnswer : as `wavewright.running.runner.run`.
+
+    What was measured until an error came is kept, and is the `outcome` of the error.
     """
     wanted = recipe if isinstance(recipe, Recipe) else load_recipe(find_file(recipe))
     there = bench if isinstance(bench, BenchFile) else _named_bench(bench, wanted, say)
     how = {"read_stored": read_stored, **how}
+    if why := unstorable_serial(serial, recipe=wanted.name):
+        raise Misuse(f"the serial number {shown(serial)} {why}", expected="printable text that UTF-8 can hold")
+    words = {"operator": str(how.get("operator", "")), "station": station, "batch": batch, "recipe": str(wanted.path)}
+    folders = {"folder": "" if out is None else str(out), "logbook": "" if logbook is None else str(logbook)}
+    check_words({**words, "bench": str(there.path), **folders})
     with ExitStack() as open_things:
         # opened before anything is sent: a run whose outcome cannot be kept is not begun
         book = open_things.enter_context(_opened(logbook)) if logbook is not None else None
         open_things.enter_context(bench_lock(addresses(there), what=wanted.name, patience=patience, say=say))
         evidence = None
         if out is not None:
-            evidence = open_things.enter_context(Evidence(Path(out), started=now(), recipe=wanted.name, serial=serial))
-
-        def kept(outcome: Outcome) -> Outcome:
-            outcome = outcome if evidence is None else evidence.finish(outcome)
-            return outcome if book is None else replace(outcome, id=book.enter(outcome, station=station, batch=batch))
-
+            codes = None if book is None else book.codes
+            evidence = Evidence(Path(out), started=now(), recipe=wanted.name, serial=serial, codes=codes)
+            open_things.enter_context(evidence)
+        keeping = _Keeping(evidence, book, station=station, batch=batch)
         # handlers stay until the evidence is written: a second Ctrl-C would otherwise throw it away
-        signals = open_things.enter_context(interruptible(say=say))
+        signals = interruption or open_things.enter_context(interruptible(say=say))
         try:
             outcome = runner.run(wanted, there, keeper=evidence, serial=serial, now=now, interruption=signals, **how)
+        except (WavewrightError, Interrupted) as fault:
             with signals.shielded():
-                return kept(outcome)
-        except OutputMayBeOn as danger:
-            with signals.shielded():
-                if isinstance(danger.outcome, Outcome):
-                    danger.outcome = kept(danger.outcome)
+                keeping.keep_broken(fault)
             raise
+        with signals.shielded():
+            return keeping.keep(outcome)
+
+
+class _Keeping:
+    """Where the outcome of a run goes when it has ended."""
+
+    def __init__(self, evidence: Evidence | None, book: Logbook | None, *, station: str, batch: str) -> None:
+        self._evidence, self._book, self._station, self._batch = evidence, book, station, batch
+
+    def keep(self, outcome: Outcome) -> Outcome:
+        """Finish the evidence, enter the outcome into the logbook; an error has the outcome as far as it is kept."""
+        try:
+            if self._evidence is not None:
+                outcome = self._evidence.finish(outcome)
+            if self._book is not None:
+                identifier = self._book.enter(self._collected(outcome), station=self._station, batch=self._batch)
+                outcome = replace(outcome, id=identifier)
+        except WavewrightError as fault:
+            fault.outcome = outcome
+            if self._evidence is not None and (left := self._evidence.left_at):
+                fault.do = (
+                    f"make room; `wavewright logbook import {left.parent}` then enters what was measured ({left})"
+                )
+            raise
+        return outcome
+
+    def keep_broken(self, fault: WavewrightError | Interrupted) -> None:
+        """The same for what a run brought that an error ended; the error has the outcome afterwards, if there is one.
+
+        The first error stays the one that is told.
+        """
+        is_kept = isinstance(fault, OutputMayBeOn) or (
+            self._evidence is not None and self._evidence.is_worth_keeping(fault)
+        )
+        if not isinstance(fault.outcome, Outcome) or not is_kept:
+            fault.outcome = None
+            if self._evidence is not None:
+                self._evidence.forget()
+            return
+        try:
+            fault.outcome = self.keep(fault.outcome)
+        except WavewrightError as second:
+            fault.outcome = second.outcome
+            fault.add_note(str(second))
+
+    def _collected(self, outcome: Outcome) -> Outcome:
+        """The outcome with the captures that the logbook has by now, so that nothing is read again."""
+        found = None if self._evidence is None else self._evidence.collected(outcome)
+        return outcome if found is None else replace(outcome, captures=found)
 
 
 def addresses(bench: BenchFile) -> tuple[str, ...]:

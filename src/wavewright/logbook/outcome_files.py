@@ -21,6 +21,7 @@ PERCENTILES = (1, 50, 99)
 _LIBRARY = re.compile(r"^[\"']?library[\"']?[ \t]*:[ \t]*[\"']?(?P<name>[^\"'#\n]*[^\"'#\s])", re.MULTILINE)
 LAYOUT = 1  # of the JSON document: raised when a reader of the old one would go wrong
 OUTCOME, CAPTURES, WIRE_LOG = "outcome.json", "captures.h5", "wire.log"
+JOURNAL = "journal"  # only while a run is on
 
 
 def outcome_as_json(outcome: Outcome) -> dict[str, Any]:
@@ -39,7 +40,7 @@ def outcome_as_json(outcome: Outcome) -> dict[str, Any]:
         "seed": outcome.seed,
         "draw": outcome.draw,
         "simulated": outcome.is_simulated,
-        "measurements": [_measurement_as_json(one) for one in outcome.measurements],
+        "measurements": [measurement_as_json(one) for one in outcome.measurements],
         "identities": dict(outcome.identities),
         "versions": dict(outcome.versions),
         "recipe": _origin_as_json(outcome.recipe),
@@ -62,7 +63,7 @@ def outcome_from_json(plain: Mapping[str, Any]) -> Outcome:
         draw=plain.get("draw"),
         is_simulated=plain["simulated"] if "simulated" in plain else _was_simulated(plain),
         versions=plain["versions"],
-        measurements=tuple(_measurement_from_json(one) for one in plain["measurements"]),
+        measurements=tuple(measurement_from_json(one) for one in plain["measurements"]),
     )
 
 
@@ -101,7 +102,8 @@ def read_outcome(folder: Path) -> Outcome:
     return replace(outcome, folder=folder, captures=KeptCaptures(folder / CAPTURES))
 
 
-def _measurement_as_json(one: MeasurementOutcome) -> dict[str, Any]:
+def measurement_as_json(one: MeasurementOutcome) -> dict[str, Any]:
+    """One entry of `measurements`; `measurement_from_json` brings it back."""
     return {
         "name": one.name,
         "conditions": dict(one.conditions),
@@ -117,7 +119,8 @@ def _measurement_as_json(one: MeasurementOutcome) -> dict[str, Any]:
     }
 
 
-def _measurement_from_json(plain: Mapping[str, Any]) -> MeasurementOutcome:
+def measurement_from_json(plain: Mapping[str, Any]) -> MeasurementOutcome:
+    """The measurement that `measurement_as_json` made this of."""
     return MeasurementOutcome(
         **{name: plain[name] for name in ("name", "conditions", "error", "place", "shots", "asked", "read_back")},
         results=tuple(_result_from_json(result) for result in plain["results"]),

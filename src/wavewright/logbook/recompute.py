@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import islice
 from pathlib import Path
 
 from wavewright.analysis.reading import Reading
@@ -66,7 +67,7 @@ def recompute(outcome: Outcome, recipe: Recipe | None = None, *, run: str = "") 
     again = tuple(
         _again(stored[measurement.label], measurement, outcome, references)
         for measurement in used
-        if measurement.label in stored and not stored[measurement.label].error
+        if measurement.label in stored and _has_readings(stored[measurement.label])
     )
     labels = {one.label for one in again}
     kept = tuple(one for one in outcome.measurements if one.label not in labels and one.error)
@@ -111,7 +112,14 @@ def _again(
         raise StorageFault(
             f"no captures of `{stored.label}` were kept", expected="the raw codes of every shot", do="measure again"
         )
-    return replace(stored, results=evaluate(measurement, captures, references=references))
+    # of a measurement that broke off, the shot that was in the air may have been kept, and was not evaluated
+    taken = islice(captures, stored.shots if stored.error else None)
+    results = evaluate(measurement, taken, references=references, is_cut_short=bool(stored.error))
+    return replace(stored, results=results)
+
+
+def _has_readings(one: MeasurementOutcome) -> bool:
+    return not one.error or one.shots > 0
 
 
 def _differences(was: Outcome, now: Outcome) -> Iterable[Difference]:

@@ -46,4 +46,5 @@ def prune(book: Logbook, which: Filter | None, *, dry: bool = False) -> Pruned:
         size = sum(
             book.codes.path(content).stat().st_size if dry else book.codes.remove(content) for content in orphans
         )
-    return Pruned(len(ids), len(orphans), size)
+    left, left_size = book.codes.clear_incoming(dry=dry)
+    return Pruned(len(ids), len(orphans) + left, size + left_size)

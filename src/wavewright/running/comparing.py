@@ -31,14 +31,17 @@ class Comparing:
         self._wanted, self._references, self._measurement = wanted, references, measurement
         self._shots: list[dict[str, Reading]] = []
 
-    def add(self, shot: Examined) -> None:
-        """Compare one more shot."""
+    def compared(self, shot: Examined) -> dict[str, Reading]:
+        """What is found in one shot."""
         try:
-            self._shots.append(dict(self._compared(shot)))
+            return dict(self._compared(shot))
         except NotMeasurable as fault:
             unit = {"": "V"}
-            nothing = {name: Reading(None, unit.get(own, own), reason=fault.what) for name, own in FOUND.items()}
-            self._shots.append(nothing)
+            return {name: Reading(None, unit.get(own, own), reason=fault.what) for name, own in FOUND.items()}
+
+    def add(self, found: dict[str, Reading]) -> None:
+        """Take what was found in one more shot."""
+        self._shots.append(found)
 
     def results(self) -> list[Result]:
         """`name.rms`, `name.delay`, …: what is found, and what limits it."""

@@ -6,7 +6,8 @@ not matter for the memory.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 
 from wavewright.analysis.catalogue import find_metric
@@ -19,6 +20,7 @@ from wavewright.quantities import read_interval
 from wavewright.recipe.computation import Computation
 from wavewright.recipe.measurement import Measurement
 from wavewright.running.comparing import Comparing
+from wavewright.running.cut_short import cut_short_results
 from wavewright.running.examined import Examined
 from wavewright.running.judged import judged
 from wavewright.running.metering import metered
@@ -36,13 +38,18 @@ def readings_of(capture: Capture, measurement: Measurement) -> dict[str, Reading
 
 
 def evaluate(
-    measurement: Measurement, captures: Iterable[Capture], *, references: References | None = None
+    measurement: Measurement,
+    captures: Iterable[Capture],
+    *,
+    references: References | None = None,
+    is_cut_short: bool = False,
 ) -> tuple[Result, ...]:
     """All results of a measurement from its captures.
 
     Parameters
     ----------
     references : the waveforms that `compare:` and masks refer to, and that later measurements will refer to.
+    is_cut_short : the measurement broke off before all of its shots were taken.
     """
     found = references or References()
     evaluation = Evaluation(measurement, references=found)
@@ -50,7 +57,8 @@ def evaluate(
         shot = Examined(capture, measurement)
         found.offer(measurement, shot)
         evaluation.add(shot)
-    return evaluation.results()
+    results = evaluation.results()
+    return cut_short_results(results) if is_cut_short else results
 
 
 class Evaluation:
@@ -71,18 +79,36 @@ class Evaluation:
         persistence = measurement.persistence
         self._persisting = None if persistence is None else Persisting(persistence, found, measurement)
 
-    def add(self, shot: Examined) -> None:
-        """Take one more shot; nothing of it is kept but numbers."""
+    def add(
+        self, shot: Examined, *, shielded: Callable[[], AbstractContextManager[None]] = nullcontext
+    ) -> dict[str, Reading]:
+        """Take one more shot, of which only numbers are kept; returns the readings of `compute:` and of the meters.
+
+        Parameters
+        ----------
+        shielded : a block that no signal breaks off: the shot counts for everything or for nothing.
+        """
         readings = _readings(shot, self._measurement.compute)
-        self._shots.append({name: replace(reading, occurrences=None) for name, reading in readings.items()})
-        for one in self._measurement.meterings:
-            self._metered[one.name].append(metered(shot.capture, one))
-        for line, wanted in self._measurement.expect.items():
-            self._unmet[line].append(shot.unmet({line: wanted}))
-        for comparing in self._comparing:
-            comparing.add(shot)
-        if self._persisting is not None:
-            self._persisting.add(shot)
+        kept = {name: replace(reading, occurrences=None) for name, reading in readings.items()}
+        read = {one.name: metered(shot.capture, one) for one in self._measurement.meterings}
+        unmet = {line: shot.unmet({line: wanted}) for line, wanted in self._measurement.expect.items()}
+        compared = [comparing.compared(shot) for comparing in self._comparing]
+        with shielded():
+            if self._persisting is not None:
+                self._persisting.add(shot)
+            self._shots.append(kept)
+            for name, reading in read.items():
+                self._metered[name].append(reading)
+            for line, sentences in unmet.items():
+                self._unmet[line].append(sentences)
+            for comparing, found in zip(self._comparing, compared, strict=True):
+                comparing.add(found)
+        return {**kept, **read}
+
+    @property
+    def shots(self) -> int:
+        """How many were taken."""
+        return len(self._shots)
 
     def results(self) -> tuple[Result, ...]:
         """The readings of all shots joined and held against the limits."""

@@ -1,18 +1,23 @@
-"""Ctrl-C and SIGTERM: the first breaks off what is going on, none reaches into the switching off of outputs."""
+"""Ctrl-C, SIGTERM and SIGHUP: the first breaks off what is going on, none reaches into the switching off of outputs."""
 
 from __future__ import annotations
 
 import signal
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from types import FrameType
 
-SIGNALS = (signal.SIGINT, signal.SIGTERM)
+from wavewright.instruments.stop_signals import STOP_SIGNALS
 
 
 class Interrupted(KeyboardInterrupt):
-    """Somebody wants the run to end now. No `except Exception` takes it for an ordinary fault."""
+    """Somebody wants the run to end now. No `except Exception` takes it for an ordinary fault.
+
+    `outcome` is what the run brought until then.
+    """
+
+    outcome: object = None
 
     def __init__(self, number: int) -> None:
         super().__init__(f"broken off by {signal.Signals(number).name}")
@@ -54,7 +59,8 @@ class Interruption:
         if self._number is None:
             self._number = number
         if self._is_shielded or self._was_raised:
-            self._say("outputs are switched off and the evidence is kept first; the run ends then by itself")
+            with suppress(OSError, ValueError):  # of a terminal that is gone: the signal has said so
+                self._say("outputs are switched off and the evidence is kept first; the run ends then by itself")
             return
         self._was_raised = True
         raise Interrupted(number)
@@ -62,10 +68,10 @@ class Interruption:
 
 @contextmanager
 def interruptible(*, say: Callable[[str], None]) -> Iterator[Interruption]:
-    """Take over SIGINT and SIGTERM inside the block; the handlers that were there return after it.
+    """Take over SIGINT, SIGTERM and SIGHUP inside the block; the handlers that were there return after it.
 
-    Only the main thread of a program can handle signals. In another one the block changes nothing: there the program
-    round it decides.
+    A signal that the program was told to ignore, as by `nohup`, stays ignored. Only the main thread of a program can
+    handle signals. In another one the block changes nothing: there the program round it decides.
 
     Parameters
     ----------
@@ -75,7 +81,8 @@ def interruptible(*, say: Callable[[str], None]) -> Iterator[Interruption]:
     if threading.current_thread() is not threading.main_thread():
         yield interruption
         return
-    before = {number: signal.signal(number, interruption.take) for number in SIGNALS}
+    heeded = [number for number in STOP_SIGNALS if signal.getsignal(number) is not signal.SIG_IGN]
+    before = {number: signal.signal(number, interruption.take) for number in heeded}
     try:
         yield interruption
     finally:

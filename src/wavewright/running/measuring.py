@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field, replace
+from functools import partial
 
-from wavewright.errors import BadAnswer, NoAnswer, NotMeasurable
+from wavewright.errors import BadAnswer, NoAnswer, NotMeasurable, WavewrightError
 from wavewright.instruments.bench import Bench
 from wavewright.instruments.setups import DigitizerSetup
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.stimulus import Step
 from wavewright.running.cross_check import cross_checks
+from wavewright.running.cut_short import CutShort, broken_off, cut_short_results
 from wavewright.running.evaluate import Evaluation
 from wavewright.running.examined import Examined
+from wavewright.running.interruption import Interrupted
 from wavewright.running.keeping import Keeper
 from wavewright.running.metering import meter_values, supply_values
 from wavewright.running.outcome import MeasurementOutcome
@@ -39,6 +43,7 @@ class Surroundings:
     references : what `compare:` and masks refer to.
     is_cross_checked : the instrument is asked for its own values too.
     periods : the stored waveforms that the source plays.
+    shielded : a block that no signal breaks off.
     """
 
     bench: Bench
@@ -52,6 +57,7 @@ class Surroundings:
     references: References
     is_cross_checked: bool = False
     periods: Periods = field(default_factory=dict)
+    shielded: Callable[[], AbstractContextManager[None]] = nullcontext
 
 
 def measure_one(measurement: Measurement, around: Surroundings, *, is_placed: bool = False) -> MeasurementOutcome:
@@ -65,6 +71,7 @@ def measure_one(measurement: Measurement, around: Surroundings, *, is_placed: bo
     ------
     NoTrigger, NotMeasurable, Complaint, BadAnswer, NoAnswer : no reading came about; the next may do better.
     LinkLost, OutputMayBeOn, BenchFault, StorageFault : the run cannot go on.
+    CutShort : one of these, or a signal, after some shots were taken.
     """
     bench, goal = around.bench, wanted(measurement, attenuations=around.attenuations)
     around.progress.step("bringing the bench to a known state")
@@ -79,19 +86,40 @@ def measure_one(measurement: Measurement, around: Surroundings, *, is_placed: bo
     if measurement.trigger.mode == "auto" and not goal.is_automatic:
         _stimulate(measurement.stimulus, around)
     evaluation = Evaluation(measurement, references=around.references)
-    looked_at = _take_shots(measurement, evaluation, around)
-    said = (*_kept(measurement, looked_at), *_tripped(measurement, around))
-    results = evaluation.results()
-    return MeasurementOutcome(
+    done = MeasurementOutcome(
         name=measurement.name,
         conditions=measurement.condition,
         place=measurement.place or "",
         asked=settings.asked,
         read_back=settings.used,
-        remarks=(*found.remarks, *settings.differences, *said),
+        remarks=(*found.remarks, *settings.differences),
+    )
+    try:
+        looked_at = _take_shots(measurement, evaluation, around)
+    except (WavewrightError, Interrupted) as fault:
+        if not evaluation.shots:
+            raise
+        raise CutShort(fault, partial(_cut_short, done, fault, evaluation, measurement)) from fault
+    said = (*_kept(measurement, looked_at), *_tripped(measurement, around))
+    results = evaluation.results()
+    return replace(
+        done,
+        remarks=(*done.remarks, *said),
         shots=measurement.shots,
         results=results,
         cross_checks=cross_checks(bench.digitizer, results) if around.is_cross_checked else (),
+    )
+
+
+def _cut_short(
+    done: MeasurementOutcome, fault: BaseException, evaluation: Evaluation, measurement: Measurement
+) -> MeasurementOutcome:
+    """What the shots that were taken say."""
+    return replace(
+        done,
+        shots=evaluation.shots,
+        results=cut_short_results(evaluation.results()),
+        error=broken_off(fault, evaluation.shots, measurement.shots),
     )
 
 
@@ -113,9 +141,10 @@ def _take_shots(measurement: Measurement, evaluation: Evaluation, around: Surrou
     for number in range(measurement.shots):
         shot, tries = _wanted_shot(measurement, around)
         looked_at += tries
-        around.keeper.keep(measurement.label, shot.capture)
+        with around.shielded():
+            around.keeper.keep(measurement.label, shot.capture)
         around.references.offer(measurement, shot)
-        evaluation.add(shot)
+        around.keeper.read(measurement.label, evaluation.add(shot, shielded=around.shielded))
         around.progress.shot(number + 1)
     return looked_at
 

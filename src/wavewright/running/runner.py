@@ -19,7 +19,7 @@ from wavewright.errors import (
     NoAnswer,
     NotMeasurable,
     NoTrigger,
-    OutputMayBeOn,
+    StorageFault,
     WavewrightError,
 )
 from wavewright.instruments.bench import open_bench
@@ -29,6 +29,7 @@ from wavewright.instruments.wire_log import WireLog
 from wavewright.judgement.verdict import Verdict
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
+from wavewright.running.cut_short import CutShort
 from wavewright.running.interruption import Interrupted, Interruption, interruptible
 from wavewright.running.keeping import Keeper, Memory
 from wavewright.running.measuring import Surroundings, measure_one
@@ -36,12 +37,15 @@ from wavewright.running.outcome import MeasurementOutcome, Origin, Outcome
 from wavewright.running.periods import ReadStored, read_periods
 from wavewright.running.progress import Progress, Silent
 from wavewright.running.prompts import Operator, Unattended, caution_text
+from wavewright.running.record_size import record_size
 from wavewright.running.references import References
 from wavewright.running.selection import Selection, select
 
 # After these no reading came about, and the instruments can still be spoken to: the next measurement may do better.
 PASSING = (NoAnswer, Complaint, BadAnswer, NotMeasurable)
 MOST_UNANSWERED = 2  # measurements in a row that end for want of an answer before the run is ended
+# These end the run in good order: what was measured before is its outcome.
+ENDING = (Interrupted, LinkLost, BenchFault, StorageFault)
 
 
 def run(
@@ -67,9 +71,9 @@ def run(
 ) -> Outcome:
     """Run a recipe on a bench.
 
-    A fault that concerns one measurement becomes its verdict `error`, and the next one follows. A broken connection or
-    an interruption ends the run; the outcome says so, and holds what was measured before. Outputs are switched off, and
-    confirmed off, before this returns or raises.
+    A fault that concerns one measurement becomes its verdict `error`, and the next one follows. A broken connection, a
+    full disk or an interruption ends the run; the outcome says so, and holds what was measured before. Outputs are
+    switched off, and confirmed off, before this returns or raises.
 
     Parameters
     ----------
@@ -91,9 +95,11 @@ def run(
     ------
     BenchFault : the bench lacks or forbids what the recipe wants; nothing was sent.
     OutputMayBeOn : an output could not be confirmed off.
-    StorageFault : the keeper could not keep what came.
+    StorageFault : the keeper has no room, or takes nothing; nothing was sent.
     FileFault : a stored waveform, to compare with or to play, cannot be used.
     LinkLost, NoAnswer, BadAnswer : an instrument is not there at the beginning.
+
+    An error that comes once the keeper has begun has, in `outcome`, what the run brought until then.
     """
     periods = read_periods(recipe, read_stored)
     chosen = select(recipe, bench, periods=periods)
@@ -104,6 +110,7 @@ def run(
     references = References(recipe, read_stored=read_stored)
     references.load(recipe)
     measurements: list[MeasurementOutcome] = []
+    cut_short: list[CutShort] = []
     identities: dict[str, str] = {}
 
     def outcome(error: str) -> Outcome:
@@ -123,17 +130,19 @@ def run(
             is_simulated=bench.is_simulated or manager is not None or say_simulated(identities.values()),
             identities=identities,
             versions=versions(),
-            measurements=tuple(measurements),
+            measurements=(*measurements, *(one.outcome() for one in cut_short)),
             error=error,
             captures=into.captures if isinstance(into, Memory) else {},
         )
 
     signals = interruptible(say=person.say) if interruption is None else nullcontext(interruption)
     with naming_outcome(outcome), signals as taken:
+        into.begin(outcome(""), size=record_size(recipe, chosen))
         if recipe.cautions:
             person.confirm(caution_text(recipe.cautions))
         with open_bench(bench, names, wire_log=log, seed=seed, draw=drawn, manager=manager, pause=pause) as opened:
             identities |= opened.identities
+            into.identified(identities)
             around = Surroundings(
                 bench=opened,
                 attenuations=chosen.attenuations,
@@ -145,19 +154,23 @@ def run(
                 check=taken.check,
                 references=references,
                 periods=periods,
+                shielded=taken.shielded,
                 is_cross_checked=cross_check or recipe.cross_check,
             )
-            error = _measure_all(recipe, around, taken, measurements, stop_at_first=stop_at_first)
+            error = _measure_all(recipe, around, taken, measurements, cut_short, stop_at_first=stop_at_first)
     return outcome(error)
 
 
 @contextmanager
 def naming_outcome(outcome: Callable[[str], Outcome]) -> Iterator[None]:
-    """Give an output that may be on what the run brought until then, so that its evidence is not lost."""
+    """Give whatever ends a run what it brought until then, so that its evidence is not lost."""
     try:
         yield
-    except OutputMayBeOn as danger:
-        danger.outcome = outcome(str(danger))
+    except WavewrightError as fault:
+        fault.outcome = outcome(str(fault))
+        raise
+    except Interrupted as signal:
+        signal.outcome = outcome(str(signal))
         raise
 
 
@@ -181,10 +194,14 @@ def _measure_all(
     around: Surroundings,
     interruption: Interruption,
     done: list[MeasurementOutcome],
+    cut_short: list[CutShort],
     *,
     stop_at_first: bool,
 ) -> str:
-    """Take all measurements into `done`; returns why the run broke off, if it did. Outputs are off afterwards."""
+    """Take all measurements into `done`; returns why the run broke off, if it did. Outputs are off afterwards.
+
+    A measurement that broke off with the run is put into `cut_short`: it is evaluated when outputs are off.
+    """
     error = ""
     try:
         unanswered = 0
@@ -193,19 +210,27 @@ def _measure_all(
             interruption.check()
             around.progress.begin(measurement.label, shots=measurement.shots)
             place = (measurement.name, measurement.place or "")
-            one, fault = _measured(measurement, around, is_placed=place == placed)
-            done.append(one)
+            outcome, fault = _measured(measurement, around, is_placed=place == placed)
             placed = place
-            around.progress.end(one)
-            if fault is not None:
-                around.bench.safe_state()  # whatever is slow or silent now, no output stays on meanwhile
+            try:
+                if fault is not None:
+                    around.bench.safe_state()  # whatever is slow or silent now, no output stays on meanwhile
+            finally:
+                done.append(outcome())
+            around.keeper.measured(done[-1])
+            around.progress.end(done[-1])
             is_silent = isinstance(fault, NoAnswer) and not isinstance(fault, NoTrigger)
             unanswered = unanswered + 1 if is_silent else 0
             if unanswered >= MOST_UNANSWERED:
                 return f"{unanswered} measurements one after the other ended for want of an answer: {fault}"
             if stop_at_first and done[-1].verdict not in (None, Verdict.PASS):
                 break
-    except (Interrupted, LinkLost, BenchFault) as fault:
+    except CutShort as broken:
+        cut_short.append(broken)
+        if not isinstance(broken.fault, ENDING):
+            raise broken.fault from None
+        error = str(broken.fault)
+    except ENDING as fault:
         error = str(fault)
     finally:
         # Leaving the bench does it once more: a signal in the instant before the shield goes up would skip it here.
@@ -216,13 +241,18 @@ def _measure_all(
 
 def _measured(
     measurement: Measurement, around: Surroundings, *, is_placed: bool
-) -> tuple[MeasurementOutcome, WavewrightError | None]:
-    """The measurement, or its outcome `error` and why, if nothing came of it and the next one may do better."""
+) -> tuple[Callable[[], MeasurementOutcome], WavewrightError | None]:
+    """The measurement, or its outcome `error` and why, if it broke off and the next one may do better."""
     try:
-        return measure_one(measurement, around, is_placed=is_placed), None
+        done = measure_one(measurement, around, is_placed=is_placed)
     except PASSING as fault:
-        place = measurement.place or ""
-        return MeasurementOutcome(measurement.name, measurement.condition, place, error=str(fault)), fault
+        nothing = MeasurementOutcome(measurement.name, measurement.condition, measurement.place or "", error=str(fault))
+        return lambda: nothing, fault
+    except CutShort as broken:
+        if isinstance(broken.fault, PASSING):
+            return broken.outcome, broken.fault
+        raise
+    return lambda: done, None
 
 
 def _origins(chosen: Selection) -> dict[str, Origin]:

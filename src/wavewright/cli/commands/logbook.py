@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 commands = typer.Typer(help="The runs that were made, and what they say together.", no_args_is_help=True)
 
 Run = Annotated[str, typer.Argument(help="Id of a run, its beginning, or `last`.")]
+EvidenceFolder = Annotated[Path, typer.Option("--out", help="Folder of the evidence, as of `run`.")]
 Operator = Annotated[str | None, typer.Option("--operator", help="Only runs of this operator.")]
 Station = Annotated[str | None, typer.Option("--station", help="Only runs of this station.")]
 
@@ -39,10 +40,17 @@ Station = Annotated[str | None, typer.Option("--station", help="Only runs of thi
 @commands.command("list")
 def list_runs(
     most: Annotated[int, typer.Option(min=1, help="So many runs at the most, the newest first.")] = 50,
+    unfinished: Annotated[
+        bool, typer.Option("--unfinished", help="List the runs that have no outcome: still on, or cut off.")
+    ] = False,
+    out: EvidenceFolder = Path("outcomes"),
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> None:
-    """List the newest runs."""
+    """List the newest runs, or with --unfinished those in a folder of evidence that were cut off."""
+    if unfinished:
+        _show_unfinished(out, as_json)
+        return
     _show(_entries(logbook, most), as_json)
 
 
@@ -168,7 +176,8 @@ def import_runs(
 
     with Logbook(logbook) as book:
         found = import_outcomes(book, source, station=station)
-    print(f"{found.new} runs entered, {found.known} known already")
+    cut_off = f"; {found.cut_off} had been cut off" if found.cut_off else ""
+    print(f"{found.new} runs entered, {found.known} known already{cut_off}")
 
 
 @commands.command()
@@ -238,19 +247,35 @@ def prune(
     serial: Serial = None,
     recipe: RecipeName = None,
     verdict: VerdictWord = None,
+    unfinished: Annotated[
+        bool, typer.Option("--unfinished", help="Take out runs that were cut off too, with the shots that they have.")
+    ] = False,
+    out: EvidenceFolder = Path("outcomes"),
     yes: Annotated[bool, typer.Option("--yes", help="Do it; without, it is only counted.")] = False,
     logbook: LogbookAt = None,
 ) -> None:
-    """Take out runs, and captures that no run refers to any more. Without --yes it only says what would go."""
+    """Take out runs, captures that no run refers to any more, and what killed runs have left.
+
+    Without --yes it only says what would go. Runs that were cut off after some shots stay: `import` enters them.
+    """
     from wavewright.logbook.book import Logbook
+    from wavewright.logbook.unfinished import clear
     from wavewright.logbook.upkeep import prune as prune_all
 
     is_named = any(word is not None for word in (before, part, serial, recipe, verdict))
     which = run_filter(part=part, serial=serial, recipe=recipe, verdict=verdict, until=before) if is_named else None
     with Logbook(logbook) as book:
         found = prune_all(book, which, dry=not yes)
+    left = clear(out, with_shots=unfinished, dry=not yes)
     word = "went" if yes else "would go; --yes lets them"
     print(f"{found.runs} runs and {found.files} files of captures, {found.size / 1e6:.1f} MB, {word}")
+    if left.folders:
+        print(f"{left.folders} unfinished runs, {left.size / 1e6:.1f} MB, {word}")
+    if left.kept:
+        print(
+            f"{left.kept} runs that were cut off have shots: `wavewright logbook import {out}` enters them, "
+            "--unfinished lets them go"
+        )
 
 
 def chain_lines(chain: Chain) -> Iterator[str]:
@@ -290,3 +315,24 @@ def _show(found: list[Entry], as_json: bool) -> None:
             "simulated" if entry.simulated else "real",
         )
     console().print(table if found else "no runs")
+
+
+def _show_unfinished(out: Path, as_json: bool) -> None:
+    from wavewright.logbook.unfinished import unfinished
+
+    found = unfinished(out)
+    if as_json:
+        print_json([one.as_json() for one in found])
+        return
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table("folder", "started, UTC", "recipe", "serial", "shots", "", box=None, pad_edge=False)
+    for one in found:
+        started = "" if one.started is None else f"{one.started:%Y-%m-%d %H:%M:%S}"
+        state = "still on" if one.is_alive else "cut off"
+        cells = (str(one.folder), started, one.recipe, one.serial, str(one.shots), state)
+        table.add_row(*(Text(cell) for cell in cells))
+    console().print(table if found else f"no unfinished runs in {out}")
+    if any(not one.is_alive and one.shots for one in found):
+        print(f"`wavewright logbook import {out}` enters what was cut off")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -14,9 +15,10 @@ from wavewright.cli.bench_choice import chosen_bench
 from wavewright.cli.desk import Desk
 from wavewright.cli.options import Bench, Draw, LogbookAt, Seed, Settings, read_settings
 from wavewright.cli.output import AsJson, console, print_json
-from wavewright.errors import Misuse
+from wavewright.errors import Misuse, OutputMayBeOn, WavewrightError
 
 if TYPE_CHECKING:
+    from wavewright.running.interruption import Interruption
     from wavewright.running.outcome import Outcome
 
 
@@ -81,13 +83,14 @@ def run(
     """
     from wavewright.instruments.bench_file import load_bench
     from wavewright.instruments.simulated import fresh_draw
+    from wavewright.instruments.stop_signals import STOP_SIGNALS
     from wavewright.logbook.batch_run import seed_of
     from wavewright.logbook.golden import keep_golden
     from wavewright.logbook.kept_run import run as run_and_keep
-    from wavewright.logbook.outcome_files import outcome_as_json
     from wavewright.logbook.place import usual_logbook
     from wavewright.recipe.load import load_recipe
-    from wavewright.reporting.console import print_outcome, print_statistics
+    from wavewright.running.interruption import Interrupted
+    from wavewright.running.outcome import Outcome
     from wavewright.running.shipped import find_file
 
     there = load_bench(chosen_bench(bench, recipe))
@@ -97,7 +100,7 @@ def run(
     where = logbook or usual_logbook()
     desk = Desk(console(stderr=True), is_attended=not yes)
 
-    def run_one(unit: str) -> Outcome:
+    def run_one(unit: str, interruption: Interruption | None = None) -> Outcome:
         return run_and_keep(
             wanted,
             bench=there,
@@ -116,6 +119,7 @@ def run(
             batch=lot,
             patience=wait,
             say=desk.say,
+            interruption=interruption,
         )
 
     try:
@@ -126,46 +130,73 @@ def run(
                 )
             pattern = wanted.serial_pattern if serial_pattern is None else serial_pattern
             how = BatchOptions(lot, pattern, repeat_passed, stop_after)
-            return _run_batch(wanted.name, run_one, where, serials, how, simulated=there.is_simulated, as_json=as_json)
+            return _run_batch(
+                wanted.name, run_one, where, serials, how,
+                simulated=there.is_simulated, say=desk.say, as_json=as_json,
+            )  # fmt: skip
         outcome = run_one(serial)
+    except (WavewrightError, Interrupted) as fault:
+        desk.close()
+        if not isinstance(fault.outcome, Outcome):
+            raise
+        if isinstance(fault, OutputMayBeOn):  # nobody is to read a table before this, and after it once more
+            desk.say(str(fault))
+        _show(fault.outcome, statistics=statistics, as_json=as_json)
+        raise
     finally:
         desk.close()
     if keep_as is not None:
         keep_golden(outcome, keep_as)
+    _show(outcome, statistics=statistics, as_json=as_json)
+    if outcome.error in {str(Interrupted(number)) for number in STOP_SIGNALS}:
+        desk.say(f"{outcome.error}: outputs are off, what was measured is kept; the same command runs the unit again")
+    return outcome.verdict.exit_status
+
+
+def _show(outcome: Outcome, *, statistics: bool, as_json: bool) -> None:
+    from wavewright.logbook.outcome_files import outcome_as_json
+    from wavewright.reporting.console import print_outcome, print_statistics
+
     if as_json:
         print_json({**outcome_as_json(outcome), "folder": str(outcome.folder), "id": outcome.id})
-    else:
-        print_outcome(outcome, console())
-        if statistics:
-            print_statistics(outcome, console())
-    return outcome.verdict.exit_status
+        return
+    print_outcome(outcome, console())
+    if statistics:
+        print_statistics(outcome, console())
 
 
 def _run_batch(
     recipe: str,
-    run_one: Callable[[str], Outcome],
+    run_one: Callable[..., Outcome],
     where: object,
     file: Path | None,
     how: BatchOptions,
     *,
     simulated: bool,
+    say: Callable[[str], None],
     as_json: bool,
 ) -> int:
     from wavewright.logbook.batch_run import run_batch
     from wavewright.logbook.book import Logbook
     from wavewright.reporting.batch import study_batch
+    from wavewright.running.interruption import interruptible
 
     line = Line(console(stderr=True))
     given = serials_of(file) if file is not None else line.serials()
-    with Logbook(str(where)) as book:
+    # signals end the batch and not only the unit that is on: their handlers stay over all of it
+    with Logbook(str(where)) as book, interruptible(say=say) as signals:
         done = run_batch(
-            given, run_one, book=book, recipe=recipe, batch=how.name,
-            pattern=how.pattern, repeat_passed=how.repeat_passed, stop_after=how.stop_after,
+            given, partial(run_one, interruption=signals), book=book, recipe=recipe, batch=how.name,
+            pattern=how.pattern, repeat_passed=how.repeat_passed, stop_after=how.stop_after, interruption=signals,
             simulated=simulated, desk=line,
         )  # fmt: skip
-        study = study_batch(book, ids=[run for run, _, _ in done.runs]) if done.runs else None
+        with signals.shielded():
+            ids = [run for run, _, _ in done.runs if run]
+            study = study_batch(book, ids=ids) if ids else None
     if as_json:
         print_json(summary_json(study, done))
     else:
         print(*summary_lines(study, done), sep="\n")
+    if done.fault is not None:
+        say(f"{done.fault}\nthe batch was broken off; the same command with --batch-name {how.name} goes on with it")
     return done.verdict.exit_status

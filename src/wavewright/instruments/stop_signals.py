@@ -1,0 +1,24 @@
+"""The signals that end a command, as far as the operating system has them, and the block that they wait for."""
+
+from __future__ import annotations
+
+import signal
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+# Ctrl-C, `kill`, and the end of the terminal; Windows has no SIGHUP
+STOP_SIGNALS = tuple(signal.Signals[name] for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
+
+
+@contextmanager
+def undisturbed() -> Iterator[None]:
+    """Stop signals wait until the block has been left: switching off is not to be broken off half-way."""
+    if threading.current_thread() is not threading.main_thread() or not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, STOP_SIGNALS)
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)

@@ -1,0 +1,85 @@
+"""A dotted folder that a living process works in: a lock beside it tells it from one that a kill has left.
+
+The lock is the operating system's and ends with the process. It lies beside the folder, `NAME.lock`, is there before
+the folder and stays until the folder has gone or has its final name.
+"""
+
+from __future__ import annotations
+
+import secrets
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+LOCK = ".lock"
+
+
+class HeldFolder:
+    """A new dotted folder, held by this process.
+
+    Parameters
+    ----------
+    parent : made if it is not there.
+    name : what its name begins with, after the dot.
+
+    Raises
+    ------
+    OSError : it cannot be made.
+    """
+
+    def __init__(self, parent: Path, name: str) -> None:
+        from filelock import FileLock
+
+        parent.mkdir(parents=True, exist_ok=True)
+        self.path = parent / f".{name}.{secrets.token_hex(4)}"
+        self._note = lock_of(self.path)
+        self._lock = FileLock(self._note)
+        self._lock.acquire(timeout=0)
+        try:
+            self.path.mkdir()
+        except BaseException:
+            self.let_go()
+            raise
+
+    def remove(self) -> None:
+        """Delete the folder with everything in it, as far as it can be, and let go of it."""
+        shutil.rmtree(self.path, ignore_errors=True)
+        self.let_go()
+
+    def let_go(self) -> None:
+        """Give the folder up: it stays as it is, under whatever name it has."""
+        self._note.unlink(missing_ok=True)
+        self._lock.release()
+
+
+def lock_of(folder: Path) -> Path:
+    """Where the lock of a held folder lies."""
+    return folder.with_name(folder.name + LOCK)
+
+
+@contextmanager
+def taken_over(folder: Path) -> Iterator[bool]:
+    """Hold a folder that another process has left; False in place of True where its process is alive."""
+    from filelock import FileLock, Timeout
+
+    lock = FileLock(lock_of(folder))
+    try:
+        lock.acquire(timeout=0)
+    except Timeout:
+        yield False
+        return
+    try:
+        yield True
+    finally:
+        lock_of(folder).unlink(missing_ok=True)
+        lock.release()
+
+
+def remove_left_locks(parent: Path) -> None:
+    """Delete locks beside folders that are gone: a kill between the two leaves them."""
+    for note in parent.glob(f".*{LOCK}"):
+        folder = note.with_name(note.name.removesuffix(LOCK))
+        if not folder.exists():
+            with taken_over(folder):
+                pass
