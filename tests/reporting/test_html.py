@@ -107,6 +107,13 @@ def seen(visit: Callable[..., Visit], page: str) -> Visit:
 
 
 @pytest.mark.browser
+def test_no_button_sends_a_picture_anywhere(seen: Visit) -> None:
+    titles = seen.page.eval_on_selector_all(".modebar-btn", "them => them.map(one => one.dataset.title || '')")
+    assert titles
+    assert not [title for title in titles if re.search("share|cloud|upload|send", title, re.IGNORECASE)]
+
+
+@pytest.mark.browser
 def test_a_browser_finds_no_fault_and_asks_for_nothing(seen: Visit) -> None:
     assert seen.said == []
     assert [url for url in seen.asked if not url.startswith(("file:", "data:", "blob:"))] == []

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from wavewright.cli.main import execute
 from wavewright.errors import Misuse
 from wavewright.logbook.studies.gauge import gauge_study
 
@@ -76,3 +80,37 @@ def test_a_missing_trial_is_refused() -> None:
     holed[3, 1, 2] = np.nan
     with pytest.raises(Misuse, match="complete the study"):
         gauge_study(holed)
+
+
+def test_readings_without_any_scatter_say_nothing_about_the_gauge() -> None:
+    same = np.repeat(np.array([0.1, 0.7, 0.30000000000000004, 1 / 3]), 6).reshape(4, 2, 3)
+    study = gauge_study(same)
+    assert study.repeatability == study.reproducibility == study.gauge == 0.0
+    assert study.distinct_categories is None
+
+
+def test_a_gauge_study_can_be_rehearsed_on_the_simulated_bench(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    root = Path(__file__).parents[3]
+    line = ["--bench", str(root / "sim/bench_line.yaml"), "--yes", "--logbook", "book.sqlite", "--seed-from-serial"]
+    recipe = (root / "recipes" / "rail_ripple.yaml").read_text(encoding="utf-8")
+    (tmp_path / "noise.yaml").write_text(recipe.replace("peak_to_peak", "ac_rms"), encoding="utf-8")
+    for operator in ("A. Rebe", "B. Amsel"):
+        for unit in ("VC204-0002", "VC204-0003"):
+            for _ in range(2):
+                execute(["run", "noise.yaml", "--serial", unit, "--operator", operator, *line])
+    capsys.readouterr()
+    assert execute(["study", "gauge", "rail_noise.ripple", "--logbook", "book.sqlite", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["repeatability"] > 0
+    assert found["distinct_categories"] is not None
+    for operator in ("A. Rebe", "B. Amsel"):
+        for unit in ("VC204-0002", "VC204-0003"):
+            for _ in range(2):
+                same = ["--seed", "7", "--logbook", "same.sqlite"]
+                execute(["run", "noise.yaml", "--serial", unit, "--operator", operator, *line[:3], *same])
+    capsys.readouterr()
+    assert execute(["study", "gauge", "rail_noise.ripple", "--logbook", "same.sqlite"]) == 0
+    assert "no scatter: every trial of a unit gave the same number" in capsys.readouterr().out

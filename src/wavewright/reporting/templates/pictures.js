@@ -85,7 +85,8 @@
       const colours = inks();
       const data = withInk(document_.figure.data, colours.ink);
       const config = { displaylogo: false, doubleClick: "reset", responsive: true, scrollZoom: false, showLink: false,
-        modeBarButtonsToRemove: ["lasso2d", "select2d", "autoScale2d", "toImage"] };
+        showSendToCloud: false, plotlyServerURL: "",  // nothing of a report leaves this machine
+        modeBarButtonsToRemove: ["lasso2d", "select2d", "autoScale2d", "toImage", "sendChartToCloud"] };
       return Plotly.react(plot, data, layoutOf(document_.figure, colours), config);
     }
 
