@@ -12,8 +12,6 @@ from wavewright.instruments.profile import Assignment, Profile
 from wavewright.instruments.setups import MeterSetup
 from wavewright.instruments.vocabulary import METER_UNITS, Role
 
-READING_TIMEOUT = 30.0  # s; a hundred periods of the mains and an automatic range take a while
-
 
 class Meter(Instrument):
     """A digital meter."""
@@ -38,7 +36,7 @@ class Meter(Instrument):
         NotMeasurable : overload, or the meter says that it has no value.
         Complaint, NoAnswer, BadAnswer, LinkLost
         """
-        value = float(self.get("reading", timeout=READING_TIMEOUT))
+        value = float(self.get("reading", timeout=self.profile.grammar.quirks.record_timeout))
         if not math.isfinite(value):
             raise NotMeasurable(
                 "the meter has no value" if math.isnan(value) else "the meter is overloaded",

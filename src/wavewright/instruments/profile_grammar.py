@@ -228,7 +228,8 @@ class Quirks(Strict):
     Parameters
     ----------
     timeout : s, for an answer that needs no measuring.
-    record_timeout : s, for a record, from the question for it to its last sample; a forced record has its span besides.
+    record_timeout : s, for a record, from the question for it to its last sample, and for the reading of a meter; a
+        record that is forced has its span besides.
     recovery_timeout : s, for all that a failed exchange entails: getting back into step, asking again, asking why.
     connect_timeout : s, for opening the connection.
     pause : s, after each message.
