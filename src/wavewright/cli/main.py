@@ -11,17 +11,20 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
 import logging
 import os
 import pkgutil
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import Annotated, Any
 
 import typer
 
 from wavewright.cli import commands
+from wavewright.cli.stopping import Stop, stoppable
 from wavewright.errors import Misuse, WavewrightError
 
 ERROR = WavewrightError.exit_status
@@ -38,6 +41,11 @@ def execute(arguments: Sequence[str]) -> int:
 
     With the environment variable WAVEWRIGHT_TRACEBACK set, an error that we did not foresee is raised as it came.
     """
+    with stoppable() as stop:
+        return _executed(arguments, stop)
+
+
+def _executed(arguments: Sequence[str], stop: Stop) -> int:
     try:
         status = application()(args=list(arguments), prog_name="wavewright", standalone_mode=False)
         sys.stdout.flush()
@@ -45,19 +53,20 @@ def execute(arguments: Sequence[str]) -> int:
         fault.show()
         return WRONG_USAGE if isinstance(fault, UsageFault) else ERROR
     except WavewrightError as error:
-        print(error, file=sys.stderr)
+        _tell("\n".join([str(error), *getattr(error, "__notes__", ())]))
         return error.exit_status
     except (typer.Abort, KeyboardInterrupt):
-        return _interrupted()
+        return _interrupted(stop)
     except (BrokenPipeError, SystemExit):  # typer leaves so when whoever read our output, `head` for one, has gone
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return ERROR  # the result did not arrive, so it must not look like a pass
+        return _unread()
     except Exception as defect:
+        if isinstance(defect, OSError) and defect.errno == errno.EIO:  # the terminal is gone
+            return _unread()
         if os.environ.get(TRACEBACK):
             raise
-        print(_report(defect), file=sys.stderr)
+        _tell(_report(defect))
         return ERROR
-    return _interrupted() if status == 130 else int(status or 0)
+    return _interrupted(stop) if status == 130 else int(status or 0)
 
 
 def application() -> typer.Typer:
@@ -98,18 +107,32 @@ def _frame(
         int, typer.Option("--verbose", "-v", count=True, help="Say each step; twice, each message on the wire.")
     ] = 0,
 ) -> None:
-    logging.basicConfig(
-        stream=sys.stderr,
-        level=(logging.WARNING, logging.INFO, logging.DEBUG)[min(verbose, 2)],
-        format="%(levelname)s %(name)s: %(message)s",
-    )
+    logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
+    # of ours alone: what other libraries say at their DEBUG is no step of a run
+    logging.getLogger("wavewright").setLevel((logging.WARNING, logging.INFO, logging.DEBUG)[min(verbose, 2)])
     if not verbose:
         # its warnings are about libraries; its errors come with a traceback, and to us too, who say what they mean
         logging.getLogger("pyvisa").setLevel(logging.CRITICAL + 1)
 
 
-def _interrupted() -> int:
-    print("interrupted", file=sys.stderr)
+def _interrupted(stop: Stop) -> int:
+    _tell(stop.word)
+    return ERROR
+
+
+def _tell(text: str) -> None:
+    with suppress(OSError):  # of a terminal that is gone
+        print(text, file=sys.stderr)
+
+
+def _unread() -> int:
+    """The result did not arrive, so it must not look like a pass."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    try:
+        sys.stderr.flush()
+    except OSError:
+        os.dup2(nowhere, sys.stderr.fileno())
     return ERROR
 
 

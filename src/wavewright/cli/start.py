@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import signal
 import sys
+
+from wavewright.cli.stopping import end_while_loading
 
 
 def main() -> None:
-    """Run the command. Until it can be broken off in good order, Ctrl-C just ends it: nothing has been touched yet."""
-    raises = signal.getsignal(signal.SIGINT) is signal.default_int_handler
-    if raises:
-        signal.signal(signal.SIGINT, signal.SIG_DFL)
+    """Run the command; a signal that comes while it is loaded ends it with a word, and no traceback."""
+    end_while_loading()
     from wavewright.cli.main import execute
 
-    if raises:
-        signal.signal(signal.SIGINT, signal.default_int_handler)
     sys.exit(execute(sys.argv[1:]))

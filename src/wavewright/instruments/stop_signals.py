@@ -11,6 +11,13 @@ from contextlib import contextmanager
 STOP_SIGNALS = tuple(signal.Signals[name] for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
 
 
+def leave_to_parent() -> None:
+    """In a process that only computes for another: Ctrl-C is the other's to heed, and SIGTERM ends this one at once."""
+    signal.set_wakeup_fd(-1)
+    for number in STOP_SIGNALS:
+        signal.signal(number, signal.SIG_DFL if number == signal.SIGTERM else signal.SIG_IGN)
+
+
 @contextmanager
 def undisturbed() -> Iterator[None]:
     """Stop signals wait until the block has been left: switching off is not to be broken off half-way."""

@@ -11,6 +11,7 @@ from typing import Any
 
 from sqlalchemy import select
 
+from wavewright.durable_files import whole_file
 from wavewright.errors import FileFault, Misuse, Place, StorageFault
 from wavewright.logbook.book import Logbook, new_id
 from wavewright.logbook.outcome_files import OUTCOME, WIRE_LOG, outcome_as_json, outcome_from_json, read_outcome
@@ -51,7 +52,8 @@ def export(book: Logbook, path: Path, which: Filter | None = None) -> int:
     except KeyError:
         raise Misuse(f"ending `{path.suffix}` of {path}", expected=f"one of {', '.join(WRITERS)}") from None
     try:
-        return write(book, path, which or Filter())
+        with whole_file(path) as part:
+            return write(book, part, which or Filter())
     except OSError as fault:
         raise StorageFault(f"cannot be written: {fault.strerror or fault}", where=str(path)) from fault
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
@@ -11,6 +11,7 @@ from pathlib import Path
 
 from wavewright.analysis.reading import Reading
 from wavewright.errors import StorageFault, WavewrightError
+from wavewright.instruments.stop_signals import leave_to_parent
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.formats.catalogue import read_stored
 from wavewright.recipe.load import parse_recipe
@@ -77,7 +78,7 @@ def recompute(outcome: Outcome, recipe: Recipe | None = None, *, run: str = "") 
 
 def recompute_runs(
     where: str | None, runs: Sequence[str], recipe: Path | None = None, *, jobs: int = 1
-) -> Iterator[Recomputed]:
+) -> Generator[Recomputed, None, None]:
     """Many runs of a logbook, on several processors if wanted, in the order in which they are named.
 
     A run that cannot be computed has its reason in `error`; the others go on.
@@ -91,8 +92,15 @@ def recompute_runs(
     if jobs == 1:
         yield from map(work, runs)
         return
-    with ProcessPoolExecutor(jobs) as pool:
+    pool = ProcessPoolExecutor(jobs, initializer=leave_to_parent)
+    try:
         yield from pool.map(work, runs, chunksize=max(1, len(runs) // (8 * jobs)))
+    except BaseException:  # whoever breaks off does not wait for what nobody will read
+        for process in dict(vars(pool)["_processes"] or {}).values():
+            process.terminate()
+        raise
+    finally:
+        pool.shutdown(cancel_futures=True)
 
 
 def _one(where: str | None, recipe: Path | None, run: str) -> Recomputed:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from wavewright.durable_files import write_whole
 from wavewright.errors import Misuse, StorageFault
 from wavewright.logbook.book import Logbook, find_id
 from wavewright.logbook.queries import Entry, Filter, Point, entries, points, reading_names
@@ -100,7 +101,7 @@ def write_batch_report(
         raise Misuse(f"ending `{path.suffix}` of {path}", expected="a batch report is .html")
     study = study_batch(book, which, ids=ids)
     try:
-        path.write_text(batch_report(study), encoding="utf-8")
+        write_whole(path, batch_report(study))
     except OSError as fault:
         raise StorageFault(f"the report cannot be written: {fault.strerror or fault}", where=str(path)) from fault
     return len(study.runs)

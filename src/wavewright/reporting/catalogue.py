@@ -11,6 +11,7 @@ from pathlib import Path
 from types import MappingProxyType
 
 from wavewright import reporting
+from wavewright.durable_files import write_whole
 from wavewright.errors import Misuse, StorageFault
 from wavewright.running.outcome import Outcome
 
@@ -70,7 +71,7 @@ def write_report(outcome: Outcome, path: Path, *, kind: str | None = None) -> Re
         )
     text = known.write(outcome)
     try:
-        path.write_text(text, encoding="utf-8")
+        write_whole(path, text)
     except OSError as fault:
         raise StorageFault(f"the report cannot be written: {fault.strerror or fault}", where=str(path)) from fault
     return known

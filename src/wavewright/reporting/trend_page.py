@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from wavewright.durable_files import write_whole
 from wavewright.errors import Misuse, StorageFault
 from wavewright.logbook.queries import Point, Trend
 from wavewright.quantities import show_quantity
@@ -39,6 +40,6 @@ def write_trend_page(trend: Trend, points: Sequence[Point], path: Path) -> None:
     picture = Picture("trend", f"{trend.name} over time", told, figure)
     page = render("picture.html.j2", title=picture.title, picture=picture, has_pictures=True)
     try:
-        path.write_text(page, encoding="utf-8")
+        write_whole(path, page)
     except OSError as fault:
         raise StorageFault(f"the picture cannot be written: {fault.strerror or fault}", where=str(path)) from fault

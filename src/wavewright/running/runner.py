@@ -35,7 +35,7 @@ from wavewright.running.keeping import Keeper, Memory
 from wavewright.running.measuring import Surroundings, measure_one
 from wavewright.running.outcome import MeasurementOutcome, Origin, Outcome
 from wavewright.running.periods import ReadStored, read_periods
-from wavewright.running.progress import Progress, Silent
+from wavewright.running.progress import Logged, Progress, Silent
 from wavewright.running.prompts import Operator, Unattended, caution_text
 from wavewright.running.record_size import record_size
 from wavewright.running.references import References
@@ -147,7 +147,7 @@ def run(
                 bench=opened,
                 attenuations=chosen.attenuations,
                 operator=person,
-                progress=progress or Silent(),
+                progress=Logged(progress or Silent()),
                 keeper=into,
                 pause=pause,
                 elapsed=elapsed,

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 
 import wavewright
+from wavewright.durable_files import write_whole
 from wavewright.errors import StorageFault
 
 FOLDERS = ("recipes", "sim")
@@ -49,7 +49,7 @@ def write_examples(target: Path, *, overwrite: bool = False) -> list[Path]:
     try:
         for source, copy in pairs:
             copy.parent.mkdir(parents=True, exist_ok=True)
-            shutil.copyfile(source, copy)
+            write_whole(copy, source.read_bytes())
     except OSError as fault:
         raise StorageFault(f"{fault.strerror}", where=str(fault.filename or target)) from fault
     return [copy for _, copy in pairs]

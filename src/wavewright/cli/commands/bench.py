@@ -10,7 +10,8 @@ import typer
 from wavewright.cli.bench_choice import chosen_bench
 from wavewright.cli.options import Bench
 from wavewright.cli.output import AsJson, console, print_json
-from wavewright.errors import Misuse, WavewrightError
+from wavewright.durable_files import write_whole
+from wavewright.errors import Misuse, StorageFault, WavewrightError
 
 if TYPE_CHECKING:
     import pyvisa
@@ -74,7 +75,11 @@ def scan(
     if as_json:
         print_json([_plain(one) for one in found])
     if write is not None:
-        write.write_text(bench_text(found, library=library or DEFAULT_LIBRARY, profiles=own), encoding="utf-8")
+        text = bench_text(found, library=library or DEFAULT_LIBRARY, profiles=own)
+        try:
+            write_whole(write, text)
+        except OSError as fault:
+            raise StorageFault(f"cannot be written: {fault.strerror or fault}", where=str(write)) from fault
 
 
 @commands.command()

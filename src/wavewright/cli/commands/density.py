@@ -9,6 +9,7 @@ import typer
 
 from wavewright.cli.options import number_or_name
 from wavewright.cli.output import AsJson, print_json
+from wavewright.durable_files import write_whole
 from wavewright.errors import Misuse, StorageFault
 
 FAILED = 1
@@ -93,6 +94,6 @@ def _draw(counted: Any, channel: str, unit: str, out: Path) -> None:
     title = f"{counted.shots} shots of {channel}, counted"
     page = render("picture.html.j2", title=title, picture=Picture("density", title, told, figure), has_pictures=True)
     try:
-        out.write_text(page, encoding="utf-8")
+        write_whole(out, page)
     except OSError as fault:
         raise StorageFault(f"the picture cannot be written: {fault.strerror or fault}", where=str(out)) from fault

@@ -10,7 +10,8 @@ import typer
 from wavewright.cli.bench_choice import chosen_bench
 from wavewright.cli.options import Bench
 from wavewright.cli.output import AsJson, console, print_json
-from wavewright.errors import Misuse, WavewrightError
+from wavewright.durable_files import write_whole
+from wavewright.errors import Misuse, StorageFault, WavewrightError
 
 if TYPE_CHECKING:
     from wavewright.instruments.exercise import Row
@@ -64,7 +65,10 @@ def new(
     text = new_profile_text(name, base=base)
     if path.exists():
         raise Misuse(f"`{path}` is there already", do="choose another name, or move that file away")
-    path.write_text(text, encoding="utf-8")
+    try:
+        write_whole(path, text)
+    except OSError as fault:
+        raise StorageFault(f"cannot be written: {fault.strerror or fault}", where=str(path)) from fault
     print(path)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -66,8 +67,9 @@ def _recomputed(
         runs = [entry.id for entry in reversed(entries(book, run_filter(batch=batch)))]
     told = console(stderr=True)
     found = []
-    with told.status("recomputing") as status:
-        for one in recompute_runs(logbook, runs, path, jobs=min(jobs, max(1, len(runs)))):
+    computed = recompute_runs(logbook, runs, path, jobs=min(jobs, max(1, len(runs))))
+    with told.status("recomputing") as status, closing(computed):
+        for one in computed:
             found.append(one)
             status.update(f"recomputed {len(found)} of {len(runs)} runs")
     return found

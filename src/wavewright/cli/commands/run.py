@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from wavewright.running.interruption import Interruption
     from wavewright.running.outcome import Outcome
 
+AGAIN = "outputs are off, and what was measured is kept; the same command runs the unit again"
+
 
 def run(
     recipe: Annotated[Path, typer.Argument(help="The recipe.")],
@@ -142,6 +144,9 @@ def run(
         if isinstance(fault, OutputMayBeOn):  # nobody is to read a table before this, and after it once more
             desk.say(str(fault))
         _show(fault.outcome, statistics=statistics, as_json=as_json)
+        if isinstance(fault, Interrupted):
+            desk.say(f"{fault}: {AGAIN}")
+            return fault.outcome.verdict.exit_status
         raise
     finally:
         desk.close()
@@ -149,7 +154,7 @@ def run(
         keep_golden(outcome, keep_as)
     _show(outcome, statistics=statistics, as_json=as_json)
     if outcome.error in {str(Interrupted(number)) for number in STOP_SIGNALS}:
-        desk.say(f"{outcome.error}: outputs are off, what was measured is kept; the same command runs the unit again")
+        desk.say(f"{outcome.error}: {AGAIN}")
     return outcome.verdict.exit_status
 
 

@@ -5,15 +5,14 @@ from __future__ import annotations
 import importlib
 import os
 import pkgutil
-import uuid
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cache
 from pathlib import Path
 from types import MappingProxyType
 
+from wavewright.durable_files import whole_file
 from wavewright.errors import FileFault, Misuse, StorageFault
 from wavewright.logbook import formats
 from wavewright.waveform import Capture, Waveform
@@ -147,22 +146,10 @@ def write_waveforms(path: str | os.PathLike[str], capture: Capture | Mapping[str
     if not whole.waveforms:
         raise Misuse(f"{path}: nothing to write", expected="a capture with at least one waveform")
     try:
-        with _replaced(place) as temporary:
+        with whole_file(place) as temporary:
             entry.write(temporary, whole)
     except OSError as fault:
         raise StorageFault(f"cannot be written: {fault.strerror or fault}", where=str(path)) from fault
-
-
-@contextmanager
-def _replaced(path: Path) -> Iterator[Path]:
-    """A name beside `path` to write to; it becomes `path` if the block succeeds, and is gone if it does not."""
-    temporary = path.with_name(f".{uuid.uuid4().hex}{path.suffix}")
-    try:
-        yield temporary
-        temporary.replace(path)
-    finally:
-        with suppress(FileNotFoundError):
-            temporary.unlink()
 
 
 def _format_of(path: Path) -> FileFormat:

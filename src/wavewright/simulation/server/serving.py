@@ -13,8 +13,10 @@ from typing import Any, Self
 import yaml
 from pyvisa.rname import to_canonical_name
 
+from wavewright.durable_files import write_whole
 from wavewright.errors import BenchFault, FileFault, StorageFault
 from wavewright.instruments.bench_file import load_bench
+from wavewright.instruments.stop_signals import STOP_SIGNALS
 from wavewright.simulation.library import SimulatedVisa, open_library
 from wavewright.simulation.server.hislip import HislipServer
 from wavewright.simulation.server.hub import Hub
@@ -91,10 +93,8 @@ class BenchServer:
         target = Path(path)
         text = yaml.safe_dump(self._pointing_here(), sort_keys=False, allow_unicode=True)
         head = f"# {self.bench} as it is served on {self.host}. Of use as long as the server runs.\n"
-        half = target.with_name(f".{target.name}.part")
         try:
-            half.write_text(head + text, encoding="utf-8")
-            half.replace(target)
+            write_whole(target, head + text)
         except OSError as fault:
             raise StorageFault(f"cannot be written: {fault.strerror}", where=str(target)) from fault
 
@@ -176,7 +176,7 @@ def serve(
     draw: int | None = None,
     say: Callable[[str], None] = lambda _: None,
 ) -> None:
-    """Serve a simulated bench until SIGINT or SIGTERM comes; returns then. Call it in the main thread.
+    """Serve a simulated bench until SIGINT, SIGTERM or SIGHUP comes; returns then. Call it in the main thread.
 
     Parameters
     ----------
@@ -194,7 +194,14 @@ def serve(
     StorageFault : the bench file cannot be written.
     """
     stopped = threading.Event()
-    previous = {number: signal.signal(number, lambda *_: stopped.set()) for number in (signal.SIGINT, signal.SIGTERM)}
+    came: list[int] = []
+
+    def stop(number: int, frame: object) -> None:
+        came.append(number)
+        stopped.set()
+
+    heeded = [number for number in STOP_SIGNALS if signal.getsignal(number) is not signal.SIG_IGN]
+    previous = {number: signal.signal(number, stop) for number in heeded}
     try:
         with BenchServer(bench, hislip=hislip, host=host, seed=seed, draw=draw) as server:
             for line in _lines(server.addresses, host):
@@ -203,6 +210,7 @@ def serve(
                 server.write_bench(write_bench)
                 say(f"bench file: {write_bench}")
             stopped.wait()
+        say(f"stopped by {signal.Signals(came[0]).name}")
     finally:
         for number, handler in previous.items():
             signal.signal(number, handler)
