@@ -7,7 +7,13 @@ import pytest
 
 from wavewright.buses.decode import decode
 from wavewright.buses.decoded import Decoded
-from wavewright.buses.frame_metrics import line_metrics, measure_decoded, measure_frames
+from wavewright.buses.frame_metrics import (
+    find_frame_metric,
+    line_metrics,
+    measure_decoded,
+    measure_frames,
+    published_limit,
+)
 from wavewright.buses.i2c_limits import LIMITS, allowed
 from wavewright.buses.levels import LogicLevels
 from wavewright.buses.logic import Line
@@ -18,9 +24,7 @@ from wavewright.simulation.encoders.i2c import Transfer, i2c_lines, read_transfe
 from wavewright.simulation.encoders.impairments import skewed, spiked
 from wavewright.waveform import Waveform
 
-TABLE_10 = (
-    "UM10204, table 10, revision 6/7, as restated in component data; entries of Fast-mode Plus partly from memory"
-)
+TABLE_10 = "UM10204 Rev. 6, table 10, as transcribed in public (Rev. 7: the same values in table 11)"
 LIMIT_ROWS = [  # row, name, symbol, which end, Standard, Fast, Fast-mode Plus, SI units
     ("B71", "clock_frequency", "fSCL", "high", 100e3, 400e3, 1000e3),
     ("B72", "start_hold_time", "tHD;STA", "low", 4.0e-6, 0.6e-6, 0.26e-6),
@@ -37,7 +41,6 @@ LIMIT_ROWS = [  # row, name, symbol, which end, Standard, Fast, Fast-mode Plus, 
     ("B83", "bus_capacitance", "Cb", "high", 400e-12, 400e-12, 550e-12),
     ("B84", "data_valid_time", "tVD;DAT", "high", 3.45e-6, 0.9e-6, 0.45e-6),
     ("B84", "acknowledge_valid_time", "tVD;ACK", "high", 3.45e-6, 0.9e-6, 0.45e-6),
-    ("B87", "low_output_level", "VOL", "high", 0.4, 0.4, 0.4),
 ]
 
 
@@ -57,7 +60,7 @@ def test_each_quantity_has_its_allowed(name: str, symbol: str, end: str, values:
 
 
 def test_b86_the_levels_are_three_and_seven_tenths_of_the_supply() -> None:
-    assert LogicLevels.read("i2c 5 V") == LogicLevels(1.5, 3.5)  # UM10204, table 9 (number from memory)
+    assert LogicLevels.read("i2c 5 V") == LogicLevels(1.5, 3.5)  # UM10204 Rev. 6, table 9
 
 
 def on_bus(scl: Waveform, sda: Waveform, **options: object) -> Decoded:
@@ -275,7 +278,16 @@ def test_b88_a_wobble_within_the_hysteresis_changes_nothing(supply: float) -> No
     assert decode(waves, "i2c", levels=(supply / 2, supply / 2)) != [frame]
 
 
-SMBUS = [  # SMBus 2.0 and 3.x, class of 100 kHz (from memory, not verified)
+SMBUS = [  # SMBus 2.0, class of 100 kHz, as data of battery gauges and chip sets restate it
+    ("data_hold_time", "low", 300e-9),
+    ("start_hold_time", "low", 4.0e-6),
+    ("start_setup_time", "low", 4.7e-6),
+    ("stop_setup_time", "low", 4.0e-6),
+    ("bus_free_time", "low", 4.7e-6),
+    ("data_setup_time", "low", 250e-9),
+    ("rise_time", "high", 1000e-9),
+    ("fall_time", "high", 300e-9),
+    ("low_output_level", "high", 0.4),
     ("clock_frequency", "high", 100e3),
     ("slowest_clock_frequency", "low", 10e3),
     ("longest_low_period", "high", 25e-3),
@@ -293,8 +305,9 @@ def test_smbus_has_limits_of_its_own(name: str, end: str, value: float) -> None:
 
 
 def test_b156_smbus_levels_are_fixed_voltages() -> None:
-    # SMBus 3.x: VIL 0.8 V, VIH 1.35 V; 2.0 had 2.1 V (from memory, not verified)
+    # SMBus 3.x: VIL 0.8 V, VIH 1.35 V (component data); 2.0 had 2.1 V (UM10204 Rev. 6, 4.2.1)
     assert LogicLevels.read("smbus") == LogicLevels(0.8, 1.35)
+    assert LogicLevels.read("smbus2") == LogicLevels(0.8, 2.1)
     assert LogicLevels.read("0.8 V / 2.1 V") == LogicLevels(0.8, 2.1)
 
 
@@ -320,3 +333,96 @@ def test_b156_a_clock_that_smbus_finds_too_slow_or_held_too_long_fails() -> None
     held = smbus(Transfer(b"\x90\x01", stretched={9: 26e-3}), bit_rate=20e3)
     assert held["longest_low_period"].reading.value == pytest.approx(26e-3 + 0.55 / 20e3, rel=1e-3)
     assert not held["longest_low_period"].holds
+
+
+ENDS = [  # quantity, mode, supply in V, least, most; source
+    ("shortest_rise_time", "fast", None, 20e-9, None, "UM10204 Rev. 6, table 10: tr 20 ns to 300 ns in Fast-mode"),
+    ("rise_time", "fast", None, None, 300e-9, "the same"),
+    ("rise_time", "standard", None, None, 1000e-9, "UM10204 Rev. 6, table 10"),
+    ("rise_time", "fast_plus", None, None, 120e-9, "UM10204 Rev. 6, table 10"),
+    ("shortest_fall_time", "fast", 5.5, 20e-9, None, "UM10204 Rev. 6, table 10: tf at least 20 ns x VDD / 5.5 V"),
+    ("shortest_fall_time", "fast", 3.3, 12.0e-9, None, "the same: 12.0 ns at 3.3 V"),
+    ("shortest_fall_time", "fast_plus", 1.8, 6.545e-9, None, "the same: 6.55 ns at 1.8 V"),
+    ("shortest_fall_time", "fast_plus", 2.5, 9.091e-9, None, "the same: 9.09 ns at 2.5 V"),
+    ("low_output_level", "standard", 3.3, None, 0.4, "UM10204 Rev. 6, table 9: 0.4 V with VDD above 2 V"),
+    ("low_output_level", "fast", 2.1, None, 0.4, "the same"),
+    ("low_output_level", "fast", 1.8, None, 0.36, "UM10204 Rev. 6, table 9: 0.2 VDD with VDD at most 2 V"),
+    ("low_output_level", "fast_plus", 2.0, None, 0.4, "the same"),
+    ("data_hold_time", "smbus", None, 300e-9, None, "SMBus 2.0, as data of battery gauges restate it"),
+    ("data_hold_time", "smbus_3", None, 0.0, None, "SMBus 3.x (from memory, not verified)"),
+]
+
+
+@pytest.mark.parametrize(
+    "name, mode, supply, ends, source",
+    [(*row[:3], row[3:5], row[5]) for row in ENDS],
+    ids=[f"{row[0]}-{row[1]}" for row in ENDS],
+)
+def test_both_ends_of_a_published_limit(
+    name: str, mode: str, supply: float | None, ends: tuple[float | None, float | None], source: str
+) -> None:
+    least, most = ends
+    limit = allowed(name, mode, supply=supply)
+    assert limit.low == (-math.inf if least is None else pytest.approx(least, rel=1e-3)), source
+    assert limit.high == (math.inf if most is None else pytest.approx(most, rel=1e-3)), source
+    for end, outwards in ((limit.low, -1), (limit.high, 1)):
+        if math.isfinite(end):
+            assert end in limit
+            assert end + outwards * max(abs(end), 1e-9) * 1e-3 not in limit
+
+
+@pytest.mark.parametrize("name, mode", [("shortest_rise_time", "standard"), ("shortest_rise_time", "fast_plus"),
+                                        ("shortest_fall_time", "standard")])  # fmt: skip
+def test_where_the_table_has_no_smallest_edge_there_is_no_limit(name: str, mode: str) -> None:
+    with pytest.raises(Misuse, match="has no published limit in mode"):
+        allowed(name, mode, supply=3.3)  # UM10204 Rev. 6, table 10: a dash in that column
+
+
+def test_standard_mode_below_two_volts_has_no_output_level() -> None:
+    with pytest.raises(Misuse, match="has no published limit in mode `standard` at 1"):
+        allowed("low_output_level", "standard", supply=1.8)  # UM10204 Rev. 6, table 9
+
+
+@pytest.mark.parametrize("name", ["shortest_fall_time", "low_output_level"])
+def test_a_limit_that_follows_the_supply_asks_for_it(name: str) -> None:
+    metric = find_frame_metric(name, bus="i2c")
+    with pytest.raises(Misuse, match="depends on the supply"):
+        published_limit(metric, then="", options={"mode": "fast", "levels": "auto"})
+    by_option = published_limit(metric, then="", options={"mode": "fast", "supply": "1.8 V"})
+    assert by_option == published_limit(metric, then="", options={"mode": "fast", "levels": "i2c 1.8 V"})
+    assert by_option != published_limit(metric, then="", options={"mode": "fast", "supply": 3.3})
+
+
+def ramps(seconds: float, *, supply: float = 3.3) -> Waveform:
+    """Highs and lows of 5 us with edges that take a time from 0 to the supply."""
+    interval = 1e-9
+    edge = np.linspace(0, supply, round(seconds / interval))
+    rest = round(5e-6 / interval)
+    return Waveform.from_volts(
+        np.concatenate([np.full(rest, supply), edge[::-1], np.zeros(rest), edge, np.full(rest, supply)]),
+        interval=interval,
+    )
+
+
+def test_smbus_times_its_edges_0_15_volts_further_out() -> None:
+    # SMBus 2.0 (component data): from VIL - 0.15 V to VIH + 0.15 V, here 0.65 V to 2.25 V of a ramp over 3.3 V in 1 us
+    scl = ramps(1e-6)
+    waves = {"scl": scl, "sda": scl}
+    plain = measure_decoded(Decoded(waves, "i2c", levels="smbus2"), "rise_time")
+    smbus = measure_decoded(Decoded(waves, "i2c", then="smbus", levels="smbus2"), "rise_time")
+    assert plain.value == pytest.approx((2.1 - 0.8) / 3.3 * 1e-6, rel=0.01)
+    assert smbus.value == pytest.approx((2.25 - 0.65) / 3.3 * 1e-6, rel=0.01)
+    falls = measure_decoded(Decoded(waves, "i2c", then="smbus", levels="smbus2"), "fall_time")
+    assert falls.value == pytest.approx(smbus.value, rel=0.01)
+
+
+@pytest.mark.parametrize("seconds, mode, holds", [(30e-9, "fast", False), (60e-9, "fast", True)])
+def test_an_edge_that_is_too_steep_fails(seconds: float, mode: str, holds: bool) -> None:
+    # 0.3 to 0.7 of the supply is 0.4 of the ramp: 12 ns and 24 ns against 20 ns (rise) and 12 ns (fall at 3.3 V)
+    scl = ramps(seconds)
+    rows = {row.name: row for row in timing_report(Decoded({"scl": scl, "sda": scl}, "i2c", mode=mode, levels="auto"))}
+    assert rows["shortest_rise_time"].holds is holds
+    assert rows["shortest_fall_time"].limit is not None
+    assert rows["shortest_fall_time"].limit.low == pytest.approx(12e-9, rel=1e-2)
+    assert rows["low_output_level"].limit is not None
+    assert rows["low_output_level"].limit.high == 0.4

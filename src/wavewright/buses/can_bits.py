@@ -1,7 +1,7 @@
 """CAN bits: from edges to a row of bits, resynchronised at edges from recessive to dominant, and stuff bits found.
 
-Stuffing (CAN 2.0, 5; from memory) is local in runs of equal bits: a stuff bit is the first bit of the run behind one of
-exactly five, and counts as the first of its own run; a run of six breaks the rule.
+Stuffing (CAN 2.0 part A, 5; number from memory) is local in runs of equal bits: a stuff bit is the first bit of the run
+behind one of exactly five, and counts as the first of its own run; a run of six breaks the rule.
 """
 
 from __future__ import annotations

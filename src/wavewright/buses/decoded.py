@@ -41,8 +41,10 @@ class Decoded:
 
     @property
     def options(self) -> Mapping[str, Any]:
-        """The options of the bus as they were read, and the defaults of those that were not given."""
-        return {parameter.name: parameter.default for parameter in self.bus.parameters} | self._own
+        """The options of bus and layer as they were read, the defaults of those not given, and `levels` as written."""
+        entries = [self.bus, *([] if self.layer is None else [self.layer])]
+        defaults = {parameter.name: parameter.default for entry in entries for parameter in entry.parameters}
+        return defaults | self._own | self._upper | {"levels": self._levels}
 
     @cached_property
     def thresholds(self) -> Mapping[str, LogicLevels]:

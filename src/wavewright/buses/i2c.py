@@ -1,6 +1,6 @@
 """I2C: transfers between START and the next START or STOP, on a clock and a data line.
 
-UM10204 (section numbers from memory of revision 6): a change of SDA while SCL is high is a START (falling) or a STOP
+UM10204 Rev. 6: a change of SDA while SCL is high is a START (falling) or a STOP
 (rising), 3.1.4; eight bits, most significant first, and an acknowledge bit at nine rising edges of SCL, 3.1.5, 3.1.6.
 """
 
@@ -24,7 +24,7 @@ from wavewright.buses.ragged import reduced, spread, together
 from wavewright.buses.vocabulary import BYTES, FLAG, LIST, TEXT, Field, Holds, Vocabulary, number, words
 from wavewright.waveform import Floats
 
-SPIKE = 50e-9  # s, tSP of Fast-mode and Fast-mode Plus (UM10204, table 10); Standard-mode asks for no filter
+SPIKE = 50e-9  # s, tSP of Fast-mode and Fast-mode Plus (UM10204 Rev. 6, table 9); Standard-mode asks for no filter
 LOOKED_AT = 20_000  # pulses: enough for a median
 FEWEST_SAMPLES = 2.5  # a pulse of SCL
 MEANINGS: Mapping[str, int] = MappingProxyType(
@@ -52,7 +52,7 @@ class Conditions:
 @bus(
     "i2c",
     channels=("scl", "sda"),
-    source="UM10204, 3.1 and table 3 (sections from memory of revision 6)",
+    source="UM10204 Rev. 6, 3.1 and table 3",
     says=Vocabulary(
         kinds=("transfer",),
         fields={
@@ -83,6 +83,7 @@ def i2c(
     *,
     mode: Literal["standard", "fast", "fast_plus"] = "standard",
     longest_low: Annotated[float, "s", POSITIVE] | None = None,
+    supply: Annotated[float, "V", POSITIVE] | None = None,
 ) -> Frames:
     """Transfers on an I2C bus, one frame from a START to the next START or STOP.
 
@@ -95,6 +96,7 @@ def i2c(
     ----------
     mode : `fast` and `fast_plus` suppress spikes shorter than 50 ns.
     longest_low : s; SCL low for longer is the error `clock held`. None: any stretching is allowed.
+    supply : V, what the lines are pulled up to: published limits depend on it. None: as `levels` says.
     """
     if mode != "standard":
         scl, sda = without_spikes(scl, SPIKE), without_spikes(sda, SPIKE)
@@ -220,7 +222,7 @@ class _Heads:
 
 
 def _meanings() -> np.ndarray[tuple[int], np.dtype[np.int8]]:
-    """Meaning of each possible first byte (UM10204, table 3); −1 for an ordinary address."""
+    """Meaning of each possible first byte (UM10204 Rev. 6, table 3); −1 for an ordinary address."""
     table = np.full(256, -1, dtype=np.int8)
     table[0x00], table[0x01] = MEANINGS["general call"], MEANINGS["start byte"]
     table[0x02:0x04], table[0x04:0x06] = MEANINGS["cbus"], MEANINGS["other bus format"]

@@ -1,4 +1,4 @@
-"""Timing of an I2C bus: every quantity of UM10204, table 10, that two lines show, each with its published limit.
+"""Timing of an I2C bus: every quantity of UM10204 Rev. 6, table 10, that two lines show, each with its published limit.
 
 The value of a reading is the worst of all occurrences, the shortest where the limit is a minimum and the longest where
 it is a maximum, and `at` says when that one was. Times refer to VIL(max) and VIH(min), see `i2c_transitions.py`.
@@ -20,12 +20,12 @@ from wavewright.analysis.survey import Survey
 from wavewright.buses.columns import Flags
 from wavewright.buses.decoded import Decoded
 from wavewright.buses.frame_metrics import line_metric
-from wavewright.buses.i2c_limits import LIMITS, allowed, mode_of
+from wavewright.buses.i2c_limits import LIMITS, published
 from wavewright.buses.i2c_transitions import I2cSurvey
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
 
-SOURCE = "UM10204, table 10, revision 6/7 (as restated in component data; Fast-mode Plus partly from memory)"
+SOURCE = "UM10204 Rev. 6, table 10 (Rev. 7: table 11)"
 FEW_SAMPLES = 5
 
 Found = tuple[Floats, Floats]
@@ -45,7 +45,7 @@ def i2c_quantity(source: str) -> Callable[[Quantity], Quantity]:
             unit=limits.unit,
             source=source,
             symbol=limits.symbol,
-            published=lambda then, options: allowed(name, mode_of(then, options)),
+            published=lambda then, options: published(name, then, options),
         )
         @functools.wraps(function)
         def worst(bus: Decoded) -> Reading:
@@ -111,14 +111,26 @@ def data_setup_time(bus: I2cSurvey) -> Found:
 
 @i2c_quantity(SOURCE)
 def rise_time(bus: I2cSurvey) -> Found:
-    """Rise time of both SDA and SCL, from VIL to VIH; the longest."""
-    return _durations(bus.scl.rises, bus.sda.rises)
+    """Rise time of both SDA and SCL, from VIL to VIH, for SMBus 0.15 V outside of these; the longest."""
+    return _durations(bus.scl_edges.rises, bus.sda_edges.rises)
 
 
 @i2c_quantity(SOURCE)
 def fall_time(bus: I2cSurvey) -> Found:
-    """Fall time of both SDA and SCL, from VIH to VIL; the longest."""
-    return _durations(bus.scl.falls, bus.sda.falls)
+    """Fall time of both SDA and SCL, from VIH to VIL, for SMBus 0.15 V outside of these; the longest."""
+    return _durations(bus.scl_edges.falls, bus.sda_edges.falls)
+
+
+@i2c_quantity(SOURCE)
+def shortest_rise_time(bus: I2cSurvey) -> Found:
+    """Rise time of both SDA and SCL, as `rise_time`; the shortest, which Fast-mode bounds too."""
+    return rise_time(bus)
+
+
+@i2c_quantity(SOURCE)
+def shortest_fall_time(bus: I2cSurvey) -> Found:
+    """Fall time of both SDA and SCL, as `fall_time`; the shortest, in the faster modes 20 ns · VDD / 5.5 V."""
+    return fall_time(bus)
 
 
 @i2c_quantity(SOURCE)
@@ -156,7 +168,7 @@ def acknowledge_valid_time(bus: I2cSurvey) -> Found:
     unit="F",
     symbol="Cb",
     source=f"math: an RC edge takes R C ln((VDD − VIL)/(VDD − VIH)) from VIL to VIH; limit: {SOURCE}",
-    published=lambda then, options: allowed("bus_capacitance", mode_of(then, options)),
+    published=lambda then, options: published("bus_capacitance", then, options),
 )
 def bus_capacitance(bus: Decoded, *, pull_up: Annotated[float, "ohm", POSITIVE]) -> Reading:
     """Capacitive load of a bus line: longest rise time over R ln((VDD − VIL)/(VDD − VIH)), of the worse line.
@@ -190,8 +202,9 @@ def bus_capacitance(bus: Decoded, *, pull_up: Annotated[float, "ohm", POSITIVE])
     bus="i2c",
     unit="V",
     symbol="VOL",
-    source="UM10204, table 9 (number from memory): 0.4 V at 3 mA, in Fast-mode Plus at 20 mA, with VDD above 2 V",
-    published=lambda then, options: allowed("low_output_level", mode_of(then, options)),
+    source="UM10204 Rev. 6, table 9: 0.4 V at 3 mA (Fast-mode Plus 20 mA) with VDD above 2 V; 0.2 VDD at 2 mA below, "
+    "in Fast-mode and Fast-mode Plus; SMBus: 0.4 V",
+    published=lambda then, options: published("low_output_level", then, options),
 )
 def low_output_level(bus: Decoded) -> Reading:
     """LOW-level output voltage: low state level of SCL or SDA, whichever is higher.

@@ -1,7 +1,8 @@
 """The changes of SCL and SDA with both their ends: the instants that every time of an I2C bus lies between.
 
 All times refer to VIH(min) and VIL(max), 0.7 and 0.3 of the supply: a line begins to fall where it leaves VIH and has
-fallen where it reaches VIL (UM10204, figure of the definition of timing; from memory).
+fallen where it reaches VIL (UM10204 Rev. 6, figure 38). SMBus times the edges themselves between levels that lie 0.15 V
+further out (SMBus 2.0, as component data restate it).
 """
 
 from __future__ import annotations
@@ -19,7 +20,8 @@ from wavewright.buses.logic import Line, line_of
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats, Waveform
 
-LOW, HIGH = 0.3, 0.7  # VIL(max), VIH(min) over the supply (UM10204, table 9)
+SMBUS_MARGIN = 0.15  # V: its tr and tf lie between VIL(max) - 0.15 V and VIH(min) + 0.15 V
+LOW, HIGH = 0.3, 0.7  # VIL(max), VIH(min) over the supply (UM10204 Rev. 6, table 9)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,9 +50,17 @@ class I2cSurvey:
     ----------
     scl, sda : on one time axis.
     levels : VIL(max) and VIH(min) of each, V.
+    margin : V by which rise and fall times reach further than the levels on both sides.
     """
 
-    def __init__(self, scl: Waveform, sda: Waveform, levels: tuple[tuple[float, float], tuple[float, float]]) -> None:
+    def __init__(
+        self,
+        scl: Waveform,
+        sda: Waveform,
+        levels: tuple[tuple[float, float], tuple[float, float]],
+        *,
+        margin: float = 0.0,
+    ) -> None:
         self.waves, self.levels = (scl, sda), levels
         self.interval = max(scl.interval, sda.interval)
         self.scl_line, self.sda_line = (
@@ -58,6 +68,13 @@ class I2cSurvey:
         )
         self.scl = transitions(scl, self.scl_line, levels[0])
         self.sda = transitions(sda, self.sda_line, levels[1])
+        self.scl_edges, self.sda_edges = self.scl, self.sda
+        if margin:
+            wide = [(low - margin, high + margin) for low, high in levels]
+            self.scl_edges, self.sda_edges = (
+                transitions(wave, line_of(wave, LogicLevels(*each)), each)
+                for wave, each in zip(self.waves, wide, strict=True)
+            )
 
     @classmethod
     def of(cls, bus: Decoded) -> I2cSurvey:
@@ -68,7 +85,8 @@ class I2cSurvey:
         NotMeasurable : no levels are given, and neither line has two states.
         """
         scl, sda = (_timing_levels(bus, name) for name in ("scl", "sda"))
-        return cls(bus.waves["scl"], bus.waves["sda"], (scl, sda))
+        is_smbus = bus.layer is not None and bus.layer.name == "smbus"
+        return cls(bus.waves["scl"], bus.waves["sda"], (scl, sda), margin=SMBUS_MARGIN if is_smbus else 0.0)
 
     @cached_property
     def is_condition(self) -> Flags:

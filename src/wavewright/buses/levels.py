@@ -51,8 +51,9 @@ FAMILIES: Mapping[str, Family] = MappingProxyType(
         "lvcmos15": Family(0.35 * 1.5, 0.65 * 1.5, False, "JEDEC JESD8-11: 0.35, 0.65 of 1.5 V"),
         "lvcmos12": Family(0.35 * 1.2, 0.65 * 1.2, False, "JEDEC JESD8-12A: 0.35, 0.65 of 1.2 V"),
         "cmos": Family(0.3, 0.7, True, "HC-type CMOS data"),
-        "i2c": Family(0.3, 0.7, True, "UM10204, table 10"),
-        "smbus": Family(0.8, 1.35, False, "SMBus 3.x (from memory, not verified)"),
+        "i2c": Family(0.3, 0.7, True, "UM10204 Rev. 6, table 9 and 3.1.2"),
+        "smbus": Family(0.8, 1.35, False, "SMBus 3.x, as component data restate it"),
+        "smbus2": Family(0.8, 2.1, False, "SMBus 2.0, as UM10204 Rev. 6, 4.2.1, restates it"),
         "rs232": Family(-3.0, 3.0, False, "TIA-232-F, ITU-T V.28 (from memory); a mark is negative: set `inverted`"),
         "rs485": Family(-0.2, 0.2, False, "TIA-485-A, difference A − B (from memory); A below B is a mark"),
         "can": Family(0.5, 0.9, False, "ISO 11898-2, difference high − low (from memory)"),
@@ -154,6 +155,15 @@ def _read_words(text: str) -> LogicLevels:
         raise Misuse(f"levels `{text}`", expected=wanted)
     scale = _volts(supply) if supply else 1.0
     return _checked(family.low * scale, family.high * scale, text)
+
+
+def supply_in(text: object) -> float | None:
+    """The supply, V, in levels such as `i2c 3.3 V`; None where they have none."""
+    if not isinstance(text, str):
+        return None
+    name, _, supply = text.strip().removesuffix(" differential").partition(" ")
+    family = FAMILIES.get(name.lower())
+    return _volts(supply) if family is not None and family.of_supply and supply else None
 
 
 def _volts(text: str) -> float:

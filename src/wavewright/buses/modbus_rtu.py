@@ -1,6 +1,6 @@
 """Modbus RTU: telegrams on an asynchronous line, cut by silence and closed by a CRC.
 
-Modbus over serial line V1.02 (2.5.1.1: silent intervals; 2.2: lengths) and application protocol V1.1b3 (functions,
+Modbus over serial line V1.02 (2.5.1.1: silent intervals; 2.5.1: lengths) and application protocol V1.1b3 (functions,
 exceptions), from memory unless the tests say otherwise.
 """
 

@@ -1,6 +1,6 @@
 """SMBus: command and data on I2C, with a packet error code.
 
-SMBus 2.0/3.x, 5.4 (from memory): the code is a CRC-8 (polynomial 0x07, start 0) over all bytes of the transaction,
+SMBus 2.0, 5.4 (3.x: 6.4): the code is a CRC-8 (polynomial 0x07, start 0) over all bytes of the transaction,
 addresses and R/W bits included.
 """
 
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import Any
+from typing import Any, Literal
 
 from wavewright.buses.catalogue import layer
 from wavewright.buses.checksums import CRCS, crc_of
@@ -20,7 +20,7 @@ from wavewright.buses.vocabulary import BYTES, FLAG, OCTET, Vocabulary, number
 @layer(
     "smbus",
     on=("i2c",),
-    source="SMBus 2.0/3.x, 5.4 and 5.5 (from memory, not verified)",
+    source="SMBus 2.0, 5.4 and 5.5 (3.x: 6.4 and 6.5), as open drivers cite them",
     says=Vocabulary(
         kinds=("transaction",),
         fields={
@@ -33,7 +33,7 @@ from wavewright.buses.vocabulary import BYTES, FLAG, OCTET, Vocabulary, number
         errors=("pec",),
     ),
 )
-def smbus(frames: Frames, *, pec: bool = False) -> Frames:
+def smbus(frames: Frames, *, pec: bool = False, edition: Literal["2.0", "3"] = "2.0") -> Frames:
     """SMBus transactions: a command to a device, what it was told or answered, and the packet error code.
 
     Fields: `address`, `read`, `command` (absent for a quick command or a plain receive), `data` (without the code),
@@ -42,6 +42,7 @@ def smbus(frames: Frames, *, pec: bool = False) -> Frames:
     Parameters
     ----------
     pec : whether transactions end with a packet error code.
+    edition : of the specification whose published limits hold: 2.0 asks for 300 ns of data hold time, 3 for none.
     """
     return Frames.of(_transactions(frames, pec), facts=frames.facts)
 

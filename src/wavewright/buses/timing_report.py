@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from wavewright.analysis.reading import Reading
+from wavewright.analysis.survey import Survey
 from wavewright.buses.decoded import Decoded
 from wavewright.buses.frame_metrics import LineMetric, line_metrics, measure_decoded, published_limit
+from wavewright.buses.i2c_limits import supply_of
 from wavewright.errors import Misuse
 from wavewright.quantities import Interval
 
@@ -55,15 +58,27 @@ def timing_report(decoded: Decoded) -> tuple[TimingRow, ...]:
         raise Misuse(
             f"bus `{decoded.bus.name}` has no metrics over its lines", expected="a bus that is timed, such as `i2c`"
         )
-    return tuple(row for entry in entries if (row := _row(decoded, entry)) is not None)
+    options = decoded.options | ({"supply": _supply(decoded)} if "supply" in decoded.options else {})
+    return tuple(row for entry in entries if (row := _row(decoded, entry, options)) is not None)
 
 
-def _row(decoded: Decoded, entry: LineMetric) -> TimingRow | None:
+def _supply(decoded: Decoded) -> float | None:
+    """What the lines are pulled up to, V: as it is given, else the highest high state of a line that changes."""
+    given = supply_of(decoded.options)
+    if given is not None:
+        return given
+    states = [
+        Survey(line.wave).levels.high for line in decoded.lines.values() if line and line.wave and line.times.size
+    ]
+    return max(states, default=None)
+
+
+def _row(decoded: Decoded, entry: LineMetric, options: Mapping[str, Any]) -> TimingRow | None:
     limit = None
     if entry.published is not None:
         then = "" if decoded.layer is None else decoded.layer.name
         try:
-            limit = published_limit(entry, then=then, options=decoded.options)
+            limit = published_limit(entry, then=then, options=options)
         except Misuse:
             return None
     reading = measure_decoded(decoded, entry.name)

@@ -34,7 +34,7 @@ class Asked(Protocol):
 
 
 class Status:
-    """Error queue (SCPI-99 volume 1, 21.8) and event register (IEEE 488.2-1992, 11.5) of one instrument."""
+    """Error queue (SCPI-99 volume 2, 21.8) and event register (IEEE 488.2-1992, 11.5) of one instrument."""
 
     def __init__(self, link: Asked) -> None:
         self._link = link

@@ -71,7 +71,7 @@ def shift_register(bits: Sequence[int], *, width: int, polynomial: int, start: i
 
 
 def stuffed(bits: Sequence[int]) -> list[int]:
-    """After five equal bits a complementary one, which counts as the first of the next run (CAN 2.0, 5)."""
+    """After five equal bits a complementary one, which counts as the first of the next run (CAN 2.0 part A, 5)."""
     line: list[int] = []
     run = 0
     for bit in bits:
