@@ -46,3 +46,22 @@ def aligned(
             do="take both in one record",
         )
     return part_of(one, begin, end), part_of(other, begin - whole, end - whole)
+
+
+def require_shared_time(first: Survey, *others: Survey) -> None:
+    """Refuse records that lie beside each other on the time axis: what is between them is not what was measured.
+
+    Raises
+    ------
+    NotMeasurable : there is no time that all of them cover.
+    """
+    one = first.wave
+    for other in (survey.wave for survey in others):
+        ahead = other.start - one.start
+        if not -other.duration < ahead < one.duration:
+            raise NotMeasurable(
+                f"`{first.name}` lasts from {one.start:g} s for {one.duration:g} s, `{other.name or 'waveform'}` from "
+                f"{other.start:g} s for {other.duration:g} s",
+                expected="records with some time in common",
+                do="take both in one record",
+            )

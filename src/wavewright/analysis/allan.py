@@ -104,7 +104,7 @@ def allan_curve(survey: Survey, *, slope: Edge = "rising", level: ReferenceLevel
 def _time_errors(survey: Survey, slope: Edge, level: ReferenceLevel) -> tuple[Floats, float, Floats]:
     """Time errors of the edges, s, their mean period, s, and their places, in samples."""
     found = edges(survey, level)
-    instants = found.rising if slope == "rising" else found.falling
+    instants = found.rising_since if slope == "rising" else found.falling_since
     if instants.size < 3:
         raise too_few(survey, found, level, expected=f"at least 3 {slope} ones")
     period = float(instants[-1] - instants[0]) / (instants.size - 1)

@@ -20,7 +20,7 @@ ROUNDS = 5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RecoveredClock:
-    """A bit begins at start + period · whole number.
+    """A bit begins at start + period · whole number; all times in s after the first sample of the record.
 
     Parameters
     ----------
@@ -52,7 +52,7 @@ def recover_clock(survey: Survey, *, bit_rate: float | None = None, level: Refer
     NotMeasurable : fewer than 4 edges, or edges that no clock near the bit rate explains.
     """
     found = edges(survey, level)
-    instants = found.either
+    instants = found.either_since
     if instants.size < FEWEST_EDGES:
         raise too_few(survey, found, level, expected=f"at least {FEWEST_EDGES} in all")
     gaps = np.diff(instants)

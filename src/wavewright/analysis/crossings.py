@@ -37,6 +37,10 @@ class Crossings:
     ----------
     rising_places, falling_places : ascending, in samples from the first of the record, not rounded.
     interval, start : of the waveform, s.
+
+    `rising`, `falling` and `either` are instants on the time axis of the waveform, for people. Far from its zero, as
+    with seconds since 1970, an instant is only known to 0.24 us: durations are reckoned from `rising_since`,
+    `falling_since` and `either_since`, which begin at the first sample.
     """
 
     rising_places: Floats
@@ -53,6 +57,21 @@ class Crossings:
     def falling(self) -> Floats:
         """Times of the falling crossings, s, ascending."""
         return self.start + self.interval * self.falling_places
+
+    @cached_property
+    def rising_since(self) -> Floats:
+        """Rising crossings, s after the first sample of the record, ascending."""
+        return self.interval * self.rising_places
+
+    @cached_property
+    def falling_since(self) -> Floats:
+        """Falling crossings, s after the first sample of the record, ascending."""
+        return self.interval * self.falling_places
+
+    @cached_property
+    def either_since(self) -> Floats:
+        """All of them in order, s after the first sample of the record."""
+        return self.interval * self.either_places
 
     @cached_property
     def either_places(self) -> Floats:

@@ -7,6 +7,7 @@ from math import hypot
 
 import numpy as np
 
+from wavewright.analysis.alignment import require_shared_time
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.edges import MIDDLE
 from wavewright.analysis.instants import resolution_at
@@ -53,8 +54,12 @@ def delay(
     ------
     NotMeasurable : one of the channels has no such edge, or none belongs to another.
     """
+    require_shared_time(first, second)
     conditions = Condition(slope, level), Condition(second_slope or slope, second_level or level)
-    one, other = (instants(survey, what) for survey, what in zip((first, second), conditions, strict=True))
+    origin = first.wave.start
+    one, other = (
+        instants(survey, what, origin=origin) for survey, what in zip((first, second), conditions, strict=True)
+    )
     begins, ends = _next(one, other) if pairing is Pairing.NEXT else _nearest(one, other)
     if not begins.size:
         raise NotMeasurable(
@@ -66,10 +71,10 @@ def delay(
     unpaired = begins.size < min(one.size, other.size) - 1
     return Reading.of_occurrences(
         ends - begins,
-        times=begins,
+        times=origin + begins,
         unit="s",
         doubts=(Doubt.NOISY,) if unpaired else (),
-        resolution=hypot(resolution_at(first, begins), resolution_at(second, ends)),
+        resolution=hypot(resolution_at(first, begins, origin=origin), resolution_at(second, ends, origin=origin)),
     )
 
 

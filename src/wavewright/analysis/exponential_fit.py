@@ -7,6 +7,7 @@ constant and final value, so nothing is falsified.
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 from typing import Annotated
@@ -17,7 +18,7 @@ from wavewright.analysis.catalogue import metric
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.sense import ANY
-from wavewright.analysis.stretch import stretch
+from wavewright.analysis.stretch import between, stretch
 from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats, Waveform
@@ -113,24 +114,28 @@ def fit_exponential(
 ) -> ExponentialFit:
     """The exponential that fits best; parameters and errors as of the metric `time_constant`."""
     if after is None:
-        after, end = _first_transition(survey, begin)
-        until = end if until is None else until
-    first, last = after, until
-    return survey.once(("exponential", first, last), lambda: _fit(stretch(survey, least=8, after=first, until=last)))
+        first, last = _first_transition(survey, begin)
+        if until is not None:
+            last = (until - survey.wave.start) / survey.wave.interval
+        part = functools.partial(between, survey, first, last, least=8)
+    else:
+        part = functools.partial(stretch, survey, least=8, after=after, until=until)
+    key = ("exponential", begin if after is None else after, until)
+    return survey.once(key, lambda: _fit(part()))
 
 
 def _first_transition(survey: Survey, begin: ReferenceLevel) -> tuple[float, float | None]:
-    """Where the first transition has come as far as `begin`, and where the next one leaves; s."""
+    """Where the first transition has come as far as `begin`, and where the next one leaves; in samples."""
     levels = survey.levels
     middle = survey.crossings((levels.low + levels.high) / 2)
-    edges = middle.either
+    edges = middle.either_places
     if not edges.size:
         raise NotMeasurable(f"`{survey.name}`: no transition", expected="at least one", do="give `after`, or trigger")
-    is_rising = bool(middle.rising.size and middle.rising[0] == edges[0])
+    is_rising = bool(middle.rising_places.size and middle.rising_places[0] == edges[0])
     share = begin.value(0.0, 1.0) if begin.is_ratio else (begin.number - levels.low) / levels.amplitude
     level = levels.low + (share if is_rising else 1 - share) * levels.amplitude
     crossings = survey.crossings(level)
-    own = crossings.rising if is_rising else crossings.falling
+    own = crossings.rising_places if is_rising else crossings.falling_places
     before = own[own <= edges[0]]
     start = float(before[-1]) if before.size else float(edges[0])
     end = float(edges[1]) if edges.size > 1 else None
@@ -140,11 +145,11 @@ def _first_transition(survey: Survey, begin: ReferenceLevel) -> tuple[float, flo
     near_end = survey.crossings(
         levels.high - 0.1 * levels.amplitude if is_rising else levels.low + 0.1 * levels.amplitude
     )
-    leaving = near_end.falling if is_rising else near_end.rising
+    leaving = near_end.falling_places if is_rising else near_end.rising_places
     leaving = leaving[(leaving > start) & (leaving <= end)]
     left = float(leaving[-1]) if leaving.size else end
     # edges take longer from there to the middle than they took to there
-    return start, left - (end - left) - 2 * survey.wave.interval
+    return start, left - (end - left) - 2
 
 
 def _fit(wave: Waveform) -> ExponentialFit:

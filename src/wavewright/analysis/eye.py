@@ -130,7 +130,7 @@ def eye_width(
     clock = _clock(survey, bit_rate, level)
     jitter = clock.deviations
     lost = float(jitter.max() - jitter.min()) if opening == "extremes" else 6 * float(jitter.std(ddof=2))
-    places = (clock.instants - survey.wave.start) / survey.wave.interval
+    places = clock.instants / survey.wave.interval
     resolution = instant_resolution(survey, places) * math.sqrt(2 / 3)
     scatter = 0.0 if opening == "extremes" else lost / math.sqrt(2 * jitter.size)
     return Reading(
@@ -199,7 +199,7 @@ def _folded(survey: Survey, clock: RecoveredClock) -> Iterator[tuple[Floats, Flo
     """Blocks of (phases in their bit, 0 … 1; values in the unit), without invalid samples."""
     wave = survey.wave
     step = wave.interval / clock.period
-    begin = (wave.start - clock.start) / clock.period
+    begin = -clock.start / clock.period
     for first in range(0, len(wave), BLOCK):
         values = wave.values(first, first + BLOCK)
         places = begin + step * np.arange(first, first + values.size)

@@ -47,6 +47,6 @@ def difference_resolution(survey: Survey, places: Floats) -> float:
     return float(np.sqrt(2)) * instant_resolution(survey, places)
 
 
-def resolution_at(survey: Survey, times: Floats) -> float:
-    """The same for crossings that are known by their times, s."""
-    return instant_resolution(survey, (times - survey.wave.start) / survey.wave.interval)
+def resolution_at(survey: Survey, times: Floats, *, origin: float) -> float:
+    """The same for crossings that are known by their times, s after `origin` on the time axis."""
+    return instant_resolution(survey, (times - (survey.wave.start - origin)) / survey.wave.interval)

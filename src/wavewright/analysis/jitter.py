@@ -158,14 +158,15 @@ def jitter_trend(
     if periods < 1 or (reference is not None and reference <= 0):
         raise NotMeasurable(f"{periods} periods, reference {reference} Hz", expected="1 or more, and above 0 Hz")
     found = edges(survey, level)
-    instants = found.rising if slope == "rising" else found.falling
+    instants = found.rising_since if slope == "rising" else found.falling_since
+    times = survey.wave.start + instants
     if instants.size < least:
         raise too_few(survey, found, level, expected=f"at least {least} {slope} ones")
     if kind == "period":
-        return Trend(instants[periods:], period_deviations(instants, periods=periods))
+        return Trend(times[periods:], period_deviations(instants, periods=periods))
     if kind == "cycle_to_cycle":
-        return Trend(instants[2:], cycle_to_cycle_deviations(instants))
-    return Trend(instants, time_interval_errors(instants, period=None if reference is None else 1 / reference))
+        return Trend(times[2:], cycle_to_cycle_deviations(instants))
+    return Trend(times, time_interval_errors(instants, period=None if reference is None else 1 / reference))
 
 
 def jitter_histogram(

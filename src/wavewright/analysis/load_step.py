@@ -12,10 +12,11 @@ from typing import Annotated
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.last_entry import Stretch, find_last_entry
 from wavewright.analysis.moments import moments_of
 from wavewright.analysis.reading import Doubt, Occurrences, Reading
 from wavewright.analysis.sense import ANY, POSITIVE
-from wavewright.analysis.stretch import stretch
+from wavewright.analysis.stretch import part_of, stretch
 from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Waveform
@@ -23,7 +24,6 @@ from wavewright.waveform import Waveform
 SOURCE = "common practice, no source"
 LAST_PART = 0.1  # of what follows the step: there the rail is taken to have come to rest
 FEWEST = 10  # samples before and after the step
-BLOCK = 1 << 16  # samples
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,13 +32,14 @@ class LoadStep:
 
     Parameters
     ----------
-    time : of the step, s.
+    time : of the step, s. `lead` : from the step to the first sample of `after`, s.
     before, final : of the rail, in its unit: mean before the step, mean of the last tenth of what follows it.
     noise : standard deviation before the step, in the unit.
     after : the rail from the step on.
     """
 
     time: float
+    lead: float
     before: float
     final: float
     noise: float
@@ -113,7 +114,8 @@ def recovery_time(
 
     Returns
     -------
-    Reading in s; 0 where the rail never left the band.
+    Reading in s; 0 where the rail never left the band. Noise is averaged out, see `last_entry`: the uncertainty has its
+    share, and the doubt `noisy` is there where the averages may leave the band by chance.
 
     Raises
     ------
@@ -123,19 +125,23 @@ def recovery_time(
     half = abs(band * found.final)
     if half == 0:
         raise NotMeasurable(f"`{rail.name}`: final value {found.final:g} {rail.unit}", expected="one that is not 0")
-    last = _last_outside(found.after, found.final - half, found.final + half)
-    size = len(found.after)
-    if last >= size - max(1, int(LAST_PART * size)):
+    wave, size = found.after, len(found.after)
+    low, high = sorted((wave.code_of(found.final - half), wave.code_of(found.final + half)))
+    entry = find_last_entry(Stretch(wave.codes, 0, size, low, high), noise=rail.record.noise / abs(wave.gain))
+    if entry is None or entry.place >= size - max(1, int(LAST_PART * size)):
         raise NotMeasurable(
             f"`{rail.name}`: outside {found.final:.6g} {rail.unit} ± {half:.3g} {rail.unit} up to the last tenth",
             expected="a rail that comes to rest in the record",
             do="lengthen `span`, widen `band`, or limit the bandwidth",
         )
-    wave = found.after
     # less than one interval before the first sample: the rail was outside at the step itself
-    time = 0.0 if last < 0 else wave.time_of(_entry(wave, last, found.final, half)) - found.time
-    doubts = (Doubt.NOISY,) if half < 3 * found.noise else ()
-    return Reading(time, "s", uncertainty=wave.interval / math.sqrt(12), doubts=doubts)
+    time = 0.0 if entry.place < 0 else wave.interval * float(entry.place) + found.lead
+    return Reading(
+        time,
+        "s",
+        uncertainty=wave.interval * math.hypot(entry.uncertainty, 1 / math.sqrt(12)),
+        doubts=(Doubt.NOISY,) if entry.is_noisy else (),
+    )
 
 
 def find_load_step(rail: Survey, load: Survey | None = None, *, step: float | None = None) -> LoadStep:
@@ -145,50 +151,34 @@ def find_load_step(rail: Survey, load: Survey | None = None, *, step: float | No
     ------
     NotMeasurable : no step in the record, or fewer than 10 samples before or after it.
     """
-    time = _time_of_step(load) if step is None and load is not None else step or 0.0
     whole = stretch(rail, least=2 * FEWEST)
-    first = math.ceil((time - whole.start) / whole.interval - 1e-9)
+    since = _time_of_step(rail, load) if step is None and load is not None else (step or 0.0) - whole.start
+    place = since / whole.interval
+    first = math.ceil(place - 1e-9)
     if not FEWEST <= first <= len(whole) - FEWEST:
-        behind = max(0, len(whole) - first)
+        after = max(0, len(whole) - first)
         raise NotMeasurable(
-            f"`{rail.name}`: {max(0, first)} samples before and {behind} after the step at {time:g} s",
+            f"`{rail.name}`: {max(0, first)} samples before and {after} after the step at {whole.start + since:g} s",
             expected=f"at least {FEWEST} of each",
             do="put the step into the record with `before_trigger`, or give `step`",
         )
-    before = stretch(rail, least=FEWEST, until=whole.time_of(first - 1), may_be_constant=True)
-    after = stretch(rail, least=FEWEST, after=whole.time_of(first), may_be_constant=True)
-    last = after.codes[-max(1, int(LAST_PART * len(after))) :]
+    before, later = part_of(whole, 0, first), part_of(whole, first, len(whole))
+    last = later.codes[-max(1, int(LAST_PART * len(later))) :]
     quiet = moments_of(before.codes)
     return LoadStep(
-        time=time,
+        time=whole.start + since,
+        lead=whole.interval * (first - place),
         before=before.value_of(quiet.mean),
-        final=after.value_of(moments_of(last).mean),
+        final=later.value_of(moments_of(last).mean),
         noise=abs(before.gain) * math.sqrt(quiet.variance),
         size_before=len(before),
-        after=after,
+        after=later,
     )
 
 
-def _time_of_step(load: Survey) -> float:
-    edges = load.crossings((load.levels.low + load.levels.high) / 2).either
+def _time_of_step(rail: Survey, load: Survey) -> float:
+    """The first edge of the load, s after the first sample of the rail."""
+    edges = load.crossings((load.levels.low + load.levels.high) / 2).either_since
     if not edges.size:
         raise NotMeasurable(f"`{load.name}`: no step of the load", expected="an edge", do="give `step`")
-    return float(edges[0])
-
-
-def _last_outside(wave: Waveform, low: float, high: float) -> int:
-    """Index of the last sample outside a band, −1 where there is none; looks from the end."""
-    lower, upper = sorted((wave.code_of(low), wave.code_of(high)))
-    for end in range(len(wave), 0, -BLOCK):
-        part = wave.codes[max(0, end - BLOCK) : end]
-        outside = np.flatnonzero((part < lower) | (part > upper))
-        if outside.size:
-            return max(0, end - BLOCK) + int(outside[-1])
-    return -1
-
-
-def _entry(wave: Waveform, last: int, final: float, half: float) -> float:
-    """Place of the crossing into the band behind the last sample outside it."""
-    outside, inside = (float(value) for value in wave.values(last, last + 2))
-    edge = final + math.copysign(half, outside - final)
-    return last + (outside - edge) / (outside - inside)
+    return (load.wave.start - rail.wave.start) + float(edges[0])

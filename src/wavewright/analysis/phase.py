@@ -7,8 +7,10 @@ residuals are left aside.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Annotated
 
+from wavewright.analysis.alignment import require_shared_time
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.decibels import amplitude_ratio_db
 from wavewright.analysis.expressions.dimensions import quotient
@@ -25,7 +27,7 @@ LEAST_SIGNIFICANT = 3.0  # an amplitude below so many of its uncertainties has n
 
 
 def common_sines(first: Survey, second: Survey, *, frequency: float | None = None) -> tuple[SineFit, SineFit]:
-    """The sines of one frequency in both channels.
+    """The sines of one frequency in both channels, their phases at the first sample of the first.
 
     Parameters
     ----------
@@ -33,11 +35,13 @@ def common_sines(first: Survey, second: Survey, *, frequency: float | None = Non
 
     Raises
     ------
-    NotMeasurable : no sine, or its amplitude in one of them is not above its uncertainty.
+    NotMeasurable : no time in common, no sine, or its amplitude in one of them is not above its uncertainty.
     """
+    require_shared_time(first, second)
     if frequency is None:
         frequency = fit_sine(first).frequency
-    trimmed = _whole_cycles(first, frequency), _whole_cycles(second, frequency)
+    origin = first.wave.start
+    trimmed = _whole_cycles(first, frequency, origin), _whole_cycles(second, frequency, origin)
     fits = fit_sine(trimmed[0], frequency=frequency), fit_sine(trimmed[1], frequency=frequency)
     for survey, fit in zip((first, second), fits, strict=True):
         if fit.amplitude <= LEAST_SIGNIFICANT * fit.amplitude_uncertainty:
@@ -50,14 +54,17 @@ def common_sines(first: Survey, second: Survey, *, frequency: float | None = Non
     return fits
 
 
-def _whole_cycles(survey: Survey, frequency: float) -> Survey:
-    """The channel without its last, broken cycle, in which harmonics would pass for a part of the fundamental."""
+def _whole_cycles(survey: Survey, frequency: float, origin: float) -> Survey:
+    """The channel without its last, broken cycle, in which harmonics would pass for a part of the fundamental.
+
+    Its time axis begins at `origin`: far from 0 a phase would have the rounding of the instants in it.
+    """
     wave = unbroken(survey, least=4)
     step = frequency * wave.interval
     size = round(math.floor(len(wave) * step + 1e-6) / step) if step > 0 else 0
-    if not 4 <= size < len(wave):
-        return survey
-    return survey.once(("whole cycles", frequency), lambda: Survey(part_of(wave, 0, size)))
+    part = part_of(wave, 0, size) if 4 <= size < len(wave) else wave
+    moved = replace(part, start=part.start - origin)
+    return survey.once(("whole cycles", frequency, origin), lambda: Survey(moved))
 
 
 def sine_doubts(fits: tuple[SineFit, SineFit]) -> tuple[Doubt, ...]:

@@ -211,7 +211,7 @@ def _cycle_places(voltage: Survey, current: Survey, volts: Waveform) -> Floats:
         steady = False
         found = survey.crossings(survey.level(MIDDLE))
         edges = cycle_places(found)
-        places = (survey.wave.time_of(0) - volts.start) / volts.interval + edges
+        places = (survey.wave.start - volts.start) / volts.interval + edges
         places = places[(places >= 0) & (places <= len(volts) - 1)]
         if places.size >= 2:
             return places

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Annotated
 
 import numpy as np
@@ -9,6 +10,7 @@ import numpy as np
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.edges import noise_doubts, state_doubts
 from wavewright.analysis.instants import difference_resolution
+from wavewright.analysis.last_entry import WANTED, Stretch, find_last_entry
 from wavewright.analysis.parameters import ReferenceLevel, Slope
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.rise_and_fall import whole_transitions
@@ -40,9 +42,9 @@ def settling_time(
       middle  ┈┈╱
                ╱├──────┤ settling time
 
-    The last entry before the next transition counts. A transition whose waveform is outside the band at the end of the
-    record, or stays inside for less than the duration of the transition, has not settled and is left out, with the
-    doubt `not_settled`.
+    The last entry before the next transition counts; noise is averaged out, see `last_entry`. A transition whose
+    waveform is outside the band at the end of the record, or stays inside for less than the duration of the transition,
+    has not settled and is left out, with the doubt `not_settled`.
 
     Raises
     ------
@@ -56,20 +58,25 @@ def settling_time(
     entries, exits = _passages(survey, slope, band)
     turns = survey.crossings(middle_level(survey, low, high)).either_places
     settled, instants = _last_entries(survey, taken, entries, exits, turns)
+    resolution, is_lost = difference_resolution(survey, taken.middles), False
+    if WANTED * survey.noise > band * survey.levels.amplitude:
+        settled, instants, uncertainty, is_lost = _among_noise(survey, taken, slope, band, turns)
+        resolution = math.hypot(resolution, math.sqrt(3) * uncertainty)
     if not settled.any():
         raise NotMeasurable(
             f"`{survey.name}`: none of {taken.middles.size} {slope} transitions settles to {band:.3g} of the amplitude",
             expected="at least one that stays within the band",
             do="lengthen the record, or widen `band`",
         )
-    doubts = (*state_doubts(survey), *noise_doubts(survey))
+    noisy = (Doubt.NOISY,) if is_lost else noise_doubts(survey)
+    doubts = (*state_doubts(survey), *noisy)
     middles = taken.middles[settled]
     return Reading.of_occurrences(
         survey.wave.interval * (instants[settled] - middles),
         times=survey.wave.start + survey.wave.interval * middles,
         unit="s",
         doubts=doubts if settled.all() else (Doubt.NOT_SETTLED, *doubts),
-        resolution=difference_resolution(survey, middles),
+        resolution=resolution,
     )
 
 
@@ -82,6 +89,34 @@ def _passages(survey: Survey, slope: Slope, band: float) -> tuple[Floats, Floats
     entries = np.concatenate([upper.falling_places, lower.rising_places])
     exits = np.concatenate([upper.rising_places, lower.falling_places])
     return np.sort(entries), np.sort(exits)
+
+
+def _among_noise(
+    survey: Survey, taken: Transitions, slope: Slope, band: float, turns: Floats
+) -> tuple[np.ndarray[tuple[int], np.dtype[np.bool_]], Floats, float, bool]:
+    """Which transitions settle and where, of averages; how well that is known, s, and whether noise may decide it."""
+    levels, record, gain = survey.levels, survey.record, abs(survey.wave.gain)
+    state = levels.high if slope is Slope.RISING else levels.low
+    ends = (state - band * levels.amplitude, state + band * levels.amplitude)
+    low, high = sorted(survey.wave.code_of(end) for end in ends)
+    bounds = np.append(turns, float(len(survey) - 1))
+    until = bounds[np.searchsorted(turns, taken.middles, side="right")]
+    begins, lasts = (record.finite_places(places) for places in (np.ceil(taken.middles), np.floor(until)))
+    settled, instants = np.zeros(taken.middles.size, dtype=np.bool_), taken.middles.copy()
+    spread, is_lost = [], False
+    for number, (first, last) in enumerate(zip(begins, lasts, strict=True)):
+        leaves = until[number] != bounds[-1]
+        stretch = Stretch(record.codes, int(first), int(last) + 1, low, high)
+        entry = find_last_entry(stretch, noise=survey.noise / gain, leaves=bool(leaves))
+        if entry is None or entry.place < 0:
+            continue
+        duration = taken.ends[number] - taken.starts[number]
+        settled[number] = not leaves or entry.end - entry.place >= duration
+        instants[number] = taken.middles[number] + entry.place - record.finite_places(taken.middles[number])
+        spread.append(entry.uncertainty)
+        is_lost |= entry.is_noisy
+    uncertainty = survey.wave.interval * float(np.sqrt(np.mean(np.square(spread)) / len(spread))) if spread else 0.0
+    return settled, instants, uncertainty, is_lost
 
 
 def _last_entries(

@@ -9,12 +9,13 @@ import math
 
 import numpy as np
 
+from wavewright.analysis.alignment import require_shared_time
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.edges import MIDDLE, edges, noise_doubts, too_few
-from wavewright.analysis.instants import resolution_at
+from wavewright.analysis.instants import instant_resolution, resolution_at
 from wavewright.analysis.jitter import Edge
 from wavewright.analysis.parameters import ReferenceLevel
-from wavewright.analysis.reading import Doubt, Occurrences, Reading
+from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
@@ -58,7 +59,7 @@ def setup_time(
     values = ticks[is_new] - instants[last[is_new]]
     if not values.size:
         raise _no_change(data, clock, "before")
-    return _shortest(values, ticks[is_new], _resolution(data, clock, data_level, ticks), _doubts(data, clock))
+    return _shortest(data, clock, values, ticks[is_new], _resolution(data, clock, data_level, ticks))
 
 
 @metric("hold_time", unit="s", source=SOURCE, channels=2, reads_levels=True)
@@ -89,20 +90,21 @@ def hold_time(
     values = instants[following[is_new]] - ticks[is_new]
     if not values.size:
         raise _no_change(data, clock, "after")
-    return _shortest(values, ticks[is_new], _resolution(data, clock, data_level, ticks), _doubts(data, clock))
+    return _shortest(data, clock, values, ticks[is_new], _resolution(data, clock, data_level, ticks))
 
 
 def _instants(
     data: Survey, clock: Survey, slope: Edge, data_level: ReferenceLevel, clock_level: ReferenceLevel
 ) -> tuple[Floats, Floats]:
-    """Changes of the data and edges of the clock, s."""
+    """Changes of the data and edges of the clock, s after the first sample of the data."""
+    require_shared_time(data, clock)
     changes, ticks = edges(data, data_level), edges(clock, clock_level)
-    if not changes.either.size:
+    if not changes.either_places.size:
         raise too_few(data, changes, data_level, expected="at least one change of the data")
-    chosen = ticks.rising if slope == "rising" else ticks.falling
+    chosen = ticks.rising_since if slope == "rising" else ticks.falling_since
     if not chosen.size:
         raise too_few(clock, ticks, clock_level, expected=f"at least one {slope} edge of the clock")
-    return changes.either, chosen
+    return changes.either_since, (clock.wave.start - data.wave.start) + chosen
 
 
 def _no_change(data: Survey, clock: Survey, where: str) -> NotMeasurable:
@@ -115,23 +117,20 @@ def _no_change(data: Survey, clock: Survey, where: str) -> NotMeasurable:
 
 def _resolution(data: Survey, clock: Survey, level: ReferenceLevel, ticks: Floats) -> float:
     """How well a change and an edge are timed together, half-width, s."""
-    changes = edges(data, level).either
-    return math.hypot(resolution_at(data, changes), resolution_at(clock, ticks))
+    changes = edges(data, level).either_places
+    return math.hypot(instant_resolution(data, changes), resolution_at(clock, ticks, origin=data.wave.start))
 
 
 def _doubts(data: Survey, clock: Survey) -> tuple[Doubt, ...]:
     return tuple(dict.fromkeys(noise_doubts(data) + noise_doubts(clock)))
 
 
-def _shortest(values: Floats, times: Floats, resolution: float, doubts: tuple[Doubt, ...]) -> Reading:
-    return Reading(
-        float(values.min()),
-        "s",
+def _shortest(data: Survey, clock: Survey, values: Floats, ticks: Floats, resolution: float) -> Reading:
+    return Reading.of_worst(
+        values,
+        times=data.wave.start + ticks,
+        unit="s",
+        largest=False,
+        doubts=_doubts(data, clock),
         uncertainty=resolution / math.sqrt(3),
-        count=int(values.size),
-        minimum=float(values.min()),
-        maximum=float(values.max()),
-        standard_deviation=float(values.std(ddof=1)) if values.size > 1 else None,
-        doubts=doubts,
-        occurrences=Occurrences(times, values),
     )

@@ -49,7 +49,10 @@ def skew(first: Survey, *others: Survey, slope: Edge = "rising", level: Referenc
     ------
     NotMeasurable : a channel has no such edge, or there is none with a partner in every channel.
     """
-    pairs = [delay(first, other, slope=Slope(slope), level=level) for other in others]
+    # on an axis that begins with the first record: far from 0 two instants may be rounded to the same number
+    origin = first.wave.start
+    surveys = [survey.moved(origin) for survey in (first, *others)]
+    pairs = [delay(surveys[0], other, slope=Slope(slope), level=level) for other in surveys[1:]]
     late: list[tuple[Floats, Floats]] = [
         (pair.occurrences.times, pair.occurrences.values) for pair in pairs if pair.occurrences is not None
     ]
@@ -63,9 +66,13 @@ def skew(first: Survey, *others: Survey, slope: Edge = "rising", level: Referenc
             do="check levels and channels, or lengthen `span`",
         )
     delays = np.array([np.zeros(shared.size), *(values[np.isin(times, shared)] for times, values in late)])
-    noisy = [doubt for survey in (first, *others) for doubt in noise_doubts(survey)]
+    noisy = [doubt for survey in surveys for doubt in noise_doubts(survey)]
     doubts = tuple(dict.fromkeys([*noisy, *(doubt for pair in pairs for doubt in pair.doubts)]))
-    resolution = max(float(resolution_at(survey, shared)) for survey in (first, *others))
+    resolution = max(float(resolution_at(survey, shared, origin=0.0)) for survey in surveys)
     return Reading.of_occurrences(
-        delays.max(axis=0) - delays.min(axis=0), times=shared, unit="s", doubts=doubts, resolution=sqrt(2) * resolution
+        delays.max(axis=0) - delays.min(axis=0),
+        times=origin + shared,
+        unit="s",
+        doubts=doubts,
+        resolution=sqrt(2) * resolution,
     )

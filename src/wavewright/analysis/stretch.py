@@ -19,12 +19,22 @@ def stretch(
     ------
     NotMeasurable : fewer than `least` samples there, an invalid one among them, or a constant unless that may be.
     """
+    begin, end = (
+        None if time is None else (time - survey.wave.start) / survey.wave.interval for time in (after, until)
+    )
+    return between(survey, begin, end, least=least, may_be_constant=may_be_constant)
+
+
+def between(
+    survey: Survey, begin: float | None, end: float | None, *, least: int, may_be_constant: bool = False
+) -> Waveform:
+    """The same between two places in samples, from the first of the record, not rounded."""
     wave = survey.wave
     first, last = 0, len(wave)
-    if after is not None:
-        first = min(last, max(0, math.ceil((after - wave.start) / wave.interval - 1e-9)))
-    if until is not None:
-        last = max(first, min(last, math.floor((until - wave.start) / wave.interval + 1e-9) + 1))
+    if begin is not None:
+        first = min(last, max(0, math.ceil(begin - 1e-9)))
+    if end is not None:
+        last = max(first, min(last, math.floor(end + 1e-9) + 1))
     return require_unbroken(part_of(wave, first, last), least=least, may_be_constant=may_be_constant)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable
+from dataclasses import replace
 from functools import cached_property
 from typing import Any, TypeVar
 
@@ -60,6 +61,17 @@ class Survey:
     def _with_levels(self, choice: LevelChoice) -> Survey:
         check_choice(choice)
         other = Survey(self.wave, choice)
+        other.record = self.record
+        return other
+
+    def moved(self, origin: float) -> Survey:
+        """The same waveform on a time axis that has its zero at `origin`; what is known of its samples is shared."""
+        if origin == 0.0:
+            return self
+        return self.once(("moved", origin), lambda: self._moved(origin))
+
+    def _moved(self, origin: float) -> Survey:
+        other = Survey(replace(self.wave, start=self.wave.start - origin), self.choice)
         other.record = self.record
         return other
 

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import numpy as np
 
+from wavewright.analysis.alignment import require_shared_time
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.edges import edges
 from wavewright.analysis.instants import resolution_at
@@ -51,7 +52,9 @@ def time_between(
     NotMeasurable : no pair of such crossings.
     """
     other = first if second is None else second
-    starts, stops = instants(first, from_), instants(other, to)
+    require_shared_time(first, other)
+    origin = first.wave.start
+    starts, stops = (instants(survey, what, origin=origin) for survey, what in ((first, from_), (other, to)))
     begun, ended = _stopwatch(starts, stops, ordinal, hold_off)
     if not begun.size:
         raise NotMeasurable(
@@ -60,15 +63,15 @@ def time_between(
             expected="at least one such pair",
             do="check the levels and slopes, or lengthen the record",
         )
-    resolution = hypot(resolution_at(first, begun), resolution_at(other, ended))
-    return Reading.of_occurrences(ended - begun, times=begun, unit="s", resolution=resolution)
+    resolution = hypot(resolution_at(first, begun, origin=origin), resolution_at(other, ended, origin=origin))
+    return Reading.of_occurrences(ended - begun, times=origin + begun, unit="s", resolution=resolution)
 
 
-def instants(survey: Survey, condition: Condition) -> Floats:
-    """Times at which a condition is fulfilled, s, ascending."""
+def instants(survey: Survey, condition: Condition, *, origin: float) -> Floats:
+    """Times at which a condition is fulfilled, s after `origin` on the time axis, ascending."""
     found = edges(survey, condition.level)
-    table = {Slope.RISING: found.rising, Slope.FALLING: found.falling, Slope.EITHER: found.either}
-    return table[condition.slope]
+    table = {Slope.RISING: found.rising_since, Slope.FALLING: found.falling_since, Slope.EITHER: found.either_since}
+    return (survey.wave.start - origin) + table[condition.slope]
 
 
 def _stopwatch(starts: Floats, stops: Floats, ordinal: int, hold_off: float) -> tuple[Floats, Floats]:
