@@ -11,7 +11,7 @@ import pytest
 
 from wavewright.instruments.wire_log import read_wire_log
 from wavewright.logbook.book import Logbook
-from wavewright.logbook.exchange import import_outcomes
+from wavewright.logbook.intake import import_outcomes
 from wavewright.logbook.outcome_files import read_outcome
 from wavewright.logbook.recompute import recompute
 from wavewright.logbook.unfinished import CUT_OFF, clear, recover, unfinished

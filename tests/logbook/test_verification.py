@@ -18,7 +18,8 @@ from tests.logbook.postgresql import Server
 from wavewright.errors import Misuse, StorageFault
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.chain import COVERAGE, NEWEST
-from wavewright.logbook.exchange import export, import_outcomes
+from wavewright.logbook.exchange import export
+from wavewright.logbook.intake import import_outcomes
 from wavewright.logbook.queries import Filter, entries
 from wavewright.logbook.tables import captures, outcomes, readings
 from wavewright.logbook.upkeep import prune

@@ -19,7 +19,7 @@ from sqlalchemy import Connection, select
 from wavewright.errors import Misuse, StorageFault
 from wavewright.logbook import tables
 from wavewright.logbook.address import read_address
-from wavewright.logbook.chain import Entry, append, run_entry
+from wavewright.logbook.chain import CHUNK, Entry, append, run_entry
 from wavewright.logbook.code_store import CodeStore
 from wavewright.logbook.database import Database, insert_rows
 from wavewright.logbook.migrations import bring_up_to_date
@@ -88,12 +88,20 @@ class Logbook:
         """Write many outcomes in one transaction; returns their ids. All of them or none are in afterwards."""
         return self.enter_named((new_id(outcome), outcome, station, batch) for outcome in outcomes)
 
-    def enter_named(self, outcomes: Iterable[tuple[str, Outcome, str, str]]) -> list[str]:
-        """Like `enter_all`, for outcomes that come with id, station and batch, as from another logbook."""
+    def enter_named(self, outcomes: Iterable[tuple[str, Outcome, str, str]], *, only_new: bool = False) -> list[str]:
+        """Like `enter_all`, for outcomes that come with id, station and batch, as from another logbook.
+
+        Parameters
+        ----------
+        only_new : leave out those that are in the logbook already, by their id or by start, serial number and recipe.
+            That is asked within the transaction: of two who enter the same at once, one does.
+        """
         rows = _Rows(self.codes)
         for identifier, outcome, station, batch in outcomes:
             rows.take(identifier, outcome, station, batch)
         with self.writing() as connection:
+            if only_new:
+                rows.leave_out_known(connection)
             rows.write(connection)
         return rows.ids
 
@@ -185,6 +193,35 @@ class _Rows:
         self._readings += its_readings
         self._captures += its_captures
         self._entries.append(run_entry(row, its_readings, its_captures))
+
+    def leave_out_known(self, connection: Connection) -> None:
+        """Keep of each run that is in the logbook, or comes a second time, nothing."""
+        ours = tables.outcomes.c
+        ids: set[str] = set()
+        marks: set[tuple[int, str, str]] = set()
+        for first in range(0, len(self._outcomes), CHUNK):
+            some = self._outcomes[first : first + CHUNK]
+            query = select(ours.id, ours.started, ours.serial, ours.recipe_sha256).where(
+                ours.id.in_([row["id"] for row in some]) | ours.started.in_([row["started"] for row in some])
+            )
+            for there in connection.execute(query):
+                ids.add(there.id)
+                marks.add((there.started, there.serial, there.recipe_sha256))
+        new = []
+        for row in self._outcomes:
+            mark = (row["started"], row["serial"], row["recipe_sha256"])
+            if row["id"] not in ids and mark not in marks:
+                new.append(row)
+                ids.add(row["id"])
+                marks.add(mark)
+        self._outcomes = new
+        self.ids = [row["id"] for row in new]
+        kept = set(self.ids)
+        self._readings = [row for row in self._readings if row["outcome"] in kept]
+        self._captures = [row for row in self._captures if row["outcome"] in kept]
+        self._entries = [entry for entry in self._entries if entry.run in kept]
+        if not new:
+            self._texts, self._shots = {}, {}
 
     def write(self, connection: Connection) -> None:
         """Insert it all. `prune` holds the same lock: codes that it took since they were kept are kept once more."""

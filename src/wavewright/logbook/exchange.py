@@ -1,38 +1,26 @@
-"""The logbook as files for others, and back: a table of readings as CSV or Parquet, whole outcomes as JSON Lines."""
+"""The logbook as files for others: a table of readings as CSV or Parquet, whole outcomes as JSON Lines."""
 
 from __future__ import annotations
 
 import csv
 import json
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import select
 
 from wavewright.durable_files import whole_file
-from wavewright.errors import FileFault, Misuse, Place, StorageFault
-from wavewright.logbook.book import Logbook, new_id
-from wavewright.logbook.outcome_files import OUTCOME, WIRE_LOG, outcome_as_json, outcome_from_json, read_outcome
+from wavewright.errors import Misuse, StorageFault
+from wavewright.logbook.book import Logbook
+from wavewright.logbook.outcome_files import outcome_as_json
 from wavewright.logbook.queries import Filter
-from wavewright.logbook.tables import microseconds, moment_of, outcomes, readings
-from wavewright.logbook.unfinished import recover
-from wavewright.running.outcome import Outcome
+from wavewright.logbook.tables import moment_of, outcomes, readings
 
 COLUMNS = (
     *("run", "started", "part", "serial", "recipe", "operator", "station", "batch", "simulated", "run_verdict"),
     *("name", "metric", "value", "unit", "uncertainty", "low", "high", "margin", "verdict"),
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Imported:
-    """What an import brought: runs that are new, runs that were in the logbook already, runs that were cut off."""
-
-    new: int
-    known: int
-    cut_off: int = 0
 
 
 def export(book: Logbook, path: Path, which: Filter | None = None) -> int:
@@ -56,28 +44,6 @@ def export(book: Logbook, path: Path, which: Filter | None = None) -> int:
             return write(book, part, which or Filter())
     except OSError as fault:
         raise StorageFault(f"cannot be written: {fault.strerror or fault}", where=str(path)) from fault
-
-
-def import_outcomes(book: Logbook, path: Path, *, station: str = "") -> Imported:
-    """Enter what another logbook exported as `.jsonl`, or the evidence folders that runs have written.
-
-    A folder is an evidence folder itself, or holds such folders; of what killed runs have left, evidence is made first.
-    Captures come along with folders. Runs that are in the logbook already (same id; for folders, same start, serial
-    number and recipe) are left as they are.
-
-    Raises
-    ------
-    FileFault : a line or a folder is not what it should be; nothing is entered then.
-    """
-    cut_off = recover(path) if path.is_dir() else []
-    if not path.exists() and len(cut_off) == 1:  # the folder that was named has its own name now
-        path = cut_off[0]
-    given = _from_folder(path, station) if path.is_dir() else _from_lines(path)
-    found = list(given)
-    known = _known(book)
-    new = [one for one in found if one[0] not in known and _mark(one[1]) not in known]
-    book.enter_named(new)
-    return Imported(len(new), len(found) - len(new), len(cut_off))
 
 
 def rows(book: Logbook, which: Filter) -> Iterator[dict[str, Any]]:
@@ -148,42 +114,3 @@ WRITERS: Mapping[str, Callable[[Logbook, Path, Filter], int]] = {
     ".jsonl": _write_lines,
     ".parquet": _write_parquet,
 }
-
-
-def _from_lines(path: Path) -> Iterator[tuple[str, Outcome, str, str]]:
-    try:
-        lines = path.read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as fault:
-        raise FileFault(f"cannot be read: {fault}", where=str(path), expected="a .jsonl file or a folder") from fault
-    for number, line in enumerate(lines, 1):
-        try:
-            plain = json.loads(line)
-            yield plain["id"], outcome_from_json(plain["outcome"]), plain["station"], plain["batch"]
-        except (ValueError, KeyError, TypeError) as fault:
-            raise FileFault(
-                f"not an exported outcome: {fault}",
-                where=Place(str(path), number),
-                expected="a line that `wavewright logbook export FILE.jsonl` has written",
-            ) from fault
-
-
-def _from_folder(path: Path, station: str) -> Iterator[tuple[str, Outcome, str, str]]:
-    folders = [path] if (path / OUTCOME).exists() else sorted(below.parent for below in path.glob(f"[!.]*/{OUTCOME}"))
-    if not folders and not any(path.glob(f".*/{WIRE_LOG}")):
-        raise FileFault(
-            "no evidence in this folder", where=str(path), expected=f"a folder with {OUTCOME}, or such folders"
-        )
-    for folder in folders:
-        outcome = read_outcome(folder)
-        yield new_id(outcome), replace(outcome, folder=None), station, ""
-
-
-def _known(book: Logbook) -> set[object]:
-    columns = (outcomes.c.id, outcomes.c.started, outcomes.c.serial, outcomes.c.recipe_sha256)
-    with book.reading() as connection:
-        found = connection.execute(select(*columns)).all()
-    return {row.id for row in found} | {(row.started, row.serial, row.recipe_sha256) for row in found}
-
-
-def _mark(outcome: Outcome) -> tuple[int, str, str]:
-    return microseconds(outcome.started), outcome.serial, outcome.recipe.sha256

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Mapping
 from dataclasses import asdict, replace
@@ -11,10 +10,11 @@ from pathlib import Path
 from typing import Any
 
 from wavewright.analysis.reading import Doubt, Reading
-from wavewright.errors import FileFault, StorageFault
+from wavewright.errors import FileFault, Place, StorageFault
 from wavewright.instruments.simulated import is_without_instruments, say_simulated
 from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.captures import KeptCaptures
+from wavewright.logbook.outcome_form import check_outcome, read_json
 from wavewright.running.outcome import CrossCheck, MeasurementOutcome, Origin, Outcome, Result
 
 PERCENTILES = (1, 50, 99)
@@ -75,8 +75,8 @@ def _was_simulated(plain: Mapping[str, Any]) -> bool:
     )
 
 
-def read_outcome(folder: Path) -> Outcome:
-    """The outcome kept in a folder, its captures to be read when asked for.
+def read_document(folder: Path) -> dict[str, Any]:
+    """What stands in the `outcome.json` of a folder, checked key by key.
 
     Raises
     ------
@@ -86,16 +86,32 @@ def read_outcome(folder: Path) -> Outcome:
     path = folder / OUTCOME
     try:
         text = path.read_text(encoding="utf-8")
+    except UnicodeDecodeError as fault:
+        raise FileFault(f"not text: {fault}", where=str(path), expected="UTF-8") from fault
     except OSError as fault:
         raise StorageFault(f"{fault.strerror}", where=str(path), expected="a folder that a run has written") from fault
+    plain: dict[str, Any] = read_json(text, where=Place(str(path)))
+    check_outcome(plain, where=Place(str(path)))
+    return plain
+
+
+def read_outcome(folder: Path) -> Outcome:
+    """The outcome kept in a folder, its captures to be read when asked for.
+
+    Raises
+    ------
+    StorageFault : the folder or the file cannot be read.
+    FileFault : the file is not what `wavewright run` writes.
+    """
+    path = folder / OUTCOME
+    plain = read_document(folder)
+    if plain["wavewright_outcome"] != LAYOUT:
+        raise FileFault(
+            f"layout {plain['wavewright_outcome']} of an outcome", where=str(path), expected=f"layout {LAYOUT}"
+        )
     try:
-        plain = json.loads(text)
-        if plain["wavewright_outcome"] != LAYOUT:
-            raise FileFault(
-                f"layout {plain['wavewright_outcome']} of an outcome", where=str(path), expected=f"layout {LAYOUT}"
-            )
         outcome = outcome_from_json(plain)
-    except (ValueError, KeyError, TypeError) as fault:
+    except (ValueError, KeyError, TypeError, AttributeError) as fault:
         raise FileFault(
             f"not an outcome: {fault}", where=str(path), expected=f"{OUTCOME} as a run has written it"
         ) from fault

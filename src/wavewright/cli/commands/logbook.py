@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
@@ -170,12 +171,18 @@ def import_runs(
     station: Annotated[str, typer.Option(help="Station of the runs in evidence folders.")] = "",
     logbook: LogbookAt = None,
 ) -> None:
-    """Enter runs of another logbook, or of evidence folders; those that are known stay as they are."""
+    """Enter runs of another logbook, or of evidence folders; those that are known stay as they are.
+
+    Each run is judged again, from its captures or else its values. If a verdict does not follow, or a key is not what
+    it should be, nothing is entered.
+    """
     from wavewright.logbook.book import Logbook
-    from wavewright.logbook.exchange import import_outcomes
+    from wavewright.logbook.intake import import_outcomes
 
     with Logbook(logbook) as book:
         found = import_outcomes(book, source, station=station)
+    for note in found.notes:
+        print(note, file=sys.stderr)
     cut_off = f"; {found.cut_off} had been cut off" if found.cut_off else ""
     print(f"{found.new} runs entered, {found.known} known already{cut_off}")
 

@@ -1,0 +1,132 @@
+"""Whether the verdicts of an outcome follow from what was measured: judged again, from its captures or its values."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from wavewright.errors import Misuse, WavewrightError
+from wavewright.judgement.joining import EACH
+from wavewright.judgement.limits import Limit
+from wavewright.judgement.verdict import Verdict
+from wavewright.logbook.recompute import recompute
+from wavewright.quantities import Interval
+from wavewright.recipe.load import parse_recipe
+from wavewright.running.cut_short import cut_short_results
+from wavewright.running.evaluate import NOTHING_UNMET
+from wavewright.running.judged import judged
+from wavewright.running.outcome import Outcome, Result
+
+CLOSE = 1e-9  # relative: the same numbers joined again differ in the last digits, if the library adds in another order
+
+
+def unfollowed(outcome: Outcome, document: Mapping[str, Any]) -> Iterator[str]:
+    """What does not follow from the values that stand in the document, in words.
+
+    Parameters
+    ----------
+    outcome : as read from the document.
+    """
+    if document["verdict"] != outcome.verdict:
+        yield f"the verdict of the run, {document['verdict']}: its measurements say {outcome.verdict}"
+    for plain, one in zip(document["measurements"], outcome.measurements, strict=True):
+        if plain["verdict"] != one.verdict:
+            yield f"the verdict of `{one.label}`, {plain['verdict']}: its results say {one.verdict}"
+    for one in outcome.measurements:
+        for result in one.results:
+            if why := _why_not(result, is_cut_short=bool(one.error)):
+                yield f"the verdict of `{one.label}.{result.name}`, {_word(result.verdict)}: {why}"
+    yield from _otherwise_than_the_recipe(outcome)
+
+
+def _otherwise_than_the_recipe(outcome: Outcome) -> Iterator[str]:
+    """Results that are missing, or have another limit than in the recipe of the run; nothing if that cannot be read."""
+    try:
+        recipe = parse_recipe(outcome.recipe.text, outcome.recipe.file, set=outcome.parameters)
+    except WavewrightError:  # one of another version: the values decide
+        return
+    ended = {one.label for one in outcome.measurements if not one.error}
+    for measurement in recipe:
+        for name, wanted in measurement.compute.items() if measurement.label in ended else ():
+            full = f"{measurement.label}.{name}"
+            result = outcome.results.get(full)
+            if result is None:
+                yield f"the result of `{full}` is missing: the recipe of the run asks for it"
+            elif (result.metric, result.of, result.over) != (wanted.metric, wanted.of, wanted.over):
+                yield f"`{full}` has another metric, channel or way to join shots than in the recipe of the run"
+            elif _interval(wanted.limit) != _interval(_limit_or_none(result)):
+                yield f"the limit of `{full}`, `{result.limit}`: the recipe of the run says `{wanted.limit or ''}`"
+
+
+def unfollowed_by_captures(outcome: Outcome) -> Iterator[str]:
+    """What does not follow from the captures, computed again with the recipe of the run.
+
+    Raises
+    ------
+    WavewrightError : this version cannot compute it again.
+    """
+    again = recompute(outcome).outcome
+    assert again is not None
+    now = again.results
+    for name, result in outcome.results.items():
+        if name not in now:
+            yield f"the verdict of `{name}`, {_word(result.verdict)}: the recipe of the run does not have it"
+        elif now[name].verdict != result.verdict:
+            why = f", {now[name].reason}" if now[name].reason else ""
+            yield f"the verdict of `{name}`, {_word(result.verdict)}: its captures say {_word(now[name].verdict)}{why}"
+    for name in now.keys() - outcome.results.keys():
+        yield f"the result of `{name}` is missing, and the captures give one"
+
+
+def _why_not(result: Result, *, is_cut_short: bool) -> str:
+    """Why a verdict does not follow from the readings of the shots; empty if it does."""
+    readings = result.shots or (result.reading,)
+    if result.verdict is Verdict.ERROR:  # which says that no reading came about
+        return "" if all(reading.value is None for reading in readings) else "there are numbers"
+    try:
+        limit = _limit(result)
+        again = judged(result.name, result.metric, result.of, readings, limit=limit, over=result.over)
+        if is_cut_short:
+            (again,) = cut_short_results((again,))
+    except WavewrightError as fault:
+        return f"it cannot be judged: {fault.what}"
+    if again.verdict != result.verdict:
+        of = f"{again.reading.value} {again.reading.unit}" if again.reading.value is not None else "no number"
+        return f"{of} and the limit `{result.limit}` say {_word(again.verdict)}"
+    values = [reading.value for reading in readings] if result.over == EACH and limit else [again.reading.value]
+    if not any(_same(result.reading.value, value) for value in values):
+        return f"the value {result.reading.value} is not that of its shots"
+    return ""
+
+
+def _limit(result: Result) -> Limit | None:
+    if not result.limit:
+        return None
+    if result.limit == str(NOTHING_UNMET):
+        return NOTHING_UNMET
+    try:
+        return Limit.read(result.limit, unit=result.reading.unit)
+    except Misuse as fault:
+        raise Misuse(f"the limit `{result.limit}` is not one of {result.reading.unit}: {fault.what}") from fault
+
+
+def _limit_or_none(result: Result) -> Limit | None:
+    try:
+        return _limit(result)
+    except Misuse:  # has been said
+        return None
+
+
+def _interval(limit: Limit | None) -> Interval | None:
+    return None if limit is None else limit.interval
+
+
+def _same(one: float | None, other: float | None) -> bool:
+    if one is None or other is None:
+        return one is other
+    return math.isclose(one, other, rel_tol=CLOSE, abs_tol=0.0)
+
+
+def _word(verdict: Verdict | None) -> str:
+    return "none" if verdict is None else str(verdict)
