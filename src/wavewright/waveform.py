@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from wavewright.errors import Misuse
 
+MOST_EXACT = 1 << 53  # whole numbers that a float64 holds exactly
 Codes = npt.NDArray[Any]
 Floats = npt.NDArray[np.float64]
 
@@ -39,7 +40,8 @@ class Waveform:
 
     Raises
     ------
-    Misuse : codes that are not a one-dimensional array of numbers, a scale or time axis that is not finite.
+    Misuse : codes that are not a one-dimensional array of numbers, or beyond 2⁵³; a scale or a time axis that is not
+        finite.
 
     Examples
     --------
@@ -65,6 +67,14 @@ class Waveform:
                 f"waveform `{self.name}`: codes of shape {codes.shape} and type {codes.dtype}",
                 expected="one row of integers or floats",
             )
+        if codes.dtype.itemsize == 8 and codes.dtype.kind in "iu" and codes.size:
+            lowest, highest = int(codes.min()), int(codes.max())
+            if not -MOST_EXACT <= lowest <= highest <= MOST_EXACT:
+                raise Misuse(
+                    f"waveform `{self.name}`: codes from {lowest} to {highest}",
+                    expected=f"whole numbers up to {MOST_EXACT}, which a float64 holds exactly",
+                    do="take the lowest code away and put it into `offset`",
+                )
         if not (math.isfinite(self.gain) and self.gain and math.isfinite(self.offset)):
             raise Misuse(
                 f"waveform `{self.name}`: gain {self.gain:g}, offset {self.offset:g}",

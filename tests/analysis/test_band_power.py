@@ -81,3 +81,26 @@ def test_refusals_say_why() -> None:
     current = Waveform.from_volts(TWO_TONES, interval=1e-3, unit="A", name="coil")
     assert "`coil` is in A" in measure(current, "level_dbm").reason
     assert measure(current, "band_rms").unit == "A"
+
+
+@pytest.mark.parametrize("band", [{"lowest": 40e3, "highest": 60e3}, {}])
+def test_the_uncertainty_of_a_tone_among_noise_is_what_it_scatters_by(band: dict[str, float]) -> None:
+    # windowed power of a steady tone under white noise: standard deviation σ·√(n·Σw⁴/(Σw²)²/n), for Hann √(35/18/n)
+    size, sigma = 4000, 1e-3
+    tone = np.sin(2 * np.pi * 0.05 * np.arange(size) + 0.3)
+    readings = [
+        measure(
+            Waveform.from_volts(tone + np.random.default_rng(k).normal(0, sigma, size), interval=1e-6),
+            "band_rms",
+            **band,
+        )
+        for k in range(60)
+    ]
+    scatter = np.std([reading.value for reading in readings], ddof=1)
+    stated = np.mean([reading.uncertainty for reading in readings])
+    assert stated == pytest.approx(sigma * np.sqrt(35 / 18 / size), rel=0.1)
+    assert scatter == pytest.approx(stated, rel=0.3)  # of 60 draws: 1/√(2·59) is 9 %
+    db = measure(
+        Waveform.from_volts(tone + np.random.default_rng(1).normal(0, sigma, size), interval=1e-6), "level_dbv"
+    )
+    assert db.uncertainty == pytest.approx(20 / np.log(10) * stated / readings[1].value, rel=0.1)

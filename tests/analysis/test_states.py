@@ -6,6 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from wavewright.analysis.measure import measure
+from wavewright.analysis.reading import Doubt
 from wavewright.analysis.states import find_states
 from wavewright.analysis.survey import Survey
 from wavewright.errors import Misuse
@@ -75,3 +76,42 @@ def test_values_that_are_only_passed_are_no_states() -> None:
     # a coherent ramp has the same ten values on every edge: 5 % of the samples each, and dwells at none of them
     ramp = np.tile(np.concatenate([np.linspace(0, 100, 11)[:-1], np.full(40, 100), np.linspace(100, 0, 11)[:-1]]), 30)
     assert measure(Waveform(ramp.astype(np.int8), interval=1.0), "states").value == 1
+
+
+def stored(volts: np.ndarray) -> dict[str, Waveform]:
+    """The same samples as floats, and as codes of some 250 and of some 1800 steps."""
+    middle, span = (volts.max() + volts.min()) / 2, float(np.ptp(volts))
+    found = {"float": Waveform.from_volts(volts, interval=1e-6)}
+    for dtype, steps in ((np.int8, 250), (np.int16, 1800)):
+        codes = np.round((volts - middle) / span * steps).astype(dtype)
+        found[str(np.dtype(dtype))] = Waveform(codes, gain=span / steps, offset=middle, interval=1e-6)
+    return found
+
+
+@pytest.mark.parametrize("level, sigma, size", [(3.3, 0.01, 20_000), (0.0, 2.0, 20_000), (5.0, 0.1, 200)])
+def test_a_steady_line_with_noise_has_one_state_however_it_is_stored(level: float, sigma: float, size: int) -> None:
+    volts = np.random.default_rng(1).normal(level, sigma, size)
+    assert {name: measure(wave, "states").value for name, wave in stored(volts).items()} == {
+        "float": 1.0, "int8": 1.0, "int16": 1.0,
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("part", [0.02, 0.1, 0.12, 0.2])
+def test_two_levels_among_noise_are_two_however_they_are_stored(part: float) -> None:
+    random = np.random.default_rng(2)
+    volts = np.repeat(random.integers(0, 2, 400), 50) + random.normal(0, part, 20_000)
+    assert {measure(wave, "states").value for wave in stored(volts).values()} == {2.0}
+
+
+def test_noise_that_hides_the_states_is_said() -> None:
+    random = np.random.default_rng(2)
+    volts = np.repeat(random.integers(0, 2, 400), 50) + random.normal(0, 0.35, 20_000)
+    for wave in stored(volts).values():
+        reading = measure(wave, "states")
+        assert reading.value == 1.0 or Doubt.NOISY in reading.doubts
+
+
+def test_a_few_codes_of_noise_are_one_state_as_floats_too() -> None:
+    codes = np.round(np.random.default_rng(3).normal(0, 0.6, 5000))
+    for wave in (Waveform(codes.astype(np.int8), interval=1e-6), Waveform(0.01 * codes, interval=1e-6)):
+        assert measure(wave, "states").value == 1.0

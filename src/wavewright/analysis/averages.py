@@ -153,4 +153,6 @@ def uncertainty_of_average(survey: Survey) -> float | None:
 def _ratio(survey: Survey, dividend: float, divisor: float) -> float:
     if not divisor:
         raise NotMeasurable(f"`{survey.name}`: all samples are 0", expected="a waveform that is not 0 throughout")
+    if not math.isfinite(divisor):
+        dividend = math.inf  # the quotient would be 0
     return _average(survey, dividend / divisor).value or 0.0

@@ -17,6 +17,7 @@ from wavewright.analysis.windows import WindowName
 from wavewright.errors import NotMeasurable
 
 BLOCK = 1 << 13  # lines; a dot product of more is spread over threads, and on a busy machine these wait for each other
+BESIDE = 64  # lines on either side of a band that the noise is taken from as well
 STANDS_OUT = 20.0  # times the mean: a line of noise does so once in 5e8 lines (exp −20)
 DB_OF_RATIO = 10 / math.log(10)  # dB of a small relative change of a power
 
@@ -42,7 +43,8 @@ def band_rms(
     Returns
     -------
     Reading in the waveform's unit. The uncertainty is that of noise in a record of this length; lines that stand out
-    are taken as steady. A line within two bins of the band's ends is counted in part.
+    are taken as steady, with as much noise on them as on the others. A line within two bins of the band's ends is
+    counted in part.
     """
     square, variance = _band(survey, lowest, highest, window)
     root = math.sqrt(square)
@@ -152,8 +154,12 @@ def _sums(spectrum: Spectrum, first: int, last: int) -> tuple[float, float]:
     for start in range(first, last, BLOCK):
         lines = spectrum.mean_squares(start, min(start + BLOCK, last))
         total += float(lines.sum())
-        noise = lines[lines < STANDS_OUT / math.log(2) * np.median(lines)]
+        near = spectrum.mean_squares(max(1, start - BESIDE), min(start + BLOCK, last) + BESIDE)
+        level = float(np.median(near)) / math.log(2) if near.size else 0.0
+        is_noise = lines < STANDS_OUT * level
+        noise, steady = lines[is_noise], lines[~is_noise]
         of_noise += float(noise @ noise) / 2  # half the mean square of an exponential variable is its variance
+        of_noise += 2 * level * float(steady.sum())  # power of a steady line with noise on it: variance 2·S·N (math)
     return total, of_noise * spectrum.window.lines_in_one
 
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, overload
+
+import numpy as np
 
 from wavewright.analysis.catalogue import Metric, find_metric
 from wavewright.analysis.levels import LevelChoice, LevelMethod
@@ -13,6 +16,8 @@ from wavewright.analysis.reading import Reading
 from wavewright.analysis.survey import Survey
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.waveform import Waveform
+
+LARGEST = (1e-150, 1e150)  # magnitudes whose squares float64 holds with all digits
 
 
 @overload  # a str is a sequence of str as well; the first signature is the one that is meant for it
@@ -88,11 +93,42 @@ def measure_surveys(surveys: Sequence[Survey], metric: Metric, options: dict[str
         surveys = [survey.at_levels(choice) for survey in surveys]
     unit = metric.unit_of([survey.unit for survey in surveys])
     try:
-        reading = metric.compute(*surveys, **read)
+        reading = _computed(metric, surveys, read)
     except NotMeasurable as fault:
         return Reading(value=None, unit=unit, reason="; ".join(str(fault).split("\n  ")), doubts=_doubts(surveys))
     doubts = tuple(dict.fromkeys((*_doubts(surveys), *reading.doubts)))
     return reading if doubts == reading.doubts else replace(reading, doubts=doubts)
+
+
+def _computed(metric: Metric, surveys: Sequence[Survey], read: dict[str, Any]) -> Reading:
+    """The reading; of samples whose squares float64 does not hold, only if nothing was lost on the way.
+
+    Raises
+    ------
+    NotMeasurable : there is nothing to measure, or squares and products went beyond what float64 holds.
+    """
+    extreme = next((survey for survey in surveys if _is_extreme(survey)), None)
+    if extreme is None:
+        return metric.compute(*surveys, **read)
+    try:
+        with np.errstate(all="raise"):
+            reading = metric.compute(*surveys, **read)
+        if reading.value is not None and math.isfinite(reading.value):
+            return reading
+    except ArithmeticError:
+        pass
+    raise NotMeasurable(
+        f"`{extreme.name}`: `{metric.name}` of its samples is beyond what float64 holds",
+        expected=f"values between about {LARGEST[0]:g} and {LARGEST[1]:g}",
+        do="state the scale in another unit",
+    )
+
+
+def _is_extreme(survey: Survey) -> bool:
+    if not survey.record.codes.size:
+        return False
+    largest = max(abs(survey.wave.value_of(code)) for code in survey.extremes)
+    return largest > LARGEST[1] or 0 < largest < LARGEST[0]
 
 
 def _level_choice(options: dict[str, Any]) -> LevelChoice:

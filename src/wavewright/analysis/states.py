@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.histogram import BLOCK
-from wavewright.analysis.reading import Reading
+from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.sense import COUNT, PROPER_SHARE, Sense
 from wavewright.analysis.survey import Survey
 from wavewright.errors import Misuse, NotMeasurable
@@ -19,6 +19,7 @@ from wavewright.waveform import Codes
 BINS = 256
 FEWEST = 0.02  # of all samples, for a level to count as a state
 APART = 0.02  # of the range, that two states are apart at least
+WIDEST_NOISE = 0.14  # of the range
 NOISE = 6.0  # standard deviations that two samples of one state may be apart
 VALLEY = 0.5  # of the lower of two peaks, that the histogram falls below between them
 
@@ -48,15 +49,19 @@ def states(survey: Survey, *, fewest: Fewest = FEWEST, apart: Apart = APART) -> 
       waveform    histogram
 
     A state is a peak of the code histogram (256 bins, smoothed over `apart` of the range) that holds at least `fewest`
-    of all samples, with a valley below half of the smaller peak on the way to the next. Only samples that are near the
-    one before or behind them count: within `apart`, or within 6 standard deviations of the noise.
+    of all samples, half of them within twice `apart` or one standard deviation of the noise of the peak, with a valley
+    below half of the smaller peak on the way to the next. Only samples that are near the one before or after them
+    count: within `apart`, or within 6 standard deviations of the noise. How samples are stored does not matter: values
+    with few different numbers among them have a bin each.
 
     Raises
     ------
     NotMeasurable : no valid sample.
     """
     found = find_states(survey, fewest=fewest, apart=apart)
-    return Reading(float(len(found)), "count", count=len(found))
+    lowest, highest = (survey.wave.value_of(code) for code in survey.extremes)
+    is_lost = not found and survey.noise > apart * abs(highest - lowest)
+    return Reading(float(len(found)), "count", count=len(found), doubts=(Doubt.NOISY,) if is_lost else ())
 
 
 @metric("state_level", unit="", source="IEEE 181-2011, term 'state level' (from memory, not verified)")
@@ -96,18 +101,27 @@ def find_states(survey: Survey, *, fewest: float = FEWEST, apart: float = APART)
     amount = _bin_count(survey, highest - lowest)
     tolerance = max(apart * (highest - lowest), NOISE * survey.noise / abs(survey.wave.gain))
     counts, sums = _dwelling(survey.record.codes, lowest, highest, amount, tolerance)
+    # a signal of few samples a period counts as noise in part: of a sine less than half is that near to its peak
+    noise = min(survey.noise / abs(survey.wave.gain) / (highest - lowest), WIDEST_NOISE)
     found = []
-    for begin, end in _basins(_smoothed(counts, apart)):
+    for begin, end in _basins(_smoothed(counts, max(apart, noise))):
         members = slice(begin, end)
         share = float(counts[members].sum()) / survey.record.codes.size
-        if share >= fewest and _dwells(counts[members], round(2 * apart * amount)):
+        if share >= fewest and _dwells(counts[members], round(max(2 * apart, noise) * amount)):
             found.append(State(survey.wave.value_of(lowest + _level(counts[members], sums[members])), share))
     return tuple(sorted(found, key=lambda state: state.level))
 
 
 def _bin_count(survey: Survey, span: float) -> int:
-    """256 bins, or as many as there are codes, so that none is empty because no code falls into it."""
-    return BINS if survey.wave.codes.dtype.kind == "f" else int(min(BINS, span + 1))
+    """256 bins, or as many as there can be codes, so that none is empty because no code falls into it."""
+    if survey.wave.codes.dtype.kind != "f":
+        return int(min(BINS, span + 1))
+    codes = survey.histogram.codes
+    if not survey.histogram.is_exact or codes.size > BINS:
+        return BINS
+    step = float(np.diff(codes).min())  # of the converter that they came from
+    is_steady = survey.noise < abs(survey.wave.gain) * step / 4  # then each number is a level of its own
+    return BINS if is_steady else int(min(BINS, round(span / step) + 1))
 
 
 def _dwelling(
