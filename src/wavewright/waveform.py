@@ -100,6 +100,11 @@ class Waveform:
         return int(self.codes.size)
 
     @property
+    def label(self) -> str:
+        """Name of the channel, for messages; `waveform` where it has none."""
+        return self.name or "waveform"
+
+    @property
     def duration(self) -> float:
         """Time that the samples stand for: number of samples times the interval, s."""
         return len(self) * self.interval

@@ -39,10 +39,9 @@ def test_extreme_magnitudes_give_the_scaled_value_or_a_reason(name: str, scale: 
 def test_what_squares_such_samples_says_that_it_cannot(name: str, scale: float) -> None:
     waves = [Waveform.from_volts(scale * wave.values(), interval=wave.interval, name="x") for wave in records(name)]
     reading = measure(waves if len(waves) > 1 else waves[0], name)
-    assert (
-        reading.value is None
-        or (name in RECKONED_FROM_ZERO
-        and reading.value == pytest.approx(vertical(metrics()[name], scale) * PLAIN[name].value, rel=1e-3))
+    assert reading.value is None or (
+        name in RECKONED_FROM_ZERO
+        and reading.value == pytest.approx(vertical(metrics()[name], scale) * PLAIN[name].value, rel=1e-3)
     )
 
 

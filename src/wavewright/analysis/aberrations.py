@@ -13,6 +13,7 @@ the default behind a transition, because ringing after a fast edge is slower tha
 
 from __future__ import annotations
 
+import math
 from typing import Annotated
 
 import numpy as np
@@ -20,8 +21,9 @@ import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.edges import noise_doubts, state_doubts
+from wavewright.analysis.level_uncertainty import level_uncertainty
 from wavewright.analysis.parameters import ReferenceLevel, Slope
-from wavewright.analysis.reading import Reading
+from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.rise_and_fall import whole_transitions
 from wavewright.analysis.sense import POSITIVE
 from wavewright.analysis.survey import Survey
@@ -29,6 +31,8 @@ from wavewright.analysis.transitions import HIGH, LOW, Transitions, middle_level
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.waveform import Floats
 
+NOISY_PART = 0.1  # of the aberration, that noise may make of it
+LEAST_TOLD = 0.01  # of the amplitude: less does not matter to anybody
 SOURCE = "IEEE 181-2011, terms 'overshoot', 'undershoot', 'aberration region' (from memory, not verified)"
 
 Ratio = Annotated[float, "1", POSITIVE]
@@ -117,8 +121,10 @@ def preshoot(
     before, _ = _shares(survey, taken, low, high)
     begins = np.maximum(before, taken.starts - _checked(region) * (taken.ends - taken.starts))
     upward = one is Slope.FALLING
-    peaks, kept = _extremes(survey, np.ceil(begins), np.ceil(taken.starts), upward=upward)
-    return _reading(survey, peaks, taken.middles[kept], upward=upward, state_is_high=upward)
+    begins, ends = np.ceil(begins), np.ceil(taken.starts)
+    peaks, kept = _extremes(survey, begins, ends, upward=upward)
+    size = float(np.mean((ends - begins)[kept])) if kept.any() else 0.0
+    return _reading(survey, peaks, taken.middles[kept], size, upward=upward, state_is_high=upward)
 
 
 def _behind(
@@ -132,8 +138,10 @@ def _behind(
     begins, is_high = np.ceil(taken.ends), one is Slope.RISING
     if upward != is_high:  # a rebound: begins when the state has been reached
         begins = _reached(survey, begins, ends, is_high=is_high)
-    peaks, kept = _extremes(survey, begins, np.floor(ends) + 1, upward=upward)
-    return _reading(survey, peaks, taken.middles[kept], upward=upward, state_is_high=is_high)
+    ends = np.floor(ends) + 1
+    peaks, kept = _extremes(survey, begins, ends, upward=upward)
+    size = float(np.mean((ends - begins)[kept])) if kept.any() else 0.0
+    return _reading(survey, peaks, taken.middles[kept], size, upward=upward, state_is_high=is_high)
 
 
 def _single(slope: Slope) -> Slope:
@@ -185,7 +193,9 @@ def _extremes(survey: Survey, begins: Floats, ends: Floats, *, upward: bool) -> 
     return wave.offset + wave.gain * codes.astype(np.float64), kept
 
 
-def _reading(survey: Survey, peaks: Floats, places: Floats, *, upward: bool, state_is_high: bool) -> Reading:
+def _reading(
+    survey: Survey, peaks: Floats, places: Floats, size: float, *, upward: bool, state_is_high: bool
+) -> Reading:
     levels = survey.levels
     state = levels.high if state_is_high else levels.low
     beyond = np.maximum(peaks - state if upward else state - peaks, 0.0) / levels.amplitude
@@ -195,10 +205,15 @@ def _reading(survey: Survey, peaks: Floats, places: Floats, *, upward: bool, sta
             expected="at least one between the transition and the end of its share of the state",
             do="sample faster, or take a wider `region`",
         )
+    # the extreme of n noisy samples lies beyond the true one by about √(2 ln n) of their deviation
+    lifted = survey.noise * math.sqrt(2 * math.log(max(2.0, size))) / levels.amplitude
+    is_lost = lifted > max(NOISY_PART * float(beyond.mean()), LEAST_TOLD)
+    known = math.hypot(survey.record.step / 2 / levels.amplitude, math.sqrt(3) * lifted)
+    noisy = (Doubt.NOISY,) if is_lost else noise_doubts(survey)
     return Reading.of_occurrences(
         beyond,
         times=survey.wave.start + survey.wave.interval * places,
         unit="1",
-        doubts=(*state_doubts(survey), *noise_doubts(survey)),
-        resolution=survey.record.step / 2 / levels.amplitude,
+        doubts=(*state_doubts(survey), *noisy),
+        resolution=math.hypot(known, math.sqrt(3) * level_uncertainty(survey) / levels.amplitude),
     )

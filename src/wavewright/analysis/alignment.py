@@ -60,7 +60,7 @@ def require_shared_time(first: Survey, *others: Survey) -> None:
         ahead = other.start - one.start
         if not -other.duration < ahead < one.duration:
             raise NotMeasurable(
-                f"`{first.name}` lasts from {one.start:g} s for {one.duration:g} s, `{other.name or 'waveform'}` from "
+                f"`{first.name}` lasts from {one.start:g} s for {one.duration:g} s, `{other.label}` from "
                 f"{other.start:g} s for {other.duration:g} s",
                 expected="records with some time in common",
                 do="take both in one record",

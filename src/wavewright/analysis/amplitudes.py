@@ -6,7 +6,7 @@ import math
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.edges import noise_doubts, state_doubts
-from wavewright.analysis.levels import BINS, LevelMethod
+from wavewright.analysis.level_uncertainty import level_uncertainty
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.survey import Survey
 
@@ -69,31 +69,10 @@ def amplitude(survey: Survey) -> Reading:
 
 
 def _level(survey: Survey, value: float, levels: int = 1) -> Reading:
-    """Known to half a code step, rectangular (JCGM 100:2008, 4.3.7), and no better than the method averages noise."""
-    record = survey.record
-    noise = survey.noise / math.sqrt(record.codes.size / 2)
-    if survey.levels.has_states and survey.levels.method in (LevelMethod.AUTO, LevelMethod.MODE):
-        noise = math.hypot(noise, _wander_of_mode(survey))
-    uncertainty = math.sqrt(levels) * math.hypot(record.step / math.sqrt(12), noise)
+    uncertainty = math.sqrt(levels) * level_uncertainty(survey)
     return Reading(
         value,
         survey.unit,
         uncertainty=uncertainty or None,
         doubts=(*state_doubts(survey), *noise_doubts(survey)),
     )
-
-
-def _wander_of_mode(survey: Survey) -> float:
-    """Standard deviation that noise gives to the median of the fullest bin, in the waveform's unit.
-
-    A bin x away from the middle of Gaussian noise holds fewer samples by the share x² / 2σ². It can be the fullest of
-    all as long as that is less than the scatter of a count, 1/√n: up to x = √2 · σ · n^(-1/4), half of which is taken
-    for the standard deviation. Bins wider than a code add their own width, rectangular, as far as noise fills them.
-    """
-    record, noise = survey.record, survey.noise
-    lowest, highest = survey.extremes
-    width = abs(record.wave.gain) * (highest - lowest) / BINS
-    half = record.codes.size / 2
-    count = min(half, half * max(width, record.step) / (noise * math.sqrt(2 * math.pi))) if noise else half
-    within = min(width / math.sqrt(12), noise) if width > record.step else 0.0
-    return math.hypot(within, noise / math.sqrt(2) * max(count, 1.0) ** -0.25)

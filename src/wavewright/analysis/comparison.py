@@ -98,9 +98,9 @@ def compare(
         raise Misuse(f"{second.unit} compared with {first.unit}", expected="waveforms of one unit")
     for wave in (first, second):
         if len(wave) < 8:
-            raise NotMeasurable(f"`{wave.name}` has {len(wave)} samples", expected="at least 8 to compare")
+            raise NotMeasurable(f"`{wave.label}` has {len(wave)} samples", expected="at least 8 to compare")
         if wave.codes.dtype.kind == "f" and not np.isfinite(wave.codes).all():
-            raise NotMeasurable(f"`{wave.name}` has invalid samples", expected="none, for a comparison")
+            raise NotMeasurable(f"`{wave.label}` has invalid samples", expected="none, for a comparison")
     longest = 0.5 * min(first.duration, second.duration) if most_delay is None else most_delay
     one: Signal = ChannelSignal(first)
     other: Signal = ChannelSignal(second)

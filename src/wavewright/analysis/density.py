@@ -77,7 +77,7 @@ class Density:
         each side for shots to come.
         """
         if not len(wave):
-            raise Misuse(f"a density of `{wave.name}`, which has no samples", expected="at least one sample")
+            raise Misuse(f"a density of `{wave.label}`, which has no samples", expected="at least one sample")
         if wave.code_range is not None:
             low, high = sorted(wave.value_of(code) for code in wave.code_range)
             half_code = 0.5 * abs(wave.gain)

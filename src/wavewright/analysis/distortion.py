@@ -167,6 +167,10 @@ def snr(
     ----------
     harmonics : number of the highest one that does not count as noise.
     window, fundamental : as of `thd`.
+
+    Returns
+    -------
+    Reading in dB. Doubt `noisy` where another line is higher than the fundamental that was asked for.
     """
     parts = take_apart(survey, window=window, harmonics=harmonics, fundamental=fundamental)
     if parts.noise_square <= 0:
@@ -174,7 +178,11 @@ def snr(
     # a mean of n squares of noise lines scatters by 1/√n of itself; the window joins neighbours
     scatter = math.sqrt(parts.fundamental.spectrum.window.lines_in_one / parts.noise_lines)
     ratio_db = power_ratio_db(parts.fundamental_square / parts.noise_square)
-    return Reading(ratio_db, "dB", uncertainty=DB_OF_RATIO * scatter, doubts=tone_doubts(parts.fundamental))
+    doubts = tone_doubts(parts.fundamental)
+    spur = highest_beside(parts.fundamental.spectrum, parts.fundamental)
+    if spur is not None and spur.amplitude**2 / 2 > parts.fundamental_square and Doubt.NOISY not in doubts:
+        doubts = (*doubts, Doubt.NOISY)  # the fundamental that was asked for is not the tone that is there
+    return Reading(ratio_db, "dB", uncertainty=DB_OF_RATIO * scatter, doubts=doubts)
 
 
 @metric("sfdr", unit="dB", source=SOURCE)

@@ -69,6 +69,15 @@ def noise_doubts(survey: Survey) -> tuple[Doubt, ...]:
     return (Doubt.NOISY,) if survey.noise > NOISE_OF_AMPLITUDE * survey.levels.amplitude else ()
 
 
+def told_noise(survey: Survey, found: Crossings) -> tuple[Doubt, ...]:
+    """`noisy` as of periods, for counts and times that are taken from crossings; nothing where there are no states."""
+    places = max(found.rising_places, found.falling_places, key=len)
+    try:
+        return tuple(doubt for doubt in period_doubts(survey, np.diff(places)) if doubt is Doubt.NOISY)
+    except NotMeasurable:
+        return ()
+
+
 def state_doubts(survey: Survey) -> tuple[Doubt, ...]:
     """`no_states` where the levels found are not levels that the waveform dwells at."""
     return () if survey.levels.has_states else (Doubt.NO_STATES,)

@@ -168,7 +168,7 @@ def _fit(wave: Waveform) -> ExponentialFit:
     time_constant_uncertainty = time_constant / rate * math.sqrt(variance * float(spread[2, 2]))
     if time_constant_uncertainty > time_constant / 2:
         raise NotMeasurable(
-            f"`{wave.name}`: a time constant of {time_constant:.3g} s ± {time_constant_uncertainty:.3g} s",
+            f"`{wave.label}`: a time constant of {time_constant:.3g} s ± {time_constant_uncertainty:.3g} s",
             expected="a curve that bends more than it scatters",
             do="lengthen the stretch, or limit the bandwidth",
         )
@@ -195,7 +195,7 @@ def _settle(values: Floats, wave: Waveform) -> float:
     best = int(np.argmin(left))
     if best in {0, trials.size - 1}:
         raise NotMeasurable(
-            f"`{wave.name}`: {'a straight line' if best == 0 else 'a step'} fits as well as any exponential",
+            f"`{wave.label}`: {'a straight line' if best == 0 else 'a step'} fits as well as any exponential",
             expected="a curve that bends, slower than the samples and faster than twenty times the stretch",
             do="lengthen the stretch, or raise `rate`",
         )

@@ -7,7 +7,7 @@ from typing import Annotated
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
-from wavewright.analysis.edges import MIDDLE, edges
+from wavewright.analysis.edges import MIDDLE, edges, told_noise
 from wavewright.analysis.parameters import Hysteresis, ReferenceLevel
 from wavewright.analysis.pulses import Polarity, Pulses, find_pulses
 from wavewright.analysis.reading import Occurrences, Reading
@@ -53,7 +53,13 @@ def glitches(
     sides = (Polarity.POSITIVE, Polarity.NEGATIVE) if polarity is Polarity.EITHER else (polarity,)
     begins = np.sort(np.concatenate([_narrow(survey, find_pulses(found, side), width) for side in sides]))
     times = survey.wave.start + survey.wave.interval * begins
-    return Reading(float(times.size), "count", count=times.size, occurrences=Occurrences(times, np.ones(times.size)))
+    return Reading(
+        float(times.size),
+        "count",
+        count=times.size,
+        occurrences=Occurrences(times, np.ones(times.size)),
+        doubts=told_noise(survey, found),
+    )
 
 
 def _narrow(survey: Survey, pulses: Pulses, width: float | None) -> np.ndarray[tuple[int], np.dtype[np.float64]]:

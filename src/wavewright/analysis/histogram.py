@@ -70,6 +70,15 @@ def histogram_of(codes: Codes) -> Histogram:
     return _of_bins(codes, float(lowest), float(highest))
 
 
+def counted_one_by_one(codes: Codes) -> Histogram:
+    """The same with an entry for every distinct code, whatever memory that takes: up to three times the record's."""
+    found = histogram_of(codes)
+    if found.is_exact:
+        return found
+    distinct, counts = np.unique(finite_values(codes), return_counts=True)
+    return Histogram(distinct, counts.astype(np.int64))
+
+
 def blocks(codes: Codes, size: int = BLOCK) -> Iterator[Codes]:
     """The record piece by piece, in order."""
     for first in range(0, codes.size, size):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from wavewright.analysis.level_uncertainty import level_uncertainty
 from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
@@ -40,6 +41,29 @@ def _resolution(survey: Survey, places: Floats) -> float:
     step = survey.record.step
     quantised = step / (typical - step) if typical > step else 1.0
     return interval / 2 * min(1.0, max(quantised if step else 0.0, typical / amplitude))
+
+
+def instant_scatter(survey: Survey, places: Floats, *, level_is_found: bool) -> tuple[float, float]:
+    """What noise does to the instant of a crossing, s, standard: to each by itself, and to all by the level in common.
+
+    Noise over the steepness there (math); a level that is a ratio is as uncertain as the state levels that it is taken
+    from. The straight line between two samples averages their noise a little, which is left aside.
+    """
+    steepness = _steepness(survey, places)
+    if not steepness:
+        return 0.0, 0.0
+    return survey.noise / steepness, (level_uncertainty(survey) / steepness if level_is_found else 0.0)
+
+
+def _steepness(survey: Survey, places: Floats) -> float:
+    """Median change per second over some samples on either side of crossings, in the unit; 0 where there is none."""
+    codes = survey.record.codes
+    if not places.size or codes.size < 2:
+        return 0.0
+    chosen = survey.record.finite_places(places[:: max(1, places.size // LOOKED_AT)])
+    before = np.clip(np.floor(chosen).astype(np.int64), 0, codes.size - 2)
+    changes = np.abs(codes[before + 1].astype(np.float64) - codes[before].astype(np.float64))
+    return float(np.median(changes)) * abs(survey.wave.gain) / survey.wave.interval
 
 
 def difference_resolution(survey: Survey, places: Floats) -> float:

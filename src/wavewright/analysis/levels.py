@@ -33,6 +33,7 @@ from wavewright.errors import Misuse, NotMeasurable
 BINS = 256
 DWELL_BAND = 0.05  # of the range, to either side of the mode
 DWELL_SHARE = 0.4  # of the samples of the half
+SAME_WIDTH = 1e-9  # of the range
 VALLEY = 0.5  # of the samples round the lesser of the two modes
 
 
@@ -138,7 +139,7 @@ def shorth(half: Half) -> float:
     starts = np.flatnonzero(before[:-1] + needed <= before[-1])
     ends = np.searchsorted(before, before[starts] + needed)  # exclusive
     widths = codes[ends - 1] - codes[starts]
-    shortest = widths == widths.min()
+    shortest = widths <= widths.min() + SAME_WIDTH * half.span  # codes stored as floats are rounded
     weighted = np.concatenate([[0.0], np.cumsum(codes * counts)])
     means = (weighted[ends] - weighted[starts])[shortest] / (before[ends] - before[starts])[shortest]
     return float(means.mean())

@@ -8,7 +8,7 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.crossings import Crossings
-from wavewright.analysis.edges import MIDDLE, edges, period_doubts, too_few
+from wavewright.analysis.edges import MIDDLE, edges, period_doubts, told_noise, too_few
 from wavewright.analysis.instants import difference_resolution
 from wavewright.analysis.parameters import Hysteresis, ReferenceLevel
 from wavewright.analysis.reading import Occurrences, Reading
@@ -82,7 +82,8 @@ def cycles(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hyster
     """
     found = _edges_or_none(survey, level, hysteresis)
     places = cycle_places(found)
-    return Reading(float(max(places.size - 1, 0)), "count", count=max(places.size - 1, 0))
+    number = max(places.size - 1, 0)
+    return Reading(float(number), "count", count=number, doubts=told_noise(survey, found))
 
 
 @metric("rising_edges", unit="count", source="math: count of rising crossings", reads_levels=True)
@@ -97,7 +98,8 @@ def rising_edges(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: 
     ------
     NotMeasurable : no valid sample.
     """
-    return _count(_edges_or_none(survey, level, hysteresis).rising)
+    found = _edges_or_none(survey, level, hysteresis)
+    return _count(survey, found, found.rising_places)
 
 
 @metric("falling_edges", unit="count", source="math: count of falling crossings", reads_levels=True)
@@ -112,7 +114,8 @@ def falling_edges(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis:
     ------
     NotMeasurable : no valid sample.
     """
-    return _count(_edges_or_none(survey, level, hysteresis).falling)
+    found = _edges_or_none(survey, level, hysteresis)
+    return _count(survey, found, found.falling_places)
 
 
 def cycle_places(found: Crossings) -> Floats:
@@ -144,5 +147,12 @@ def _edges_or_none(survey: Survey, level: ReferenceLevel, hysteresis: ReferenceL
         return Crossings(np.empty(0), np.empty(0))
 
 
-def _count(times: Floats) -> Reading:
-    return Reading(float(times.size), "count", count=times.size, occurrences=Occurrences(times, np.ones(times.size)))
+def _count(survey: Survey, found: Crossings, places: Floats) -> Reading:
+    times = survey.wave.start + survey.wave.interval * places
+    return Reading(
+        float(times.size),
+        "count",
+        count=times.size,
+        occurrences=Occurrences(times, np.ones(times.size)),
+        doubts=told_noise(survey, found),
+    )

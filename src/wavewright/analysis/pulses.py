@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.crossings import Crossings
-from wavewright.analysis.edges import MIDDLE, edges, noise_doubts, period_doubts, too_few
+from wavewright.analysis.edges import MIDDLE, edges, noise_doubts, period_doubts, told_noise, too_few
 from wavewright.analysis.instants import difference_resolution
 from wavewright.analysis.parameters import Hysteresis, ReferenceLevel
 from wavewright.analysis.reading import Doubt, Occurrences, Reading
@@ -106,12 +106,14 @@ def duty_factor(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: H
         bounds = falling
         widths = falling[1:] - rising[np.searchsorted(rising, falling[:-1])]
     periods = np.diff(bounds)
+    shorter = float(np.mean(np.minimum(widths, periods - widths)))
+    few = (Doubt.FEW_SAMPLES,) if shorter < FEW_SAMPLES else ()
     resolution = difference_resolution(survey, bounds) / (survey.wave.interval * float(periods.mean()))
     return Reading.of_occurrences(
         widths / periods,
         times=survey.wave.start + survey.wave.interval * bounds[:-1],
         unit="1",
-        doubts=period_doubts(survey, periods),
+        doubts=(*few, *period_doubts(survey, periods)),
         resolution=resolution,
     )
 
@@ -136,11 +138,18 @@ def pulses(
     """
     _ = survey.extremes
     try:
-        found = find_pulses(edges(survey, level, hysteresis), polarity)
+        crossings = edges(survey, level, hysteresis)
+        found = find_pulses(crossings, polarity)
     except NotMeasurable:
         return Reading(0.0, "count", count=0)
     times = survey.wave.start + survey.wave.interval * found.begins
-    return Reading(float(times.size), "count", count=times.size, occurrences=Occurrences(times, np.ones(times.size)))
+    return Reading(
+        float(times.size),
+        "count",
+        count=times.size,
+        occurrences=Occurrences(times, np.ones(times.size)),
+        doubts=told_noise(survey, crossings),
+    )
 
 
 @metric("longest_pulse", unit="s", source=SOURCE, reads_levels=True)
@@ -236,13 +245,14 @@ def _one_pulse(
     taken = whole_pulses(survey, polarity, level, hysteresis)
     chosen = int(taken.lengths.argmax() if longest else taken.lengths.argmin())
     one = slice(chosen, chosen + 1)
-    return Reading.of_occurrences(
+    reading = Reading.of_occurrences(
         survey.wave.interval * taken.lengths[one],
         times=survey.wave.start + survey.wave.interval * taken.begins[one],
         unit="s",
         doubts=_doubts(survey, Pulses(taken.begins[one], taken.lengths[one])),
         resolution=difference_resolution(survey, taken.begins[one]),
     )
+    return replace(reading, at=survey.wave.time_of(float(taken.begins[chosen])))
 
 
 def _doubts(survey: Survey, taken: Pulses) -> tuple[Doubt, ...]:

@@ -62,7 +62,7 @@ class Record:
         """
         if not self.codes.size:
             raise NotMeasurable(
-                f"`{self.wave.name}`: no valid sample among {len(self.wave)}",
+                f"`{self.wave.label}`: no valid sample among {len(self.wave)}",
                 expected="at least one",
                 do="check that the channel was on and the record was read",
             )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.edges import told_noise
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.pulses import Polarity
 from wavewright.analysis.reading import Occurrences, Reading
@@ -51,7 +52,13 @@ def runts(
     if polarity is not Polarity.POSITIVE:
         found.append(_turned_back(upper.falling_places, upper.rising_places, lower.falling_places))
     times = survey.wave.start + survey.wave.interval * np.sort(np.concatenate(found))
-    return Reading(float(times.size), "count", count=times.size, occurrences=Occurrences(times, np.ones(times.size)))
+    return Reading(
+        float(times.size),
+        "count",
+        count=times.size,
+        occurrences=Occurrences(times, np.ones(times.size)),
+        doubts=told_noise(survey, lower),
+    )
 
 
 def _turned_back(leaves: Floats, returns: Floats, arrives: Floats) -> Floats:

@@ -190,7 +190,7 @@ def _described(wave: Waveform, mean: float, turn: float, frequency: float | None
     spread = variance * np.linalg.pinv(gram[:width, :width])
     amplitude = math.hypot(cosine, sine)
     if amplitude == 0 or not math.isfinite(amplitude):
-        raise NotMeasurable(f"`{wave.name}`: no sine of that frequency", expected="an amplitude above 0")
+        raise NotMeasurable(f"`{wave.label}`: no sine of that frequency", expected="an amplitude above 0")
     by_amplitude = np.array([cosine, sine]) / amplitude
     by_phase = np.array([sine, -cosine]) / amplitude**2
     half = len(wave) / 2
@@ -248,7 +248,7 @@ def _settle(wave: Waveform, mean: float, turn: float) -> float:
         if not 0 < turn < math.pi:
             break
     raise NotMeasurable(
-        f"`{wave.name}`: the sine fit did not settle on a frequency",
+        f"`{wave.label}`: the sine fit did not settle on a frequency",
         expected="one sine that stands out",
         do="check the waveform, or say where to begin",
     )
@@ -260,7 +260,7 @@ def _solve(gram: Floats, right: Floats, wave: Waveform) -> Floats:
     except np.linalg.LinAlgError:
         found = np.full(right.size, np.nan)
     if not np.isfinite(found).all():
-        raise NotMeasurable(f"`{wave.name}`: the samples do not determine a sine", expected="more samples or cycles")
+        raise NotMeasurable(f"`{wave.label}`: the samples do not determine a sine", expected="more samples or cycles")
     return found
 
 

@@ -13,10 +13,10 @@ import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.decibels import amplitude_ratio, amplitude_ratio_db
-from wavewright.analysis.reading import Reading
+from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.spectrum import Spectrum, amplitude_spectrum
 from wavewright.analysis.survey import Survey
-from wavewright.analysis.tones import find_strongest, tone_at
+from wavewright.analysis.tones import find_strongest, is_lost, tone_at
 from wavewright.analysis.windows import WindowName
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.quantities import read_quantity
@@ -120,7 +120,8 @@ def spur_margin(survey: Survey, *, mask: Sequence[Any], window: WindowName = "bl
     tone = tone_at(spectrum, int(peaks[worst]))
     relative = tone.amplitude_uncertainty / tone.amplitude
     spur = _spur(spectrum, int(peaks[worst]), float(limits[worst]))
-    return Reading(spur.margin_db, "dB", uncertainty=20 / math.log(10) * relative)
+    doubts = (Doubt.NOISY,) if is_lost(tone) else ()
+    return Reading(spur.margin_db, "dB", uncertainty=20 / math.log(10) * relative, doubts=doubts)
 
 
 @metric("spurs_over_mask", unit="count", source="math: lines above a mask, counted")
@@ -132,7 +133,11 @@ def spurs_over_mask(survey: Survey, *, mask: Sequence[Any], window: WindowName =
     number of peaks with A(f) > mask(f), within the mask.
     """
     try:
-        return Reading(float(len(spurs(survey, mask=mask, window=window))), "count")
+        found = spurs(survey, mask=mask, window=window)
+        spectrum = amplitude_spectrum(survey, window=window)
+        weakest = min(found, key=lambda spur: spur.amplitude, default=None)
+        noisy = weakest is not None and is_lost(tone_at(spectrum, round(weakest.frequency / spectrum.step)))
+        return Reading(float(len(found)), "count", doubts=(Doubt.NOISY,) if noisy else ())
     except _NoPeaks:
         return Reading(0.0, "count")
 

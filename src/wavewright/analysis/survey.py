@@ -8,7 +8,7 @@ from functools import cached_property
 from typing import Any, TypeVar
 
 from wavewright.analysis.crossings import Crossings
-from wavewright.analysis.histogram import Histogram
+from wavewright.analysis.histogram import Histogram, counted_one_by_one
 from wavewright.analysis.levels import (
     LevelChoice,
     LevelMethod,
@@ -81,7 +81,7 @@ class Survey:
     @property
     def name(self) -> str:
         """Name of the channel, for messages; `waveform` where it has none."""
-        return self.wave.name or "waveform"
+        return self.wave.label
 
     @property
     def unit(self) -> str:
@@ -122,7 +122,9 @@ class Survey:
         _ = self.extremes
         require_two_codes(self.histogram, self.name, self.unit)
         names = ("low", "high") if self.wave.gain > 0 else ("high", "low")
-        *codes, has_states, explanation = level_codes(self.histogram, method, names)
+        # the shortest half is decided by the last sample at either end: bins are too wide for it
+        histogram = counted_one_by_one(self.record.codes) if method is LevelMethod.SHORTH else self.histogram
+        *codes, has_states, explanation = level_codes(histogram, method, names)
         found = sorted(self.wave.value_of(code) for code in codes)
         low, high = found[0] if low is None else low, found[1] if high is None else high
         if not low < high:

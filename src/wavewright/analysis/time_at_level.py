@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
-from wavewright.analysis.edges import MIDDLE
-from wavewright.analysis.instants import instant_resolution
+from wavewright.analysis.edges import MIDDLE, told_noise
+from wavewright.analysis.instants import instant_resolution, instant_scatter
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.survey import Survey
@@ -59,11 +59,16 @@ def _time(survey: Survey, level: ReferenceLevel, *, above: bool) -> Reading:
     begins = np.concatenate([[0.0], opens]) if starts_above else opens
     ends = closes if closes.size == begins.size else np.append(closes, last)
     total = float(np.sum(ends - begins))
-    resolution = instant_resolution(survey, found.either_places) * np.sqrt(found.either_places.size)
+    number = found.either_places.size
+    resolution = instant_resolution(survey, found.either_places) / np.sqrt(3)
+    alone, shared = instant_scatter(survey, found.either_places, level_is_found=level.is_ratio)
+    # what is common to all edges, an error of the level, makes every pulse longer or every one shorter
+    uncertainty = float(np.hypot(np.sqrt(number) * np.hypot(resolution, alone), number * shared))
     return Reading(
         survey.wave.interval * (total if above else last - total),
         unit="s",
-        uncertainty=float(resolution / np.sqrt(3)) or None,
+        uncertainty=uncertainty or None,
+        doubts=told_noise(survey, found),
     )
 
 

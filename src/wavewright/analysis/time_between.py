@@ -9,7 +9,7 @@ import numpy as np
 
 from wavewright.analysis.alignment import require_shared_time
 from wavewright.analysis.catalogue import metric
-from wavewright.analysis.edges import edges
+from wavewright.analysis.edges import edges, told_noise
 from wavewright.analysis.instants import resolution_at
 from wavewright.analysis.parameters import Condition, Slope
 from wavewright.analysis.reading import Reading
@@ -64,7 +64,10 @@ def time_between(
             do="check the levels and slopes, or lengthen the record",
         )
     resolution = hypot(resolution_at(first, begun, origin=origin), resolution_at(other, ended, origin=origin))
-    return Reading.of_occurrences(ended - begun, times=origin + begun, unit="s", resolution=resolution)
+    noisy = [told_noise(survey, edges(survey, what.level)) for survey, what in ((first, from_), (other, to))]
+    return Reading.of_occurrences(
+        ended - begun, times=origin + begun, unit="s", doubts=noisy[0] or noisy[1], resolution=resolution
+    )
 
 
 def instants(survey: Survey, condition: Condition, *, origin: float) -> Floats:

@@ -184,11 +184,16 @@ def tone_doubts(tone: Tone) -> tuple[Doubt, ...]:
         found.append(Doubt.FEW_CYCLES)
     if size / tone.cycles < FEW_SAMPLES_A_CYCLE:
         found.append(Doubt.UNDERSAMPLED)
-    # a line of white noise is exponentially distributed about this mean square
-    mean = 4 * tone.noise**2 * tone.spectrum.window.noise_bandwidth / size
-    if tone.amplitude**2 < mean * math.log(size / 2 / 0.01):
+    if is_lost(tone):
         found.append(Doubt.NOISY)
     return tuple(found)
+
+
+def is_lost(tone: Tone) -> bool:
+    """Whether noise may have made the line: one of white noise is exponentially distributed about a mean square."""
+    size = tone.spectrum.size
+    mean = 4 * tone.noise**2 * tone.spectrum.window.noise_bandwidth / size
+    return tone.amplitude**2 < mean * math.log(size / 2 / 0.01)
 
 
 def tone_at(spectrum: Spectrum, peak: int) -> Tone:

@@ -32,7 +32,7 @@ def require_unbroken(wave: Waveform, *, least: int, may_be_constant: bool = Fals
     first, last = _valid_span(wave)
     if last - first < least:
         raise NotMeasurable(
-            f"`{wave.name}`: {last - first} valid samples",
+            f"`{wave.label}`: {last - first} valid samples",
             expected=f"at least {least}",
             do="lengthen `span` or raise `rate`",
         )
@@ -41,7 +41,7 @@ def require_unbroken(wave: Waveform, *, least: int, may_be_constant: bool = Fals
         lowest = codes.min()
         if lowest == codes.max():  # not by the survey's extremes: a histogram costs more than a spectrum may
             raise NotMeasurable(
-                f"`{wave.name}`: constant at {wave.value_of(lowest):g} {wave.unit}",
+                f"`{wave.label}`: constant at {wave.value_of(lowest):g} {wave.unit}",
                 expected="a waveform that varies",
                 do="check that the signal is there, or make `range` smaller",
             )
@@ -60,7 +60,7 @@ def _valid_span(wave: Waveform) -> tuple[int, int]:
     if not is_valid[first:last].all():
         holes = last - first - int(np.count_nonzero(is_valid[first:last]))
         raise NotMeasurable(
-            f"`{wave.name}`: {holes} invalid samples inside the record",
+            f"`{wave.label}`: {holes} invalid samples inside the record",
             expected="a record without holes",
             do="take the record again, or cut it at the hole",
         )

@@ -16,6 +16,7 @@ import importlib
 import logging
 import os
 import pkgutil
+import re
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
@@ -30,6 +31,7 @@ from wavewright.errors import Misuse, WavewrightError
 ERROR = WavewrightError.exit_status
 WRONG_USAGE = Misuse.exit_status
 TRACEBACK = "WAVEWRIGHT_TRACEBACK"  # set in the environment, it shows where a defect of ours lies
+_NEGATIVE = re.compile(r"-\.?\d")
 
 # Where they come from depends on whether typer brings its own click or uses the package; their descent is the same.
 UsageFault: type[Any] = typer.BadParameter.__mro__[1]
@@ -47,7 +49,7 @@ def execute(arguments: Sequence[str]) -> int:
 
 def _executed(arguments: Sequence[str], stop: Stop) -> int:
     try:
-        status = application()(args=list(arguments), prog_name="wavewright", standalone_mode=False)
+        status = application()(args=negative_values_joined(arguments), prog_name="wavewright", standalone_mode=False)
         sys.stdout.flush()
     except CommandFault as fault:
         fault.show()
@@ -67,6 +69,23 @@ def _executed(arguments: Sequence[str], stop: Stop) -> int:
         _tell(_report(defect))
         return ERROR
     return _interrupted(stop) if status == 130 else int(status or 0)
+
+
+def negative_values_joined(words: Sequence[str]) -> list[str]:
+    """The words of a command line, a value below 0 joined to its option: `--after`, `-1 ms` as `--after=-1 ms`.
+
+    Left apart it would be read as short options, `-1`, `- `, `-m s`; no option of ours begins with a digit.
+    """
+    joined: list[str] = []
+    for number, word in enumerate(words):
+        if word == "--":
+            return [*joined, *words[number:]]
+        opens = joined and joined[-1].startswith("--") and "=" not in joined[-1]
+        if opens and _NEGATIVE.match(word):
+            joined[-1] += f"={word}"
+        else:
+            joined.append(word)
+    return joined
 
 
 def application() -> typer.Typer:
