@@ -10,6 +10,7 @@ WavewrightError                 exit status 3
 │   ├── OutputMayBeOn           an output could not be confirmed off: a person must look
 │   └── LinkLost                the connection is gone
 ├── BenchFault                  the bench lacks, or forbids, what the recipe wants
+├── TimeUp                      the run has taken longer than it may
 ├── StorageFault                the disk, a folder or the database does not take or give what it should
 ├── NotMeasurable               the waveform does not contain what the metric needs
 └── Misuse                      exit status 64: the call itself makes no sense
@@ -117,6 +118,10 @@ class LinkLost(WireFault):
 
 class BenchFault(WavewrightError):
     """The bench lacks, or forbids, what the recipe wants."""
+
+
+class TimeUp(WavewrightError):
+    """The run has taken longer than it may."""
 
 
 class StorageFault(WavewrightError):

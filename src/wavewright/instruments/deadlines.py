@@ -24,6 +24,10 @@ class Deadline:
         self.timeout, self._stall = timeout, stall
         self._end = time.monotonic() + timeout
 
+    def extend(self, seconds: float) -> None:
+        """Put the moment off by so many seconds."""
+        self._end += seconds
+
     @property
     def has_passed(self) -> bool:
         """Whether no time is left."""
@@ -63,6 +67,20 @@ class Allowance:
         """What is exchanged inside the block has so many seconds together, and never more than a block around it."""
         before = self._whole
         self._whole = Deadline(self._share(seconds))
+        try:
+            yield
+        finally:
+            self._whole = before
+
+    def end_with(self, whole: Deadline) -> None:
+        """From now on no time is left after that moment, but inside `free`."""
+        self._whole = whole
+
+    @contextmanager
+    def free(self, seconds: float) -> Iterator[None]:
+        """As `within`, and no block around it counts."""
+        before = self._whole
+        self._whole = Deadline(seconds)
         try:
             yield
         finally:

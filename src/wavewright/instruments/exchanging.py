@@ -78,6 +78,16 @@ class Exchanging:
         """Inside the block all that is exchanged has so many seconds together, whatever fails and is recovered."""
         return self._allowance.within(seconds)
 
+    def end_with(self, moment: Deadline, *, allow: Callable[[], None]) -> None:
+        """Exchange nothing after a moment, but what is urgent.
+
+        Parameters
+        ----------
+        allow : called before each message, and when one was not answered; raises where the moment has passed.
+        """
+        self._allowance.end_with(moment)
+        self.allow = allow
+
     @contextmanager
     def urgent(self) -> Iterator[None]:
         """For what must be tried in any case: no run's limit counts, and an instrument that was lost is tried again.
@@ -89,7 +99,7 @@ class Exchanging:
         seconds = HALF * self.manners.recovery if self.is_lost else self.manners.timeout + self.manners.recovery
         self._lost = ""
         try:
-            with self.within(seconds):
+            with self._allowance.free(seconds):
                 yield
         finally:
             self.allow = allow
@@ -179,6 +189,7 @@ class Exchanging:
                 return self._exchange_once(message, read, patience)
             except (NoAnswer, BadAnswer) as fault:
                 first = fault
+            self.allow()
             if repeatable:
                 self._dialogue.event(f"asking again after {type(first).__name__}: {first.what}")
                 try:

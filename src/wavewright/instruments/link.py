@@ -50,7 +50,7 @@ class Link(Exchanging):
         if self.is_lost or not self._connection.is_open:
             return False
         try:
-            with self.within(AT_ONCE), self._faults("while sending at once"):
+            with self._allowance.free(AT_ONCE), self._faults("while sending at once"):
                 self._send(message)
         except WireFault:
             self._open_question = self._open_question or message
@@ -155,8 +155,9 @@ class Link(Exchanging):
         ------
         NoAnswer : none within `timeout`, s.
         """
-        with self._faults("while waiting for a service request", waited=timeout):
-            self._connection.wire.wait_for_request(timeout)
+        deadline = self._allowance.part(timeout)
+        with self._faults("while waiting for a service request", waited=deadline.timeout):
+            self._connection.wire.wait_for_request(deadline.timeout)
 
     def status_byte(self) -> int:
         """The status byte, by serial poll where the wire has one, else by `*STB?` (IEEE 488.2-1992, 11.2)."""

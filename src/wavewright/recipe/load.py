@@ -11,7 +11,7 @@ from wavewright.recipe.measurement import Measurement, read_measurement
 from wavewright.recipe.model_reading import validated
 from wavewright.recipe.needs import Needs, check_needs
 from wavewright.recipe.places import Block, Word, parse_tree, read_text, text_of
-from wavewright.recipe.recipe import Recipe, RecipeHead
+from wavewright.recipe.recipe import TIME_LIMIT, Recipe, RecipeHead
 from wavewright.recipe.scope import Scope
 from wavewright.recipe.sweeps import conditions, parameter_values
 
@@ -57,6 +57,7 @@ def parse_recipe(text: str, name: str, *, set: Mapping[str, str] | None = None) 
         parameters=parameters,
         serial_pattern=head.serial.pattern if head.serial else "",
         cross_check=head.cross_check,
+        time_limit=TIME_LIMIT if head.time_limit is None else float(head.time_limit),
     )
 
 

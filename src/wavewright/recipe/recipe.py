@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 from pydantic import Field, WithJsonSchema
 
 from wavewright.recipe.acquisition import Entry
-from wavewright.recipe.fields import Line, Name, Pattern, Value
+from wavewright.recipe.fields import In, Line, Name, Pattern, Stated, Value
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.needs import Needs
 
@@ -30,6 +30,10 @@ class SerialNumber(Entry):
     pattern: Pattern = Field(description="regular expression that the whole serial number must match")
 
 
+TIME_LIMIT = 86400.0  # s; a day
+MOST_TIME = 1e7  # s; a third of a year
+
+
 class RecipeHead(Entry):
     """Everything but the measurements themselves."""
 
@@ -41,6 +45,10 @@ class RecipeHead(Entry):
     part: Line | None = Field(default=None, description="the type of the unit under test")
     needs: Needs | None = Field(default=None, description="the instruments that are needed, by role")
     serial: SerialNumber | None = Field(default=None, description="how serial numbers look")
+    time_limit: Annotated[Stated, In("s", least=1e-3, most=MOST_TIME)] | None = Field(
+        default=None,
+        description="longest time from the first message to the last, waiting for a person left out; 24 h if left out",
+    )
     cross_check: bool = Field(
         default=False, description="whether the instrument is asked for its own values, to be listed beside ours"
     )
@@ -69,6 +77,7 @@ class Recipe:
     text, sha256 : of the file as it stands, and its hash, hexadecimal.
     serial_pattern : what a whole serial number must match; empty where any will do.
     cross_check : whether the instrument's own values are asked for.
+    time_limit : s; longest time that a run may take.
     path : of the file; a name for messages if it does not come from one.
     """
 
@@ -83,6 +92,7 @@ class Recipe:
     parameters: Mapping[str, str] = field(default_factory=dict)
     serial_pattern: str = ""
     cross_check: bool = False
+    time_limit: float = TIME_LIMIT
 
     @property
     def name(self) -> str:

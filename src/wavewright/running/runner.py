@@ -20,6 +20,7 @@ from wavewright.errors import (
     NotMeasurable,
     NoTrigger,
     StorageFault,
+    TimeUp,
     WavewrightError,
 )
 from wavewright.instruments.bench import open_bench
@@ -40,12 +41,13 @@ from wavewright.running.prompts import Operator, Unattended, caution_text
 from wavewright.running.record_size import record_size
 from wavewright.running.references import References
 from wavewright.running.selection import Selection, select
+from wavewright.running.time_limit import TimeLimit
 
 # After these no reading came about, and the instruments can still be spoken to: the next measurement may do better.
 PASSING = (NoAnswer, Complaint, BadAnswer, NotMeasurable)
 MOST_UNANSWERED = 2  # measurements in a row that end for want of an answer before the run is ended
 # These end the run in good order: what was measured before is its outcome.
-ENDING = (Interrupted, LinkLost, BenchFault, StorageFault)
+ENDING = (Interrupted, LinkLost, BenchFault, StorageFault, TimeUp)
 
 
 def run(
@@ -62,6 +64,7 @@ def run(
     draw: int | None = None,
     full_wire_log: bool = False,
     cross_check: bool = False,
+    time_limit: float | None = None,
     manager: pyvisa.ResourceManager | None = None,
     read_stored: ReadStored | None = None,
     interruption: Interruption | None = None,
@@ -86,6 +89,7 @@ def run(
         without a seed each run draws anew.
     full_wire_log : keep the bytes of records in the wire log too, so that the run can be replayed from it.
     cross_check : ask the instrument for its own values as well, whether the recipe wants it or not.
+    time_limit : s; longest time that the run may take, waiting for a person left out; the recipe's if None.
     manager : of another VISA library than the bench file's, for a replay say.
     read_stored : reads a channel of a stored waveform, for comparisons, masks and what the source plays.
     interruption : what signals do, where the caller has taken them over for longer than the run.
@@ -143,15 +147,17 @@ def run(
         with open_bench(bench, names, wire_log=log, seed=seed, draw=drawn, manager=manager, pause=pause) as opened:
             identities |= opened.identities
             into.identified(identities)
+            limit = TimeLimit(recipe.time_limit if time_limit is None else time_limit)
+            limit.govern(opened)
             around = Surroundings(
                 bench=opened,
                 attenuations=chosen.attenuations,
-                operator=person,
+                operator=limit.asking(person),
                 progress=Logged(progress or Silent()),
                 keeper=into,
-                pause=pause,
+                pause=limit.pausing(pause),
                 elapsed=elapsed,
-                check=taken.check,
+                check=_both(taken.check, limit.check),
                 references=references,
                 periods=periods,
                 shielded=taken.shielded,
@@ -172,6 +178,14 @@ def naming_outcome(outcome: Callable[[str], Outcome]) -> Iterator[None]:
     except Interrupted as signal:
         signal.outcome = outcome(str(signal))
         raise
+
+
+def _both(*checks: Callable[[], None]) -> Callable[[], None]:
+    def check() -> None:
+        for one in checks:
+            one()
+
+    return check
 
 
 def _draw_of(bench: BenchFile, *, seed: int | None, draw: int | None) -> int | None:

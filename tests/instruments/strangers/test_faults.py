@@ -6,13 +6,10 @@ fault strikes while the supply is on, unless the row says otherwise.
 
 from __future__ import annotations
 
-import signal
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from types import FrameType
 
 import pytest
 
@@ -20,52 +17,12 @@ from tests.cli.conftest import Spoken
 from tests.instruments.strangers import faults as kinds
 from tests.instruments.strangers.faults import Fault
 from tests.instruments.strangers.sockets import PATIENCE, Strangers, strangers
+from tests.instruments.strangers.watching import ROOM, watched
 
 Command = Callable[..., Spoken]
-RECIPE = """
-wavewright: 1
-title: A board between strangers
-measurements:
-  rail:
-    channels:
-      rail: {input: 1, range: 8 V}
-      drive: {input: 2, range: 8 V}
-    timebase: {span: 10 ms, points: 1k}
-    trigger: {mode: auto, on: rail, edge: rising, level: 1.5 V, timeout: 500 ms}
-    shots: 2
-    stimulus:
-      - {supply: {voltage: 12 V, current_limit: 1 A, output: on}}
-      - {source: {function: sine, frequency: 500 Hz, amplitude: 2 V, offset: 1 V}}
-    compute:
-      rail_mean: {metric: mean, of: rail, limit: 1.5 V ± 3 %}
-      drive_mean: {metric: mean, of: drive, limit: 1 V ± 50 mV}
-    supply: {fed: {quantity: voltage, limit: 12 V ± 1 %}}
-"""
 STATUS = {0: "pass", 1: "fail", 2: "inconclusive", 3: "error"}
 # s, of this bench's profiles and recipe: an answer, recovery, a record, the trigger, the connection
 STATED = {"answer": PATIENCE, "recovery": 0.5, "record": 0.5, "trigger": 0.5}
-ROOM = 20.0  # s; for a machine that does ten other things
-HANGS = 60.0  # s; nothing here takes longer unless it never ends
-
-
-class Hang(BaseException):
-    """It did not end by itself."""
-
-
-@contextmanager
-def watched() -> Iterator[None]:
-    """A watchdog that no except clause of ours holds back."""
-
-    def bite(number: int, frame: FrameType | None) -> None:
-        raise Hang
-
-    before = signal.signal(signal.SIGALRM, bite)
-    signal.setitimer(signal.ITIMER_REAL, HANGS)
-    try:
-        yield
-    finally:
-        signal.setitimer(signal.ITIMER_REAL, 0.0)
-        signal.signal(signal.SIGALRM, before)
 
 
 @dataclass(frozen=True)
@@ -176,13 +133,6 @@ CASES = {
 }
 
 WAITS = {"a word that is none": pytest.mark.xfail(reason="an unknown word is taken as it stands", strict=False)}
-
-
-@pytest.fixture
-def recipe(tmp_path: Path) -> Path:
-    path = tmp_path / "rail.yaml"
-    path.write_text(RECIPE, encoding="utf-8")
-    return path
 
 
 def run_on(bench: Strangers, recipe: Path, command: Command) -> Spoken:

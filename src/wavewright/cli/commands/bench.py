@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from wavewright.instruments.scan import Found
 
+NONE_IN_SIGHT = "no instrument in sight; raw sockets are never seen, {what}"
 commands = typer.Typer(help="What VISA sees, who answers, which profile fits.", no_args_is_help=True)
 
 DEFAULT_LIBRARY = "@py"
@@ -40,7 +41,7 @@ def list_addresses(library: Library = None, bench: OfBench = None, as_json: AsJs
     if as_json:
         print_json(list(seen))
     else:
-        print(*seen or ["no instrument in sight; raw sockets are never seen, name them to `bench scan`"], sep="\n")
+        print(*seen or [NONE_IN_SIGHT.format(what="name them to `bench scan`")], sep="\n")
 
 
 @commands.command()
@@ -55,8 +56,11 @@ def scan(
     ] = None,
     write: Annotated[Path | None, typer.Option(help="Write a bench file of what was found.")] = None,
     as_json: AsJson = False,
-) -> None:
-    """Ask each instrument who it is, and find the profiles that fit. Only questions are asked; nothing is set."""
+) -> int:
+    """Ask each instrument who it is, and find the profiles that fit. Only questions are asked; nothing is set.
+
+    Exit status 3 if nobody answers.
+    """
     from contextlib import closing
 
     from wavewright.instruments.profile import load_profile
@@ -80,6 +84,9 @@ def scan(
             write_whole(write, text)
         except OSError as fault:
             raise StorageFault(f"cannot be written: {fault.strerror or fault}", where=str(write)) from fault
+    if not found and not as_json:
+        print(NONE_IN_SIGHT.format(what="name them"))
+    return WavewrightError.exit_status if all(one.is_silent for one in found) else 0
 
 
 @commands.command()

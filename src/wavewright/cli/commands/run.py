@@ -43,6 +43,9 @@ def run(
     cross_check: Annotated[
         bool, typer.Option("--cross-check", help="List the instrument's own values beside ours.")
     ] = False,
+    time_limit: Annotated[
+        str | None, typer.Option(help="Longest time that a run may take, such as `600 s`; the recipe's if left out.")
+    ] = None,
     keep_as: Annotated[
         Path | None, typer.Option(help="Keep the first shot of each measurement in this folder, to compare with later.")
     ] = None,
@@ -90,6 +93,7 @@ def run(
     from wavewright.logbook.golden import keep_golden
     from wavewright.logbook.kept_run import run as run_and_keep
     from wavewright.logbook.place import usual_logbook
+    from wavewright.quantities import read_quantity
     from wavewright.recipe.load import load_recipe
     from wavewright.running.interruption import Interrupted
     from wavewright.running.outcome import Outcome
@@ -116,6 +120,7 @@ def run(
             draw=fresh_draw() if seed_from_serial and draw is None else draw,
             full_wire_log=full_wire_log,
             cross_check=cross_check,
+            time_limit=None if time_limit is None else read_quantity(time_limit, unit="s", least=1e-3).value,
             logbook=None if no_logbook else where,
             station=station,
             batch=lot,

@@ -1,0 +1,31 @@
+"""A watchdog for what must end by itself."""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
+from types import FrameType
+
+HANGS = 60.0  # s; nothing here takes longer unless it never ends
+ROOM = 20.0  # s; for a machine that does ten other things
+
+
+class Hang(BaseException):
+    """It did not end by itself. No except clause of ours holds this back."""
+
+
+@contextmanager
+def watched() -> Iterator[None]:
+    """Whatever is still going on in the block after HANGS is broken off."""
+
+    def bite(number: int, frame: FrameType | None) -> None:
+        raise Hang
+
+    before = signal.signal(signal.SIGALRM, bite)
+    signal.setitimer(signal.ITIMER_REAL, HANGS)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0.0)
+        signal.signal(signal.SIGALRM, before)
