@@ -4,6 +4,7 @@ from collections.abc import Iterator
 
 import pytest
 
+from tests.cli.conftest import wavewright  # noqa: F401  the command, as a fixture here too
 from tests.example_outcome import example_outcome
 from tests.logbook.postgresql import Server, programs
 from wavewright.running.outcome import Outcome

@@ -100,7 +100,7 @@ def summary_lines(study: BatchStudy | None, done: BatchDone) -> Iterator[str]:
     from wavewright.quantities import show_quantity
 
     if study is None:
-        yield "no unit was run"
+        yield f"{len(done.runs)} runs" if done.runs else "no unit was run"
     else:
         where = ", on a simulated bench" if study.simulated == len(study.runs) else ""
         if 0 < study.simulated < len(study.runs):

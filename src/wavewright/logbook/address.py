@@ -39,6 +39,30 @@ class Address:
         """Whether the database is an SQLite file."""
         return self.url.get_backend_name() == SQLITE
 
+    @property
+    def identity(self) -> str:
+        """By what a logbook is told from others: its whole path, or the URL without its password."""
+        return str(Path(self.shown).absolute()) if self.is_file else self.shown
+
+    def make_folder(self) -> None:
+        """Make the folder of a file, if it is not there.
+
+        Raises
+        ------
+        StorageFault : it cannot be made.
+        """
+        if not self.is_file:
+            return
+        folder = Path(self.shown).parent
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as fault:
+            raise StorageFault(
+                f"the folder of the logbook cannot be made: {fault.strerror}",
+                where=shown_address(str(folder)),
+                do="name another --logbook",
+            ) from fault
+
     def without_secrets(self, text: str) -> str:
         """What a driver said, with the password taken out should it stand in there."""
         in_query = [str(value) for name, value in self.url.query.items() if _WORD.match(f"?{name}=")]
@@ -48,12 +72,11 @@ class Address:
 
 
 def read_address(where: str | Path | None) -> Address:
-    """The address that a path or URL means; the user's own logbook for None. The folder of a file is made.
+    """The address that a path or URL means; the user's own logbook for None.
 
     Raises
     ------
     Misuse : a URL that is none, or of a database that is neither SQLite nor PostgreSQL.
-    StorageFault : the folder cannot be made.
     """
     if isinstance(where, str) and _SCHEME.match(where):
         url = _read_url(where)
@@ -64,14 +87,6 @@ def read_address(where: str | Path | None) -> Address:
             raise Misuse(f"logbook `{shown_address(where)}` names no file", expected=FORMS)
         where = url.database
     path = Path(where).expanduser() if where is not None else usual_logbook()
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as fault:
-        raise StorageFault(
-            f"the folder of the logbook cannot be made: {fault.strerror}",
-            where=shown_address(str(path.parent)),
-            do="name another --logbook",
-        ) from fault
     return Address(URL.create(SQLITE, database=str(path)), str(path), path.with_name(f"{path.name}.captures"))
 
 

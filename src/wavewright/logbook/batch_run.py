@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from wavewright.errors import WavewrightError
+from wavewright.errors import StorageFault, WavewrightError
 from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.queries import Entry, Filter, entries
@@ -156,7 +156,10 @@ def _why_not(
     if repeat_passed:
         return ""
     which = Filter(serial=_exactly(serial), recipe=recipe, verdict="pass", simulated=simulated)
-    passed = entries(book, which, most=1)
+    try:
+        passed = entries(book, which, most=1)
+    except StorageFault:  # it is away: the batch goes on with what this session knows
+        return ""
     return f"has passed on {passed[0].started:%Y-%m-%d %H:%M} UTC (run {passed[0].id})" if passed else ""
 
 

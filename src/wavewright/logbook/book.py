@@ -45,14 +45,15 @@ class Logbook:
 
     Attributes
     ----------
-    where : path or URL, without the password.
+    where : path or URL, without the password; identity : the same, with the whole path.
     reading : a block with a connection on which everything read belongs to one moment.
     writing : a block with a transaction: all of it when it ends well, nothing otherwise; one writer at a time.
     """
 
     def __init__(self, where: str | Path | None = None, *, captures: Path | None = None) -> None:
         address = read_address(where)
-        self.where = address.shown
+        address.make_folder()
+        self.where, self.identity = address.shown, address.identity
         self.codes = CodeStore(captures or address.captures)
         self._database = Database(address)
         self.reading, self.writing = self._database.reading, self._database.writing

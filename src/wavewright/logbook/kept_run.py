@@ -24,7 +24,7 @@ from wavewright.running.shipped import find_file
 from wavewright.running.usual_bench import named_or_usual
 
 if TYPE_CHECKING:
-    from wavewright.logbook.book import Logbook
+    from wavewright.logbook.delivery import Delivery
 
 PATIENCE = 600.0  # s
 
@@ -36,6 +36,7 @@ def run(
     serial: str = "",
     out: str | Path | None = None,
     logbook: str | Path | None = None,
+    logbook_may_be_away: bool = False,
     station: str = "",
     batch: str = "",
     patience: float = PATIENCE,
@@ -54,6 +55,9 @@ def run(
     serial : number of the unit under test.
     out : folder that the evidence goes into, in a folder of its own; None keeps captures in memory and writes nothing.
     logbook : path or URL of a logbook that the outcome is entered into; None enters it into none.
+    logbook_may_be_away : begin although it cannot be reached, as in a batch that has begun. In either case an outcome
+        that it does not take waits in a spool beside the evidence, and each later run, or `wavewright logbook forward`,
+        enters it.
     station : where the bench stands; batch : which batch the unit belongs to; both for the logbook.
     patience : s; how long to wait while another run uses the bench.
     interruption : what signals do, where the caller has taken them over for longer than the run.
@@ -82,14 +86,17 @@ def run(
     check_words({**words, "bench": str(there.path), **folders})
     with ExitStack() as open_things:
         # opened before anything is sent: a run whose outcome cannot be kept is not begun
-        book = open_things.enter_context(_opened(logbook)) if logbook is not None else None
+        delivery = None
+        if logbook is not None:
+            delivery = _delivery(logbook, None if out is None else Path(out), may_be_away=logbook_may_be_away, say=say)
+            open_things.callback(delivery.close)
         open_things.enter_context(bench_lock(addresses(there), what=wanted.name, patience=patience, say=say))
         evidence = None
         if out is not None:
-            codes = None if book is None else book.codes
+            codes = None if delivery is None else delivery.codes
             evidence = Evidence(Path(out), started=now(), recipe=wanted.name, serial=serial, codes=codes)
             open_things.enter_context(evidence)
-        keeping = _Keeping(evidence, book, station=station, batch=batch)
+        keeping = _Keeping(evidence, delivery, station=station, batch=batch)
         # handlers stay until the evidence is written: a second Ctrl-C would otherwise throw it away
         signals = interruption or open_things.enter_context(interruptible(say=say))
         try:
@@ -105,17 +112,18 @@ def run(
 class _Keeping:
     """Where the outcome of a run goes when it has ended."""
 
-    def __init__(self, evidence: Evidence | None, book: Logbook | None, *, station: str, batch: str) -> None:
-        self._evidence, self._book, self._station, self._batch = evidence, book, station, batch
+    def __init__(self, evidence: Evidence | None, delivery: Delivery | None, *, station: str, batch: str) -> None:
+        self._evidence, self._delivery, self._station, self._batch = evidence, delivery, station, batch
 
     def keep(self, outcome: Outcome) -> Outcome:
-        """Finish the evidence, enter the outcome into the logbook; an error has the outcome as far as it is kept."""
+        """Finish the evidence, deliver the outcome to the logbook; an error has the outcome as far as it is kept."""
         try:
             if self._evidence is not None:
                 outcome = self._evidence.finish(outcome)
-            if self._book is not None:
-                identifier = self._book.enter(self._collected(outcome), station=self._station, batch=self._batch)
-                outcome = replace(outcome, id=identifier)
+            if self._delivery is not None:
+                outcome = self._delivery.deliver(
+                    outcome, self._collected(outcome), station=self._station, batch=self._batch
+                )
         except WavewrightError as fault:
             fault.outcome = outcome
             if self._evidence is not None and (left := self._evidence.left_at):
@@ -167,7 +175,7 @@ def _named_bench(bench: str | Path | None, recipe: Recipe, say: Callable[[str], 
     return load_bench(usual.path)
 
 
-def _opened(logbook: str | Path) -> Logbook:
-    from wavewright.logbook.book import Logbook
+def _delivery(logbook: str | Path, out: Path | None, *, may_be_away: bool, say: Callable[[str], None]) -> Delivery:
+    from wavewright.logbook.delivery import Delivery
 
-    return Logbook(logbook)
+    return Delivery(logbook, out=out, may_be_away=may_be_away, say=say)

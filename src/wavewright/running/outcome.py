@@ -149,6 +149,7 @@ class Outcome:
     captures : by label of the measurement, each a sequence of shots, read from the evidence when asked for.
     folder : where the evidence lies; None where none was kept.
     id : in the logbook; empty where it is in none.
+    waits_in : file of the spool, where the logbook was away; None where it was not.
     """
 
     title: str
@@ -171,6 +172,7 @@ class Outcome:
     captures: Mapping[str, Sequence[Capture]] = field(default_factory=dict, repr=False)
     folder: Path | None = None
     id: str = ""
+    waits_in: Path | None = None
 
     @property
     def verdict(self) -> Verdict:

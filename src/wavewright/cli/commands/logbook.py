@@ -6,7 +6,7 @@ import sys
 from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -185,6 +185,44 @@ def import_runs(
         print(note, file=sys.stderr)
     cut_off = f"; {found.cut_off} had been cut off" if found.cut_off else ""
     print(f"{found.new} runs entered, {found.known} known already{cut_off}")
+
+
+@commands.command("forward")
+def forward_runs(
+    *,
+    out: Annotated[Path, typer.Option(help="Folder of the evidence that has the spool beside it.")] = Path("outcomes"),
+    whatever: Annotated[
+        bool, typer.Option("--all", help="Enter what waits for another logbook into this one too.")
+    ] = False,
+    logbook: LogbookAt = None,
+    as_json: AsJson = False,
+) -> int:
+    """Enter the outcomes that wait because the logbook was away, each one once; exit status 3 if one cannot be.
+
+    They wait in the folder `spool` of the evidence. Every run with the logbook forwards them too.
+    """
+    from wavewright.logbook.book import Logbook
+    from wavewright.logbook.spool import forward, spool_beside
+
+    faults: list[str] = []
+    counts: dict[str, Any] = {"entered": 0, "known": 0, "elsewhere": {}}
+    with Logbook(logbook) as book:
+        for spool in dict.fromkeys((spool_beside(out), spool_beside(None))):
+            found = forward(book, spool, whatever=whatever)
+            counts["entered"] += found.entered
+            counts["known"] += found.known
+            for name, count in found.elsewhere.items():
+                counts["elsewhere"][name] = counts["elsewhere"].get(name, 0) + count
+            faults += found.faults
+    if as_json:
+        print_json({**counts, "faults": faults})
+    else:
+        print(f"{counts['entered']} runs entered, {counts['known']} known already")
+        for name, count in counts["elsewhere"].items():
+            print(f"{count} wait for another logbook: {name}")
+        for fault in faults:
+            print(f"stays in the spool: {fault}", file=sys.stderr)
+    return 3 if faults else 0
 
 
 @commands.command()

@@ -15,7 +15,7 @@ from wavewright.cli.bench_choice import chosen_bench
 from wavewright.cli.desk import Desk
 from wavewright.cli.options import Bench, Draw, LogbookAt, Seed, Settings, read_settings
 from wavewright.cli.output import AsJson, console, print_json
-from wavewright.errors import Misuse, OutputMayBeOn, WavewrightError
+from wavewright.errors import Misuse, OutputMayBeOn, StorageFault, WavewrightError
 
 if TYPE_CHECKING:
     from wavewright.running.interruption import Interruption
@@ -122,6 +122,7 @@ def run(
             cross_check=cross_check,
             time_limit=None if time_limit is None else read_quantity(time_limit, unit="s", least=1e-3).value,
             logbook=None if no_logbook else where,
+            logbook_may_be_away=is_batch,  # it was there when the batch began
             station=station,
             batch=lot,
             patience=wait,
@@ -138,7 +139,7 @@ def run(
             pattern = wanted.serial_pattern if serial_pattern is None else serial_pattern
             how = BatchOptions(lot, pattern, repeat_passed, stop_after)
             return _run_batch(
-                wanted.name, run_one, where, serials, how,
+                wanted.name, run_one, where, serials, how, out=out,
                 simulated=there.is_simulated, say=desk.say, as_json=as_json,
             )  # fmt: skip
         outcome = run_one(serial)
@@ -168,7 +169,8 @@ def _show(outcome: Outcome, *, statistics: bool, as_json: bool) -> None:
     from wavewright.reporting.console import print_outcome, print_statistics
 
     if as_json:
-        print_json({**outcome_as_json(outcome), "folder": str(outcome.folder), "id": outcome.id})
+        waits = {} if outcome.waits_in is None else {"waits_in": str(outcome.waits_in)}
+        print_json({**outcome_as_json(outcome), "folder": str(outcome.folder), "id": outcome.id, **waits})
         return
     print_outcome(outcome, console())
     if statistics:
@@ -182,12 +184,15 @@ def _run_batch(
     file: Path | None,
     how: BatchOptions,
     *,
+    out: Path,
     simulated: bool,
     say: Callable[[str], None],
     as_json: bool,
 ) -> int:
     from wavewright.logbook.batch_run import run_batch
     from wavewright.logbook.book import Logbook
+    from wavewright.logbook.delivery import forward_waiting
+    from wavewright.logbook.queries import Filter, entries
     from wavewright.reporting.batch import study_batch
     from wavewright.running.interruption import interruptible
 
@@ -195,14 +200,21 @@ def _run_batch(
     given = serials_of(file) if file is not None else line.serials()
     # signals end the batch and not only the unit that is on: their handlers stay over all of it
     with Logbook(str(where)) as book, interruptible(say=say) as signals:
+        forward_waiting(book, out, say=say)  # a batch that is taken up has runs among what waits
         done = run_batch(
             given, partial(run_one, interruption=signals), book=book, recipe=recipe, batch=how.name,
             pattern=how.pattern, repeat_passed=how.repeat_passed, stop_after=how.stop_after, interruption=signals,
             simulated=simulated, desk=line,
         )  # fmt: skip
         with signals.shielded():
-            ids = [run for run, _, _ in done.runs if run]
-            study = study_batch(book, ids=ids) if ids else None
+            study = None
+            try:
+                forward_waiting(book, out, say=say)
+                there = {entry.id for entry in entries(book, Filter(recipe=recipe, batch=how.name))}
+                ids = [run for run, _, _ in done.runs if run in there]
+                study = study_batch(book, ids=ids) if ids else None
+            except StorageFault as fault:
+                say(f"no study of the batch: {str(fault).splitlines()[0]}")
     if as_json:
         print_json(summary_json(study, done))
     else:
