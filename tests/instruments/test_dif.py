@@ -139,3 +139,15 @@ def test_what_is_written_reads_the_same(codes: list[int], as_floats: bool) -> No
     again = waveforms_of(read_dif(message))['say "rail" (1)']
     assert again.codes.tolist() == wave.codes.tolist()
     assert (again.gain, again.offset, again.interval, again.start) == (-0.5, 1.0, 1e-9, 2.0)
+
+
+def test_the_dimensions_written_are_numbered_from_one_in_the_order_of_the_channels() -> None:
+    # labels as in the worked example above: other programs look for C1 first
+    waves = {name: Waveform(np.array([1, 2], dtype=np.int16), interval=1e-6, name=name) for name in ("drive", "rail")}
+    text = write_dif(waves).split(b"DATA", 1)[0]
+    assert [text.index(b"DIMension=C1 "), text.index(b'"drive"')] < [
+        text.index(b"DIMension=C2 "),
+        text.index(b'"rail"'),
+    ]
+    assert b"DIMension=C0" not in text
+    assert b"DIMension=C3" not in text

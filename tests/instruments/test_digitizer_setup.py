@@ -113,3 +113,16 @@ def test_the_nearest_range_not_below() -> None:
     assert nearest_range_not_below(profile, 2.0) == 2.0
     assert nearest_range_not_below(profile, 2.1, attenuation=10) == 4.0
     assert nearest_range_not_below(profile, 1e6) == 40.0
+
+
+@pytest.mark.parametrize("attenuation", [1.0, 10.0])
+def test_the_trigger_is_set_in_volts_at_the_input(attenuation: float) -> None:
+    # a probe of 10x shows a tenth of what is at its tip: level and hysteresis alike (definition of the attenuation)
+    setup = DigitizerSetup(
+        {"a": InputSetup(1, 8.0, attenuation=attenuation)},
+        TimebaseSetup(10, 1e-6),
+        TriggerSetup(on="a", level=1.65, hysteresis=0.1),
+    )
+    found = {one.name: one.value for one in digitizer_assignments(setup, load_profile("scpi-digitizer"))}
+    assert found["trigger.level"] == pytest.approx(1.65 / attenuation)
+    assert found["trigger.hysteresis"] == pytest.approx(0.1 / attenuation)

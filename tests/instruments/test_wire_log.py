@@ -200,3 +200,19 @@ def test_a_wire_log_that_begins_in_the_middle_is_told_with_its_name(tmp_path: Pa
     with pytest.raises(FileFault, match="`supply` speaks before its link is opened") as caught:
         open_replay(tmp_path / "wire.log")
     assert str(caught.value).startswith(str(tmp_path / "wire.log"))
+
+
+def test_what_came_of_a_broken_answer_is_not_told_again_with_the_next(tmp_path: Path) -> None:
+    stream = io.StringIO()
+    half = b"#510000" + bytes(9000) + b"\n"
+    device = Device({"CURVe?": half, "BAD?": b"#16abc\n"})
+    link = open_link(pyvisa.ResourceManager(library_of({MARKED: device})), MARKED, wire_log=WireLog(stream))
+    for question in ("CURVe?", "BAD?"):
+        with pytest.raises(BadAnswer, match="cut short"):
+            link.ask_block(question)
+    records = list(read_wire_log(stream.getvalue().splitlines()))
+    asked = next(place for place, record in enumerate(records) if record.data == b"BAD?\n")
+    came = [record.data for record in records[asked:] if record.sign == "<"]
+    assert came[0] == b"#16abc\n"
+    told = [record.data for record in records if record.data and record.data.endswith(b"are kept")]
+    assert told == [b"9008 bytes came, the first 4096 are kept"]

@@ -201,7 +201,7 @@ def sfdr(
     parts = take_apart(survey, window=window, harmonics=1, fundamental=fundamental)
     spectrum = parts.fundamental.spectrum
     spur = highest_beside(spectrum, parts.fundamental)
-    if spur is None or spur.amplitude <= 0:
+    if spur is None:
         raise NotMeasurable(f"`{survey.name}`: no line beside the fundamental", expected="at least one")
     signal = math.sqrt(2 * parts.fundamental_square)
     relative = spur.amplitude_uncertainty / spur.amplitude
@@ -220,7 +220,7 @@ def highest_beside(spectrum: Spectrum, fundamental: Tone) -> Tone | None:
     regions = ((max(1, lobe), middle - lobe), (middle + lobe + 1, spectrum.amplitudes.size))
     peaks = [peak for first, last in regions if (peak := highest_peak(spectrum, first, last)) is not None]
     best = max(peaks, key=lambda peak: float(spectrum.amplitudes[peak]), default=None)
-    return None if best is None else tone_at(spectrum, best)
+    return None if best is None or not spectrum.amplitudes[best] else tone_at(spectrum, best)
 
 
 def _take_apart(survey: Survey, window: WindowName, harmonics: int, fundamental: float | None) -> Distortion:

@@ -177,3 +177,12 @@ def test_columns_on_different_time_axes_are_refused_and_leave_no_file(tmp_path: 
     with pytest.raises(Misuse, match="not on one time axis"):
         write_waveforms(tmp_path / "a.csv", {"a": one, "b": Waveform.from_volts([1, 2], interval=2.0)})
     assert list(tmp_path.iterdir()) == []
+
+
+def test_the_time_column_rises_for_whoever_does_not_know_our_comment(tmp_path: Path) -> None:
+    # as another program reads it: `numpy.loadtxt`, which leaves the comment out
+    waves = {"rail": Waveform.from_volts([1.0, 2.0, 4.0, 8.0], interval=1e-6, start=-1e-6, name="rail")}
+    path = tmp_path / "rail.csv"
+    write_waveforms(path, waves)
+    table = np.loadtxt(path, delimiter=",", comments="#", skiprows=2)
+    np.testing.assert_allclose(table, [[-1e-6, 1], [0, 2], [1e-6, 4], [2e-6, 8]], rtol=0, atol=1e-18)
