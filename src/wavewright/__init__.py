@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from wavewright.analysis.catalogue import metric, metrics
+    from wavewright.analysis.doubts import doubts
     from wavewright.analysis.measure import measure
     from wavewright.analysis.reading import Doubt, Reading
     from wavewright.buses.catalogue import buses
@@ -36,6 +37,7 @@ __all__ = [
     "WavewrightError",
     "buses",
     "decode",
+    "doubts",
     "load_bench",
     "load_recipe",
     "measure",
@@ -58,6 +60,7 @@ _OWNERS = {
     "WavewrightError": "wavewright.errors",
     "buses": "wavewright.buses.catalogue",
     "decode": "wavewright.buses.decode",
+    "doubts": "wavewright.analysis.doubts",
     "load_bench": "wavewright.instruments.bench_file",
     "load_recipe": "wavewright.recipe.load",
     "measure": "wavewright.analysis.measure",

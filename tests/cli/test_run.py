@@ -173,7 +173,10 @@ def test_a_clipped_channel_is_told_beside_its_reading(folder: Path, wavewright: 
         RAIL.replace("range: 100 mV,", "range: 80 mV, offset: 60 mV,").replace("level: 0 V", "level: 30 mV")
     )
     told = wavewright("run", "rail.yaml", "--bench", BENCH, "--yes")
-    assert re.search(r"rail_noise\.ripple: in doubt: .*clipped", told.stdout)
+    assert re.search(
+        r"rail_noise\.ripple: clipped: 100 % of the samples lie on the lowest code; .*widen `range`", told.stdout
+    )
+    assert told.status == 2
 
 
 def test_a_folder_that_takes_no_file_is_told_before_the_bench_is_opened(

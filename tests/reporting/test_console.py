@@ -9,7 +9,7 @@ from rich.console import Console
 
 from tests.example_outcome import example_outcome
 from tests.reporting.reported import reported
-from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.reporting.console import print_outcome, print_statistics, shown_reading
 from wavewright.running.outcome import Outcome
 
@@ -61,9 +61,13 @@ def test_brackets_in_a_label_are_not_taken_for_markup(outcome: Outcome) -> None:
 
 
 PULSE_WIDTH = Reading(2.19722e-3, "s", uncertainty=1.3e-6, count=5, minimum=2.19e-3, maximum=2.21e-3)
+FEW_CYCLES = Finding(Doubt.FEW_CYCLES)
 CELLS = [
     (PULSE_WIDTH, ("2.197 ms", "5", "2.190 ms", "2.210 ms", "")),
-    (Reading(0.4, "1", uncertainty=0.002, doubts=(Doubt.FEW_CYCLES,)), ("40.0 %", "–", "–", "–", "few cycles")),
+    (
+        Reading(0.4, "1", uncertainty=0.002, doubts=(Doubt.FEW_CYCLES,)),
+        ("40.0 %", "–", "–", "–", Finding(Doubt.FEW_CYCLES).sentence),
+    ),
     (Reading(None, "s", reason="0 rising crossings of 1.5 V"), ("–", "–", "–", "–", "0 rising crossings of 1.5 V")),
 ]
 

@@ -9,10 +9,13 @@ from xml.etree import ElementTree as Xml
 import pytest
 
 from tests.logbook.made_outcomes import outcome
+from wavewright.analysis.reading import Doubt, Finding
 from wavewright.errors import Misuse, StorageFault
 from wavewright.reporting.catalogue import report_formats, write_report
 from wavewright.reporting.junit import junit
 from wavewright.reporting.markdown import markdown
+
+IN_DOUBT = f"in doubt: {Finding(Doubt.FEW_CODES).sentence}"
 
 
 def test_every_format_says_what_it_is_for() -> None:
@@ -28,7 +31,7 @@ def test_junit_counts_a_failed_limit_as_a_failure() -> None:
     assert (suite.get("tests"), suite.get("failures"), suite.get("errors")) == ("1", "1", "0")
     failure = suite.find("testcase/failure")
     assert failure is not None
-    assert failure.get("message") == "peak_to_peak is 45.0 mV; limit at most 40 mV; margin -5.0 mV; doubts: few_codes"
+    assert failure.get("message") == f"peak_to_peak is 45.0 mV; limit at most 40 mV; margin -5.0 mV; {IN_DOUBT}"
 
 
 def test_junit_never_shows_a_missing_number_as_passed() -> None:

@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import EXTREMES, LEVELS, Reads
 from wavewright.analysis.edges import noise_doubts, state_doubts
 from wavewright.analysis.level_uncertainty import level_uncertainty
 from wavewright.analysis.parameters import ReferenceLevel, Slope
@@ -38,7 +39,7 @@ SOURCE = "IEEE 181-2011, terms 'overshoot', 'undershoot', 'aberration region' (f
 Ratio = Annotated[float, "1", POSITIVE]
 
 
-@metric("overshoot", unit="1", source=SOURCE, reads_levels=True)
+@metric("overshoot", reads=(*EXTREMES, *LEVELS, Reads.TRANSITIONS), unit="1", source=SOURCE, reads_levels=True)
 def overshoot(
     survey: Survey,
     *,
@@ -65,7 +66,7 @@ def overshoot(
     return _behind(survey, slope, region, low, high, upward=True)
 
 
-@metric("undershoot", unit="1", source=SOURCE, reads_levels=True)
+@metric("undershoot", reads=(*EXTREMES, *LEVELS, Reads.TRANSITIONS), unit="1", source=SOURCE, reads_levels=True)
 def undershoot(
     survey: Survey,
     *,
@@ -92,7 +93,7 @@ def undershoot(
     return _behind(survey, slope, region, low, high, upward=False)
 
 
-@metric("preshoot", unit="1", source=SOURCE, reads_levels=True)
+@metric("preshoot", reads=(*EXTREMES, *LEVELS, Reads.TRANSITIONS), unit="1", source=SOURCE, reads_levels=True)
 def preshoot(
     survey: Survey,
     *,

@@ -12,6 +12,7 @@ from typing import Annotated
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.edges import MIDDLE, edges, period_doubts, too_few
 from wavewright.analysis.jitter import Edge, time_interval_errors
 from wavewright.analysis.parameters import ReferenceLevel
@@ -54,8 +55,8 @@ def modified_allan_deviation(time_errors: Floats, interval: float, *, factor: in
     return overlapping_allan_deviation(means, interval, factor=factor)
 
 
-@metric("allan_deviation", unit="1", source="NIST SP 1065, overlapping Allan deviation (from memory, not verified)",
-        reads_levels=True)  # fmt: skip
+@metric("allan_deviation", reads=Reads.EDGES, unit="1",
+        source="NIST SP 1065, overlapping Allan deviation (from memory, not verified)", reads_levels=True)  # fmt: skip
 def allan_deviation(
     survey: Survey,
     *,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import LEVELS, Reads
 from wavewright.analysis.edges import noise_doubts, state_doubts
 from wavewright.analysis.level_uncertainty import level_uncertainty
 from wavewright.analysis.reading import Reading
@@ -13,7 +14,7 @@ from wavewright.analysis.survey import Survey
 SOURCE = "IEEE 181-2011, terms 'state level' and 'waveform amplitude' (from memory, not verified)"
 
 
-@metric("high_level", unit="", source=SOURCE, reads_levels=True)
+@metric("high_level", reads=Reads.HIGH_LEVEL, unit="", source=SOURCE, reads_levels=True)
 def high_level(survey: Survey) -> Reading:
     """High level: the level of the high state.
 
@@ -33,7 +34,7 @@ def high_level(survey: Survey) -> Reading:
     return _level(survey, survey.levels.high)
 
 
-@metric("low_level", unit="", source=SOURCE, reads_levels=True)
+@metric("low_level", reads=Reads.LOW_LEVEL, unit="", source=SOURCE, reads_levels=True)
 def low_level(survey: Survey) -> Reading:
     """Low level: the level of the low state.
 
@@ -53,7 +54,7 @@ def low_level(survey: Survey) -> Reading:
     return _level(survey, survey.levels.low)
 
 
-@metric("amplitude", unit="", source=SOURCE, reads_levels=True)
+@metric("amplitude", reads=LEVELS, unit="", source=SOURCE, reads_levels=True)
 def amplitude(survey: Survey) -> Reading:
     """Amplitude: high level minus low level.
 

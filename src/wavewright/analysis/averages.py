@@ -11,13 +11,14 @@ import math
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import EXTREMES, Reads
 from wavewright.analysis.histogram import blocks
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
 
 
-@metric("mean", unit="", source="math: arithmetic mean of all samples")
+@metric("mean", reads=Reads.SAMPLES, unit="", source="math: arithmetic mean of all samples")
 def mean(survey: Survey) -> Reading:
     """Mean: arithmetic mean of all samples of the record.
 
@@ -32,7 +33,7 @@ def mean(survey: Survey) -> Reading:
     return _average(survey, mean_value(survey))
 
 
-@metric("rms", unit="", source="math: root of the mean square of all samples")
+@metric("rms", reads=Reads.SAMPLES, unit="", source="math: root of the mean square of all samples")
 def rms(survey: Survey) -> Reading:
     """RMS: root of the mean of the squares of all samples, direct part included.
 
@@ -47,7 +48,7 @@ def rms(survey: Survey) -> Reading:
     return _average(survey, rms_value(survey))
 
 
-@metric("ac_rms", unit="", source="math: root of the mean square of the distances from the mean")
+@metric("ac_rms", reads=Reads.SAMPLES, unit="", source="math: root of the mean square of the distances from the mean")
 def ac_rms(survey: Survey) -> Reading:
     """AC RMS: root of the mean square of what is left when the mean is taken away.
 
@@ -62,7 +63,7 @@ def ac_rms(survey: Survey) -> Reading:
     return _average(survey, abs(survey.wave.gain) * math.sqrt(survey.record.moments.variance))
 
 
-@metric("rectified_mean", unit="", source="math: arithmetic mean of the magnitudes of all samples")
+@metric("rectified_mean", reads=Reads.SAMPLES, unit="", source="math: arithmetic mean of the magnitudes of all samples")
 def rectified_mean(survey: Survey) -> Reading:
     """Rectified mean: arithmetic mean of the magnitudes of all samples.
 
@@ -77,7 +78,7 @@ def rectified_mean(survey: Survey) -> Reading:
     return _average(survey, _rectified_value(survey))
 
 
-@metric("crest_factor", unit="number", source="math: largest magnitude over rms")
+@metric("crest_factor", reads=(*EXTREMES, Reads.SAMPLES), unit="number", source="math: largest magnitude over rms")
 def crest_factor(survey: Survey) -> Reading:
     """Crest factor: the largest magnitude over the rms of the record.
 
@@ -93,7 +94,7 @@ def crest_factor(survey: Survey) -> Reading:
     return Reading(_ratio(survey, peak, rms_value(survey)), "number")
 
 
-@metric("form_factor", unit="number", source="math: rms over rectified mean")
+@metric("form_factor", reads=Reads.SAMPLES, unit="number", source="math: rms over rectified mean")
 def form_factor(survey: Survey) -> Reading:
     """Form factor: the rms over the rectified mean of the record.
 

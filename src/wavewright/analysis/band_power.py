@@ -9,6 +9,7 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.decibels import dbm, dbu, dbv
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.sense import NOT_NEGATIVE, POSITIVE
 from wavewright.analysis.spectrum import Spectrum, amplitude_spectrum
@@ -22,7 +23,7 @@ STANDS_OUT = 20.0  # times the mean: a line of noise does so once in 5e8 lines (
 DB_OF_RATIO = 10 / math.log(10)  # dB of a small relative change of a power
 
 
-@metric("band_rms", unit="", source="math: Parseval's theorem")
+@metric("band_rms", reads=Reads.SPECTRUM, unit="", source="math: Parseval's theorem")
 def band_rms(
     survey: Survey,
     *,
@@ -51,7 +52,7 @@ def band_rms(
     return Reading(root, survey.unit, uncertainty=math.sqrt(variance) / (2 * root))
 
 
-@metric("band_power", unit="W", source="math: Parseval's theorem")
+@metric("band_power", reads=Reads.SPECTRUM, unit="W", source="math: Parseval's theorem")
 def band_power(
     survey: Survey,
     *,
@@ -73,7 +74,7 @@ def band_power(
     return Reading(square / impedance, "W", uncertainty=math.sqrt(variance) / impedance)
 
 
-@metric("level_dbv", unit="dBV", source="math: 20·log10 of the rms over 1 V")
+@metric("level_dbv", reads=Reads.SPECTRUM, unit="dBV", source="math: 20·log10 of the rms over 1 V")
 def level_dbv(
     survey: Survey,
     *,
@@ -91,7 +92,12 @@ def level_dbv(
     return Reading(dbv(root), "dBV", uncertainty=uncertainty_db)
 
 
-@metric("level_dbu", unit="dBu", source="common practice, no source: 0 dBu is the voltage of 1 mW in 600 ohm")
+@metric(
+    "level_dbu",
+    reads=Reads.SPECTRUM,
+    unit="dBu",
+    source="common practice, no source: 0 dBu is the voltage of 1 mW in 600 ohm",
+)
 def level_dbu(
     survey: Survey,
     *,
@@ -109,7 +115,7 @@ def level_dbu(
     return Reading(dbu(root), "dBu", uncertainty=uncertainty_db)
 
 
-@metric("level_dbm", unit="dBm", source="math: 10·log10 of the power over 1 mW")
+@metric("level_dbm", reads=Reads.SPECTRUM, unit="dBm", source="math: 10·log10 of the power over 1 mW")
 def level_dbm(
     survey: Survey,
     *,

@@ -7,6 +7,7 @@ from typing import Annotated
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.edges import MIDDLE, edges, noise_doubts, too_few
 from wavewright.analysis.instants import difference_resolution
 from wavewright.analysis.parameters import ReferenceLevel
@@ -19,7 +20,7 @@ from wavewright.waveform import Floats
 PAUSE = 3.0  # medians of the distances between edges
 
 
-@metric("burst_width", unit="s", source="common practice, no source", reads_levels=True)
+@metric("burst_width", reads=Reads.EDGES, unit="s", source="common practice, no source", reads_levels=True)
 def burst_width(
     survey: Survey, *, pause: Annotated[float, "s", POSITIVE] | None = None, level: ReferenceLevel = MIDDLE
 ) -> Reading:

@@ -7,7 +7,7 @@ import inspect
 import logging
 import pkgutil
 import typing
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cache
@@ -16,6 +16,7 @@ from types import MappingProxyType
 from typing import Any, TypeVar
 
 from wavewright import analysis
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.expressions.dimensions import quotient
 from wavewright.analysis.levels import LevelMethod
 from wavewright.analysis.parameters import ReferenceLevel, check_order, read_parameter
@@ -47,7 +48,8 @@ class Metric:
     """One entry: a documented computation on one or more surveys.
 
     `channels` is the fewest and the most waveforms it takes. `unit` is "" where it is that of the waveform, "1" for
-    ratios, "count" for numbers of things; "V/s" stands for the waveform's unit per second, "V/√Hz" likewise.
+    ratios, "count" for numbers of things; "V/s" stands for the waveform's unit per second, "V/√Hz" likewise. `reads` is
+    what it reads of a record: doubts about that bear on it.
     """
 
     name: str
@@ -56,6 +58,7 @@ class Metric:
     channels: tuple[int, int]
     compute: Callable[..., Reading]
     reads_levels: bool = False
+    reads: frozenset[Reads] = frozenset({Reads.ANYTHING})
 
     @property
     def definition(self) -> str:
@@ -131,13 +134,20 @@ def _written(name: str, known: Mapping[str, Parameter]) -> str:
 
 
 def metric(
-    name: str, *, unit: str, source: str, channels: int | tuple[int, int] = 1, reads_levels: bool = False
+    name: str,
+    *,
+    unit: str,
+    source: str,
+    channels: int | tuple[int, int] = 1,
+    reads_levels: bool = False,
+    reads: Reads | Collection[Reads] = Reads.ANYTHING,
 ) -> Callable[[F], F]:
     """Enter the decorated function into the catalogue; it stays an ordinary function.
 
     The function takes one `Survey` a channel, positionally, and options by keyword, and returns a `Reading`
     or raises `NotMeasurable`. With `reads_levels` the metric also has the options `levels`, `low_state` and
-    `high_state`; they are not passed to the function, but rule `survey.levels`.
+    `high_state`; they are not passed to the function, but rule `survey.levels`. `reads` says what it reads of a record,
+    and so which doubts about the record bear on it; where nothing is said, all of them do.
     """
 
     def enter(function: F) -> F:
@@ -145,11 +155,16 @@ def metric(
             raise Misuse(f"metric `{name}` is already defined in {_entered[name].compute.__module__}")
         span = (channels, channels) if isinstance(channels, int) else channels
         _entered[name] = Metric(
-            name, unit, source, span, function, reads_levels
+            name, unit, source, span, function, reads_levels, parts_read(reads)
         )  # last: a refused entry leaves no trace
         return function
 
     return enter
+
+
+def parts_read(reads: Reads | Collection[Reads]) -> frozenset[Reads]:
+    """One part of a record, or several, as a set."""
+    return frozenset({reads} if isinstance(reads, Reads) else reads)
 
 
 @cache

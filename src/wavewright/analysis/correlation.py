@@ -10,6 +10,7 @@ import numpy as np
 
 from wavewright.analysis.alignment import aligned
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.sense import POSITIVE
 from wavewright.analysis.spectrum import centred, mean_code
@@ -45,7 +46,7 @@ class Correlogram:
     coefficients: Floats
 
 
-@metric("correlation", unit="1", source=SOURCE, channels=2)
+@metric("correlation", reads=Reads.SAMPLES, unit="1", source=SOURCE, channels=2)
 def correlation(first: Survey, second: Survey) -> Reading:
     """Correlation: coefficient of two channels, sample by sample; 1 alike, 0 unlike, −1 opposite.
 
@@ -83,7 +84,7 @@ def covariances(first: Survey, second: Survey) -> Covariances:
     )
 
 
-@metric("correlation_delay", unit="s", source=SOURCE, channels=2)
+@metric("correlation_delay", reads=(Reads.SAMPLES, Reads.EDGES), unit="s", source=SOURCE, channels=2)
 def correlation_delay(
     first: Survey, second: Survey, *, longest: Annotated[float, "s", POSITIVE] | None = None
 ) -> Reading:

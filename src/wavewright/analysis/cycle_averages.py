@@ -9,6 +9,7 @@ import numpy as np
 
 from wavewright.analysis.averages import uncertainty_of_average
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.edges import MIDDLE, edges, period_doubts, too_few
 from wavewright.analysis.parameters import Hysteresis, ReferenceLevel
 from wavewright.analysis.periods import cycle_places
@@ -18,7 +19,7 @@ from wavewright.analysis.survey import Survey
 SOURCE = "math: integral over whole periods by the trapezoidal rule, which ends at the interpolated edges"
 
 
-@metric("cycle_mean", unit="", source=SOURCE, reads_levels=True)
+@metric("cycle_mean", reads=(Reads.SAMPLES, Reads.EDGES), unit="", source=SOURCE, reads_levels=True)
 def cycle_mean(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hysteresis | None = None) -> Reading:
     """Cycle mean: mean over all whole periods of the record.
 
@@ -34,7 +35,7 @@ def cycle_mean(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hy
     return reading(mean)
 
 
-@metric("cycle_rms", unit="", source=SOURCE, reads_levels=True)
+@metric("cycle_rms", reads=(Reads.SAMPLES, Reads.EDGES), unit="", source=SOURCE, reads_levels=True)
 def cycle_rms(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hysteresis | None = None) -> Reading:
     """Cycle RMS: root of the mean square over all whole periods of the record, direct part included.
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from wavewright.analysis.alignment import require_shared_time
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.edges import MIDDLE
 from wavewright.analysis.instants import resolution_at
 from wavewright.analysis.parameters import Condition, ReferenceLevel, Slope
@@ -26,7 +27,14 @@ class Pairing(StrEnum):
     NEXT = "next"
 
 
-@metric("delay", unit="s", source="math: difference of reference level instants", channels=2, reads_levels=True)
+@metric(
+    "delay",
+    reads=Reads.EDGES,
+    unit="s",
+    source="math: difference of reference level instants",
+    channels=2,
+    reads_levels=True,
+)
 def delay(
     first: Survey,
     second: Survey,

@@ -14,6 +14,7 @@ from typing import Annotated, Literal
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.decibels import amplitude_ratio_db, power_ratio_db
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.sense import COUNT, POSITIVE, Sense
 from wavewright.analysis.spectrum import Spectrum, amplitude_spectrum
@@ -78,7 +79,7 @@ def take_apart(
     return survey.once(key, lambda: _take_apart(survey, window, harmonics, fundamental))
 
 
-@metric("thd", unit="1", source=SOURCE)
+@metric("thd", reads=Reads.SPECTRUM, unit="1", source=SOURCE)
 def thd(
     survey: Survey,
     *,
@@ -116,7 +117,7 @@ def thd(
     return Reading(ratio, "1", uncertainty=uncertainty, doubts=tuple(doubts))
 
 
-@metric("harmonic_level", unit="dB", source=SOURCE)
+@metric("harmonic_level", reads=Reads.SPECTRUM, unit="dB", source=SOURCE)
 def harmonic_level(
     survey: Survey,
     *,
@@ -149,7 +150,7 @@ def harmonic_level(
     )
 
 
-@metric("snr", unit="dB", source=SOURCE)
+@metric("snr", reads=Reads.SPECTRUM, unit="dB", source=SOURCE)
 def snr(
     survey: Survey,
     *,
@@ -185,7 +186,7 @@ def snr(
     return Reading(ratio_db, "dB", uncertainty=DB_OF_RATIO * scatter, doubts=doubts)
 
 
-@metric("sfdr", unit="dB", source=SOURCE)
+@metric("sfdr", reads=Reads.SPECTRUM, unit="dB", source=SOURCE)
 def sfdr(
     survey: Survey,
     *,

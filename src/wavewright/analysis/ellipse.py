@@ -10,6 +10,7 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.correlation import covariances
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.phase import SOURCE, common_sines, sine_doubts
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.sense import POSITIVE
@@ -59,7 +60,7 @@ def fit_ellipse(first: Survey, second: Survey, *, frequency: float | None = None
     )
 
 
-@metric("axis_ratio", unit="1", source="math: singular values of the two sines", channels=2)
+@metric("axis_ratio", reads=Reads.SPECTRUM, unit="1", source="math: singular values of the two sines", channels=2)
 def axis_ratio(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
     """Axis ratio: minor over major axis of the XY figure; 0 for a line, 1 for a circle.
 
@@ -78,7 +79,7 @@ def axis_ratio(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz
     return Reading(ellipse.minor / ellipse.major, "1", uncertainty=uncertainty, doubts=sine_doubts(fits))
 
 
-@metric("ellipse_phase", unit="deg", source=SOURCE, channels=2)
+@metric("ellipse_phase", reads=Reads.SPECTRUM, unit="deg", source=SOURCE, channels=2)
 def ellipse_phase(first: Survey, second: Survey) -> Reading:
     """Phase by the width of the XY figure, 0 … 180 deg: arc cosine of the correlation coefficient of the channels.
 

@@ -15,6 +15,7 @@ from typing import Annotated
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.sense import ANY
@@ -60,7 +61,7 @@ class ExponentialFit:
         return tuple(found)
 
 
-@metric("time_constant", unit="s", source=SOURCE, reads_levels=True)
+@metric("time_constant", reads=Reads.TRANSITIONS, unit="s", source=SOURCE, reads_levels=True)
 def time_constant(
     survey: Survey,
     *,
@@ -91,7 +92,7 @@ def time_constant(
     return Reading(fit.time_constant, "s", uncertainty=fit.time_constant_uncertainty, doubts=fit.doubts)
 
 
-@metric("final_value", unit="", source=SOURCE, reads_levels=True)
+@metric("final_value", reads=Reads.TRANSITIONS, unit="", source=SOURCE, reads_levels=True)
 def final_value(
     survey: Survey,
     *,

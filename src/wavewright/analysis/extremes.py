@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import EXTREMES, Reads
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.survey import Survey
 
 
-@metric("minimum", unit="", source="math: smallest sample")
+@metric("minimum", reads=Reads.LOWEST, unit="", source="math: smallest sample")
 def minimum(survey: Survey) -> Reading:
     """Minimum: the smallest sample of the record.
 
@@ -24,7 +25,7 @@ def minimum(survey: Survey) -> Reading:
     return _sample(survey, min(survey.wave.value_of(code) for code in survey.extremes))
 
 
-@metric("maximum", unit="", source="math: largest sample")
+@metric("maximum", reads=Reads.HIGHEST, unit="", source="math: largest sample")
 def maximum(survey: Survey) -> Reading:
     """Maximum: the largest sample of the record.
 
@@ -39,7 +40,7 @@ def maximum(survey: Survey) -> Reading:
     return _sample(survey, max(survey.wave.value_of(code) for code in survey.extremes))
 
 
-@metric("peak_to_peak", unit="", source="math: largest minus smallest sample")
+@metric("peak_to_peak", reads=EXTREMES, unit="", source="math: largest minus smallest sample")
 def peak_to_peak(survey: Survey) -> Reading:
     """Peak to peak: the largest minus the smallest sample of the record.
 

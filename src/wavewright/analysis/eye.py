@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.clock_recovery import RecoveredClock, recover_clock
+from wavewright.analysis.doubts import LEVELS, Reads
 from wavewright.analysis.edges import MIDDLE, noise_doubts
 from wavewright.analysis.instants import instant_resolution
 from wavewright.analysis.parameters import ReferenceLevel
@@ -65,7 +66,7 @@ class _Bits:
         return cls(values.size, float(values.min()), float(values.max()), float(values.mean()), float(values.std()))
 
 
-@metric("eye_height", unit="", source=SOURCE, reads_levels=True)
+@metric("eye_height", reads=LEVELS, unit="", source=SOURCE, reads_levels=True)
 def eye_height(
     survey: Survey,
     *,
@@ -106,7 +107,7 @@ def eye_height(
     )
 
 
-@metric("eye_width", unit="s", source=SOURCE, reads_levels=True)
+@metric("eye_width", reads=Reads.EDGES, unit="s", source=SOURCE, reads_levels=True)
 def eye_width(
     survey: Survey,
     *,
@@ -142,7 +143,9 @@ def eye_width(
     )
 
 
-@metric("bit_rate", unit="Bd", source="math: least squares line through the edges", reads_levels=True)
+@metric(
+    "bit_rate", reads=Reads.EDGES, unit="Bd", source="math: least squares line through the edges", reads_levels=True
+)
 def bit_rate(
     survey: Survey, *, nominal: Annotated[float, "Bd", POSITIVE] | None = None, level: ReferenceLevel = MIDDLE
 ) -> Reading:

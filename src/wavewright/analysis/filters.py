@@ -9,6 +9,7 @@ forward-backward filtering (from memory, not verified); the results are those of
 
 from __future__ import annotations
 
+import math
 from typing import Any, Literal
 
 import numpy as np
@@ -21,6 +22,8 @@ from wavewright.waveform import Floats
 Sections = npt.NDArray[np.float64]  # shape (sections, 6)
 Band = Literal["lowpass", "highpass", "bandpass"]
 HIGHEST_ORDER = 12
+LOWEST_SHARE = 1e-6  # of half the rate; below it double precision no longer holds the sections' steady state (math)
+SETTLED = 0.01  # what is left of a step when a filter counts as settled
 
 
 def butterworth(source: Signal, band: Band, cutoffs: tuple[float, ...], *, order: int = 2) -> Sections:
@@ -47,19 +50,44 @@ def butterworth(source: Signal, band: Band, cutoffs: tuple[float, ...], *, order
             expected=f"rising, above 0 and below {half_rate:g} Hz, half the sampling rate",
             do="raise the rate, or lower the cut-off",
         )
+    if min(cutoffs) < LOWEST_SHARE * half_rate:
+        raise NotMeasurable(
+            f"cut-off {min(cutoffs):g} Hz at {1 / source.interval:g} samples/s",
+            expected=f"at least {LOWEST_SHARE * half_rate:g} Hz, a millionth of half the sampling rate",
+            do="check the unit (`1 MHz`, not `1 mHz`), or bring the channel to a lower rate with `resample` first",
+        )
     relative = [cutoff / half_rate for cutoff in cutoffs]
     sections: Sections = butter(order, relative[0] if len(relative) == 1 else relative, band, output="sos")
     return sections
 
 
-class CausalFilter(DerivedSignal):
+def settling_of(sections: Sections, interval: float) -> float:
+    """How long the slowest pole of a filter needs until 1 % of where it began is left, s."""
+    slowest = max(float(np.abs(np.roots(section[3:])).max()) for section in sections)
+    return interval * math.log(SETTLED) / math.log(slowest) if 0 < slowest < 1 else 0.0
+
+
+class _Filter(DerivedSignal):
+    """A signal behind a filter."""
+
+    def __init__(self, source: Signal, sections: Sections) -> None:
+        super().__init__(source)
+        self._sections = sections
+
+    @property
+    def settling_time(self) -> float:
+        """Of this filter, or of a slower one before it, s."""
+        return max(super().settling_time, settling_of(self._sections, self.interval))
+
+
+class CausalFilter(_Filter):
     """A filter that knows only the past; its state at the head of every block is kept."""
 
     def __init__(self, source: Signal, sections: Sections, *, state: Any = None) -> None:
         from scipy.signal import sosfilt, sosfilt_zi
 
-        super().__init__(source)
-        self._sections, self._filter = sections, sosfilt
+        super().__init__(source, sections)
+        self._filter = sosfilt
         if state is None and source.length:
             state = sosfilt_zi(sections) * source.span(0, 1)[0]  # as if the first value had always been there
         self._states = [state]
@@ -83,7 +111,7 @@ class CausalFilter(DerivedSignal):
         return self._states[number + 1]
 
 
-class ZeroPhaseFilter(DerivedSignal):
+class ZeroPhaseFilter(_Filter):
     """A filter that runs forward and backward: no delay, no phase.
 
     The backward run begins at the end of the record. It is made once to note its state at the end of every block,
@@ -94,8 +122,8 @@ class ZeroPhaseFilter(DerivedSignal):
     def __init__(self, source: Signal, sections: Sections) -> None:
         from scipy.signal import sosfilt, sosfilt_zi
 
-        super().__init__(source)
-        self._sections, self._filter = sections, sosfilt
+        super().__init__(source, sections)
+        self._filter = sosfilt
         self._settled = sosfilt_zi(sections)
         self._forward: CausalFilter | None = None
         self._states: dict[int, Any] = {}  # behind the end of each block, seen from the back

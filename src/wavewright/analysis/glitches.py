@@ -7,6 +7,7 @@ from typing import Annotated
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.edges import MIDDLE, edges, told_noise
 from wavewright.analysis.parameters import Hysteresis, ReferenceLevel
 from wavewright.analysis.pulses import Polarity, Pulses, find_pulses
@@ -18,7 +19,7 @@ from wavewright.errors import Misuse, NotMeasurable
 SHARE_OF_MEDIAN = 0.25
 
 
-@metric("glitches", unit="count", source="common practice, no source", reads_levels=True)
+@metric("glitches", reads=Reads.COUNTS, unit="count", source="common practice, no source", reads_levels=True)
 def glitches(
     survey: Survey,
     *,

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.edges import MIDDLE, edges, period_doubts, too_few
 from wavewright.analysis.instants import instant_resolution
 from wavewright.analysis.line_fit import fit_line
@@ -79,7 +80,7 @@ def time_interval_errors(instants: Floats, *, period: float | None = None) -> Fl
     return errors
 
 
-@metric("period_jitter", unit="s", source=SOURCE, reads_levels=True)
+@metric("period_jitter", reads=Reads.EDGES, unit="s", source=SOURCE, reads_levels=True)
 def period_jitter(
     survey: Survey,
     *,
@@ -103,7 +104,7 @@ def period_jitter(
     return _reading(survey, "period", statistic, slope, level, periods=periods)
 
 
-@metric("cycle_to_cycle_jitter", unit="s", source=SOURCE, reads_levels=True)
+@metric("cycle_to_cycle_jitter", reads=Reads.EDGES, unit="s", source=SOURCE, reads_levels=True)
 def cycle_to_cycle_jitter(
     survey: Survey, *, statistic: Statistic = "rms", slope: Edge = "rising", level: ReferenceLevel = MIDDLE
 ) -> Reading:
@@ -116,7 +117,7 @@ def cycle_to_cycle_jitter(
     return _reading(survey, "cycle_to_cycle", statistic, slope, level)
 
 
-@metric("time_interval_error", unit="s", source=SOURCE, reads_levels=True)
+@metric("time_interval_error", reads=Reads.EDGES, unit="s", source=SOURCE, reads_levels=True)
 def time_interval_error(
     survey: Survey,
     *,

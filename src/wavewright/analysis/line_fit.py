@@ -9,6 +9,7 @@ from typing import Annotated
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.expressions.dimensions import quotient
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.sense import ANY
@@ -87,7 +88,7 @@ def fit_line_to(wave: Waveform) -> Line:
     )
 
 
-@metric("slope", unit="V/s", source=SOURCE)
+@metric("slope", reads=Reads.SAMPLES, unit="V/s", source=SOURCE)
 def slope(
     survey: Survey, *, after: Annotated[float, "s", ANY] | None = None, until: Annotated[float, "s", ANY] | None = None
 ) -> Reading:
@@ -116,7 +117,7 @@ def slope(
     )
 
 
-@metric("line_residual", unit="", source=SOURCE)
+@metric("line_residual", reads=Reads.SAMPLES, unit="", source=SOURCE)
 def line_residual(
     survey: Survey, *, after: Annotated[float, "s", ANY] | None = None, until: Annotated[float, "s", ANY] | None = None
 ) -> Reading:

@@ -12,6 +12,7 @@ from typing import Annotated
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import EXTREMES, Reads
 from wavewright.analysis.last_entry import Stretch, find_last_entry
 from wavewright.analysis.moments import moments_of
 from wavewright.analysis.reading import Doubt, Occurrences, Reading
@@ -47,7 +48,7 @@ class LoadStep:
     after: Waveform
 
 
-@metric("load_step_dip", unit="", source=SOURCE, channels=(1, 2))
+@metric("load_step_dip", reads=(*EXTREMES, Reads.SAMPLES), unit="", source=SOURCE, channels=(1, 2))
 def load_step_dip(
     rail: Survey, load: Survey | None = None, *, step: Annotated[float, "s", ANY] | None = None
 ) -> Reading:
@@ -88,7 +89,7 @@ def load_step_dip(
     )
 
 
-@metric("recovery_time", unit="s", source=SOURCE, channels=(1, 2))
+@metric("recovery_time", reads=Reads.TRANSITIONS, unit="s", source=SOURCE, channels=(1, 2))
 def recovery_time(
     rail: Survey,
     load: Survey | None = None,

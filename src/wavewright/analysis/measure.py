@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Any, overload
 
 import numpy as np
 
 from wavewright.analysis.catalogue import Metric, find_metric
+from wavewright.analysis.findings import Read, doubted, parts_of
+from wavewright.analysis.front_end import FrontEnd
 from wavewright.analysis.levels import LevelChoice, LevelMethod
 from wavewright.analysis.parameters import check_units
 from wavewright.analysis.reading import Reading
@@ -73,8 +74,18 @@ def measure(
     }
 
 
-def measure_surveys(surveys: Sequence[Survey], metric: Metric, options: dict[str, Any]) -> Reading:
+def measure_surveys(
+    surveys: Sequence[Survey],
+    metric: Metric,
+    options: dict[str, Any],
+    *,
+    front_ends: Sequence[FrontEnd | None] = (),
+) -> Reading:
     """Measure what has been surveyed already: for callers that keep surveys between metrics.
+
+    Parameters
+    ----------
+    front_ends : what is known about the way of each channel; nothing where it is left out.
 
     Raises
     ------
@@ -95,9 +106,8 @@ def measure_surveys(surveys: Sequence[Survey], metric: Metric, options: dict[str
     try:
         reading = _computed(metric, surveys, read)
     except NotMeasurable as fault:
-        return Reading(value=None, unit=unit, reason="; ".join(str(fault).split("\n  ")), doubts=_doubts(surveys))
-    doubts = tuple(dict.fromkeys((*_doubts(surveys), *reading.doubts)))
-    return reading if doubts == reading.doubts else replace(reading, doubts=doubts)
+        reading = Reading(value=None, unit=unit, reason="; ".join(str(fault).split("\n  ")))
+    return doubted(Read(reading, surveys, parts_of(metric.reads, read), read, front_ends))
 
 
 def _computed(metric: Metric, surveys: Sequence[Survey], read: dict[str, Any]) -> Reading:
@@ -142,7 +152,3 @@ def _level_choice(options: dict[str, Any]) -> LevelChoice:
             )
     low, high = (None if level is None else level.number for level in declared)
     return LevelChoice(method, low, high)
-
-
-def _doubts(surveys: Sequence[Survey]) -> tuple[Any, ...]:
-    return tuple(dict.fromkeys(doubt for survey in surveys for doubt in survey.doubts))

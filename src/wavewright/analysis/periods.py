@@ -8,6 +8,7 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.crossings import Crossings
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.edges import MIDDLE, edges, period_doubts, told_noise, too_few
 from wavewright.analysis.instants import difference_resolution
 from wavewright.analysis.parameters import Hysteresis, ReferenceLevel
@@ -19,7 +20,7 @@ from wavewright.waveform import Floats
 SOURCE = "IEEE 181-2011, term 'waveform period' (from memory, not verified)"
 
 
-@metric("period", unit="s", source=SOURCE, reads_levels=True)
+@metric("period", reads=Reads.EDGES, unit="s", source=SOURCE, reads_levels=True)
 def period(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hysteresis | None = None) -> Reading:
     """Period: time from one rising edge to the next at the middle reference level, mean of all whole periods.
 
@@ -40,7 +41,9 @@ def period(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hyster
     return survey.once(("period", level, hysteresis), lambda: _period(survey, level, hysteresis))
 
 
-@metric("frequency", unit="Hz", source=SOURCE + "; frequency is its inverse (math)", reads_levels=True)
+@metric(
+    "frequency", reads=Reads.EDGES, unit="Hz", source=SOURCE + "; frequency is its inverse (math)", reads_levels=True
+)
 def frequency(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hysteresis | None = None) -> Reading:
     """Frequency: whole periods per time, which is the inverse of the mean period.
 
@@ -68,7 +71,7 @@ def frequency(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hys
     )
 
 
-@metric("cycles", unit="count", source="math: count of whole periods", reads_levels=True)
+@metric("cycles", reads=Reads.COUNTS, unit="count", source="math: count of whole periods", reads_levels=True)
 def cycles(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hysteresis | None = None) -> Reading:
     """Cycles: number of whole periods in the record, from edge to edge of the same slope.
 
@@ -86,7 +89,7 @@ def cycles(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hyster
     return Reading(float(number), "count", count=number, doubts=told_noise(survey, found))
 
 
-@metric("rising_edges", unit="count", source="math: count of rising crossings", reads_levels=True)
+@metric("rising_edges", reads=Reads.COUNTS, unit="count", source="math: count of rising crossings", reads_levels=True)
 def rising_edges(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hysteresis | None = None) -> Reading:
     """Rising edges: how many times the level is crossed upwards in the record.
 
@@ -102,7 +105,7 @@ def rising_edges(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: 
     return _count(survey, found, found.rising_places)
 
 
-@metric("falling_edges", unit="count", source="math: count of falling crossings", reads_levels=True)
+@metric("falling_edges", reads=Reads.COUNTS, unit="count", source="math: count of falling crossings", reads_levels=True)
 def falling_edges(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hysteresis | None = None) -> Reading:
     """Falling edges: how many times the level is crossed downwards in the record.
 

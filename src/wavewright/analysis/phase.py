@@ -13,6 +13,7 @@ from typing import Annotated
 from wavewright.analysis.alignment import require_shared_time
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.decibels import amplitude_ratio_db
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.expressions.dimensions import quotient
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.sense import POSITIVE
@@ -72,7 +73,7 @@ def sine_doubts(fits: tuple[SineFit, SineFit]) -> tuple[Doubt, ...]:
     return tuple(dict.fromkeys(doubt for fit in fits for doubt in fit.doubts))
 
 
-@metric("phase", unit="deg", source=SOURCE, channels=2)
+@metric("phase", reads=Reads.SPECTRUM, unit="deg", source=SOURCE, channels=2)
 def phase(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
     """Phase of the second channel against the first, −180 … 180 deg; negative where the second lags.
 
@@ -93,7 +94,7 @@ def phase(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz", PO
     )
 
 
-@metric("phase_delay", unit="s", source=SOURCE, channels=2)
+@metric("phase_delay", reads=Reads.SPECTRUM, unit="s", source=SOURCE, channels=2)
 def phase_delay(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
     """Phase delay: by how much the second channel's sine is later, within half a period; `frequency` as of `phase`.
 
@@ -108,7 +109,7 @@ def phase_delay(first: Survey, second: Survey, *, frequency: Annotated[float, "H
     return Reading(difference / turn, "s", uncertainty=math.hypot(*relative) / turn, doubts=sine_doubts(fits))
 
 
-@metric("gain", unit="1", source=SOURCE, channels=2)
+@metric("gain", reads=Reads.SPECTRUM, unit="1", source=SOURCE, channels=2)
 def gain(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
     """Gain: amplitude of the second channel's sine over that of the first; `frequency` as of `phase`.
 
@@ -126,7 +127,7 @@ def gain(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz", POS
     return Reading(ratio, unit, uncertainty=ratio * _relative(fits), doubts=sine_doubts(fits))
 
 
-@metric("gain_db", unit="dB", source=SOURCE, channels=2)
+@metric("gain_db", reads=Reads.SPECTRUM, unit="dB", source=SOURCE, channels=2)
 def gain_db(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
     """Gain in dB: 20·log10 of the ratio of the amplitudes, second over first; `frequency` as of `phase`.
 

@@ -19,6 +19,7 @@ import numpy as np
 
 from wavewright.analysis.alignment import aligned
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.edges import MIDDLE, period_doubts
 from wavewright.analysis.periods import cycle_places
 from wavewright.analysis.phase import common_sines, sine_doubts
@@ -60,7 +61,7 @@ class PowerSums:
         return np.sqrt(self.groups[:, 1] * self.groups[:, 2])
 
 
-@metric("real_power", unit="W", source=SOURCE, channels=2)
+@metric("real_power", reads=Reads.SAMPLES, unit="W", source=SOURCE, channels=2)
 def real_power(voltage: Survey, current: Survey, *, over: Over = "cycles") -> Reading:
     """Real power: mean of voltage times current.
 
@@ -76,7 +77,7 @@ def real_power(voltage: Survey, current: Survey, *, over: Over = "cycles") -> Re
     return Reading(sums.power, "W", uncertainty=_of_mean(sums.groups[:, 0]), doubts=sums.doubts)
 
 
-@metric("apparent_power", unit="VA", source=SOURCE, channels=2)
+@metric("apparent_power", reads=Reads.SAMPLES, unit="VA", source=SOURCE, channels=2)
 def apparent_power(voltage: Survey, current: Survey, *, over: Over = "cycles") -> Reading:
     """Apparent power: rms voltage times rms current, direct part and harmonics included; `over` as of `real_power`.
 
@@ -88,7 +89,7 @@ def apparent_power(voltage: Survey, current: Survey, *, over: Over = "cycles") -
     return Reading(sums.apparent, "VA", uncertainty=_of_mean(sums.each_apparent), doubts=sums.doubts)
 
 
-@metric("power_factor", unit="1", source=SOURCE, channels=2)
+@metric("power_factor", reads=Reads.SAMPLES, unit="1", source=SOURCE, channels=2)
 def power_factor(voltage: Survey, current: Survey, *, over: Over = "cycles") -> Reading:
     """Power factor: real over apparent power, negative where power flows back; `over` as of `real_power`.
 
@@ -107,7 +108,7 @@ def power_factor(voltage: Survey, current: Survey, *, over: Over = "cycles") -> 
     return Reading(factor, "1", uncertainty=_of_mean(each), doubts=sums.doubts)
 
 
-@metric("reactive_power", unit="var", source=SOURCE, channels=2)
+@metric("reactive_power", reads=(Reads.SAMPLES, Reads.SPECTRUM), unit="var", source=SOURCE, channels=2)
 def reactive_power(
     voltage: Survey, current: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None
 ) -> Reading:
@@ -130,7 +131,13 @@ def reactive_power(
     return Reading(apparent * math.sin(lag), "var", uncertainty=apparent * relative, doubts=sine_doubts(fits))
 
 
-@metric("energy", unit="J", source="math: integral of voltage times current by the trapezoidal rule", channels=2)
+@metric(
+    "energy",
+    reads=Reads.SAMPLES,
+    unit="J",
+    source="math: integral of voltage times current by the trapezoidal rule",
+    channels=2,
+)
 def energy(
     voltage: Survey,
     current: Survey,

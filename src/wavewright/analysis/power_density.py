@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.sense import NOT_NEGATIVE, POSITIVE
 from wavewright.analysis.spectrum import FEWEST_SAMPLES
@@ -70,7 +71,12 @@ def power_density(survey: Survey, *, resolution: float | None = None, window: Wi
     return survey.once(("power density", resolution, window), lambda: _density(survey, resolution, WINDOWS[window]))
 
 
-@metric("noise_density", unit="V/√Hz", source="Welch 1967 (from memory, not verified); median of chi-square: math")
+@metric(
+    "noise_density",
+    reads=Reads.SPECTRUM,
+    unit="V/√Hz",
+    source="Welch 1967 (from memory, not verified); median of chi-square: math",
+)
 def noise_density(
     survey: Survey,
     *,

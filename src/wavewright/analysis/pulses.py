@@ -9,6 +9,7 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.crossings import Crossings
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.edges import MIDDLE, edges, noise_doubts, period_doubts, told_noise, too_few
 from wavewright.analysis.instants import difference_resolution
 from wavewright.analysis.parameters import Hysteresis, ReferenceLevel
@@ -37,7 +38,7 @@ class Pulses:
     lengths: Floats
 
 
-@metric("positive_pulse_width", unit="s", source=SOURCE, reads_levels=True)
+@metric("positive_pulse_width", reads=Reads.EDGES, unit="s", source=SOURCE, reads_levels=True)
 def positive_pulse_width(
     survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hysteresis | None = None
 ) -> Reading:
@@ -57,7 +58,7 @@ def positive_pulse_width(
     return _width(survey, Polarity.POSITIVE, level, hysteresis)
 
 
-@metric("negative_pulse_width", unit="s", source=SOURCE, reads_levels=True)
+@metric("negative_pulse_width", reads=Reads.EDGES, unit="s", source=SOURCE, reads_levels=True)
 def negative_pulse_width(
     survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hysteresis | None = None
 ) -> Reading:
@@ -77,7 +78,13 @@ def negative_pulse_width(
     return _width(survey, Polarity.NEGATIVE, level, hysteresis)
 
 
-@metric("duty_factor", unit="1", source="FED-STD-1037C, 'duty cycle' (seen in a reprint)", reads_levels=True)
+@metric(
+    "duty_factor",
+    reads=Reads.EDGES,
+    unit="1",
+    source="FED-STD-1037C, 'duty cycle' (seen in a reprint)",
+    reads_levels=True,
+)
 def duty_factor(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hysteresis | None = None) -> Reading:
     """Duty factor: duration of the positive pulse over the period, mean of all whole periods.
 
@@ -118,7 +125,7 @@ def duty_factor(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: H
     )
 
 
-@metric("pulses", unit="count", source="math: count of whole pulses", reads_levels=True)
+@metric("pulses", reads=Reads.COUNTS, unit="count", source="math: count of whole pulses", reads_levels=True)
 def pulses(
     survey: Survey,
     *,
@@ -152,7 +159,7 @@ def pulses(
     )
 
 
-@metric("longest_pulse", unit="s", source=SOURCE, reads_levels=True)
+@metric("longest_pulse", reads=Reads.EDGES, unit="s", source=SOURCE, reads_levels=True)
 def longest_pulse(
     survey: Survey,
     *,
@@ -173,7 +180,7 @@ def longest_pulse(
     return _one_pulse(survey, polarity, level, hysteresis, longest=True)
 
 
-@metric("shortest_pulse", unit="s", source=SOURCE, reads_levels=True)
+@metric("shortest_pulse", reads=Reads.EDGES, unit="s", source=SOURCE, reads_levels=True)
 def shortest_pulse(
     survey: Survey,
     *,

@@ -3,27 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from enum import StrEnum
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from wavewright.analysis.doubts import Doubt, Finding
 
-class Doubt(StrEnum):
-    """A coded reason not to trust a reading fully. Adding one is one line here."""
-
-    CLIPPED = "clipped"  # samples on the lowest or highest code of the converter
-    FEW_CYCLES = "few_cycles"  # fewer than 10 periods
-    FEW_SAMPLES = "few_samples"  # fewer than 5 samples on the transition or pulse that was measured
-    FEW_CODES = "few_codes"  # the signal covers fewer than 20 codes
-    INVALID_SAMPLES = "invalid_samples"  # NaN in the record, left out
-    NO_STATES = "no_states"  # the levels found are not levels that the waveform dwells at
-    NOISY = "noisy"  # noise comparable with what was measured
-    NOT_SETTLED = "not_settled"  # the record ends before the waveform has settled
-    UNDERSAMPLED = "undersampled"  # fewer than 4 samples a period
-    CUT_SHORT = "cut_short"  # the measurement broke off before all of its shots were taken
-    NOT_TRIGGERED = "not_triggered"  # an automatic trigger that was forced
+__all__ = ["Doubt", "Finding", "Occurrences", "Reading"]  # the two of doubts.py belong to a reading
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,6 +32,7 @@ class Reading:
     uncertainty : standard uncertainty of `value` from the record itself (scatter, resolution), in `unit`;
         None where it is not known. The instrument's share is added in judgement.
     doubts : coded reasons not to trust the value fully, none twice.
+    findings : for each doubt what was found, and how far the true value may lie from this one because of it.
     reason : why there is no value; empty where there is one.
     count, minimum, maximum, standard_deviation : over all occurrences in the record (n − 1 in the last);
         None where the metric has no occurrences or too few.
@@ -63,6 +51,13 @@ class Reading:
     standard_deviation: float | None = None
     occurrences: Occurrences | None = field(default=None, compare=False, repr=False)
     at: float | None = None
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def doubted(self) -> tuple[Finding, ...]:
+        """A finding for each of the doubts; one that nothing more is known about bears on the reading."""
+        known = {finding.doubt: finding for finding in self.findings}
+        return tuple(known.get(doubt) or Finding(doubt) for doubt in self.doubts)
 
     @classmethod
     def of_occurrences(
@@ -139,6 +134,8 @@ class Reading:
                 plain[name] = number
         if self.doubts:
             plain["doubts"] = [str(doubt) for doubt in self.doubts]
+        if self.findings:
+            plain["findings"] = [finding.as_json() for finding in self.findings]
         if self.reason:
             plain["reason"] = self.reason
         return plain

@@ -154,16 +154,35 @@ class Record:
         return np.asarray(places - np.searchsorted(self.gaps, places), dtype=np.float64)
 
     @cached_property
+    def clipped(self) -> tuple[float, float]:
+        """Share of the samples on, or beyond, the lowest and the highest code of the converter; 0 … 1."""
+        limits = self.wave.code_range
+        if limits is None or not self.codes.size:
+            return 0.0, 0.0
+        lowest, highest = self.extremes
+        low = self._count(lowest, limits[0], below=True) if lowest <= limits[0] else 0
+        high = self._count(highest, limits[1], below=False) if highest >= limits[1] else 0
+        return low / self.codes.size, high / self.codes.size
+
+    def _count(self, extreme: float, limit: float, *, below: bool) -> int:
+        if extreme == limit and self.codes.dtype.kind != "f" and self.histogram.is_exact:
+            return self.histogram.count_of(limit)
+        return sum(int(np.count_nonzero(part <= limit if below else part >= limit)) for part in blocks(self.codes))
+
+    @property
+    def spans_few_codes(self) -> bool:
+        """Whether the samples cover fewer than 20 codes; values that were never quantised do not."""
+        if not self.codes.size or self.wave.codes.dtype.kind not in "iu":
+            return False
+        lowest, highest = self.extremes
+        return highest - lowest < FEW_CODES
+
+    @cached_property
     def doubts(self) -> tuple[Doubt, ...]:
         """What speaks against any reading of this waveform: clipped, invalid samples, few codes."""
-        if not self.codes.size:
-            return (Doubt.INVALID_SAMPLES,) if self.gaps.size else ()
-        lowest, highest = self.extremes
-        limits = self.wave.code_range
-        spans = (highest - lowest) < FEW_CODES and self.wave.codes.dtype.kind in "iu"
         found = {
-            Doubt.CLIPPED: limits is not None and (lowest <= limits[0] or highest >= limits[1]),
+            Doubt.CLIPPED: any(self.clipped),
             Doubt.INVALID_SAMPLES: self.gaps.size > 0,
-            Doubt.FEW_CODES: spans,
+            Doubt.FEW_CODES: self.spans_few_codes,
         }
         return tuple(doubt for doubt, holds in found.items() if holds)

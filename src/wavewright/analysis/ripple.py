@@ -9,6 +9,7 @@ from typing import Annotated
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import EXTREMES, Reads
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.sense import NOT_NEGATIVE, POSITIVE
 from wavewright.analysis.survey import Survey
@@ -39,7 +40,12 @@ class FoldedCycle:
     period: float
 
 
-@metric("switching_frequency", unit="Hz", source="math: interpolated peak of the discrete Fourier transform")
+@metric(
+    "switching_frequency",
+    reads=Reads.SPECTRUM,
+    unit="Hz",
+    source="math: interpolated peak of the discrete Fourier transform",
+)
 def switching_frequency(
     survey: Survey,
     *,
@@ -60,7 +66,7 @@ def switching_frequency(
     return Reading(tone.frequency, "Hz", uncertainty=tone.frequency_uncertainty, doubts=tone_doubts(tone))
 
 
-@metric("ripple", unit="", source=SOURCE)
+@metric("ripple", reads=(*EXTREMES, Reads.SPECTRUM), unit="", source=SOURCE)
 def ripple(
     survey: Survey,
     *,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.edges import noise_doubts, state_doubts
 from wavewright.analysis.expressions.dimensions import quotient
 from wavewright.analysis.instants import difference_resolution
@@ -19,7 +20,7 @@ SOURCE = "IEEE 181-2011, term 'transition duration' (from memory, not verified);
 FEW_SAMPLES = 5
 
 
-@metric("rise_time", unit="s", source=SOURCE, reads_levels=True)
+@metric("rise_time", reads=Reads.TRANSITIONS, unit="s", source=SOURCE, reads_levels=True)
 def rise_time(survey: Survey, *, low: ReferenceLevel = LOW, high: ReferenceLevel = HIGH) -> Reading:
     """Rise time: from the low to the high reference level on a rising transition, mean of all whole ones.
 
@@ -41,7 +42,7 @@ def rise_time(survey: Survey, *, low: ReferenceLevel = LOW, high: ReferenceLevel
     return _duration(survey, Slope.RISING, low, high)
 
 
-@metric("fall_time", unit="s", source=SOURCE, reads_levels=True)
+@metric("fall_time", reads=Reads.TRANSITIONS, unit="s", source=SOURCE, reads_levels=True)
 def fall_time(survey: Survey, *, low: ReferenceLevel = LOW, high: ReferenceLevel = HIGH) -> Reading:
     """Fall time: from the high to the low reference level on a falling transition, mean of all whole ones.
 
@@ -63,6 +64,7 @@ def fall_time(survey: Survey, *, low: ReferenceLevel = LOW, high: ReferenceLevel
 
 @metric(
     "slew_rate",
+    reads=Reads.TRANSITIONS,
     unit="V/s",
     source="math: difference of the reference levels over the transition duration",
     reads_levels=True,

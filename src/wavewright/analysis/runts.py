@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.edges import told_noise
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.pulses import Polarity
@@ -17,7 +18,13 @@ LOW = ReferenceLevel(0.3, is_ratio=True)
 HIGH = ReferenceLevel(0.7, is_ratio=True)
 
 
-@metric("runts", unit="count", source="IEEE 181-2011, term 'runt pulse' (from memory, not verified)", reads_levels=True)
+@metric(
+    "runts",
+    reads=(Reads.COUNTS, Reads.TRANSITIONS),
+    unit="count",
+    source="IEEE 181-2011, term 'runt pulse' (from memory, not verified)",
+    reads_levels=True,
+)
 def runts(
     survey: Survey,
     *,

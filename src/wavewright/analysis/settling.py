@@ -8,6 +8,7 @@ from typing import Annotated
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.edges import noise_doubts, state_doubts
 from wavewright.analysis.instants import difference_resolution
 from wavewright.analysis.last_entry import WANTED, Stretch, find_last_entry
@@ -23,7 +24,7 @@ from wavewright.waveform import Floats
 SOURCE = "IEEE 181-2011, term 'transition settling duration' (from memory, not verified)"
 
 
-@metric("settling_time", unit="s", source=SOURCE, reads_levels=True)
+@metric("settling_time", reads=Reads.TRANSITIONS, unit="s", source=SOURCE, reads_levels=True)
 def settling_time(
     survey: Survey,
     *,

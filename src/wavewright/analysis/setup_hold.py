@@ -11,6 +11,7 @@ import numpy as np
 
 from wavewright.analysis.alignment import require_shared_time
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.edges import MIDDLE, edges, noise_doubts, too_few
 from wavewright.analysis.instants import instant_resolution, resolution_at
 from wavewright.analysis.jitter import Edge
@@ -23,7 +24,7 @@ from wavewright.waveform import Floats
 SOURCE = "IEC 60748-2, setup and hold time (from memory, not verified)"
 
 
-@metric("setup_time", unit="s", source=SOURCE, channels=2, reads_levels=True)
+@metric("setup_time", reads=Reads.EDGES, unit="s", source=SOURCE, channels=2, reads_levels=True)
 def setup_time(
     data: Survey,
     clock: Survey,
@@ -62,7 +63,7 @@ def setup_time(
     return _shortest(data, clock, values, ticks[is_new], _resolution(data, clock, data_level, ticks))
 
 
-@metric("hold_time", unit="s", source=SOURCE, channels=2, reads_levels=True)
+@metric("hold_time", reads=Reads.EDGES, unit="s", source=SOURCE, channels=2, reads_levels=True)
 def hold_time(
     data: Survey,
     clock: Survey,

@@ -26,6 +26,16 @@ class Signal:
         self._kept: dict[int, Floats] = {}
 
     @property
+    def sources(self) -> tuple[Signal, ...]:
+        """The signals that it is made from."""
+        return ()
+
+    @property
+    def settling_time(self) -> float:
+        """How long the slowest filter on the way to it needs to forget where it began, s; 0 without a filter."""
+        return max((source.settling_time for source in self.sources), default=0.0)
+
+    @property
     def blocks(self) -> int:
         """Number of blocks, the last of which may be short."""
         return -(-self.length // self.block_size)
@@ -105,6 +115,11 @@ class DerivedSignal(Signal):
         )
         self.source = source
 
+    @property
+    def sources(self) -> tuple[Signal, ...]:
+        """The one that it follows."""
+        return (self.source,)
+
 
 class ChannelSignal(Signal):
     """A waveform, scaled: factor · value + shift. Scaling it again costs nothing, and codes stay codes."""
@@ -166,6 +181,11 @@ class PointwiseSignal(Signal):
         placed = iter([begin - shift for shift in shifts])
         self._operands = [(operand, next(placed) if isinstance(operand, Signal) else 0) for operand in operands]
         self._function = function
+
+    @property
+    def sources(self) -> tuple[Signal, ...]:
+        """Its operands but the numbers."""
+        return tuple(operand for operand, _ in self._operands if isinstance(operand, Signal))
 
     def compute(self, number: int) -> Floats:
         """The function of one block of each."""

@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.decibels import amplitude_ratio_db
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.sense import POSITIVE
 from wavewright.analysis.sine_fit import SineFit, fit_sine
@@ -19,7 +20,7 @@ from wavewright.errors import NotMeasurable
 SOURCE = "IEEE 1057 and IEEE 1241 (from memory, not verified)"
 
 
-@metric("sinad", unit="dB", source=SOURCE)
+@metric("sinad", reads=Reads.SPECTRUM, unit="dB", source=SOURCE)
 def sinad(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
     """Signal to noise and distortion: rms of the best sine over rms of all else but the constant, in dB.
 
@@ -40,7 +41,7 @@ def sinad(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None 
     )
 
 
-@metric("enob", unit="bit", source=SOURCE)
+@metric("enob", reads=Reads.SPECTRUM, unit="bit", source=SOURCE)
 def enob(
     survey: Survey,
     *,

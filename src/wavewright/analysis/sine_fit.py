@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.sense import POSITIVE
 from wavewright.analysis.spectrum import mean_code
@@ -97,7 +98,7 @@ def fit_sine(survey: Survey, *, frequency: float | None = None, start: float | N
     return survey.once(("sine fit", frequency, start), lambda: _fit(survey, frequency, start))
 
 
-@metric("sine_amplitude", unit="", source=SOURCE)
+@metric("sine_amplitude", reads=Reads.SPECTRUM, unit="", source=SOURCE)
 def sine_amplitude(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
     """Sine amplitude: peak value of the sine that fits best; of given `frequency`, Hz, or the best one.
 
@@ -109,7 +110,7 @@ def sine_amplitude(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE
     return Reading(fit.amplitude, survey.unit, uncertainty=fit.amplitude_uncertainty, doubts=fit.doubts)
 
 
-@metric("sine_frequency", unit="Hz", source=SOURCE)
+@metric("sine_frequency", reads=Reads.SPECTRUM, unit="Hz", source=SOURCE)
 def sine_frequency(survey: Survey, *, start: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
     """Sine frequency: frequency of the sine that fits best, searched from `start`, Hz, or the strongest tone.
 
@@ -121,7 +122,7 @@ def sine_frequency(survey: Survey, *, start: Annotated[float, "Hz", POSITIVE] | 
     return Reading(fit.frequency, "Hz", uncertainty=fit.frequency_uncertainty, doubts=fit.doubts)
 
 
-@metric("sine_phase", unit="deg", source=SOURCE)
+@metric("sine_phase", reads=(Reads.SPECTRUM, Reads.TRIGGER), unit="deg", source=SOURCE)
 def sine_phase(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
     """Sine phase: phase at time 0, the trigger, of the sine that fits best; 0 deg is a crest, −180 … 180 deg.
 
@@ -134,7 +135,7 @@ def sine_phase(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | 
     return Reading(math.degrees(fit.phase), "deg", uncertainty=uncertainty, doubts=fit.doubts)
 
 
-@metric("sine_offset", unit="", source=SOURCE)
+@metric("sine_offset", reads=Reads.SPECTRUM, unit="", source=SOURCE)
 def sine_offset(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
     """Sine offset: the constant under the sine that fits best; unlike the mean it does not feel broken cycles.
 
@@ -146,7 +147,7 @@ def sine_offset(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] |
     return Reading(fit.offset, survey.unit, uncertainty=fit.offset_uncertainty, doubts=fit.doubts)
 
 
-@metric("sine_residual", unit="", source=SOURCE)
+@metric("sine_residual", reads=Reads.SPECTRUM, unit="", source=SOURCE)
 def sine_residual(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
     """Sine residual: rms of what is left of the waveform when the sine that fits best is taken away.
 

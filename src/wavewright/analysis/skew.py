@@ -8,6 +8,7 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.delay import delay
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.edges import MIDDLE, noise_doubts
 from wavewright.analysis.instants import resolution_at
 from wavewright.analysis.jitter import Edge
@@ -20,8 +21,8 @@ from wavewright.waveform import Floats
 MOST_CHANNELS = 16
 
 
-@metric("skew", unit="s", source="JESD65B, output skew (from memory, not verified)", channels=(2, MOST_CHANNELS),
-        reads_levels=True)  # fmt: skip
+@metric("skew", reads=Reads.EDGES, unit="s", source="JESD65B, output skew (from memory, not verified)",
+        channels=(2, MOST_CHANNELS), reads_levels=True)  # fmt: skip
 def skew(first: Survey, *others: Survey, slope: Edge = "rising", level: ReferenceLevel = MIDDLE) -> Reading:
     """Skew: from the earliest to the latest of the edges that belong together in all channels, mean of all occasions.
 

@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.decibels import amplitude_ratio, amplitude_ratio_db
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.spectrum import Spectrum, amplitude_spectrum
 from wavewright.analysis.survey import Survey
@@ -103,7 +104,7 @@ def spurs(survey: Survey, *, mask: object, window: WindowName = "blackman_harris
     return tuple(sorted((spur for spur in found if spur.margin_db < 0), key=lambda spur: spur.margin_db))
 
 
-@metric("spur_margin", unit="dB", source="math: smallest ratio of mask and line")
+@metric("spur_margin", reads=Reads.SPECTRUM, unit="dB", source="math: smallest ratio of mask and line")
 def spur_margin(survey: Survey, *, mask: Sequence[Any], window: WindowName = "blackman_harris") -> Reading:
     """Spur margin: how far below a mask all lines but the strongest tone stay, in dB; negative where one is above.
 
@@ -124,7 +125,7 @@ def spur_margin(survey: Survey, *, mask: Sequence[Any], window: WindowName = "bl
     return Reading(spur.margin_db, "dB", uncertainty=20 / math.log(10) * relative, doubts=doubts)
 
 
-@metric("spurs_over_mask", unit="count", source="math: lines above a mask, counted")
+@metric("spurs_over_mask", reads=Reads.SPECTRUM, unit="count", source="math: lines above a mask, counted")
 def spurs_over_mask(survey: Survey, *, mask: Sequence[Any], window: WindowName = "blackman_harris") -> Reading:
     """Spurs over mask: number of lines above a mask, the strongest tone not counted; `mask` as of `spur_margin`.
 

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import LEVELS, Reads
 from wavewright.analysis.histogram import BLOCK
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.sense import COUNT, PROPER_SHARE, Sense
@@ -36,7 +37,10 @@ class State:
 
 
 @metric(
-    "states", unit="count", source="IEEE 181-2011, term 'state' (from memory, not verified); rule in the text is ours"
+    "states",
+    reads=(*LEVELS, Reads.COUNTS),
+    unit="count",
+    source="IEEE 181-2011, term 'state' (from memory, not verified); rule in the text is ours",
 )
 def states(survey: Survey, *, fewest: Fewest = FEWEST, apart: Apart = APART) -> Reading:
     """States: number of levels that the waveform dwells at.
@@ -64,7 +68,7 @@ def states(survey: Survey, *, fewest: Fewest = FEWEST, apart: Apart = APART) -> 
     return Reading(float(len(found)), "count", count=len(found), doubts=(Doubt.NOISY,) if is_lost else ())
 
 
-@metric("state_level", unit="", source="IEEE 181-2011, term 'state level' (from memory, not verified)")
+@metric("state_level", reads=LEVELS, unit="", source="IEEE 181-2011, term 'state level' (from memory, not verified)")
 def state_level(
     survey: Survey, *, number: Annotated[int, COUNT] = 1, fewest: Fewest = FEWEST, apart: Apart = APART
 ) -> Reading:

@@ -105,7 +105,7 @@ class Survey:
 
     @property
     def doubts(self) -> tuple[Doubt, ...]:
-        """What speaks against any reading of this waveform: clipped, invalid samples, few codes."""
+        """What the samples themselves say against a reading of this waveform: clipped, invalid samples, few codes."""
         return self.record.doubts
 
     @cached_property

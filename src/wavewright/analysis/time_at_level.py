@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.edges import MIDDLE, told_noise
 from wavewright.analysis.instants import instant_resolution, instant_scatter
 from wavewright.analysis.parameters import ReferenceLevel
@@ -14,7 +15,7 @@ from wavewright.analysis.survey import Survey
 SOURCE = "math: sum of the times between crossings of the level"
 
 
-@metric("time_above", unit="s", source=SOURCE, reads_levels=True)
+@metric("time_above", reads=Reads.EDGES, unit="s", source=SOURCE, reads_levels=True)
 def time_above(survey: Survey, *, level: ReferenceLevel = MIDDLE) -> Reading:
     """Time above: how long the waveform is above a level, from the first to the last sample of the record.
 
@@ -32,7 +33,7 @@ def time_above(survey: Survey, *, level: ReferenceLevel = MIDDLE) -> Reading:
     return _time(survey, level, above=True)
 
 
-@metric("time_below", unit="s", source=SOURCE, reads_levels=True)
+@metric("time_below", reads=Reads.EDGES, unit="s", source=SOURCE, reads_levels=True)
 def time_below(survey: Survey, *, level: ReferenceLevel = MIDDLE) -> Reading:
     """Time below: how long the waveform is below a level, from the first to the last sample of the record.
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from wavewright.analysis.alignment import require_shared_time
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.edges import edges, told_noise
 from wavewright.analysis.instants import resolution_at
 from wavewright.analysis.parameters import Condition, Slope
@@ -21,6 +22,7 @@ from wavewright.waveform import Floats
 
 @metric(
     "time_between",
+    reads=Reads.EDGES,
     unit="s",
     source="math: difference of two reference level instants",
     channels=(1, 2),

@@ -16,6 +16,7 @@ from typing import Annotated
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.sense import NOT_NEGATIVE, POSITIVE
 from wavewright.analysis.spectrum import Spectrum, amplitude_spectrum
@@ -73,7 +74,12 @@ class Tone:
         return window.side_lobe(nearest) / window.response(0.5) if nearest > len(window.terms) else 1.0
 
 
-@metric("strongest_tone", unit="Hz", source="math: interpolated peak of the windowed discrete Fourier transform")
+@metric(
+    "strongest_tone",
+    reads=Reads.SPECTRUM,
+    unit="Hz",
+    source="math: interpolated peak of the windowed discrete Fourier transform",
+)
 def strongest_tone(
     survey: Survey,
     *,
@@ -107,7 +113,10 @@ def strongest_tone(
 
 
 @metric(
-    "strongest_tone_amplitude", unit="", source="math: interpolated peak of the windowed discrete Fourier transform"
+    "strongest_tone_amplitude",
+    reads=Reads.SPECTRUM,
+    unit="",
+    source="math: interpolated peak of the windowed discrete Fourier transform",
 )
 def strongest_tone_amplitude(
     survey: Survey,

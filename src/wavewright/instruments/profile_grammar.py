@@ -298,8 +298,9 @@ def _accuracy_of_offset(value: Any) -> tuple[float, float]:
 class Accuracy(Strict):
     """Limits of error of the instrument: each an interval that its true value lies in, ± the number.
 
-    `offset` is (share of the range, V). Gain and time base are ratios, skew is s, between any two inputs. A supply or a
-    meter states for its currents `current_gain`, a ratio, and `current_offset`, A.
+    `offset` is (share of the range, V); `noise` is what an open input shows, rms, in the same form.
+    Gain and time base are ratios, skew is s, between any two inputs. A supply or a meter states for its currents
+    `current_gain`, a ratio, and `current_offset`, A.
     """
 
     gain: Ratio | None = None  # type: ignore[valid-type]
@@ -307,6 +308,11 @@ class Accuracy(Strict):
         tuple[float, float] | None,
         BeforeValidator(refusing(_accuracy_of_offset)),
         WithJsonSchema({"type": "string", "examples": ["0.5 % of range + 1 mV"]}),
+    ] = None
+    noise: Annotated[
+        tuple[float, float] | None,
+        BeforeValidator(refusing(_accuracy_of_offset)),
+        WithJsonSchema({"type": "string", "examples": ["0.1 % of range + 100 uV"]}),
     ] = None
     current_gain: Ratio | None = None  # type: ignore[valid-type]
     current_offset: Amperes | None = None  # type: ignore[valid-type]

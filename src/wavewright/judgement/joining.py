@@ -11,7 +11,7 @@ from types import MappingProxyType
 import numpy as np
 import numpy.typing as npt
 
-from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.errors import Misuse
 
 Numbers = npt.NDArray[np.float64]  # shape (n,), n ≥ 1
@@ -28,11 +28,13 @@ class Over:
     join : from the values of all shots and their standard uncertainties (NaN where not known), both shape (n,), to
         the joined value and its standard uncertainty. None: the shots are not joined, every one must hold.
     fewest : shots that it needs.
+    is_monotonic : no shot that reads more makes the joined value less.
     """
 
     definition: str
     join: Callable[[Numbers, Numbers], tuple[float, float | None]] | None
     fewest: int = 1
+    is_monotonic: bool = True
 
 
 def _mean(values: Numbers, uncertainties: Numbers) -> tuple[float, float | None]:
@@ -77,7 +79,7 @@ OVER: Mapping[str, Over] = MappingProxyType(
         "mean": Over("the mean of all shots", _mean),
         "max": Over("the largest of all shots", _of_shot(np.argmax)),
         "min": Over("the smallest of all shots", _of_shot(np.argmin)),
-        "stdev": Over("the standard deviation of the shots", _stdev, fewest=2),
+        "stdev": Over("the standard deviation of the shots", _stdev, fewest=2, is_monotonic=False),
         "p99": Over("the 99th percentile of the shots", _percentile_99),
     }
 )
@@ -104,7 +106,7 @@ def joined(readings: Sequence[Reading], over: str) -> Reading:
     """The readings of several shots as one; its count, minimum, maximum and standard deviation are over the shots.
 
     Where a shot has no number, the joined reading has none either, and says how many had none and why. Doubts of
-    all shots are carried along, each once.
+    all shots are carried along, each once, with what they leave open for the joined value.
 
     Raises
     ------
@@ -128,13 +130,14 @@ def joined(readings: Sequence[Reading], over: str) -> Reading:
     values = np.array([reading.value for reading in readings], dtype=np.float64)
     stated = [math.nan if reading.uncertainty is None else reading.uncertainty for reading in readings]
     if len(readings) == 1:
-        return replace(readings[0], doubts=doubts)
+        return readings[0] if readings[0].doubts == doubts else replace(readings[0], doubts=doubts)
     value, uncertainty = way.join(values, np.array(stated))
     return Reading(
         value=value,
         unit=units[0],
         uncertainty=uncertainty,
         doubts=doubts,
+        findings=tuple(_joined_finding(doubt, readings, value, way) for doubt in doubts),
         count=values.size,
         minimum=float(values.min()),
         maximum=float(values.max()),
@@ -145,6 +148,44 @@ def joined(readings: Sequence[Reading], over: str) -> Reading:
 def all_doubts(readings: Sequence[Reading]) -> tuple[Doubt, ...]:
     """The doubts of all readings, each once, in the order they came up."""
     return tuple(dict.fromkeys(doubt for reading in readings for doubt in reading.doubts))
+
+
+def every_finding(first: Reading, readings: Sequence[Reading]) -> tuple[Finding, ...]:
+    """A finding for each doubt of all readings: that of `first`, else that of the first reading which has it."""
+    found: dict[Doubt, Finding] = {}
+    for reading in (first, *readings):
+        for one in reading.doubted:
+            found.setdefault(one.doubt, one)
+    return tuple(found[doubt] for doubt in all_doubts(readings))
+
+
+def _joined_finding(doubt: Doubt, readings: Sequence[Reading], value: float, way: Over) -> Finding:
+    """What one doubt of some of the shots means for the joined value: none of it is lost.
+
+    All ways but the standard deviation only rise with the value of a shot, so the joined lowest and highest values
+    that the doubt leaves open bound what the joined value may be.
+    """
+    shots = [next((one for one in reading.doubted if one.doubt is doubt), Finding.idle(doubt)) for reading in readings]
+    own = [one for reading, one in zip(readings, shots, strict=True) if doubt in reading.doubts]
+    told = max(own, key=lambda one: (one.decides, one.below + one.above))
+    numbers = f", in {len(own)} of {len(readings)} shots"
+    if not way.is_monotonic:
+        reach = math.inf if any(one.below or one.above for one in own) else 0.0
+        return Finding(
+            doubt, (told.text or doubt.meaning) + numbers, reach, reach, decides=any(one.bears for one in own)
+        )
+    assert way.join is not None
+    unknown = np.full(len(readings), math.nan)
+    ends = [
+        np.array(
+            [(reading.value or 0.0) + sign * getattr(one, side) for reading, one in zip(readings, shots, strict=True)]
+        )
+        for sign, side in ((-1, "below"), (1, "above"))
+    ]
+    with np.errstate(invalid="ignore"):
+        low, high = (way.join(end, unknown)[0] for end in ends)
+    below, above = (math.inf if math.isnan(reach) else max(reach, 0.0) for reach in (value - low, high - value))
+    return Finding(doubt, (told.text or doubt.meaning) + numbers, below, above, decides=any(one.decides for one in own))
 
 
 def _known(number: float) -> float | None:

@@ -6,9 +6,10 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from wavewright.analysis.reading import Reading
+from wavewright.analysis.reading import Doubt, Reading
 from wavewright.errors import Misuse
-from wavewright.judgement.joining import EACH, all_doubts, find_over, joined
+from wavewright.judgement.doubting import NO_RULES, DoubtRules, deciding, without_allowed
+from wavewright.judgement.joining import EACH, all_doubts, every_finding, find_over, joined
 from wavewright.judgement.limits import Limit, Margin
 from wavewright.judgement.shown import show_judged
 from wavewright.judgement.verdict import Verdict
@@ -29,6 +30,7 @@ class Judgement:
     margin : of that reading; None without a limit or a number.
     reason : why the verdict is not `pass`; empty where it is.
     shot : with `over: each`, which shot decided, counted from 0.
+    allowed : doubts that would have stopped the pass, had the recipe not allowed them.
     """
 
     reading: Reading | None
@@ -36,6 +38,7 @@ class Judgement:
     margin: Margin | None = None
     reason: str = ""
     shot: int | None = None
+    allowed: tuple[Doubt, ...] = ()
 
 
 def simple_acceptance(reading: Reading, limit: Limit) -> Verdict:
@@ -53,8 +56,12 @@ def judge(
     *,
     over: str = EACH,
     rule: DecisionRule = simple_acceptance,
+    doubts: DoubtRules = NO_RULES,
 ) -> Judgement:
     """Judge the readings of one metric over all shots of a measurement.
+
+    A doubt that bears on a reading makes a pass inconclusive, and a fail that it may have made too; the reason says
+    the doubt, with what to change. `doubts` says which of them are allowed.
 
     With `each` the worst shot decides: the first with the worst verdict and, of several that pass or fail, the one
     with the smallest margin. Without a limit nothing has to hold, and the mean is reported. A reading without a
@@ -67,15 +74,16 @@ def judge(
     if not readings:
         return error("there is no reading")
     if find_over(over).join is not None:
-        return _judge_one(joined(readings, over), limit, rule)
+        return _judge_one(joined(readings, over), limit, rule, doubts)
     if limit is None and len(readings) > 1:
-        return _judge_one(joined(readings, "mean"), limit, rule)
-    judgements = [_judge_one(reading, limit, rule) for reading in readings]
+        return _judge_one(joined(readings, "mean"), limit, rule, doubts)
+    judgements = [_judge_one(reading, limit, rule, doubts) for reading in readings]
     shot = min(range(len(judgements)), key=lambda index: _order(judgements[index]))
     decisive = judgements[shot]
     assert decisive.reading is not None
-    reading = replace(decisive.reading, doubts=all_doubts(readings))
-    return replace(decisive, reading=reading, shot=shot)
+    reading = replace(decisive.reading, doubts=all_doubts(readings), findings=every_finding(decisive.reading, readings))
+    allowed = tuple(dict.fromkeys(doubt for judgement in judgements for doubt in judgement.allowed))
+    return replace(decisive, reading=reading, shot=shot, allowed=allowed if decisive.verdict is Verdict.PASS else ())
 
 
 def error(reason: str) -> Judgement:
@@ -83,7 +91,7 @@ def error(reason: str) -> Judgement:
     return Judgement(None, Verdict.ERROR, reason=reason)
 
 
-def _judge_one(reading: Reading, limit: Limit | None, rule: DecisionRule) -> Judgement:
+def _judge_one(reading: Reading, limit: Limit | None, rule: DecisionRule, doubts: DoubtRules) -> Judgement:
     if limit is not None and limit.unit != reading.unit:
         raise Misuse(f"a limit in {limit.unit} for a reading in {reading.unit}", expected=f"a limit in {reading.unit}")
     if reading.value is None or math.isnan(reading.value):
@@ -91,7 +99,16 @@ def _judge_one(reading: Reading, limit: Limit | None, rule: DecisionRule) -> Jud
     if limit is None:
         return Judgement(reading, None)
     verdict, margin = rule(reading, limit), limit.margin(reading.value)
-    return Judgement(reading, verdict, margin, "" if verdict is Verdict.PASS else _against(reading, limit, margin))
+    found = deciding(reading, limit, verdict)
+    stopping = without_allowed(found, doubts)
+    if stopping:
+        reason = "; ".join(one.sentence for one in stopping)
+        if verdict is Verdict.FAIL:
+            reason = f"{_against(reading, limit, margin)}, but {reason}"
+        return Judgement(reading, Verdict.INCONCLUSIVE, margin, reason)
+    if verdict is Verdict.PASS:
+        return Judgement(reading, verdict, margin, allowed=tuple(one.doubt for one in found))
+    return Judgement(reading, verdict, margin, _against(reading, limit, margin))
 
 
 def _order(judgement: Judgement) -> tuple[int, float]:

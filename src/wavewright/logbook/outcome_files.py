@@ -9,7 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.errors import FileFault, Place, StorageFault
 from wavewright.instruments.simulated import is_without_instruments, say_simulated
 from wavewright.judgement.verdict import Verdict
@@ -156,6 +156,7 @@ def _result_as_json(result: Result) -> dict[str, Any]:
         "margin": result.margin,
         "relative_margin": result.relative_margin,
         "reason": result.reason,
+        "allowed": [str(doubt) for doubt in result.allowed],
         "over": result.over,
         "decisive_shot": result.decisive_shot,
         "shots": [reading.as_json() for reading in result.shots],
@@ -181,6 +182,7 @@ def _result_from_json(plain: Mapping[str, Any]) -> Result:
     return Result(
         **{name: plain[name] for name in same},
         of=tuple(plain["of"]),
+        allowed=tuple(Doubt(word) for word in plain.get("allowed", ())),  # outcomes of before know no such thing
         verdict=None if plain["verdict"] is None else Verdict(plain["verdict"]),
         reading=_reading_from_json(plain["reading"]),
         shots=tuple(_reading_from_json(reading) for reading in plain["shots"]),
@@ -192,7 +194,13 @@ def _word(verdict: Verdict | None) -> str | None:
 
 
 def _reading_from_json(plain: Mapping[str, Any]) -> Reading:
-    return Reading(**{**plain, "doubts": tuple(Doubt(word) for word in plain.get("doubts", ()))})
+    return Reading(
+        **{
+            **plain,
+            "doubts": tuple(Doubt(word) for word in plain.get("doubts", ())),
+            "findings": tuple(Finding.from_json(found) for found in plain.get("findings", ())),
+        }
+    )
 
 
 def _origin_as_json(origin: Origin) -> dict[str, str]:

@@ -19,8 +19,10 @@ from wavewright.buses.frame_metrics import (
 )
 from wavewright.buses.vocabulary import Vocabulary
 from wavewright.errors import Misuse, Place
+from wavewright.judgement.doubting import DoubtRules
 from wavewright.judgement.joining import EACH, find_over
 from wavewright.judgement.limits import Limit
+from wavewright.recipe.doubts import ABOUT_DOUBTS, Doubts, read_doubts
 from wavewright.recipe.fields import Names, read_names
 from wavewright.recipe.places import Block, Word, unplaced
 from wavewright.recipe.scope import UNKNOWN, Scope, one_of
@@ -38,6 +40,7 @@ class ComputationEntry(BaseModel):
         description="what is acceptable: at most X, at least X, A .. B, X ± Y, X ± P %, exactly N; or published: "
         "what the standard of a decoded bus allows in its mode",
     )
+    doubts: Doubts = Field(default_factory=dict, description=ABOUT_DOUBTS)
     over: str | None = Field(default=None, description="how shots are joined: each, mean, max, min, stdev, p99")
     about: str | None = Field(default=None, description="what it is for")
 
@@ -74,6 +77,7 @@ class Computation:
     options: Mapping[str, Option] = field(default_factory=dict)
     on_frames: bool = False
     place: Place | None = field(default=None, compare=False)
+    doubts: DoubtRules = field(default_factory=dict)
 
 
 def read_computations(tree: Block, scope: Scope) -> dict[str, Computation]:
@@ -93,6 +97,7 @@ def read_computations(tree: Block, scope: Scope) -> dict[str, Computation]:
 
 
 def _read_computation(name: Word, entry: Block, scope: Scope) -> Computation | None:
+    doubts = _read_doubts(entry, scope)
     units = scope.units | dict.fromkeys(scope.lines, FRAMES)
     of = _read_channels(name, entry, units, scope)
     kinds = {units[channel] for channel in of if channel in units}
@@ -116,7 +121,17 @@ def _read_computation(name: Word, entry: Block, scope: Scope) -> Computation | N
         with scope.placed(entry.value_place("limit")):
             limit = _read_limit(_word(entry, "limit"), metric, of, scope, unit=unit)
     about, on_frames = _word(entry, "about"), FRAMES in kinds
-    return Computation(str(name), metric.name, of, unit, limit, over, about, options, on_frames, name.place)
+    return Computation(str(name), metric.name, of, unit, limit, over, about, options, on_frames, name.place, doubts)
+
+
+def _read_doubts(entry: Block, scope: Scope) -> DoubtRules:
+    if "doubts" not in entry:
+        return {}
+    rules, faults = read_doubts(entry["doubts"])
+    for fault in faults:
+        place = fault.where if isinstance(fault.where, Place) else entry.value_place("doubts")
+        scope.note(fault.what, where=place, expected=fault.expected, do=fault.do)
+    return rules
 
 
 def _read_limit(words: str, metric: Metric, of: tuple[str, ...], scope: Scope, *, unit: str) -> Limit | None:

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from wavewright.errors import FileFault
+from wavewright.judgement.doubting import NO_RULES, DoubtRules
 from wavewright.recipe.measurement import Measurement, read_measurement
 from wavewright.recipe.model_reading import validated
 from wavewright.recipe.needs import Needs, check_needs
@@ -42,7 +43,9 @@ def parse_recipe(text: str, name: str, *, set: Mapping[str, str] | None = None) 
     faults: list[FileFault] = []
     head = _head(tree, faults)
     parameters = parameter_values(_defaults(tree), set or {})
-    measurements = list(_measurements(tree, parameters, head.needs if head else None, faults))
+    measurements = list(
+        _measurements(tree, parameters, head.needs if head else None, head.doubts if head else NO_RULES, faults)
+    )
     if faults or head is None:
         raise FileFault.joined(faults)
     return Recipe(
@@ -77,7 +80,7 @@ def _defaults(tree: Block) -> dict[str, str]:
 
 
 def _measurements(
-    tree: Block, parameters: Mapping[str, str], needs: Needs | None, faults: list[FileFault]
+    tree: Block, parameters: Mapping[str, str], needs: Needs | None, doubts: DoubtRules, faults: list[FileFault]
 ) -> Iterator[Measurement]:
     entries = tree.block("measurements")
     earlier: dict[str, tuple[str, ...]] = {}
@@ -96,6 +99,6 @@ def _measurements(
             said = {fault.where for fault in found}
             found.extend(fault for fault in scope.faults if fault.where not in said)
             if measurement is not None:
-                yield measurement.under(str(name), condition.values)
+                yield measurement.under(str(name), condition.values, doubts)
         faults.extend(found)
         earlier[str(name)] = (*map(str, entry.block("channels")), *map(str, entry.block("derived")))

@@ -10,6 +10,7 @@ from pydantic import BaseModel, Field, GetCoreSchemaHandler, GetJsonSchemaHandle
 from pydantic_core import CoreSchema, core_schema
 
 from wavewright.buses.expectation import Expectation
+from wavewright.judgement.doubting import NO_RULES, DoubtRules
 from wavewright.quantities import Interval
 from wavewright.recipe.acquisition import Channel, Entry, Timebase, Trigger
 from wavewright.recipe.comparison import Comparison, ComparisonEntry, read_comparisons
@@ -17,6 +18,7 @@ from wavewright.recipe.computation import Computation, ComputationEntry, read_co
 from wavewright.recipe.decoding import Decoding, DecodingEntry, read_decodings
 from wavewright.recipe.density import Persistence
 from wavewright.recipe.derived import Derived, DerivedEntry, read_derived
+from wavewright.recipe.doubts import ABOUT_DOUBTS, Doubts
 from wavewright.recipe.fields import Count, Line, Name, Stated, Value, fault_at
 from wavewright.recipe.frame_conditions import ExpectationEntry, KeepIf, KeepIfEntry, read_expectations, read_keep_if
 from wavewright.recipe.metering import MeterEntry, Metering, Reader, SupplyEntry, read_meterings
@@ -79,6 +81,7 @@ class Measurement(Entry):
     supply: SupplyReadings = Field(
         default_factory=dict, description="what the supply measures of its own output after every shot, by name"
     )
+    doubts: Doubts = Field(default_factory=dict, description=ABOUT_DOUBTS)
     persistence: Persistence | None = Field(default=None, description="all shots laid over each other and counted")
     compare: Comparisons = Field(default_factory=dict, description="waveforms against others, by name")
     decode: Decodings = Field(default_factory=dict, description="lines of a bus to be decoded, by name")
@@ -103,9 +106,9 @@ class Measurement(Entry):
     _name: str = PrivateAttr(default="")
     _condition: dict[str, str] = PrivateAttr(default_factory=dict)
 
-    def under(self, name: str, condition: Mapping[str, str]) -> Self:
-        """The same measurement with its name and with what the names of `for_each` stand for."""
-        named = self.model_copy()
+    def under(self, name: str, condition: Mapping[str, str], doubts: DoubtRules = NO_RULES) -> Self:
+        """The same measurement with its name, with what the names of `for_each` stand for, and the recipe's doubts."""
+        named = self.model_copy(update={"doubts": {**doubts, **self.doubts}})
         named._name, named._condition = name, dict(condition)
         return named
 

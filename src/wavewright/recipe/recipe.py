@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 from pydantic import Field, WithJsonSchema
 
 from wavewright.recipe.acquisition import Entry
+from wavewright.recipe.doubts import ABOUT_DOUBTS, Doubts
 from wavewright.recipe.fields import In, Line, Name, Pattern, Stated, Value
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.needs import Needs
@@ -52,6 +53,7 @@ class RecipeHead(Entry):
     cross_check: bool = Field(
         default=False, description="whether the instrument is asked for its own values, to be listed beside ours"
     )
+    doubts: Doubts = Field(default_factory=dict, description=ABOUT_DOUBTS)
     parameters: dict[Name, ParameterEntry] = Field(default_factory=dict, description="values used as $name")
     measurements: Mapping[Name, object] = Field(
         min_length=1, description="the measurements, in the order they are made"

@@ -34,7 +34,7 @@ def shown_reading(reading: Reading) -> tuple[str, str, str, str, str]:
         return NOTHING if value is None else show_quantity(value, reading.unit, uncertainty=known)
 
     count = NOTHING if reading.count is None else str(reading.count)
-    remarks = ", ".join(doubt.replace("_", " ") for doubt in reading.doubts)
+    remarks = "; ".join(finding.sentence for finding in reading.doubted)
     return shown(reading.value), count, shown(reading.minimum), shown(reading.maximum), remarks
 
 
@@ -88,10 +88,8 @@ def _remarks(outcome: Outcome) -> Iterator[str]:
                     else f" (shot {result.decisive_shot + 1})"
                 )
                 yield f"{one.label}.{result.name}: {result.reason}{shot}"
-            if result.reading.doubts:
-                doubts = ", ".join(doubt.replace("_", " ") for doubt in result.reading.doubts)
-                yield f"{one.label}.{result.name}: in doubt: {doubts}"
         yield from (f"{one.label}.{check.name}: {_beside(check)}" for check in one.cross_checks)
+    yield from _doubts(outcome)
     yield from _once(outcome)
     if outcome.error:
         yield outcome.error
@@ -105,6 +103,20 @@ def _beside(check: CrossCheck) -> str:
         show_quantity(value, check.unit) for value in (check.theirs, check.ours, check.theirs - check.ours)
     )
     return f"the instrument itself says {theirs}, we {ours}: {apart} apart"
+
+
+def _doubts(outcome: Outcome) -> Iterator[str]:
+    """Each doubt in a sentence, for those that no reason says; once for all conditions of a measurement."""
+    said: dict[tuple[str, str, str], list[tuple[str, str]]] = {}
+    for one in outcome.measurements:
+        for result in one.results:
+            for doubt, sentence in zip(result.untold_doubts, result.doubt_sentences, strict=True):
+                said.setdefault((one.name, result.name, doubt), []).append((one.label, sentence))
+    for (name, entry, _), found in said.items():
+        label, sentence = found[0]
+        rest = len(found) - 1
+        label, more = (label, "") if not rest else (name, f" (and {rest} more condition{'s' if rest > 1 else ''})")
+        yield f"{label}.{entry}: in doubt: {sentence}{more}"
 
 
 def _once(outcome: Outcome) -> Iterator[str]:

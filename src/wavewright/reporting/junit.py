@@ -81,8 +81,8 @@ def describe(result: Result) -> str:
     words = [f"{result.metric} is {shown_value(result)}", f"limit {result.limit}"]
     if result.margin is not None:
         words.append(f"margin {shown_margin(result)}")
-    if reading.doubts:
-        words.append(f"doubts: {', '.join(reading.doubts)}")
+    if result.doubt_sentences:
+        words.append(f"in doubt: {'; '.join(result.doubt_sentences)}")
     return "; ".join(words + ([result.reason] if result.reason else []))
 
 

@@ -27,7 +27,13 @@ def markdown(outcome: Outcome) -> str:
         if one.error:
             lines.append(f"| {_text(one.label)} | | {_text(one.error)} | | | error |")
         lines += [_row(one, result) for result in one.results]
-    return "\n".join(lines) + "\n"
+    told = [f"- {_text(name)}: {_text(text)}" for name, result in outcome.results.items() for text in _said(result)]
+    return "\n".join([*lines, *(["", *told] if told else [])]) + "\n"
+
+
+def _said(result: Result) -> list[str]:
+    """Why a result did not pass, and its doubts, those that were allowed too."""
+    return [*([result.reason] if result.reason else []), *(f"in doubt: {text}" for text in result.doubt_sentences)]
 
 
 def _row(one: MeasurementOutcome, result: Result) -> str:

@@ -6,6 +6,8 @@ from collections.abc import Iterator, Mapping
 
 from wavewright.analysis.catalogue import find_metric
 from wavewright.analysis.comparison import MetricChange, compare, metric_changes
+from wavewright.analysis.doubts import EXTREMES, Reads
+from wavewright.analysis.findings import Read, doubted, with_findings
 from wavewright.analysis.measure import measure_surveys
 from wavewright.analysis.probe_loading import Crystal, Node, Probe, crystal_pulling, expected_loading
 from wavewright.analysis.reading import Reading
@@ -22,6 +24,8 @@ PROBE_RESISTANCE = 10e6  # ohm: at the tip of a passive 10:1 probe, common pract
 STEADY = 0.05  # scatter of the periods over the period, below which a signal is taken as periodic
 CHANGE = "change_of_"
 EXPECTED = "expected_"
+SAMPLES = frozenset({Reads.SAMPLES})
+READ = {"largest": EXTREMES, "delay": SAMPLES | {Reads.EDGES}}  # what is compared; the rest is made of all samples
 
 
 class Comparing:
@@ -34,7 +38,7 @@ class Comparing:
     def compared(self, shot: Examined) -> dict[str, Reading]:
         """What is found in one shot."""
         try:
-            return dict(self._compared(shot))
+            return {name: self._doubted(name, reading, shot) for name, reading in self._compared(shot)}
         except NotMeasurable as fault:
             unit = {"": "V"}
             return {name: Reading(None, unit.get(own, own), reason=fault.what) for name, own in FOUND.items()}
@@ -53,6 +57,7 @@ class Comparing:
                 (self._wanted.of,),
                 [shot[name] for shot in self._shots if name in shot],
                 limit=self._wanted.limits.get(name),
+                doubts=self._measurement.doubts,
             )
             for name in names
         ]
@@ -74,6 +79,16 @@ class Comparing:
         for change in metric_changes(*(self._metrics(survey) for survey in (before, now))):
             yield f"{CHANGE}{change.metric}", _reading(change)
             yield from _beside(f"{CHANGE}{change.metric}", expected)
+
+    def _doubted(self, name: str, reading: Reading, shot: Examined) -> Reading:
+        """What speaks against either of the two waveforms; nothing does against what was only expected."""
+        if name.startswith(EXPECTED):
+            return reading
+        before, earlier = self._reference()
+        parts = find_metric(name.removeprefix(CHANGE)).reads if name.startswith(CHANGE) else READ.get(name, SAMPLES)
+        ways = (earlier.front_end(self._wanted.channel) if earlier else None, shot.front_end(self._wanted.of))
+        found = doubted(Read(reading, (before, shot.survey(self._wanted.of)), parts, front_ends=ways))
+        return with_findings(found, shot.handed_on(self._wanted.of, reading, parts))
 
     def _reference(self) -> tuple[Survey, Examined | None]:
         wanted = self._wanted

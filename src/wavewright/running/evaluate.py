@@ -6,15 +6,18 @@ not matter for the memory.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 
 from wavewright.analysis.catalogue import find_metric
+from wavewright.analysis.doubts import Reads
+from wavewright.analysis.findings import Read, doubted, parts_of, with_findings
 from wavewright.analysis.measure import measure_surveys
-from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.buses.frame_metrics import measure_decoded
 from wavewright.errors import NotMeasurable
+from wavewright.judgement.doubting import NO_RULES, DoubtRules
 from wavewright.judgement.limits import Limit
 from wavewright.quantities import read_interval
 from wavewright.recipe.computation import Computation
@@ -74,6 +77,7 @@ class Evaluation:
         self._measurement = measurement
         self._shots: list[dict[str, Reading]] = []
         self._unmet: dict[str, list[tuple[str, ...]]] = {line: [] for line in measurement.expect}
+        self._unconnected: dict[str, list[tuple[Finding, ...]]] = {line: [] for line in measurement.expect}
         self._metered: dict[str, list[Reading]] = {one.name: [] for one in measurement.meterings}
         self._comparing = [Comparing(one, found, measurement) for one in measurement.compare.values()]
         persistence = measurement.persistence
@@ -92,6 +96,7 @@ class Evaluation:
         kept = {name: replace(reading, occurrences=None) for name, reading in readings.items()}
         read = {one.name: metered(shot.capture, one) for one in self._measurement.meterings}
         unmet = {line: shot.unmet({line: wanted}) for line, wanted in self._measurement.expect.items()}
+        unconnected = {line: shot.unconnected(line) for line in self._measurement.expect}
         compared = [comparing.compared(shot) for comparing in self._comparing]
         with shielded():
             if self._persisting is not None:
@@ -101,6 +106,7 @@ class Evaluation:
                 self._metered[name].append(reading)
             for line, sentences in unmet.items():
                 self._unmet[line].append(sentences)
+                self._unconnected[line].append(unconnected[line])
             for comparing, found in zip(self._comparing, compared, strict=True):
                 comparing.add(found)
         return {**kept, **read}
@@ -112,49 +118,68 @@ class Evaluation:
 
     def results(self) -> tuple[Result, ...]:
         """The readings of all shots joined and held against the limits."""
+        doubts = self._measurement.doubts
         computed = [
-            result_of([shot[name] for shot in self._shots], wanted)
+            result_of([shot[name] for shot in self._shots], wanted, doubts)
             for name, wanted in self._measurement.compute.items()
         ]
         read = [
-            judged(one.name, one.metric, (), self._metered[one.name], limit=one.limit, over=one.over)
+            judged(one.name, one.metric, (), self._metered[one.name], limit=one.limit, over=one.over, doubts=doubts)
             for one in self._measurement.meterings
         ]
-        expected = [_expectation(line, unmet) for line, unmet in self._unmet.items()]
+        expected = [_expectation(line, unmet, self._unconnected[line], doubts) for line, unmet in self._unmet.items()]
         compared = [result for comparing in self._comparing for result in comparing.results()]
         persisted = [] if self._persisting is None else self._persisting.results()
         return (*computed, *read, *expected, *compared, *persisted)
 
 
-def result_of(readings: Sequence[Reading], wanted: Computation) -> Result:
-    """The readings of one entry over all shots as a result."""
-    return judged(wanted.name, wanted.metric, wanted.of, readings, limit=wanted.limit, over=wanted.over)
+def result_of(readings: Sequence[Reading], wanted: Computation, doubts: DoubtRules = NO_RULES) -> Result:
+    """The readings of one entry over all shots as a result; `doubts` are those that its measurement allows."""
+    rules = {**doubts, **wanted.doubts}
+    return judged(wanted.name, wanted.metric, wanted.of, readings, limit=wanted.limit, over=wanted.over, doubts=rules)
 
 
 def _readings(shot: Examined, computations: Mapping[str, Computation]) -> dict[str, Reading]:
-    return {name: _doubting(shot.capture, _measured(shot, wanted)) for name, wanted in computations.items()}
+    return {name: _measured(shot, wanted) for name, wanted in computations.items()}
 
 
 def _measured(shot: Examined, wanted: Computation) -> Reading:
     try:
         if wanted.on_frames:
-            return measure_decoded(shot.decoded(wanted.of[0]), wanted.metric, **wanted.options)
+            return _of_frames(shot, wanted)
         surveys = [shot.survey(channel) for channel in wanted.of]
     except NotMeasurable as fault:  # a channel that could not be derived
         return Reading(None, wanted.unit, reason=fault.what)
-    reading = measure_surveys(surveys, find_metric(wanted.metric), dict(wanted.options))
-    handed_on = [doubt for channel in wanted.of for doubt in shot.handed_on(channel)]
-    return replace(reading, doubts=tuple(dict.fromkeys([*reading.doubts, *handed_on]))) if handed_on else reading
+    metric, options = find_metric(wanted.metric), dict(wanted.options)
+    front_ends = [shot.front_end(channel) for channel in wanted.of]
+    reading = measure_surveys(surveys, metric, options, front_ends=front_ends)
+    parts = parts_of(metric.reads, options)
+    handed_on = [one for channel in wanted.of for one in shot.handed_on(channel, reading, parts)]
+    return with_findings(reading, [*handed_on, *_forced(shot.capture, parts)])
 
 
-def _doubting(capture: Capture, reading: Reading) -> Reading:
-    if capture.triggered or Doubt.NOT_TRIGGERED in reading.doubts:
-        return reading
-    return replace(reading, doubts=(*reading.doubts, Doubt.NOT_TRIGGERED))
+def _of_frames(shot: Examined, wanted: Computation) -> Reading:
+    """What was said on a line; nothing, where nothing is connected to any of its channels."""
+    measured = measure_decoded(shot.decoded(wanted.of[0]), wanted.metric, **wanted.options)
+    reading = doubted(Read(measured, (), frozenset({Reads.FRAMES})))
+    return with_findings(reading, [*shot.unconnected(wanted.of[0]), *_forced(shot.capture, {Reads.FRAMES})])
 
 
-def _expectation(line: str, unmet: Sequence[tuple[str, ...]]) -> Result:
+def _forced(capture: Capture, parts: Collection[Reads]) -> Iterator[Finding]:
+    if not capture.triggered:
+        bears = bool({Reads.TRIGGER, Reads.ANYTHING} & set(parts))
+        yield Finding(Doubt.NOT_TRIGGERED) if bears else Finding.idle(Doubt.NOT_TRIGGERED)
+
+
+def _expectation(
+    line: str, unmet: Sequence[tuple[str, ...]], found: Sequence[tuple[Finding, ...]], doubts: DoubtRules
+) -> Result:
     """How many conditions a line leaves unmet, in the worst shot; the reason says which."""
-    readings = [Reading(float(len(sentences)), "count") for sentences in unmet]
+    readings = [
+        with_findings(Reading(float(len(sentences)), "count"), findings)
+        for sentences, findings in zip(unmet, found, strict=True)
+    ]
     reasons = ["; ".join(sentences) for sentences in unmet]
-    return judged(f"expect.{line}", "expectation", (line,), readings, limit=NOTHING_UNMET, reasons=reasons)
+    return judged(
+        f"expect.{line}", "expectation", (line,), readings, limit=NOTHING_UNMET, reasons=reasons, doubts=doubts
+    )

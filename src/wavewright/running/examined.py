@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 
-from wavewright.analysis.expressions.derive import derive, inherited_doubts, parse_expression
-from wavewright.analysis.reading import Doubt
+from wavewright.analysis.doubts import Reads
+from wavewright.analysis.expressions.derive import derive, filter_findings, parse_expression
+from wavewright.analysis.findings import Read, doubted
+from wavewright.analysis.front_end import FrontEnd, quiet
+from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.analysis.survey import Survey
 from wavewright.buses.decoded import Decoded
 from wavewright.buses.expectation import Expectation
 from wavewright.buses.frames import Frames
 from wavewright.errors import NotMeasurable
 from wavewright.recipe.measurement import Measurement
+from wavewright.running.front_ends import front_end_of
 from wavewright.waveform import Capture, Waveform
 
 
@@ -24,7 +28,7 @@ class Examined:
         self._waves: dict[str, Waveform] = dict(capture.waveforms)
         self._lacking: dict[str, NotMeasurable] = {}
         self._surveys: dict[str, Survey] = {}
-        self._handed_on: dict[str, tuple[Doubt, ...]] = {}
+        self._filters: dict[str, tuple[Finding, ...]] = {}
         self._decoded: dict[str, Decoded] = {}
         for derived in measurement.derived.values():
             self._derive(derived.name, derived.expression, derived.of)
@@ -46,9 +50,28 @@ class Examined:
             self._surveys[channel] = Survey(self.wave(channel))
         return self._surveys[channel]
 
-    def handed_on(self, channel: str) -> tuple[Doubt, ...]:
-        """Doubts of the channels that this one was derived from, which do not show in itself."""
-        return self._handed_on.get(channel, ())
+    def front_end(self, channel: str) -> FrontEnd | None:
+        """What the settings say about the way of a channel; None for one that was derived."""
+        wanted = self._measurement.channels.get(channel)
+        return None if wanted is None else front_end_of(self.capture.settings, wanted.input)
+
+    def read(self, channels: Sequence[str], reading: Reading, parts: Collection[Reads]) -> Read:
+        """A reading with the channels that it was read from, for its doubts; NotMeasurable as above."""
+        surveys = [self.survey(channel) for channel in channels]
+        return Read(reading, surveys, frozenset(parts), front_ends=[self.front_end(channel) for channel in channels])
+
+    def handed_on(self, channel: str, reading: Reading, parts: Collection[Reads]) -> tuple[Finding, ...]:
+        """Doubts about a reading of a derived channel that do not show in it: of its filters, and of its sources."""
+        derived = self._measurement.derived.get(channel)
+        if derived is None or channel in self._lacking:
+            return ()
+        found = {one.doubt: one for one in self._filters.get(channel, ())}
+        for name in derived.of:
+            own = doubted(self.read([name], Reading(reading.value, reading.unit), parts)).findings
+            for one in (*self.handed_on(name, reading, parts), *own):
+                if one.doubt is not Doubt.INVALID_SAMPLES:  # they are invalid in the result too
+                    found.setdefault(one.doubt, _of_source(one, name))
+        return tuple(found.values())
 
     def decoded(self, line: str) -> Decoded:
         """The bus of a decoded line; NotMeasurable as above."""
@@ -57,6 +80,18 @@ class Examined:
             channels = {name: self.wave(channel) for name, channel in wanted.channels.items()}
             self._decoded[line] = Decoded(channels, wanted.bus, then=wanted.then or None, **wanted.options)
         return self._decoded[line]
+
+    def unconnected(self, line: str) -> tuple[Finding, ...]:
+        """`nothing_there` where none of a line's channels shows more than an open input does."""
+        channels = self._measurement.decode[line].channels.values()
+        found: list[Finding] = []
+        for channel in channels:
+            one = quiet(self.survey(channel), self.front_end(channel))
+            if one is None or not one.is_open:
+                return ()
+            reading = doubted(self.read([channel], Reading(None), [Reads.FRAMES]))
+            found += [each for each in reading.findings if each.doubt is Doubt.NOTHING_THERE]
+        return tuple(found[:1])
 
     def frames(self, line: str) -> Frames:
         """What was said on a decoded line; NotMeasurable as above."""
@@ -73,8 +108,12 @@ class Examined:
         try:
             needed = {channel: self.wave(channel) for channel in of}
             self._waves[name] = derive(expression, needed, name=name)
-            handed_on = [doubt for channel in needed for doubt in self._handed_on.get(channel, ())]
-            own = inherited_doubts(parse_expression(expression), needed)
-            self._handed_on[name] = tuple(dict.fromkeys([*own, *handed_on]))
+            self._filters[name] = filter_findings(parse_expression(expression), needed)
         except NotMeasurable as fault:
             self._lacking[name] = fault
+
+
+def _of_source(found: Finding, name: str) -> Finding:
+    """The same of what was derived: by how much it moves the result is not known."""
+    text = f"`{name}`: {found.text}" if found.text else ""
+    return Finding(found.doubt, text) if found.bears else Finding.idle(found.doubt, text)

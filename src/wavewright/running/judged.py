@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from wavewright.analysis.reading import Reading
+from wavewright.judgement.doubting import NO_RULES, DoubtRules
 from wavewright.judgement.joining import EACH
 from wavewright.judgement.judge import judge
 from wavewright.judgement.limits import Limit
+from wavewright.judgement.verdict import Verdict
 from wavewright.running.outcome import Result
 
 
@@ -20,6 +22,7 @@ def judged(
     limit: Limit | None = None,
     over: str = EACH,
     reasons: Sequence[str] = (),
+    doubts: DoubtRules = NO_RULES,
 ) -> Result:
     """One result.
 
@@ -27,10 +30,12 @@ def judged(
     ----------
     readings : one a shot.
     reasons : for each shot, what to say if it decides and does not pass; the numbers speak where there is none.
+    doubts : which of them the recipe allows.
     """
-    judgement = judge(readings, limit, over=over)
+    judgement = judge(readings, limit, over=over, doubts=doubts)
     margin = judgement.margin
-    own = reasons[judgement.shot] if reasons and judgement.shot is not None else ""
+    is_own = bool(reasons) and judgement.shot is not None and judgement.verdict is not Verdict.INCONCLUSIVE
+    own = reasons[judgement.shot or 0] if is_own else ""
     return Result(
         name=name,
         metric=metric,
@@ -44,4 +49,5 @@ def judged(
         reason=own if own and judgement.reason else judgement.reason,
         decisive_shot=judgement.shot,
         shots=tuple(readings),
+        allowed=judgement.allowed,
     )

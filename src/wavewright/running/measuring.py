@@ -16,16 +16,18 @@ from wavewright.running.cross_check import cross_checks
 from wavewright.running.cut_short import CutShort, broken_off, cut_short_results
 from wavewright.running.evaluate import Evaluation
 from wavewright.running.examined import Examined
+from wavewright.running.front_ends import front_end_facts
 from wavewright.running.interruption import Interrupted
 from wavewright.running.keeping import Keeper
 from wavewright.running.metering import meter_values, supply_values
-from wavewright.running.outcome import MeasurementOutcome
+from wavewright.running.outcome import MeasurementOutcome, Setting
 from wavewright.running.periods import Periods
 from wavewright.running.progress import Progress
 from wavewright.running.prompts import Operator, placing_text
 from wavewright.running.read_back import configure
 from wavewright.running.references import References
 from wavewright.running.searching import Found, find_settings
+from wavewright.running.second_look import look_again
 from wavewright.running.wanted import source_setup, split_stimulus, supply_setup, wanted
 from wavewright.waveform import Capture
 
@@ -86,6 +88,13 @@ def measure_one(measurement: Measurement, around: Surroundings, *, is_placed: bo
     if measurement.trigger.mode == "auto" and not goal.is_automatic:
         _stimulate(measurement.stimulus, around)
     evaluation = Evaluation(measurement, references=around.references)
+    facts = _facts(measurement, goal.setup, settings.used, around)
+    if measurement.trigger.mode == "auto" or not measurement.stimulus:
+        known = {**settings.used, **facts}
+        seen = look_again(measurement, found.setup, known, bench.digitizer, step=around.progress.step)
+        if seen:
+            facts |= seen
+            settings = configure(bench.digitizer, found.setup)
     done = MeasurementOutcome(
         name=measurement.name,
         conditions=measurement.condition,
@@ -95,7 +104,7 @@ def measure_one(measurement: Measurement, around: Surroundings, *, is_placed: bo
         remarks=(*found.remarks, *settings.differences),
     )
     try:
-        looked_at = _take_shots(measurement, evaluation, around)
+        looked_at = _take_shots(measurement, evaluation, around, facts)
     except (WavewrightError, Interrupted) as fault:
         if not evaluation.shots:
             raise
@@ -132,14 +141,28 @@ def _place_probes(measurement: Measurement, setup: DigitizerSetup, around: Surro
         around.bench.prompts.show(text)
 
 
-def _take_shots(measurement: Measurement, evaluation: Evaluation, around: Surroundings) -> int:
+def _facts(
+    measurement: Measurement, setup: DigitizerSetup, used: Mapping[str, Setting], around: Surroundings
+) -> dict[str, float]:
+    """What bench and profile state about each input: kept with every shot, so that doubts can be computed again."""
+    facts: dict[str, float] = {}
+    for name, channel in measurement.channels.items():
+        number = channel.input
+        facts[f"input{number}.probe_capacitance"] = around.bench.file.probe(number).capacitance
+        facts |= front_end_facts(around.bench, used, number, attenuation=setup.inputs[name].attenuation)
+    return facts
+
+
+def _take_shots(
+    measurement: Measurement, evaluation: Evaluation, around: Surroundings, facts: Mapping[str, float]
+) -> int:
     """Every shot is kept and evaluated before the next one is taken, so that one is in memory at a time.
 
     Returns how many were looked at to find those that `keep_if` asks for.
     """
     looked_at = 0
     for number in range(measurement.shots):
-        shot, tries = _wanted_shot(measurement, around)
+        shot, tries = _wanted_shot(measurement, around, facts)
         looked_at += tries
         with around.shielded():
             around.keeper.keep(measurement.label, shot.capture)
@@ -149,7 +172,7 @@ def _take_shots(measurement: Measurement, evaluation: Evaluation, around: Surrou
     return looked_at
 
 
-def _wanted_shot(measurement: Measurement, around: Surroundings) -> tuple[Examined, int]:
+def _wanted_shot(measurement: Measurement, around: Surroundings, facts: Mapping[str, float]) -> tuple[Examined, int]:
     """The next shot, or with `keep_if` the next that fulfils it, and how many it took: a trigger in software.
 
     Raises
@@ -159,7 +182,7 @@ def _wanted_shot(measurement: Measurement, around: Surroundings) -> tuple[Examin
     wanted, begin, tries = measurement.keep_if, around.elapsed(), 0
     while True:
         around.check()
-        shot = Examined(_shot(measurement, around), measurement)
+        shot = Examined(_shot(measurement, around, facts), measurement)
         tries += 1
         unmet = shot.unmet(wanted.conditions) if wanted is not None else ()
         if wanted is None or not unmet:
@@ -190,10 +213,10 @@ def _tripped(measurement: Measurement, around: Surroundings) -> tuple[str, ...]:
         return (f"supply: whether a protection has tripped is not known: {fault.what}",)
 
 
-def _shot(measurement: Measurement, around: Surroundings) -> Capture:
+def _shot(measurement: Measurement, around: Surroundings, facts: Mapping[str, float]) -> Capture:
     digitizer = around.bench.digitizer
     if measurement.trigger.mode == "auto":
-        return _with_surroundings(digitizer.acquire(), measurement, around)
+        return _with_surroundings(digitizer.acquire(), measurement, around, facts)
     before, after = split_stimulus(measurement)
     _stimulate(before, around)
     digitizer.arm()
@@ -202,15 +225,13 @@ def _shot(measurement: Measurement, around: Surroundings) -> Capture:
     except BaseException:
         digitizer.stop()
         raise
-    return _with_surroundings(digitizer.complete(), measurement, around)
+    return _with_surroundings(digitizer.complete(), measurement, around, facts)
 
 
-def _with_surroundings(capture: Capture, measurement: Measurement, around: Surroundings) -> Capture:
-    """The capture, with the probe on each input and what meter and supply read among its settings."""
-    facts = {
-        f"input{channel.input}.probe_capacitance": around.bench.file.probe(channel.input).capacitance
-        for channel in measurement.channels.values()
-    }
+def _with_surroundings(
+    capture: Capture, measurement: Measurement, around: Surroundings, facts: Mapping[str, float]
+) -> Capture:
+    """The capture, with what is known about each input and what meter and supply read among its settings."""
     read = meter_values(around.bench.meter, measurement.meter) if measurement.meter else {}
     drawn = supply_values(around.bench.supply, measurement.supply) if measurement.supply else {}
     return replace(capture, settings={**capture.settings, **facts, **read, **drawn})

@@ -24,7 +24,7 @@ def outcome_as_html(outcome: Outcome) -> str:
 
 def _cells(result: Result) -> Sequence[str]:
     reading = result.reading
-    remarks = [result.reason or reading.reason, *(doubt.replace("_", " ") for doubt in reading.doubts)]
+    remarks = [result.reason or reading.reason, *result.doubt_sentences]
     return (
         "–"
         if reading.value is None

@@ -9,7 +9,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from wavewright.analysis.reading import Reading
+from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.shot_statistics import ShotStatistics, shot_statistics
 from wavewright.errors import Misuse
 from wavewright.judgement.verdict import Verdict, combined
@@ -36,6 +36,7 @@ class Result:
     relative_margin : the same over half the width of the limit.
     reason : why the verdict is not `pass`.
     decisive_shot : with `each`, which shot decided, counted from 0.
+    allowed : doubts that would have stopped the pass, had the recipe not allowed them.
     """
 
     name: str
@@ -50,6 +51,25 @@ class Result:
     reason: str = ""
     decisive_shot: int | None = None
     shots: tuple[Reading, ...] = ()
+    allowed: tuple[Doubt, ...] = ()
+
+    @property
+    def untold_doubts(self) -> tuple[Doubt, ...]:
+        """The doubts that the reason does not say already."""
+        return tuple(found.doubt for found in self.reading.doubted if found.sentence not in self._said)
+
+    @property
+    def doubt_sentences(self) -> tuple[str, ...]:
+        """Each of these in a sentence, with a mark on what would have stopped the pass and was allowed."""
+        return tuple(
+            f"{found.sentence} (allowed by the recipe)" if found.doubt in self.allowed else found.sentence
+            for found in self.reading.doubted
+            if found.sentence not in self._said
+        )
+
+    @property
+    def _said(self) -> str:
+        return f"{self.reason} {self.reading.reason}"
 
     @property
     def statistics(self) -> ShotStatistics | None:

@@ -8,9 +8,11 @@ import numpy as np
 import numpy.typing as npt
 
 from wavewright.analysis.density import Density
+from wavewright.analysis.doubts import EXTREMES, Reads
+from wavewright.analysis.findings import doubted, with_findings
 from wavewright.analysis.masks import Mask, MaskTest, PolygonMask, ToleranceBand, Violation
 from wavewright.analysis.rare_paths import RarePath
-from wavewright.analysis.reading import Reading
+from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.errors import NotMeasurable
 from wavewright.quantities import show_quantity
 from wavewright.recipe.density import Mask as WantedMask
@@ -22,6 +24,7 @@ from wavewright.running.outcome import Result
 from wavewright.running.references import References
 
 LEAST_CELLS = 3  # noise at the edge of a trace strays into one or two cells, something rare draws a path
+READ = EXTREMES | {Reads.TRIGGER}  # a trace is drawn from one end to the other, and placed by its trigger
 MOST_TOLD = 8  # shots that are named in a reason
 
 
@@ -35,6 +38,8 @@ class Persisting:
         self.density: Density | None = None
         self._mask = None if wanted.mask is None else _mask(wanted.mask, self.channel, references)
         self.test = None if self._mask is None else MaskTest(self._mask)
+        self._doubts = measurement.doubts
+        self._found: dict[Doubt, Finding] = {}
         self._shots = 0
         self._lacking = ""
 
@@ -51,7 +56,17 @@ class Persisting:
         self.density.add(self._shots, wave)
         if self.test is not None:
             self.test.add(self._shots, wave)
+        for one in self._doubted(shot):
+            self._found.setdefault(one.doubt, one)
         self._shots += 1
+
+    def _doubted(self, shot: Examined) -> tuple[Finding, ...]:
+        """What speaks against the traces of a shot: a part beyond the range, or no trigger that has put it in place."""
+        count = Reading(0.0, "count")
+        found = doubted(shot.read([self.channel], count, READ)).findings
+        more = shot.handed_on(self.channel, count, READ)
+        forced = () if shot.capture.triggered else (Finding(Doubt.NOT_TRIGGERED),)
+        return tuple(one for one in (*found, *more, *forced) if one.decides)
 
     @property
     def counts(self) -> npt.NDArray[np.int64] | None:
@@ -66,14 +81,22 @@ class Persisting:
             reason = "; ".join(self._told(path) for path in paths[:MOST_TOLD])
             limit = self._wanted.rare_shots
             result = judged(
-                "rare_shots", "rare_shots", (self.channel,), [self._count(len(paths))], limit=limit, reasons=[reason]
+                "rare_shots",
+                "rare_shots",
+                (self.channel,),
+                [self._count(len(paths))],
+                limit=limit,
+                reasons=[reason],
+                doubts=self._doubts,
             )
             found.append(replace(result, decisive_shot=paths[0].shot if paths else None))
         if self.test is not None:
             reason = "; ".join(self._violation(one) for one in self.test.violations[:MOST_TOLD])
             limit = self._wanted.violations
             count, violations = self._count(self.test.count), self.test.violations
-            result = judged("violations", "violations", (self.channel,), [count], limit=limit, reasons=[reason])
+            result = judged(
+                "violations", "violations", (self.channel,), [count], limit=limit, reasons=[reason], doubts=self._doubts
+            )
             found.append(replace(result, decisive_shot=violations[0].shot if violations else None))
         return found
 
@@ -86,7 +109,7 @@ class Persisting:
     def _count(self, number: int) -> Reading:
         if self.density is None:
             return Reading(None, "count", reason=self._lacking or "no shot")
-        return Reading(float(number), "count", count=self._shots)
+        return with_findings(Reading(float(number), "count", count=self._shots), self._found.values())
 
     def _told(self, path: RarePath) -> str:
         where = f"{show_quantity(path.time, 's')}, {show_quantity(path.level, self._unit)}"

@@ -13,10 +13,11 @@ from wavewright.analysis.expressions.dimensions import dimension_of
 from wavewright.analysis.expressions.functions import Operand, expression_functions
 from wavewright.analysis.expressions.syntax import CONSTANTS, Call, Name, Negation, Node, Number, Operation, parse, walk
 from wavewright.analysis.expressions.tokens import fault
-from wavewright.analysis.reading import Doubt
+from wavewright.analysis.reading import Doubt, Finding
 from wavewright.analysis.signals import BLOCK, ChannelSignal, PointwiseSignal, Signal
 from wavewright.analysis.survey import Survey
 from wavewright.errors import Misuse
+from wavewright.quantities import show_quantity
 from wavewright.waveform import Floats, Waveform
 
 _OPERATIONS: Mapping[str, Callable[[Floats, Floats], Floats]] = MappingProxyType(
@@ -106,6 +107,15 @@ def derive(
     if not isinstance(signal, Signal):
         raise fault(read.text, 1, "the result is a constant", expected="a result that changes with a channel")
     return signal.waveform(unit=unit, name=name or read.text)
+
+
+def filter_findings(expression: Expression, channels: Mapping[str, Waveform]) -> tuple[Finding, ...]:
+    """`not_settled` where a filter in an expression needs longer to settle than the record is long."""
+    signal = _Build(channels, BLOCK).operand(expression.root)
+    if not isinstance(signal, Signal) or signal.settling_time <= signal.length * signal.interval:
+        return ()
+    needed, lasts = (show_quantity(time, "s") for time in (signal.settling_time, signal.length * signal.interval))
+    return (Finding(Doubt.NOT_SETTLED, f"a filter needs {needed} to settle, and the record lasts {lasts}"),)
 
 
 def inherited_doubts(expression: Expression, channels: Mapping[str, Waveform]) -> tuple[Doubt, ...]:

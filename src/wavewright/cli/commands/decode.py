@@ -133,7 +133,7 @@ def _print_timing_table(rows: Iterable[TimingRow]) -> None:
             else show_quantity(reading.value, reading.unit, uncertainty=reading.uncertainty)
         )
         at = "–" if reading.at is None else show_quantity(reading.at, "s")
-        remarks = reading.reason or ", ".join(doubt.replace("_", " ") for doubt in reading.doubts)
+        remarks = reading.reason or "; ".join(found.sentence for found in reading.doubted)
         limit = "–" if row.limit is None else str(row.limit)
         cells = (row.name, row.symbol, value, at, limit, VERDICTS[row.holds], remarks)
         table.add_row(*(Text(cell) for cell in cells))

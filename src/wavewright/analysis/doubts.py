@@ -1,0 +1,213 @@
+"""Doubts: what speaks against a reading, when, what that means, what cures it, and which metrics it bears on."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from types import MappingProxyType
+from typing import Any
+
+
+class Reads(StrEnum):
+    """What a metric reads of a record; a doubt about that part bears on the metric."""
+
+    ANYTHING = "anything"  # not stated: every doubt bears
+    HIGHEST = "highest"  # the highest samples
+    LOWEST = "lowest"  # the lowest samples
+    HIGH_LEVEL = "high_level"  # the level of the high state
+    LOW_LEVEL = "low_level"  # the level of the low state
+    SAMPLES = "samples"  # the values of all samples
+    EDGES = "edges"  # the instants at which a level is crossed
+    COUNTS = "counts"  # how many edges or pulses there are
+    TRANSITIONS = "transitions"  # the course of a transition between the states
+    SPECTRUM = "spectrum"  # the lines of the spectrum, or a sine that is fitted
+    TRIGGER = "trigger"  # times that are counted from the trigger
+    FRAMES = "frames"  # what was said on a decoded line
+
+
+EXTREMES = frozenset({Reads.HIGHEST, Reads.LOWEST})
+LEVELS = frozenset({Reads.HIGH_LEVEL, Reads.LOW_LEVEL})
+EVERYTHING = frozenset(Reads)
+
+
+class Doubt(StrEnum):
+    """A coded reason not to trust a reading fully. Adding one is one entry here.
+
+    Parameters
+    ----------
+    threshold : when it is raised.
+    meaning : what it says about the reading.
+    cure : what to do.
+    bears_on : what a metric must read for the doubt to stop a pass; everything where it is left out.
+    """
+
+    threshold: str
+    meaning: str
+    cure: str
+    bears_on: frozenset[Reads]
+
+    def __new__(
+        cls, word: str, threshold: str = "", meaning: str = "", cure: str = "", bears_on: frozenset[Reads] = EVERYTHING
+    ) -> Doubt:
+        """A member from its entry; all but the word are left out only where a member is looked up."""
+        member = str.__new__(cls, word)
+        member._value_ = word
+        member.threshold, member.meaning, member.cure, member.bears_on = threshold, meaning, cure, bears_on
+        return member
+
+    @property
+    def parts(self) -> tuple[Reads, ...]:
+        """What it bears on, in the order of `Reads`; `anything` alone where that is everything."""
+        if self.bears_on == EVERYTHING:
+            return (Reads.ANYTHING,)
+        return tuple(part for part in Reads if part in self.bears_on)
+
+    @property
+    def words(self) -> str:
+        """Its name as a text has it: `few codes`."""
+        return self.value.replace("_", " ")
+
+    CLIPPED = (
+        "clipped",
+        "a sample on the lowest or highest code of the converter; for means and levels, more than 1 sample in 1000",
+        "the signal goes beyond the range there, and nobody knows how far",
+        "widen `range` or move `offset`",
+        EXTREMES | LEVELS | {Reads.SAMPLES, Reads.TRANSITIONS, Reads.SPECTRUM},
+    )
+    FEW_CYCLES = (
+        "few_cycles",
+        "fewer than 10 periods",
+        "a limit nearer than 3 standard uncertainties cannot be decided from so few periods",
+        "lengthen `span`",
+    )
+    FEW_SAMPLES = (
+        "few_samples",
+        "fewer than 5 samples on the transition or pulse that is measured",
+        "its duration is known to one sample interval at best, and not at all if it takes fewer than two",
+        "raise `rate`",
+    )
+    FEW_CODES = (
+        "few_codes",
+        "the signal covers fewer than 20 codes of the converter",
+        "a limit nearer than what one code resolves cannot be decided",
+        "choose a smaller `range`",
+    )
+    INVALID_SAMPLES = (
+        "invalid_samples",
+        "a sample that the instrument sent as invalid is in what is read; it is left out",
+        "what happened at that sample is not known",
+        "measure again, or measure a stretch without it",
+    )
+    NO_STATES = (
+        "no_states",
+        "the waveform does not dwell at the levels that were found",
+        "there is no low and high state that the reading could refer to",
+        "declare `low_state` and `high_state`, or record a signal with two states",
+    )
+    NOISY = (
+        "noisy",
+        "noise comparable with what is measured: for edges, more than a tenth of the amplitude",
+        "noise may have made the number; a limit nearer than 3 standard uncertainties cannot be decided",
+        "average several shots, limit the bandwidth, or choose a smaller `range`",
+    )
+    NOT_SETTLED = (
+        "not_settled",
+        "the record ends before the waveform, or the filter of a derived channel, has settled",
+        "the final value is not in the record",
+        "lengthen `span`",
+    )
+    UNDERSAMPLED = (
+        "undersampled",
+        "fewer than 4 samples per period",
+        "the course of the signal between the samples is not known",
+        "raise `rate`",
+    )
+    CUT_SHORT = (
+        "cut_short",
+        "the measurement broke off before all of its shots were taken",
+        "what the shots that are missing would have shown is not known",
+        "measure again",
+    )
+    NOT_TRIGGERED = (
+        "not_triggered",
+        "an automatic trigger that was forced",
+        "the record has no trigger that times could be counted from",
+        "check the trigger level, or use `mode: normal`",
+        frozenset({Reads.TRIGGER}),
+    )
+    ALIASED = (
+        "aliased",
+        "nothing between probe and converter stops frequencies above half the rate, and the signal repeats itself; "
+        "a look at another rate has not confirmed its frequency",
+        "the signal may be a much faster one that is sampled too slowly",
+        "raise `rate`, or set `bandwidth_limit` below half of it",
+        frozenset({Reads.EDGES, Reads.COUNTS, Reads.TRANSITIONS, Reads.SPECTRUM}),
+    )
+    NOTHING_THERE = (
+        "nothing_there",
+        "the record stays within the noise and the offset that an open input shows; for frequencies, times and counts, "
+        "it moves by no more than the noise",
+        "the number may come from the input itself",
+        "check that the probe is on the right point and its ground connected, or choose a smaller `range`",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What a doubt found about one reading: the numbers, and how far the true value may be from the one read.
+
+    Parameters
+    ----------
+    text : what was found, with numbers; empty: the doubt's own meaning stands for it.
+    below, above : how far below and above the reading the true value may lie, in its unit.
+    decides : it stops a pass, wherever the limit is. Else it does only where the limit is within `below` and `above`.
+    """
+
+    doubt: Doubt
+    text: str = ""
+    below: float = math.inf
+    above: float = math.inf
+    decides: bool = True
+
+    @property
+    def bears(self) -> bool:
+        """Whether it can touch the verdict at all."""
+        return self.decides or self.below > 0 or self.above > 0
+
+    @property
+    def sentence(self) -> str:
+        """The doubt in a sentence: what was found, and what to change."""
+        return f"{self.doubt.words}: {self.text or self.doubt.meaning}; {self.doubt.cure}"
+
+    @classmethod
+    def idle(cls, doubt: Doubt, text: str = "") -> Finding:
+        """One that does not bear on the reading."""
+        return cls(doubt, text, 0.0, 0.0, decides=False)
+
+    @classmethod
+    def within(cls, doubt: Doubt, text: str, reach: float) -> Finding:
+        """One that matters where the limit is no further away than `reach`."""
+        return cls(doubt, text, reach, reach, decides=False)
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain numbers and words; a side without a bound is left out."""
+        plain: dict[str, Any] = {"doubt": str(self.doubt), "text": self.text, "decides": self.decides}
+        return plain | {side: reach for side in ("below", "above") if math.isfinite(reach := getattr(self, side))}
+
+    @classmethod
+    def from_json(cls, plain: dict[str, Any]) -> Finding:
+        """What `as_json` made this of."""
+        return cls(**{**plain, "doubt": Doubt(plain["doubt"])})
+
+
+def doubts() -> Mapping[str, Doubt]:
+    """Every doubt by name, with its threshold, its meaning and its cure.
+
+    Examples
+    --------
+    >>> doubts()["clipped"].cure
+    'widen `range` or move `offset`'
+    """
+    return MappingProxyType({doubt.value: doubt for doubt in Doubt})

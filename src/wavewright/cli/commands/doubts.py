@@ -1,0 +1,52 @@
+"""`wavewright doubts`: what stops a reading from passing, when, what it means, and what to do."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING, Any
+
+from wavewright.cli.output import AsJson, print_json
+
+if TYPE_CHECKING:
+    from wavewright.analysis.doubts import Doubt
+
+WIDTH = 100
+
+
+def doubts(as_json: AsJson = False) -> None:
+    """List every doubt: when it is raised, what it means, what cures it, and what it bears on.
+
+    A doubt that bears on a reading makes a pass inconclusive. A recipe lets it pass with `doubts: {clipped: allow}`
+    at its head, in a measurement or in an entry.
+    """
+    from wavewright.analysis.doubts import doubts as catalogue
+
+    if as_json:
+        print_json([described(doubt) for doubt in catalogue().values()])
+        return
+    print("\n".join(line for doubt in catalogue().values() for line in _lines(doubt)))
+
+
+def described(doubt: Doubt) -> dict[str, Any]:
+    """One doubt as plain words."""
+    return {
+        "name": doubt.value,
+        "threshold": doubt.threshold,
+        "meaning": doubt.meaning,
+        "cure": doubt.cure,
+        "bears_on": [str(part) for part in doubt.parts],
+    }
+
+
+def _lines(doubt: Doubt) -> list[str]:
+    parts = ", ".join(part.replace("_", " ") for part in described(doubt)["bears_on"])
+    told = (
+        ("when", doubt.threshold),
+        ("means", doubt.meaning),
+        ("cure", doubt.cure),
+        ("stops", "whatever is read" if parts == "anything" else f"what reads: {parts}"),
+    )
+    lines = [doubt.value]
+    for word, text in told:
+        lines += textwrap.wrap(text, WIDTH, initial_indent=f"  {word:<7}", subsequent_indent=" " * 9)
+    return [*lines, ""]
