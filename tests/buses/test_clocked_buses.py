@@ -29,7 +29,7 @@ def test_b165_word_select_changes_one_clock_before_the_most_significant_bit() ->
     # I2S bus specification (rules as printed): left 0x8001, right 0x7FFE, repeated
     data = "0100000000000000 1011111111111111"
     frames = i2s_of([1, 1, *bits_of(WS * 2), 0, 0], [0, 0, *bits_of(data * 2), 0, 0])
-    assert [(frame.kind, frame["sample"] & 0xFFFF) for frame in frames][:4] == [
+    assert [(frame.kind, frame["sample"] & 0xFFFF) for frame in frames[:4]] == [
         ("left", 0x8001), ("right", 0x7FFE), ("left", 0x8001), ("right", 0x7FFE),
     ]  # fmt: skip
     assert frames[0]["sample"] == 0x8001 - 0x10000
@@ -39,7 +39,7 @@ def test_b166_left_justified_words_begin_with_the_change() -> None:
     # common practice, no source
     data = "1000000000000001 0111111111111110"
     frames = i2s_of([1, 1, *bits_of(WS), 1 - 1], [0, 0, *bits_of(data), 0], alignment="left", left_is="low")
-    assert [(frame.kind, frame["sample"] & 0xFFFF) for frame in frames][:2] == [("left", 0x8001), ("right", 0x7FFE)]
+    assert [(frame.kind, frame["sample"] & 0xFFFF) for frame in frames[:2]] == [("left", 0x8001), ("right", 0x7FFE)]
     swapped = i2s_of([1, 1, *bits_of(WS), 0], [0, 0, *bits_of(data), 0], alignment="left")
     assert [frame.kind for frame in swapped][:2] == ["right", "left"]
 
@@ -48,7 +48,9 @@ def test_b167_surplus_bits_are_dropped_and_missing_ones_are_zero() -> None:
     # I2S bus specification
     select, data = i2s_bits([(0x1234, -0x1234)], word_bits=16)
     assert [frame["sample"] for frame in i2s_of(select, data, word_bits=12)[:2]] == [0x123, -0x124]
-    assert [frame["sample"] for frame in i2s_of(select, data, word_bits=20)[:2]] == [0x12340, -0x12340]
+    left, right = i2s_of(select, data, word_bits=20)[:2]
+    assert left["sample"] == 0x12340
+    assert ("sample" in right.fields, right.errors) == (False, ("cut",))  # its last bits may come after the record
 
 
 @given(

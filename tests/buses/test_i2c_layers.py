@@ -177,3 +177,22 @@ def test_register_accesses_come_back_through_poor_lines(
     frames = impaired(transfers, "i2c_memory", seed, register_bytes=size)
     assert [(f["address"], f["register"], f["data"], f.kind == "read") for f in frames] == accesses
     assert not frames.has_errors.any()
+
+
+@pytest.mark.parametrize(
+    "refused, register",
+    [((False, False), None), ((True, False), None), ((True, True), 0x10)],
+    ids=["address", "byte", "none"],
+)
+def test_a_pointer_that_nobody_took_is_not_kept(refused: tuple[bool, ...], register: int | None) -> None:
+    # common practice, no source: what a device does not acknowledge it does not know
+    select = Transfer(b"\xa0\x10", refused)
+    first, second = said([select, read_transfer(0x50, b"\x19\x80")], "i2c_memory")
+    assert (first.kind, first["register"], "not acknowledged" in first.errors) == ("select", 0x10, not all(refused))
+    assert second.fields.get("register") == register
+
+
+def test_bytes_that_were_refused_do_not_move_the_pointer() -> None:
+    write = Transfer(b"\xa0\x10\x01\x02\x03", (True, True, True, True, False))
+    _, read = said([write, read_transfer(0x50, b"\x19")], "i2c_memory")
+    assert read["register"] == 0x12

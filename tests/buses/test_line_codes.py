@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.buses.damaged.wire import Wire
 from tests.buses.wires import bits_of
 from wavewright.buses.decode import decode
 from wavewright.buses.frames import Frames
@@ -103,3 +104,16 @@ def test_line_codes_are_undone_by_their_inverses(bits: list[bool], toggles_on: i
     assert biphase_mark_bits(biphase_mark_halves(bits, level=level)).tolist() == bits
     back, sound = unstuffed_bits(stuffed_bits(bits))
     assert (back.tolist(), sound) == (bits, True)
+
+
+@pytest.mark.parametrize("begin, end", [(33.0, 193.0), (0.0, 100.0), (33.0, 400.0)])
+def test_a_burst_that_the_record_cuts_is_marked(begin: float, end: float) -> None:
+    # 24 bits of 10 us from 20 us on: what is left of them is a whole number of bytes where both ends are cut
+    line = Wire(0)
+    line.hold(0, 20e-6)
+    for sign in f"{0xF4988B:024b}":
+        line.send("01" if sign == "1" else "10", 5e-6)
+    line.hold(0, 200e-6)
+    wave = line.sampled(begin * 1e-6, end * 1e-6, interval=2e-7, phase=0.2, generator=np.random.default_rng(1))
+    (frame,) = decode({"line": wave}, "manchester", bit_rate=1e5, levels=(1.3, 2.0))
+    assert "cut" in frame.errors

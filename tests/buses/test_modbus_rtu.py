@@ -121,7 +121,9 @@ def test_silence_parts_telegrams_and_pauses_inside_are_told(
 
     def cut(pause: float) -> list[tuple[str, ...]]:
         bits = pause * 1e-6 * baud
-        line = uart_line(REQUEST, baud=baud, parity="even", pauses=[0, 0, 0, bits, 0, 0, 0, 0], lead=5e-3, tail=5e-3)
+        line = uart_line(
+            REQUEST, baud=baud, parity="even", pauses=[0, 0, 0, bits, 0, 0, 0, 0], lead=1.2e-2, tail=1.2e-2
+        )
         tx = draw(line, rate=20 * baud)
         return [frame.errors for frame in decode({"tx": tx}, "uart", baud=baud, parity="even", then="modbus_rtu")]
 
@@ -233,7 +235,7 @@ def test_telegrams_are_parted_by_the_silence_of_the_standard(baud: int) -> None:
         (between - slack, 1, ("gap",)), (between + slack, 2, None),
     ):  # fmt: skip
         line = uart_line(
-            REQUEST, baud=baud, parity="even", pauses=[0, 0, 0, pause * baud, 0, 0, 0, 0], lead=5e-3, tail=5e-3
+            REQUEST, baud=baud, parity="even", pauses=[0, 0, 0, pause * baud, 0, 0, 0, 0], lead=1.2e-2, tail=1.2e-2
         )
         tx = {"tx": draw(line, rate=20 * baud)}
         frames = decode(tx, "uart", baud=baud, parity="even", then="modbus_rtu")

@@ -137,7 +137,7 @@ def can_fd() -> Spoken:
 
 def lin() -> Spoken:
     raw = [
-        bytes([protected_identifier(0x10)]) + bytes.fromhex("4A 55 93 E5 E6"),
+        bytes([protected_identifier(0x11)]) + bytes.fromhex("4A 55 93 E5 E6"),
         b"\x50" + bytes.fromhex("4A 55 93 E5 96"),
     ]
     line = lin_line([LinMessage(one) for one in raw], baud=19200, idle=30, lead=30)

@@ -20,7 +20,7 @@ measurements:
   telegram:
     place: Probe 1 on TP10.
     channels: {tx: {input: 1, range: 8 V, offset: 2 V}}
-    timebase: {span: 40 ms, rate: 250 kHz}
+    timebase: {span: 40 ms, before_trigger: 2 ms, rate: 250 kHz}
     trigger: {mode: normal, edge: falling, level: 1.65 V}
     decode: {line: {bus: uart, tx: tx, baud: 19200, parity: even, then: modbus_rtu}}
     keep_if: {line: WANTED, within: "LIMIT"}

@@ -10,6 +10,10 @@ from wavewright.waveform import Floats
 
 LOOKED_AT = 20_000  # intervals: enough for a part in a million, and no pass over a long record
 LONGEST_RUN = 12  # bits: longer intervals are pauses and say nothing
+FAR, CLOSE = 0.25, 0.05  # bits: so far from a multiple of a bit an edge is none of the frame's, so close it fits
+DOUBTED = 0.02  # so far from the assumed rate another one may fit as well
+UNLIKELY, MOST_UNLIKELY = 2.0, 0.02  # what a rate has to explain better, times its deviation squared, and at most
+WIDEST, STEP, TRIED = 0.1, 0.0025, 512  # rates round the assumed one that are compared, and by how many edges
 SHARE_OF_PULSES = 0.02  # of all intervals: fewer short ones than this are taken for glitches
 
 
@@ -47,26 +51,49 @@ def shortest_pulse(times: Floats) -> float:
     return float(np.median(group))
 
 
-def rate_scale(places: Floats) -> tuple[float, float]:
+def rate_scale(places: Floats, every: Floats | None = None) -> tuple[float, float]:
     """Measured duration of a bit over the assumed one, and its standard uncertainty.
 
     Parameters
     ----------
     places : distances of edges from the first edge of their frame, in assumed bits, shape (n,). Near ones are looked at
         first, so that a rate that is some per cent off does not make the far ones count for the wrong bit.
+    every : more of them, which decide between rates where `places` fit several or hold glitches; None: `places`.
 
     Returns
     -------
-    1.0 and infinity where there is no edge to compare.
+    1.0 and infinity where there is no edge to compare. Edges far from any multiple of a bit, as glitches have, do not
+    count in the end.
     """
-    scale, spread = 1.0, np.inf
+    if not places.size:
+        return 1.0, np.inf
+    every = places if every is None or not every.size else every
+    scale = 1.0
     for limit in (2.5, 4.5, 7.5, np.inf):
         near = places[(places > 0.5 * scale) & (places < (limit * scale if np.isfinite(limit) else np.inf))]
-        if not near.size:
-            continue
-        counts = np.rint(near / scale)
-        weight = float((counts * counts).sum())
-        scale = float((near * counts).sum()) / weight
-        left = near - scale * counts
-        spread = float(np.sqrt((left * left).sum() / max(near.size - 1, 1) / weight))
-    return scale, spread
+        if near.size:
+            counts = np.rint(near / scale)
+            scale = float((near * counts).sum()) / float((counts * counts).sum())
+    if abs(scale - 1) > DOUBTED or _misfits(every[:TRIED], np.array([scale]))[0] > 0:
+        tried = np.append(1 + np.arange(-WIDEST, WIDEST + STEP, STEP), scale)
+        tried = tried[np.argsort(np.abs(tried - 1), kind="stable")]
+        unlikely = np.minimum(UNLIKELY * (tried - 1) ** 2, MOST_UNLIKELY)
+        scale = float(tried[np.argmin(_misfits(every[:TRIED], tried) + unlikely)])
+    counts = np.maximum(np.rint(places / scale), 1.0)
+    left = places - scale * counts
+    kept = np.abs(left) <= FAR
+    if not kept.any():
+        return scale, np.inf
+    places, counts = places[kept], counts[kept]
+    weight = float((counts * counts).sum())
+    scale = float((places * counts).sum()) / weight
+    left = places - scale * counts
+    return scale, float(np.sqrt((left * left).sum() / max(places.size - 1, 1) / weight))
+
+
+def _misfits(places: Floats, scales: Floats) -> Floats:
+    """How badly some edges fit each of some rates: the mean square of what is left, no edge counting for too much."""
+    counted = places[None, :] / scales[:, None]
+    left = np.minimum(np.abs(counted - np.rint(counted)), FAR)
+    fits: Floats = np.where(left > CLOSE, left * left, 0.0).mean(axis=1)
+    return fits

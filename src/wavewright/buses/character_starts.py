@@ -14,12 +14,14 @@ WINDOW = 1 << 14  # falling edges: what is made of them stays in the cache
 MOST_EDGES = 8  # falling edges that a character of up to 13 bits may well have
 
 
-def character_starts(line: Line, bit: float, bits: float) -> tuple[Indexes, Flags]:
-    """Indices, among the falling edges, of the start bits; and which of those are not certain.
+def character_starts(line: Line, bit: float, bits: float) -> tuple[Indexes, Flags, Flags]:
+    """Indices, among the falling edges, of the start bits; which of those are not certain, and which come so soon
+    after a false start that the pulse may have moved them.
 
     After a character the next falling edge behind the middle of its last bit begins the next one. Where the record
     does not begin with a whole character of idle, the first start bit can be any falling edge within a character's
-    length: the first that brings no framing error is taken.
+    length: the first that brings no framing error is taken, and nothing is certain until all of them lead to the same
+    start bit, as they do after a pause of a character.
 
     Parameters
     ----------
@@ -28,10 +30,10 @@ def character_starts(line: Line, bit: float, bits: float) -> tuple[Indexes, Flag
     """
     falls = line.falling
     if not falls.size:
-        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.bool_)
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.bool_), np.zeros(0, dtype=np.bool_)
     after = _Successors(falls, line.rising[int(not line.first) :], bit, (int(bits) - 0.5) * bit)
     start, certain = _first_start(line, falls, after, bit=bit, bits=bits)
-    found = [np.zeros(0, dtype=np.int64)]
+    found, refused = [np.zeros(0, dtype=np.int64)], [np.zeros(0, dtype=np.int64)]
     for begin in range(0, falls.size, WINDOW):
         end = min(begin + WINDOW, falls.size)
         if start >= end:
@@ -39,9 +41,20 @@ def character_starts(line: Line, bit: float, bits: float) -> tuple[Indexes, Flag
         following, is_false = after.of(begin, end)
         chain = _whole_chain(start - begin, following - begin)
         start = int(following[chain[-1]])
-        found.append(chain[~is_false[chain]] + begin)
+        false = is_false[chain]
+        found.append(chain[~false] + begin)
+        refused.append(chain[false] + begin)
     starts = np.concatenate(found)
-    return starts, starts < certain
+    return starts, starts < certain, _soon_after(falls, np.concatenate(refused), starts, bit)
+
+
+def _soon_after(falls: Floats, refused: Indexes, starts: Indexes, bit: float) -> Flags:
+    """Which starts come less than a bit after a false one."""
+    if not refused.size:
+        return np.zeros(starts.size, dtype=np.bool_)
+    before = np.searchsorted(refused, starts) - 1
+    soon = falls[starts] - falls[refused[np.maximum(before, 0)]] < bit
+    return np.asarray(soon & (before >= 0))
 
 
 class _Successors:
@@ -56,6 +69,8 @@ class _Successors:
         falls, rises = self.falls[begin:end], self.rises[begin:end]
         is_false = np.zeros(falls.size, dtype=np.bool_)
         np.less(rises - falls[: rises.size], 0.5 * self.bit, out=is_false[: rises.size])
+        for place in np.flatnonzero(is_false).tolist():
+            is_false[place] = not self._has_spike(begin + place)
         behind = falls + self.reach
         steps = np.ones(falls.size, dtype=np.int64)
         for ahead in range(1, MOST_EDGES + 1):
@@ -68,6 +83,20 @@ class _Successors:
             steps = np.searchsorted(self.falls, behind, side="left") - np.arange(begin, end)
         steps[is_false] = 1
         return np.arange(begin, end) + steps, is_false
+
+    def _has_spike(self, place: int) -> bool:
+        """Whether a start bit is only disturbed by a short pulse: the line is low for most of the bit, and what is low
+        behind the pulse ends where a bit does that began here, rather than one that begins behind the pulse.
+        """
+        if place + 1 >= min(self.falls.size, self.rises.size):
+            return False
+        fall, again = float(self.falls[place]), float(self.falls[place + 1])
+        rise, over = float(self.rises[place]), float(self.rises[place + 1])
+        if rise - fall + min(over, fall + self.bit) - again < 0.5 * self.bit or again > fall + self.bit:
+            return False
+        ends = [(over - begin) / self.bit for begin in (fall, again)]
+        misfits = [abs(end - max(round(end), 1)) for end in ends]
+        return misfits[0] <= misfits[1]
 
 
 def _chain(start: int, following: list[int]) -> list[int]:
@@ -103,20 +132,17 @@ def _first_start(line: Line, falls: Floats, after: _Successors, *, bit: float, b
     character = bits * bit
     if line.first and falls[0] - line.start >= character - bit:
         return 0, 0
-    # a record that begins low began inside a character: then it may be that none of these edges starts one
-    rivals = max(int(np.searchsorted(falls, line.start + character)), 1) + int(not line.first)
+    # the record may have begun inside a character: then it may be that none of these edges starts one
+    rivals = max(int(np.searchsorted(falls, line.start + character)), 1) + 1
     known = _first_after_idle(line, falls, character - bit)
     window = falls[: rivals + (TRIED + 1) * 16]
     stops_high = line.is_high(window + (int(bits) - 0.5) * bit)
     past_end = window + (int(bits) - 0.5) * bit >= line.end
     steps = after.of(0, window.size)[0].tolist()
-    chains = [[k for k in _chain(rival, steps) if k < known] for rival in range(rivals)]
+    chains = [[k for k in _chain(rival, steps) if k < known] for rival in range(min(rivals, falls.size))]
     faults = [sum(1 for k in chain if not (stops_high[k] or past_end[k])) for chain in chains]
     best = int(np.argmin(faults))
-    if line.first:
-        return best, 0
-    sound = [set(chain) for chain, fault in zip(chains, faults, strict=True) if fault == faults[best]]
-    agreed = set.intersection(*sound) - set(range(best))
+    agreed = set.intersection(*(set(chain) for chain in chains)) if rivals <= falls.size else set[int]()
     return best, min(agreed, default=min(known, falls.size))
 
 

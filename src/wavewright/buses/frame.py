@@ -13,7 +13,7 @@ ERRORS: Mapping[str, str] = MappingProxyType(
         "parity": "the parity bit does not fit the data",
         "break": "the line stayed low for longer than a whole character",
         "cut": "the record begins or ends inside this frame",
-        "unsynchronised": "the record began inside a character, and where the next one starts is not certain",
+        "unsynchronised": "the record began without a pause, and where a character or word starts is not certain",
         "glitch": "a pulse shorter than half a bit lies inside the frame, or so near that it may have moved it",
         "undersampled": "too few samples a bit to tell what was said",
         "timing": "an edge lies far from where the bit clock puts it",
@@ -38,7 +38,8 @@ ERRORS: Mapping[str, str] = MappingProxyType(
         "no answer": "a header without an answer",
         "slot": "the duration of a low pulse fits no kind of slot",
         "format": "the text is not written as the format asks",
-        "clock held": "the clock was held low longer than allowed",
+        "clock held": "the clock was held low longer than allowed, or to the end of the record",
+        "data held": "the data line stayed low to the end of the record, and the clock stood still",
     }
 )
 """Every word that may stand in `Frame.errors`, and what it means."""

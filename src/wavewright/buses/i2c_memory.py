@@ -27,7 +27,8 @@ from wavewright.buses.vocabulary import BYTES, Vocabulary, number
 def i2c_memory(frames: Frames, *, register_bytes: Annotated[int, Sense(least=1, most=4)] = 1) -> Frames:
     """Reads and writes of registers behind an I2C address; kind `write`, `read` or `select` (pointer set, no data).
 
-    Fields: `address`, `register` (of the first byte; absent where nobody said), `data`.
+    Fields: `address`, `register` (of the first byte; absent where nobody said), `data`. Bytes that the device did not
+    acknowledge do not move its pointer.
 
     Parameters
     ----------
@@ -58,15 +59,27 @@ def _access(transfer: Frame, register_bytes: int, pointers: dict[int, int]) -> F
     if address is None:
         return Frame(transfer.start, transfer.end, "select", {}, transfer.errors)
     fields: dict[str, Any] = {"address": address}
+    answers = transfer.fields.get("acknowledged", ())
     if transfer.fields["read"]:
         kind = "read"
+        taken = len(data) if answers[:1] == (True,) else 0
+        if address in pointers:
+            fields["register"] = pointers[address]
     else:
         kind = "write" if len(data) > register_bytes else "select"
+        answered = answers[len(answers) - len(data) :]  # of the bytes behind the address
+        is_there = all(answers[: len(answers) - len(data)])
         if len(data) >= register_bytes:
-            pointers[address] = int.from_bytes(data[:register_bytes], "big")
+            fields["register"] = int.from_bytes(data[:register_bytes], "big")
+            if is_there and all(answered[:register_bytes]):
+                pointers[address] = fields["register"]
+            elif is_there:
+                pointers.pop(address, None)  # a part of it was taken: nobody knows where it points
+        elif address in pointers:
+            fields["register"] = pointers[address]
+        taken = answered[register_bytes:].count(True) if is_there else 0
         data = data[register_bytes:]
     if address in pointers:
-        fields["register"] = pointers[address]
-        pointers[address] += len(data)
+        pointers[address] += taken
     fields["data"] = data
     return Frame(transfer.start, transfer.end, kind, fields, transfer.errors)

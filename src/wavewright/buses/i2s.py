@@ -43,8 +43,8 @@ def i2s(
 ) -> Frames:
     """Samples on an I2S bus, one frame a word; kind `left` or `right`.
 
-    Fields: `sample` (int, two's complement). The word that is under way when the record begins is left out, one that
-    it cuts off is marked `cut`, one that is not as long as most `timing`.
+    Fields: `sample` (int, two's complement; absent where it is cut off). The word that is under way when the record
+    begins is left out, one that it cuts off is marked `cut`, one that is not as long as most `timing`.
 
     Parameters
     ----------
@@ -67,15 +67,16 @@ def i2s(
     weights = 1 << np.arange(word_bits, dtype=np.int64)[::-1]
     weights[0] *= -1
     is_last = last == edges.size
+    is_cut = is_last & (last - first < word_bits)
     usual = np.median((last - first)[~is_last]) if not is_last.all() else 0
     left_level = (left_is or ("low" if alignment == "i2s" else "high")) == "high"
     return Frames(
         edges[first],
         edges[last - 1],
         Words(np.where(side == left_level, 0, 1).astype(np.int8), ("left", "right")),
-        {"sample": Numbers(bits @ weights)},
+        {"sample": Numbers(bits @ weights, ~is_cut)},
         errors={
-            "cut": is_last & (last - first < word_bits),
+            "cut": is_cut,
             "glitch": irregular(clock, range(int(clock.first), clock.times.size, 2), first, last),
             "timing": ~is_last & (last - first != usual),
             "short": ~is_last & (last - first < min(word_bits, FEWEST_CLOCKS)),

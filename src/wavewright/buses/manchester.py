@@ -29,7 +29,9 @@ TOLERANCE = 0.3  # half bits
     "manchester",
     channels=("line",),
     source="IEEE 802.3, clause 7 (from memory); G. E. Thomas: common practice",
-    says=Vocabulary(kinds=("burst",), fields={"bits": TEXT, "data": BYTES}, errors=("timing", "sync", "incomplete")),
+    says=Vocabulary(
+        kinds=("burst",), fields={"bits": TEXT, "data": BYTES}, errors=("timing", "cut", "sync", "incomplete")
+    ),
 )
 def manchester(
     line: Line,
@@ -41,7 +43,7 @@ def manchester(
     """Bursts in Manchester code, one frame from a rest of the line to the next.
 
     Fields: `bits` (text, in the order of time), `data` (the whole bytes of them). A burst without an interval of a
-    whole bit has the error `sync` and no fields.
+    whole bit has the error `sync` and no fields, one with too little rest at an end of the record the error `cut`.
 
     Parameters
     ----------
@@ -60,6 +62,9 @@ def manchester(
     data = np.packbits(ones[spread(bursts.first, whole)], bitorder="big" if bit_order == "msb" else "little")
     ends = np.cumsum(whole // 8)
     edge = np.where(bursts.is_locked, half, 0.0)
+    cut = np.zeros(bursts.begins.size, dtype=np.bool_)
+    cut[:1] |= line.times[0] - line.start < LONGEST * half
+    cut[-1:] |= line.end - line.times[-1] < LONGEST * half
     return Frames(
         line.times[bursts.begins] - edge,
         line.times[bursts.ends - 1] + edge,
@@ -70,8 +75,9 @@ def manchester(
         },
         errors={
             "timing": bursts.is_off,
+            "cut": cut,
             "sync": ~bursts.is_locked,
-            "incomplete": bursts.is_locked & (bursts.last - bursts.first > whole),
+            "incomplete": bursts.is_locked & (bursts.last - bursts.first > whole) & ~cut,
         },
         facts=facts | {"bit_rate": 0.5 / half},
     )

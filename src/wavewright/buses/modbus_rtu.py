@@ -137,8 +137,8 @@ def modbus_rtu(frames: Frames, *, silence: Annotated[float, "s", POSITIVE] | Non
 def _cut(frames: Frames, silence: float | None) -> tuple[Indexes, Indexes, Flags]:
     """First and behind-last character of each telegram, and which telegrams have too long a pause inside."""
     character = frames.facts["character"]
-    rate = frames.facts["bits"] / character
-    fast = rate > FAST * 1.01
+    rate = frames.facts["nominal_bit_rate"] or frames.facts["bits"] / character
+    fast = rate > FAST * 1.03  # one that was measured may be off by as much
     between = (FAST_BETWEEN if fast else BETWEEN * character) if silence is None else silence
     inside = min(FAST_INSIDE if fast else INSIDE * character, between)
     pauses = frames.starts[1:] - (frames.starts[:-1] + character)

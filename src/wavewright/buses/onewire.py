@@ -23,6 +23,8 @@ from wavewright.buses.vocabulary import BYTES, FLAG, TEXT, Vocabulary, words
 from wavewright.waveform import Floats
 
 LONGEST_ONE, LONGEST_ZERO, SHORTEST_RESET = 15e-6, 120e-6, 480e-6  # s, of low
+LEAST_RESET = 240e-6  # s; what is meant for a reset: twice as long as any slot, half as long as it must be
+MARGIN = 0.9  # of the shortest reset: clocks are off by some per cent, and edges are not sharp
 PRESENCE_AFTER, PRESENCE_LONG = 80e-6, (45e-6, 300e-6)  # s; the published 60 µs and 60 … 240 µs with a margin
 REST = SHORTEST_RESET
 COMMANDS: Mapping[int, str] = MappingProxyType(
@@ -53,12 +55,13 @@ def onewire(line: Line) -> Frames:
 
     Fields: `presence`, `data` (all bytes, least significant bit first on the line), `command` (of the first byte),
     `rom` (eight bytes behind `read rom` and `match rom`, checked by their CRC), `partial` (bits of an unfinished byte).
-    The last one has the error `cut` if the record ends so soon behind it that more may come.
+    The last one has the error `cut` if the record ends so soon behind it that more may come. What is low for 240 µs is
+    a reset, and has the error `slot` if it is more than a tenth shorter than 480 µs.
     """
     rises = line.rising[int(not line.first) :]
     falls = line.falling[: rises.size]
     lows = rises[: falls.size] - falls
-    resets = np.flatnonzero(lows >= SHORTEST_RESET)
+    resets = np.flatnonzero(lows >= LEAST_RESET)
     begins = resets if resets.size and resets[0] == 0 else np.concatenate([[-1], resets])
     frames = []
     for place, first in enumerate(begins.tolist()):
@@ -66,7 +69,8 @@ def onewire(line: Line) -> Frames:
         if first < 0 and last == 0:
             continue
         # more may come until the line has rested for as long as a reset lasts
-        is_cut = last == falls.size and line.end - (line.times[-1] if line.is_high(line.end) else line.end) < REST
+        enough = REST if line.is_high(line.end) else LEAST_RESET  # low for so long, it is the next reset
+        is_cut = last == falls.size and line.end - line.times[-1] < enough
         until = falls[last] if last < falls.size else line.end
         part = slice(max(first, 0), last)
         frames.append(_transaction(falls[part], lows[part], first >= 0, float(until), is_cut=bool(is_cut)))
@@ -89,7 +93,7 @@ def _transaction(falls: Floats, lows: Floats, has_reset: bool, until: float, *, 
     else:
         words.append("unsynchronised")
     slots = lows[rest:]
-    if (slots > LONGEST_ZERO).any():
+    if (slots > LONGEST_ZERO).any() or (has_reset and lows[0] < MARGIN * SHORTEST_RESET):
         words.append("slot")
     bits: Flags = slots < LONGEST_ONE
     whole = bits.size // 8 * 8

@@ -27,9 +27,18 @@ from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
 
 SHORTEST_PULSE = 0.45  # bits; below it a pulse inside a character is a glitch
-EDGE_TOLERANCE = 0.3  # bits, and one sample: an edge further off than that belongs to no bit boundary
+SHORTEST_COUNTED = 0.75  # bits; edges beside a shorter pulse say nothing about the rate
+EDGE_TOLERANCE = 0.3  # bits; an edge further off than that belongs to no bit boundary
+MARGIN = 0.05  # bits beyond a sample, where that is more
+NEAREST = 0.42  # bits: further off it is so near to where a bit is read that this may be the wrong side of it
+FEWEST_SAMPLES = 2.5  # a bit
+RATE_TAKEN = 0.05  # bits over a character: if the rate is off by more, start bits are looked for once more
+EARLY = 0.25  # bits: so much sooner than after one and a half stop bits no character begins
 BREAK_MARGIN = 0.25  # bits beyond a whole character before a low line is a break and not a framing error
 EDGES_FOR_RATE = 1 << 16
+MOST_SCATTER = 0.15  # bits, and half a sample: of edges that have a rate
+WELL_KNOWN, KNOWN = 0.05, 0.2  # bits over a character: uncertainty of a rate that is measured well, or at all
+SURE = 0.01  # relative uncertainty of a measured rate that can be told from the set one
 WINDOW = 1 << 14  # characters: what is made of their edges stays in the cache
 NARROW, OFF_CLOCK = np.uint8(1), np.uint8(2)  # marks of edges
 ALL_BITS = np.uint32(0xFFFF_FFFF)
@@ -61,7 +70,18 @@ class Character:
     says=Vocabulary(
         kinds=("character", "break"),
         fields={"data": number(0, 0x1FF)},
-        errors=("framing", "parity", "break", "cut", "unsynchronised", "glitch", "timing", "baud", "polarity"),
+        errors=(
+            "framing",
+            "parity",
+            "break",
+            "cut",
+            "unsynchronised",
+            "glitch",
+            "timing",
+            "undersampled",
+            "baud",
+            "polarity",
+        ),
     ),
 )
 def uart(
@@ -77,9 +97,8 @@ def uart(
     """Characters on an asynchronous start-stop line, one frame each.
 
     Fields: `data` (int; absent where the record ends inside the character). Kinds: `character`, `break`.
-    A low pulse of less than half a bit in idle is a false start and ignored. The record is taken to begin in idle
-    where the line is high; where it begins low, characters are marked `unsynchronised` until only one place for the
-    next start bit is left.
+    A low pulse of less than half a bit in idle is a false start and ignored. Unless the record begins with nearly a
+    character of idle, characters are marked `unsynchronised` until only one place for the next start bit is left.
 
     Parameters
     ----------
@@ -99,7 +118,8 @@ def uart(
         return Frames([], [], "character", {}, facts=facts)
     found = _characters(line, bit, made, bit_order)
     nominal = 0.0 if baud == "auto" else float(baud)
-    return _as_frames(line, bit, made, found, facts | {"nominal_bit_rate": nominal, "character": made.bits * bit})
+    facts |= {"nominal_bit_rate": nominal, "character": made.bits * found.bit}
+    return _as_frames(line, made, found, facts)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,14 +133,26 @@ class _Found:
     unsure: Flags
     glitch: Flags
     off_clock: Flags
-    scale: float
-    spread: float
+    bit: float  # s, by which they were read
+    rate: float  # bit/s, measured; 0.0 where there is nothing to measure it by
+    spread: float  # its relative uncertainty
+    off_rate: bool
 
 
 def _characters(line: Line, bit: float, made: Character, bit_order: str) -> _Found:
-    chosen, unsure = character_starts(line, bit, made.bits)
+    chosen, unsure, disturbed = character_starts(line, bit, made.bits)
     edges = int(not line.first) + 2 * chosen  # index of each start edge among all edges
     scale, spread = _scale(line, bit, made, edges)
+    rate = 1 / (bit * scale) if math.isfinite(spread) else 0.0
+    is_far = abs(1 / scale - 1) - 2 * spread > 0.5 / (made.bits - 0.5)
+    if spread * made.bits > KNOWN:
+        scale, rate = 1.0, 0.0 if spread == math.inf else rate
+    elif not is_far:
+        bit *= scale
+        if abs(scale - 1) * made.bits > RATE_TAKEN:
+            chosen, unsure, disturbed = character_starts(line, bit, made.bits)
+            edges = int(not line.first) + 2 * chosen
+        scale = 1.0
     bounds = np.append(edges, line.times.size)
     parts = [
         _read(line, bit, made, bounds[begin : begin + WINDOW + 1], scale) for begin in range(0, edges.size, WINDOW)
@@ -133,10 +165,12 @@ def _characters(line: Line, bit: float, made: Character, bit_order: str) -> _Fou
         word,
         _data(word, made, bit_order),
         unsure,
-        marks & NARROW != 0,
+        (marks & NARROW != 0) | disturbed,
         marks & OFF_CLOCK != 0,
-        scale,
+        bit,
+        rate,
         spread,
+        is_far and spread < SURE,
     )
 
 
@@ -166,7 +200,7 @@ def _read(
     is_narrow = pulses < SHORTEST_PULSE * bit
     is_narrow[-1] &= not is_last  # it is cut off by the end of the record
     places /= scale
-    is_off = np.abs(places - np.rint(places)) > EDGE_TOLERANCE + line.interval / bit
+    is_off = np.abs(places - np.rint(places)) > min(max(line.interval / bit + MARGIN, EDGE_TOLERANCE), NEAREST)
     marks = (is_narrow * NARROW | is_off * OFF_CLOCK) * inside
     every = np.bitwise_or.reduceat(marks, groups) if marks.any() else np.zeros(groups.size, dtype=np.uint8)
     return pulses.take(groups), word, every
@@ -184,9 +218,34 @@ def _scale(line: Line, bit: float, made: Character, edges: Indexes) -> tuple[flo
     counts = np.diff(chosen, append=edges[0] + times.size)
     places = (times - np.repeat(line.times[chosen], counts)) / bit
     within = (np.ceil(places - 0.5) < made.read_bits) & (places > 0.5)
+    narrow = np.flatnonzero(np.diff(times) < SHORTEST_COUNTED * bit)
+    within[narrow] = within[narrow + 1] = False
     falling = places[::2][within[::2]]
-    scale, spread = rate_scale(falling if falling.size else places[within])
-    return scale, math.hypot(spread, line.interval / bit / made.bits / math.sqrt(3 * edges.size))
+    found = _rate_of(falling, places[within], line.interval / bit, chosen.size)
+    if found[1] * made.bits > WELL_KNOWN:  # hardly any falling edge, or none far from the start edge
+        found = min(
+            found, _rate_of(places[within], places[within], line.interval / bit, chosen.size), key=lambda each: each[1]
+        )
+    return found
+
+
+def _rate_of(places: Floats, every: Floats, sample: float, characters: int) -> tuple[float, float]:
+    """Measured over assumed bit time, and its uncertainty, from places of edges in bits.
+
+    Parameters
+    ----------
+    every : of all edges, so that rates which fit some of them only are told apart.
+    sample : bits; so far a start edge, which all edges of its character are compared with, may be off.
+    """
+    scale, spread = rate_scale(places, every)
+    if not places.size:
+        return scale, spread
+    counts = places / scale
+    left = np.abs(counts - np.rint(counts))
+    if np.median(left) > MOST_SCATTER + sample / 2:
+        return 1.0, math.inf  # these are no edges of one clock
+    reach = float(np.sqrt(np.mean(counts * counts)))
+    return scale, math.hypot(spread, sample / reach / math.sqrt(3 * min(characters, places.size)))
 
 
 def _data(word: npt.NDArray[np.uint32], made: Character, bit_order: str) -> npt.NDArray[np.uint32]:
@@ -199,8 +258,8 @@ def _data(word: npt.NDArray[np.uint32], made: Character, bit_order: str) -> npt.
     return mirrored
 
 
-def _as_frames(line: Line, bit: float, made: Character, found: _Found, facts: dict[str, float]) -> Frames:
-    one = np.uint32(1)
+def _as_frames(line: Line, made: Character, found: _Found, facts: dict[str, float]) -> Frames:
+    one, bit = np.uint32(1), found.bit
     last_read = found.starts + (made.read_bits - 0.5) * bit
     cut = last_read >= line.end
     stops = made.read_bits - int(made.stop_bits)
@@ -208,13 +267,14 @@ def _as_frames(line: Line, bit: float, made: Character, found: _Found, facts: di
     is_break = found.lows > (made.bits + BREAK_MARGIN) * bit
     cut &= ~is_break
     framing = ((found.word & stop_mask) != stop_mask) & ~cut & ~is_break
+    if made.stop_bits % 1:  # half a stop bit is never read: only that the next character begins too soon shows it
+        framing[:-1] |= (np.diff(found.starts) < (made.bits - EARLY) * bit) & ~is_break[:-1]
     parity = np.zeros(found.starts.size, dtype=np.bool_)
     if made.parity != "none":
         sent = (found.word >> np.uint32(1 + made.data_bits)) & one
         parity = (sent != _wanted_parity(found.word, made)) & ~cut & ~is_break
     ends = np.where(is_break, found.starts + found.lows, np.minimum(found.starts + made.bits * bit, line.end))
-    off_rate = abs(found.scale - 1) > 0.5 / (made.bits - 0.5) and found.spread < 0.01
-    measured = 1 / (bit * found.scale) if math.isfinite(found.spread) else 0.0
+    ends[:-1] = np.minimum(ends[:-1], found.starts[1:])  # an edge is known no better than to a sample
     count = found.starts.size
     return Frames(
         found.starts,
@@ -229,10 +289,12 @@ def _as_frames(line: Line, bit: float, made: Character, found: _Found, facts: di
             "unsynchronised": found.unsure,
             "glitch": found.glitch & ~is_break,
             "timing": found.off_clock & ~is_break,
-            "baud": np.full(count, off_rate),
+            "undersampled": np.full(count, bit < FEWEST_SAMPLES * line.interval),
+            "baud": np.full(count, found.off_rate),
             "polarity": np.full(count, _idles_low(line, made.bits * bit)),
         },
-        facts=facts | {"bit_rate": measured, "bit_rate_uncertainty": measured * found.spread if measured else 0.0},
+        facts=facts
+        | {"bit_rate": found.rate, "bit_rate_uncertainty": found.rate * found.spread if found.rate else 0.0},
     )
 
 

@@ -61,7 +61,7 @@ def modbus(generator: Generator) -> Traffic:
         said.append(Said(start, tx.now, (body[0], body[1], body[2:])))
         tx.hold(1, float(generator.uniform(40, 70)) * bit)
     options = {"baud": 19200.0, "parity": "even", "then": "modbus_rtu"}
-    return Traffic("uart", {"tx": tx}, said, bit, 40 * bit, options, flippable=True, samples=(4, 20))
+    return Traffic("uart", {"tx": tx}, said, bit, 80 * bit, options, flippable=True, samples=(4, 20))
 
 
 def with_stuff_bits(bits: str) -> str:
@@ -205,7 +205,7 @@ def onewire(generator: Generator) -> Traffic:
         line.hold(1, float(generator.uniform(20, 900)) * us)
     line.hold(1, 600 * us)
     # a bit is what a written one lasts here
-    return Traffic("onewire", {"line": line}, said, 6 * us, 500 * us, samples=(6, 12), longest=0.7)
+    return Traffic("onewire", {"line": line}, said, 6 * us, 1500 * us, samples=(6, 12), longest=0.7, tolerance=30)
 
 
 def manchester(generator: Generator) -> Traffic:
@@ -340,4 +340,6 @@ def smbus(generator: Generator) -> Traffic:
     return Traffic("i2c", wires, said, bit, 4 * bit, options, samples=(16, 50), longest=0.2)
 
 
-SENDERS: dict[str, Callable[[Generator], Traffic]] = {each.__name__: each for each in (can, can_fd)}
+SENDERS: dict[str, Callable[[Generator], Traffic]] = {
+    each.__name__: each for each in (uart, modbus, can, can_fd, lin, onewire, manchester)
+}

@@ -39,9 +39,16 @@ class Trial:
         near = self.traffic.near
         return any(said.start - near < end and begin < said.end + near for begin, end in self.harmed)
 
+    def is_unsynchronised(self, said: Said) -> bool:
+        """Whether it is told that the record began in traffic, and that nobody knows yet where a character begins."""
+        return self.damage == "begin" and any(
+            "unsynchronised" in frame.errors and frame.start < said.end and said.start < frame.end
+            for frame in self.frames
+        )
+
     def verdict(self) -> tuple[str, str]:
         """`right`, `flagged`, `lost` or `wrong`; and what is wrong in words."""
-        left, tolerance = list(self.traffic.said), 1.5 * self.traffic.bit
+        left, tolerance = list(self.traffic.said), self.traffic.tolerance * self.traffic.bit
         for frame in self.frames:
             if not frame.errors:
                 twin = next((each for each in left if each.what == self.traffic.says(frame)
@@ -51,7 +58,7 @@ class Trial:
                 left.remove(twin)
         within = [each for each in left if not each.leans and each.start > self.record[0] and each.end < self.record[1]]
         for each in within:
-            if not self.is_near(each):
+            if not self.is_near(each) and not self.is_unsynchronised(each):
                 return "wrong", f"sound, and not found: {each}"
         marked = [frame for frame in self.frames if frame.errors]
         begun = self.record[0] + self.traffic.near  # before that nobody knows whether the line was at rest

@@ -81,6 +81,7 @@ class Traffic:
     flippable : whether a bit that is turned over shows by a check of the frame itself.
     samples : a bit, between these.
     shortest, longest : of a glitch, bits.
+    tolerance : bits, by which a frame that damage was done to may begin late or early.
     """
 
     bus: str
@@ -93,6 +94,7 @@ class Traffic:
     samples: tuple[float, float] = (5.0, 25.0)
     shortest: float = 0.05
     longest: float = 0.4
+    tolerance: float = 1.5
 
     @property
     def end(self) -> float:
