@@ -70,6 +70,8 @@ Detail = Callable[[Read], Finding]
 def doubted(read: Read) -> Reading:
     """The reading with all its doubts, and a finding for each."""
     reading = read.reading
+    if not (read.front_ends or reading.doubts or any(survey.doubts for survey in read.surveys)):
+        return reading
     steady = [found for survey, front_end in read.pairs if (found := quiet(survey, front_end)) is not None]
     own = (doubt for survey in read.surveys for doubt in survey.doubts)
     doubts: dict[Doubt, None] = dict.fromkeys([*own, *reading.doubts])

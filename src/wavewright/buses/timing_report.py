@@ -58,7 +58,7 @@ def timing_report(decoded: Decoded) -> tuple[TimingRow, ...]:
         raise Misuse(
             f"bus `{decoded.bus.name}` has no metrics over its lines", expected="a bus that is timed, such as `i2c`"
         )
-    options = decoded.options | ({"supply": _supply(decoded)} if "supply" in decoded.options else {})
+    options = {**decoded.options, **({"supply": _supply(decoded)} if "supply" in decoded.options else {})}
     return tuple(row for entry in entries if (row := _row(decoded, entry, options)) is not None)
 
 

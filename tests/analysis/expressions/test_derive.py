@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pickle
+import re
 import tracemalloc
 from dataclasses import replace
 
@@ -14,7 +15,7 @@ from scipy import signal
 from scipy.integrate import cumulative_trapezoid
 from scipy.ndimage import maximum_filter1d, minimum_filter1d, uniform_filter1d
 
-from wavewright.analysis.expressions.derive import derive, inherited_doubts, parse_expression
+from wavewright.analysis.expressions.derive import derive, filter_findings, inherited_doubts, parse_expression
 from wavewright.analysis.expressions.functions import expression_functions
 from wavewright.analysis.reading import Doubt
 from wavewright.errors import Misuse, NotMeasurable
@@ -274,3 +275,22 @@ def test_a_clipped_channel_is_doubted_in_what_is_derived_from_it() -> None:
     expression = parse_expression("a - b")
     assert inherited_doubts(expression, {"a": sound, "b": clipped}) == (Doubt.CLIPPED,)
     assert inherited_doubts(expression, {"a": sound, "b": sound, "c": clipped}) == ()
+
+
+@pytest.mark.parametrize(
+    "function", ["low_pass(a, CUT)", "high_pass_causal(a, CUT)", "1 V + low_pass(low_pass(a, 100 kHz), CUT)"]
+)
+def test_a_filter_that_settles_later_than_the_record_ends_is_told(function: str) -> None:
+    # math: a Butterworth low pass of second order settles to 1 % within about 1.04 / cut-off; 4000 samples last 4 ms
+    channels = {"a": noise(4000)}
+    slow, fast = (parse_expression(function.replace("CUT", cut)) for cut in ("100 Hz", "2 kHz"))
+    (found,) = filter_findings(slow, channels)
+    assert found.doubt is Doubt.NOT_SETTLED
+    assert re.fullmatch(r"a filter needs 10\.\d+ ms to settle, and the record lasts 4 ms", found.text)
+    assert filter_findings(fast, channels) == ()
+
+
+def test_a_cut_off_that_no_double_can_hold_is_refused_in_words() -> None:
+    with pytest.raises(NotMeasurable, match=r"cut-off 0\.001 Hz at 1e\+06 samples/s") as refused:
+        derive("low_pass(a, 1 mHz)", {"a": noise(4000)})
+    assert "`1 MHz`, not `1 mHz`" in str(refused.value)
