@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import _thread
 import os
 import signal
 import sys
@@ -10,7 +11,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from types import FrameType
 
-from wavewright.instruments.stop_signals import STOP_SIGNALS
+from wavewright.instruments.stop_signals import STOP_SIGNALS, never_lost
 
 GRACE = 1.5  # s for a command to end by itself; after that nobody waits for a long computation any more
 ERROR = 3
@@ -21,12 +22,18 @@ class Stop:
 
     def __init__(self) -> None:
         self.word = "interrupted"
+        self._number = int(signal.SIGINT)
         self._has_ended = threading.Event()
 
     def take(self, number: int, frame: FrameType | None) -> None:
         """The handler. A run of instruments puts another in its place, and then nothing here ends it."""
+        self._number = number
         self.word = f"interrupted by {signal.Signals(number).name}"
         raise KeyboardInterrupt(self.word)
+
+    def take_again(self, lost: BaseException) -> None:
+        """What the handler raised has been lost, in a destructor say: raise it once more."""
+        _thread.interrupt_main(signal.Signals(self._number))
 
     def watch(self, arrivals: int) -> None:
         """End the process, by force, if it goes on for too long after a signal that was ours to take.
@@ -63,7 +70,8 @@ def stoppable() -> Iterator[Stop]:
     before_wakeup = signal.set_wakeup_fd(sender, warn_on_full_buffer=False)
     before = {number: signal.signal(number, stop.take) for number in heeded}
     try:
-        yield stop
+        with never_lost(KeyboardInterrupt, stop.take_again):
+            yield stop
     finally:
         stop.end()
         for number, handler in before.items():

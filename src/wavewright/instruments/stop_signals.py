@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import signal
+import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 # Ctrl-C, `kill`, and the end of the terminal; Windows has no SIGHUP
@@ -16,6 +17,30 @@ def leave_to_parent() -> None:
     signal.set_wakeup_fd(-1)
     for number in STOP_SIGNALS:
         signal.signal(number, signal.SIG_DFL if number == signal.SIGTERM else signal.SIG_IGN)
+
+
+@contextmanager
+def never_lost(kind: type[BaseException], again: Callable[[BaseException], None]) -> Iterator[None]:
+    """What a handler raises inside a destructor or the like is printed and lost by Python; here it is told to `again`.
+
+    Parameters
+    ----------
+    kind : what the handler raises.
+    again : sees to it that it is raised once more, from where it is heeded.
+    """
+    before = sys.unraisablehook
+
+    def hook(lost: sys.UnraisableHookArgs) -> None:
+        if isinstance(lost.exc_value, kind):
+            again(lost.exc_value)
+        else:
+            before(lost)
+
+    sys.unraisablehook = hook
+    try:
+        yield
+    finally:
+        sys.unraisablehook = before
 
 
 @contextmanager

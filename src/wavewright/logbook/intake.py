@@ -12,7 +12,7 @@ from sqlalchemy import select
 from wavewright.errors import FileFault, Place, WavewrightError
 from wavewright.logbook.book import Logbook, new_id
 from wavewright.logbook.judged_again import unfollowed, unfollowed_by_captures
-from wavewright.logbook.outcome_files import CAPTURES, OUTCOME, WIRE_LOG, outcome_from_json, read_document, read_outcome
+from wavewright.logbook.outcome_files import CAPTURES, OUTCOME, outcome_from_json, read_document, read_outcome
 from wavewright.logbook.outcome_form import check_line, check_texts, read_json
 from wavewright.logbook.tables import microseconds, outcomes
 from wavewright.logbook.unfinished import recover
@@ -161,7 +161,7 @@ def _from_line(path: Path, number: int, line: str) -> Given:
 
 def _from_folder(path: Path, station: str) -> Iterator[Given]:
     folders = [path] if (path / OUTCOME).exists() else sorted(below.parent for below in path.glob(f"[!.]*/{OUTCOME}"))
-    if not folders and not any(path.glob(f".*/{WIRE_LOG}")):
+    if not folders and not any(path.glob(".*")):
         raise FileFault(
             "no evidence in this folder", where=str(path), expected=f"a folder with {OUTCOME}, or such folders"
         )

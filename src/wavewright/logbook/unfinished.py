@@ -8,6 +8,7 @@ like that of any other run, with the verdict `error`.
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
@@ -25,7 +26,7 @@ from wavewright.logbook.captures import CaptureFile
 from wavewright.logbook.code_store import described_capture
 from wavewright.logbook.evidence import finish_folder
 from wavewright.logbook.formats.catalogue import read_stored
-from wavewright.logbook.held_folder import LOCK, remove_left_locks, taken_over
+from wavewright.logbook.held_folder import remove_left_locks, taken_over
 from wavewright.logbook.journal import read_journal
 from wavewright.logbook.outcome_files import (
     CAPTURES,
@@ -46,6 +47,7 @@ from wavewright.running.references import References
 from wavewright.waveform import Capture
 
 CUT_OFF = "the run was cut off: it was killed, or the power or the disk failed; outputs were not switched off by it"
+_NAME = re.compile(r"\.\d{8}T\d{6}Z-.*\.\w+$")
 _RECOVERED = "recovered.h5"  # the captures again, until they take the place of the damaged file
 
 
@@ -165,7 +167,7 @@ def _dotted(parent: Path) -> Iterator[Path]:
 
 
 def _is_dotted_run(path: Path) -> bool:
-    return path.name.startswith(".") and not path.name.endswith(LOCK) and (path / WIRE_LOG).is_file()
+    return _NAME.match(path.name) is not None and path.is_dir()
 
 
 def _recovered(folder: Path) -> Path | None:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import _thread
 import signal
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from types import FrameType
 
-from wavewright.instruments.stop_signals import STOP_SIGNALS
+from wavewright.instruments.stop_signals import STOP_SIGNALS, never_lost
 
 
 class Interrupted(KeyboardInterrupt):
@@ -65,6 +66,12 @@ class Interruption:
         self._was_raised = True
         raise Interrupted(number)
 
+    def take_again(self, lost: BaseException) -> None:
+        """What the handler raised has been lost: raise it once more at the next step of the program."""
+        if self._number is not None and not self._is_shielded:
+            self._was_raised = False
+            _thread.interrupt_main(signal.Signals(self._number))
+
 
 @contextmanager
 def interruptible(*, say: Callable[[str], None]) -> Iterator[Interruption]:
@@ -84,7 +91,8 @@ def interruptible(*, say: Callable[[str], None]) -> Iterator[Interruption]:
     heeded = [number for number in STOP_SIGNALS if signal.getsignal(number) is not signal.SIG_IGN]
     before = {number: signal.signal(number, interruption.take) for number in heeded}
     try:
-        yield interruption
+        with never_lost(Interrupted, interruption.take_again):
+            yield interruption
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
