@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -122,7 +123,8 @@ def test_snr_and_sfdr_of_known_noise_and_lines() -> None:
 def test_uncertainty_of_what_a_fit_leaves_is_its_scatter(name: str) -> None:
     rng = np.random.default_rng(63)
     sine = 3 * tones((50.3, 1.0), size=512)
-    readings = [measure(wave_of(sine + 0.1 * rng.standard_normal(512)), name) for _ in range(150)]
+    how = {"referred_to": "sine"} if name == "enob" else {}
+    readings = [measure(wave_of(sine + 0.1 * rng.standard_normal(512)), name, **how) for _ in range(150)]
     scatter = np.std([value(reading) for reading in readings])
     # 150 runs tell a scatter to 6 %
     assert np.mean([reading.uncertainty for reading in readings]) == pytest.approx(scatter, rel=0.2)
@@ -161,7 +163,9 @@ def test_s62_sinad_of_an_ideal_converter(bits: int, expected: float) -> None:
     assert value(measure(wave, "sinad")) == pytest.approx(expected, abs=0.01)
     # S61, math: 6.0206 N + 1.7609 dB; a sine's turning points make the error not quite uniform
     assert value(measure(wave, "sinad")) == pytest.approx(20 * math.log10(2) * bits + 10 * math.log10(1.5), abs=0.2)
-    assert value(measure(wave, "enob")) == pytest.approx(bits, abs=0.04)
+    assert value(measure(wave, "enob", referred_to="sine")) == pytest.approx(bits, abs=0.04)
+    converter = replace(wave, code_range=(-(2 ** (bits - 1)), 2 ** (bits - 1) - 1))
+    assert value(measure(converter, "enob")) == pytest.approx(bits, abs=0.04)  # of its own range, the default
 
 
 def test_s64_powers_of_noise_and_distortion_add() -> None:
@@ -188,7 +192,7 @@ def test_s63_effective_bits_from_sinad(sinad_db: float, bits: float) -> None:
     k = np.arange(1000)
     residual = 10 ** (-sinad_db / 20) * np.sin(2 * np.pi * 210 * k / 1000)
     wave = wave_of(np.sin(2 * np.pi * 70 * k / 1000) + residual)
-    assert value(measure(wave, "enob", frequency=70.0)) == pytest.approx(bits, abs=1e-4)
+    assert value(measure(wave, "enob", frequency=70.0, referred_to="sine")) == pytest.approx(bits, abs=1e-4)
 
 
 def test_s70_effective_bits_two_ways() -> None:
@@ -198,8 +202,8 @@ def test_s70_effective_bits_two_ways() -> None:
     assert value(measure(wave, "sinad")) == pytest.approx(47.682505, abs=1e-5)
     # 7.628323 with the rounded constants 1.76 and 6.02
     assert (value(measure(wave, "sinad")) - 1.76) / 6.02 == pytest.approx(7.628323, abs=1e-5)
-    of_sine = value(measure(wave, "enob"))
-    for options in ({"referred_to": "full_scale"}, {"referred_to": "full_scale", "full_scale": "256 V"}):
+    of_sine = value(measure(wave, "enob", referred_to="sine"))
+    for options in ({}, {"referred_to": "full_scale"}, {"referred_to": "full_scale", "full_scale": "256 V"}):
         of_range = value(measure(wave, "enob", **options))
         assert of_range == pytest.approx(7.983688, abs=1e-5)
         assert of_range - of_sine == pytest.approx(math.log2(128 / 99.9908099), abs=1e-7)
@@ -222,8 +226,9 @@ def test_ratios_know_neither_scale_nor_time(gain: float, offset: float, interval
     rng = np.random.default_rng(1)
     volts = tones((50.3, 1.0), (100.6, 0.1), size=1024) + 0.03 * rng.standard_normal(1024)
     names = ["thd", "snr", "sinad", "sfdr", "enob", "harmonic_level"]
-    plain = measure(wave_of(volts), names)
-    moved = measure(Waveform.from_volts(gain * volts + offset, interval=interval, start=start), names)
+    plain = measure(wave_of(volts), names, referred_to="sine")
+    moved = Waveform.from_volts(gain * volts + offset, interval=interval, start=start)
+    moved = measure(moved, names, referred_to="sine")
     for name in names:
         assert value(moved[name]) == pytest.approx(value(plain[name]), rel=1e-6), name
 

@@ -179,3 +179,17 @@ def test_too_few_edges_are_no_jitter() -> None:
     assert Doubt.FEW_CYCLES in measure(clock(JITTER[:5]), "period_jitter").doubts
     with pytest.raises(Misuse, match="`periods` is `0`"):
         measure(clock(JITTER), "period_jitter", periods=0)
+
+
+def test_period_jitter_against_an_ideal_clock_has_the_frequency_error_in_it() -> None:
+    # deviations from 1/f0 (JESD65B as component data restate it): rms² = variance + (mean − 1/f0)² (math)
+    wave = clock(JITTER)
+    own, mean = measure(wave, "period_jitter"), measure(wave, "period")
+    count = own.count
+    for f0 in (1 / mean.value, 1.001 / mean.value):
+        reading = measure(wave, "period_jitter", reference=f0)
+        expected = math.sqrt(own.value**2 * (count - 1) / count + (mean.value - 1 / f0) ** 2)
+        assert reading.value == pytest.approx(expected, rel=1e-6)
+        assert reading.count == count
+    peak = measure(wave, "period_jitter", reference=f0, statistic="peak")
+    assert peak.value == pytest.approx(max(abs(mean.maximum - 1 / f0), abs(mean.minimum - 1 / f0)), rel=1e-6)

@@ -141,6 +141,8 @@ def options(name: str, *, gain: float = 1.0, stretch: float = 1.0, moved: float 
         return {"mask": [[f"{frequency / stretch!r} Hz", f"{gain * level!r} V"] for frequency, level in rows]}
     if name == "time_between":
         return {"from": "rising 50 %", "to": "falling 50 %"}
+    if name == "enob":
+        return {"referred_to": "sine"}  # as far as the record goes, the converter's range is not known
     return {"step": moved} if name in TRIGGERED and moved else {}
 
 

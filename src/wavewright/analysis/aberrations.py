@@ -6,9 +6,12 @@
       low state ─╮╱
       preshoot ─┴╰╯
 
-The state between two transitions belongs half to the one before, half to the one behind; `region` makes that shorter,
-in durations of the transition. IEEE 181-2011 (from memory, not verified) takes three durations: `region=3`. That is not
-the default behind a transition, because ringing after a fast edge is slower than that and would be missed.
+Terms of IEEE 181-2011, whose text was not read; the regions are defined by us, as follows. The state between two
+transitions belongs half to the one before, half to the one after: from each middle instant half way to the next. After
+a transition the region begins at the second reference level, and for what goes against the transition (undershoot of a
+rising one) where a sample has reached the state level; it ends with that half of the state. Before a transition it is
+the last three durations of the transition before its first reference level, within that half. `region` makes both so
+many durations long; three after a transition are the other usual choice, which misses the ringing of a fast edge.
 """
 
 from __future__ import annotations
@@ -34,7 +37,7 @@ from wavewright.waveform import Floats
 
 NOISY_PART = 0.1  # of the aberration, that noise may make of it
 LEAST_TOLD = 0.01  # of the amplitude: less does not matter to anybody
-SOURCE = "IEEE 181-2011, terms 'overshoot', 'undershoot', 'aberration region' (from memory, not verified)"
+SOURCE = "IEEE 181-2011, terms 'overshoot', 'undershoot', 'preshoot' (text not read); the regions are ours"
 
 Ratio = Annotated[float, "1", POSITIVE]
 

@@ -1,6 +1,7 @@
 """Allan deviation: how the mean frequency of a clock changes from one stretch of time to the next.
 
-Definitions of NIST SP 1065, chapter 5 (from memory, not verified), on time deviations x at equal distances τ0.
+Definitions of NIST SP 1065, chapter 5, numbered as open code cites them (text not seen), on time deviations x at equal
+distances τ0.
 """
 
 from __future__ import annotations
@@ -55,8 +56,13 @@ def modified_allan_deviation(time_errors: Floats, interval: float, *, factor: in
     return overlapping_allan_deviation(means, interval, factor=factor)
 
 
-@metric("allan_deviation", reads=Reads.EDGES, unit="1",
-        source="NIST SP 1065, overlapping Allan deviation (from memory, not verified)", reads_levels=True)  # fmt: skip
+@metric(
+    "allan_deviation",
+    reads=Reads.EDGES,
+    unit="1",
+    source="NIST SP 1065, eq. 11, as open code cites it (text not seen)",
+    reads_levels=True,
+)
 def allan_deviation(
     survey: Survey,
     *,
@@ -78,7 +84,7 @@ def allan_deviation(
     Returns
     -------
     Reading, a ratio. The uncertainty takes the frequency noise as white (degrees of freedom of NIST SP 1065, table 5,
-    from memory, not verified).
+    as open code cites it).
     """
     errors, period, places = _time_errors(survey, slope, level)
     factor = 1 if averaging is None else round(averaging / period)

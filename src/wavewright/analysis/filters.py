@@ -2,9 +2,8 @@
 
 A causal filter delays as a circuit does; a zero-phase one runs forward and then backward, so that edges stay where
 they are, at twice the order and with twice the attenuation (6 dB at the cut-off instead of 3 dB). Both start settled
-to the first sample, the zero-phase one behind an odd extension of the record, as in F. Gustafsson's survey of
-forward-backward filtering (from memory, not verified); the results are those of `scipy.signal.sosfilt` and
-`sosfiltfilt` over the whole record, to the last bit.
+to the first sample, the zero-phase one in front of an odd extension of the record; the results are those of
+`scipy.signal.sosfilt` and `sosfiltfilt` (there called odd padding) over the whole record, to the last bit.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """Jitter of a clock from the instants of its edges.
 
-Period jitter: a period less the mean one. Cycle-to-cycle jitter: a period less the one before it. Time interval error:
-an edge less its place on a reference, which is the straight line through all edges or a given frequency. Words as in
-IEEE 2414-2020 and JESD65B (from memory, not verified). Whether rms, largest deviation or peak to peak is meant says
-`statistic`; the last two grow with the length of the record.
+Period jitter: a period less the mean one, or less that of a reference. Cycle-to-cycle jitter: a period less the one
+before it. Time interval error: an edge less its place on a reference, which is the straight line through all edges or a
+given frequency. Words as in IEEE 2414-2020 and JESD65B (from memory, not verified). Whether rms, largest deviation or
+peak to peak is meant says `statistic`; the last two grow with the length of the record.
 """
 
 from __future__ import annotations
@@ -31,6 +31,9 @@ Statistic = Literal["rms", "peak_to_peak", "peak"]
 Edge = Literal["rising", "falling"]
 JitterKind = Literal["period", "cycle_to_cycle", "time_interval_error"]
 SOURCE = "IEEE 2414-2020 and JESD65B (from memory, not verified)"
+SOURCE_OF_PERIODS = (
+    "less the mean: JESD79; less an ideal period: JESD65B (as component data restate them; texts not seen)"
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,10 +52,10 @@ class JitterHistogram:
     borders: Floats
 
 
-def period_deviations(instants: Floats, *, periods: int = 1) -> Floats:
-    """Durations of `periods` periods, overlapping, less their mean, s."""
+def period_deviations(instants: Floats, *, periods: int = 1, period: float | None = None) -> Floats:
+    """Durations of `periods` periods, overlapping, less their mean, or less so many ideal periods, s."""
     durations = instants[periods:] - instants[:-periods]
-    deviations: Floats = durations - durations.mean()
+    deviations: Floats = durations - (durations.mean() if period is None else periods * period)
     return deviations
 
 
@@ -80,28 +83,34 @@ def time_interval_errors(instants: Floats, *, period: float | None = None) -> Fl
     return errors
 
 
-@metric("period_jitter", reads=Reads.EDGES, unit="s", source=SOURCE, reads_levels=True)
+@metric("period_jitter", reads=Reads.EDGES, unit="s", source=SOURCE_OF_PERIODS, reads_levels=True)
 def period_jitter(
     survey: Survey,
     *,
     statistic: Statistic = "rms",
     periods: Annotated[int, COUNT] = 1,
+    reference: Annotated[float, "Hz", POSITIVE] | None = None,
     slope: Edge = "rising",
     level: ReferenceLevel = MIDDLE,
 ) -> Reading:
-    """Period jitter: deviation of the periods from their mean.
+    """Period jitter: deviation of the periods from their mean, or from those of an ideal clock.
 
     Definition
     ----------
-    p[k] = t[k + n] − t[k], less the mean of all p; n the number of periods.
+    p[k] = t[k + n] − t[k], less the mean of all p, or less n / f0; n the number of periods, f0 the reference.
+
+    Component data state how many periods they take (200, 1000, 10 000): the count of the reading says how many there
+    were here.
 
     Parameters
     ----------
-    statistic : `rms` (standard deviation, n − 1), `peak` (largest deviation), `peak_to_peak`.
+    statistic : `rms` (standard deviation, n − 1; root of the mean square where there is a reference), `peak` (largest
+        deviation), `peak_to_peak`.
+    reference : frequency of the ideal clock, Hz; None: the mean of the record.
     periods : number of periods that are timed together.
     slope, level : where a period begins.
     """
-    return _reading(survey, "period", statistic, slope, level, periods=periods)
+    return _reading(survey, "period", statistic, slope, level, periods=periods, reference=reference)
 
 
 @metric("cycle_to_cycle_jitter", reads=Reads.EDGES, unit="s", source=SOURCE, reads_levels=True)
@@ -164,7 +173,8 @@ def jitter_trend(
     if instants.size < least:
         raise too_few(survey, found, level, expected=f"at least {least} {slope} ones")
     if kind == "period":
-        return Trend(times[periods:], period_deviations(instants, periods=periods))
+        ideal = None if reference is None else 1 / reference
+        return Trend(times[periods:], period_deviations(instants, periods=periods, period=ideal))
     if kind == "cycle_to_cycle":
         return Trend(times[2:], cycle_to_cycle_deviations(instants))
     return Trend(times, time_interval_errors(instants, period=None if reference is None else 1 / reference))
@@ -196,7 +206,7 @@ def _reading(
 ) -> Reading:
     trend = jitter_trend(survey, kind=kind, slope=slope, level=level, periods=periods, reference=reference)
     deviations = trend.deviations
-    rms = _rms(deviations, kind)
+    rms = _rms(deviations, kind, is_ideal=kind == "period" and reference is not None)
     value = {
         "rms": rms,
         "peak": float(np.abs(deviations).max()),
@@ -219,7 +229,7 @@ def _reading(
     )
 
 
-def _rms(deviations: Floats, kind: JitterKind) -> float:
-    """Root mean square; of deviations from a mean with n − 1, from a line with n − 2."""
-    lost = {"period": 1, "cycle_to_cycle": 0, "time_interval_error": 2}[kind]
+def _rms(deviations: Floats, kind: JitterKind, *, is_ideal: bool = False) -> float:
+    """Root mean square; of deviations from a mean with n − 1, from a line with n − 2, from an ideal period with n."""
+    lost = 0 if is_ideal else {"period": 1, "cycle_to_cycle": 0, "time_interval_error": 2}[kind]
     return math.sqrt(float(deviations @ deviations) / max(1, deviations.size - lost))

@@ -139,7 +139,7 @@ def dc_loading(source_resistance: float, probe_resistance: float) -> float:
 def crystal_pulling(crystal: Crystal, added_capacitance: float) -> float:
     """Change of a crystal oscillator's frequency as a ratio, when its load grows; below 0.
 
-    f = f_s √(1 + C1 / (C0 + C_L)) (series-resonance model; formula from memory, not verified).
+    f = f_s √(1 + C1 / (C0 + C_L)) (series-resonance model: C1 in series with C0 + C_L; math).
     """
     motional, shunt = crystal.motional_capacitance, crystal.shunt_capacitance
     before = motional / (shunt + crystal.load_capacitance)

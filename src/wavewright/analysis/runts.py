@@ -22,7 +22,7 @@ HIGH = ReferenceLevel(0.7, is_ratio=True)
     "runts",
     reads=(Reads.COUNTS, Reads.TRANSITIONS),
     unit="count",
-    source="IEEE 181-2011, term 'runt pulse' (from memory, not verified)",
+    source="definition is ours, in the trade's sense of the word",
     reads_levels=True,
 )
 def runts(

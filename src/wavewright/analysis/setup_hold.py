@@ -1,6 +1,6 @@
 """Setup and hold time of data against a clock: how long data stand still before and after the clock's edges.
 
-Terms as in IEC 60748-2 (from memory, not verified). The channels are data, clock, in this order.
+The channels are data, clock, in this order.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
 
-SOURCE = "IEC 60748-2, setup and hold time (from memory, not verified)"
+SOURCE = "common practice, no source: as every data sheet of a register states them"
 
 
 @metric("setup_time", reads=Reads.EDGES, unit="s", source=SOURCE, channels=2, reads_levels=True)

@@ -1,6 +1,7 @@
 """SINAD and effective bits: a sine against all that is left of the record when the best sine is taken away.
 
-Definitions of IEEE 1057 and IEEE 1241 (from memory, not verified).
+Definitions of IEEE 1241-2000, equations 93 and 94 (SINAD) and 102 (effective bits), as open code restates them; the
+standard's own text was not seen.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from wavewright.analysis.sine_fit import SineFit, fit_sine
 from wavewright.analysis.survey import Survey
 from wavewright.errors import NotMeasurable
 
-SOURCE = "IEEE 1057 and IEEE 1241 (from memory, not verified)"
+SOURCE = "IEEE 1241-2000, eq. 93 and 94 (as open code restates it; the text was not seen)"
 
 
 @metric("sinad", reads=Reads.SPECTRUM, unit="dB", source=SOURCE)
@@ -41,11 +42,16 @@ def sinad(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None 
     )
 
 
-@metric("enob", reads=Reads.SPECTRUM, unit="bit", source=SOURCE)
+@metric(
+    "enob",
+    reads=Reads.SPECTRUM,
+    unit="bit",
+    source="IEEE 1241-2000, eq. 102 (as open code restates it; the text was not seen); `sine`: common practice",
+)
 def enob(
     survey: Survey,
     *,
-    referred_to: Literal["sine", "full_scale"] = "sine",
+    referred_to: Literal["full_scale", "sine"] = "full_scale",
     full_scale: Annotated[float, "V", POSITIVE] | None = None,
     frequency: Annotated[float, "Hz", POSITIVE] | None = None,
 ) -> Reading:
@@ -56,13 +62,14 @@ def enob(
     log2(range / (r · √12)), r the rms of what the best sine leaves; q/√12 is what an ideal converter of step q
     leaves.
 
-    log2(range / (residual · √12)). The constants are exact: (SINAD − 1.7609 dB) / 6.0206 dB is the same for a sine that
-    fills the range.
+    The range is that of the converter. With `referred_to: sine` it is the sine's own, which is less by
+    log2(converter's range / sine's peak to peak); (SINAD − 1.7609 dB) / 6.0206 dB is that. Recipes written before
+    `full_scale` was the default, and that do not say, meant `sine`.
 
     Parameters
     ----------
-    referred_to : `sine`: the range is the sine's own, peak to peak, as if it filled the converter's. `full_scale`: the
-        range is that of the converter.
+    referred_to : `full_scale`: the range is that of the converter. `sine`: the sine's, peak to peak, as if it filled
+        the converter's.
     full_scale : V, peak to peak; None: from the converter's lowest and highest code, where these are known.
     frequency : Hz, where it is known; None: fitted as well.
     """

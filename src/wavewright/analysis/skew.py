@@ -21,8 +21,8 @@ from wavewright.waveform import Floats
 MOST_CHANNELS = 16
 
 
-@metric("skew", reads=Reads.EDGES, unit="s", source="JESD65B, output skew (from memory, not verified)",
-        channels=(2, MOST_CHANNELS), reads_levels=True)  # fmt: skip
+@metric("skew", reads=Reads.EDGES, unit="s", source="math: latest less earliest edge", channels=(2, MOST_CHANNELS),
+        reads_levels=True)  # fmt: skip
 def skew(first: Survey, *others: Survey, slope: Edge = "rising", level: ReferenceLevel = MIDDLE) -> Reading:
     """Skew: from the earliest to the latest of the edges that belong together in all channels, mean of all occasions.
 

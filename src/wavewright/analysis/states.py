@@ -40,7 +40,7 @@ class State:
     "states",
     reads=(*LEVELS, Reads.COUNTS),
     unit="count",
-    source="IEEE 181-2011, term 'state' (from memory, not verified); rule in the text is ours",
+    source="definition is ours: peaks of the histogram, as said above",
 )
 def states(survey: Survey, *, fewest: Fewest = FEWEST, apart: Apart = APART) -> Reading:
     """States: number of levels that the waveform dwells at.
@@ -68,7 +68,7 @@ def states(survey: Survey, *, fewest: Fewest = FEWEST, apart: Apart = APART) -> 
     return Reading(float(len(found)), "count", count=len(found), doubts=(Doubt.NOISY,) if is_lost else ())
 
 
-@metric("state_level", reads=LEVELS, unit="", source="IEEE 181-2011, term 'state level' (from memory, not verified)")
+@metric("state_level", reads=LEVELS, unit="", source="definition is ours: level of a peak of the histogram")
 def state_level(
     survey: Survey, *, number: Annotated[int, COUNT] = 1, fewest: Fewest = FEWEST, apart: Apart = APART
 ) -> Reading:

@@ -1,9 +1,8 @@
 """Tones: sines in a record, with frequencies between the lines of the spectrum.
 
 The peak of a line between two bins is found from the ratio of the highest bin and its larger neighbour, by the response
-of the window; for the Hann window that is the closed formula offset = (2·ratio − 1)/(ratio + 1) of Rife and Vincent's
-class I interpolation (from memory, not verified). What is left is the leakage of the line's mirror image at the
-negative frequency, which the uncertainty covers.
+of the window; for the Hann window that is the closed formula offset = (2·ratio − 1)/(ratio + 1) (math). What is left is
+the leakage of the line's mirror image at the negative frequency, which the uncertainty covers.
 """
 
 from __future__ import annotations

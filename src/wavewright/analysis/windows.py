@@ -1,6 +1,6 @@
 """Windows for spectra: weighted sums of cosines, in the periodic form that a discrete Fourier transform wants.
 
-Coherent gain, noise bandwidth, scallop loss as in F. J. Harris, Proc. IEEE 66 (1978), 51–83 (from memory, not
+Coherent gain, noise bandwidth, scallop loss as in F. J. Harris, Proc. IEEE 66 (1978), no. 1, 51–83 (from memory, not
 verified). All of them follow from the cosine terms alone: math.
 """
 
