@@ -6,7 +6,7 @@ import os
 import random
 import shutil
 import sqlite3
-from contextlib import suppress
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -196,6 +196,55 @@ def test_a_server_sees_it_too(server: Server) -> None:
         with book.writing() as connection:
             connection.exec_driver_sql("update readings set verdict = 'pass' where verdict = 'fail'")
         assert len({run for flaw in verify(book).flaws for run in flaw.runs}) == 2
+
+
+def damaged(path: Path, raw: bytes, flip: tuple[int, int], *, captures: Path) -> bool:
+    """Whether `verify`, or already opening it, says that one bit of a file was flipped."""
+    place, bit = flip
+    path.write_bytes(raw[:place] + bytes([raw[place] ^ 1 << bit]) + raw[place + 1 :])
+    for rest in ("-wal", "-shm"):
+        Path(f"{path}{rest}").unlink(missing_ok=True)
+    try:
+        with Logbook(path, captures=captures) as book:
+            return bool(verify(book).flaws)
+    except StorageFault:
+        return True
+
+
+def test_a_flipped_bit_of_the_file_is_found_wherever_it_changes_what_is_read(
+    book: Logbook, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book.close()
+    with closing(sqlite3.connect(book.where)) as plain:
+        plain.execute("pragma journal_mode = delete")
+        tables = ("outcomes", "readings", "captures", "texts", "links", "heads")
+        names = plain.execute("select name from sqlite_master where tbl_name in ('readings') and type = 'index'")
+        assert ("readings_by_name",) in names.fetchall()
+        whole = {table: plain.execute(f"select * from {table}").fetchall() for table in tables}
+        trend = (
+            "select name, started, value, verdict, outcome from readings indexed by readings_by_name where name > ''"
+        )
+        whole["trend"] = plain.execute(trend).fetchall()
+    raw = Path(book.where).read_bytes()
+    rng = random.Random(9)
+    changed_what_is_read, found, missed = 0, 0, []
+    for _ in range(TRIES // 2):
+        place, bit = rng.randrange(100, len(raw)), rng.randrange(8)
+        is_found = damaged(tmp_path / "flipped.sqlite", raw, (place, bit), captures=book.codes.folder)
+        try:
+            with closing(sqlite3.connect(tmp_path / "flipped.sqlite")) as plain:
+                now = {table: plain.execute(f"select * from {table}").fetchall() for table in tables}
+                now["trend"] = plain.execute(trend).fetchall()
+        except sqlite3.DatabaseError:
+            now = {}
+        if now != whole:
+            changed_what_is_read += 1
+            found += is_found
+            missed += [] if is_found else [(place, bit)]
+    with capsys.disabled():
+        print(f"\nlogbook verify: {changed_what_is_read} flipped bits change what is read, {found} found")
+    assert missed == []
+    assert changed_what_is_read > TRIES // 10
 
 
 @dataclass(frozen=True)

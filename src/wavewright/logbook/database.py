@@ -75,7 +75,7 @@ def named_database(address: Address) -> Iterator[None]:
     """Turn what SQLAlchemy raises into our tree; the original stays as the cause."""
     try:
         yield
-    except SQLAlchemyError as fault:
+    except (SQLAlchemyError, UnicodeDecodeError) as fault:  # the second of a damaged file, out of sqlite3 itself
         said = " ".join(address.without_secrets(str(getattr(fault, "orig", None) or fault)).split())
         raise StorageFault(
             f"the logbook cannot be used: {said}",

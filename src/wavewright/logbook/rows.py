@@ -18,6 +18,8 @@ from wavewright.running.outcome import label_of
 
 Row = dict[str, Any]
 
+_ENCODER = json.JSONEncoder(ensure_ascii=False)
+
 # What a row has that does not stand in the document, or that another version might read out of its words otherwise.
 NOT_IN_DOCUMENT = frozenset({"id", "outcome", "station", "batch", "document", "low", "high"})
 
@@ -39,13 +41,14 @@ def outcome_row(identifier: str, document: Mapping[str, Any], *, station: str, b
         "station": station,
         "batch": batch,
         "simulated": int(was_simulated(document)),
-        "document": json.dumps(document, ensure_ascii=False),
+        "document": _ENCODER.encode(document),
     }
 
 
 def was_simulated(document: Mapping[str, Any]) -> bool:
     """Whether no real instrument measured; an older document does not say it, but its instruments' identities do."""
-    return bool(document.get("simulated", say_simulated(document["identities"].values())))
+    said = document.get("simulated")
+    return bool(say_simulated(document["identities"].values()) if said is None else said)
 
 
 def reading_rows(identifier: str, document: Mapping[str, Any]) -> list[Row]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -95,9 +96,10 @@ def verify(
     Misuse : a head that is no hash.
     """
     wanted = [_head(word) for word in known_heads]
-    with book.reading() as connection:
+    with book.reading() as connection, _legible(connection):
         walk = _walk(connection)
         flaws = walk.flaws
+        flaws += _file_flaws(connection)
         flaws += [
             Flaw(f"no chain has the head {head}: links were cut off, or the chain was written anew")
             for head in wanted
@@ -118,6 +120,28 @@ def verify(
             flaws.append(Flaw(what, tuple(sorted({row.outcome for row in kept if row.sha256 == content}))))
         say(number, len(contents))
     return Verified(count, len(kept_texts), len(contents), tuple(walk.chains), tuple(flaws))
+
+
+@contextmanager
+def _legible(connection: Connection) -> Iterator[None]:
+    """Let an SQLite file show text that is no UTF-8 any more as what it is, instead of refusing the whole question."""
+    driver: Any = connection.connection.driver_connection
+    if connection.dialect.name != "sqlite":
+        yield
+        return
+    driver.text_factory = lambda raw: raw.decode(errors="backslashreplace")
+    try:
+        yield
+    finally:
+        driver.text_factory = str
+
+
+def _file_flaws(connection: Connection) -> Iterator[Flaw]:
+    """What SQLite itself finds: an index, from which trends are read, that says otherwise than its table, say."""
+    if connection.dialect.name == "sqlite":
+        for word in connection.exec_driver_sql("PRAGMA integrity_check").scalars():
+            if word != "ok":
+                yield Flaw(f"the database file is damaged: {word}")
 
 
 def _head(word: str) -> str:
