@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.judgement.verdict import Verdict
 from wavewright.running.outcome import MeasurementOutcome, Origin, Outcome, Result
 from wavewright.waveform import Capture, Waveform
@@ -34,7 +34,16 @@ def origin(file: str, text: str) -> Origin:
 
 def result(name: str = "ripple", value: float | None = 0.024, *, verdict: Verdict = Verdict.PASS) -> Result:
     reading = (
-        Reading(value, "V", 0.0003, (Doubt.FEW_CODES,), count=16, minimum=0.021, maximum=0.026)
+        Reading(
+            value,
+            "V",
+            0.0003,
+            (Doubt.FEW_CODES,),
+            findings=(Finding.idle(Doubt.FEW_CODES),),
+            count=16,
+            minimum=0.021,
+            maximum=0.026,
+        )
         if value is not None
         else Reading(None, "V", reason="0 rising crossings of 1.5 V")
     )

@@ -236,6 +236,19 @@ def forged_error(line: dict[str, Any]) -> None:
         part["verdict"] = "error"
 
 
+def dropped_doubts(line: dict[str, Any]) -> None:
+    """The board is whole, and its record clipped: the verdict was inconclusive."""
+    result = line["outcome"]["measurements"][0]["results"][0]
+    for reading in (result["reading"], *result["shots"]):
+        reading.update(value=0.03, doubts=["clipped"], findings=[])
+    forged_verdict(line)
+
+
+def allowed_doubts(line: dict[str, Any]) -> None:
+    dropped_doubts(line)
+    line["outcome"]["measurements"][0]["results"][0]["allowed"] = ["clipped"]
+
+
 def forged_recipe(line: dict[str, Any]) -> None:
     recipe = line["outcome"]["recipe"]
     recipe["text"] = recipe["text"].replace("40 mV", "90 mV")
@@ -253,6 +266,8 @@ def forged_recipe(line: dict[str, Any]) -> None:
         (dropped_limit, "the limit of `rail_noise.ripple`, ``: the recipe of the run says `at most 40 mV`"),
         (dropped_result, "the result of `rail_noise.ripple` is missing"),
         (forged_error, "the verdict of `rail_noise.ripple`, error: there are numbers"),
+        (dropped_doubts, "the verdict of `rail_noise.ripple`, pass: 0.03 V and the limit `at most 40 mV` say inconcl"),
+        (allowed_doubts, "`rail_noise.ripple` allows the doubt `clipped`: the recipe of the run does not"),
         (forged_recipe, "`outcome.recipe.text` does not have the hash"),
     ],
 )
@@ -264,6 +279,15 @@ def test_a_verdict_that_does_not_follow_is_refused(
         import_outcomes(other, rewritten(tmp_path, line))
     assert f"out.jsonl:2: {said}" in str(caught.value)
     assert entries(other) == []
+
+
+def test_a_run_from_before_doubts_decided_is_judged_as_then(
+    line: dict[str, Any], other: Logbook, tmp_path: Path
+) -> None:
+    dropped_doubts(line)
+    for result in line["outcome"]["measurements"][0]["results"]:
+        del result["allowed"]
+    assert import_outcomes(other, rewritten(tmp_path, line)).new == 3
 
 
 def kept(tmp_path: Path) -> Path:

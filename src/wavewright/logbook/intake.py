@@ -94,7 +94,7 @@ def judge_again(one: Given) -> list[str]:
     notes: list[str] = []
     if not wrong and one.outcome.captures:
         try:
-            wrong = list(unfollowed_by_captures(one.outcome))
+            wrong = list(unfollowed_by_captures(one.outcome, one.document))
         except WavewrightError as fault:
             notes.append(f"{one.where}: judged by its values, its captures cannot be computed again: {fault.what}")
     if wrong:

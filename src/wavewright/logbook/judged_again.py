@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Any
 
 from wavewright.errors import Misuse, WavewrightError
@@ -13,6 +14,7 @@ from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.recompute import recompute
 from wavewright.quantities import Interval
 from wavewright.recipe.load import parse_recipe
+from wavewright.recipe.measurement import Measurement
 from wavewright.running.cut_short import cut_short_results
 from wavewright.running.evaluate import NOTHING_UNMET
 from wavewright.running.judged import judged
@@ -33,11 +35,17 @@ def unfollowed(outcome: Outcome, document: Mapping[str, Any]) -> Iterator[str]:
     for plain, one in zip(document["measurements"], outcome.measurements, strict=True):
         if plain["verdict"] != one.verdict:
             yield f"the verdict of `{one.label}`, {plain['verdict']}: its results say {one.verdict}"
+    before = is_of_before(document)
     for one in outcome.measurements:
         for result in one.results:
-            if why := _why_not(result, is_cut_short=bool(one.error)):
+            if why := _why_not(_undoubted(result) if before else result, is_cut_short=bool(one.error)):
                 yield f"the verdict of `{one.label}.{result.name}`, {_word(result.verdict)}: {why}"
     yield from _otherwise_than_the_recipe(outcome)
+
+
+def is_of_before(document: Mapping[str, Any]) -> bool:
+    """Whether a document is of a version in which no doubt decided: it cannot say which were allowed."""
+    return any("allowed" not in result for one in document["measurements"] for result in one["results"])
 
 
 def _otherwise_than_the_recipe(outcome: Outcome) -> Iterator[str]:
@@ -57,10 +65,24 @@ def _otherwise_than_the_recipe(outcome: Outcome) -> Iterator[str]:
                 yield f"`{full}` has another metric, channel or way to join shots than in the recipe of the run"
             elif _interval(wanted.limit) != _interval(_limit_or_none(result)):
                 yield f"the limit of `{full}`, `{result.limit}`: the recipe of the run says `{wanted.limit or ''}`"
+        yield from _forbidden_doubts(outcome, measurement)
 
 
-def unfollowed_by_captures(outcome: Outcome) -> Iterator[str]:
+def _forbidden_doubts(outcome: Outcome, measurement: Measurement) -> Iterator[str]:
+    """Doubts that a result says were allowed, and the recipe does not allow them."""
+    for one in outcome.measurements:
+        for result in one.results if one.label == measurement.label else ():
+            wanted = measurement.compute.get(result.name)
+            rules = {**measurement.doubts, **({} if wanted is None else wanted.doubts)}
+            for doubt in result.allowed:
+                if not rules.get(doubt, False):
+                    yield f"`{one.label}.{result.name}` allows the doubt `{doubt}`: the recipe of the run does not"
+
+
+def unfollowed_by_captures(outcome: Outcome, document: Mapping[str, Any]) -> Iterator[str]:
     """What does not follow from the captures, computed again with the recipe of the run.
+
+    Of a document from before doubts decided, what is inconclusive for its doubts today follows.
 
     Raises
     ------
@@ -69,9 +91,12 @@ def unfollowed_by_captures(outcome: Outcome) -> Iterator[str]:
     again = recompute(outcome).outcome
     assert again is not None
     now = again.results
+    before = is_of_before(document)
     for name, result in outcome.results.items():
         if name not in now:
             yield f"the verdict of `{name}`, {_word(result.verdict)}: the recipe of the run does not have it"
+        elif before and now[name].verdict is Verdict.INCONCLUSIVE and now[name].reading.value is not None:
+            continue
         elif now[name].verdict != result.verdict:
             why = f", {now[name].reason}" if now[name].reason else ""
             yield f"the verdict of `{name}`, {_word(result.verdict)}: its captures say {_word(now[name].verdict)}{why}"
@@ -86,7 +111,8 @@ def _why_not(result: Result, *, is_cut_short: bool) -> str:
         return "" if all(reading.value is None for reading in readings) else "there are numbers"
     try:
         limit = _limit(result)
-        again = judged(result.name, result.metric, result.of, readings, limit=limit, over=result.over)
+        rules = dict.fromkeys(result.allowed, True)
+        again = judged(result.name, result.metric, result.of, readings, limit=limit, over=result.over, doubts=rules)
         if is_cut_short:
             (again,) = cut_short_results((again,))
     except WavewrightError as fault:
@@ -98,6 +124,11 @@ def _why_not(result: Result, *, is_cut_short: bool) -> str:
     if not any(_same(result.reading.value, value) for value in values):
         return f"the value {result.reading.value} is not that of its shots"
     return ""
+
+
+def _undoubted(result: Result) -> Result:
+    shots = tuple(replace(reading, doubts=(), findings=()) for reading in result.shots)
+    return replace(result, reading=replace(result.reading, doubts=(), findings=()), shots=shots)
 
 
 def _limit(result: Result) -> Limit | None:

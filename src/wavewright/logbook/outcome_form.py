@@ -63,6 +63,16 @@ VerdictWord = Annotated[str, AfterValidator(_verdict)]
 Setting = Annotated[Any, AfterValidator(_setting)]
 
 
+class FindingForm(TypedDict):
+    """What was found about a doubt, and how far the true value may lie away."""
+
+    doubt: Word
+    text: Word
+    decides: bool
+    below: NotRequired[Number]
+    above: NotRequired[Number]
+
+
 class ReadingForm(TypedDict):
     """A reading; what it may have besides is left to whoever reads it."""
 
@@ -76,6 +86,7 @@ class ReadingForm(TypedDict):
     maximum: NotRequired[Number]
     standard_deviation: NotRequired[Number]
     at: NotRequired[Number]
+    findings: NotRequired[list[FindingForm]]
 
 
 class ResultForm(TypedDict):
@@ -93,6 +104,7 @@ class ResultForm(TypedDict):
     over: Word
     decisive_shot: Count | None
     shots: list[ReadingForm]
+    allowed: NotRequired[list[Word]]
 
 
 class CrossCheckForm(TypedDict):
