@@ -170,8 +170,8 @@ NO_INTERVALS = [
     ("At most 40 mV", "V", f"`At most 40 mV` is not how a limit is written\n  {FORMS}\n  do: write `at most 40 mV`"),
     ("3.2 ms .. 1.6 ms", "s", "`3.2 ms .. 1.6 ms` begins above its end\n  expected: the lower end first\n"
      "  do: write `1.6 ms .. 3.2 ms`"),
-    ("1.6 .. 3.2 ms", "s", "`1.6` has no unit\n  expected: a time, such as `500 us`\n"
-     "  do: write `1.6 s` or `1.6 ms` or `1.6 us`, whichever is meant"),
+    ("1.6 .. 3.2 ms", "s", "`1.6 .. 3.2 ms`: `1.6` has no unit\n  expected: a unit at both ends\n"
+     "  do: write `1.6 ms .. 3.2 ms`"),
     ("at most", "V", "nothing stands here\n  expected: a voltage, such as `24 V`"),
     ("± 5 %", "V", "nothing stands here\n  expected: a voltage, such as `24 V`"),
     ("0 V ± 5 %", "V", "`0 V ± 5 %` has no width\n  expected: a tolerance above 0; in the unit, not in %, "
@@ -331,3 +331,48 @@ def test_what_is_shown_of_any_unit_reads_back(value: float, unit: str) -> None:
 def test_a_prefix_before_a_power_is_refused() -> None:
     with pytest.raises(Misuse, match="there is no unit `mV\\^2`"):
         read_quantity("500 mV^2", unit="V^2")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "1e308 V ± 1e308 %",
+        "1e308 V ± 1e308 V",
+        "-1e308 V .. 1e308 V",
+        "at most 1e300 V",
+        "at least -1e200 kV",
+        "0 V ± 1e151 V",
+    ],
+)
+def test_a_limit_that_overflows_is_none(text: str) -> None:
+    # each was taken for a limit that everything, or nearly everything, fulfils
+    with pytest.raises(Misuse, match="reaches beyond all numbers"):
+        read_interval(text, unit="V")
+
+
+@given(st.floats(-1e308, 1e308), st.floats(0, 1e308), st.sampled_from(["V", "%"]))
+def test_an_interval_has_two_ends_that_can_be_reckoned_with(middle: float, half: float, unit: str) -> None:
+    try:
+        interval = read_interval(f"{middle!r} V ± {half!r} {unit}", unit="V")
+    except Misuse:
+        return
+    assert math.isfinite(interval.low)
+    assert math.isfinite((interval.high - interval.low) ** 2)
+    assert interval.low <= interval.high
+
+
+@pytest.mark.parametrize(
+    "text, do",
+    [
+        ("40 mV ± 5", "write `40 mV ± 5 %` or `40 mV ± 5 mV`"),
+        ("10 mV to 40 mV", "write `10 mV .. 40 mV`"),
+        ("between 10 mV and 40 mV", "write `10 mV .. 40 mV`"),
+        ("10 mV - 40 mV", "write `10 mV .. 40 mV`"),
+        ("10..40 mV", "write `10 mV .. 40 mV`"),
+        ("10 .. 40 mV", "write `10 mV .. 40 mV`"),
+    ],
+)
+def test_a_limit_that_is_written_otherwise_is_told_how(text: str, do: str) -> None:
+    with pytest.raises(Misuse) as refused:
+        read_interval(text, unit="V")
+    assert do in str(refused.value)

@@ -40,6 +40,7 @@ EXAMPLES = {
     "Bd": ("a baud rate", "19.2 kBd"),
     "dB": ("a level", "3 dB"), "deg": ("an angle", "90 deg"),
 }  # fmt: skip
+LARGEST_END = 1e150  # of a limit, in SI units: its width, and its distance from any reading, can be computed
 DEFAULT_DIGITS = 4  # where neither an uncertainty nor a resolution is known
 MOST_DIGITS = 15  # that a double holds
 WITHOUT_POWER_OF_TEN = (1e-3, 1e6)  # magnitudes in which a number reads well without
@@ -144,6 +145,15 @@ def read_interval(text: str, *, unit: str) -> Interval:
     Interval(low=-inf, high=0.04, unit='V')
     """
     words = " ".join(text.replace("+/-", "±").replace("+-", "±").split())
+    found = _read_interval(words, unit)
+    if any(math.isfinite(end) and abs(end) > LARGEST_END for end in (found.low, found.high)) or not (
+        math.isfinite(found.low) or math.isfinite(found.high)
+    ):
+        raise Misuse(f"`{words}` reaches beyond all numbers", expected=f"ends within ± {Quantity(LARGEST_END, unit)}")
+    return found
+
+
+def _read_interval(words: str, unit: str) -> Interval:
     for opening, end in _OPENINGS.items():
         if f"{words} ".startswith(opening):
             value = read_quantity(words[len(opening) :], unit=unit).value
@@ -272,7 +282,12 @@ def _range_fault(number: str, symbol: str, unit: str, least: float, most: float)
 
 
 def _read_range(words: str, unit: str) -> Interval:
-    first, _, last = words.partition("..")
+    first, _, last = (part.strip() for part in words.partition(".."))
+    if _NUMBER.fullmatch(first) and unit not in PLAIN_UNITS and _NUMBER.match(last):
+        symbol = _NUMBER.sub("", last, count=1).strip()
+        if symbol and unit != "1":
+            both = f"{_joined(first, symbol)} .. {last}"
+            raise Misuse(f"`{words}`: `{first}` has no unit", expected="a unit at both ends", do=f"write `{both}`")
     low, high = (read_quantity(end, unit=unit).value for end in (first, last))
     if low > high:
         raise Misuse(
@@ -302,6 +317,13 @@ def _read_tolerance(words: str, unit: str) -> Interval:
         )
     elif last.endswith(tuple(RATIO_UNITS)):
         half = _times(abs(middle), read_quantity(last, unit="1").value)
+    elif _NUMBER.fullmatch(last) and unit not in {"1", *PLAIN_UNITS, *MAY_BE_BARE}:
+        symbol = _NUMBER.sub("", first, count=1).strip()
+        raise Misuse(
+            f"`{words}`: `{last}` has no unit",
+            expected="a tolerance in per cent, or in the unit",
+            do=f"write `{first} ± {last} %` or `{first} ± {_joined(last, symbol)}`, whichever is meant",
+        )
     else:
         half = read_quantity(last, unit=unit).value
     if half < 0 or (half == 0 and middle == 0 and last.endswith("%")):
@@ -312,7 +334,12 @@ def _read_tolerance(words: str, unit: str) -> Interval:
 
 
 def _around(middle: float, half: float, unit: str) -> Interval:
-    """The interval, in decimal arithmetic: 40 % ± 1 pp ends at 0.41 and not at 0.41000000000000003."""
+    """The interval, in decimal arithmetic: 40 % ± 1 pp ends at 0.41 and not at 0.41000000000000003.
+
+    What overflows becomes infinite at both ends, so that it is not taken for a limit with one end.
+    """
+    if not math.isfinite(half) or max(abs(middle), abs(half)) > LARGEST_END:
+        return Interval(-math.inf, math.inf, unit)
     centre, width = Decimal(repr(middle)), Decimal(repr(half))
     return Interval(float(centre - width), float(centre + width), unit)
 
@@ -328,6 +355,9 @@ def _interval_fault(words: str, unit: str) -> Misuse:
         if words.casefold().startswith(sign):
             rest = words[len(sign) :].lstrip("=").strip()
             return Misuse(f"`{words}` is not how a limit is written", expected=forms, do=f"write `{instead} {rest}`")
+    if parts := re.fullmatch(r"(?:from |between )?(.*?\d.*?)\s*(?:\bto\b|\band\b|[-–—]|…)\s*(\d.*)", words):
+        between = f"{parts[1]} .. {parts[2]}"
+        raise Misuse(f"`{words}` is not how a limit is written", expected=forms, do=f"write `{between}`")
     read_quantity(words, unit=unit)  # says what is wrong if it is not even a quantity
     others = f"`exactly {words}`" if unit in PLAIN_UNITS else f"with a tolerance `{words} ± …`"
     return Misuse(

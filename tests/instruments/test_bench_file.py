@@ -155,3 +155,14 @@ def test_roles_that_the_bench_has_not_are_told() -> None:
         assert bench.supply.identity.startswith("Wavewright,")
         with pytest.raises(BenchFault, match="no instruments with the role digitizer"):
             bench.digitizer.arm()
+
+
+@pytest.mark.parametrize("profile", ["''", '" "'])
+def test_a_profile_without_a_name_is_a_fault_of_the_file(tmp_path: Path, profile: str) -> None:
+    instrument = f"digitizer: {{resource: TCPIP::h::INSTR, profile: {profile}}}"
+    text = f"wavewright-bench: 1\nlibrary: '@py'\ninstruments:\n  {instrument}\n"
+    (tmp_path / "bench.yaml").write_text(text)
+    with pytest.raises(FileFault) as refused:
+        load_bench(tmp_path / "bench.yaml")
+    assert "instrument `digitizer`: no profile is named" in str(refused.value)
+    assert "scpi-digitizer" in str(refused.value)

@@ -22,6 +22,8 @@ def test_an_outcome_comes_back_from_its_json_as_it_was(outcome: Outcome) -> None
 def test_a_folder_without_an_outcome_is_one_clear_message(tmp_path: Path) -> None:
     with pytest.raises(StorageFault, match="expected: a folder that a run has written"):
         read_outcome(tmp_path)
+    with pytest.raises(StorageFault, match="expected: a folder that a run has written"):
+        read_outcome(str(tmp_path))
 
 
 @pytest.mark.parametrize("text", ["", "[]", "{}", '{"wavewright_outcome": 1}', '{"wavewright_outcome": 99}'])

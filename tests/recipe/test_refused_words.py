@@ -135,3 +135,25 @@ def test_the_command_line_refuses_them_as_wrong_usage(
     file.write_text(f"time (s),tx (V)\n{rows}")
     assert execute([arguments[0], str(file), *arguments[1:]]) == 64
     assert said in capsys.readouterr().err
+
+
+def test_a_bench_given_for_a_recipe_is_told_so() -> None:
+    with pytest.raises(FileFault, match="this is a bench file") as refused:
+        parse_recipe((ROOT / "sim/bench.yaml").read_text(), "bench.yaml")
+    assert "--bench bench.yaml" in str(refused.value)
+    assert len(refused.value.faults or (refused.value,)) == 1
+
+
+@pytest.mark.parametrize(
+    "added, said",
+    [
+        ("metrics: {n: {metric: mean, of: tx}}", "did you mean `compute`?"),
+        ("compute: {n: {metric: peak_to_peak, of: tx, limits: at most 1 V}}", "did you mean `limit`?"),
+        ("compute: {n: {metric: pk2pk, of: tx}}", "did you mean `peak_to_peak`?"),
+        ("compute: {n: {metric: glitches, of: tx, width: 1,5 ms}}", "write a decimal point"),
+        ("stimulus: [{supply: {output: off}, then_wait: 1,5 ms}]", "write a decimal point"),
+        ("compute: {n: {metric: mean, of: tx, limit: 1e308 V ± 1e308 %}}", "reaches beyond all numbers"),
+    ],
+)
+def test_what_people_write_is_answered_with_what_they_mean(added: str, said: str) -> None:
+    assert any(said in str(fault) for fault in faults(f"{RECIPE}    {added}\n"))

@@ -21,6 +21,7 @@ from wavewright.analysis.expressions.dimensions import quotient
 from wavewright.analysis.levels import LevelMethod
 from wavewright.analysis.parameters import ReferenceLevel, check_order, read_parameter
 from wavewright.analysis.reading import Reading
+from wavewright.analysis.trade_words import nearest_metrics
 from wavewright.errors import Misuse
 
 log = logging.getLogger(__name__)
@@ -190,7 +191,7 @@ def find_metric(name: str) -> Metric:
     table = metrics()
     if name in table:
         return table[name]
-    near: Sequence[str] = get_close_matches(name, table, 3)
+    near = nearest_metrics(name, table)
     raise Misuse(
         f"unknown metric `{name}`",
         expected="a name that `wavewright metrics` lists",

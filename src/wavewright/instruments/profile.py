@@ -192,6 +192,8 @@ def load_profile(name: str, *, folder: Path | None = None) -> Profile:
     ------
     FileFault : no such profile, or everything that is wrong with it.
     """
+    if not name.strip():
+        raise FileFault("no profile is named", expected=f"a file, or one of {', '.join(shipped_profiles())}")
     chain = list(_chain(name, folder or Path()))
     grammar = chain[-1][1]
     for _, child, _ in reversed(chain[:-1]):

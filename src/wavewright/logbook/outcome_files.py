@@ -95,7 +95,7 @@ def read_document(folder: Path) -> dict[str, Any]:
     return plain
 
 
-def read_outcome(folder: Path) -> Outcome:
+def read_outcome(folder: str | Path) -> Outcome:
     """The outcome kept in a folder, its captures to be read when asked for.
 
     Raises
@@ -103,6 +103,7 @@ def read_outcome(folder: Path) -> Outcome:
     StorageFault : the folder or the file cannot be read.
     FileFault : the file is not what `wavewright run` writes.
     """
+    folder = Path(folder)
     path = folder / OUTCOME
     plain = read_document(folder)
     if plain["wavewright_outcome"] != LAYOUT:

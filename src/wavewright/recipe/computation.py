@@ -24,6 +24,7 @@ from wavewright.judgement.joining import EACH, find_over
 from wavewright.judgement.limits import Limit
 from wavewright.recipe.doubts import ABOUT_DOUBTS, Doubts, read_doubts
 from wavewright.recipe.fields import Names, read_names
+from wavewright.recipe.model_reading import cut_number
 from wavewright.recipe.places import Block, Word, unplaced
 from wavewright.recipe.scope import UNKNOWN, Scope, one_of
 
@@ -222,7 +223,7 @@ def _read_options(
                 f"unknown key `{key}`: no option of metric `{metric.name}`",
                 where=entry.key_place(key),
                 expected=f"one of {', '.join([*KEYS, *known])}",
-                do=f"did you mean `{near[0]}`?" if near else "",
+                do=cut_number(key) or (f"did you mean `{near[0]}`?" if near else ""),
             )
         elif value is None or isinstance(value, Block):
             what = f"`{key}` has no value" if value is None else f"`{key}` holds keys"

@@ -40,6 +40,7 @@ def parse_recipe(text: str, name: str, *, set: Mapping[str, str] | None = None) 
     FileFault, Misuse : as `load_recipe`.
     """
     tree = parse_tree(text, name)
+    check_kind(tree, name)
     faults: list[FileFault] = []
     head = _head(tree, faults)
     parameters = parameter_values(_defaults(tree), set or {})
@@ -62,6 +63,25 @@ def parse_recipe(text: str, name: str, *, set: Mapping[str, str] | None = None) 
         cross_check=head.cross_check,
         time_limit=TIME_LIMIT if head.time_limit is None else float(head.time_limit),
     )
+
+
+def check_kind(tree: Block, name: str) -> None:
+    """Refuse another kind of file that was given for a recipe.
+
+    Raises
+    ------
+    FileFault : it says that it is a bench, a profile, a board or a file of faults.
+    """
+    other = next((key for key in tree if key.startswith("wavewright-")), None)
+    if other is not None and "wavewright" not in tree:
+        kind = other.removeprefix("wavewright-")
+        do = f"give it after `--bench {name}`, and a recipe first" if kind == "bench" else ""
+        raise FileFault(
+            f"this is a {kind} file",
+            where=tree.key_place(other),
+            expected="a recipe, with the key `wavewright: 1`",
+            do=do,
+        )
 
 
 def _head(tree: Block, faults: list[FileFault]) -> RecipeHead | None:

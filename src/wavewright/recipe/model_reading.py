@@ -102,13 +102,34 @@ def plain(node: object) -> object:
 
 def unknown_key(key: str, known: Sequence[str], *, where: Place | None, owner: str) -> FileFault:
     """The fault of a key that is not in the grammar; says the nearest that is."""
-    near = get_close_matches(key, known, 1)
+    near = [OTHER_KEYS[key]] if OTHER_KEYS.get(key) in known else get_close_matches(key, known, 1)
+    if cut_number(key):
+        near = []
     return FileFault(
         f"unknown key `{key}`{' in ' + owner if owner else ''}",
         where=where or "",
         expected=f"one of {', '.join(sorted(known))}" if known else "no key",
-        do=f"did you mean `{near[0]}`?" if near else "",
+        do=cut_number(key) or (f"did you mean `{near[0]}`?" if near else ""),
     )
+
+
+OTHER_KEYS = {
+    **dict.fromkeys(("metrics", "measure", "readings", "results"), "compute"),
+    **dict.fromkeys(("probes", "signals", "inputs"), "channels"),
+    **dict.fromkeys(("bus", "protocol", "buses"), "decode"),
+    **dict.fromkeys(("math", "maths"), "derived"),
+    **dict.fromkeys(("loop", "sweep", "foreach"), "for_each"),
+    **dict.fromkeys(("limits", "spec"), "limit"),
+    **dict.fromkeys(("horizontal", "time"), "timebase"),
+}
+"""Keys that people write, and the one that they mean."""
+
+
+def cut_number(key: str) -> str:
+    """What to do where a key is the rest of a number behind its decimal comma; empty where it is not."""
+    if not re.fullmatch(r"\d+\s*[A-Za-zµμΩ%]{0,4}", key):
+        return ""
+    return f"between {{ and }} a comma ends an entry: write a decimal point, as in `1.{key}`"
 
 
 def model_faults(error: ValidationError, tree: Block, model: type[BaseModel], *, owner: str = "") -> list[FileFault]:

@@ -247,3 +247,23 @@ def test_a_misspelt_key_and_a_wrong_unit_in_a_board_file(tmp_path: Path) -> None
 def test_no_such_board_file(tmp_path: Path) -> None:
     with pytest.raises(FileFault, match="cannot be read"):
         load_board(tmp_path / "absent.yaml", Surroundings(), seed=1)
+
+
+@pytest.mark.parametrize(
+    "stands, instead, place, message",
+    [
+        ("{1: rail, 2", "{first: rail, 2", "5:18", "`first` is not the number of an input"),
+        ("works_at: 2.6 V", "works_at: 0.05 V", "28:5", "node `reset` cannot be computed from its values"),
+        ("low: 0.05 V", "low: 3.4 V", "28:5", "node `reset` cannot be computed from its values"),
+        ("pulled_to: rail", "pulled_to: feed", "28:5", "`pulled_to: feed` is not a rail"),
+    ],
+)
+def test_values_that_no_board_can_have_are_a_fault_of_the_file(
+    tmp_path: Path, stands: str, instead: str, place: str, message: str
+) -> None:
+    text = (SIM / "vc204.yaml").read_text()
+    assert stands in text
+    with pytest.raises(FileFault) as refused:
+        load_board(write(tmp_path, text.replace(stands, instead, 1)), Surroundings(), seed=1)
+    assert f":{place}: " in str(refused.value)
+    assert message in str(refused.value)

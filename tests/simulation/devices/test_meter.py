@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from pyvisa.resources import MessageBasedResource
 
-from tests.simulation.conftest import Ask, connect, errors_of
-from wavewright.simulation.library import SimulatedVisa
+from tests.simulation.conftest import SIM, Ask, connect, errors_of
+from wavewright.simulation.library import SimulatedVisa, open_library
 from wavewright.simulation.scpi.headers import short_form
 
 
@@ -67,3 +69,16 @@ def test_function_is_told_in_short_form(meter: MessageBasedResource, function: s
     assert meter.query("SENSe:FUNCtion?") == f'"{short}"'
     meter.write(f'SENSe:FUNCtion "{function}"')
     assert errors_of(meter) == []
+
+
+def test_a_board_of_ones_own_needs_no_node_of_the_meters_until_it_is_read(tmp_path: Path) -> None:
+    board = tmp_path / "board.yaml"
+    board.write_text(
+        "wavewright-board: 1\ntitle: Lamp\nprobes_at_rest: {1: supply}\nnodes:\n"
+        "  supply: {kind: feed, test_point: TP1, standby_feed: 9 V, board_resistance: 90 ohm, rise: 1 ms, fall: 1 ms}\n"
+    )
+    library = open_library(str(SIM / "instruments.yaml"), settings={"board": str(board), "seed": 1})
+    connect(library, "digitizer").query("*IDN?")  # what is on the bench works
+    meter = connect(library, "meter")
+    meter.write("INITiate")
+    assert errors_of(meter) == [-241]  # SCPI-99 volume 2, 21.8: hardware missing

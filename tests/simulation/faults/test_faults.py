@@ -193,3 +193,11 @@ def test_a_fault_in_a_fault_file_is_told_with_its_place(tmp_path: Path, text: st
 def test_faults_for_an_instrument_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(FileFault, match="faults for `toaster`"):
         bench(tmp_path, "fault: reset", instrument="toaster")
+
+
+@pytest.mark.parametrize("values", ["fault: errors, at: 'LEV', code: x", "fault: errors, at: 'LEV', code: 1e5"])
+def test_a_value_that_a_fault_cannot_take_is_a_fault_of_the_file(tmp_path: Path, values: str) -> None:
+    with pytest.raises(FileFault) as refused:
+        bench(tmp_path, values)
+    assert "fault `errors` cannot be made from its values" in str(refused.value)
+    assert "faults.yaml:" in str(refused.value)

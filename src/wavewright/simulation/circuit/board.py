@@ -70,16 +70,27 @@ def _made(name: str, making: Making) -> Node:
         raise FileFault(
             f"node `{name}` of kind `{kind}`", where=making.section.place("kind"), expected=f"one of {', '.join(kinds)}"
         )
+    where = making.section.place()
     try:
-        return kinds[kind](making)
+        node = kinds[kind](making)
+        node.truth()  # what cannot be computed of it shows here, and not in the middle of a record
     except Misuse as fault:
-        where = making.section.place()
         raise FileFault(f"node `{name}`: {fault.what}", where=where, expected=fault.expected, do=fault.do) from fault
+    except (ValueError, ArithmeticError) as fault:
+        raise FileFault(
+            f"node `{name}` cannot be computed from its values: {fault}",
+            where=where,
+            expected="values that a board can have: levels in order, parts above 0",
+        ) from fault
+    return node
 
 
 def _wiring(top: Section, nodes: Mapping[str, Node]) -> dict[int, str]:
     """Where the probes hang before anybody has moved one."""
     section = top.section("probes_at_rest")
+    if strays := [number for number in section if not number.isdecimal()]:
+        where = section.place(strays[0])
+        raise FileFault(f"`{strays[0]}` is not the number of an input", where=where, expected="`1: node`, say")
     wiring = {int(number): section.text(number) for number in section}
     for number, name in wiring.items():
         if name not in nodes:

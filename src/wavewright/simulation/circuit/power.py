@@ -8,6 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from wavewright.errors import Misuse
 from wavewright.simulation.circuit.motion import Motion, polyline
 from wavewright.simulation.circuit.nodes import Making, Node, node_kind
 from wavewright.simulation.circuit.slew import Point, crossings_of, extremes_of, level_at, slewed
@@ -191,5 +192,6 @@ class BuckRail:
 def rail_of(making: Making, key: str) -> BuckRail:
     """The rail that a node hangs on."""
     node: Node = making.node(key)
-    assert isinstance(node, BuckRail)
+    if not isinstance(node, BuckRail):
+        raise Misuse(f"`{key}: {making.section.text(key)}` is not a rail", expected="a node of kind `buck rail`")
     return node

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wavewright.errors import FileFault
+from wavewright.errors import FileFault, Misuse
 from wavewright.simulation.definition import Section, read_definition
 from wavewright.simulation.faults.kinds import Delivery, Effect, OldAnswer, fault_kinds
 from wavewright.simulation.faults.occasion import Occasion, read_occasion
@@ -75,4 +75,11 @@ def _fault(section: Section, generator: np.random.Generator) -> OrderedFault:
     kind, kinds = section.text("fault"), fault_kinds()
     if kind not in kinds:
         raise FileFault(f"fault `{kind}`", where=section.place("fault"), expected=f"one of {', '.join(kinds)}")
-    return OrderedFault(read_occasion(section), kinds[kind](section, generator))
+    try:
+        return OrderedFault(read_occasion(section), kinds[kind](section, generator))
+    except (Misuse, ValueError, ArithmeticError) as fault:
+        raise FileFault(
+            f"fault `{kind}` cannot be made from its values: {fault}",
+            where=section.place(),
+            expected="values as its kind asks for, such as a whole number after `code`",
+        ) from fault
