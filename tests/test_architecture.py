@@ -14,6 +14,7 @@ ROOT = Path(wavewright.__file__).parent
 # The flow of the data. A part may import from the parts above it, never from one below.
 FLOW = (
     "errors",
+    "unit_symbols",
     "quantities",
     "waveform",
     "analysis",

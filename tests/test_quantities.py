@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wavewright.errors import Misuse
-from wavewright.quantities import EXAMPLES, Interval, Quantity, read_interval, read_quantity, show_quantity
+from wavewright.quantities import Interval, Quantity, read_interval, read_quantity, show_quantity
+from wavewright.unit_symbols import EXAMPLES
 
 MICRO, MU = "\u00b5", "\u03bc"  # Unicode: MICRO SIGN, GREEK SMALL LETTER MU
 OMEGA, OHM = "\u03a9", "\u2126"  # Unicode: GREEK CAPITAL LETTER OMEGA, OHM SIGN

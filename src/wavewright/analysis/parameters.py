@@ -29,7 +29,8 @@ from typing import Annotated, Any, Literal
 
 from wavewright.analysis.sense import ANY, NOT_NEGATIVE, Sense
 from wavewright.errors import Misuse
-from wavewright.quantities import PREFIXES, read_quantity
+from wavewright.quantities import read_quantity
+from wavewright.unit_symbols import PREFIXES
 
 _NUMBER_AT_BEGIN = re.compile(r"[-+\N{MINUS SIGN}]?[\d.]+([eE][-+]?\d+)?")
 _FIRST_FACTOR = re.compile(r"[^\W\d_]+")

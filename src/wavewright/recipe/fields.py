@@ -15,9 +15,10 @@ from pydantic import AfterValidator, BeforeValidator, GetCoreSchemaHandler, GetJ
 from pydantic_core import CoreSchema, core_schema
 
 from wavewright.errors import FileFault, Misuse, Place
-from wavewright.quantities import EXAMPLES, read_quantity
+from wavewright.quantities import read_quantity
 from wavewright.recipe.model_reading import refusing
 from wavewright.recipe.places import place_of, text_of
+from wavewright.unit_symbols import EXAMPLES
 
 
 @dataclass(frozen=True, slots=True)

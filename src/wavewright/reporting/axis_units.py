@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from wavewright.quantities import takes_prefix
+from wavewright.unit_symbols import takes_prefix
 
 NUMBERS = frozenset({"", "1", "count", "number"})
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
-from wavewright.quantities import MICRO_SIGNS, OHM_SIGNS, PREFIXES
+from wavewright.unit_symbols import MICRO_SIGNS, OHM_SIGNS, PREFIXES
 
 _BASE = {"V": 1, "A": 1, "s": 1}  # enough for electricity at a bench; any other unit is a base of its own
 _NAMED: dict[str, dict[str, int]] = {
