@@ -26,7 +26,6 @@ say is refused, and so is what could hold for none of them: `not eror` would els
 from __future__ import annotations
 
 import operator
-import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -141,7 +140,7 @@ def _where(node: Node, frames: Frames) -> Flags:
         case Contains(str(name), wanted):
             return _each(frames, name, lambda value: isinstance(value, bytes) and wanted in value)
         case Matches("text", pattern) if "text" not in frames.columns:
-            return frames_with(frames, lambda text: [match.span() for match in _of_bytes(pattern).finditer(text)])
+            return frames_with(frames, pattern.spans)
         case Matches(name, pattern):
             return _each(frames, name, lambda value: pattern.search(_as_text(value)) is not None)
         case Within(name, low, high):
@@ -222,7 +221,3 @@ def _check_comparable(field: str, value: Any, *, number: bool) -> None:
 
 def _as_text(value: Any) -> str:
     return value.decode("latin-1") if isinstance(value, bytes) else str(value)
-
-
-def _of_bytes(pattern: re.Pattern[str]) -> re.Pattern[bytes]:
-    return re.compile(pattern.pattern.encode("latin-1", "replace"))

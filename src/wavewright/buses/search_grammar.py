@@ -7,6 +7,7 @@ import re
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
+from wavewright.buses.patterns import Pattern, read_pattern
 from wavewright.errors import Misuse, Place
 from wavewright.quantities import read_quantity
 
@@ -69,7 +70,7 @@ class Matches:
     """A field, as text, and a regular expression."""
 
     name: str
-    pattern: re.Pattern[str]
+    pattern: Pattern
     column: int = field(default=0, compare=False)  # counted from 1
 
 
@@ -218,13 +219,13 @@ class _Reader:
             raise self._fault('pairs of hex digits, such as "11 03"')
         return found
 
-    def _pattern(self) -> re.Pattern[str]:
+    def _pattern(self) -> Pattern:
         text = self._next("text", "a regular expression in double quotes").text[1:-1]
         try:
-            return re.compile(text)
-        except re.error as fault:
+            return read_pattern(text)
+        except Misuse as fault:
             self.at -= 1
-            raise self._fault(f"a regular expression ({fault})") from None
+            raise self._fault(f"a regular expression ({fault.what})") from None
 
     def _take(self, text: str) -> bool:
         if self.at < len(self.tokens) and self.tokens[self.at].text == text and self.tokens[self.at].kind != "text":

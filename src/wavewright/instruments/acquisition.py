@@ -6,10 +6,10 @@ where the library has no events. Whatever happens, the trigger system is at rest
 
 from __future__ import annotations
 
-import re
 import time
 from collections.abc import Callable
 
+from wavewright.buses.patterns import Pattern
 from wavewright.errors import NoAnswer, NoTrigger
 from wavewright.instruments import scpi
 from wavewright.instruments.link import Link
@@ -128,6 +128,6 @@ class Acquisition:
 
 def _is_over(poll: Poll, answer: str) -> bool:
     if poll.pattern:
-        return re.search(poll.pattern, answer) is not None
+        return Pattern(poll.pattern).search(answer) is not None
     mask = 0xFFFF if poll.mask is None else poll.mask
     return int(scpi.read_number(answer)) & mask == poll.equals

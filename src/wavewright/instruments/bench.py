@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import time
 from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import contextmanager
@@ -11,6 +10,7 @@ from typing import TypeVar
 
 import pyvisa
 
+from wavewright.buses.patterns import Pattern
 from wavewright.errors import BadAnswer, BenchFault, OutputMayBeOn
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.connecting import open_link
@@ -229,7 +229,7 @@ def check_identity(identity: str, pattern: str, *, where: str) -> None:
         return
     if not identity:
         raise BadAnswer("it does not say what it is", where=where)
-    if not re.search(pattern, identity):
+    if not Pattern(pattern).search(identity):
         raise BenchFault(
             f"it answers `{identity}`",
             where=where,

@@ -5,9 +5,9 @@ SCPI-99 volume 2, 21.8 (`SYSTem:ERRor?`); the codes are from memory, not verifie
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 
+from wavewright.buses.patterns import Pattern
 from wavewright.errors import BadAnswer
 from wavewright.instruments.scpi import read_string, shorten
 
@@ -59,11 +59,11 @@ def read_error_entry(answer: str, pattern: str = ENTRY_PATTERN) -> ErrorEntry:
     ------
     BadAnswer : the answer does not match.
     """
-    match = re.match(pattern, answer)
+    match = Pattern(pattern).match(answer)
     if match is None:
         raise BadAnswer(f"`{shorten(answer)}` is no entry of an error queue", expected='such as 0,"No error"')
-    words = match.groupdict().get("text") or ""
+    words = match.groups.get("text") or ""
     try:
-        return ErrorEntry(int(match["code"]), read_string(words))
+        return ErrorEntry(int(match.groups["code"] or ""), read_string(words))
     except (BadAnswer, ValueError):
         raise BadAnswer(f"`{shorten(answer)}` is no entry of an error queue", expected='such as 0,"No error"') from None

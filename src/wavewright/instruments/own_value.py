@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-import re
 
 from wavewright.analysis.catalogue import metrics
+from wavewright.buses.patterns import Pattern
 from wavewright.errors import BadAnswer, Misuse, NotMeasurable
 from wavewright.instruments.instrument import Instrument
 from wavewright.instruments.scpi import read_number, shorten
@@ -61,7 +61,7 @@ def _picked(answer: str, pattern: str) -> str:
     """The part of an answer that a pattern's group `value` names; all that it matches without one."""
     if not pattern:
         return answer
-    match = re.search(pattern, answer)
+    match = Pattern(pattern).search(answer)
     if match is None:
         raise BadAnswer(f"`{shorten(answer)}` does not look as it should", expected=f"`{pattern}`")
-    return match.groupdict().get("value") or match[0]
+    return match.groups.get("value") or match.whole

@@ -6,11 +6,11 @@ that the whole is complete for its role.
 
 from __future__ import annotations
 
-import re
 from typing import Annotated, Any, ClassVar, Literal, TypeVar
 
 from pydantic import BeforeValidator, Field, WithJsonSchema, field_validator
 
+from wavewright.buses import patterns
 from wavewright.errors import Misuse
 from wavewright.instruments.error_queue import ENTRY_PATTERN
 from wavewright.instruments.setting import Conversion, Messages, Pattern, Setting, Strict
@@ -210,7 +210,7 @@ class ErrorQueue(Strict):
     @field_validator("pattern")
     @classmethod
     def _has_a_code(cls, pattern: str) -> str:
-        if "code" not in re.compile(pattern).groupindex:
+        if "code" not in patterns.Pattern(pattern).groups:
             raise refusal(Misuse(f"`{pattern}` has no group `code`", expected="such as `(?P<code>-?\\d+)`"))
         return pattern
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import pyvisa
 
+from wavewright.buses.patterns import Pattern
 from wavewright.errors import BadAnswer, NoAnswer, WavewrightError
 from wavewright.instruments.connecting import open_link
 from wavewright.instruments.library import list_addresses
@@ -173,7 +174,7 @@ def fitting_profiles(link: Link, profiles: Sequence[Profile], question: str = "*
 
 
 def _matches(profile: Profile, identity: str) -> bool:
-    return bool(profile.grammar.answers_to) and re.search(profile.grammar.answers_to, identity) is not None
+    return bool(profile.grammar.answers_to) and Pattern(profile.grammar.answers_to).search(identity) is not None
 
 
 def _answers(link: Link, profile: Profile) -> bool:

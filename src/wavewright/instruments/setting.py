@@ -8,6 +8,7 @@ from typing import Annotated, Any, ClassVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
+from wavewright.buses import patterns
 from wavewright.errors import BadAnswer, Misuse
 from wavewright.instruments import scpi
 from wavewright.instruments.vocabulary import Entry, Kind
@@ -60,11 +61,9 @@ def _messages(value: Any) -> Any:
 
 
 def _pattern(value: Any) -> Any:
-    try:
-        re.compile(value)
-    except (re.error, TypeError) as fault:
-        raise Misuse(f"`{value}` is no regular expression: {fault}", expected="a regular expression") from fault
-    return str(value)
+    if not isinstance(value, str):
+        raise Misuse(f"`{value}` is no regular expression", expected="a regular expression")
+    return patterns.read_pattern(value).text
 
 
 Messages = Annotated[tuple[str, ...], BeforeValidator(refusing(_messages))]
@@ -163,10 +162,10 @@ class Setting(Strict):
     def _picked(self, answer: str) -> str:
         if not self.pattern:
             return answer
-        match = re.search(self.pattern, answer)
+        match = patterns.Pattern(self.pattern).search(answer)
         if match is None:
             raise BadAnswer(f"`{scpi.shorten(answer)}` does not look as it should", expected=f"`{self.pattern}`")
-        return match.groupdict().get("value") or match[0]
+        return match.groups.get("value") or match.whole
 
 
 def _filled(templates: Iterable[str], values: Mapping[str, object]) -> Iterable[str]:

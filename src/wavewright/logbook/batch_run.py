@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import re
 import zlib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from wavewright.buses.patterns import Pattern
 from wavewright.errors import StorageFault, WavewrightError
 from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.book import Logbook
@@ -149,7 +149,7 @@ def _why_not(
 ) -> str:
     if why := unstorable_serial(serial, recipe=recipe):
         return why
-    if pattern and not re.fullmatch(pattern, serial):
+    if pattern and not Pattern(pattern).fullmatch(serial):
         return f"does not match `{pattern}`"
     if any(serial == known and verdict is Verdict.PASS for _, known, verdict in done.runs) and not repeat_passed:
         return "has passed in this batch"

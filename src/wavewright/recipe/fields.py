@@ -14,6 +14,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BeforeValidator, GetCoreSchemaHandler, GetJsonSchemaHandler, WithJsonSchema
 from pydantic_core import CoreSchema, core_schema
 
+from wavewright.buses import patterns
 from wavewright.errors import FileFault, Misuse, Place
 from wavewright.quantities import read_quantity
 from wavewright.recipe.model_reading import refusing
@@ -227,15 +228,7 @@ def read_pattern(value: object) -> str:
     ------
     Misuse : it is none.
     """
-    text = read_line(value)
-    try:
-        re.compile(text)
-    except re.error as fault:
-        column = "" if fault.pos is None else f" at its sign {fault.pos + 1}"
-        raise Misuse(
-            f"`{text}` is no regular expression: {fault.msg}{column}", expected=r"`VC204-\d{4}`, say"
-        ) from fault
-    return text
+    return patterns.read_pattern(read_line(value)).text
 
 
 Pattern = Annotated[str, BeforeValidator(refusing(read_pattern)), WithJsonSchema({"type": "string", "format": "regex"})]

@@ -86,6 +86,7 @@ def run(
 
     Outputs are switched off, and confirmed off, at the end, after any fault, and on Ctrl-C.
     """
+    from wavewright.buses.patterns import read_pattern
     from wavewright.instruments.bench_file import load_bench
     from wavewright.instruments.simulated import fresh_draw
     from wavewright.instruments.stop_signals import STOP_SIGNALS
@@ -136,7 +137,7 @@ def run(
                 raise Misuse(
                     "--batch without a logbook", do="leave --no-logbook out: the logbook knows what has passed"
                 )
-            pattern = wanted.serial_pattern if serial_pattern is None else serial_pattern
+            pattern = wanted.serial_pattern if serial_pattern is None else read_pattern(serial_pattern).text
             how = BatchOptions(lot, pattern, repeat_passed, stop_after)
             return _run_batch(
                 wanted.name, run_one, where, serials, how, out=out,

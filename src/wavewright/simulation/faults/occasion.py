@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 
-from wavewright.errors import FileFault
+from wavewright.buses.patterns import Pattern, read_pattern
+from wavewright.errors import FileFault, Misuse
 from wavewright.simulation.definition import Section
 
 
@@ -19,7 +19,7 @@ class Occasion:
     times : 0: without an end.
     """
 
-    pattern: re.Pattern[str]
+    pattern: Pattern
     every: int = 1
     after: int = 0
     times: int = 0
@@ -41,9 +41,9 @@ class Occasion:
 def read_occasion(section: Section) -> Occasion:
     """The keys `at` (a pattern), `every`, `after` and `times` of a fault."""
     try:
-        pattern = re.compile(section.text("at", "."), re.IGNORECASE | re.DOTALL)
-    except re.error as fault:
-        raise FileFault(f"`at`: no pattern: {fault}", where=section.place("at")) from fault
+        pattern = read_pattern(section.text("at", "."), ignore_case=True, dot_matches_all=True)
+    except Misuse as fault:
+        raise FileFault(f"`at`: {fault.what}", where=section.place("at")) from fault
     counts = {
         key: int(section.quantity(key, "", default)) for key, default in (("every", 1), ("after", 0), ("times", 0))
     }
