@@ -158,7 +158,7 @@ FAULTS = {
     "a pattern that is none": (
         ('"^YES"', '"^(YES"'),
         r"grid.yaml:16:61: `\^\(YES` is no regular expression",
-        "a regular expression",
+        "no look-around",
     ),
     "no role": (("role: digitizer\n", ""), r"`role` is missing", "one of digitizer"),
     "another role": (

@@ -177,7 +177,7 @@ FAULTY = [
     ("fault: delay", "key `by` is missing"),
     ("fault: delay, by: 3", "`by`"),
     ("fault: reset, evry: 3", "did you mean `every`"),
-    ("fault: reset, at: '('", "no pattern"),
+    ("fault: reset, at: '('", "no regular expression"),
     ("fault: reset, every: 0", "`every` below 1"),
 ]
 
