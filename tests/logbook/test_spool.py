@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import signal
 import sqlite3
 import subprocess
@@ -301,3 +302,64 @@ def test_a_batch_goes_on_while_the_server_is_away(
         assert sorted(entry.serial for entry in entries(book)) == serials
         assert {entry.batch for entry in entries(book)} == {"lot-7"}
         assert verify(book).flaws == ()
+
+
+STATION = """
+import sys
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+from tests.logbook.made_outcomes import outcome
+from wavewright.logbook.delivery import Delivery
+url, out, name, count = sys.argv[1], Path(sys.argv[2]), sys.argv[3], int(sys.argv[4])
+for number in range(count):
+    made = outcome(number, serial=f"{name}-{number}", seed=number)
+    delivery = Delivery(url, out=out, may_be_away=True, say=lambda text: None)
+    gone = delivery.deliver(made, made, station=name, batch="lot-7")
+    delivery.close()
+    print(gone.id, gone.verdict, gone.waits_in is not None, flush=True)
+"""
+STATIONS, UNITS, STOPS = (6, 100, 10) if os.environ.get("WAVEWRIGHT_PROOF") == "full" else (3, 12, 3)
+
+
+def test_stations_lose_nothing_and_enter_nothing_twice_while_the_server_comes_and_goes(
+    server: Server, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    url = server.new_database("line")
+    Logbook(url).close()
+    names = [f"line {number}" for number in range(STATIONS)]
+    stations = [
+        subprocess.Popen(
+            [sys.executable, "-c", STATION, url, str(tmp_path / name), name, str(UNITS)],
+            cwd=ROOT,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        for name in names
+    ]
+    told: list[str] = []
+    first = stations[0].stdout
+    assert first is not None
+    every = UNITS // (STOPS + 1)
+    for _ in range(STOPS):  # after so many outcomes of the first station it goes, and comes after as many again
+        told += [first.readline() for _ in range(every - every // 2)]
+        server.stop()
+        told += [first.readline() for _ in range(every // 2)]
+        server.start()
+    for station in stations:
+        told += station.communicate()[0].splitlines()
+    assert [station.returncode for station in stations] == [0] * STATIONS
+    waited = sum(line.split()[2] == "True" for line in told)
+    assert waited >= STOPS  # else it would prove nothing
+    with Logbook(url) as book:
+        for name in names:
+            forward(book, tmp_path / name / FOLDER)
+            assert waiting(tmp_path / name) == []
+        ids = [entry.id for entry in entries(book)]
+        assert sorted(ids) == sorted(line.split()[0] for line in told)
+        assert len({entry.serial for entry in entries(book)}) == len(ids) == STATIONS * UNITS
+        assert {line.split()[1] for line in told} == {"pass"}
+        assert verify(book).flaws == ()
+    with capsys.disabled():
+        made = f"{STATIONS * UNITS} outcomes, server stopped {STOPS} times, {waited} waited"
+        print(f"\nspool: {made}: {len(ids)} entered, none twice")
