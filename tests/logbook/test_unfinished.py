@@ -114,7 +114,7 @@ def test_the_dialogue_is_there_up_to_the_last_message(folder: Path) -> None:
 @pytest.mark.parametrize(
     "name, call, when, shots",
     [
-        ("begin", 1, "after", 0),
+        ("identified", 1, "after", 0),
         ("keep", 1, "after", 1),
         ("read", 3, "before", 3),
         ("measured", 1, "before", 4),
@@ -166,3 +166,10 @@ def test_clearing_spares_shots_unless_it_is_told_otherwise(folder: Path) -> None
     assert (clear(outcomes, dry=True).folders, clear(outcomes).folders, clear(outcomes).kept) == (1, 1, 1)
     assert clear(outcomes, with_shots=True).folders == 1
     assert list(outcomes.iterdir()) == []
+
+
+def test_a_run_that_had_not_sent_a_message_is_no_run(folder: Path) -> None:
+    kill(folder, "begin", 1, "after")
+    assert len(unfinished(folder / "outcomes")) == 1
+    with Logbook(folder / "book.sqlite") as book:
+        assert import_outcomes(book, folder / "outcomes").new == 0

@@ -119,7 +119,7 @@ def unfinished(parent: Path) -> list[Unfinished]:
 def recover(path: Path) -> list[Path]:
     """Make evidence of what was cut off: in a dotted folder, or in all that a folder of outcomes has.
 
-    Runs that are still on are left alone, and so is what has not even a beginning. Killed itself, it is repeated.
+    Runs that are still on are left alone, and so are those that had not sent a message. Killed itself, it is repeated.
 
     Returns
     -------
@@ -178,10 +178,15 @@ def _recovered(folder: Path) -> Path | None:
         is_whole = (folder / OUTCOME).exists() and not (folder / _RECOVERED).exists()
         if not is_whole:
             story = _story(folder)
-            if story.begin is None:
+            if story.begin is None or not _has_spoken(folder):
                 return None
             _rebuild(folder, story)
         return finish_folder(folder, folder.parent, name)
+
+
+def _has_spoken(folder: Path) -> bool:
+    """Whether anything passed between the run and the instruments; without, there is nothing to keep."""
+    return (folder / WIRE_LOG).read_bytes().count(b"\n") > 1
 
 
 def _rebuild(folder: Path, story: _Story) -> None:
