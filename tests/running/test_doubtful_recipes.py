@@ -14,6 +14,7 @@ from tests.running.conftest import ROOT
 from wavewright.analysis.doubts import Doubt
 from wavewright.instruments.bench_file import load_bench
 from wavewright.judgement.verdict import Verdict
+from wavewright.logbook.judged_again import unfollowed, unfollowed_by_captures
 from wavewright.logbook.outcome_files import outcome_as_json, outcome_from_json
 from wavewright.recipe.load import load_recipe, parse_recipe
 from wavewright.reporting.junit import junit
@@ -195,6 +196,17 @@ def test_a_recipe_can_allow_a_doubt_and_everything_says_so(where: str, run_text:
     for report in (markdown(outcome), junit(outcome)):
         assert "clipped: 100 % of the samples" in report
         assert "(allowed by the recipe)" in report
+
+
+def test_a_pass_in_spite_of_a_doubt_follows_only_from_a_recipe_that_allows_it(run_text: Run) -> None:
+    text = feed(NARROW, HIGH).text
+    allowing = text.replace("measurements:", "doubts: {clipped: allow}\nmeasurements:")
+    outcome = run_text(allowing)
+    assert list(unfollowed(outcome, outcome_as_json(outcome))) == []
+    assert list(unfollowed_by_captures(outcome, outcome_as_json(outcome))) == []
+    forged = replace(outcome, recipe=replace(outcome.recipe, text=text))
+    (told,) = unfollowed(forged, outcome_as_json(forged))
+    assert "`one.r` allows the doubt `clipped`" in told
 
 
 def test_an_entry_can_stop_what_the_recipe_allows(run_text: Run) -> None:
