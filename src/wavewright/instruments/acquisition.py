@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from contextlib import suppress
 
 from wavewright.buses.patterns import Pattern
-from wavewright.errors import NoAnswer, NoTrigger
+from wavewright.errors import NoAnswer, NoTrigger, WireFault
 from wavewright.instruments import scpi
 from wavewright.instruments.link import Link
 from wavewright.instruments.profile_grammar import Acquire, Poll, ServiceRequest
@@ -87,6 +88,11 @@ class Acquisition:
     def stop(self) -> None:
         """End it, whatever it is doing."""
         self._send(self._grammar.stop)
+
+    def stop_after_fault(self) -> None:
+        """As `stop`; a fault of its own says nothing new, and must not take the place of the first."""
+        with suppress(WireFault):
+            self.stop()
 
     def _poll(self, poll: Poll, timeout: float) -> None:
         begin, interval = self._elapsed(), FIRST_PAUSE

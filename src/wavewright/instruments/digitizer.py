@@ -86,9 +86,10 @@ class Digitizer(Instrument):
         self._setup = None  # until all of it is set and read back there is none
         self._asked = digitizer_assignments(setup, self.profile)
         used = dict(self.apply(self._asked, doing="setting inputs, time base and trigger"))
-        for name in _READ_BACK_TOO:
-            if name not in used and self.profile.can_ask(name):
-                used[name] = self.get_finite(name)
+        timebase = setup.timebase
+        wanted = (timebase.interval, 1 / timebase.interval, timebase.points, timebase.span)
+        rest = [Assignment(name, value) for name, value in zip(_READ_BACK_TOO, wanted, strict=True) if name not in used]
+        used |= self.read_back(rest)
         self._used, self._setup = used, setup
         return at_the_tip(used, setup)
 
@@ -150,7 +151,7 @@ class Digitizer(Instrument):
             self._force()
             forced = True
         except BaseException:
-            self._acquisition.stop()
+            self._acquisition.stop_after_fault()
             raise
         self.check_errors("taking a record")
         self.link.status.check_restart()
@@ -223,7 +224,7 @@ class Digitizer(Instrument):
             self._acquisition.force()
             self._acquisition.wait(self._patience + self._span())
         except BaseException:
-            self._acquisition.stop()
+            self._acquisition.stop_after_fault()
             raise
 
     def _fetch_input(self, name: str, one: InputSetup) -> Waveform:

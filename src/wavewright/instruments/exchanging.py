@@ -157,6 +157,7 @@ class Exchanging:
             if isinstance(fault, NoAnswer | BadAnswer):
                 raise self._gone(fault.what) from fault
             if isinstance(fault, LinkLost):
+                fault.what = f"the instrument does not come back: {fault.what}"
                 self._lost = fault.what
             raise
 
@@ -198,7 +199,7 @@ class Exchanging:
                 except (NoAnswer, BadAnswer) as fault:
                     first = fault if isinstance(first, BadAnswer) else first
                 except LinkLost as lost:
-                    raise _also(first, lost) from first
+                    raise self._also(first, lost) from first
             self._dialogue.event(f"{type(first).__name__}: {first.what}")
             self._explain(first, message)
             raise first
@@ -289,10 +290,10 @@ class Exchanging:
                 asked = True
                 self._ask_plainly(self.manners.identify)
         except LinkLost as lost:
-            raise _also(fault, lost) from fault
+            raise self._also(fault, lost) from fault
         except (NoAnswer, BadAnswer) as silence:
             if asked and self._answers == before and isinstance(silence, NoAnswer) and isinstance(fault, NoAnswer):
-                raise _also(fault, self._gone(silence.what)) from fault
+                raise self._also(fault, self._gone(silence.what)) from fault
 
     def _add_errors(self, fault: WireFault) -> None:
         try:
@@ -309,6 +310,13 @@ class Exchanging:
     def _ask_plainly(self, message: str) -> str:
         """The answer to a query that serves to explain a failure: neither asked again nor explained."""
         return self._exchange_once(message, self._read_text, self.manners.timeout, share=HALF)
+
+    def _also(self, first: WireFault, lost: LinkLost) -> LinkLost:
+        """The loss of an instrument, with what it was asked when that showed; told again when it is used again."""
+        if first.what not in lost.what:
+            lost.what = f"{first.what}; {lost.what}"
+        self._lost = lost.what if self._lost else ""
+        return lost
 
     def _gone(self, why: str) -> LinkLost:
         self._lost = f"the instrument does not come back: {why}"
@@ -334,16 +342,12 @@ class Exchanging:
         try:
             yield
         except WireFault as fault:
+            if fault.where == self.resource:  # who opens a connection knows the address alone
+                fault.where = self.where
             if not fault.where:
                 fault.where = self.where
                 fault.what = f"{fault.what} ({doing})" if doing not in fault.what else fault.what
             raise
-
-
-def _also(first: WireFault, lost: LinkLost) -> LinkLost:
-    """The loss of an instrument, with what it was asked when that showed."""
-    lost.what = f"{first.what}; {lost.what}" if first.what not in lost.what else lost.what
-    return lost
 
 
 def _always() -> None:

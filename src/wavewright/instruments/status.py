@@ -6,7 +6,8 @@ from collections.abc import Callable
 from contextlib import AbstractContextManager, suppress
 from typing import Protocol
 
-from wavewright.errors import BadAnswer, Complaint, NoAnswer
+from wavewright.errors import BadAnswer, Complaint, LinkLost, NoAnswer
+from wavewright.instruments.deadlines import Deadline
 from wavewright.instruments.error_queue import QUEUE_OVERFLOW, ErrorEntry, read_error_entry
 from wavewright.instruments.manners import Manners
 from wavewright.instruments.scpi import read_number
@@ -26,9 +27,6 @@ class Asked(Protocol):
     def ask(self, message: str) -> str:
         """The answer to a query."""
 
-    def within(self, seconds: float) -> AbstractContextManager[None]:
-        """Inside the block all that is exchanged has so many seconds together."""
-
     def naming(self, doing: str) -> AbstractContextManager[None]:
         """Errors raised inside get the instrument's name."""
 
@@ -44,7 +42,7 @@ class Status:
     def errors(self, ask: Callable[[str], str] | None = None) -> tuple[ErrorEntry, ...]:
         """Empty the error queue: every entry until `no error`, an overflow twice, MOST_ERRORS, or the time is up.
 
-        The whole queue has the time of one exchange.
+        No further entry is asked for once the time of an answer is up.
 
         Parameters
         ----------
@@ -56,19 +54,19 @@ class Status:
         NoAnswer, LinkLost : not even the first one came.
         """
         manners, found = self._link.manners, list[ErrorEntry]()
-        with self._link.within(manners.timeout + manners.recovery):
-            while manners.error_query and len(found) < MOST_ERRORS:
-                try:
-                    answer = (ask or self._link.ask)(manners.error_query)
-                except NoAnswer:
-                    if found:  # what has come is a complaint all the same
-                        break
-                    raise
-                with self._link.naming(manners.error_query):
-                    entry = read_error_entry(answer, manners.error_pattern)
-                if entry.code == manners.no_error or (entry.code == QUEUE_OVERFLOW and entry in found):
+        until = Deadline(manners.timeout)
+        while manners.error_query and len(found) < MOST_ERRORS and not (found and until.has_passed):
+            try:
+                answer = (ask or self._link.ask)(manners.error_query)
+            except (NoAnswer, LinkLost):
+                if found:  # what has come is a complaint all the same
                     break
-                found.append(entry)
+                raise
+            with self._link.naming(manners.error_query):
+                entry = read_error_entry(answer, manners.error_pattern)
+            if entry.code == manners.no_error or (entry.code == QUEUE_OVERFLOW and entry in found):
+                break
+            found.append(entry)
         return tuple(found)
 
     def check_errors(self, doing: str) -> None:

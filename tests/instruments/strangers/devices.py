@@ -1,4 +1,4 @@
-"""A supply, a source and a digitizer: what each does on a message, in two languages, and what it records of itself.
+"""A supply, a source, a meter and a digitizer: what each holds, and what it records of itself.
 
 Nothing here is shared with the simulation or with the driver. The world is small: input 1 sees an eighth of the
 supply's voltage with a ripple on it, input 2 sees the source.
@@ -103,6 +103,16 @@ class Source(Device):
         world = self.world
         world.amplitude, world.offset = float(self.state["amplitude"]), float(self.state["offset"])
         world.frequency, world.is_driven = float(self.state["frequency"]), self.is_on
+
+
+class Meter(Device):
+    """At the board's supply terminals."""
+
+    def at_rest(self) -> dict[str, float | str]:
+        return {"quantity": "VOLT:DC", "seeks_range": 1.0}
+
+    def reading(self) -> float:
+        return 12.345
 
 
 class Digitizer(Device):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from tests.instruments.strangers.devices import Device, Digitizer, Supply, short
+from tests.instruments.strangers.devices import Device, Digitizer, Meter, Supply, short
 
 # SCPI-99: header -> name of the state; `#` is the number of an input. From memory, not verified.
 SCPI = {
@@ -26,6 +26,7 @@ SCPI = {
     "SOURCE:FREQUENCY:CW": "frequency",
     "SOURCE:FUNCTION:SHAPE": "function",
     "OUTPUT:STATE": "output",
+    "SENSE:VOLTAGE:DC:RANGE:AUTO": "seeks_range",
 }
 # Messages that change nothing here: taken without a word.
 SCPI_TAKEN = (
@@ -49,6 +50,7 @@ TARN = {
     "pace": "frequency",
     "shape": "function",
     "gate": "output",
+    "look": "quantity",
 }
 TARN_TAKEN = ("go", "halt", "spark now")
 _TARN_SWITCH = {"open": 1.0, "shut": 0.0, "yes": 1.0, "no": 0.0}
@@ -73,6 +75,12 @@ def scpi(device: Device, message: str) -> bytes | None:
     if message.startswith("SENSe:DATA?") and isinstance(device, Digitizer):
         number = int(message.rpartition(" ")[2].strip('"'))
         return _block(device.codes(number, bits=8).astype("i1").tobytes())
+    if message.startswith("CONFigure:SCALar:"):
+        return device.set("quantity", short(message.removeprefix("CONFigure:SCALar:")))
+    if message == "SENSe:FUNCtion?" and isinstance(device, Meter):
+        return f'"{device.state["quantity"]}"\n'.encode()
+    if message == "READ?" and isinstance(device, Meter):
+        return _number(device.reading())
     if message.startswith("MEASure:SCALar:VOLTage") and isinstance(device, Supply):
         return _number(device.measured())
     if message.startswith("MEASure:SCALar:CURRent"):
@@ -111,6 +119,8 @@ def tarn(device: Device, message: str) -> bytes | None:
         return _block(device.codes(int(found[1]), bits=16).astype("<i2").tobytes())
     if message == "probe volts?" and isinstance(device, Supply):
         return f"probe={device.measured():.6g}\n".encode()
+    if message == "take?" and isinstance(device, Meter):
+        return f"take={device.reading()}\n".encode()
     if message in TARN_TAKEN:
         return None
     bare, _, value = message.removesuffix("?").rpartition(" ") if not message.endswith("?") else (message[:-1], "", "")

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import socket
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
-from tests.instruments.strangers.devices import Device, Digitizer, Source, Supply, World
-from tests.instruments.strangers.faults import Fault
+from tests.instruments.strangers.devices import Device, Digitizer, Meter, Source, Supply, World
+from tests.instruments.strangers.faults import Pieces
 from tests.instruments.strangers.languages import LANGUAGES
 
 PATIENCE = 0.25  # s: the time-out that the profiles state for an answer
@@ -25,7 +26,7 @@ PROFILES = {
     "scpi": {
         role: f"wavewright-profile: 1\nname: stranger-{role}\nextends: scpi-{role}\n"
         f'answers_to: "^Stranger"\nquirks: {{{TIMEOUTS}}}\n'
-        for role in ("supply", "source", "digitizer")
+        for role in ("supply", "source", "digitizer", "meter")
     },
     "tarn": {
         "supply": """wavewright-profile: 1
@@ -48,6 +49,18 @@ settings:
   amplitude: {set: "volts {value}", ask: "volts?", pattern: "^volts=(?P<value>.*)$"}
   offset: {set: "middle {value}", ask: "middle?", pattern: "^middle=(?P<value>.*)$"}
   output: {set: "gate {value}", ask: "gate?", words: {on: open, off: shut}, pattern: "^gate=(?P<value>.*)$"}
+""",
+        "meter": """wavewright-profile: 1
+name: tarn-meter
+role: meter
+answers_to: "^Stranger"
+settings:
+  quantity:
+    set: "look {value}"
+    ask: "look?"
+    words: {dc_voltage: "VOLT:DC", resistance: ohms}
+    pattern: "^look=(?P<value>.*)$"
+  reading: {ask: "take?", pattern: "^take=(?P<value>.*)$"}
 """,
         "digitizer": """wavewright-profile: 1
 name: tarn-digitizer
@@ -92,12 +105,19 @@ waveform:
 PROFILES["tarn"] = {role: text + TARN + f"quirks: {{{TIMEOUTS}}}\n" for role, text in PROFILES["tarn"].items()}
 
 
+class Faulty(Protocol):
+    """What decides how a message is answered."""
+
+    def on(self, stranger: Stranger, message: str) -> Pieces:
+        """What is sent for a message."""
+
+
 class Stranger:
     """One device behind a port, with its fault if it has one."""
 
-    def __init__(self, device: Device, language: str, fault: Fault | None = None) -> None:
+    def __init__(self, device: Device, language: str, fault: Faulty | None = None) -> None:
         self.device, self.language, self.patience = device, language, PATIENCE
-        self.fault = self.ordered = fault
+        self.fault = fault
         self.kept = b""  # an answer that was held back
         self.heard: list[str] = []
         self.connections = 0
@@ -121,12 +141,15 @@ class Stranger:
             self._listening.shutdown(socket.SHUT_RDWR)  # wakes the thread that waits in accept
         self._listening.close()
 
-    def close(self) -> None:
-        self._is_over.set()
-        self.stop_listening()
+    def hang_up(self) -> None:
         for peer in self._peers:
             with suppress(OSError):
                 peer.shutdown(socket.SHUT_RDWR)
+
+    def close(self) -> None:
+        self._is_over.set()
+        self.stop_listening()
+        self.hang_up()
         for thread in self._threads:
             thread.join()
 
@@ -155,12 +178,13 @@ class Stranger:
 
     def _reply(self, peer: socket.socket, message: str) -> bool:
         """Whether the connection stands afterwards."""
-        pieces: Iterator[bytes | float | None]
+        pieces: Pieces
         if self.fault is not None:
             pieces = self.fault.on(self, message)
         else:
             answer = self.answer(message)
             pieces = iter([] if answer is None else [answer])
+        has_sent = False
         for piece in pieces:
             if piece is None:
                 peer.shutdown(socket.SHUT_RDWR)
@@ -169,8 +193,17 @@ class Stranger:
                 if self._is_over.wait(piece):
                     return False
             elif piece:
-                peer.sendall(piece)
+                self._send(peer, piece)
+                has_sent = True
+        if has_sent:
+            self._end(peer)
         return True
+
+    def _send(self, peer: socket.socket, piece: bytes) -> None:
+        peer.sendall(piece)
+
+    def _end(self, peer: socket.socket) -> None:
+        """A raw socket marks no ends."""
 
 
 @dataclass(frozen=True)
@@ -188,17 +221,24 @@ class Strangers:
 
 
 @contextmanager
-def strangers(folder: Path, language: str, *, faults: dict[str, Fault] | None = None) -> Iterator[Strangers]:
-    """A supply, a source and a digitizer while the block lasts."""
+def strangers(
+    folder: Path,
+    language: str,
+    *,
+    faults: Mapping[str, Faulty] | None = None,
+    timeouts: str = TIMEOUTS,
+    wire: type[Stranger] = Stranger,
+) -> Iterator[Strangers]:
+    """A supply, a source, a meter and a digitizer while the block lasts."""
     world = World()
-    kinds = {"digitizer": Digitizer, "supply": Supply, "source": Source}
+    kinds = {"digitizer": Digitizer, "supply": Supply, "source": Source, "meter": Meter}
     made = {
-        name: Stranger(kind(world, f"Stranger,{name},0,1"), language, (faults or {}).get(name))
+        name: wire(kind(world, f"Stranger,{name},0,1"), language, (faults or {}).get(name))
         for name, kind in kinds.items()
     }
     lines = ["wavewright-bench: 1", 'library: "@py"', "instruments:"]
     for name, one in made.items():
-        (folder / f"{name}.yaml").write_text(PROFILES[language][name], encoding="utf-8")
+        (folder / f"{name}.yaml").write_text(PROFILES[language][name].replace(TIMEOUTS, timeouts), encoding="utf-8")
         lines.append(f'  {name}: {{resource: "{one.address}", profile: {name}.yaml}}')
     file = folder / "bench.yaml"
     file.write_text("\n".join(lines) + "\n", encoding="utf-8")

@@ -16,7 +16,8 @@ import pytest
 from tests.cli.conftest import Spoken
 from tests.instruments.strangers import faults as kinds
 from tests.instruments.strangers.faults import Fault
-from tests.instruments.strangers.sockets import PATIENCE, Strangers, strangers
+from tests.instruments.strangers.hislip import HislipStranger
+from tests.instruments.strangers.sockets import PATIENCE, Stranger, Strangers, strangers
 from tests.instruments.strangers.watching import ROOM, watched
 
 Command = Callable[..., Spoken]
@@ -163,18 +164,21 @@ def test_without_a_fault_the_run_passes(tmp_path: Path, recipe: Path, wavewright
         assert all(not one.device.errors for one in bench.by_name.values())
 
 
-@pytest.mark.parametrize("language", ["scpi", "tarn"])
+WAYS = {"scpi": ("scpi", Stranger), "tarn": ("tarn", Stranger), "scpi over HiSLIP": ("scpi", HislipStranger)}
+
+
+@pytest.mark.parametrize("way", WAYS)
 @pytest.mark.parametrize("name", [pytest.param(name, marks=WAITS.get(name, ())) for name in CASES])
 def test_the_outcome_is_right_and_the_outputs_are_off(
     tmp_path: Path,
     recipe: Path,
     wavewright: Command,
-    language: str,
+    way: str,
     name: str,
 ) -> None:
-    case = CASES[name]
+    case, (language, wire) = CASES[name], WAYS[way]
     fault = case.fault()
-    with strangers(tmp_path, language, faults={case.who: fault}) as bench:
+    with strangers(tmp_path, language, faults={case.who: fault}, wire=wire) as bench:
         begin = time.monotonic()
         said = run_on(bench, recipe, wavewright)
         lasted = time.monotonic() - begin

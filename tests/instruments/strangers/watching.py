@@ -16,14 +16,14 @@ class Hang(BaseException):
 
 
 @contextmanager
-def watched() -> Iterator[None]:
-    """Whatever is still going on in the block after HANGS is broken off."""
+def watched(seconds: float = HANGS) -> Iterator[None]:
+    """Whatever is still going on in the block after that time is broken off."""
 
     def bite(number: int, frame: FrameType | None) -> None:
         raise Hang
 
     before = signal.signal(signal.SIGALRM, bite)
-    signal.setitimer(signal.ITIMER_REAL, HANGS)
+    signal.setitimer(signal.ITIMER_REAL, seconds)
     try:
         yield
     finally:
