@@ -269,7 +269,7 @@ def test_a_clock_that_is_held_low_for_ever_ends_in_a_transfer_that_is_cut() -> N
     scl = Line(True, scl.times[scl.times <= held], scl.start, scl.end)
     sda = Line(True, sda.times[sda.times <= held], sda.start, sda.end)
     frames = decoded(scl, sda)
-    assert [frame.errors for frame in frames] == [(), ("cut",)]
+    assert [frame.errors for frame in frames] == [(), ("cut", "clock held")]
 
 
 def test_the_bit_rate_is_that_of_the_clock() -> None:

@@ -12,6 +12,8 @@ from wavewright.buses.ragged import reduced, together
 from wavewright.waveform import Floats
 
 WINDOW = 1 << 16  # edges: what is made of them stays in the cache
+NARROW_DATA = 0.3  # of a clock period: a pulse of a data line below that is none of the data
+SOON, MOST_SOON = 0.6, 2  # of a clock period, and so often in a row: what a spike makes of one clock
 NARROW = 0.25  # of the mean high pulse of the same frame: a clock pulse below that is none
 
 
@@ -68,4 +70,31 @@ def irregular(clock: Line, places: Indexes | range, first: Indexes, last: Indexe
         shortest = reduced(np.minimum, beside, begin, end, empty=np.inf)
         mean = reduced(np.add, behind, begin, end, empty=0.0) / np.maximum(end - begin, 1)
         found[runs] = (shortest < narrow * mean) & (end - begin > 2)
+    return found
+
+
+def spiked(data: Line, edges: Floats, *, narrow: float) -> Flags:
+    """Which of some edges read a data line inside a pulse shorter than `narrow`, s: it is none of the data."""
+    found = np.zeros(edges.size, dtype=np.bool_)
+    places = np.flatnonzero(np.diff(data.times) < narrow)
+    if places.size and edges.size:
+        first = np.searchsorted(edges, data.times[places])
+        inside = (first < edges.size) & (edges.take(first, mode="clip") <= data.times[places + 1])
+        found[first[inside]] = True
+    return found
+
+
+def too_soon(edges: Floats, period: float) -> Flags:
+    """Which clock edges come so soon after the one before, or are followed so soon, that one of both is a spike.
+
+    More than two in a row are a faster clock.
+    """
+    found = np.zeros(edges.size, dtype=np.bool_)
+    short = np.diff(edges) < SOON * period
+    if not short.any():
+        return found
+    turns = np.flatnonzero(np.diff(np.concatenate([[False], short, [False]]).astype(np.int8)))
+    for begin, end in turns.reshape(-1, 2).tolist():
+        if end - begin <= MOST_SOON:
+            found[begin : end + 1] = True
     return found

@@ -33,7 +33,7 @@ ERRORS: Mapping[str, str] = MappingProxyType(
         "form": "a bit of fixed level has the other one",
         "error flag": "a node destroyed the frame with an error flag",
         "stuff count": "the number of stuff bits does not fit the one that was sent",
-        "sync": "the synchronisation pattern is missing or wrong",
+        "sync": "the synchronisation pattern, or the START before some clocks, is missing or wrong",
         "identifier parity": "the parity bits of the protected identifier do not fit",
         "no answer": "a header without an answer",
         "slot": "the duration of a low pulse fits no kind of slot",

@@ -7,7 +7,7 @@ UM10204 Rev. 6: a change of SDA while SCL is high is a START (falling) or a STOP
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from types import MappingProxyType
 from typing import Annotated, Literal
 
@@ -16,16 +16,20 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from wavewright.analysis.sense import POSITIVE
 from wavewright.buses.catalogue import bus
-from wavewright.buses.clocking import WINDOW, irregular, without_spikes
+from wavewright.buses.clocking import WINDOW, irregular, spiked, without_spikes
 from wavewright.buses.columns import BitTexts, Column, Flags, Indexes, Numbers, Runs, Words
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
-from wavewright.buses.ragged import reduced, spread, together
+from wavewright.buses.ragged import any_of_each, reduced, spread, together
 from wavewright.buses.vocabulary import BYTES, FLAG, LIST, TEXT, Field, Holds, Vocabulary, number, words
 from wavewright.waveform import Floats
 
 SPIKE = 50e-9  # s, tSP of Fast-mode and Fast-mode Plus (UM10204 Rev. 6, table 9); Standard-mode asks for no filter
 LOOKED_AT = 20_000  # pulses: enough for a median
+CLOSE = 0.3  # clock periods
+FEWEST_CLOCKS = 2  # without a START: a single one may be a spike
+RESTED, HELD = 3.0, 10.0  # clock periods: of a bus that is free, and of one that is stuck
+NO_PERIOD = 1e-4  # s, where no clock says how long one lasts
 FEWEST_SAMPLES = 2.5  # a pulse of SCL
 MEANINGS: Mapping[str, int] = MappingProxyType(
     {
@@ -74,6 +78,8 @@ class Conditions:
             "reserved",
             "glitch",
             "clock held",
+            "data held",
+            "sync",
         ),
     ),
 )
@@ -90,7 +96,8 @@ def i2c(
     Fields: `address` (7 or 10 bits), `read`, `data` (bytes behind the address), `acknowledged` (a bool for each byte,
     address first), `repeated` (began with a repeated START), `stopped` (ended with a STOP), `clock_low` (s, the longest
     time that SCL was low, so that stretching shows), `meaning` of a reserved address, `partial` (bits of an unfinished
-    byte). A byte that is read and not acknowledged is the usual end and no error.
+    byte). A byte that is read and not acknowledged is the usual end and no error. Clocks without a START, behind a STOP
+    or a rest, are a transfer with the error `sync`; a line that is low to the end of the record is held.
 
     Parameters
     ----------
@@ -103,14 +110,19 @@ def i2c(
     facts = {"record_start": scl.start, "record_end": scl.end}
     found = find_conditions(scl, sda)
     begins = np.flatnonzero(found.is_start)
-    if not begins.size:
+    orphans = _orphans(scl, sda, found)
+    if not begins.size and not orphans.starts.size:
         return Frames([], [], "transfer", {}, facts=facts)
     starts = found.times[begins]
     is_last = begins == found.times.size - 1
     ends = np.where(is_last, scl.end, np.append(found.times, scl.end)[begins + 1])
     stopped = ~is_last & ~np.append(found.is_start, False)[begins + 1]
     repeated = (begins > 0) & found.is_start[np.maximum(begins - 1, 0)]
-    return _transfers(scl, sda, _Spans(starts, ends, stopped, repeated, is_last), longest_low, facts)
+    none = np.zeros(starts.size, dtype=np.bool_)
+    spikes = _spikes(scl, found)
+    is_spiked = spikes[begins] | np.append(spikes, False)[begins + 1]
+    spans = _Spans(starts, ends, stopped, repeated, is_last, none, is_spiked)
+    return _transfers(scl, sda, spans.merged(orphans) if orphans.starts.size else spans, longest_low, facts)
 
 
 def find_conditions(scl: Line, sda: Line) -> Conditions:
@@ -141,6 +153,51 @@ class _Spans:
     stopped: Flags
     repeated: Flags
     is_cut: Flags
+    is_orphan: Flags  # clocks without a START
+    is_spiked: Flags  # begins or ends with what a spike of SDA looks like
+
+    def merged(self, others: _Spans) -> _Spans:
+        """Both together, in order of time."""
+        order = np.argsort(np.concatenate([self.starts, others.starts]), kind="stable")
+        pairs = ((getattr(self, field.name), getattr(others, field.name)) for field in fields(self))
+        return _Spans(*(np.concatenate(pair)[order] for pair in pairs))
+
+
+def _spikes(scl: Line, found: Conditions) -> Flags:
+    """Which STARTs and STOPs come so close to each other that they are a spike of SDA: the bus must be free for longer
+    between a STOP and a START, and clocked between a START and a STOP (UM10204, table 10).
+    """
+    periods = np.diff(scl.rising[:LOOKED_AT])
+    close = np.diff(found.times) < CLOSE * (float(np.median(periods)) if periods.size else 0.0)
+    return np.asarray(np.append(close, False) | np.append(False, close))
+
+
+def _orphans(scl: Line, sda: Line, found: Conditions) -> _Spans:
+    """Clocks while the bus should be free, behind a STOP or a rest at the beginning: their START was lost."""
+    rises, size = scl.rising, found.times.size
+    period = float(np.median(np.diff(rises[:LOOKED_AT]))) if rises.size > 1 else np.inf
+    rested = bool(scl.times.size) and scl.times[0] - scl.start > RESTED * period
+    after = np.flatnonzero(~found.is_start)
+    bounds = np.concatenate([np.array([scl.start]), found.times, np.array([scl.end])])
+    free = np.append(np.full(int(scl.first and sda.first and rested), -1), after) + 1  # index of where it begins
+    first = np.searchsorted(rises, bounds[free], side="right")
+    last = np.searchsorted(rises, bounds[free + 1], side="left")
+    many = last - first >= FEWEST_CLOCKS
+    free, first = free[many], first[many]
+    none = np.zeros(free.size, dtype=np.bool_)
+    begins = np.nextafter(rises[first], -np.inf) if first.size else np.empty(0)
+    is_cut = free == size
+    stopped = ~is_cut & ~np.append(found.is_start, True)[free]
+    return _Spans(begins, bounds[free + 1], stopped, none, is_cut, ~none, none)
+
+
+def _held(scl: Line, sda: Line, period: float) -> tuple[bool, bool]:
+    """Whether the clock, or the data line beside a resting clock, is low to the end of the record, and for long."""
+    lasting = scl.end - (scl.times[-1] if scl.times.size else scl.start)
+    low = not scl.is_high(scl.end)
+    data_since = scl.end - (sda.times[-1] if sda.times.size else sda.start)
+    data_low = not sda.is_high(sda.end) and not low and min(lasting, data_since) > HELD * period
+    return bool(low and lasting > HELD * period), bool(data_low)
 
 
 def _high_times(scl: Line) -> Floats:
@@ -176,16 +233,28 @@ def _transfers(scl: Line, sda: Line, spans: _Spans, longest_low: float | None, f
         "partial": BitTexts(levels, first + 9 * sizes, first + bits, bits % 9 > 0),
         "_raw": Runs(values, begin, begin + sizes, some),
     }
+    periods = np.diff(rises[:LOOKED_AT])
+    period = float(np.median(periods)) if periods.size else NO_PERIOD
+    held = _held(scl, sda, period)
+    at_end = spans.is_cut & (np.arange(first.size) == first.size - 1)
+    incomplete = ((bits % 9 > 0) | ~some | (head.is_ten_bit & ~head.has_address)) & ~spans.is_cut
+    # what goes on at once, and is no transfer, was parted from the one before by a spike
+    gap = spans.starts[1:] - spans.ends[:-1]
+    parted = (incomplete[1:] & (gap < 0.9 * period)) | (spans.is_orphan[1:] & (gap < 1.3 * period))
     errors = {
         "undersampled": np.full(first.size, _is_undersampled(scl)),
         "not acknowledged": head.refused,
-        "incomplete": ((bits % 9 > 0) | ~some | (head.is_ten_bit & ~head.has_address)) & ~spans.is_cut,
+        "incomplete": incomplete,
         "cut": spans.is_cut,
         "reserved": head.misused,
-        "glitch": irregular(scl, range(int(scl.first), scl.times.size, 2), first, first + bits),
-        "clock held": low > (np.inf if longest_low is None else longest_low),
+        "glitch": irregular(scl, range(int(scl.first), scl.times.size, 2), first, first + bits)
+        | any_of_each(spiked(sda, rises, narrow=CLOSE * period), first, last)
+        | spans.is_spiked
+        | np.append(parted, False),
+        "clock held": (low > (np.inf if longest_low is None else longest_low)) | (at_end & held[0]),
+        "data held": at_end & held[1],
+        "sync": spans.is_orphan,
     }
-    periods = np.diff(rises[:LOOKED_AT])
     facts["bit_rate"] = 1 / float(np.median(periods)) if periods.size else 0.0
     return Frames(spans.starts, spans.ends, "transfer", columns, errors=errors, facts=facts)
 

@@ -13,10 +13,11 @@ import numpy as np
 
 from wavewright.analysis.sense import Sense
 from wavewright.buses.catalogue import bus
-from wavewright.buses.clocking import irregular
+from wavewright.buses.clocking import NARROW_DATA, irregular, spiked, too_soon
 from wavewright.buses.columns import Numbers, Words
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
+from wavewright.buses.ragged import any_of_each
 from wavewright.buses.vocabulary import Vocabulary, number
 
 FEWEST_CLOCKS = 8  # a word: fewer are no sample
@@ -69,6 +70,12 @@ def i2s(
     is_last = last == edges.size
     is_cut = is_last & (last - first < word_bits)
     usual = np.median((last - first)[~is_last]) if not is_last.all() else 0
+    period = float(np.median(np.diff(edges)))
+    spikes = any_of_each(spiked(data, edges, narrow=NARROW_DATA * period) | too_soon(edges, period), first, last)
+    # the word before and behind a spike of word select may end at the wrong clock
+    turns = np.flatnonzero(spiked(word_select, edges, narrow=NARROW_DATA * period))
+    for turn in turns.tolist():
+        spikes |= (first <= turn + 2) & (last + 2 > turn)
     left_level = (left_is or ("low" if alignment == "i2s" else "high")) == "high"
     return Frames(
         edges[first],
@@ -77,9 +84,9 @@ def i2s(
         {"sample": Numbers(bits @ weights, ~is_cut)},
         errors={
             "cut": is_cut,
-            "glitch": irregular(clock, range(int(clock.first), clock.times.size, 2), first, last),
+            "glitch": irregular(clock, range(int(clock.first), clock.times.size, 2), first, last) | spikes,
             "timing": ~is_last & (last - first != usual),
             "short": ~is_last & (last - first < min(word_bits, FEWEST_CLOCKS)),
         },
-        facts=facts | {"bit_rate": 1 / float(np.median(np.diff(edges)))},
+        facts=facts | {"bit_rate": 1 / period},
     )

@@ -7,7 +7,7 @@ from typing import Literal
 import numpy as np
 
 from wavewright.buses.catalogue import bus
-from wavewright.buses.clocking import NARROW
+from wavewright.buses.clocking import NARROW, NARROW_DATA, spiked, too_soon
 from wavewright.buses.columns import Flags, Numbers
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
@@ -40,14 +40,17 @@ def parallel(clock: Line, *data: Line | None, edge: Literal["rising", "falling",
     edges = {"rising": clock.rising, "falling": clock.falling, "either": clock.times}[edge]
     value = np.zeros(edges.size, dtype=np.int64)
     undefined = np.zeros(edges.size, dtype=np.bool_)
+    period = float(np.median(np.diff(edges))) if edges.size > 1 else 0.0
+    spikes = too_soon(edges, period)
     for place, line in enumerate(data):
         if line is not None:
             value |= line.is_high_along(edges).astype(np.int64) << place
             undefined |= line.is_undefined(edges)
+            spikes |= spiked(line, edges, narrow=NARROW_DATA * period)
     widths = np.diff(clock.times)
     usual = float(np.median(widths)) if widths.size else 0.0
     ends = np.append(edges[1:], clock.end)
-    rate = {"bit_rate": 1 / float(np.median(np.diff(edges)))} if edges.size > 1 else {}
+    rate = {"bit_rate": 1 / period} if edges.size > 1 else {}
     return Frames(
         edges,
         ends[: edges.size],
@@ -55,7 +58,7 @@ def parallel(clock: Line, *data: Line | None, edge: Literal["rising", "falling",
         {"data": Numbers(value, ~undefined)},
         errors={
             "undefined": undefined,
-            "glitch": _beside_narrow(clock, edges, NARROW * usual),
+            "glitch": _beside_narrow(clock, edges, NARROW * usual) | spikes,
             "undersampled": np.full(edges.size, 0.0 < usual < FEWEST_SAMPLES * clock.interval),
         },
         facts={"record_start": clock.start, "record_end": clock.end, **rate},

@@ -15,7 +15,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from wavewright.analysis.sense import POSITIVE, Sense
 from wavewright.buses.catalogue import bus
-from wavewright.buses.clocking import NARROW, irregular
+from wavewright.buses.clocking import NARROW, NARROW_DATA, irregular, spiked, too_soon
 from wavewright.buses.columns import BitTexts, Column, Flags, Indexes, Numbers
 from wavewright.buses.frames import Frames
 from wavewright.buses.logic import Line
@@ -76,19 +76,25 @@ def spi(
     if not edges.size:
         return Frames([], [], "word", {}, facts=facts)
     words = _words(edges, group, word_bits)
+    pauses = np.diff(edges[: LOOKED_AT + 1])
+    period = float(np.median(pauses)) if pauses.size else 0.0
     columns: dict[str, Column] = {}
+    spikes = np.zeros(edges.size, dtype=np.bool_)
     undefined = np.zeros(words.first.size, dtype=np.bool_)
     for name, line in (("mosi", mosi), ("miso", miso)):
         if line is not None:
             floating = any_of_each(line.is_undefined(edges), words.first, words.last)
             undefined |= floating
+            spikes |= spiked(line, edges, narrow=NARROW_DATA * period)
             columns |= _columns(name, line.is_high_along(edges), words, floating, bit_order)
-    pauses = np.diff(edges[: LOOKED_AT + 1])
-    period = float(np.median(pauses)) if pauses.size else 0.0
     slips = _longest_pauses(edges, words) > SLIPPING_PAUSE * period if select is None else np.zeros_like(undefined)
     # the edges that begin a clock pulse: behind those that end one there may be a long pause
     pulses = np.maximum(places - 1, 0) if mode % 2 == 1 else places
     starts, ends = _bounds(clock.times, places, words, late=mode % 2 == 1)
+    lost = irregular(clock, pulses, words.first, words.last, narrow=NARROW if select else NARROW_ALONE)
+    lost |= any_of_each(too_soon(edges, period), words.first, words.last)
+    if select is not None and gap is None:
+        lost |= _after_split(select, period, group[words.first])
     bounds = {"cut": words.is_short & (words.last == edges.size) & _runs_out(select, select_active, group)}
     return Frames(
         starts,
@@ -101,10 +107,24 @@ def spi(
             "undefined": undefined,
             "unsynchronised": _began_inside(clock, select, select_active, group, words, rested=RESTED * period),
             "gap": slips,
-            "glitch": irregular(clock, pulses, words.first, words.last, narrow=NARROW if select else NARROW_ALONE),
+            "glitch": _with_rest(lost, group[words.first]) | any_of_each(spikes, words.first, words.last),
         },
         facts=facts | {"bit_rate": 1 / period if period else 0.0},
     )
+
+
+def _with_rest(lost: Flags, group: Indexes) -> Flags:
+    """Words in which a clock may be one too many or too few, and all behind them up to where a new word must begin."""
+    found = lost.copy()
+    for place in np.flatnonzero(lost).tolist():
+        found[place : int(np.searchsorted(group, group[place], side="right"))] = True
+    return found
+
+
+def _after_split(select: Line, period: float, group: Indexes) -> Flags:
+    """Words that begin with or behind a pulse of the select line shorter than half a clock period."""
+    splits = np.flatnonzero(np.diff(select.times) < 0.5 * period)
+    return np.isin(group, np.concatenate([splits + 1, splits + 2]))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

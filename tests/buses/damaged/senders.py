@@ -277,7 +277,7 @@ def parallel(generator: Generator) -> Traffic:
     for each in wires.values():
         each.hold(0, 2 * bit)
     said = [Said((place + 0.5) * bit, (place + 0.5) * bit, word) for place, word in enumerate(words)]
-    return Traffic("parallel", wires, said, bit, 3 * bit, samples=(8, 25), longest=0.22)
+    return Traffic("parallel", wires, said, bit, 3 * bit, samples=(16, 25), longest=0.1)
 
 
 def i2c_bytes(wires: dict[str, Wire], sent: bytes, acks: str, bit: float, *, repeated: bool = False) -> None:
@@ -320,7 +320,8 @@ def i2c(generator: Generator) -> Traffic:
         i2c_stop(wires, bit, float(generator.uniform(1, 6)) * bit)
     for each in wires.values():
         each.hold(1, 3 * bit)
-    return Traffic("i2c", wires, said, bit, 4 * bit, samples=(16, 50), longest=0.2)
+    # what goes on without a STOP is one transaction: a spike in it may be what parts it
+    return Traffic("i2c", wires, said, bit, 60 * bit, samples=(16, 50), longest=0.2)
 
 
 def smbus(generator: Generator) -> Traffic:
@@ -341,5 +342,6 @@ def smbus(generator: Generator) -> Traffic:
 
 
 SENDERS: dict[str, Callable[[Generator], Traffic]] = {
-    each.__name__: each for each in (uart, modbus, can, can_fd, lin, onewire, manchester)
+    each.__name__: each
+    for each in (uart, modbus, can, can_fd, lin, i2c, smbus, spi, onewire, i2s, parallel, manchester)
 }
