@@ -194,7 +194,11 @@ class Finding:
     def as_json(self) -> dict[str, Any]:
         """Plain numbers and words; a side without a bound is left out."""
         plain: dict[str, Any] = {"doubt": str(self.doubt), "text": self.text, "decides": self.decides}
-        return plain | {side: reach for side in ("below", "above") if math.isfinite(reach := getattr(self, side))}
+        if math.isfinite(self.below):
+            plain["below"] = self.below
+        if math.isfinite(self.above):
+            plain["above"] = self.above
+        return plain
 
     @classmethod
     def from_json(cls, plain: dict[str, Any]) -> Finding:

@@ -28,7 +28,7 @@ from wavewright.logbook.tables import captures, heads, links, outcomes, readings
 
 BEGUN, RUN, TAKEN_OUT = "begun", "run", "taken_out"
 NOTHING_BEFORE = "0" * 64
-_ENCODER = json.JSONEncoder(default=repr, separators=(",", ":"))
+_ENCODER = json.JSONEncoder(default=repr, check_circular=False, separators=(",", ":"))
 CHUNK = 400  # runs, or names in a note, at once
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from operator import itemgetter
 from typing import Any
 
 from sqlalchemy import Connection, Engine, Table, create_engine, event, insert
@@ -65,7 +66,7 @@ def insert_rows(connection: Connection, table: Table, rows: Sequence[Mapping[str
     compiled = insert(table).compile(dialect=connection.dialect, column_keys=list(rows[0]))
     names = compiled.positiontup
     if names is not None:  # the driver counts its parameters; else it knows them by name
-        connection.exec_driver_sql(str(compiled), [tuple(row[name] for name in names) for row in rows])
+        connection.exec_driver_sql(str(compiled), list(map(itemgetter(*names), rows)))
     else:
         connection.exec_driver_sql(str(compiled), [dict(row) for row in rows])
 
