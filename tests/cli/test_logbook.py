@@ -168,6 +168,17 @@ def test_recompute_all_goes_on_after_runs_without_captures(wavewright: Command, 
     assert told.stdout.splitlines()[-1] == "4 runs: 1 the same, 0 different, 3 not computed; 0 with another verdict"
 
 
+def test_other_limits_alone_leave_the_readings_the_same(wavewright: Command, book: Path, tmp_path: Path) -> None:
+    tighter = tmp_path / "tighter.yaml"
+    tighter.write_text(RECIPE.replace("at most 40 mV", "at most 20 mV"))
+    told = wavewright("recompute", "--all", "--jobs", 1, "--recipe", tighter, "--logbook", book)
+    summary = told.stdout.splitlines()[-1]
+    assert summary == (
+        "4 runs: 0 the same, 1 the same readings under other limits, 0 different, 3 not computed; "
+        "1 with another verdict"
+    )
+
+
 def test_recompute_wants_one_run_or_all(wavewright: Command, book: Path) -> None:
     assert wavewright("recompute", "--logbook", book).status == 64
     assert wavewright("recompute", "last", "--all", "--logbook", book).status == 64

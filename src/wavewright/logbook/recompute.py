@@ -22,6 +22,8 @@ from wavewright.running.evaluate import evaluate
 from wavewright.running.outcome import MeasurementOutcome, Outcome, Result
 from wavewright.running.references import References
 
+OF_LIMITS = {"other limit", "other verdict"}
+
 
 @dataclass(frozen=True, slots=True)
 class Difference:
@@ -31,6 +33,11 @@ class Difference:
     was: Result | None
     now: Result | None
     why: str
+
+    @property
+    def is_of_limits(self) -> bool:
+        """Whether it is the same reading under another limit, or with another verdict."""
+        return self.was is not None and self.now is not None and set(self.why.split(", ")) <= OF_LIMITS
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +53,11 @@ class Recomputed:
     def is_same(self) -> bool:
         """Bit for bit the same readings, limits and verdicts."""
         return not self.differences and not self.error
+
+    @property
+    def has_same_readings(self) -> bool:
+        """Bit for bit the same readings, whatever the limits and so the verdicts have become."""
+        return not self.error and all(each.is_of_limits for each in self.differences)
 
 
 def recompute(outcome: Outcome, recipe: Recipe | None = None, *, run: str = "") -> Recomputed:

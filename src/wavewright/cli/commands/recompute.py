@@ -94,10 +94,12 @@ def _print(found: list[Recomputed]) -> None:
     if len(found) != 1:
         same = sum(one.is_same for one in found)
         wrong = sum(bool(one.error) for one in found)
+        judged = sum(one.has_same_readings for one in found) - same
         turned = sum(any("other verdict" in each.why for each in one.differences) for one in found)
+        under = f"{judged} the same readings under other limits, " if judged else ""
         shown.print(
-            f"{len(found)} runs: {same} the same, {len(found) - same - wrong} different, {wrong} not computed; "
-            f"{turned} with another verdict",
+            f"{len(found)} runs: {same} the same, {under}{len(found) - same - judged - wrong} different, "
+            f"{wrong} not computed; {turned} with another verdict",
             soft_wrap=True,
         )
 
