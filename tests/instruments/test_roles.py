@@ -414,7 +414,7 @@ def test_what_is_no_period_is_not_sent(volts: list[float]) -> None:
 
 def test_a_step_beyond_the_abilities_is_known_before() -> None:
     supply = supply_faults(load_profile("scpi-supply"), SupplySetup(voltage=40.0), ceilings={"voltage": 26.0})
-    assert [fault.expected for fault in supply] == ["at most 32 V", "at most 26 V"]
+    assert [fault.expected for fault in supply] == ["at most 32 V", "at most 26 V, the ceiling of the bench"]
     source = source_faults(load_profile("scpi-source"), SourceSetup(frequency=1e9))
     assert [fault.expected for fault in source] == ["at most 25 MHz"]
 

@@ -157,3 +157,26 @@ def test_a_bench_given_for_a_recipe_is_told_so() -> None:
 )
 def test_what_people_write_is_answered_with_what_they_mean(added: str, said: str) -> None:
     assert any(said in str(fault) for fault in faults(f"{RECIPE}    {added}\n"))
+
+
+@pytest.mark.parametrize(
+    "change, place, said",
+    [
+        (("input: 1, range: 8 V", "input: 9, range: 8 V"), "7:", "channel `tx` is on input 9"),
+        (("voltage: 24 V", "voltage: 27 V"), "12:35", "at most 26 V, the ceiling of the bench"),
+    ],
+)
+def test_a_recipe_and_a_bench_that_do_not_fit_are_told_together(
+    change: tuple[str, str], place: str, said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = f"{RECIPE}    stimulus: [{{supply: {{voltage: 24 V, current_limit: 1 A, output: on}}}}]\n"
+    path = tmp_path / "telegrams.yaml"
+    path.write_text(text)
+    bench = str(ROOT / "sim/bench.yaml")
+    assert execute(["validate", str(path), bench]) == 0
+    path.write_text(text.replace(*change, 1))
+    assert execute(["validate", str(path)]) == 0
+    assert execute(["validate", str(path), bench]) == 3
+    told = capsys.readouterr().err
+    assert f"telegrams.yaml:{place}" in told
+    assert said in told

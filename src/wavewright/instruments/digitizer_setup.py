@@ -192,7 +192,7 @@ def digitizer_faults(
     has_timebase : False where the time base is to be found on the bench.
     """
     abilities, timebase = profile.grammar.abilities, setup.timebase
-    faults = [*_missing_inputs(profile, setup), *_unspoken(profile, setup)]
+    faults = [*_missing_inputs(profile, setup, places), *_unspoken(profile, setup)]
     limited: list[_Limited] = [("bandwidth", "the bandwidth", bandwidth, "Hz", None, abilities.bandwidth)]
     if has_timebase:
         rates, counts = (abilities.least_rate, abilities.rate), (abilities.least_points, abilities.points)
@@ -217,11 +217,12 @@ def nearest_range_not_below(profile: Profile, range: float, *, attenuation: floa
     return next((step for step in listed if step >= range * (1 - 1e-9)), listed[-1] if listed else range)
 
 
-def _missing_inputs(profile: Profile, setup: DigitizerSetup) -> Iterable[BenchFault]:
+def _missing_inputs(profile: Profile, setup: DigitizerSetup, places: Mapping[str, Place]) -> Iterable[BenchFault]:
     for name, one in setup.inputs.items():
         if not 1 <= one.input <= profile.grammar.inputs:
             yield BenchFault(
                 f"channel `{name}` is on input {one.input}, and `{profile.name}` has {profile.grammar.inputs}",
+                where=places.get(f"{name}.range", ""),
                 expected=f"1 to {profile.grammar.inputs}",
             )
 

@@ -219,15 +219,15 @@ def supply_faults(
     """What this kind of supply, or the bench's ceilings, cannot give of a step."""
     abilities = profile.grammar.abilities
     faults = []
-    for name, value, unit, most in (
-        ("voltage", setup.voltage, "V", abilities.voltage),
-        ("current_limit", setup.current_limit, "A", abilities.current),
-        ("voltage", setup.voltage, "V", (ceilings or {}).get("voltage")),
-        ("current_limit", setup.current_limit, "A", (ceilings or {}).get("current")),
-        ("current_protection", setup.current_protection, "A", (ceilings or {}).get("current")),
+    ceiling = ", the ceiling of the bench"
+    for name, value, unit, most, whose in (
+        ("voltage", setup.voltage, "V", abilities.voltage, ""),
+        ("current_limit", setup.current_limit, "A", abilities.current, ""),
+        ("voltage", setup.voltage, "V", (ceilings or {}).get("voltage"), ceiling),
+        ("current_limit", setup.current_limit, "A", (ceilings or {}).get("current"), ceiling),
+        ("current_protection", setup.current_protection, "A", (ceilings or {}).get("current"), ceiling),
     ):
         if value is not None and most is not None and abs(value) > most:
-            faults.append(
-                BenchFault(f"`{name}` of {show_quantity(value, unit)}", expected=f"at most {show_quantity(most, unit)}")
-            )
+            expected = f"at most {show_quantity(most, unit)}{whose}"
+            faults.append(BenchFault(f"`{name}` of {show_quantity(value, unit)}", expected=expected))
     return tuple(faults)

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from wavewright.errors import FileFault, Place
+from wavewright.errors import BenchFault, FileFault, Place
 from wavewright.recipe.places import parse_tree, read_text
 
 if TYPE_CHECKING:
@@ -35,6 +35,39 @@ def check_file(path: Path, *, read_stored: ReadStored | None = None) -> str:
     kind, load = KINDS[key]
     load(path, read_stored)
     return kind
+
+
+def check_together(files: Sequence[Path], *, read_stored: ReadStored | None = None) -> dict[str, list[FileFault]]:
+    """What the one bench among some sound files lacks or forbids that the recipes among them want, by name of each.
+
+    Of several benches none is the one that is meant, and nothing is held against them.
+    """
+    kinds = {path: next((key for key in KINDS if key in parse_tree(read_text(path), str(path))), "") for path in files}
+    recipes = [path for path, key in kinds.items() if key == "wavewright"]
+    benches = [path for path, key in kinds.items() if key == "wavewright-bench"]
+    found: dict[str, list[FileFault]] = {}
+    if not recipes or len(benches) != 1:
+        return found
+    from wavewright.instruments.bench_file import load_bench
+    from wavewright.recipe.load import load_recipe
+    from wavewright.running.periods import NOTHING_STORED, read_periods
+    from wavewright.running.selection import select
+
+    for recipe in recipes:
+        for bench in benches:
+            try:
+                wanted = load_recipe(recipe)
+                select(
+                    wanted,
+                    load_bench(bench),
+                    periods=read_periods(wanted, read_stored) if read_stored else NOTHING_STORED,
+                )
+            except BenchFault as fault:
+                where = fault.where or str(bench)
+                what = fault.what if str(where).startswith(str(bench)) else f"on {bench}: {fault.what}"
+                one = FileFault(what, where=where, expected=fault.expected, do=fault.do)
+                found.setdefault(str(recipe), []).append(one)
+    return found
 
 
 def _recipe(path: Path, read_stored: ReadStored | None) -> None:

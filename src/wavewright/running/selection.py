@@ -17,7 +17,7 @@ from wavewright.recipe.fields import Stated
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.metering import Metering, Reader
 from wavewright.recipe.recipe import Recipe
-from wavewright.recipe.stimulus import SourceStep
+from wavewright.recipe.stimulus import SourceStep, SupplyStep
 from wavewright.running.metering import meter_setup
 from wavewright.running.periods import NOTHING_STORED, Periods
 from wavewright.running.wanted import source_setup, supply_setup, wanted
@@ -114,11 +114,20 @@ def _of_measurement(
     for step in measurement.stimulus:
         if step.supply is not None and Role.SUPPLY in profiles:
             setup_of_supply = supply_setup(step.supply)
-            yield from supply_faults(profiles[Role.SUPPLY], setup_of_supply, ceilings=ceilings[Role.SUPPLY])
+            for fault in supply_faults(profiles[Role.SUPPLY], setup_of_supply, ceilings=ceilings[Role.SUPPLY]):
+                yield _at_setting(fault, step.supply)
         if step.source is not None and Role.SOURCE in profiles:
             yield from _of_source(step.source, profiles[Role.SOURCE], ceilings[Role.SOURCE], periods)
     for one in measurement.meterings:
         yield from _of_reading(one, profiles)
+
+
+def _at_setting(fault: BenchFault, step: SupplyStep) -> BenchFault:
+    """The fault of a step of the supply, at the place of the setting that it names."""
+    name = fault.what.split("`")[1] if fault.what.startswith("`") else ""
+    stated = getattr(step, name, None)
+    where = stated.place if isinstance(stated, Stated) else None
+    return BenchFault(fault.what, where=fault.where or where or "", expected=fault.expected, do=fault.do)
 
 
 def _of_reading(wanted: Metering, profiles: Mapping[Role, Profile]) -> Iterator[BenchFault]:

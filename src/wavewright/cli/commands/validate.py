@@ -19,8 +19,11 @@ def validate(
     files: Annotated[list[Path], typer.Argument(help="Recipes, benches, profiles, in any mixture.")],
     as_json: AsJson = False,
 ) -> int:
-    """Check recipes, benches and profiles without touching an instrument; all faults of all files in one go."""
-    from wavewright.running.checking import check_file
+    """Check recipes, benches and profiles without touching an instrument; all faults of all files in one go.
+
+    Where recipes are named together with one bench, each of them is also held against that.
+    """
+    from wavewright.running.checking import check_file, check_together
 
     faults: dict[str, list[FileFault]] = {}
     for file in files:
@@ -32,6 +35,9 @@ def validate(
             faults[str(file)] = []
             if not as_json:
                 print(f"{file}: a {kind}, and nothing is wrong with it")
+    if not any(faults.values()):
+        for name, found in check_together(files, read_stored=_read_stored).items():
+            faults[name] += found
     if as_json:
         print_json({name: [_plain(fault) for fault in found] for name, found in faults.items()})
     else:
