@@ -16,7 +16,7 @@ def example_outcome() -> Outcome:
         place="Probe 1 on TP3.",
         asked={"input1.range": 0.1, "input1.coupling": "ac"},
         read_back={"input1.range": 0.16, "input1.coupling": "ac"},
-        remarks=("input1.range: asked 100 mV, the instrument uses 160 mV",),
+        remarks=("input1.range: requested 100 mV, set to 160 mV",),
         shots=2,
         results=(
             Result(

@@ -7,6 +7,7 @@ WavewrightError                 exit status 3
 │   │   └── NoTrigger           armed, and the trigger never came
 │   ├── BadAnswer               something came, and it is not what was asked for
 │   ├── Complaint               the instrument put something into its error queue
+│   ├── SetOtherwise            a setting came out too far from what was requested
 │   ├── OutputMayBeOn           an output could not be confirmed off: a person must look
 │   └── LinkLost                the connection is gone
 ├── BenchFault                  the bench lacks, or forbids, what the recipe wants
@@ -18,8 +19,9 @@ WavewrightError                 exit status 3
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any, ClassVar, Self
 
 
@@ -106,6 +108,12 @@ class BadAnswer(WireFault):
 
 class Complaint(WireFault):
     """The instrument put something into its error queue."""
+
+
+class SetOtherwise(WireFault):
+    """A setting came out further from what was requested than the stated accuracy allows; `used` is what was read."""
+
+    used: Mapping[str, float | str | bool] = MappingProxyType({})
 
 
 class OutputMayBeOn(WireFault):

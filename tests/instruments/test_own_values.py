@@ -53,6 +53,9 @@ def digitizer() -> Digitizer:
         device.answers[own.ask.replace("{input}", "2")] = b"0.25\n"
     for setting in profile.grammar.settings.values():
         device.answers.update({ask.replace("{input}", "2"): b"1\n" for ask in setting.ask})
+    device.answers.update(
+        {"INPut2:COUPling?": b"DC\n", "TRIGger:SOURce?": b"IMM\n", "SENSe:SWEep:TINTerval?": b"1E-6\n"}
+    )
     made = Digitizer(open_link(pyvisa.ResourceManager(library_of({MARKED: device})), MARKED), profile)
     made.device = device  # type: ignore[attr-defined]
     setup = InputSetup(2, 8.0, 0.0, attenuation=10)

@@ -48,7 +48,7 @@ def test_the_reasons_stand_below_the_table(outcome: Outcome) -> None:
     assert "coil_drive[duty=40 %].overshoot: 0 edges" in text
     assert "reset_hold: no trigger within 5 s" in text
     assert "rail_noise.ripple: in doubt: few codes" in text
-    assert "rail_noise: input1.range: asked 100 mV, the instrument uses 160 mV" in text
+    assert "rail_noise: input1.range: requested 100 mV, set to 160 mV" in text
 
 
 def test_the_last_line_is_the_verdict_and_where_the_evidence_lies(outcome: Outcome) -> None:

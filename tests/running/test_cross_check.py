@@ -136,7 +136,6 @@ TROUBLES = [
     ("fault: errors, count: 30, code: -310", "-310"),
     ("fault: delay, by: 100 s", "no answer within 2 s after"),
     ("fault: drop the link, bytes: 2", "VI_ERROR_CONN_LOST"),
-    ("fault: reset", ""),
     ("fault: stuck busy", ""),
 ]
 
@@ -161,6 +160,17 @@ def test_an_instrument_that_does_not_answer_properly_costs_a_remark_and_nothing_
         for check in checks(outcome).values():
             assert (check.theirs, check.difference) == (None, None)
             assert said in check.remark
+
+
+def test_a_restart_while_it_is_asked_for_its_own_values_is_an_error(
+    tmp_path: Path, run_text: Callable[..., Outcome]
+) -> None:
+    faults = tmp_path / "faults.yaml"
+    faults.write_text(
+        "wavewright-faults: 1\nfaults:\n  it: {instrument: digitizer, at: '^FETC', fault: reset}\n", encoding="utf-8"
+    )
+    outcome = run_text(WITH, on=with_simulation(faults=str(faults)))
+    assert all("it was switched off and on" in one.error for one in outcome.measurements)
 
 
 def with_simulation(**settings: str) -> BenchFile:

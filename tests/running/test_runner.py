@@ -130,7 +130,7 @@ def test_a_setting_that_the_instrument_rounds_is_recorded_and_told(run_text: Run
     (one,) = run_text(rail(size="100 mV")).measurements
     assert one.asked["input1.range"] == pytest.approx(0.1)
     assert one.read_back["input1.range"] == pytest.approx(0.2)
-    assert "input1.range: asked 100 mV, the instrument uses 200 mV" in one.remarks
+    assert "input1.range: requested 100 mV, set to 200 mV" in one.remarks
 
 
 def test_a_rounded_interval_does_not_shorten_the_record(run_text: Run) -> None:

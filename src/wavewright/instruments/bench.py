@@ -78,6 +78,22 @@ class Bench:
         for instrument in sorted(self.instruments.values(), key=lambda one: not one.has_output):
             instrument.reset()
 
+    def check_restarts(self, *, but: Instrument | None = None) -> None:
+        """See that no instrument has been switched off and on since its known state; one query for each.
+
+        Parameters
+        ----------
+        but : one that has been asked already.
+
+        Raises
+        ------
+        Complaint : one has; what was measured since then was measured with other settings.
+        NoAnswer, BadAnswer, LinkLost
+        """
+        for instrument in self.instruments.values():
+            if instrument is not but:
+                instrument.link.status.check_restart()
+
     def safe_state(self, *, asks_again: bool = True) -> None:
         """Every output off and confirmed; one that fails keeps no other from being switched off.
 

@@ -11,7 +11,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from wavewright.errors import BadAnswer, Misuse, NoTrigger
+from wavewright.errors import BadAnswer, Misuse, NoAnswer, NoTrigger
 from wavewright.instruments.acquisition import Acquisition
 from wavewright.instruments.block_reader import Bytes
 from wavewright.instruments.dif import read_dif, waveforms_of
@@ -154,8 +154,13 @@ class Digitizer(Instrument):
             self._acquisition.stop_after_fault()
             raise
         self.check_errors("taking a record")
-        self.link.status.check_restart()
-        return self.fetch(triggered=not forced)
+        try:
+            capture = self.fetch(triggered=not forced)
+        except (BadAnswer, NoAnswer):
+            self.link.status.check_restart()  # then that is why
+            raise
+        self.link.status.check_restart()  # last: it may have happened while the record was read
+        return capture
 
     def acquire(self, *, timeout: float | None = None) -> Capture:
         """One shot: arm, wait, fetch."""

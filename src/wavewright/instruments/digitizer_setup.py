@@ -7,7 +7,6 @@ out again in `at_the_tip`.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
 
 from wavewright.errors import BenchFault, Misuse, Place
@@ -133,46 +132,6 @@ def at_the_tip(used: Mapping[str, float | str | bool], setup: DigitizerSetup) ->
         name: value * factors[name] if name in factors and not isinstance(value, str | bool) else value
         for name, value in used.items()
     }
-
-
-@dataclass(frozen=True, slots=True)
-class Deviation:
-    """A setting of which the instrument made something else."""
-
-    name: str
-    asked: float | str | bool
-    used: float | str | bool
-
-    @property
-    def ratio(self) -> float:
-        """Used over asked, for numbers; 0 where that means nothing."""
-        numbers = [float(one) for one in (self.asked, self.used) if not isinstance(one, str | bool)]
-        return numbers[1] / numbers[0] if len(numbers) == 2 and numbers[0] else 0.0
-
-
-def deviations(
-    asked: Iterable[Assignment], used: Mapping[str, float | str | bool], *, tolerance: float = 1e-3
-) -> tuple[Deviation, ...]:
-    """What differs, by more than a relative tolerance for numbers; both at the instrument's connector.
-
-    Offsets and levels near 0 are compared with the largest range among the settings instead.
-    """
-    group = list(asked)
-    largest = max([float(one.value) for one in group if one.setting == "input.range"], default=0.0)  # type: ignore[arg-type]
-    found = []
-    for one in group:
-        if one.name not in used or isinstance(one.value, tuple) or one.value is None:
-            continue
-        value, answer = one.value, used[one.name]
-        if isinstance(value, str | bool) or isinstance(answer, str | bool):
-            differs = value != answer
-        else:
-            is_level = one.setting.endswith(("offset", "level", "lower", "upper"))
-            scale = max(abs(value), largest if is_level else 0.0)  # type: ignore[arg-type]
-            differs = abs(answer - value) > tolerance * scale  # type: ignore[operator]
-        if differs:
-            found.append(Deviation(one.name, value, answer))  # type: ignore[arg-type]
-    return tuple(found)
 
 
 def digitizer_faults(

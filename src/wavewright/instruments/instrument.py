@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
 from typing import ClassVar
 
-from wavewright.errors import BadAnswer, BenchFault, FileFault
+from wavewright.errors import BadAnswer, BenchFault, FileFault, SetOtherwise
+from wavewright.instruments.deviations import decisive, is_same
 from wavewright.instruments.link import Link
 from wavewright.instruments.profile import Assignment, Profile
 from wavewright.instruments.setting import Value
@@ -85,15 +86,7 @@ class Instrument:
         Misuse : the profile does not say how.
         BadAnswer, NoAnswer, LinkLost
         """
-        *before, question = self.profile.questions(setting, input=input, values=self._written)
-        for message in before:
-            self.link.write(message)
-        return self.link.ask_as(
-            lambda answer: self.profile.read(setting, answer, input=input, values=self._written),
-            question,
-            timeout=timeout,
-            repeatable=timeout is None and self.profile.grammar.quirks.repeats_questions,
-        )
+        return self._get(setting, lambda value: value, input=input, timeout=timeout)
 
     def apply(self, assignments: Iterable[Assignment], *, doing: str) -> Settings:
         """Set a group of things, see that the instrument does not complain, and read back what it really uses.
@@ -111,27 +104,41 @@ class Instrument:
     def read_back(self, assignments: Iterable[Assignment]) -> Settings:
         """What the instrument says it uses, by name, of those things that can be asked for.
 
+        What differs from what was set is asked a second time: a damaged answer differs only once.
+
         Raises
         ------
-        BadAnswer : something else than a finite number for a number.
+        BadAnswer : something else than a finite number for a number, or two answers to the same question.
         """
-        return {
-            assignment.name: self.get_finite(assignment.setting, input=assignment.input)
-            for assignment in assignments
-            if self.profile.can_ask(assignment.setting)
-        }
+        found: dict[str, float | str | bool] = {}
+        for one in assignments:
+            if not self.profile.can_ask(one.setting):
+                continue
+            used = self.get_finite(one.setting, input=one.input)
+            if not is_same(one.value, used):
+                again = self.get_finite(one.setting, input=one.input)
+                if again not in (used, one.value) and not is_same(one.value, again):
+                    raise BadAnswer(
+                        f"`{one.name}` is {used}, and asked again {again}", where=self.link.where, expected="one answer"
+                    )
+                used = again
+            found[one.name] = used
+        return found
 
     def get_finite(self, setting: str, *, input: int | None = None) -> float | str | bool:
         """As `get`; 9.9E37 and 9.91E37, which stand for overload and for no value, are no settings.
 
         Raises
         ------
-        BadAnswer : the setting is one of them.
+        BadAnswer : the setting is one of them, twice.
         """
-        value = self.get(setting, input=input)
-        if isinstance(value, float) and not math.isfinite(value):
-            raise BadAnswer(f"`{setting}` is {value}, by its own answer", where=self.link.where, expected="a number")
-        return value
+
+        def finite(value: float | str | bool) -> float | str | bool:
+            if isinstance(value, float) and not math.isfinite(value):
+                raise BadAnswer(f"`{setting}` is {value}, by its own answer", expected="a number")
+            return value
+
+        return self._get(setting, finite, input=input)
 
     def get_surely(self, setting: str) -> float:
         """As `get_finite`, asked twice: for a level that decides whether an output goes on.
@@ -148,6 +155,23 @@ class Instrument:
                 f"`{setting}` is {first:g}, and asked again {second:g}", where=self.link.where, expected="one answer"
             )
         return second
+
+    def check_as_requested(self, assignments: Iterable[Assignment], used: Settings) -> None:
+        """See that what was read back is what was requested, as far as it may change a verdict (`deviations`).
+
+        Raises
+        ------
+        SetOtherwise : it is not; names every such setting.
+        """
+        if found := list(decisive(assignments, used, self.profile)):
+            fault = SetOtherwise(
+                "; ".join(map(str, found)),
+                where=self.link.where,
+                expected="what was requested, within the accuracy that the profile states",
+                do="request a value that the instrument has, or correct its profile",
+            )
+            fault.used = dict(used)  # a plain one: what cannot be pickled would break worker processes
+            raise fault
 
     def check_errors(self, doing: str) -> None:
         """Empty the error queue.
@@ -197,6 +221,24 @@ class Instrument:
     def close(self) -> None:
         """Let go of the link; never raises."""
         self.link.close()
+
+    def _get(
+        self,
+        setting: str,
+        checked: Callable[[float | str | bool], float | str | bool],
+        *,
+        input: int | None,
+        timeout: float | None = None,
+    ) -> float | str | bool:
+        *before, question = self.profile.questions(setting, input=input, values=self._written)
+        for message in before:
+            self.link.write(message)
+        return self.link.ask_as(
+            lambda answer: checked(self.profile.read(setting, answer, input=input, values=self._written)),
+            question,
+            timeout=timeout,
+            repeatable=timeout is None and self.profile.grammar.quirks.repeats_questions,
+        )
 
     def _assign(self, assignments: list[Assignment]) -> None:
         self.check_ceilings(assignments)

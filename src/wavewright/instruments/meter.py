@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import ClassVar
 
-from wavewright.errors import Misuse, NotMeasurable
+from wavewright.errors import BadAnswer, Misuse, NotMeasurable
 from wavewright.instruments.instrument import Instrument, Settings
+from wavewright.instruments.link import Link
+from wavewright.instruments.plausibility import FAR
 from wavewright.instruments.profile import Assignment, Profile
 from wavewright.instruments.setups import MeterSetup
 from wavewright.instruments.vocabulary import METER_UNITS, Role
+from wavewright.quantities import show_quantity
+
+_MOST = {"V": 1e6, "A": 1e5, "ohm": 1e18}  # more than any meter on a bench reads: common practice, no source
 
 
 class Meter(Instrument):
@@ -18,25 +23,43 @@ class Meter(Instrument):
 
     role: ClassVar[Role] = Role.METER
 
+    def __init__(self, link: Link, profile: Profile, *, ceilings: Mapping[str, float] | None = None) -> None:
+        super().__init__(link, profile, ceilings=ceilings)
+        self._quantity = "dc_voltage"  # as it comes up by SCPI-99; `configure` chooses
+        self._range: float | None = None
+
     def configure(self, setup: MeterSetup) -> Settings:
         """Choose quantity, range and aperture, and read back what the meter uses.
 
         Raises
         ------
         Misuse : the profile has no such quantity.
+        SetOtherwise : the meter uses another quantity, a smaller range or a shorter aperture.
         Complaint, NoAnswer, BadAnswer, LinkLost
         """
-        return self.apply(meter_assignments(setup, self.profile), doing=f"choosing {setup.quantity}")
+        group = list(meter_assignments(setup, self.profile))
+        used = self.apply(group, doing=f"choosing {setup.quantity}")
+        self.check_as_requested(group, used)
+        self._quantity, self._range = (
+            setup.quantity,
+            None if setup.range is None else float(used.get("range", math.inf)),
+        )
+        return used
 
     def read(self) -> float:
-        """One reading in the unit of the quantity (`METER_UNITS`).
+        """One reading in the unit of the quantity (`METER_UNITS`); one that is out of all sense is taken once more.
 
         Raises
         ------
         NotMeasurable : overload, or the meter says that it has no value.
         Complaint, NoAnswer, BadAnswer, LinkLost
         """
-        value = float(self.get("reading", timeout=self.profile.grammar.quirks.record_timeout))
+        try:
+            value = self._reading()
+        except BadAnswer:
+            if not self.profile.grammar.quirks.repeats_questions:
+                raise
+            value = self._reading()
         if not math.isfinite(value):
             raise NotMeasurable(
                 "the meter has no value" if math.isnan(value) else "the meter is overloaded",
@@ -50,6 +73,18 @@ class Meter(Instrument):
         """Configure, then one reading."""
         self.configure(setup)
         return self.read()
+
+    def _reading(self) -> float:
+        value = float(self.get("reading", timeout=self.profile.grammar.quirks.record_timeout))
+        unit = METER_UNITS[self._quantity]
+        most = _MOST[unit] if self._range is None else FAR * self._range
+        if math.isfinite(value) and abs(value) > most:
+            raise BadAnswer(
+                f"the meter reads {show_quantity(value, unit)}: out of all sense",
+                where=self.link.where,
+                expected=f"at most {show_quantity(most, unit)}",
+            )
+        return value
 
 
 def meter_assignments(setup: MeterSetup, profile: Profile) -> Iterable[Assignment]:

@@ -5,11 +5,10 @@ from __future__ import annotations
 import math
 
 from wavewright.analysis.catalogue import metrics
-from wavewright.buses.patterns import Pattern
-from wavewright.errors import BadAnswer, Misuse, NotMeasurable
+from wavewright.errors import Misuse, NotMeasurable
 from wavewright.instruments.instrument import Instrument
-from wavewright.instruments.scpi import read_number, shorten
-from wavewright.instruments.setting import fill
+from wavewright.instruments.scpi import read_number
+from wavewright.instruments.setting import fill, picked
 
 _OF_THE_CHANNEL = ("", "V/s", "V/√Hz")  # units of metrics that grow with the voltage
 
@@ -50,18 +49,8 @@ def ask_own_value(instrument: Instrument, metric: str, *, input: int, attenuatio
     answer = instrument.link.ask(question, repeatable=grammar.quirks.repeats_questions)
     instrument.check_errors(f"asking for its own {metric}")
     with instrument.link.naming(question):
-        value = read_number(_picked(answer, own.pattern))
+        value = read_number(picked(answer, own.pattern))
     if not math.isfinite(value):
         raise NotMeasurable(f"the instrument has no value of `{metric}`", where=instrument.link.where)
     factor = attenuation if metrics()[metric].unit in _OF_THE_CHANNEL else 1.0
     return factor * own.convert.from_wire(value)
-
-
-def _picked(answer: str, pattern: str) -> str:
-    """The part of an answer that a pattern's group `value` names; all that it matches without one."""
-    if not pattern:
-        return answer
-    match = Pattern(pattern).search(answer)
-    if match is None:
-        raise BadAnswer(f"`{shorten(answer)}` does not look as it should", expected=f"`{pattern}`")
-    return match.groups.get("value") or match.whole

@@ -12,6 +12,7 @@ from typing import Any
 from wavewright.errors import FileFault, Misuse, Place
 from wavewright.instruments.dialect import Dialect, load_dialect
 from wavewright.instruments.manners import Manners
+from wavewright.instruments.plausibility import check_plausible
 from wavewright.instruments.profile_faults import places_of, profile_faults
 from wavewright.instruments.profile_grammar import ProfileFile, inherit
 from wavewright.instruments.setting import Setting, Value
@@ -165,8 +166,16 @@ class Profile:
     def read(
         self, setting: str, answer: str, *, input: int | None = None, values: Mapping[str, object] | None = None
     ) -> float | str | bool:
-        """The value that an answer stands for."""
-        return self.dialect.read(setting, answer, _with_input(values, input))
+        """The value that an answer stands for, in SI units and our words.
+
+        Raises
+        ------
+        BadAnswer : no number where one is due or one out of all sense, no word that the profile has.
+        """
+        value = self.dialect.read(setting, answer, _with_input(values, input))
+        if isinstance(value, float | int) and not isinstance(value, bool):
+            check_plausible(setting, float(value), self.entry(setting), self.grammar.abilities)
+        return value
 
     def _settable(self) -> list[str]:
         return [name for name, setting in self.grammar.settings.items() if setting.set]

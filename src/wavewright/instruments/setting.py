@@ -142,30 +142,51 @@ class Setting(Strict):
 
         Raises
         ------
-        BadAnswer : no number where one is due, or the pattern does not match.
+        BadAnswer : no number where one is due, a word that is none of the profile's, or the pattern does not match.
         """
-        text = self._picked(answer)
+        text = picked(answer, self.pattern)
         if entry.kind in (Kind.NUMBER, Kind.COUNT):
             return self.convert.from_wire(scpi.read_number(text))
         if entry.kind is Kind.BOOLEAN:
-            for word, theirs in self.words.items():
-                if scpi.is_word(text, theirs):
-                    return word == "on"
-            return scpi.read_boolean(text)
+            return self._read_switch(text)
         if entry.kind is Kind.WORD:
-            words = self.words or {word: word for word in entry.words}
+            words = {
+                word: fill(theirs, {"input": "", **values})
+                for word, theirs in (self.words or {word: word for word in entry.words}).items()
+            }
             for word, theirs in words.items():
-                if scpi.is_word(text, fill(theirs, {"input": "", **values})):
+                if scpi.is_word(text, theirs):
                     return word
+            raise BadAnswer(
+                f"`{scpi.shorten(answer)}` is none of its words", expected=f"one of {', '.join(words.values())}"
+            )
         return scpi.read_string(text)
 
-    def _picked(self, answer: str) -> str:
-        if not self.pattern:
-            return answer
-        match = patterns.Pattern(self.pattern).search(answer)
-        if match is None:
-            raise BadAnswer(f"`{scpi.shorten(answer)}` does not look as it should", expected=f"`{self.pattern}`")
-        return match.groups.get("value") or match.whole
+    def _read_switch(self, text: str) -> bool:
+        for word, theirs in self.words.items():
+            if scpi.is_word(text, theirs):
+                return word == "on"
+        is_on = scpi.read_boolean(text)
+        if text.strip().upper() not in ("ON", "OFF") and scpi.read_number(text) not in (0.0, 1.0):
+            # SCPI-99 volume 1, 7.3: the answer is 1 or 0 (from memory, not verified); another number answers another
+            # question, and must not count as "off" because it rounds to 0
+            raise BadAnswer(f"`{scpi.shorten(text)}` is neither on nor off", expected="1 or 0")
+        return is_on
+
+
+def picked(answer: str, pattern: str) -> str:
+    """What matters in an answer: the group `value` of a pattern, or all that it matches; the answer without a pattern.
+
+    Raises
+    ------
+    BadAnswer : the pattern does not match.
+    """
+    if not pattern:
+        return answer
+    match = patterns.Pattern(pattern).search(answer)
+    if match is None:
+        raise BadAnswer(f"`{scpi.shorten(answer)}` does not look as it should", expected=f"`{pattern}`")
+    return match.groups.get("value") or match.whole
 
 
 def _filled(templates: Iterable[str], values: Mapping[str, object]) -> Iterable[str]:

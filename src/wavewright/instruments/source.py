@@ -9,7 +9,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from wavewright.errors import BenchFault, Misuse
+from wavewright.errors import BenchFault, Misuse, SetOtherwise
 from wavewright.instruments.instrument import Instrument, Settings
 from wavewright.instruments.link import Link
 from wavewright.instruments.output_switch import OutputSwitch
@@ -52,6 +52,7 @@ class Source(Instrument):
         Raises
         ------
         BenchFault : above a ceiling; nothing has been sent.
+        SetOtherwise : the source is set to something else than requested; the output is off.
         Complaint, NoAnswer, BadAnswer, LinkLost, OutputMayBeOn
         """
         group = list(source_assignments(setup))
@@ -61,7 +62,7 @@ class Source(Instrument):
         if setup.arbitrary is not None:
             self._send_samples(setup.arbitrary)
         used = dict(self.apply(group, doing="setting the source"))
-        self._check_read_back(used)
+        self._check_read_back(group, used)
         if ends_with_output_on(setup):
             self._check_before_on()
             self._output.on()
@@ -120,16 +121,17 @@ class Source(Instrument):
         if "voltage" in self.ceilings and self.profile.can_ask("amplitude"):
             self.refuse_above("voltage", peak_magnitude(*self._level_now()), "amplitude")
 
-    def _check_read_back(self, used: Settings) -> None:
-        """A source that rounds above a ceiling is switched off again."""
+    def _check_read_back(self, group: Iterable[Assignment], used: Settings) -> None:
+        """A source that rounds above a ceiling, or is set to something else than requested, is switched off again."""
         amplitude = _number(used.get("amplitude"), self._amplitude)
         offset = _number(used.get("offset"), self._offset)
-        if {"amplitude", "offset"} & set(used):
-            try:
+        try:
+            if {"amplitude", "offset"} & set(used):
                 self.refuse_above("voltage", peak_magnitude(amplitude, offset), "amplitude")
-            except BenchFault:
-                self.output_off()
-                raise
+            self.check_as_requested(group, used)
+        except (BenchFault, SetOtherwise):
+            self.output_off()
+            raise
 
     def _level_now(self) -> tuple[float, float]:
         """Amplitude and offset by its own answer; as they were set where it cannot be asked, V."""

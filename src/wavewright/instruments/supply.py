@@ -9,7 +9,7 @@ from contextlib import AbstractContextManager
 from types import MappingProxyType
 from typing import ClassVar
 
-from wavewright.errors import BadAnswer, BenchFault, NotMeasurable
+from wavewright.errors import BadAnswer, BenchFault, NotMeasurable, SetOtherwise
 from wavewright.instruments.instrument import Instrument, Settings
 from wavewright.instruments.link import Link
 from wavewright.instruments.output_switch import OutputSwitch
@@ -48,6 +48,7 @@ class Supply(Instrument):
         Raises
         ------
         BenchFault : above a ceiling; nothing has been sent.
+        SetOtherwise : the supply is set to something else than requested; the output is off.
         Complaint, NoAnswer, BadAnswer, LinkLost : the output is off, or left as it was if the step does not name it.
         OutputMayBeOn : and it could not be confirmed.
         """
@@ -56,7 +57,7 @@ class Supply(Instrument):
         if setup.output is not None:
             self.output_off()
         used = dict(self.apply(group, doing="setting the supply"))
-        self._check_read_back(used)
+        self._check_read_back(group, used)
         if setup.output:
             self._check_before_on(used)
             self._switch_on()
@@ -168,15 +169,16 @@ class Supply(Instrument):
             if setting not in known and quantity in self.ceilings and self.profile.can_ask(setting):
                 self.refuse_above(quantity, self.get_surely(setting), setting)
 
-    def _check_read_back(self, used: Settings) -> None:
-        """A supply that rounds above a ceiling is switched off again."""
-        for setting, quantity in self.ceiling_of.items():
-            if setting in used:
-                try:
+    def _check_read_back(self, group: Iterable[Assignment], used: Settings) -> None:
+        """A supply that rounds above a ceiling, or is set to something else than requested, is switched off again."""
+        try:
+            for setting, quantity in self.ceiling_of.items():
+                if setting in used:
                     self.refuse_above(quantity, float(used[setting]), setting)
-                except BenchFault:
-                    self.output_off()
-                    raise
+            self.check_as_requested(group, used)
+        except (BenchFault, SetOtherwise):
+            self.output_off()
+            raise
 
 
 def supply_assignments(setup: SupplySetup) -> Iterable[Assignment]:

@@ -9,7 +9,10 @@ from functools import partial
 
 from wavewright.errors import BadAnswer, NoAnswer, NotMeasurable, WavewrightError
 from wavewright.instruments.bench import Bench
+from wavewright.instruments.profile import Assignment
 from wavewright.instruments.setups import DigitizerSetup
+from wavewright.instruments.source import source_assignments
+from wavewright.instruments.supply import supply_assignments
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.stimulus import Step
 from wavewright.running.cross_check import cross_checks
@@ -24,7 +27,7 @@ from wavewright.running.outcome import MeasurementOutcome, Setting
 from wavewright.running.periods import Periods
 from wavewright.running.progress import Progress
 from wavewright.running.prompts import Operator, placing_text
-from wavewright.running.read_back import configure
+from wavewright.running.read_back import SettingsRecord, configure
 from wavewright.running.references import References
 from wavewright.running.searching import Found, find_settings
 from wavewright.running.second_look import look_again
@@ -62,16 +65,20 @@ class Surroundings:
     shielded: Callable[[], AbstractContextManager[None]] = nullcontext
 
 
-def measure_one(measurement: Measurement, around: Surroundings, *, is_placed: bool = False) -> MeasurementOutcome:
+def measure_one(
+    measurement: Measurement, around: Surroundings, record: SettingsRecord, *, is_placed: bool = False
+) -> MeasurementOutcome:
     """Make one measurement; its captures go to the keeper as they come.
 
     Parameters
     ----------
+    record : takes in what was requested of the instruments and what they are set to, also if nothing comes of it.
     is_placed : the probes are where they belong, as under the condition before; nobody is asked again.
 
     Raises
     ------
-    NoTrigger, NotMeasurable, Complaint, BadAnswer, NoAnswer : no reading came about; the next may do better.
+    NoTrigger, NotMeasurable, Complaint, SetOtherwise, BadAnswer, NoAnswer : no reading came about; the next one may
+        do better.
     LinkLost, OutputMayBeOn, BenchFault, StorageFault : the run cannot go on.
     CutShort : one of these, or a signal, after some shots were taken.
     """
@@ -81,51 +88,57 @@ def measure_one(measurement: Measurement, around: Surroundings, *, is_placed: bo
     _place_probes(measurement, goal.setup, around, is_placed=is_placed)
     found = Found(goal.setup, ())
     if goal.is_automatic:
-        _stimulate(measurement.stimulus, around)
+        _stimulate(measurement.stimulus, around, record)
         found = find_settings(goal, bench.digitizer, step=around.progress.step)
     around.progress.step("setting the digitizer")
-    settings = configure(bench.digitizer, found.setup)
+    configure(bench.digitizer, found.setup, record)
     if measurement.trigger.mode == "auto" and not goal.is_automatic:
-        _stimulate(measurement.stimulus, around)
+        _stimulate(measurement.stimulus, around, record)
     evaluation = Evaluation(measurement, references=around.references)
-    facts = _facts(measurement, goal.setup, settings.used, around)
+    record.facts |= _facts(measurement, goal.setup, record.used, around)
     if measurement.trigger.mode == "auto" or not measurement.stimulus:
-        known = {**settings.used, **facts}
+        known = {**record.used, **record.facts}
         seen = look_again(measurement, found.setup, known, bench.digitizer, step=around.progress.step)
         if seen:
-            facts |= seen
-            settings = configure(bench.digitizer, found.setup)
-    done = MeasurementOutcome(
-        name=measurement.name,
-        conditions=measurement.condition,
-        place=measurement.place or "",
-        asked=settings.asked,
-        read_back=settings.used,
-        remarks=(*found.remarks, *settings.differences),
-    )
+            record.facts |= seen
+            configure(bench.digitizer, found.setup, record)
     try:
-        looked_at = _take_shots(measurement, evaluation, around, facts)
+        looked_at = _take_shots(measurement, evaluation, around, record)
     except (WavewrightError, Interrupted) as fault:
         if not evaluation.shots:
             raise
-        raise CutShort(fault, partial(_cut_short, done, fault, evaluation, measurement)) from fault
+        raise CutShort(fault, partial(_cut_short, found, record, fault, evaluation, measurement)) from fault
     said = (*_kept(measurement, looked_at), *_tripped(measurement, around))
     results = evaluation.results()
+    checks = cross_checks(bench.digitizer, results) if around.is_cross_checked else ()
+    bench.check_restarts()  # the last messages may have gone to one that had lost its settings
+    done = _without_results(measurement, found, record)
     return replace(
         done,
         remarks=(*done.remarks, *said),
         shots=measurement.shots,
         results=results,
-        cross_checks=cross_checks(bench.digitizer, results) if around.is_cross_checked else (),
+        cross_checks=checks,
+    )
+
+
+def _without_results(measurement: Measurement, found: Found, record: SettingsRecord) -> MeasurementOutcome:
+    return MeasurementOutcome(
+        name=measurement.name,
+        conditions=measurement.condition,
+        place=measurement.place or "",
+        asked=record.asked,
+        read_back=record.used,
+        remarks=(*found.remarks, *record.differences),
     )
 
 
 def _cut_short(
-    done: MeasurementOutcome, fault: BaseException, evaluation: Evaluation, measurement: Measurement
+    found: Found, record: SettingsRecord, fault: BaseException, evaluation: Evaluation, measurement: Measurement
 ) -> MeasurementOutcome:
     """What the shots that were taken say."""
     return replace(
-        done,
+        _without_results(measurement, found, record),
         shots=evaluation.shots,
         results=cut_short_results(evaluation.results()),
         error=broken_off(fault, evaluation.shots, measurement.shots),
@@ -153,16 +166,14 @@ def _facts(
     return facts
 
 
-def _take_shots(
-    measurement: Measurement, evaluation: Evaluation, around: Surroundings, facts: Mapping[str, float]
-) -> int:
+def _take_shots(measurement: Measurement, evaluation: Evaluation, around: Surroundings, record: SettingsRecord) -> int:
     """Every shot is kept and evaluated before the next one is taken, so that one is in memory at a time.
 
     Returns how many were looked at to find those that `keep_if` asks for.
     """
     looked_at = 0
     for number in range(measurement.shots):
-        shot, tries = _wanted_shot(measurement, around, facts)
+        shot, tries = _wanted_shot(measurement, around, record)
         looked_at += tries
         with around.shielded():
             around.keeper.keep(measurement.label, shot.capture)
@@ -172,7 +183,7 @@ def _take_shots(
     return looked_at
 
 
-def _wanted_shot(measurement: Measurement, around: Surroundings, facts: Mapping[str, float]) -> tuple[Examined, int]:
+def _wanted_shot(measurement: Measurement, around: Surroundings, record: SettingsRecord) -> tuple[Examined, int]:
     """The next shot, or with `keep_if` the next that fulfils it, and how many it took: a trigger in software.
 
     Raises
@@ -182,7 +193,7 @@ def _wanted_shot(measurement: Measurement, around: Surroundings, facts: Mapping[
     wanted, begin, tries = measurement.keep_if, around.elapsed(), 0
     while True:
         around.check()
-        shot = Examined(_shot(measurement, around, facts), measurement)
+        shot = Examined(_shot(measurement, around, record), measurement)
         tries += 1
         unmet = shot.unmet(wanted.conditions) if wanted is not None else ()
         if wanted is None or not unmet:
@@ -213,36 +224,52 @@ def _tripped(measurement: Measurement, around: Surroundings) -> tuple[str, ...]:
         return (f"supply: whether a protection has tripped is not known: {fault.what}",)
 
 
-def _shot(measurement: Measurement, around: Surroundings, facts: Mapping[str, float]) -> Capture:
+def _shot(measurement: Measurement, around: Surroundings, record: SettingsRecord) -> Capture:
+    """One shot with all that was read beside it; a restart of any instrument while it was taken makes it a fault."""
     digitizer = around.bench.digitizer
     if measurement.trigger.mode == "auto":
-        return _with_surroundings(digitizer.acquire(), measurement, around, facts)
-    before, after = split_stimulus(measurement)
-    _stimulate(before, around)
-    digitizer.arm()
-    try:
-        _stimulate(after, around)
-    except BaseException:
-        digitizer.stop()
-        raise
-    return _with_surroundings(digitizer.complete(), measurement, around, facts)
+        capture = digitizer.acquire()
+    else:
+        before, after = split_stimulus(measurement)
+        _stimulate(before, around, record)
+        digitizer.arm()
+        try:
+            _stimulate(after, around, record, number=len(before) + 1)
+        except BaseException:
+            digitizer.stop()
+            raise
+        capture = digitizer.complete()
+    taken = _with_surroundings(capture, measurement, around, record)
+    around.bench.check_restarts(but=digitizer)  # it has been asked since its record was fetched
+    return taken
 
 
 def _with_surroundings(
-    capture: Capture, measurement: Measurement, around: Surroundings, facts: Mapping[str, float]
+    capture: Capture, measurement: Measurement, around: Surroundings, record: SettingsRecord
 ) -> Capture:
     """The capture, with what is known about each input and what meter and supply read among its settings."""
-    read = meter_values(around.bench.meter, measurement.meter) if measurement.meter else {}
+    read = meter_values(around.bench.meter, measurement.meter, record) if measurement.meter else {}
     drawn = supply_values(around.bench.supply, measurement.supply) if measurement.supply else {}
-    return replace(capture, settings={**capture.settings, **facts, **read, **drawn})
+    return replace(capture, settings={**capture.settings, **record.facts, **read, **drawn})
 
 
-def _stimulate(steps: Sequence[Step], around: Surroundings) -> None:
-    for step in steps:
+def _stimulate(steps: Sequence[Step], around: Surroundings, record: SettingsRecord, *, number: int = 1) -> None:
+    """Step after step, each read back; `number` is that of the first one in the recipe's list."""
+    for count, step in enumerate(steps, number):
         around.check()
         if step.supply is not None:
-            around.bench.supply.apply_setup(supply_setup(step.supply))
+            supply, setup = around.bench.supply, supply_setup(step.supply)
+            asked = [*supply_assignments(setup), *_output(setup.output)]
+            with record.keeping(asked, supply, head=f"step{count}.supply.") as used:
+                used.update(supply.apply_setup(setup))
         if step.source is not None:
-            around.bench.source.apply_setup(source_setup(step.source, around.periods))
+            source, signal = around.bench.source, source_setup(step.source, around.periods)
+            asked = [*source_assignments(signal), *_output(signal.output)]
+            with record.keeping(asked, source, head=f"step{count}.source.") as used:
+                used.update(source.apply_setup(signal))
         if step.then_wait is not None:
             around.pause(float(step.then_wait))
+
+
+def _output(is_on: bool | None) -> tuple[Assignment, ...]:
+    return () if is_on is None else (Assignment("output", is_on),)

@@ -6,11 +6,12 @@ from collections.abc import Callable, Mapping
 
 from wavewright.analysis.reading import Reading
 from wavewright.errors import NotMeasurable
-from wavewright.instruments.meter import Meter
+from wavewright.instruments.meter import Meter, meter_assignments
 from wavewright.instruments.setups import MeterSetup
 from wavewright.instruments.stated_accuracy import standard_uncertainty
 from wavewright.instruments.supply import Supply
 from wavewright.recipe.metering import Metering, SupplyQuantity
+from wavewright.running.read_back import SettingsRecord
 from wavewright.waveform import Capture
 
 UNCERTAINTY = ".uncertainty"
@@ -22,19 +23,28 @@ def meter_setup(wanted: Metering) -> MeterSetup:
     return MeterSetup(quantity=wanted.quantity.value, range=wanted.range, cycles=cycles)  # type: ignore[arg-type]
 
 
-def meter_values(meter: Meter, wanted: Mapping[str, Metering]) -> dict[str, float | str]:
+def meter_values(
+    meter: Meter, wanted: Mapping[str, Metering], record: SettingsRecord | None = None
+) -> dict[str, float | str]:
     """By the name that a capture has for it: the value in SI units, or in words why there is none.
 
     Beside a value stands its standard uncertainty, where the profile states the accuracy of the quantity.
 
+    Parameters
+    ----------
+    record : takes in what was requested of the meter and what it is set to.
+
     Raises
     ------
-    Complaint, BadAnswer, NoAnswer, LinkLost
+    SetOtherwise, Complaint, BadAnswer, NoAnswer, LinkLost
     """
     values: dict[str, float | str] = {}
+    kept = SettingsRecord() if record is None else record
     for one in wanted.values():
         setup = meter_setup(one)
-        values |= _kept(one, lambda setup=setup: meter.measure(setup), meter)  # type: ignore[misc]
+        with kept.keeping(meter_assignments(setup, meter.profile), meter, head=f"meter.{one.name}.") as used:
+            used.update(meter.configure(setup))
+        values |= _kept(one, meter.read, meter)
     return values
 
 

@@ -19,6 +19,7 @@ from wavewright.errors import (
     NoAnswer,
     NotMeasurable,
     NoTrigger,
+    SetOtherwise,
     StorageFault,
     TimeUp,
     WavewrightError,
@@ -38,13 +39,14 @@ from wavewright.running.outcome import MeasurementOutcome, Origin, Outcome
 from wavewright.running.periods import ReadStored, read_periods
 from wavewright.running.progress import Logged, Progress, Silent
 from wavewright.running.prompts import Operator, Unattended, caution_text
+from wavewright.running.read_back import SettingsRecord
 from wavewright.running.record_size import record_size
 from wavewright.running.references import References
 from wavewright.running.selection import Selection, select
 from wavewright.running.time_limit import TimeLimit
 
 # After these no reading came about, and the instruments can still be spoken to: the next measurement may do better.
-PASSING = (NoAnswer, Complaint, BadAnswer, NotMeasurable)
+PASSING = (NoAnswer, Complaint, SetOtherwise, BadAnswer, NotMeasurable)
 MOST_UNANSWERED = 2  # measurements in a row that end for want of an answer before the run is ended
 # These end the run in good order: what was measured before is its outcome.
 ENDING = (Interrupted, LinkLost, BenchFault, StorageFault, TimeUp)
@@ -257,10 +259,19 @@ def _measured(
     measurement: Measurement, around: Surroundings, *, is_placed: bool
 ) -> tuple[Callable[[], MeasurementOutcome], WavewrightError | None]:
     """The measurement, or its outcome `error` and why, if it broke off and the next one may do better."""
+    record = SettingsRecord()
     try:
-        done = measure_one(measurement, around, is_placed=is_placed)
+        done = measure_one(measurement, around, record, is_placed=is_placed)
     except PASSING as fault:
-        nothing = MeasurementOutcome(measurement.name, measurement.condition, measurement.place or "", error=str(fault))
+        nothing = MeasurementOutcome(
+            measurement.name,
+            measurement.condition,
+            measurement.place or "",
+            asked=record.asked,
+            read_back=record.used,
+            remarks=record.differences,
+            error=str(fault),
+        )
         return lambda: nothing, fault
     except CutShort as broken:
         if isinstance(broken.fault, PASSING):
