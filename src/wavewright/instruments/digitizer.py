@@ -27,7 +27,15 @@ from wavewright.instruments.setups import DigitizerSetup, InputSetup
 from wavewright.instruments.vocabulary import Role
 from wavewright.waveform import Capture, Codes, Waveform
 
-_READ_BACK_TOO = ("timebase.interval", "timebase.rate", "timebase.points", "timebase.span")
+_READ_BACK_TOO = (
+    "timebase.interval",
+    "timebase.rate",
+    "timebase.points",
+    "timebase.span",
+    "timebase.before_trigger",
+    "timebase.reference_position",
+    "timebase.reference_time",
+)
 
 
 class Digitizer(Instrument):
@@ -331,14 +339,23 @@ class Digitizer(Instrument):
         return float(self._used.get("timebase.span", self._interval() * max(self._points() - 1, 1)))
 
     def _start(self) -> float:
-        """First sample from the trigger, s: reference time − position · span (SCPI-99 vol. 2, SENSe:SWEep; memory)."""
+        """First sample from the trigger, s: reference time − position · span (SCPI-99 vol. 2, SENSe:SWEep; memory).
+
+        Either of the two that the instrument does not tell is what it was set to, and where nobody sets it what it is
+        by itself: the reference point is the first sample, and it lies at the trigger.
+        """
         used, wanted = self._used, self._ready().timebase
         if "timebase.before_trigger" in used:
             return -float(used["timebase.before_trigger"])
-        if "timebase.reference_time" in used:
-            position = float(used.get("timebase.reference_position", 0.0))
-            return float(used["timebase.reference_time"]) - position * self._span()
-        return -wanted.before_trigger
+        told = [name for name in ("timebase.reference_position", "timebase.reference_time") if name in used]
+        if not told:
+            return -wanted.before_trigger
+        sent = {one.setting: one.value for one in self._asked if isinstance(one.value, float)}
+        position, delay = (
+            float(used.get(name, sent.get(name, 0.0)))
+            for name in ("timebase.reference_position", "timebase.reference_time")
+        )
+        return delay - position * self._span()
 
     def _check_length(self, codes: Codes, name: str) -> None:
         if "timebase.points" in self._used and codes.size != self._points():

@@ -1,24 +1,42 @@
 """An output that can hurt somebody: switched off first, last and in between, and confirmed by asking.
 
-Shared by supply and source. In doubt the output counts as on, and a person is told to look.
+Shared by supply and source. It is off when it says so and, where the profile can ask for the voltage at the terminals,
+when that has gone: a switch can stick, and capacitors on the board keep their charge. In doubt the output counts as
+on, and a person is told to look. What is measured is the output's own terminals: charge behind a diode or a converter
+does not show there, so a board is measured before it is touched, whatever stands here.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from wavewright.errors import BadAnswer, LinkLost, OutputMayBeOn, WireFault
 from wavewright.instruments.instrument import Instrument
+from wavewright.quantities import show_quantity
 
 ATTEMPTS = 3
+LOOK_AGAIN = 0.05  # s, between two looks at terminals that discharge
+_TERMINALS = "measured.voltage"
 
 
 class OutputSwitch:
-    """The output of one instrument."""
+    """The output of one instrument.
 
-    def __init__(self, instrument: Instrument) -> None:
-        self._instrument = instrument
+    Parameters
+    ----------
+    elapsed, pause : the clock for the wait until the terminals have discharged, in s.
+    """
+
+    def __init__(
+        self,
+        instrument: Instrument,
+        *,
+        elapsed: Callable[[], float] = time.monotonic,
+        pause: Callable[[float], None] = time.sleep,
+    ) -> None:
+        self._instrument, self._elapsed, self._pause = instrument, elapsed, pause
         self._was_sent = False  # the message went out already, and waits to be confirmed
 
     def send_off(self) -> None:
@@ -27,36 +45,46 @@ class OutputSwitch:
         messages = instrument.profile.messages("output", False)
         self._was_sent = all(instrument.link.send_at_once(message) for message in messages)
 
-    def off(self) -> None:
+    def off(self, *, discharged: bool = True) -> None:
         """Switch off, and ask whether it is off; tried again after a fault, since off is never wrong.
 
-        All of it ends within the time that the link has for what is urgent.
+        All of it ends within the time that the link has for what is urgent, and the time that the profile gives the
+        terminals to discharge.
+
+        Parameters
+        ----------
+        discharged : see that the voltage at the terminals has gone as well, where the profile can ask for it; False in
+            front of settings that go on at once.
 
         Raises
         ------
-        OutputMayBeOn : the instrument could not be made to say that it is off.
+        OutputMayBeOn : the instrument could not be made to say that it is off, or voltage stays at its terminals.
         """
-        instrument = self._instrument
-        with instrument.link.urgent():
-            last = self._tried_off()
-        if last is None:
-            return
-        messages = "`, `".join(instrument.profile.messages("output", False))
-        raise OutputMayBeOn(
-            f"after `{messages}` the output could not be confirmed off: {last.what}",
-            where=instrument.link.where,
+        with self._instrument.link.urgent():
+            found = self._tried_off(measures=discharged)
+        if isinstance(found, WireFault):
+            raise self._unconfirmed(found) from found
+        self._await_discharge(found)
+
+    def _unconfirmed(self, fault: WireFault) -> OutputMayBeOn:
+        messages = "`, `".join(self._instrument.profile.messages("output", False))
+        return OutputMayBeOn(
+            f"after `{messages}` the output could not be confirmed off: {fault.what}",
+            where=self._instrument.link.where,
             expected="the answer that it is off",
             do="switch it off by hand, and measure, before touching the board",
-        ) from last
+        )
 
-    def _tried_off(self) -> WireFault | None:
-        """Why it could not be confirmed; None where it was."""
+    def _tried_off(self, *, measures: bool) -> float | WireFault:
+        """The voltage that stands at its terminals once it says that it is off, 0 V unless it `measures` that; or why
+        it could not be confirmed off.
+        """
         link, attempts = self._instrument.link, 0
         last: WireFault | None = None
         while True:
             try:
                 if self._is_off_now():
-                    return None
+                    return self._at_the_terminals() if measures else 0.0
                 last = BadAnswer("it says that its output is still on", where=link.where)
             except WireFault as fault:
                 last = fault if last is None or not link.time_is_up else last  # that time is up says nothing of why
@@ -76,6 +104,37 @@ class OutputSwitch:
         instrument.link.check_in_step()  # "off" was the answer to this question, not to an earlier one
         return True
 
+    def _at_the_terminals(self) -> float:
+        """V; 0 where the profile cannot ask for it."""
+        instrument = self._instrument
+        return float(instrument.get_finite(_TERMINALS)) if instrument.profile.can_ask(_TERMINALS) else 0.0
+
+    def _await_discharge(self, volts: float) -> None:
+        """Wait until the terminals are below the profile's level; `volts` is what was measured there first.
+
+        Raises
+        ------
+        OutputMayBeOn : they are not within the profile's time.
+        """
+        instrument, begin = self._instrument, self._elapsed()
+        border = instrument.profile.grammar.discharged
+        while abs(volts) >= border.below:
+            if self._elapsed() - begin >= border.within:
+                raise OutputMayBeOn(
+                    f"it says that its output is off, and {show_quantity(volts, 'V')} stand at its terminals after "
+                    f"{show_quantity(border.within, 's')}",
+                    where=instrument.link.where,
+                    expected=f"less than {show_quantity(border.below, 'V')}",
+                    do="switch it off by hand, let the board discharge (capacitors can hold their charge for minutes), "
+                    "and measure, before touching the board",
+                )
+            self._pause(LOOK_AGAIN)
+            try:
+                with instrument.link.urgent():
+                    volts = self._at_the_terminals()
+            except WireFault as fault:
+                raise self._unconfirmed(fault) from fault
+
     def confirm_off(self) -> None:
         """Ask whether it is off, and switch off if it does not say so; nothing is switched where it is off already.
 
@@ -83,12 +142,17 @@ class OutputSwitch:
         ------
         OutputMayBeOn : as `off`.
         """
+        volts = 0.0
         try:
             is_on = bool(self._instrument.get("output"))
+            if not is_on:
+                volts = self._at_the_terminals()
         except WireFault:
             is_on = True
         if is_on:
             self.off()
+        else:
+            self._await_discharge(volts)
 
     def on(self) -> None:
         """Switch on, and ask whether it is on.

@@ -67,6 +67,7 @@ def profile_faults(grammar: ProfileFile, place: PlaceOf) -> Iterator[FileFault]:
     yield from _settings(grammar, VOCABULARY[grammar.role], place)
     yield from _fixed_messages(grammar, place)
     yield from _quirks(grammar, place)
+    yield from _discharged(grammar, place)
     yield from _own_values(grammar, place)
     if grammar.role is Role.DIGITIZER:
         yield from _acquisition(grammar, place)
@@ -181,6 +182,15 @@ def _quirks(grammar: ProfileFile, place: PlaceOf) -> Iterator[FileFault]:
             )
     if not quirks.pause >= 0:
         yield FileFault(f"`pause` is {quirks.pause:g} s", where=place("quirks", "pause"), expected="at least 0 s")
+
+
+def _discharged(grammar: ProfileFile, place: PlaceOf) -> Iterator[FileFault]:
+    for key, unit, says_more in (("below", "V", "above 0 V"), ("within", "s", "at least 0 s")):
+        value = getattr(grammar.discharged, key)
+        if not (value > 0 if key == "below" else value >= 0) or not math.isfinite(value):
+            yield FileFault(
+                f"`discharged.{key}` is {value:g} {unit}", where=place("discharged", key), expected=says_more
+            )
 
 
 def _own_values(grammar: ProfileFile, place: PlaceOf) -> Iterator[FileFault]:

@@ -222,6 +222,20 @@ class Restarted(Strict):
     mask: int = Field(default=128, gt=0)
 
 
+class Discharged(Strict):
+    """When the terminals of an output that says it is off count as discharged, where the profile can ask for
+    `measured.voltage`.
+
+    Parameters
+    ----------
+    below : V, in magnitude.
+    within : s; how long capacitors on the board may take to get there.
+    """
+
+    below: Volts = 1.0  # type: ignore[valid-type]
+    within: Seconds = 5.0  # type: ignore[valid-type]
+
+
 class Quirks(Strict):
     """What an instrument wants otherwise than the standard says, and how long it may take.
 
@@ -366,6 +380,7 @@ class ProfileFile(Strict):
     waveform: WaveformGrammar = WaveformGrammar()
     errors: ErrorQueue = ErrorQueue()
     restarted: Restarted = Restarted()
+    discharged: Discharged = Discharged()
     quirks: Quirks = Quirks()
     abilities: Abilities = Abilities()
     accuracy: Accuracy = Accuracy()

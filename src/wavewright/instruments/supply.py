@@ -55,7 +55,7 @@ class Supply(Instrument):
         group = list(supply_assignments(setup))
         self.check_ceilings(group)
         if setup.output is not None:
-            self.output_off()
+            self._output.off(discharged=False)  # the recipe says how long it waits
         used = dict(self.apply(group, doing="setting the supply"))
         self._check_read_back(group, used)
         if setup.output:
@@ -66,7 +66,7 @@ class Supply(Instrument):
         return used
 
     def output_off(self) -> None:
-        """Off, confirmed by asking.
+        """Off, confirmed by asking, and by the voltage at the terminals where the profile can ask for it.
 
         Raises
         ------
