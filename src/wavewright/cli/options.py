@@ -21,6 +21,13 @@ Bench = Annotated[
 Settings = Annotated[
     list[str] | None, typer.Option("--set", help="A parameter of the recipe, `duty=30%`; again for more.")
 ]
+Instruments = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--instrument",
+        help="Which of several on the bench takes a role, `digitizer=NAME`; again for more.",
+    ),
+]
 Seed = Annotated[
     int | None,
     typer.Option(
@@ -37,19 +44,28 @@ Draw = Annotated[
 
 
 def read_settings(words: Sequence[str] | None) -> dict[str, str]:
-    """`name=value` words as a mapping.
+    """`name=value` words of `--set` as a mapping.
 
     Raises
     ------
     Misuse : a word without `=`, or a name twice.
     """
+    return _pairs(words, "--set", example="--set duty=30%", each="parameter")
+
+
+def read_instruments(words: Sequence[str] | None) -> dict[str, str]:
+    """`role=name` words of `--instrument` as a mapping; raises Misuse as above."""
+    return _pairs(words, "--instrument", example="--instrument digitizer=fast", each="role")
+
+
+def _pairs(words: Sequence[str] | None, option: str, *, example: str, each: str) -> dict[str, str]:
     settings: dict[str, str] = {}
     for word in words or ():
         name, equals, value = word.partition("=")
         if not (equals and name.strip() and value.strip()):
-            raise Misuse(f"`--set {word}`", expected="`--set NAME=VALUE`, such as `--set duty=30%`")
+            raise Misuse(f"`{option} {word}`", expected=f"`{option} NAME=VALUE`, such as `{example}`")
         if name.strip() in settings:
-            raise Misuse(f"`--set {name.strip()}=…` is given twice", expected="each parameter once")
+            raise Misuse(f"`{option} {name.strip()}=…` is given twice", expected=f"each {each} once")
         settings[name.strip()] = value.strip()
     return settings
 

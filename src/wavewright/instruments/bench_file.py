@@ -176,11 +176,13 @@ class BenchFile:
             return {key: self._absolute(item) for key, item in value.items()}
         return value
 
+    def names_of_role(self, role: Role) -> tuple[str, ...]:
+        """The instruments with that role."""
+        return tuple(name for name in self.instruments if self.profiles[name].role is role)
+
     def name_of_role(self, role: Role) -> str | None:
-        """The instrument of that name, or the only one with that role."""
-        if str(role) in self.instruments and self.profiles[str(role)].role is role:
-            return str(role)
-        names = [name for name in self.instruments if self.profiles[name].role is role]
+        """The only instrument with that role; None where there are several, for one of them would be a guess."""
+        names = self.names_of_role(role)
         return names[0] if len(names) == 1 else None
 
 

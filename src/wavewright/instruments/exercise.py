@@ -73,6 +73,13 @@ def exercise_profile(
     BenchFault : no instrument with that role, or another than the profile is for.
     """
     chosen = name or bench.name_of_role(profile.role)
+    several = bench.names_of_role(profile.role)
+    if chosen is None and several:
+        raise BenchFault(
+            f"the bench has several with the role {profile.role}",
+            where=bench.path,
+            expected=f"one of {', '.join(several)} to be chosen, with `--instrument`",
+        )
     if chosen is None or chosen not in bench.instruments:
         raise BenchFault(f"the bench has no {profile.role} to try `{profile.name}` on", where=bench.path)
     changed = replace(bench, profiles=MappingProxyType({**bench.profiles, chosen: profile}))

@@ -3,18 +3,58 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Annotated, Any, Self
 
-from pydantic import Field
+from pydantic import Field, PlainSerializer, PlainValidator, WithJsonSchema
 
 from wavewright.errors import Place
 from wavewright.recipe.acquisition import Entry
-from wavewright.recipe.fields import Count, Current, Frequency, Rate, Stated, Voltage
+from wavewright.recipe.fields import Count, Current, Frequency, Rate, Stated, Voltage, read_line
 from wavewright.recipe.measurement import Measurement
-from wavewright.recipe.places import Block
+from wavewright.recipe.model_reading import refusing
+from wavewright.recipe.places import Block, place_of
 from wavewright.recipe.scope import Scope
 
 
-class DigitizerNeeds(Entry):
+@dataclass(frozen=True, slots=True)
+class BenchName:
+    """The name that the bench file gives an instrument, and where the recipe says it."""
+
+    text: str
+    place: Place | None = field(default=None, compare=False)
+
+    def __str__(self) -> str:
+        return self.text
+
+    @classmethod
+    def read(cls, value: Any) -> Self:
+        """From what stands in a file.
+
+        Raises
+        ------
+        Misuse : no text.
+        """
+        return value if isinstance(value, cls) else cls(read_line(value), place_of(value))
+
+
+InstrumentName = Annotated[
+    BenchName,
+    PlainValidator(refusing(BenchName.read)),
+    PlainSerializer(str, return_type=str),
+    WithJsonSchema({"type": "string", "examples": ["digitizer"]}),
+]
+
+
+class RoleNeeds(Entry):
+    """What every role has."""
+
+    instrument: InstrumentName | None = Field(
+        default=None, description="its name in the bench file, where the bench has several with this role"
+    )
+
+
+class DigitizerNeeds(RoleNeeds):
     """What the recipe needs of the digitizer."""
 
     inputs: Count = Field(default=1, description="number of inputs")
@@ -23,20 +63,20 @@ class DigitizerNeeds(Entry):
     points: Count | None = Field(default=None, description="at least this record length")
 
 
-class SupplyNeeds(Entry):
+class SupplyNeeds(RoleNeeds):
     """What the recipe needs of the supply."""
 
     voltage: Voltage | None = Field(default=None, description="at least this voltage")
     current: Current | None = Field(default=None, description="at least this current")
 
 
-class SourceNeeds(Entry):
+class SourceNeeds(RoleNeeds):
     """What the recipe needs of the source."""
 
     frequency: Frequency | None = Field(default=None, description="at least up to this frequency")
 
 
-class MeterNeeds(Entry):
+class MeterNeeds(RoleNeeds):
     """What the recipe needs of the meter: that there is one."""
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, nullcontext
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -62,6 +62,7 @@ def run(
     desk: Operator | None = None,
     progress: Progress | None = None,
     stop_at_first: bool = False,
+    instruments: Mapping[str, str] | None = None,
     seed: int | None = None,
     draw: int | None = None,
     full_wire_log: bool = False,
@@ -85,6 +86,7 @@ def run(
     keeper : takes captures and dialogue as they come; memory if None.
     operator : name of the person, for the outcome; desk : where that person is asked and told.
     stop_at_first : end after the first measurement that did not pass.
+    instruments : by role, which of the bench's instruments takes it, where there are several.
     seed : of a simulated bench, in place of the bench file's: what the board and the instruments are built like, and
         unless `draw` is given also what fluctuates.
     draw : what fluctuates on a simulated bench: noise, sampling phase, when a rare thing happens. Without it and
@@ -108,7 +110,7 @@ def run(
     An error that comes once the keeper has begun has, in `outcome`, what the run brought until then.
     """
     periods = read_periods(recipe, read_stored)
-    chosen = select(recipe, bench, periods=periods)
+    chosen = select(recipe, bench, instruments=instruments or {}, periods=periods)
     into, person = keeper or Memory(), desk or Unattended()
     drawn = _draw_of(bench, seed=seed, draw=draw)
     started, names = now(), list(chosen.names.values())

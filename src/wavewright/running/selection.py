@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from wavewright.errors import BenchFault, Misuse, Place, WavewrightError
 from wavewright.instruments.bench_file import BenchFile
@@ -39,25 +40,38 @@ class Selection:
     attenuations: Mapping[int, float]
 
 
-def select(recipe: Recipe, bench: BenchFile, *, periods: Periods = NOTHING_STORED) -> Selection:
+def select(
+    recipe: Recipe,
+    bench: BenchFile,
+    *,
+    instruments: Mapping[str, str] = MappingProxyType({}),
+    periods: Periods = NOTHING_STORED,
+) -> Selection:
     """The instruments that a recipe uses.
+
+    Where the bench has several with one role, the recipe (`needs: {digitizer: {instrument: NAME}}`) or the run says
+    which: it is never guessed.
 
     Parameters
     ----------
+    instruments : names in the bench file by role, before what the recipe says.
     periods : the stored waveforms that the source is to play.
 
     Raises
     ------
     BenchFault : all that the bench lacks or forbids.
+    Misuse : `instruments` names no role that the recipe uses.
     """
     faults: list[BenchFault] = []
     names: dict[Role, str] = {}
-    for role in roles_of(recipe):
-        name = bench.name_of_role(role)
-        if name is None:
-            faults.append(_absent(role, bench))
-        else:
-            names[role] = name
+    roles = roles_of(recipe)
+    if strange := [role for role in instruments if role not in roles]:
+        raise Misuse(f"the recipe uses no {strange[0]}", expected=f"one of {', '.join(roles)}")
+    for role in roles:
+        try:
+            names[role] = _name(role, recipe, bench, instruments)
+        except BenchFault as fault:
+            faults.append(fault)
     profiles = {role: bench.profiles[name] for role, name in names.items()}
     if "prompts" in bench.profiles:
         profiles[Role.DISPLAY] = bench.profiles["prompts"]
@@ -172,15 +186,38 @@ def _of_source(
         yield BenchFault(f"the source: {fault.what}", where=where, expected=fault.expected, do=fault.do)
 
 
-def _absent(role: Role, bench: BenchFile) -> BenchFault:
-    there = [f"{name} ({bench.profiles[name].role})" for name in bench.instruments]
-    several = [name for name in bench.instruments if bench.profiles[name].role is role]
-    if several:
-        return BenchFault(
-            f"the bench has several with the role {role}: {', '.join(several)}",
-            expected=f"one of them to be named `{role}`",
+def _name(role: Role, recipe: Recipe, bench: BenchFile, instruments: Mapping[str, str]) -> str:
+    """The instrument of the bench that takes a role.
+
+    Raises
+    ------
+    BenchFault : none does, several could and nobody says which, or the one that is named has another role.
+    """
+    needs = None if recipe.needs is None else getattr(recipe.needs, role.value, None)
+    in_recipe = None if needs is None else needs.instrument
+    there = bench.names_of_role(role)
+    listed = ", ".join(there)
+    if role in instruments or in_recipe is not None:
+        wanted = instruments.get(role, str(in_recipe))
+        if wanted in there:
+            return wanted
+        is_other = wanted in bench.instruments
+        raise BenchFault(
+            f"`{wanted}` is a {bench.profiles[wanted].role}" if is_other else f"the bench has no `{wanted}`",
+            where="" if role in instruments or in_recipe is None else in_recipe.place or "",
+            expected=f"one of {listed} as the {role}" if there else f"a {role}",
         )
-    return BenchFault(f"the bench has no {role}", expected=f"one beside {', '.join(there) or 'nothing'}")
+    if len(there) > 1:
+        raise BenchFault(
+            f"the bench has several with the role {role}: {listed}",
+            expected="the recipe, or the run, to say which",
+            do=f"write `needs: {{{role}: {{instrument: {there[0]}}}}}` into the recipe, "
+            f"or run with `--instrument {role}={there[0]}`",
+        )
+    if not there:
+        others = ", ".join(f"{name} ({bench.profiles[name].role})" for name in bench.instruments)
+        raise BenchFault(f"the bench has no {role}", expected=f"one beside {others or 'nothing'}")
+    return there[0]
 
 
 def _joined(faults: list[BenchFault], bench: BenchFile) -> BenchFault:

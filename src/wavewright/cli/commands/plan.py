@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from wavewright.cli.bench_choice import chosen_bench
-from wavewright.cli.options import Bench, Settings, read_settings
+from wavewright.cli.options import Bench, Instruments, Settings, read_instruments, read_settings
 from wavewright.cli.output import AsJson, print_json
 
 if TYPE_CHECKING:
@@ -22,6 +22,7 @@ def plan(
     *,
     bench: Bench = None,
     settings: Settings = None,
+    instrument: Instruments = None,
     as_json: AsJson = False,
 ) -> None:
     """Print every step of a run, the exact messages and a time estimate, without touching an instrument.
@@ -38,7 +39,8 @@ def plan(
 
     wanted = load_recipe(find_file(recipe), set=read_settings(settings))
     periods = read_periods(wanted, read_stored)
-    chosen = select(wanted, load_bench(chosen_bench(bench, recipe)), periods=periods)
+    there = load_bench(chosen_bench(bench, recipe))
+    chosen = select(wanted, there, instruments=read_instruments(instrument), periods=periods)
     made = plan_of(wanted, chosen.profiles, attenuations=chosen.attenuations, periods=periods)
     if as_json:
         print_json({**asdict(made), "seconds": made.seconds})

@@ -13,7 +13,7 @@ import typer
 from wavewright.cli.batch import BatchOptions, Line, serials_of, summary_json, summary_lines
 from wavewright.cli.bench_choice import chosen_bench
 from wavewright.cli.desk import Desk
-from wavewright.cli.options import Bench, Draw, LogbookAt, Seed, Settings, read_settings
+from wavewright.cli.options import Bench, Draw, Instruments, LogbookAt, Seed, Settings, read_instruments, read_settings
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.errors import Misuse, OutputMayBeOn, StorageFault, WavewrightError
 
@@ -29,6 +29,7 @@ def run(
     *,
     bench: Bench = None,
     settings: Settings = None,
+    instrument: Instruments = None,
     serial: Annotated[str, typer.Option(help="Serial number of the unit under test.")] = "",
     operator: Annotated[str, typer.Option(help="Who stands at the bench.")] = "",
     out: Annotated[Path, typer.Option(help="Folder of the evidence; each run has a folder of its own in it.")] = Path(
@@ -117,6 +118,7 @@ def run(
             desk=desk,
             progress=desk,
             stop_at_first=stop_at_first,
+            instruments=read_instruments(instrument),
             seed=seed_of(unit) if seed_from_serial else seed,
             draw=fresh_draw() if seed_from_serial and draw is None else draw,
             full_wire_log=full_wire_log,
