@@ -29,7 +29,8 @@ class Device:
 
     def __init__(self, answers: dict[str, Any] | None = None) -> None:
         self.answers: dict[str, Any] = {
-            "*IDN?": IDENTITY, "SYSTem:ERRor?": NO_ERROR, "*OPT?": b"0\n", "*ESR?": b"0\n", **(answers or {})
+            "*IDN?": IDENTITY, "SYSTem:ERRor?": NO_ERROR, "*OPT?": b"0\n", "*ESR?": b"0\n",
+            "MEASure:SCALar:VOLTage:DC?": b"0\n", **(answers or {})
         }  # fmt: skip
         self.sent: list[str] = []
         self.late = b""

@@ -14,6 +14,7 @@ from wavewright.instruments.dialect import Dialect
 from wavewright.instruments.new_profile import new_profile_text
 from wavewright.instruments.profile import Assignment, Profile, load_profile, shipped_profiles
 from wavewright.instruments.setting import Value
+from wavewright.instruments.vocabulary import VOCABULARY, Role
 
 # An instrument of our own invention: it thinks in volts per grid line (10 of them), in a dialect that no maker has.
 GRID = """
@@ -235,6 +236,23 @@ def test_a_new_profile_loads_as_it_is_and_tells_every_setting(profile: Write, ba
     new, old = profile(text, "my-own.yaml"), load_profile(base)
     assert new.grammar.settings == old.grammar.settings
     assert all(f"{setting}:" in text for setting in old.grammar.settings)
+
+
+@pytest.mark.parametrize("role", [None, *Role])
+def test_a_new_profile_can_begin_from_one_without_a_role(profile: Write, role: Role | None) -> None:
+    text = new_profile_text("my-own", base="scpi-basics", role=role)
+    chosen = role or Role.DIGITIZER
+    assert f"\nrole: {chosen}\nextends: scpi-basics\n" in text
+    assert all(f"{setting}:" in text for setting in VOCABULARY[chosen])
+    with pytest.raises(FileFault) as caught:  # all that is missing is named, and nothing else is wrong
+        profile(text, "my-own.yaml")
+    assert "needs" in str(caught.value)
+    assert "unknown key" not in str(caught.value)
+
+
+def test_a_new_profile_keeps_the_role_of_its_base() -> None:
+    with pytest.raises(Misuse, match="`scpi-supply` is for a supply"):
+        new_profile_text("my-own", base="scpi-supply", role=Role.METER)
 
 
 def test_a_new_profile_loads_when_a_part_is_taken_in(profile: Write) -> None:

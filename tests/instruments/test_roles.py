@@ -169,8 +169,11 @@ def test_leaving_the_bench_switches_everything_off(
         run()
     for name in ("supply", "source"):
         said = [line.split("\t")[4] for line in dialogue.getvalue().splitlines()[1:] if line.split("\t")[2] == name]
-        assert said[-6:-3] == ["OUTPut:STATe 0\\n", "OUTPut:STATe?\\n", "0\\n"]
-        assert (said[-3], said[-1]) == ("*IDN?\\n", "closed")  # the 0 answered that question, and no earlier one
+        last = len(said) - 1 - said[::-1].index("OUTPut:STATe 0\\n")
+        assert said[last : last + 3] == ["OUTPut:STATe 0\\n", "OUTPut:STATe?\\n", "0\\n"]
+        assert (said[last + 3], said[-1]) == ("*IDN?\\n", "closed")  # the 0 answered that question, and no earlier one
+        asks_terminals = [message for message in said[last + 4 :] if message.endswith("?\\n")]
+        assert asks_terminals == (["MEASure:SCALar:VOLTage:DC?\\n"] if name == "supply" else [])
 
 
 def test_the_source_is_off_before_the_supply(bench_file: BenchFile, dialogue: io.StringIO) -> None:
@@ -292,7 +295,8 @@ def test_every_output_is_tried_even_if_one_fails(
 
     with pytest.raises(OutputMayBeOn, match="stuck"):
         run()
-    assert sent(dialogue, "supply")[-3:] == ["OUTPut:STATe 0", "OUTPut:STATe?", "*IDN?"]
+    off = ["OUTPut:STATe 0", "OUTPut:STATe?", "*IDN?", "MEASure:SCALar:VOLTage:DC?"]
+    assert sent(dialogue, "supply")[-4:] == off
 
 
 def test_a_defect_of_ours_does_not_leave_an_output_on(bench_file: BenchFile, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from wavewright.errors import BadAnswer, Misuse
 from wavewright.instruments import scpi
 from wavewright.instruments.blocks import BlockHeader, definite_block, read_block_header
-from wavewright.instruments.error_queue import read_error_entry
+from wavewright.instruments.error_queue import listed, read_error_entry
 
 finite = st.floats(allow_nan=False, allow_infinity=False)
 
@@ -153,3 +153,8 @@ def test_what_is_no_error_entry(answer: str) -> None:
 )
 def test_query_errors_are_explained(code: int, words: str) -> None:
     assert words in read_error_entry(f'{code},"Query error"').explanation
+
+
+def test_entries_that_repeat_are_counted() -> None:
+    entries = [read_error_entry(text) for text in ('-200,"Execution error"', '-113,"Undefined header"')]
+    assert listed([*entries, entries[0]]) == '-200,"Execution error" (2 times); -113,"Undefined header"'

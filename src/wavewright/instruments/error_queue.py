@@ -5,6 +5,8 @@ SCPI-99 volume 2, 21.8 (`SYSTem:ERRor?`); the codes are from memory, not verifie
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from wavewright.buses.patterns import Pattern
@@ -46,6 +48,12 @@ class ErrorEntry:
         if self.code in _EXPLANATIONS:
             return _EXPLANATIONS[self.code]
         return next((meaning for low, high, meaning in _CLASSES if low <= self.code <= high), "")
+
+
+def listed(entries: Iterable[ErrorEntry]) -> str:
+    """Every entry once, in the order in which they came, with how often: `-200,"Execution error" (20 times)`."""
+    counts = Counter(entries)
+    return "; ".join(f"{entry} ({count} times)" if count > 1 else str(entry) for entry, count in counts.items())
 
 
 def read_error_entry(answer: str, pattern: str = ENTRY_PATTERN) -> ErrorEntry:

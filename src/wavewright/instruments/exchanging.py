@@ -23,6 +23,7 @@ from wavewright.instruments.blocks import definite_block
 from wavewright.instruments.connection import Connect, Connection
 from wavewright.instruments.deadlines import Allowance, Deadline
 from wavewright.instruments.dialogue import Dialogue
+from wavewright.instruments.error_queue import listed
 from wavewright.instruments.manners import Manners
 from wavewright.instruments.status import Status
 from wavewright.instruments.visa_faults import named_faults
@@ -303,7 +304,7 @@ class Exchanging:
                 raise
             return  # the identity tells whether anybody is there
         if entries:
-            fault.what += f"; its error queue says {'; '.join(map(str, entries))}"
+            fault.what += f"; its error queue says {listed(entries)}"
             reasons = dict.fromkeys(entry.explanation for entry in entries if entry.explanation)
             fault.do = fault.do or "; ".join(reasons)
 

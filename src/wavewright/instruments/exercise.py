@@ -6,6 +6,7 @@ For somebody who has written a profile and wants to know what of it is true. Out
 from __future__ import annotations
 
 import math
+import re
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, replace
@@ -26,6 +27,7 @@ from wavewright.instruments.vocabulary import VOCABULARY, Kind
 from wavewright.instruments.wire_log import WireLog
 
 SAME = 1e-6  # relative; what a device prints in seven digits
+_QUOTED = re.compile(r"`[^`]*`")
 _NEVER_TRIED = {"output", "arbitrary", "trigger", "inputs.used", "input.on"}
 MOST_UNANSWERED = 3  # settings in a row before we take it that nobody answers
 _CAPTURE_POINTS = 1000
@@ -53,6 +55,11 @@ class Row:
     duration: float
     remark: str = ""
     is_unanswered: bool = False  # no answer came, and no word of why in the error queue
+
+    @property
+    def cause(self) -> str:
+        """The remark without what stands in backticks: two rows that fail for one reason have it in common."""
+        return _QUOTED.sub("`…`", self.remark)
 
     def as_json(self) -> dict[str, Any]:
         """Plain numbers and words."""
@@ -177,7 +184,9 @@ def _try(instrument: Instrument, wanted: Assignment, elapsed: Callable[[], float
         return row(Finding.WORKS, remark="overload, or no value")
     if asked is None or _is_same(asked, used):
         return row(Finding.WORKS, used)
-    return row(Finding.ROUNDS if _are_numbers(asked, used) else Finding.FAILS, used)
+    if _are_numbers(asked, used):
+        return row(Finding.ROUNDS, used)
+    return row(Finding.FAILS, used, f"requested {asked}, set to {used}")
 
 
 def _is_silence(fault: WavewrightError) -> bool:

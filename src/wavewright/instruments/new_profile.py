@@ -8,11 +8,16 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from wavewright.errors import Misuse
-from wavewright.instruments.profile import Profile, load_profile, read_profile_file
-from wavewright.instruments.vocabulary import VOCABULARY
+from wavewright.instruments.profile import inherited, read_profile_file
+from wavewright.instruments.profile_grammar import ProfileFile
+from wavewright.instruments.vocabulary import VOCABULARY, Role
 
 _WIDTH = 110
 _OWN_KEYS = ("wavewright-profile", "name", "about", "role", "extends", "answers_to", "recognised_by")
+_DIGITIZER_PARTS = {
+    "acquire": "{arm: …, finished: {ask: …}, force: …, stop: …}",
+    "waveform": "{fetch: …, format: int8, formats: {int8: {samples: int8, codes: [-128, 127]}}, scale: {…}}",
+}
 _TOP_KEY = re.compile(r"^([a-z_-]+):")
 _SETTING = re.compile(r"^  ([a-z_.]+):")
 _ABOUT = {
@@ -30,22 +35,30 @@ _ABOUT = {
 }  # fmt: skip
 
 
-def new_profile_text(name: str, *, base: str = "scpi-digitizer") -> str:
+def new_profile_text(name: str, *, base: str = "scpi-digitizer", role: Role | None = None) -> str:
     """The text of a new profile that extends another; every line that is commented out is inherited as it stands.
+
+    Parameters
+    ----------
+    role : for a base that has none, such as `scpi-basics`: everything of it is then still to be written. A digitizer
+        if None.
 
     Raises
     ------
     FileFault : there is no such profile to begin with.
-    Misuse : a name that is none.
+    Misuse : a name that is none, or a role that the base does not have.
     """
     if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_.-]*", name):
         raise Misuse(f"`{name}` is no name for a profile", expected="letters, digits and hyphens")
-    profile = load_profile(base)
-    return "\n".join(line.rstrip() for line in _lines(name, base, profile)) + "\n"
+    grammar, _ = inherited(base)
+    if role is not None and grammar.role not in (None, role):
+        raise Misuse(f"`{base}` is for a {grammar.role}", expected=f"`{grammar.role}` as the role, or another base")
+    chosen = grammar.role or role or Role.DIGITIZER
+    return "\n".join(line.rstrip() for line in _lines(name, base, grammar, chosen)) + "\n"
 
 
-def _lines(name: str, base: str, profile: Profile) -> Iterator[str]:
-    yield f"# {name}: how this {profile.role} is spoken to."
+def _lines(name: str, base: str, grammar: ProfileFile, role: Role) -> Iterator[str]:
+    yield f"# {name}: how this {role} is spoken to."
     yield from _comment(
         f"It extends {base}; what is commented out below is what it inherits. Where the manual of your instrument "
         "says otherwise take the `#` away, from the line of the part (such as `settings:`) too, and write what it "
@@ -53,18 +66,20 @@ def _lines(name: str, base: str, profile: Profile) -> Iterator[str]:
     )
     yield "wavewright-profile: 1"
     yield f"name: {name}"
-    yield f"about: the {profile.role} of …"
-    yield f"role: {profile.role}"
+    yield f"about: the {role} of …"
+    yield f"role: {role}"
     yield f"extends: {base}"
     yield 'answers_to: ".*"               # a pattern on the answer to *IDN?, so that no other is taken for this one'
-    yield from _inherited(base, profile)
-    yield from _not_there(profile)
+    yield "                               # (capitals count; `(?i)` before it takes either)"
+    yield "# pattern: '^\\S+ (?P<value>.*)$'  # for an instrument that answers with the header before the value"
+    yield from _inherited(base, role)
+    yield from _not_there(grammar, role)
 
 
-def _inherited(base: str, profile: Profile) -> Iterator[str]:
+def _inherited(base: str, role: Role) -> Iterator[str]:
     """The text of the profile that it is made from, commented out, with what each part and setting is."""
     _, _, text = read_profile_file(base, folder=Path())
-    vocabulary = VOCABULARY[profile.role]
+    vocabulary = VOCABULARY[role]
     part = ""
     for line in text.splitlines():
         if found := _TOP_KEY.match(line):
@@ -82,14 +97,24 @@ def _inherited(base: str, profile: Profile) -> Iterator[str]:
         yield f"# {line}{about if '#' not in line else ''}"
 
 
-def _not_there(profile: Profile) -> Iterator[str]:
-    """Settings that the role has, and the profile that it is made from has not."""
-    absent = {setting: entry for setting, entry in VOCABULARY[profile.role].items() if profile.setting(setting) is None}
+def _not_there(grammar: ProfileFile, role: Role) -> Iterator[str]:
+    """Settings and parts that the role has, and the profile that it is made from has not."""
+    absent = {setting: entry for setting, entry in VOCABULARY[role].items() if setting not in grammar.settings}
     if absent:
         yield ""
-        yield from _comment(f"Settings of a {profile.role} that {profile.name} does not have:")
+        if grammar.settings:
+            yield from _comment(f"Settings of a {role} that {grammar.name} does not have:")
+        else:
+            yield from _comment(f"The settings of a {role}. {_ABOUT['settings']}")
+            yield "# settings:"
         for setting, entry in absent.items():
             yield f"#   {setting}: {{set: …, ask: …}}   # {entry.about}"
+    if role is Role.DIGITIZER and not grammar.acquire.arm:
+        yield ""
+        yield "# inputs: 4"
+        for part, line in _DIGITIZER_PARTS.items():
+            yield from _comment(_ABOUT[part])
+            yield f"# {part}: {line}"
 
 
 def _comment(text: str) -> Iterator[str]:

@@ -11,10 +11,11 @@ from typing import Any
 
 from wavewright.errors import FileFault, Misuse, Place
 from wavewright.instruments.dialect import Dialect, load_dialect
+from wavewright.instruments.inheritance import inherit, with_pattern
 from wavewright.instruments.manners import Manners
 from wavewright.instruments.plausibility import check_plausible
 from wavewright.instruments.profile_faults import places_of, profile_faults
-from wavewright.instruments.profile_grammar import ProfileFile, inherit
+from wavewright.instruments.profile_grammar import ProfileFile
 from wavewright.instruments.setting import Setting, Value
 from wavewright.instruments.vocabulary import VOCABULARY, Entry, Kind, Role
 from wavewright.recipe.model_reading import read_model
@@ -201,18 +202,30 @@ def load_profile(name: str, *, folder: Path | None = None) -> Profile:
     ------
     FileFault : no such profile, or everything that is wrong with it.
     """
+    grammar, chain = inherited(name, folder=folder)
+    path = chain[0][0]
+    place = places_of(chain)
+    if faults := list(profile_faults(grammar, place)):
+        raise FileFault.joined(faults)
+    grammar = with_pattern(grammar)
+    text = "\n".join(text for _, text in chain)
+    return Profile(grammar, path, text, load_dialect(grammar, where=str(place("python"))))
+
+
+def inherited(name: str, *, folder: Path | None = None) -> tuple[ProfileFile, list[tuple[str, str]]]:
+    """A profile with all that it inherits, complete for a role or not; and path and text of each file, its own first.
+
+    Raises
+    ------
+    FileFault : no such profile, or one that cannot be read.
+    """
     if not name.strip():
         raise FileFault("no profile is named", expected=f"a file, or one of {', '.join(shipped_profiles())}")
     chain = list(_chain(name, folder or Path()))
     grammar = chain[-1][1]
     for _, child, _ in reversed(chain[:-1]):
         grammar = inherit(child, grammar)
-    path = chain[0][0]
-    place = places_of([(path, text) for path, _, text in chain])
-    if faults := list(profile_faults(grammar, place)):
-        raise FileFault.joined(faults)
-    text = "\n".join(text for _, _, text in chain)
-    return Profile(grammar, path, text, load_dialect(grammar, where=str(place("python"))))
+    return grammar, [(path, text) for path, _, text in chain]
 
 
 def read_profile_file(name: str, *, folder: Path) -> tuple[str, ProfileFile, str]:

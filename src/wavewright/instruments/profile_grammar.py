@@ -6,7 +6,7 @@ that the whole is complete for its role.
 
 from __future__ import annotations
 
-from typing import Annotated, Any, ClassVar, Literal, TypeVar
+from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import BeforeValidator, Field, WithJsonSchema, field_validator
 
@@ -18,7 +18,6 @@ from wavewright.instruments.vocabulary import Role, known_settings
 from wavewright.quantities import read_quantity
 from wavewright.recipe.model_reading import refusal, refusing
 
-S = TypeVar("S", bound=Strict)
 SampleKind = Literal[
     "int8", "uint8", "int16", "uint16", "int32", "uint32", "float32", "float64", "ascii"
 ]  # one word a type of NumPy, and text
@@ -112,9 +111,11 @@ class Term(Strict):
     """One number of a scale: from a query, from a field of the preamble, or from a place in the block.
 
     `field` counts the preamble's items from 0, `at` the block's bytes from 0; `as` and `byte_order` say what they are.
+    `pattern` is as for a setting: its group `value` is what matters in the answer to `ask`, or in the field.
     """
 
     ask: str = ""
+    pattern: Pattern = ""
     field: int | None = Field(default=None, ge=0)
     at: int | None = Field(default=None, ge=0)
     type_: Annotated[SampleKind, Field(alias="as")] = "float32"
@@ -130,7 +131,7 @@ class Scale(Strict):
     ----------
     told_in : `settings` (range and offset as read back), `queries`, `preamble` (a comma-separated answer), `block`
         (a head inside the block), `dif`, or `samples` (they are volts already).
-    ask : query for the preamble.
+    ask : query for the preamble; pattern : what of its answer is the preamble, as for a setting.
     head : bytes of the block in front of the samples, for `block`.
     codes_over_range : for `settings`: how many codes the full scale covers.
     gain, offset, reference, interval, start : where each is found; what is left out follows from the settings.
@@ -139,6 +140,7 @@ class Scale(Strict):
     is_whole: ClassVar[bool] = True
     told_in: Literal["settings", "queries", "preamble", "block", "dif", "samples"] = "settings"
     ask: str = ""
+    pattern: Pattern = ""
     head: int = Field(default=0, ge=0)
     codes_over_range: float = 256.0
     gain: Term | None = None
@@ -361,6 +363,8 @@ class ProfileFile(Strict):
         identity does not tell.
     reset : messages that bring it to its known state; `prepare` follows them.
     python : name of an entry point for what YAML cannot say.
+    pattern : regular expression whose group `value` is what matters in every answer to a question of settings, scale
+        and own values, where these have none of their own: for an instrument that answers with the header before it.
     """
 
     version: Annotated[Literal["1"], Field(alias="wavewright-profile")]
@@ -371,6 +375,7 @@ class ProfileFile(Strict):
     python: str = ""
     answers_to: Pattern = ""
     recognised_by: str = ""
+    pattern: Pattern = ""
     identify: str = "*IDN?"
     reset: Messages = ("*RST", "*CLS")
     inputs: int = Field(default=0, ge=0, le=64)
@@ -385,23 +390,3 @@ class ProfileFile(Strict):
     abilities: Abilities = Abilities()
     accuracy: Accuracy = Accuracy()
     own_values: dict[str, OwnValue] = Field(default_factory=dict)
-
-
-def inherit(child: S, parent: S) -> S:
-    """The child, and where it says nothing the parent; parts with keys of their own are inherited key by key.
-
-    A setting, a scale, and the way in which an acquisition ends are taken as a whole: half of one dialect is of no use
-    to another.
-    """
-    values: dict[str, Any] = {}
-    for name in type(child).model_fields:
-        own, inherited = getattr(child, name), getattr(parent, name)
-        if name not in child.model_fields_set:
-            values[name] = inherited
-        elif isinstance(own, dict):
-            values[name] = {**inherited, **own}
-        elif isinstance(own, Strict) and type(own) is type(inherited) and not own.is_whole:
-            values[name] = inherit(own, inherited)
-        else:
-            values[name] = own
-    return type(child).model_construct(child.model_fields_set | parent.model_fields_set, **values)

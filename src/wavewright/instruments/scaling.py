@@ -13,6 +13,7 @@ from wavewright.instruments.block_reader import Bytes
 from wavewright.instruments.profile_grammar import SampleFormat, Scale, Term
 from wavewright.instruments.samples import sample_type
 from wavewright.instruments.scpi import read_number, shorten, split_list
+from wavewright.instruments.setting import picked
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +51,7 @@ def told_axes(
     """
     if scale.told_in == "samples":
         return replace(otherwise, gain=1.0, offset=0.0)
-    items = split_list(ask(fill(scale.ask))) if scale.told_in == "preamble" else ()
+    items = split_list(picked(ask(fill(scale.ask)), scale.pattern)) if scale.told_in == "preamble" else ()
 
     def number(term: Term | None, fallback: float) -> float:
         if term is None:
@@ -73,14 +74,14 @@ def _number_of(
     term: Term, *, items: tuple[str, ...], data: Bytes, ask: Callable[[str], str], fill: Callable[[str], str]
 ) -> float:
     if term.ask:
-        return read_number(ask(fill(term.ask)))
+        return read_number(picked(ask(fill(term.ask)), term.pattern))
     if term.field is not None:
         if term.field >= len(items):
             raise BadAnswer(
                 f"the preamble `{shorten(','.join(items))}` has {len(items)} items",
                 expected=f"at least {term.field + 1}",
             )
-        return read_number(items[term.field])
+        return read_number(picked(items[term.field], term.pattern))
     if term.at is not None:
         kind = sample_type(SampleFormat(samples=term.type_, byte_order=term.byte_order))
         part = data[term.at : term.at + kind.itemsize]

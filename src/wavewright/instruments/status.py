@@ -8,7 +8,7 @@ from typing import Protocol
 
 from wavewright.errors import BadAnswer, Complaint, LinkLost, NoAnswer
 from wavewright.instruments.deadlines import Deadline
-from wavewright.instruments.error_queue import QUEUE_OVERFLOW, ErrorEntry, read_error_entry
+from wavewright.instruments.error_queue import QUEUE_OVERFLOW, ErrorEntry, listed, read_error_entry
 from wavewright.instruments.manners import Manners
 from wavewright.instruments.scpi import read_number
 
@@ -78,7 +78,7 @@ class Status:
         """
         if entries := self.errors():
             raise Complaint(
-                f"{doing}: the instrument says {'; '.join(map(str, entries))}",
+                f"{doing}: the instrument says {listed(entries)}",
                 where=self._link.where,
                 expected="an empty error queue",
                 do="; ".join(dict.fromkeys(entry.explanation for entry in entries if entry.explanation)),

@@ -15,6 +15,7 @@ from wavewright.errors import Misuse, StorageFault, WavewrightError
 
 if TYPE_CHECKING:
     from wavewright.instruments.exercise import Row
+    from wavewright.instruments.vocabulary import Role
 
 commands = typer.Typer(help="How instruments are spoken to: list, show, begin, try.", no_args_is_help=True)
 
@@ -48,21 +49,31 @@ def list_profiles(as_json: AsJson = False) -> None:
 @commands.command()
 def show(name: Annotated[str, typer.Argument(help="A shipped profile, or a file.")]) -> None:
     """Print a profile with everything that it inherits."""
-    from wavewright.instruments.profile import load_profile
+    from wavewright.instruments.profile import inherited, load_profile
 
-    print(load_profile(name).text, end="")
+    grammar, texts = inherited(name)
+    if grammar.role is None:  # a profile to extend, which is complete for no role
+        print(*(text for _, text in texts), sep="\n", end="")
+    else:
+        print(load_profile(name).text, end="")
 
 
 @commands.command()
 def new(
     name: Annotated[str, typer.Argument(help="What the new profile is called; it is written to NAME.yaml.")],
     base: Annotated[str, typer.Option("--from", help="The profile to begin with.")] = "scpi-digitizer",
+    role: Annotated[
+        str | None,
+        typer.Option(
+            help="What the instrument does, for a base without a role (scpi-basics); a digitizer if left out."
+        ),
+    ] = None,
 ) -> None:
     """Write a new profile, with everything that it inherits commented out and explained."""
     from wavewright.instruments.new_profile import new_profile_text
 
     path = Path(f"{name}.yaml")
-    text = new_profile_text(name, base=base)
+    text = new_profile_text(name, base=base, role=None if role is None else _role(role))
     if path.exists():
         raise Misuse(f"`{path}` is there already", do="choose another name, or move that file away")
     try:
@@ -91,24 +102,39 @@ def exercise(
     from wavewright.instruments.profile import load_profile
 
     rows: list[Row] = []
+    causes: dict[str, str] = {}
     for row in exercise_profile(load_profile(file), load_bench(chosen_bench(bench)), name=instrument):
         rows.append(row)
         if not as_json:
-            print(_line(row), flush=True)
+            print(_line(row, causes), flush=True)
     if as_json:
         print_json([row.as_json() for row in rows])
     else:
-        print(", ".join(f"{sum(row.finding is one for row in rows)} {one}" for one in Finding))
+        told = f" for {len(causes)} different reason{'s' if len(causes) > 1 else ''}" if causes else ""
+        counts = {one: f"{sum(row.finding is one for row in rows)} {one}" for one in Finding}
+        print(", ".join(text + told if one is Finding.FAILS else text for one, text in counts.items()))
     return FAIL if any(row.finding is Finding.FAILS for row in rows) else 0
 
 
-def _line(row: Row) -> str:
+def _role(word: str) -> Role:
+    from wavewright.instruments.vocabulary import Role
+
+    if word not in list(Role):
+        raise Misuse(f"there is no role `{word}`", expected=f"one of {', '.join(Role)}")
+    return Role(word)
+
+
+def _line(row: Row, causes: dict[str, str]) -> str:
+    """One row; a reason is told in full where it comes for the first time, which `causes` keeps."""
     words = [f"{row.finding:<11}", f"{1000 * row.duration:8.2f} ms", f"{row.setting}"]
     if row.asked is not None:
         words.append(f"{row.asked:g}" if isinstance(row.asked, float) else str(row.asked))
     if row.used is not None and row.used != row.asked:
         words.append(f"-> {row.used:g}" if isinstance(row.used, float) else f"-> {row.used}")
-    if row.finding == "fails":
+    if row.finding == "fails" and row.cause in causes:
+        words.append(f"for the same reason as {causes[row.cause]}")
+    elif row.finding == "fails":
+        causes[row.cause] = row.setting
         words.append(f"after `{'`, `'.join(row.messages)}`: {row.remark}")
     elif row.remark:
         words.append(f"({row.remark})")
