@@ -58,8 +58,8 @@ class Row:
 
     @property
     def cause(self) -> str:
-        """The remark without what stands in backticks: two rows that fail for one reason have it in common."""
-        return _QUOTED.sub("`…`", self.remark)
+        """The remark without its setting and what stands in backticks: rows that fail for one reason share it."""
+        return _QUOTED.sub("`…`", self.remark.replace(self.setting, "…"))
 
     def as_json(self) -> dict[str, Any]:
         """Plain numbers and words."""
@@ -168,6 +168,7 @@ def _try(instrument: Instrument, wanted: Assignment, elapsed: Callable[[], float
         if profile.can_set(wanted.setting):
             messages = profile.messages(wanted.setting, wanted.value, input=wanted.input, values=instrument.written)
             instrument.set(wanted.setting, wanted.value, input=wanted.input)
+            instrument.check_errors(f"trying {wanted.name}")  # before a question whose answer may be worse
         if profile.can_ask(wanted.setting):
             messages += profile.questions(wanted.setting, input=wanted.input, values=instrument.written)
             used = instrument.get(wanted.setting, input=wanted.input)
