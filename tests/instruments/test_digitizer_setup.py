@@ -9,6 +9,7 @@ import pytest
 
 from wavewright.analysis.parameters import Slope
 from wavewright.instruments.digitizer_setup import (
+    digitizer_assignments,
     digitizer_faults,
     nearest_range_not_below,
 )
