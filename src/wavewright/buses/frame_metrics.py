@@ -10,7 +10,7 @@ import logging
 import pkgutil
 import typing
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from functools import cache
 from importlib.metadata import entry_points
@@ -203,7 +203,12 @@ def measure_decoded(decoded: Decoded, name: str, **options: object) -> Reading:
     try:
         return entry.compute(decoded if isinstance(entry, LineMetric) else decoded.frames, **read)
     except NotMeasurable as nothing:
-        return _without_value(entry, nothing)
+        reading = _without_value(entry, nothing)
+        if isinstance(entry, LineMetric) or len(decoded.frames):
+            return reading
+        from wavewright.buses.silence import why_silent
+
+        return replace(reading, reason=f"{reading.reason}; {why_silent(decoded)}")
 
 
 def measure_frames(frames: Frames, name: str, **options: object) -> Reading:
