@@ -24,7 +24,7 @@ def front_end_facts(bench: Bench, settings: Facts, number: int, *, attenuation: 
     """
     profile, probe = bench.digitizer.profile.grammar, bench.file.probe(number)
     prefix = f"input{number}."
-    limits = [probe.bandwidth, profile.abilities.bandwidth]
+    limits: list[float | None] = [probe.bandwidth, profile.abilities.bandwidth]
     if settings.get(f"{prefix}bandwidth_limit.on", True) is not False:
         limit = settings.get(f"{prefix}bandwidth_limit")
         limits.append(float(limit) if isinstance(limit, int | float) and limit > 0 else None)
