@@ -73,6 +73,10 @@ def decode(
     search = Search.read(find) if find else None
     if search is not None and decoded.says is not None:
         search.check(decoded.says)  # before the work of decoding
+    if not len(decoded.frames):
+        from wavewright.buses.silence import why_silent
+
+        typer.echo(why_silent(decoded), err=True)
     shown = decoded.frames if search is None else decoded.frames.take(search.where(decoded.frames))
     if as_json:
         print_json([frame.as_json() for frame in shown])
