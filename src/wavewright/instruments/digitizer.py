@@ -27,16 +27,6 @@ from wavewright.instruments.setups import DigitizerSetup, InputSetup
 from wavewright.instruments.vocabulary import Role
 from wavewright.waveform import Capture, Codes, Waveform
 
-_READ_BACK_TOO = (
-    "timebase.interval",
-    "timebase.rate",
-    "timebase.points",
-    "timebase.span",
-    "timebase.before_trigger",
-    "timebase.reference_position",
-    "timebase.reference_time",
-)
-
 
 class Digitizer(Instrument):
     """A digitizer, from its known state to the capture.
@@ -95,8 +85,16 @@ class Digitizer(Instrument):
         self._asked = digitizer_assignments(setup, self.profile)
         used = dict(self.apply(self._asked, doing="setting inputs, time base and trigger"))
         timebase = setup.timebase
-        wanted = (timebase.interval, 1 / timebase.interval, timebase.points, timebase.span)
-        rest = [Assignment(name, value) for name, value in zip(_READ_BACK_TOO, wanted, strict=True) if name not in used]
+        wanted = {
+            "timebase.interval": timebase.interval,
+            "timebase.rate": 1 / timebase.interval,
+            "timebase.points": timebase.points,
+            "timebase.span": timebase.span,
+            "timebase.before_trigger": timebase.before_trigger,
+            "timebase.reference_position": None,  # what it should be follows from how the profile counts
+            "timebase.reference_time": None,
+        }
+        rest = [Assignment(name, value) for name, value in wanted.items() if name not in used]
         used |= self.read_back(rest)
         self._used, self._setup = used, setup
         return at_the_tip(used, setup)
