@@ -28,7 +28,7 @@ def front_end_facts(bench: Bench, settings: Facts, number: int, *, attenuation: 
     if settings.get(f"{prefix}bandwidth_limit.on", True) is not False:
         limit = settings.get(f"{prefix}bandwidth_limit")
         limits.append(float(limit) if isinstance(limit, int | float) and limit > 0 else None)
-    facts = {f"{prefix}bandwidth": min((one for one in limits if one is not None), default=math.inf)}
+    facts: dict[str, float] = {f"{prefix}bandwidth": min((one for one in limits if one is not None), default=math.inf)}
     width = settings.get(f"{prefix}range")
     for name, stated in (("open_offset", profile.accuracy.offset), ("open_noise", profile.accuracy.noise)):
         if stated is not None and isinstance(width, int | float):

@@ -1,7 +1,8 @@
 """The plan: every step of a run with its exact messages and a time estimate, made without an instrument.
 
 A pure function of recipe, profiles and probes. Questions that read back or confirm a setting are left out; so is what
-an automatic range or time base will choose on the bench.
+an automatic range or time base will choose on the bench, and a second look at a higher rate, which depends on what the
+first record shows.
 """
 
 from __future__ import annotations
