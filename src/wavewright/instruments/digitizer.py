@@ -15,7 +15,7 @@ from wavewright.errors import BadAnswer, Misuse, NoAnswer, NoTrigger
 from wavewright.instruments.acquisition import Acquisition
 from wavewright.instruments.block_reader import Bytes
 from wavewright.instruments.dif import read_dif, waveforms_of
-from wavewright.instruments.digitizer_setup import at_the_tip, digitizer_assignments
+from wavewright.instruments.digitizer_setup import at_the_tip, digitizer_assignments, expected_timebase
 from wavewright.instruments.instrument import Instrument, Settings
 from wavewright.instruments.link import Link
 from wavewright.instruments.profile import Assignment, Profile
@@ -84,17 +84,8 @@ class Digitizer(Instrument):
         self._setup = None  # until all of it is set and read back there is none
         self._asked = digitizer_assignments(setup, self.profile)
         used = dict(self.apply(self._asked, doing="setting inputs, time base and trigger"))
-        timebase = setup.timebase
-        wanted = {
-            "timebase.interval": timebase.interval,
-            "timebase.rate": 1 / timebase.interval,
-            "timebase.points": timebase.points,
-            "timebase.span": timebase.span,
-            "timebase.before_trigger": timebase.before_trigger,
-            "timebase.reference_position": None,  # what it should be follows from how the profile counts
-            "timebase.reference_time": None,
-        }
-        rest = [Assignment(name, value) for name, value in wanted.items() if name not in used]
+        expected = expected_timebase(setup.timebase)
+        rest = [Assignment(name, value) for name, value in expected.items() if name not in used]
         used |= self.read_back(rest)
         self._used, self._setup = used, setup
         return at_the_tip(used, setup)

@@ -6,6 +6,7 @@ out again in `at_the_tip`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
@@ -240,3 +241,16 @@ def _beyond(value: float, unit: str, least: float | None, most: float | None) ->
     if least is not None and value < least * (1 - 1e-9):
         return f"at least {show_quantity(least, unit)}"
     return ""
+
+
+def expected_timebase(timebase: TimebaseSetup) -> dict[str, float]:
+    """What the settings of the time base should be; NaN, which nothing equals, where two answers alike must tell."""
+    return {
+        "timebase.interval": timebase.interval,
+        "timebase.rate": 1 / timebase.interval,
+        "timebase.points": timebase.points,
+        "timebase.span": timebase.span,
+        "timebase.before_trigger": timebase.before_trigger,
+        "timebase.reference_position": math.nan,
+        "timebase.reference_time": math.nan,
+    }

@@ -16,6 +16,7 @@ from wavewright.instruments.vocabulary import Role
 from wavewright.quantities import show_quantity
 
 Settings = Mapping[str, float | str | bool]
+PRINTED = 1e-6  # relative; an answer nearer to what was set than its seventh digit is no other
 _ROUNDING = 1e-9  # relative; a ceiling of 24 V does not forbid 24.000000000000004 V
 
 
@@ -115,7 +116,7 @@ class Instrument:
             if not self.profile.can_ask(one.setting):
                 continue
             used = self.get_finite(one.setting, input=one.input)
-            if not is_same(one.value, used):
+            if not is_same(one.value, used, tolerance=PRINTED):
                 again = self.get_finite(one.setting, input=one.input)
                 if again not in (used, one.value) and not is_same(one.value, again):
                     raise BadAnswer(

@@ -133,8 +133,6 @@ CASES = {
     ),
 }
 
-WAITS = {"a word that is none": pytest.mark.xfail(reason="an unknown word is taken as it stands", strict=False)}
-
 
 def run_on(bench: Strangers, recipe: Path, command: Command) -> Spoken:
     """The command itself, under the watchdog."""
@@ -168,7 +166,7 @@ WAYS = {"scpi": ("scpi", Stranger), "tarn": ("tarn", Stranger), "scpi over HiSLI
 
 
 @pytest.mark.parametrize("way", WAYS)
-@pytest.mark.parametrize("name", [pytest.param(name, marks=WAITS.get(name, ())) for name in CASES])
+@pytest.mark.parametrize("name", CASES)
 def test_the_outcome_is_right_and_the_outputs_are_off(
     tmp_path: Path,
     recipe: Path,
