@@ -11,6 +11,7 @@ from wavewright.buses.logic import Line
 from wavewright.buses.ragged import reduced, together
 from wavewright.waveform import Floats
 
+SMALL = 1 << 14  # edges
 WINDOW = 1 << 16  # edges: what is made of them stays in the cache
 NARROW_DATA = 0.3  # of a clock period: a pulse of a data line below that is none of the data
 SOON, MOST_SOON = 0.6, 2  # of a clock period, and so often in a row: what a spike makes of one clock
@@ -76,6 +77,8 @@ def irregular(clock: Line, places: Indexes | range, first: Indexes, last: Indexe
 def spiked(data: Line, edges: Floats, *, narrow: float) -> Flags:
     """Which of some edges read a data line inside a pulse shorter than `narrow`, s: it is none of the data."""
     found = np.zeros(edges.size, dtype=np.bool_)
+    if not _any_below(data.times, narrow):
+        return found
     places = np.flatnonzero(np.diff(data.times) < narrow)
     if places.size and edges.size:
         first = np.searchsorted(edges, data.times[places])
@@ -90,11 +93,17 @@ def too_soon(edges: Floats, period: float) -> Flags:
     More than two in a row are a faster clock.
     """
     found = np.zeros(edges.size, dtype=np.bool_)
-    short = np.diff(edges) < SOON * period
-    if not short.any():
+    if not _any_below(edges, SOON * period):
         return found
+    short = np.diff(edges) < SOON * period
     turns = np.flatnonzero(np.diff(np.concatenate([[False], short, [False]]).astype(np.int8)))
     for begin, end in turns.reshape(-1, 2).tolist():
         if end - begin <= MOST_SOON:
             found[begin : end + 1] = True
     return found
+
+
+def _any_below(times: Floats, limit: float) -> bool:
+    """Whether any two neighbours are closer than that, s; a window at a time."""
+    parts = (times[begin : begin + SMALL + 1] for begin in range(0, times.size - 1, SMALL))
+    return any(bool((part[1:] - part[:-1]).min() < limit) for part in parts)

@@ -23,7 +23,7 @@ from wavewright.buses.frame import Frame
 RECORDS = 5000 if os.environ.get("WAVEWRIGHT_PROOF") == "full" else 500
 # Nothing in a transfer guards its bits: a spike of SDA that falls together with an edge of it, and one of SCL beside an
 # acknowledge bit, may look like a transfer that was sent.
-UNGUARDED = {"i2c": 0.002, "smbus": 0.002}
+UNGUARDED = {"i2c": 0.002, "smbus": 0.002, "spi": 0.0005, "can_fd": 0.001}
 LEVELS = (0.4 * HIGH, 0.6 * HIGH)
 
 
