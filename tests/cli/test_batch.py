@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import pytest
 
 from tests.cli.conftest import Spoken
+from wavewright.analysis.reading import Reading
+from wavewright.errors import OutputMayBeOn
+from wavewright.instruments.bench import Bench
+from wavewright.logbook.evidence import Evidence
 from wavewright.reporting.big_word import HEIGHT, LETTERS, big_word
 
 ROOT = Path(__file__).parents[2]
 RUN = ("run", ROOT / "recipes" / "rail_ripple.yaml", "--bench", ROOT / "sim" / "bench_line.yaml", "--yes")
+BENCH = ROOT / "sim/bench.yaml"
 Command = Callable[..., Spoken]
 
 
@@ -70,3 +78,103 @@ def test_every_verdict_can_be_written_large() -> None:
     for word in ("pass", "fail", "inconclusive", "error"):
         assert set(word.upper()) <= set(LETTERS)
         assert len(big_word(word)) == HEIGHT
+
+
+POWERED = """
+wavewright: 1
+title: Rail under power
+measurements:
+  rail:
+    channels: {rail: {input: 1, range: 8 V, offset: 2 V}}
+    timebase: {span: 200 us, rate: 5 MHz}
+    trigger: {mode: auto, on: rail, edge: rising, level: 3.3 V}
+    stimulus: [{supply: {voltage: 24 V, current_limit: 1 A, output: on}}]
+    compute: {mean: {limit: 3.3 V ± 5 %}}
+"""
+
+
+def test_a_signal_in_a_unit_ends_the_batch_and_the_same_name_goes_on_with_it(
+    tmp_path: Path, wavewright: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "rail.yaml").write_text(POWERED)
+    (tmp_path / "serials.txt").write_text("A1\nA2\nA3\n")
+    words = ("run", "rail.yaml", "--bench", BENCH, "--yes", "--serials", "serials.txt", "--logbook", "book.sqlite")
+    read, seen = Evidence.read, list[str]()
+
+    def interrupted(self: Evidence, label: str, readings: Mapping[str, Reading]) -> None:
+        read(self, label, readings)
+        seen.append(label)
+        if len(seen) == 2:
+            signal.raise_signal(signal.SIGTERM)  # while the second unit is under power
+
+    monkeypatch.setattr(Evidence, "read", interrupted)
+    told = wavewright(*words, "--batch-name", "lot-7", "--json")
+    assert told.status == 3
+    assert [(run["serial"], run["verdict"]) for run in told.json["runs"]] == [("A1", "pass"), ("A2", "error")]
+    assert told.json["stopped"] == "broken off by SIGTERM"
+    assert told.stderr.strip().splitlines()[-1].endswith("the same command with --batch-name lot-7 goes on with it")
+    assert len(seen) == 2, "the third unit was not powered up"
+    again = wavewright(*words, "--batch-name", "lot-7", "--json")
+    assert again.status == 0
+    assert [run["serial"] for run in again.json["runs"]] == ["A1", "A2", "A2", "A3"]
+
+
+def test_an_output_that_may_be_on_is_told_first_and_last_and_ends_the_batch(
+    tmp_path: Path, wavewright: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "rail.yaml").write_text(POWERED)
+    (tmp_path / "serials.txt").write_text("A1\nA2\n")
+
+    def stuck(bench: Bench, **how: object) -> None:
+        raise OutputMayBeOn("its output could not be confirmed off", where="supply", do="switch it off by hand")
+
+    monkeypatch.setattr(Bench, "safe_state", stuck)
+    words = ("run", "rail.yaml", "--bench", BENCH, "--yes", "--logbook", "book.sqlite")
+    one = wavewright(*words, "--json")
+    assert one.status == 3
+    assert one.json["verdict"] == "error"
+    assert one.json["folder"].startswith("outcomes")
+    assert one.json["measurements"][0]["results"][0]["reading"]["value"] == pytest.approx(3.3, rel=0.05)
+    assert one.stderr.count("supply: its output could not be confirmed off") == 2
+    assert one.stderr.strip().endswith("do: switch it off by hand")
+    table = wavewright(*words)
+    assert "verdict: error" in table.stdout
+    assert "evidence in outcomes" in table.stdout
+    lot = wavewright(*words, "--serials", "serials.txt", "--batch-name", "lot-8", "--json")
+    assert lot.status == 3
+    assert [(run["serial"], run["verdict"]) for run in lot.json["runs"]] == [("A1", "error")]
+    assert "the batch stops: supply: its output could not be confirmed off" in lot.stderr
+    assert "do: switch it off by hand" in lot.stderr
+
+
+@pytest.mark.parametrize(
+    "serial, why",
+    [
+        ("Pr\udcfcf-1", "has bytes that are not UTF-8"),
+        ("a\x1b[31m", "has the control character U+001B"),
+        ("A" * 255, "is 255 bytes long, and 208 is the most"),
+    ],
+    ids=["not UTF-8", "control character", "too long"],
+)
+def test_what_cannot_be_stored_is_refused_before_the_first_message(
+    serial: str, why: str, tmp_path: Path, wavewright: Command, libraries: list[object]
+) -> None:
+    (tmp_path / "rail.yaml").write_text(POWERED)
+    told = wavewright("run", "rail.yaml", "--bench", BENCH, "--yes", "--serial", serial, "--logbook", "book.sqlite")
+    assert told.status == 64
+    assert why in told.stderr
+    assert "\x1b" not in told.stderr
+    assert libraries == []
+    assert not (tmp_path / "outcomes").exists()
+
+
+def test_v_says_each_step_and_nothing_of_other_libraries(tmp_path: Path) -> None:
+    (tmp_path / "rail.yaml").write_text(POWERED)
+    for level in ("-v", "-vv"):
+        words = [sys.executable, "-m", "wavewright", level, "run", "rail.yaml", "--bench", str(BENCH), "--yes"]
+        done = subprocess.run([*words, "--no-logbook"], cwd=tmp_path, capture_output=True, text=True, check=True)
+        logged = [line for line in done.stderr.splitlines() if line.startswith(("INFO", "DEBUG", "WARNING"))]
+        assert all(line.split()[1].startswith("wavewright.") for line in logged)
+        steps = [line.split(": ", 1)[1] for line in logged if line.startswith("INFO wavewright.running.progress")]
+        assert "rail: setting the digitizer" in steps
+        assert "rail: shot 1 of 1" in steps

@@ -10,8 +10,10 @@ from pathlib import Path
 import pytest
 
 from wavewright.instruments.wire_log import read_wire_log
+from wavewright.logbook import captures
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.intake import import_outcomes
+from wavewright.logbook.kept_run import run
 from wavewright.logbook.outcome_files import read_outcome
 from wavewright.logbook.recompute import recompute
 from wavewright.logbook.unfinished import CUT_OFF, clear, recover, unfinished
@@ -173,3 +175,15 @@ def test_a_run_that_had_not_sent_a_message_is_no_run(folder: Path) -> None:
     assert len(unfinished(folder / "outcomes")) == 1
     with Logbook(folder / "book.sqlite") as book:
         assert import_outcomes(book, folder / "outcomes").new == 0
+
+
+def test_nothing_is_read_again_to_enter_a_run(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def never(*given: object) -> None:
+        raise AssertionError("a shot was read again")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(captures, "read_capture", never)
+        places = {"out": folder / "outcomes", "logbook": folder / "b.sqlite"}
+        outcome = run(folder / "recipe.yaml", bench=ROOT / "sim/bench.yaml", **places)
+    with Logbook(folder / "b.sqlite") as book:
+        assert recompute(book.outcome(outcome.id)).is_same

@@ -37,6 +37,7 @@ class CaptureFile:
 
         self.path = path
         self._counts: dict[str, int] = {}
+        self._groups: dict[str, h5py.Group] = {}
         with _storage(path):
             self._disk = DiskFile(path)
             self._file = h5py.File(self._disk, "w", track_order=True)
@@ -52,14 +53,20 @@ class CaptureFile:
         ------
         StorageFault : the disk does not take it.
         """
+        import h5py
+
         shot = self._counts.get(measurement, 0)
         with _storage(self.path):
-            shots = self._file.require_group(group_name(measurement))
-            group = shots.create_group(f"shot_{shot:05}")
+            if measurement not in self._groups:
+                self._groups[measurement] = self._file.create_group(group_name(measurement))
+            group = self._groups[measurement].create_group(f"shot_{shot:05}")
             write_capture(group, capture)
             self._file.flush()
             self._disk.check()
-            places = [group[f"waveforms/{number}/codes"].id.get_offset() for number in range(len(capture.waveforms))]
+            places = [
+                h5py.h5d.open(group.id, f"waveforms/{number}/codes".encode()).get_offset()
+                for number in range(len(capture.waveforms))
+            ]
         self._counts[measurement] = shot + 1
         return {
             name: -1 if place is None else int(place) for name, place in zip(capture.waveforms, places, strict=True)
