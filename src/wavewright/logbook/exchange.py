@@ -17,6 +17,9 @@ from wavewright.logbook.outcome_files import outcome_as_json
 from wavewright.logbook.queries import Filter
 from wavewright.logbook.tables import moment_of, outcomes, readings
 
+# What a spreadsheet takes for the beginning of a formula, also after a tab or a line end that it drops (common practice,
+# no source).
+FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r", "\n")
 COLUMNS = (
     *("run", "started", "part", "serial", "recipe", "operator", "station", "batch", "simulated", "run_verdict"),
     *("name", "metric", "value", "unit", "uncertainty", "low", "high", "margin", "verdict"),
@@ -66,13 +69,18 @@ def rows(book: Logbook, which: Filter) -> Iterator[dict[str, Any]]:
             yield {**row, "started": moment_of(row["started"]).isoformat(), "simulated": bool(row["simulated"])}
 
 
+def as_cell(value: object) -> object:
+    """What a spreadsheet shall show and not compute: a text that would begin a formula gets an apostrophe in front."""
+    return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA_SIGNS) else value
+
+
 def _write_csv(book: Logbook, path: Path, which: Filter) -> int:
     count = 0
     with path.open("w", encoding="utf-8", newline="") as file:
         table = csv.DictWriter(file, COLUMNS)
         table.writeheader()
         for row in rows(book, which):
-            table.writerow({name: "" if value is None else value for name, value in row.items()})
+            table.writerow({name: "" if value is None else as_cell(value) for name, value in row.items()})
             count += 1
     return count
 

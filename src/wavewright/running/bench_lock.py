@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 import socket
+import stat
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -75,6 +76,32 @@ def lock_folder() -> Path:
     return Path(tempfile.gettempdir()) / f"wavewright-{user}"
 
 
+def check_private(folder: Path) -> None:
+    """See that nobody but its owner can put anything into the folder of the locks.
+
+    Raises
+    ------
+    StorageFault : it is a link, is somebody else's, or others may write there.
+    """
+    if not hasattr(os, "getuid"):  # there the user's own folder for temporary files has its own access list
+        return
+    found = folder.lstat()
+    why = ""
+    if not stat.S_ISDIR(found.st_mode):
+        why = "it is no folder, or a link to one"
+    elif found.st_uid != os.getuid():
+        why = f"it belongs to user {found.st_uid}"
+    elif found.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
+        why = f"others may write there (mode {stat.S_IMODE(found.st_mode):o})"
+    if why:
+        raise StorageFault(
+            f"the folder of the locks is not safe to use: {why}",
+            where=str(folder),
+            expected="a folder of your own that nobody else may write to",
+            do="move it away, or set XDG_RUNTIME_DIR to a folder of your own",
+        )
+
+
 @contextmanager
 def _one(address: str, folder: Path, what: str, deadline: float, say: Callable[[str], None]) -> Iterator[None]:
     from filelock import FileLock, Timeout
@@ -83,6 +110,7 @@ def _one(address: str, folder: Path, what: str, deadline: float, say: Callable[[
     lock = FileLock(note.with_suffix(".lock"))
     try:
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        check_private(folder)
         try:
             lock.acquire(timeout=0)
         except Timeout:
@@ -116,7 +144,12 @@ def _read(note: Path) -> Holder | None:
 
 
 def _write(note: Path, holder: Holder) -> None:
+    """Write the note as a new file: what somebody else may have put there, a link say, is replaced and not followed."""
+    part = note.with_suffix(f".{os.getpid()}.part")
     try:
-        note.write_text(json.dumps(asdict(holder)), encoding="utf-8")
+        part.unlink(missing_ok=True)
+        with part.open("x", encoding="utf-8") as file:
+            file.write(json.dumps(asdict(holder)))
+        part.replace(note)
     except OSError as fault:
         raise StorageFault(f"the note of who holds the bench cannot be written: {fault}", where=str(note)) from fault

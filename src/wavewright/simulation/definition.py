@@ -11,6 +11,7 @@ import yaml
 
 from wavewright.errors import FileFault, Misuse, Place
 from wavewright.quantities import Interval, read_interval, read_quantity
+from wavewright.recipe.places import read_text
 
 _LOADER = getattr(yaml, "CSafeLoader", yaml.SafeLoader)  # ten times as fast where libyaml is there
 
@@ -155,7 +156,7 @@ def read_definition(path: Path) -> Section:
     FileFault : no such file, not YAML, or not a mapping.
     """
     try:
-        node = yaml.compose(path.read_text(encoding="utf-8"), Loader=_LOADER)
+        node = yaml.compose(read_text(path), Loader=_LOADER)
     except OSError as fault:
         raise FileFault(f"cannot be read: {fault.strerror}", where=str(path)) from fault
     except (yaml.YAMLError, UnicodeDecodeError) as fault:

@@ -15,6 +15,7 @@ from types import MappingProxyType
 from wavewright.durable_files import whole_file
 from wavewright.errors import FileFault, Misuse, StorageFault
 from wavewright.logbook import formats
+from wavewright.logbook.formats.size_limits import check_regular
 from wavewright.waveform import Capture, Waveform
 
 Reader = Callable[[Path, float | None], dict[str, Waveform]]
@@ -78,6 +79,7 @@ def read_waveforms(path: str | os.PathLike[str], *, interval: float | None = Non
         raise Misuse(f"`interval` is `{interval}`", expected="seconds from one sample to the next, above 0")
     entry = _format_of(place)
     try:
+        check_regular(place)
         return entry.read(place, interval)
     except OSError as fault:
         raise FileFault(

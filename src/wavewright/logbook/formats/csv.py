@@ -18,6 +18,7 @@ import numpy as np
 
 from wavewright.errors import FileFault, Misuse, Place
 from wavewright.logbook.formats.catalogue import FileFormat, enter_format
+from wavewright.logbook.formats.size_limits import LONGEST_LINE, check_unpacked
 from wavewright.logbook.formats.table_layout import COMMENT_SIGNS, Line, TableLayout, find_layout
 from wavewright.logbook.formats.time_axis import agreed_interval, missing_interval, regular_axis
 from wavewright.logbook.formats.unit_names import read_unit
@@ -72,6 +73,12 @@ def _read_table(path: Path) -> _Table:
     axis = None
     lines = []
     for number, line in enumerate(text.splitlines(), start=1):
+        if len(line) > LONGEST_LINE:
+            raise FileFault(
+                f"a line of {len(line)} characters",
+                where=Place(str(path), number),
+                expected=f"at most {LONGEST_LINE}, with one sample of each channel",
+            )
         stripped = line.strip()
         if stripped.startswith(COMMENT_SIGNS):
             if found := _AXIS.match(stripped):
@@ -94,6 +101,7 @@ def _stated_axis(found: re.Match[str], place: Place) -> tuple[float, float]:
 
 
 def _text_of(path: Path) -> str:
+    check_unpacked(path.stat().st_size, str(path))
     content = path.read_bytes()
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         return content.decode("utf-16", errors="replace")

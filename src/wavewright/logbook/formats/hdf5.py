@@ -25,6 +25,7 @@ import numpy as np
 
 from wavewright.errors import FileFault, Misuse
 from wavewright.logbook.formats.catalogue import FileFormat, enter_format
+from wavewright.logbook.formats.size_limits import check_unpacked, size_of_array
 from wavewright.logbook.formats.time_axis import agreed_interval
 from wavewright.waveform import Capture, Waveform
 
@@ -65,7 +66,7 @@ def read_waveform_group(group: Any, *, first: int = 0, last: int | None = None) 
             where=str(group.file.filename),
             expected=f"dataset `codes`, attributes {', '.join((*_NUMBERS, *_WORDS))}",
         )
-    codes = group["codes"]
+    codes = own_dataset(group, "codes")
     begin, end, _ = slice(first, last).indices(codes.shape[0])
     code_range = group.attrs.get("code_range")
     interval, start = float(group.attrs["interval"]), float(group.attrs["start"])
@@ -82,6 +83,30 @@ def read_waveform_group(group: Any, *, first: int = 0, last: int | None = None) 
         )
     except Misuse as fault:
         raise FileFault(fault.what, where=str(group.file.filename), expected=fault.expected) from fault
+
+
+def own_dataset(group: Any, name: str) -> Any:
+    """A dataset whose samples lie in this very file, one-dimensional, of numbers, and not too large to be read.
+
+    HDF5 can point at any file of the user: by external storage, by links to other files, by virtual datasets. A file
+    from elsewhere shall bring its own samples only.
+
+    Raises
+    ------
+    FileFault : it points elsewhere, is no row of numbers, or is too large.
+    """
+    import h5py
+
+    where = f"{group.file.filename}, {group.name}/{name}"
+    if not isinstance(group.get(name, getlink=True), h5py.HardLink):
+        raise FileFault("a link to another place", where=where, expected="samples in this file")
+    dataset = group[name]
+    if not isinstance(dataset, h5py.Dataset) or dataset.ndim != 1 or dataset.dtype.kind not in "iuf":
+        raise FileFault("no row of samples", where=where, expected="a one-dimensional dataset of numbers")
+    if dataset.external or dataset.is_virtual:
+        raise FileFault("samples that lie in another file", where=where, expected="samples in this file")
+    check_unpacked(size_of_array(dataset.shape, dataset.dtype.itemsize), where)
+    return dataset
 
 
 def write_capture(file: Any, capture: Capture, *, compression: str | None = None) -> None:
@@ -124,15 +149,31 @@ def read_capture(file: Any) -> Capture:
             expected=f"at most {LAYOUT_VERSION}",
             do="install the version of Wavewright that wrote it, or a later one",
         )
-    groups = [file["waveforms"][key] for key in sorted(file["waveforms"], key=int)]
+    waveforms = _own_group(file, "waveforms")
+    groups = [_own_group(waveforms, key) for key in sorted(waveforms, key=int)]
     return Capture(
         waveforms={str(group.attrs["channel"]): read_waveform_group(group) for group in groups},
         trigger_time=float(file.attrs["trigger_time"]),
         triggered=bool(file.attrs["triggered"]),
-        settings={key: _plain(value) for key, value in file["settings"].attrs.items()},
+        settings={key: _plain(value) for key, value in _own_group(file, "settings").attrs.items()},
         identity=str(file.attrs["identity"]),
         taken=datetime.fromisoformat(str(file.attrs["taken"])),
     )
+
+
+def _own_group(parent: Any, name: str) -> Any:
+    """A group of this very file.
+
+    Raises
+    ------
+    FileFault : it is a link to another place, or no group.
+    """
+    import h5py
+
+    if not isinstance(parent.get(name, getlink=True), h5py.HardLink) or not isinstance(parent[name], h5py.Group):
+        where = f"{parent.file.filename}, {parent.name}"
+        raise FileFault(f"`{name}` is no group of this file", where=where, expected="a group, not a link")
+    return parent[name]
 
 
 def _plain(value: Any) -> float | str | bool:
@@ -155,7 +196,7 @@ def read_hdf5(path: Path, interval: float | None) -> dict[str, Waveform]:
     try:
         with h5py.File(path, "r") as file:
             waves = dict(read_capture(file).waveforms)
-    except (OSError, KeyError, ValueError, TypeError, RuntimeError) as fault:
+    except (OSError, KeyError, ValueError, TypeError, RuntimeError, AttributeError, MemoryError, IndexError) as fault:
         raise FileFault(
             f"broken, or no HDF5 file: {fault}", where=str(path), expected="an HDF5 file that was closed after writing"
         ) from fault

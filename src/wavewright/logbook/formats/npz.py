@@ -11,12 +11,13 @@ import json
 import zipfile
 import zlib
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import numpy as np
 
 from wavewright.errors import FileFault, Misuse
 from wavewright.logbook.formats.catalogue import FileFormat, enter_format
+from wavewright.logbook.formats.size_limits import check_unpacked, size_of_array
 from wavewright.logbook.formats.time_axis import agreed_interval, missing_interval, regular_axis
 from wavewright.logbook.formats.waveform_notes import note_of, noted_waveform
 from wavewright.waveform import Capture, Codes, Waveform
@@ -61,6 +62,7 @@ def read_npz(path: Path, interval: float | None) -> dict[str, Waveform]:
 
 def _load(path: Path) -> dict[str, Codes]:
     try:
+        _check_sizes(path)
         loaded = np.load(path, allow_pickle=False)
         if isinstance(loaded, np.ndarray):
             return {path.stem or "channel1": loaded}
@@ -70,6 +72,38 @@ def _load(path: Path) -> dict[str, Codes]:
         raise FileFault(
             f"broken, or no NumPy file: {fault}", where=str(path), expected="arrays of numbers without pickled objects"
         ) from fault
+
+
+def _check_sizes(path: Path) -> None:
+    """See from the headers alone what the arrays need; one that states more than stands there is broken.
+
+    Raises
+    ------
+    FileFault : too much to unpack.
+    ValueError, zipfile.BadZipFile, … : no NumPy file.
+    """
+    if not zipfile.is_zipfile(path):
+        with path.open("rb") as stream:
+            _check_header(stream, path.stat().st_size, f"{path}")
+        return
+    with zipfile.ZipFile(path) as archive:
+        members = archive.infolist()
+        check_unpacked(sum(member.file_size for member in members), str(path))
+        for member in members:
+            if member.filename.endswith(".npy"):
+                with archive.open(member) as stream:
+                    _check_header(stream, member.file_size, f"{path}, {member.filename}")
+
+
+def _check_header(stream: IO[bytes], size: int, where: str) -> None:
+    """Compare the size of an array as its header states it with the bytes that are there."""
+    version = np.lib.format.read_magic(stream)
+    read = np.lib.format.read_array_header_1_0 if version == (1, 0) else np.lib.format.read_array_header_2_0
+    shape, _, dtype = read(stream)
+    stated = size_of_array(shape, dtype.itemsize)
+    check_unpacked(stated, where)
+    if not dtype.hasobject and stated > size:
+        raise ValueError(f"{stated} bytes of samples in {size} bytes")
 
 
 def _axis(arrays: dict[str, Codes], given: float | None, file: str) -> tuple[float, float]:
