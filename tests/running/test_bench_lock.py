@@ -103,3 +103,28 @@ def test_a_folder_that_cannot_be_made_is_said(tmp_path: Path) -> None:
 def test_lock_files_lie_in_the_runtime_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
     assert lock_folder() == tmp_path / "wavewright"
+
+
+@pytest.mark.skipif(not hasattr(os, "getuid"), reason="access is by lists there, not by modes")
+def test_a_lock_folder_that_others_can_write_to_is_refused(tmp_path: Path) -> None:
+    folder = tmp_path / "locks"
+    folder.mkdir()
+    folder.chmod(0o777)
+    with pytest.raises(StorageFault, match="others may write there"), bench_lock([ADDRESS], what="x", folder=folder):
+        pass
+    (tmp_path / "own").mkdir(mode=0o700)
+    (tmp_path / "link").symlink_to(tmp_path / "own")
+    linked = tmp_path / "link"
+    with pytest.raises(StorageFault, match="a link to one"), bench_lock([ADDRESS], what="x", folder=linked):
+        pass
+
+
+def test_the_note_of_a_lock_does_not_go_through_a_link(tmp_path: Path) -> None:
+    victim = tmp_path / "victim.txt"
+    victim.write_text("precious", encoding="utf-8")
+    with bench_lock([ADDRESS], what="x", folder=tmp_path):
+        (note,) = tmp_path.glob("*.json")
+    note.symlink_to(victim)
+    with bench_lock([ADDRESS], what="x", folder=tmp_path):
+        assert not note.is_symlink()
+    assert victim.read_text(encoding="utf-8") == "precious"

@@ -26,6 +26,7 @@ import typer
 
 from wavewright.cli import commands
 from wavewright.cli.stopping import Stop, stoppable
+from wavewright.cli.visible import visible_streams
 from wavewright.errors import Misuse, WavewrightError
 
 ERROR = WavewrightError.exit_status
@@ -43,7 +44,7 @@ def execute(arguments: Sequence[str]) -> int:
 
     With the environment variable WAVEWRIGHT_TRACEBACK set, an error that we did not foresee is raised as it came.
     """
-    with stoppable() as stop:
+    with visible_streams(), stoppable() as stop:
         return _executed(arguments, stop)
 
 

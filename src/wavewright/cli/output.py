@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from wavewright.cli.visible import COMMANDS, below
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -19,8 +21,9 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON."
 
 def print_json(result: Any) -> None:
     """One JSON document on stdout; non-finite numbers have no place in JSON and are a defect."""
-    json.dump(result, sys.stdout, ensure_ascii=False, indent=2, allow_nan=False)
-    sys.stdout.write("\n")
+    text = json.dumps(result, ensure_ascii=False, indent=2, allow_nan=False)
+    # what a terminal would obey is written as JSON writes it, so that the document stays the same
+    sys.stdout.write(COMMANDS.sub(lambda found: f"\\u{ord(found[0]):04x}", text) + "\n")
 
 
 def console(*, stderr: bool = False) -> Console:
@@ -28,8 +31,8 @@ def console(*, stderr: bool = False) -> Console:
 
     What goes into a pipe or a file is not folded to the width of a window that is not there.
     """
-    from rich.console import Console
+    from wavewright.cli.visible_console import VisibleConsole
 
-    is_terminal = (sys.stderr if stderr else sys.stdout).isatty()
-    width = None if is_terminal or "COLUMNS" in os.environ else WIDE
-    return Console(stderr=stderr, highlight=False, emoji=False, width=width)
+    stream = below(sys.stderr if stderr else sys.stdout)
+    width = None if stream.isatty() or "COLUMNS" in os.environ else WIDE
+    return VisibleConsole(file=stream, stderr=stderr, highlight=False, emoji=False, width=width)

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+import sys
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from typing import Any, TextIO
 
 # Everything that a terminal takes for a command: the control characters of ISO 6429 but for the line end and the tab,
 # and the marks that turn the direction of writing (Unicode 16.0, table 23-2 and annex 9; from memory, not verified).
-_COMMANDS = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
+COMMANDS = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 
 
 def visible(text: str) -> str:
     r"""The text with every command to a terminal written out: `\x1b[31m` for the one that turns to red."""
-    return _COMMANDS.sub(lambda found: f"\\x{ord(found[0]):02x}" if ord(found[0]) < 256 else _long(found[0]), text)
+    return COMMANDS.sub(lambda found: f"\\x{ord(found[0]):02x}" if ord(found[0]) < 256 else _long(found[0]), text)
 
 
 def _long(sign: str) -> str:
@@ -38,6 +40,13 @@ class VisibleStream:
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self.below, name)
+
+
+@contextmanager
+def visible_streams() -> Iterator[None]:
+    """Whatever is printed inside the block is shown and not obeyed."""
+    with redirect_stdout(VisibleStream(below(sys.stdout))), redirect_stderr(VisibleStream(below(sys.stderr))):
+        yield
 
 
 def below(stream: Any) -> TextIO:

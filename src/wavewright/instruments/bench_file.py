@@ -79,7 +79,7 @@ class Probe(Strict):
     capacitance: Annotated[
         float, BeforeValidator(refusing(_farads)), WithJsonSchema({"type": "string", "examples": ["12 pF"]})
     ] = 0.0
-    bandwidth: Hertz | None = None  # type: ignore[valid-type]
+    bandwidth: Hertz | None = None
 
 
 class BenchGrammar(Strict):

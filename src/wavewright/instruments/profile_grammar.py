@@ -6,9 +6,11 @@ that the whole is complete for its role.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import BeforeValidator, Field, WithJsonSchema, field_validator
+from pydantic import BeforeValidator, Field, GetCoreSchemaHandler, GetJsonSchemaHandler, WithJsonSchema, field_validator
+from pydantic_core import CoreSchema, core_schema
 
 from wavewright.buses import patterns
 from wavewright.errors import Misuse
@@ -23,22 +25,33 @@ SampleKind = Literal[
 ]  # one word a type of NumPy, and text
 
 
-def _quantity(unit: str, example: str) -> Any:
-    def read(value: Any) -> float:
+@dataclass(frozen=True, slots=True)
+class QuantityIn:
+    """What a number in a profile is written in: `8 V`; inside it is a plain number in that unit."""
+
+    unit: str
+    example: str
+
+    def read(self, value: Any) -> float:
+        """The number that a text states; a number stays as it is."""
         if isinstance(value, float | int) and not isinstance(value, bool):
             return float(value)
-        return read_quantity(str(value), unit=unit).value
+        return read_quantity(str(value), unit=self.unit).value
 
-    return Annotated[float, BeforeValidator(refusing(read)), WithJsonSchema({"type": "string", "examples": [example]})]
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.no_info_before_validator_function(refusing(self.read), handler(source))
+
+    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
+        return {"type": "string", "examples": [self.example]}
 
 
-Volts = _quantity("V", "8 V")
-Amperes = _quantity("A", "1.5 A")
-Seconds = _quantity("s", "20 ms")
-Hertz = _quantity("Hz", "100 MHz")
-Ohms = _quantity("ohm", "1 Mohm")
-Ratio = _quantity("1", "1.5 %")
-Count = _quantity("", "10M")
+Volts = Annotated[float, QuantityIn("V", "8 V")]
+Amperes = Annotated[float, QuantityIn("A", "1.5 A")]
+Seconds = Annotated[float, QuantityIn("s", "20 ms")]
+Hertz = Annotated[float, QuantityIn("Hz", "100 MHz")]
+Ohms = Annotated[float, QuantityIn("ohm", "1 Mohm")]
+Ratio = Annotated[float, QuantityIn("1", "1.5 %")]
+Count = Annotated[float, QuantityIn("", "10M")]
 
 
 class Poll(Strict):
@@ -59,7 +72,7 @@ class Poll(Strict):
     pattern: Pattern = ""
     mask: int | None = None
     equals: int = 0
-    interval: Seconds = 0.02  # type: ignore[valid-type]
+    interval: Seconds = 0.02
 
 
 class ServiceRequest(Strict):
@@ -78,7 +91,7 @@ class ServiceRequest(Strict):
     request: Messages = ()
     after: Messages = ()
     mask: int
-    interval: Seconds = 0.02  # type: ignore[valid-type]
+    interval: Seconds = 0.02
 
 
 class Finished(Strict):
@@ -172,7 +185,7 @@ class SampleFormat(Strict):
 class Slices(Strict):
     """Long records come in parts: so many samples each, counted from `first`."""
 
-    points: Count  # type: ignore[valid-type]
+    points: Count
     first: int = 0
 
 
@@ -193,7 +206,7 @@ class WaveformGrammar(Strict):
     prepare: Messages = ()
     fetch: Messages = ()
     block: Literal["definite", "indefinite", "none"] = "definite"
-    silence: Seconds | None = None  # type: ignore[valid-type]
+    silence: Seconds | None = None
     newline: bool = True
     invalid: float | None = None
     format: str = "int8"
@@ -256,11 +269,11 @@ class Quirks(Strict):
     write_termination: str = "\n"
     read_termination: str = "\n"
     encoding: Literal["ascii", "latin-1", "utf-8"] = "ascii"
-    timeout: Seconds = 2.0  # type: ignore[valid-type]
-    record_timeout: Seconds = 10.0  # type: ignore[valid-type]
-    recovery_timeout: Seconds = 2.0  # type: ignore[valid-type]
-    connect_timeout: Seconds = 5.0  # type: ignore[valid-type]
-    pause: Seconds = 0.0  # type: ignore[valid-type]
+    timeout: Seconds = 2.0
+    record_timeout: Seconds = 10.0
+    recovery_timeout: Seconds = 2.0
+    connect_timeout: Seconds = 5.0
+    pause: Seconds = 0.0
     longest_message: int = Field(default=0, ge=0)
     repeats_questions: bool = True
 
@@ -273,19 +286,19 @@ class Abilities(Strict):
     the most of each.
     """
 
-    bandwidth: Hertz | None = None  # type: ignore[valid-type]
-    ranges: tuple[Volts, ...] = ()  # type: ignore[valid-type]
-    offset: Volts | None = None  # type: ignore[valid-type]
-    least_rate: Hertz | None = None  # type: ignore[valid-type]
-    rate: Hertz | None = None  # type: ignore[valid-type]
-    least_points: Count | None = None  # type: ignore[valid-type]
-    points: Count | None = None  # type: ignore[valid-type]
-    bandwidth_limits: tuple[Hertz, ...] = ()  # type: ignore[valid-type]
-    impedances: tuple[Ohms, ...] = ()  # type: ignore[valid-type]
-    voltage: Volts | None = None  # type: ignore[valid-type]
-    current: Amperes | None = None  # type: ignore[valid-type]
-    frequency: Hertz | None = None  # type: ignore[valid-type]
-    arbitrary_points: Count | None = None  # type: ignore[valid-type]
+    bandwidth: Hertz | None = None
+    ranges: tuple[Volts, ...] = ()
+    offset: Volts | None = None
+    least_rate: Hertz | None = None
+    rate: Hertz | None = None
+    least_points: Count | None = None
+    points: Count | None = None
+    bandwidth_limits: tuple[Hertz, ...] = ()
+    impedances: tuple[Ohms, ...] = ()
+    voltage: Volts | None = None
+    current: Amperes | None = None
+    frequency: Hertz | None = None
+    arbitrary_points: Count | None = None
 
 
 class OwnValue(Strict):
@@ -319,7 +332,7 @@ class Accuracy(Strict):
     `current_gain`, a ratio, and `current_offset`, A.
     """
 
-    gain: Ratio | None = None  # type: ignore[valid-type]
+    gain: Ratio | None = None
     offset: Annotated[
         tuple[float, float] | None,
         BeforeValidator(refusing(_accuracy_of_offset)),
@@ -330,10 +343,10 @@ class Accuracy(Strict):
         BeforeValidator(refusing(_accuracy_of_offset)),
         WithJsonSchema({"type": "string", "examples": ["0.1 % of range + 100 uV"]}),
     ] = None
-    current_gain: Ratio | None = None  # type: ignore[valid-type]
-    current_offset: Amperes | None = None  # type: ignore[valid-type]
-    timebase: Ratio | None = None  # type: ignore[valid-type]
-    skew: Seconds | None = None  # type: ignore[valid-type]
+    current_gain: Ratio | None = None
+    current_offset: Amperes | None = None
+    timebase: Ratio | None = None
+    skew: Seconds | None = None
 
 
 def _known_setting(name: Any) -> Any:

@@ -15,11 +15,9 @@ from wavewright.errors import Misuse, StorageFault
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.outcome_files import outcome_as_json
 from wavewright.logbook.queries import Filter
+from wavewright.logbook.spreadsheet_cell import as_cell
 from wavewright.logbook.tables import moment_of, outcomes, readings
 
-# What a spreadsheet takes for the beginning of a formula, also after a tab or a line end that it drops (common practice,
-# no source).
-FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r", "\n")
 COLUMNS = (
     *("run", "started", "part", "serial", "recipe", "operator", "station", "batch", "simulated", "run_verdict"),
     *("name", "metric", "value", "unit", "uncertainty", "low", "high", "margin", "verdict"),
@@ -67,11 +65,6 @@ def rows(book: Logbook, which: Filter) -> Iterator[dict[str, Any]]:
     with book.reading() as connection:
         for row in connection.execution_options(yield_per=2000).execute(query).mappings():
             yield {**row, "started": moment_of(row["started"]).isoformat(), "simulated": bool(row["simulated"])}
-
-
-def as_cell(value: object) -> object:
-    """What a spreadsheet shall show and not compute: a text that would begin a formula gets an apostrophe in front."""
-    return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA_SIGNS) else value
 
 
 def _write_csv(book: Logbook, path: Path, which: Filter) -> int:

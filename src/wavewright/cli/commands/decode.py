@@ -162,9 +162,10 @@ def _print_table(frames: Iterable[Frame], base: Base) -> None:
 def _print_csv(frames: Iterable[Frame], base: Base) -> None:
     """Times in seconds; everything else as in the table."""
     from wavewright.buses.show import frame_rows
+    from wavewright.logbook.spreadsheet_cell import as_cell
 
     given = list(frames)
     headings, rows = frame_rows(given, base.value)
     writer = csv.writer(sys.stdout, lineterminator="\n")
     writer.writerow(["start_s", "end_s", *headings[2:]])
-    writer.writerows([frame.start, frame.end, *row[2:]] for frame, row in zip(given, rows, strict=True))
+    writer.writerows([frame.start, frame.end, *map(as_cell, row[2:])] for frame, row in zip(given, rows, strict=True))

@@ -22,6 +22,7 @@ from wavewright.logbook.formats.size_limits import LONGEST_LINE, check_unpacked
 from wavewright.logbook.formats.table_layout import COMMENT_SIGNS, Line, TableLayout, find_layout
 from wavewright.logbook.formats.time_axis import agreed_interval, missing_interval, regular_axis
 from wavewright.logbook.formats.unit_names import read_unit
+from wavewright.logbook.spreadsheet_cell import as_cell
 from wavewright.waveform import Capture, Floats, Waveform
 
 _TIME_NAMES = frozenset({"t", "time", "zeit", "seconds", "sec"})
@@ -206,8 +207,9 @@ def write_csv(path: Path, capture: Capture) -> None:
                 expected="the same number of samples, interval and start for all columns of a table",
                 do="write each to a file of its own, or all to an .h5 file",
             )
-        if set(name) & set(',;"\t\n\r'):
-            raise Misuse(f"channel `{name}`", expected="a name without separators and quotes, for a table's heading")
+        if set(name) & set(',;"\t\n\r') or as_cell(name) != name:
+            expected = "a name without separators and quotes that begins no formula, for a table's heading"
+            raise Misuse(f"channel `{name}`", expected=expected)
     with path.open("w", encoding="utf-8", newline="\n") as file:
         file.write(f"# axis: start {first.start!r} s, interval {first.interval!r} s\n")
         file.write(",".join(["time (s)", *(f"{name} ({wave.unit})" for name, wave in waves)]) + "\n")
