@@ -247,8 +247,8 @@ class Discharged(Strict):
     within : s; how long capacitors on the board may take to get there.
     """
 
-    below: Volts = 1.0  # type: ignore[valid-type]
-    within: Seconds = 5.0  # type: ignore[valid-type]
+    below: Volts = 1.0
+    within: Seconds = 5.0
 
 
 class Quirks(Strict):
