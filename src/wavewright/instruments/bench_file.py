@@ -14,9 +14,9 @@ from pydantic import BeforeValidator, Field, WithJsonSchema
 from wavewright.errors import FileFault, Misuse, Place
 from wavewright.instruments.addresses import check_address
 from wavewright.instruments.profile import Profile, load_profile
-from wavewright.instruments.profile_grammar import Hertz
 from wavewright.instruments.setting import Strict
 from wavewright.instruments.simulated import is_without_instruments
+from wavewright.instruments.stated_quantities import Hertz
 from wavewright.instruments.vocabulary import Role
 from wavewright.quantities import read_quantity
 from wavewright.recipe.model_reading import plain, read_model, refusing
