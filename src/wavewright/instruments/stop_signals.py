@@ -32,7 +32,8 @@ def never_lost(kind: type[BaseException], again: Callable[[BaseException], None]
 
     def hook(lost: sys.UnraisableHookArgs) -> None:
         if isinstance(lost.exc_value, kind):
-            again(lost.exc_value)
+            # from another thread, a moment later: raised in here, it would be lost again
+            threading.Timer(0.01, again, [lost.exc_value]).start()
         else:
             before(lost)
 

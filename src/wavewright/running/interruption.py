@@ -64,7 +64,7 @@ class Interruption:
                 self._say("outputs are switched off and the evidence is kept first; the run ends then by itself")
             return
         self._was_raised = True
-        raise Interrupted(number)
+        raise Interrupted(self._number)
 
     def take_again(self, lost: BaseException) -> None:
         """What the handler raised has been lost: raise it once more at the next step of the program."""

@@ -149,6 +149,9 @@ def run(
     except (WavewrightError, Interrupted) as fault:
         desk.close()
         if not isinstance(fault.outcome, Outcome):
+            if isinstance(fault, Interrupted):
+                desk.say(f"{fault}: {AGAIN}")
+                return WavewrightError.exit_status
             raise
         if isinstance(fault, OutputMayBeOn):  # nobody is to read a table before this, and after it once more
             desk.say(str(fault))
