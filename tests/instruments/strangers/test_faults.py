@@ -84,7 +84,7 @@ CASES = {
     "the digitizer hangs up and is gone": Case("digitizer", kinds.gone, "record"),
     "the supply hangs up at its switch, once": Case("supply", kinds.hangs_up, "on", times=1, before_on=True),
     "the supply is gone once it is on": Case("supply", kinds.gone, "is on", after="on", by_hand=True, told="by hand"),
-    "the supply hangs up at its reading": Case("supply", kinds.hangs_up, "measured", times=1),
+    "the supply hangs up at its reading": Case("supply", kinds.hangs_up, "measured", times=1, after="on"),
     # answers without an end, without a beginning, out of step
     "the digitizer answers without an end": Case("digitizer", kinds.endless, "points", before_on=True),
     "the digitizer sends lines without an end": Case(
@@ -112,7 +112,7 @@ CASES = {
     "no number": Case("digitizer", kinds.no_value, "points", told="number", before_on=True),
     "a number out of all sense": Case("digitizer", kinds.out_of_all_sense, "points", right="error", before_on=True),
     "a reading that is none": Case(
-        "supply", kinds.no_value, "measured", right="inconclusive", told="no value of its voltage"
+        "supply", kinds.no_value, "measured", times=2, after="on", right="inconclusive", told="no value of its voltage"
     ),
     "another instrument": Case("digitizer", kinds.another, "identity", told="Somebody,Else", before_on=True),
     # blocks
@@ -126,7 +126,7 @@ CASES = {
     "the supply stays on and says so": Case("supply", kinds.stuck_on, "off", after="on", by_hand=True, told="by hand"),
     "the supply does not go on": Case("supply", kinds.never_on, "on", told="off", before_on=True),
     "the supply says on when it is off": Case(
-        "supply", kinds.says_on, "is on", after="measured", by_hand=True, told="by hand"
+        "supply", kinds.says_on, "is on", nth=2, after="on", by_hand=True, told="by hand"
     ),
     "the digitizer restarts at the shot": Case(
         "digitizer", kinds.restarting, "finished", times=1, told="switched off and on"
