@@ -156,7 +156,8 @@ def test_outputs_are_off_and_the_batch_ends_whenever_a_signal_comes(
                 assert broken == runs[-1:], "no further unit was taken"
                 assert broken[0]["error"] == f"broken off by {name}"
                 wanted = f"--batch-name lot-{number} goes on" if is_batch else "runs the unit again"
-                assert wanted in last, ended.stderr
+                # a second signal may come while the table is printed, when all else is done
+                assert wanted in last or (len(numbers) == 2 and "interrupted by" in last), ended.stderr
             assert not list((folder / "outcomes").glob(".*")), "evidence has its name, or nothing was spoken"
         # what was broken off was entered
         assert command.run("logbook", "verify", "--logbook", tmp_path / "book.sqlite", folder=tmp_path).status == 0
