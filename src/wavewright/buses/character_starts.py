@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from wavewright.buses.columns import Flags, Indexes
@@ -9,30 +11,34 @@ from wavewright.buses.logic import Line
 from wavewright.waveform import Floats
 
 DOUBLINGS = 5  # leaps of 32 characters
+IsSound = Callable[[Floats], Flags]
 TRIED = 200  # characters over which rival first start bits are compared
 WINDOW = 1 << 14  # falling edges: what is made of them stays in the cache
+PROVEN = 4  # characters without a fault before a start bit is believed that others contest
 MOST_EDGES = 8  # falling edges that a character of up to 13 bits may well have
 
 
-def character_starts(line: Line, bit: float, bits: float) -> tuple[Indexes, Flags, Flags]:
+def character_starts(line: Line, bit: float, bits: float, is_sound: IsSound) -> tuple[Indexes, Flags, Flags]:
     """Indices, among the falling edges, of the start bits; which of those are not certain, and which come so soon
     after a false start that the pulse may have moved them.
 
     After a character the next falling edge behind the middle of its last bit begins the next one. Where the record
     does not begin with a whole character of idle, the first start bit can be any falling edge within a character's
-    length: the first that brings no framing error is taken, and nothing is certain until all of them lead to the same
-    start bit, as they do after a pause of a character.
+    length: the first that brings no fault is taken, and nothing is certain until all of them lead to the same start
+    bit, as they do after a pause of a character. Where one of them brings several characters without a fault, those
+    that bring one are out of question.
 
     Parameters
     ----------
     bit : s.
     bits : length of a character with start and stop bits, in bits.
+    is_sound : for start edges (s, shape (n,)), whether a character without a fault, its parity included, begins there.
     """
     falls = line.falling
     if not falls.size:
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.bool_), np.zeros(0, dtype=np.bool_)
     after = _Successors(falls, line.rising[int(not line.first) :], bit, (int(bits) - 0.5) * bit)
-    start, certain = _first_start(line, falls, after, bit=bit, bits=bits)
+    start, certain = _first_start(line, falls, after, is_sound, bit=bit, bits=bits)
     found, refused = [np.zeros(0, dtype=np.int64)], [np.zeros(0, dtype=np.int64)]
     for begin in range(0, falls.size, WINDOW):
         end = min(begin + WINDOW, falls.size)
@@ -127,7 +133,9 @@ def _whole_chain(start: int, following: Indexes) -> Indexes:
     return chain[chain < size]
 
 
-def _first_start(line: Line, falls: Floats, after: _Successors, *, bit: float, bits: float) -> tuple[int, int]:
+def _first_start(
+    line: Line, falls: Floats, after: _Successors, is_sound: IsSound, *, bit: float, bits: float
+) -> tuple[int, int]:
     """The falling edge that begins the first character, and the index up to which that remains uncertain."""
     character = bits * bit
     if line.first and falls[0] - line.start >= character - bit:
@@ -136,13 +144,17 @@ def _first_start(line: Line, falls: Floats, after: _Successors, *, bit: float, b
     rivals = max(int(np.searchsorted(falls, line.start + character)), 1) + 1
     known = _first_after_idle(line, falls, character - bit)
     window = falls[: rivals + (TRIED + 1) * 16]
-    stops_high = line.is_high(window + (int(bits) - 0.5) * bit)
-    past_end = window + (int(bits) - 0.5) * bit >= line.end
+    sound = is_sound(window) | (window + (int(bits) - 0.5) * bit >= line.end)
     steps = after.of(0, window.size)[0].tolist()
     chains = [[k for k in _chain(rival, steps) if k < known] for rival in range(min(rivals, falls.size))]
-    faults = [sum(1 for k in chain if not (stops_high[k] or past_end[k])) for chain in chains]
+    faults = [sum(not sound[k] for k in chain) for chain in chains]
     best = int(np.argmin(faults))
-    agreed = set.intersection(*(set(chain) for chain in chains)) if rivals <= falls.size else set[int]()
+    # that no edge of the first character is a start bit is one more rival: the first edge after it stands for it
+    if rivals <= falls.size and not faults[best] and len(chains[best]) >= PROVEN:
+        chains = [chain for chain, wrong in zip(chains, faults, strict=True) if not wrong]
+    elif rivals > falls.size:
+        return best, min(known, falls.size)
+    agreed = set.intersection(*(set(chain) for chain in chains))
     return best, min(agreed, default=min(known, falls.size))
 
 

@@ -88,7 +88,7 @@ def modbus_rtu(frames: Frames, *, silence: Annotated[float, "s", POSITIVE] | Non
 
     Fields: `address`, `function` (as sent), `function_name`, `data` (bytes between function and CRC), `crc` (int, as
     sent), and `exception` (words) where the function's top bit is set. What is wrong with a
-    character is wrong with its telegram.
+    character is wrong with its telegram; only where the CRC is right, it is certain where the characters began.
 
     Parameters
     ----------
@@ -114,7 +114,9 @@ def modbus_rtu(frames: Frames, *, silence: Annotated[float, "s", POSITIVE] | Non
     low, high = values[np.maximum(last - 2, 0)].astype(np.uint64), values[last - 1].astype(np.uint64)
     sent = low | high << np.uint64(8)
     code = values[np.minimum(first + 1, last - 1)]
-    below = frames.errors_by_word
+    below = {word: np.logical_or.reduceat(where, first) for word, where in frames.errors_by_word.items()}
+    if "unsynchronised" in below:  # characters read from a wrong start bit have the right CRC once in 65536 times
+        below["unsynchronised"] &= ~(whole & (sent == computed))
     return Frames(
         frames.starts[first],
         frames.ends[last - 1],
@@ -128,8 +130,7 @@ def modbus_rtu(frames: Frames, *, silence: Annotated[float, "s", POSITIVE] | Non
             "_raw": Runs(values, first, last),
             "exception": _names(values[np.minimum(first + 2, last - 1)], EXCEPTIONS, (code >= 0x80) & whole),
         },
-        errors={word: np.logical_or.reduceat(where, first) for word, where in below.items()}
-        | {"gap": gap, "short": ~whole, "long": sizes > LONGEST, "crc": whole & (sent != computed)},
+        errors=below | {"gap": gap, "short": ~whole, "long": sizes > LONGEST, "crc": whole & (sent != computed)},
         facts=frames.facts,
     )
 

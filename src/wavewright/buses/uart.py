@@ -9,6 +9,7 @@ found at once: an edge at a distance of x bits turns over all bits whose middle 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
@@ -140,7 +141,8 @@ class _Found:
 
 
 def _characters(line: Line, bit: float, made: Character, bit_order: str) -> _Found:
-    chosen, unsure, disturbed = character_starts(line, bit, made.bits)
+    sound = _is_sound(line, bit, made)
+    chosen, unsure, disturbed = character_starts(line, bit, made.bits, sound)
     edges = int(not line.first) + 2 * chosen  # index of each start edge among all edges
     scale, spread = _scale(line, bit, made, edges)
     rate = 1 / (bit * scale) if math.isfinite(spread) else 0.0
@@ -150,7 +152,8 @@ def _characters(line: Line, bit: float, made: Character, bit_order: str) -> _Fou
     elif not is_far:
         bit *= scale
         if abs(scale - 1) * made.bits > RATE_TAKEN:
-            chosen, unsure, disturbed = character_starts(line, bit, made.bits)
+            sound = _is_sound(line, bit, made)
+            chosen, unsure, disturbed = character_starts(line, bit, made.bits, sound)
             edges = int(not line.first) + 2 * chosen
         scale = 1.0
     bounds = np.append(edges, line.times.size)
@@ -172,6 +175,21 @@ def _characters(line: Line, bit: float, made: Character, bit_order: str) -> _Fou
         spread,
         is_far and spread < SURE,
     )
+
+
+def _is_sound(line: Line, bit: float, made: Character) -> Callable[[Floats], Flags]:
+    """For start edges, whether start, parity and stop bits are what they have to be, read in the middle of each."""
+    places = (np.arange(made.read_bits) + 0.5) * bit
+
+    def sound(starts: Floats) -> Flags:
+        high = line.is_high(starts[:, None] + places)
+        word = (high * (np.uint32(1) << np.arange(made.read_bits, dtype=np.uint32))).sum(axis=1, dtype=np.uint32)
+        good = ~high[:, 0] & high[:, made.read_bits - int(made.stop_bits) :].all(axis=1)
+        if made.parity != "none":
+            good &= high[:, 1 + made.data_bits] == (_wanted_parity(word, made) != 0)
+        return np.asarray(good)
+
+    return sound
 
 
 def _read(
