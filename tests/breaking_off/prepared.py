@@ -10,6 +10,7 @@ import json
 import logging
 import os
 import select
+import signal
 import subprocess
 import sys
 import tempfile
@@ -19,6 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
+STOP_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 ROOT = Path(__file__).parents[2]
 
 
@@ -104,9 +106,12 @@ def main(folder: Path) -> None:
     _import_everything()
     for line in sys.stdin:
         wanted = json.loads(line)
+        # what comes between fork and command is none of the command's: it waits until the command has its handlers
+        signal.pthread_sigmask(signal.SIG_BLOCK, STOP_SIGNALS)
         pid = os.fork()
         if pid == 0:
             _be(wanted, folder)
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, STOP_SIGNALS)
         print(pid, flush=True)
         _, status = os.waitpid(pid, 0)
         print(status, flush=True)
@@ -114,6 +119,7 @@ def main(folder: Path) -> None:
 
 def _be(wanted: dict[str, Any], folder: Path) -> None:
     from wavewright.cli.start import main as command
+    from wavewright.cli.stopping import end_while_loading
 
     streams: list[IO[str]] = [open(os.devnull)]  # noqa: SIM115, PTH123
     streams += [(folder / f"{name}.txt").open("w") for name in ("stdout", "stderr")]
@@ -123,6 +129,8 @@ def _be(wanted: dict[str, Any], folder: Path) -> None:
     os.chdir(wanted["folder"])
     sys.argv = ["wavewright", *wanted["arguments"]]
     status = 70
+    end_while_loading()
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, STOP_SIGNALS)
     try:
         command()
     except SystemExit as end:

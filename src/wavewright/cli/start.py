@@ -12,4 +12,9 @@ def main() -> None:
     end_while_loading()
     from wavewright.cli.main import execute
 
-    sys.exit(execute(sys.argv[1:]))
+    try:
+        status = execute(sys.argv[1:])
+    except KeyboardInterrupt as late:  # in the instant in which the handlers go back
+        print(late, file=sys.stderr)
+        status = 3
+    sys.exit(status)

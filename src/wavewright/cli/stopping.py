@@ -23,16 +23,21 @@ class Stop:
     def __init__(self) -> None:
         self.word = "interrupted"
         self._number = int(signal.SIGINT)
+        self._was_raised = False
         self._has_ended = threading.Event()
 
     def take(self, number: int, frame: FrameType | None) -> None:
         """The handler. A run of instruments puts another in its place, and then nothing here ends it."""
+        if self._was_raised or self._has_ended.is_set():  # it is ending already
+            return
+        self._was_raised = True
         self._number = number
         self.word = f"interrupted by {signal.Signals(number).name}"
         raise KeyboardInterrupt(self.word)
 
     def take_again(self, lost: BaseException) -> None:
         """What the handler raised has been lost, in a destructor say: raise it once more."""
+        self._was_raised = False
         _thread.interrupt_main(signal.Signals(self._number))
 
     def watch(self, arrivals: int) -> None:
