@@ -300,3 +300,11 @@ def test_b68_what_two_masters_garble_is_told_as_the_lines_say_it() -> None:
     changes = np.flatnonzero(np.diff(together, prepend=True))
     (frame,) = decoded(scl, Line(True, instants[changes], sda.start, sda.end))
     assert (frame["address"], frame["data"]) == (0x48 & 0x51, bytes([0x35 & 0x1C]))
+
+
+def test_what_seems_to_start_within_a_byte_is_not_told_clean() -> None:
+    # a spike of SDA while SCL is high looks like a START and a STOP (UM10204 Rev. 6, 3.1.4)
+    from tests.buses.damaged.test_damaged_frames import trial
+
+    for seed in (726, 1098, 2081, 4175, 4402, 4900):
+        assert trial("i2c", seed).verdict()[0] == "flagged"

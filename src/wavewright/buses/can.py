@@ -103,7 +103,7 @@ def can(
         may_be_data = np.append(may_be_data, np.zeros(stray.size, dtype=np.bool_))[order]
         frames, flexible, overloads = _read_all(stream, begins[order], line, clock, facts)
     if flexible.any():
-        frames = frames.take(~_inside_flexible(frames, flexible, may_be_data))
+        frames = frames.take(~_inside_flexible(frames, flexible, may_be_data, 0.5 * bit_time))
     if overloads:
         frames = Frames.of(sorted([*frames, *overloads], key=lambda frame: frame.start), facts=facts)
     return frames
@@ -145,12 +145,15 @@ def _strays(stream: BitStream, frames: Frames, flexible: Flags, overloads: list[
     return np.unique(np.concatenate([found, stream.synced[over[apart]]]))
 
 
-def _inside_flexible(frames: Frames, flexible: Flags, may_be_data: Flags) -> Flags:
-    """What was taken for frames and is data of a CAN FD frame: within it, or behind the place where it broke off."""
+def _inside_flexible(frames: Frames, flexible: Flags, may_be_data: Flags, margin: float) -> Flags:
+    """What was taken for frames and is data of a CAN FD frame: within it, or after the place where it broke off.
+
+    `margin` : s, by which what begins right at the end of a frame may seem to begin before it.
+    """
     inside = np.zeros(len(frames), dtype=np.bool_)
     end, broke_off, wrong = -np.inf, False, frames.has_errors
     for row in np.flatnonzero(flexible | may_be_data | np.append(False, flexible[:-1])).tolist():
-        inside[row] = may_be_data[row] if broke_off else frames.starts[row] < end
+        inside[row] = may_be_data[row] if broke_off else frames.starts[row] < end - margin
         if not inside[row]:
             broke_off = bool(flexible[row] and wrong[row])
             end = float(frames.ends[row]) if flexible[row] else -np.inf

@@ -93,11 +93,12 @@ def i2c(
 ) -> Frames:
     """Transfers on an I2C bus, one frame from a START to the next START or STOP.
 
-    Fields: `address` (7 or 10 bits), `read`, `data` (bytes behind the address), `acknowledged` (a bool for each byte,
+    Fields: `address` (7 or 10 bits), `read`, `data` (bytes after the address), `acknowledged` (a bool for each byte,
     address first), `repeated` (began with a repeated START), `stopped` (ended with a STOP), `clock_low` (s, the longest
     time that SCL was low, so that stretching shows), `meaning` of a reserved address, `partial` (bits of an unfinished
-    byte). A byte that is read and not acknowledged is the usual end and no error. Clocks without a START, behind a STOP
-    or a rest, are a transfer with the error `sync`; a line that is low to the end of the record is held.
+    byte). A byte that is read and not acknowledged is the usual end and no error. Clocks without a START, after a STOP
+    or a rest, are a transfer with the error `sync`, and so is what follows a START within a byte; a line that is low
+    to the end of the record is held.
 
     Parameters
     ----------
@@ -241,19 +242,24 @@ def _transfers(scl: Line, sda: Line, spans: _Spans, longest_low: float | None, f
     # what goes on at once, and is no transfer, was parted from the one before by a spike
     gap = spans.starts[1:] - spans.ends[:-1]
     parted = (incomplete[1:] & (gap < 0.9 * period)) | (spans.is_orphan[1:] & (gap < 1.3 * period))
+    glitch = (
+        irregular(scl, range(int(scl.first), scl.times.size, 2), first, first + bits)
+        | any_of_each(spiked(sda, rises, narrow=CLOSE * period), first, last)
+        | spans.is_spiked
+        | np.append(parted, False)
+    )
+    # a spike within a byte looks like a START there: what seems to begin with it is no transfer to be believed
+    after_part = np.append(False, incomplete[:-1]) & spans.repeated
     errors = {
         "undersampled": np.full(first.size, _is_undersampled(scl)),
         "not acknowledged": head.refused,
         "incomplete": incomplete,
         "cut": spans.is_cut,
         "reserved": head.misused,
-        "glitch": irregular(scl, range(int(scl.first), scl.times.size, 2), first, first + bits)
-        | any_of_each(spiked(sda, rises, narrow=CLOSE * period), first, last)
-        | spans.is_spiked
-        | np.append(parted, False),
+        "glitch": glitch,
         "clock held": (low > (np.inf if longest_low is None else longest_low)) | (at_end & held[0]),
         "data held": at_end & held[1],
-        "sync": spans.is_orphan,
+        "sync": spans.is_orphan | after_part,
     }
     facts["bit_rate"] = 1 / float(np.median(periods)) if periods.size else 0.0
     return Frames(spans.starts, spans.ends, "transfer", columns, errors=errors, facts=facts)
