@@ -3,6 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from wavewright.analysis.doubts import Doubt
 from wavewright.analysis.measure import measure
 from wavewright.errors import Misuse
 from wavewright.waveform import Waveform
@@ -97,3 +98,17 @@ def test_samples_that_are_not_valid_do_not_shift_the_regions() -> None:
 def test_options_that_make_no_sense_are_refused(options: dict[str, object], message: str) -> None:
     with pytest.raises(Misuse, match=message):
         measure(second_order_step(0.5), "overshoot", **options)
+
+
+@pytest.mark.parametrize("metric", ["overshoot", "undershoot", "preshoot"])
+def test_beside_a_transition_between_two_samples_an_aberration_is_doubted(metric: str) -> None:
+    # a step of S08 taken at every 4000th sample, 4 in the natural time of 1/ω_n: its ringing has 1.6 samples a period
+    wave = second_order_step(0.2)
+    coarse = Waveform(wave.codes[::4000], interval=4.0, start=-10.0)
+    fine = Waveform(wave.codes[::10], interval=0.01, start=-10.0)
+    options = {**STATES, "slope": "rising"}
+    assert Doubt.FEW_SAMPLES not in measure(fine, metric, **options).doubts
+    reading = measure(coarse, metric, **options)
+    (finding,) = (one for one in reading.findings if one.doubt is Doubt.FEW_SAMPLES)
+    assert (finding.decides, finding.below, finding.above) == (True, 0.0, np.inf)
+    assert finding.text.endswith("sample intervals of 4 s")

@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from wavewright.analysis.doubts import Doubt
 from wavewright.analysis.measure import measure
 from wavewright.errors import Misuse
 from wavewright.waveform import Waveform
@@ -43,3 +44,20 @@ def test_the_width_decides() -> None:
     assert measure(wave, "glitches", width="1 us", polarity="negative").value == 500
     with pytest.raises(Misuse, match="`width` is `0"):
         measure(wave, "glitches", width="0 s")
+
+
+def test_pulses_that_may_lie_between_two_samples_are_doubted() -> None:
+    # a pulse of less than two sample intervals need not meet two samples: arithmetic of the sampling
+    wave = enable_line()
+    seen, unseen = measure(wave, "glitches", width="21 ns"), measure(wave, "glitches", width="19 ns")
+    assert Doubt.FEW_SAMPLES not in seen.doubts
+    assert Doubt.FEW_SAMPLES in unseen.doubts
+    (finding,) = unseen.findings
+    assert finding.text == "pulses below 19 ns are counted, at a sample each 10 ns"
+    assert (finding.decides, finding.below, finding.above) == (True, 0.0, np.inf)
+
+
+def test_a_usual_width_of_few_samples_is_doubted_too() -> None:
+    wave = Waveform((np.arange(600) % 6 < 3).astype(np.int8) * 100, interval=1e-8)
+    assert Doubt.FEW_SAMPLES in measure(wave, "glitches").doubts
+    assert Doubt.FEW_SAMPLES not in measure(wave, "glitches", width="20 ns").doubts

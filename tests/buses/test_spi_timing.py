@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from wavewright.analysis.doubts import Doubt
 from wavewright.buses.decoded import Decoded
 from wavewright.buses.frame_metrics import find_frame_metric, measure_decoded, published_limit
 from wavewright.buses.logic import Line
@@ -114,3 +115,14 @@ def test_nothing_is_published_about_spi() -> None:
     ]
     with pytest.raises(Misuse, match="`setup_time` has no published limit"):
         published_limit(find_frame_metric("setup_time"), then="", options=bus.options)
+
+
+@pytest.mark.parametrize("name", ["setup_time", "hold_time", "select_hold_time"])
+@pytest.mark.parametrize("rate, is_doubted", [(200e6, False), (8e6, True)])
+def test_a_time_of_few_samples_is_doubted(name: str, rate: float, is_doubted: bool) -> None:
+    # half a clock of 1 µs: 100 samples at 200 MHz, and 4 at 8 MHz
+    lines = spi_lines([[(0x55, 0), (0xAA, 0)]])
+    bus = Decoded({each: draw(getattr(lines, each), rate=rate) for each in NAMES}, "spi")
+    options = {"data": "mosi"} if "select" not in name else {}
+    reading = measure_decoded(bus, name, **options)
+    assert (Doubt.FEW_SAMPLES in reading.doubts) is is_doubted

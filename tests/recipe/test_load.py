@@ -174,6 +174,15 @@ FAULTS = [
      "  do: did you mean `peak_to_peak`?"),
     ("metric: peak_to_peak, of: rail, limit: at most 40 mV", "metric: time_between, of: rail, from: falling 1 V",
      "recipe.yaml:16:7: metric `time_between` needs `to`\n  expected: `to` beside `metric`"),
+    ("metric: peak_to_peak, of: rail, limit: at most 40 mV",
+     "metric: time_between, from: falling 20 mV, to: rising 60 mV",
+     "recipe.yaml:16:7: `rail` can never cross `to: rising 60 mV`, which is outside of its range\n"
+     "  expected: a level within -50 mV .. 50 mV\n"
+     "  do: put `to` into the range, or change `range` and `offset` of `rail`"),
+    ("metric: peak_to_peak, of: rail, limit: at most 40 mV", "metric: glitches, level: -51 mV, hysteresis: 80 mV",
+     "recipe.yaml:16:7: `rail` can never cross `level: -51 mV`, which is outside of its range\n"
+     "  expected: a level within -50 mV .. 50 mV\n"
+     "  do: put `level` into the range, or change `range` and `offset` of `rail`"),
     ("metric: peak_to_peak, of: rail, limit: at most 40 mV", "metric: time_between, from: down 1 V, to: rising 2 V",
      "recipe.yaml:16:44: condition `down 1 V`\n"
      "  expected: a slope and a level, such as `falling 0.99 V` or `rising 70 %`"),

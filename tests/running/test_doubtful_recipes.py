@@ -80,6 +80,10 @@ def clock(rate: str, compute: str, trigger: str = "mode: auto", *, channel: str 
     return Setup("Probe 1 on TP6.", channel, f"span: {span}, rate: {rate}", compute, trigger)
 
 
+def enable(rate: str, compute: str, *, span: str = "2 ms") -> Setup:
+    return Setup("Probe 1 on TP7.", "input: 1, range: 8 V, offset: 2 V", f"span: {span}, rate: {rate}", compute, NORMAL)
+
+
 RIPPLE = "input: 1, coupling: ac, range: 200 mV, probe: 1x, bandwidth_limit: 20 MHz"
 HIGH = "metric: maximum, limit: at most 27 V"
 SLOW = "metric: frequency, limit: 10 Hz .. 1 MHz"
@@ -124,6 +128,12 @@ WRONG: list[tuple[str, Doubt, Setup, Setup]] = [
     ("a range too wide", Doubt.FEW_CODES, rail("input: 1, range: 8 V, offset: 2 V", LEVEL),
      rail("input: 1, range: 800 mV, offset: 3.3 V", LEVEL)),
     ("an edge of one sample", Doubt.FEW_SAMPLES, edge("10 MHz", "at most 300 ns", span="1 ms"), edge("250 MHz")),
+    ("glitches narrower than the samples are apart", Doubt.FEW_SAMPLES,
+     enable("250 kHz", "metric: glitches, width: 1 us, limit: exactly 0"),
+     enable("25 MHz", "metric: glitches, width: 1 us, limit: exactly 0")),
+    ("an overshoot between two samples", Doubt.FEW_SAMPLES,
+     enable("1 MHz", "metric: overshoot, limit: at most 8 %"),
+     enable("250 MHz", "metric: overshoot, limit: at most 8 %", span="200 us")),
     ("a filter slower than the record", Doubt.NOT_SETTLED,
      rail(RIPPLE, FILTERED_RIPPLE, more=FILTERED.replace("CUT", "100 Hz")),
      rail(RIPPLE, FILTERED_RIPPLE, more=FILTERED.replace("CUT", "2 MHz"))),

@@ -17,13 +17,14 @@ many durations long; three after a transition are the other usual choice, which 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Annotated
 
 import numpy as np
 import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
-from wavewright.analysis.doubts import EXTREMES, LEVELS, Reads
+from wavewright.analysis.doubts import EXTREMES, LEVELS, Finding, Reads
 from wavewright.analysis.edges import noise_doubts, state_doubts
 from wavewright.analysis.level_uncertainty import level_uncertainty
 from wavewright.analysis.parameters import ReferenceLevel, Slope
@@ -33,9 +34,11 @@ from wavewright.analysis.sense import POSITIVE
 from wavewright.analysis.survey import Survey
 from wavewright.analysis.transitions import HIGH, LOW, Transitions, middle_level
 from wavewright.errors import Misuse, NotMeasurable
+from wavewright.quantities import show_quantity
 from wavewright.waveform import Floats
 
 NOISY_PART = 0.1  # of the aberration, that noise may make of it
+RESOLVED = 2.0  # sample intervals; beside a transition of fewer, the peak too may lie between two samples
 LEAST_TOLD = 0.01  # of the amplitude: less does not matter to anybody
 SOURCE = "IEEE 181-2011, terms 'overshoot', 'undershoot', 'preshoot' (text not read); the regions are ours"
 
@@ -128,7 +131,8 @@ def preshoot(
     begins, ends = np.ceil(begins), np.ceil(taken.starts)
     peaks, kept = _extremes(survey, begins, ends, upward=upward)
     size = float(np.mean((ends - begins)[kept])) if kept.any() else 0.0
-    return _reading(survey, peaks, taken.middles[kept], size, upward=upward, state_is_high=upward)
+    reading = _reading(survey, peaks, taken.middles[kept], size, upward=upward, state_is_high=upward)
+    return _resolved(reading, survey, taken)
 
 
 def _behind(
@@ -145,7 +149,18 @@ def _behind(
     ends = np.floor(ends) + 1
     peaks, kept = _extremes(survey, begins, ends, upward=upward)
     size = float(np.mean((ends - begins)[kept])) if kept.any() else 0.0
-    return _reading(survey, peaks, taken.middles[kept], size, upward=upward, state_is_high=is_high)
+    reading = _reading(survey, peaks, taken.middles[kept], size, upward=upward, state_is_high=is_high)
+    return _resolved(reading, survey, taken)
+
+
+def _resolved(reading: Reading, survey: Survey, taken: Transitions) -> Reading:
+    """The reading, in doubt where the transitions are too fast for the sampling: it may be more, and never less."""
+    size = float(np.mean(taken.ends - taken.starts))
+    if size >= RESOLVED:
+        return reading
+    text = f"the transition takes {size:.1f} sample intervals of {show_quantity(survey.wave.interval, 's')}"
+    finding = Finding(Doubt.FEW_SAMPLES, text, below=0.0)
+    return replace(reading, doubts=(*reading.doubts, finding.doubt), findings=(*reading.findings, finding))
 
 
 def _single(slope: Slope) -> Slope:

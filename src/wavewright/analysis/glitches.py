@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterable
 from typing import Annotated
 
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
-from wavewright.analysis.doubts import Reads
+from wavewright.analysis.doubts import Doubt, Finding, Reads
 from wavewright.analysis.edges import MIDDLE, edges, told_noise
 from wavewright.analysis.parameters import Hysteresis, ReferenceLevel
 from wavewright.analysis.pulses import Polarity, Pulses, find_pulses
@@ -15,8 +17,10 @@ from wavewright.analysis.reading import Occurrences, Reading
 from wavewright.analysis.sense import POSITIVE
 from wavewright.analysis.survey import Survey
 from wavewright.errors import Misuse, NotMeasurable
+from wavewright.quantities import show_quantity
 
 SHARE_OF_MEDIAN = 0.25
+NARROWEST = 2.0  # sample intervals; a pulse of fewer may lie between two samples, and shows wider if it does not
 
 
 @metric("glitches", reads=Reads.COUNTS, unit="count", source="common practice, no source", reads_levels=True)
@@ -38,7 +42,8 @@ def glitches(
                      glitch
 
     If no `width` is said, a quarter of the median width of the pulses of the same polarity. A glitch that does not pass
-    the level is a runt, or needs a `level` nearer to the state that it leaves.
+    the level is a runt, or needs a `level` nearer to the state that it leaves. A width of fewer than two sample
+    intervals is doubted: such pulses are not all in the record.
 
     Raises
     ------
@@ -52,20 +57,34 @@ def glitches(
     except NotMeasurable:  # a constant
         return Reading(0.0, "count", count=0)
     sides = (Polarity.POSITIVE, Polarity.NEGATIVE) if polarity is Polarity.EITHER else (polarity,)
-    begins = np.sort(np.concatenate([_narrow(survey, find_pulses(found, side), width) for side in sides]))
+    pulses = [(one, _limit(survey, one, width)) for one in (find_pulses(found, side) for side in sides)]
+    begins = np.sort(np.concatenate([one.begins[one.lengths < limit] for one, limit in pulses]))
+    unseen = _unseen(survey, [limit for _, limit in pulses])
     times = survey.wave.start + survey.wave.interval * begins
     return Reading(
         float(times.size),
         "count",
         count=times.size,
         occurrences=Occurrences(times, np.ones(times.size)),
-        doubts=told_noise(survey, found),
+        doubts=(*told_noise(survey, found), *(one.doubt for one in unseen)),
+        findings=unseen,
     )
 
 
-def _narrow(survey: Survey, pulses: Pulses, width: float | None) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    """Where the pulses begin that are too narrow, in samples."""
-    if not pulses.begins.size:
-        return pulses.begins
-    limit = SHARE_OF_MEDIAN * float(np.median(pulses.lengths)) if width is None else width / survey.wave.interval
-    return np.asarray(pulses.begins[pulses.lengths < limit], dtype=np.float64)
+def _limit(survey: Survey, pulses: Pulses, width: float | None) -> float:
+    """Below how many sample intervals a pulse is too narrow; not a number where no pulse tells."""
+    if width is not None:
+        return width / survey.wave.interval
+    return SHARE_OF_MEDIAN * float(np.median(pulses.lengths)) if pulses.lengths.size else math.nan
+
+
+def _unseen(survey: Survey, limits: Iterable[float]) -> tuple[Finding, ...]:
+    """That pulses which are to be counted may lie between the samples: there may be more, and never fewer."""
+    narrowest = min((limit for limit in limits if limit < NARROWEST), default=None)
+    if narrowest is None:
+        return ()
+    interval = show_quantity(survey.wave.interval, "s")
+    text = (
+        f"pulses below {show_quantity(narrowest * survey.wave.interval, 's')} are counted, at a sample each {interval}"
+    )
+    return (Finding(Doubt.FEW_SAMPLES, text, below=0.0),)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
 
+from wavewright.analysis.doubts import Doubt
 from wavewright.analysis.reading import Reading
 from wavewright.buses.columns import Flags
 from wavewright.buses.decoded import Decoded
@@ -16,6 +18,7 @@ from wavewright.errors import Misuse, NotMeasurable
 from wavewright.waveform import Floats
 
 SOURCE = "definition; what a device needs stands in its data sheet: SPI has no standard"
+FEW_SAMPLES = 5
 Data = Literal["mosi", "miso"]
 
 
@@ -157,4 +160,6 @@ def _shortest(times: Floats, values: Floats, nothing: str, clock: Line) -> Readi
     if not values.size:
         raise NotMeasurable(f"spi timing: {nothing}", expected="at least one such change")
     resolution = clock.interval / math.sqrt(6)  # two edges, each known to a sample, rectangular
-    return Reading.of_worst(values, times=times, unit="s", largest=False, uncertainty=resolution)
+    reading = Reading.of_worst(values, times=times, unit="s", largest=False, uncertainty=resolution)
+    few = (Doubt.FEW_SAMPLES,) if values.min() < FEW_SAMPLES * clock.interval else ()
+    return replace(reading, doubts=(*reading.doubts, *few))

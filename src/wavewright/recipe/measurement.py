@@ -9,6 +9,8 @@ from typing import Annotated, Any, Self
 from pydantic import BaseModel, Field, GetCoreSchemaHandler, GetJsonSchemaHandler, PrivateAttr, model_validator
 from pydantic_core import CoreSchema, core_schema
 
+from wavewright.analysis.catalogue import find_metric
+from wavewright.analysis.parameters import Condition, ReferenceLevel
 from wavewright.buses.expectation import Expectation
 from wavewright.judgement.doubting import NO_RULES, DoubtRules
 from wavewright.quantities import Interval
@@ -91,13 +93,8 @@ class Measurement(Entry):
     @model_validator(mode="after")
     def _can_trigger(self) -> Self:
         level, channel = self.trigger.level, self.channels.get(self.trigger_channel)
-        if channel is None or not isinstance(level, Stated) or not isinstance(channel.range, Stated):
-            return self
-        if channel.offset == "auto":
-            return self
-        middle = channel.offset.value if isinstance(channel.offset, Stated) else 0.0
-        seen = Interval(middle - channel.range.value / 2, middle + channel.range.value / 2, "V")
-        if level.value not in seen:
+        seen = None if channel is None else _seen(channel)
+        if seen is not None and isinstance(level, Stated) and level.value not in seen:
             what = f"`{self.trigger_channel}` can never cross `level: {level}`, which is outside of its range"
             do = f"put `level` into the range, or change `range` and `offset` of `{self.trigger_channel}`"
             raise refusal(fault_at(level, what, expected=f"a level within {seen}", do=do))
@@ -158,4 +155,36 @@ def read_measurement(tree: Block, scope: Scope) -> Measurement | None:
     rest = Block(tree.place)
     rest.update((key, value) for key, value in tree.items() if key not in read)
     measurement = scope.validated(rest, Measurement)
-    return None if measurement is None else measurement.model_copy(update=read)
+    if measurement is None:
+        return None
+    whole = measurement.model_copy(update=read)
+    for computation in whole.compute.values():
+        _check_levels(computation, whole, scope)
+    return whole
+
+
+def _seen(channel: Channel) -> Interval | None:
+    """What the converter can show, V at the probe tip, as the recipe states it; None where the run finds it."""
+    if not isinstance(channel.range, Stated) or channel.offset == "auto":
+        return None
+    middle = channel.offset.value if isinstance(channel.offset, Stated) else 0.0
+    return Interval(middle - channel.range.value / 2, middle + channel.range.value / 2, "V")
+
+
+def _check_levels(computation: Computation, measurement: Measurement, scope: Scope) -> None:
+    """Note the levels that no record can cross: what is counted or timed at them would never be seen."""
+    channel = measurement.channels.get(computation.of[0]) if len(computation.of) == 1 else None
+    seen = None if channel is None or computation.on_frames else _seen(channel)
+    if seen is None or computation.place is None:
+        return
+    for option, value in find_metric(computation.metric).options(computation.options).items():
+        level = value.level if isinstance(value, Condition) else value
+        if option == "hysteresis" or not isinstance(level, ReferenceLevel) or level.is_ratio or level.number in seen:
+            continue
+        scope.note(
+            f"`{computation.of[0]}` can never cross `{option}: {computation.options[option]}`, "
+            f"which is outside of its range",
+            where=computation.place,
+            expected=f"a level within {seen}",
+            do=f"put `{option}` into the range, or change `range` and `offset` of `{computation.of[0]}`",
+        )
