@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from types import FrameType
 
-from wavewright.instruments.stop_signals import STOP_SIGNALS, never_lost
+from wavewright.instruments.stop_signals import STOP_SIGNALS, arrivals_of_signals, heeding_closed_window, never_lost
 
 GRACE = 1.5  # s for a command to end by itself; after that nobody waits for a long computation any more
 ERROR = 3
@@ -67,15 +67,14 @@ def stoppable() -> Iterator[Stop]:
     if threading.current_thread() is not threading.main_thread():
         yield stop
         return
-    arrivals, sender = os.pipe()
-    os.set_blocking(sender, False)
+    arrivals, sender = arrivals_of_signals()
     heeded = [number for number in STOP_SIGNALS if signal.getsignal(number) is not signal.SIG_IGN]
     watcher = threading.Thread(target=stop.watch, args=(arrivals,), daemon=True, name="stop")
     watcher.start()
     before_wakeup = signal.set_wakeup_fd(sender, warn_on_full_buffer=False)
     before = {number: signal.signal(number, stop.take) for number in heeded}
     try:
-        with never_lost(KeyboardInterrupt, stop.take_again):
+        with never_lost(KeyboardInterrupt, stop.take_again), heeding_closed_window():
             yield stop
     finally:
         stop.end()

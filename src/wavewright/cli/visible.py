@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 import sys
 from collections.abc import Iterable, Iterator
@@ -45,8 +46,28 @@ class VisibleStream:
 @contextmanager
 def visible_streams() -> Iterator[None]:
     """Whatever is printed inside the block is shown and not obeyed."""
-    with redirect_stdout(VisibleStream(below(sys.stdout))), redirect_stderr(VisibleStream(below(sys.stderr))):
+    out, err = below(sys.stdout), below(sys.stderr)
+    shown = redirect_stdout(VisibleStream(out)), redirect_stderr(VisibleStream(err))
+    with writing_every_sign(out), writing_every_sign(err), shown[0], shown[1]:
         yield
+
+
+@contextmanager
+def writing_every_sign(stream: Any) -> Iterator[None]:
+    r"""Inside the block a letter that the stream's encoding lacks is written out, `\u03a9` for Ω, and ends nothing.
+
+    A Windows console takes UTF-8 and shows every letter; a file or pipe there has the code page, 1252 say. Inside a
+    string of JSON the letter written out still means itself.
+    """
+    if not isinstance(stream, io.TextIOWrapper) or stream.errors != "strict":
+        yield
+        return
+    stream.reconfigure(errors="backslashreplace")
+    try:
+        yield
+    finally:
+        if not stream.closed:
+            stream.reconfigure(errors="strict")
 
 
 def below(stream: Any) -> TextIO:

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+import _thread
+import os
 import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from typing import Any
 
-# Ctrl-C, `kill`, and the end of the terminal; Windows has no SIGHUP
-STOP_SIGNALS = tuple(signal.Signals[name] for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
+# Ctrl-C, `kill`, and the end of the terminal; Windows has no SIGHUP, but SIGBREAK for Ctrl-Break
+STOP_SIGNALS = tuple(
+    signal.Signals[name] for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)
+)
+# Windows' console events that end the process as soon as their handler returns: the window is closed, the user logs
+# off, the machine goes down (Windows console API, HandlerRoutine; from memory, not verified)
+CLOSING_EVENTS = (2, 5, 6)
 
 
 def leave_to_parent() -> None:
@@ -17,6 +25,48 @@ def leave_to_parent() -> None:
     signal.set_wakeup_fd(-1)
     for number in STOP_SIGNALS:
         signal.signal(number, signal.SIG_DFL if number == signal.SIGTERM else signal.SIG_IGN)
+
+
+def arrivals_of_signals() -> tuple[int, int]:
+    """A pipe for `signal.set_wakeup_fd`: the end to read, and the end to write, which never waits where it can be told.
+
+    Windows cannot tell a pipe so before Python 3.12; a few signals never fill it.
+    """
+    arrivals, sender = os.pipe()
+    with suppress(AttributeError, OSError):
+        os.set_blocking(sender, False)
+    return arrivals, sender
+
+
+@contextmanager
+def heeding_closed_window() -> Iterator[None]:
+    """Closing the window of a Windows console arrives as SIGBREAK, and the system is kept waiting inside the block.
+
+    Windows ends a process once its handler of that event has returned, and after some seconds in any case; Python's own
+    handler returns at once. Other systems send a signal, and the block changes nothing there.
+    """
+    if not hasattr(signal, "SIGBREAK"):
+        yield
+        return
+    import ctypes
+
+    console: Any = vars(ctypes)["windll"]
+    has_ended = threading.Event()
+
+    def take(event: int) -> bool:
+        if event not in CLOSING_EVENTS:
+            return False
+        _thread.interrupt_main(signal.Signals["SIGBREAK"])
+        has_ended.wait()
+        return True
+
+    routine: Any = vars(ctypes)["WINFUNCTYPE"](ctypes.c_int, ctypes.c_uint)(take)
+    console.kernel32.SetConsoleCtrlHandler(routine, 1)
+    try:
+        yield
+    finally:
+        console.kernel32.SetConsoleCtrlHandler(routine, 0)
+        has_ended.set()
 
 
 @contextmanager

@@ -9,8 +9,12 @@ from __future__ import annotations
 import secrets
 import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from filelock import FileLock
 
 LOCK = ".lock"
 
@@ -49,8 +53,7 @@ class HeldFolder:
 
     def let_go(self) -> None:
         """Give the folder up: it stays as it is, under whatever name it has."""
-        self._note.unlink(missing_ok=True)
-        self._lock.release()
+        _give_back(self._lock, self._note)
 
 
 def lock_of(folder: Path) -> Path:
@@ -72,7 +75,21 @@ def taken_over(folder: Path) -> Iterator[bool]:
     try:
         yield True
     finally:
-        lock_of(folder).unlink(missing_ok=True)
+        _give_back(lock, lock_of(folder))
+
+
+def _give_back(lock: FileLock, note: Path) -> None:
+    """Delete the file of a lock and let go of it, in this order where the system deletes a file that is open.
+
+    Windows does not; there somebody may take the lock in between, and it is left to them.
+    """
+    try:
+        note.unlink(missing_ok=True)
+    except PermissionError:
+        lock.release()
+        with suppress(OSError):
+            note.unlink(missing_ok=True)
+    else:
         lock.release()
 
 
