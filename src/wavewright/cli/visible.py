@@ -59,7 +59,8 @@ def writing_every_sign(stream: Any) -> Iterator[None]:
     A Windows console takes UTF-8 and shows every letter; a file or pipe there has the code page, 1252 say. Inside a
     string of JSON the letter written out still means itself.
     """
-    if not isinstance(stream, io.TextIOWrapper) or stream.errors != "strict":
+    before = stream.errors if isinstance(stream, io.TextIOWrapper) else ""
+    if before not in ("strict", "surrogateescape") or (before != "strict" and stream.encoding.lower() == "utf-8"):
         yield
         return
     stream.reconfigure(errors="backslashreplace")
@@ -67,7 +68,7 @@ def writing_every_sign(stream: Any) -> Iterator[None]:
         yield
     finally:
         if not stream.closed:
-            stream.reconfigure(errors="strict")
+            stream.reconfigure(errors=before)
 
 
 def below(stream: Any) -> TextIO:

@@ -11,6 +11,7 @@ from wavewright.logbook.address import read_address
 from wavewright.logbook.book import Logbook, new_id
 from wavewright.logbook.code_store import CodeStore
 from wavewright.logbook.evidence import Evidence
+from wavewright.logbook.rows import recipe_name
 from wavewright.logbook.spool import Forwarded, forward, put_aside, spool_beside
 from wavewright.running.outcome import Outcome
 
@@ -83,7 +84,7 @@ class Delivery:
         """The outcome in a folder beside the spool; captures that were in memory only are written now."""
         if outcome.folder is not None:
             return outcome
-        recipe = Path(outcome.recipe.file).stem
+        recipe = recipe_name(outcome.recipe.file)
         with Evidence(self._spool.parent, started=outcome.started, recipe=recipe, serial=outcome.serial) as evidence:
             for label, shots in outcome.captures.items():
                 for shot in shots:

@@ -7,7 +7,7 @@ import math
 from collections.abc import Iterator, Mapping
 from datetime import datetime
 from functools import lru_cache
-from pathlib import Path
+from pathlib import PureWindowsPath
 from typing import Any
 
 from wavewright.errors import Misuse
@@ -24,6 +24,11 @@ _ENCODER = json.JSONEncoder(ensure_ascii=False, check_circular=False, separators
 NOT_IN_DOCUMENT = frozenset({"id", "outcome", "station", "batch", "document", "low", "high"})
 
 
+def recipe_name(file: str) -> str:
+    """The name of a recipe by its path, on whatever system the path was written: `\\` and `/` both part folders."""
+    return PureWindowsPath(file).stem
+
+
 def outcome_row(identifier: str, document: Mapping[str, Any], *, station: str, batch: str) -> Row:
     """The row of `outcomes`.
 
@@ -36,7 +41,7 @@ def outcome_row(identifier: str, document: Mapping[str, Any], *, station: str, b
         "started": microseconds(datetime.fromisoformat(document["started"])),
         "ended": microseconds(datetime.fromisoformat(document["ended"])),
         **{name: document[name] for name in ("verdict", "title", "part", "serial", "operator")},
-        "recipe": Path(document["recipe"]["file"]).stem,
+        "recipe": recipe_name(document["recipe"]["file"]),
         "recipe_sha256": document["recipe"]["sha256"],
         "station": station,
         "batch": batch,

@@ -37,6 +37,7 @@ from wavewright.logbook.outcome_files import (
     outcome_as_json,
     outcome_from_json,
 )
+from wavewright.logbook.rows import recipe_name
 from wavewright.recipe.load import parse_recipe
 from wavewright.recipe.measurement import Measurement
 from wavewright.running.cut_short import broken_off
@@ -107,7 +108,7 @@ def unfinished(parent: Path) -> list[Unfinished]:
                 Unfinished(
                     folder,
                     begin.started if begin else None,
-                    Path(begin.recipe.file).stem if begin else "",
+                    recipe_name(begin.recipe.file) if begin else "",
                     begin.serial if begin else "",
                     sum(len(shots) for shots in story.shots.values()),
                     not is_left,
