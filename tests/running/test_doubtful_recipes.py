@@ -261,3 +261,18 @@ def test_shipped_recipes_keep_their_verdicts(name: str, board: str) -> None:
 def only(outcome: Outcome) -> Result:
     (result,) = outcome.results.values()
     return result
+
+
+def test_the_simulated_operator_does_not_hide_a_wrong_input(run_text: Callable[..., Outcome]) -> None:
+    # the place says probe 1, the channel is named like a node of the board, and the input is another
+    text = """\
+wavewright: 1
+title: wrong input
+measurements:
+  rail_noise:
+    place: Probe 1 on TP3 with the short ground spring.
+    channels: {rail: {input: 3, coupling: ac, range: 100 mV, probe: 1x, bandwidth_limit: 20 MHz}}
+    timebase: {span: 2 ms, rate: 25 MHz}
+    compute: {ripple: {metric: peak_to_peak, limit: at most 40 mV}}
+"""
+    assert run_text(text).verdict == "inconclusive"

@@ -84,4 +84,4 @@ class Desk:
     def _print(self, text: str, style: str = "") -> None:
         from rich.text import Text
 
-        self._console.print(Text(text, style=style))
+        self._console.print(Text(text, style=style), soft_wrap=True)

@@ -44,7 +44,7 @@ ROLES = ("digitizer", "supply", "source", "meter")
 LANGUAGES = ("scpi", "tarn")
 EACH = IN_ALL // (len(ROLES) * len(LANGUAGES))
 # an answer that lost its end is waited for
-QUICK = "timeout: 30 ms, recovery_timeout: 120 ms, record_timeout: 60 ms, connect_timeout: 500 ms"
+QUICK = "timeout: 30 ms, recovery_timeout: 600 ms, record_timeout: 60 ms, connect_timeout: 2 s"
 SETUP = DigitizerSetup(
     {"rail": InputSetup(1, 8.0, 1.0)},
     TimebaseSetup(300, 1e-5, 1e-3),

@@ -144,7 +144,7 @@ def test_a_file_cut_anywhere_gives_a_fault_and_no_wrong_samples(tmp_path_factory
         read_waveforms(folder / "cut.wav")
 
 
-@pytest.mark.parametrize("kind", [np.uint8, np.int8, np.int16, np.uint16, np.int32, np.uint32, np.int64])
+@pytest.mark.parametrize("kind", [np.uint8, np.int8, np.int16, np.uint16, np.int32, np.uint32])
 def test_codes_at_both_ends_of_their_type_survive(tmp_path: Path, kind: type) -> None:
     ends = np.iinfo(kind)
     wave = Waveform(np.array([ends.min, 0, 1, ends.max], kind), interval=1e-6, code_range=(ends.min, ends.max))

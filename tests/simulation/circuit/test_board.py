@@ -245,7 +245,7 @@ def test_a_misspelt_key_and_a_wrong_unit_in_a_board_file(tmp_path: Path) -> None
 
 
 def test_no_such_board_file(tmp_path: Path) -> None:
-    with pytest.raises(FileFault, match="cannot be read"):
+    with pytest.raises(FileFault, match="no such file"):
         load_board(tmp_path / "absent.yaml", Surroundings(), seed=1)
 
 

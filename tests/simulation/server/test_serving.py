@@ -303,7 +303,8 @@ def test_it_is_said_who_can_reach_the_bench(host: str, reach: str, tmp_path: Pat
     before = signal.getsignal(signal.SIGTERM)
     serve(SIM / "bench.yaml", host=host, write_bench=tmp_path / "live.yaml", say=say)
     assert said[0] == f"listening on {host}, for {reach}"
-    assert said[-1].startswith("Wavewright,Simulated supply")
+    assert any(line.startswith("Wavewright,Simulated supply") for line in said)
+    assert said[-1] == "stopped by SIGTERM"
     assert signal.getsignal(signal.SIGTERM) is before
 
 

@@ -18,7 +18,8 @@ _FACTOR = re.compile(r"\bprobe\s+(\d+(?:\.\d+)?)\s*x", re.IGNORECASE)
 class Prompts(Instrument):
     """Settings by this key: text. `Probe 1 on TP3. Input 1: rail, probe 1x.` moves and switches the simulated probe 1.
 
-    A test point wins over a channel's name. A name that is no node leaves the probe where it hangs.
+    Where the text says no test point at all, a channel named like a node is taken for the place of its probe; else the
+    text means what it says, and a probe that it does not name hangs where it hung: a wrong input must show.
     """
 
     def __init__(self, making: Making) -> None:
@@ -33,9 +34,10 @@ class Prompts(Instrument):
             return
         text = str(self.settings["text"])
         placed = {int(found[1]): found[2] for found in _PROBE_ON.finditer(text)}
+        says_where = bool(placed)
         for found in _INPUT_IS.finditer(text):
             name = found[2] or ""
-            if name in self._nodes:
+            if name in self._nodes and not says_where:
                 placed.setdefault(int(found[1]), name)
             factor = _FACTOR.search(found[3])
             if factor:
