@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -35,6 +36,8 @@ def validate(
             faults[str(file)] = []
             if not as_json:
                 print(f"{file}: a {kind}, and nothing is wrong with it")
+                if kind == "bench":
+                    print(*(f"  a run on it loads {what}" for what in _loaded_code(file)), sep="\n")
     if not any(faults.values()):
         for name, found in check_together(files, read_stored=_read_stored).items():
             faults[name] += found
@@ -44,6 +47,13 @@ def validate(
         for one in (one for found in faults.values() for one in found):
             print(one, file=sys.stderr)
     return WavewrightError.exit_status if any(faults.values()) else 0
+
+
+def _loaded_code(file: Path) -> Iterator[str]:
+    from wavewright.instruments.bench_file import load_bench
+    from wavewright.instruments.loaded_code import loaded_code
+
+    return loaded_code(load_bench(file))
 
 
 def _read_stored(path: Path, channel: str) -> Waveform:
