@@ -23,8 +23,13 @@ DEFECTS = {
 }
 
 
+SEED = 204
+
+
 def outcome_of(name: str, bench: BenchFile) -> Outcome:
-    return run(load_recipe(ROOT / f"recipes/{name}.yaml"), bench, pause=lambda seconds: None, read_stored=read_stored)
+    recipe = load_recipe(ROOT / f"recipes/{name}.yaml")
+    # the seed decides whether 1250 periods show one of the pulses that 1 in 500 has: some do in 92 of 100 runs
+    return run(recipe, bench, seed=SEED, pause=lambda seconds: None, read_stored=read_stored)
 
 
 @pytest.mark.parametrize("name", DEFECTS)

@@ -172,7 +172,7 @@ def _dimension(label: str, block: list[Item], encoding: list[Item]) -> DifDimens
         is_implicit=word_behind(block, "TYPE", "EXPLicit").is_short_or_long("IMPLicit"),
         scale=number_behind(block, "SCALe", 1.0),
         offset=number_behind(block, "OFFSet", 0.0),
-        size=int(number_behind(block, "SIZE", 0)),
+        size=_count(number_behind(block, "SIZE", 0)),
         code_range=(low, high) if low < high else None,
         codes=None,
     )
@@ -203,10 +203,18 @@ def _split_values(
     return [_with_nan(column.astype(column.dtype.newbyteorder("="))) for column in columns]
 
 
+def _count(size: float) -> int:
+    if not 0 <= size < 2**53:
+        raise BadAnswer(f"SIZE {size:g}", expected="the number of samples")
+    return int(size)
+
+
 def _columns_of_block(
     block: bytes, dimensions: list[DifDimension], kinds: list[np.dtype[Any]], by_tuple: bool
 ) -> list[Codes]:
     frame = sum(kind.itemsize for kind in kinds)
+    if not frame:
+        raise BadAnswer("samples, and no dimension that they belong to", expected="a DIMension block with a FORMat")
     count, rest = divmod(len(block), frame)
     if rest or any(dimension.size not in (0, count) for dimension in dimensions):
         raise BadAnswer(

@@ -175,20 +175,25 @@ def test_the_outcome_is_right_and_the_outputs_are_off(
     name: str,
 ) -> None:
     case, (language, wire) = CASES[name], WAYS[way]
-    fault = case.fault()
-    with strangers(tmp_path, language, faults={case.who: fault}, wire=wire) as bench:
-        begin = time.monotonic()
-        said = run_on(bench, recipe, wavewright)
-        lasted = time.monotonic() - begin
-        told, supply = all_that_was_told(said), bench.by_name["supply"].device
-        assert fault.struck, "the fault never struck: this proves nothing"
-        assert supply.was_on or case.before_on
-        assert STATUS[said.status] in case.right.split(), told
-        if said.status == 3:
-            assert f"({case.who})" in told
-        if case.told:
-            assert any(words in told for words in case.told.split("|")), told
-        on = set(bench.outputs_on) - ({case.who} if case.by_hand else set())
-        assert on == set(), told
-        assert not case.by_hand or "by hand" in told
-        assert lasted < longest(), f"{lasted:.1f} s"
+    for attempt in range(3):  # on a loaded machine something else may come too late before the fault strikes
+        fault = case.fault()
+        (tmp_path / f"{attempt}").mkdir()
+        with strangers(tmp_path / f"{attempt}", language, faults={case.who: fault}, wire=wire) as bench:
+            begin = time.monotonic()
+            said = run_on(bench, recipe, wavewright)
+            lasted = time.monotonic() - begin
+            if not fault.struck:
+                continue
+            told, supply = all_that_was_told(said), bench.by_name["supply"].device
+            assert supply.was_on or case.before_on
+            assert STATUS[said.status] in case.right.split(), told
+            if said.status == 3:
+                assert f"({case.who})" in told
+            if case.told:
+                assert any(words in told for words in case.told.split("|")), told
+            on = set(bench.outputs_on) - ({case.who} if case.by_hand else set())
+            assert on == set(), told
+            assert not case.by_hand or "by hand" in told
+            assert lasted < longest(), f"{lasted:.1f} s"
+            return
+    pytest.fail("the fault never struck: this proves nothing")

@@ -8,6 +8,7 @@ Pickled objects are never read.
 from __future__ import annotations
 
 import json
+import tokenize
 import zipfile
 import zlib
 from pathlib import Path
@@ -26,7 +27,7 @@ _NOTES = "waveforms"
 # What NumPy and the archive readers below it raise on damaged, encrypted or strangely packed files
 _BROKEN = (
     *(ValueError, EOFError, KeyError, SyntaxError, RuntimeError, OverflowError, MemoryError),
-    *(zipfile.BadZipFile, zlib.error),
+    *(zipfile.BadZipFile, zlib.error, tokenize.TokenError),
 )
 _TIMES = ("time", "times", "t")
 _AXIS = (*_TIMES, "interval", "rate", "start")
