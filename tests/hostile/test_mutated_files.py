@@ -121,8 +121,7 @@ def test_boards_and_fault_files_of_the_simulation(tmp_path: Path, capsys: pytest
 def test_waveform_files(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     codes = np.random.default_rng(1).integers(-100, 100, 400).astype(np.int8)
     capture = Capture({"rail": Waveform(codes, gain=0.01, interval=1e-6, name="rail")})
-    # not HDF5: on some damaged files the HDF5 library itself (2.0.0 and before) never comes back
-    files = [tmp_path / f"good{suffix}" for suffix in (".csv", ".npz", ".wav", ".dif")]
+    files = [tmp_path / f"good{suffix}" for suffix in (".csv", ".npz", ".h5", ".wav", ".dif")]
     for path in files:
         write_waveforms(path, capture)
     np.save(tmp_path / "good.npy", codes)

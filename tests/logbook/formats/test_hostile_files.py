@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from wavewright.errors import FileFault
-from wavewright.logbook.formats import size_limits
+from wavewright.logbook.formats import hdf5_trial, size_limits
 from wavewright.logbook.formats.catalogue import read_waveforms, write_waveforms
 from wavewright.waveform import Capture, Waveform
 
@@ -106,3 +106,15 @@ def test_a_channel_named_like_a_formula_is_not_written_into_a_table(tmp_path: Pa
     wave = Waveform(np.zeros(4, np.int8), interval=1e-6, name="=cmd")
     with pytest.raises(Misuse, match="begins no formula"):
         write_waveforms(tmp_path / "x.csv", Capture({"=cmd": wave}))
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="a pipe with a name stands in for a file that never ends")
+def test_a_file_that_the_hdf5_library_never_comes_back_from_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(hdf5_trial, "PATIENCE", 0.5)
+    os.mkfifo(tmp_path / "endless.h5")
+    with pytest.raises(FileFault, match="does not come to an end"):
+        hdf5_trial.check_comes_back(tmp_path / "endless.h5")
+    monkeypatch.setattr(hdf5_trial, "PATIENCE", 60.0)
+    assert read_waveforms(good(tmp_path / "next.h5"))["rail"].unit == "V"

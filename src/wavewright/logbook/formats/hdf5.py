@@ -25,6 +25,7 @@ import numpy as np
 
 from wavewright.errors import FileFault, Misuse
 from wavewright.logbook.formats.catalogue import FileFormat, enter_format
+from wavewright.logbook.formats.hdf5_trial import check_comes_back
 from wavewright.logbook.formats.size_limits import check_unpacked, size_of_array
 from wavewright.logbook.formats.time_axis import agreed_interval
 from wavewright.waveform import Capture, Waveform
@@ -193,6 +194,7 @@ def read_hdf5(path: Path, interval: float | None) -> dict[str, Waveform]:
 
     with path.open("rb"):
         pass  # a missing file is told by the system, not as a broken one
+    check_comes_back(path)
     try:
         with h5py.File(path, "r") as file:
             waves = dict(read_capture(file).waveforms)
