@@ -82,3 +82,20 @@ def test_a_search_may_say_what_is_kept(run_text: Run, wanted: str) -> None:
     assert outcome.measurements[0].results[0].verdict is Verdict.PASS
     assert len(outcome.captures["telegram"]) == 1
     assert outcome.measurements[0].remarks == ("kept 1 of 1 shots",)
+
+
+def test_where_nothing_was_decoded_it_is_said_what_is_on_the_line(run_text: Callable[..., Outcome]) -> None:
+    text = """\
+wavewright: 1
+title: wrong baud
+measurements:
+  telegram:
+    place: Probe 1 on TP6.
+    channels: {line: {input: 1, range: 4 V, offset: 1.65 V}}
+    timebase: {span: 20 us, rate: 250 MHz}
+    decode: {said: {bus: uart, tx: line, baud: 19200}}
+    expect: {said: {contains: "11 03"}}
+"""
+    (result,) = run_text(text).measurements[0].results
+    assert "no frames: `tx`:" in result.reason
+    assert "the rate looks like" in result.reason

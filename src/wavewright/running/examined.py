@@ -13,6 +13,7 @@ from wavewright.analysis.survey import Survey
 from wavewright.buses.decoded import Decoded
 from wavewright.buses.expectation import Expectation
 from wavewright.buses.frames import Frames
+from wavewright.buses.silence import why_silent
 from wavewright.errors import NotMeasurable
 from wavewright.recipe.measurement import Measurement
 from wavewright.running.front_ends import front_end_of
@@ -98,10 +99,17 @@ class Examined:
         return self.decoded(line).frames
 
     def unmet(self, conditions: Mapping[str, Expectation]) -> tuple[str, ...]:
-        """What the lines do not fulfil, each in one sentence; empty where they fulfil all."""
-        return tuple(
-            f"{line}: {sentence}" for line, wanted in conditions.items() for sentence in wanted.unmet(self.frames(line))
-        )
+        """What the lines do not fulfil, each in one sentence; empty where they fulfil all.
+
+        Where nothing was decoded at all, the first one says what is on the line.
+        """
+        found = []
+        for line, wanted in conditions.items():
+            missing = list(wanted.unmet(self.frames(line)))
+            if missing and not len(self.frames(line)):
+                missing[0] += f" ({why_silent(self.decoded(line))})"
+            found += [f"{line}: {sentence}" for sentence in missing]
+        return tuple(found)
 
     def _derive(self, name: str, expression: str, of: tuple[str, ...]) -> None:
         """Enter one derived channel, or why it is lacking; what is derived from that is lacking for the same reason."""
