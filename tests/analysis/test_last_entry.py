@@ -6,7 +6,11 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from wavewright.analysis import last_entry
+from wavewright.analysis.last_entry import Band, find_last_entries
 from wavewright.analysis.measure import measure
 from wavewright.analysis.reading import Doubt
 from wavewright.waveform import Waveform
@@ -80,3 +84,39 @@ def test_a_rail_that_never_leaves_the_band_recovers_at_once() -> None:
     times = np.arange(-2000, 18_000)
     volts = 0.98 + np.random.default_rng(3).normal(0, 0.5e-3, times.size)
     assert measure(Waveform.from_volts(volts, interval=1e-6, start=-2e-3), "recovery_time").value == 0.0
+
+
+def test_a_dip_of_one_sample_without_noise_has_an_instant() -> None:
+    volts = np.full(3000, 0.98)
+    volts[1001] = 0.5  # 1 µs after the step at 0; the line to 0.98 V at 2 µs meets 0.99 · 0.98 V here (math):
+    recovery = 1e-6 * (1 + (0.99 * 0.98 - 0.5) / (0.98 - 0.5))
+    reading = measure(Waveform.from_volts(volts, interval=1e-6, start=-1e-3, name="rail"), "recovery_time")
+    assert reading.value == pytest.approx(recovery, rel=1e-9)
+    assert reading.uncertainty == pytest.approx(1e-6 / math.sqrt(12))
+
+
+@given(
+    seed=st.integers(0, 2**32 - 1),
+    sizes=st.lists(st.integers(0, 90), min_size=1, max_size=12),
+    sigma=st.sampled_from([0.0, 0.3, 2.0]),
+    block=st.sampled_from([40, 1 << 16]),
+    together=st.sampled_from([100, 1 << 18]),
+)
+def test_stretches_that_are_looked_at_together_enter_as_each_does_alone(
+    seed: int, sizes: list[int], sigma: float, block: int, together: int
+) -> None:
+    rng = np.random.default_rng(seed)
+    decays = [100 - 80 * np.exp(-np.arange(size) / rng.uniform(1, 15)) for size in sizes]
+    codes = np.append(np.concatenate(decays), 0.0) + sigma * rng.normal(size=sum(sizes) + 1)
+    ends = np.cumsum(sizes)
+    firsts, leaves = ends - sizes, rng.random(len(sizes)) < 0.5
+    band = Band(97.0, 103.0, sigma)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(last_entry, "BLOCK", block)
+        patch.setattr(last_entry, "TOGETHER", together)
+        all_at_once = find_last_entries(codes, firsts, ends, band, leaves=leaves)
+        for k in range(len(sizes)):
+            one = slice(k, k + 1)
+            alone = find_last_entries(codes, firsts[one], ends[one], band, leaves=leaves[one])
+            for name in ("place", "uncertainty", "end", "is_noisy"):
+                assert np.array_equal(getattr(alone, name), getattr(all_at_once, name)[one], equal_nan=True), name

@@ -9,12 +9,17 @@ window is as wide as the noise asks for, but
 - no wider than leaves nothing but noise between samples and averages on the way to the entry, so that ringing is kept.
 
 Without noise the window is one sample. The rule is ours: common practice, no source.
+
+Stretches of many transitions are looked at together, one row each, and so are those of them whose windows and entries
+are the same: a record has many transitions, and few ways to settle.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -28,122 +33,241 @@ SHARE = 10.0  # of the time up to the entry, that a window covers one part of at
 MOST_LEFT = 1.5  # between samples and averages, over the noise
 NOISY = 6.0  # averages scatter beyond the band by chance where half its height is less than so many deviations
 ROUNDS = 6
+TOGETHER = 1 << 18  # samples of stretches that are looked at together
+PADDED = 1.25  # the longest stretch over the shortest of those
+
+Ints = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
 
 
-@dataclass(frozen=True, slots=True)
-class LastEntry:
-    """Where a stretch enters a band for good.
+@dataclass(frozen=True, slots=True, eq=False)
+class LastEntries:
+    """Where stretches enter a band for good, each array of shape (n,).
 
     Parameters
     ----------
-    place : in samples from the first of the record, not rounded. `uncertainty` : standard, in samples, by the noise.
+    place : in samples from the first of the record, not rounded; −1 where no sample is outside, NaN where the stretch
+        is outside at its end. `uncertainty` : standard, in samples, by the noise.
     end : the sample behind the last one inside: where the stretch ends, or leaves the band for the next transition.
     is_noisy : averages may lie outside by chance.
     """
 
-    place: float
-    uncertainty: float
-    end: int
-    is_noisy: bool
+    place: Floats
+    uncertainty: Floats
+    end: Ints
+    is_noisy: Flags
 
 
-@dataclass(frozen=True, slots=True)
-class Stretch:
-    """Samples `first` up to, and without, `last` of a record, and a band, in codes."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Band:
+    """A band, and what it means for the averages.
 
-    codes: npt.NDArray[Any]
-    first: int
-    last: int
+    Parameters
+    ----------
+    low, high : its ends, in codes. `noise` : standard deviation of the samples, in codes.
+    """
+
     low: float
     high: float
+    noise: float
 
-    def averages(self, begin: int, end: int, window: int) -> Floats:
-        """Averages centred on the samples `begin` up to, and without, `end`; shorter at the ends of the stretch."""
-        reach = window // 2
-        head, tail = max(self.first, begin - reach), min(self.last, end + reach)
-        part: Floats = self.codes[head:tail].astype(np.float64)
-        if window == 1:
-            return part
-        sums = np.concatenate([[0.0], np.cumsum(part - part[0])])
-        places = np.arange(begin, end)
-        left, right = np.maximum(places - reach, head) - head, np.minimum(places + reach + 1, tail) - head
-        averages: Floats = part[0] + (sums[right] - sums[left]) / (right - left)
-        return averages
+    @property
+    def half(self) -> float:
+        """Half the height."""
+        return (self.high - self.low) / 2
 
-    def last_outside(self, window: int, *, before: int | None = None, outside: bool = True) -> int:
-        """The last average outside the band (inside it, if not `outside`), −1 where there is none; from the end on."""
-        last = self.last if before is None else before
-        for end in range(last, self.first, -BLOCK):
-            begin = max(self.first, end - BLOCK)
-            values = self.averages(begin, end, window)
-            found = np.flatnonzero(((values < self.low) | (values > self.high)) == outside)
+    @property
+    def wanted(self) -> float:
+        """How wide the noise asks a window to be, in samples."""
+        return float((WANTED * self.noise / self.half) ** 2)
+
+
+def find_last_entries(codes: npt.NDArray[Any], firsts: Ints, ends: Ints, band: Band, *, leaves: Flags) -> LastEntries:
+    """The last entries of many stretches into a band.
+
+    Parameters
+    ----------
+    codes : of the record. `firsts`, `ends` : first sample of each stretch, and the one behind its last; shape (n,).
+    leaves : whether a stretch may leave the band at its end, as where the next transition begins; shape (n,).
+    """
+    count = firsts.size
+    found = LastEntries(
+        np.full(count, np.nan), np.zeros(count), np.zeros(count, dtype=np.int64), np.zeros(count, dtype=np.bool_)
+    )
+    for chosen in _alike(ends - firsts):
+        part = _Stretches(codes, firsts[chosen], (ends - firsts)[chosen], band, leaves[chosen]).entries()
+        found.place[chosen], found.uncertainty[chosen] = part.place, part.uncertainty
+        found.end[chosen], found.is_noisy[chosen] = part.end, part.is_noisy
+    return found
+
+
+class _Stretches:
+    """Stretches of about the same length, one row each; columns are counted from the first sample of each.
+
+    One that is longer than a block is alone, so that no more than a block of it is averaged at once.
+    """
+
+    def __init__(self, codes: npt.NDArray[Any], firsts: Ints, sizes: Ints, band: Band, leaves: Flags) -> None:
+        self._firsts, self._sizes, self._band, self._leaves = firsts, sizes, band, leaves
+        self._shortest, self._longest = int(sizes.min()), int(sizes.max())
+        if firsts.size == 1:
+            self._codes = codes[firsts[0] : firsts[0] + self._longest][np.newaxis]
+        else:  # what comes after the end of a shorter one has no part in anything
+            self._codes = codes[np.minimum(firsts[:, np.newaxis] + np.arange(self._longest), codes.size - 1)]
+
+    def entries(self) -> LastEntries:
+        """Where each of them enters the band for good."""
+        wanted = self._band.wanted
+        window = _odd(np.minimum(wanted, self._sizes / SHARE))
+        last, end = np.empty_like(window), np.empty_like(window)
+        rows = np.arange(window.size)
+        for _ in range(ROUNDS):
+            self._look(rows, window, last, end)
+            narrower = _odd(np.minimum(wanted, np.maximum(0, last[rows]) / SHARE))
+            is_narrower = narrower < window[rows]
+            rows = rows[is_narrower]
+            if not rows.size:
+                break
+            window[rows] = narrower[is_narrower]
+        rows = np.flatnonzero((window > 1) & (last >= 0))
+        while rows.size:
+            rows = self._bent(rows, window, last)
+            window[rows] = _odd(window[rows] / 2)
+            self._look(rows, window, last, end)
+            rows = rows[(window[rows] > 1) & (last[rows] >= 0)]
+        return self._located(window, last, end)
+
+    def _look(self, rows: Ints, window: Ints, last: Ints, end: Ints) -> None:
+        """Set, of these rows, the last average outside, and where the stretch inside ends."""
+        for group, (size,) in _groups(rows, window):
+            if self._longest > BLOCK:
+                end[group] = self._longest
+                if self._leaves[0]:
+                    end[group] = self._last_in_blocks(size, self._longest, outside=False) + 1
+                last[group] = self._last_in_blocks(size, int(end[0]), outside=True)
+                continue
+            is_outside = self._is_outside(self._averages(group, 0, self._longest, size))
+            columns = np.arange(self._longest)
+            ends = self._sizes[group]
+            inside = _last_true(~is_outside & (columns < ends[:, np.newaxis]))
+            end[group] = ends = np.where(self._leaves[group], inside + 1, ends)
+            last[group] = _last_true(is_outside & (columns < ends[:, np.newaxis]))
+
+    def _last_in_blocks(self, window: int, before: int, *, outside: bool) -> int:
+        """The last average outside the band, or inside it, of one long stretch; −1 where there is none."""
+        for end in range(before, 0, -BLOCK):
+            begin = max(0, end - BLOCK)
+            averages = self._averages(np.zeros(1, dtype=np.int64), begin, end, window)[0]
+            found = np.flatnonzero(self._is_outside(averages) == outside)
             if found.size:
                 return begin + int(found[-1])
         return -1
 
+    def _is_outside(self, averages: Floats) -> Flags:
+        outside: Flags = (averages < self._band.low) | (averages > self._band.high)
+        return outside
 
-def find_last_entry(stretch: Stretch, *, noise: float, leaves: bool = False) -> LastEntry | None:
-    """The last entry into the band; None where the stretch is outside at its end.
+    def _bent(self, rows: Ints, window: Ints, last: Ints) -> Ints:
+        """Those of the rows whose windows take more than noise away, in the second half of the time to the entry."""
+        bent = [rows[:0]]
+        for group, (size, at) in _groups(rows, window, last):
+            begin = max(at // 2, at - BLOCK)
+            if at - begin < 2:
+                continue
+            taken = self._codes[group, begin:at].astype(np.float64) - self._averages(group, begin, at, size)
+            bent.append(group[np.sqrt(np.mean(taken**2, axis=1)) > MOST_LEFT * self._band.noise])
+        return np.sort(np.concatenate(bent))
 
-    Parameters
-    ----------
-    noise : standard deviation, in codes.
-    leaves : whether the stretch may leave the band at its end, as where the next transition begins.
+    def _located(self, window: Ints, last: Ints, end: Ints) -> LastEntries:
+        """The instants, where windows and last averages outside are known."""
+        left = self._band.noise / np.sqrt(window)
+        place, uncertainty = np.where(last < 0, -1.0, np.nan), np.zeros(last.size)
+        place[last + 1 >= end] = np.nan
+        rows = np.flatnonzero((last >= 0) & (last + 1 < end))
+        # the slope there is that over a tenth of the time up to the entry, to either side
+        reach = np.maximum(np.maximum(1, window), np.rint(last / SHARE).astype(np.int64))
+        before, after = np.maximum(0, last - reach), np.minimum(self._sizes - 1, last + reach)
+        for group, (size, at, begin, finish) in _groups(rows, window, last, before, after):
+            outside, inside = self._averages(group, at, at + 2, size).T
+            edge = np.where(outside > self._band.high, self._band.high, self._band.low)
+            place[group] = self._firsts[group] + at + (outside - edge) / (outside - inside)
+            ends = [self._averages(group, column, column + 1, size)[:, 0] for column in (begin, finish)]
+            slope = np.abs(ends[1] - ends[0]) / max(1, finish - begin)
+            # a slope that is lost in the noise says no more than that it is not steeper
+            steepness = np.maximum(slope, left[group] / self._sizes[group])
+            instant = np.divide(left[group], steepness, out=np.zeros(group.size), where=left[group] > 0)
+            # the last of several touches lies later than the true one by about as much again
+            uncertainty[group] = math.sqrt(2) * instant
+        return LastEntries(place, uncertainty, self._firsts + end, NOISY * left > self._band.half)
 
-    Returns
-    -------
-    The `place` is −1 where no sample is outside.
-    """
-    half = (stretch.high - stretch.low) / 2
-    wanted = (WANTED * noise / half) ** 2
-    window = _odd(min(wanted, (stretch.last - stretch.first) / SHARE))
-    for _ in range(ROUNDS):
-        last, end = _look(stretch, window, leaves)
-        narrower = _odd(min(wanted, max(0, last - stretch.first) / SHARE))
-        if narrower >= window:
-            break
-        window = narrower
-    while window > 1 and last >= 0 and _bends(stretch, window, last, noise):
-        window = _odd(window / 2)
-        last, end = _look(stretch, window, leaves)
-    if last + 1 >= end:
-        return None
-    left = noise / math.sqrt(window)
-    if last < 0:
-        return LastEntry(-1.0, 0.0, end, NOISY * left > half)
-    outside, inside = (float(value) for value in stretch.averages(last, last + 2, window))
-    edge = stretch.high if outside > stretch.high else stretch.low
-    place = float(last + (outside - edge) / (outside - inside))
-    return LastEntry(place, _uncertainty(stretch, last, window, left), end, NOISY * left > half)
+    def _averages(self, rows: Ints, begin: int, end: int, window: int) -> Floats:
+        """Averages centred on the columns `begin` up to, and without, `end`; shorter at the ends of a stretch."""
+        if window == 1:
+            part: Floats = self._codes[rows, begin:end].astype(np.float64)
+            return part
+        reach = window // 2
+        head, tail = max(0, begin - reach), min(self._longest, end + reach)
+        if head == 0 and self._longest <= BLOCK:
+            start, sums = self._sums
+            start, sums = start[rows], sums[rows]
+        else:
+            start, sums = self._summed(rows, head, tail)
+        columns = np.arange(begin, end)
+        left, right = np.maximum(columns - reach, head), np.minimum(columns + reach + 1, tail)
+        size: Ints = right - left
+        if tail > self._shortest:
+            size = np.minimum(right, self._sizes[rows, np.newaxis]) - left
+            size = np.maximum(size, 1)  # after the end of a shorter one, where nobody looks
+        averages: Floats = start + (sums[:, right - head] - sums[:, left - head]) / size
+        return averages
+
+    @cached_property
+    def _sums(self) -> tuple[Floats, Floats]:
+        return self._summed(np.arange(self._sizes.size), 0, self._longest)
+
+    def _summed(self, rows: Ints, head: int, tail: int) -> tuple[Floats, Floats]:
+        """The sample at `head`, and running sums of the differences from it; they stand still where a stretch ends."""
+        part = self._codes[rows, head:tail].astype(np.float64)
+        start = part[:, :1].copy()
+        part -= start
+        if tail > self._shortest:
+            part[np.arange(head, tail) >= self._sizes[rows, np.newaxis]] = 0.0
+        sums = np.zeros((rows.size, tail - head + 1))
+        np.cumsum(part, axis=1, out=sums[:, 1:])
+        return start, sums
 
 
-def _look(stretch: Stretch, window: int, leaves: bool) -> tuple[int, int]:
-    """The last average outside, and where the stretch inside ends."""
-    end = stretch.last
-    if leaves:
-        end = stretch.last_outside(window, outside=False) + 1
-    return stretch.last_outside(window, before=end), end
+def _alike(sizes: Ints) -> Iterator[Ints]:
+    """Which stretches are looked at together: of about the same length, and not too many; empty ones not at all."""
+    order = np.argsort(sizes, kind="stable")
+    order = order[sizes[order] > 0]
+    begin = 0
+    for place, size in enumerate(sizes[order].tolist()):
+        is_alike = size <= min(BLOCK, PADDED * sizes[order[begin]]) and (place - begin + 1) * size <= TOGETHER
+        if place > begin and not is_alike:
+            yield order[begin:place]
+            begin = place
+    if order.size:
+        yield order[begin:]
 
 
-def _bends(stretch: Stretch, window: int, last: int, noise: float) -> bool:
-    """Whether the window takes more than noise away, in the second half of the time up to the entry."""
-    begin = max((stretch.first + last) // 2, last - BLOCK)
-    if last - begin < 2:
-        return False
-    taken = stretch.codes[begin:last].astype(np.float64) - stretch.averages(begin, last, window)
-    return float(np.sqrt(np.mean(taken**2))) > MOST_LEFT * noise
+def _groups(rows: Ints, *keys: Ints) -> Iterator[tuple[Ints, tuple[int, ...]]]:
+    """Those of the rows that have all keys in common, with these."""
+    if not rows.size:
+        return
+    table = np.stack([key[rows] for key in keys])
+    order = np.lexsort(table)
+    table = table[:, order]
+    starts = np.flatnonzero(np.concatenate([[True], (table[:, 1:] != table[:, :-1]).any(axis=0)]))
+    for group, start in zip(np.split(rows[order], starts[1:]), starts, strict=True):
+        yield group, tuple(table[:, start].tolist())
 
 
-def _uncertainty(stretch: Stretch, last: int, window: int, left: float) -> float:
-    """What noise of the averages does to the instant, in samples: over the slope there."""
-    reach = max(1, window, round((last - stretch.first) / SHARE))
-    begin, end = max(stretch.first, last - reach), min(stretch.last - 1, last + reach)
-    ends = [float(stretch.averages(place, place + 1, window)[0]) for place in (begin, end)]
-    slope = abs(ends[1] - ends[0]) / max(1, end - begin)
-    # a slope that is lost in the noise says no more than that it is not steeper
-    instant = left / max(slope, left / (stretch.last - stretch.first))
-    return math.sqrt(2) * instant  # the last of several touches lies later than the true one by about as much again
+def _last_true(flags: Flags) -> Ints:
+    """The column of the last that is true in each row; −1 where none is."""
+    last = flags.shape[1] - 1 - np.argmax(flags[:, ::-1], axis=1)
+    return np.where(flags.any(axis=1), last, -1)
 
 
-def _odd(size: float) -> int:
-    return 2 * (int(size) // 2) + 1 if size >= 1 else 1
+def _odd(size: Floats) -> Ints:
+    return np.where(size >= 1, 2 * (size.astype(np.int64) // 2) + 1, 1)

@@ -13,7 +13,7 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import EXTREMES, Reads
-from wavewright.analysis.last_entry import Stretch, find_last_entry
+from wavewright.analysis.last_entry import Band, find_last_entries
 from wavewright.analysis.moments import moments_of
 from wavewright.analysis.reading import Doubt, Occurrences, Reading
 from wavewright.analysis.sense import ANY, POSITIVE
@@ -128,20 +128,22 @@ def recovery_time(
         raise NotMeasurable(f"`{rail.name}`: final value {found.final:g} {rail.unit}", expected="one that is not 0")
     wave, size = found.after, len(found.after)
     low, high = sorted((wave.code_of(found.final - half), wave.code_of(found.final + half)))
-    entry = find_last_entry(Stretch(wave.codes, 0, size, low, high), noise=rail.record.noise / abs(wave.gain))
-    if entry is None or entry.place >= size - max(1, int(LAST_PART * size)):
+    inside = Band(low, high, rail.record.noise / abs(wave.gain))
+    entry = find_last_entries(wave.codes, np.array([0]), np.array([size]), inside, leaves=np.array([False]))
+    place, uncertainty = float(entry.place[0]), float(entry.uncertainty[0])
+    if math.isnan(place) or place >= size - max(1, int(LAST_PART * size)):
         raise NotMeasurable(
             f"`{rail.name}`: outside {found.final:.6g} {rail.unit} ± {half:.3g} {rail.unit} up to the last tenth",
             expected="a rail that comes to rest in the record",
             do="lengthen `span`, widen `band`, or limit the bandwidth",
         )
     # less than one interval before the first sample: the rail was outside at the step itself
-    time = 0.0 if entry.place < 0 else wave.interval * float(entry.place) + found.lead
+    time = 0.0 if place < 0 else wave.interval * place + found.lead
     return Reading(
         time,
         "s",
-        uncertainty=wave.interval * math.hypot(entry.uncertainty, 1 / math.sqrt(12)),
-        doubts=(Doubt.NOISY,) if entry.is_noisy else (),
+        uncertainty=wave.interval * math.hypot(uncertainty, 1 / math.sqrt(12)),
+        doubts=(Doubt.NOISY,) if entry.is_noisy[0] else (),
     )
 
 

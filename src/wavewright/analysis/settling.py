@@ -11,7 +11,7 @@ from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
 from wavewright.analysis.edges import noise_doubts, state_doubts
 from wavewright.analysis.instants import difference_resolution
-from wavewright.analysis.last_entry import WANTED, Stretch, find_last_entry
+from wavewright.analysis.last_entry import WANTED, Band, find_last_entries
 from wavewright.analysis.parameters import ReferenceLevel, Slope
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.rise_and_fall import whole_transitions
@@ -103,20 +103,16 @@ def _among_noise(
     bounds = np.append(turns, float(len(survey) - 1))
     until = bounds[np.searchsorted(turns, taken.middles, side="right")]
     begins, lasts = (record.finite_places(places) for places in (np.ceil(taken.middles), np.floor(until)))
-    settled, instants = np.zeros(taken.middles.size, dtype=np.bool_), taken.middles.copy()
-    spread, is_lost = [], False
-    for number, (first, last) in enumerate(zip(begins, lasts, strict=True)):
-        leaves = until[number] != bounds[-1]
-        stretch = Stretch(record.codes, int(first), int(last) + 1, low, high)
-        entry = find_last_entry(stretch, noise=survey.noise / gain, leaves=bool(leaves))
-        if entry is None or entry.place < 0:
-            continue
-        duration = taken.ends[number] - taken.starts[number]
-        settled[number] = not leaves or entry.end - entry.place >= duration
-        instants[number] = taken.middles[number] + entry.place - record.finite_places(taken.middles[number])
-        spread.append(entry.uncertainty)
-        is_lost |= entry.is_noisy
-    uncertainty = survey.wave.interval * float(np.sqrt(np.mean(np.square(spread)) / len(spread))) if spread else 0.0
+    leaves = until != bounds[-1]
+    inside = Band(low, high, survey.noise / gain)
+    found = find_last_entries(record.codes, begins.astype(np.int64), lasts.astype(np.int64) + 1, inside, leaves=leaves)
+    enters = found.place >= 0
+    settled = enters & (~leaves | (found.end - found.place >= taken.ends - taken.starts))
+    instants = np.where(enters, taken.middles + found.place - record.finite_places(taken.middles), taken.middles)
+    spread, is_lost = found.uncertainty[enters], bool(found.is_noisy[enters].any())
+    uncertainty = (
+        survey.wave.interval * float(np.sqrt(np.mean(np.square(spread)) / spread.size)) if spread.size else 0.0
+    )
     return settled, instants, uncertainty, is_lost
 
 
