@@ -12,7 +12,7 @@ import h5py
 import numpy as np
 import pytest
 
-from wavewright.errors import StorageFault
+from wavewright.errors import StorageFault, WavewrightError
 from wavewright.logbook.captures import CaptureFile, KeptCaptures
 from wavewright.waveform import Capture, Waveform
 
@@ -41,6 +41,15 @@ def shot(number: int, *, points: int = 100) -> Capture:
         identity="A,B,0,1",
         taken=TAKEN,
     )
+
+
+@contextmanager
+def noting(messages: list[str]) -> Iterator[None]:
+    """Go on after an error of ours, and keep what it says; any other goes through."""
+    try:
+        yield
+    except WavewrightError as fault:
+        messages.append(str(fault))
 
 
 @contextmanager
@@ -126,3 +135,29 @@ def test_a_full_disk_is_one_clear_message(tmp_path: Path) -> None:
 def test_a_file_that_is_not_there_is_one_clear_message(tmp_path: Path) -> None:
     with pytest.raises(StorageFault, match="cannot be read"):
         len(KeptCaptures(tmp_path / "captures.h5"))
+
+
+def test_a_damaged_file_is_one_clear_message_wherever_the_damage_is(tmp_path: Path) -> None:
+    path = tmp_path / "captures.h5"
+    file = CaptureFile(path)
+    for number in range(2):
+        file.keep("rail_noise", shot(number))
+    file.close()
+    whole = path.read_bytes()
+    refused: list[str] = []
+    for begin in range(0, len(whole) - 8, 61):
+        path.write_bytes(whole[:begin] + b"\xff" * 8 + whole[begin + 8 :])
+        with noting(refused):
+            for shots in KeptCaptures(path).values():
+                list(shots)
+    assert len(refused) > 20
+    assert all(message.startswith(str(path)) for message in refused)
+
+
+def test_a_measurement_that_is_not_there_is_a_missing_key(tmp_path: Path) -> None:
+    path = tmp_path / "captures.h5"
+    file = CaptureFile(path)
+    file.keep("rail_noise", shot(0))
+    file.close()
+    with pytest.raises(KeyError):
+        KeptCaptures(path)["coil_drive"]

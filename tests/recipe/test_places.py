@@ -60,6 +60,7 @@ NO_YAML = [
     ("a: " + "[" * 100_000, "recipe.yaml:1:27: nested too deeply\n  expected: at most 24 levels"),
     ("[" * 10_000_000, "recipe.yaml: too large for a file that people write\n  expected: at most 256 KiB"),
     ("a: x\x01\n", "recipe.yaml:1:5: character U+0001 is not text\n  expected: letters, digits and signs"),
+    ('a: 1\nb: "x\\ud800"\n', "recipe.yaml:2:4: character U+D800 is not text\n  expected: letters, digits and signs"),
     (b"\x89PNG\r\n\x1a\n\x00\x00", "recipe.yaml:1:1: byte 0x89 is not text in UTF-8\n"
      "  expected: a text file in UTF-8\n  do: save it as UTF-8"),
     ("a: µ\nb: ".encode() + b"\xb5s", "recipe.yaml:2:4: byte 0xB5 is not text in UTF-8\n"

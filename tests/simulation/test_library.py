@@ -170,6 +170,9 @@ FAULTY: list[tuple[Callable[[str], str], str]] = [
     (lambda text: text.replace('arm: "INIT', 'aim: "INIT'), "action `aim`"),
     (lambda text: text.replace("\nwavewright:", "\nwavewrong:"), "no key `wavewright`"),
     (lambda text: text.replace("ac_corner: 50 Hz", "ac_corner: 50"), "`ac_corner`"),
+    (lambda text: text.replace("TCPIP0::digitizer.example::inst0::INSTR", "digitizer"), "`resource: digitizer`"),
+    (lambda text: text.replace("inputs: 4", "inputs: 100000000"), "`inputs: 100000000`"),
+    (lambda text: text.replace("inputs: 4", "inputs: 2.5"), "`inputs: 2.5`"),
 ]
 
 

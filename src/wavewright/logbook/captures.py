@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, overload
 
 from wavewright.errors import StorageFault
 from wavewright.logbook.disk_file import DiskFile
-from wavewright.logbook.formats.hdf5 import read_capture, write_capture
+from wavewright.logbook.formats.hdf5 import DAMAGE, read_capture, write_capture
 from wavewright.logbook.group_names import group_name, plain_name
 from wavewright.waveform import Capture
 
@@ -108,9 +108,11 @@ class KeptCaptures(Mapping[str, Sequence[Capture]]):
 
     def __getitem__(self, measurement: str) -> Sequence[Capture]:
         with _opened(self.path) as file:
-            if group_name(measurement) not in file:
-                raise KeyError(measurement)
-            return _Shots(self.path, measurement, len(file[group_name(measurement)]))
+            group = group_name(measurement)
+            count = len(file[group]) if group in file else None
+        if count is None:
+            raise KeyError(measurement)
+        return _Shots(self.path, measurement, count)
 
     def __iter__(self) -> Iterator[str]:
         with _opened(self.path) as file:
@@ -159,8 +161,7 @@ def _opened(path: Path) -> Iterator[h5py.File]:
     import h5py
 
     try:
-        file = h5py.File(path, "r")
-    except OSError as fault:
+        with h5py.File(path, "r") as file:
+            yield file
+    except DAMAGE as fault:
         raise StorageFault(f"the captures cannot be read: {fault}", where=str(path)) from fault
-    with file:
-        yield file

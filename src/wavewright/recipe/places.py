@@ -8,6 +8,7 @@ Every fault of structure is found before anybody looks at the content.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -20,6 +21,7 @@ from wavewright.recipe.syntax import syntax_fault
 LARGEST_FILE = 256 * 1024  # bytes; the largest recipe in use has about 10 000
 DEEPEST = 24  # mappings and lists within each other
 MOST_VALUES = 50_000  # with every alias written out
+_HALF_A_PAIR = re.compile("[\ud800-\udfff]")  # an escape such as "\\ud800" can spell one; UTF-8 cannot hold it
 
 
 class Word(str):
@@ -214,6 +216,8 @@ class _Composer:
             node = self._row(Row(place), events, depth=depth)
         else:
             node = _scalar(event, place)
+            if not event.value.isascii() and (half := _HALF_A_PAIR.search(event.value)):
+                self._note(f"character U+{ord(half[0]):04X} is not text", event, expected="letters, digits and signs")
         if event.anchor is not None:
             self._anchors[event.anchor] = node
             self._sizes[event.anchor] = self._count - before + 1

@@ -66,6 +66,17 @@ class Section:
         with self._placed(key):
             return read_quantity(text, unit=unit).value
 
+    def whole_number(self, key: str, default: int | None = None, *, most: int) -> int:
+        """A number of things, from 0 to `most`."""
+        value = self.quantity(key, "", None if default is None else float(default))
+        if not value.is_integer() or not 0 <= value <= most:
+            raise FileFault(
+                f"`{key}: {self.text(key)}` cannot be",
+                where=self.place(key),
+                expected=f"a whole number, at most {most}",
+            )
+        return int(value)
+
     def interval(self, key: str, unit: str, default: str | None = None) -> Interval:
         """A quantity with a tolerance, such as `340 kHz ± 1 %`; without one both ends are the same."""
         text = self.text(key, default)

@@ -6,11 +6,12 @@ import zlib
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from pyvisa.rname import to_canonical_name
+from pyvisa.rname import InvalidResourceName, to_canonical_name
 
 from wavewright.errors import FileFault, Misuse
 from wavewright.simulation.bench import Bench
 from wavewright.simulation.definition import Section, read_definition
+from wavewright.simulation.devices.acquiring import MOST_INPUTS
 from wavewright.simulation.devices.roles import Making, roles
 from wavewright.simulation.faults.plan import FaultPlan
 from wavewright.simulation.scpi.device import ScpiDevice
@@ -39,10 +40,19 @@ def load_instruments(path: Path, bench: Bench, faults: Mapping[str, FaultPlan]) 
     unknown = sorted(set(faults) - set(sections))
     if unknown:
         raise FileFault(f"faults for `{unknown[0]}`", where=str(path), expected=f"one of {', '.join(sections)}")
-    return {
-        to_canonical_name(section.text("resource")): _device(name, section, bench, faults.get(name))
-        for name, section in sections.items()
-    }
+    return {_resource(section): _device(name, section, bench, faults.get(name)) for name, section in sections.items()}
+
+
+def _resource(section: Section) -> str:
+    given = section.text("resource")
+    try:
+        return to_canonical_name(given)
+    except InvalidResourceName as fault:
+        raise FileFault(
+            f"`resource: {given}`: {fault}",
+            where=section.place("resource"),
+            expected="a VISA resource, such as TCPIP0::digitizer.example::inst0::INSTR",
+        ) from fault
 
 
 def _device(name: str, section: Section, bench: Bench, faults: FaultPlan | None) -> ScpiDevice:
@@ -53,7 +63,7 @@ def _device(name: str, section: Section, bench: Bench, faults: FaultPlan | None)
             where=section.place("acts_as"),
             expected=f"one of {', '.join(roles())}",
         )
-    numbers = int(section.quantity("inputs", "", 1.0))
+    numbers = section.whole_number("inputs", 1, most=MOST_INPUTS)
     rows = [_setting(key, row, numbers) for key, row in section.sections("settings").items()]
     details = section.section("details") if "details" in section else section
     making = Making(section.text("identity"), Settings(rows), bench, details, zlib.crc32(name.encode()))
@@ -64,7 +74,7 @@ def _device(name: str, section: Section, bench: Bench, faults: FaultPlan | None)
             instrument,
             headers,
             message_time=section.quantity("message_time", "s", 1e-3),
-            queue_depth=int(section.quantity("error_queue", "", 20.0)),
+            queue_depth=section.whole_number("error_queue", 20, most=1000),
             faults=faults,
             completes_at_once=section.text("operation_complete", "when it is") == "at once",
         )
@@ -102,7 +112,7 @@ def _number(row: Section) -> tuple[Kind, Value]:
         resolution=row.quantity("resolution", unit, 0.0),
         is_integer=is_whole,
         fuzz=row.text("beyond", "refused") == "limited",
-        digits=int(row.quantity("digits", "", 0.0)),
+        digits=row.whole_number("digits", 0, most=17),
     )
     return kind, reset
 
@@ -114,13 +124,13 @@ def _boolean(row: Section) -> tuple[Kind, Value]:
 
 def _words(row: Section) -> tuple[Kind, Value]:
     reset = row.text("reset")
-    kind = Words(row.texts("words"), default=reset, most=int(row.quantity("most", "", 1.0)))
+    kind = Words(row.texts("words"), default=reset, most=row.whole_number("most", 1, most=1000))
     return kind, reset
 
 
 def _text(row: Section) -> tuple[Kind, Value]:
     reset = row.text("reset", "")
-    return Text(reset, int(row.quantity("most", "", 255.0))), reset
+    return Text(reset, row.whole_number("most", 255, most=1_000_000)), reset
 
 
 _KINDS: Mapping[str, Callable[[Section], tuple[Kind, Value]]] = {

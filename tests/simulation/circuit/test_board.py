@@ -256,6 +256,20 @@ def test_no_such_board_file(tmp_path: Path) -> None:
         ("works_at: 2.6 V", "works_at: 0.05 V", "28:5", "node `reset` cannot be computed from its values"),
         ("low: 0.05 V", "low: 3.4 V", "28:5", "node `reset` cannot be computed from its values"),
         ("pulled_to: rail", "pulled_to: feed", "28:5", "`pulled_to: feed` is not a rail"),
+        ("fed_by: feed\n    threshold", "fed_by: rail\n    threshold", "39:5", "`fed_by: rail` is not a feed"),
+        (
+            "driven_by: drive\n    fed_by: feed",
+            "driven_by: drive\n    fed_by: rail",
+            "48:5",
+            "`fed_by: rail` is not a feed",
+        ),
+        ("driven_by: drive", "driven_by: rail", "48:5", "`driven_by: rail` is not a half bridge"),
+        (
+            "nodes:\n",
+            "nodes:\n  first: {kind: coil_terminal, driven_by: second}\n",
+            "8:10",
+            "`driven_by: second` is no node",
+        ),
     ],
 )
 def test_values_that_no_board_can_have_are_a_fault_of_the_file(

@@ -32,6 +32,8 @@ from wavewright.waveform import Capture, Waveform
 
 LAYOUT = "wavewright capture"
 LAYOUT_VERSION = 1
+# what h5py raises, and what follows, where a file is damaged
+DAMAGE = (OSError, KeyError, ValueError, TypeError, RuntimeError, AttributeError, MemoryError, IndexError)
 _NUMBERS = ("gain", "offset", "interval", "start")
 _WORDS = ("unit", "name")
 
@@ -198,7 +200,7 @@ def read_hdf5(path: Path, interval: float | None) -> dict[str, Waveform]:
     try:
         with h5py.File(path, "r") as file:
             waves = dict(read_capture(file).waveforms)
-    except (OSError, KeyError, ValueError, TypeError, RuntimeError, AttributeError, MemoryError, IndexError) as fault:
+    except DAMAGE as fault:
         raise FileFault(
             f"broken, or no HDF5 file: {fault}", where=str(path), expected="an HDF5 file that was closed after writing"
         ) from fault

@@ -33,8 +33,7 @@ class HalfBridge:
 
     def __init__(self, making: Making) -> None:
         section = making.section
-        feed = making.node("fed_by")
-        assert isinstance(feed, FeedNode)
+        feed = making.node_of("fed_by", FeedNode, "feed")
         self._feed, self._surroundings = feed, making.surroundings
         self.threshold = section.quantity("threshold", "V")
         self.delay = section.quantity("delay", "s")
@@ -101,10 +100,8 @@ class CoilTerminal:
 
     def __init__(self, making: Making) -> None:
         section = making.section
-        bridge = making.node("driven_by")
-        assert isinstance(bridge, HalfBridge)
-        feed = making.node("fed_by")
-        assert isinstance(feed, FeedNode)
+        bridge = making.node_of("driven_by", HalfBridge, "half bridge")
+        feed = making.node_of("fed_by", FeedNode, "feed")
         self._bridge, self._feed, self._surroundings = bridge, feed, making.surroundings
         self._inductance = section.quantity("inductance", "H")
         self._resistance = section.quantity("resistance", "ohm")

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 import numpy as np
 
@@ -17,6 +17,8 @@ from wavewright.simulation.circuit.motion import Motion
 from wavewright.simulation.circuit.surroundings import Load, Surroundings
 from wavewright.simulation.definition import Section
 from wavewright.simulation.registry import Registry
+
+OfKind = TypeVar("OfKind")
 
 
 class Node(Protocol):
@@ -68,6 +70,15 @@ class Making:
                 f"`{key}: {name}` is no node", expected=f"one that stands above: {', '.join(self.nodes) or 'none'}"
             )
         return self.nodes[name]
+
+    def node_of(self, key: str, kind: type[OfKind], what: str) -> OfKind:
+        """Another node of the board that stands above this one and is of that kind, called `what` in messages."""
+        node = self.node(key)
+        if not isinstance(node, kind):
+            raise Misuse(
+                f"`{key}: {self.section.text(key)}` is not a {what}", expected=f"the name of a {what} that stands above"
+            )
+        return node
 
 
 MakeNode = Callable[[Making], Node]

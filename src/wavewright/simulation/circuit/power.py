@@ -8,9 +8,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from wavewright.errors import Misuse
 from wavewright.simulation.circuit.motion import Motion, polyline
-from wavewright.simulation.circuit.nodes import Making, Node, node_kind
+from wavewright.simulation.circuit.nodes import Making, node_kind
 from wavewright.simulation.circuit.slew import Point, crossings_of, extremes_of, level_at, slewed
 from wavewright.simulation.circuit.surroundings import Feed, Load
 
@@ -92,9 +91,7 @@ class BuckRail:
 
     def __init__(self, making: Making) -> None:
         section = making.section
-        feed = making.node("fed_by")
-        assert isinstance(feed, FeedNode)
-        self._feed = feed
+        self._feed = making.node_of("fed_by", FeedNode, "feed")
         self.level = making.part("level", "V")
         self.frequency = making.part("frequency", "Hz")
         self._inductance = section.quantity("inductance", "H")
@@ -191,7 +188,4 @@ class BuckRail:
 
 def rail_of(making: Making, key: str) -> BuckRail:
     """The rail that a node hangs on."""
-    node: Node = making.node(key)
-    if not isinstance(node, BuckRail):
-        raise Misuse(f"`{key}: {making.section.text(key)}` is not a rail", expected="a node of kind `buck rail`")
-    return node
+    return making.node_of(key, BuckRail, "rail")

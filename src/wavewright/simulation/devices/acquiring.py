@@ -17,6 +17,7 @@ from wavewright.simulation.scpi.status import Operation
 from wavewright.simulation.trigger import EdgeSetup
 
 _LONGEST_DELAY = 100e-6  # s, between arming and looking: chance moves each shot against the signal's phase
+MOST_INPUTS = 64
 AT_ONCE, ON_THE_BUS = 0, -1
 
 
@@ -31,8 +32,8 @@ class AcquiringInstrument(Instrument):
         super().__init__(making.identity, making.settings, making.bench.clock)
         details = making.details
         self._bench = making.bench
-        self.inputs = int(details.quantity("inputs", ""))
-        self.bits = int(details.quantity("bits", "", 8.0))
+        self.inputs = details.whole_number("inputs", most=MOST_INPUTS)
+        self.bits = details.whole_number("bits", 8, most=32)
         self._least_hysteresis = details.quantity("least_hysteresis", "1")
         self._patience = details.quantity("automatic_after", "s")
         build = np.random.default_rng([making.bench.seed, making.stream])
