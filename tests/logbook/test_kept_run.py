@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from wavewright.errors import BenchFault, OutputMayBeOn
+from wavewright.errors import BenchFault, Misuse, OutputMayBeOn
 from wavewright.instruments.bench import Bench
 from wavewright.instruments.bench_file import load_bench
 from wavewright.logbook.book import Logbook
@@ -54,3 +54,15 @@ def test_a_bench_in_use_is_refused_before_anything_is_sent(tmp_path: Path) -> No
     ):
         run(RECIPE, bench=BENCH, out=tmp_path / "outcomes", patience=0)
     assert not (tmp_path / "outcomes").exists()
+
+
+@pytest.mark.parametrize("serial", ["VC204-17", "VC204-00171", "xVC204-0017", "VC204-0017\u00a0"])
+def test_a_serial_number_that_does_not_match_is_refused_before_anything_is_sent(tmp_path: Path, serial: str) -> None:
+    recipe = tmp_path / "recipe.yaml"
+    text = RECIPE.read_text(encoding="utf-8")
+    recipe.write_text(text.replace("\ntitle:", '\nserial: {pattern: "VC204-\\\\d{4}"}\ntitle:', 1), encoding="utf-8")
+    with pytest.raises(Misuse, match="does not match `VC204-"):
+        run(recipe, bench=BENCH, serial=serial, out=tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+    assert run(recipe, bench=BENCH, serial="VC204-0017").serial == "VC204-0017"
+    assert run(recipe, bench=BENCH, serial=serial.strip(), serial_pattern=".*").serial == serial.strip()

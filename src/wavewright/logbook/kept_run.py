@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from wavewright.buses.patterns import read_pattern
 from wavewright.errors import Misuse, OutputMayBeOn, WavewrightError
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.logbook.evidence import Evidence
@@ -34,6 +35,7 @@ def run(
     *,
     bench: BenchFile | str | Path | None = None,
     serial: str = "",
+    serial_pattern: str | None = None,
     out: str | Path | None = None,
     logbook: str | Path | None = None,
     logbook_may_be_away: bool = False,
@@ -52,7 +54,7 @@ def run(
     recipe, bench : read already, or names of files; where there is no such file, the shipped one of that name is taken.
         Without a bench: `bench.yaml` beside the recipe or in this folder, that of WAVEWRIGHT_BENCH, or else the
         simulated bench; which one it is is said.
-    serial : number of the unit under test.
+    serial : number of the unit under test; serial_pattern : what the whole of it must match, in place of the recipe's.
     out : folder that the evidence goes into, in a folder of its own; None keeps captures in memory and writes nothing.
     logbook : path or URL of a logbook that the outcome is entered into; None enters it into none.
     logbook_may_be_away : begin although it cannot be reached, as in a batch that has begun. In either case an outcome
@@ -71,7 +73,7 @@ def run(
     Raises
     ------
     FileFault : a file says something that cannot be used.
-    Misuse : a serial number or a name cannot be stored.
+    Misuse : a serial number or a name cannot be stored, or a serial number does not match its pattern.
     BenchFault, StorageFault, OutputMayBeOn, LinkLost, NoAnswer, BadAnswer : as `wavewright.running.runner.run`.
 
     What was measured until an error came is kept, and is the `outcome` of the error.
@@ -81,6 +83,13 @@ def run(
     how = {"read_stored": read_stored, **how}
     if why := unstorable_serial(serial, recipe=wanted.name):
         raise Misuse(f"the serial number {shown(serial)} {why}", expected="printable text that UTF-8 can hold")
+    pattern = wanted.serial_pattern if serial_pattern is None else serial_pattern
+    if serial and pattern and not read_pattern(pattern).fullmatch(serial):
+        raise Misuse(
+            f"the serial number {shown(serial)} does not match `{pattern}`",
+            expected="a serial number as the recipe describes it",
+            do="read it off the unit again",
+        )
     words = {"operator": str(how.get("operator", "")), "station": station, "batch": batch, "recipe": str(wanted.path)}
     folders = {"folder": "" if out is None else str(out), "logbook": "" if logbook is None else str(logbook)}
     check_words({**words, "bench": str(there.path), **folders})

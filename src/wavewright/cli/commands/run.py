@@ -66,7 +66,7 @@ def run(
         str, typer.Option(help="With --batch: its name; a batch that broke off is taken up by the same name.")
     ] = "",
     serial_pattern: Annotated[
-        str | None, typer.Option(help="With --batch: what a serial number must match, in place of the recipe's.")
+        str | None, typer.Option(help="What the whole serial number must match, in place of the recipe's.")
     ] = None,
     repeat_passed: Annotated[
         bool, typer.Option("--repeat-passed", help="With --batch: take units that have passed before.")
@@ -103,6 +103,7 @@ def run(
 
     there = load_bench(chosen_bench(bench, recipe))
     wanted = load_recipe(find_file(recipe), set=read_settings(settings))
+    pattern = wanted.serial_pattern if serial_pattern is None else read_pattern(serial_pattern).text
     is_batch = batch or serials is not None
     lot = (batch_name or f"{datetime.now(UTC):%Y%m%d-%H%M%S}") if is_batch else ""
     where = logbook or usual_logbook()
@@ -113,6 +114,7 @@ def run(
             wanted,
             bench=there,
             serial=unit,
+            serial_pattern=pattern,
             operator=operator,
             out=out,
             desk=desk,
@@ -139,7 +141,6 @@ def run(
                 raise Misuse(
                     "--batch without a logbook", do="leave --no-logbook out: the logbook knows what has passed"
                 )
-            pattern = wanted.serial_pattern if serial_pattern is None else read_pattern(serial_pattern).text
             how = BatchOptions(lot, pattern, repeat_passed, stop_after)
             return _run_batch(
                 wanted.name, run_one, where, serials, how, out=out,
