@@ -161,6 +161,15 @@ def test_recompute_with_other_limits_says_what_differs_and_why(wavewright: Comma
     assert "rail_noise.ripple_tone" not in differences
 
 
+def test_recompute_with_a_channel_that_was_not_captured(wavewright: Command, book: Path, tmp_path: Path) -> None:
+    other = tmp_path / "other.yaml"
+    other.write_text(RECIPE.replace("rail:", "bus:").replace("of: rail", "of: bus"))
+    told = wavewright("recompute", last_full(wavewright, book), "--recipe", other, "--logbook", book)
+    assert told.status == 3
+    assert "the captures of `rail_noise` have no channel `bus`" in told.stdout + told.stderr
+    assert "expected: one of rail" in told.stdout + told.stderr
+
+
 def test_recompute_all_goes_on_after_runs_without_captures(wavewright: Command, book: Path) -> None:
     told = wavewright("recompute", "--all", "--jobs", 2, "--logbook", book)
     assert told.status == 3

@@ -72,6 +72,15 @@ def test_the_ending_chooses_the_format(tmp_path: Path) -> None:
         write_report(outcome(), tmp_path / "missing" / "out.xml")
 
 
+def test_a_run_whose_captures_lack_a_channel_is_reported_without_pictures(tmp_path: Path) -> None:
+    whole = outcome(seed=1)
+    other = [replace(one, waveforms={"drive": one["rail"]}) for one in whole.captures["rail_noise"]]
+    lacking = replace(whole, captures={"rail_noise": other})
+    for suffix in ("html", "xml", "md"):
+        write_report(lacking, tmp_path / f"out.{suffix}")
+        assert "ripple" in (tmp_path / f"out.{suffix}").read_text(encoding="utf-8").replace("\\", "")
+
+
 def test_readings_as_a_pandas_table() -> None:
     table = outcome().to_pandas()
     assert table.loc["rail_noise.ripple", "value"] == 0.024

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from wavewright.analysis.catalogue import find_metric
 from wavewright.analysis.parameters import Condition, ReferenceLevel
 from wavewright.analysis.reading import Reading
-from wavewright.errors import Misuse, NotMeasurable, StorageFault
+from wavewright.errors import FileFault, Misuse, NotMeasurable, StorageFault
 from wavewright.judgement.verdict import Verdict
 from wavewright.quantities import read_interval, show_quantity
 from wavewright.reporting.frame_strip import strip_marks
@@ -63,23 +63,27 @@ Maker = Callable[[Subject], Iterator[Picture]]
 def pictures_of(
     outcome: Outcome, one: MeasurementOutcome, recipe: Recipe | None, *, anchor: str, budget: int
 ) -> Iterator[Picture]:
-    """The pictures of one measurement; none where no shot was kept.
+    """The pictures of one measurement; none where no shot was kept, or what was kept cannot be read.
 
     Parameters
     ----------
     recipe : None where this version cannot read it: then the trace is drawn without marks.
     budget : bytes of raw codes that may go into the pictures.
     """
-    shots = outcome.captures.get(one.label, ())
-    number = decisive_shot(one, len(shots))
     try:
+        shots = outcome.captures.get(one.label, ())
+        number = decisive_shot(one, len(shots))
         capture = shots[number]
-    except (StorageFault, IndexError):
+        measurement = {each.label: each for each in recipe or ()}.get(one.label)
+        if measurement is not None:  # a channel that is lacking shows here
+            examined = Examined(capture, measurement)
+            for channel in measurement.channels:
+                examined.wave(channel)
+    except (StorageFault, FileFault, IndexError):
         return
-    measurement = {each.label: each for each in recipe or ()}.get(one.label)
     subject = None
     if measurement is not None:
-        subject = Subject(one, measurement, shots, number, Examined(capture, measurement), anchor)
+        subject = Subject(one, measurement, shots, number, examined, anchor)
     waves = subject.waves() if subject else capture.waveforms
     yield trace_picture(
         waves,

@@ -14,7 +14,7 @@ from wavewright.buses.decoded import Decoded
 from wavewright.buses.expectation import Expectation
 from wavewright.buses.frames import Frames
 from wavewright.buses.silence import why_silent
-from wavewright.errors import NotMeasurable
+from wavewright.errors import NotMeasurable, StorageFault
 from wavewright.recipe.measurement import Measurement
 from wavewright.running.front_ends import front_end_of
 from wavewright.waveform import Capture, Waveform
@@ -40,9 +40,16 @@ class Examined:
         Raises
         ------
         NotMeasurable : it could not be derived from this shot.
+        StorageFault : the shot, taken with another recipe or damaged since, has no such channel.
         """
         if channel in self._lacking:
             raise self._lacking[channel]
+        if channel not in self._waves:
+            raise StorageFault(
+                f"the captures of `{self._measurement.label}` have no channel `{channel}`",
+                expected=f"one of {', '.join(self.capture.waveforms) or 'none'}",
+                do="name the channels in the recipe as the run did",
+            )
         return self._waves[channel]
 
     def survey(self, channel: str) -> Survey:
