@@ -7,12 +7,12 @@ import math
 import numpy as np
 import pytest
 
-from wavewright.analysis.correlation import covariances
+from wavewright.analysis.front_end.probe_loading import Node
 from wavewright.analysis.measure import measure
-from wavewright.analysis.probe_loading import Node
 from wavewright.analysis.reading import Doubt
-from wavewright.analysis.survey import Survey
-from wavewright.buses.bit_rate import rate_scale
+from wavewright.analysis.record.survey import Survey
+from wavewright.analysis.spectrum.correlation import covariances
+from wavewright.buses.line.bit_rate import rate_scale
 from wavewright.errors import Misuse
 from wavewright.waveform import Waveform
 

@@ -6,7 +6,7 @@ from wavewright.analysis import catalogue
 from wavewright.analysis.catalogue import find_metric, metric, metrics
 from wavewright.analysis.parameters import Condition, ReferenceLevel, Slope
 from wavewright.analysis.reading import Reading
-from wavewright.analysis.survey import Survey
+from wavewright.analysis.record.survey import Survey
 from wavewright.errors import Misuse
 
 
@@ -19,7 +19,7 @@ def clean(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.mark.usefixtures("clean")
 def test_a_name_is_never_overridden() -> None:
-    with pytest.raises(Misuse, match=r"metric `mean` is already defined in wavewright.analysis.averages"):
+    with pytest.raises(Misuse, match=r"metric `mean` is already defined in wavewright.analysis.levels.averages"):
         metric("mean", unit="V", source="none")(lambda survey: Reading(0.0))
 
 

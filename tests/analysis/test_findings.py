@@ -9,10 +9,10 @@ import pytest
 
 from wavewright.analysis.catalogue import find_metric, metrics
 from wavewright.analysis.doubts import Doubt, Finding, Reads
-from wavewright.analysis.front_end import FrontEnd, Look
+from wavewright.analysis.front_end.front_end import FrontEnd, Look
 from wavewright.analysis.measure import measure, measure_surveys
 from wavewright.analysis.reading import Reading
-from wavewright.analysis.survey import Survey
+from wavewright.analysis.record.survey import Survey
 from wavewright.waveform import Waveform
 
 RATE = 500e3

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from wavewright.analysis.catalogue import metrics
-from wavewright.analysis.histogram import histogram_of
 from wavewright.analysis.measure import measure
 from wavewright.analysis.reading import Doubt
+from wavewright.analysis.record.histogram import histogram_of
 from wavewright.errors import Misuse
 from wavewright.waveform import Waveform
 
@@ -29,7 +29,7 @@ def test_several_metrics_share_one_pass_over_the_record(monkeypatch: pytest.Monk
         passes.append(codes.size)
         return histogram_of(codes)
 
-    monkeypatch.setattr("wavewright.analysis.record.histogram_of", counted)
+    monkeypatch.setattr("wavewright.analysis.record.record.histogram_of", counted)
     measure(DRIVE, ["minimum", "mean", "rms", "high_level", "duty_factor", "rise_time"])
     assert passes == [1000]
 

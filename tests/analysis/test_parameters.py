@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 import pytest
 
-from wavewright.analysis.levels import LevelMethod
+from wavewright.analysis.levels.state_levels import LevelMethod
 from wavewright.analysis.measure import measure
 from wavewright.analysis.parameters import Condition, ReferenceLevel, Slope, read_parameter
 from wavewright.errors import Misuse

@@ -9,7 +9,7 @@ import time
 
 import numpy as np
 
-from wavewright.analysis.density import Density
+from wavewright.analysis.statistics.density import Density
 from wavewright.waveform import Waveform
 
 SAMPLES, COLUMNS, ROWS = 10_000, 1000, 256

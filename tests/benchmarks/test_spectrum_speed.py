@@ -14,11 +14,11 @@ import numpy as np
 import pytest
 from scipy.fft import rfft
 
-from wavewright.analysis.power_density import power_density
-from wavewright.analysis.sine_fit import fit_sine
-from wavewright.analysis.spectrum import amplitude_spectrum
-from wavewright.analysis.survey import Survey
-from wavewright.analysis.tones import find_strongest
+from wavewright.analysis.record.survey import Survey
+from wavewright.analysis.spectrum.power_density import power_density
+from wavewright.analysis.spectrum.sine_fit import fit_sine
+from wavewright.analysis.spectrum.spectrum import amplitude_spectrum
+from wavewright.analysis.spectrum.tones import find_strongest
 from wavewright.waveform import Waveform
 
 SAMPLES = 10_000_000

@@ -8,9 +8,9 @@ from functools import cached_property
 import numpy as np
 import pytest
 
-from wavewright.buses.columns import ABSENT, Numbers
-from wavewright.buses.decoded import Decoded
+from wavewright.buses.bus_record import Decoded
 from wavewright.buses.frames import Frames
+from wavewright.buses.line.columns import ABSENT, Numbers
 from wavewright.buses.vocabulary import Holds
 
 MOST_LOOKED_AT = 200  # frames, one by one

@@ -9,9 +9,9 @@ import pytest
 import wavewright
 from tests.buses.wires import wave
 from wavewright.analysis.reading import Reading
+from wavewright.buses.bus_record import Decoded
 from wavewright.buses.catalogue import Bus, Layer, bus, buses, find_bus, find_layer, layer, layers
 from wavewright.buses.decode import check_decoding, decode
-from wavewright.buses.decoded import Decoded
 from wavewright.buses.frame import ERRORS
 from wavewright.buses.frame_metrics import (
     LineMetric,
@@ -22,7 +22,7 @@ from wavewright.buses.frame_metrics import (
     metrics_of_bus,
 )
 from wavewright.buses.frames import Frames
-from wavewright.buses.logic import Line
+from wavewright.buses.line.logic import Line
 from wavewright.errors import Misuse
 from wavewright.quantities import Interval
 
@@ -50,13 +50,13 @@ def test_layers_stand_on_buses_that_exist() -> None:
 
 def test_every_error_that_a_decoder_names_is_explained() -> None:
     named = set()
-    for path in HERE.glob("*.py"):
+    for path in HERE.rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.keyword) and node.arg == "errors" and isinstance(node.value, ast.Dict):
                 named |= {key.value for key in node.value.keys if isinstance(key, ast.Constant)}
             if isinstance(node, ast.Call) and getattr(node.func, "attr", "") == "append" and path.stem != "frame":
                 words = [arg for arg in node.args if isinstance(arg, ast.Constant) and isinstance(arg.value, str)]
-                named |= {word.value for word in words if path.stem in ("lin", "onewire", "can_fd", "nmea")}
+                named |= {word.value for word in words if path.stem in ("lin", "onewire", "flexible_rate", "nmea")}
     assert len(named) > 20
     assert named <= set(ERRORS)
 
@@ -142,7 +142,7 @@ def test_a_metric_of_ones_own_is_one_function_and_its_name_is_taken_once() -> No
     assert (entry.definition, entry.published and entry.published("", {})) == ("Edges counted.", FIVE)
     with pytest.raises(Misuse, match="metric `tallied` is already defined in tests"):
         line_metric("tallied", bus="other", unit="s", source="none")(tallied)
-    with pytest.raises(Misuse, match=r"metric `low_period` is already defined in wavewright\.buses\.i2c_timing"):
+    with pytest.raises(Misuse, match=r"metric `low_period` is already defined in wavewright\.buses\.i2c\.timing"):
         frame_metric("low_period", unit="s", source="none")(tallied)
 
 

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from tests.buses.wires import uart_of
-from wavewright.buses.columns import ABSENT, BitTexts, Numbers, Objects, Runs, Words
 from wavewright.buses.frame import ERRORS, Frame
 from wavewright.buses.frames import Frames
+from wavewright.buses.line.columns import ABSENT, BitTexts, Numbers, Objects, Runs, Words
 
 THREE = [
     Frame(0.0, 1.0, "a", {"x": 1, "raw": b"\x01\x02"}, ()),

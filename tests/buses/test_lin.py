@@ -6,10 +6,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.buses.wires import bits_of
-from wavewright.buses.checksums import carry_sum
 from wavewright.buses.decode import decode
 from wavewright.buses.frames import Frames
 from wavewright.buses.lin import protected_identifier
+from wavewright.buses.line.checksums import carry_sum
 from wavewright.simulation.encoders.bits import line_of_bits
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.impairments import jittered, off_rate

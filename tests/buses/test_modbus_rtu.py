@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pymodbus.framer.rtu import FramerRTU
 
-from wavewright.buses.checksums import CRCS, crc_of, longitudinal_check
 from wavewright.buses.decode import decode
 from wavewright.buses.frames import Frames
+from wavewright.buses.line.checksums import CRCS, crc_of, longitudinal_check
 from wavewright.simulation.encoders.bits import bits_of_text, line_of_bits
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.impairments import jittered, off_rate

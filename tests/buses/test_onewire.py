@@ -8,10 +8,10 @@ from crccheck.crc import Crc8Maxim
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wavewright.buses.checksums import CRCS, crc_of
 from wavewright.buses.decode import decode
 from wavewright.buses.frames import Frames
-from wavewright.buses.logic import Line
+from wavewright.buses.line.checksums import CRCS, crc_of
+from wavewright.buses.line.logic import Line
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.impairments import jittered
 from wavewright.simulation.encoders.onewire import onewire_line

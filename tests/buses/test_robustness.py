@@ -19,8 +19,8 @@ from wavewright.buses.decode import decode
 from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
 from wavewright.buses.lin import protected_identifier
-from wavewright.buses.line_codes import manchester_halves
-from wavewright.buses.logic import Line
+from wavewright.buses.line.line_codes import manchester_halves
+from wavewright.buses.line.logic import Line
 from wavewright.simulation.encoders.bits import line_of_bits
 from wavewright.simulation.encoders.can import CanMessage, can_line
 from wavewright.simulation.encoders.clocked import clocked_lines, i2s_bits

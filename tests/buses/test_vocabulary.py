@@ -11,15 +11,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from wavewright.buses.bus_record import Decoded
 from wavewright.buses.catalogue import buses, layers, vocabulary
 from wavewright.buses.decode import decode
-from wavewright.buses.decoded import Decoded
 from wavewright.buses.frame import Frame
 from wavewright.buses.frame_metrics import measure_decoded, measure_frames
 from wavewright.buses.frames import Frames
-from wavewright.buses.search import Search, find_frames
-from wavewright.buses.search_check import check_search, lone_words
-from wavewright.buses.search_grammar import DEEPEST, LONGEST
+from wavewright.buses.search.check import check_search, lone_words
+from wavewright.buses.search.grammar import DEEPEST, LONGEST
+from wavewright.buses.search.search import Search, find_frames
 from wavewright.buses.vocabulary import Vocabulary
 from wavewright.errors import Misuse, Place
 from wavewright.waveform import Waveform

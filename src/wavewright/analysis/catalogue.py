@@ -18,7 +18,7 @@ from typing import Any, TypeVar
 from wavewright import analysis
 from wavewright.analysis.doubts import Reads
 from wavewright.analysis.expressions.dimensions import quotient
-from wavewright.analysis.levels import LevelMethod
+from wavewright.analysis.levels.state_levels import LevelMethod
 from wavewright.analysis.parameters import ReferenceLevel, check_order, read_parameter
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.trade_words import nearest_metrics
@@ -171,7 +171,7 @@ def parts_read(reads: Reads | Collection[Reads]) -> frozenset[Reads]:
 @cache
 def metrics() -> Mapping[str, Metric]:
     """Every metric by name: the modules of this package, then what other packages bring."""
-    for module in pkgutil.iter_modules(analysis.__path__, "wavewright.analysis."):
+    for module in pkgutil.walk_packages(analysis.__path__, "wavewright.analysis."):
         importlib.import_module(module.name)
     for point in entry_points(group="wavewright.metrics"):
         try:

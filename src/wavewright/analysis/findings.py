@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from wavewright.analysis.doubts import EXTREMES, LEVELS, Doubt, Finding, Reads
-from wavewright.analysis.front_end import (
+from wavewright.analysis.front_end.front_end import (
     FrontEnd,
     Quiet,
     is_confirmed,
@@ -22,7 +22,7 @@ from wavewright.analysis.front_end import (
 )
 from wavewright.analysis.parameters import Condition, ReferenceLevel
 from wavewright.analysis.reading import Reading
-from wavewright.analysis.survey import Survey
+from wavewright.analysis.record.survey import Survey
 from wavewright.errors import NotMeasurable
 from wavewright.quantities import show_quantity
 

@@ -10,11 +10,11 @@ import numpy as np
 
 from wavewright.analysis.catalogue import Metric, find_metric
 from wavewright.analysis.findings import Read, doubted, parts_of
-from wavewright.analysis.front_end import FrontEnd
-from wavewright.analysis.levels import LevelChoice, LevelMethod
+from wavewright.analysis.front_end.front_end import FrontEnd
+from wavewright.analysis.levels.state_levels import LevelChoice, LevelMethod
 from wavewright.analysis.parameters import check_units
 from wavewright.analysis.reading import Reading
-from wavewright.analysis.survey import Survey
+from wavewright.analysis.record.survey import Survey
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.waveform import Waveform
 

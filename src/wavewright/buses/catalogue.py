@@ -230,7 +230,7 @@ def _find(name: str, table: Mapping[str, E], what: str) -> E:
 @cache
 def _discover() -> None:
     package = importlib.import_module("wavewright.buses")  # the name `wavewright.buses` is the public function
-    for module in pkgutil.iter_modules(package.__path__, "wavewright.buses."):
+    for module in pkgutil.walk_packages(package.__path__, "wavewright.buses."):
         importlib.import_module(module.name)
     for point in entry_points(group="wavewright.buses"):
         try:

@@ -6,7 +6,7 @@ import logging
 from collections.abc import Mapping
 from typing import Any
 
-from wavewright.buses.decoded import Decoded
+from wavewright.buses.bus_record import Decoded
 from wavewright.buses.frames import Frames
 from wavewright.errors import Misuse
 from wavewright.waveform import Waveform

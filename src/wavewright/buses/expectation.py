@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from difflib import get_close_matches
 
-from wavewright.buses.contents import frames_with
+from wavewright.buses.frame_bytes import frames_with
+from wavewright.buses.frame_text import show_bytes
 from wavewright.buses.frames import Frames
-from wavewright.buses.search import Search, bytes_of_hex, occurrences
-from wavewright.buses.show import show_bytes
+from wavewright.buses.search.search import Search, bytes_of_hex, occurrences
 from wavewright.buses.vocabulary import Vocabulary
 from wavewright.errors import Misuse
 

@@ -19,10 +19,10 @@ from typing import Any, TypeVar
 
 from wavewright.analysis.catalogue import Metric
 from wavewright.analysis.reading import Reading
-from wavewright.buses.decoded import Decoded
+from wavewright.buses.bus_record import Decoded
 from wavewright.buses.frame import ERRORS
 from wavewright.buses.frames import Frames
-from wavewright.buses.search import Search
+from wavewright.buses.search.search import Search
 from wavewright.buses.vocabulary import Spoken, Vocabulary
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.quantities import Interval
@@ -92,7 +92,7 @@ def _enter(entry: Metric) -> None:
 def frame_metrics() -> Mapping[str, Metric]:
     """Every metric of a decoded bus by name: the modules of this package, then what other packages bring."""
     package = importlib.import_module("wavewright.buses")  # the name `wavewright.buses` is the public function
-    for module in pkgutil.iter_modules(package.__path__, "wavewright.buses."):
+    for module in pkgutil.walk_packages(package.__path__, "wavewright.buses."):
         importlib.import_module(module.name)
     for point in entry_points(group="wavewright.frame_metrics"):
         try:
@@ -206,7 +206,7 @@ def measure_decoded(decoded: Decoded, name: str, **options: object) -> Reading:
         reading = _without_value(entry, nothing)
         if isinstance(entry, LineMetric) or len(decoded.frames):
             return reading
-        from wavewright.buses.silence import why_silent
+        from wavewright.buses.line.silence import why_silent
 
         return replace(reading, reason=f"{reading.reason}; {why_silent(decoded)}")
 

@@ -11,8 +11,8 @@ from typing import Any, overload
 import numpy as np
 import numpy.typing as npt
 
-from wavewright.buses.columns import ABSENT, Column, Indexes, Objects, Words
 from wavewright.buses.frame import Frame
+from wavewright.buses.line.columns import ABSENT, Column, Indexes, Objects, Words
 from wavewright.buses.vocabulary import Vocabulary
 from wavewright.waveform import Floats
 

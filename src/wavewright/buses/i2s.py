@@ -13,11 +13,11 @@ import numpy as np
 
 from wavewright.analysis.sense import Sense
 from wavewright.buses.catalogue import bus
-from wavewright.buses.clocking import NARROW_DATA, irregular, spiked, too_soon
-from wavewright.buses.columns import Numbers, Words
 from wavewright.buses.frames import Frames
-from wavewright.buses.logic import Line
-from wavewright.buses.ragged import any_of_each
+from wavewright.buses.line.clocking import NARROW_DATA, irregular, spiked, too_soon
+from wavewright.buses.line.columns import Numbers, Words
+from wavewright.buses.line.logic import Line
+from wavewright.buses.line.ragged import any_of_each
 from wavewright.buses.vocabulary import Vocabulary, number
 
 FEWEST_CLOCKS = 8  # a word: fewer are no sample

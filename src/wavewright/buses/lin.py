@@ -12,14 +12,14 @@ from typing import Annotated, Literal
 import numpy as np
 
 from wavewright.analysis.sense import POSITIVE
-from wavewright.buses.bit_rate import find_bit_time
 from wavewright.buses.catalogue import bus
-from wavewright.buses.checksums import carry_sum
-from wavewright.buses.columns import Objects
 from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
-from wavewright.buses.logic import Line
-from wavewright.buses.uart import uart
+from wavewright.buses.line.bit_rate import find_bit_time
+from wavewright.buses.line.checksums import carry_sum
+from wavewright.buses.line.columns import Objects
+from wavewright.buses.line.logic import Line
+from wavewright.buses.uart.uart import uart
 from wavewright.buses.vocabulary import BYTES, OCTET, Vocabulary, number, words
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats

@@ -12,12 +12,12 @@ from typing import Annotated, Literal
 import numpy as np
 
 from wavewright.analysis.sense import POSITIVE
-from wavewright.buses.bit_rate import shortest_pulse
 from wavewright.buses.catalogue import bus
-from wavewright.buses.columns import BitTexts, Flags, Indexes, Runs
 from wavewright.buses.frames import Frames
-from wavewright.buses.logic import Line
-from wavewright.buses.ragged import any_of_each, spread
+from wavewright.buses.line.bit_rate import shortest_pulse
+from wavewright.buses.line.columns import BitTexts, Flags, Indexes, Runs
+from wavewright.buses.line.logic import Line
+from wavewright.buses.line.ragged import any_of_each, spread
 from wavewright.buses.vocabulary import BYTES, TEXT, Vocabulary
 from wavewright.waveform import Floats
 

@@ -15,9 +15,9 @@ import numpy.typing as npt
 
 from wavewright.analysis.sense import POSITIVE
 from wavewright.buses.catalogue import layer
-from wavewright.buses.checksums import CRCS, crc_of_each
-from wavewright.buses.columns import Flags, Indexes, Numbers, Runs, Words
 from wavewright.buses.frames import Frames
+from wavewright.buses.line.checksums import CRCS, crc_of_each
+from wavewright.buses.line.columns import Flags, Indexes, Numbers, Runs, Words
 from wavewright.buses.vocabulary import BYTES, OCTET, WORD, Vocabulary, words
 from wavewright.errors import Misuse
 

@@ -11,9 +11,9 @@ from operator import xor
 from typing import Any
 
 from wavewright.buses.catalogue import layer
-from wavewright.buses.columns import Objects
 from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
+from wavewright.buses.line.columns import Objects
 from wavewright.buses.vocabulary import LIST, OCTET, TEXT, Vocabulary
 from wavewright.errors import Misuse
 

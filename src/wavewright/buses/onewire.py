@@ -14,11 +14,11 @@ from typing import Any
 import numpy as np
 
 from wavewright.buses.catalogue import bus
-from wavewright.buses.checksums import CRCS, crc_of
-from wavewright.buses.columns import Flags
 from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
-from wavewright.buses.logic import Line
+from wavewright.buses.line.checksums import CRCS, crc_of
+from wavewright.buses.line.columns import Flags
+from wavewright.buses.line.logic import Line
 from wavewright.buses.vocabulary import BYTES, FLAG, TEXT, Vocabulary, words
 from wavewright.waveform import Floats
 

@@ -7,10 +7,10 @@ from typing import Literal
 import numpy as np
 
 from wavewright.buses.catalogue import bus
-from wavewright.buses.clocking import NARROW, NARROW_DATA, spiked, too_soon
-from wavewright.buses.columns import Flags, Numbers
 from wavewright.buses.frames import Frames
-from wavewright.buses.logic import Line
+from wavewright.buses.line.clocking import NARROW, NARROW_DATA, spiked, too_soon
+from wavewright.buses.line.columns import Flags, Numbers
+from wavewright.buses.line.logic import Line
 from wavewright.buses.vocabulary import WORD, Vocabulary
 from wavewright.errors import Misuse
 from wavewright.waveform import Floats

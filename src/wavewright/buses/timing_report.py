@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from wavewright.analysis.reading import Reading
-from wavewright.analysis.survey import Survey
-from wavewright.buses.decoded import Decoded
+from wavewright.analysis.record.survey import Survey
+from wavewright.buses.bus_record import Decoded
 from wavewright.buses.frame_metrics import LineMetric, line_metrics, measure_decoded, published_limit
-from wavewright.buses.i2c_limits import supply_of
+from wavewright.buses.i2c.limits import supply_of
 from wavewright.errors import Misuse
 from wavewright.quantities import Interval
 

@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable
 from contextlib import suppress
 
-from wavewright.buses.patterns import Pattern
+from wavewright.buses.search.patterns import Pattern
 from wavewright.errors import NoAnswer, NoTrigger, WireFault
 from wavewright.instruments import scpi
 from wavewright.instruments.link import Link

@@ -10,7 +10,7 @@ from typing import TypeVar
 
 import pyvisa
 
-from wavewright.buses.patterns import Pattern
+from wavewright.buses.search.patterns import Pattern
 from wavewright.errors import BadAnswer, BenchFault, OutputMayBeOn
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.connecting import open_link

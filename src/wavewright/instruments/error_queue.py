@@ -9,7 +9,7 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from wavewright.buses.patterns import Pattern
+from wavewright.buses.search.patterns import Pattern
 from wavewright.errors import BadAnswer
 from wavewright.instruments.scpi import read_string, shorten
 

@@ -10,7 +10,7 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import BeforeValidator, Field, WithJsonSchema, field_validator
 
-from wavewright.buses import patterns
+from wavewright.buses.search import patterns
 from wavewright.errors import Misuse
 from wavewright.instruments.error_queue import ENTRY_PATTERN
 from wavewright.instruments.setting import Conversion, Messages, Pattern, Setting, Strict

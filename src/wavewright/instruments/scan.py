@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import pyvisa
 
-from wavewright.buses.patterns import Pattern
+from wavewright.buses.search.patterns import Pattern
 from wavewright.errors import BadAnswer, NoAnswer, WavewrightError
 from wavewright.instruments.connecting import open_link
 from wavewright.instruments.library import list_addresses

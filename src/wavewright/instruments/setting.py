@@ -8,7 +8,7 @@ from typing import Annotated, Any, ClassVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
-from wavewright.buses import patterns
+from wavewright.buses.search import patterns
 from wavewright.errors import BadAnswer, Misuse
 from wavewright.instruments import scpi
 from wavewright.instruments.vocabulary import Entry, Kind

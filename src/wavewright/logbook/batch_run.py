@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from wavewright.buses.patterns import Pattern
+from wavewright.buses.search.patterns import Pattern
 from wavewright.errors import StorageFault, WavewrightError
 from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.book import Logbook

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from wavewright.buses.patterns import read_pattern
+from wavewright.buses.search.patterns import read_pattern
 from wavewright.errors import Misuse, OutputMayBeOn, WavewrightError
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.logbook.evidence import Evidence

@@ -10,9 +10,9 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, Field
 
 from wavewright.analysis.parameters import read_parameter
+from wavewright.buses.bus_record import check_levels
 from wavewright.buses.catalogue import Bus, Layer, find_bus, find_layer
 from wavewright.buses.decode import check_decoding
-from wavewright.buses.decoded import check_levels
 from wavewright.errors import Place
 from wavewright.recipe.places import Block, Word, unplaced
 from wavewright.recipe.scope import Scope, one_of

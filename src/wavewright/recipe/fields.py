@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BeforeValidator, GetCoreSchemaHandler, GetJsonSchemaHandler, WithJsonSchema
 from pydantic_core import CoreSchema, core_schema
 
-from wavewright.buses import patterns
+from wavewright.buses.search import patterns
 from wavewright.errors import FileFault, Misuse, Place
 from wavewright.quantities import read_quantity
 from wavewright.recipe.model_reading import refusing

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from wavewright.analysis.reading import Reading
-    from wavewright.analysis.shot_statistics import Trend
+    from wavewright.analysis.statistics.shot_statistics import Trend
     from wavewright.running.outcome import CrossCheck, MeasurementOutcome, Outcome
 
 STYLES: Mapping[str, str] = {

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from wavewright.analysis.masks import MaskTest, PolygonMask
+from wavewright.analysis.statistics.masks import MaskTest, PolygonMask
 from wavewright.errors import NotMeasurable, WavewrightError
 from wavewright.reporting.count_picture import add_boxes, count_figure, described_counts
 from wavewright.reporting.palette import ORANGE, REDDISH_PURPLE, VERMILION

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from wavewright.analysis.catalogue import find_metric
-from wavewright.analysis.eye import eye_diagram
+from wavewright.analysis.jitter.eye import eye_diagram
 from wavewright.errors import NotMeasurable
 from wavewright.reporting.count_picture import count_figure, described_counts
 from wavewright.reporting.picture import Picture

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from wavewright.buses.frame import Frame
-from wavewright.buses.show import show_field
+from wavewright.buses.frame_text import show_field
 from wavewright.errors import NotMeasurable
 from wavewright.reporting.traces import StripMark
 

@@ -44,7 +44,7 @@ def _is_spectral(metric: str) -> bool:
 def _picture(subject: Subject, channel: str, name: str, tone: float | None) -> Picture:
     import plotly.graph_objects as go
 
-    from wavewright.analysis.spectrum import amplitude_spectrum
+    from wavewright.analysis.spectrum.spectrum import amplitude_spectrum
 
     survey = subject.shot.survey(channel)
     spectrum = amplitude_spectrum(survey)

@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from wavewright.analysis.survey import Survey
+from wavewright.analysis.record.survey import Survey
 from wavewright.instruments.setups import InputSetup
 from wavewright.quantities import show_quantity
 from wavewright.waveform import Waveform

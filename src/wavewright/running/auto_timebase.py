@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from wavewright.analysis.survey import Survey
+from wavewright.analysis.record.survey import Survey
 from wavewright.instruments.setups import TimebaseSetup
 from wavewright.quantities import show_quantity
 from wavewright.running.auto_range import Extent

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from wavewright.analysis.catalogue import find_metric
-from wavewright.analysis.comparison import MetricChange, compare, metric_changes
 from wavewright.analysis.doubts import EXTREMES, Reads
 from wavewright.analysis.findings import Read, doubted, with_findings
+from wavewright.analysis.front_end.probe_loading import Crystal, Node, Probe, crystal_pulling, expected_loading
 from wavewright.analysis.measure import measure_surveys
-from wavewright.analysis.probe_loading import Crystal, Node, Probe, crystal_pulling, expected_loading
 from wavewright.analysis.reading import Reading
-from wavewright.analysis.survey import Survey
+from wavewright.analysis.record.survey import Survey
+from wavewright.analysis.statistics.comparison import MetricChange, compare, metric_changes
 from wavewright.errors import NotMeasurable
 from wavewright.recipe.comparison import FOUND, Comparison, CrystalEntry
 from wavewright.recipe.measurement import Measurement

@@ -7,13 +7,13 @@ from collections.abc import Collection, Mapping, Sequence
 from wavewright.analysis.doubts import Reads
 from wavewright.analysis.expressions.derive import derive, filter_findings, parse_expression
 from wavewright.analysis.findings import Read, doubted
-from wavewright.analysis.front_end import FrontEnd, quiet
+from wavewright.analysis.front_end.front_end import FrontEnd, quiet
 from wavewright.analysis.reading import Doubt, Finding, Reading
-from wavewright.analysis.survey import Survey
-from wavewright.buses.decoded import Decoded
+from wavewright.analysis.record.survey import Survey
+from wavewright.buses.bus_record import Decoded
 from wavewright.buses.expectation import Expectation
 from wavewright.buses.frames import Frames
-from wavewright.buses.silence import why_silent
+from wavewright.buses.line.silence import why_silent
 from wavewright.errors import NotMeasurable, StorageFault
 from wavewright.recipe.measurement import Measurement
 from wavewright.running.front_ends import front_end_of

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from wavewright.analysis.front_end import FrontEnd, Look
+from wavewright.analysis.front_end.front_end import FrontEnd, Look
 from wavewright.instruments.bench import Bench
 
 Facts = Mapping[str, float | str | bool]

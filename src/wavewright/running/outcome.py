@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from wavewright.analysis.reading import Doubt, Reading
-from wavewright.analysis.shot_statistics import ShotStatistics, shot_statistics
+from wavewright.analysis.statistics.shot_statistics import ShotStatistics, shot_statistics
 from wavewright.errors import Misuse
 from wavewright.judgement.verdict import Verdict, combined
 from wavewright.waveform import Capture

@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from wavewright.analysis.density import Density
 from wavewright.analysis.doubts import EXTREMES, Reads
 from wavewright.analysis.findings import doubted, with_findings
-from wavewright.analysis.masks import Mask, MaskTest, PolygonMask, ToleranceBand, Violation
-from wavewright.analysis.rare_paths import RarePath
 from wavewright.analysis.reading import Doubt, Finding, Reading
+from wavewright.analysis.statistics.density import Density
+from wavewright.analysis.statistics.masks import Mask, MaskTest, PolygonMask, ToleranceBand, Violation
+from wavewright.analysis.statistics.rare_paths import RarePath
 from wavewright.errors import NotMeasurable
 from wavewright.quantities import show_quantity
 from wavewright.recipe.density import Mask as WantedMask

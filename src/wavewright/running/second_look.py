@@ -14,9 +14,9 @@ import numpy as np
 
 from wavewright.analysis.catalogue import find_metric
 from wavewright.analysis.doubts import Reads
-from wavewright.analysis.front_end import Look, repeating_frequency, tone_frequency
-from wavewright.analysis.survey import Survey
-from wavewright.analysis.tones import find_strongest
+from wavewright.analysis.front_end.front_end import Look, repeating_frequency, tone_frequency
+from wavewright.analysis.record.survey import Survey
+from wavewright.analysis.spectrum.tones import find_strongest
 from wavewright.errors import NotMeasurable
 from wavewright.instruments.digitizer import Digitizer
 from wavewright.instruments.setups import DigitizerSetup, TimebaseSetup, TriggerSetup

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.signal import find_peaks
 
-from wavewright.analysis.survey import Survey
+from wavewright.analysis.record.survey import Survey
 from wavewright.logbook.formats.catalogue import read_waveform, write_waveforms
 from wavewright.waveform import Waveform
 

@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from tests.simulation.conftest import SIM
+from wavewright.buses.bus_record import Decoded
 from wavewright.buses.decode import decode
-from wavewright.buses.decoded import Decoded
 from wavewright.buses.frame_metrics import measure_decoded
-from wavewright.buses.levels import LogicLevels
-from wavewright.buses.logic import line_of
+from wavewright.buses.line.logic import line_of
+from wavewright.buses.line.logic_levels import LogicLevels
 from wavewright.errors import WavewrightError
 from wavewright.simulation.circuit.board import Board, load_board
 from wavewright.simulation.circuit.bus_lines import BusLine

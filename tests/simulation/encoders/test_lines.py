@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wavewright.buses.logic import Line
+from wavewright.buses.line.logic import Line
 from wavewright.simulation.encoders.bits import bits_of_text, bits_of_word, line_of_bits, line_of_changes
 from wavewright.simulation.encoders.drawing import corners, draw, voltage_at
 from wavewright.simulation.encoders.impairments import (

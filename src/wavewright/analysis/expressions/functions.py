@@ -11,7 +11,7 @@ from types import MappingProxyType
 
 from wavewright.analysis.expressions import library
 from wavewright.analysis.expressions.dimensions import Dimension, dimension_of
-from wavewright.analysis.signals import Signal
+from wavewright.analysis.signals.signals import Signal
 from wavewright.errors import Misuse
 
 Operand = Signal | float

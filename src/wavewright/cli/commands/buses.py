@@ -26,10 +26,10 @@ def buses(
     as_json: AsJson = False,
 ) -> None:
     """List every bus and layer with its channels, show one of them or of their metrics, or how frames are searched."""
-    from wavewright.buses import search as searching
     from wavewright.buses.catalogue import buses as all_buses
     from wavewright.buses.catalogue import find_bus, layers
     from wavewright.buses.frame_metrics import frame_metrics
+    from wavewright.buses.search import search as searching
 
     if search:
         print(inspect.getdoc(searching))

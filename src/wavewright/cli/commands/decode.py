@@ -16,7 +16,7 @@ from wavewright.cli.output import AsJson, console, print_json
 from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
-    from wavewright.buses.decoded import Decoded
+    from wavewright.buses.bus_record import Decoded
     from wavewright.buses.frame import Frame
     from wavewright.buses.timing_report import TimingRow
 
@@ -61,7 +61,7 @@ def decode(
     recipe: --bus uart --tx 1 --baud 19200 --parity even. Exit status 1 if a frame has an error, or with --timing if a
     published limit does not hold.
     """
-    from wavewright.buses.search import Search
+    from wavewright.buses.search.search import Search
 
     if as_csv and as_json:
         raise Misuse("`--csv` and `--json`", expected="one of the two")
@@ -74,7 +74,7 @@ def decode(
     if search is not None and decoded.says is not None:
         search.check(decoded.says)  # before the work of decoding
     if not len(decoded.frames):
-        from wavewright.buses.silence import why_silent
+        from wavewright.buses.line.silence import why_silent
 
         typer.echo(why_silent(decoded), err=True)
     shown = decoded.frames if search is None else decoded.frames.take(search.where(decoded.frames))
@@ -88,8 +88,8 @@ def decode(
 
 
 def _decoded(file: Path, bus: str, then: str | None, interval: str | None, given: dict[str, str]) -> Decoded:
+    from wavewright.buses.bus_record import Decoded
     from wavewright.buses.catalogue import find_bus
-    from wavewright.buses.decoded import Decoded
     from wavewright.logbook.formats.catalogue import read_waveform
     from wavewright.quantities import read_quantity
 
@@ -148,7 +148,7 @@ def _print_table(frames: Iterable[Frame], base: Base) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    from wavewright.buses.show import frame_rows
+    from wavewright.buses.frame_text import frame_rows
 
     headings, rows = frame_rows(frames, base.value)
     table = Table(box=None, pad_edge=False, header_style="bold")
@@ -161,7 +161,7 @@ def _print_table(frames: Iterable[Frame], base: Base) -> None:
 
 def _print_csv(frames: Iterable[Frame], base: Base) -> None:
     """Times in seconds; everything else as in the table."""
-    from wavewright.buses.show import frame_rows
+    from wavewright.buses.frame_text import frame_rows
     from wavewright.logbook.spreadsheet_cell import as_cell
 
     given = list(frames)

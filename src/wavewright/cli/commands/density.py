@@ -34,8 +34,8 @@ def density(
     as_json: AsJson = False,
 ) -> int:
     """Count where stored shots went, time by level; exit status 1 if one is rare or leaves the band."""
-    from wavewright.analysis.density import Density
-    from wavewright.analysis.masks import MaskTest, ToleranceBand
+    from wavewright.analysis.statistics.density import Density
+    from wavewright.analysis.statistics.masks import MaskTest, ToleranceBand
     from wavewright.logbook.formats.catalogue import read_waveform
     from wavewright.quantities import read_quantity
 

@@ -101,9 +101,9 @@ def _beside(
     options: Mapping[str, str],
 ) -> dict[str, Reading]:
     """What differs from the waveform before, and by how much each metric moved."""
-    from wavewright.analysis.comparison import compare as compare_waves
-    from wavewright.analysis.comparison import metric_changes
     from wavewright.analysis.reading import Reading
+    from wavewright.analysis.statistics.comparison import compare as compare_waves
+    from wavewright.analysis.statistics.comparison import metric_changes
 
     found = compare_waves(before[0], now[0])
     changes = metric_changes(compute(before, metric, **options), compute(now, metric, **options))

@@ -87,7 +87,7 @@ def run(
 
     Outputs are switched off, and confirmed off, at the end, after any fault, and on Ctrl-C.
     """
-    from wavewright.buses.patterns import read_pattern
+    from wavewright.buses.search.patterns import read_pattern
     from wavewright.instruments.bench_file import load_bench
     from wavewright.instruments.simulated import fresh_draw
     from wavewright.instruments.stop_signals import STOP_SIGNALS

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from wavewright.buses.logic import Line
+from wavewright.buses.line.logic import Line
 from wavewright.errors import Misuse
 from wavewright.simulation.circuit.conversations import KINDS, Conversation
 from wavewright.simulation.circuit.edges import charged

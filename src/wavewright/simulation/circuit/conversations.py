@@ -7,7 +7,7 @@ from types import MappingProxyType
 
 import numpy as np
 
-from wavewright.buses.logic import Line
+from wavewright.buses.line.logic import Line
 from wavewright.simulation.circuit.edges import scattered
 from wavewright.simulation.definition import Section
 from wavewright.simulation.encoders.can import CanMessage, can_line

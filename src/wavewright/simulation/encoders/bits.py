@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from wavewright.buses.logic import Line
+from wavewright.buses.line.logic import Line
 
 
 def line_of_bits(

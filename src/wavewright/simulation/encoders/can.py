@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from wavewright.buses.logic import Line
+from wavewright.buses.line.logic import Line
 from wavewright.simulation.encoders.bits import bits_of_word, line_of_bits
 
 LENGTHS = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from wavewright.buses.logic import Line
+from wavewright.buses.line.logic import Line
 from wavewright.simulation.encoders.bits import bits_of_word, line_of_bits
 
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from wavewright.buses.logic import Line
+from wavewright.buses.line.logic import Line
 from wavewright.waveform import Floats, Waveform
 
 

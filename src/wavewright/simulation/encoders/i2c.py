@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from wavewright.buses.logic import Line
+from wavewright.buses.line.logic import Line
 from wavewright.simulation.encoders.bits import bits_of_word, line_of_changes
 
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from wavewright.buses.logic import Line
+from wavewright.buses.line.logic import Line
 
 
 def skewed(line: Line, delay: float) -> Line:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from wavewright.buses.logic import Line
+from wavewright.buses.line.logic import Line
 from wavewright.simulation.encoders.bits import line_of_bits
 from wavewright.simulation.encoders.uart import character_bits
 

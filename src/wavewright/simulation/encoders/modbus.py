@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from wavewright.buses.checksums import CRCS, crc_of
-from wavewright.buses.logic import Line
+from wavewright.buses.line.checksums import CRCS, crc_of
+from wavewright.buses.line.logic import Line
 from wavewright.simulation.encoders.uart import uart_line
 
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from wavewright.buses.logic import Line
+from wavewright.buses.line.logic import Line
 from wavewright.simulation.encoders.bits import bits_of_word
 
 RESET, WAIT, PRESENCE = 500e-6, 30e-6, 120e-6  # s

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from wavewright.buses.patterns import Pattern, read_pattern
+from wavewright.buses.search.patterns import Pattern, read_pattern
 from wavewright.errors import FileFault, Misuse
 from wavewright.simulation.definition import Section
 

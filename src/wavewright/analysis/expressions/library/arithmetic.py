@@ -10,7 +10,7 @@ from functools import reduce
 import numpy as np
 
 from wavewright.analysis.expressions.functions import SAME, Operand, Taken, expression_function
-from wavewright.analysis.signals import PointwiseSignal, Signal
+from wavewright.analysis.signals.signals import PointwiseSignal, Signal
 from wavewright.waveform import Floats
 
 # The names that an expression writes hide Python's own in this module, which uses none of these three.

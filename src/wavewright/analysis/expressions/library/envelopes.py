@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from wavewright.analysis.envelope import Envelope
 from wavewright.analysis.expressions.functions import Operand, Taken, expression_function
 from wavewright.analysis.expressions.library.time_calculus import channel
+from wavewright.analysis.signals.envelope import Envelope
 
 _WINDOW = (Taken("x"), Taken("span", "s", is_channel=False))
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from wavewright.analysis.calculus import Derivative, Integral
 from wavewright.analysis.expressions.dimensions import dimension_of
 from wavewright.analysis.expressions.functions import Operand, Taken, expression_function
-from wavewright.analysis.signals import Signal
+from wavewright.analysis.signals.calculus import Derivative, Integral
+from wavewright.analysis.signals.signals import Signal
 from wavewright.errors import Misuse
 
 _SECOND = dimension_of("s")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from wavewright.analysis.expressions.functions import Operand, Taken, expression_function
 from wavewright.analysis.expressions.library.time_calculus import channel
-from wavewright.analysis.resampling import Delayed, Resampled
+from wavewright.analysis.signals.resampling import Delayed, Resampled
 from wavewright.errors import Misuse
 
 

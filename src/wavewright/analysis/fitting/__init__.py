@@ -1,0 +1,1 @@
+"""Lines and exponentials that are fitted to a record."""

@@ -1,0 +1,1 @@
+"""What stands before the converter: probe, input, band limit."""

@@ -1,0 +1,1 @@
+"""Metrics of timing noise: jitter, Allan deviation, the eye."""

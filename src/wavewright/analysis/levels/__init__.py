@@ -1,0 +1,1 @@
+"""State levels, and metrics of voltage."""

@@ -1,0 +1,1 @@
+"""Metrics of supplies: power, ripple, load steps."""

@@ -1,0 +1,139 @@
+"""Ripple of a converter: the part of its output that repeats at the switching frequency, freed of noise and drift."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Annotated
+
+import numpy as np
+
+from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import EXTREMES, Reads
+from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.record.gapless import unbroken
+from wavewright.analysis.record.survey import Survey
+from wavewright.analysis.sense import NOT_NEGATIVE, POSITIVE
+from wavewright.analysis.spectrum.tones import find_strongest, tone_doubts
+from wavewright.errors import NotMeasurable
+from wavewright.waveform import Floats
+
+BLOCK = 1 << 16  # samples
+MOST_BINS = 64
+FEWEST_BINS = 4
+NOISY_PART = 0.1
+SOURCE = "common practice, no source; math: mean over all periods"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FoldedCycle:
+    """One period of a waveform, the mean of all in the record.
+
+    Parameters
+    ----------
+    means : in the waveform's unit, shape (n,); of the samples in each n-th of the period from the record's begin on.
+    deviations : standard uncertainties of these means, in the unit, shape (n,).
+    """
+
+    means: Floats
+    deviations: Floats
+    period: float
+
+
+@metric(
+    "switching_frequency",
+    reads=Reads.SPECTRUM,
+    unit="Hz",
+    source="math: interpolated peak of the discrete Fourier transform",
+)
+def switching_frequency(
+    survey: Survey,
+    *,
+    lowest: Annotated[float, "Hz", NOT_NEGATIVE] | None = None,
+    highest: Annotated[float, "Hz", POSITIVE] | None = None,
+) -> Reading:
+    """Switching frequency: that of the strongest tone of a converter's output.
+
+    Definition
+    ----------
+    as `strongest_tone`.
+
+    Parameters
+    ----------
+    lowest, highest : where it is looked for, Hz: keeps mains hum, load steps and ringing out.
+    """
+    tone = find_strongest(survey, lowest=lowest, highest=highest)
+    return Reading(tone.frequency, "Hz", uncertainty=tone.frequency_uncertainty, doubts=tone_doubts(tone))
+
+
+@metric("ripple", reads=(*EXTREMES, Reads.SPECTRUM), unit="", source=SOURCE)
+def ripple(
+    survey: Survey,
+    *,
+    frequency: Annotated[float, "Hz", POSITIVE] | None = None,
+    lowest: Annotated[float, "Hz", NOT_NEGATIVE] | None = None,
+    highest: Annotated[float, "Hz", POSITIVE] | None = None,
+) -> Reading:
+    """Ripple: peak to peak of the mean period of a converter's output; noise and spikes that do not repeat average out.
+
+    Definition
+    ----------
+    largest less smallest mean, over all periods, of the samples in each n-th of the period.
+
+    `peak_to_peak` says how much ripple and noise there are together.
+
+    Parameters
+    ----------
+    frequency : of switching, Hz; None: that of the strongest tone.
+    lowest, highest : where that is looked for, Hz.
+
+    Returns
+    -------
+    Reading in the waveform's unit. The period is cut into at most 64 parts, fewer where it has fewer samples; extremes
+    narrower than a part are flattened. Noise that is left in the parts makes the reading too large, by about its
+    uncertainty; doubt `noisy` where that is more than a tenth.
+    """
+    doubts: tuple[Doubt, ...] = ()
+    if frequency is None:
+        tone = find_strongest(survey, lowest=lowest, highest=highest)
+        frequency, doubts = tone.frequency, tone_doubts(tone)
+    cycle = fold(survey, frequency=frequency)
+    height = float(cycle.means.max() - cycle.means.min())
+    # the highest of n noisy means lies above the true one by about √(2 ln n) of their deviation, the lowest below it
+    lifted = 2 * math.sqrt(2 * math.log(cycle.means.size)) * float(np.median(cycle.deviations))
+    if lifted > NOISY_PART * height:
+        doubts = (*doubts, *((Doubt.NOISY,) if Doubt.NOISY not in doubts else ()))
+    return Reading(height, survey.unit, uncertainty=lifted, doubts=doubts)
+
+
+def fold(survey: Survey, *, frequency: float) -> FoldedCycle:
+    """The mean period of a waveform at a known frequency, Hz.
+
+    Raises
+    ------
+    NotMeasurable : invalid samples inside, a constant, less than 2 periods, or fewer than 4 samples in each.
+    """
+    wave = unbroken(survey, least=2 * FEWEST_BINS)
+    step = frequency * wave.interval
+    if not (FEWEST_BINS * step <= 1 and len(wave) * step >= 2):
+        raise NotMeasurable(
+            f"`{survey.name}`: {len(wave) * step:.3g} periods of {frequency:g} Hz in {len(wave)} samples",
+            expected=f"at least 2 periods of at least {FEWEST_BINS} samples",
+            do="lengthen `span`, or raise `rate`",
+        )
+    bins = min(MOST_BINS, int(1 / step))
+    size = int(math.floor(len(wave) * step + 1e-9) / step + 1e-6)  # whole periods, so that every part has its share
+    counts, sums, squares = np.zeros(bins), np.zeros(bins), np.zeros(bins)
+    base = wave.value_of(float(wave.codes[0]))
+    for first in range(0, size, BLOCK):
+        values = wave.values(first, min(size, first + BLOCK)) - base
+        places = np.arange(first, first + values.size) * step + 1e-9
+        parts = np.minimum(((places - np.floor(places)) * bins).astype(np.int64), bins - 1)
+        counts += np.bincount(parts, minlength=bins)
+        sums += np.bincount(parts, weights=values, minlength=bins)
+        squares += np.bincount(parts, weights=values**2, minlength=bins)
+    filled = counts > 0
+    counts, sums, squares = counts[filled], sums[filled], squares[filled]
+    means = sums / counts
+    variances = np.maximum(0.0, squares / counts - means**2) / np.maximum(1.0, counts - 1)
+    return FoldedCycle(base + means, np.sqrt(variances), 1 / frequency)

@@ -1,0 +1,1 @@
+"""A record: its samples, crossings, histogram and noise, each computed once."""

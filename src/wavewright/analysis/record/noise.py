@@ -1,0 +1,62 @@
+"""Noise of a record: what its samples scatter by, whatever the signal beneath does slowly."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from wavewright.analysis.record.histogram import Histogram
+from wavewright.waveform import Codes
+
+STRETCHES = 16
+STRETCH = 1024
+
+MEDIAN_OF_NORMAL = 0.6744897501960817  # median of |x| for a standard normal x (math)
+
+
+def noise_code(codes: Codes) -> float:
+    """Standard deviation of white noise on a record, in codes; 0 where most samples repeat their neighbours.
+
+    From the median size of the second difference x[k−1] − 2·x[k] + x[k+1], whose variance under white noise is 6 times
+    that of a sample (math), over at most 16 stretches of 1024 samples. The median leaves out the transitions. A signal
+    of few samples a period counts as noise in part.
+    """
+    firsts = np.linspace(0, max(codes.size - STRETCH, 0), STRETCHES).astype(np.int64)
+    stretches = [codes[first : first + STRETCH].astype(np.float64) for first in np.unique(firsts)]
+    sizes = np.abs(np.concatenate([np.diff(stretch, 2) for stretch in stretches if stretch.size > 2] or [np.empty(0)]))
+    sizes = sizes[np.isfinite(sizes)]
+    if not sizes.size:
+        return 0.0
+    return float(np.partition(sizes, sizes.size // 2)[sizes.size // 2]) / (MEDIAN_OF_NORMAL * math.sqrt(6))
+
+
+def state_scatter(histogram: Histogram, low: float, high: float) -> float:
+    """Robust standard deviation of the samples about the state that each is nearer to, in codes; the larger of both.
+
+    From the median distance from the state level, which for a normal distribution is 0.674 standard deviations (math).
+    Samples on transitions are in it, so that it is an upper bound where the waveform seldom dwells.
+
+    Parameters
+    ----------
+    low, high : state levels in codes, low < high.
+    """
+    split = int(np.searchsorted(histogram.codes, (low + high) / 2))
+    parts = ((slice(0, split), low), (slice(split, None), high))
+    return (
+        max(_median_distance(histogram.codes[p], histogram.counts[p], level) for p, level in parts) / MEDIAN_OF_NORMAL
+    )
+
+
+def _median_distance(codes: npt.NDArray[np.float64], counts: npt.NDArray[np.int64], level: float) -> float:
+    """The smallest distance from a level within which half of the samples lie."""
+    if not codes.size:
+        return 0.0
+    upto = np.concatenate([[0], np.cumsum(counts)])
+    near, far = 0.0, float(max(abs(codes[0] - level), abs(codes[-1] - level)))
+    for _ in range(24):  # to within 2⁻²⁴ of the largest distance
+        middle = (near + far) / 2
+        begin, end = np.searchsorted(codes, level - middle, "left"), np.searchsorted(codes, level + middle, "right")
+        near, far = (near, middle) if 2 * (upto[end] - upto[begin]) >= upto[-1] else (middle, far)
+    return near

@@ -1,0 +1,190 @@
+"""Survey: one waveform under examination. Everything found out about it is computed once, on demand, and kept."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable
+from dataclasses import replace
+from functools import cached_property
+from typing import Any, TypeVar
+
+from wavewright.analysis.levels.state_levels import (
+    LevelChoice,
+    LevelMethod,
+    StateLevels,
+    check_choice,
+    level_codes,
+    require_two_codes,
+)
+from wavewright.analysis.parameters import ReferenceLevel
+from wavewright.analysis.reading import Doubt
+from wavewright.analysis.record.crossings import Crossings
+from wavewright.analysis.record.histogram import Histogram, counted_one_by_one
+from wavewright.analysis.record.noise import state_scatter
+from wavewright.analysis.record.record import Record
+from wavewright.errors import NotMeasurable
+from wavewright.waveform import Waveform
+
+T = TypeVar("T")
+
+HYSTERESIS_OF_AMPLITUDE = 0.1
+HYSTERESIS_OF_NOISE = 6.0
+
+
+class Survey:
+    """One waveform and what has been found out about it; metrics take surveys, so that they share the passes.
+
+    Parameters
+    ----------
+    wave : the waveform. Not copied; its codes are read when something is first asked for.
+    choice : how the state levels are to be found.
+    """
+
+    def __init__(self, wave: Waveform, choice: LevelChoice = LevelChoice()) -> None:
+        self.wave = wave
+        self.choice = choice
+        self.record = Record(wave)
+        self._kept: dict[Hashable, Any] = {}
+
+    def once(self, key: Hashable, compute: Callable[[], T]) -> T:
+        """What `compute` returns, computed the first time that `key` is asked for and kept."""
+        if key not in self._kept:
+            self._kept[key] = compute()
+        found: T = self._kept[key]
+        return found
+
+    def at_levels(self, choice: LevelChoice) -> Survey:
+        """The same waveform with other state levels; what is known of its samples is shared."""
+        if choice == self.choice:
+            return self
+        return self.once(("levels", choice), lambda: self._with_levels(choice))
+
+    def _with_levels(self, choice: LevelChoice) -> Survey:
+        check_choice(choice)
+        other = Survey(self.wave, choice)
+        other.record = self.record
+        return other
+
+    def moved(self, origin: float) -> Survey:
+        """The same waveform on a time axis that has its zero at `origin`; what is known of its samples is shared."""
+        if origin == 0.0:
+            return self
+        return self.once(("moved", origin), lambda: self._moved(origin))
+
+    def _moved(self, origin: float) -> Survey:
+        other = Survey(replace(self.wave, start=self.wave.start - origin), self.choice)
+        other.record = self.record
+        return other
+
+    def __len__(self) -> int:
+        return len(self.wave)
+
+    @property
+    def name(self) -> str:
+        """Name of the channel, for messages; `waveform` where it has none."""
+        return self.wave.label
+
+    @property
+    def unit(self) -> str:
+        """Unit of the waveform's values."""
+        return self.wave.unit
+
+    @property
+    def histogram(self) -> Histogram:
+        """How often each code occurs; samples that are not finite are left out."""
+        return self.record.histogram
+
+    @property
+    def extremes(self) -> tuple[float, float]:
+        """Lowest and highest code.
+
+        Raises
+        ------
+        NotMeasurable : there is no valid sample.
+        """
+        return self.record.extremes
+
+    @property
+    def doubts(self) -> tuple[Doubt, ...]:
+        """What the samples themselves say against a reading of this waveform: clipped, invalid samples, few codes."""
+        return self.record.doubts
+
+    @cached_property
+    def levels(self) -> StateLevels:
+        """The two state levels, in the waveform's unit.
+
+        Raises
+        ------
+        NotMeasurable : fewer than two different codes, or the levels found are not one above the other.
+        """
+        low, high, method = self.choice.low, self.choice.high, self.choice.method
+        if low is not None and high is not None:
+            return StateLevels(low, high, LevelMethod.DECLARED, explanation="both states: declared")
+        _ = self.extremes
+        require_two_codes(self.histogram, self.name, self.unit)
+        names = ("low", "high") if self.wave.gain > 0 else ("high", "low")
+        # the shortest half is decided by the last sample at either end: bins are too wide for it
+        histogram = counted_one_by_one(self.record.codes) if method is LevelMethod.SHORTH else self.histogram
+        *codes, has_states, explanation = level_codes(histogram, method, names)
+        found = sorted(self.wave.value_of(code) for code in codes)
+        low, high = found[0] if low is None else low, found[1] if high is None else high
+        if not low < high:
+            raise NotMeasurable(
+                f"state levels of `{self.name}`: low {low:g} {self.unit}, high {high:g} {self.unit}",
+                expected="the low one below the high one",
+                do="declare both with `low_state` and `high_state`, or choose another of the `levels`",
+            )
+        return StateLevels(low, high, method, has_states, explanation)
+
+    @cached_property
+    def noise(self) -> float:
+        """Standard deviation of the noise, in the waveform's unit: from what neighbouring samples differ by.
+
+        On a waveform of few samples a period that is too much; where it has states, what the samples scatter about
+        these by is an upper bound.
+        """
+        if self.record.noise == 0.0 or self.histogram.codes.size < 2 or not self.levels.has_states:
+            return self.record.noise
+        low, high = sorted(self.wave.code_of(level) for level in (self.levels.low, self.levels.high))
+        return min(self.record.noise, abs(self.wave.gain) * state_scatter(self.histogram, low, high))
+
+    def level(self, reference: ReferenceLevel) -> float:
+        """A reference level in the waveform's unit.
+
+        Raises
+        ------
+        NotMeasurable : it is a ratio, and there are no state levels.
+        """
+        if not reference.is_ratio:
+            return reference.number
+        return reference.value(self.levels.low, self.levels.high)
+
+    def crossings(self, level: float, *, hysteresis: float | None = None) -> Crossings:
+        """Crossings of a level; none in a record without two different codes.
+
+        Parameters
+        ----------
+        level : in the waveform's unit.
+        hysteresis : height of the band round the level that must be left on the other side, in the waveform's unit.
+            None: 10 % of the amplitude or 6 standard deviations of the noise, whichever is more, but no more than the
+            distance to the nearer state level, so that the band never reaches further than half way to a state.
+        """
+        band = self.default_hysteresis(level) if hysteresis is None else hysteresis
+        if self.histogram.codes.size > 1:
+            lowest, highest = (self.wave.value_of(code) for code in self.extremes)
+            self.record.draw_outlines(self._middle(default=(lowest + highest) / 2))
+        return self.record.crossings(level, band)
+
+    def _middle(self, *, default: float) -> float:
+        try:
+            return (self.levels.low + self.levels.high) / 2
+        except NotMeasurable:
+            return default
+
+    def default_hysteresis(self, level: float) -> float:
+        """Height of the band round a level that is used where none is asked for, in the waveform's unit."""
+        try:
+            levels = self.levels
+        except NotMeasurable:
+            return 0.0
+        nearest = min(abs(level - levels.low), abs(level - levels.high))
+        return min(max(HYSTERESIS_OF_AMPLITUDE * levels.amplitude, HYSTERESIS_OF_NOISE * self.noise), nearest)

@@ -1,0 +1,43 @@
+"""A stretch of a record: the samples from one time to another, as a view."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from wavewright.analysis.record.gapless import require_unbroken
+from wavewright.analysis.record.survey import Survey
+from wavewright.waveform import Waveform
+
+
+def stretch(
+    survey: Survey, *, least: int, after: float | None = None, until: float | None = None, may_be_constant: bool = False
+) -> Waveform:
+    """The samples from `after` to `until`, s, both included; without bounds the whole record.
+
+    Raises
+    ------
+    NotMeasurable : fewer than `least` samples there, an invalid one among them, or a constant unless that may be.
+    """
+    begin, end = (
+        None if time is None else (time - survey.wave.start) / survey.wave.interval for time in (after, until)
+    )
+    return between(survey, begin, end, least=least, may_be_constant=may_be_constant)
+
+
+def between(
+    survey: Survey, begin: float | None, end: float | None, *, least: int, may_be_constant: bool = False
+) -> Waveform:
+    """The same between two places in samples, from the first of the record, not rounded."""
+    wave = survey.wave
+    first, last = 0, len(wave)
+    if begin is not None:
+        first = min(last, max(0, math.ceil(begin - 1e-9)))
+    if end is not None:
+        last = max(first, min(last, math.floor(end + 1e-9) + 1))
+    return require_unbroken(part_of(wave, first, last), least=least, may_be_constant=may_be_constant)
+
+
+def part_of(wave: Waveform, first: int, last: int) -> Waveform:
+    """Samples `first` up to, and without, `last`, as a waveform on the same time axis; a view."""
+    return replace(wave, codes=wave.codes[first:last], start=wave.time_of(first))

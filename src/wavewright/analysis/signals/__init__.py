@@ -1,0 +1,1 @@
+"""Waveforms made of waveforms: filters, envelopes, sums over time, other rates."""

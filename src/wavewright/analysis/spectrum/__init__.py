@@ -1,0 +1,1 @@
+"""Metrics of frequency: tones, distortion, noise density, phase."""

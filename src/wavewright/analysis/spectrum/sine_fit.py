@@ -1,0 +1,297 @@
+"""Sine fits by least squares, with the frequency given (three parameters) or sought as well (four).
+
+After IEEE 1057 and IEEE 1241 (from memory, not verified): with the frequency given the problem is linear; sought, it is
+solved by Gauss and Newton's iteration, begun at the strongest tone. Time is counted from the middle of the record
+inside, which keeps frequency and phase from disturbing each other. The record is read in blocks and never becomes float
+as a whole.
+
+Uncertainties are those of least squares with white residuals, which reach the Cramér–Rao bound; where harmonics or
+steps of the converter dominate the residual they are only a guide.
+"""
+
+from __future__ import annotations
+
+import cmath
+import math
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import Reads
+from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.record.gapless import unbroken
+from wavewright.analysis.record.survey import Survey
+from wavewright.analysis.sense import POSITIVE
+from wavewright.analysis.spectrum.spectrum import mean_code
+from wavewright.analysis.spectrum.tones import FEW_CYCLES, FEW_SAMPLES_A_CYCLE, find_strongest
+from wavewright.errors import NotMeasurable
+from wavewright.waveform import Floats, Waveform
+
+BLOCK = 1 << 13  # samples; longer dot products are spread over threads, which wait for each other on a busy machine
+MOST_ROUNDS = 50
+SETTLED = 1e-9  # rad: change of phase at the ends of the record between two rounds
+SOURCE = "IEEE 1057, sine fit by least squares (from memory, not verified)"
+
+
+@dataclass(frozen=True, slots=True)
+class SineFit:
+    """offset + amplitude · cos(2π·frequency·time + phase), time as on the waveform's axis.
+
+    Parameters
+    ----------
+    frequency : Hz. `amplitude`, `offset`, `residual_rms` : in the waveform's unit; the residual's mean square is over
+        all `size` samples. `phase` : rad, −π … π.
+    frequency_uncertainty and so on : standard uncertainties; that of a given frequency is 0.
+    cycles : number of them in the record.
+    """
+
+    frequency: float
+    amplitude: float
+    phase: float
+    offset: float
+    residual_rms: float
+    frequency_uncertainty: float
+    amplitude_uncertainty: float
+    phase_uncertainty: float
+    offset_uncertainty: float
+    cycles: float
+    size: int
+
+    @property
+    def cosine(self) -> float:
+        """Factor of cos 2πft, in the waveform's unit."""
+        return self.amplitude * math.cos(self.phase)
+
+    @property
+    def sine(self) -> float:
+        """Factor of sin 2πft, in the waveform's unit."""
+        return -self.amplitude * math.sin(self.phase)
+
+    @property
+    def doubts(self) -> tuple[Doubt, ...]:
+        """What speaks against the fit."""
+        found = []
+        if self.cycles < FEW_CYCLES:
+            found.append(Doubt.FEW_CYCLES)
+        if self.size / self.cycles < FEW_SAMPLES_A_CYCLE:
+            found.append(Doubt.UNDERSAMPLED)
+        if self.residual_rms > self.amplitude / math.sqrt(8):  # the residual has a quarter of the sine's power, or more
+            found.append(Doubt.NOISY)
+        return tuple(found)
+
+
+def fit_sine(survey: Survey, *, frequency: float | None = None, start: float | None = None) -> SineFit:
+    """The sine that fits best.
+
+    Parameters
+    ----------
+    frequency : Hz; given, it is held, and three parameters are fitted. None: four parameters.
+    start : Hz; where the search for the frequency begins. None: at the strongest tone.
+
+    Raises
+    ------
+    NotMeasurable : invalid samples inside, a constant, too few samples, less than one cycle, no convergence.
+    """
+    return survey.once(("sine fit", frequency, start), lambda: _fit(survey, frequency, start))
+
+
+@metric("sine_amplitude", reads=Reads.SPECTRUM, unit="", source=SOURCE)
+def sine_amplitude(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
+    """Sine amplitude: peak value of the sine that fits best; of given `frequency`, Hz, or the best one.
+
+    Definition
+    ----------
+    A in A·cos(2πft + φ) + C, such that the sum of squares of what is left is least.
+    """
+    fit = fit_sine(survey, frequency=frequency)
+    return Reading(fit.amplitude, survey.unit, uncertainty=fit.amplitude_uncertainty, doubts=fit.doubts)
+
+
+@metric("sine_frequency", reads=Reads.SPECTRUM, unit="Hz", source=SOURCE)
+def sine_frequency(survey: Survey, *, start: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
+    """Sine frequency: frequency of the sine that fits best, searched from `start`, Hz, or the strongest tone.
+
+    Definition
+    ----------
+    f in A·cos(2πft + φ) + C, such that the sum of squares of what is left is least.
+    """
+    fit = fit_sine(survey, start=start)
+    return Reading(fit.frequency, "Hz", uncertainty=fit.frequency_uncertainty, doubts=fit.doubts)
+
+
+@metric("sine_phase", reads=(Reads.SPECTRUM, Reads.TRIGGER), unit="deg", source=SOURCE)
+def sine_phase(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
+    """Sine phase: phase at time 0, the trigger, of the sine that fits best; 0 deg is a crest, −180 … 180 deg.
+
+    Definition
+    ----------
+    φ in A·cos(2πft + φ) + C, such that the sum of squares of what is left is least.
+    """
+    fit = fit_sine(survey, frequency=frequency)
+    uncertainty = math.degrees(fit.phase_uncertainty)
+    return Reading(math.degrees(fit.phase), "deg", uncertainty=uncertainty, doubts=fit.doubts)
+
+
+@metric("sine_offset", reads=Reads.SPECTRUM, unit="", source=SOURCE)
+def sine_offset(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
+    """Sine offset: the constant under the sine that fits best; unlike the mean it does not feel broken cycles.
+
+    Definition
+    ----------
+    C in A·cos(2πft + φ) + C, such that the sum of squares of what is left is least.
+    """
+    fit = fit_sine(survey, frequency=frequency)
+    return Reading(fit.offset, survey.unit, uncertainty=fit.offset_uncertainty, doubts=fit.doubts)
+
+
+@metric("sine_residual", reads=Reads.SPECTRUM, unit="", source=SOURCE)
+def sine_residual(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
+    """Sine residual: rms of what is left of the waveform when the sine that fits best is taken away.
+
+    Definition
+    ----------
+    √(Σ (v − A·cos(2πft + φ) − C)² / n).
+    """
+    fit = fit_sine(survey, frequency=frequency)
+    # the rms of n independent residuals scatters by 1/√(2n) of itself
+    uncertainty = fit.residual_rms / math.sqrt(2 * fit.size)
+    return Reading(fit.residual_rms, survey.unit, uncertainty=uncertainty, doubts=fit.doubts)
+
+
+def _fit(survey: Survey, frequency: float | None, start: float | None) -> SineFit:
+    wave = unbroken(survey, least=4 if frequency is not None else 5)
+    mean = mean_code(wave.codes)
+    if frequency is None:
+        begin = start if start is not None else _begin(survey, wave)
+        turn = _settle(wave, mean, 2 * math.pi * begin * wave.interval)
+    else:
+        turn = 2 * math.pi * frequency * wave.interval
+    cycles = turn * len(wave) / (2 * math.pi)
+    if cycles < (1.0 if frequency is None else 1e-6) or turn >= math.pi:
+        sought = turn / (2 * math.pi * wave.interval)
+        raise NotMeasurable(
+            f"`{survey.name}`: a sine of {sought:g} Hz, {cycles:.3g} cycles in the record",
+            expected="at least one cycle, and a frequency below half the sampling rate",
+            do="lengthen `span`, raise `rate`, or say where to begin",
+        )
+    return _described(wave, mean, turn, frequency)
+
+
+def _described(wave: Waveform, mean: float, turn: float, frequency: float | None) -> SineFit:
+    """The fit at a known turn, rad a sample, with its uncertainties."""
+    width = 3 if frequency is not None else 4
+    gram, right = _sums(wave.codes, mean, turn, 0.0, 0.0)
+    cosine, sine, constant = (float(number) for number in _solve(gram[:3, :3], right[:3], wave))
+    squares = _residual_squares(wave.codes, mean, turn, np.array([cosine, sine, constant]))
+    gram, _ = _sums(wave.codes, mean, turn, cosine, sine)
+    variance = squares / max(1, len(wave) - width)
+    spread = variance * np.linalg.pinv(gram[:width, :width])
+    amplitude = math.hypot(cosine, sine)
+    if amplitude == 0 or not math.isfinite(amplitude):
+        raise NotMeasurable(f"`{wave.label}`: no sine of that frequency", expected="an amplitude above 0")
+    by_amplitude = np.array([cosine, sine]) / amplitude
+    by_phase = np.array([sine, -cosine]) / amplitude**2
+    half = len(wave) / 2
+    turn_spread = float(spread[3, 3]) / half**2 if width == 4 else 0.0
+    middle = (wave.time_of(0) + wave.time_of(len(wave) - 1)) / 2
+    phase = math.atan2(-sine * wave.gain, cosine * wave.gain) - turn * middle / wave.interval
+    return SineFit(
+        frequency=frequency if frequency is not None else turn / (2 * math.pi * wave.interval),
+        amplitude=amplitude * abs(wave.gain),
+        phase=cmath.phase(cmath.rect(1, phase)),
+        offset=wave.value_of(mean + constant),
+        residual_rms=abs(wave.gain) * math.sqrt(squares / len(wave)),
+        frequency_uncertainty=math.sqrt(turn_spread) / (2 * math.pi * wave.interval),
+        amplitude_uncertainty=abs(wave.gain) * math.sqrt(by_amplitude @ spread[:2, :2] @ by_amplitude),
+        phase_uncertainty=math.sqrt(by_phase @ spread[:2, :2] @ by_phase + turn_spread * (middle / wave.interval) ** 2),
+        offset_uncertainty=abs(wave.gain) * math.sqrt(max(0.0, float(spread[2, 2]))),
+        cycles=turn * len(wave) / (2 * math.pi),
+        size=len(wave),
+    )
+
+
+def _begin(survey: Survey, wave: Waveform) -> float:
+    """A frequency, Hz, near enough to the sine for the iteration to find it."""
+    try:
+        return find_strongest(survey).frequency
+    except NotMeasurable:  # few samples or few cycles: try frequencies one after the other
+        group = max(1, len(wave) // 4096)
+        count = len(wave) // group
+        means = wave.codes[: count * group].reshape(count, group).mean(axis=1, dtype=np.float64)
+        means -= means.mean()
+        trials = np.arange(0.5, min(4.0, count / 2), 0.125)
+        left = [_residual_squares_at(means, 2 * math.pi * cycles / count) for cycles in trials]
+        return float(trials[int(np.argmin(left))]) / (count * group * wave.interval)
+
+
+def _residual_squares_at(values: Floats, turn: float) -> float:
+    gram, right = _sums(values, 0.0, turn, 0.0, 0.0)
+    found: Floats = np.asarray(np.linalg.lstsq(gram[:3, :3], right[:3], rcond=None)[0], dtype=np.float64)
+    return _residual_squares(values, 0.0, turn, found)
+
+
+def _settle(wave: Waveform, mean: float, turn: float) -> float:
+    """Gauss and Newton's iteration for the turn, rad a sample."""
+    half = len(wave) / 2
+    gram, right = _sums(wave.codes, mean, turn, 0.0, 0.0)
+    cosine, sine, _ = _solve(gram[:3, :3], right[:3], wave)
+    for _ in range(MOST_ROUNDS):
+        gram, right = _sums(wave.codes, mean, turn, cosine, sine)
+        cosine, sine, _, change = (float(number) for number in _solve(gram, right, wave))
+        # more than a quarter turn at the ends is beyond what the linear equations tell
+        step = max(-math.pi / 2, min(math.pi / 2, change))
+        turn += step / half
+        if abs(step) < SETTLED:
+            return turn
+        if not 0 < turn < math.pi:
+            break
+    raise NotMeasurable(
+        f"`{wave.label}`: the sine fit did not settle on a frequency",
+        expected="one sine that stands out",
+        do="check the waveform, or say where to begin",
+    )
+
+
+def _solve(gram: Floats, right: Floats, wave: Waveform) -> Floats:
+    try:
+        found: Floats = np.asarray(np.linalg.solve(gram, right), dtype=np.float64)
+    except np.linalg.LinAlgError:
+        found = np.full(right.size, np.nan)
+    if not np.isfinite(found).all():
+        raise NotMeasurable(f"`{wave.label}`: the samples do not determine a sine", expected="more samples or cycles")
+    return found
+
+
+def _blocks(codes: npt.NDArray[Any], mean: float, turn: float) -> Any:
+    """Blocks of (values, cosines, sines, places −1 … 1); the angle is 0 in the middle of the record."""
+    table = np.exp(1j * turn * np.arange(min(BLOCK, codes.size)))
+    middle = (codes.size - 1) / 2
+    for first in range(0, codes.size, BLOCK):
+        values = codes[first : first + BLOCK].astype(np.float64) - mean
+        pointers = table[: values.size] * cmath.exp(1j * turn * (first - middle))
+        places = (np.arange(first, first + values.size) - middle) / (codes.size / 2)
+        yield values, pointers.real, pointers.imag, places
+
+
+def _sums(codes: npt.NDArray[Any], mean: float, turn: float, cosine: float, sine: float) -> tuple[Floats, Floats]:
+    """Normal equations for cosine, sine, constant and change of phase at the record's ends."""
+    sums = np.zeros((5, 5))
+    for values, cosines, sines, places in _blocks(codes, mean, turn):
+        rows = np.empty((5, values.size))
+        rows[0], rows[1], rows[2] = cosines, sines, 1.0
+        rows[3] = places * (sine * cosines - cosine * sines)
+        rows[4] = values
+        sums += rows @ rows.T
+    return sums[:4, :4], sums[:4, 4]
+
+
+def _residual_squares(codes: npt.NDArray[Any], mean: float, turn: float, found: Floats) -> float:
+    """Sum of the squares of what is left, in codes²."""
+    total = 0.0
+    for values, cosines, sines, _ in _blocks(codes, mean, turn):
+        left = values - (found[0] * cosines + found[1] * sines + found[2])
+        total += float(left @ left)
+    return total

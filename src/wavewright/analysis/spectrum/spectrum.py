@@ -1,0 +1,125 @@
+"""Amplitude spectrum of a record: what amplitude stands at what frequency, the window accounted for.
+
+Memory: one float copy of the record (float32 for codes of 16 bits or fewer, where its rounding lies far below the
+converter's; else float64) and its transform: twice that copy at the peak, besides what the transform itself works in.
+The amplitudes, half a copy, are kept.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from wavewright.analysis.record.gapless import unbroken
+from wavewright.analysis.record.survey import Survey
+from wavewright.analysis.spectrum.windows import BLOCK, WINDOWS, Window, WindowName
+from wavewright.waveform import Floats, Waveform
+
+FEWEST_SAMPLES = 16
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Spectrum:
+    """Amplitudes at 0, step, 2·step, … Hz.
+
+    Parameters
+    ----------
+    amplitudes : shape (size // 2 + 1,), in `unit`, of the sine at each line: its peak value, not its rms. The first one
+        is the magnitude of the mean; the mean was taken out before the window, so it does not leak.
+    step : distance of two lines, Hz: 1 / duration.
+    size : number of samples that were transformed.
+    window : what they were weighted with. A line that lies between two bins is low by up to the scallop loss.
+    """
+
+    amplitudes: npt.NDArray[Any]
+    step: float
+    size: int
+    unit: str
+    window: Window
+
+    def frequency_of(self, index: float) -> float:
+        """Frequency of a line, or of a place between two, in Hz."""
+        return index * self.step
+
+    def frequencies(self) -> Floats:
+        """Frequencies of all lines, Hz: for plots."""
+        return np.arange(self.amplitudes.size, dtype=np.float64) * self.step
+
+    def span(self, lowest: float | None, highest: float | None) -> tuple[int, int]:
+        """Index of the first line at or above `lowest`, and of the one behind the last at or below `highest`, in Hz."""
+        slack = 1e-9  # a frequency that was meant to be a line's is one
+        first = 0 if lowest is None else max(0, int(np.ceil(lowest / self.step - slack)))
+        last = self.amplitudes.size
+        if highest is not None:
+            last = min(last, int(np.floor(highest / self.step + slack)) + 1)
+        return first, max(first, last)
+
+    def mean_squares(self, first: int, last: int) -> Floats:
+        """What the lines from `first` up to, and without, `last` add to the mean square, in unit².
+
+        The noise bandwidth of the window is divided out, so that sums over many lines are right (Parseval).
+        """
+        squares: Floats = np.square(self.amplitudes[first:last], dtype=np.float64)
+        half = np.full(squares.size, 0.5)
+        if first == 0 and squares.size:
+            half[0] = self.window.noise_bandwidth  # the mean is exact already
+        if self.size % 2 == 0 and last >= self.amplitudes.size > first:
+            half[-1] = 1.0  # the line at half the sampling rate stands for itself only
+        squares *= half / self.window.noise_bandwidth
+        return squares
+
+
+def amplitude_spectrum(survey: Survey, *, window: WindowName = "hann") -> Spectrum:
+    """Amplitude spectrum of the whole record.
+
+    Raises
+    ------
+    NotMeasurable : invalid samples inside, a constant, or fewer than 16 samples.
+    """
+    return survey.once(("spectrum", window), lambda: _spectrum(survey, WINDOWS[window]))
+
+
+def _spectrum(survey: Survey, window: Window) -> Spectrum:
+    from scipy.fft import rfft
+
+    wave = unbroken(survey, least=FEWEST_SAMPLES)
+    values, mean_code = centred(wave)
+    window.multiply(values)
+    lines = rfft(values, overwrite_x=True)
+    size = values.size
+    del values
+    amplitudes = np.abs(lines)
+    amplitudes *= 2 * abs(wave.gain) / (size * window.coherent_gain)
+    amplitudes[0] = abs(wave.value_of(mean_code))
+    if size % 2 == 0:
+        amplitudes[-1] /= 2
+    amplitudes.flags.writeable = False
+    return Spectrum(amplitudes, 1 / (size * wave.interval), size, wave.unit, window)
+
+
+def centred(wave: Waveform) -> tuple[npt.NDArray[Any], float]:
+    """The codes less their mean as floats that hold them without loss, and the mean code; gain is not applied."""
+    codes = wave.codes
+    is_short = codes.dtype.itemsize <= 2 or codes.dtype == np.float32
+    values = np.empty(codes.size, np.float32 if is_short else np.float64)
+    mean = mean_code(codes)
+    for first in range(0, codes.size, BLOCK):
+        part = values[first : first + BLOCK]
+        if codes.dtype.kind == "f":
+            np.subtract(codes[first : first + BLOCK], mean, out=part, dtype=np.float64, casting="unsafe")
+        else:
+            part[...] = codes[first : first + BLOCK]
+            np.subtract(part, mean, out=part)
+    return values, mean
+
+
+def mean_code(codes: npt.NDArray[Any]) -> float:
+    """Mean of the codes, without a copy of them; exact for integers."""
+    if codes.dtype.kind in "iu":
+        return int(codes.sum(dtype=np.int64)) / codes.size
+    offset = float(codes[0])  # keeps the digits of a small signal on a large offset
+    blocks = (codes[first : first + BLOCK].astype(np.float64) - offset for first in range(0, codes.size, BLOCK))
+    return offset + sum(float(block.sum()) for block in blocks) / codes.size

@@ -1,0 +1,1 @@
+"""Many shots: statistics, counts over time and level, comparison."""

@@ -1,0 +1,1 @@
+"""Metrics of time: periods, pulses, and the time between edges."""

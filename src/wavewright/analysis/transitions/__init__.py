@@ -1,0 +1,1 @@
+"""Metrics of single transitions: how long they take, and what follows them."""

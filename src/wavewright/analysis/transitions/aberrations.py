@@ -1,0 +1,238 @@
+"""Aberrations: how far the waveform goes beyond its states before and after a transition.
+
+      overshoot ─┬─  ╭╮
+      high state ┴┈┈╱┈┈╲┈╱──    undershoot after it ─┬─
+                   ╱    ╰╯                           ┴
+      low state ─╮╱
+      preshoot ─┴╰╯
+
+Terms of IEEE 181-2011, whose text was not read; the regions are defined by us, as follows. The state between two
+transitions belongs half to the one before, half to the one after: from each middle instant half way to the next. After
+a transition the region begins at the second reference level, and for what goes against the transition (undershoot of a
+rising one) where a sample has reached the state level; it ends with that half of the state. Before a transition it is
+the last three durations of the transition before its first reference level, within that half. `region` makes both so
+many durations long; three after a transition are the other usual choice, which misses the ringing of a fast edge.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Annotated
+
+import numpy as np
+import numpy.typing as npt
+
+from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import EXTREMES, LEVELS, Finding, Reads
+from wavewright.analysis.levels.level_uncertainty import level_uncertainty
+from wavewright.analysis.parameters import ReferenceLevel, Slope
+from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.record.survey import Survey
+from wavewright.analysis.sense import POSITIVE
+from wavewright.analysis.time.edges import noise_doubts, state_doubts
+from wavewright.analysis.transitions.rise_and_fall import whole_transitions
+from wavewright.analysis.transitions.transitions import HIGH, LOW, Transitions, middle_level
+from wavewright.errors import Misuse, NotMeasurable
+from wavewright.quantities import show_quantity
+from wavewright.waveform import Floats
+
+NOISY_PART = 0.1  # of the aberration, that noise may make of it
+RESOLVED = 2.0  # sample intervals; beside a transition of fewer, the peak too may lie between two samples
+LEAST_TOLD = 0.01  # of the amplitude: less does not matter to anybody
+SOURCE = "IEEE 181-2011, terms 'overshoot', 'undershoot', 'preshoot' (text not read); the regions are ours"
+
+Ratio = Annotated[float, "1", POSITIVE]
+
+
+@metric("overshoot", reads=(*EXTREMES, *LEVELS, Reads.TRANSITIONS), unit="1", source=SOURCE, reads_levels=True)
+def overshoot(
+    survey: Survey,
+    *,
+    slope: Slope = Slope.RISING,
+    region: Ratio | None = None,
+    low: ReferenceLevel = LOW,
+    high: ReferenceLevel = HIGH,
+) -> Reading:
+    """Overshoot: how far the waveform rises above its state behind a transition, over the amplitude.
+
+    Drawing
+    -------
+                    ╭╮  ┬ overshoot
+      high state ┈┈╱┈┈╲╱╰──
+                  ╱
+      low state ─╯
+
+    Behind a falling transition (`slope: falling`) it is the highest rebound above the low state, once that was reached.
+
+    Raises
+    ------
+    NotMeasurable : no whole transition of that slope.
+    """
+    return _behind(survey, slope, region, low, high, upward=True)
+
+
+@metric("undershoot", reads=(*EXTREMES, *LEVELS, Reads.TRANSITIONS), unit="1", source=SOURCE, reads_levels=True)
+def undershoot(
+    survey: Survey,
+    *,
+    slope: Slope = Slope.FALLING,
+    region: Ratio | None = None,
+    low: ReferenceLevel = LOW,
+    high: ReferenceLevel = HIGH,
+) -> Reading:
+    """Undershoot: how far the waveform falls below its state behind a transition, over the amplitude.
+
+    Drawing
+    -------
+      high state ─╮
+                   ╲
+      low state ┈┈┈┈╲┈┈╱╲╭──
+                     ╰╯  ┴ undershoot
+
+    Behind a rising transition (`slope: rising`) it is the deepest dip below the high state, once that was reached.
+
+    Raises
+    ------
+    NotMeasurable : no whole transition of that slope.
+    """
+    return _behind(survey, slope, region, low, high, upward=False)
+
+
+@metric("preshoot", reads=(*EXTREMES, *LEVELS, Reads.TRANSITIONS), unit="1", source=SOURCE, reads_levels=True)
+def preshoot(
+    survey: Survey,
+    *,
+    slope: Slope = Slope.RISING,
+    region: Ratio = 3.0,
+    low: ReferenceLevel = LOW,
+    high: ReferenceLevel = HIGH,
+) -> Reading:
+    """Preshoot: how far the waveform draws back from its state before a transition, over the amplitude.
+
+    Drawing
+    -------
+      high state       ╭──
+                      ╱
+      low state ─╮┈┈┈╱┈┈┈
+                 ╰──╯  ┴ preshoot
+
+    Below the low state before a rising transition, above the high state before a falling one.
+
+    Raises
+    ------
+    NotMeasurable : no whole transition of that slope.
+    """
+    one = _single(slope)
+    taken = whole_transitions(survey, one, low, high)
+    before, _ = _shares(survey, taken, low, high)
+    begins = np.maximum(before, taken.starts - _checked(region) * (taken.ends - taken.starts))
+    upward = one is Slope.FALLING
+    begins, ends = np.ceil(begins), np.ceil(taken.starts)
+    peaks, kept = _extremes(survey, begins, ends, upward=upward)
+    size = float(np.mean((ends - begins)[kept])) if kept.any() else 0.0
+    reading = _reading(survey, peaks, taken.middles[kept], size, upward=upward, state_is_high=upward)
+    return _resolved(reading, survey, taken)
+
+
+def _behind(
+    survey: Survey, slope: Slope, region: float | None, low: ReferenceLevel, high: ReferenceLevel, *, upward: bool
+) -> Reading:
+    one = _single(slope)
+    taken = whole_transitions(survey, one, low, high)
+    _, ends = _shares(survey, taken, low, high)
+    if region is not None:
+        ends = np.minimum(ends, taken.ends + _checked(region) * (taken.ends - taken.starts))
+    begins, is_high = np.ceil(taken.ends), one is Slope.RISING
+    if upward != is_high:  # a rebound: begins when the state has been reached
+        begins = _reached(survey, begins, ends, is_high=is_high)
+    ends = np.floor(ends) + 1
+    peaks, kept = _extremes(survey, begins, ends, upward=upward)
+    size = float(np.mean((ends - begins)[kept])) if kept.any() else 0.0
+    reading = _reading(survey, peaks, taken.middles[kept], size, upward=upward, state_is_high=is_high)
+    return _resolved(reading, survey, taken)
+
+
+def _resolved(reading: Reading, survey: Survey, taken: Transitions) -> Reading:
+    """The reading, in doubt where the transitions are too fast for the sampling: it may be more, and never less."""
+    size = float(np.mean(taken.ends - taken.starts))
+    if size >= RESOLVED:
+        return reading
+    text = f"the transition takes {size:.1f} sample intervals of {show_quantity(survey.wave.interval, 's')}"
+    finding = Finding(Doubt.FEW_SAMPLES, text, below=0.0)
+    return replace(reading, doubts=(*reading.doubts, finding.doubt), findings=(*reading.findings, finding))
+
+
+def _single(slope: Slope) -> Slope:
+    if slope is Slope.EITHER:
+        raise Misuse("`slope` is `either`", expected="rising or falling: aberrations differ between the two")
+    return slope
+
+
+def _checked(region: float) -> float:
+    if region <= 0:
+        raise Misuse(f"`region` is {region:g}", expected="more than 0 durations of the transition")
+    return region
+
+
+def _shares(survey: Survey, taken: Transitions, low: ReferenceLevel, high: ReferenceLevel) -> tuple[Floats, Floats]:
+    """Where the share of each transition in the states before and behind it begins and ends, in samples."""
+    last = float(len(survey) - 1)
+    neighbours = np.concatenate([[-np.inf], survey.crossings(middle_level(survey, low, high)).either_places, [np.inf]])
+    own = np.searchsorted(neighbours, taken.middles)
+    before, behind = (taken.middles + neighbours[own - 1]) / 2, (taken.middles + neighbours[own + 1]) / 2
+    return np.maximum(before, 0.0), np.minimum(behind, last)
+
+
+def _reached(survey: Survey, begins: Floats, ends: Floats, *, is_high: bool) -> Floats:
+    """First sample of each stretch that has reached the state; the end of the stretch where none has."""
+    wave, codes = survey.wave, survey.record.codes
+    level = wave.code_of(survey.levels.high if is_high else survey.levels.low)
+    places = survey.record.finite_places
+    reached = np.array(ends) + 1
+    for number, (begin, end) in enumerate(zip(places(begins), places(ends), strict=True)):
+        stretch = codes[int(begin) : int(end) + 1]
+        beyond = stretch >= level if is_high == (wave.gain > 0) else stretch <= level
+        if beyond.any():
+            reached[number] = begins[number] + int(beyond.argmax())
+    return reached
+
+
+def _extremes(survey: Survey, begins: Floats, ends: Floats, *, upward: bool) -> tuple[Floats, npt.NDArray[np.bool_]]:
+    """Highest or lowest value of each stretch from `begins` up to, and without, `ends`, and which have any."""
+    record, wave = survey.record, survey.wave
+    first, last = (record.finite_places(places).astype(np.int64) for places in (begins, ends))
+    last = np.minimum(last, record.codes.size)
+    kept = first < last
+    if not kept.any():
+        return np.empty(0), kept
+    extreme = np.maximum if upward == (wave.gain > 0) else np.minimum
+    marks = np.stack([first[kept], last[kept]], axis=1).ravel()[:-1]
+    codes = extreme.reduceat(record.codes[: last[kept][-1]], marks)[::2]
+    return wave.offset + wave.gain * codes.astype(np.float64), kept
+
+
+def _reading(
+    survey: Survey, peaks: Floats, places: Floats, size: float, *, upward: bool, state_is_high: bool
+) -> Reading:
+    levels = survey.levels
+    state = levels.high if state_is_high else levels.low
+    beyond = np.maximum(peaks - state if upward else state - peaks, 0.0) / levels.amplitude
+    if not beyond.size:
+        raise NotMeasurable(
+            f"`{survey.name}`: no sample on the state beside the transition",
+            expected="at least one between the transition and the end of its share of the state",
+            do="sample faster, or take a wider `region`",
+        )
+    # the extreme of n noisy samples lies beyond the true one by about √(2 ln n) of their deviation
+    lifted = survey.noise * math.sqrt(2 * math.log(max(2.0, size))) / levels.amplitude
+    is_lost = lifted > max(NOISY_PART * float(beyond.mean()), LEAST_TOLD)
+    known = math.hypot(survey.record.step / 2 / levels.amplitude, math.sqrt(3) * lifted)
+    noisy = (Doubt.NOISY,) if is_lost else noise_doubts(survey)
+    return Reading.of_occurrences(
+        beyond,
+        times=survey.wave.start + survey.wave.interval * places,
+        unit="1",
+        doubts=(*state_doubts(survey), *noisy),
+        resolution=math.hypot(known, math.sqrt(3) * level_uncertainty(survey) / levels.amplitude),
+    )

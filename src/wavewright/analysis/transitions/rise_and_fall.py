@@ -1,0 +1,144 @@
+"""Rise and fall: how long a transition lasts, and how steep it is."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from wavewright.analysis.catalogue import metric
+from wavewright.analysis.doubts import Reads
+from wavewright.analysis.expressions.dimensions import quotient
+from wavewright.analysis.parameters import ReferenceLevel, Slope
+from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.record.survey import Survey
+from wavewright.analysis.time.crossing_resolution import difference_resolution
+from wavewright.analysis.time.edges import noise_doubts, state_doubts
+from wavewright.analysis.transitions.transitions import HIGH, LOW, Transitions, find_transitions, middle_level
+from wavewright.errors import NotMeasurable
+from wavewright.waveform import Floats
+
+SOURCE = "IEEE 181-2011, term 'transition duration' (from memory, not verified); 10 to 90 %: FED-STD-1037C (seen)"
+FEW_SAMPLES = 5
+
+
+@metric("rise_time", reads=Reads.TRANSITIONS, unit="s", source=SOURCE, reads_levels=True)
+def rise_time(survey: Survey, *, low: ReferenceLevel = LOW, high: ReferenceLevel = HIGH) -> Reading:
+    """Rise time: from the low to the high reference level on a rising transition, mean of all whole ones.
+
+    Drawing
+    -------
+      high state ─────────────╭────
+      high ┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈╱┈┈┈┈
+                            ╱┊
+      low  ┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈╱┈┈┊┈┈┈┈
+      low state ─────────╯┊  ┊
+                          ├──┤ rise time
+
+    A filter of bandwidth B with a single pole gives ln 9 / (2π·B).
+
+    Raises
+    ------
+    NotMeasurable : no whole rising transition.
+    """
+    return _duration(survey, Slope.RISING, low, high)
+
+
+@metric("fall_time", reads=Reads.TRANSITIONS, unit="s", source=SOURCE, reads_levels=True)
+def fall_time(survey: Survey, *, low: ReferenceLevel = LOW, high: ReferenceLevel = HIGH) -> Reading:
+    """Fall time: from the high to the low reference level on a falling transition, mean of all whole ones.
+
+    Drawing
+    -------
+      high state ────╮
+      high ┈┈┈┈┈┈┈┈┈┈┈╲┈┈┈┈┈┈┈
+                      ┊╲
+      low  ┈┈┈┈┈┈┈┈┈┈┈┈┈┈╲┈┈┈┈
+      low state       ┊  ┊╰────
+                      ├──┤ fall time
+
+    Raises
+    ------
+    NotMeasurable : no whole falling transition.
+    """
+    return _duration(survey, Slope.FALLING, low, high)
+
+
+@metric(
+    "slew_rate",
+    reads=Reads.TRANSITIONS,
+    unit="V/s",
+    source="math: difference of the reference levels over the transition duration",
+    reads_levels=True,
+)
+def slew_rate(
+    survey: Survey, *, slope: Slope = Slope.RISING, low: ReferenceLevel = LOW, high: ReferenceLevel = HIGH
+) -> Reading:
+    """Slew rate: mean steepness between the reference levels of a transition, as a magnitude.
+
+    Definition
+    ----------
+    (high − low) / transition duration, mean of all whole transitions of the slope; in the waveform's unit per second.
+
+    Raises
+    ------
+    NotMeasurable : no whole transition of that slope.
+    """
+    taken = whole_transitions(survey, slope, low, high)
+    durations = survey.wave.interval * (taken.ends - taken.starts)
+    rise = survey.level(high) - survey.level(low)
+    relative = difference_resolution(survey, taken.middles) / float(durations.mean())
+    each = rise / durations
+    return Reading.of_occurrences(
+        each,
+        times=_times(survey, taken.middles),
+        unit=quotient(survey.unit, "s"),
+        doubts=_doubts(survey, taken),
+        resolution=relative * float(each.mean()),
+    )
+
+
+def whole_transitions(survey: Survey, slope: Slope, low: ReferenceLevel, high: ReferenceLevel) -> Transitions:
+    """All whole transitions of a slope, of which there is at least one.
+
+    Raises
+    ------
+    NotMeasurable : there is none.
+    """
+    slopes = (Slope.RISING, Slope.FALLING) if slope is Slope.EITHER else (slope,)
+    parts = [find_transitions(survey, one, low, high) for one in slopes]
+    taken = parts[0] if len(parts) == 1 else _merged(parts)
+    if not taken.middles.size:
+        middle = survey.crossings(middle_level(survey, low, high))
+        raise NotMeasurable(
+            f"`{survey.name}`: no whole {slope} transition between {survey.level(low):g} and {survey.level(high):g} "
+            f"{survey.unit}; {middle.rising_places.size} rising and {middle.falling_places.size} falling crossings of "
+            f"their middle",
+            expected="at least one with its beginning and its end in the record",
+            do="lengthen the record, or move the trigger away from its ends",
+        )
+    return taken
+
+
+def _merged(parts: list[Transitions]) -> Transitions:
+    order = np.argsort(np.concatenate([part.middles for part in parts]))
+    columns = (np.concatenate([getattr(part, name) for part in parts])[order] for name in ("starts", "middles", "ends"))
+    return Transitions(*columns)
+
+
+def _duration(survey: Survey, slope: Slope, low: ReferenceLevel, high: ReferenceLevel) -> Reading:
+    taken = whole_transitions(survey, slope, low, high)
+    return Reading.of_occurrences(
+        survey.wave.interval * (taken.ends - taken.starts),
+        times=_times(survey, taken.middles),
+        unit="s",
+        doubts=_doubts(survey, taken),
+        resolution=difference_resolution(survey, taken.middles),
+    )
+
+
+def _times(survey: Survey, places: Floats) -> Floats:
+    return np.asarray(survey.wave.start + survey.wave.interval * places, dtype=np.float64)
+
+
+def _doubts(survey: Survey, taken: Transitions) -> tuple[Doubt, ...]:
+    few = (Doubt.FEW_SAMPLES,) if float(np.mean(taken.ends - taken.starts)) < FEW_SAMPLES else ()
+    return (*few, *state_doubts(survey), *noise_doubts(survey))

@@ -1,0 +1,1 @@
+"""CAN and CAN FD."""

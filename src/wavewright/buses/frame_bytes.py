@@ -1,0 +1,63 @@
+"""What frames say as bytes and as text, whether a frame is a single character or a whole telegram."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import numpy.typing as npt
+
+from wavewright.buses.frames import Frames
+from wavewright.buses.line.columns import ABSENT, Flags, Numbers
+
+SOURCES = ("_raw", "data", "text", "mosi", "miso", "sample")
+"""Fields that are looked at for content, the first that is there; `_raw` are all bytes of a frame as they were sent."""
+
+
+def frames_with(frames: Frames, places: Callable[[bytes], list[tuple[int, int]]]) -> Flags:
+    """Which frames hold, or take part in, something that is searched for in their bytes.
+
+    Where every frame is one character or word, these are strung together, and what is found may span frames; a frame
+    without a readable value ends the string. Where a frame has bytes of its own, each is searched alone.
+
+    Parameters
+    ----------
+    places : for some bytes, where what is searched for lies in them: first, last (exclusive).
+    """
+    found = np.zeros(len(frames), dtype=np.bool_)
+    for name in SOURCES:
+        column = frames.columns.get(name)
+        if isinstance(column, Numbers):
+            for begin, string in _strings(column):
+                for first, last in places(string):
+                    found[begin + first : begin + last] = True
+        elif column is not None:
+            found |= [bool(places(_as_bytes(value))) for value in column.listed()]
+        if name == "_raw" and column is not None:
+            break
+    return found
+
+
+def all_bytes(frames: Frames) -> bytes:
+    """Everything that the frames say, one after the other."""
+    for name in SOURCES:
+        column = frames.columns.get(name)
+        if column is not None:
+            values = [value for value in column.listed() if value is not ABSENT]
+            return b"".join(bytes([value & 0xFF]) if isinstance(value, int) else _as_bytes(value) for value in values)
+    return b""
+
+
+def _as_bytes(value: object) -> bytes:
+    if isinstance(value, bytes):
+        return value
+    return value.encode("latin-1", "replace") if isinstance(value, str) else b""
+
+
+def _strings(column: Numbers) -> list[tuple[int, bytes]]:
+    """Runs of readable values as bytes, and the frame at which each begins; of wide words the lowest byte."""
+    values = (column.values & 0xFF).astype(np.uint8)
+    if column.present is None:
+        return [(0, values.tobytes())]
+    edges: npt.NDArray[np.int64] = np.flatnonzero(np.diff(np.concatenate([[0], column.present.astype(np.int8), [0]])))
+    return [(int(a), values[a:b].tobytes()) for a, b in edges.reshape(-1, 2)]

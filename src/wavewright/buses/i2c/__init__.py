@@ -1,0 +1,1 @@
+"""I2C, SMBus and serial memories: frames, timing, limits."""

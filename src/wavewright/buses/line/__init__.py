@@ -1,0 +1,1 @@
+"""From levels to bits: comparator, logic, rate, clocking, check words."""

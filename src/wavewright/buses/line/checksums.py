@@ -1,0 +1,173 @@
+"""Check words: cyclic redundancy checks by polynomial, for one message or for many at once, and sums.
+
+The parameters of each are those of the public CRC catalogue (width, polynomial, start value, reflection, final xor);
+the check values of all of them are tested against two independent libraries.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cache
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from wavewright.buses.line.ragged import Octets
+
+Words = npt.NDArray[np.uint64]
+Indexes = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Crc:
+    """One cyclic redundancy check. `reflected` stands for input and output alike."""
+
+    width: int
+    polynomial: int
+    start: int
+    reflected: bool
+    final_xor: int
+
+
+CRCS: Mapping[str, Crc] = MappingProxyType(
+    {
+        "usb5": Crc(5, 0x05, 0x1F, True, 0x1F),
+        "mmc7": Crc(7, 0x09, 0x00, False, 0x00),
+        "smbus": Crc(8, 0x07, 0x00, False, 0x00),
+        "onewire8": Crc(8, 0x31, 0x00, True, 0x00),
+        "j1850": Crc(8, 0x1D, 0xFF, False, 0xFF),
+        "autosar8": Crc(8, 0x2F, 0xFF, False, 0xFF),
+        "nrsc5": Crc(8, 0x31, 0xFF, False, 0x00),
+        "flexray11": Crc(11, 0x385, 0x01A, False, 0x000),
+        "can15": Crc(15, 0x4599, 0x0000, False, 0x0000),
+        "arc": Crc(16, 0x8005, 0x0000, True, 0x0000),
+        "modbus": Crc(16, 0x8005, 0xFFFF, True, 0x0000),
+        "usb16": Crc(16, 0x8005, 0xFFFF, True, 0xFFFF),
+        "onewire16": Crc(16, 0x8005, 0x0000, True, 0xFFFF),
+        "ibm3740": Crc(16, 0x1021, 0xFFFF, False, 0x0000),
+        "xmodem": Crc(16, 0x1021, 0x0000, False, 0x0000),
+        "kermit": Crc(16, 0x1021, 0x0000, True, 0x0000),
+        "x25": Crc(16, 0x1021, 0xFFFF, True, 0xFFFF),
+        "canfd17": Crc(17, 0x1685B, 0x10000, False, 0x00000),
+        "canfd21": Crc(21, 0x102899, 0x100000, False, 0x000000),
+        "flexray24": Crc(24, 0x5D6DCB, 0xFEDCBA, False, 0x000000),
+        "crc32": Crc(32, 0x04C11DB7, 0xFFFFFFFF, True, 0xFFFFFFFF),
+        "crc32c": Crc(32, 0x1EDC6F41, 0xFFFFFFFF, True, 0xFFFFFFFF),
+    }
+)
+
+
+def crc_of(message: bytes, kind: Crc) -> int:
+    """The check word of one message."""
+    values = np.frombuffer(message, dtype=np.uint8)
+    return int(crc_of_each(values, np.zeros(1, np.int64), np.full(1, values.size), kind)[0])
+
+
+def crc_of_each(values: npt.NDArray[np.uint8], first: Indexes, last: Indexes, kind: Crc) -> Words:
+    """The check words of many messages: message k is `values[first[k]:last[k]]`."""
+    return _run(last - first, lambda which, step: values[first[which] + step], kind, kind.start)
+
+
+def crc_of_bits(bits: npt.NDArray[np.bool_], first: Indexes, last: Indexes, kind: Crc) -> Words:
+    """The check words of many bit strings: string k is `bits[first[k]:last[k]]`, most significant bit first.
+
+    A check is linear: zeros in front, which fill the first octet, change nothing if the register starts empty; and the
+    start value adds (xor) what it alone would leave.
+
+    Parameters
+    ----------
+    kind : one that is not reflected.
+    """
+    sizes = last - first
+    counts = -(-sizes // 8)
+    octets = Octets(bits)
+    head = (0xFF >> (8 * counts - sizes)).astype(np.uint8)  # of the first octet, those bits that belong to the string
+
+    def octet(which: Indexes, step: int) -> npt.NDArray[np.uint8]:
+        found = octets.at(last[which] - 8 * (counts[which] - step))
+        return found & head[which] if step == 0 else found
+
+    words: Words = _run(counts, octet, kind, 0) ^ _started(kind, int(sizes.max(initial=0)))[sizes]
+    return words
+
+
+def _run(sizes: Indexes, octet: Callable[[Indexes, int], npt.NDArray[np.uint8]], kind: Crc, start: int) -> Words:
+    """The check words of messages of so many octets.
+
+    All messages take a step together, the longest decides how many steps there are.
+
+    Parameters
+    ----------
+    octet : of some messages, by index, the one at a step.
+    start : value of the register before the first.
+    """
+    table = _table(kind)
+    shift = np.uint64(max(kind.width, 8) - 8)  # narrow registers are kept at the top of a byte
+    pad = max(0, 8 - kind.width)
+    mask = np.uint64((1 << (kind.width + pad)) - 1)
+    register = np.full(sizes.size, _mirrored(start, kind.width) if kind.reflected else start << pad, dtype=np.uint64)
+    order = np.argsort(-sizes, kind="stable")
+    ordered = sizes[order]
+    for step in range(int(sizes.max(initial=0))):
+        active = order[: int(np.searchsorted(-ordered, -step, side="left"))]
+        byte = octet(active, step).astype(np.uint64)
+        now = register[active]
+        if kind.reflected:
+            register[active] = table[(now ^ byte) & np.uint64(0xFF)] ^ (now >> np.uint64(8))
+        else:
+            register[active] = table[((now >> shift) ^ byte) & np.uint64(0xFF)] ^ ((now << np.uint64(8)) & mask)
+    if not kind.reflected:
+        register >>= np.uint64(pad)
+    words: Words = register ^ np.uint64(kind.final_xor)
+    return words
+
+
+def longitudinal_check(message: bytes) -> int:
+    """LRC of Modbus ASCII: two's complement of the sum of all bytes, modulo 256 (V1.02, 2.5.2; from memory)."""
+    return -sum(message) & 0xFF
+
+
+def carry_sum(message: bytes) -> int:
+    """Inverted sum of bytes with the carry added back, as LIN uses it (LIN 2.1, 2.3.1.5)."""
+    total = 0
+    for byte in message:
+        total += byte
+        total = (total & 0xFF) + (total >> 8)
+    return ~total & 0xFF
+
+
+@cache
+def _table(kind: Crc) -> npt.NDArray[Any]:
+    """What each byte leaves in an empty register."""
+    width = max(kind.width, 8)
+    polynomial = kind.polynomial << (width - kind.width)
+    rows = []
+    for byte in range(256):
+        if kind.reflected:
+            register, reversed_polynomial = byte, _mirrored(kind.polynomial, kind.width)
+            for _ in range(8):
+                register = (register >> 1) ^ (reversed_polynomial if register & 1 else 0)
+        else:
+            register = byte << (width - 8)
+            for _ in range(8):
+                register = ((register << 1) ^ (polynomial if register >> (width - 1) & 1 else 0)) & ((1 << width) - 1)
+        rows.append(register)
+    return np.array(rows, dtype=np.uint64)
+
+
+@cache
+def _started(kind: Crc, longest: int) -> Words:
+    """What the start value has become after so many bits."""
+    top, mask = 1 << (kind.width - 1), (1 << kind.width) - 1
+    register, rows = kind.start, []
+    for _ in range(longest + 1):
+        rows.append(register)
+        register = ((register << 1) & mask) ^ (kind.polynomial if register & top else 0)
+    return np.array(rows, dtype=np.uint64)
+
+
+def _mirrored(word: int, width: int) -> int:
+    return int(f"{word:0{width}b}"[::-1], 2)

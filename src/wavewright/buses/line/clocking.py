@@ -1,0 +1,109 @@
+"""Clocked lines: spikes taken out, and clocks that are too irregular to be one."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from wavewright.buses.line.columns import Flags, Indexes
+from wavewright.buses.line.logic import Line
+from wavewright.buses.line.ragged import reduced, together
+from wavewright.waveform import Floats
+
+SMALL = 1 << 14  # edges
+WINDOW = 1 << 16  # edges: what is made of them stays in the cache
+NARROW_DATA = 0.3  # of a clock period: a pulse of a data line below that is none of the data
+SOON, MOST_SOON = 0.6, 2  # of a clock period, and so often in a row: what a spike makes of one clock
+NARROW = 0.25  # of the mean high pulse of the same frame: a clock pulse below that is none
+
+
+def without_spikes(line: Line, width: float) -> Line:
+    """The line after a filter that lets no pulse shorter than `width` (s) pass, as an input with spike suppression.
+
+    In a burst of short pulses nothing is believed before the line has kept still for `width`.
+    """
+    times = line.times
+    if not width > 0 or times.size < 2:
+        return line
+    begins = np.flatnonzero(np.concatenate([[True], np.diff(times) >= width]))
+    behind = np.append(begins[1:], times.size)
+    return replace(line, times=times[behind[(behind - begins) % 2 == 1] - 1], states=None)
+
+
+def pulses(clock: Line, places: Indexes | range) -> tuple[Floats, Floats]:
+    """Widths, s, of the pulses before and behind some edges; infinite where the record cuts them off.
+
+    Parameters
+    ----------
+    places : indices in `clock.times`, ascending.
+    """
+    times = clock.times
+    if isinstance(places, range) and places and places[0] > 0 and places[-1] < times.size - 1:
+        at, last, next_ = (times[places.start + shift : places[-1] + 1 + shift : places.step] for shift in (0, -1, 1))
+        return at - last, next_ - at
+    index = np.arange(places.start, places.stop, places.step) if isinstance(places, range) else places
+    at = times.take(index)
+    before = at - times.take(index - 1, mode="clip")
+    behind = times.take(index + 1, mode="clip") - at
+    before[:1][index[:1] == 0] = np.inf
+    behind[-1:][index[-1:] == times.size - 1] = np.inf
+    return before, behind
+
+
+def irregular(clock: Line, places: Indexes | range, first: Indexes, last: Indexes, *, narrow: float = NARROW) -> Flags:
+    """Which runs of clock edges hold a pulse too narrow to belong to the same clock.
+
+    Parameters
+    ----------
+    narrow : of the mean high pulse of the run; a pulse below that is too narrow.
+    places : indices in `clock.times` of edges of one direction; run k is `places[first[k]:last[k]]`, ascending.
+    """
+    found = np.zeros(first.size, dtype=np.bool_)
+    for runs in together(first, last, WINDOW):
+        base = first[runs.start]
+        begin, end = first[runs] - base, last[runs] - base
+        before, behind = pulses(clock, places[base : last[runs.stop - 1]])
+        beside = np.minimum(before, behind)
+        behind[-1:][np.isinf(behind[-1:])] = 0.0
+        if beside.min(initial=np.inf) >= narrow * behind.max(initial=0.0):
+            continue  # no mean is longer than the longest
+        shortest = reduced(np.minimum, beside, begin, end, empty=np.inf)
+        mean = reduced(np.add, behind, begin, end, empty=0.0) / np.maximum(end - begin, 1)
+        found[runs] = (shortest < narrow * mean) & (end - begin > 2)
+    return found
+
+
+def spiked(data: Line, edges: Floats, *, narrow: float) -> Flags:
+    """Which of some edges read a data line inside a pulse shorter than `narrow`, s: it is none of the data."""
+    found = np.zeros(edges.size, dtype=np.bool_)
+    if not _any_below(data.times, narrow):
+        return found
+    places = np.flatnonzero(np.diff(data.times) < narrow)
+    if places.size and edges.size:
+        first = np.searchsorted(edges, data.times[places])
+        inside = (first < edges.size) & (edges.take(first, mode="clip") <= data.times[places + 1])
+        found[first[inside]] = True
+    return found
+
+
+def too_soon(edges: Floats, period: float) -> Flags:
+    """Which clock edges come so soon after the one before, or are followed so soon, that one of both is a spike.
+
+    More than two in a row are a faster clock.
+    """
+    found = np.zeros(edges.size, dtype=np.bool_)
+    if not _any_below(edges, SOON * period):
+        return found
+    short = np.diff(edges) < SOON * period
+    turns = np.flatnonzero(np.diff(np.concatenate([[False], short, [False]]).astype(np.int8)))
+    for begin, end in turns.reshape(-1, 2).tolist():
+        if end - begin <= MOST_SOON:
+            found[begin : end + 1] = True
+    return found
+
+
+def _any_below(times: Floats, limit: float) -> bool:
+    """Whether any two neighbours are closer than that, s; a window at a time."""
+    parts = (times[begin : begin + SMALL + 1] for begin in range(0, times.size - 1, SMALL))
+    return any(bool((part[1:] - part[:-1]).min() < limit) for part in parts)

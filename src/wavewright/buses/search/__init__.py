@@ -1,0 +1,1 @@
+"""The search for frames: its grammar, its check, its patterns."""

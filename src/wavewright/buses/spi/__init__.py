@@ -1,0 +1,1 @@
+"""SPI: frames and timing."""

@@ -1,0 +1,1 @@
+"""Characters between a start and a stop bit."""

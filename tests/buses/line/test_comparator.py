@@ -1,0 +1,120 @@
+"""The comparator with two thresholds, against a loop that looks at one sample after the other."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+
+from wavewright.buses.line import comparator
+from wavewright.buses.line.comparator import changes
+from wavewright.buses.line.logic import Line, line_of
+from wavewright.buses.line.logic_levels import LogicLevels
+from wavewright.waveform import Waveform
+
+
+def looped(wave: Waveform, low: float, high: float) -> tuple[bool, list[float], list[bool]]:
+    """First state, places of the changes, and the state after each sample."""
+    values = (wave.offset + wave.gain * wave.codes.astype(float)).tolist()
+    reached = [True if value >= high else False if value <= low else None for value in values]
+    first = state = next((each for each in reached if each is not None), True)
+    places, states = [], []
+    for index, new in enumerate(reached):
+        if new is not None and new != state:
+            before, after, threshold = values[index - 1], values[index], high if new else low
+            back = (after - threshold) / (after - before) if np.isfinite(after - before) else 0.0
+            places.append(index - back)
+            state = new
+        states.append(state)
+    return first, places, states
+
+
+def assert_same(wave: Waveform, low: float, high: float) -> None:
+    found = changes(wave, low, high)
+    first, places, states = looped(wave, low, high)
+    assert found.first == first
+    assert found.times == pytest.approx(np.array(places), rel=1e-12, abs=1e-9)
+    held = np.unpackbits(found.states.view(np.uint8), bitorder="little")[: len(wave)]
+    assert held.tolist() == states
+
+
+RUNS = st.lists(st.tuples(st.integers(-3, 3), st.integers(1, 150)), min_size=1, max_size=12)
+
+
+@given(RUNS, st.sampled_from([(-1.0, 1.0), (0.0, 0.0), (-2.5, 2.5), (-9.0, 0.5), (0.5, 9.0)]), st.sampled_from([1, -1]))
+def test_integer_codes_change_state_as_in_a_loop(
+    runs: list[tuple[int, int]], levels: tuple[float, float], gain: int
+) -> None:
+    codes = np.repeat(np.array([code for code, _ in runs], dtype=np.int8), [count for _, count in runs])
+    assert_same(Waveform(codes, interval=1.0, gain=float(gain), name="line"), *levels)
+
+
+@given(arrays(np.float64, st.integers(1, 400), elements=st.sampled_from([-2.0, -0.5, 0.0, 0.25, 2.0, np.nan])))
+def test_float_codes_with_invalid_samples_change_state_as_in_a_loop(values: npt.NDArray[Any]) -> None:
+    assert_same(Waveform(values, interval=1.0, name="line"), -1.0, 1.0)
+
+
+@pytest.mark.parametrize("kind", [np.int8, np.uint16, np.int32, np.float32])
+@pytest.mark.parametrize("dwell", [1, 64, 5000])
+def test_records_of_several_blocks_change_state_as_in_a_loop(kind: type, dwell: int) -> None:
+    size = comparator.BLOCK + 12_345
+    random = np.random.default_rng(dwell).integers(0, 100, size // dwell + 1)
+    assert_same(Waveform(np.repeat(random, dwell)[:size].astype(kind), interval=1.0, name="line"), 20.0, 80.0)
+
+
+@pytest.mark.parametrize("last", [0, 100])
+def test_a_state_that_is_reached_only_in_a_later_block_holds_from_the_beginning(last: int) -> None:
+    codes = np.full(2 * comparator.BLOCK + 100, 50, dtype=np.int8)
+    codes[-50:] = last
+    assert_same(Waveform(codes, interval=1.0, name="line"), 20.0, 80.0)
+
+
+def test_a_line_that_reaches_neither_threshold_never_changes_and_is_high() -> None:
+    assert_same(Waveform(np.full(1000, 50, dtype=np.int8), interval=1.0, name="line"), 20.0, 80.0)
+
+
+@given(
+    arrays(np.int8, st.integers(2, 300), elements=st.sampled_from([-5, 0, 1, 5])),
+    st.lists(st.floats(-10.0, 310.0), min_size=1, max_size=50),
+    st.booleans(),
+)
+def test_the_state_along_ascending_instants_is_that_at_each(
+    codes: npt.NDArray[Any], instants: list[float], is_inverted: bool
+) -> None:
+    line = line_of(Waveform(codes, interval=1.0, name="line"), LogicLevels(-2.0, 2.0))
+    line = line.inverted() if is_inverted else line
+    ascending = np.sort([*instants, *line.times.tolist()])
+    assert line.is_high_along(ascending).tolist() == line.is_high(ascending).tolist()
+
+
+def test_the_state_along_many_instants_is_that_at_each() -> None:
+    codes = np.repeat(np.random.default_rng(3).choice([-100, 0, 100], 60_000), 3).astype(np.int8)
+    line = line_of(Waveform(codes, interval=1e-6, start=-0.05, name="line"), LogicLevels(-60.0, 60.0))
+    bare = Line(line.first, line.times, line.start, line.end)
+    ascending = np.sort(np.random.default_rng(4).uniform(-0.051, 0.135, 100_000))
+    assert np.array_equal(line.is_high_along(ascending), line.is_high(ascending))
+    assert np.array_equal(bare.is_high_along(ascending), line.is_high(ascending))
+
+
+@given(
+    arrays(np.int8, st.integers(2, 300), elements=st.sampled_from([-5, 0, 5])),
+    st.integers(0, 2**32 - 1),
+    st.sampled_from([1, 7, 40]),
+    st.booleans(),
+)
+def test_changes_while_another_line_is_high_are_those_at_which_it_is(
+    codes: npt.NDArray[Any], seed: int, dwell: int, is_inverted: bool
+) -> None:
+    others = np.repeat(np.random.default_rng(seed).choice([-5, 0, 5], codes.size), dwell)[: codes.size].astype(np.int8)
+    levels = LogicLevels(-2.0, 2.0)
+    line, other = (line_of(Waveform(each, interval=1.0, name="line"), levels) for each in (codes, others))
+    other = other.inverted() if is_inverted else other
+    expected = np.flatnonzero(other.is_high(line.times))
+    assert line.changes_while_high(other).tolist() == expected.tolist()
+    assert line.changes_while_high(replace(other, states=None)).tolist() == expected.tolist()
