@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from types import FrameType
 
-from wavewright.instruments.stop_signals import STOP_SIGNALS, arrivals_of_signals, heeding_closed_window, never_lost
+from wavewright.instruments.stop_signals import STOP_SIGNALS, arrivals_of_signals, heeding_console, never_lost
 
 GRACE = 1.5  # s for a command to end by itself; after that nobody waits for a long computation any more
 ERROR = 3
@@ -74,7 +74,7 @@ def stoppable() -> Iterator[Stop]:
     before_wakeup = signal.set_wakeup_fd(sender, warn_on_full_buffer=False)
     before = {number: signal.signal(number, stop.take) for number in heeded}
     try:
-        with never_lost(KeyboardInterrupt, stop.take_again), heeding_closed_window():
+        with never_lost(KeyboardInterrupt, stop.take_again), heeding_console():
             yield stop
     finally:
         stop.end()

@@ -12,7 +12,7 @@ from contextlib import suppress
 
 from wavewright.buses.search.patterns import Pattern
 from wavewright.errors import NoAnswer, NoTrigger, WireFault
-from wavewright.instruments import scpi
+from wavewright.instruments import scpi, waits
 from wavewright.instruments.link import Link
 from wavewright.instruments.profile_grammar import Acquire, Poll, ServiceRequest
 
@@ -33,7 +33,7 @@ class Acquisition:
         grammar: Acquire,
         *,
         elapsed: Callable[[], float] = time.monotonic,
-        pause: Callable[[float], None] = time.sleep,
+        pause: Callable[[float], None] = waits.sleep,
     ) -> None:
         self._link, self._grammar = link, grammar
         self._elapsed, self._pause = elapsed, pause

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import contextmanager
 from types import MappingProxyType
@@ -12,6 +11,7 @@ import pyvisa
 
 from wavewright.buses.search.patterns import Pattern
 from wavewright.errors import BadAnswer, BenchFault, OutputMayBeOn
+from wavewright.instruments import waits
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.connecting import open_link
 from wavewright.instruments.digitizer import Digitizer
@@ -170,7 +170,7 @@ def open_bench(
     seed: int | None = None,
     draw: int | None = None,
     manager: pyvisa.ResourceManager | None = None,
-    pause: Callable[[float], None] = time.sleep,
+    pause: Callable[[float], None] = waits.sleep,
 ) -> Iterator[Bench]:
     """The bench inside the block; all outputs off, confirmed, and all links closed after it, whatever happened in it.
 

@@ -7,10 +7,14 @@ told; a name that no server resolves blocks the operating system's own call.
 from __future__ import annotations
 
 import queue
-import signal
 import threading
+import time
 from collections.abc import Callable
+from contextlib import suppress
 from typing import TypeVar
+
+from wavewright.instruments.stop_signals import leave_to_main_thread
+from wavewright.instruments.waits import SLICE
 
 T = TypeVar("T")
 
@@ -31,8 +35,7 @@ def in_time(call: Callable[[], T], timeout: float, *, discard: Callable[[T], Non
     handing_over, is_given_up = threading.Lock(), threading.Event()
 
     def work() -> None:
-        if hasattr(signal, "pthread_sigmask"):  # signals are the main thread's
-            signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGTERM})
+        leave_to_main_thread()
         try:
             result = call()
         except BaseException as fault:  # handed on to who called
@@ -46,7 +49,7 @@ def in_time(call: Callable[[], T], timeout: float, *, discard: Callable[[T], Non
 
     threading.Thread(target=work, name="a call that may hang", daemon=True).start()
     try:
-        result, fault = results.get(timeout=timeout)
+        result, fault = _awaited(results, time.monotonic() + timeout)
     except BaseException as gave_up:
         with handing_over:
             is_given_up.set()
@@ -60,3 +63,16 @@ def in_time(call: Callable[[], T], timeout: float, *, discard: Callable[[T], Non
     if fault is not None:
         raise fault
     return result  # type: ignore[return-value]
+
+
+def _awaited(results: queue.SimpleQueue[T], end: float) -> T:
+    """The first result; a stop signal is heeded meanwhile.
+
+    Raises
+    ------
+    queue.Empty : none by then.
+    """
+    while (left := end - time.monotonic()) > SLICE:
+        with suppress(queue.Empty):
+            return results.get(timeout=SLICE)
+    return results.get(timeout=max(left, 0.0))

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 
 import pyvisa
 from pyvisa.resources import MessageBasedResource, Resource
 
 from wavewright.errors import LinkLost, WavewrightError
+from wavewright.instruments import waits
 from wavewright.instruments.bounded_call import in_time
 from wavewright.instruments.hislip_wire import hislip_wire_of
 from wavewright.instruments.link import Link
@@ -26,7 +26,7 @@ def open_link(
     name: str = "",
     manners: Manners | None = None,
     wire_log: WireLog | None = None,
-    pause: Callable[[float], None] = time.sleep,
+    pause: Callable[[float], None] = waits.sleep,
 ) -> Link:
     """Connect, and ask at once who is there: opening a raw socket to nobody succeeds (seen with PyVISA-py 0.8.1).
 

@@ -12,6 +12,7 @@ from typing import ClassVar
 import numpy as np
 
 from wavewright.errors import BadAnswer, Misuse, NoAnswer, NoTrigger
+from wavewright.instruments import waits
 from wavewright.instruments.acquisition import Acquisition
 from wavewright.instruments.block_reader import Bytes
 from wavewright.instruments.dif import read_dif, waveforms_of
@@ -47,7 +48,7 @@ class Digitizer(Instrument):
         ceilings: Mapping[str, float] | None = None,
         now: Callable[[], datetime] = lambda: datetime.now(UTC),
         elapsed: Callable[[], float] = time.monotonic,
-        pause: Callable[[float], None] = time.sleep,
+        pause: Callable[[float], None] = waits.sleep,
     ) -> None:
         super().__init__(link, profile, ceilings=ceilings)
         self._acquisition = Acquisition(link, profile.grammar.acquire, elapsed=elapsed, pause=pause)

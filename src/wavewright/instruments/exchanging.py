@@ -11,13 +11,12 @@ again nor explained itself.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from typing import TypeVar
 
 from wavewright.errors import BadAnswer, LinkLost, Misuse, NoAnswer, WireFault
-from wavewright.instruments import scpi
+from wavewright.instruments import scpi, waits
 from wavewright.instruments.answer_text import text_of
 from wavewright.instruments.blocks import definite_block
 from wavewright.instruments.connection import Connect, Connection
@@ -60,7 +59,7 @@ class Exchanging:
         name: str = "",
         manners: Manners | None = None,
         wire_log: WireLog | None = None,
-        pause: Callable[[float], None] = time.sleep,
+        pause: Callable[[float], None] = waits.sleep,
     ) -> None:
         self.resource, self.name, self.manners = resource, name or resource, manners or Manners()
         self.identity = ""

@@ -15,6 +15,7 @@ from pyvisa.resources import MessageBasedResource
 from wavewright.errors import NoAnswer
 from wavewright.instruments.blocks import LONGEST_HEADER
 from wavewright.instruments.deadlines import Deadline
+from wavewright.instruments.waits import SLICE
 from wavewright.instruments.wires import VisaWire
 
 _LAST = "DataEnd"  # the type of the message that ends an answer, as the library calls it
@@ -36,12 +37,20 @@ class TimedSocket:
 
     def recv_into(self, buffer: Any, count: int = 0) -> int:
         """As the socket's; a peer that has gone is an error, not a count of 0 that is asked for again and again."""
-        if self.deadline is not None:
-            self._plain.settimeout(self.deadline.left())
-        received = self._plain.recv_into(buffer, count)
+        received = self._received(buffer, count)
         if not received:
             raise ConnectionResetError("the instrument closed the connection")
         return received
+
+    def _received(self, buffer: Any, count: int) -> int:
+        while self.deadline is not None:
+            self._plain.settimeout(min(self.deadline.left(), SLICE))
+            try:
+                return self._plain.recv_into(buffer, count)
+            except TimeoutError:
+                if self.deadline.has_passed:
+                    raise
+        return self._plain.recv_into(buffer, count)
 
     def sendall(self, data: bytes | memoryview) -> None:
         """As the socket's."""

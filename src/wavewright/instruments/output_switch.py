@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from wavewright.errors import BadAnswer, LinkLost, OutputMayBeOn, WireFault
+from wavewright.instruments import waits
 from wavewright.instruments.instrument import Instrument
 from wavewright.quantities import show_quantity
 
@@ -34,7 +35,7 @@ class OutputSwitch:
         instrument: Instrument,
         *,
         elapsed: Callable[[], float] = time.monotonic,
-        pause: Callable[[float], None] = time.sleep,
+        pause: Callable[[float], None] = waits.sleep,
     ) -> None:
         self._instrument, self._elapsed, self._pause = instrument, elapsed, pause
         self._was_sent = False  # the message went out already, and waits to be confirmed

@@ -6,7 +6,6 @@ gone (seen with PyVISA-py 0.8.1). Any other session is left to `VisaWire`.
 
 from __future__ import annotations
 
-import select
 import socket
 from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
@@ -17,6 +16,7 @@ from pyvisa.resources import MessageBasedResource
 
 from wavewright.errors import BadAnswer, LinkLost
 from wavewright.instruments.deadlines import Deadline
+from wavewright.instruments.waits import until_ready
 from wavewright.instruments.wires import CHUNK, LONGEST_LINE, Listener, VisaWire, Wire
 
 T = TypeVar("T")
@@ -91,13 +91,13 @@ class SocketWire:
 
     def is_silent(self, duration: float) -> bool:
         """Whether nothing comes for this long, s."""
-        return not self._ahead and not select.select([self._peer], [], [], duration)[0]
+        return not self._ahead and not until_ready(self._peer, duration)
 
     def is_something_waiting(self) -> bool:
         """Whether bytes have arrived that nobody asked for."""
         if self._ahead:
             return True
-        if not _WITHOUT_WAITING and not select.select([self._peer], [], [], 0)[0]:
+        if not _WITHOUT_WAITING and not until_ready(self._peer, 0):
             return False
         try:
             first = self._peer.recv(1, socket.MSG_PEEK | _WITHOUT_WAITING)
@@ -111,7 +111,7 @@ class SocketWire:
         """Throw away what has arrived, and return it."""
         seen = bytes(self._ahead)
         self._ahead.clear()
-        while len(seen) < _MOST_DRAINED and not deadline.has_passed and select.select([self._peer], [], [], 0.05)[0]:
+        while len(seen) < _MOST_DRAINED and not deadline.has_passed and until_ready(self._peer, 0.05):
             data = self._peer.recv(CHUNK)
             if not data:
                 break
@@ -151,7 +151,6 @@ class SocketWire:
 
     def _when_ready(self, call: Callable[[], T], deadline: Deadline, *, to_send: bool = False) -> T:
         """What a call on the socket gives: at once if it need not wait, else as soon as the socket is ready for it."""
-        watched = [self._peer]
         is_ready = bool(_WITHOUT_WAITING)
         while True:
             left = deadline.left()
@@ -160,8 +159,7 @@ class SocketWire:
                     return call()
                 except BlockingIOError:
                     pass
-            readable, writable, _ = select.select([] if to_send else watched, watched if to_send else [], [], left)
-            is_ready = bool(readable or writable)
+            is_ready = until_ready(self._peer, left, to_send=to_send)
 
 
 def _socket_of(visa: MessageBasedResource) -> socket.socket | None:

@@ -15,8 +15,11 @@ from typing import Any
 STOP_SIGNALS = tuple(
     signal.Signals[name] for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)
 )
-# Windows' console events that end the process as soon as their handler returns: the window is closed, the user logs
-# off, the machine goes down (Windows console API, HandlerRoutine; from memory, not verified)
+# Windows' console events (Windows console API, HandlerRoutine; from memory, not verified). The process ends as soon as
+# the handler of a closing one returns, and about 5 s after the event in any case: the window is closed, the user logs
+# off, the machine goes down.
+BREAK: Any = getattr(signal, "SIGBREAK", None)
+BREAK_EVENT = 1
 CLOSING_EVENTS = (2, 5, 6)
 
 
@@ -38,14 +41,27 @@ def arrivals_of_signals() -> tuple[int, int]:
     return arrivals, sender
 
 
-@contextmanager
-def heeding_closed_window() -> Iterator[None]:
-    """Closing the window of a Windows console arrives as SIGBREAK, and the system is kept waiting inside the block.
+def leave_to_main_thread() -> None:
+    """In another thread: where signals come to a thread, they come to the main one, which has the handlers."""
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_BLOCK, STOP_SIGNALS)
 
-    Windows ends a process once its handler of that event has returned, and after some seconds in any case; Python's own
-    handler returns at once. Other systems send a signal, and the block changes nothing there.
+
+class _Console:
+    """The console of this process, where the system is Windows: its events, and who of us heeds them."""
+
+    is_heeded = False
+
+
+@contextmanager
+def heeding_console() -> Iterator[None]:
+    """Ctrl-Break and the closing of a Windows console's window arrive as SIGBREAK; the system waits for the block.
+
+    Windows ends a process once its handler of a closing event has returned, and Python's own returns at once. The
+    handler is ours for Ctrl-Break too, since not every C runtime has SIGBREAK: Wine's has not. Other systems send
+    signals, and the block changes nothing there; nor does it inside another one.
     """
-    if not hasattr(signal, "SIGBREAK"):
+    if BREAK is None or _Console.is_heeded:
         yield
         return
     import ctypes
@@ -54,19 +70,23 @@ def heeding_closed_window() -> Iterator[None]:
     has_ended = threading.Event()
 
     def take(event: int) -> bool:
-        if event not in CLOSING_EVENTS:
+        """In a thread that the system makes for it."""
+        if event != BREAK_EVENT and event not in CLOSING_EVENTS:
             return False
-        _thread.interrupt_main(signal.Signals["SIGBREAK"])
-        has_ended.wait()
+        _thread.interrupt_main(BREAK)
+        if event in CLOSING_EVENTS:
+            has_ended.wait()
         return True
 
     routine: Any = vars(ctypes)["WINFUNCTYPE"](ctypes.c_int, ctypes.c_uint)(take)
     console.kernel32.SetConsoleCtrlHandler(routine, 1)
+    _Console.is_heeded = True
     try:
         yield
     finally:
+        _Console.is_heeded = False
+        has_ended.set()  # first: the list of handlers is locked while one of them is at work
         console.kernel32.SetConsoleCtrlHandler(routine, 0)
-        has_ended.set()
 
 
 @contextmanager
@@ -97,11 +117,28 @@ def never_lost(kind: type[BaseException], again: Callable[[BaseException], None]
 @contextmanager
 def undisturbed() -> Iterator[None]:
     """Stop signals wait until the block has been left: switching off is not to be broken off half-way."""
-    if threading.current_thread() is not threading.main_thread() or not hasattr(signal, "pthread_sigmask"):
+    if threading.current_thread() is not threading.main_thread():
         yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, STOP_SIGNALS)
+    elif hasattr(signal, "pthread_sigmask"):
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, STOP_SIGNALS)
+        try:
+            yield
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+    else:
+        with _kept_for_later():
+            yield
+
+
+@contextmanager
+def _kept_for_later() -> Iterator[None]:
+    """For want of a mask: what comes inside the block goes to the handlers after it."""
+    came: list[int] = []
+    before = {number: signal.signal(number, lambda one, frame: came.append(one)) for number in STOP_SIGNALS}
     try:
         yield
     finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        for number, handler in before.items():
+            signal.signal(number, handler)
+        for late in dict.fromkeys(came):
+            _thread.interrupt_main(signal.Signals(late))

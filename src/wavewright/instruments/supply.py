@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-import time
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import AbstractContextManager
 from types import MappingProxyType
 from typing import ClassVar
 
 from wavewright.errors import BadAnswer, BenchFault, NotMeasurable, SetOtherwise
+from wavewright.instruments import waits
 from wavewright.instruments.instrument import Instrument, Settings
 from wavewright.instruments.link import Link
 from wavewright.instruments.output_switch import OutputSwitch
@@ -111,7 +111,7 @@ class Supply(Instrument):
         self.output_off()
 
     def run_sequence(
-        self, steps: Iterable[Step], *, pause: Callable[[float], None] = time.sleep
+        self, steps: Iterable[Step], *, pause: Callable[[float], None] = waits.sleep
     ) -> tuple[Settings, ...]:
         """Step after step, each with its wait; all are checked against the ceilings before the first is sent.
 

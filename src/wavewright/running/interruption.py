@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from types import FrameType
 
-from wavewright.instruments.stop_signals import STOP_SIGNALS, never_lost
+from wavewright.instruments.stop_signals import STOP_SIGNALS, heeding_console, never_lost
 
 
 class Interrupted(KeyboardInterrupt):
@@ -91,7 +91,7 @@ def interruptible(*, say: Callable[[str], None]) -> Iterator[Interruption]:
     heeded = [number for number in STOP_SIGNALS if signal.getsignal(number) is not signal.SIG_IGN]
     before = {number: signal.signal(number, interruption.take) for number in heeded}
     try:
-        with never_lost(Interrupted, interruption.take_again):
+        with never_lost(Interrupted, interruption.take_again), heeding_console():
             yield interruption
     finally:
         for number, handler in before.items():

@@ -24,6 +24,7 @@ from wavewright.errors import (
     TimeUp,
     WavewrightError,
 )
+from wavewright.instruments import waits
 from wavewright.instruments.bench import open_bench
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.simulated import fresh_draw, say_simulated
@@ -71,7 +72,7 @@ def run(
     manager: pyvisa.ResourceManager | None = None,
     read_stored: ReadStored | None = None,
     interruption: Interruption | None = None,
-    pause: Callable[[float], None] = time.sleep,
+    pause: Callable[[float], None] = waits.sleep,
     elapsed: Callable[[], float] = time.monotonic,
     now: Callable[[], datetime] = lambda: datetime.now(UTC),
 ) -> Outcome:

@@ -17,6 +17,7 @@ from wavewright.durable_files import write_whole
 from wavewright.errors import BenchFault, FileFault, StorageFault
 from wavewright.instruments.bench_file import load_bench
 from wavewright.instruments.stop_signals import STOP_SIGNALS
+from wavewright.instruments.waits import until_set
 from wavewright.simulation.library import SimulatedVisa, open_library
 from wavewright.simulation.server.hislip import HislipServer
 from wavewright.simulation.server.hub import Hub
@@ -209,7 +210,7 @@ def serve(
             if write_bench is not None:
                 server.write_bench(write_bench)
                 say(f"bench file: {write_bench}")
-            stopped.wait()
+            until_set(stopped)
         say(f"stopped by {signal.Signals(came[0]).name}")
     finally:
         for number, handler in previous.items():
