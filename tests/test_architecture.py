@@ -21,6 +21,7 @@ FLOW = (
     "buses",
     "judgement",
     "durable_files",
+    "grammar",
     "recipe",
     "instruments",
     "simulation",

@@ -22,7 +22,7 @@ from wavewright.recipe.load import parse_recipe
 from wavewright.reporting import catalogue as reports
 from wavewright.running.runner import run
 from wavewright.simulation.circuit import nodes
-from wavewright.simulation.faults import kinds, plan
+from wavewright.simulation.disturbances import effects, plan
 from wavewright.waveform import Waveform
 
 SECTION = "Smaller additions"
@@ -32,7 +32,7 @@ TABLES: dict[str, dict[str, object]] = {
     "logbook/formats": formats._entered,  # type: ignore[dict-item]
     "analysis/expressions/library": functions._entered,  # type: ignore[dict-item]
     "simulation/circuit": nodes._kinds._entered,  # type: ignore[dict-item]
-    "simulation/faults": kinds._kinds._entered,  # type: ignore[dict-item]
+    "simulation/disturbances": effects._kinds._entered,  # type: ignore[dict-item]
     "cli/commands": {},
 }
 CACHES = (reports.report_formats, formats.file_formats, functions.expression_functions, nodes.node_kinds)
@@ -43,7 +43,7 @@ def added(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     """Every file shown, as if it lay in the folder that it names; gone after the test."""
     for cache in CACHES:
         cache()  # what is there already is entered before the tables are remembered
-    kinds.fault_kinds()
+    effects.fault_kinds()
     before = {name: dict(table) for name, table in TABLES.items()}
     names = [name for name in SHOWN if name.endswith(".py")]
     assert {str(Path(name).parent) for name in names} == set(TABLES)
@@ -129,9 +129,9 @@ def test_a_node_is_probed_on_a_board(added: Path) -> None:
 def test_a_fault_is_ordered_by_a_file(added: Path) -> None:
     file = added / "carriage_return.yaml"
     file.write_text(SHOWN["sim/faults/carriage_return.yaml"], encoding="utf-8")
-    assert "carriage return" in kinds.fault_kinds()
+    assert "carriage return" in effects.fault_kinds()
     assert "meter" in plan.load_faults(file, seed=1)
-    delivery = kinds.Delivery(b"1.5E+00\n")
-    made = kinds.fault_kinds()["carriage return"](None, np.random.default_rng(1))  # type: ignore[arg-type]
+    delivery = effects.Delivery(b"1.5E+00\n")
+    made = effects.fault_kinds()["carriage return"](None, np.random.default_rng(1))  # type: ignore[arg-type]
     made.on_answer(delivery)
     assert delivery.content == b"1.5E+00\r\n"

@@ -45,7 +45,7 @@ from wavewright.running.periods import read_periods
 from wavewright.running.plan import plan
 from wavewright.running.selection import select
 from wavewright.simulation.bench import build_bench
-from wavewright.simulation.faults.plan import load_faults
+from wavewright.simulation.disturbances.plan import load_faults
 from wavewright.simulation.instrument_file import load_instruments
 from wavewright.waveform import Capture, Waveform
 

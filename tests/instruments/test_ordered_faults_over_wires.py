@@ -13,7 +13,7 @@ from tests.instruments.every_wire import SIM, WIRES, on_a_wire
 from wavewright.errors import OutputMayBeOn, WavewrightError
 from wavewright.instruments.bench import Bench
 from wavewright.instruments.setups import DigitizerSetup, InputSetup, SupplySetup, TimebaseSetup, TriggerSetup
-from wavewright.simulation.faults.kinds import fault_kinds
+from wavewright.simulation.disturbances.effects import fault_kinds
 
 SHOTS = 6
 # an error whenever the output goes on; an answer in ten later than the patience here, and a shot asks for thirty

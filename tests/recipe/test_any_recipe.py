@@ -14,9 +14,9 @@ from tests.recipe.conftest import HEAD
 from tests.recipe.test_later_keys import CLOCK, COIL, TELEGRAM
 from tests.recipe.test_scenario import END_OF_LINE
 from wavewright.errors import FileFault
+from wavewright.grammar.located_yaml import parse_tree
+from wavewright.grammar.model_reading import plain
 from wavewright.recipe.load import parse_recipe
-from wavewright.recipe.model_reading import plain
-from wavewright.recipe.places import parse_tree
 
 SOURCE_AND_SUPPLY = (Path(__file__).parents[2] / "recipes/supply_and_drive.yaml").read_text(encoding="utf-8")
 TEXTS = (END_OF_LINE, HEAD + COIL + TELEGRAM + CLOCK, SOURCE_AND_SUPPLY)

@@ -12,12 +12,12 @@ from tests.recipe.conftest import HEAD
 from wavewright.buses.catalogue import buses, layers
 from wavewright.buses.expectation import Expectation
 from wavewright.buses.frame_metrics import frame_metrics, metrics_of_bus
+from wavewright.grammar.quantity_fields import StatedQuantity
 from wavewright.judgement.limits import Limit
 from wavewright.quantities import Interval, read_interval
 from wavewright.recipe.comparison import Alignment, Comparison
 from wavewright.recipe.decoding import Decoding
 from wavewright.recipe.derived import Derived
-from wavewright.recipe.fields import Stated
 from wavewright.recipe.frame_conditions import KeepIf
 from wavewright.recipe.load import parse_recipe
 from wavewright.recipe.measurement import Measurement
@@ -125,7 +125,7 @@ def test_a_waveform_is_compared_with_another_measurement_or_a_file() -> None:
             "gain": Limit.read("95 % .. 105 %", unit="1"),
         },
         metrics=("rise_time", "frequency"),
-        source_impedance=Stated(33.0, "ohm", "33 ohm"),
+        source_impedance=StatedQuantity(33.0, "ohm", "33 ohm"),
     )
     assert (compare["golden"].file, compare["golden"].measurement, compare["golden"].of) == (
         "stored/clock.h5",
@@ -148,7 +148,7 @@ def test_traces_are_laid_over_each_other_with_a_mask() -> None:
     assert (persistence.columns, persistence.rows, persistence.rare) == (500, 128, 500)
     assert persistence.violations == Limit.read("exactly 0", unit="count")
     assert persistence.mask is not None
-    assert persistence.mask.polygons[0][1] == (Stated(10e-9, "s", "10 ns"), Stated(1.0, "V", "1 V"))
+    assert persistence.mask.polygons[0][1] == (StatedQuantity(10e-9, "s", "10 ns"), StatedQuantity(1.0, "V", "1 V"))
 
 
 def test_a_derived_channel_may_be_laid_over_itself() -> None:

@@ -11,9 +11,9 @@ import pytest
 
 from tests.recipe.conftest import COIL_DRIVE, HEAD, RAIL_NOISE
 from wavewright.errors import FileFault, Misuse, Place
+from wavewright.grammar.quantity_fields import StatedQuantity
 from wavewright.judgement.limits import Limit
 from wavewright.quantities import Interval
-from wavewright.recipe.fields import Stated
 from wavewright.recipe.load import load_recipe, parse_recipe
 
 Complaint = Callable[[str | bytes], str]
@@ -23,13 +23,13 @@ RECIPE = HEAD + RAIL_NOISE + COIL_DRIVE
 def test_a_recipe_arrives_in_si_with_its_texts_and_places() -> None:
     rail_noise = parse_recipe(RECIPE, "end_of_line.yaml").measurements[0]
     rail = rail_noise.channels["rail"]
-    assert rail.range == Stated(0.1, "V", "100 mV")
-    assert isinstance(rail.range, Stated)
+    assert rail.range == StatedQuantity(0.1, "V", "100 mV")
+    assert isinstance(rail.range, StatedQuantity)
     assert rail.range.place == Place("end_of_line.yaml", 11, 45)
     assert (rail.coupling, rail.probe, rail.bandwidth_limit) == (
         "ac",
-        Stated(1, "x", "1x"),
-        Stated(20e6, "Hz", "20 MHz"),
+        StatedQuantity(1, "x", "1x"),
+        StatedQuantity(20e6, "Hz", "20 MHz"),
     )
     assert rail_noise.timebase.samples == 50_000
     assert (rail_noise.shots, rail_noise.trigger_channel, rail_noise.label) == (16, "rail", "rail_noise")
@@ -52,7 +52,7 @@ def test_for_each_makes_one_measurement_of_every_value() -> None:
         "coil_drive[duty=10 %]", "coil_drive[duty=40 %]", "coil_drive[duty=90 %]",
     ]  # fmt: skip
     assert first.stimulus[0].source is not None
-    assert first.stimulus[0].source.duty_factor == Stated(0.1, "1", "10 %")
+    assert first.stimulus[0].source.duty_factor == StatedQuantity(0.1, "1", "10 %")
     assert third.compute["duty_factor"].limit == Limit(Interval(0.89, 0.91, "1"), "90 % ± 1 pp")
     assert recipe["coil_drive[duty=40 %]"] == (second,)
 
@@ -71,7 +71,7 @@ def test_a_parameter_has_its_default_unless_the_run_sets_it() -> None:
     )
     changed = parse_recipe(text, "r.yaml", set={"duty": "30%"})
     assert changed.parameters == {"duty": "30%"}
-    assert changed.measurements[1].stimulus[0].source.duty_factor == Stated(0.3, "1", "30%")  # type: ignore[union-attr]
+    assert changed.measurements[1].stimulus[0].source.duty_factor == StatedQuantity(0.3, "1", "30%")  # type: ignore[union-attr]
 
 
 def test_a_parameter_may_be_true_or_false() -> None:
@@ -295,7 +295,7 @@ def test_a_supply_is_not_set_above_what_the_recipe_needs(complaint: Complaint) -
 @pytest.mark.parametrize("window", ["range: 100 mV, offset: auto", "range: auto", "range: 8 V, offset: 4 V"])
 def test_a_level_may_stand_wherever_the_range_may_show_it(window: str) -> None:
     text = HEAD + RAIL_NOISE.replace("range: 100 mV, offset: 0 V", window).replace("level: 0 V", "level: 7.9 V")
-    assert parse_recipe(text, "r.yaml").measurements[0].trigger.level == Stated(7.9, "V", "7.9 V")
+    assert parse_recipe(text, "r.yaml").measurements[0].trigger.level == StatedQuantity(7.9, "V", "7.9 V")
 
 
 def test_needs_that_name_no_number_of_inputs_bound_none() -> None:

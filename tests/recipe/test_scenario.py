@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from wavewright.analysis.parameters import Slope
+from wavewright.grammar.quantity_fields import StatedQuantity
 from wavewright.judgement.limits import Limit
-from wavewright.recipe.acquisition import Coupling, Edge, TriggerMode
-from wavewright.recipe.fields import Stated
+from wavewright.recipe.acquisition import Coupling, TriggerMode
 from wavewright.recipe.load import parse_recipe
 from wavewright.recipe.stimulus import Step, SupplyStep, Switch
 
@@ -101,18 +102,20 @@ def test_the_scenario_loads_as_it_stands() -> None:
 def test_the_reset_is_measured_from_switch_on() -> None:
     (reset_hold,) = parse_recipe(END_OF_LINE, "end_of_line.yaml")["reset_hold"]
     assert reset_hold.stimulus == (
-        Step(supply=SupplyStep(output=Switch.OFF), then_wait=Stated(0.2, "s", "200 ms")),
+        Step(supply=SupplyStep(output=Switch.OFF), then_wait=StatedQuantity(0.2, "s", "200 ms")),
         Step(
             supply=SupplyStep(
-                voltage=Stated(24.0, "V", "24 V"), current_limit=Stated(1.0, "A", "1 A"), output=Switch.ON
+                voltage=StatedQuantity(24.0, "V", "24 V"),
+                current_limit=StatedQuantity(1.0, "A", "1 A"),
+                output=Switch.ON,
             )
         ),
     )
     trigger = reset_hold.trigger
-    assert (trigger.mode, trigger.on, trigger.edge) == (TriggerMode.NORMAL, "reset", Edge.FALLING)
-    assert (trigger.level, trigger.timeout) == (Stated(1.65, "V", "1.65 V"), Stated(5.0, "s", "5 s"))
+    assert (trigger.mode, trigger.on, trigger.edge) == (TriggerMode.NORMAL, "reset", Slope.FALLING)
+    assert (trigger.level, trigger.timeout) == (StatedQuantity(1.65, "V", "1.65 V"), StatedQuantity(5.0, "s", "5 s"))
     assert reset_hold.channels["reset"].coupling is Coupling.DC
-    assert reset_hold.timebase.before_trigger == Stated(1e-3, "s", "1 ms")
+    assert reset_hold.timebase.before_trigger == StatedQuantity(1e-3, "s", "1 ms")
     reset_low = reset_hold.compute["reset_low"]
     assert reset_low.options == {"from": "falling 0.99 V", "to": "rising 2.31 V"}
     assert (reset_low.over, reset_low.limit) == ("each", Limit.read("1.6 ms .. 3.2 ms", unit="s"))

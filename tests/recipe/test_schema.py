@@ -14,8 +14,8 @@ from tests.recipe.test_scenario import END_OF_LINE
 from wavewright.analysis.catalogue import metrics
 from wavewright.buses.catalogue import buses, layers
 from wavewright.buses.frame_metrics import frame_metrics
-from wavewright.recipe.model_reading import plain
-from wavewright.recipe.places import parse_tree
+from wavewright.grammar.located_yaml import parse_tree
+from wavewright.grammar.model_reading import plain
 from wavewright.recipe.schema import recipe_schema
 
 

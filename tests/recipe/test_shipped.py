@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 from jsonschema import Draft202012Validator
 
+from wavewright.grammar.located_yaml import parse_tree
+from wavewright.grammar.model_reading import plain
 from wavewright.recipe.load import load_recipe
-from wavewright.recipe.model_reading import plain
-from wavewright.recipe.places import parse_tree
 from wavewright.recipe.schema import recipe_schema
 
 SHIPPED = sorted((Path(__file__).parents[2] / "recipes").glob("*.yaml"))

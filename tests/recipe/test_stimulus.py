@@ -8,9 +8,9 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from wavewright.errors import FileFault
+from wavewright.grammar.located_yaml import parse_tree
+from wavewright.grammar.model_reading import plain
 from wavewright.recipe.load import parse_recipe
-from wavewright.recipe.model_reading import plain
-from wavewright.recipe.places import parse_tree
 from wavewright.recipe.schema import recipe_schema
 from wavewright.recipe.stimulus import SourceStep
 

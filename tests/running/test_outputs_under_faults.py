@@ -22,8 +22,8 @@ from wavewright.instruments.setups import SourceSetup, Step, SupplySetup
 from wavewright.recipe.load import parse_recipe
 from wavewright.running.outcome import Outcome
 from wavewright.running.runner import run
-from wavewright.simulation.faults.kinds import fault_kinds
-from wavewright.simulation.faults.plan import FaultPlan
+from wavewright.simulation.disturbances.effects import fault_kinds
+from wavewright.simulation.disturbances.plan import FaultPlan
 from wavewright.waveform import Waveform
 
 SIM = Path(__file__).parents[2] / "sim"

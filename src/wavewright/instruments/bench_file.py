@@ -12,15 +12,15 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from wavewright.errors import FileFault, Misuse, Place
+from wavewright.grammar.located_yaml import read_text
+from wavewright.grammar.model import GrammarModel
+from wavewright.grammar.model_reading import plain, read_model, refusing
+from wavewright.grammar.quantity_fields import Hertz
 from wavewright.instruments.addresses import check_address
 from wavewright.instruments.profile import Profile, load_profile
-from wavewright.instruments.setting import Strict
 from wavewright.instruments.simulated import is_without_instruments
-from wavewright.instruments.stated_quantities import Hertz
 from wavewright.instruments.vocabulary import Role
 from wavewright.quantities import read_quantity
-from wavewright.recipe.model_reading import plain, read_model, refusing
-from wavewright.recipe.places import read_text
 
 _CEILING_UNITS = {"voltage": "V", "current": "A", "frequency": "Hz"}
 _CEILINGS_OF = {Role.SUPPLY: ("voltage", "current"), Role.SOURCE: ("voltage", "frequency")}
@@ -55,7 +55,7 @@ Ceilings = Annotated[
 Address = Annotated[str, BeforeValidator(refusing(lambda value: check_address(str(value))))]
 
 
-class InstrumentEntry(Strict):
+class InstrumentEntry(GrammarModel):
     """One instrument: its VISA address, its profile, and what it must never be set above."""
 
     resource: Address
@@ -63,14 +63,14 @@ class InstrumentEntry(Strict):
     ceilings: Ceilings = Field(default_factory=dict)
 
 
-class PromptsEntry(Strict):
+class PromptsEntry(GrammarModel):
     """The operator's screen."""
 
     resource: Address
     profile: str = "scpi-display"
 
 
-class Probe(Strict):
+class Probe(GrammarModel):
     """The probe that is plugged into an input."""
 
     attenuation: Annotated[
@@ -82,7 +82,7 @@ class Probe(Strict):
     bandwidth: Hertz | None = None
 
 
-class BenchGrammar(Strict):
+class BenchGrammar(GrammarModel):
     """A bench file as it stands."""
 
     version: Annotated[Literal["1"], Field(alias="wavewright-bench")]

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Any, TypeVar
 
+from wavewright.grammar.model import GrammarModel
 from wavewright.instruments.profile_grammar import ProfileFile
-from wavewright.instruments.setting import Strict
 
-S = TypeVar("S", bound=Strict)
+S = TypeVar("S", bound=GrammarModel)
 
 
 def inherit(child: S, parent: S) -> S:
@@ -23,7 +23,7 @@ def inherit(child: S, parent: S) -> S:
             values[name] = inherited
         elif isinstance(own, dict):
             values[name] = {**inherited, **own}
-        elif isinstance(own, Strict) and type(own) is type(inherited) and not own.is_whole:
+        elif isinstance(own, GrammarModel) and type(own) is type(inherited) and not own.is_whole:
             values[name] = inherit(own, inherited)
         else:
             values[name] = own

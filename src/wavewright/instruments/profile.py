@@ -10,6 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from wavewright.errors import FileFault, Misuse, Place
+from wavewright.grammar.located_yaml import read_text
+from wavewright.grammar.model_reading import read_model
 from wavewright.instruments.dialect import Dialect, load_dialect
 from wavewright.instruments.inheritance import inherit, with_pattern
 from wavewright.instruments.manners import Manners
@@ -18,8 +20,6 @@ from wavewright.instruments.profile_faults import places_of, profile_faults
 from wavewright.instruments.profile_grammar import ProfileFile
 from wavewright.instruments.setting import Setting, Value
 from wavewright.instruments.vocabulary import VOCABULARY, Entry, Kind, Role
-from wavewright.recipe.model_reading import read_model
-from wavewright.recipe.places import read_text
 
 DEEPEST = 8  # profiles that inherit from each other
 

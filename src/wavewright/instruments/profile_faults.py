@@ -8,10 +8,10 @@ from typing import Any
 
 from wavewright.analysis.catalogue import find_metric
 from wavewright.errors import FileFault, Misuse, Place
+from wavewright.grammar.located_yaml import YamlList, YamlMapping, parse_tree
 from wavewright.instruments.profile_grammar import ProfileFile, Scale, Term
 from wavewright.instruments.setting import Conversion, Setting, placeholders
 from wavewright.instruments.vocabulary import VOCABULARY, Entry, Kind, Role
-from wavewright.recipe.places import Block, Row, parse_tree
 
 # What a role cannot do without; each row is alternatives, all settings of one of which must be there.
 _REQUIRED: Mapping[Role, tuple[tuple[tuple[str, ...], ...], ...]] = {
@@ -48,13 +48,13 @@ def places_of(files: Sequence[tuple[str, str]]) -> PlaceOf:
     return place
 
 
-def _follow(tree: Block, path: str, keys: Sequence[str]) -> tuple[Place, bool]:
+def _follow(tree: YamlMapping, path: str, keys: Sequence[str]) -> tuple[Place, bool]:
     node: Any = tree
     where = Place(path, 1, 1)
     for key in keys:
-        if not isinstance(node, Block) or key not in node:
+        if not isinstance(node, YamlMapping) or key not in node:
             return where, False
-        where = node.key_place(key) if isinstance(node[key], Block | Row) else node.value_place(key)
+        where = node.key_place(key) if isinstance(node[key], YamlMapping | YamlList) else node.value_place(key)
         node = node[key]
     return where, True
 

@@ -12,19 +12,21 @@ from pydantic import BeforeValidator, Field, WithJsonSchema, field_validator
 
 from wavewright.buses.search import patterns
 from wavewright.errors import Misuse
+from wavewright.grammar.model import GrammarModel
+from wavewright.grammar.model_reading import refusal, refusing
+from wavewright.grammar.quantity_fields import Amperes, Hertz, Number, Ohms, Seconds, Share, Volts
+from wavewright.grammar.word_fields import Pattern
 from wavewright.instruments.error_queue import ENTRY_PATTERN
-from wavewright.instruments.setting import Conversion, Messages, Pattern, Setting, Strict
-from wavewright.instruments.stated_quantities import Amperes, Count, Hertz, Ohms, Ratio, Seconds, Volts
+from wavewright.instruments.setting import Conversion, Messages, Setting
 from wavewright.instruments.vocabulary import Role, known_settings
 from wavewright.quantities import read_quantity
-from wavewright.recipe.model_reading import refusal, refusing
 
 SampleKind = Literal[
     "int8", "uint8", "int16", "uint16", "int32", "uint32", "float32", "float64", "ascii"
 ]  # one word a type of NumPy, and text
 
 
-class Poll(Strict):
+class Poll(GrammarModel):
     """Ask again and again, until the answer says that it is over.
 
     Parameters
@@ -45,7 +47,7 @@ class Poll(Strict):
     interval: Seconds = 0.02
 
 
-class ServiceRequest(Strict):
+class ServiceRequest(GrammarModel):
     """Wait until the instrument asks for service; where the library cannot, poll the status byte.
 
     Parameters
@@ -64,7 +66,7 @@ class ServiceRequest(Strict):
     interval: Seconds = 0.02
 
 
-class Finished(Strict):
+class Finished(GrammarModel):
     """How the end of an acquisition is told: exactly one of the three."""
 
     is_whole: ClassVar[bool] = True
@@ -73,7 +75,7 @@ class Finished(Strict):
     service_request: ServiceRequest | None = None
 
 
-class Acquire(Strict):
+class Acquire(GrammarModel):
     """How a record is taken.
 
     Parameters
@@ -90,7 +92,7 @@ class Acquire(Strict):
     stop: Messages = ()
 
 
-class Term(Strict):
+class Term(GrammarModel):
     """One number of a scale: from a query, from a field of the preamble, or from a place in the block.
 
     `field` counts the preamble's items from 0, `at` the block's bytes from 0; `as` and `byte_order` say what they are.
@@ -107,7 +109,7 @@ class Term(Strict):
     plus: float = 0.0
 
 
-class Scale(Strict):
+class Scale(GrammarModel):
     """Where the scale is told: value = offset + gain · (code − reference), time = start + interval · index.
 
     Parameters
@@ -133,7 +135,7 @@ class Scale(Strict):
     start: Term | None = None
 
 
-class SampleFormat(Strict):
+class SampleFormat(GrammarModel):
     """One form that samples come in.
 
     Parameters
@@ -152,14 +154,14 @@ class SampleFormat(Strict):
     codes_over_range: float | None = None
 
 
-class Slices(Strict):
+class Slices(GrammarModel):
     """Long records come in parts: so many samples each, counted from `first`."""
 
-    points: Count
+    points: Number
     first: int = 0
 
 
-class WaveformGrammar(Strict):
+class WaveformGrammar(GrammarModel):
     """How samples come.
 
     Parameters
@@ -185,7 +187,7 @@ class WaveformGrammar(Strict):
     scale: Scale = Scale()
 
 
-class ErrorQueue(Strict):
+class ErrorQueue(GrammarModel):
     """The error queue: the query for its oldest entry (empty: it has none), the shape of an entry, the code of none."""
 
     ask: str = "SYSTem:ERRor?"
@@ -200,14 +202,14 @@ class ErrorQueue(Strict):
         return pattern
 
 
-class Restarted(Strict):
+class Restarted(GrammarModel):
     """How it is seen that the instrument was switched off and on: the query (empty: it cannot be), and the bits."""
 
     ask: str = "*ESR?"
     mask: int = Field(default=128, gt=0)
 
 
-class Discharged(Strict):
+class Discharged(GrammarModel):
     """When the terminals of an output that says it is off count as discharged, where the profile can ask for
     `measured.voltage`.
 
@@ -221,7 +223,7 @@ class Discharged(Strict):
     within: Seconds = 5.0
 
 
-class Quirks(Strict):
+class Quirks(GrammarModel):
     """What an instrument wants otherwise than the standard says, and how long it may take.
 
     Parameters
@@ -248,7 +250,7 @@ class Quirks(Strict):
     repeats_questions: bool = True
 
 
-class Abilities(Strict):
+class Abilities(GrammarModel):
     """What the instrument can do; what is left out is not checked.
 
     `least_points` and `points` are the shortest and the longest record, `least_rate` and `rate` the slowest and the
@@ -261,17 +263,17 @@ class Abilities(Strict):
     offset: Volts | None = None
     least_rate: Hertz | None = None
     rate: Hertz | None = None
-    least_points: Count | None = None
-    points: Count | None = None
+    least_points: Number | None = None
+    points: Number | None = None
     bandwidth_limits: tuple[Hertz, ...] = ()
     impedances: tuple[Ohms, ...] = ()
     voltage: Volts | None = None
     current: Amperes | None = None
     frequency: Hertz | None = None
-    arbitrary_points: Count | None = None
+    arbitrary_points: Number | None = None
 
 
-class OwnValue(Strict):
+class OwnValue(GrammarModel):
     """How the instrument is asked for its own value of a metric of ours."""
 
     before: Messages = ()
@@ -294,7 +296,7 @@ def _accuracy_of_offset(value: Any) -> tuple[float, float]:
     return share, fixed
 
 
-class Accuracy(Strict):
+class Accuracy(GrammarModel):
     """Limits of error of the instrument: each an interval that its true value lies in, ± the number.
 
     `offset` is (share of the range, V); `noise` is what an open input shows, rms, in the same form.
@@ -302,7 +304,7 @@ class Accuracy(Strict):
     `current_gain`, a ratio, and `current_offset`, A.
     """
 
-    gain: Ratio | None = None
+    gain: Share | None = None
     offset: Annotated[
         tuple[float, float] | None,
         BeforeValidator(refusing(_accuracy_of_offset)),
@@ -313,9 +315,9 @@ class Accuracy(Strict):
         BeforeValidator(refusing(_accuracy_of_offset)),
         WithJsonSchema({"type": "string", "examples": ["0.1 % of range + 100 uV"]}),
     ] = None
-    current_gain: Ratio | None = None
+    current_gain: Share | None = None
     current_offset: Amperes | None = None
-    timebase: Ratio | None = None
+    timebase: Share | None = None
     skew: Seconds | None = None
 
 
@@ -335,7 +337,7 @@ def _known_setting(name: Any) -> Any:
 SettingName = Annotated[str, BeforeValidator(refusing(_known_setting))]
 
 
-class ProfileFile(Strict):
+class ProfileFile(GrammarModel):
     """One profile file, as it stands, without what it inherits.
 
     Parameters

@@ -4,25 +4,20 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BeforeValidator, Field
 
 from wavewright.buses.search import patterns
 from wavewright.errors import BadAnswer, Misuse
+from wavewright.grammar.model import GrammarModel
+from wavewright.grammar.model_reading import refusing
+from wavewright.grammar.word_fields import Pattern
 from wavewright.instruments import scpi
 from wavewright.instruments.vocabulary import Entry, Kind
-from wavewright.recipe.model_reading import refusing
 
 Value = float | int | str | bool | Sequence[int] | None
 _PLACEHOLDER = re.compile(r"\{([a-z_.]+)\}")
-
-
-class Strict(BaseModel):
-    """A part of a file in which every key is known, and nothing changes once it is read."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-    is_whole: ClassVar[bool] = False  # inherited as it stands or not at all, never key by key
 
 
 def placeholders(template: str) -> set[str]:
@@ -60,17 +55,10 @@ def _messages(value: Any) -> Any:
     return tuple(str(text) for text in texts)
 
 
-def _pattern(value: Any) -> Any:
-    if not isinstance(value, str):
-        raise Misuse(f"`{value}` is no regular expression", expected="a regular expression")
-    return patterns.read_pattern(value).text
-
-
 Messages = Annotated[tuple[str, ...], BeforeValidator(refusing(_messages))]
-Pattern = Annotated[str, BeforeValidator(refusing(_pattern))]
 
 
-class Conversion(Strict):
+class Conversion(GrammarModel):
     """The number on the wire is `times` · value + `plus`: volts per grid line, per cent, millivolts."""
 
     times: float = 1.0
@@ -85,7 +73,7 @@ class Conversion(Strict):
         return (number - self.plus) / self.times
 
 
-class Setting(Strict):
+class Setting(GrammarModel):
     """How one setting is spoken of.
 
     Parameters

@@ -11,12 +11,12 @@ from pathlib import Path
 
 from wavewright.analysis.reading import Reading
 from wavewright.errors import StorageFault, WavewrightError
+from wavewright.grammar.located_yaml import read_text
 from wavewright.instruments.stop_signals import leave_to_parent
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.formats.catalogue import read_stored
 from wavewright.recipe.load import parse_recipe
 from wavewright.recipe.measurement import Measurement
-from wavewright.recipe.places import read_text
 from wavewright.recipe.recipe import Recipe
 from wavewright.running.evaluate import evaluate
 from wavewright.running.outcome import MeasurementOutcome, Outcome, Result

@@ -6,30 +6,25 @@ from collections.abc import Iterator
 from enum import StrEnum
 from typing import Annotated, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
+from wavewright.analysis.parameters import Slope
 from wavewright.errors import FileFault, Misuse
-from wavewright.recipe.fields import (
-    Count,
+from wavewright.grammar.model import GrammarModel
+from wavewright.grammar.model_reading import refusal
+from wavewright.grammar.quantity_fields import (
     Factor,
     Frequency,
-    In,
-    Name,
+    QuantityIn,
     RangeOrAuto,
     Rate,
     Resistance,
-    Stated,
+    StatedQuantity,
     Time,
     VoltageOrAuto,
     fault_at,
 )
-from wavewright.recipe.model_reading import refusal
-
-
-class Entry(BaseModel):
-    """A mapping of the grammar: unknown keys are refused, values do not change."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, validate_default=False)
+from wavewright.grammar.word_fields import Count, Name
 
 
 class Coupling(StrEnum):
@@ -40,14 +35,6 @@ class Coupling(StrEnum):
     GROUND = "ground"
 
 
-class Edge(StrEnum):
-    """The direction in which the trigger level is crossed."""
-
-    RISING = "rising"
-    FALLING = "falling"
-    EITHER = "either"
-
-
 class TriggerMode(StrEnum):
     """What happens if the trigger does not come: `auto` takes the shot anyhow, `normal` waits."""
 
@@ -55,7 +42,7 @@ class TriggerMode(StrEnum):
     NORMAL = "normal"
 
 
-class Channel(Entry):
+class Channel(GrammarModel):
     """One signal: which input it is on, and how that input is set; voltages are those at the probe tip."""
 
     input: Count = Field(description="number of the digitizer's input, from 1")
@@ -72,10 +59,10 @@ class Channel(Entry):
     impedance: Resistance | None = Field(default=None, description="input impedance: 50 ohm, 1 Mohm")
 
 
-class Timebase(Entry):
+class Timebase(GrammarModel):
     """How long is recorded and how densely: a span with a rate or a number of points; or a number of cycles."""
 
-    span: Annotated[Stated, In("s", least=1e-12, most=1e6)] | None = Field(
+    span: Annotated[StatedQuantity, QuantityIn("s", least=1e-12, most=1e6)] | None = Field(
         default=None, description="length of the record"
     )
     rate: Rate | None = Field(default=None, description="samples a second, in Hz")
@@ -119,19 +106,19 @@ class Timebase(Entry):
         return round(self.span.value * self.rate.value) if self.span and self.rate else 0
 
 
-class Trigger(Entry):
+class Trigger(GrammarModel):
     """What starts a shot."""
 
     mode: TriggerMode = Field(
         default=TriggerMode.AUTO, description="normal waits for the trigger; auto takes the shot anyhow after a while"
     )
     on: Name | None = Field(default=None, description="the channel to watch; the only one if left out")
-    edge: Edge = Field(default=Edge.RISING, description="rising, falling or either")
+    edge: Slope = Field(default=Slope.RISING, description="rising, falling or either")
     level: VoltageOrAuto = Field(default="auto", description="voltage to be crossed, at the probe tip; or auto")
-    hysteresis: Annotated[Stated, In("V", least=0)] | None = Field(
+    hysteresis: Annotated[StatedQuantity, QuantityIn("V", least=0)] | None = Field(
         default=None, description="how far the signal must go back before the level counts again"
     )
     holdoff: Time | None = Field(default=None, description="time after a trigger during which the next is ignored")
-    timeout: Annotated[Stated, In("s", least=1e-3, most=86400)] | None = Field(
+    timeout: Annotated[StatedQuantity, QuantityIn("s", least=1e-3, most=86400)] | None = Field(
         default=None, description="longest wait for a trigger; 5 s if left out"
     )

@@ -11,11 +11,12 @@ from pydantic import Field
 
 from wavewright.analysis.catalogue import find_metric
 from wavewright.errors import Misuse, Place
+from wavewright.grammar.located_yaml import YamlMapping, YamlScalar
+from wavewright.grammar.model import GrammarModel
+from wavewright.grammar.quantity_fields import Capacitance, Resistance, StatedQuantity
+from wavewright.grammar.word_fields import Line, Name, Names
 from wavewright.judgement.limits import Limit
-from wavewright.recipe.acquisition import Entry
-from wavewright.recipe.fields import Capacitance, Line, Name, Names, Resistance, Stated
-from wavewright.recipe.places import Block, Word
-from wavewright.recipe.scope import UNKNOWN, Scope, one_of
+from wavewright.recipe.name_checks import UNKNOWN, NameChecks, one_of
 
 FORM = "{of: channel, with: measurement or file, …}"
 # What a comparison finds -> its unit; "" is that of the channel.
@@ -29,7 +30,7 @@ class Alignment(StrEnum):
     CORRELATION = "correlation"
 
 
-class CrystalEntry(Entry):
+class CrystalEntry(GrammarModel):
     """The crystal of the oscillator whose pin is touched: series-resonance model."""
 
     motional_capacitance: Capacitance = Field(description="C1: 15 fF, say")
@@ -37,7 +38,7 @@ class CrystalEntry(Entry):
     load_capacitance: Capacitance = Field(description="that of the circuit, without a probe: 18 pF, say")
 
 
-class ComparisonEntry(Entry):
+class ComparisonEntry(GrammarModel):
     """One waveform against another: limits on what differs."""
 
     of: Name | None = Field(default=None, description="the channel; the only one if left out")
@@ -83,33 +84,33 @@ class Comparison:
     align: Alignment = Alignment.TRIGGER
     limits: Mapping[str, Limit] = field(default_factory=dict)
     metrics: tuple[str, ...] = ()
-    source_impedance: Stated | None = None
+    source_impedance: StatedQuantity | None = None
     crystal: CrystalEntry | None = None
     about: str = ""
     place: Place | None = field(default=None, compare=False)
 
 
-def read_comparisons(tree: Block, scope: Scope) -> dict[str, Comparison]:
+def read_comparisons(tree: YamlMapping, checks: NameChecks) -> dict[str, Comparison]:
     """The `compare:` block of a measurement."""
     found: dict[str, Comparison] = {}
-    for name, block in scope.entries(tree, "compare", form=FORM):
-        before = len(scope.faults)
-        entry = scope.validated(block, ComparisonEntry, "compare", str(name))
+    for name, block in checks.entries(tree, "compare", form=FORM):
+        before = len(checks.faults)
+        entry = checks.validated(block, ComparisonEntry, "compare", str(name))
         if entry is None:
             continue
-        comparison = _read(name, block, entry, scope)
-        if len(scope.faults) == before:
+        comparison = _read(name, block, entry, checks)
+        if len(checks.faults) == before:
             found[str(name)] = comparison
     return found
 
 
-def _read(name: Word, block: Block, entry: ComparisonEntry, scope: Scope) -> Comparison:
-    of = entry.of or next(iter(scope.units), "")
-    if entry.of is None and len(scope.units) != 1:
-        scope.note("no channel is named after `of`", where=name.place, expected=one_of(scope.units))
-    scope.refers(block.word("of"), scope.units, where=name.place)
-    _check_metrics(block, scope)
-    measurement, file, channel = _other(block, of, scope)
+def _read(name: YamlScalar, block: YamlMapping, entry: ComparisonEntry, checks: NameChecks) -> Comparison:
+    of = entry.of or next(iter(checks.units), "")
+    if entry.of is None and len(checks.units) != 1:
+        checks.note_fault("no channel is named after `of`", where=name.place, expected=one_of(checks.units))
+    checks.check_names(block.scalar_at("of"), checks.units, where=name.place)
+    _check_metrics(block, checks)
+    measurement, file, channel = _other(block, of, checks)
     return Comparison(
         name=str(name),
         of=of,
@@ -117,7 +118,7 @@ def _read(name: Word, block: Block, entry: ComparisonEntry, scope: Scope) -> Com
         file=file,
         channel=channel,
         align=entry.align,
-        limits=_limits(block, scope.units.get(of, UNKNOWN), scope),
+        limits=_limits(block, checks.units.get(of, UNKNOWN), checks),
         metrics=entry.metrics or (),
         source_impedance=entry.source_impedance,
         crystal=entry.crystal,
@@ -126,40 +127,40 @@ def _read(name: Word, block: Block, entry: ComparisonEntry, scope: Scope) -> Com
     )
 
 
-def _limits(block: Block, unit: str, scope: Scope) -> dict[str, Limit]:
+def _limits(block: YamlMapping, unit: str, checks: NameChecks) -> dict[str, Limit]:
     """The limits on what a comparison finds; `unit` is that of the channel."""
     found: dict[str, Limit] = {}
     for key, own in FOUND.items():
-        text = block.word(key)
+        text = block.scalar_at(key)
         if text is not None and (own or unit) != UNKNOWN:
-            with scope.placed(text.place):
+            with checks.faults_placed_at(text.place):
                 found[key] = Limit.read(text, unit=own or unit)
     return found
 
 
-def _check_metrics(block: Block, scope: Scope) -> None:
-    for word in block.row("metrics") or [block.word("metrics")]:
-        if isinstance(word, Word):
-            with scope.placed(word.place):
+def _check_metrics(block: YamlMapping, checks: NameChecks) -> None:
+    for word in block.list_at("metrics") or [block.scalar_at("metrics")]:
+        if isinstance(word, YamlScalar):
+            with checks.faults_placed_at(word.place):
                 if find_metric(word).channels[0] != 1:
                     raise Misuse(f"metric `{word}` is between channels", expected="a metric of one channel")
 
 
-def _other(block: Block, of: str, scope: Scope) -> tuple[str, str, str]:
+def _other(block: YamlMapping, of: str, checks: NameChecks) -> tuple[str, str, str]:
     """Measurement, file and channel that `with:` names; one of the first two is empty."""
-    text, where = str(block.word("with")), block.value_place("with")
+    text, where = str(block.scalar_at("with")), block.value_place("with")
     name, _, channel = text.partition(".")
-    if name in scope.earlier:
+    if name in checks.earlier:
         channel = channel or of
-        if channel not in scope.earlier[name]:
+        if channel not in checks.earlier[name]:
             what = f"measurement `{name}` has no channel `{channel}`"
-            scope.note(what, where=where, expected=one_of(scope.earlier[name]))
+            checks.note_fault(what, where=where, expected=one_of(checks.earlier[name]))
         return name, "", channel
-    if name == scope.owner:
-        scope.note("a comparison with itself", where=where, expected="a measurement above this one, or a file")
+    if name == checks.owner:
+        checks.note_fault("a comparison with itself", where=where, expected="a measurement above this one, or a file")
     elif "." not in text and "/" not in text:
-        near = get_close_matches(text, scope.earlier, 1)
-        above = f"one of {', '.join(scope.earlier)}" if scope.earlier else "a measurement above this one"
+        near = get_close_matches(text, checks.earlier, 1)
+        above = f"one of {', '.join(checks.earlier)}" if checks.earlier else "a measurement above this one"
         do = f"did you mean `{near[0]}`?" if near else ""
-        scope.note(f"there is no measurement `{text}` above", where=where, expected=f"{above}, or a file", do=do)
+        checks.note_fault(f"there is no measurement `{text}` above", where=where, expected=f"{above}, or a file", do=do)
     return "", text, of

@@ -19,14 +19,14 @@ from wavewright.buses.frame_metrics import (
 )
 from wavewright.buses.vocabulary import Vocabulary
 from wavewright.errors import Misuse, Place
+from wavewright.grammar.located_yaml import YamlMapping, YamlScalar, without_places
+from wavewright.grammar.model_reading import cut_number
+from wavewright.grammar.word_fields import Names, read_names
 from wavewright.judgement.doubting import DoubtRules
 from wavewright.judgement.joining import EACH, find_over
 from wavewright.judgement.limits import Limit
 from wavewright.recipe.doubts import ABOUT_DOUBTS, Doubts, read_doubts
-from wavewright.recipe.fields import Names, read_names
-from wavewright.recipe.model_reading import cut_number
-from wavewright.recipe.places import Block, Word, unplaced
-from wavewright.recipe.scope import UNKNOWN, Scope, one_of
+from wavewright.recipe.name_checks import UNKNOWN, NameChecks, one_of
 
 
 class ComputationEntry(BaseModel):
@@ -81,61 +81,61 @@ class Computation:
     doubts: DoubtRules = field(default_factory=dict)
 
 
-def read_computations(tree: Block, scope: Scope) -> dict[str, Computation]:
+def read_computations(tree: YamlMapping, checks: NameChecks) -> dict[str, Computation]:
     """The `compute:` block of a measurement."""
     found: dict[str, Computation] = {}
-    for name, entry in scope.entries(tree, "compute", form=FORM):
-        before = len(scope.faults)
+    for name, entry in checks.entries(tree, "compute", form=FORM):
+        before = len(checks.faults)
         for key in ("metric", "limit", "over", "about"):
-            if key in entry and entry.word(key) is None:
-                scope.note(f"`{key}` of `{name}` is no word", where=entry.value_place(key), expected="words")
-        if len(scope.faults) > before:
+            if key in entry and entry.scalar_at(key) is None:
+                checks.note_fault(f"`{key}` of `{name}` is no word", where=entry.value_place(key), expected="words")
+        if len(checks.faults) > before:
             continue
-        computation = _read_computation(name, entry, scope)
-        if computation is not None and len(scope.faults) == before:
+        computation = _read_computation(name, entry, checks)
+        if computation is not None and len(checks.faults) == before:
             found[str(name)] = computation
     return found
 
 
-def _read_computation(name: Word, entry: Block, scope: Scope) -> Computation | None:
-    doubts = _read_doubts(entry, scope)
-    units = scope.units | dict.fromkeys(scope.lines, FRAMES)
-    of = _read_channels(name, entry, units, scope)
+def _read_computation(name: YamlScalar, entry: YamlMapping, checks: NameChecks) -> Computation | None:
+    doubts = _read_doubts(entry, checks)
+    units = checks.units | dict.fromkeys(checks.lines, FRAMES)
+    of = _read_channels(name, entry, units, checks)
     kinds = {units[channel] for channel in of if channel in units}
     metric: Metric | None = None
-    with scope.placed(entry.value_place("metric") if "metric" in entry else name.place):
+    with checks.faults_placed_at(entry.value_place("metric") if "metric" in entry else name.place):
         wanted = _word(entry, "metric") or str(name)
-        metric = _find(wanted, on_frames=FRAMES in kinds if kinds else None, bus=_bus_of(of, scope))
+        metric = _find(wanted, on_frames=FRAMES in kinds if kinds else None, bus=_bus_of(of, checks))
     over = _word(entry, "over") or EACH
-    with scope.placed(entry.value_place("over")):
+    with checks.faults_placed_at(entry.value_place("over")):
         find_over(over)
     if metric is None:
         return None
-    _check_number(metric, of, entry, scope)
+    _check_number(metric, of, entry, checks)
     of_units = [units[channel] for channel in of if channel in units]
-    says = next((scope.says(line) for line in of if line in scope.decodings), None)
-    options = _read_options(name, entry, metric, scope, units=of_units, says=says)
+    says = next((checks.says(line) for line in of if line in checks.decodings), None)
+    options = _read_options(name, entry, metric, checks, units=of_units, says=says)
     first = next(iter(of_units), UNKNOWN)
     unit = UNKNOWN if first == UNKNOWN and metric.follows_channel else metric.unit_of([first])
     limit = None
     if "limit" in entry and unit != UNKNOWN:
-        with scope.placed(entry.value_place("limit")):
-            limit = _read_limit(_word(entry, "limit"), metric, of, scope, unit=unit)
+        with checks.faults_placed_at(entry.value_place("limit")):
+            limit = _read_limit(_word(entry, "limit"), metric, of, checks, unit=unit)
     about, on_frames = _word(entry, "about"), FRAMES in kinds
     return Computation(str(name), metric.name, of, unit, limit, over, about, options, on_frames, name.place, doubts)
 
 
-def _read_doubts(entry: Block, scope: Scope) -> DoubtRules:
+def _read_doubts(entry: YamlMapping, checks: NameChecks) -> DoubtRules:
     if "doubts" not in entry:
         return {}
     rules, faults = read_doubts(entry["doubts"])
     for fault in faults:
         place = fault.where if isinstance(fault.where, Place) else entry.value_place("doubts")
-        scope.note(fault.what, where=place, expected=fault.expected, do=fault.do)
+        checks.note_fault(fault.what, where=place, expected=fault.expected, do=fault.do)
     return rules
 
 
-def _read_limit(words: str, metric: Metric, of: tuple[str, ...], scope: Scope, *, unit: str) -> Limit | None:
+def _read_limit(words: str, metric: Metric, of: tuple[str, ...], checks: NameChecks, *, unit: str) -> Limit | None:
     """A limit in words of the recipe's own, or the published one for a line of a bus; None if that is not known.
 
     Raises
@@ -144,8 +144,8 @@ def _read_limit(words: str, metric: Metric, of: tuple[str, ...], scope: Scope, *
     """
     if words.strip() != PUBLISHED:
         return Limit.read(words, unit=unit)
-    decoding = scope.decodings.get(of[0]) if of else None
-    if decoding is None and set(of) & set(scope.lines):
+    decoding = checks.decodings.get(of[0]) if of else None
+    if decoding is None and set(of) & set(checks.lines):
         return None  # what is wrong with the decoding has been said
     if decoding is None:
         raise Misuse(f"metric `{metric.name}` of a channel has no published limit", expected="a limit in words")
@@ -153,8 +153,8 @@ def _read_limit(words: str, metric: Metric, of: tuple[str, ...], scope: Scope, *
     return Limit(interval, str(interval))
 
 
-def _bus_of(of: tuple[str, ...], scope: Scope) -> str:
-    return next((scope.decodings[line].bus for line in of if line in scope.decodings), "")
+def _bus_of(of: tuple[str, ...], checks: NameChecks) -> str:
+    return next((checks.decodings[line].bus for line in of if line in checks.decodings), "")
 
 
 def _find(name: str, *, on_frames: bool | None, bus: str = "") -> Metric:
@@ -175,25 +175,27 @@ def _find(name: str, *, on_frames: bool | None, bus: str = "") -> Metric:
     return find_metric(name)
 
 
-def _read_channels(name: Word, entry: Block, units: Mapping[str, str], scope: Scope) -> tuple[str, ...]:
+def _read_channels(
+    name: YamlScalar, entry: YamlMapping, units: Mapping[str, str], checks: NameChecks
+) -> tuple[str, ...]:
     """The channels, or the decoded line, after `of:`; where there is only one, it need not be named."""
     if "of" not in entry:
         if len(units) == 1:
             return tuple(units)
-        scope.note("no channel is named after `of`", where=name.place, expected=one_of(units))
+        checks.note_fault("no channel is named after `of`", where=name.place, expected=one_of(units))
         return ()
     where = entry.value_place("of")
-    scope.refers(entry["of"], units, where=where)
-    with scope.placed(where):
+    checks.check_names(entry["of"], units, where=where)
+    with checks.faults_placed_at(where):
         return read_names(entry["of"])
     return ()
 
 
-def _check_number(metric: Metric, of: tuple[str, ...], entry: Block, scope: Scope) -> None:
+def _check_number(metric: Metric, of: tuple[str, ...], entry: YamlMapping, checks: NameChecks) -> None:
     fewest, most = metric.channels
     if of and not fewest <= len(of) <= most:
         number = str(fewest) if fewest == most else f"{fewest} to {most}"
-        scope.note(
+        checks.note_fault(
             f"metric `{metric.name}` of {len(of)} channel{'s' if len(of) > 1 else ''}",
             where=entry.value_place("of"),
             expected=f"{number} channel{'s' if most > 1 else ''}",
@@ -202,7 +204,13 @@ def _check_number(metric: Metric, of: tuple[str, ...], entry: Block, scope: Scop
 
 
 def _read_options(
-    name: Word, entry: Block, metric: Metric, scope: Scope, *, units: Sequence[str], says: Vocabulary | None
+    name: YamlScalar,
+    entry: YamlMapping,
+    metric: Metric,
+    checks: NameChecks,
+    *,
+    units: Sequence[str],
+    says: Vocabulary | None,
 ) -> dict[str, Option]:
     """Every other key: each is tried by itself, so that each has its place; then what is missing is named.
 
@@ -212,26 +220,26 @@ def _read_options(
     says : what the frames of a decoded line can say.
     """
     given: dict[str, Option] = {}
-    before = len(scope.faults)
+    before = len(checks.faults)
     known = {parameter.name: parameter.annotation for parameter in metric.parameters}
     for key, value in entry.items():
         if key in KEYS:
             continue
         if key not in known:
             near = get_close_matches(key, [*known, *KEYS], 1)
-            scope.note(
+            checks.note_fault(
                 f"unknown key `{key}`: no option of metric `{metric.name}`",
                 where=entry.key_place(key),
                 expected=f"one of {', '.join([*KEYS, *known])}",
                 do=cut_number(key) or (f"did you mean `{near[0]}`?" if near else ""),
             )
-        elif value is None or isinstance(value, Block):
+        elif value is None or isinstance(value, YamlMapping):
             what = f"`{key}` has no value" if value is None else f"`{key}` holds keys"
-            scope.note(what, where=entry.value_place(key), expected="a value, or a list of values")
+            checks.note_fault(what, where=entry.value_place(key), expected="a value, or a list of values")
         else:
-            given[str(key)] = unplaced(value)
-            value_place = value.inside if isinstance(value, Word) and says is not None else entry.value_place(key)
-            with scope.placed(value_place):
+            given[str(key)] = without_places(value)
+            value_place = value.inside if isinstance(value, YamlScalar) and says is not None else entry.value_place(key)
+            with checks.faults_placed_at(value_place):
                 read = read_parameter(given[str(key)], known[key], name=key)
                 if UNKNOWN not in units and FRAMES not in units and units:
                     check_units({str(key): read}, units)
@@ -240,12 +248,14 @@ def _read_options(
     missing = [p.name for p in metric.parameters if p.is_required and p.name not in entry]
     if missing:
         words = " and ".join(f"`{option}`" for option in missing)
-        scope.note(f"metric `{metric.name}` needs {words}", where=name.place, expected=f"{words} beside `metric`")
-    if len(scope.faults) == before:  # each by itself makes sense: now all of them together
-        with scope.placed(next((entry.value_place(key) for key in given if key in BOUNDS), name.place)):
+        checks.note_fault(
+            f"metric `{metric.name}` needs {words}", where=name.place, expected=f"{words} beside `metric`"
+        )
+    if len(checks.faults) == before:  # each by itself makes sense: now all of them together
+        with checks.faults_placed_at(next((entry.value_place(key) for key in given if key in BOUNDS), name.place)):
             metric.options(given)
     return given
 
 
-def _word(entry: Block, key: str) -> str:
-    return str(entry.word(key) or "")
+def _word(entry: YamlMapping, key: str) -> str:
+    return str(entry.scalar_at(key) or "")

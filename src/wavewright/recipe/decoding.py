@@ -14,8 +14,8 @@ from wavewright.buses.bus_record import check_levels
 from wavewright.buses.catalogue import Bus, Layer, find_bus, find_layer
 from wavewright.buses.decode import check_decoding
 from wavewright.errors import Place
-from wavewright.recipe.places import Block, Word, unplaced
-from wavewright.recipe.scope import Scope, one_of
+from wavewright.grammar.located_yaml import YamlMapping, YamlScalar, without_places
+from wavewright.recipe.name_checks import NameChecks, one_of
 
 FORM = "{bus: uart, tx: channel, …}"
 
@@ -54,76 +54,76 @@ class Decoding:
     place: Place | None = field(default=None, compare=False)
 
 
-def read_decodings(tree: Block, scope: Scope) -> dict[str, Decoding]:
+def read_decodings(tree: YamlMapping, checks: NameChecks) -> dict[str, Decoding]:
     """The `decode:` block of a measurement."""
     found: dict[str, Decoding] = {}
-    for name, entry in scope.entries(tree, "decode", form=FORM):
-        before = len(scope.faults)
-        if name in scope.units:
-            scope.note(f"`{name}` is a channel already", where=name.place, expected="a name of its own")
-        decoding = _read(name, entry, scope)
-        if decoding is not None and len(scope.faults) == before:
+    for name, entry in checks.entries(tree, "decode", form=FORM):
+        before = len(checks.faults)
+        if name in checks.units:
+            checks.note_fault(f"`{name}` is a channel already", where=name.place, expected="a name of its own")
+        decoding = _read(name, entry, checks)
+        if decoding is not None and len(checks.faults) == before:
             found[str(name)] = decoding
-    scope.decodings.update(found)
+    checks.decodings.update(found)
     return found
 
 
-def _read(name: Word, entry: Block, scope: Scope) -> Decoding | None:
-    before = len(scope.faults)
+def _read(name: YamlScalar, entry: YamlMapping, checks: NameChecks) -> Decoding | None:
+    before = len(checks.faults)
     bus: Bus | None = None
     layer: Layer | None = None
     if "bus" not in entry:
-        scope.note(f"`{name}` does not say which bus", where=name.place, expected=f"`{FORM}`")
+        checks.note_fault(f"`{name}` does not say which bus", where=name.place, expected=f"`{FORM}`")
         return None
-    with scope.placed(entry.value_place("bus")):
-        bus = find_bus(str(entry.word("bus") or ""))
+    with checks.faults_placed_at(entry.value_place("bus")):
+        bus = find_bus(str(entry.scalar_at("bus") or ""))
     if bus is None:
         return None
-    then = entry.word("then")
-    with scope.placed(entry.value_place("then")):
+    then = entry.scalar_at("then")
+    with checks.faults_placed_at(entry.value_place("then")):
         layer = None if then is None else find_layer(then, on=bus.name)
-    channels = _read_channels(entry, bus, scope)
-    options = _read_options(entry, bus, layer, scope)
+    channels = _read_channels(entry, bus, checks)
+    options = _read_options(entry, bus, layer, checks)
     above = None if layer is None else layer.name
-    if len(scope.faults) == before:
-        with scope.placed(name.place):
+    if len(checks.faults) == before:
+        with checks.faults_placed_at(name.place):
             check_decoding(bus.name, channels=channels, then=above, **options)
-    about = str(entry.word("about") or "")
+    about = str(entry.scalar_at("about") or "")
     return Decoding(str(name), bus.name, channels, above or "", options, about, name.place)
 
 
-def _read_channels(entry: Block, bus: Bus, scope: Scope) -> dict[str, str]:
+def _read_channels(entry: YamlMapping, bus: Bus, checks: NameChecks) -> dict[str, str]:
     """The measurement's channel on each line of the bus."""
     found: dict[str, str] = {}
     for line in bus.lines:
-        word, where = entry.word(line), entry.value_place(line)
+        word, where = entry.scalar_at(line), entry.value_place(line)
         if word is not None:
-            scope.refers(word, scope.units, where=where)
+            checks.check_names(word, checks.units, where=where)
             found[line] = str(word)
         elif line in entry:
-            scope.note(f"`{line}` names no channel", where=where, expected=one_of(scope.units))
+            checks.note_fault(f"`{line}` names no channel", where=where, expected=one_of(checks.units))
     return found
 
 
-def _read_options(entry: Block, bus: Bus, layer: Layer | None, scope: Scope) -> dict[str, Any]:
+def _read_options(entry: YamlMapping, bus: Bus, layer: Layer | None, checks: NameChecks) -> dict[str, Any]:
     """The options of the bus and the layer, each tried by itself, so that each has its place."""
     parameters = [*bus.parameters, *(layer.parameters if layer else ())]
     known = {parameter.name: parameter.annotation for parameter in parameters}
     found: dict[str, Any] = {}
     for key in [key for key in entry if key not in bus.lines]:
-        value = unplaced(entry[key])
+        value = without_places(entry[key])
         if key in known:
             found[str(key)] = value
-            with scope.placed(entry.value_place(key)):
+            with checks.faults_placed_at(entry.value_place(key)):
                 read_parameter(value, known[key], name=key)
         elif key == "levels":
             found[str(key)] = value
-            with scope.placed(_levels_place(entry, bus)):
+            with checks.faults_placed_at(_levels_place(entry, bus)):
                 check_levels(bus, [line for line in bus.lines if line in entry], value)
         elif key not in KEYS:
             keys = [*KEYS, *bus.lines, *known]
             near = get_close_matches(key, keys, 1)
-            scope.note(
+            checks.note_fault(
                 f"unknown key `{key}` of bus `{bus.name}`",
                 where=entry.key_place(key),
                 expected=f"one of {', '.join(keys)}",
@@ -132,7 +132,7 @@ def _read_options(entry: Block, bus: Bus, layer: Layer | None, scope: Scope) -> 
     return found
 
 
-def _levels_place(entry: Block, bus: Bus) -> Place:
+def _levels_place(entry: YamlMapping, bus: Bus) -> Place:
     """Where a fault of the levels stands: at the first channel among them that is not there, if there is one."""
-    levels = entry.block("levels")
+    levels = entry.mapping_at("levels")
     return next((levels.key_place(line) for line in levels if line not in bus.lines), entry.value_place("levels"))

@@ -7,10 +7,11 @@ from typing import Annotated, Self
 from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 
 from wavewright.errors import Misuse
+from wavewright.grammar.model import GrammarModel
+from wavewright.grammar.model_reading import refusal, refusing
+from wavewright.grammar.quantity_fields import QuantityIn, SignedTime, StatedQuantity, Voltage
+from wavewright.grammar.word_fields import Count, Line, Name
 from wavewright.judgement.limits import Limit
-from wavewright.recipe.acquisition import Entry
-from wavewright.recipe.fields import Count, In, Line, Name, SignedTime, Stated, Voltage
-from wavewright.recipe.model_reading import refusal, refusing
 
 
 def read_count_limit(value: object) -> Limit:
@@ -32,17 +33,17 @@ CountLimit = Annotated[
 ]
 MOST_CELLS = 10_000_000  # 80 MB of counts
 Point = tuple[SignedTime, Voltage]
-Margin = Annotated[Stated, In("V", least=0)]
+Margin = Annotated[StatedQuantity, QuantityIn("V", least=0)]
 
 
-class Mask(Entry):
+class Mask(GrammarModel):
     """Where no trace may go: polygons, or everything outside a band round a stored waveform."""
 
     polygons: tuple[Annotated[tuple[Point, ...], Field(min_length=3)], ...] = Field(
         default=(), description="forbidden areas, each a list of three or more points [time, voltage]"
     )
     around: Line | None = Field(default=None, description="file of a stored waveform")
-    time: Annotated[Stated, In("s", least=0)] | None = Field(
+    time: Annotated[StatedQuantity, QuantityIn("s", least=0)] | None = Field(
         default=None, description="half width of the band along the time axis"
     )
     voltage: Margin | None = Field(default=None, description="half width of the band along the voltage axis")
@@ -60,7 +61,7 @@ class Mask(Entry):
         return self
 
 
-class Persistence(Entry):
+class Persistence(GrammarModel):
     """Exact counts of where the traces of all shots went, time by level."""
 
     of: Name | None = Field(default=None, description="the channel; the only one if left out")

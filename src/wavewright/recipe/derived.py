@@ -8,9 +8,9 @@ from pydantic import RootModel
 
 from wavewright.analysis.expressions.derive import parse_expression
 from wavewright.errors import Place
-from wavewright.recipe.fields import read_name
-from wavewright.recipe.places import Block, Word
-from wavewright.recipe.scope import UNKNOWN, Scope
+from wavewright.grammar.located_yaml import YamlMapping, YamlScalar
+from wavewright.grammar.word_fields import read_name
+from wavewright.recipe.name_checks import UNKNOWN, NameChecks
 
 
 class DerivedEntry(RootModel[str]):
@@ -28,37 +28,41 @@ class Derived:
     place: Place | None = field(default=None, compare=False)
 
 
-def read_derived(tree: Block, scope: Scope) -> dict[str, Derived]:
+def read_derived(tree: YamlMapping, checks: NameChecks) -> dict[str, Derived]:
     """The `derived:` block of a measurement, in the order in which it can be computed.
 
-    An expression may use channels and what is derived above it. The scope gets the unit of each.
+    An expression may use channels and what is derived above it. `checks` gets the unit of each.
     """
     found: dict[str, Derived] = {}
-    entries = tree.block("derived")
+    entries = tree.mapping_at("derived")
     if "derived" in tree and not entries:
-        scope.note("`derived` holds no channels", where=tree.value_place("derived"), expected="`name: expression`")
+        checks.note_fault(
+            "`derived` holds no channels", where=tree.value_place("derived"), expected="`name: expression`"
+        )
     for name, text in entries.items():
         where = entries.key_place(name)
-        with scope.placed(where):
+        with checks.faults_placed_at(where):
             read_name(name)
-        if name in scope.units:
-            scope.note(f"`{name}` is a channel already", where=where, expected="a name of its own")
-        elif not isinstance(text, Word):
-            scope.note(f"`{name}` has no expression", where=entries.value_place(name), expected="`high - low`, say")
-            scope.units[str(name)] = UNKNOWN
+        if name in checks.units:
+            checks.note_fault(f"`{name}` is a channel already", where=where, expected="a name of its own")
+        elif not isinstance(text, YamlScalar):
+            checks.note_fault(
+                f"`{name}` has no expression", where=entries.value_place(name), expected="`high - low`, say"
+            )
+            checks.units[str(name)] = UNKNOWN
         else:
-            derived = _read(str(name), text, scope)
-            scope.units[str(name)] = derived.unit
+            derived = _read(str(name), text, checks)
+            checks.units[str(name)] = derived.unit
             found[str(name)] = derived
     return found
 
 
-def _read(name: str, text: Word, scope: Scope) -> Derived:
+def _read(name: str, text: YamlScalar, checks: NameChecks) -> Derived:
     """A derived channel; its unit is not known if the expression is wrong, which is said once and leads to no more."""
-    with scope.placed(text.inside):
+    with checks.faults_placed_at(text.inside):
         expression = parse_expression(text)
         unit = UNKNOWN
-        if all(scope.units.get(channel) != UNKNOWN for channel in expression.names):
-            unit = expression.unit(scope.units)
+        if all(checks.units.get(channel) != UNKNOWN for channel in expression.names):
+            unit = expression.unit(checks.units)
         return Derived(name, str(text), expression.names, unit, text.place)
     return Derived(name, str(text), (), UNKNOWN, text.place)

@@ -11,9 +11,9 @@ from pydantic import BeforeValidator, WithJsonSchema
 
 from wavewright.analysis.doubts import Doubt
 from wavewright.errors import FileFault, Misuse
+from wavewright.grammar.located_yaml import YamlMapping
+from wavewright.grammar.model_reading import refusal
 from wavewright.judgement.doubting import DoubtRules
-from wavewright.recipe.model_reading import refusal
-from wavewright.recipe.places import Block
 
 WORDS: Mapping[str, bool] = MappingProxyType({"allow": True, "stop": False})
 """What stands beside a doubt: it lets a reading pass, or it stops it, which is what it does where nothing is said."""
@@ -34,11 +34,11 @@ def _faults(value: Mapping[Any, Any]) -> Iterator[FileFault]:
     for key, word in value.items():
         if key not in KNOWN:
             near = get_close_matches(str(key).replace(" ", "_"), KNOWN, 1)
-            where = value.key_place(key) if isinstance(value, Block) else ""
+            where = value.key_place(key) if isinstance(value, YamlMapping) else ""
             expected, do = f"one of {', '.join(KNOWN)}", f"did you mean `{near[0]}`?" if near else ""
             yield FileFault(f"unknown doubt `{key}`", where=where, expected=expected, do=do)
         elif word not in WORDS:
-            where = value.value_place(key) if isinstance(value, Block) else ""
+            where = value.value_place(key) if isinstance(value, YamlMapping) else ""
             yield FileFault(f"`{word}` beside the doubt `{key}`", where=where, expected=f"one of {', '.join(WORDS)}")
 
 

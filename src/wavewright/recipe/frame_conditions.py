@@ -10,10 +10,10 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from wavewright.buses.expectation import Expectation
 from wavewright.errors import Misuse, Place
+from wavewright.grammar.located_yaml import YamlMapping, YamlScalar
+from wavewright.grammar.word_fields import Line
 from wavewright.quantities import read_quantity
-from wavewright.recipe.fields import Line
-from wavewright.recipe.places import Block, Word
-from wavewright.recipe.scope import Scope
+from wavewright.recipe.name_checks import NameChecks
 
 WITHIN = '`20 shots`, `30 s`, or both: `"20 shots, 30 s"`'
 WAYS = '`contains: "11 03"`, `text: "OK"` or `find: "address = 0x48"`'
@@ -53,58 +53,62 @@ class KeepIf:
     place: Place | None = field(default=None, compare=False)
 
 
-def read_keep_if(tree: Block, scope: Scope) -> KeepIf | None:
+def read_keep_if(tree: YamlMapping, checks: NameChecks) -> KeepIf | None:
     """The `keep_if:` block of a measurement; None if there is none, or a fault in it."""
     if "keep_if" not in tree:
         return None
-    block, where = tree.block("keep_if"), tree.value_place("keep_if")
-    before = len(scope.faults)
+    block, where = tree.mapping_at("keep_if"), tree.value_place("keep_if")
+    before = len(checks.faults)
     strays = tuple(name for name in block if name[:1].isdigit() and block[name] is None)
     for name in strays:
         do = "put both limits in quotes: between { and } a comma ends an entry"
-        scope.note(
+        checks.note_fault(
             f"`{name}` in `keep_if` is no line", where=block.key_place(name), expected=f"`within:` {WITHIN}", do=do
         )
-    conditions = _conditions(block, scope, key="keep_if", apart=("within", *strays))
+    conditions = _conditions(block, checks, key="keep_if", apart=("within", *strays))
     shots: int | None = None
     time: float | None = None
-    within = block.word("within")
+    within = block.scalar_at("within")
     if within is None:
-        scope.note("`keep_if` does not say when to give up", where=where, expected=f"`within:` {WITHIN}")
+        checks.note_fault("`keep_if` does not say when to give up", where=where, expected=f"`within:` {WITHIN}")
     else:
-        with scope.placed(within.place):
+        with checks.faults_placed_at(within.place):
             shots, time = _within(within)
-    if not conditions and len(scope.faults) == before:
-        scope.note("`keep_if` names no line", where=where, expected=f"`line:` with {WAYS}")
-    return KeepIf(conditions, shots, time, where) if len(scope.faults) == before else None
+    if not conditions and len(checks.faults) == before:
+        checks.note_fault("`keep_if` names no line", where=where, expected=f"`line:` with {WAYS}")
+    return KeepIf(conditions, shots, time, where) if len(checks.faults) == before else None
 
 
-def read_expectations(tree: Block, scope: Scope) -> dict[str, Expectation]:
+def read_expectations(tree: YamlMapping, checks: NameChecks) -> dict[str, Expectation]:
     """The `expect:` block of a measurement: a condition by the name of the decoded line."""
-    block = tree.block("expect")
+    block = tree.mapping_at("expect")
     if "expect" in tree and not block:
-        scope.note("`expect` names no line", where=tree.value_place("expect"), expected=f"`line:` with {WAYS}")
-    return _conditions(block, scope, key="expect")
+        checks.note_fault("`expect` names no line", where=tree.value_place("expect"), expected=f"`line:` with {WAYS}")
+    return _conditions(block, checks, key="expect")
 
 
-def _conditions(block: Block, scope: Scope, *, key: str, apart: tuple[str, ...] = ()) -> dict[str, Expectation]:
+def _conditions(
+    block: YamlMapping, checks: NameChecks, *, key: str, apart: tuple[str, ...] = ()
+) -> dict[str, Expectation]:
     found: dict[str, Expectation] = {}
     for name in [name for name in block if name not in apart]:
-        entry, place = block.block(name), block.key_place(name)
-        scope.refers(Word(name, place), scope.lines, where=place, kind="decoded line")
-        before = len(scope.faults)
-        scope.validated(entry, ExpectationEntry, key, str(name))
-        written = {str(word): str(value) for word, value in entry.items() if isinstance(value, Word)}
-        says = scope.says(str(name))
+        entry, place = block.mapping_at(name), block.key_place(name)
+        checks.check_names(YamlScalar(name, place), checks.lines, where=place, kind="decoded line")
+        before = len(checks.faults)
+        checks.validated(entry, ExpectationEntry, key, str(name))
+        written = {str(word): str(value) for word, value in entry.items() if isinstance(value, YamlScalar)}
+        says = checks.says(str(name))
         for word in [word for word in written if word in ExpectationEntry.model_fields]:
-            value = entry.word(word)
-            with scope.placed(value.inside if word == "find" and value is not None else entry.value_place(word)):
+            value = entry.scalar_at(word)
+            with checks.faults_placed_at(
+                value.inside if word == "find" and value is not None else entry.value_place(word)
+            ):
                 expectation = Expectation.read({word: written[word]})
                 if says is not None:
                     expectation.check(says)
-        if not written and len(scope.faults) == before:
-            scope.note(f"`{name}` has no condition", where=block.value_place(name), expected=WAYS)
-        if len(scope.faults) == before:
+        if not written and len(checks.faults) == before:
+            checks.note_fault(f"`{name}` has no condition", where=block.value_place(name), expected=WAYS)
+        if len(checks.faults) == before:
             found[str(name)] = Expectation.read(written)
     return found
 

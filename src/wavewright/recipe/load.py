@@ -7,13 +7,13 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from wavewright.errors import FileFault
+from wavewright.grammar.located_yaml import YamlMapping, YamlScalar, parse_tree, read_text, text_of
+from wavewright.grammar.model_reading import validated
 from wavewright.judgement.doubting import NO_RULES, DoubtRules
 from wavewright.recipe.measurement import Measurement, read_measurement
-from wavewright.recipe.model_reading import validated
+from wavewright.recipe.name_checks import NameChecks
 from wavewright.recipe.needs import Needs, check_needs
-from wavewright.recipe.places import Block, Word, parse_tree, read_text, text_of
 from wavewright.recipe.recipe import TIME_LIMIT, Recipe, RecipeHead
-from wavewright.recipe.scope import Scope
 from wavewright.recipe.sweeps import conditions, parameter_values
 
 
@@ -65,7 +65,7 @@ def parse_recipe(text: str, name: str, *, set: Mapping[str, str] | None = None) 
     )
 
 
-def check_kind(tree: Block, name: str) -> None:
+def check_kind(tree: YamlMapping, name: str) -> None:
     """Refuse another kind of file that was given for a recipe.
 
     Raises
@@ -84,7 +84,7 @@ def check_kind(tree: Block, name: str) -> None:
         )
 
 
-def _head(tree: Block, faults: list[FileFault]) -> RecipeHead | None:
+def _head(tree: YamlMapping, faults: list[FileFault]) -> RecipeHead | None:
     try:
         return validated(tree, RecipeHead)
     except FileFault as fault:
@@ -92,33 +92,33 @@ def _head(tree: Block, faults: list[FileFault]) -> RecipeHead | None:
         return None
 
 
-def _defaults(tree: Block) -> dict[str, str]:
+def _defaults(tree: YamlMapping) -> dict[str, str]:
     """The default of each parameter that has one."""
-    entries = tree.block("parameters")
-    defaults = {str(name): entries.block(name).get("default") for name in entries}
-    return {name: text_of(default) for name, default in defaults.items() if isinstance(default, Word | bool)}
+    entries = tree.mapping_at("parameters")
+    defaults = {str(name): entries.mapping_at(name).get("default") for name in entries}
+    return {name: text_of(default) for name, default in defaults.items() if isinstance(default, YamlScalar | bool)}
 
 
 def _measurements(
-    tree: Block, parameters: Mapping[str, str], needs: Needs | None, doubts: DoubtRules, faults: list[FileFault]
+    tree: YamlMapping, parameters: Mapping[str, str], needs: Needs | None, doubts: DoubtRules, faults: list[FileFault]
 ) -> Iterator[Measurement]:
-    entries = tree.block("measurements")
+    entries = tree.mapping_at("measurements")
     earlier: dict[str, tuple[str, ...]] = {}
     for name, entry in entries.items():
-        if not isinstance(entry, Block):
+        if not isinstance(entry, YamlMapping):
             what, where = f"measurement `{name}` holds nothing", entries.value_place(name)
             faults.append(FileFault(what, where=where, expected="`channels`, `timebase`, `compute`, …"))
             continue
         found: list[FileFault] = []
         for condition in conditions(entry, parameters, found):
-            scope = Scope(str(name), earlier=earlier)
-            measurement = read_measurement(condition.tree, scope)
+            checks = NameChecks(str(name), earlier=earlier)
+            measurement = read_measurement(condition.tree, checks)
             if measurement is not None and needs is not None:
-                check_needs(needs, measurement, condition.tree, scope)
+                check_needs(needs, measurement, condition.tree, checks)
             # what another value of the sweep, or a name that is not known, has led to is not said again
             said = {fault.where for fault in found}
-            found.extend(fault for fault in scope.faults if fault.where not in said)
+            found.extend(fault for fault in checks.faults if fault.where not in said)
             if measurement is not None:
                 yield measurement.under(str(name), condition.values, doubts)
         faults.extend(found)
-        earlier[str(name)] = (*map(str, entry.block("channels")), *map(str, entry.block("derived")))
+        earlier[str(name)] = (*map(str, entry.mapping_at("channels")), *map(str, entry.mapping_at("derived")))

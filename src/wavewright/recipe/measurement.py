@@ -12,22 +12,24 @@ from pydantic_core import CoreSchema, core_schema
 from wavewright.analysis.catalogue import find_metric
 from wavewright.analysis.parameters import Condition, ReferenceLevel
 from wavewright.buses.expectation import Expectation
+from wavewright.grammar.located_yaml import YamlMapping
+from wavewright.grammar.model import GrammarModel
+from wavewright.grammar.model_reading import refusal
+from wavewright.grammar.quantity_fields import StatedQuantity, fault_at
+from wavewright.grammar.word_fields import Count, Line, Name, Value
 from wavewright.judgement.doubting import NO_RULES, DoubtRules
 from wavewright.quantities import Interval
-from wavewright.recipe.acquisition import Channel, Entry, Timebase, Trigger
+from wavewright.recipe.acquisition import Channel, Timebase, Trigger
 from wavewright.recipe.comparison import Comparison, ComparisonEntry, read_comparisons
 from wavewright.recipe.computation import Computation, ComputationEntry, read_computations
 from wavewright.recipe.decoding import Decoding, DecodingEntry, read_decodings
 from wavewright.recipe.density import Persistence
 from wavewright.recipe.derived import Derived, DerivedEntry, read_derived
 from wavewright.recipe.doubts import ABOUT_DOUBTS, Doubts
-from wavewright.recipe.fields import Count, Line, Name, Stated, Value, fault_at
 from wavewright.recipe.frame_conditions import ExpectationEntry, KeepIf, KeepIfEntry, read_expectations, read_keep_if
 from wavewright.recipe.metering import MeterEntry, Metering, Reader, SupplyEntry, read_meterings
-from wavewright.recipe.model_reading import refusal
-from wavewright.recipe.places import Block
+from wavewright.recipe.name_checks import NameChecks
 from wavewright.recipe.references import check_references
-from wavewright.recipe.scope import Scope
 from wavewright.recipe.stimulus import Step, check_bursts
 
 
@@ -60,7 +62,7 @@ SupplyReadings = Annotated[Mapping[str, Metering], _Read(SupplyEntry)]
 DerivedChannels = Annotated[Mapping[str, Derived], _Read(DerivedEntry)]
 
 
-class Measurement(Entry):
+class Measurement(GrammarModel):
     """One setup under one condition: what is connected and set, what starts a shot, and what is computed.
 
     A measurement with `for_each` is there once for every condition, and everything in it has the values of that one.
@@ -94,7 +96,7 @@ class Measurement(Entry):
     def _can_trigger(self) -> Self:
         level, channel = self.trigger.level, self.channels.get(self.trigger_channel)
         seen = None if channel is None else _seen(channel)
-        if seen is not None and isinstance(level, Stated) and level.value not in seen:
+        if seen is not None and isinstance(level, StatedQuantity) and level.value not in seen:
             what = f"`{self.trigger_channel}` can never cross `level: {level}`, which is outside of its range"
             do = f"put `level` into the range, or change `range` and `offset` of `{self.trigger_channel}`"
             raise refusal(fault_at(level, what, expected=f"a level within {seen}", do=do))
@@ -136,42 +138,42 @@ class Measurement(Entry):
         return (*self.meter.values(), *self.supply.values())
 
 
-def read_measurement(tree: Block, scope: Scope) -> Measurement | None:
-    """A measurement from its tree, under one condition; None if it cannot be read. The scope takes what is wrong."""
-    scope.units.update(dict.fromkeys(map(str, tree.block("channels")), "V"))
-    scope.lines = tuple(map(str, tree.block("decode")))
+def read_measurement(tree: YamlMapping, checks: NameChecks) -> Measurement | None:
+    """A measurement from its tree, under one condition; None if it cannot be read. `checks` takes what is wrong."""
+    checks.units.update(dict.fromkeys(map(str, tree.mapping_at("channels")), "V"))
+    checks.lines = tuple(map(str, tree.mapping_at("decode")))
     read: dict[str, Any] = {
-        "derived": read_derived(tree, scope),  # first: the others may refer to what is derived
-        "decode": read_decodings(tree, scope),
-        "compute": read_computations(tree, scope),
-        "meter": read_meterings(tree, scope, Reader.METER),
-        "supply": read_meterings(tree, scope, Reader.SUPPLY),
-        "compare": read_comparisons(tree, scope),
-        "keep_if": read_keep_if(tree, scope),
-        "expect": read_expectations(tree, scope),
+        "derived": read_derived(tree, checks),  # first: the others may refer to what is derived
+        "decode": read_decodings(tree, checks),
+        "compute": read_computations(tree, checks),
+        "meter": read_meterings(tree, checks, Reader.METER),
+        "supply": read_meterings(tree, checks, Reader.SUPPLY),
+        "compare": read_comparisons(tree, checks),
+        "keep_if": read_keep_if(tree, checks),
+        "expect": read_expectations(tree, checks),
     }
-    check_references(tree, scope)
-    check_bursts(tree, scope)
-    rest = Block(tree.place)
+    check_references(tree, checks)
+    check_bursts(tree, checks)
+    rest = YamlMapping(tree.place)
     rest.update((key, value) for key, value in tree.items() if key not in read)
-    measurement = scope.validated(rest, Measurement)
+    measurement = checks.validated(rest, Measurement)
     if measurement is None:
         return None
     whole = measurement.model_copy(update=read)
     for computation in whole.compute.values():
-        _check_levels(computation, whole, scope)
+        _check_levels(computation, whole, checks)
     return whole
 
 
 def _seen(channel: Channel) -> Interval | None:
     """What the converter can show, V at the probe tip, as the recipe states it; None where the run finds it."""
-    if not isinstance(channel.range, Stated) or channel.offset == "auto":
+    if not isinstance(channel.range, StatedQuantity) or channel.offset == "auto":
         return None
-    middle = channel.offset.value if isinstance(channel.offset, Stated) else 0.0
+    middle = channel.offset.value if isinstance(channel.offset, StatedQuantity) else 0.0
     return Interval(middle - channel.range.value / 2, middle + channel.range.value / 2, "V")
 
 
-def _check_levels(computation: Computation, measurement: Measurement, scope: Scope) -> None:
+def _check_levels(computation: Computation, measurement: Measurement, checks: NameChecks) -> None:
     """Note the levels that no record can cross: what is counted or timed at them would never be seen."""
     channel = measurement.channels.get(computation.of[0]) if len(computation.of) == 1 else None
     seen = None if channel is None or computation.on_frames else _seen(channel)
@@ -181,7 +183,7 @@ def _check_levels(computation: Computation, measurement: Measurement, scope: Sco
         level = value.level if isinstance(value, Condition) else value
         if option == "hysteresis" or not isinstance(level, ReferenceLevel) or level.is_ratio or level.number in seen:
             continue
-        scope.note(
+        checks.note_fault(
             f"`{computation.of[0]}` can never cross `{option}: {computation.options[option]}`, "
             f"which is outside of its range",
             where=computation.place,

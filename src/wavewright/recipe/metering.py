@@ -13,13 +13,13 @@ from types import MappingProxyType
 from pydantic import Field
 
 from wavewright.errors import Place
+from wavewright.grammar.located_yaml import YamlMapping, YamlScalar
+from wavewright.grammar.model import GrammarModel
+from wavewright.grammar.word_fields import Count, Line
 from wavewright.judgement.joining import EACH, find_over
 from wavewright.judgement.limits import Limit
 from wavewright.quantities import read_quantity
-from wavewright.recipe.acquisition import Entry
-from wavewright.recipe.fields import Count, Line
-from wavewright.recipe.places import Block, Word
-from wavewright.recipe.scope import Scope
+from wavewright.recipe.name_checks import NameChecks
 
 
 class Reader(StrEnum):
@@ -59,7 +59,7 @@ UNITS: Mapping[Quantity | SupplyQuantity, str] = MappingProxyType(
 )
 
 
-class ReadEntry(Entry):
+class ReadEntry(GrammarModel):
     """What the readings of all instruments have in common."""
 
     limit: Line | None = Field(default=None, description="what is acceptable, as in `compute`")
@@ -123,33 +123,35 @@ FORMS: Mapping[Reader, str] = MappingProxyType(
 )
 
 
-def read_meterings(tree: Block, scope: Scope, by: Reader) -> dict[str, Metering]:
+def read_meterings(tree: YamlMapping, checks: NameChecks, by: Reader) -> dict[str, Metering]:
     """The block of an instrument's readings in a measurement."""
     found: dict[str, Metering] = {}
     others = ["compute", *(other for other in Reader if other is not by)]
-    for name, block in scope.entries(tree, by, form=FORMS[by]):
-        before = len(scope.faults)
-        if taken := next((other for other in others if name in tree.block(other)), None):
-            scope.note(f"`{name}` is a reading of `{taken}` too", where=name.place, expected="a name of its own")
-        entry = scope.validated(block, ENTRIES[by], by, str(name))
+    for name, block in checks.entries(tree, by, form=FORMS[by]):
+        before = len(checks.faults)
+        if taken := next((other for other in others if name in tree.mapping_at(other)), None):
+            checks.note_fault(f"`{name}` is a reading of `{taken}` too", where=name.place, expected="a name of its own")
+        entry = checks.validated(block, ENTRIES[by], by, str(name))
         if entry is None:
             continue
-        metering = _read(name, block, entry, by, scope)
-        if len(scope.faults) == before:
+        metering = _read(name, block, entry, by, checks)
+        if len(checks.faults) == before:
             found[str(name)] = metering
     return found
 
 
-def _read(name: Word, block: Block, entry: MeterEntry | SupplyEntry, by: Reader, scope: Scope) -> Metering:
+def _read(
+    name: YamlScalar, block: YamlMapping, entry: MeterEntry | SupplyEntry, by: Reader, checks: NameChecks
+) -> Metering:
     unit = UNITS[entry.quantity]
     full_scale: float | None = None
     limit: Limit | None = None
     meter = entry if isinstance(entry, MeterEntry) else None
-    with scope.placed(block.value_place("range")):
+    with checks.faults_placed_at(block.value_place("range")):
         full_scale = read_quantity(meter.range, unit=unit, least=0).value if meter and meter.range else None
-    with scope.placed(block.value_place("limit")):
+    with checks.faults_placed_at(block.value_place("limit")):
         limit = None if entry.limit is None else Limit.read(entry.limit, unit=unit)
-    with scope.placed(block.value_place("over")):
+    with checks.faults_placed_at(block.value_place("over")):
         find_over(entry.over or EACH)
     return Metering(
         name=str(name),

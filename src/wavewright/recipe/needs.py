@@ -9,12 +9,13 @@ from typing import Annotated, Any, Self
 from pydantic import Field, PlainSerializer, PlainValidator, WithJsonSchema
 
 from wavewright.errors import Place
-from wavewright.recipe.acquisition import Entry
-from wavewright.recipe.fields import Count, Current, Frequency, Rate, Stated, Voltage, read_line
+from wavewright.grammar.located_yaml import YamlMapping, place_of
+from wavewright.grammar.model import GrammarModel
+from wavewright.grammar.model_reading import refusing
+from wavewright.grammar.quantity_fields import Current, Frequency, Rate, StatedQuantity, Voltage
+from wavewright.grammar.word_fields import Count, read_line
 from wavewright.recipe.measurement import Measurement
-from wavewright.recipe.model_reading import refusing
-from wavewright.recipe.places import Block, place_of
-from wavewright.recipe.scope import Scope
+from wavewright.recipe.name_checks import NameChecks
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +47,7 @@ InstrumentName = Annotated[
 ]
 
 
-class RoleNeeds(Entry):
+class RoleNeeds(GrammarModel):
     """What every role has."""
 
     instrument: InstrumentName | None = Field(
@@ -80,7 +81,7 @@ class MeterNeeds(RoleNeeds):
     """What the recipe needs of the meter: that there is one."""
 
 
-class Needs(Entry):
+class Needs(GrammarModel):
     """The instruments that the recipe needs, by role; one that is used is needed, listed or not."""
 
     digitizer: DigitizerNeeds | None = Field(default=None, description="samples the channels")
@@ -89,7 +90,7 @@ class Needs(Entry):
     meter: MeterNeeds | None = Field(default=None, description="measures voltage, current and resistance")
 
 
-def check_needs(needs: Needs, measurement: Measurement, tree: Block, scope: Scope) -> None:
+def check_needs(needs: Needs, measurement: Measurement, tree: YamlMapping, checks: NameChecks) -> None:
     """Note where a measurement uses more than `needs` asks for.
 
     Parameters
@@ -100,8 +101,8 @@ def check_needs(needs: Needs, measurement: Measurement, tree: Block, scope: Scop
         most = needs.digitizer.inputs
         for name, channel in measurement.channels.items():
             if channel.input > most:
-                where = tree.block("channels").block(name).value_place("input")
-                scope.note(
+                where = tree.mapping_at("channels").mapping_at(name).value_place("input")
+                checks.note_fault(
                     f"`{name}` is on input {channel.input}, and the recipe needs {most}",
                     where=where,
                     expected=f"an input up to {most}",
@@ -109,7 +110,7 @@ def check_needs(needs: Needs, measurement: Measurement, tree: Block, scope: Scop
                 )
     for used, asked, key in _uses(needs, measurement):
         if used.value > asked.value:
-            scope.note(
+            checks.note_fault(
                 f"`{used}` is used, and the recipe needs `{key}: {asked}`",
                 where=used.place or Place(""),
                 expected=f"at most {asked}",
@@ -117,9 +118,9 @@ def check_needs(needs: Needs, measurement: Measurement, tree: Block, scope: Scop
             )
 
 
-def _uses(needs: Needs, measurement: Measurement) -> Iterator[tuple[Stated, Stated, str]]:
+def _uses(needs: Needs, measurement: Measurement) -> Iterator[tuple[StatedQuantity, StatedQuantity, str]]:
     """Every quantity that is used and that `needs` bounds: what is used, what is asked for, under which key."""
-    pairs: list[tuple[Stated | None, Stated | None, str]] = []
+    pairs: list[tuple[StatedQuantity | None, StatedQuantity | None, str]] = []
     if needs.digitizer is not None:
         pairs.append((measurement.timebase.rate, needs.digitizer.rate, "rate"))
     for step in measurement.stimulus:

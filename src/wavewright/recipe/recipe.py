@@ -9,23 +9,24 @@ from typing import Annotated, Literal
 
 from pydantic import Field, WithJsonSchema
 
-from wavewright.recipe.acquisition import Entry
+from wavewright.grammar.model import GrammarModel
+from wavewright.grammar.quantity_fields import QuantityIn, StatedQuantity
+from wavewright.grammar.word_fields import Line, Name, Pattern, Value
 from wavewright.recipe.doubts import ABOUT_DOUBTS, Doubts
-from wavewright.recipe.fields import In, Line, Name, Pattern, Stated, Value
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.needs import Needs
 
 VERSION = "1"
 
 
-class ParameterEntry(Entry):
+class ParameterEntry(GrammarModel):
     """A value that the recipe uses as `$name`, and that a run may set."""
 
     default: Value = Field(description="what it is unless the run says otherwise")
     about: Line | None = Field(default=None, description="what it is")
 
 
-class SerialNumber(Entry):
+class SerialNumber(GrammarModel):
     """How serial numbers of the unit under test look."""
 
     pattern: Pattern = Field(description="regular expression that the whole serial number must match")
@@ -35,7 +36,7 @@ TIME_LIMIT = 86400.0  # s; a day
 MOST_TIME = 1e7  # s; a third of a year
 
 
-class RecipeHead(Entry):
+class RecipeHead(GrammarModel):
     """Everything but the measurements themselves."""
 
     wavewright: Annotated[Literal["1"], WithJsonSchema({"const": 1})] = Field(description="version of the grammar: 1")
@@ -46,7 +47,7 @@ class RecipeHead(Entry):
     part: Line | None = Field(default=None, description="the type of the unit under test")
     needs: Needs | None = Field(default=None, description="the instruments that are needed, by role")
     serial: SerialNumber | None = Field(default=None, description="how serial numbers look")
-    time_limit: Annotated[Stated, In("s", least=1e-3, most=MOST_TIME)] | None = Field(
+    time_limit: Annotated[StatedQuantity, QuantityIn("s", least=1e-3, most=MOST_TIME)] | None = Field(
         default=None,
         description="longest time from the first message to the last, waiting for a person left out; 24 h if left out",
     )

@@ -7,30 +7,30 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wavewright.recipe.places import Block, Word
-from wavewright.recipe.scope import Scope
+from wavewright.grammar.located_yaml import YamlMapping, YamlScalar
+from wavewright.recipe.name_checks import NameChecks
 
 
-def check_references(tree: Block, scope: Scope) -> None:
+def check_references(tree: YamlMapping, checks: NameChecks) -> None:
     """Note what the entries of a measurement say against each other."""
     first: dict[str, str] = {}
     for name, number in _inputs(tree):
         if number in first:
             expected = f"another than that of `{first[number]}`"
-            scope.note(f"input {number} of `{name}` is in use", where=number.place, expected=expected)
+            checks.note_fault(f"input {number} of `{name}` is in use", where=number.place, expected=expected)
         first.setdefault(str(number), name)
-    channels = list(map(str, tree.block("channels")))
-    trigger = tree.block("trigger")
-    scope.refers(trigger.word("on"), channels, where=trigger.place)
+    channels = list(map(str, tree.mapping_at("channels")))
+    trigger = tree.mapping_at("trigger")
+    checks.check_names(trigger.scalar_at("on"), channels, where=trigger.place)
     if trigger and "on" not in trigger and len(channels) > 1:
         expected = f"`on:` with one of {', '.join(channels)}"
-        scope.note("the trigger does not say which channel it watches", where=trigger.place, expected=expected)
-    persistence = tree.block("persistence")
-    scope.refers(persistence.word("of"), scope.units, where=persistence.place)
+        checks.note_fault("the trigger does not say which channel it watches", where=trigger.place, expected=expected)
+    persistence = tree.mapping_at("persistence")
+    checks.check_names(persistence.scalar_at("of"), checks.units, where=persistence.place)
 
 
-def _inputs(tree: Block) -> Iterator[tuple[str, Word]]:
-    channels = tree.block("channels")
+def _inputs(tree: YamlMapping) -> Iterator[tuple[str, YamlScalar]]:
+    channels = tree.mapping_at("channels")
     for name in channels:
-        if number := channels.block(name).word("input"):
+        if number := channels.mapping_at(name).scalar_at("input"):
             yield str(name), number

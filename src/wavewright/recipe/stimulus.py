@@ -20,23 +20,21 @@ from pydantic import (
 )
 
 from wavewright.errors import FileFault, Misuse, Place
-from wavewright.recipe.acquisition import Entry
-from wavewright.recipe.fields import (
+from wavewright.grammar.located_yaml import YamlMapping, place_of
+from wavewright.grammar.model import GrammarModel
+from wavewright.grammar.model_reading import refusal, refusing
+from wavewright.grammar.quantity_fields import (
     Angle,
-    Count,
     Current,
     Fraction,
     Frequency,
     PositiveVoltage,
     Time,
-    Value,
     Voltage,
     fault_at,
-    read_line,
 )
-from wavewright.recipe.model_reading import refusal, refusing
-from wavewright.recipe.places import Block, place_of
-from wavewright.recipe.scope import Scope
+from wavewright.grammar.word_fields import Count, Value, read_line
+from wavewright.recipe.name_checks import NameChecks
 
 
 class Switch(StrEnum):
@@ -100,7 +98,7 @@ Stored = Annotated[
 ]
 
 
-class SupplyStep(Entry):
+class SupplyStep(GrammarModel):
     """Settings of the supply; what is left out stays as it is."""
 
     voltage: Voltage | None = Field(default=None, description="voltage of the output")
@@ -110,7 +108,7 @@ class SupplyStep(Entry):
     output: Switch | None = Field(default=None, description="on or off")
 
 
-class BurstEntry(Entry):
+class BurstEntry(GrammarModel):
     """A number of whole periods, and rest before and behind them."""
 
     cycles: Count = Field(description="how many periods")
@@ -133,7 +131,7 @@ Burst = Annotated[
 ]
 
 
-class SourceStep(Entry):
+class SourceStep(GrammarModel):
     """Settings of the source; what is left out stays as it is."""
 
     function: Shape | None = Field(
@@ -222,7 +220,7 @@ class SourceStep(Entry):
         return at_once or self.start is not None
 
 
-class Step(Entry):
+class Step(GrammarModel):
     """One step: a supply or a source is set, then perhaps a wait."""
 
     supply: SupplyStep | None = Field(default=None, description="settings of the supply")
@@ -237,30 +235,30 @@ class Step(Entry):
         return self
 
 
-def check_bursts(tree: Block, scope: Scope) -> None:
+def check_bursts(tree: YamlMapping, checks: NameChecks) -> None:
     """Note each step that starts a burst which no step above it has ordered, and each burst that cannot be seen."""
     is_ordered, is_searching = False, _is_searching(tree)
-    for step in tree.row("stimulus"):
-        source = step.block("source") if isinstance(step, Block) else Block(tree.place)
-        if is_searching and source.block("burst"):
-            scope.note(
+    for step in tree.list_at("stimulus"):
+        source = step.mapping_at("source") if isinstance(step, YamlMapping) else YamlMapping(tree.place)
+        if is_searching and source.mapping_at("burst"):
+            checks.note_fault(
                 "a burst is over before an automatic range, time base or level has looked at it",
                 where=source.key_place("burst"),
                 expected="`range` of each channel, `span` and `level` as quantities",
             )
         if "burst" in source:
-            is_ordered = source.word("burst") != "off"
-        elif source.word("start") == "burst" and not is_ordered:
-            scope.note(
+            is_ordered = source.scalar_at("burst") != "off"
+        elif source.scalar_at("start") == "burst" and not is_ordered:
+            checks.note_fault(
                 "`start: burst`, and no burst was ordered",
                 where=source.value_place("start"),
                 expected="a step above it with `burst: {cycles: …, starts: when_told}`",
             )
 
 
-def _is_searching(tree: Block) -> bool:
+def _is_searching(tree: YamlMapping) -> bool:
     """Whether the digitizer's settings are found on the bench, in a measurement whose stimulus causes the trigger."""
-    trigger, channels = tree.block("trigger"), tree.block("channels")
-    stated = [trigger.word("level"), *(channels.block(name).word("range") for name in channels)]
-    is_automatic = "cycles" in tree.block("timebase") or any(word in (None, "auto") for word in stated)
-    return trigger.word("mode") == "normal" and is_automatic
+    trigger, channels = tree.mapping_at("trigger"), tree.mapping_at("channels")
+    stated = [trigger.scalar_at("level"), *(channels.mapping_at(name).scalar_at("range") for name in channels)]
+    is_automatic = "cycles" in tree.mapping_at("timebase") or any(word in (None, "auto") for word in stated)
+    return trigger.scalar_at("mode") == "normal" and is_automatic

@@ -13,8 +13,8 @@ from difflib import get_close_matches
 from typing import NamedTuple
 
 from wavewright.errors import FileFault, Misuse
-from wavewright.recipe.fields import NAME_PATTERN, read_name
-from wavewright.recipe.places import Block, Node, Row, Word, place_of, text_of
+from wavewright.grammar.located_yaml import Node, YamlList, YamlMapping, YamlScalar, place_of, text_of
+from wavewright.grammar.word_fields import NAME_PATTERN, read_name
 
 MOST_CONDITIONS = 1000
 
@@ -25,7 +25,7 @@ class Condition(NamedTuple):
     """One point of a sweep: what each name stands for, and the measurement with that put in."""
 
     values: dict[str, str]
-    tree: Block
+    tree: YamlMapping
 
 
 def parameter_values(parameters: Mapping[str, str], overrides: Mapping[str, str]) -> dict[str, str]:
@@ -46,7 +46,7 @@ def parameter_values(parameters: Mapping[str, str], overrides: Mapping[str, str]
     return {**parameters, **overrides}
 
 
-def conditions(tree: Block, parameters: Mapping[str, str], faults: list[FileFault]) -> Iterator[Condition]:
+def conditions(tree: YamlMapping, parameters: Mapping[str, str], faults: list[FileFault]) -> Iterator[Condition]:
     """A measurement's tree under every condition of its `for_each`, the last name running fastest.
 
     Without `for_each` there is one condition, with no values. Of a `for_each` that makes no sense there is none, and
@@ -59,28 +59,28 @@ def conditions(tree: Block, parameters: Mapping[str, str], faults: list[FileFaul
         here = dict(zip(axes, values, strict=True))
         unknown: list[FileFault] = []
         replaced = substituted(tree, {**parameters, **here}, unknown)
-        assert isinstance(replaced, Block)
+        assert isinstance(replaced, YamlMapping)
         faults.extend(fault for fault in unknown if fault.where not in {known.where for known in faults})
         yield Condition(here, replaced)
 
 
 def substituted(node: Node, names: Mapping[str, str], faults: list[FileFault]) -> Node:
     """A tree of the same shape with every `$name` in a value replaced; unknown names are noted in `faults`."""
-    if isinstance(node, Block):
-        block = Block(node.place)
+    if isinstance(node, YamlMapping):
+        block = YamlMapping(node.place)
         for key, value in node.items():
             block[key] = substituted(value, names, faults)
         return block
-    if isinstance(node, Row):
-        row = Row(node.place)
+    if isinstance(node, YamlList):
+        row = YamlList(node.place)
         row.extend(substituted(item, names, faults) for item in node)
         return row
-    if isinstance(node, Word) and "$" in node:
+    if isinstance(node, YamlScalar) and "$" in node:
         return _replaced(node, names, faults)
     return node
 
 
-def _replaced(word: Word, names: Mapping[str, str], faults: list[FileFault]) -> Word | bool:
+def _replaced(word: YamlScalar, names: Mapping[str, str], faults: list[FileFault]) -> YamlScalar | bool:
     unknown = [name for name in _NAMED.findall(word) if name not in names]
     for name in unknown:
         near = get_close_matches(name, names, 1)
@@ -99,16 +99,16 @@ def _replaced(word: Word, names: Mapping[str, str], faults: list[FileFault]) -> 
     text = _NAMED.sub(lambda match: names[match[1]], word)
     if text in ("true", "false") and not word.is_quoted:
         return text == "true"
-    return Word(text, word.place, is_quoted=word.is_quoted)
+    return YamlScalar(text, word.place, is_quoted=word.is_quoted)
 
 
-def _axes(tree: Block, parameters: Mapping[str, str], faults: list[FileFault]) -> dict[str, list[str]] | None:
+def _axes(tree: YamlMapping, parameters: Mapping[str, str], faults: list[FileFault]) -> dict[str, list[str]] | None:
     """The values of each name of `for_each`; None if it makes no sense."""
     if "for_each" not in tree:
         return {}
     before, axes = len(faults), {}
     node, where = substituted(tree["for_each"], parameters, faults), tree.value_place("for_each")
-    if not isinstance(node, Block) or not node:
+    if not isinstance(node, YamlMapping) or not node:
         faults.append(FileFault("`for_each` names nothing", where=where, expected="`{name: [value, value]}`"))
         return None
     for name, values in node.items():
@@ -116,9 +116,11 @@ def _axes(tree: Block, parameters: Mapping[str, str], faults: list[FileFault]) -
             read_name(name)
         except Misuse as fault:
             faults.append(FileFault(fault.what, where=node.key_place(name), expected=fault.expected, do=fault.do))
-        single = [value for value in values if isinstance(value, Word | bool)] if isinstance(values, Row) else []
+        single = (
+            [value for value in values if isinstance(value, YamlScalar | bool)] if isinstance(values, YamlList) else []
+        )
         listed = [text_of(value) for value in single]
-        if not isinstance(values, Row) or len(listed) != len(values) or not listed:
+        if not isinstance(values, YamlList) or len(listed) != len(values) or not listed:
             where = place_of(values) or node.key_place(name)
             faults.append(FileFault(f"`{name}` has no list of values", where=where, expected="`[10 %, 40 %]`, say"))
         elif again := next((value for value in listed if listed.count(value) > 1), None):

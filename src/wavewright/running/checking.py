@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from wavewright.errors import BenchFault, FileFault, Place
-from wavewright.recipe.places import parse_tree, read_text
+from wavewright.grammar.located_yaml import parse_tree, read_text
 
 if TYPE_CHECKING:
     from wavewright.running.periods import ReadStored

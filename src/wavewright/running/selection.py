@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from wavewright.errors import BenchFault, Misuse, Place, WavewrightError
+from wavewright.grammar.quantity_fields import StatedQuantity
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.digitizer_setup import digitizer_faults
 from wavewright.instruments.meter import meter_messages
@@ -14,7 +15,6 @@ from wavewright.instruments.profile import Profile
 from wavewright.instruments.source import source_faults, source_messages
 from wavewright.instruments.supply import supply_faults, supply_questions
 from wavewright.instruments.vocabulary import Role
-from wavewright.recipe.fields import Stated
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.metering import Metering, Reader
 from wavewright.recipe.recipe import Recipe
@@ -112,7 +112,7 @@ def _of_measurement(
     measurement: Measurement,
     chosen: Selection,
     ceilings: Mapping[Role, Mapping[str, float]],
-    bandwidth: Stated | None,
+    bandwidth: StatedQuantity | None,
     periods: Periods,
 ) -> Iterator[BenchFault]:
     profiles = chosen.profiles
@@ -140,7 +140,7 @@ def _at_setting(fault: BenchFault, step: SupplyStep) -> BenchFault:
     """The fault of a step of the supply, at the place of the setting that it names."""
     name = fault.what.split("`")[1] if fault.what.startswith("`") else ""
     stated = getattr(step, name, None)
-    where = stated.place if isinstance(stated, Stated) else None
+    where = stated.place if isinstance(stated, StatedQuantity) else None
     return BenchFault(fault.what, where=fault.where or where or "", expected=fault.expected, do=fault.do)
 
 
@@ -160,7 +160,7 @@ def _of_reading(wanted: Metering, profiles: Mapping[Role, Profile]) -> Iterator[
         )
 
 
-def _places(measurement: Measurement, bandwidth: Stated | None) -> dict[str, Place]:
+def _places(measurement: Measurement, bandwidth: StatedQuantity | None) -> dict[str, Place]:
     """Where the recipe says what a digitizer may be unable to do, by what `digitizer_faults` calls it."""
     timebase = measurement.timebase
     stated = {
@@ -169,7 +169,7 @@ def _places(measurement: Measurement, bandwidth: Stated | None) -> dict[str, Pla
         "timebase.points": timebase.span,
         **{f"{name}.range": channel.range for name, channel in measurement.channels.items()},
     }
-    return {key: one.place for key, one in stated.items() if isinstance(one, Stated) and one.place is not None}
+    return {key: one.place for key, one in stated.items() if isinstance(one, StatedQuantity) and one.place is not None}
 
 
 def _of_source(

@@ -10,8 +10,8 @@ from typing import Any
 import yaml
 
 from wavewright.errors import FileFault, Misuse, Place
+from wavewright.grammar.located_yaml import read_text
 from wavewright.quantities import Interval, read_interval, read_quantity
-from wavewright.recipe.places import read_text
 
 _LOADER = getattr(yaml, "CSafeLoader", yaml.SafeLoader)  # ten times as fast where libyaml is there
 

@@ -13,9 +13,9 @@ from wavewright.simulation.bench import Bench
 from wavewright.simulation.definition import Section, read_definition
 from wavewright.simulation.devices.acquiring import MOST_INPUTS
 from wavewright.simulation.devices.roles import Making, roles
-from wavewright.simulation.faults.plan import FaultPlan
+from wavewright.simulation.disturbances.plan import FaultPlan
 from wavewright.simulation.scpi.device import ScpiDevice
-from wavewright.simulation.scpi.kinds import Boolean, Kind, Number, Text, Value, Words
+from wavewright.simulation.scpi.parameter_types import Boolean, Kind, Number, Text, Value, Words
 from wavewright.simulation.scpi.settings import Setting, Settings
 
 

@@ -13,7 +13,7 @@ from pyvisa_sim.highlevel import SimVisaLibrary
 
 from wavewright.errors import FileFault, Misuse
 from wavewright.simulation.bench import Bench, build_bench
-from wavewright.simulation.faults.plan import load_faults
+from wavewright.simulation.disturbances.plan import load_faults
 from wavewright.simulation.instrument_file import load_instruments
 from wavewright.simulation.scpi.device import ScpiDevice
 from wavewright.simulation.scpi.exchange import Exchange

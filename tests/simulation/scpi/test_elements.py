@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wavewright.simulation.scpi.elements import Form, complete_length, read_units
-from wavewright.simulation.scpi.faults import ScpiFault
+from wavewright.simulation.scpi.error_queue import ScpiError
 
 NUMBERS = [
     # text, value, source
@@ -57,7 +57,7 @@ FAULTY = [
 
 @pytest.mark.parametrize("message, code, source", FAULTY, ids=[repr(row[0])[:20] for row in FAULTY])
 def test_a_message_that_breaks_the_grammar_is_refused_with(message: bytes, code: int, source: str) -> None:
-    with pytest.raises(ScpiFault) as caught:
+    with pytest.raises(ScpiError) as caught:
         list(read_units(message))
     assert caught.value.code == code, source
 
@@ -104,5 +104,5 @@ def test_a_message_without_newline_is_whole_when_end_came_with_it() -> None:
 
 @given(junk=st.binary(max_size=80))
 def test_no_message_can_do_more_than_be_refused(junk: bytes) -> None:
-    with contextlib.suppress(ScpiFault):
+    with contextlib.suppress(ScpiError):
         list(read_units(junk))

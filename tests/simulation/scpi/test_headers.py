@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from wavewright.errors import Misuse
-from wavewright.simulation.scpi.faults import ScpiFault
+from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.headers import HeaderTree, full_header, short_form
 
 PATTERNS = {
@@ -53,7 +53,7 @@ ILLEGAL = [
 
 @pytest.mark.parametrize("header, code, source", ILLEGAL, ids=[row[0] for row in ILLEGAL])
 def test_refuses(tree: HeaderTree[str], header: str, code: int, source: str) -> None:
-    with pytest.raises(ScpiFault) as caught:
+    with pytest.raises(ScpiError) as caught:
         tree.find(header.split(":"))
     assert caught.value.code == code, source
 

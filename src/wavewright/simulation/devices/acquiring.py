@@ -10,9 +10,9 @@ from wavewright.simulation.devices.calculations import OwnRecord
 from wavewright.simulation.devices.records import Scale
 from wavewright.simulation.devices.roles import Making
 from wavewright.simulation.front_end import Codes, InputData, InputSetup
-from wavewright.simulation.scpi.faults import ScpiFault
+from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.instrument import Call, Instrument
-from wavewright.simulation.scpi.kinds import only
+from wavewright.simulation.scpi.parameter_types import only
 from wavewright.simulation.scpi.status import Operation
 from wavewright.simulation.trigger import EdgeSetup
 
@@ -79,7 +79,7 @@ class AcquiringInstrument(Instrument):
         """Start an acquisition; −213 when one is running."""
         only(call.elements, 0, 0)
         if self._is_running:
-            raise ScpiFault(-213)
+            raise ScpiError(-213)
         begins = self.clock.now + _LONGEST_DELAY * float(self._generator.random())
         if self._last_edge is not None:
             begins = max(begins, self._last_edge + self.holdoff())
@@ -113,7 +113,7 @@ class AcquiringInstrument(Instrument):
         """Stand in for the trigger; −211 when nothing waits for one."""
         only(call.elements, 0, 0)
         if not self._is_running or self._acquisition is None:
-            raise ScpiFault(-211)
+            raise ScpiError(-211)
         self._acquisition.look(self.clock.now)
         self._acquisition.force(self.clock.now)
 
@@ -169,7 +169,7 @@ class AcquiringInstrument(Instrument):
     def recorded(self) -> Acquisition:
         """The acquisition whose record can be had; −230 when there is none."""
         if self._acquisition is None or self._acquisition.trigger_time is None:
-            raise ScpiFault(-230, "no record was taken")
+            raise ScpiError(-230, "no record was taken")
         return self._acquisition
 
     def codes(self, number: int) -> Codes:

@@ -16,9 +16,9 @@ from wavewright.simulation.devices.records import RecordFormat, read_format, rec
 from wavewright.simulation.devices.roles import Making, role
 from wavewright.simulation.front_end import InputSetup
 from wavewright.simulation.scpi.elements import Element, Form
-from wavewright.simulation.scpi.faults import ScpiFault
+from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.instrument import Answer, Call, Command, Pending, Reply
-from wavewright.simulation.scpi.kinds import Number, Value, number_text, only, quoted
+from wavewright.simulation.scpi.parameter_types import Number, Value, number_text, only, quoted
 from wavewright.simulation.trigger import EdgeSetup
 
 _FUNCTION = re.compile(r"\s*XTIM(?:E)?:VOLT(?:AGE)?(?::DC)?(?:\s*(\d+))?\s*$", re.IGNORECASE)
@@ -60,7 +60,7 @@ class Digitizer(AcquiringInstrument):
     def adjust(self, key: str, value: Value, number: int) -> Value:
         """Sources that do not exist here; a record that would be too long."""
         if key == "trigger_source" and str(value).startswith("INT") and int(str(value)[3:]) > self.inputs:
-            raise ScpiFault(-224, f"{value}, {self.inputs} inputs")
+            raise ScpiError(-224, f"{value}, {self.inputs} inputs")
         del number
         return value
 
@@ -94,14 +94,14 @@ class Digitizer(AcquiringInstrument):
         only(call.elements, 1, 1)
         word = call.elements[0]
         if word.text not in ("OFF", "") or word.number != 0:
-            raise ScpiFault(-221, "this instrument takes one record for each INITiate")
+            raise ScpiError(-221, "this instrument takes one record for each INITiate")
 
     def _sense(self, call: Call) -> None:
         only(call.elements, 1, self.inputs)
         numbers = [self._function_number(element) for element in call.elements]
         is_concurrent = bool(self.settings["concurrent"])
         if len(numbers) > 1 and not is_concurrent:
-            raise ScpiFault(-221, "several functions with CONCurrent OFF")
+            raise ScpiError(-221, "several functions with CONCurrent OFF")
         self._sensed = tuple(sorted({*self._sensed, *numbers} if is_concurrent else set(numbers)))
 
     def _sense_not(self, call: Call) -> None:
@@ -111,13 +111,13 @@ class Digitizer(AcquiringInstrument):
 
     def _function_number(self, element: Element) -> int:
         if element.form is not Form.STRING:
-            raise ScpiFault(-104, "a function is due, in quotes")
+            raise ScpiError(-104, "a function is due, in quotes")
         found = _FUNCTION.match(element.text)
         if not found:
-            raise ScpiFault(-224, f'{element.text}, not "XTIMe:VOLTage <n>"')
+            raise ScpiError(-224, f'{element.text}, not "XTIMe:VOLTage <n>"')
         number = int(found[1] or 1)
         if not 1 <= number <= self.inputs:
-            raise ScpiFault(-224, f"input {number}, 1 to {self.inputs}")
+            raise ScpiError(-224, f"input {number}, 1 to {self.inputs}")
         return number
 
     def _set_format(self, call: Call) -> None:
@@ -192,23 +192,23 @@ class Digitizer(AcquiringInstrument):
 
     def _channels(self, element: Element) -> list[int]:
         if element.form is not Form.EXPRESSION:
-            raise ScpiFault(-104, "a channel list is due, such as (@1)")
+            raise ScpiError(-104, "a channel list is due, such as (@1)")
         if not _CHANNELS.match(element.text):
-            raise ScpiFault(-171, f"({element.text})")
+            raise ScpiError(-171, f"({element.text})")
         numbers = [int(number) for number in element.text.strip("@ ").split(",")]
         if not all(1 <= number <= self.inputs for number in numbers):
-            raise ScpiFault(-224, f"({element.text}), inputs 1 to {self.inputs}")
+            raise ScpiError(-224, f"({element.text}), inputs 1 to {self.inputs}")
         return numbers
 
     def _when_recorded(self, numbers: list[int], answer: Callable[[], Answer]) -> Reply:
         """What is asked of a record comes when it is complete."""
         for number in numbers:
             if number not in self._sensed:
-                raise ScpiFault(-221, f"input {number} is not among the functions that are on")
+                raise ScpiError(-221, f"input {number} is not among the functions that are on")
         if not self.is_running:
             return answer()
         if self.waits_for_the_bus:
-            raise ScpiFault(-214)
+            raise ScpiError(-214)
         return Pending(answer)
 
     def _record(self, number: int) -> Answer:

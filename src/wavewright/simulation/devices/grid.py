@@ -16,9 +16,9 @@ from wavewright.simulation.devices.acquiring import AcquiringInstrument
 from wavewright.simulation.devices.calculations import CALCULATIONS
 from wavewright.simulation.devices.roles import role
 from wavewright.simulation.front_end import InputSetup
-from wavewright.simulation.scpi.faults import ScpiFault
+from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.instrument import Answer, Call, Command, Reply
-from wavewright.simulation.scpi.kinds import definite_block, number_text, only
+from wavewright.simulation.scpi.parameter_types import definite_block, number_text, only
 from wavewright.simulation.trigger import EdgeSetup
 
 LINES = 10
@@ -91,9 +91,9 @@ class GridDigitizer(AcquiringInstrument):
         only(call.elements, 0, 0)
         number = call.number
         if not 1 <= number <= self.inputs:
-            raise ScpiFault(-114, f"lane {number}, 1 to {self.inputs}")
+            raise ScpiError(-114, f"lane {number}, 1 to {self.inputs}")
         if self.is_running or not self.settings.of("shown", number):
-            raise ScpiFault(-230, f"lane {number} has no frame")
+            raise ScpiError(-230, f"lane {number} has no frame")
         return number
 
     def _head(self, call: Call) -> Reply:

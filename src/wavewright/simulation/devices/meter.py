@@ -11,9 +11,9 @@ from wavewright.simulation.circuit.power import FeedNode
 from wavewright.simulation.circuit.surroundings import Load
 from wavewright.simulation.devices.roles import Making, role
 from wavewright.simulation.scpi.elements import Element, Form
-from wavewright.simulation.scpi.faults import ScpiFault
+from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.instrument import Call, Command, Instrument, Reply
-from wavewright.simulation.scpi.kinds import INFINITY, number_text, only, quoted
+from wavewright.simulation.scpi.parameter_types import INFINITY, number_text, only, quoted
 
 _FUNCTIONS = {
     "voltage": ("VOLT", "VOLTAGE", "VOLT:DC", "VOLTAGE:DC"),
@@ -68,13 +68,13 @@ class Meter(Instrument):
     def _set_function(self, call: Call) -> None:
         only(call.elements, 1, 1)
         if call.elements[0].form is not Form.STRING:
-            raise ScpiFault(-104, "a function is due, in quotes")
+            raise ScpiError(-104, "a function is due, in quotes")
         text = call.elements[0].text.upper().strip()
         for name, spellings in _FUNCTIONS.items():
             if text in spellings:
                 self._function = name
                 return
-        raise ScpiFault(-224, text)
+        raise ScpiError(-224, text)
 
     def _configuring(self, name: str) -> Callable[[Call], None]:
         def configure(call: Call) -> None:
@@ -120,7 +120,7 @@ class Meter(Instrument):
     def _fetch(self, call: Call) -> str:
         only(call.elements, 0, 0)
         if self._reading is None:
-            raise ScpiFault(-230, "no reading was taken")
+            raise ScpiError(-230, "no reading was taken")
         return number_text(self._reading)
 
     def _take(self, call: Call) -> None:
@@ -144,7 +144,7 @@ class Meter(Instrument):
         if self._function in ("voltage", "ac_voltage"):
             node = self._bench.board.nodes.get(self._at)
             if node is None:  # a board of one's own beside the shipped meter, which need not be on the bench at all
-                raise ScpiFault(-241, f"`at: {self._at}` is no node of the board")
+                raise ScpiError(-241, f"`at: {self._at}` is no node of the board")
             motion = node.motion(begin, begin + seconds, self._load)
             volts = motion.sampled(begin, seconds / _SAMPLES, _SAMPLES)
             return float(volts.mean() if self._function == "voltage" else volts.std())

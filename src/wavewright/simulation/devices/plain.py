@@ -17,9 +17,9 @@ from wavewright.simulation.devices.acquiring import AcquiringInstrument
 from wavewright.simulation.devices.calculations import CALCULATIONS
 from wavewright.simulation.devices.roles import role
 from wavewright.simulation.front_end import InputSetup
-from wavewright.simulation.scpi.faults import ScpiFault
+from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.instrument import Answer, Call, Command, Reply
-from wavewright.simulation.scpi.kinds import NOT_A_NUMBER, only
+from wavewright.simulation.scpi.parameter_types import NOT_A_NUMBER, only
 from wavewright.simulation.trigger import EdgeSetup
 
 _INSERTS = {"STRA": "DC", "CAP": "AC", "ZERO": "GRO"}
@@ -101,7 +101,7 @@ class PlainDigitizer(AcquiringInstrument):
         only(call.elements, 0, 0)
         number = call.number
         if not 1 <= number <= self.inputs:
-            raise ScpiFault(-114, f"input {number}, 1 to {self.inputs}")
+            raise ScpiError(-114, f"input {number}, 1 to {self.inputs}")
         if self.is_running:
-            raise ScpiFault(-230, "the record is not complete")
+            raise ScpiError(-230, "the record is not complete")
         return number

@@ -6,7 +6,7 @@ import re
 
 from wavewright.errors import Misuse
 from wavewright.simulation.devices.roles import Making, role
-from wavewright.simulation.scpi.faults import ScpiFault
+from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.instrument import Instrument
 
 _PROBE_ON = re.compile(r"\bprobe\s+(\d+)\s+on\s+(TP\d+)", re.IGNORECASE)
@@ -46,7 +46,7 @@ class Prompts(Instrument):
             try:
                 self._probing.move(probe, place)
             except Misuse as fault:
-                raise ScpiFault(-224, fault.what.replace("`", "")) from fault
+                raise ScpiError(-224, fault.what.replace("`", "")) from fault
 
     def reset(self) -> None:
         """`*RST`: the screen is blank; the probes hang where they hang."""

@@ -9,9 +9,9 @@ import numpy.typing as npt
 
 from wavewright.simulation.front_end import Codes
 from wavewright.simulation.scpi.elements import Element, Form
-from wavewright.simulation.scpi.faults import ScpiFault
+from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.headers import forms
-from wavewright.simulation.scpi.kinds import definite_block, number_text
+from wavewright.simulation.scpi.parameter_types import definite_block, number_text
 
 # SCPI-99 volume 2, FORMat, from memory, not verified.
 LENGTHS = {"ASC": (0,), "INT": (8, 16), "REAL": (32, 64)}
@@ -43,20 +43,20 @@ class Scale:
 def read_format(elements: tuple[Element, ...]) -> tuple[str, int]:
     """The type and length that `FORMat:DATA` was sent; −224 for what does not exist here."""
     if elements[0].form is not Form.WORD:
-        raise ScpiFault(-104, "a type is due")
+        raise ScpiError(-104, "a type is due")
     kind = next((kind for kind, word in _WORDS.items() if elements[0].text in forms(word)), "")
     if not kind:
-        raise ScpiFault(-224, f"{elements[0].text}, not one of {' '.join(_WORDS.values())}")
+        raise ScpiError(-224, f"{elements[0].text}, not one of {' '.join(_WORDS.values())}")
     lengths = LENGTHS[kind]
     if len(elements) == 1:
         return kind, lengths[0]
     if elements[1].form is not Form.NUMBER:
-        raise ScpiFault(-104, "a length is due")
+        raise ScpiError(-104, "a length is due")
     length = round(elements[1].number)
     if kind == "ASC" and 0 <= length <= 16:
         return kind, 0
     if length not in lengths:
-        raise ScpiFault(-224, f"length {length}, not one of {' '.join(map(str, lengths))}")
+        raise ScpiError(-224, f"length {length}, not one of {' '.join(map(str, lengths))}")
     return kind, length
 
 

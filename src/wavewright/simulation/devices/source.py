@@ -11,9 +11,9 @@ import numpy as np
 from wavewright.simulation.circuit.surroundings import Signal
 from wavewright.simulation.devices.roles import Making, role
 from wavewright.simulation.scpi.elements import Form
-from wavewright.simulation.scpi.faults import ScpiFault
+from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.instrument import Call, Command, Instrument
-from wavewright.simulation.scpi.kinds import Value, only
+from wavewright.simulation.scpi.parameter_types import Value, only
 
 _FULL_SCALE = 32767
 _MOST_SAMPLES = 65536
@@ -41,11 +41,11 @@ class Source(Instrument):
         only(call.elements, 2, 2)
         name, block = call.elements
         if name.form is not Form.WORD or name.text != "USER":
-            raise ScpiFault(-224, "USER is the only trace there is")
+            raise ScpiError(-224, "USER is the only trace there is")
         if block.form is not Form.BLOCK:
-            raise ScpiFault(-104, f"{Form.BLOCK} is due")
+            raise ScpiError(-104, f"{Form.BLOCK} is due")
         if len(block.block) % 2 or not 2 <= len(block.block) // 2 <= _MOST_SAMPLES:
-            raise ScpiFault(-223, f"2 to {_MOST_SAMPLES} samples of two bytes")
+            raise ScpiError(-223, f"2 to {_MOST_SAMPLES} samples of two bytes")
         codes = np.frombuffer(block.block, ">i2").astype(np.float64)
         self._samples = tuple(np.clip((codes / _FULL_SCALE + 1) / 2, 0.0, 1.0).tolist())
         self._apply()
@@ -55,11 +55,11 @@ class Source(Instrument):
         del number
         settings = self.settings
         if key == "width" and float(value) >= 1 / settings.number("frequency"):  # type: ignore[arg-type]
-            raise ScpiFault(-221, "the pulse is as long as the period")
+            raise ScpiError(-221, "the pulse is as long as the period")
         if key == "high" and float(value) <= settings.number("low"):  # type: ignore[arg-type]
-            raise ScpiFault(-221, "HIGH at or below LOW")
+            raise ScpiError(-221, "HIGH at or below LOW")
         if key == "low" and float(value) >= settings.number("high"):  # type: ignore[arg-type]
-            raise ScpiFault(-221, "LOW at or above HIGH")
+            raise ScpiError(-221, "LOW at or above HIGH")
         return value
 
     def changed(self, key: str, number: int) -> None:
@@ -123,7 +123,7 @@ class Source(Instrument):
     def trigger(self) -> None:
         """`*TRG`: one burst; −211 where no burst is waited for."""
         if self.settings["burst_source"] == "IMM":
-            raise ScpiFault(-211)
+            raise ScpiError(-211)
         now, signal = self.clock.now, self._running()
         self._signal.become(now, replace(signal, begins=now - self._lead(signal)))
         self._signal.become(now + self.settings.number("burst_cycles") / signal.frequency, self._resting())

@@ -10,9 +10,9 @@ from wavewright.errors import Misuse
 from wavewright.simulation.circuit.power import FeedNode
 from wavewright.simulation.circuit.surroundings import Feed
 from wavewright.simulation.devices.roles import Making, role
-from wavewright.simulation.scpi.faults import ScpiFault
+from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.instrument import Call, Command, Instrument
-from wavewright.simulation.scpi.kinds import number_text, only
+from wavewright.simulation.scpi.parameter_types import number_text, only
 from wavewright.simulation.scpi.status import Questionable
 
 
@@ -73,7 +73,7 @@ class Supply(Instrument):
         if key == "output":
             if settings["output"] and self._tripped:
                 settings.put("output", False)
-                raise ScpiFault(-221, f"{' and '.join(sorted(self._tripped))} protection has tripped")
+                raise ScpiError(-221, f"{' and '.join(sorted(self._tripped))} protection has tripped")
             self._is_standby = False
         self._protect()
         self._apply()

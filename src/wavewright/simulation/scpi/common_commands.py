@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING
 
-from wavewright.simulation.scpi.faults import TEXTS, error_entry
+from wavewright.simulation.scpi.error_queue import TEXTS, error_entry
 from wavewright.simulation.scpi.instrument import Answer, Call, Command, Reply
-from wavewright.simulation.scpi.kinds import Number, definite_block, only
+from wavewright.simulation.scpi.parameter_types import Number, definite_block, only
 from wavewright.simulation.scpi.status import OPERATION_COMPLETE, RegisterSet, StatusByte
 
 if TYPE_CHECKING:

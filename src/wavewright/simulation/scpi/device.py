@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from wavewright.errors import Misuse
-from wavewright.simulation.faults.plan import FaultPlan
+from wavewright.simulation.disturbances.plan import FaultPlan
 from wavewright.simulation.scpi import common_commands
 from wavewright.simulation.scpi.elements import Element, Form, Unit
-from wavewright.simulation.scpi.faults import ScpiFault
+from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.headers import HeaderTree
 from wavewright.simulation.scpi.instrument import Answer, Call, Command, Instrument, Pending, Reply
-from wavewright.simulation.scpi.kinds import only
+from wavewright.simulation.scpi.parameter_types import only
 from wavewright.simulation.scpi.settings import Setting
 from wavewright.simulation.scpi.status import OPERATION_COMPLETE, Status
 
@@ -64,12 +64,12 @@ class ScpiDevice:
 
         Raises
         ------
-        ScpiFault : what the instrument has to complain of.
+        ScpiError : what the instrument has to complain of.
         """
         if unit.is_common:
             command = self._common.get(unit.mnemonics[0])
             if command is None:
-                raise ScpiFault(-113, f"*{unit.mnemonics[0]}")
+                raise ScpiError(-113, f"*{unit.mnemonics[0]}")
             numbers: tuple[int, ...] = ()
         else:
             mnemonics = unit.mnemonics if unit.is_rooted else (*path, *unit.mnemonics)
@@ -77,7 +77,7 @@ class ScpiDevice:
             path = mnemonics[:-1]
         todo = command.ask if unit.is_query else command.tell
         if todo is None:
-            raise ScpiFault(-113, f"{':'.join(unit.mnemonics)}{'?' if unit.is_query else ''}")
+            raise ScpiError(-113, f"{':'.join(unit.mnemonics)}{'?' if unit.is_query else ''}")
         return todo(Call(numbers, unit.elements)), path
 
     def headers(self) -> list[str]:
@@ -143,13 +143,13 @@ class ScpiDevice:
     def _number(row: Setting, call: Call) -> int:
         number = call.number if "<n>" in row.pattern else 1
         if not 1 <= number <= row.count:
-            raise ScpiFault(-114, f"{row.pattern} with {number}, 1 to {row.count}")
+            raise ScpiError(-114, f"{row.pattern} with {number}, 1 to {row.count}")
         return number
 
 
 def _limit_word(element: Element) -> str:
     if element.form is not Form.WORD:
-        raise ScpiFault(-108 if element.form is Form.NUMBER else -104, "MINimum, MAXimum or DEFault is due")
+        raise ScpiError(-108 if element.form is Form.NUMBER else -104, "MINimum, MAXimum or DEFault is due")
     return element.text
 
 

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
-from wavewright.simulation.scpi.faults import ScpiFault
+from wavewright.simulation.scpi.error_queue import ScpiError
 
 NEWLINE = 0x0A
 _WHITE = bytes(code for code in range(0x21) if code != NEWLINE)
@@ -100,7 +100,7 @@ def read_units(message: bytes) -> Iterator[Unit]:
 
     Raises
     ------
-    ScpiFault : −1xx, at the unit that is wrong.
+    ScpiError : −1xx, at the unit that is wrong.
     """
     message = message.removesuffix(b"\n")
     at = _skip(message, 0)
@@ -112,7 +112,7 @@ def read_units(message: bytes) -> Iterator[Unit]:
         yield unit
         at = _skip(message, at)
         if at < len(message) and message[at] != ord(";"):
-            raise ScpiFault(-103, f"`{chr(message[at])}` where `;` or the end is due")
+            raise ScpiError(-103, f"`{chr(message[at])}` where `;` or the end is due")
 
 
 def _skip(message: bytes, at: int) -> int:
@@ -124,14 +124,14 @@ def _skip(message: bytes, at: int) -> int:
 def _read_unit(message: bytes, at: int) -> tuple[Unit, int]:
     found = _HEADER.match(message, at)
     if not found:
-        raise ScpiFault(-101 if message[at] not in b"*:?" else -110, _quoted(message[at : at + 12]))
+        raise ScpiError(-101 if message[at] not in b"*:?" else -110, _quoted(message[at : at + 12]))
     header, mark = found[1].decode("ascii"), bool(found[2])
     mnemonics = tuple(header.lstrip("*:").upper().split(":"))
     if any(len(word.rstrip("0123456789")) > _LONGEST_MNEMONIC for word in mnemonics):
-        raise ScpiFault(-112, header)
+        raise ScpiError(-112, header)
     at = found.end()
     if at < len(message) and message[at] not in _WHITE and message[at] != ord(";"):
-        raise ScpiFault(-111 if message[at] != ord(":") else -102, f"behind `{header}`")
+        raise ScpiError(-111 if message[at] != ord(":") else -102, f"behind `{header}`")
     elements, at = _read_elements(message, _skip(message, at))
     return Unit(mnemonics, mark, header.startswith("*"), header.startswith(":"), elements), at
 
@@ -140,16 +140,16 @@ def _read_elements(message: bytes, at: int) -> tuple[tuple[Element, ...], int]:
     elements: list[Element] = []
     while at < len(message) and message[at] != ord(";"):
         if message[at] == ord(","):
-            raise ScpiFault(-103, "nothing before `,`")
+            raise ScpiError(-103, "nothing before `,`")
         element, at = _read_element(message, at)
         elements.append(element)
         at = _skip(message, at)
         if at < len(message) and message[at] == ord(","):
             at = _skip(message, at + 1)
             if at >= len(message) or message[at] == ord(";"):
-                raise ScpiFault(-109, "nothing behind `,`")
+                raise ScpiError(-109, "nothing behind `,`")
         elif at < len(message) and message[at] != ord(";"):
-            raise ScpiFault(-103, f"`{chr(message[at])}` where `,` or `;` is due")
+            raise ScpiError(-103, f"`{chr(message[at])}` where `,` or `;` is due")
     return tuple(elements), at
 
 
@@ -170,23 +170,23 @@ def _read_element(message: bytes, at: int) -> tuple[Element, int]:
 
 def _word(text: str) -> Element:
     if not _WORD.match(text):
-        raise ScpiFault(-103 if any(mark.isspace() for mark in text) else -141, text)
+        raise ScpiError(-103 if any(mark.isspace() for mark in text) else -141, text)
     if len(text.rstrip("0123456789")) > _LONGEST_MNEMONIC:
-        raise ScpiFault(-144, text)
+        raise ScpiError(-144, text)
     return Element(Form.WORD, text=text.upper())
 
 
 def _number(text: str) -> Element:
     if text[0] not in "+-.0123456789":
-        raise ScpiFault(-101, f"`{text[0]}`")
+        raise ScpiError(-101, f"`{text[0]}`")
     found = _NUMBER.match(text)
     if not found:
-        raise ScpiFault(-121, text)
+        raise ScpiError(-121, text)
     mantissa, exponent, suffix = found[1], int(found[2] or 0), found[3] or ""
     if abs(exponent) > _LARGEST_EXPONENT:
-        raise ScpiFault(-123, text)
+        raise ScpiError(-123, text)
     if len(mantissa.strip("+-").replace(".", "").lstrip("0")) > _MOST_DIGITS:
-        raise ScpiFault(-124)
+        raise ScpiError(-124)
     return Element(Form.NUMBER, text=text, number=float(f"{mantissa}e{exponent}"), suffix=suffix.upper())
 
 
@@ -195,13 +195,13 @@ def _read_string(message: bytes, at: int) -> tuple[Element, int]:
     while True:
         closing = message.find(quote, end)
         if closing < 0:
-            raise ScpiFault(-151, "the closing quote is missing")
+            raise ScpiError(-151, "the closing quote is missing")
         text += message[end:closing]
         if message[closing + 1 : closing + 2] != quote:
             break
         text, end = text + quote, closing + 2
     if any(byte > 0x7F for byte in text):
-        raise ScpiFault(-151, "7-bit characters only")
+        raise ScpiError(-151, "7-bit characters only")
     return Element(Form.STRING, text=text.decode("ascii")), closing + 1
 
 
@@ -212,17 +212,17 @@ def _read_block_or_radix(message: bytes, at: int) -> tuple[Element, int]:
     if kind.isdigit():
         end = _block_end(message, at)
         if not end or end > len(message):
-            raise ScpiFault(-161, "the count promises more bytes than came")
+            raise ScpiError(-161, "the count promises more bytes than came")
         return Element(Form.BLOCK, block=message[at + 2 + int(kind) : end]), end
     if kind not in _RADIX:
-        raise ScpiFault(-101, _quoted(message[at : at + 2]))
+        raise ScpiError(-101, _quoted(message[at : at + 2]))
     end = at + 2
     while end < len(message) and chr(message[end]).isalnum():
         end += 1
     try:
         number = int(message[at + 2 : end], _RADIX[kind])
     except ValueError:
-        raise ScpiFault(-121, _quoted(message[at:end])) from None
+        raise ScpiError(-121, _quoted(message[at:end])) from None
     return Element(Form.NUMBER, text=message[at:end].decode("latin-1"), number=float(number)), end
 
 
@@ -232,7 +232,7 @@ def _read_expression(message: bytes, at: int) -> tuple[Element, int]:
         depth += {ord("("): 1, ord(")"): -1}.get(message[end], 0)
         if depth == 0:
             return Element(Form.EXPRESSION, text=message[at + 1 : end].decode("latin-1")), end + 1
-    raise ScpiFault(-171, "the closing bracket is missing")
+    raise ScpiError(-171, "the closing bracket is missing")
 
 
 def _quoted(part: bytes) -> str:

@@ -6,10 +6,10 @@ from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from wavewright.simulation.faults.kinds import LinkDropped
+from wavewright.simulation.disturbances.effects import LinkDropped
 from wavewright.simulation.scpi.device import ScpiDevice, reply_bytes
 from wavewright.simulation.scpi.elements import Unit, complete_length, read_units
-from wavewright.simulation.scpi.faults import COMMAND_ERRORS, ScpiFault
+from wavewright.simulation.scpi.error_queue import COMMAND_ERRORS, ScpiError
 from wavewright.simulation.scpi.instrument import Answer, Pending
 
 _INPUT_BUFFER, _OUTPUT_QUEUE = 4096, 65536  # bytes
@@ -61,7 +61,7 @@ class Exchange:
         self._input += content
         if len(self._input) > _LONGEST_INPUT:
             self._input.clear()
-            self.device.status.complain(ScpiFault(-363))
+            self.device.status.complain(ScpiError(-363))
         while length := complete_length(self._input, ended=end and not self.is_stream):
             message = bytes(self._input[:length])
             del self._input[:length]
@@ -127,7 +127,7 @@ class Exchange:
         elif self._waiting is not None:
             self.pass_time(seconds)
         elif not self.is_stream:
-            self.device.status.complain(ScpiFault(-420))
+            self.device.status.complain(ScpiError(-420))
         return self.has_answer
 
     def pass_time(self, seconds: float) -> None:
@@ -169,7 +169,7 @@ class Exchange:
         """Group execute trigger: the same as `*TRG`."""
         try:
             self.device.instrument.trigger()
-        except ScpiFault as fault:
+        except ScpiError as fault:
             self.device.status.complain(fault)
         self.work()
 
@@ -233,12 +233,12 @@ class Exchange:
 
     def _step(self, units: Iterator[Unit]) -> None:
         """One unit of the message, or its end."""
-        fault: ScpiFault | None = None
+        fault: ScpiError | None = None
         self.device.refresh()
         try:
             unit = next(units)
             if unit.is_query and self._answers and self._answers[-1].is_last:
-                raise ScpiFault(-440)
+                raise ScpiError(-440)
             reply, self._path = self.device.perform(unit, self._path)
             if isinstance(reply, Pending):
                 self._waiting = reply
@@ -247,7 +247,7 @@ class Exchange:
                 self._check_room()
         except StopIteration:
             self._conclude()
-        except ScpiFault as caught:
+        except ScpiError as caught:
             fault = caught
         if fault is not None:
             self._complain(fault)
@@ -259,19 +259,19 @@ class Exchange:
         """
         if self._message_length > _INPUT_BUFFER and sum(len(each.content) for each in self._answers) > _OUTPUT_QUEUE:
             self._answers, self._is_deadlocked = [], True
-            raise ScpiFault(-430)
+            raise ScpiError(-430)
 
     def _take(self, ready: object) -> None:
         assert callable(ready)
         try:
             answer = ready()
-        except ScpiFault as fault:
+        except ScpiError as fault:
             self._complain(fault)
         else:
             if answer is not None and not self._is_deadlocked:
                 self._answers.append(answer)
 
-    def _complain(self, fault: ScpiFault) -> None:
+    def _complain(self, fault: ScpiError) -> None:
         self.device.status.complain(fault)
         if fault.code in COMMAND_ERRORS:  # what follows can no longer be trusted: 488.2 lets the parser start again
             self._conclude()
@@ -289,7 +289,7 @@ class Exchange:
         is_asking = self._waiting is not None and self._waiting.asks
         if self._output or is_asking:
             self._drop()
-            self.device.status.complain(ScpiFault(-410))
+            self.device.status.complain(ScpiError(-410))
 
     def _drop(self) -> None:
         self._output.clear()

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Generic, TypeVar
 
 from wavewright.errors import Misuse
-from wavewright.simulation.scpi.faults import ScpiFault
+from wavewright.simulation.scpi.error_queue import ScpiError
 
 T = TypeVar("T")
 _NODE = re.compile(r"(?P<long>[A-Za-z]\w*)(?P<suffix><n>)?$")
@@ -65,7 +65,7 @@ class HeaderTree(Generic[T]):
 
         Raises
         ------
-        ScpiFault : −113 for a header that is not there, −114 for a number on a node that takes none.
+        ScpiError : −113 for a header that is not there, −114 for a number on a node that takes none.
         """
         branch = self._root
         numbers: list[int | None] = []
@@ -74,14 +74,14 @@ class HeaderTree(Generic[T]):
             if mnemonic not in branch.below and (found := _SUFFIXED.match(mnemonic)):
                 name, number = found["name"], int(found["number"])
             if name not in branch.below:
-                raise ScpiFault(-113, ":".join(mnemonics))
+                raise ScpiError(-113, ":".join(mnemonics))
             branch = branch.below[name]
             numbers.append(number)
         if branch.entry is None:
-            raise ScpiFault(-113, ":".join(mnemonics))
+            raise ScpiError(-113, ":".join(mnemonics))
         entry, takes_number = branch.entry
         if any(number not in (None, 1) for number, takes in zip(numbers, takes_number, strict=True) if not takes):
-            raise ScpiFault(-114, ":".join(mnemonics))
+            raise ScpiError(-114, ":".join(mnemonics))
         sent = zip(numbers, takes_number, strict=True)
         return entry, tuple(1 if number is None else number for number, takes in sent if takes)
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from wavewright.simulation.clock import Clock
 from wavewright.simulation.scpi.elements import Element
-from wavewright.simulation.scpi.faults import ScpiFault
-from wavewright.simulation.scpi.kinds import Value
+from wavewright.simulation.scpi.error_queue import ScpiError
+from wavewright.simulation.scpi.parameter_types import Value
 from wavewright.simulation.scpi.settings import Settings
 
 
@@ -65,7 +65,7 @@ class Instrument:
         return {}
 
     def adjust(self, key: str, value: Value, number: int) -> Value:
-        """What a setting becomes beside the others that are set; ScpiFault −221 where it cannot be."""
+        """What a setting becomes beside the others that are set; ScpiError −221 where it cannot be."""
         del key, number
         return value
 
@@ -90,7 +90,7 @@ class Instrument:
 
     def trigger(self) -> None:
         """`*TRG` and GET."""
-        raise ScpiFault(-211)
+        raise ScpiError(-211)
 
     def disturb(self, seconds: float) -> None:
         """Interference on its way: what it disturbs is the instrument's own affair."""

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
-from wavewright.simulation.scpi.faults import ScpiFault
+from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.headers import full_header
-from wavewright.simulation.scpi.kinds import Kind, Value
+from wavewright.simulation.scpi.parameter_types import Kind, Value
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,17 +43,17 @@ class Settings:
 
         Raises
         ------
-        ScpiFault : −114 where there is no such input or output.
+        ScpiError : −114 where there is no such input or output.
         """
         try:
             return self._values[key, number]
         except KeyError:
-            raise ScpiFault(-114, f"{self.rows[key].pattern} with {number}") from None
+            raise ScpiError(-114, f"{self.rows[key].pattern} with {number}") from None
 
     def put(self, key: str, value: Value, number: int = 1) -> None:
         """Set a value that has been checked."""
         if (key, number) not in self._values:
-            raise ScpiFault(-114, f"{self.rows[key].pattern} with {number}")
+            raise ScpiError(-114, f"{self.rows[key].pattern} with {number}")
         self._values[key, number] = value
 
     def number(self, key: str, number: int = 1) -> float:
@@ -76,7 +76,7 @@ class Settings:
     def recall(self, register: int) -> None:
         """`*RCL`: take them back; −222 where nothing was kept."""
         if register not in self._stored:
-            raise ScpiFault(-222, f"nothing was saved in {register}")
+            raise ScpiError(-222, f"nothing was saved in {register}")
         self._values = dict(self._stored[register])
 
     def messages(self) -> Iterator[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from enum import IntFlag
 
-from wavewright.simulation.scpi.faults import ErrorQueue, ScpiFault, event_bit
+from wavewright.simulation.scpi.error_queue import ErrorQueue, ScpiError, event_bit
 
 
 class StatusByte(IntFlag):
@@ -88,7 +88,7 @@ class Status:
         self.requests_service = False
         self._reasons = 0
 
-    def complain(self, fault: ScpiFault) -> None:
+    def complain(self, fault: ScpiError) -> None:
         """Queue an error and set the bit of its class."""
         self.errors.put(fault)
         self.event |= event_bit(fault.code)

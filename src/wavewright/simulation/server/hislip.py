@@ -6,10 +6,10 @@ import asyncio
 import itertools
 from collections.abc import Callable, Mapping
 
-from wavewright.simulation.faults.kinds import LinkDropped
+from wavewright.simulation.disturbances.effects import LinkDropped
 from wavewright.simulation.scpi.device import ScpiDevice
+from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.exchange import Exchange
-from wavewright.simulation.scpi.faults import ScpiFault
 from wavewright.simulation.scpi.status import StatusByte
 from wavewright.simulation.server.answering import Answering
 from wavewright.simulation.server.hislip_messages import (
@@ -110,7 +110,7 @@ class HislipSession:
         if not (self._is_undelivered or is_pending) or message.kind == Type.TRIGGER:
             return
         if self._is_undelivered:
-            self.device.status.complain(ScpiFault(-410))
+            self.device.status.complain(ScpiError(-410))
             self._is_undelivered = False
         self._synchronous.write(Message(Type.INTERRUPTED, 0, message.parameter).packed())
         if self._asynchronous is not None:

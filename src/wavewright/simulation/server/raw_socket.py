@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 from collections.abc import Iterator
 
-from wavewright.simulation.faults.kinds import LinkDropped
+from wavewright.simulation.disturbances.effects import LinkDropped
 from wavewright.simulation.scpi.device import ScpiDevice
 from wavewright.simulation.scpi.exchange import Exchange
 from wavewright.simulation.server.answering import Answering

@@ -16,7 +16,7 @@ from typing import Any
 import yaml
 
 from wavewright.errors import FileFault, Place
-from wavewright.recipe.syntax import syntax_fault
+from wavewright.grammar.yaml_syntax import syntax_fault
 
 LARGEST_FILE = 256 * 1024  # bytes; the largest recipe in use has about 10 000
 DEEPEST = 24  # mappings and lists within each other
@@ -24,14 +24,14 @@ MOST_VALUES = 50_000  # with every alias written out
 _HALF_A_PAIR = re.compile("[\ud800-\udfff]")  # an escape such as "\\ud800" can spell one; UTF-8 cannot hold it
 
 
-class Word(str):
+class YamlScalar(str):
     """A scalar with the place where it stands; `is_quoted` if it stood in quotes or in a block of text."""
 
     __slots__ = ("is_quoted", "place")
     place: Place
     is_quoted: bool
 
-    def __new__(cls, text: str, place: Place, *, is_quoted: bool = False) -> Word:
+    def __new__(cls, text: str, place: Place, *, is_quoted: bool = False) -> YamlScalar:
         """A word of that text at that place."""
         word = super().__new__(cls, text)
         word.place, word.is_quoted = place, is_quoted
@@ -46,7 +46,7 @@ class Word(str):
         return str, (str(self),)
 
 
-class Block(dict[str, "Node"]):
+class YamlMapping(dict[str, "Node"]):
     """A mapping; its keys are words, so each has a place of its own."""
 
     def __init__(self, place: Place) -> None:
@@ -55,29 +55,29 @@ class Block(dict[str, "Node"]):
 
     def key_place(self, key: str) -> Place:
         """Where a key stands; the block's own place if it has no such key."""
-        return next((word.place for word in self if word == key and isinstance(word, Word)), self.place)
+        return next((word.place for word in self if word == key and isinstance(word, YamlScalar)), self.place)
 
     def value_place(self, key: str) -> Place:
         """Where the value of a key stands; the key's place if there is nothing behind it."""
         return place_of(self.get(key)) or self.key_place(key)
 
-    def block(self, key: str) -> Block:
+    def mapping_at(self, key: str) -> YamlMapping:
         """The mapping behind a key; an empty one if something else stands there, or nothing."""
         value = self.get(key)
-        return value if isinstance(value, Block) else Block(self.value_place(key))
+        return value if isinstance(value, YamlMapping) else YamlMapping(self.value_place(key))
 
-    def row(self, key: str) -> Row:
+    def list_at(self, key: str) -> YamlList:
         """The list behind a key; an empty one if something else stands there, or nothing."""
         value = self.get(key)
-        return value if isinstance(value, Row) else Row(self.value_place(key))
+        return value if isinstance(value, YamlList) else YamlList(self.value_place(key))
 
-    def word(self, key: str) -> Word | None:
+    def scalar_at(self, key: str) -> YamlScalar | None:
         """The word behind a key; None if something else stands there, or nothing."""
         value = self.get(key)
-        return value if isinstance(value, Word) else None
+        return value if isinstance(value, YamlScalar) else None
 
 
-class Row(list["Node"]):
+class YamlList(list["Node"]):
     """A list, with the place where it begins."""
 
     def __init__(self, place: Place) -> None:
@@ -85,7 +85,7 @@ class Row(list["Node"]):
         self.place = place
 
 
-Node = Word | bool | Block | Row | None
+Node = YamlScalar | bool | YamlMapping | YamlList | None
 
 
 def place_of(node: object) -> Place | None:
@@ -93,18 +93,18 @@ def place_of(node: object) -> Place | None:
     return getattr(node, "place", None)
 
 
-def text_of(value: Word | bool) -> str:
+def text_of(value: YamlScalar | bool) -> str:
     """The text that stands for a single value."""
     return str(value).lower() if isinstance(value, bool) else str(value)
 
 
-def unplaced(node: Node) -> Any:
+def without_places(node: Node) -> Any:
     """A value without its places: words are text, lists become tuples."""
-    if isinstance(node, Block):
-        return {str(key): unplaced(inner) for key, inner in node.items()}
-    if isinstance(node, Row):
-        return tuple(unplaced(item) for item in node)
-    return str(node) if isinstance(node, Word) else node
+    if isinstance(node, YamlMapping):
+        return {str(key): without_places(inner) for key, inner in node.items()}
+    if isinstance(node, YamlList):
+        return tuple(without_places(item) for item in node)
+    return str(node) if isinstance(node, YamlScalar) else node
 
 
 def read_text(path: str | Path) -> str:
@@ -140,7 +140,7 @@ def read_text(path: str | Path) -> str:
         raise FileFault(what, where=place, expected="a text file in UTF-8", do="save it as UTF-8") from fault
 
 
-def parse_tree(text: str, file: str) -> Block:
+def parse_tree(text: str, file: str) -> YamlMapping:
     """The tree of a YAML text whose top is a mapping.
 
     Parameters
@@ -160,9 +160,13 @@ def parse_tree(text: str, file: str) -> Block:
         composer.faults.append(syntax_fault(fault, text, file))
     if composer.faults:
         raise FileFault.joined(composer.faults)
-    if not isinstance(tree, Block):
+    if not isinstance(tree, YamlMapping):
         found = (
-            "is empty" if tree is None else "is a list" if isinstance(tree, Row) else f"is the text `{str(tree)[:40]}`"
+            "is empty"
+            if tree is None
+            else "is a list"
+            if isinstance(tree, YamlList)
+            else f"is the text `{str(tree)[:40]}`"
         )
         raise FileFault(
             f"the file {found}", where=place_of(tree) or Place(file), expected="keys with values, `key: value`"
@@ -211,9 +215,9 @@ class _Composer:
         if event.anchor is not None:
             self._sizes[event.anchor] = 0  # open: an alias inside would never end
         if isinstance(event, yaml.MappingStartEvent):
-            node: Node = self._block(Block(place), events, depth=depth)
+            node: Node = self._block(YamlMapping(place), events, depth=depth)
         elif isinstance(event, yaml.SequenceStartEvent):
-            node = self._row(Row(place), events, depth=depth)
+            node = self._row(YamlList(place), events, depth=depth)
         else:
             node = _scalar(event, place)
             if not event.value.isascii() and (half := _HALF_A_PAIR.search(event.value)):
@@ -223,11 +227,11 @@ class _Composer:
             self._sizes[event.anchor] = self._count - before + 1
         return node
 
-    def _block(self, block: Block, events: Iterator[yaml.Event], *, depth: int) -> Block:
+    def _block(self, block: YamlMapping, events: Iterator[yaml.Event], *, depth: int) -> YamlMapping:
         while not isinstance(event := next(events), yaml.MappingEndEvent):
             key = self._node(event, events, depth=depth + 1)
             value = self._node(next(events), events, depth=depth + 1)
-            if not isinstance(key, Word):
+            if not isinstance(key, YamlScalar):
                 shown = (
                     {True: "true", False: "false", None: "null"}.get(key) if not isinstance(key, (dict, list)) else ""
                 )
@@ -242,7 +246,7 @@ class _Composer:
                 block[key] = value
         return block
 
-    def _row(self, row: Row, events: Iterator[yaml.Event], *, depth: int) -> Row:
+    def _row(self, row: YamlList, events: Iterator[yaml.Event], *, depth: int) -> YamlList:
         while not isinstance(event := next(events), yaml.SequenceEndEvent):
             row.append(self._node(event, events, depth=depth + 1))
         return row
@@ -278,9 +282,9 @@ class _Composer:
 _WithTag = (yaml.ScalarEvent, yaml.SequenceStartEvent, yaml.MappingStartEvent)
 
 
-def _scalar(event: yaml.ScalarEvent, place: Place) -> Word | bool | None:
+def _scalar(event: yaml.ScalarEvent, place: Place) -> YamlScalar | bool | None:
     is_plain = event.implicit[0]
     meanings = {"": None, "~": None, "null": None, "true": True, "false": False}
     if is_plain and event.value in meanings:
         return meanings[event.value]
-    return Word(event.value, place, is_quoted=not is_plain)
+    return YamlScalar(event.value, place, is_quoted=not is_plain)

@@ -12,8 +12,8 @@ import numpy as np
 
 from wavewright.errors import FileFault, Misuse
 from wavewright.simulation.definition import Section, read_definition
-from wavewright.simulation.faults.kinds import Delivery, Effect, OldAnswer, fault_kinds
-from wavewright.simulation.faults.occasion import Occasion, read_occasion
+from wavewright.simulation.disturbances.effects import Delivery, Effect, OldAnswer, fault_kinds
+from wavewright.simulation.disturbances.occasion import Occasion, read_occasion
 
 if TYPE_CHECKING:
     from wavewright.simulation.scpi.device import ScpiDevice

@@ -16,8 +16,8 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails, PydanticCustomError
 
 from wavewright.errors import FileFault, Misuse, Place, WavewrightError
-from wavewright.recipe.model_fields import described, known_keys
-from wavewright.recipe.places import Block, Node, Row, parse_tree, place_of, read_text
+from wavewright.grammar.located_yaml import Node, YamlList, YamlMapping, parse_tree, place_of, read_text
+from wavewright.grammar.model_fields import described, known_keys
 
 M = TypeVar("M", bound=BaseModel)
 T = TypeVar("T")
@@ -54,7 +54,7 @@ def read_model(path: str | Path, model: type[M], *, text: str | None = None) -> 
     return validated(parse_tree(read_text(path) if text is None else text, name), model)
 
 
-def validated(tree: Block, model: type[M], *, owner: str = "") -> M:
+def validated(tree: YamlMapping, model: type[M], *, owner: str = "") -> M:
     """The tree as an instance of the model; `owner` is the way to it through its file, for messages.
 
     Raises
@@ -132,7 +132,9 @@ def cut_number(key: str) -> str:
     return f"between {{ and }} a comma ends an entry: write a decimal point, as in `1.{key}`"
 
 
-def model_faults(error: ValidationError, tree: Block, model: type[BaseModel], *, owner: str = "") -> list[FileFault]:
+def model_faults(
+    error: ValidationError, tree: YamlMapping, model: type[BaseModel], *, owner: str = ""
+) -> list[FileFault]:
     """What pydantic found, each with its place; of several complaints about one value only the first that says more."""
     faults: dict[tuple[Place | str, str], FileFault] = {}
     refused: set[Place | str] = set()
@@ -234,7 +236,7 @@ class _Path:
         return f"`{' '.join(self.steps[keys[-1] :])}`" if keys else "the file"
 
 
-def _path(tree: Block, location: Sequence[int | str], *, to_key: bool) -> _Path:
+def _path(tree: YamlMapping, location: Sequence[int | str], *, to_key: bool) -> _Path:
     """Follow a location; parts that are not in the tree (a branch of a union, a missing key) are passed over."""
     node: Node = tree
     steps: list[str] = []
@@ -242,14 +244,14 @@ def _path(tree: Block, location: Sequence[int | str], *, to_key: bool) -> _Path:
     last = len(location) - (2 if location[-1:] == ("[key]",) else 1)
     for position, step in enumerate(location):
         is_last = position == last
-        if isinstance(node, Block) and str(step) in node:
+        if isinstance(node, YamlMapping) and str(step) in node:
             key = str(step)
             place = node.key_place(key) if to_key and is_last else node.value_place(key)
-            if not is_last and isinstance(node[key], Block):
+            if not is_last and isinstance(node[key], YamlMapping):
                 place = node.key_place(key)
             node = node[key]
             steps.append(key)
-        elif isinstance(node, Row) and isinstance(step, int) and step < len(node):
+        elif isinstance(node, YamlList) and isinstance(step, int) and step < len(node):
             node = node[step]
             place = place_of(node) or place
             steps.append(f"item {step + 1}")

@@ -69,7 +69,7 @@ DEVICE_DEPENDENT_ERROR = 8
 COMMAND_ERRORS = range(-199, -99)
 
 
-class ScpiFault(Exception):
+class ScpiError(Exception):
     """Something in a message that the instrument must refuse; goes to its error queue, never to its user."""
 
     def __init__(self, code: int, detail: str = "") -> None:
@@ -104,7 +104,7 @@ class ErrorQueue:
     def __len__(self) -> int:
         return len(self._entries)
 
-    def put(self, fault: ScpiFault) -> None:
+    def put(self, fault: ScpiError) -> None:
         """Enter a fault at the end of the queue."""
         if len(self._entries) < self._depth:
             self._entries.append((fault.code, fault.detail))

@@ -9,8 +9,9 @@ import pytest
 from pydantic import BaseModel, ConfigDict, Field
 
 from wavewright.errors import FileFault, Misuse
-from wavewright.recipe.fields import Current, Name, VoltageOrAuto
-from wavewright.recipe.model_reading import plain, read_model, refusing
+from wavewright.grammar.model_reading import plain, read_model, refusing
+from wavewright.grammar.quantity_fields import Current, VoltageOrAuto
+from wavewright.grammar.word_fields import Name
 
 
 def even(value: object) -> int:

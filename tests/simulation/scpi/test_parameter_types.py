@@ -7,8 +7,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wavewright.simulation.scpi.elements import read_units
-from wavewright.simulation.scpi.faults import ScpiFault
-from wavewright.simulation.scpi.kinds import Boolean, Kind, Number, Text, Value, Words, number_text, suffix_factor
+from wavewright.simulation.scpi.error_queue import ScpiError
+from wavewright.simulation.scpi.parameter_types import (
+    Boolean,
+    Kind,
+    Number,
+    Text,
+    Value,
+    Words,
+    number_text,
+    suffix_factor,
+)
 
 
 def read(kind: Kind, text: str) -> Value:
@@ -68,7 +77,7 @@ REFUSED = [
 
 @pytest.mark.parametrize("kind, text, code, source", REFUSED, ids=[f"{row[1]}: {row[3]}" for row in REFUSED])
 def test_refuses(kind: Kind, text: str, code: int, source: str) -> None:
-    with pytest.raises(ScpiFault) as caught:
+    with pytest.raises(ScpiError) as caught:
         read(kind, text)
     assert caught.value.code == code, source
 
@@ -116,5 +125,5 @@ def test_what_is_no_number_is_answered_as(value: float, text: str) -> None:
 
 
 def test_a_suffix_of_another_unit_has_no_factor() -> None:
-    with pytest.raises(ScpiFault):
+    with pytest.raises(ScpiError):
         suffix_factor("MHZ", "S")

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from wavewright.simulation.scpi.elements import Element, Form
-from wavewright.simulation.scpi.faults import ScpiFault
+from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.headers import forms, short_form
 
 Value = float | int | bool | str | tuple[str, ...]
@@ -32,13 +32,13 @@ class Kind(Protocol):
     """How one parameter is read from a message and written into an answer."""
 
     def read(self, element: Element) -> Value:
-        """The value that the element stands for; ScpiFault where it stands for none."""
+        """The value that the element stands for; ScpiError where it stands for none."""
 
     def write(self, value: Value) -> str:
         """The value as response data."""
 
     def limit(self, word: str) -> Value:
-        """The value of MINimum, MAXimum or DEFault; ScpiFault where there is none."""
+        """The value of MINimum, MAXimum or DEFault; ScpiError where there is none."""
 
 
 def suffix_factor(suffix: str, unit: str) -> float:
@@ -51,7 +51,7 @@ def suffix_factor(suffix: str, unit: str) -> float:
     if not suffix:
         return 1.0
     if not unit:
-        raise ScpiFault(-138, suffix)
+        raise ScpiError(-138, suffix)
     if suffix in _MEGA_AFTER_ALL and suffix.endswith(unit):
         return _MEGA_AFTER_ALL[suffix]
     if suffix == unit:
@@ -59,7 +59,7 @@ def suffix_factor(suffix: str, unit: str) -> float:
     for multiplier, factor in _MULTIPLIERS.items():
         if suffix == multiplier + unit:
             return factor
-    raise ScpiFault(-131, suffix)
+    raise ScpiError(-131, suffix)
 
 
 def number_text(value: float) -> str:
@@ -73,10 +73,10 @@ def number_text(value: float) -> str:
     return f"{mantissa}{'0' if mantissa.endswith('.') else ''}E{int(exponent):+03d}"
 
 
-def _refuse(element: Element, wanted: Form) -> ScpiFault:
+def _refuse(element: Element, wanted: Form) -> ScpiError:
     if wanted is Form.NUMBER and element.form is Form.STRING:
-        return ScpiFault(-104, "a number is due")
-    return ScpiFault(_REFUSAL_BY_FORM[element.form], f"{wanted} is due")
+        return ScpiError(-104, "a number is due")
+    return ScpiError(_REFUSAL_BY_FORM[element.form], f"{wanted} is due")
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,11 +108,11 @@ class Number:
         return self.nearest(value)
 
     def nearest(self, value: float) -> float:
-        """The legal value that a value becomes; ScpiFault −222 outside the limits."""
+        """The legal value that a value becomes; ScpiError −222 outside the limits."""
         slack = 1e-9 * max(abs(self.minimum), abs(self.maximum)) if math.isfinite(self.maximum) else 0.0
         if not self.minimum - slack <= value <= self.maximum + slack:
             if not self.fuzz:
-                raise ScpiFault(
+                raise ScpiError(
                     -222, f"{number_text(value)}, {number_text(self.minimum)} to {number_text(self.maximum)}"
                 )
             value = min(max(value, self.minimum), self.maximum)
@@ -143,7 +143,7 @@ class Number:
             return self.nearest(math.inf)
         if word in forms("NINFinity"):
             return self.nearest(-math.inf)
-        raise ScpiFault(-141, word)
+        raise ScpiError(-141, word)
 
     def write(self, value: Value) -> str:
         """NR1 for whole numbers, NR3 for the others."""
@@ -163,7 +163,7 @@ class Boolean:
         if element.form is not Form.NUMBER:
             raise _refuse(element, Form.NUMBER)
         if element.suffix:
-            raise ScpiFault(-138, element.suffix)
+            raise ScpiError(-138, element.suffix)
         return round(element.number) != 0
 
     def limit(self, word: str) -> bool:
@@ -172,7 +172,7 @@ class Boolean:
             return word == "ON"
         if word in forms("DEFault"):
             return self.default
-        raise ScpiFault(-141, word)
+        raise ScpiError(-141, word)
 
     def write(self, value: Value) -> str:
         """1 or 0."""
@@ -205,9 +205,9 @@ class Words:
             if name != pattern and stem in forms(name):
                 number = int(word[len(stem) :] or 1)
                 if not 1 <= number <= self.most:
-                    raise ScpiFault(-224, word)
+                    raise ScpiError(-224, word)
                 return f"{short_form(name)}{number}"
-        raise ScpiFault(-141, f"{word}, not one of {' '.join(self.words)}")
+        raise ScpiError(-141, f"{word}, not one of {' '.join(self.words)}")
 
     def write(self, value: Value) -> str:
         """The short form in capitals."""
@@ -224,14 +224,14 @@ class Text:
     def read(self, element: Element) -> str:
         """A string."""
         if element.form is not Form.STRING:
-            raise ScpiFault(-104, f"{Form.STRING} is due, in quotes")
+            raise ScpiError(-104, f"{Form.STRING} is due, in quotes")
         if len(element.text) > self.longest:
-            raise ScpiFault(-223, f"{len(element.text)} characters, at most {self.longest}")
+            raise ScpiError(-223, f"{len(element.text)} characters, at most {self.longest}")
         return element.text
 
     def limit(self, word: str) -> str:
         """There is none."""
-        raise ScpiFault(-148, word)
+        raise ScpiError(-148, word)
 
     def write(self, value: Value) -> str:
         """In double quotes, a quote inside doubled."""
@@ -256,6 +256,6 @@ def definite_block(content: bytes | memoryview) -> bytes:
 def only(elements: Sequence[Element], fewest: int, most: int) -> None:
     """Refuse too few or too many parameters: −109, −108."""
     if len(elements) < fewest:
-        raise ScpiFault(-109)
+        raise ScpiError(-109)
     if len(elements) > most:
-        raise ScpiFault(-108)
+        raise ScpiError(-108)

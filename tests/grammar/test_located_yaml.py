@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wavewright.errors import FileFault, Place, WavewrightError
+from wavewright.grammar.located_yaml import YamlList, YamlMapping, YamlScalar, parse_tree
 from wavewright.recipe.load import load_recipe
-from wavewright.recipe.places import Block, Row, Word, parse_tree
 
 Complaint = Callable[[str | bytes], str]
 
@@ -124,7 +124,7 @@ def test_only_true_false_and_null_have_a_meaning_of_their_own() -> None:
         "a": "on", "b": "off", "c": "yes", "d": "no", "e": True, "f": False, "g": None, "h": None, "i": None,
         "j": "1_000", "k": "true",
     }  # fmt: skip
-    assert tree.word("a") == "on"
+    assert tree.scalar_at("a") == "on"
 
 
 def test_an_anchor_can_be_used_again() -> None:
@@ -135,10 +135,10 @@ def test_an_anchor_can_be_used_again() -> None:
 def test_keys_and_values_know_where_they_stand() -> None:
     tree = parse_tree("a:\n  - b: c d\n    e:\n", "f.yaml")
     row = tree["a"]
-    assert isinstance(row, Row)
+    assert isinstance(row, YamlList)
     assert row.place == Place("f.yaml", 2, 3)
     block = row[0]
-    assert isinstance(block, Block)
+    assert isinstance(block, YamlMapping)
     assert (block.place, block.key_place("b"), block.value_place("b")) == (
         Place("f.yaml", 2, 5), Place("f.yaml", 2, 5), Place("f.yaml", 2, 8),
     )  # fmt: skip
@@ -146,18 +146,18 @@ def test_keys_and_values_know_where_they_stand() -> None:
 
 
 def test_a_word_leaves_the_process_as_plain_text() -> None:
-    word = Word("24 V", Place("f", 1, 1))
+    word = YamlScalar("24 V", Place("f", 1, 1))
     assert type(pickle.loads(pickle.dumps(word))) is str
 
 
 @given(st.text(alphabet=st.sampled_from("ab:-[]{},'\"#&*!|>%@ \n\t1?"), max_size=60))
 def test_any_text_is_a_tree_or_a_fault_of_its_file(text: str) -> None:
     try:
-        tree: Block | None = parse_tree(text, "f.yaml")
+        tree: YamlMapping | None = parse_tree(text, "f.yaml")
     except WavewrightError as fault:
         tree = None
         assert str(fault).startswith("f.yaml")  # noqa: PT017  # either outcome is right
-    assert tree is None or isinstance(tree, Block)
+    assert tree is None or isinstance(tree, YamlMapping)
 
 
 @given(st.binary(max_size=60))

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wavewright.simulation import faults
+from wavewright.simulation import disturbances
 from wavewright.simulation.definition import Section
 from wavewright.simulation.registry import Registry
-from wavewright.simulation.scpi.faults import ScpiFault
+from wavewright.simulation.scpi.error_queue import ScpiError
 
 if TYPE_CHECKING:
     from wavewright.simulation.scpi.device import ScpiDevice
@@ -52,7 +52,7 @@ fault_kind = _kinds.enter
 
 def fault_kinds() -> Mapping[str, MakeEffect]:
     """Every kind of fault by the name that fault files use."""
-    return _kinds.everything(faults)
+    return _kinds.everything(disturbances)
 
 
 @fault_kind("drop the link")
@@ -180,7 +180,7 @@ class Errors(Effect):
     def on_message(self, device: ScpiDevice) -> None:
         """Fill them in."""
         for _ in range(self._count):
-            device.status.complain(ScpiFault(self._code, "ordered by the fault file"))
+            device.status.complain(ScpiError(self._code, "ordered by the fault file"))
 
 
 @fault_kind("stuck busy")

@@ -11,8 +11,8 @@ from pyvisa.resources import MessageBasedResource
 
 from tests.simulation.conftest import SIM, connect, errors_of, opened
 from wavewright.errors import FileFault
-from wavewright.simulation.faults.kinds import fault_kinds
-from wavewright.simulation.faults.plan import load_faults
+from wavewright.simulation.disturbances.effects import fault_kinds
+from wavewright.simulation.disturbances.plan import load_faults
 from wavewright.simulation.library import SimulatedVisa
 
 DATA = 'SENSe:DATA? "XTIMe:VOLTage 1"'

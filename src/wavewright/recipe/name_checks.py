@@ -1,4 +1,4 @@
-"""The scope of a measurement: what its entries may refer to, and the faults that are found in them."""
+"""What the entries of a measurement may refer to, and the faults that are found in them."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from pydantic import BaseModel
 
 from wavewright.buses.catalogue import vocabulary
 from wavewright.errors import FileFault, Misuse, Place
-from wavewright.recipe.fields import read_name
-from wavewright.recipe.model_reading import validated
-from wavewright.recipe.places import Block, Node, Row, Word, place_of
+from wavewright.grammar.located_yaml import Node, YamlList, YamlMapping, YamlScalar, place_of
+from wavewright.grammar.model_reading import validated
+from wavewright.grammar.word_fields import read_name
 
 if TYPE_CHECKING:
     from wavewright.buses.vocabulary import Vocabulary
@@ -26,7 +26,7 @@ UNKNOWN = "unknown"  # stands for the unit of an expression that cannot be read
 
 
 @dataclass(slots=True)
-class Scope:
+class NameChecks:
     """What the entries of one measurement may refer to, and what is wrong with them; it grows while they are read.
 
     Parameters
@@ -50,12 +50,12 @@ class Scope:
         decoding = self.decodings.get(line)
         return None if decoding is None else vocabulary(decoding.bus, decoding.then)
 
-    def note(self, what: str, *, where: Place, expected: str = "", do: str = "") -> None:
+    def note_fault(self, what: str, *, where: Place, expected: str = "", do: str = "") -> None:
         """Note a fault and go on."""
         self.faults.append(FileFault(what, where=where, expected=expected, do=do))
 
     @contextmanager
-    def placed(self, where: Place) -> Iterator[None]:
+    def faults_placed_at(self, where: Place) -> Iterator[None]:
         """Note what is refused inside at that place, and go on behind the block.
 
         A fault with a column of its own, counted within the text that stands there, is placed at that column.
@@ -65,9 +65,9 @@ class Scope:
         except Misuse as fault:
             inside = fault.where.column - 1 if isinstance(fault.where, Place) and fault.where.column else 0
             place = Place(where.file, where.line, where.column + inside)
-            self.note(fault.what, where=place, expected=fault.expected, do=fault.do)
+            self.note_fault(fault.what, where=place, expected=fault.expected, do=fault.do)
 
-    def entries(self, tree: Block, key: str, *, form: str) -> Iterator[tuple[Word, Block]]:
+    def entries(self, tree: YamlMapping, key: str, *, form: str) -> Iterator[tuple[YamlScalar, YamlMapping]]:
         """The entries of a block whose keys are names and whose values are mappings; what is not so is noted.
 
         Parameters
@@ -77,20 +77,20 @@ class Scope:
         """
         if key not in tree:
             return
-        block = tree.block(key)
+        block = tree.mapping_at(key)
         if not block:
-            self.note(f"`{key}` holds no entries", where=tree.value_place(key), expected=f"`name: {form}`")
+            self.note_fault(f"`{key}` holds no entries", where=tree.value_place(key), expected=f"`name: {form}`")
         for name, entry in block.items():
             place = block.key_place(name)
-            with self.placed(place):
+            with self.faults_placed_at(place):
                 read_name(name)
-            if isinstance(entry, Block):
-                yield Word(name, place), entry
+            if isinstance(entry, YamlMapping):
+                yield YamlScalar(name, place), entry
             else:
                 what = f"`{name}` in `{self.owner}.{key}` is no entry"
-                self.note(what, where=place_of(entry) or place, expected=f"`{form}`")
+                self.note_fault(what, where=place_of(entry) or place, expected=f"`{form}`")
 
-    def validated(self, entry: Block, model: type[M], *path: str) -> M | None:
+    def validated(self, entry: YamlMapping, model: type[M], *path: str) -> M | None:
         """An entry as an instance of its model; None if it is none, and then what is wrong is noted."""
         try:
             return validated(entry, model, owner=".".join(("measurements", self.owner, *path)))
@@ -98,14 +98,14 @@ class Scope:
             self.faults.extend(fault.faults)
             return None
 
-    def refers(self, node: Node, known: Iterable[str], *, where: Place, kind: str = "channel") -> None:
+    def check_names(self, node: Node, known: Iterable[str], *, where: Place, kind: str = "channel") -> None:
         """Note each name that is not known; `node` is a name or a list of names."""
         names = list(known)
-        for word in node if isinstance(node, Row) else [node]:
-            if isinstance(word, Word) and word not in names:
+        for word in node if isinstance(node, YamlList) else [node]:
+            if isinstance(word, YamlScalar) and word not in names:
                 near = get_close_matches(word, names, 1)
                 do = f"did you mean `{near[0]}`?" if near else ""
-                self.note(
+                self.note_fault(
                     f"there is no {kind} `{word}`", where=word.place or where, expected=one_of(names, kind), do=do
                 )
 
