@@ -6,7 +6,8 @@ from datetime import UTC, datetime
 
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.judgement.verdict import Verdict
-from wavewright.running.outcome import MeasurementOutcome, Origin, Outcome, Result
+from wavewright.running.outcome import Origin, Outcome
+from wavewright.running.result import MeasurementOutcome, Result
 
 
 def example_outcome() -> Outcome:

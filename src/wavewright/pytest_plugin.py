@@ -21,8 +21,9 @@ import pytest
 if TYPE_CHECKING:
     from wavewright.instruments.bench import Bench
     from wavewright.recipe.recipe import Recipe
-    from wavewright.running.limited import Limited
-    from wavewright.running.outcome import Outcome, Result
+    from wavewright.running.evaluation import NamedLimit
+    from wavewright.running.outcome import Outcome
+    from wavewright.running.result import Result
 
 FIRST_KEY = re.compile(rb"^[\"']?wavewright[\"']?[ \t]*:", re.MULTILINE)  # the version of the recipe grammar
 MARKER = "recipe(name, measurement): a limit of a recipe; `-m \"recipe(measurement='coil_drive')\"` chooses"
@@ -96,14 +97,14 @@ class RecipeFile(pytest.File):
         from wavewright.cli.options import read_settings
         from wavewright.errors import WavewrightError
         from wavewright.recipe.load import load_recipe
-        from wavewright.running.limited import limited
+        from wavewright.running.evaluation import limits_of
 
         try:
             self._recipe = load_recipe(self.path, set=read_settings(self.config.option.wavewright_set))
         except WavewrightError as fault:
             raise self.CollectError(str(fault)) from fault
         for measurement in self._recipe:
-            limits: list[Limited | None] = [*limited(measurement)]
+            limits: list[NamedLimit | None] = [*limits_of(measurement)]
             for one in limits or [None]:
                 # conditions stand last, as pytest's own parameters do: brackets within a name break it and xdist
                 conditions = measurement.label.removeprefix(measurement.name)
@@ -130,7 +131,7 @@ class RecipeTest(pytest.Item):
 
     parent: RecipeFile
 
-    def __init__(self, *, label: str, limit: Limited | None, **rest: Any) -> None:
+    def __init__(self, *, label: str, limit: NamedLimit | None, **rest: Any) -> None:
         super().__init__(**rest)
         self.label, self.limit = label, limit
 
@@ -191,7 +192,7 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
     from wavewright.instruments.bench_file import load_bench
     from wavewright.logbook.kept_run import PATIENCE, addresses
     from wavewright.running.bench_lock import bench_lock
-    from wavewright.running.usual_bench import named_or_usual
+    from wavewright.running.shipped_files import named_or_usual
 
     file = load_bench(named_or_usual(request.config.option.wavewright_bench).path)
     with (
@@ -221,7 +222,7 @@ def _run(recipe: Recipe | str | Path, config: pytest.Config, **how: Any) -> Outc
     from wavewright.instruments.stop_signals import STOP_SIGNALS
     from wavewright.logbook.kept_run import run
     from wavewright.running.interruption import Interrupted
-    from wavewright.running.prompts import Unattended
+    from wavewright.running.run_context import Unattended
 
     option = config.option
     given: dict[str, Any] = {
@@ -244,7 +245,7 @@ def _run(recipe: Recipe | str | Path, config: pytest.Config, **how: Any) -> Outc
 def _about_bench(bench: str | None, recipe: Path | None = None) -> list[str]:
     from wavewright.errors import WavewrightError
     from wavewright.instruments.bench_file import load_bench
-    from wavewright.running.usual_bench import named_or_usual
+    from wavewright.running.shipped_files import named_or_usual
 
     usual = named_or_usual(bench, recipe)
     try:

@@ -23,7 +23,7 @@ from wavewright.logbook.queries import trend
 from wavewright.logbook.recompute import recompute
 from wavewright.recipe.load import parse_recipe
 from wavewright.reporting.html import html
-from wavewright.running.evaluate import evaluate
+from wavewright.running.evaluation import evaluate
 from wavewright.running.outcome import Outcome
 
 BATCH, READINGS = 10_000, 20

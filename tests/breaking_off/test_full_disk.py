@@ -26,7 +26,7 @@ from wavewright.logbook.intake import import_outcomes
 from wavewright.logbook.kept_run import run
 from wavewright.logbook.recompute import recompute
 from wavewright.logbook.verification import verify
-from wavewright.running.progress import Silent
+from wavewright.running.run_context import Silent
 
 pytestmark = pytest.mark.slow
 

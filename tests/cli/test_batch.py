@@ -175,6 +175,6 @@ def test_v_says_each_step_and_nothing_of_other_libraries(tmp_path: Path) -> None
         done = subprocess.run([*words, "--no-logbook"], cwd=tmp_path, capture_output=True, text=True, check=True)
         logged = [line for line in done.stderr.splitlines() if line.startswith(("INFO", "DEBUG", "WARNING"))]
         assert all(line.split()[1].startswith("wavewright.") for line in logged)
-        steps = [line.split(": ", 1)[1] for line in logged if line.startswith("INFO wavewright.running.progress")]
+        steps = [line.split(": ", 1)[1] for line in logged if line.startswith("INFO wavewright.running.run_context")]
         assert "rail: setting the digitizer" in steps
         assert "rail: shot 1 of 1" in steps

@@ -20,7 +20,7 @@ from wavewright.instruments.bench_file import load_bench
 from wavewright.logbook.formats import catalogue as formats
 from wavewright.recipe.load import parse_recipe
 from wavewright.reporting import catalogue as reports
-from wavewright.running.runner import run
+from wavewright.running.run import run
 from wavewright.simulation.circuit import nodes
 from wavewright.simulation.disturbances import effects, plan
 from wavewright.waveform import Waveform

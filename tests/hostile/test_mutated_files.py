@@ -39,11 +39,11 @@ from wavewright.logbook.intake import import_outcomes
 from wavewright.logbook.outcome_files import outcome_as_json, read_outcome
 from wavewright.recipe.load import load_recipe
 from wavewright.reporting.catalogue import write_report
-from wavewright.running.checking import check_file
+from wavewright.running.file_check import check_file
 from wavewright.running.outcome import Outcome
-from wavewright.running.periods import read_periods
 from wavewright.running.plan import plan
 from wavewright.running.selection import select
+from wavewright.running.stored_waveforms import read_played
 from wavewright.simulation.bench import build_bench
 from wavewright.simulation.disturbances.plan import load_faults
 from wavewright.simulation.instrument_file import load_instruments
@@ -190,9 +190,9 @@ def scenario(tmp_path: Path) -> Path:
 def planned(recipe: Path, bench: Path) -> object:
     """The plan of a recipe on a bench."""
     wanted = load_recipe(recipe)
-    periods = read_periods(wanted, read_stored)
-    chosen = select(wanted, load_bench(bench), periods=periods)
-    return plan(wanted, chosen.profiles, attenuations=chosen.attenuations, periods=periods)
+    played = read_played(wanted, read_stored)
+    chosen = select(wanted, load_bench(bench), played=played)
+    return plan(wanted, chosen.profiles, attenuations=chosen.attenuations, played=played)
 
 
 def test_recipes(scenario: Path, hold: Hold) -> None:

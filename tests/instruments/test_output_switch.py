@@ -15,7 +15,7 @@ from wavewright.instruments.profile import load_profile
 from wavewright.instruments.setups import SupplySetup
 from wavewright.recipe.load import parse_recipe
 from wavewright.running.outcome import Outcome
-from wavewright.running.runner import run
+from wavewright.running.run import run
 
 QUICK = "wavewright-profile: 1\nname: quick\nextends: scpi-supply\ndischarged: {{below: {below}, within: {within}}}\n"
 ON = SupplySetup(voltage=12.0, current_limit=1.0, output=True)

@@ -9,7 +9,8 @@ import numpy as np
 
 from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.judgement.verdict import Verdict
-from wavewright.running.outcome import MeasurementOutcome, Origin, Outcome, Result
+from wavewright.running.outcome import Origin, Outcome
+from wavewright.running.result import MeasurementOutcome, Result
 from wavewright.waveform import Capture, Waveform
 
 RECIPE = """\

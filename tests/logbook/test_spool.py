@@ -32,8 +32,9 @@ from wavewright.logbook.outcome_files import outcome_as_json
 from wavewright.logbook.queries import entries
 from wavewright.logbook.spool import FOLDER, Forwarded, forward, put_aside
 from wavewright.logbook.verification import verify
-from wavewright.running.outcome import MeasurementOutcome, Outcome
-from wavewright.running.progress import Silent
+from wavewright.running.outcome import Outcome
+from wavewright.running.result import MeasurementOutcome
+from wavewright.running.run_context import Silent
 
 ROOT = Path(__file__).parents[2]
 RECIPE, BENCH = ROOT / "recipes" / "rail_ripple.yaml", ROOT / "sim" / "bench.yaml"

@@ -8,7 +8,7 @@ import numpy as np
 
 from tests.logbook.made_outcomes import START, origin, outcome
 from wavewright.recipe.load import parse_recipe
-from wavewright.running.evaluate import evaluate
+from wavewright.running.evaluation import evaluate
 from wavewright.running.outcome import Outcome
 from wavewright.waveform import Capture, Waveform
 

@@ -10,7 +10,7 @@ from tests.example_outcome import example_outcome
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.recipe.load import parse_recipe
 from wavewright.running.outcome import Outcome
-from wavewright.running.runner import run
+from wavewright.running.run import run
 
 ROOT = Path(__file__).parents[2]
 

@@ -10,7 +10,7 @@ from tests.running.conftest import ROOT
 from wavewright.instruments.bench_file import load_bench
 from wavewright.recipe.load import parse_recipe
 from wavewright.running.outcome import Outcome
-from wavewright.running.runner import run
+from wavewright.running.run import run
 
 RECIPE = """
 wavewright: 1

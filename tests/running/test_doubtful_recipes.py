@@ -19,9 +19,10 @@ from wavewright.logbook.outcome_files import outcome_as_json, outcome_from_json
 from wavewright.recipe.load import load_recipe, parse_recipe
 from wavewright.reporting.junit import junit
 from wavewright.reporting.markdown import markdown
-from wavewright.running.evaluate import evaluate
-from wavewright.running.outcome import Outcome, Result
-from wavewright.running.runner import run
+from wavewright.running.evaluation import evaluate
+from wavewright.running.outcome import Outcome
+from wavewright.running.result import Result
+from wavewright.running.run import run
 
 Run = Callable[..., Outcome]
 

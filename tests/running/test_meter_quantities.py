@@ -14,9 +14,9 @@ from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.instruments.wire_log import read_wire_log
 from wavewright.judgement.verdict import Verdict
 from wavewright.recipe.load import parse_recipe
-from wavewright.running.keeping import Memory
 from wavewright.running.outcome import Outcome
-from wavewright.running.runner import run
+from wavewright.running.run import run
+from wavewright.running.run_context import InMemory
 from wavewright.simulation.library import open_library
 
 RECIPE = """
@@ -86,11 +86,11 @@ def test_beyond_its_range_a_meter_has_no_value(run_text: Callable[..., Outcome])
 
 
 def test_range_and_aperture_go_over_the_wire_before_the_reading(bench: BenchFile) -> None:
-    keeper = Memory()
+    store = InMemory()
     text = RECIPE.replace("{ENTRY}", "{quantity: dc_voltage, range: 5 V, cycles: 10}")
-    run(parse_recipe(text, "m.yaml"), bench, keeper=keeper, pause=lambda seconds: None)
-    assert isinstance(keeper.wire_log, io.StringIO)
-    records = read_wire_log(keeper.wire_log.getvalue().splitlines())
+    run(parse_recipe(text, "m.yaml"), bench, store=store, pause=lambda seconds: None)
+    assert isinstance(store.wire_log, io.StringIO)
+    records = read_wire_log(store.wire_log.getvalue().splitlines())
     sent = [(one.data or b"").decode().strip() for one in records if (one.instrument, one.sign) == ("meter", ">")]
     said = [message for message in sent if not message.startswith(("*", "SYST"))]
     assert [message.split()[0] for message in said if "?" not in message] == [

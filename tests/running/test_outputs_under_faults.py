@@ -21,7 +21,7 @@ from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.instruments.setups import SourceSetup, Step, SupplySetup
 from wavewright.recipe.load import parse_recipe
 from wavewright.running.outcome import Outcome
-from wavewright.running.runner import run
+from wavewright.running.run import run
 from wavewright.simulation.disturbances.effects import fault_kinds
 from wavewright.simulation.disturbances.plan import FaultPlan
 from wavewright.waveform import Waveform

@@ -8,8 +8,8 @@ from wavewright.instruments.profile import Profile, load_profile
 from wavewright.instruments.vocabulary import Role
 from wavewright.logbook.formats.catalogue import read_stored
 from wavewright.recipe.load import parse_recipe
-from wavewright.running.periods import read_periods
 from wavewright.running.plan import Plan, plan
+from wavewright.running.stored_waveforms import read_played
 
 RECIPE = """
 wavewright: 1
@@ -108,5 +108,5 @@ def test_shipped_recipes_can_be_planned(profiles: dict[Role, Profile]) -> None:
     with_source = profiles | {role: load_profile(f"scpi-{role}") for role in (Role.SOURCE, Role.METER)}
     for path in sorted(Path("recipes").glob("*.yaml")):
         recipe = parse_recipe(path.read_text(), str(path))
-        made = plan(recipe, with_source, attenuations={}, periods=read_periods(recipe, read_stored))
+        made = plan(recipe, with_source, attenuations={}, played=read_played(recipe, read_stored))
         assert all(one.for_every_shot for one in made.measurements)

@@ -24,8 +24,9 @@ from tests.instruments.spoken import (
 from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.outcome_files import outcome_as_json, outcome_from_json
 from wavewright.recipe.load import parse_recipe
-from wavewright.running.outcome import MeasurementOutcome, Outcome
-from wavewright.running.runner import run
+from wavewright.running.outcome import Outcome
+from wavewright.running.result import MeasurementOutcome
+from wavewright.running.run import run
 
 RECIPE = """
 wavewright: 1

@@ -9,7 +9,7 @@ from wavewright.instruments.bench_file import BenchFile
 from wavewright.logbook.formats.catalogue import read_stored
 from wavewright.recipe.load import load_recipe
 from wavewright.running.outcome import Outcome
-from wavewright.running.runner import run
+from wavewright.running.run import run
 
 pytestmark = pytest.mark.slow
 

@@ -9,7 +9,7 @@ import pytest
 from tests.instruments.spoken import ScpiDigitizer, ScpiSupply, bench_of
 from wavewright.errors import BenchFault, FileFault, Misuse
 from wavewright.recipe.load import parse_recipe
-from wavewright.running.runner import run
+from wavewright.running.run import run
 
 RECIPE = """
 wavewright: 1

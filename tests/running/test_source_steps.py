@@ -18,9 +18,9 @@ from wavewright.logbook.formats.catalogue import read_stored, write_waveforms
 from wavewright.recipe.load import load_recipe
 from wavewright.recipe.recipe import Recipe
 from wavewright.running.outcome import Outcome
-from wavewright.running.periods import LARGEST_FILE, read_periods
 from wavewright.running.plan import plan
-from wavewright.running.runner import run
+from wavewright.running.run import run
+from wavewright.running.stored_waveforms import LARGEST_FILE, read_played
 from wavewright.waveform import Waveform
 
 PULSES = "function: pulse, frequency: 10 kHz, duty_factor: 40 %, high: 3.3 V, low: 0 V"
@@ -221,12 +221,12 @@ def test_a_folder_and_a_file_that_is_too_large_are_not_read(tmp_path: Path) -> N
     path.write_text(recipe_text("{source: {function: arbitrary, waveform: sag.csv}}"), encoding="utf-8")
     (tmp_path / "sag.csv").mkdir()
     with pytest.raises(FileFault, match="this is no file"):
-        read_periods(load_recipe(path), read_stored)
+        read_played(load_recipe(path), read_stored)
     (tmp_path / "sag.csv").rmdir()
     with (tmp_path / "sag.csv").open("wb") as file:
         file.truncate(LARGEST_FILE + 1)  # a hole in the disk, no bytes
     with pytest.raises(FileFault, match="256 MiB are too large") as caught:
-        read_periods(load_recipe(path), read_stored)
+        read_played(load_recipe(path), read_stored)
     assert "expected: at most 256 MiB" in str(caught.value)
 
 
@@ -238,11 +238,11 @@ def test_a_channel_is_named_or_counted(tmp_path: Path) -> None:
     path = tmp_path / "recipe.yaml"
     for word, high in (("", 1.0), (", channel: b", 2.0), (", channel: 2", 2.0)):
         path.write_text(recipe_text(f"{{source: {{function: arbitrary, waveform: two.csv{word}}}}}"), encoding="utf-8")
-        (period,) = read_periods(load_recipe(path), read_stored).values()
+        (period,) = read_played(load_recipe(path), read_stored).values()
         assert period.values().max() == high
     path.write_text(recipe_text("{source: {function: arbitrary, waveform: two.csv, channel: c}}"), encoding="utf-8")
     with pytest.raises(FileFault, match="no channel `c`"):
-        read_periods(load_recipe(path), read_stored)
+        read_played(load_recipe(path), read_stored)
 
 
 def test_more_points_than_the_source_holds_are_refused_before_anything_is_sent(
@@ -283,7 +283,7 @@ def test_the_level_of_a_stored_waveform_is_held_against_the_ceiling(
 def test_the_plan_has_the_samples_the_level_and_the_trigger(stored: Callable[..., Recipe]) -> None:
     recipe = stored(sag(), ", burst: {cycles: 4}")
     profiles: dict[Role, Profile] = {one.role: one for one in map(load_profile, ("scpi-digitizer", "scpi-source"))}
-    made = plan(recipe, profiles, attenuations={}, periods=read_periods(recipe, read_stored))
+    made = plan(recipe, profiles, attenuations={}, played=read_played(recipe, read_stored))
     (step,) = (step for step in made.measurements[0].for_every_shot if step.role == Role.SOURCE)
     assert step.purpose == "set the source, playing `sag.csv`, 400 points, and start the burst"
     low, high = sag().values().min(), sag().values().max()

@@ -12,7 +12,7 @@ from wavewright.analysis.reading import Doubt
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.outcome_files import outcome_as_json
 from wavewright.recipe.load import parse_recipe
-from wavewright.running.evaluate import evaluate
+from wavewright.running.evaluation import evaluate
 from wavewright.waveform import Capture, Waveform
 
 

@@ -29,12 +29,11 @@ from wavewright.logbook.recompute import recompute
 from wavewright.recipe.load import load_recipe, parse_recipe
 from wavewright.reporting.console import print_outcome
 from wavewright.reporting.junit import junit
-from wavewright.running.evaluate import evaluate
-from wavewright.running.keeping import Memory
-from wavewright.running.limited import limited
+from wavewright.running.evaluation import evaluate, limits_of
 from wavewright.running.outcome import Outcome
 from wavewright.running.plan import plan
-from wavewright.running.runner import run
+from wavewright.running.run import run
+from wavewright.running.run_context import InMemory
 
 BOARD = 160.0  # ohm, of the board at its supply terminal, by the board file
 RECIPE = """
@@ -173,7 +172,7 @@ def test_every_report_has_them(run_text: Callable[..., Outcome]) -> None:
 
 
 def test_each_limit_is_known_before_the_run() -> None:
-    names = {one.name: one.limit for one in limited(parse_recipe(recipe_text(), "s.yaml").measurements[0])}
+    names = {one.name: one.limit for one in limits_of(parse_recipe(recipe_text(), "s.yaml").measurements[0])}
     assert names == {"terminals": "24 V ± 1 %", "drawn": "at most 200 mA"}
 
 
@@ -307,14 +306,14 @@ def test_steps_are_taken_in_order_with_their_times(bench: BenchFile) -> None:
     )
     text = recipe_text().replace(ON.replace("LIMIT", "1 A"), steps)
     said: list[object] = []
-    dialogue = Memory()
+    dialogue = InMemory()
     stream = dialogue.wire_log
     assert isinstance(stream, io.StringIO)
 
     def pause(seconds: float) -> None:
         said.append((seconds, supply_levels(stream.getvalue())))
 
-    outcome = run(parse_recipe(text, "s.yaml"), bench, keeper=dialogue, pause=pause)
+    outcome = run(parse_recipe(text, "s.yaml"), bench, store=dialogue, pause=pause)
     # then each wait comes behind its step and before the next
     assert outcome.verdict is Verdict.PASS
     assert said == [(0.05, (0.0, False)), (0.02, (12.0, True)), (0.1, (24.0, True))]

@@ -15,7 +15,7 @@ import pytest
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.recipe.load import parse_recipe
 from wavewright.running.outcome import Outcome
-from wavewright.running.runner import run
+from wavewright.running.run import run
 from wavewright.simulation.bench import build_bench
 
 pytestmark = pytest.mark.slow

@@ -11,7 +11,7 @@ from wavewright.instruments.bench_file import load_bench
 from wavewright.judgement.verdict import Verdict
 from wavewright.recipe.load import load_recipe
 from wavewright.running.outcome import Outcome
-from wavewright.running.runner import run
+from wavewright.running.run import run
 
 RECIPE = """
 wavewright: 1

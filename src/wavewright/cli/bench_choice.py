@@ -8,7 +8,7 @@ from pathlib import Path
 
 def chosen_bench(bench: Path | None, recipe: Path | None = None) -> Path:
     """The bench file of `--bench`, or the usual one; which one that is, and why, is said before anything else."""
-    from wavewright.running.usual_bench import named_or_usual
+    from wavewright.running.shipped_files import named_or_usual
 
     usual = named_or_usual(bench, recipe)
     if usual.why:

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.status import Status
 
-    from wavewright.running.outcome import MeasurementOutcome
+    from wavewright.running.result import MeasurementOutcome
 
 
 class Desk:

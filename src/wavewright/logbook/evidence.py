@@ -37,7 +37,8 @@ from wavewright.logbook.outcome_files import (
     measurement_as_json,
     outcome_as_json,
 )
-from wavewright.running.outcome import MeasurementOutcome, Outcome
+from wavewright.running.outcome import Outcome
+from wavewright.running.result import MeasurementOutcome
 from wavewright.waveform import Capture
 
 LONGEST_NAME = 255  # bytes, of the file systems that are in use

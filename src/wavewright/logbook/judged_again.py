@@ -15,10 +15,9 @@ from wavewright.logbook.recompute import recompute
 from wavewright.quantities import Interval
 from wavewright.recipe.load import parse_recipe
 from wavewright.recipe.measurement import Measurement
-from wavewright.running.cut_short import cut_short_results
-from wavewright.running.evaluate import NOTHING_UNMET
-from wavewright.running.judged import judged
-from wavewright.running.outcome import Outcome, Result
+from wavewright.running.evaluation import NOTHING_UNMET
+from wavewright.running.outcome import Outcome
+from wavewright.running.result import Result, cut_short_results, judged_result
 
 CLOSE = 1e-9  # relative: the same numbers joined again differ in the last digits, if the library adds in another order
 
@@ -112,7 +111,9 @@ def _why_not(result: Result, *, is_cut_short: bool) -> str:
     try:
         limit = _limit(result)
         rules = dict.fromkeys(result.allowed, True)
-        again = judged(result.name, result.metric, result.of, readings, limit=limit, over=result.over, doubts=rules)
+        again = judged_result(
+            result.name, result.metric, result.of, readings, limit=limit, over=result.over, doubts=rules
+        )
         if is_cut_short:
             (again,) = cut_short_results((again,))
     except WavewrightError as fault:

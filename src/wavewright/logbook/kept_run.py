@@ -17,12 +17,11 @@ from wavewright.logbook.formats.catalogue import read_stored
 from wavewright.logbook.storable import check_words, shown, unstorable_serial
 from wavewright.recipe.load import load_recipe
 from wavewright.recipe.recipe import Recipe
-from wavewright.running import runner
 from wavewright.running.bench_lock import bench_lock
 from wavewright.running.interruption import Interrupted, Interruption, interruptible
 from wavewright.running.outcome import Outcome
-from wavewright.running.shipped import find_file
-from wavewright.running.usual_bench import named_or_usual
+from wavewright.running.run import run as run_recipe
+from wavewright.running.shipped_files import find_file, named_or_usual
 
 if TYPE_CHECKING:
     from wavewright.logbook.delivery import Delivery
@@ -64,7 +63,7 @@ def run(
     patience : s; how long to wait while another run uses the bench.
     interruption : what signals do, where the caller has taken them over for longer than the run.
     say : tells the operator that the run waits, and for whom.
-    how : whatever else `wavewright.running.runner.run` takes: `operator`, `stop_at_first`, `seed`, ….
+    how : whatever else `wavewright.running.run.run` takes: `operator`, `stop_at_first`, `seed`, ….
 
     Returns
     -------
@@ -74,7 +73,7 @@ def run(
     ------
     FileFault : a file says something that cannot be used.
     Misuse : a serial number or a name cannot be stored, or a serial number does not match its pattern.
-    BenchFault, StorageFault, OutputMayBeOn, LinkLost, NoAnswer, BadAnswer : as `wavewright.running.runner.run`.
+    BenchFault, StorageFault, OutputMayBeOn, LinkLost, NoAnswer, BadAnswer : as `wavewright.running.run.run`.
 
     What was measured until an error came is kept, and is the `outcome` of the error.
     """
@@ -109,7 +108,7 @@ def run(
         # handlers stay until the evidence is written: a second Ctrl-C would otherwise throw it away
         signals = interruption or open_things.enter_context(interruptible(say=say))
         try:
-            outcome = runner.run(wanted, there, keeper=evidence, serial=serial, now=now, interruption=signals, **how)
+            outcome = run_recipe(wanted, there, store=evidence, serial=serial, now=now, interruption=signals, **how)
         except (WavewrightError, Interrupted) as fault:
             with signals.shielded():
                 keeping.keep_broken(fault)

@@ -15,7 +15,8 @@ from wavewright.instruments.simulated import is_without_instruments, say_simulat
 from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.captures import KeptCaptures
 from wavewright.logbook.outcome_form import check_outcome, read_json
-from wavewright.running.outcome import CrossCheck, MeasurementOutcome, Origin, Outcome, Result
+from wavewright.running.outcome import Origin, Outcome
+from wavewright.running.result import CrossCheck, MeasurementOutcome, Result
 
 PERCENTILES = (1, 50, 99)
 _LIBRARY = re.compile(r"^[\"']?library[\"']?[ \t]*:[ \t]*[\"']?(?P<name>[^\"'#\n]*[^\"'#\s])", re.MULTILINE)

@@ -18,9 +18,10 @@ from wavewright.logbook.formats.catalogue import read_stored
 from wavewright.recipe.load import parse_recipe
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
-from wavewright.running.evaluate import evaluate
-from wavewright.running.outcome import MeasurementOutcome, Outcome, Result
-from wavewright.running.references import References
+from wavewright.running.evaluation import evaluate
+from wavewright.running.outcome import Outcome
+from wavewright.running.result import MeasurementOutcome, Result
+from wavewright.running.stored_waveforms import ReferenceWaveforms
 
 OF_LIMITS = {"other limit", "other verdict"}
 
@@ -76,7 +77,7 @@ def recompute(outcome: Outcome, recipe: Recipe | None = None, *, run: str = "") 
     """
     used = recipe or parse_recipe(outcome.recipe.text, outcome.recipe.file, set=outcome.parameters)
     stored = {one.label: one for one in outcome.measurements}
-    references = References(used, read_stored=read_stored)
+    references = ReferenceWaveforms(used, read_stored=read_stored)
     again = tuple(
         _again(stored[measurement.label], measurement, outcome, references)
         for measurement in used
@@ -125,7 +126,7 @@ def _one(where: str | None, recipe: Path | None, run: str) -> Recomputed:
 
 
 def _again(
-    stored: MeasurementOutcome, measurement: Measurement, outcome: Outcome, references: References
+    stored: MeasurementOutcome, measurement: Measurement, outcome: Outcome, references: ReferenceWaveforms
 ) -> MeasurementOutcome:
     captures = outcome.captures.get(stored.label, ())
     if stored.shots and not len(captures):

@@ -14,7 +14,7 @@ from wavewright.errors import Misuse
 from wavewright.instruments.simulated import say_simulated
 from wavewright.logbook.tables import microseconds
 from wavewright.quantities import read_interval
-from wavewright.running.outcome import label_of
+from wavewright.running.result import label_of
 
 Row = dict[str, Any]
 

@@ -40,11 +40,11 @@ from wavewright.logbook.outcome_files import (
 from wavewright.logbook.rows import recipe_name
 from wavewright.recipe.load import parse_recipe
 from wavewright.recipe.measurement import Measurement
-from wavewright.running.cut_short import broken_off
-from wavewright.running.evaluate import evaluate
-from wavewright.running.examined import Examined
-from wavewright.running.outcome import MeasurementOutcome, Outcome
-from wavewright.running.references import References
+from wavewright.running.evaluation import evaluate
+from wavewright.running.outcome import Outcome
+from wavewright.running.result import MeasurementOutcome, broken_off
+from wavewright.running.shot import ExaminedShot
+from wavewright.running.stored_waveforms import ReferenceWaveforms
 from wavewright.waveform import Capture
 
 CUT_OFF = "the run was cut off: it was killed, or the power or the disk failed; outputs were not switched off by it"
@@ -213,16 +213,18 @@ def _outcome(folder: Path, story: _Story) -> Outcome:
     again: dict[str, MeasurementOutcome] = {}
     if cut:
         recipe = parse_recipe(begin.recipe.text, begin.recipe.file, set=begin.parameters)
-        references = References(recipe, read_stored=read_stored)
+        references = ReferenceWaveforms(recipe, read_stored=read_stored)
         for measurement in recipe:
             if measurement.label in cut:
                 again[measurement.label] = _evaluated(folder, story, measurement, references)
             elif first := next(_captures(folder, story, measurement.label), None):
-                references.offer(measurement, Examined(first, measurement))
+                references.offer(measurement, ExaminedShot(first, measurement))
     return replace(begin, measurements=(*story.measured.values(), *again.values()))
 
 
-def _evaluated(folder: Path, story: _Story, measurement: Measurement, references: References) -> MeasurementOutcome:
+def _evaluated(
+    folder: Path, story: _Story, measurement: Measurement, references: ReferenceWaveforms
+) -> MeasurementOutcome:
     """The measurement that was on: what its shots say; all of them may be there."""
     described = story.shots[measurement.label]
     taken, wanted = len(described), measurement.shots

@@ -14,7 +14,8 @@ if TYPE_CHECKING:
 
     from wavewright.analysis.reading import Reading
     from wavewright.analysis.statistics.shot_statistics import Trend
-    from wavewright.running.outcome import CrossCheck, MeasurementOutcome, Outcome
+    from wavewright.running.outcome import Outcome
+    from wavewright.running.result import CrossCheck, MeasurementOutcome
 
 STYLES: Mapping[str, str] = {
     Verdict.PASS: "green",

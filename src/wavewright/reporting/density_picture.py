@@ -10,9 +10,9 @@ from wavewright.errors import NotMeasurable, WavewrightError
 from wavewright.reporting.count_picture import add_boxes, count_figure, described_counts
 from wavewright.reporting.palette import ORANGE, REDDISH_PURPLE, VERMILION
 from wavewright.reporting.picture import Picture
-from wavewright.running.examined import Examined
-from wavewright.running.persisting import Persisting
-from wavewright.running.references import References
+from wavewright.running.persistence import PersistenceCount
+from wavewright.running.shot import ExaminedShot
+from wavewright.running.stored_waveforms import ReferenceWaveforms
 
 if TYPE_CHECKING:
     from wavewright.reporting.pictures import Subject
@@ -27,12 +27,12 @@ def density_pictures(subject: Subject) -> Iterator[Picture]:
     if wanted is None:
         return
     try:
-        counted = Persisting(wanted, References(), subject.measurement)
+        counted = PersistenceCount(wanted, ReferenceWaveforms(), subject.measurement)
     except WavewrightError:  # a golden file that is not here: the counts are shown without its band
-        counted = Persisting(wanted.model_copy(update={"mask": None}), References(), subject.measurement)
+        counted = PersistenceCount(wanted.model_copy(update={"mask": None}), ReferenceWaveforms(), subject.measurement)
     try:
         for shot in subject.shots:
-            counted.add(Examined(shot, subject.measurement))
+            counted.add(ExaminedShot(shot, subject.measurement))
     except NotMeasurable:
         return
     density = counted.density

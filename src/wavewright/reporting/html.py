@@ -14,7 +14,8 @@ from wavewright.reporting.margin_bar import margin_bar
 from wavewright.reporting.picture import Picture
 from wavewright.reporting.pictures import pictures_of
 from wavewright.reporting.readings import NOTHING, on_which_bench, shown_margin, shown_value
-from wavewright.running.outcome import MeasurementOutcome, Outcome
+from wavewright.running.outcome import Outcome
+from wavewright.running.result import MeasurementOutcome
 
 if TYPE_CHECKING:
     from jinja2 import Environment

@@ -8,7 +8,8 @@ from xml.etree import ElementTree as Xml
 from wavewright.judgement.verdict import Verdict
 from wavewright.reporting.catalogue import report_format
 from wavewright.reporting.readings import shown_margin, shown_value
-from wavewright.running.outcome import MeasurementOutcome, Outcome, Result
+from wavewright.running.outcome import Outcome
+from wavewright.running.result import MeasurementOutcome, Result
 
 # what XML 1.0 cannot carry at all (W3C XML 1.0, fifth edition, production 2)
 FORBIDDEN = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from wavewright.errors import Misuse
 from wavewright.quantities import read_interval
-from wavewright.running.outcome import Result
+from wavewright.running.result import Result
 
 WIDTH = 160.0  # of the bar in its own units; the page scales it
 MARK = 6.0  # half the width of the reading's mark, which is never cut off

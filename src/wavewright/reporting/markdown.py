@@ -6,7 +6,8 @@ import re
 
 from wavewright.reporting.catalogue import report_format
 from wavewright.reporting.readings import on_which_bench, shown_margin, shown_value
-from wavewright.running.outcome import MeasurementOutcome, Outcome, Result
+from wavewright.running.outcome import Outcome
+from wavewright.running.result import MeasurementOutcome, Result
 
 
 @report_format("markdown", ".md")

@@ -16,9 +16,10 @@ from wavewright.quantities import read_interval, show_quantity
 from wavewright.reporting.frame_strip import strip_marks
 from wavewright.reporting.picture import Picture
 from wavewright.reporting.traces import LevelMark, Mark, SpanMark, marks_of_reading, trace_picture
-from wavewright.running.evaluate import readings_of
-from wavewright.running.examined import Examined
-from wavewright.running.outcome import MeasurementOutcome, Outcome, Result
+from wavewright.running.evaluation import readings_of
+from wavewright.running.outcome import Outcome
+from wavewright.running.result import MeasurementOutcome, Result
+from wavewright.running.shot import ExaminedShot
 
 if TYPE_CHECKING:
     from wavewright.recipe.measurement import Measurement
@@ -45,7 +46,7 @@ class Subject:
     measurement: Measurement
     shots: Sequence[Capture]
     number: int
-    shot: Examined
+    shot: ExaminedShot
     anchor: str
 
     def waves(self) -> dict[str, Waveform]:
@@ -76,7 +77,7 @@ def pictures_of(
         capture = shots[number]
         measurement = {each.label: each for each in recipe or ()}.get(one.label)
         if measurement is not None:  # a channel that is lacking shows here
-            examined = Examined(capture, measurement)
+            examined = ExaminedShot(capture, measurement)
             for channel in measurement.channels:
                 examined.wave(channel)
     except (StorageFault, FileFault, IndexError):
@@ -116,7 +117,7 @@ def subject_of(outcome: Outcome) -> tuple[MeasurementOutcome, Subject]:
     shots = outcome.captures[one.label]
     number = decisive_shot(one, len(shots))
     measurement = wanted[one.label]
-    return one, Subject(one, measurement, shots, number, Examined(shots[number], measurement), "picture")
+    return one, Subject(one, measurement, shots, number, ExaminedShot(shots[number], measurement), "picture")
 
 
 def makers() -> tuple[Maker, ...]:

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 from wavewright.judgement.shown import acceptable, show_judged, show_margin
 
 if TYPE_CHECKING:
-    from wavewright.running.outcome import Outcome, Result
+    from wavewright.running.outcome import Outcome
+    from wavewright.running.result import Result
 
 NOTHING = "–"
 SIMULATED_BENCH = "simulated bench"

@@ -1,4 +1,4 @@
-"""Outcome: all that one run of a recipe brought, frozen, and as plain JSON."""
+"""Outcome: all that one run of a recipe brought, frozen, and as tables of other libraries."""
 
 from __future__ import annotations
 
@@ -6,143 +6,24 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from difflib import get_close_matches
+from html import escape
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from wavewright.analysis.reading import Doubt, Reading
-from wavewright.analysis.statistics.shot_statistics import ShotStatistics, shot_statistics
+import numpy as np
+
+from wavewright.analysis.reading import Reading
 from wavewright.errors import Misuse
+from wavewright.judgement.shown import acceptable, show_judged, show_margin
 from wavewright.judgement.verdict import Verdict, combined
+from wavewright.running.result import MeasurementOutcome, Result
 from wavewright.waveform import Capture
 
 if TYPE_CHECKING:
     import pandas
     import xarray
 
-Setting = float | str | bool
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Result:
-    """One entry of `compute:`: its reading in every shot, joined, and held against its limit.
-
-    Parameters
-    ----------
-    name : of the entry; `metric` is what computed it, `of` the channels or lines that it computed.
-    over : how the shots were joined; limit : as the recipe words it, empty where there is none.
-    reading : joined over the shots, or with `each` that of the shot which decided; shots : the reading of each.
-    verdict : None where there is no limit, and so nothing was judged.
-    margin : distance to the nearer end of the limit in the reading's unit, negative outside; None without a number.
-    relative_margin : the same over half the width of the limit.
-    reason : why the verdict is not `pass`.
-    decisive_shot : with `each`, which shot decided, counted from 0.
-    allowed : doubts that would have stopped the pass, had the recipe not allowed them.
-    """
-
-    name: str
-    metric: str
-    of: tuple[str, ...]
-    over: str
-    limit: str
-    reading: Reading
-    verdict: Verdict | None
-    margin: float | None = None
-    relative_margin: float | None = None
-    reason: str = ""
-    decisive_shot: int | None = None
-    shots: tuple[Reading, ...] = ()
-    allowed: tuple[Doubt, ...] = ()
-
-    @property
-    def untold_doubts(self) -> tuple[Doubt, ...]:
-        """The doubts that the reason does not say already."""
-        return tuple(found.doubt for found in self.reading.doubted if found.sentence not in self._said)
-
-    @property
-    def doubt_sentences(self) -> tuple[str, ...]:
-        """Each of these in a sentence, with a mark on what would have stopped the pass and was allowed."""
-        return tuple(
-            f"{found.sentence} (allowed by the recipe)" if found.doubt in self.allowed else found.sentence
-            for found in self.reading.doubted
-            if found.sentence not in self._said
-        )
-
-    @property
-    def _said(self) -> str:
-        return f"{self.reason} {self.reading.reason}"
-
-    @property
-    def statistics(self) -> ShotStatistics | None:
-        """Mean, scatter, extremes, percentiles and trend over the shots; None for fewer than two with a number."""
-        if sum(reading.value is not None for reading in self.shots) < 2:
-            return None
-        return shot_statistics(self.shots)
-
-
-@dataclass(frozen=True, slots=True)
-class CrossCheck:
-    """A value of ours beside the instrument's own, both of the last shot and in `unit`; for information only.
-
-    `name` : of the result; `remark` : why the instrument has none.
-    """
-
-    name: str
-    unit: str
-    ours: float | None
-    theirs: float | None
-    remark: str = ""
-
-    @property
-    def difference(self) -> float | None:
-        """Theirs minus ours; None if one of them is missing."""
-        return None if self.ours is None or self.theirs is None else self.theirs - self.ours
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class MeasurementOutcome:
-    """What one measurement brought, under one set of conditions.
-
-    Parameters
-    ----------
-    conditions : values that `for_each` went through, as the recipe words them: `{"duty": "40 %"}`.
-    asked, read_back : settings by name in SI units: what the recipe wants and what the instruments said they use.
-    remarks : what the operator should know: differences of the two, what auto range chose.
-    error : why no reading came about; empty where some did.
-    """
-
-    name: str
-    conditions: Mapping[str, str] = field(default_factory=dict)
-    place: str = ""
-    asked: Mapping[str, Setting] = field(default_factory=dict)
-    read_back: Mapping[str, Setting] = field(default_factory=dict)
-    remarks: tuple[str, ...] = ()
-    shots: int = 0
-    results: tuple[Result, ...] = ()
-    error: str = ""
-    cross_checks: tuple[CrossCheck, ...] = ()
-
-    @property
-    def label(self) -> str:
-        """The name, with the conditions behind it: `coil_drive[duty=40 %]`."""
-        return label_of(self.name, self.conditions)
-
-    @property
-    def verdicts(self) -> tuple[Verdict | None, ...]:
-        """Those of its results, and error where no reading came about."""
-        return (*(result.verdict for result in self.results), *((Verdict.ERROR,) if self.error else ()))
-
-    @property
-    def verdict(self) -> Verdict | None:
-        """The worst of them; None where nothing was to be judged."""
-        judged = [verdict for verdict in self.verdicts if verdict is not None]
-        return combined(judged) if judged else None
-
-
-def label_of(name: str, conditions: Mapping[str, str]) -> str:
-    """What a measurement is called: its name and, in brackets, the conditions under which it ran."""
-    if not conditions:
-        return name
-    return f"{name}[{', '.join(f'{key}={value}' for key, value in conditions.items())}]"
+HEADINGS = ("reading", "value", "limit", "margin", "verdict", "remarks")
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,18 +105,106 @@ class Outcome:
 
     def to_pandas(self) -> pandas.DataFrame:
         """One row a reading, indexed by `measurement.entry`; Misuse where pandas is not installed."""
-        from wavewright.running.tables import readings_as_pandas
-
         return readings_as_pandas(self)
 
     def to_xarray(self, measurement: str) -> xarray.Dataset:
         """The shots of one measurement in volts over seconds, a variable a channel; Misuse without xarray."""
-        from wavewright.running.tables import captures_as_xarray
-
         return captures_as_xarray(self, measurement)
 
     def _repr_html_(self) -> str:
         """The table of readings, for notebooks."""
-        from wavewright.running.notebook import outcome_as_html
-
         return outcome_as_html(self)
+
+
+def readings_as_pandas(outcome: Outcome) -> pandas.DataFrame:
+    """One row a reading, indexed by `measurement.entry`; values in SI units, the unit beside them.
+
+    Raises
+    ------
+    Misuse : pandas is not installed.
+    """
+    try:
+        import pandas
+    except ImportError as fault:
+        raise _not_installed("pandas") from fault
+    rows: dict[str, dict[str, Any]] = {
+        name: {
+            "metric": result.metric,
+            "value": np.nan if result.reading.value is None else result.reading.value,
+            "unit": result.reading.unit,
+            "uncertainty": result.reading.uncertainty,
+            "limit": result.limit,
+            "margin": result.margin,
+            "verdict": "" if result.verdict is None else str(result.verdict),
+            "doubts": ", ".join(result.reading.doubts),
+            "reason": result.reading.reason or result.reason,
+        }
+        for name, result in outcome.results.items()
+    }
+    table = pandas.DataFrame.from_dict(rows, orient="index")
+    table.index.name = "reading"
+    return table
+
+
+def captures_as_xarray(outcome: Outcome, measurement: str) -> xarray.Dataset:
+    """The shots of one measurement: a variable a channel, with the dimensions shot and time, in the channel's unit.
+
+    Raises
+    ------
+    Misuse : xarray is not installed, no such measurement, or shots that do not share one time axis.
+    """
+    try:
+        import xarray
+    except ImportError as fault:
+        raise _not_installed("xarray") from fault
+    if measurement not in outcome.captures:
+        raise Misuse(
+            f"no captures of `{measurement}` in the outcome of `{outcome.title}`",
+            expected=f"one of {', '.join(outcome.captures)}",
+        )
+    shots = list(outcome.captures[measurement])
+    axes = {(len(wave), wave.interval, wave.start) for shot in shots for wave in shot.waveforms.values()}
+    if len(axes) != 1:
+        raise Misuse(f"the shots of `{measurement}` have {len(axes)} different time axes", expected="one for all")
+    length, interval, start = axes.pop()
+    variables = {
+        name: (("shot", "time"), np.stack([shot[name].values() for shot in shots]), {"units": wave.unit})
+        for name, wave in shots[0].waveforms.items()
+    }
+    time = ("time", start + interval * np.arange(length), {"units": "s"})
+    return xarray.Dataset(variables, {"time": time, "shot": np.arange(len(shots))}, {"title": outcome.title})
+
+
+def outcome_as_html(outcome: Outcome) -> str:
+    """Title, unit, verdict and one row a reading; whatever came from outside is escaped."""
+    unit = " ".join(word for word in (outcome.part, outcome.serial) if word)
+    head = f"<b>{escape(outcome.title)}</b> {escape(unit)}: <b>{escape(str(outcome.verdict))}</b>"
+    head += ", on a simulated bench" if outcome.is_simulated else ""
+    rows = [_row([name, *_cells(result)]) for name, result in outcome.results.items()]
+    errors = [f"{one.label}: {one.error}" for one in outcome.measurements if one.error]
+    broken = "".join(f"<p>{escape(text)}</p>" for text in [*errors, outcome.error] if text)
+    return f"<p>{head}</p><table>{_row(HEADINGS, cell='th')}{''.join(rows)}</table>{broken}"
+
+
+def _not_installed(package: str) -> Misuse:
+    return Misuse(f"this needs the package {package}", do="install `wavewright[notebook]`")
+
+
+def _cells(result: Result) -> Sequence[str]:
+    reading = result.reading
+    remarks = [result.reason or reading.reason, *result.doubt_sentences]
+    return (
+        "–"
+        if reading.value is None
+        else show_judged(
+            reading.value, reading.unit, acceptable(result.limit, reading.unit), uncertainty=reading.uncertainty
+        ),
+        result.limit or "–",
+        "–" if result.margin is None else show_margin(result.margin, reading.unit, uncertainty=reading.uncertainty),
+        "–" if result.verdict is None else str(result.verdict),
+        "; ".join(remark for remark in remarks if remark),
+    )
+
+
+def _row(cells: Sequence[str], *, cell: str = "td") -> str:
+    return f"<tr>{''.join(f'<{cell}>{escape(text)}</{cell}>' for text in cells)}</tr>"

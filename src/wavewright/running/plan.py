@@ -14,6 +14,7 @@ from wavewright.instruments.bench import ROLES
 from wavewright.instruments.digitizer_setup import digitizer_messages, shot_messages
 from wavewright.instruments.meter import meter_messages
 from wavewright.instruments.profile import Profile
+from wavewright.instruments.samples import sample_type
 from wavewright.instruments.setups import DigitizerSetup, SourceSetup
 from wavewright.instruments.source import source_messages
 from wavewright.instruments.supply import supply_messages, supply_questions
@@ -21,17 +22,25 @@ from wavewright.instruments.vocabulary import Role
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
 from wavewright.recipe.stimulus import SourceStep, Step
-from wavewright.running.auto_range import WIDEST
-from wavewright.running.metering import meter_setup
-from wavewright.running.periods import NOTHING_STORED, Periods
-from wavewright.running.prompts import placing_text
-from wavewright.running.wanted import Wanted, source_setup, split_stimulus, supply_setup, wanted
+from wavewright.running.automatic_settings import WIDEST
+from wavewright.running.instrument_settings import (
+    RequestedSetup,
+    meter_setup,
+    requested_setup,
+    source_setup,
+    split_stimulus,
+    supply_setup,
+)
+from wavewright.running.run_context import placing_text
+from wavewright.running.selection import Selection
+from wavewright.running.stored_waveforms import NOTHING_STORED, PlayedWaveforms
 
 # For the estimate only, and rough on purpose: what a message costs on a network, what a link carries, how often an
 # automatic setting looks.
 SECONDS_PER_MESSAGE = 2e-3
 SAMPLES_PER_SECOND = 5e6
 SEARCH_SHOTS = 8
+BESIDE = 8192  # bytes that a shot takes beside its codes: settings, scale, readings, the folders of HDF5
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +88,7 @@ def plan(
     profiles: Mapping[Role, Profile],
     *,
     attenuations: Mapping[int, float],
-    periods: Periods = NOTHING_STORED,
+    played: PlayedWaveforms = NOTHING_STORED,
 ) -> Plan:
     """Every step of a run.
 
@@ -87,7 +96,7 @@ def plan(
     ----------
     profiles : of the instruments that the run uses, by role.
     attenuations : of the probes on the bench, by input.
-    periods : the stored waveforms that the source plays.
+    played : the stored waveforms that the source plays.
 
     Raises
     ------
@@ -96,35 +105,48 @@ def plan(
     return Plan(
         title=recipe.title,
         cautions=recipe.cautions,
-        measurements=tuple(_measurement(one, profiles, attenuations, periods) for one in recipe),
+        measurements=tuple(_measurement(one, profiles, attenuations, played) for one in recipe),
         last=tuple(_outputs_off(profiles)),
     )
+
+
+def record_size(recipe: Recipe, chosen: Selection) -> int:
+    """Bytes of all shots together; a record in cycles, whose length only the bench will tell, counts without codes."""
+    waveform = chosen.profiles[Role.DIGITIZER].grammar.waveform
+    form = waveform.formats.get(waveform.format)
+    sample = sample_type(form).itemsize if form is not None else 1
+    total = 0
+    for measurement in recipe:
+        goal = requested_setup(measurement, attenuations=chosen.attenuations)
+        points = 0 if goal.cycles else goal.setup.timebase.points
+        total += measurement.shots * (points * len(goal.setup.inputs) * sample + BESIDE)
+    return total
 
 
 def _measurement(
     measurement: Measurement,
     profiles: Mapping[Role, Profile],
     attenuations: Mapping[int, float],
-    periods: Periods,
+    played: PlayedWaveforms,
 ) -> PlannedMeasurement:
     digitizer = profiles[Role.DIGITIZER]
-    goal = _with_widest_ranges(wanted(measurement, attenuations=attenuations), digitizer)
+    goal = _with_widest_ranges(requested_setup(measurement, attenuations=attenuations), digitizer)
     before, after = split_stimulus(measurement)
     first = [*_known_state(profiles), *_placing(measurement, goal.setup, profiles)]
     is_repeated = measurement.trigger.mode == "normal"
     if goal.is_automatic or not is_repeated:
-        first += _stimulus(measurement.stimulus, profiles, periods)
+        first += _stimulus(measurement.stimulus, profiles, played)
     if goal.is_automatic:
         first += _search(goal)
     first.append(_configure(goal, digitizer))
     arm, fetch = _shot(goal.setup, digitizer)
     meter = tuple(_meterings(measurement, profiles))
-    armed = (*_stimulus(before, profiles, periods), arm, *_stimulus(after, profiles, periods))
+    armed = (*_stimulus(before, profiles, played), arm, *_stimulus(after, profiles, played))
     every = (*armed, fetch) if is_repeated else (arm, fetch)
     return PlannedMeasurement(measurement.label, measurement.shots, tuple(first), (*every, *meter))
 
 
-def _with_widest_ranges(goal: Wanted, profile: Profile) -> Wanted:
+def _with_widest_ranges(goal: RequestedSetup, profile: Profile) -> RequestedSetup:
     """What the search for a range begins with."""
     widest = max(profile.grammar.abilities.ranges, default=WIDEST)
     inputs = {
@@ -151,13 +173,15 @@ def _placing(
     yield _step(f"ask the operator: {text}", Role.DISPLAY, display.messages("text", text) if display else ())
 
 
-def _stimulus(steps: tuple[Step, ...], profiles: Mapping[Role, Profile], periods: Periods) -> Iterator[PlannedStep]:
+def _stimulus(
+    steps: tuple[Step, ...], profiles: Mapping[Role, Profile], played: PlayedWaveforms
+) -> Iterator[PlannedStep]:
     for step in steps:
         if step.supply is not None:
             messages = supply_messages(profiles[Role.SUPPLY], supply_setup(step.supply))
             yield _step("set the supply", Role.SUPPLY, messages)
         if step.source is not None:
-            setup = source_setup(step.source, periods)
+            setup = source_setup(step.source, played)
             yield _step(_purpose(step.source, setup), Role.SOURCE, source_messages(profiles[Role.SOURCE], setup))
         if step.then_wait is not None:
             yield PlannedStep(f"wait {step.then_wait}", seconds=float(step.then_wait))
@@ -169,7 +193,7 @@ def _purpose(step: SourceStep, setup: SourceSetup) -> str:
     return f"set the source{played}{', and start the burst' if setup.starts_burst else ''}"
 
 
-def _search(goal: Wanted) -> Iterator[PlannedStep]:
+def _search(goal: RequestedSetup) -> Iterator[PlannedStep]:
     cost = SEARCH_SHOTS * (goal.setup.timebase.span + goal.setup.timebase.points / SAMPLES_PER_SECOND)
     if goal.auto_ranges:
         yield PlannedStep(f"find the range of {', '.join(goal.auto_ranges)}", Role.DIGITIZER, seconds=cost)
@@ -179,7 +203,7 @@ def _search(goal: Wanted) -> Iterator[PlannedStep]:
         yield PlannedStep(f"find the trigger level on {goal.setup.trigger.on}", Role.DIGITIZER)
 
 
-def _configure(goal: Wanted, profile: Profile) -> PlannedStep:
+def _configure(goal: RequestedSetup, profile: Profile) -> PlannedStep:
     note = ", with what was found in place of what stands here" if goal.is_automatic else ""
     return _step(f"set the digitizer and read back{note}", Role.DIGITIZER, digitizer_messages(profile, goal.setup))
 

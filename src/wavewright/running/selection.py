@@ -19,9 +19,8 @@ from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.metering import Metering, Reader
 from wavewright.recipe.recipe import Recipe
 from wavewright.recipe.stimulus import SourceStep, SupplyStep
-from wavewright.running.metering import meter_setup
-from wavewright.running.periods import NOTHING_STORED, Periods
-from wavewright.running.wanted import source_setup, supply_setup, wanted
+from wavewright.running.instrument_settings import meter_setup, requested_setup, source_setup, supply_setup
+from wavewright.running.stored_waveforms import NOTHING_STORED, PlayedWaveforms
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +44,7 @@ def select(
     bench: BenchFile,
     *,
     instruments: Mapping[str, str] = MappingProxyType({}),
-    periods: Periods = NOTHING_STORED,
+    played: PlayedWaveforms = NOTHING_STORED,
 ) -> Selection:
     """The instruments that a recipe uses.
 
@@ -55,7 +54,7 @@ def select(
     Parameters
     ----------
     instruments : names in the bench file by role, before what the recipe says.
-    periods : the stored waveforms that the source is to play.
+    played : the stored waveforms that the source is to play.
 
     Raises
     ------
@@ -77,7 +76,7 @@ def select(
         profiles[Role.DISPLAY] = bench.profiles["prompts"]
     attenuations = {number: probe.attenuation for number, probe in bench.probes.items()}
     chosen = Selection(names, profiles, attenuations)
-    faults.extend(_inabilities(recipe, bench, chosen, periods))
+    faults.extend(_inabilities(recipe, bench, chosen, played))
     if faults:
         raise _joined(faults, bench)
     return chosen
@@ -94,14 +93,14 @@ def roles_of(recipe: Recipe) -> tuple[Role, ...]:
     return tuple(role for role in Role if role in used)
 
 
-def _inabilities(recipe: Recipe, bench: BenchFile, chosen: Selection, periods: Periods) -> Iterator[BenchFault]:
+def _inabilities(recipe: Recipe, bench: BenchFile, chosen: Selection, played: PlayedWaveforms) -> Iterator[BenchFault]:
     """What instruments or ceilings cannot give, each fault with the measurement that wants it, and once."""
     ceilings = {role: bench.instruments[name].ceilings for role, name in chosen.names.items()}
     needed = None if recipe.needs is None else recipe.needs.digitizer
     bandwidth = None if needed is None else needed.bandwidth
     seen: set[str] = set()
     for measurement in recipe:
-        for fault in _of_measurement(measurement, chosen, ceilings, bandwidth, periods):
+        for fault in _of_measurement(measurement, chosen, ceilings, bandwidth, played):
             if fault.what not in seen:
                 seen.add(fault.what)
                 what = f"{measurement.label}: {fault.what}"
@@ -113,11 +112,11 @@ def _of_measurement(
     chosen: Selection,
     ceilings: Mapping[Role, Mapping[str, float]],
     bandwidth: StatedQuantity | None,
-    periods: Periods,
+    played: PlayedWaveforms,
 ) -> Iterator[BenchFault]:
     profiles = chosen.profiles
     if Role.DIGITIZER in profiles:
-        goal = wanted(measurement, attenuations=chosen.attenuations)
+        goal = requested_setup(measurement, attenuations=chosen.attenuations)
         yield from digitizer_faults(
             profiles[Role.DIGITIZER],
             goal.setup,
@@ -131,7 +130,7 @@ def _of_measurement(
             for fault in supply_faults(profiles[Role.SUPPLY], setup_of_supply, ceilings=ceilings[Role.SUPPLY]):
                 yield _at_setting(fault, step.supply)
         if step.source is not None and Role.SOURCE in profiles:
-            yield from _of_source(step.source, profiles[Role.SOURCE], ceilings[Role.SOURCE], periods)
+            yield from _of_source(step.source, profiles[Role.SOURCE], ceilings[Role.SOURCE], played)
     for one in measurement.meterings:
         yield from _of_reading(one, profiles)
 
@@ -173,11 +172,11 @@ def _places(measurement: Measurement, bandwidth: StatedQuantity | None) -> dict[
 
 
 def _of_source(
-    step: SourceStep, profile: Profile, ceilings: Mapping[str, float], periods: Periods
+    step: SourceStep, profile: Profile, ceilings: Mapping[str, float], played: PlayedWaveforms
 ) -> Iterator[BenchFault]:
     """What the source cannot give, at the place of the stored waveform if it plays one: the level may be its own."""
     where = "" if step.waveform is None else step.waveform.place or ""
-    setup = source_setup(step, periods)
+    setup = source_setup(step, played)
     for fault in source_faults(profile, setup, ceilings=ceilings):
         yield BenchFault(fault.what, where=where, expected=fault.expected, do=fault.do)
     try:

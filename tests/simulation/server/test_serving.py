@@ -25,7 +25,7 @@ from wavewright.instruments.bench import open_bench
 from wavewright.instruments.bench_file import load_bench
 from wavewright.recipe.load import load_recipe
 from wavewright.running.outcome import Outcome
-from wavewright.running.runner import run
+from wavewright.running.run import run
 from wavewright.simulation.server.serving import BenchServer, serve
 
 DATA = 'SENSe:DATA? "XTIMe:VOLTage 1"'

@@ -120,7 +120,7 @@ def _manager(library: str | None, bench: Path | None) -> pyvisa.ResourceManager:
     """
     from wavewright.instruments.bench_file import load_bench
     from wavewright.instruments.library import open_manager
-    from wavewright.running.shipped import find_file
+    from wavewright.running.shipped_files import find_file
 
     if bench is None:
         return open_manager(library or DEFAULT_LIBRARY, folder=Path())

@@ -16,7 +16,7 @@ def examples(
     as_json: AsJson = False,
 ) -> None:
     """Write the recipes and the simulated bench that come with the package into a folder."""
-    from wavewright.running.shipped import write_examples
+    from wavewright.running.shipped_files import write_examples
 
     written = write_examples(folder, overwrite=force)
     if as_json:

@@ -32,16 +32,16 @@ def plan(
     from wavewright.instruments.bench_file import load_bench
     from wavewright.logbook.formats.catalogue import read_stored
     from wavewright.recipe.load import load_recipe
-    from wavewright.running.periods import read_periods
     from wavewright.running.plan import plan as plan_of
     from wavewright.running.selection import select
-    from wavewright.running.shipped import find_file
+    from wavewright.running.shipped_files import find_file
+    from wavewright.running.stored_waveforms import read_played
 
     wanted = load_recipe(find_file(recipe), set=read_settings(settings))
-    periods = read_periods(wanted, read_stored)
+    played = read_played(wanted, read_stored)
     there = load_bench(chosen_bench(bench, recipe))
-    chosen = select(wanted, there, instruments=read_instruments(instrument), periods=periods)
-    made = plan_of(wanted, chosen.profiles, attenuations=chosen.attenuations, periods=periods)
+    chosen = select(wanted, there, instruments=read_instruments(instrument), played=played)
+    made = plan_of(wanted, chosen.profiles, attenuations=chosen.attenuations, played=played)
     if as_json:
         print_json({**asdict(made), "seconds": made.seconds})
     else:

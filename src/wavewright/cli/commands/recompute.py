@@ -16,7 +16,7 @@ from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
     from wavewright.logbook.recompute import Difference, Recomputed
-    from wavewright.running.outcome import Result
+    from wavewright.running.result import Result
 
 
 def recompute(
@@ -54,7 +54,7 @@ def _recomputed(
     from wavewright.logbook.outcome_files import read_outcome
     from wavewright.logbook.queries import entries
     from wavewright.logbook.recompute import recipe_of, recompute, recompute_runs
-    from wavewright.running.shipped import find_file
+    from wavewright.running.shipped_files import find_file
 
     path = find_file(recipe) if recipe is not None else None
     if run is not None and Path(run).is_dir():

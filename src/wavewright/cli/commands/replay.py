@@ -34,7 +34,7 @@ def replay(
     from wavewright.logbook.outcome_files import outcome_as_json
     from wavewright.recipe.load import load_recipe
     from wavewright.reporting.console import print_outcome
-    from wavewright.running.shipped import find_file
+    from wavewright.running.shipped_files import find_file
 
     desk = Desk(console(stderr=True), is_attended=False)
     try:

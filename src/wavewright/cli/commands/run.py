@@ -99,7 +99,7 @@ def run(
     from wavewright.recipe.load import load_recipe
     from wavewright.running.interruption import Interrupted
     from wavewright.running.outcome import Outcome
-    from wavewright.running.shipped import find_file
+    from wavewright.running.shipped_files import find_file
 
     there = load_bench(chosen_bench(bench, recipe))
     wanted = load_recipe(find_file(recipe), set=read_settings(settings))

@@ -28,7 +28,7 @@ def simulate(
     `wavewright run RECIPE --bench FILE` with the file that --write-bench names then runs over a real network path.
     """
     from wavewright.instruments.simulated import fresh_draw
-    from wavewright.running.shipped import find_file
+    from wavewright.running.shipped_files import find_file
     from wavewright.simulation.server.serving import serve
 
     def say(line: str) -> None:

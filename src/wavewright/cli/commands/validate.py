@@ -24,7 +24,7 @@ def validate(
 
     Where recipes are named together with one bench, each of them is also held against that.
     """
-    from wavewright.running.checking import check_file, check_together
+    from wavewright.running.file_check import check_file, check_together
 
     faults: dict[str, list[FileFault]] = {}
     for file in files:

@@ -1,4 +1,4 @@
-"""The stored waveforms that a source plays: each read once, before anything is sent."""
+"""Waveforms out of files and of earlier measurements: what the source plays, and what shots are compared with."""
 
 from __future__ import annotations
 
@@ -9,19 +9,20 @@ from types import MappingProxyType
 from wavewright.errors import FileFault, Misuse, NotMeasurable, WavewrightError
 from wavewright.instruments.source import period_extremes
 from wavewright.recipe.measurement import Measurement
+from wavewright.recipe.recipe import Recipe
 from wavewright.recipe.stimulus import SourceStep, StoredFile
+from wavewright.running.shot import ExaminedShot
 from wavewright.waveform import Waveform
 
 ReadStored = Callable[[Path, str], Waveform]
-Periods = Mapping[tuple[str, str], Waveform]  # by the file's name as the recipe has it, and the channel
-
-NOTHING_STORED: Periods = MappingProxyType({})
+PlayedWaveforms = Mapping[tuple[str, str], Waveform]  # by the file's name as the recipe has it, and the channel
+NOTHING_STORED: PlayedWaveforms = MappingProxyType({})
 FIRST = "1"  # the channel where the recipe names none
 LARGEST_FILE = 256 * 1024 * 1024  # bytes; no source holds as many points as such a file does
 LONGEST = 1e3  # s; the lowest frequency that a recipe can name is 1 mHz
 
 
-def read_periods(measurements: Iterable[Measurement], read_stored: ReadStored | None) -> Periods:
+def read_played(measurements: Iterable[Measurement], read_stored: ReadStored | None) -> PlayedWaveforms:
     """Every stored waveform that the source is to play in these measurements.
 
     Parameters
@@ -47,7 +48,7 @@ def read_periods(measurements: Iterable[Measurement], read_stored: ReadStored | 
     return found
 
 
-def period_of(step: SourceStep, periods: Periods) -> Waveform | None:
+def played_by(step: SourceStep, played: PlayedWaveforms) -> Waveform | None:
     """The waveform that a step of the source plays; None where it plays none.
 
     Raises
@@ -56,9 +57,76 @@ def period_of(step: SourceStep, periods: Periods) -> Waveform | None:
     """
     if step.waveform is None:
         return None
-    if _key(step) not in periods:
+    if _key(step) not in played:
         raise NotMeasurable(f"`{step.waveform}` was not read", do="run the recipe from its file")
-    return periods[_key(step)]
+    return played[_key(step)]
+
+
+class ReferenceWaveforms:
+    """What `compare:` and masks refer to.
+
+    Parameters
+    ----------
+    recipe : says which measurements are referred to; only of those the first shot is held.
+    read_stored : reads one channel of a file; without it, no file can be referred to.
+    """
+
+    def __init__(self, recipe: Recipe | None = None, *, read_stored: ReadStored | None = None) -> None:
+        measurements = () if recipe is None else recipe.measurements
+        self._folder = Path() if recipe is None else Path(recipe.path).parent
+        self._wanted = {one.measurement for measurement in measurements for one in measurement.compare.values()}
+        self._read_stored = read_stored
+        self._held: dict[str, list[tuple[Mapping[str, str], ExaminedShot]]] = {}
+        self._stored: dict[tuple[str, str], Waveform] = {}
+
+    def offer(self, measurement: Measurement, shot: ExaminedShot) -> None:
+        """Hold this shot, if the measurement is referred to; the first one under each condition is held."""
+        if measurement.name not in self._wanted:
+            return
+        held = self._held.setdefault(measurement.name, [])
+        if all(condition != measurement.condition for condition, _ in held):
+            held.append((measurement.condition, shot))
+
+    def measured(self, name: str, condition: Mapping[str, str]) -> ExaminedShot:
+        """The first shot of an earlier measurement: under the same condition, if there is one, or under its first.
+
+        Raises
+        ------
+        NotMeasurable : that measurement brought nothing.
+        """
+        held = self._held.get(name)
+        if not held:
+            raise NotMeasurable(f"`{name}`, to compare with, brought no shot")
+        return next((shot for under, shot in held if under == condition), held[0][1])
+
+    def load(self, measurements: Iterable[Measurement]) -> None:
+        """Read every file that is referred to now, so that a fault in one is told before anything is measured.
+
+        Raises
+        ------
+        FileFault, Misuse : a file cannot be used.
+        """
+        for measurement in measurements:
+            for comparison in measurement.compare.values():
+                if comparison.file:
+                    self.stored(comparison.file, comparison.channel)
+            persistence = measurement.persistence
+            if persistence is not None and persistence.mask is not None and persistence.mask.around is not None:
+                self.stored(persistence.mask.around, persistence.of or next(iter(measurement.channels)))
+
+    def stored(self, file: str, channel: str) -> Waveform:
+        """A channel of a stored waveform; the path begins at the recipe's folder.
+
+        Raises
+        ------
+        NotMeasurable : files cannot be read here.
+        FileFault, Misuse : the file cannot be used.
+        """
+        if (file, channel) not in self._stored:
+            if self._read_stored is None:
+                raise NotMeasurable(f"`{file}` cannot be read here", do="run the recipe from its file")
+            self._stored[file, channel] = self._read_stored(self._folder / file, channel)
+        return self._stored[file, channel]
 
 
 def _key(step: SourceStep) -> tuple[str, str]:

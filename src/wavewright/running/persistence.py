@@ -18,20 +18,19 @@ from wavewright.quantities import show_quantity
 from wavewright.recipe.density import Mask as WantedMask
 from wavewright.recipe.density import Persistence
 from wavewright.recipe.measurement import Measurement
-from wavewright.running.examined import Examined
-from wavewright.running.judged import judged
-from wavewright.running.outcome import Result
-from wavewright.running.references import References
+from wavewright.running.result import Result, judged_result
+from wavewright.running.shot import ExaminedShot
+from wavewright.running.stored_waveforms import ReferenceWaveforms
 
 LEAST_CELLS = 3  # noise at the edge of a trace strays into one or two cells, something rare draws a path
 READ = EXTREMES | {Reads.TRIGGER}  # a trace is drawn from one end to the other, and placed by its trigger
 MOST_TOLD = 8  # shots that are named in a reason
 
 
-class Persisting:
+class PersistenceCount:
     """The density of one channel over all shots of a measurement."""
 
-    def __init__(self, wanted: Persistence, references: References, measurement: Measurement) -> None:
+    def __init__(self, wanted: Persistence, references: ReferenceWaveforms, measurement: Measurement) -> None:
         self._wanted = wanted
         self.channel = wanted.of or next(iter(measurement.channels))
         self._unit = "V"
@@ -43,7 +42,7 @@ class Persisting:
         self._shots = 0
         self._lacking = ""
 
-    def add(self, shot: Examined) -> None:
+    def add(self, shot: ExaminedShot) -> None:
         """Count one more shot."""
         try:
             wave = shot.wave(self.channel)
@@ -60,7 +59,7 @@ class Persisting:
             self._found.setdefault(one.doubt, one)
         self._shots += 1
 
-    def _doubted(self, shot: Examined) -> tuple[Finding, ...]:
+    def _doubted(self, shot: ExaminedShot) -> tuple[Finding, ...]:
         """What speaks against the traces of a shot: a part beyond the range, or no trigger that has put it in place."""
         count = Reading(0.0, "count")
         found = doubted(shot.read([self.channel], count, READ)).findings
@@ -80,7 +79,7 @@ class Persisting:
             paths = self.rare_paths()
             reason = "; ".join(self._told(path) for path in paths[:MOST_TOLD])
             limit = self._wanted.rare_shots
-            result = judged(
+            result = judged_result(
                 "rare_shots",
                 "rare_shots",
                 (self.channel,),
@@ -94,7 +93,7 @@ class Persisting:
             reason = "; ".join(self._violation(one) for one in self.test.violations[:MOST_TOLD])
             limit = self._wanted.violations
             count, violations = self._count(self.test.count), self.test.violations
-            result = judged(
+            result = judged_result(
                 "violations", "violations", (self.channel,), [count], limit=limit, reasons=[reason], doubts=self._doubts
             )
             found.append(replace(result, decisive_shot=violations[0].shot if violations else None))
@@ -120,7 +119,7 @@ class Persisting:
         return f"shot {one.shot + 1} is {beyond}"
 
 
-def _mask(wanted: WantedMask, channel: str, references: References) -> Mask:
+def _mask(wanted: WantedMask, channel: str, references: ReferenceWaveforms) -> Mask:
     if wanted.polygons:
         return PolygonMask(
             tuple(tuple((float(time), float(level)) for time, level in polygon) for polygon in wanted.polygons)

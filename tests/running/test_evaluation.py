@@ -15,9 +15,9 @@ from wavewright.analysis.reading import Doubt
 from wavewright.judgement.verdict import Verdict
 from wavewright.recipe.load import parse_recipe
 from wavewright.recipe.measurement import Measurement
-from wavewright.running.evaluate import evaluate, readings_of
-from wavewright.running.outcome import Result
-from wavewright.running.references import References
+from wavewright.running.evaluation import evaluate, readings_of
+from wavewright.running.result import Result
+from wavewright.running.stored_waveforms import ReferenceWaveforms
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.i2c import i2c_lines, write_transfer
 from wavewright.waveform import Capture, Waveform
@@ -119,7 +119,7 @@ COMPARED = f"""{HEAD}
 def compared(first: Capture, second: Capture, *, source: str = "") -> dict[str, Result]:
     before, after = parse_recipe(COMPARED.replace("SOURCE", source), "r.yaml").measurements
     recipe = parse_recipe(COMPARED.replace("SOURCE", source), "r.yaml")
-    references = References(recipe)
+    references = ReferenceWaveforms(recipe)
     evaluate(before, [first], references=references)
     return by_name(evaluate(after, [second], references=references))
 
@@ -172,7 +172,9 @@ def test_a_comparison_with_a_stored_waveform_reads_it_from_the_recipes_folder(tm
     text = f"{HEAD}  m:{CHANNELS}    compare: {{golden: {{of: high, with: golden/m.h5, rms: at most 1 mV}}}}"
     recipe = parse_recipe(text, str(tmp_path / "r.yaml"))
     found = by_name(
-        evaluate(recipe.measurements[0], [capture(sine())], references=References(recipe, read_stored=read_stored))
+        evaluate(
+            recipe.measurements[0], [capture(sine())], references=ReferenceWaveforms(recipe, read_stored=read_stored)
+        )
     )
     assert asked == [(tmp_path / "golden/m.h5", "high")]
     assert found["golden.rms"].verdict is Verdict.PASS
@@ -180,7 +182,7 @@ def test_a_comparison_with_a_stored_waveform_reads_it_from_the_recipes_folder(tm
 
 def test_a_comparison_with_what_brought_nothing_is_inconclusive() -> None:
     recipe = parse_recipe(COMPARED.replace("SOURCE", ""), "r.yaml")
-    found = by_name(evaluate(recipe.measurements[1], [capture(sine())], references=References(recipe)))
+    found = by_name(evaluate(recipe.measurements[1], [capture(sine())], references=ReferenceWaveforms(recipe)))
     assert found["touched.gain"].verdict is Verdict.INCONCLUSIVE
     assert "`before`, to compare with, brought no shot" in found["touched.gain"].reason
 

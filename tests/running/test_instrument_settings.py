@@ -7,7 +7,13 @@ import pytest
 from wavewright.analysis.parameters import Slope
 from wavewright.recipe.load import parse_recipe
 from wavewright.recipe.measurement import Measurement
-from wavewright.running.wanted import EDGE_SAMPLES, source_setup, split_stimulus, supply_setup, wanted
+from wavewright.running.instrument_settings import (
+    EDGE_SAMPLES,
+    requested_setup,
+    source_setup,
+    split_stimulus,
+    supply_setup,
+)
 
 HEAD = "wavewright: 1\ntitle: t\nmeasurements:\n  m:\n"
 
@@ -24,14 +30,14 @@ PLAIN = """
 
 
 def test_inputs_take_the_benchs_probe_unless_the_recipe_names_one() -> None:
-    setup = wanted(measurement(PLAIN), attenuations={1: 10.0, 2: 10.0}).setup
+    setup = requested_setup(measurement(PLAIN), attenuations={1: 10.0, 2: 10.0}).setup
     assert (setup.inputs["a"].attenuation, setup.inputs["b"].attenuation) == (10.0, 1.0)
     assert (setup.inputs["a"].range, setup.inputs["a"].offset) == (8.0, 2.0)
     assert setup.inputs["b"].bandwidth_limit == 20e6
 
 
 def test_the_trigger_is_what_the_recipe_says() -> None:
-    trigger = wanted(measurement(PLAIN), attenuations={}).setup.trigger
+    trigger = requested_setup(measurement(PLAIN), attenuations={}).setup.trigger
     assert (trigger.mode, trigger.on, trigger.edge, trigger.level) == ("normal", "b", Slope.FALLING, 1.65)
     assert (trigger.hysteresis, trigger.holdoff, trigger.timeout) == (0.1, 1e-3, 2.0)
 
@@ -46,26 +52,26 @@ def test_the_trigger_is_what_the_recipe_says() -> None:
 def test_a_span_with_points_or_a_rate_is_a_record(timebase: str, points: int, interval: float) -> None:
     # math: points = span * rate, interval = span / points
     text = f"    channels: {{a: {{input: 1, range: 1 V}}}}\n    timebase: {timebase}\n"
-    record = wanted(measurement(text), attenuations={}).setup.timebase
+    record = requested_setup(measurement(text), attenuations={}).setup.timebase
     assert record.points == points
     assert record.interval == pytest.approx(interval)
 
 
 def test_without_a_word_about_it_the_edge_that_triggers_is_in_the_record() -> None:
     text = "    channels: {a: {input: 1, range: 1 V}}\n    timebase: {span: 1 ms, rate: 1 MHz}\n"
-    assert wanted(measurement(text), attenuations={}).setup.timebase.before_trigger == pytest.approx(
+    assert requested_setup(measurement(text), attenuations={}).setup.timebase.before_trigger == pytest.approx(
         EDGE_SAMPLES * 1e-6
     )
     none = text.replace("rate: 1 MHz", "rate: 1 MHz, before_trigger: 0 s")
-    assert wanted(measurement(none), attenuations={}).setup.timebase.before_trigger == 0.0
+    assert requested_setup(measurement(none), attenuations={}).setup.timebase.before_trigger == 0.0
 
 
 def test_what_is_automatic_is_to_be_found_out() -> None:
     text = "    channels: {a: {input: 1}, b: {input: 2, range: 1 V}}\n    timebase: {cycles: 20}\n"
-    goal = wanted(measurement(text), attenuations={})
+    goal = requested_setup(measurement(text), attenuations={})
     assert (goal.auto_ranges, goal.cycles, goal.auto_level) == (("a",), 20, True)
     assert goal.setup.trigger.on == "a"
-    assert not wanted(measurement(PLAIN.replace("range: auto", "range: 4 V")), attenuations={}).is_automatic
+    assert not requested_setup(measurement(PLAIN.replace("range: auto", "range: 4 V")), attenuations={}).is_automatic
 
 
 STIMULUS = """

@@ -32,19 +32,25 @@ from wavewright.instruments.wire_log import WireLog
 from wavewright.judgement.verdict import Verdict
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
-from wavewright.running.cut_short import CutShort
-from wavewright.running.interruption import Interrupted, Interruption, interruptible
-from wavewright.running.keeping import Keeper, Memory
-from wavewright.running.measuring import Surroundings, measure_one
-from wavewright.running.outcome import MeasurementOutcome, Origin, Outcome
-from wavewright.running.periods import ReadStored, read_periods
-from wavewright.running.progress import Logged, Progress, Silent
-from wavewright.running.prompts import Operator, Unattended, caution_text
-from wavewright.running.read_back import SettingsRecord
-from wavewright.running.record_size import record_size
-from wavewright.running.references import References
+from wavewright.running.instrument_settings import SettingsRecord
+from wavewright.running.interruption import CutShort, Interrupted, Interruption, TimeLimit, interruptible
+from wavewright.running.measurement_steps import measure_one
+from wavewright.running.outcome import Origin, Outcome
+from wavewright.running.plan import record_size
+from wavewright.running.result import MeasurementOutcome
+from wavewright.running.run_context import (
+    CaptureStore,
+    InMemory,
+    Logged,
+    Operator,
+    Progress,
+    RunContext,
+    Silent,
+    Unattended,
+    caution_text,
+)
 from wavewright.running.selection import Selection, select
-from wavewright.running.time_limit import TimeLimit
+from wavewright.running.stored_waveforms import ReadStored, ReferenceWaveforms, read_played
 
 # After these no reading came about, and the instruments can still be spoken to: the next measurement may do better.
 PASSING = (NoAnswer, Complaint, SetOtherwise, BadAnswer, NotMeasurable)
@@ -57,7 +63,7 @@ def run(
     recipe: Recipe,
     bench: BenchFile,
     *,
-    keeper: Keeper | None = None,
+    store: CaptureStore | None = None,
     serial: str = "",
     operator: str = "",
     desk: Operator | None = None,
@@ -84,7 +90,7 @@ def run(
 
     Parameters
     ----------
-    keeper : takes captures and dialogue as they come; memory if None.
+    store : takes captures and dialogue as they come; memory if None.
     operator : name of the person, for the outcome; desk : where that person is asked and told.
     stop_at_first : end after the first measurement that did not pass.
     instruments : by role, which of the bench's instruments takes it, where there are several.
@@ -104,19 +110,19 @@ def run(
     ------
     BenchFault : the bench lacks or forbids what the recipe wants; nothing was sent.
     OutputMayBeOn : an output could not be confirmed off.
-    StorageFault : the keeper has no room, or takes nothing; nothing was sent.
+    StorageFault : the store has no room, or takes nothing; nothing was sent.
     FileFault : a stored waveform, to compare with or to play, cannot be used.
     LinkLost, NoAnswer, BadAnswer : an instrument is not there at the beginning.
 
-    An error that comes once the keeper has begun has, in `outcome`, what the run brought until then.
+    An error that comes once the store has begun has, in `outcome`, what the run brought until then.
     """
-    periods = read_periods(recipe, read_stored)
-    chosen = select(recipe, bench, instruments=instruments or {}, periods=periods)
-    into, person = keeper or Memory(), desk or Unattended()
+    played = read_played(recipe, read_stored)
+    chosen = select(recipe, bench, instruments=instruments or {}, played=played)
+    into, person = store or InMemory(), desk or Unattended()
     drawn = _draw_of(bench, seed=seed, draw=draw)
     started, names = now(), list(chosen.names.values())
     log = WireLog(into.wire_log, full=full_wire_log)
-    references = References(recipe, read_stored=read_stored)
+    references = ReferenceWaveforms(recipe, read_stored=read_stored)
     references.load(recipe)
     measurements: list[MeasurementOutcome] = []
     cut_short: list[CutShort] = []
@@ -141,7 +147,7 @@ def run(
             versions=versions(),
             measurements=(*measurements, *(one.outcome() for one in cut_short)),
             error=error,
-            captures=into.captures if isinstance(into, Memory) else {},
+            captures=into.captures if isinstance(into, InMemory) else {},
         )
 
     signals = interruptible(say=person.say) if interruption is None else nullcontext(interruption)
@@ -154,21 +160,21 @@ def run(
             into.identified(identities)
             limit = TimeLimit(recipe.time_limit if time_limit is None else time_limit)
             limit.govern(opened)
-            around = Surroundings(
+            context = RunContext(
                 bench=opened,
                 attenuations=chosen.attenuations,
                 operator=limit.asking(person),
                 progress=Logged(progress or Silent()),
-                keeper=into,
+                store=into,
                 pause=limit.pausing(pause),
                 elapsed=elapsed,
                 check=_both(taken.check, limit.check),
                 references=references,
-                periods=periods,
+                played=played,
                 shielded=taken.shielded,
                 is_cross_checked=cross_check or recipe.cross_check,
             )
-            error = _measure_all(recipe, around, taken, measurements, cut_short, stop_at_first=stop_at_first)
+            error = _measure_all(recipe, context, taken, measurements, cut_short, stop_at_first=stop_at_first)
     return outcome(error)
 
 
@@ -183,6 +189,12 @@ def naming_outcome(outcome: Callable[[str], Outcome]) -> Iterator[None]:
     except Interrupted as signal:
         signal.outcome = outcome(str(signal))
         raise
+
+
+def versions() -> dict[str, str]:
+    """Of everything that has a part in a number."""
+    packages = ("wavewright", "numpy", "scipy", "pyvisa", "pyvisa-py", "pyvisa-sim")
+    return {"python": platform.python_version(), **{name: version(name) for name in packages}}
 
 
 def _both(*checks: Callable[[], None]) -> Callable[[], None]:
@@ -202,15 +214,9 @@ def _draw_of(bench: BenchFile, *, seed: int | None, draw: int | None) -> int | N
     return fresh_draw() if seed is None else seed
 
 
-def versions() -> dict[str, str]:
-    """Of everything that has a part in a number."""
-    packages = ("wavewright", "numpy", "scipy", "pyvisa", "pyvisa-py", "pyvisa-sim")
-    return {"python": platform.python_version(), **{name: version(name) for name in packages}}
-
-
 def _measure_all(
     recipe: Recipe,
-    around: Surroundings,
+    context: RunContext,
     interruption: Interruption,
     done: list[MeasurementOutcome],
     cut_short: list[CutShort],
@@ -227,17 +233,17 @@ def _measure_all(
         placed = ("", "")  # name of the measurement before, and where its probes are
         for measurement in recipe:
             interruption.check()
-            around.progress.begin(measurement.label, shots=measurement.shots)
+            context.progress.begin(measurement.label, shots=measurement.shots)
             place = (measurement.name, measurement.place or "")
-            outcome, fault = _measured(measurement, around, is_placed=place == placed)
+            outcome, fault = _measured(measurement, context, is_placed=place == placed)
             placed = place
             try:
                 if fault is not None:
-                    around.bench.safe_state()  # whatever is slow or silent now, no output stays on meanwhile
+                    context.bench.safe_state()  # whatever is slow or silent now, no output stays on meanwhile
             finally:
                 done.append(outcome())
-            around.keeper.measured(done[-1])
-            around.progress.end(done[-1])
+            context.store.measured(done[-1])
+            context.progress.end(done[-1])
             is_silent = isinstance(fault, NoAnswer) and not isinstance(fault, NoTrigger)
             unanswered = unanswered + 1 if is_silent else 0
             if unanswered >= MOST_UNANSWERED:
@@ -254,17 +260,17 @@ def _measure_all(
     finally:
         # Leaving the bench does it once more: a signal in the instant before the shield goes up would skip it here.
         with interruption.shielded():
-            around.bench.safe_state()
+            context.bench.safe_state()
     return error
 
 
 def _measured(
-    measurement: Measurement, around: Surroundings, *, is_placed: bool
+    measurement: Measurement, context: RunContext, *, is_placed: bool
 ) -> tuple[Callable[[], MeasurementOutcome], WavewrightError | None]:
     """The measurement, or its outcome `error` and why, if it broke off and the next one may do better."""
     record = SettingsRecord()
     try:
-        done = measure_one(measurement, around, record, is_placed=is_placed)
+        done = measure_one(measurement, context, record, is_placed=is_placed)
     except PASSING as fault:
         nothing = MeasurementOutcome(
             measurement.name,

@@ -1,26 +1,22 @@
-"""What the meter reads, and the supply of itself, after a shot: kept with it, so that it can be judged again later."""
+"""What the meter and the supply read after a shot, and the digitizer's own values for a cross-check."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 from wavewright.analysis.reading import Reading
-from wavewright.errors import NotMeasurable
+from wavewright.errors import LinkLost, NotMeasurable, WavewrightError
+from wavewright.instruments.digitizer import Digitizer
 from wavewright.instruments.meter import Meter, meter_assignments
-from wavewright.instruments.setups import MeterSetup
+from wavewright.instruments.own_value import has_own_value
 from wavewright.instruments.stated_accuracy import standard_uncertainty
 from wavewright.instruments.supply import Supply
 from wavewright.recipe.metering import Metering, SupplyQuantity
-from wavewright.running.read_back import SettingsRecord
+from wavewright.running.instrument_settings import SettingsRecord, meter_setup
+from wavewright.running.result import CrossCheck, Result
 from wavewright.waveform import Capture
 
 UNCERTAINTY = ".uncertainty"
-
-
-def meter_setup(wanted: Metering) -> MeterSetup:
-    """What the meter is set to."""
-    cycles = None if wanted.cycles is None else float(wanted.cycles)
-    return MeterSetup(quantity=wanted.quantity.value, range=wanted.range, cycles=cycles)  # type: ignore[arg-type]
 
 
 def meter_values(
@@ -65,6 +61,24 @@ def supply_values(supply: Supply, wanted: Mapping[str, Metering]) -> dict[str, f
     return values
 
 
+def metered(capture: Capture, wanted: Metering) -> Reading:
+    """The reading that was kept with a capture."""
+    value = capture.settings.get(wanted.kept_as, "it was not read in this run")
+    if isinstance(value, str):
+        return Reading(None, wanted.unit, reason=value)
+    uncertainty = capture.settings.get(wanted.kept_as + UNCERTAINTY)
+    return Reading(float(value), wanted.unit, uncertainty=None if uncertainty is None else float(uncertainty))
+
+
+def cross_checks(digitizer: Digitizer, results: Sequence[Result]) -> tuple[CrossCheck, ...]:
+    """A row for every result of one input whose metric the profile knows how to ask for.
+
+    Whatever goes wrong in asking is a remark in its row: the readings are taken, and no question changes them. A link
+    that is lost on the way ends the asking; whoever needs the instrument next will say so.
+    """
+    return tuple(_rows(digitizer, results))
+
+
 def _kept(wanted: Metering, read: Callable[[], float], instrument: Meter | Supply) -> dict[str, float | str]:
     try:
         value = read()
@@ -78,10 +92,18 @@ def _kept(wanted: Metering, read: Callable[[], float], instrument: Meter | Suppl
     return {wanted.kept_as: value, **({} if uncertainty is None else {wanted.kept_as + UNCERTAINTY: uncertainty})}
 
 
-def metered(capture: Capture, wanted: Metering) -> Reading:
-    """The reading that was kept with a capture."""
-    value = capture.settings.get(wanted.kept_as, "it was not read in this run")
-    if isinstance(value, str):
-        return Reading(None, wanted.unit, reason=value)
-    uncertainty = capture.settings.get(wanted.kept_as + UNCERTAINTY)
-    return Reading(float(value), wanted.unit, uncertainty=None if uncertainty is None else float(uncertainty))
+def _rows(digitizer: Digitizer, results: Sequence[Result]) -> Iterator[CrossCheck]:
+    for result in results:
+        if len(result.of) != 1 or not result.shots or not has_own_value(digitizer, result.metric):
+            continue
+        if result.of[0] not in digitizer.channels:
+            continue  # computed from channels: the instrument knows nothing of it
+        ours = result.shots[-1]
+        try:
+            theirs = digitizer.own_value(result.metric, result.of[0])
+        except WavewrightError as fault:
+            yield CrossCheck(result.name, ours.unit, ours.value, None, fault.what)
+            if isinstance(fault, LinkLost):
+                return
+        else:
+            yield CrossCheck(result.name, ours.unit, ours.value, theirs)

@@ -6,7 +6,7 @@ import pytest
 
 from wavewright.errors import FileFault
 from wavewright.instruments.bench_file import load_bench
-from wavewright.running.usual_bench import named_or_usual, usual_bench
+from wavewright.running.shipped_files import named_or_usual, usual_bench
 
 ROOT = Path(__file__).parents[2]
 

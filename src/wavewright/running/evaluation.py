@@ -1,4 +1,4 @@
-"""From captures to results, without an instrument: the runner and whoever recomputes kept captures use the same.
+"""From captures to results, without an instrument: a run and whoever recomputes kept captures use the same.
 
 A shot is evaluated while it is in memory; what is kept of it are readings and counts, so that the number of shots does
 not matter for the memory.
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from wavewright.analysis.catalogue import find_metric
 from wavewright.analysis.doubts import Reads
@@ -16,20 +16,18 @@ from wavewright.analysis.findings import Read, doubted, parts_of, with_findings
 from wavewright.analysis.measure import measure_surveys
 from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.buses.frame_metrics import measure_decoded
-from wavewright.errors import NotMeasurable
+from wavewright.errors import NotMeasurable, Place
 from wavewright.judgement.doubting import NO_RULES, DoubtRules
 from wavewright.judgement.limits import Limit
 from wavewright.quantities import read_interval
 from wavewright.recipe.computation import Computation
 from wavewright.recipe.measurement import Measurement
-from wavewright.running.comparing import Comparing
-from wavewright.running.cut_short import cut_short_results
-from wavewright.running.examined import Examined
-from wavewright.running.judged import judged
-from wavewright.running.metering import metered
-from wavewright.running.outcome import Result
-from wavewright.running.persisting import Persisting
-from wavewright.running.references import References
+from wavewright.running.instrument_readings import metered
+from wavewright.running.persistence import PersistenceCount
+from wavewright.running.result import Result, cut_short_results, judged_result
+from wavewright.running.shot import ExaminedShot
+from wavewright.running.shot_comparison import ShotComparison
+from wavewright.running.stored_waveforms import ReferenceWaveforms
 from wavewright.waveform import Capture
 
 NOTHING_UNMET = Limit(read_interval("exactly 0", unit="count"), "exactly 0 unmet")
@@ -37,14 +35,14 @@ NOTHING_UNMET = Limit(read_interval("exactly 0", unit="count"), "exactly 0 unmet
 
 def readings_of(capture: Capture, measurement: Measurement) -> dict[str, Reading]:
     """The reading of every entry of `compute:` in one shot."""
-    return _readings(Examined(capture, measurement), measurement.compute)
+    return _readings(ExaminedShot(capture, measurement), measurement.compute)
 
 
 def evaluate(
     measurement: Measurement,
     captures: Iterable[Capture],
     *,
-    references: References | None = None,
+    references: ReferenceWaveforms | None = None,
     is_cut_short: bool = False,
 ) -> tuple[Result, ...]:
     """All results of a measurement from its captures.
@@ -54,10 +52,10 @@ def evaluate(
     references : the waveforms that `compare:` and masks refer to, and that later measurements will refer to.
     is_cut_short : the measurement broke off before all of its shots were taken.
     """
-    found = references or References()
+    found = references or ReferenceWaveforms()
     evaluation = Evaluation(measurement, references=found)
     for capture in captures:
-        shot = Examined(capture, measurement)
+        shot = ExaminedShot(capture, measurement)
         found.offer(measurement, shot)
         evaluation.add(shot)
     results = evaluation.results()
@@ -72,19 +70,19 @@ class Evaluation:
     references : as in `evaluate`.
     """
 
-    def __init__(self, measurement: Measurement, *, references: References | None = None) -> None:
-        found = references or References()
+    def __init__(self, measurement: Measurement, *, references: ReferenceWaveforms | None = None) -> None:
+        found = references or ReferenceWaveforms()
         self._measurement = measurement
         self._shots: list[dict[str, Reading]] = []
         self._unmet: dict[str, list[tuple[str, ...]]] = {line: [] for line in measurement.expect}
         self._unconnected: dict[str, list[tuple[Finding, ...]]] = {line: [] for line in measurement.expect}
         self._metered: dict[str, list[Reading]] = {one.name: [] for one in measurement.meterings}
-        self._comparing = [Comparing(one, found, measurement) for one in measurement.compare.values()]
+        self._comparing = [ShotComparison(one, found, measurement) for one in measurement.compare.values()]
         persistence = measurement.persistence
-        self._persisting = None if persistence is None else Persisting(persistence, found, measurement)
+        self._persisting = None if persistence is None else PersistenceCount(persistence, found, measurement)
 
     def add(
-        self, shot: Examined, *, shielded: Callable[[], AbstractContextManager[None]] = nullcontext
+        self, shot: ExaminedShot, *, shielded: Callable[[], AbstractContextManager[None]] = nullcontext
     ) -> dict[str, Reading]:
         """Take one more shot, of which only numbers are kept; returns the readings of `compute:` and of the meters.
 
@@ -124,7 +122,9 @@ class Evaluation:
             for name, wanted in self._measurement.compute.items()
         ]
         read = [
-            judged(one.name, one.metric, (), self._metered[one.name], limit=one.limit, over=one.over, doubts=doubts)
+            judged_result(
+                one.name, one.metric, (), self._metered[one.name], limit=one.limit, over=one.over, doubts=doubts
+            )
             for one in self._measurement.meterings
         ]
         expected = [_expectation(line, unmet, self._unconnected[line], doubts) for line, unmet in self._unmet.items()]
@@ -136,14 +136,45 @@ class Evaluation:
 def result_of(readings: Sequence[Reading], wanted: Computation, doubts: DoubtRules = NO_RULES) -> Result:
     """The readings of one entry over all shots as a result; `doubts` are those that its measurement allows."""
     rules = {**doubts, **wanted.doubts}
-    return judged(wanted.name, wanted.metric, wanted.of, readings, limit=wanted.limit, over=wanted.over, doubts=rules)
+    return judged_result(
+        wanted.name, wanted.metric, wanted.of, readings, limit=wanted.limit, over=wanted.over, doubts=rules
+    )
 
 
-def _readings(shot: Examined, computations: Mapping[str, Computation]) -> dict[str, Reading]:
+@dataclass(frozen=True, slots=True)
+class NamedLimit:
+    """One result that has a limit: its name within the measurement, the limit's words, and where it stands."""
+
+    name: str
+    limit: str
+    place: Place | None = None
+
+
+def limits_of(measurement: Measurement) -> Iterator[NamedLimit]:
+    """Every result of a measurement that will be held against a limit, named as in the outcome."""
+    for wanted in measurement.compute.values():
+        if wanted.limit is not None:
+            yield NamedLimit(wanted.name, str(wanted.limit), wanted.place)
+    for read in measurement.meterings:
+        if read.limit is not None:
+            yield NamedLimit(read.name, str(read.limit), read.place)
+    for line in measurement.expect:
+        yield NamedLimit(f"expect.{line}", "every condition met")
+    for compared in measurement.compare.values():
+        for found, limit in compared.limits.items():
+            yield NamedLimit(f"{compared.name}.{found}", str(limit), compared.place)
+    persistence = measurement.persistence
+    if persistence is not None and persistence.rare_shots is not None:
+        yield NamedLimit("rare_shots", str(persistence.rare_shots))
+    if persistence is not None and persistence.violations is not None:
+        yield NamedLimit("violations", str(persistence.violations))
+
+
+def _readings(shot: ExaminedShot, computations: Mapping[str, Computation]) -> dict[str, Reading]:
     return {name: _measured(shot, wanted) for name, wanted in computations.items()}
 
 
-def _measured(shot: Examined, wanted: Computation) -> Reading:
+def _measured(shot: ExaminedShot, wanted: Computation) -> Reading:
     try:
         if wanted.on_frames:
             return _of_frames(shot, wanted)
@@ -158,7 +189,7 @@ def _measured(shot: Examined, wanted: Computation) -> Reading:
     return with_findings(reading, [*handed_on, *_forced(shot.capture, parts)])
 
 
-def _of_frames(shot: Examined, wanted: Computation) -> Reading:
+def _of_frames(shot: ExaminedShot, wanted: Computation) -> Reading:
     """What was said on a line; nothing, where nothing is connected to any of its channels."""
     measured = measure_decoded(shot.decoded(wanted.of[0]), wanted.metric, **wanted.options)
     reading = doubted(Read(measured, (), frozenset({Reads.FRAMES})))
@@ -180,6 +211,6 @@ def _expectation(
         for sentences, findings in zip(unmet, found, strict=True)
     ]
     reasons = ["; ".join(sentences) for sentences in unmet]
-    return judged(
+    return judged_result(
         f"expect.{line}", "expectation", (line,), readings, limit=NOTHING_UNMET, reasons=reasons, doubts=doubts
     )

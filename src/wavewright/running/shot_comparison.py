@@ -15,10 +15,9 @@ from wavewright.analysis.statistics.comparison import MetricChange, compare, met
 from wavewright.errors import NotMeasurable
 from wavewright.recipe.comparison import FOUND, Comparison, CrystalEntry
 from wavewright.recipe.measurement import Measurement
-from wavewright.running.examined import Examined
-from wavewright.running.judged import judged
-from wavewright.running.outcome import Result
-from wavewright.running.references import References
+from wavewright.running.result import Result, judged_result
+from wavewright.running.shot import ExaminedShot
+from wavewright.running.stored_waveforms import ReferenceWaveforms
 
 PROBE_RESISTANCE = 10e6  # ohm: at the tip of a passive 10:1 probe, common practice, no source
 STEADY = 0.05  # scatter of the periods over the period, below which a signal is taken as periodic
@@ -28,14 +27,14 @@ SAMPLES = frozenset({Reads.SAMPLES})
 READ = {"largest": EXTREMES, "delay": SAMPLES | {Reads.EDGES}}  # what is compared; the rest is made of all samples
 
 
-class Comparing:
+class ShotComparison:
     """One comparison over all shots of a measurement."""
 
-    def __init__(self, wanted: Comparison, references: References, measurement: Measurement) -> None:
+    def __init__(self, wanted: Comparison, references: ReferenceWaveforms, measurement: Measurement) -> None:
         self._wanted, self._references, self._measurement = wanted, references, measurement
         self._shots: list[dict[str, Reading]] = []
 
-    def compared(self, shot: Examined) -> dict[str, Reading]:
+    def compared(self, shot: ExaminedShot) -> dict[str, Reading]:
         """What is found in one shot."""
         try:
             return {name: self._doubted(name, reading, shot) for name, reading in self._compared(shot)}
@@ -51,7 +50,7 @@ class Comparing:
         """`name.rms`, `name.delay`, …: what is found, and what limits it."""
         names = dict.fromkeys(name for shot in self._shots for name in shot)
         return [
-            judged(
+            judged_result(
                 f"{self._wanted.name}.{name}",
                 name,
                 (self._wanted.of,),
@@ -62,7 +61,7 @@ class Comparing:
             for name in names
         ]
 
-    def _compared(self, shot: Examined) -> Iterator[tuple[str, Reading]]:
+    def _compared(self, shot: ExaminedShot) -> Iterator[tuple[str, Reading]]:
         before, earlier = self._reference()
         now = shot.survey(self._wanted.of)
         found = compare(before.wave, now.wave, align=self._wanted.align.value, most_delay=_half_a_period(before))
@@ -80,7 +79,7 @@ class Comparing:
             yield f"{CHANGE}{change.metric}", _reading(change)
             yield from _beside(f"{CHANGE}{change.metric}", expected)
 
-    def _doubted(self, name: str, reading: Reading, shot: Examined) -> Reading:
+    def _doubted(self, name: str, reading: Reading, shot: ExaminedShot) -> Reading:
         """What speaks against either of the two waveforms; nothing does against what was only expected."""
         if name.startswith(EXPECTED):
             return reading
@@ -90,7 +89,7 @@ class Comparing:
         found = doubted(Read(reading, (before, shot.survey(self._wanted.of)), parts, front_ends=ways))
         return with_findings(found, shot.handed_on(self._wanted.of, reading, parts))
 
-    def _reference(self) -> tuple[Survey, Examined | None]:
+    def _reference(self) -> tuple[Survey, ExaminedShot | None]:
         wanted = self._wanted
         if wanted.file:
             return Survey(self._references.stored(wanted.file, wanted.channel)), None
@@ -100,7 +99,7 @@ class Comparing:
     def _metrics(self, survey: Survey) -> dict[str, Reading]:
         return {name: measure_surveys([survey], find_metric(name), {}) for name in self._wanted.metrics}
 
-    def _expected(self, before: Survey, earlier: Examined, shot: Examined) -> dict[str, Reading]:
+    def _expected(self, before: Survey, earlier: ExaminedShot, shot: ExaminedShot) -> dict[str, Reading]:
         """What the probes that are new in this measurement should do at the point that they touch, by what is found."""
         there, now = _probes(earlier), _probes(shot)
         added = sum(farads for number, farads in now.items() if number not in there)
@@ -147,7 +146,7 @@ def _reading(change: MetricChange) -> Reading:
     return Reading(change.change, change.unit, uncertainty=change.uncertainty, reason=change.reason)
 
 
-def _probes(shot: Examined) -> Mapping[int, float]:
+def _probes(shot: ExaminedShot) -> Mapping[int, float]:
     """Capacitance of the probe on each input of a shot, F."""
     suffix = ".probe_capacitance"
     return {

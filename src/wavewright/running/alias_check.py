@@ -21,7 +21,7 @@ from wavewright.errors import NotMeasurable
 from wavewright.instruments.digitizer import Digitizer
 from wavewright.instruments.setups import DigitizerSetup, TimebaseSetup, TriggerSetup
 from wavewright.recipe.measurement import Measurement
-from wavewright.running.front_ends import look_facts
+from wavewright.running.shot import look_facts
 from wavewright.waveform import Capture
 
 AT_ONCE = TriggerSetup(mode="auto", on="")
@@ -35,7 +35,7 @@ LONGEST = 10.0  # s; a look that takes longer than this is left to the operator
 ASKED = frozenset({Reads.EDGES, Reads.TRANSITIONS, Reads.SPECTRUM})
 
 
-def look_again(
+def look_for_aliases(
     measurement: Measurement,
     setup: DigitizerSetup,
     settings: Mapping[str, float | str | bool],
@@ -68,7 +68,7 @@ def look_again(
         return {}
     step("looking for faster signals")
     trial = _record(digitizer, setup, setup.timebase)
-    searches = {name: _Search(Survey(trial[name])) for name in channels}
+    searches = {name: _AliasSearch(Survey(trial[name])) for name in channels}
     searches = {name: search for name, search in searches.items() if search.is_needed}
     facts: dict[str, float] = {}
     span, used, is_done = POINTS * fastest, 0.0, not searches
@@ -88,7 +88,7 @@ def look_again(
     return facts
 
 
-class _Search:
+class _AliasSearch:
     """What is looked for on one channel: the edges of the record in question, and its strongest tone."""
 
     def __init__(self, trial: Survey) -> None:

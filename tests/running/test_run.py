@@ -15,10 +15,10 @@ from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.instruments.wire_log import read_wire_log
 from wavewright.judgement.verdict import Verdict
 from wavewright.recipe.load import load_recipe
-from wavewright.running.keeping import Memory
 from wavewright.running.outcome import Outcome
 from wavewright.running.plan import plan
-from wavewright.running.runner import run
+from wavewright.running.run import run
+from wavewright.running.run_context import InMemory
 from wavewright.running.selection import select
 from wavewright.waveform import Capture, Waveform
 
@@ -46,9 +46,9 @@ def rail(*, size: str = "100 mV", mode: str = "auto", level: str = "0 V", limit:
     return text
 
 
-def messages_of(keeper: Memory, instrument: str) -> list[str]:
-    keeper.wire_log.seek(0)
-    records = read_wire_log(keeper.wire_log)
+def messages_of(store: InMemory, instrument: str) -> list[str]:
+    store.wire_log.seek(0)
+    records = read_wire_log(store.wire_log)
     return [
         record.data.decode().strip()
         for record in records
@@ -56,19 +56,19 @@ def messages_of(keeper: Memory, instrument: str) -> list[str]:
     ]
 
 
-def switching(keeper: Memory, instrument: str) -> list[str]:
+def switching(store: InMemory, instrument: str) -> list[str]:
     """What was sent about the output: switched, and asked for."""
-    return [message for message in messages_of(keeper, instrument) if message.startswith("OUTPut:STATe")]
+    return [message for message in messages_of(store, instrument) if message.startswith("OUTPut:STATe")]
 
 
 @pytest.fixture(scope="module")
-def end_of_line(bench: BenchFile) -> tuple[Outcome, Memory]:
-    keeper = Memory()
+def end_of_line(bench: BenchFile) -> tuple[Outcome, InMemory]:
+    store = InMemory()
     recipe = load_recipe(ROOT / "recipes/end_of_line.yaml")
-    return run(recipe, bench, keeper=keeper, pause=lambda seconds: None), keeper
+    return run(recipe, bench, store=store, pause=lambda seconds: None), store
 
 
-def test_the_healthy_board_passes_in_everything(end_of_line: tuple[Outcome, Memory]) -> None:
+def test_the_healthy_board_passes_in_everything(end_of_line: tuple[Outcome, InMemory]) -> None:
     outcome, _ = end_of_line
     assert outcome.verdict is Verdict.PASS
     assert all(result.verdict is Verdict.PASS for result in outcome.results.values())
@@ -90,7 +90,7 @@ def test_the_faulty_board_fails_in_exactly_what_is_wrong_with_it(faulty_bench: B
     assert outcome.verdict is Verdict.FAIL
 
 
-def test_the_plan_is_what_is_sent(end_of_line: tuple[Outcome, Memory], bench: BenchFile) -> None:
+def test_the_plan_is_what_is_sent(end_of_line: tuple[Outcome, InMemory], bench: BenchFile) -> None:
     # given the plan of a measurement without automatic settings
     recipe = load_recipe(ROOT / "recipes/end_of_line.yaml")
     chosen = select(recipe, bench)
@@ -103,7 +103,7 @@ def test_the_plan_is_what_is_sent(end_of_line: tuple[Outcome, Memory], bench: Be
     assert all(message in sent for message in wanted)
 
 
-def test_outputs_are_off_at_the_end(end_of_line: tuple[Outcome, Memory]) -> None:
+def test_outputs_are_off_at_the_end(end_of_line: tuple[Outcome, InMemory]) -> None:
     for instrument in ("supply", "source"):
         assert switching(end_of_line[1], instrument)[-2:] == ["OUTPut:STATe 0", "OUTPut:STATe?"]
 
@@ -172,12 +172,12 @@ def test_a_clipped_channel_is_a_doubt_of_its_reading(run_text: Run) -> None:
 
 def test_a_supply_above_its_ceiling_is_refused_before_anything_is_opened(run_text: Run) -> None:
     text = rail().replace("    compute:", "    stimulus: [{supply: {voltage: 28 V, output: on}}]\n    compute:")
-    keeper = Memory()
+    store = InMemory()
     with pytest.raises(BenchFault) as caught:
-        run_text(text, keeper=keeper)
+        run_text(text, store=store)
     assert "28 V" in str(caught.value)
     assert "at most 26 V" in str(caught.value)
-    assert keeper.wire_log.getvalue() == ""  # type: ignore[attr-defined]
+    assert store.wire_log.getvalue() == ""  # type: ignore[attr-defined]
 
 
 def test_a_role_that_the_bench_lacks_is_named_with_what_is_there(tmp_path: Path) -> None:
@@ -194,11 +194,11 @@ def test_a_role_that_the_bench_lacks_is_named_with_what_is_there(tmp_path: Path)
 
 def test_cautions_and_places_are_confirmed_while_outputs_are_off(bench: BenchFile) -> None:
     asked: list[str] = []
-    keeper = Memory()
+    store = InMemory()
 
     class Somebody:
         def confirm(self, text: str) -> None:
-            on_record = messages_of(keeper, "supply")
+            on_record = messages_of(store, "supply")
             switched = [message for message in on_record if message.startswith("OUTPut:STATe ")]
             assert not switched or switched[-1] == "OUTPut:STATe 0" or on_record.index("*RST")
             asked.append(text)
@@ -208,7 +208,7 @@ def test_cautions_and_places_are_confirmed_while_outputs_are_off(bench: BenchFil
 
     recipe = load_recipe(ROOT / "recipes/end_of_line.yaml")
     short = replace(recipe, measurements=recipe.measurements[:2])
-    run(short, bench, keeper=keeper, desk=Somebody(), pause=lambda seconds: None)
+    run(short, bench, store=store, desk=Somebody(), pause=lambda seconds: None)
     assert asked[0].startswith("CAUTION: The coil terminals fly back to 60 V")
     assert asked[1].startswith("Probe 1 on TP3 with the short ground spring. Input 1: rail, probe 1x.")
     assert asked[2].startswith("Probe 1 on TP3, probe 2 on TP9.")
@@ -237,7 +237,7 @@ def test_pauses_go_through_the_given_clock(bench: BenchFile) -> None:
     assert [seconds for seconds in waited if seconds >= 0.1] == [0.2] * 5
 
 
-def test_an_outcome_says_what_it_was_made_of(end_of_line: tuple[Outcome, Memory], bench: BenchFile) -> None:
+def test_an_outcome_says_what_it_was_made_of(end_of_line: tuple[Outcome, InMemory], bench: BenchFile) -> None:
     outcome, _ = end_of_line
     assert outcome.recipe.text == (ROOT / "recipes/end_of_line.yaml").read_text()
     assert outcome.bench.sha256 == bench.digest
@@ -263,41 +263,41 @@ measurements:
 
 @pytest.mark.parametrize("fault", [ZeroDivisionError("ours"), KeyboardInterrupt()])
 def test_outputs_are_off_after_any_exception(fault: BaseException, run_text: Run) -> None:
-    # given a keeper that fails while the supply's output is on
-    class Failing(Memory):
+    # given a store that fails while the supply's output is on
+    class Failing(InMemory):
         def keep(self, label: str, capture: Capture) -> None:
             assert messages_of(self, "supply").count("OUTPut:STATe 1") == 1
             raise fault
 
-    keeper = Failing()
+    store = Failing()
     with pytest.raises(type(fault)):
-        run_text(POWERED, keeper=keeper)
-    assert switching(keeper, "supply")[-2:] == ["OUTPut:STATe 0", "OUTPut:STATe?"]
+        run_text(POWERED, store=store)
+    assert switching(store, "supply")[-2:] == ["OUTPut:STATe 0", "OUTPut:STATe?"]
 
 
 def test_a_disk_that_is_full_ends_the_run_with_what_was_measured(run_text: Run) -> None:
-    class Filling(Memory):
+    class Filling(InMemory):
         def keep(self, label: str, capture: Capture) -> None:
             if len(self.captures.get(label, ())) == 2:
                 raise StorageFault("no room")
             super().keep(label, capture)
 
-    keeper = Filling()
-    outcome = run_text(POWERED + "    shots: 5\n", keeper=keeper)
+    store = Filling()
+    outcome = run_text(POWERED + "    shots: 5\n", store=store)
     assert (outcome.verdict, outcome.error) == ("error", "no room")
     (one,) = outcome.measurements
     assert (one.shots, one.error) == (2, "no room; 2 of 5 shots were taken")
     assert one.results[0].reading.value == pytest.approx(3.3, rel=0.05)
     assert one.results[0].verdict == "inconclusive"  # what holds in two shots may not have held in the others
-    assert switching(keeper, "supply")[-2:] == ["OUTPut:STATe 0", "OUTPut:STATe?"]
+    assert switching(store, "supply")[-2:] == ["OUTPut:STATe 0", "OUTPut:STATe?"]
 
 
 def test_a_stored_waveform_that_is_not_there_is_told_before_anything_is_sent(run_text: Run) -> None:
     def read_stored(path: Path, channel: str) -> Waveform:
         raise FileFault("there is no such file", where=str(path))
 
-    keeper = Memory()
+    store = InMemory()
     text = POWERED + "    compare: {golden: {with: golden/warm.h5}}\n"
     with pytest.raises(FileFault, match="there is no such file"):
-        run_text(text, keeper=keeper, read_stored=read_stored)
-    assert messages_of(keeper, "supply") == []
+        run_text(text, store=store, read_stored=read_stored)
+    assert messages_of(store, "supply") == []

@@ -10,7 +10,7 @@ from wavewright.errors import BenchFault, FileFault, Place
 from wavewright.grammar.located_yaml import parse_tree, read_text
 
 if TYPE_CHECKING:
-    from wavewright.running.periods import ReadStored
+    from wavewright.running.stored_waveforms import ReadStored
 
 
 def check_file(path: Path, *, read_stored: ReadStored | None = None) -> str:
@@ -50,8 +50,8 @@ def check_together(files: Sequence[Path], *, read_stored: ReadStored | None = No
         return found
     from wavewright.instruments.bench_file import load_bench
     from wavewright.recipe.load import load_recipe
-    from wavewright.running.periods import NOTHING_STORED, read_periods
     from wavewright.running.selection import select
+    from wavewright.running.stored_waveforms import NOTHING_STORED, read_played
 
     for recipe in recipes:
         for bench in benches:
@@ -60,7 +60,7 @@ def check_together(files: Sequence[Path], *, read_stored: ReadStored | None = No
                 select(
                     wanted,
                     load_bench(bench),
-                    periods=read_periods(wanted, read_stored) if read_stored else NOTHING_STORED,
+                    played=read_played(wanted, read_stored) if read_stored else NOTHING_STORED,
                 )
             except BenchFault as fault:
                 where = fault.where or str(bench)
@@ -75,9 +75,9 @@ def _recipe(path: Path, read_stored: ReadStored | None) -> None:
 
     recipe = load_recipe(path)
     if read_stored is not None:
-        from wavewright.running.periods import read_periods
+        from wavewright.running.stored_waveforms import read_played
 
-        read_periods(recipe, read_stored)
+        read_played(recipe, read_stored)
 
 
 def _bench(path: Path, _: ReadStored | None) -> None:

@@ -1,20 +1,24 @@
-"""The recipes and the simulated bench that come with the package."""
+"""The recipes and the simulated bench that come with the package, and which bench a run takes where none is named."""
 
 from __future__ import annotations
 
+import os
+from dataclasses import dataclass
 from pathlib import Path
 
-import wavewright
 from wavewright.durable_files import write_whole
 from wavewright.errors import StorageFault
 
 FOLDERS = ("recipes", "sim")
 SUFFIXES = (".yaml", ".csv", ".txt")  # what people read; not what a run leaves behind beside it
+SHIPPED_BENCH = "sim/bench.yaml"
+USUAL_NAME = "bench.yaml"
+VARIABLE = "WAVEWRIGHT_BENCH"
 
 
 def shipped(folder: str) -> Path:
     """Where `recipes` or `sim` lie: inside the installed package, or beside the source in a checkout."""
-    package = Path(wavewright.__file__).parent
+    package = Path(__file__).parents[1]
     inside = package / "examples" / folder
     return inside if inside.is_dir() else package.parents[1] / folder
 
@@ -53,3 +57,36 @@ def write_examples(target: Path, *, overwrite: bool = False) -> list[Path]:
     except OSError as fault:
         raise StorageFault(f"{fault.strerror}", where=str(fault.filename or target)) from fault
     return [copy for _, copy in pairs]
+
+
+@dataclass(frozen=True, slots=True)
+class UsualBench:
+    """A bench file that nobody named, and a sentence that says which it is and why."""
+
+    path: Path
+    why: str
+
+
+def usual_bench(recipe: str | Path | None = None) -> UsualBench:
+    """The file `bench.yaml` beside the recipe or in this folder, that of WAVEWRIGHT_BENCH, or the simulated bench.
+
+    The first of these that there is. What WAVEWRIGHT_BENCH names is taken whether it is there or not, so that a
+    misspelt name is an error and not a simulated pass.
+    """
+    beside = None if recipe is None else Path(recipe).parent / USUAL_NAME
+    if beside is not None and beside.is_file():
+        return UsualBench(beside, f"no bench was named: taking `{beside}`, beside the recipe")
+    here = Path(USUAL_NAME)
+    if here.is_file():
+        return UsualBench(here, f"no bench was named: taking `{here}` of this folder")
+    if named := os.environ.get(VARIABLE, ""):
+        return UsualBench(find_file(named), f"no bench was named: taking `{named}`, from {VARIABLE}")
+    shipped = find_file(SHIPPED_BENCH)
+    return UsualBench(
+        shipped, f"no bench was named: taking the simulated bench, {SHIPPED_BENCH}; --bench names another"
+    )
+
+
+def named_or_usual(bench: str | Path | None, recipe: str | Path | None = None) -> UsualBench:
+    """The bench that was named, with nothing to say about it, or the usual one."""
+    return usual_bench(recipe) if bench is None else UsualBench(find_file(bench), "")

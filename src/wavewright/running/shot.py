@@ -1,13 +1,14 @@
-"""One shot under examination: its channels, those derived from them, and what was said on its lines."""
+"""One shot: its channels, those derived from them, what was said on its lines, and what is stated of its inputs."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Mapping, Sequence
 
 from wavewright.analysis.doubts import Reads
 from wavewright.analysis.expressions.derive import derive, filter_findings, parse_expression
 from wavewright.analysis.findings import Read, doubted
-from wavewright.analysis.front_end.front_end import FrontEnd, quiet
+from wavewright.analysis.front_end.front_end import FrontEnd, Look, quiet
 from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.analysis.record.survey import Survey
 from wavewright.buses.bus_record import Decoded
@@ -15,12 +16,14 @@ from wavewright.buses.expectation import Expectation
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.silence import why_silent
 from wavewright.errors import NotMeasurable, StorageFault
+from wavewright.instruments.bench import Bench
 from wavewright.recipe.measurement import Measurement
-from wavewright.running.front_ends import front_end_of
 from wavewright.waveform import Capture, Waveform
 
+Facts = Mapping[str, float | str | bool]
 
-class Examined:
+
+class ExaminedShot:
     """Everything that a measurement finds in one shot, computed once, when it is first asked for."""
 
     def __init__(self, capture: Capture, measurement: Measurement) -> None:
@@ -126,6 +129,52 @@ class Examined:
             self._filters[name] = filter_findings(parse_expression(expression), needed)
         except NotMeasurable as fault:
             self._lacking[name] = fault
+
+
+def front_end_facts(bench: Bench, settings: Facts, number: int, *, attenuation: float) -> dict[str, float]:
+    """What profile and bench state about one input as it is set, by names for the settings of a capture.
+
+    The bandwidth is the lowest of probe, input and band limit, Hz; infinite where none is stated. The open input is
+    stated at the probe's tip, in V.
+
+    Parameters
+    ----------
+    settings : as read back, at the probe's tip.
+    attenuation : of the probe as it is used.
+    """
+    profile, probe = bench.digitizer.profile.grammar, bench.file.probe(number)
+    prefix = f"input{number}."
+    limits: list[float | None] = [probe.bandwidth, profile.abilities.bandwidth]
+    if settings.get(f"{prefix}bandwidth_limit.on", True) is not False:
+        limit = settings.get(f"{prefix}bandwidth_limit")
+        limits.append(float(limit) if isinstance(limit, int | float) and limit > 0 else None)
+    facts: dict[str, float] = {f"{prefix}bandwidth": min((one for one in limits if one is not None), default=math.inf)}
+    width = settings.get(f"{prefix}range")
+    for name, stated in (("open_offset", profile.accuracy.offset), ("open_noise", profile.accuracy.noise)):
+        if stated is not None and isinstance(width, int | float):
+            facts[prefix + name] = stated[0] * float(width) + stated[1] * attenuation
+    return facts
+
+
+def look_facts(number: int, look: Look) -> dict[str, float]:
+    """What a look at another rate has seen, by names for the settings of a capture."""
+    named = {"interval": look.interval, "edges": look.edges, "tone": look.tone}
+    return {f"input{number}.look.{name}": value for name, value in named.items() if value is not None}
+
+
+def front_end_of(settings: Facts, number: int) -> FrontEnd | None:
+    """What the settings say about an input; None where they say nothing, as those of old records."""
+
+    def known(name: str) -> float | None:
+        value = settings.get(f"input{number}.{name}")
+        return float(value) if isinstance(value, int | float) else None
+
+    bandwidth = known("bandwidth")
+    if bandwidth is None:
+        return None
+    interval = known("look.interval")
+    look = None if interval is None else Look(interval, known("look.edges"), known("look.tone"))
+    return FrontEnd(bandwidth, known("open_offset"), known("open_noise"), look)
 
 
 def _of_source(found: Finding, name: str) -> Finding:
