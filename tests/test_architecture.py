@@ -6,6 +6,8 @@ import ast
 from pathlib import Path
 
 import pytest
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import connected_components
 
 import wavewright
 
@@ -34,6 +36,19 @@ PURE = ("analysis", "buses", "judgement")
 # What the flow would allow and the design does not: the simulated bench is reached through VISA like any other.
 FORBIDDEN = {("running", "simulation"), ("logbook", "simulation"), ("reporting", "simulation")}
 CLOCKS_AND_IO = {"time", "socket", "os", "pathlib", "random", "subprocess", "threading", "pyvisa", "h5py", "sqlalchemy"}
+
+# Circles of imports that still have to be opened: no new one, and no further module in one of these.
+KNOWN_CIRCLES = (
+    {"running.notebook", "running.outcome", "running.tables"},
+    {
+        "reporting.density_picture",
+        "reporting.eye_picture",
+        "reporting.frame_strip",
+        "reporting.pictures",
+        "reporting.spectrum_picture",
+    },
+    {"", "logbook.kept_run", "running.shipped", "running.usual_bench"},
+)
 
 
 def files(part: str) -> list[Path]:
@@ -82,3 +97,41 @@ def test_no_file_is_named_after_nothing() -> None:
 def test_no_file_is_longer_than_a_concept() -> None:
     long = {str(path.relative_to(ROOT)): n for path in ROOT.rglob("*.py") if (n := path.read_text().count("\n")) > 400}
     assert not long, f"split along their nouns: {long}"
+
+
+def module_name(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def imported_modules(path: Path, known: set[str]) -> set[str]:
+    """The modules of ours that a file imports, for types and inside functions as well."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {
+                name.name.removeprefix("wavewright.") for name in node.names if name.name.startswith("wavewright")
+            }
+        elif isinstance(node, ast.ImportFrom) and (node.module or "").partition(".")[0] == "wavewright":
+            owner = (node.module or "").partition(".")[2]
+            inner = {name.name: f"{owner}.{name.name}".lstrip(".") for name in node.names}
+            found |= {full if full in known else owner for full in inner.values()}
+    return {name.removeprefix("wavewright") for name in found} & known
+
+
+def circles() -> list[set[str]]:
+    """The groups of modules in which each needs every other."""
+    paths = {module_name(path): path for path in ROOT.rglob("*.py")}
+    order = {name: number for number, name in enumerate(paths)}
+    pairs = [(name, other) for name, path in paths.items() for other in imported_modules(path, set(paths))]
+    rows, columns = ([order[pair[side]] for pair in pairs] for side in (0, 1))
+    graph = csr_array(([1] * len(pairs), (rows, columns)), shape=(len(paths), len(paths)))
+    number, groups = connected_components(graph, connection="strong")
+    found = [{name for name in paths if groups[order[name]] == group} for group in range(number)]
+    itself = [{name} for name, other in pairs if name == other]
+    return [group for group in found if len(group) > 1] + itself
+
+
+def test_no_import_comes_back_to_where_it_began() -> None:
+    new = [sorted(circle) for circle in circles() if not any(circle <= known for known in KNOWN_CIRCLES)]
+    assert not new, f"circles of imports: {new}: move what both need into a file of its own"

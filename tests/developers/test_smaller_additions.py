@@ -23,6 +23,7 @@ from wavewright.reporting import catalogue as reports
 from wavewright.running.run import run
 from wavewright.simulation.circuit import nodes
 from wavewright.simulation.disturbances import effects, plan
+from wavewright.simulation.scpi.disturbance import OutgoingAnswer
 from wavewright.waveform import Waveform
 
 SECTION = "Smaller additions"
@@ -131,7 +132,7 @@ def test_a_fault_is_ordered_by_a_file(added: Path) -> None:
     file.write_text(SHOWN["sim/faults/carriage_return.yaml"], encoding="utf-8")
     assert "carriage return" in effects.fault_kinds()
     assert "meter" in plan.load_faults(file, seed=1)
-    delivery = effects.Delivery(b"1.5E+00\n")
+    answer = OutgoingAnswer(b"1.5E+00\n")
     made = effects.fault_kinds()["carriage return"](None, np.random.default_rng(1))  # type: ignore[arg-type]
-    made.on_answer(delivery)
-    assert delivery.content == b"1.5E+00\r\n"
+    made.on_answer(answer)
+    assert answer.content == b"1.5E+00\r\n"

@@ -6,7 +6,7 @@ import pytest
 
 from wavewright.buses.catalogue import buses, layers
 from wavewright.errors import FileFault
-from wavewright.recipe.decoding import Decoding
+from wavewright.recipe.decoded_line import Decoding
 from wavewright.recipe.load import parse_recipe
 
 HEAD = "wavewright: 1\ntitle: Buses\nmeasurements:\n"

@@ -16,7 +16,7 @@ from wavewright.grammar.quantity_fields import StatedQuantity
 from wavewright.judgement.limits import Limit
 from wavewright.quantities import Interval, read_interval
 from wavewright.recipe.comparison import Alignment, Comparison
-from wavewright.recipe.decoding import Decoding
+from wavewright.recipe.decoded_line import Decoding
 from wavewright.recipe.derived import Derived
 from wavewright.recipe.frame_conditions import KeepIf
 from wavewright.recipe.load import parse_recipe

@@ -23,7 +23,7 @@ from wavewright.recipe.load import parse_recipe
 from wavewright.running.outcome import Outcome
 from wavewright.running.run import run
 from wavewright.simulation.disturbances.effects import fault_kinds
-from wavewright.simulation.disturbances.plan import FaultPlan
+from wavewright.simulation.disturbances.plan import DisturbancePlan
 from wavewright.waveform import Waveform
 
 SIM = Path(__file__).parents[2] / "sim"
@@ -78,14 +78,14 @@ measurements:
 def strikes(monkeypatch: pytest.MonkeyPatch) -> list[bytes]:
     """The messages that a fault struck at: a test in which none did proves nothing."""
     struck: list[bytes] = []
-    plain = FaultPlan.on_message
+    plain = DisturbancePlan.on_message
 
-    def counted(plan: FaultPlan, message: bytes, device: Any) -> None:
+    def counted(plan: DisturbancePlan, message: bytes, device: Any) -> None:
         plain(plan, message, device)
         if plan._striking:
             struck.append(message)
 
-    monkeypatch.setattr(FaultPlan, "on_message", counted)
+    monkeypatch.setattr(DisturbancePlan, "on_message", counted)
     return struck
 
 

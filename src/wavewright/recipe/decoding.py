@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
 from difflib import get_close_matches
 from typing import Any
 
@@ -15,6 +13,7 @@ from wavewright.buses.catalogue import Bus, Layer, find_bus, find_layer
 from wavewright.buses.decode import check_decoding
 from wavewright.errors import Place
 from wavewright.grammar.located_yaml import YamlMapping, YamlScalar, without_places
+from wavewright.recipe.decoded_line import Decoding
 from wavewright.recipe.name_checks import NameChecks, one_of
 
 FORM = "{bus: uart, tx: channel, …}"
@@ -32,26 +31,6 @@ class DecodingEntry(BaseModel):
 
 
 KEYS = tuple(DecodingEntry.model_fields)
-
-
-@dataclass(frozen=True, slots=True)
-class Decoding:
-    """One line to be decoded, checked.
-
-    Parameters
-    ----------
-    channels : the measurement's channel for each channel of the bus.
-    then : the layer above the bus, or empty.
-    options : of the bus and the layer, and `levels`, as they are written; `decode` converts them.
-    """
-
-    name: str
-    bus: str
-    channels: Mapping[str, str]
-    then: str = ""
-    options: Mapping[str, Any] = field(default_factory=dict)
-    about: str = ""
-    place: Place | None = field(default=None, compare=False)
 
 
 def read_decodings(tree: YamlMapping, checks: NameChecks) -> dict[str, Decoding]:

@@ -22,7 +22,8 @@ from wavewright.quantities import Interval
 from wavewright.recipe.acquisition import Channel, Timebase, Trigger
 from wavewright.recipe.comparison import Comparison, ComparisonEntry, read_comparisons
 from wavewright.recipe.computation import Computation, ComputationEntry, read_computations
-from wavewright.recipe.decoding import Decoding, DecodingEntry, read_decodings
+from wavewright.recipe.decoded_line import Decoding
+from wavewright.recipe.decoding import DecodingEntry, read_decodings
 from wavewright.recipe.density import Persistence
 from wavewright.recipe.derived import Derived, DerivedEntry, read_derived
 from wavewright.recipe.doubts import ABOUT_DOUBTS, Doubts

@@ -15,10 +15,10 @@ from wavewright.errors import FileFault, Misuse, Place
 from wavewright.grammar.located_yaml import Node, YamlList, YamlMapping, YamlScalar, place_of
 from wavewright.grammar.model_reading import validated
 from wavewright.grammar.word_fields import read_name
+from wavewright.recipe.decoded_line import Decoding
 
 if TYPE_CHECKING:
     from wavewright.buses.vocabulary import Vocabulary
-    from wavewright.recipe.decoding import Decoding
 
 M = TypeVar("M", bound=BaseModel)
 

@@ -13,13 +13,13 @@ from wavewright.simulation.bench import Bench
 from wavewright.simulation.definition import Section, read_definition
 from wavewright.simulation.devices.acquiring import MOST_INPUTS
 from wavewright.simulation.devices.roles import Making, roles
-from wavewright.simulation.disturbances.plan import FaultPlan
+from wavewright.simulation.disturbances.plan import DisturbancePlan
 from wavewright.simulation.scpi.device import ScpiDevice
 from wavewright.simulation.scpi.parameter_types import Boolean, Kind, Number, Text, Value, Words
 from wavewright.simulation.scpi.settings import Setting, Settings
 
 
-def load_instruments(path: Path, bench: Bench, faults: Mapping[str, FaultPlan]) -> dict[str, ScpiDevice]:
+def load_instruments(path: Path, bench: Bench, faults: Mapping[str, DisturbancePlan]) -> dict[str, ScpiDevice]:
     """The devices of an instrument file by canonical resource name, each in its state after power-on.
 
     Parameters
@@ -55,7 +55,7 @@ def _resource(section: Section) -> str:
         ) from fault
 
 
-def _device(name: str, section: Section, bench: Bench, faults: FaultPlan | None) -> ScpiDevice:
+def _device(name: str, section: Section, bench: Bench, faults: DisturbancePlan | None) -> ScpiDevice:
     acts_as = section.text("acts_as")
     if acts_as not in roles():
         raise FileFault(
@@ -75,7 +75,7 @@ def _device(name: str, section: Section, bench: Bench, faults: FaultPlan | None)
             headers,
             message_time=section.quantity("message_time", "s", 1e-3),
             queue_depth=section.whole_number("error_queue", 20, most=1000),
-            faults=faults,
+            disturbances=faults,
             completes_at_once=section.text("operation_complete", "when it is") == "at once",
         )
     except Misuse as fault:

@@ -7,7 +7,7 @@ from typing import Any
 from pyvisa import attributes, constants, rname
 from pyvisa.constants import StatusCode
 
-from wavewright.simulation.disturbances.effects import LinkDropped
+from wavewright.simulation.scpi.disturbance import LinkDropped
 from wavewright.simulation.scpi.exchange import Exchange
 
 _IMMEDIATE, _INFINITE = 0, 0xFFFFFFFF

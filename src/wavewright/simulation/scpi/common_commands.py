@@ -3,20 +3,42 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 from wavewright.simulation.scpi.error_queue import TEXTS, error_entry
-from wavewright.simulation.scpi.instrument import Answer, Call, Command, Reply
+from wavewright.simulation.scpi.instrument import Answer, Call, Command, Instrument, Reply
 from wavewright.simulation.scpi.parameter_types import Number, definite_block, only
-from wavewright.simulation.scpi.status import OPERATION_COMPLETE, RegisterSet, StatusByte
-
-if TYPE_CHECKING:
-    from wavewright.simulation.scpi.device import ScpiDevice
+from wavewright.simulation.scpi.status import OPERATION_COMPLETE, RegisterSet, Status, StatusByte
 
 _MASK = Number(minimum=0, maximum=255, is_integer=True)
 _WIDE_MASK = Number(minimum=0, maximum=32767, is_integer=True)
 _REGISTER = Number(minimum=0, maximum=9, is_integer=True)
 _SCPI_VERSION = "1999.0"
+
+
+class CommandedDevice(Protocol):
+    """What these commands reach of the device that has them."""
+
+    instrument: Instrument
+    status: Status
+    completes_later: bool
+
+    @property
+    def is_busy(self) -> bool:
+        """True while an operation is pending."""
+        ...
+
+    def headers(self) -> list[str]:
+        """Every header pattern of the device."""
+        ...
+
+    def reset(self) -> None:
+        """`*RST`."""
+        ...
+
+    def when_complete(self, reply: str | None) -> Reply:
+        """A reply that has to wait for all pending operations."""
+        ...
 
 
 def _told(kind: Number, use: Callable[[int], None]) -> Callable[[Call], Reply]:
@@ -39,7 +61,7 @@ def _setter(target: object, name: str) -> Callable[[int], None]:
     return lambda value: setattr(target, name, value)
 
 
-def common(device: ScpiDevice) -> Mapping[str, Command]:
+def common(device: CommandedDevice) -> Mapping[str, Command]:
     """The common commands of a device, by their name without the asterisk."""
     status, instrument = device.status, device.instrument
 
@@ -85,7 +107,7 @@ def common(device: ScpiDevice) -> Mapping[str, Command]:
     }
 
 
-def for_dialects(device: ScpiDevice) -> Mapping[str, Command]:
+def for_dialects(device: CommandedDevice) -> Mapping[str, Command]:
     """Actions of every device that a definition file can give headers of another language to."""
 
     def next_fault() -> str:
@@ -95,12 +117,12 @@ def for_dialects(device: ScpiDevice) -> Mapping[str, Command]:
     return {"next_fault": Command(ask=_done(next_fault))}
 
 
-def _master_summary(device: ScpiDevice) -> int:
+def _master_summary(device: CommandedDevice) -> int:
     byte = device.status.byte(message_available=False)
     return byte | (int(StatusByte.REQUEST) if byte & device.status.service_enable else 0)
 
 
-def subsystems(device: ScpiDevice) -> Mapping[str, Command]:
+def subsystems(device: CommandedDevice) -> Mapping[str, Command]:
     """The headers that SCPI-99 requires of every instrument, and some that it allows."""
     commands = dict(_system(device))
     commands.update(_register_commands("OPERation", device.status.operation))
@@ -114,7 +136,7 @@ def subsystems(device: ScpiDevice) -> Mapping[str, Command]:
     return commands
 
 
-def _system(device: ScpiDevice) -> Iterator[tuple[str, Command]]:
+def _system(device: CommandedDevice) -> Iterator[tuple[str, Command]]:
     errors = device.status.errors
 
     def everything(entry: Callable[[int, str], str]) -> str:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from wavewright.errors import Misuse
-from wavewright.simulation.disturbances.plan import FaultPlan
 from wavewright.simulation.scpi import common_commands
+from wavewright.simulation.scpi.disturbance import Disturbances
 from wavewright.simulation.scpi.elements import Element, Form, Unit
 from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.headers import HeaderTree
@@ -25,7 +25,7 @@ class ScpiDevice:
     headers : header pattern of each action that this device understands, by the action's name.
     message_time : simulated time that each message takes, s.
     queue_depth : entries that the error queue holds.
-    faults : what goes wrong, and when.
+    disturbances : what goes wrong, and when.
     completes_at_once : `*OPC?` answers without waiting: an instrument that does not keep the standard there.
     """
 
@@ -36,13 +36,13 @@ class ScpiDevice:
         *,
         message_time: float = 1e-3,
         queue_depth: int = 20,
-        faults: FaultPlan | None = None,
+        disturbances: Disturbances | None = None,
         completes_at_once: bool = False,
     ) -> None:
         self.instrument = instrument
         self.message_time = message_time
         self.status = Status(queue_depth)
-        self.faults = faults or FaultPlan()
+        self.disturbances = disturbances or Disturbances()
         self._completes_at_once = completes_at_once
         self.completes_later = False  # `*OPC` was sent and an operation is pending
         self.is_stuck = False  # a fault keeps every operation pending

@@ -6,8 +6,8 @@ from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from wavewright.simulation.disturbances.effects import LinkDropped
 from wavewright.simulation.scpi.device import ScpiDevice, reply_bytes
+from wavewright.simulation.scpi.disturbance import LinkDropped
 from wavewright.simulation.scpi.elements import Unit, complete_length, read_units
 from wavewright.simulation.scpi.error_queue import COMMAND_ERRORS, ScpiError
 from wavewright.simulation.scpi.instrument import Answer, Pending
@@ -208,7 +208,7 @@ class Exchange:
                 message = self._messages.popleft()
                 self._units, self._path, self._answers = read_units(message), (), []
                 self._message_length, self._is_deadlocked = len(message), False
-                self.device.faults.on_message(message, self.device)
+                self.device.disturbances.on_message(message, self.device)
             if self._generation != self.device.generation:
                 self._lose_power()
                 break
@@ -280,9 +280,9 @@ class Exchange:
         if self._answers:
             parts = [part for answer in self._answers for part in (b";", answer.content)][1:]
             whole = parts[0] if len(parts) == 1 else b"".join(parts)
-            delivery = self.device.faults.deliver(b"".join((whole, b"\n")))
-            ready_at = self.device.instrument.clock.now + delivery.delay
-            self._output.append(_Outgoing(memoryview(delivery.content), ready_at, delivery.drop_after))
+            outgoing = self.device.disturbances.deliver(b"".join((whole, b"\n")))
+            ready_at = self.device.instrument.clock.now + outgoing.delay
+            self._output.append(_Outgoing(memoryview(outgoing.content), ready_at, outgoing.drop_after))
         self._units, self._answers = None, []
 
     def _interrupt(self) -> None:

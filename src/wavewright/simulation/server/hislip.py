@@ -6,8 +6,8 @@ import asyncio
 import itertools
 from collections.abc import Callable, Mapping
 
-from wavewright.simulation.disturbances.effects import LinkDropped
 from wavewright.simulation.scpi.device import ScpiDevice
+from wavewright.simulation.scpi.disturbance import LinkDropped
 from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.exchange import Exchange
 from wavewright.simulation.scpi.status import StatusByte

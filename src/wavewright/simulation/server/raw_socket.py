@@ -6,8 +6,8 @@ import asyncio
 import contextlib
 from collections.abc import Iterator
 
-from wavewright.simulation.disturbances.effects import LinkDropped
 from wavewright.simulation.scpi.device import ScpiDevice
+from wavewright.simulation.scpi.disturbance import LinkDropped
 from wavewright.simulation.scpi.exchange import Exchange
 from wavewright.simulation.server.answering import Answering
 from wavewright.simulation.server.hub import Hub
