@@ -22,6 +22,7 @@ from wavewright.instruments.meter import Meter
 from wavewright.instruments.source import Source
 from wavewright.instruments.stop_signals import undisturbed
 from wavewright.instruments.supply import Supply
+from wavewright.instruments.usual_library import library_shown
 from wavewright.instruments.vocabulary import Role
 from wavewright.instruments.wire_log import WireLog
 
@@ -33,10 +34,15 @@ _OFF_ORDER = (Role.SOURCE, Role.SUPPLY)  # a source that drives a board without 
 
 
 class Bench:
-    """The instruments that a run uses, by the name that the bench file gives them."""
+    """The instruments that a run uses, by the name that the bench file gives them.
 
-    def __init__(self, file: BenchFile, instruments: Mapping[str, Instrument], prompts: Display | None) -> None:
-        self.file, self.prompts = file, prompts
+    `library` : the VISA library that was taken, where the bench file names none; else empty.
+    """
+
+    def __init__(
+        self, file: BenchFile, instruments: Mapping[str, Instrument], prompts: Display | None, *, library: str = ""
+    ) -> None:
+        self.file, self.prompts, self.library = file, prompts, library
         self.instruments: Mapping[str, Instrument] = MappingProxyType(dict(instruments))
         self._unconfirmed: dict[str, OutputMayBeOn] = {}
 
@@ -194,6 +200,7 @@ def open_bench(
     if manager is None:
         settings = file.simulation_settings(seed=seed, draw=draw)
         manager = open_manager(file.grammar.library, folder=file.folder, settings=settings)
+    library = "" if file.grammar.library else library_shown(manager)
     opened: dict[str, Instrument] = {}
     bench: Bench | None = None
     try:
@@ -202,7 +209,7 @@ def open_bench(
         prompts = None
         if file.grammar.prompts:
             prompts = _open_instrument(manager, file, "prompts", wire_log=wire_log, pause=pause)
-        bench = Bench(file, opened, prompts if isinstance(prompts, Display) else None)
+        bench = Bench(file, opened, prompts if isinstance(prompts, Display) else None, library=library)
         yield bench
     finally:
         leaving = bench or Bench(file, opened, None)

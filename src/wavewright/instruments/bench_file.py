@@ -87,7 +87,9 @@ class BenchGrammar(GrammarModel):
 
     version: Annotated[Literal["1"], Field(alias="wavewright-bench")]
     about: str = ""
-    library: str = "@py"
+    library: Annotated[
+        str, Field(description="The VISA library; where none is named, the system's, or PyVISA-py if it has none.")
+    ] = ""
     instruments: dict[str, InstrumentEntry]
     probes: dict[int, Probe] = Field(default_factory=dict)
     prompts: PromptsEntry | None = None

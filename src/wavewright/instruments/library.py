@@ -13,6 +13,7 @@ import pyvisa
 
 from wavewright.errors import FileFault, LinkLost, WavewrightError
 from wavewright.instruments.replay import open_replay
+from wavewright.instruments.usual_library import usual_manager
 
 log = logging.getLogger(__name__)
 GROUP = "wavewright.visa_libraries"
@@ -20,7 +21,7 @@ REPLAY = "replay"  # `wire.log@replay`: a recorded dialogue as the instruments
 
 
 def open_manager(library: str, *, folder: Path, settings: Mapping[str, object] | None = None) -> pyvisa.ResourceManager:
-    """A resource manager over `FILE@NAME`, `@NAME`, or the path of a native VISA library.
+    """A resource manager over `FILE@NAME`, `@NAME`, or the path of a native VISA library; empty: over the usual one.
 
     Parameters
     ----------
@@ -32,6 +33,8 @@ def open_manager(library: str, *, folder: Path, settings: Mapping[str, object] |
     FileFault : FILE is not there, or no such library is installed.
     LinkLost : the library is there and does not start.
     """
+    if not library:
+        return usual_manager()
     file, at, name = library.rpartition("@")
     path = folder / file if at and file else None
     points = {point.name: point for point in entry_points(group=GROUP)}
@@ -50,7 +53,7 @@ def open_manager(library: str, *, folder: Path, settings: Mapping[str, object] |
     except (ValueError, OSError, ImportError) as fault:
         raise FileFault(
             f"`library: {library}` cannot be opened: {fault}",
-            expected="`FILE@sim`, `@py`, `@ivi`, or the path of a VISA library",
+            expected="`FILE@sim`, `@py`, `@ivi`, the path of a VISA library, or no `library:` for the usual one",
         ) from fault
     except Exception as fault:  # other people's code
         raise LinkLost(f"the library `{library}` does not start: {type(fault).__name__}: {fault}") from fault

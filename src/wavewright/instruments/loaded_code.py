@@ -24,6 +24,8 @@ def loaded_code(bench: BenchFile) -> Iterator[str]:
 
 def _of_library(bench: BenchFile) -> str:
     library = bench.grammar.library
+    if not library:
+        return "the native VISA library of this machine, if it has one, which is executed; else PyVISA-py"
     file, at, name = library.rpartition("@")
     if at and name == "sim":
         return f"simulated instruments from `{file}`" if file else "PyVISA-sim's own instruments"

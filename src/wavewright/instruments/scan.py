@@ -198,10 +198,11 @@ def bench_text(
 
     Parameters
     ----------
+    library : as the bench file names it; empty for the usual one.
     profiles : from files, which the bench file names by their paths; shipped ones are known.
     """
     own = {profile.name: profile for profile in profiles}
-    lines = ["wavewright-bench: 1", f"about: {about}", f'library: "{library}"', "instruments:"]
+    lines = ["wavewright-bench: 1", f"about: {about}", *([f'library: "{library}"'] if library else []), "instruments:"]
     names: dict[str, int] = {}
     seen: dict[str, str] = {}
     for one in found:

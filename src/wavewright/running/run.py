@@ -157,6 +157,8 @@ def run(
             person.confirm(caution_text(recipe.cautions))
         with open_bench(bench, names, wire_log=log, seed=seed, draw=drawn, manager=manager, pause=pause) as opened:
             identities |= opened.identities
+            if opened.library:
+                person.say(f"VISA library: {opened.library}")
             into.identified(identities)
             limit = TimeLimit(recipe.time_limit if time_limit is None else time_limit)
             limit.govern(opened)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -21,10 +22,9 @@ if TYPE_CHECKING:
 NONE_IN_SIGHT = "no instrument in sight; raw sockets are never seen, {what}"
 commands = typer.Typer(help="What VISA sees, who answers, which profile fits.", no_args_is_help=True)
 
-DEFAULT_LIBRARY = "@py"
-
 Library = Annotated[
-    str | None, typer.Option(help="A PyVISA library: @py (if left out), @ivi, @sim, a path, or FILE@sim.")
+    str | None,
+    typer.Option(help="A VISA library: @py, @ivi, @sim, a path, FILE@sim; if left out: the system's, or @py."),
 ]
 OfBench = Annotated[Path | None, typer.Option("--bench", help="Take the library of this bench file.")]
 
@@ -79,7 +79,7 @@ def scan(
     if as_json:
         print_json([_plain(one) for one in found])
     if write is not None:
-        text = bench_text(found, library=library or DEFAULT_LIBRARY, profiles=own)
+        text = bench_text(found, library=library or "", profiles=own)
         try:
             write_whole(write, text)
         except OSError as fault:
@@ -120,14 +120,20 @@ def _manager(library: str | None, bench: Path | None) -> pyvisa.ResourceManager:
     """
     from wavewright.instruments.bench_file import load_bench
     from wavewright.instruments.library import open_manager
+    from wavewright.instruments.usual_library import library_shown
     from wavewright.running.shipped_files import find_file
 
-    if bench is None:
-        return open_manager(library or DEFAULT_LIBRARY, folder=Path())
-    if library is not None:
+    if bench is not None and library is not None:
         raise Misuse("`--library` and `--bench`", expected="one of the two")
-    file = load_bench(find_file(bench))
-    return open_manager(file.grammar.library, folder=file.folder, settings=file.simulation_settings())
+    if bench is None:
+        named, manager = library, open_manager(library or "", folder=Path())
+    else:
+        file = load_bench(find_file(bench))
+        named = file.grammar.library
+        manager = open_manager(named, folder=file.folder, settings=file.simulation_settings())
+    if not named:
+        print(f"VISA library: {library_shown(manager)}", file=sys.stderr, flush=True)
+    return manager
 
 
 def _print_table(answers: dict[str, dict[str, str]]) -> None:
