@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from typing import Any
 
 import pytest
@@ -14,12 +15,19 @@ settings.register_profile("wavewright", deadline=None, derandomize=True, max_exa
 settings.load_profile("wavewright")
 
 
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """What needs POSIX is left out elsewhere, and the reason said."""
+    if os.name != "posix" and (marker := item.get_closest_marker("posix")):
+        pytest.skip(f"needs POSIX: {marker.args[0]}")
+
+
 @pytest.fixture(autouse=True)
 def own_folders(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
     """The user's logbook, and the locks of benches, are not the tests' to touch or to wait for."""
     own = tmp_path_factory.mktemp("own")
     monkeypatch.setenv("XDG_DATA_HOME", str(own))
     monkeypatch.setenv("XDG_RUNTIME_DIR", str(own))
+    monkeypatch.setenv("WIN_PD_OVERRIDE_LOCAL_APPDATA", str(own))  # platformdirs' name for it on Windows
 
 
 @pytest.fixture

@@ -28,7 +28,7 @@ from wavewright.logbook.recompute import recompute
 from wavewright.logbook.verification import verify
 from wavewright.running.run_context import Silent
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.posix("mounts a small disk")]
 
 STEP = 1 if os.environ.get("WAVEWRIGHT_PROOF") == "full" else 6
 PAGE = 4096

@@ -23,7 +23,7 @@ from wavewright.logbook.book import Logbook
 from wavewright.logbook.outcome_files import read_outcome
 from wavewright.logbook.recompute import recompute
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.posix("forks the command that it kills")]
 
 TIMES = 1000 if os.environ.get("WAVEWRIGHT_PROOF") == "full" else 60
 IN_A_FOLDER = 20  # kills, then a new one: what looks at all runs would take ever longer

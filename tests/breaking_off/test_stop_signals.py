@@ -23,12 +23,11 @@ from pathlib import Path
 import pytest
 import yaml
 
-from tests.breaking_off.prepared import ROOT, Ended, Prepared, prepared
+from tests.breaking_off.prepared import ROOT, STOP_SIGNALS, Ended, Prepared, prepared
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.posix("signals between processes; .ci/windows sends console events")]
 
 TIMES = 360 if os.environ.get("WAVEWRIGHT_PROOF") == "full" else 36
-SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 TOO_LONG = 60.0  # s; a command that hangs fails the test, a slow machine does not
 RECIPE = """\
 wavewright: 1
@@ -132,7 +131,11 @@ def test_outputs_are_off_and_the_batch_ends_whenever_a_signal_comes(
             is_batch = number % 2 == 1
             words = ("--serials", "serials.txt", "--batch-name", f"lot-{number}", "--repeat-passed")
             arguments = (*run, *(words if is_batch else ("--serial", "A1")))
-            numbers = [SIGNALS[number % 3]] if number % 4 < 2 else [SIGNALS[number % 3], chance.choice(SIGNALS)]
+            numbers = (
+                [STOP_SIGNALS[number % 3]]
+                if number % 4 < 2
+                else [STOP_SIGNALS[number % 3], chance.choice(STOP_SIGNALS)]
+            )
             ended = stopped(
                 command, folder, *arguments, numbers=numbers,
                 after=chance.uniform(0, longest * (2 if is_batch else 1)), apart=chance.uniform(0, 0.05),
@@ -189,7 +192,7 @@ def test_other_commands_end_with_a_word_and_leave_no_half_file(
             longest = time.monotonic() - begin
             assert whole.status == 0, (arguments, whole)
             before = {path.name: path.read_bytes() for path in tmp_path.glob("[ar]*.[ch]*") if path.is_file()}
-            for number in SIGNALS:
+            for number in STOP_SIGNALS:
                 ended = stopped(
                     command, tmp_path, *arguments, "--logbook", "book.sqlite",
                     numbers=[number], after=chance.uniform(0, longest), apart=0,

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import re
-import resource
 import signal
 import subprocess
 import sys
@@ -195,6 +194,8 @@ def test_a_full_disk_is_one_clear_message_and_leaves_no_half_evidence(folder: Pa
 
     def small_disk() -> None:
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+        import resource
+
         resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, 200_000))
 
     command = [sys.executable, "-m", "wavewright", "run", "rail.yaml", "--bench", str(BENCH), "--yes"]

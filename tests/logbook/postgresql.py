@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import pwd
 import shutil
 import socket
 import subprocess
@@ -31,6 +30,8 @@ class Server:
         self._user = "postgres" if os.geteuid() == 0 else None
         self._home = Path(tempfile.mkdtemp(prefix="wavewright-server-"))
         if self._user is not None:
+            import pwd
+
             account = pwd.getpwnam(self._user)
             os.chown(self._home, account.pw_uid, account.pw_gid)
         with socket.socket() as free:

@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import pickle
-import resource
 import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -55,6 +54,8 @@ def noting(messages: list[str]) -> Iterator[None]:
 @contextmanager
 def no_file_larger_than(size: int) -> Iterator[None]:
     """A disk that is full after so many bytes; the system itself refuses the write."""
+    import resource
+
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
     handler = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
     resource.setrlimit(resource.RLIMIT_FSIZE, (size, before[1]))

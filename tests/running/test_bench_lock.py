@@ -105,7 +105,7 @@ def test_lock_files_lie_in_the_runtime_folder(tmp_path: Path, monkeypatch: pytes
     assert lock_folder() == tmp_path / "wavewright"
 
 
-@pytest.mark.skipif(not hasattr(os, "getuid"), reason="access is by lists there, not by modes")
+@pytest.mark.posix("elsewhere access is by lists, not by modes")
 def test_a_lock_folder_that_others_can_write_to_is_refused(tmp_path: Path) -> None:
     folder = tmp_path / "locks"
     folder.mkdir()

@@ -108,7 +108,7 @@ def test_a_channel_named_like_a_formula_is_not_written_into_a_table(tmp_path: Pa
         write_waveforms(tmp_path / "x.csv", Capture({"=cmd": wave}))
 
 
-@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="a pipe with a name stands in for a file that never ends")
+@pytest.mark.posix("a pipe with a name stands in for a file that never ends")
 def test_a_file_that_the_hdf5_library_never_comes_back_from_is_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
