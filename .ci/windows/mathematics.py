@@ -1,4 +1,4 @@
-"""Bring the mathematics that wheels for Windows import and Wine's C runtime lacks: mathematics.py WHEELS RUNTIME TARGET.
+"""Bring the mathematics that wheels for Windows import and Wine lacks: mathematics.py WHEELS RUNTIME TARGET.
 
 WHEELS is the folder with the installed packages, RUNTIME is Wine's ucrtbase.dll, TARGET the folder that gets the
 library. The packages are made to import it in place of the system's; what the runtime has is passed on to it.
