@@ -20,6 +20,7 @@ import pytest
 
 if TYPE_CHECKING:
     from wavewright.instruments.bench import Bench
+    from wavewright.instruments.bench_file import BenchFile
     from wavewright.recipe.recipe import Recipe
     from wavewright.running.evaluation import NamedLimit
     from wavewright.running.outcome import Outcome
@@ -190,8 +191,9 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
     """
     from wavewright.instruments.bench import open_bench
     from wavewright.instruments.bench_file import load_bench
-    from wavewright.logbook.kept_run import PATIENCE, addresses
+    from wavewright.logbook.kept_run import addresses
     from wavewright.running.bench_lock import bench_lock
+    from wavewright.running.run_options import PATIENCE
     from wavewright.running.shipped_files import named_or_usual
 
     file = load_bench(named_or_usual(request.config.option.wavewright_bench).path)
@@ -212,31 +214,37 @@ def run_recipe(request: pytest.FixtureRequest) -> Callable[..., Outcome]:
     if "bench" in request.fixturenames:
         raise pytest.UsageError("`bench` holds the instruments that `run_recipe` needs: use one of them in a test")
 
-    def run(recipe: Recipe | str | Path, **how: Any) -> Outcome:
-        return _run(recipe, request.config, **how)
+    def run(recipe: Recipe | str | Path, *, bench: BenchFile | str | Path | None = None, **options: object) -> Outcome:
+        return _run(recipe, request.config, bench=bench, **options)
 
     return run
 
 
-def _run(recipe: Recipe | str | Path, config: pytest.Config, **how: Any) -> Outcome:
+def _run(
+    recipe: Recipe | str | Path,
+    config: pytest.Config,
+    *,
+    bench: BenchFile | str | Path | None = None,
+    **how: object,
+) -> Outcome:
     from wavewright.instruments.stop_signals import STOP_SIGNALS
-    from wavewright.logbook.kept_run import run
+    from wavewright.logbook.kept_run import run_and_keep
     from wavewright.running.interruption import Interrupted
     from wavewright.running.run_context import Unattended
+    from wavewright.running.run_options import RunOptions
 
     option = config.option
-    given: dict[str, Any] = {
-        "bench": option.wavewright_bench,
-        "serial": option.wavewright_serial or "",
-        "operator": option.wavewright_operator or "",
-        "station": option.wavewright_station or "",
-        "out": option.wavewright_out,
-        "logbook": option.wavewright_logbook,
-        "seed": option.wavewright_seed,
-        "desk": Unattended(print),
-        "say": print,
-    }
-    outcome = run(recipe, **{**given, **how})
+    options = RunOptions(
+        serial=option.wavewright_serial or "",
+        operator=option.wavewright_operator or "",
+        station=option.wavewright_station or "",
+        out=option.wavewright_out,
+        logbook=option.wavewright_logbook,
+        seed=option.wavewright_seed,
+        desk=Unattended(print),
+        say=print,
+    )
+    outcome = run_and_keep(recipe, options.changed(**how), bench=option.wavewright_bench if bench is None else bench)
     if outcome.error in {str(Interrupted(number)) for number in STOP_SIGNALS}:
         raise KeyboardInterrupt(outcome.error)  # Ctrl-C ends the tests too, now that outputs are off
     return outcome

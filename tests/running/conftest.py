@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from inspect import signature
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +11,9 @@ from tests.example_outcome import example_outcome
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.recipe.load import parse_recipe
 from wavewright.running.outcome import Outcome
-from wavewright.running.run import run
+from wavewright.running.run import carry_out, prepare
+from wavewright.running.run_options import RunOptions
+from wavewright.running.stored_waveforms import ReadStored
 
 ROOT = Path(__file__).parents[2]
 
@@ -36,7 +39,10 @@ def faulty_bench() -> BenchFile:
 def run_text(bench: BenchFile) -> Callable[..., Outcome]:
     """Run the text of a recipe on the simulated bench, without pauses."""
 
-    def call(text: str, *, on: BenchFile = bench, **how: Any) -> Outcome:
-        return run(parse_recipe(text, "recipe.yaml"), on, pause=lambda seconds: None, **how)
+    def call(text: str, *, on: BenchFile = bench, read_stored: ReadStored | None = None, **how: Any) -> Outcome:
+        """`how` : options of the run, and what `carry_out` takes."""
+        own = {name: how.pop(name) for name in tuple(how) if name in signature(carry_out).parameters}
+        prepared = prepare(parse_recipe(text, "recipe.yaml"), on, RunOptions(**how), read_stored=read_stored)
+        return carry_out(prepared, **{"pause": lambda seconds: None, **own})
 
     return call

@@ -21,6 +21,7 @@ from wavewright.running.outcome import Outcome
 from wavewright.running.plan import plan
 from wavewright.running.result import CrossCheck
 from wavewright.running.run import run
+from wavewright.running.run_options import RunOptions
 
 RECIPE = """
 wavewright: 1
@@ -124,7 +125,10 @@ BENCHES = ("bench", "bench_grid", "bench_plain")
 @cache
 def on_bench(name: str, text: str) -> Outcome:
     return run(
-        parse_recipe(text, "recipe.yaml"), load_bench(ROOT / f"sim/{name}.yaml"), seed=204, pause=lambda seconds: None
+        parse_recipe(text, "recipe.yaml"),
+        load_bench(ROOT / f"sim/{name}.yaml"),
+        RunOptions(seed=204),
+        pause=lambda seconds: None,
     )
 
 
@@ -181,14 +185,16 @@ def test_readings_and_verdicts_are_the_same_with_and_without(bench: str) -> None
 
 def test_without_the_wish_nothing_is_asked_and_the_wish_may_come_with_the_run() -> None:
     bench = load_bench(ROOT / "sim/bench.yaml")
-    outcome = run(parse_recipe(WITHOUT, "recipe.yaml"), bench, seed=204, pause=lambda seconds: None, cross_check=True)
+    outcome = run(
+        parse_recipe(WITHOUT, "recipe.yaml"), bench, RunOptions(seed=204, cross_check=True), pause=lambda seconds: None
+    )
     assert len(checks(outcome)) == 6
 
 
 def test_the_scenario_lists_every_metric_that_the_instrument_knows() -> None:
     bench = load_bench(ROOT / "sim/bench.yaml")
     recipe = load_recipe(ROOT / "recipes/end_of_line.yaml")
-    outcome = run(recipe, bench, seed=204, pause=lambda seconds: None, cross_check=True)
+    outcome = run(recipe, bench, RunOptions(seed=204, cross_check=True), pause=lambda seconds: None)
     listed = {f"{one.label}.{check.name}": check for one in outcome.measurements for check in one.cross_checks}
     assert list(listed) == [
         "rail_noise.ripple",

@@ -10,6 +10,7 @@ from wavewright.logbook.formats.catalogue import read_stored
 from wavewright.recipe.load import load_recipe
 from wavewright.running.outcome import Outcome
 from wavewright.running.run import run
+from wavewright.running.run_options import RunOptions
 
 pytestmark = pytest.mark.slow
 
@@ -29,7 +30,7 @@ SEED = 204
 def outcome_of(name: str, bench: BenchFile) -> Outcome:
     recipe = load_recipe(ROOT / f"recipes/{name}.yaml")
     # the seed decides whether 1250 periods show one of the pulses that 1 in 500 has: some do in 92 of 100 runs
-    return run(recipe, bench, seed=SEED, pause=lambda seconds: None, read_stored=read_stored)
+    return run(recipe, bench, RunOptions(seed=SEED), pause=lambda seconds: None, read_stored=read_stored)
 
 
 @pytest.mark.parametrize("name", DEFECTS)

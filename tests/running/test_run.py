@@ -19,6 +19,7 @@ from wavewright.running.outcome import Outcome
 from wavewright.running.plan import plan
 from wavewright.running.run import run
 from wavewright.running.run_context import InMemory
+from wavewright.running.run_options import RunOptions
 from wavewright.running.selection import select
 from wavewright.waveform import Capture, Waveform
 
@@ -208,7 +209,7 @@ def test_cautions_and_places_are_confirmed_while_outputs_are_off(bench: BenchFil
 
     recipe = load_recipe(ROOT / "recipes/end_of_line.yaml")
     short = replace(recipe, measurements=recipe.measurements[:2])
-    run(short, bench, store=store, desk=Somebody(), pause=lambda seconds: None)
+    run(short, bench, RunOptions(desk=Somebody()), store=store, pause=lambda seconds: None)
     assert asked[0].startswith("CAUTION: The coil terminals fly back to 60 V")
     assert asked[1].startswith("Probe 1 on TP3 with the short ground spring. Input 1: rail, probe 1x.")
     assert asked[2].startswith("Probe 1 on TP3, probe 2 on TP9.")
@@ -226,7 +227,7 @@ def test_the_conditions_of_a_sweep_ask_for_the_probes_once(bench: BenchFile) -> 
 
     recipe = load_recipe(ROOT / "recipes/end_of_line.yaml")
     swept = replace(recipe, cautions=(), measurements=recipe["coil_drive"])
-    run(swept, bench, desk=Somebody(), pause=lambda seconds: None)
+    run(swept, bench, RunOptions(desk=Somebody()), pause=lambda seconds: None)
     assert asked == ["Probe 1 on TP4. Input 1: drive, probe 10x."]
 
 

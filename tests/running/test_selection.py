@@ -10,6 +10,7 @@ from tests.instruments.spoken import ScpiDigitizer, ScpiSupply, bench_of
 from wavewright.errors import BenchFault, FileFault, Misuse
 from wavewright.recipe.load import parse_recipe
 from wavewright.running.run import run
+from wavewright.running.run_options import RunOptions
 
 RECIPE = """
 wavewright: 1
@@ -48,7 +49,7 @@ def test_recipe_or_run_say_which(tmp_path: Path, how: str) -> None:
     with bench_of(
         tmp_path, {"fast": fast, "slow": slow}, profiles=dict.fromkeys(("fast", "slow"), "scpi-digitizer")
     ) as bench:
-        outcome = run(recipe, bench, instruments=chosen)
+        outcome = run(recipe, bench, RunOptions(instruments=chosen))
     assert outcome["line.swing"].value == pytest.approx(2.0, rel=0.05)
     assert list(outcome.identities) == ["slow"]
     assert fast.sent == []
@@ -71,7 +72,7 @@ def test_a_name_that_does_not_fit_is_told_with_its_place(tmp_path: Path, name: s
 
 def test_a_role_that_the_recipe_does_not_use_cannot_be_chosen(tmp_path: Path) -> None:
     with bench_of(tmp_path, {"digitizer": ScpiDigitizer()}) as bench, pytest.raises(Misuse, match="uses no meter"):
-        run(parse_recipe(text(), "line.yaml"), bench, instruments={"meter": "meter"})
+        run(parse_recipe(text(), "line.yaml"), bench, RunOptions(instruments={"meter": "meter"}))
 
 
 def test_a_choice_that_is_no_name_is_refused_at_its_place() -> None:

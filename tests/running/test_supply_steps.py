@@ -24,7 +24,7 @@ from wavewright.instruments.wire_log import read_wire_log
 from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.exchange import export
-from wavewright.logbook.kept_run import run as run_and_keep
+from wavewright.logbook.kept_run import run_and_keep
 from wavewright.logbook.recompute import recompute
 from wavewright.recipe.load import load_recipe, parse_recipe
 from wavewright.reporting.console import print_outcome
@@ -34,6 +34,7 @@ from wavewright.running.outcome import Outcome
 from wavewright.running.plan import plan
 from wavewright.running.run import run
 from wavewright.running.run_context import InMemory
+from wavewright.running.run_options import RunOptions
 
 BOARD = 160.0  # ohm, of the board at its supply terminal, by the board file
 RECIPE = """
@@ -129,7 +130,10 @@ def test_they_are_kept_with_the_captures_and_can_be_judged_again(tmp_path: Path,
     path.write_text(recipe_text("100 mA"), encoding="utf-8")
     where = tmp_path / "book.sqlite"
     outcome = run_and_keep(
-        load_recipe(path), bench=bench, out=tmp_path / "outcomes", logbook=where, pause=lambda seconds: None
+        load_recipe(path),
+        RunOptions(out=tmp_path / "outcomes", logbook=where),
+        bench=bench,
+        pause=lambda seconds: None,
     )
     with Logbook(where) as book:
         kept = book.outcome(outcome.id)

@@ -16,6 +16,7 @@ from wavewright.instruments.bench_file import BenchFile
 from wavewright.recipe.load import parse_recipe
 from wavewright.running.outcome import Outcome
 from wavewright.running.run import run
+from wavewright.running.run_options import RunOptions
 from wavewright.simulation.bench import build_bench
 
 pytestmark = pytest.mark.slow
@@ -92,7 +93,7 @@ def test_every_reading_agrees_with_the_board_within_the_stated_accuracy(seeds: r
     recipe = parse_recipe(RECIPE, "truth.yaml")
     beyond = []
     for seed in seeds:
-        outcome = run(recipe, bench, seed=seed, pause=lambda seconds: None)
+        outcome = run(recipe, bench, RunOptions(seed=seed), pause=lambda seconds: None)
         truth = build_bench(bench.simulation_settings(seed=seed), folder=Path()).board.truth()
         for name, value, true, allowed in deviations(outcome, truth):
             if abs(value - true) > allowed:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from wavewright.buses.search.patterns import read_pattern
 from wavewright.errors import Misuse, OutputMayBeOn, WavewrightError
+from wavewright.instruments import waits
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.logbook.evidence import Evidence
 from wavewright.logbook.formats.catalogue import read_stored
@@ -20,31 +21,41 @@ from wavewright.recipe.recipe import Recipe
 from wavewright.running.bench_lock import bench_lock
 from wavewright.running.interruption import Interrupted, Interruption, interruptible
 from wavewright.running.outcome import Outcome
-from wavewright.running.run import run as run_recipe
+from wavewright.running.run import carry_out, prepare
+from wavewright.running.run_context import Operator, Progress
+from wavewright.running.run_options import DEFAULTS, PATIENCE, RunOptions, refusing_strangers
 from wavewright.running.shipped_files import find_file, named_or_usual
 
 if TYPE_CHECKING:
+    from pyvisa import ResourceManager
+
     from wavewright.logbook.delivery import Delivery
 
-PATIENCE = 600.0  # s
 
-
+@refusing_strangers
 def run(
     recipe: Recipe | str | Path,
     *,
     bench: BenchFile | str | Path | None = None,
     serial: str = "",
     serial_pattern: str | None = None,
+    operator: str = "",
+    station: str = "",
+    batch: str = "",
     out: str | Path | None = None,
     logbook: str | Path | None = None,
     logbook_may_be_away: bool = False,
-    station: str = "",
-    batch: str = "",
+    instruments: Mapping[str, str] | None = None,
+    seed: int | None = None,
+    draw: int | None = None,
+    stop_at_first: bool = False,
+    cross_check: bool = False,
+    full_wire_log: bool = False,
+    time_limit: float | None = None,
     patience: float = PATIENCE,
-    interruption: Interruption | None = None,
-    say: Callable[[str], None] = lambda text: None,
-    now: Callable[[], datetime] = lambda: datetime.now(UTC),
-    **how: Any,
+    desk: Operator | None = None,
+    progress: Progress | None = None,
+    say: Callable[[str], None] | None = None,
 ) -> Outcome:
     """Run a recipe on a bench, and keep the evidence.
 
@@ -53,17 +64,29 @@ def run(
     recipe, bench : read already, or names of files; where there is no such file, the shipped one of that name is taken.
         Without a bench: `bench.yaml` beside the recipe or in this folder, that of WAVEWRIGHT_BENCH, or else the
         simulated bench; which one it is is said.
-    serial : number of the unit under test; serial_pattern : what the whole of it must match, in place of the recipe's.
+    serial : number of the unit under test.
+    serial_pattern : what the whole of the serial number must match, in place of the recipe's pattern.
+    operator : name of the person at the bench, for the outcome.
+    station : where the bench stands, for the logbook.
+    batch : which batch the unit belongs to, for the logbook.
     out : folder that the evidence goes into, in a folder of its own; None keeps captures in memory and writes nothing.
     logbook : path or URL of a logbook that the outcome is entered into; None enters it into none.
     logbook_may_be_away : begin although it cannot be reached, as in a batch that has begun. In either case an outcome
         that it does not take waits in a spool beside the evidence, and each later run, or `wavewright logbook forward`,
         enters it.
-    station : where the bench stands; batch : which batch the unit belongs to; both for the logbook.
+    instruments : by role, which of the bench's instruments takes it, where there are several.
+    seed : of a simulated bench, in place of the bench file's: what the board and the instruments are built like, and
+        unless `draw` is given also what fluctuates.
+    draw : what fluctuates on a simulated bench: noise, sampling phase, when a rare thing happens. Without it and
+        without a seed each run draws anew.
+    stop_at_first : end after the first measurement that did not pass.
+    cross_check : ask the instrument for its own values as well, whether the recipe wants it or not.
+    full_wire_log : keep the bytes of records in the wire log too, so that the run can be replayed from it.
+    time_limit : s; longest time that the run may take, waiting for a person left out; the recipe's if None.
     patience : s; how long to wait while another run uses the bench.
-    interruption : what signals do, where the caller has taken them over for longer than the run.
-    say : tells the operator that the run waits, and for whom.
-    how : whatever else `wavewright.running.run.run` takes: `operator`, `stop_at_first`, `seed`, ….
+    desk : where the operator is asked and told, with `confirm(text)` and `say(text)`; None asks nobody.
+    progress : told at every step, with `begin`, `step`, `shot` and `end`; None shows nothing.
+    say : a function that tells the operator which bench was taken, that the run waits, and for whom.
 
     Returns
     -------
@@ -71,44 +94,69 @@ def run(
 
     Raises
     ------
-    FileFault : a file says something that cannot be used.
-    Misuse : a serial number or a name cannot be stored, or a serial number does not match its pattern.
-    BenchFault, StorageFault, OutputMayBeOn, LinkLost, NoAnswer, BadAnswer : as `wavewright.running.run.run`.
+    Misuse : there is no such option, or it has a value that it cannot have; a serial number or a name cannot be
+        stored, or a serial number does not match its pattern. Nothing was opened.
+    FileFault : a file says something that cannot be used; a stored waveform, to compare with or to play, included.
+    BenchFault : the bench lacks or forbids what the recipe wants, or another run uses it; nothing was sent.
+    StorageFault : evidence or logbook take nothing; if so from the beginning, nothing was sent.
+    OutputMayBeOn : an output could not be confirmed off.
+    LinkLost, NoAnswer, BadAnswer : an instrument is not there at the beginning.
 
     What was measured until an error came is kept, and is the `outcome` of the error.
     """
-    wanted = recipe if isinstance(recipe, Recipe) else load_recipe(find_file(recipe))
+    options = RunOptions(
+        serial=serial, serial_pattern=serial_pattern, operator=operator, station=station, batch=batch, out=out,
+        logbook=logbook, logbook_may_be_away=logbook_may_be_away, instruments=instruments, seed=seed, draw=draw,
+        stop_at_first=stop_at_first, cross_check=cross_check, full_wire_log=full_wire_log, time_limit=time_limit,
+        patience=patience, desk=desk, progress=progress, say=say,
+    )  # fmt: skip
+    return run_and_keep(recipe, options, bench=bench)
+
+
+def run_and_keep(
+    recipe: Recipe | str | Path,
+    options: RunOptions = DEFAULTS,
+    *,
+    bench: BenchFile | str | Path | None = None,
+    interruption: Interruption | None = None,
+    manager: ResourceManager | None = None,
+    pause: Callable[[float], None] = waits.sleep,
+    now: Callable[[], datetime] = lambda: datetime.now(UTC),
+) -> Outcome:
+    """Run a recipe as `run` does, with the options in one object.
+
+    Parameters
+    ----------
+    interruption, manager, pause, now : as of `wavewright.running.run.carry_out`.
+    """
+    say = options.say or _nothing
+    wanted = recipe if isinstance(recipe, Recipe) else load_recipe(_file("recipe", recipe))
     there = bench if isinstance(bench, BenchFile) else _named_bench(bench, wanted, say)
-    how = {"read_stored": read_stored, **how}
-    if why := unstorable_serial(serial, recipe=wanted.name):
-        raise Misuse(f"the serial number {shown(serial)} {why}", expected="printable text that UTF-8 can hold")
-    pattern = wanted.serial_pattern if serial_pattern is None else serial_pattern
-    if serial and pattern and not read_pattern(pattern).fullmatch(serial):
-        raise Misuse(
-            f"the serial number {shown(serial)} does not match `{pattern}`",
-            expected="a serial number as the recipe describes it",
-            do="read it off the unit again",
-        )
-    words = {"operator": str(how.get("operator", "")), "station": station, "batch": batch, "recipe": str(wanted.path)}
+    _check_serial(options, wanted)
+    out, logbook = options.out, options.logbook
+    words = {"operator": options.operator, "station": options.station, "batch": options.batch}
     folders = {"folder": "" if out is None else str(out), "logbook": "" if logbook is None else str(logbook)}
-    check_words({**words, "bench": str(there.path), **folders})
+    check_words({**words, "recipe": str(wanted.path), "bench": str(there.path), **folders})
+    prepared = prepare(wanted, there, options, read_stored=read_stored)
     with ExitStack() as open_things:
         # opened before anything is sent: a run whose outcome cannot be kept is not begun
         delivery = None
         if logbook is not None:
-            delivery = _delivery(logbook, None if out is None else Path(out), may_be_away=logbook_may_be_away, say=say)
+            may_be_away = options.logbook_may_be_away
+            delivery = _delivery(logbook, None if out is None else Path(out), may_be_away=may_be_away, say=say)
             open_things.callback(delivery.close)
-        open_things.enter_context(bench_lock(addresses(there), what=wanted.name, patience=patience, say=say))
+        lock = bench_lock(addresses(there), what=wanted.name, patience=options.patience, say=say)
+        open_things.enter_context(lock)
         evidence = None
         if out is not None:
             codes = None if delivery is None else delivery.codes
-            evidence = Evidence(Path(out), started=now(), recipe=wanted.name, serial=serial, codes=codes)
+            evidence = Evidence(Path(out), started=now(), recipe=wanted.name, serial=options.serial, codes=codes)
             open_things.enter_context(evidence)
-        keeping = _Keeping(evidence, delivery, station=station, batch=batch)
+        keeping = _Keeping(evidence, delivery, station=options.station, batch=options.batch)
         # handlers stay until the evidence is written: a second Ctrl-C would otherwise throw it away
         signals = interruption or open_things.enter_context(interruptible(say=say))
         try:
-            outcome = run_recipe(wanted, there, store=evidence, serial=serial, now=now, interruption=signals, **how)
+            outcome = carry_out(prepared, store=evidence, manager=manager, interruption=signals, pause=pause, now=now)
         except (WavewrightError, Interrupted) as fault:
             with signals.shielded():
                 keeping.keep_broken(fault)
@@ -176,8 +224,33 @@ def addresses(bench: BenchFile) -> tuple[str, ...]:
     return tuple(f"{instrument.resource}{behind}" for instrument in bench.instruments.values())
 
 
+def _check_serial(options: RunOptions, recipe: Recipe) -> None:
+    """See that the serial number can be stored and matches its pattern; Misuse if not."""
+    serial = options.serial
+    if why := unstorable_serial(serial, recipe=recipe.name):
+        raise Misuse(f"the serial number {shown(serial)} {why}", expected="printable text that UTF-8 can hold")
+    pattern = recipe.serial_pattern if options.serial_pattern is None else options.serial_pattern
+    if serial and pattern and not read_pattern(pattern).fullmatch(serial):
+        raise Misuse(
+            f"the serial number {shown(serial)} does not match `{pattern}`",
+            expected="a serial number as the recipe describes it",
+            do="read it off the unit again",
+        )
+
+
+def _file(what: str, given: object) -> Path:
+    """The file that is meant; Misuse where it is no name of a file."""
+    if not isinstance(given, str | Path):
+        raise Misuse(f"the {what} is {given!r}", expected=f"the name of a file, or a {what} that was loaded")
+    return find_file(given)
+
+
+def _nothing(text: str) -> None:
+    """Where nobody is told anything."""
+
+
 def _named_bench(bench: str | Path | None, recipe: Recipe, say: Callable[[str], None]) -> BenchFile:
-    usual = named_or_usual(bench, recipe.path)
+    usual = named_or_usual(None if bench is None else _file("bench", bench), recipe.path)
     if usual.why:
         say(usual.why)
     return load_bench(usual.path)

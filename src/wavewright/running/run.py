@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import platform
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import version
 
@@ -42,15 +43,14 @@ from wavewright.running.run_context import (
     CaptureStore,
     InMemory,
     Logged,
-    Operator,
-    Progress,
     RunContext,
     Silent,
     Unattended,
     caution_text,
 )
+from wavewright.running.run_options import DEFAULTS, RunOptions
 from wavewright.running.selection import Selection, select
-from wavewright.running.stored_waveforms import ReadStored, ReferenceWaveforms, read_played
+from wavewright.running.stored_waveforms import PlayedWaveforms, ReadStored, ReferenceWaveforms, read_played
 
 # After these no reading came about, and the instruments can still be spoken to: the next measurement may do better.
 PASSING = (NoAnswer, Complaint, SetOtherwise, BadAnswer, NotMeasurable)
@@ -59,30 +59,70 @@ MOST_UNANSWERED = 2  # measurements in a row that end for want of an answer befo
 ENDING = (Interrupted, LinkLost, BenchFault, StorageFault, TimeUp)
 
 
+@dataclass(frozen=True, slots=True)
+class PreparedRun:
+    """A run that can begin: everything that can be refused without an instrument has been looked at.
+
+    Parameters
+    ----------
+    chosen : the instruments that it uses.
+    played, references : the stored waveforms that the source plays, and those that shots are compared with.
+    """
+
+    recipe: Recipe
+    bench: BenchFile
+    options: RunOptions
+    chosen: Selection
+    played: PlayedWaveforms
+    references: ReferenceWaveforms
+
+
+def prepare(
+    recipe: Recipe, bench: BenchFile, options: RunOptions = DEFAULTS, *, read_stored: ReadStored | None = None
+) -> PreparedRun:
+    """Choose the instruments and read the stored waveforms; nothing is opened or sent.
+
+    Parameters
+    ----------
+    read_stored : reads a channel of a stored waveform, for comparisons, masks and what the source plays.
+
+    Raises
+    ------
+    BenchFault : the bench lacks or forbids what the recipe wants.
+    FileFault : a stored waveform, to compare with or to play, cannot be used.
+    Misuse : `options` names an instrument for a role that the recipe does not use.
+    """
+    played = read_played(recipe, read_stored)
+    chosen = select(recipe, bench, instruments=options.instruments or {}, played=played)
+    references = ReferenceWaveforms(recipe, read_stored=read_stored)
+    references.load(recipe)
+    return PreparedRun(recipe, bench, options, chosen, played, references)
+
+
 def run(
     recipe: Recipe,
     bench: BenchFile,
+    options: RunOptions = DEFAULTS,
+    *,
+    read_stored: ReadStored | None = None,
+    store: CaptureStore | None = None,
+    pause: Callable[[float], None] = waits.sleep,
+) -> Outcome:
+    """Run a recipe on a bench: `prepare` and `carry_out`, whose parameters and errors these are."""
+    return carry_out(prepare(recipe, bench, options, read_stored=read_stored), store=store, pause=pause)
+
+
+def carry_out(
+    prepared: PreparedRun,
     *,
     store: CaptureStore | None = None,
-    serial: str = "",
-    operator: str = "",
-    desk: Operator | None = None,
-    progress: Progress | None = None,
-    stop_at_first: bool = False,
-    instruments: Mapping[str, str] | None = None,
-    seed: int | None = None,
-    draw: int | None = None,
-    full_wire_log: bool = False,
-    cross_check: bool = False,
-    time_limit: float | None = None,
     manager: pyvisa.ResourceManager | None = None,
-    read_stored: ReadStored | None = None,
     interruption: Interruption | None = None,
     pause: Callable[[float], None] = waits.sleep,
     elapsed: Callable[[], float] = time.monotonic,
     now: Callable[[], datetime] = lambda: datetime.now(UTC),
 ) -> Outcome:
-    """Run a recipe on a bench.
+    """Make every measurement of a run.
 
     A fault that concerns one measurement becomes its verdict `error`, and the next one follows. A broken connection, a
     full disk or an interruption ends the run; the outcome says so, and holds what was measured before. Outputs are
@@ -91,39 +131,23 @@ def run(
     Parameters
     ----------
     store : takes captures and dialogue as they come; memory if None.
-    operator : name of the person, for the outcome; desk : where that person is asked and told.
-    stop_at_first : end after the first measurement that did not pass.
-    instruments : by role, which of the bench's instruments takes it, where there are several.
-    seed : of a simulated bench, in place of the bench file's: what the board and the instruments are built like, and
-        unless `draw` is given also what fluctuates.
-    draw : what fluctuates on a simulated bench: noise, sampling phase, when a rare thing happens. Without it and
-        without a seed each run draws anew.
-    full_wire_log : keep the bytes of records in the wire log too, so that the run can be replayed from it.
-    cross_check : ask the instrument for its own values as well, whether the recipe wants it or not.
-    time_limit : s; longest time that the run may take, waiting for a person left out; the recipe's if None.
     manager : of another VISA library than the bench file's, for a replay say.
-    read_stored : reads a channel of a stored waveform, for comparisons, masks and what the source plays.
     interruption : what signals do, where the caller has taken them over for longer than the run.
     pause, elapsed, now : the clock; a test hands in its own.
 
     Raises
     ------
-    BenchFault : the bench lacks or forbids what the recipe wants; nothing was sent.
     OutputMayBeOn : an output could not be confirmed off.
     StorageFault : the store has no room, or takes nothing; nothing was sent.
-    FileFault : a stored waveform, to compare with or to play, cannot be used.
     LinkLost, NoAnswer, BadAnswer : an instrument is not there at the beginning.
 
     An error that comes once the store has begun has, in `outcome`, what the run brought until then.
     """
-    played = read_played(recipe, read_stored)
-    chosen = select(recipe, bench, instruments=instruments or {}, played=played)
-    into, person = store or InMemory(), desk or Unattended()
-    drawn = _draw_of(bench, seed=seed, draw=draw)
+    recipe, bench, options, chosen = prepared.recipe, prepared.bench, prepared.options, prepared.chosen
+    into, person = store or InMemory(), options.desk or Unattended()
+    drawn = _draw_of(bench, seed=options.seed, draw=options.draw)
     started, names = now(), list(chosen.names.values())
-    log = WireLog(into.wire_log, full=full_wire_log)
-    references = ReferenceWaveforms(recipe, read_stored=read_stored)
-    references.load(recipe)
+    log = WireLog(into.wire_log, full=options.full_wire_log)
     measurements: list[MeasurementOutcome] = []
     cut_short: list[CutShort] = []
     identities: dict[str, str] = {}
@@ -132,15 +156,15 @@ def run(
         return Outcome(
             title=recipe.title,
             part=recipe.part,
-            serial=serial,
-            operator=operator,
+            serial=options.serial,
+            operator=options.operator,
             started=started,
             ended=now(),
             recipe=Origin(recipe.path, recipe.text, recipe.sha256),
             bench=Origin(bench.path, bench.text, bench.digest),
             profiles=_origins(chosen),
             parameters=dict(recipe.parameters),
-            seed=bench.seed if seed is None else seed,
+            seed=bench.seed if options.seed is None else options.seed,
             draw=drawn,
             is_simulated=bench.is_simulated or manager is not None or say_simulated(identities.values()),
             identities=identities,
@@ -155,28 +179,30 @@ def run(
         into.begin(outcome(""), size=record_size(recipe, chosen))
         if recipe.cautions:
             person.confirm(caution_text(recipe.cautions))
-        with open_bench(bench, names, wire_log=log, seed=seed, draw=drawn, manager=manager, pause=pause) as opened:
+        with open_bench(
+            bench, names, wire_log=log, seed=options.seed, draw=drawn, manager=manager, pause=pause
+        ) as opened:
             identities |= opened.identities
             if opened.library:
                 person.say(f"VISA library: {opened.library}")
             into.identified(identities)
-            limit = TimeLimit(recipe.time_limit if time_limit is None else time_limit)
+            limit = TimeLimit(recipe.time_limit if options.time_limit is None else options.time_limit)
             limit.govern(opened)
             context = RunContext(
                 bench=opened,
                 attenuations=chosen.attenuations,
                 operator=limit.asking(person),
-                progress=Logged(progress or Silent()),
+                progress=Logged(options.progress or Silent()),
                 store=into,
                 pause=limit.pausing(pause),
                 elapsed=elapsed,
                 check=_both(taken.check, limit.check),
-                references=references,
-                played=played,
+                references=prepared.references,
+                played=prepared.played,
                 shielded=taken.shielded,
-                is_cross_checked=cross_check or recipe.cross_check,
+                is_cross_checked=options.cross_check or recipe.cross_check,
             )
-            error = _measure_all(recipe, context, taken, measurements, cut_short, stop_at_first=stop_at_first)
+            error = _measure_all(recipe, context, taken, measurements, cut_short, stop_at_first=options.stop_at_first)
     return outcome(error)
 
 

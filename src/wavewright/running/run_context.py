@@ -7,7 +7,7 @@ import logging
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
-from typing import Protocol, TextIO
+from typing import Protocol, TextIO, runtime_checkable
 
 from wavewright.analysis.reading import Reading
 from wavewright.instruments.bench import Bench
@@ -21,6 +21,7 @@ from wavewright.waveform import Capture
 log = logging.getLogger(__name__)
 
 
+@runtime_checkable
 class Operator(Protocol):
     """Whoever stands at the bench, or stands in for somebody."""
 
@@ -60,6 +61,7 @@ def placing_text(measurement: Measurement, setup: DigitizerSetup) -> str:
     return " ".join([measurement.place or "", *inputs]).strip()
 
 
+@runtime_checkable
 class Progress(Protocol):
     """Told at every step; a program that shows nothing passes `Silent`."""
 

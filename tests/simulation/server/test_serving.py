@@ -26,6 +26,7 @@ from wavewright.instruments.bench_file import load_bench
 from wavewright.recipe.load import load_recipe
 from wavewright.running.outcome import Outcome
 from wavewright.running.run import run
+from wavewright.running.run_options import RunOptions
 from wavewright.simulation.server.serving import BenchServer, serve
 
 DATA = 'SENSe:DATA? "XTIMe:VOLTage 1"'
@@ -210,7 +211,7 @@ def test_a_run_over_the_wire_reads_the_same_as_in_the_library(server: BenchServe
     live = tmp_path / "live.yaml"
     server.write_bench(live)
     served = run(load_recipe(recipe), load_bench(live), pause=lambda _: None)
-    simulated = run(load_recipe(recipe), load_bench(SIM / "bench.yaml"), seed=204, pause=lambda _: None)
+    simulated = run(load_recipe(recipe), load_bench(SIM / "bench.yaml"), RunOptions(seed=204), pause=lambda _: None)
     assert served.verdict == simulated.verdict
     assert values(served) == values(simulated)
 

@@ -30,20 +30,19 @@ def replay(
     import pyvisa
 
     from wavewright.instruments.replay import open_replay
-    from wavewright.logbook.kept_run import run
+    from wavewright.logbook.kept_run import run_and_keep
     from wavewright.logbook.outcome_files import outcome_as_json
     from wavewright.recipe.load import load_recipe
     from wavewright.reporting.console import print_outcome
+    from wavewright.running.run_options import RunOptions
     from wavewright.running.shipped_files import find_file
 
     desk = Desk(console(stderr=True), is_attended=False)
     try:
-        outcome = run(
+        outcome = run_and_keep(
             load_recipe(find_file(recipe), set=read_settings(settings)),
+            RunOptions(out=out, desk=desk, progress=desk),
             bench=chosen_bench(bench, recipe),
-            out=out,
-            desk=desk,
-            progress=desk,
             manager=pyvisa.ResourceManager(open_replay(wire_log)),
             pause=lambda seconds: None,
         )

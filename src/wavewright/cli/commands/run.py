@@ -93,12 +93,13 @@ def run(
     from wavewright.instruments.stop_signals import STOP_SIGNALS
     from wavewright.logbook.batch_run import seed_of
     from wavewright.logbook.golden import keep_golden
-    from wavewright.logbook.kept_run import run as run_and_keep
+    from wavewright.logbook.kept_run import run_and_keep
     from wavewright.logbook.place import usual_logbook
     from wavewright.quantities import read_quantity
     from wavewright.recipe.load import load_recipe
     from wavewright.running.interruption import Interrupted
     from wavewright.running.outcome import Outcome
+    from wavewright.running.run_options import RunOptions
     from wavewright.running.shipped_files import find_file
 
     there = load_bench(chosen_bench(bench, recipe))
@@ -108,32 +109,31 @@ def run(
     lot = (batch_name or f"{datetime.now(UTC):%Y%m%d-%H%M%S}") if is_batch else ""
     where = logbook or usual_logbook()
     desk = Desk(console(stderr=True), is_attended=not yes)
+    options = RunOptions(
+        serial=serial,
+        serial_pattern=pattern,
+        operator=operator,
+        station=station,
+        batch=lot,
+        out=out,
+        logbook=None if no_logbook else where,
+        logbook_may_be_away=is_batch,  # it was there when the batch began
+        instruments=read_instruments(instrument),
+        seed=seed,
+        draw=draw,
+        stop_at_first=stop_at_first,
+        cross_check=cross_check,
+        full_wire_log=full_wire_log,
+        time_limit=None if time_limit is None else read_quantity(time_limit, unit="s", least=1e-3).value,
+        patience=wait,
+        desk=desk,
+        progress=desk,
+        say=desk.say,
+    )
 
     def run_one(unit: str, interruption: Interruption | None = None) -> Outcome:
-        return run_and_keep(
-            wanted,
-            bench=there,
-            serial=unit,
-            serial_pattern=pattern,
-            operator=operator,
-            out=out,
-            desk=desk,
-            progress=desk,
-            stop_at_first=stop_at_first,
-            instruments=read_instruments(instrument),
-            seed=seed_of(unit) if seed_from_serial else seed,
-            draw=fresh_draw() if seed_from_serial and draw is None else draw,
-            full_wire_log=full_wire_log,
-            cross_check=cross_check,
-            time_limit=None if time_limit is None else read_quantity(time_limit, unit="s", least=1e-3).value,
-            logbook=None if no_logbook else where,
-            logbook_may_be_away=is_batch,  # it was there when the batch began
-            station=station,
-            batch=lot,
-            patience=wait,
-            say=desk.say,
-            interruption=interruption,
-        )
+        own = {"seed": seed_of(unit), "draw": fresh_draw() if draw is None else draw} if seed_from_serial else {}
+        return run_and_keep(wanted, options.changed(serial=unit, **own), bench=there, interruption=interruption)
 
     try:
         if is_batch:
@@ -141,9 +141,8 @@ def run(
                 raise Misuse(
                     "--batch without a logbook", do="leave --no-logbook out: the logbook knows what has passed"
                 )
-            how = BatchOptions(lot, pattern, repeat_passed, stop_after)
             return _run_batch(
-                wanted.name, run_one, where, serials, how, out=out,
+                wanted.name, run_one, where, serials, BatchOptions(lot, pattern, repeat_passed, stop_after), out=out,
                 simulated=there.is_simulated, say=desk.say, as_json=as_json,
             )  # fmt: skip
         outcome = run_one(serial)
