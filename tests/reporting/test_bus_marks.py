@@ -7,7 +7,8 @@ from dataclasses import replace
 import pytest
 
 from wavewright.recipe.load import parse_recipe
-from wavewright.reporting.pictures import Subject, marks_of
+from wavewright.reporting.drawn_shot import DrawnShot
+from wavewright.reporting.pictures import marks_of
 from wavewright.reporting.traces import SpanMark
 from wavewright.running.evaluation import evaluate
 from wavewright.running.result import MeasurementOutcome
@@ -39,7 +40,7 @@ def test_the_worst_occurrence_is_marked_on_the_bus(bit_rate: float, is_bad: bool
     capture = Capture({name: replace(draw(line, rate=100e6), name=name) for name, line in named})
     measurement = parse_recipe(RECIPE, "r.yaml").measurements[0]
     one = MeasurementOutcome("sensor", results=evaluate(measurement, [capture]))
-    subject = Subject(one, measurement, [capture], 0, ExaminedShot(capture, measurement), "sensor")
+    subject = DrawnShot(one, measurement, [capture], 0, ExaminedShot(capture, measurement), "sensor")
     (mark,) = (mark for mark in marks_of(subject) if isinstance(mark, SpanMark))
     reading = one.results[0].reading
     assert (mark.channel, mark.is_bad, mark.first) == ("scl", is_bad, reading.at)

@@ -15,13 +15,13 @@ from wavewright.running.shot import ExaminedShot
 from wavewright.running.stored_waveforms import ReferenceWaveforms
 
 if TYPE_CHECKING:
-    from wavewright.reporting.pictures import Subject
+    from wavewright.reporting.drawn_shot import DrawnShot
 
 MOST_BOXES = 100
 MOST_NAMED = 20
 
 
-def density_pictures(subject: Subject) -> Iterator[Picture]:
+def density_pictures(subject: DrawnShot) -> Iterator[Picture]:
     """The density of the channel that `persistence:` names; nothing without it."""
     wanted = subject.measurement.persistence
     if wanted is None:

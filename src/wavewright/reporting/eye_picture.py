@@ -13,12 +13,12 @@ from wavewright.reporting.picture import Picture
 
 if TYPE_CHECKING:
     from wavewright.recipe.computation import Computation
-    from wavewright.reporting.pictures import Subject
+    from wavewright.reporting.drawn_shot import DrawnShot
 
 EYES = frozenset({"eye_height", "eye_width"})
 
 
-def eye_pictures(subject: Subject) -> Iterator[Picture]:
+def eye_pictures(subject: DrawnShot) -> Iterator[Picture]:
     """An eye for each channel whose eye was measured, with the bit rate that the recipe gives."""
     wanted = {one.of[0]: one for one in subject.measurement.compute.values() if one.metric in EYES and one.of}
     for number, (channel, one) in enumerate(wanted.items(), 1):

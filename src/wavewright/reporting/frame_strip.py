@@ -11,13 +11,13 @@ from wavewright.errors import NotMeasurable
 from wavewright.reporting.traces import StripMark
 
 if TYPE_CHECKING:
-    from wavewright.reporting.pictures import Subject
+    from wavewright.reporting.drawn_shot import DrawnShot
 
 MOST_FRAMES = 400  # in one picture
 QUIET = frozenset({"crc", "checksum", "pec"})  # fields that say nothing which the errors do not
 
 
-def strip_marks(subject: Subject) -> Iterator[StripMark]:
+def strip_marks(subject: DrawnShot) -> Iterator[StripMark]:
     """A box a frame, over the channel that the line is decoded from first."""
     for line, wanted in subject.measurement.decode.items():
         channel = next(iter(wanted.channels.values()))

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import suppress
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
 from wavewright.analysis.catalogue import find_metric
@@ -13,8 +11,12 @@ from wavewright.analysis.reading import Reading
 from wavewright.errors import FileFault, Misuse, NotMeasurable, StorageFault
 from wavewright.judgement.verdict import Verdict
 from wavewright.quantities import read_interval, show_quantity
+from wavewright.reporting.density_picture import density_pictures
+from wavewright.reporting.drawn_shot import DrawnShot, decisive_shot, urgency
+from wavewright.reporting.eye_picture import eye_pictures
 from wavewright.reporting.frame_strip import strip_marks
 from wavewright.reporting.picture import Picture
+from wavewright.reporting.spectrum_picture import spectrum_pictures
 from wavewright.reporting.traces import LevelMark, Mark, SpanMark, marks_of_reading, trace_picture
 from wavewright.running.evaluation import readings_of
 from wavewright.running.outcome import Outcome
@@ -22,43 +24,13 @@ from wavewright.running.result import MeasurementOutcome, Result
 from wavewright.running.shot import ExaminedShot
 
 if TYPE_CHECKING:
-    from wavewright.recipe.measurement import Measurement
     from wavewright.recipe.recipe import Recipe
-    from wavewright.waveform import Capture, Waveform
 
 # readings that are themselves a level of their channel, so that their limit can be drawn across it
 LEVELS = frozenset({"maximum", "minimum", "mean", "cycle_mean", "high_level", "low_level"})
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Subject:
-    """What the pictures of a measurement are made of.
-
-    Parameters
-    ----------
-    one : as it is stored; measurement : as the recipe says it.
-    shots : all that were kept; number : of the one to be shown.
-    shot : that one, examined: its channels, those derived from them, and its frames.
-    anchor : begins the name of each picture.
-    """
-
-    one: MeasurementOutcome
-    measurement: Measurement
-    shots: Sequence[Capture]
-    number: int
-    shot: ExaminedShot
-    anchor: str
-
-    def waves(self) -> dict[str, Waveform]:
-        """The channels, and what was derived from them, as far as it could be."""
-        found = dict(self.shot.capture.waveforms)
-        for name in self.measurement.derived:
-            with suppress(NotMeasurable):
-                found[name] = self.shot.wave(name)
-        return found
-
-
-Maker = Callable[[Subject], Iterator[Picture]]
+Maker = Callable[[DrawnShot], Iterator[Picture]]
 
 
 def pictures_of(
@@ -84,7 +56,7 @@ def pictures_of(
         return
     subject = None
     if measurement is not None:
-        subject = Subject(one, measurement, shots, number, examined, anchor)
+        subject = DrawnShot(one, measurement, shots, number, examined, anchor)
     waves = subject.waves() if subject else capture.waveforms
     yield trace_picture(
         waves,
@@ -99,63 +71,21 @@ def pictures_of(
             yield from maker(subject)
 
 
-def subject_of(outcome: Outcome) -> tuple[MeasurementOutcome, Subject]:
-    """What one picture of a whole run shows: the measurement with the worst verdict, in its decisive shot.
-
-    Raises
-    ------
-    Misuse : no measurement has a shot, or this version does not read the recipe of the run.
-    """
-    from wavewright.recipe.load import parse_recipe
-
-    recipe = parse_recipe(outcome.recipe.text, outcome.recipe.file, set=outcome.parameters)
-    wanted = {each.label: each for each in recipe}
-    drawable = [one for one in outcome.measurements if one.label in wanted and len(outcome.captures.get(one.label, ()))]
-    if not drawable:
-        raise Misuse(f"no shot of `{outcome.title}` was kept", expected="captures beside the outcome")
-    one = max(drawable, key=lambda each: -1 if each.verdict is None else each.verdict.severity)
-    shots = outcome.captures[one.label]
-    number = decisive_shot(one, len(shots))
-    measurement = wanted[one.label]
-    return one, Subject(one, measurement, shots, number, ExaminedShot(shots[number], measurement), "picture")
-
-
 def makers() -> tuple[Maker, ...]:
     """What else is drawn, beside the trace."""
-    from wavewright.reporting.density_picture import density_pictures
-    from wavewright.reporting.eye_picture import eye_pictures
-    from wavewright.reporting.spectrum_picture import spectrum_pictures
-
     return (spectrum_pictures, density_pictures, eye_pictures)
 
 
 def _title(one: MeasurementOutcome, number: int, shots: int) -> str:
     if shots == 1:
         return "The shot"
-    failed = sorted((result for result in one.results if result.verdict is Verdict.FAIL), key=_urgency)
+    failed = sorted((result for result in one.results if result.verdict is Verdict.FAIL), key=urgency)
     if not failed or failed[0].decisive_shot != number:
         return f"Shot {number + 1} of {shots}"
     return f"Shot {number + 1} of {shots}, {'the one' if len(failed[0].shots) > 1 else 'one of those'} that decided"
 
 
-def decisive_shot(one: MeasurementOutcome, shots: int) -> int:
-    """The shot to show: the one that decided the worst result, else the one nearest to a limit, else the first."""
-    judged = [result for result in one.results if result.verdict is not None]
-    for result in sorted(judged, key=_urgency):
-        if result.decisive_shot is not None and result.decisive_shot < shots:
-            return result.decisive_shot
-        numbers = [reading.value for reading in result.shots]
-        known = [
-            (abs(value - (result.reading.value or 0.0)), shot)
-            for shot, value in enumerate(numbers)
-            if value is not None
-        ]
-        if known and result.reading.value is not None:
-            return min(known)[1]
-    return 0
-
-
-def marks_of(subject: Subject) -> Iterator[Mark]:
+def marks_of(subject: DrawnShot) -> Iterator[Mark]:
     """Everything that is drawn into the trace of a shot: levels, limits, what readings were taken from, frames."""
     drawn: set[tuple[str, float]] = set()
     readings = readings_of(subject.shot.capture, subject.measurement)
@@ -183,11 +113,6 @@ def _worst_mark(result: Result, reading: Reading, channel: str, is_bad: bool) ->
     return SpanMark(channel, reading.at, reading.at + lasting, _label(result, reading), is_bad)
 
 
-def _urgency(result: Result) -> tuple[int, float]:
-    severity = result.verdict.severity if result.verdict is not None else 0
-    return (-severity, result.relative_margin if result.relative_margin is not None else float("inf"))
-
-
 def _label(result: Result, reading: Reading) -> str:
     if reading.value is None:
         return result.name
@@ -206,7 +131,7 @@ def _limits(result: Result, channel: str) -> Iterator[LevelMark]:
             yield LevelMark(channel, value, f"{word} {result.name}: {show_quantity(value, result.reading.unit)}", True)
 
 
-def _reference_levels(subject: Subject, result: Result, channel: str) -> Iterator[LevelMark]:
+def _reference_levels(subject: DrawnShot, result: Result, channel: str) -> Iterator[LevelMark]:
     """The levels whose crossings a metric takes: its options of that kind, given or by default."""
     try:
         metric = find_metric(result.metric)

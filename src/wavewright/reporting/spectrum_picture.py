@@ -15,12 +15,12 @@ from wavewright.reporting.palette import INK, VERMILION
 from wavewright.reporting.picture import Picture
 
 if TYPE_CHECKING:
-    from wavewright.reporting.pictures import Subject
+    from wavewright.reporting.drawn_shot import DrawnShot
 
 LINES = 4000  # drawn; each stands for the strongest line of its stretch
 
 
-def spectrum_pictures(subject: Subject) -> Iterator[Picture]:
+def spectrum_pictures(subject: DrawnShot) -> Iterator[Picture]:
     """A spectrum for each channel that some reading looked at by frequency."""
     channels = {result.of[0]: result for result in subject.one.results if result.of and _is_spectral(result.metric)}
     for number, (channel, result) in enumerate(channels.items(), 1):
@@ -41,7 +41,7 @@ def _is_spectral(metric: str) -> bool:
     return "window" in {parameter.name for parameter in find_metric(metric).parameters} or "spectr" in module
 
 
-def _picture(subject: Subject, channel: str, name: str, tone: float | None) -> Picture:
+def _picture(subject: DrawnShot, channel: str, name: str, tone: float | None) -> Picture:
     import plotly.graph_objects as go
 
     from wavewright.analysis.spectrum.spectrum import amplitude_spectrum

@@ -8,9 +8,10 @@ from html import escape
 
 from wavewright.quantities import show_quantity
 from wavewright.reporting.catalogue import report_format
+from wavewright.reporting.drawn_shot import DrawnShot, drawn_shot_of
 from wavewright.reporting.outline import outline
 from wavewright.reporting.palette import BLUE, SKY_BLUE, VERMILION, YELLOW, colour_of
-from wavewright.reporting.pictures import Subject, marks_of, subject_of
+from wavewright.reporting.pictures import marks_of
 from wavewright.reporting.traces import LevelMark, Mark, SpanMark
 from wavewright.running.outcome import Outcome
 from wavewright.waveform import Waveform
@@ -28,7 +29,7 @@ def svg(outcome: Outcome) -> str:
     ------
     Misuse : no measurement of the run has a shot that can be drawn.
     """
-    one, subject = subject_of(outcome)
+    one, subject = drawn_shot_of(outcome)
     waves = subject.waves()
     height = TOP + len(waves) * (ROW + GAP) + 26
     marks = list(marks_of(subject))
@@ -124,5 +125,5 @@ def _span(waves: Mapping[str, Waveform]) -> tuple[float, float]:
     return min(starts), max(ends)
 
 
-def _trigger(subject: Subject) -> float:
+def _trigger(subject: DrawnShot) -> float:
     return subject.shot.capture.trigger_time

@@ -1,0 +1,89 @@
+"""The shot of a measurement that pictures show: the one that decided, and all that is known of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from wavewright.errors import Misuse, NotMeasurable
+from wavewright.running.outcome import Outcome
+from wavewright.running.result import MeasurementOutcome, Result
+from wavewright.running.shot import ExaminedShot
+
+if TYPE_CHECKING:
+    from wavewright.recipe.measurement import Measurement
+    from wavewright.waveform import Capture, Waveform
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DrawnShot:
+    """What the pictures of a measurement are made of.
+
+    Parameters
+    ----------
+    one : as it is stored; measurement : as the recipe says it.
+    shots : all that were kept; number : of the one to be shown.
+    shot : that one, examined: its channels, those derived from them, and its frames.
+    anchor : begins the name of each picture.
+    """
+
+    one: MeasurementOutcome
+    measurement: Measurement
+    shots: Sequence[Capture]
+    number: int
+    shot: ExaminedShot
+    anchor: str
+
+    def waves(self) -> dict[str, Waveform]:
+        """The channels, and what was derived from them, as far as it could be."""
+        found = dict(self.shot.capture.waveforms)
+        for name in self.measurement.derived:
+            with suppress(NotMeasurable):
+                found[name] = self.shot.wave(name)
+        return found
+
+
+def drawn_shot_of(outcome: Outcome) -> tuple[MeasurementOutcome, DrawnShot]:
+    """What one picture of a whole run shows: the measurement with the worst verdict, in its decisive shot.
+
+    Raises
+    ------
+    Misuse : no measurement has a shot, or this version does not read the recipe of the run.
+    """
+    from wavewright.recipe.load import parse_recipe
+
+    recipe = parse_recipe(outcome.recipe.text, outcome.recipe.file, set=outcome.parameters)
+    wanted = {each.label: each for each in recipe}
+    drawable = [one for one in outcome.measurements if one.label in wanted and len(outcome.captures.get(one.label, ()))]
+    if not drawable:
+        raise Misuse(f"no shot of `{outcome.title}` was kept", expected="captures beside the outcome")
+    one = max(drawable, key=lambda each: -1 if each.verdict is None else each.verdict.severity)
+    shots = outcome.captures[one.label]
+    number = decisive_shot(one, len(shots))
+    measurement = wanted[one.label]
+    return one, DrawnShot(one, measurement, shots, number, ExaminedShot(shots[number], measurement), "picture")
+
+
+def decisive_shot(one: MeasurementOutcome, shots: int) -> int:
+    """The shot to show: the one that decided the worst result, else the one nearest to a limit, else the first."""
+    judged = [result for result in one.results if result.verdict is not None]
+    for result in sorted(judged, key=urgency):
+        if result.decisive_shot is not None and result.decisive_shot < shots:
+            return result.decisive_shot
+        numbers = [reading.value for reading in result.shots]
+        known = [
+            (abs(value - (result.reading.value or 0.0)), shot)
+            for shot, value in enumerate(numbers)
+            if value is not None
+        ]
+        if known and result.reading.value is not None:
+            return min(known)[1]
+    return 0
+
+
+def urgency(result: Result) -> tuple[int, float]:
+    """What sorts results by how much they ask to be looked at: the worst verdict first, then the smallest margin."""
+    severity = result.verdict.severity if result.verdict is not None else 0
+    return (-severity, result.relative_margin if result.relative_margin is not None else float("inf"))
