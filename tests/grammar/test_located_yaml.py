@@ -8,10 +8,12 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
 from wavewright.errors import FileFault, Place, WavewrightError
+from wavewright.grammar import located_yaml
 from wavewright.grammar.located_yaml import YamlList, YamlMapping, YamlScalar, parse_tree
 from wavewright.recipe.load import load_recipe
 
@@ -169,3 +171,22 @@ def test_any_bytes_are_a_recipe_or_a_fault_of_the_file(
     path.write_bytes(content)
     with pytest.raises(FileFault):
         load_recipe(path)
+
+
+SHIPPED = sorted([*Path("recipes").glob("*.yaml"), *Path("sim").rglob("*.yaml")])
+
+
+@pytest.mark.parametrize("file", SHIPPED, ids=str)
+def test_both_parsers_of_pyyaml_make_the_same_tree(file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # libyaml is taken where it is there; PyYAML's own parser is the reference
+    def places(node: object) -> object:
+        if isinstance(node, YamlMapping):
+            return str(node.place), [(places(key), places(value)) for key, value in node.items()]
+        if isinstance(node, YamlList):
+            return str(node.place), [places(item) for item in node]
+        return (str(node), str(node.place), node.is_quoted) if isinstance(node, YamlScalar) else node
+
+    text = file.read_text(encoding="utf-8")
+    fast = places(parse_tree(text, "file"))
+    monkeypatch.setattr(located_yaml, "_FAST", yaml.SafeLoader)
+    assert places(parse_tree(text, "file")) == fast

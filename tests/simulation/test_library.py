@@ -161,18 +161,18 @@ def test_a_record_of_a_megabyte_comes_in_as_few_pieces_as_asked(digitizer: Messa
 
 
 FAULTY: list[tuple[Callable[[str], str], str]] = [
-    (lambda text: text.replace("acts_as: digitizer", "acts_as: toaster"), "acts as `toaster`"),
+    (lambda text: text.replace("acts_as: digitizer", "acts_as: toaster"), "83:16: `acts_as` is `toaster`"),
     (
         lambda text: text.replace('takes: Boolean, reset: "OFF", each', 'takes: bool, reset: "OFF", each'),
-        "`takes: bool`",
+        "129:68: `takes` is `bool`",
     ),
-    (lambda text: text.replace("reset: 8 V", "reset: 8 s"), "`reset`: `8 s`"),
+    (lambda text: text.replace("reset: 8 V", "reset: 8 s"), "138:18: `8 s` is a time"),
     (lambda text: text.replace('arm: "INIT', 'aim: "INIT'), "action `aim`"),
-    (lambda text: text.replace("\nwavewright:", "\nwavewrong:"), "no key `wavewright`"),
-    (lambda text: text.replace("ac_corner: 50 Hz", "ac_corner: 50"), "`ac_corner`"),
+    (lambda text: text.replace("\nwavewright:", "\nwavewrong:"), "`wavewright` is missing"),
+    (lambda text: text.replace("ac_corner: 50 Hz", "ac_corner: 50"), "89:20: `50` has no unit"),
     (lambda text: text.replace("TCPIP0::digitizer.example::inst0::INSTR", "digitizer"), "`resource: digitizer`"),
-    (lambda text: text.replace("inputs: 4", "inputs: 100000000"), "`inputs: 100000000`"),
-    (lambda text: text.replace("inputs: 4", "inputs: 2.5"), "`inputs: 2.5`"),
+    (lambda text: text.replace("inputs: 4", "inputs: 100000000"), "87:17: `100000000` is no count"),
+    (lambda text: text.replace("inputs: 4", "inputs: 2.5"), "87:17: `2.5` is no count"),
 ]
 
 

@@ -17,8 +17,8 @@ from pydantic_core import CoreSchema, core_schema
 from wavewright.errors import FileFault, Misuse, Place
 from wavewright.grammar.located_yaml import place_of
 from wavewright.grammar.model_reading import refusing
-from wavewright.quantities import read_quantity
-from wavewright.unit_symbols import EXAMPLES
+from wavewright.quantities import Interval, read_interval, read_quantity
+from wavewright.unit_symbols import EXAMPLES, MAY_BE_BARE, PLAIN_UNITS
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,17 +75,27 @@ class QuantityIn:
         """
         if isinstance(value, StatedQuantity):
             return value
-        if not isinstance(value, str):
-            shown = {True: "`true`", False: "`false`", None: "nothing"}.get(value) if not _is_nest(value) else "a list"
-            raise Misuse(f"{shown or f'`{value}`'} where a quantity is due", expected=self.expected)
-        if value in self.words:
-            return str(value)
+        text = self.text_of(value)
+        if text in self.words:
+            return str(text)
         try:
-            return StatedQuantity.read(value, unit=self.unit, least=self.least, most=self.most)
+            return StatedQuantity.read(text, unit=self.unit, least=self.least, most=self.most)
         except Misuse as fault:
             if not self.words:
                 raise
             raise Misuse(fault.what, expected=fault.expected + self._or_words, do=fault.do) from fault
+
+    def text_of(self, value: Any) -> str:
+        """The text that stands where the quantity is due.
+
+        Raises
+        ------
+        Misuse : there is none.
+        """
+        if isinstance(value, str):
+            return value
+        shown = {True: "`true`", False: "`false`", None: "nothing"}.get(value) if not _is_nest(value) else "a list"
+        raise Misuse(f"{shown or f'`{value}`'} where a quantity is due", expected=self.expected)
 
     def read_number(self, value: Any) -> float:
         """The number that stands in the file, in the unit; a number that comes from no file stays as it is.
@@ -120,7 +130,41 @@ class QuantityIn:
         )
 
     def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
-        return {"type": "string", "title": self.expected, "examples": [*self.words, self._example]}
+        # where no unit need be written, an editor takes what stands there for a number
+        kind = ["string", "number"] if self.unit in PLAIN_UNITS | MAY_BE_BARE | {"1", "x"} else "string"
+        return {"type": kind, "title": self.expected, "examples": [*self.words, self._example]}
+
+
+@dataclass(frozen=True, slots=True)
+class ToleranceIn:
+    """Annotation of an `Interval` field: a quantity with a tolerance, or without one, and then both ends are the same.
+
+    `Annotated[Interval, ToleranceIn("Hz", "340 kHz ± 2 %")]`.
+    """
+
+    unit: str
+    example: str
+
+    def read(self, value: Any) -> Interval:
+        """What the field holds, from what stands in the file.
+
+        Raises
+        ------
+        Misuse : no quantity in the unit, with or without a tolerance.
+        """
+        if isinstance(value, Interval):
+            return value
+        text = QuantityIn(self.unit, self.example).text_of(value)
+        if "±" in text or ".." in text:
+            return read_interval(text, unit=self.unit)
+        number = read_quantity(text, unit=self.unit).value
+        return Interval(number, number, self.unit)
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.no_info_plain_validator_function(refusing(self.read))
+
+    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
+        return {"type": "string", "title": "a quantity, with its tolerance or without", "examples": [self.example]}
 
 
 def _is_nest(value: object) -> bool:
@@ -150,5 +194,7 @@ Seconds = Annotated[float, QuantityIn("s", "20 ms")]
 Hertz = Annotated[float, QuantityIn("Hz", "100 MHz")]
 Ohms = Annotated[float, QuantityIn("ohm", "1 Mohm")]
 Farads = Annotated[float, QuantityIn("F", "12 pF", least=0)]
+Henries = Annotated[float, QuantityIn("H", "22 uH")]
+Baud = Annotated[float, QuantityIn("Bd", "19200")]
 Share = Annotated[float, QuantityIn("1", "1.5 %")]
 Number = Annotated[float, QuantityIn("", "10M")]

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
 import re
-from typing import Annotated
+from dataclasses import dataclass
+from typing import Annotated, Any
 
-from pydantic import AfterValidator, BeforeValidator, WithJsonSchema
+from pydantic import AfterValidator, BeforeValidator, GetCoreSchemaHandler, GetJsonSchemaHandler, WithJsonSchema
+from pydantic_core import CoreSchema, core_schema
 
 from wavewright.buses.search import patterns
 from wavewright.errors import Misuse
@@ -14,8 +17,8 @@ from wavewright.grammar.model_reading import refusing
 from wavewright.quantities import read_quantity
 
 
-def read_count(value: object) -> int:
-    """A whole number, at least 1: `16`, `80k`.
+def read_count(value: object, *, least: int = 1, most: float = math.inf) -> int:
+    """A whole number, at least 1 where nothing else is said: `16`, `80k`.
 
     Raises
     ------
@@ -27,16 +30,31 @@ def read_count(value: object) -> int:
         number = read_quantity(value, unit="").value
     else:
         raise Misuse(f"`{value}` where a number is due", expected="a whole number, such as `16` or `80k`")
-    if number != int(number) or number < 1:
-        raise Misuse(f"`{value}` is no count", expected="a whole number, at least 1")
+    if number != int(number) or not least <= number <= most:
+        up_to = f", at most {most:g}" if math.isfinite(most) else ""
+        raise Misuse(f"`{value}` is no count", expected=f"a whole number, at least {least}{up_to}")
     return int(number)
 
 
-Count = Annotated[
-    int,
-    BeforeValidator(refusing(read_count)),
-    WithJsonSchema({"anyOf": [{"type": "integer", "minimum": 1}, {"type": "string", "examples": ["80k"]}]}),
-]
+@dataclass(frozen=True, slots=True)
+class CountFrom:
+    """Annotation of a whole number: from which on, and up to which."""
+
+    least: int
+    most: float = math.inf
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        def read(value: object) -> int:
+            return read_count(value, least=self.least, most=self.most)
+
+        return core_schema.no_info_plain_validator_function(refusing(read))
+
+    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
+        bounds = {"minimum": self.least} | ({"maximum": self.most} if math.isfinite(self.most) else {})
+        return {"anyOf": [{"type": "integer", **bounds}, {"type": "string"}], "examples": [max(self.least, 1)]}
+
+
+Count = Annotated[int, CountFrom(1)]
 
 NAME_PATTERN = r"[A-Za-z][A-Za-z0-9_]*"
 
@@ -93,6 +111,24 @@ def read_line(value: object) -> str:
 
 
 Line = Annotated[str, BeforeValidator(refusing(read_line))]
+
+
+class _Kept:
+    """Annotation of a text that keeps the place where it stands, for what is found out about it later on."""
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        def read(value: object) -> str:
+            read_line(value)
+            return value if isinstance(value, str) else str(value)
+
+        return core_schema.no_info_plain_validator_function(refusing(read))
+
+    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
+        return {"type": "string"}
+
+
+LocatedText = Annotated[str, _Kept()]
+"""A text of one line; `place_of` tells where it stands."""
 
 
 def read_value(value: object) -> str:

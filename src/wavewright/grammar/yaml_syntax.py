@@ -27,6 +27,7 @@ CAUSES = (
     ("expected <block end>", "a line that is not indented as its neighbours are", "line it up with the keys above it"),
     ("could not find expected ':'", "a key without `:`", "write `key: value`"),
     ("cannot start any token", "a sign that cannot begin a value", "put the value in quotes"),
+    ("but found '<stream end>'", "a bracket that is never closed", "close it"),
     ("expected '<document start>'", "a closing bracket too many", "take it out"),
 )
 

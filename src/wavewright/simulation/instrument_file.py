@@ -3,20 +3,65 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Annotated, Any
 
-from pyvisa.rname import InvalidResourceName, to_canonical_name
+from pydantic import ConfigDict, Field
 
-from wavewright.errors import FileFault, Misuse
+from wavewright.errors import FileFault, Misuse, Place
+from wavewright.grammar.alternatives import ChosenBy
+from wavewright.grammar.located_yaml import YamlMapping, parse_tree, place_of, read_text
+from wavewright.grammar.model import GrammarModel
+from wavewright.grammar.model_reading import validated
+from wavewright.grammar.word_fields import LocatedText
 from wavewright.simulation.bench import Bench
-from wavewright.simulation.definition import Section, read_definition
-from wavewright.simulation.devices.acquiring import MOST_INPUTS
-from wavewright.simulation.devices.roles import Making, roles
+from wavewright.simulation.devices.roles import InstrumentEntry, Making, roles
 from wavewright.simulation.disturbances.plan import DisturbancePlan
 from wavewright.simulation.scpi.device import ScpiDevice
-from wavewright.simulation.scpi.parameter_types import Boolean, Kind, Number, Text, Value, Words
 from wavewright.simulation.scpi.settings import Setting, Settings
+
+
+def _entries() -> Mapping[str, type[InstrumentEntry]]:
+    return {name: make.entry for name, make in roles().items()}
+
+
+class ElsewhereEntry(GrammarModel):
+    """An instrument that another file describes, under the same name."""
+
+    file: LocatedText = Field(description="the other file; a relative path begins here", examples=["instruments.yaml"])
+
+
+class CommandTables(GrammarModel):
+    """The instruments that Wavewright's own simulation makes."""
+
+    instruments: dict[str, Annotated[InstrumentEntry, ChosenBy("acts_as", _entries, "instrument")]] = Field(
+        default_factory=dict, description="the instruments by name"
+    )
+    from_other_files: dict[str, ElsewhereEntry] = Field(
+        default_factory=dict,
+        description="instruments that stand in other files, by name",
+        examples=[{"supply": {"file": "instruments.yaml"}}],
+    )
+
+
+class InstrumentsFile(GrammarModel):
+    """Simulated instruments: a definition that pyvisa-sim can read, and the command tables that Wavewright adds."""
+
+    model_config = ConfigDict(extra="ignore")
+
+    wavewright: CommandTables = Field(description="the instruments with their command tables")
+    spec: object = Field(default=None, description="of pyvisa-sim: version of its format", examples=["1.1"])
+    devices: object = Field(
+        default=None,
+        description="of pyvisa-sim: what it answers by itself, without Wavewright",
+        examples=[{"supply": {"dialogues": [{"q": "*IDN?", "r": "Wavewright,Simulated supply,WS-0204,1.0"}]}}],
+    )
+    resources: object = Field(
+        default=None,
+        description="of pyvisa-sim: the device at each address",
+        examples=[{"TCPIP0::supply.example::inst0::INSTR": {"device": "supply"}}],
+    )
 
 
 def load_instruments(path: Path, bench: Bench, faults: Mapping[str, DisturbancePlan]) -> dict[str, ScpiDevice]:
@@ -28,115 +73,79 @@ def load_instruments(path: Path, bench: Bench, faults: Mapping[str, DisturbanceP
 
     Raises
     ------
-    FileFault : with file, line and column of what cannot be used.
+    FileFault : all that cannot be used, with file, line and column.
     """
-    top = read_definition(path)
-    if "wavewright" not in top:
-        raise FileFault("no key `wavewright`", where=top.place(), expected="the instruments' command tables below it")
-    sections = top.section("wavewright").sections("instruments")
-    for name, place in top.section("wavewright").sections("from_other_files").items():
-        other = read_definition(path.parent / place.text("file"))
-        sections[name] = other.section("wavewright").section("instruments").section(name)
-    unknown = sorted(set(faults) - set(sections))
-    if unknown:
-        raise FileFault(f"faults for `{unknown[0]}`", where=str(path), expected=f"one of {', '.join(sections)}")
-    return {_resource(section): _device(name, section, bench, faults.get(name)) for name, section in sections.items()}
+    entries = _all_entries(path)
+    wrong = [
+        FileFault(f"faults for `{name}`", where=plan.place, expected=f"one of {', '.join(entries)}")
+        for name, plan in faults.items()
+        if name not in entries
+    ]
+    devices: dict[str, ScpiDevice] = {}
+    for name, (entry, place) in entries.items():
+        try:
+            devices[entry.resource] = _device(name, entry, place, bench, faults.get(name))
+        except FileFault as fault:
+            wrong.append(fault)
+    if wrong:
+        raise FileFault.joined(wrong)
+    return devices
 
 
-def _resource(section: Section) -> str:
-    given = section.text("resource")
+def _all_entries(path: Path) -> dict[str, tuple[InstrumentEntry, Place]]:
+    """The instruments of a file, those that it takes from others included, and where each stands."""
+    file, tree = _read(path)
+    found = _own_entries(file, tree)
+    faults: list[FileFault] = []
+    others: dict[str, dict[str, tuple[InstrumentEntry, Place]]] = {}
+    for name, elsewhere in file.wavewright.from_other_files.items():
+        if elsewhere.file not in others:
+            try:
+                others[elsewhere.file] = _own_entries(*_read(path.parent / elsewhere.file))
+            except FileFault as fault:
+                others[elsewhere.file] = {}
+                faults += fault.faults or [fault]
+                continue
+        other = others[elsewhere.file]
+        if name in other:
+            found[name] = other[name]
+        elif other:
+            where, expected = place_of(elsewhere.file) or str(path), f"one of {', '.join(other)}"
+            faults.append(FileFault(f"`{elsewhere.file}` has no `{name}`", where=where, expected=expected))
+    if faults:
+        raise FileFault.joined(faults)
+    return found
+
+
+def _read(path: Path) -> tuple[InstrumentsFile, YamlMapping]:
+    tree = parse_tree(read_text(path), str(path))
+    return validated(tree, InstrumentsFile), tree
+
+
+def _own_entries(file: InstrumentsFile, tree: YamlMapping) -> dict[str, tuple[InstrumentEntry, Place]]:
+    places = tree.mapping_at("wavewright").mapping_at("instruments")
+    return {name: (entry, places.mapping_at(name).place) for name, entry in file.wavewright.instruments.items()}
+
+
+def _device(
+    name: str, entry: InstrumentEntry, place: Place, bench: Bench, faults: DisturbancePlan | None
+) -> ScpiDevice:
+    rows = [_setting(key, row, entry.inputs) for key, row in entry.settings.items()]
+    making: Making[Any] = Making(entry.identity, Settings(rows), bench, entry.details, zlib.crc32(name.encode()))
     try:
-        return to_canonical_name(given)
-    except InvalidResourceName as fault:
-        raise FileFault(
-            f"`resource: {given}`: {fault}",
-            where=section.place("resource"),
-            expected="a VISA resource, such as TCPIP0::digitizer.example::inst0::INSTR",
-        ) from fault
-
-
-def _device(name: str, section: Section, bench: Bench, faults: DisturbancePlan | None) -> ScpiDevice:
-    acts_as = section.text("acts_as")
-    if acts_as not in roles():
-        raise FileFault(
-            f"instrument `{name}` acts as `{acts_as}`",
-            where=section.place("acts_as"),
-            expected=f"one of {', '.join(roles())}",
-        )
-    numbers = section.whole_number("inputs", 1, most=MOST_INPUTS)
-    rows = [_setting(key, row, numbers) for key, row in section.sections("settings").items()]
-    details = section.section("details") if "details" in section else section
-    making = Making(section.text("identity"), Settings(rows), bench, details, zlib.crc32(name.encode()))
-    try:
-        instrument = roles()[acts_as](making)
-        headers = {action: section.section("actions").text(action) for action in section.section("actions")}
-        device = ScpiDevice(
-            instrument,
-            headers,
-            message_time=section.quantity("message_time", "s", 1e-3),
-            queue_depth=section.whole_number("error_queue", 20, most=1000),
+        return ScpiDevice(
+            roles()[entry.acts_as](making),
+            entry.actions,
+            message_time=entry.message_time,
+            queue_depth=entry.error_queue,
             disturbances=faults,
-            completes_at_once=section.text("operation_complete", "when it is") == "at once",
+            completes_at_once=entry.operation_complete == "at once",
         )
     except Misuse as fault:
-        where = section.place()
-        raise FileFault(
-            f"instrument `{name}`: {fault.what}", where=where, expected=fault.expected, do=fault.do
-        ) from fault
-    return device
+        what, where = f"instrument `{name}`: {fault.what}", fault.where or place
+        raise FileFault(what, where=where, expected=fault.expected, do=fault.do) from fault
 
 
-def _setting(key: str, row: Section, numbers: int) -> Setting:
-    pattern = row.text("header")
-    takes = row.text("takes")
-    if takes not in _KINDS:
-        raise FileFault(f"`takes: {takes}`", where=row.place("takes"), expected=f"one of {', '.join(_KINDS)}")
-    kind, reset = _KINDS[takes](row)
-    count = numbers if row.text("each", "") == "input" else 1
-    row.finish()
-    return Setting(key, pattern, kind, reset, count)
-
-
-def _number(row: Section) -> tuple[Kind, Value]:
-    unit = row.text("unit", "")
-    steps = row.quantities("steps", unit) if "steps" in row else ()
-    reset = row.quantity("reset", unit)
-    is_whole = row.text("takes") == "whole number"
-    kind = Number(
-        unit=row.text("suffix", unit.upper()),
-        minimum=row.quantity("least", unit, steps[0] if steps else None),
-        maximum=row.quantity("most", unit, steps[-1] if steps else None),
-        default=reset,
-        steps=steps,
-        rounding=row.text("rounding", "up"),
-        resolution=row.quantity("resolution", unit, 0.0),
-        is_integer=is_whole,
-        fuzz=row.text("beyond", "refused") == "limited",
-        digits=row.whole_number("digits", 0, most=17),
-    )
-    return kind, reset
-
-
-def _boolean(row: Section) -> tuple[Kind, Value]:
-    reset = row.text("reset").lower() in ("on", "true", "1")
-    return Boolean(reset), reset
-
-
-def _words(row: Section) -> tuple[Kind, Value]:
-    reset = row.text("reset")
-    kind = Words(row.texts("words"), default=reset, most=row.whole_number("most", 1, most=1000))
-    return kind, reset
-
-
-def _text(row: Section) -> tuple[Kind, Value]:
-    reset = row.text("reset", "")
-    return Text(reset, row.whole_number("most", 255, most=1_000_000)), reset
-
-
-_KINDS: Mapping[str, Callable[[Section], tuple[Kind, Value]]] = {
-    "number": _number,
-    "whole number": _number,
-    "Boolean": _boolean,
-    "word": _words,
-    "text": _text,
-}
+def _setting(key: str, row: Any, inputs: int) -> Setting:
+    kind, reset = row.kind()
+    return Setting(key, row.header, kind, reset, inputs if row.each == "input" else 1)

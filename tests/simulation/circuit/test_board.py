@@ -217,12 +217,15 @@ def write(folder: Path, text: str) -> Path:
 
 
 FAULTY_FILES = [
-    ("wavewright-board: 2\n", "1:1: another grammar version"),
-    ("wavewright-board: 1\ntitle: x\nprobes_at_rest: {}\nnodes:\n  a: {kind: fed}\n", "5:7: node `a` of kind `fed`"),
-    ("wavewright-board: 1\ntitle: x\nprobes_at_rest: {1: b}\nnodes: {}\n", "3:18: `b` is no node"),
-    ("wavewright-board: 1\nwavewright-board: 1\n", "2:1: key `wavewright-board` a second time"),
-    ("- a\n", "1:1: not a mapping"),
-    ("a: [\n", "not YAML"),
+    ("wavewright-board: 2\n", "1:19: `wavewright-board` is `2`"),
+    (
+        "wavewright-board: 1\ntitle: x\nprobes_at_rest: {}\nnodes:\n  a: {kind: fed}\n",
+        "5:13: `kind` is `fed`",
+    ),
+    ("wavewright-board: 1\ntitle: x\nprobes_at_rest: {1: b}\nnodes: {}\n", "3:21: `b` is no node"),
+    ("wavewright-board: 1\nwavewright-board: 1\n", "2:1: key `wavewright-board` again"),
+    ("- a\n", "1:1: the file is a list"),
+    ("a: [\n", "a bracket that is never closed"),
 ]
 
 
@@ -240,35 +243,36 @@ def test_a_misspelt_key_and_a_wrong_unit_in_a_board_file(tmp_path: Path) -> None
         load_board(
             write(tmp_path, text.replace("clamp: 60 V", "clamp: 60 V\n    clampp: 60 V")), Surroundings(), seed=1
         )
-    with pytest.raises(FileFault, match=r"`hold`: `2\.2 V`"):
+    with pytest.raises(FileFault, match=r"board.yaml:31:11: `2\.2 V`"):
         load_board(write(tmp_path, text.replace("2.2 ms ± 10 %", "2.2 V")), Surroundings(), seed=1)
 
 
 def test_no_such_board_file(tmp_path: Path) -> None:
-    with pytest.raises(FileFault, match="no such file"):
+    with pytest.raises(FileFault, match="there is no such file"):
         load_board(tmp_path / "absent.yaml", Surroundings(), seed=1)
 
 
 @pytest.mark.parametrize(
     "stands, instead, place, message",
     [
-        ("{1: rail, 2", "{first: rail, 2", "5:18", "`first` is not the number of an input"),
+        ("{1: rail, 2", "{first: rail, 2", "5:18", "`first` is not a number"),
         ("works_at: 2.6 V", "works_at: 0.05 V", "28:5", "node `reset` cannot be computed from its values"),
         ("low: 0.05 V", "low: 3.4 V", "28:5", "node `reset` cannot be computed from its values"),
-        ("pulled_to: rail", "pulled_to: feed", "28:5", "`pulled_to: feed` is not a rail"),
-        ("fed_by: feed\n    threshold", "fed_by: rail\n    threshold", "39:5", "`fed_by: rail` is not a feed"),
+        ("pulled_to: rail", "pulled_to: feed", "30:16", "`pulled_to: feed` is not a rail"),
+        ("fed_by: feed\n    threshold", "fed_by: rail\n    threshold", "41:13", "`fed_by: rail` is not a feed"),
         (
             "driven_by: drive\n    fed_by: feed",
             "driven_by: drive\n    fed_by: rail",
-            "48:5",
+            "51:13",
             "`fed_by: rail` is not a feed",
         ),
-        ("driven_by: drive", "driven_by: rail", "48:5", "`driven_by: rail` is not a half bridge"),
+        ("driven_by: drive", "driven_by: rail", "50:16", "`driven_by: rail` is not a half bridge"),
         (
             "nodes:\n",
-            "nodes:\n  first: {kind: coil_terminal, driven_by: second}\n",
-            "8:10",
-            "`driven_by: second` is no node",
+            "nodes:\n  first: {kind: buck_rail, fed_by: second, level: 3 V, frequency: 1 MHz, inductance: 1 uH,\n"
+            "    series_resistance: 1 ohm, starts_at: 1 V, start_delay: 1 s, soft_start: 1 s, fall: 1 s}\n",
+            "8:36",
+            "`fed_by: second` is no node",
         ),
     ],
 )
@@ -281,3 +285,24 @@ def test_values_that_no_board_can_have_are_a_fault_of_the_file(
         load_board(write(tmp_path, text.replace(stands, instead, 1)), Surroundings(), seed=1)
     assert f":{place}: " in str(refused.value)
     assert message in str(refused.value)
+
+
+def test_all_faults_of_a_board_file_are_told_at_once(tmp_path: Path) -> None:
+    text = (SIM / "vc204.yaml").read_text(encoding="utf-8")
+    text = text.replace("clamp: 60 V", "clamp: 60 A").replace("hold: 2.2 ms ± 10 %", "hld: 2.2 ms ± 10 %")
+    with pytest.raises(FileFault) as caught:
+        load_board(write(tmp_path, text), Surroundings(), seed=1)
+    assert [str(fault).partition("board.yaml:")[2].partition("\n")[0] for fault in caught.value.faults] == [
+        "28:5: `hold` is missing in `open_drain_reset`",
+        "31:5: unknown key `hld` in `open_drain_reset`",
+        "54:12: `60 A` is a current",
+    ]
+
+
+def test_what_hangs_on_a_node_that_cannot_be_made_is_not_blamed(tmp_path: Path) -> None:
+    text = (SIM / "vc204.yaml").read_text(encoding="utf-8")
+    text = text.replace("fed_by: feed\n    threshold", "fed_by: rail\n    threshold")
+    with pytest.raises(FileFault) as caught:
+        load_board(write(tmp_path, text), Surroundings(), seed=1)
+    assert "node `drive`: `fed_by: rail` is not a feed" in str(caught.value)
+    assert "coil" not in str(caught.value)  # it is driven by `drive`

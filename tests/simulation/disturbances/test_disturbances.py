@@ -173,12 +173,12 @@ def test_every_kind_of_fault_is_tried_here() -> None:
 
 
 FAULTY = [
-    ("fault: explode", "3:31: fault `explode`"),
-    ("fault: delay", "key `by` is missing"),
-    ("fault: delay, by: 3", "`by`"),
+    ("fault: explode", "3:38: `fault` is `explode`"),
+    ("fault: delay", "3:7: `by` is missing"),
+    ("fault: delay, by: 3", "3:49: `3` has no unit"),
     ("fault: reset, evry: 3", "did you mean `every`"),
     ("fault: reset, at: '('", "no regular expression"),
-    ("fault: reset, every: 0", "`every` below 1"),
+    ("fault: reset, every: 0", "3:52: `0` is no count"),
 ]
 
 
@@ -199,5 +199,23 @@ def test_faults_for_an_instrument_that_is_not_there(tmp_path: Path) -> None:
 def test_a_value_that_a_fault_cannot_take_is_a_fault_of_the_file(tmp_path: Path, values: str) -> None:
     with pytest.raises(FileFault) as refused:
         bench(tmp_path, values)
-    assert "fault `errors` cannot be made from its values" in str(refused.value)
-    assert "faults.yaml:" in str(refused.value)
+    assert "faults.yaml:3:63: `code` is `" in str(refused.value)
+    assert "expected: a whole number" in str(refused.value)
+
+
+def test_all_faults_of_a_fault_file_are_told_at_once(tmp_path: Path) -> None:
+    path = tmp_path / "faults.yaml"
+    path.write_text(
+        "wavewright-faults: 1\nfaults:\n"
+        "  late: {instrument: digitizer, fault: delay, by: 3 V}\n"
+        "  cut: {instrument: digitizer, fault: short block, byts: 3}\n",
+        encoding="utf-8",
+    )
+    with pytest.raises(FileFault) as refused:
+        load_faults(path, seed=1)
+    assert [str(fault.where).rpartition("faults.yaml:")[2] for fault in refused.value.faults] == ["3:51", "4:52"]
+
+
+def test_a_fault_of_an_instrument_that_is_not_there_is_told_at_its_place(tmp_path: Path) -> None:
+    with pytest.raises(FileFault, match=r"faults.yaml:3:20: faults for `digitiser`"):
+        bench(tmp_path, "fault: reset", instrument="digitiser")

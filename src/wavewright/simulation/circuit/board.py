@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from types import MappingProxyType
+from typing import Annotated, Any, Literal
 
 import numpy as np
+from pydantic import Field
 
-from wavewright.errors import FileFault, Misuse
-from wavewright.simulation.circuit.nodes import Making, Node, node_kinds
+from wavewright.errors import FileFault, Misuse, Place
+from wavewright.grammar.alternatives import ChosenBy
+from wavewright.grammar.located_yaml import YamlMapping, parse_tree, place_of, read_text
+from wavewright.grammar.model import GrammarModel
+from wavewright.grammar.model_reading import validated
+from wavewright.grammar.word_fields import Count, Line, LocatedText
+from wavewright.simulation.circuit.nodes import HangsOnUnmade, Making, Node, NodeEntry, node_kinds
 from wavewright.simulation.circuit.surroundings import Surroundings
-from wavewright.simulation.definition import Section, read_definition
 
 
 class Board:
@@ -34,48 +40,65 @@ class Board:
         return {name: dict(node.truth()) for name, node in self.nodes.items()}
 
 
+def _entries() -> Mapping[str, type[NodeEntry]]:
+    return {name: make.entry for name, make in node_kinds().items()}
+
+
+class BoardFile(GrammarModel):
+    """A simulated board: its nodes, and where the probes hang."""
+
+    version: Annotated[Literal["1"], Field(alias="wavewright-board")] = Field(description="version of the grammar: 1")
+    title: Line = Field(description="what board this is", examples=["VC-204 irrigation valve controller"])
+    probes_at_rest: dict[Count, LocatedText] = Field(
+        description="the node that each input's probe hangs on before anybody has moved one",
+        examples=[{"1": "rail", "2": "reset"}],
+    )
+    nodes: dict[str, Annotated[NodeEntry, ChosenBy("kind", _entries, "node")]] = Field(
+        default_factory=dict, description="the nodes by name; one that feeds another stands above it"
+    )
+
+
 def load_board(path: Path, surroundings: Surroundings, *, seed: int) -> Board:
     """The board of a file. The seed decides where within its tolerances each part lies.
 
     Raises
     ------
-    FileFault : with file, line and column of what cannot be used.
+    FileFault : all that cannot be used, with file, line and column.
     """
-    top = read_definition(path)
-    if top.text("wavewright-board") != "1":
-        raise FileFault("another grammar version", where=top.place("wavewright-board"), expected="1")
-    top.text("title")
+    tree = parse_tree(read_text(path), str(path))
+    file = validated(tree, BoardFile)
+    faults: list[FileFault] = []
     nodes: dict[str, Node] = {}
-    test_points: dict[str, str] = {}
-    for name, section in top.sections("nodes").items():
+    unmade: frozenset[str] = frozenset()
+    for name, entry in file.nodes.items():
         generator = np.random.default_rng([seed, zlib.crc32(name.encode())])
-        nodes[name] = _made(name, Making(section, surroundings, MappingProxyType(dict(nodes)), generator, seed))
-        point = section.text("test_point", "")
-        if point in test_points:
-            raise FileFault(
-                f"{point} a second time", where=section.place("test_point"), expected="one node a test point"
-            )
-        if point:
-            test_points[point] = name
-        section.finish()
-    wiring = _wiring(top, nodes)
-    top.finish()
+        making = Making(entry, surroundings, MappingProxyType(dict(nodes)), generator, seed, unmade)
+        try:
+            nodes[name] = _made(name, making, where=tree.mapping_at("nodes").mapping_at(name).place)
+        except HangsOnUnmade:
+            unmade |= {name}
+        except FileFault as fault:
+            unmade |= {name}
+            faults.append(fault)
+    if not faults:  # what hangs on a node that could not be made is not to blame
+        faults += _stray_probes(file, tree)
+    faults += _shared_test_points(file)
+    if faults:
+        raise FileFault.joined(faults)
+    test_points = {str(entry.test_point): name for name, entry in file.nodes.items() if entry.test_point}
+    wiring = {number: str(name) for number, name in file.probes_at_rest.items()}
     return Board(nodes, test_points, wiring)
 
 
-def _made(name: str, making: Making) -> Node:
-    kinds = node_kinds()
-    kind = making.section.text("kind")
-    if kind not in kinds:
-        raise FileFault(
-            f"node `{name}` of kind `{kind}`", where=making.section.place("kind"), expected=f"one of {', '.join(kinds)}"
-        )
-    where = making.section.place()
+def _made(name: str, making: Making[Any], *, where: Place) -> Node:
     try:
-        node = kinds[kind](making)
+        node = node_kinds()[making.entry.kind](making)
         node.truth()  # what cannot be computed of it shows here, and not in the middle of a record
+    except HangsOnUnmade:
+        raise
     except Misuse as fault:
-        raise FileFault(f"node `{name}`: {fault.what}", where=where, expected=fault.expected, do=fault.do) from fault
+        what = f"node `{name}`: {fault.what}"
+        raise FileFault(what, where=fault.where or where, expected=fault.expected, do=fault.do) from fault
     except (ValueError, ArithmeticError) as fault:
         raise FileFault(
             f"node `{name}` cannot be computed from its values: {fault}",
@@ -85,15 +108,17 @@ def _made(name: str, making: Making) -> Node:
     return node
 
 
-def _wiring(top: Section, nodes: Mapping[str, Node]) -> dict[int, str]:
-    """Where the probes hang before anybody has moved one."""
-    section = top.section("probes_at_rest")
-    if strays := [number for number in section if not number.isdecimal()]:
-        where = section.place(strays[0])
-        raise FileFault(f"`{strays[0]}` is not the number of an input", where=where, expected="`1: node`, say")
-    wiring = {int(number): section.text(number) for number in section}
-    for number, name in wiring.items():
-        if name not in nodes:
-            place = section.place(str(number))
-            raise FileFault(f"`{name}` is no node", where=place, expected=f"one of {', '.join(nodes)}")
-    return wiring
+def _shared_test_points(file: BoardFile) -> Iterator[FileFault]:
+    seen: set[str] = set()
+    for entry in file.nodes.values():
+        if entry.test_point in seen:
+            where = place_of(entry.test_point) or ""
+            yield FileFault(f"{entry.test_point} a second time", where=where, expected="one node per test point")
+        seen |= {str(entry.test_point)} if entry.test_point else set()
+
+
+def _stray_probes(file: BoardFile, tree: YamlMapping) -> Iterator[FileFault]:
+    for number, name in file.probes_at_rest.items():
+        if name not in file.nodes:
+            where = place_of(name) or tree.mapping_at("probes_at_rest").key_place(str(number))
+            yield FileFault(f"`{name}` is no node", where=where, expected=f"one of {', '.join(file.nodes)}")

@@ -5,18 +5,51 @@ from __future__ import annotations
 import math
 import zlib
 from collections.abc import Mapping
+from typing import Annotated, ClassVar, Self
 
 import numpy as np
+from pydantic import Field, model_validator
 
 from wavewright.buses.line.logic import Line
 from wavewright.errors import Misuse
-from wavewright.simulation.circuit.conversations import KINDS, Conversation
+from wavewright.grammar.located_yaml import place_of
+from wavewright.grammar.model_reading import refusal
+from wavewright.grammar.quantity_fields import Farads, Ohms, QuantityIn, Share, Volts
+from wavewright.grammar.word_fields import LocatedText
+from wavewright.simulation.circuit.conversations import PACE_KEYS, SPEAKERS, Conversation, ConversationEntry
 from wavewright.simulation.circuit.edges import charged
 from wavewright.simulation.circuit.motion import Floats, Motion, polyline
-from wavewright.simulation.circuit.nodes import Making, node_kind
+from wavewright.simulation.circuit.nodes import Making, NodeEntry, node_kind
 from wavewright.simulation.circuit.power import rail_of
 from wavewright.simulation.circuit.surroundings import Load
 from wavewright.simulation.encoders.impairments import jittered, off_rate
+
+Delay = Annotated[float, QuantityIn("s", "10 ns", least=0)]
+
+
+class BusLineEntry(ConversationEntry):
+    """One line of a bus."""
+
+    fed_by: LocatedText = Field(description="the rail without which nothing is said", examples=["rail"])
+    signal: LocatedText = Field(description="which line of the conversation this is", examples=["tx", "scl"])
+    rate_error: Share = Field(default=0.0, description="how much too fast the sender's clock is", examples=["2 %"])
+    jitter: Delay = Field(default=0.0, description="standard deviation of each edge", examples=["10 ns"])
+    skew: Delay = Field(default=0.0, description="how much later than the others this line is", examples=["40 ns"])
+    low: Volts = Field(default=0.0, description="voltage of the low level", examples=["0 V"])
+    high: Volts = Field(default=3.3, description="voltage of the high level", examples=["3.3 V"])
+    rise_resistance: Ohms = Field(description="that charges the line: pull-up, or driver")
+    fall_resistance: Ohms | None = Field(
+        default=None, description="that discharges the line; the same as rising if left out"
+    )
+    capacitance: Farads = Field(description="of the line, without a probe")
+
+    @model_validator(mode="after")
+    def _has_its_own_pace(self) -> Self:
+        own = PACE_KEYS[self.says]
+        for key in ("baud", "answers_after", "bit_rate"):
+            if key not in own and getattr(self, key) is not None:
+                raise refusal(Misuse(f"`{key}` of a line that says {self.says}", expected=f"`{'` or `'.join(own)}`"))
+        return self
 
 
 @node_kind("bus_line")
@@ -28,27 +61,23 @@ class BusLine:
     is, `jitter` the standard deviation of each edge, `skew` how much later than the others the line is.
     """
 
-    def __init__(self, making: Making) -> None:
-        section = making.section
+    entry: ClassVar[type[NodeEntry]] = BusLineEntry
+
+    def __init__(self, making: Making[BusLineEntry]) -> None:
+        entry = making.entry
         self._rail = rail_of(making, "fed_by")
-        says, self._signal = section.text("says"), section.text("signal")
-        if says not in KINDS:
-            raise Misuse(f"`says: {says}`", expected=f"one of {', '.join(KINDS)}")
-        salt = zlib.crc32(says.encode()) + int(making.seed) % (1 << 31)
-        wrong_every = int(section.quantity("wrong_every", "", 0.0))
-        self.conversation = Conversation(KINDS[says](section), section.quantity("every", "s"), wrong_every, salt)
-        self._rate_error = section.quantity("rate_error", "1", 0.0)
-        self._jitter, self._skew = section.quantity("jitter", "s", 0.0), section.quantity("skew", "s", 0.0)
-        if self._jitter < 0 or self._skew < 0:
-            raise Misuse(f"`jitter` or `skew` of `{self._signal}` is negative", expected="0 s or more")
+        self._signal = str(entry.signal)
+        salt = zlib.crc32(entry.says.encode()) + int(making.seed) % (1 << 31)
+        self.conversation = Conversation(SPEAKERS[entry.says](entry), entry.every, entry.wrong_every, salt)
+        self._rate_error, self._jitter, self._skew = entry.rate_error, entry.jitter, entry.skew
         self._seed = (salt % (1 << 32), zlib.crc32(self._signal.encode()))
         known = self.conversation.lines(0)
         if self._signal not in known:
-            raise Misuse(f"`signal: {self._signal}`", expected=f"one of {', '.join(known)}")
-        self._low, self._high = section.quantity("low", "V", 0.0), section.quantity("high", "V", 3.3)
-        self._rise = section.quantity("rise_resistance", "ohm")
-        self._fall = section.quantity("fall_resistance", "ohm", self._rise)
-        self._capacitance = section.quantity("capacitance", "F")
+            where = place_of(entry.signal) or ""
+            raise Misuse(f"`signal: {self._signal}`", where=where, expected=f"one of {', '.join(known)}")
+        self._low, self._high, self._capacitance = entry.low, entry.high, entry.capacitance
+        self._rise = entry.rise_resistance
+        self._fall = self._rise if entry.fall_resistance is None else entry.fall_resistance
         self._lasts = max(off_rate(line, self._rate_error).end for line in known.values()) + self._skew
 
     def motion(self, start: float, end: float, load: Load, memory: float = 0.0) -> Motion:

@@ -5,17 +5,37 @@ from __future__ import annotations
 import cmath
 import math
 from collections.abc import Mapping
+from typing import Annotated, ClassVar
 
 import numpy as np
 import numpy.typing as npt
+from pydantic import Field
 
+from wavewright.grammar.quantity_fields import Farads, Ohms, Seconds, ToleranceIn, Volts
+from wavewright.grammar.word_fields import CountFrom, LocatedText
+from wavewright.quantities import Interval
 from wavewright.simulation.circuit.edges import Edges, drawn, scattered
 from wavewright.simulation.circuit.motion import Motion, Tone
-from wavewright.simulation.circuit.nodes import Making, node_kind
+from wavewright.simulation.circuit.nodes import Making, NodeEntry, node_kind
 from wavewright.simulation.circuit.power import rail_of
 from wavewright.simulation.circuit.surroundings import UNLOADED, Load
 
 _MOST_PERIODS = 512  # looked at before a record begins
+
+
+class CrystalEntry(NodeEntry):
+    """A crystal oscillator's output pin."""
+
+    fed_by: LocatedText = Field(description="the rail without which nothing oscillates", examples=["rail"])
+    frequency: Annotated[Interval, ToleranceIn("Hz", "12 MHz ± 0.002 %")] = Field(
+        description="frequency without a probe on the pin"
+    )
+    motional_capacitance: Farads = Field(description="C1 of the crystal's series-resonance model", examples=["15 fF"])
+    shunt_capacitance: Farads = Field(description="C0 of the crystal's series-resonance model", examples=["4 pF"])
+    load_capacitance: Farads = Field(description="that of the circuit, without a probe", examples=["18 pF"])
+    source_resistance: Ohms = Field(description="of the pin, which a probe loads")
+    amplitude: Volts = Field(description="half the peak-to-peak voltage without a probe")
+    offset: Volts = Field(description="voltage in the middle of the sine")
 
 
 @node_kind("crystal")
@@ -26,16 +46,15 @@ class Crystal:
     Amplitude: divider of the source resistance with the load's resistance and capacitance (math).
     """
 
-    def __init__(self, making: Making) -> None:
-        section = making.section
+    entry: ClassVar[type[NodeEntry]] = CrystalEntry
+
+    def __init__(self, making: Making[CrystalEntry]) -> None:
+        entry = making.entry
         self._rail = rail_of(making, "fed_by")
-        self.nominal = making.part("frequency", "Hz")
-        self._motional = section.quantity("motional_capacitance", "F")
-        self._shunt = section.quantity("shunt_capacitance", "F")
-        self._load = section.quantity("load_capacitance", "F")
-        self._resistance = section.quantity("source_resistance", "ohm")
-        self._amplitude = section.quantity("amplitude", "V")
-        self._offset = section.quantity("offset", "V")
+        self.nominal = making.drawn(entry.frequency)
+        self._motional, self._shunt = entry.motional_capacitance, entry.shunt_capacitance
+        self._load, self._resistance = entry.load_capacitance, entry.source_resistance
+        self._amplitude, self._offset = entry.amplitude, entry.offset
 
     def frequency(self, load: Load) -> float:
         """The frequency with a load on the pin, Hz; without one the nominal frequency."""
@@ -76,6 +95,20 @@ class Crystal:
         return moment if self._rail.is_up(moment) else self._rail.quiet_until(moment)
 
 
+class EnableLineEntry(NodeEntry):
+    """A periodic line, which may glitch."""
+
+    fed_by: LocatedText = Field(description="the rail whose voltage is the line's high level", examples=["rail"])
+    frequency: Annotated[Interval, ToleranceIn("Hz", "10 kHz ± 1 %")] = Field(description="repetition frequency")
+    duty_factor: Annotated[Interval, ToleranceIn("1", "60 %")] = Field(description="high time over period")
+    transition: Seconds = Field(description="duration of a transition, from 0 to 100 %")
+    source_resistance: Ohms = Field(description="of the driver, which a probe loads")
+    glitch_every: Annotated[int, CountFrom(0)] = Field(
+        default=0, description="one period in so many has a short low in its high part; 0: none", examples=[500]
+    )
+    glitch_width: Seconds = Field(default=0.0, description="duration of that short low", examples=["300 ns"])
+
+
 @node_kind("enable_line")
 class EnableLine:
     """A periodic line. In a faulty one, one period in `glitch_every` has a short low in its high part.
@@ -83,15 +116,15 @@ class EnableLine:
     Which periods these are follows from the seed, not from when one looks.
     """
 
-    def __init__(self, making: Making) -> None:
-        section = making.section
+    entry: ClassVar[type[NodeEntry]] = EnableLineEntry
+
+    def __init__(self, making: Making[EnableLineEntry]) -> None:
+        entry = making.entry
         self._rail = rail_of(making, "fed_by")
-        self.frequency = making.part("frequency", "Hz")
-        self.duty_factor = making.part("duty_factor", "1")
-        self._transition = section.quantity("transition", "s")
-        self._resistance = section.quantity("source_resistance", "ohm")
-        self.glitch_every = int(section.quantity("glitch_every", "", 0.0))
-        self._glitch = section.quantity("glitch_width", "s", 0.0)
+        self.frequency = making.drawn(entry.frequency)
+        self.duty_factor = making.drawn(entry.duty_factor)
+        self._transition, self._resistance = entry.transition, entry.source_resistance
+        self.glitch_every, self._glitch = entry.glitch_every, entry.glitch_width
         self._salt = int(making.generator.integers(1 << 62))
 
     def glitches(self, first: int, last: int) -> npt.NDArray[np.bool_]:

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from enum import StrEnum
 from types import MappingProxyType
+from typing import Annotated
 
 import numpy as np
+from pydantic import Field
 
 from wavewright.buses.line.logic import Line
+from wavewright.grammar.quantity_fields import Baud, Seconds
+from wavewright.grammar.word_fields import CountFrom
 from wavewright.simulation.circuit.edges import scattered
-from wavewright.simulation.definition import Section
+from wavewright.simulation.circuit.nodes import NodeEntry
 from wavewright.simulation.encoders.can import CanMessage, can_line
 from wavewright.simulation.encoders.i2c import i2c_lines, read_transfer, write_transfer
 from wavewright.simulation.encoders.modbus import modbus_line, read_registers, registers_answer
@@ -19,6 +24,34 @@ Lines = Mapping[str, Line]
 UNIT, REGISTER, REGISTERS = 17, 0x006B, 2  # the controller's Modbus address, and what the master reads of it
 SENSOR, SENSOR_REGISTER = 0x48, 0x00
 CAN_IDENTIFIER = 0x2A4
+
+
+class Traffic(StrEnum):
+    """What the buses of a board can say."""
+
+    MODBUS = "modbus"
+    I2C = "i2c"
+    SPI = "spi"
+    CAN = "can"
+
+
+class ConversationEntry(NodeEntry):
+    """What is said on a line of a bus, how often and how fast."""
+
+    says: Traffic = Field(
+        description="what is said: a Modbus RTU request and answer, an I2C read, an SPI conversion, or a CAN frame"
+    )
+    every: Seconds = Field(description="time from one conversation to the next")
+    wrong_every: Annotated[int, CountFrom(0)] = Field(
+        default=0, description="one conversation in so many has a fault; 0: none", examples=[40]
+    )
+    baud: Baud | None = Field(default=None, description="of `modbus`: baud rate; 19200 if left out")
+    answers_after: Seconds | None = Field(
+        default=None, description="of `modbus`: pause between request and answer; 5 ms if left out"
+    )
+    bit_rate: Baud | None = Field(
+        default=None, description="of `i2c` (100 kBd if left out), `spi` (1 MBd) and `can` (500 kBd): bits per second"
+    )
 
 
 class Conversation:
@@ -57,9 +90,9 @@ class Conversation:
         return self._kept[number]
 
 
-def _modbus(section: Section) -> Callable[[np.random.Generator, bool], Lines]:
-    baud = section.quantity("baud", "Bd", 19200.0)
-    pause = section.quantity("answers_after", "s", 5e-3)
+def _modbus(entry: ConversationEntry) -> Callable[[np.random.Generator, bool], Lines]:
+    baud = 19200.0 if entry.baud is None else entry.baud
+    pause = 5e-3 if entry.answers_after is None else entry.answers_after
 
     def speak(generator: np.random.Generator, is_wrong: bool) -> Lines:
         """A master's request to unit 17 and the unit's answer; a wrong answer has one bit flipped behind its CRC."""
@@ -74,8 +107,8 @@ def _modbus(section: Section) -> Callable[[np.random.Generator, bool], Lines]:
     return speak
 
 
-def _i2c(section: Section) -> Callable[[np.random.Generator, bool], Lines]:
-    bit_rate = section.quantity("bit_rate", "Bd", 100e3)
+def _i2c(entry: ConversationEntry) -> Callable[[np.random.Generator, bool], Lines]:
+    bit_rate = 100e3 if entry.bit_rate is None else entry.bit_rate
 
     def speak(generator: np.random.Generator, is_wrong: bool) -> Lines:
         """Register 0 of the sensor: written, then two bytes read behind a repeated START; wrong: nobody answers."""
@@ -90,8 +123,8 @@ def _i2c(section: Section) -> Callable[[np.random.Generator, bool], Lines]:
     return speak
 
 
-def _spi(section: Section) -> Callable[[np.random.Generator, bool], Lines]:
-    bit_rate = section.quantity("bit_rate", "Bd", 1e6)
+def _spi(entry: ConversationEntry) -> Callable[[np.random.Generator, bool], Lines]:
+    bit_rate = 1e6 if entry.bit_rate is None else entry.bit_rate
 
     def speak(generator: np.random.Generator, is_wrong: bool) -> Lines:
         """A 12-bit conversion read in three words; wrong: the last word breaks off after three clocks."""
@@ -103,8 +136,8 @@ def _spi(section: Section) -> Callable[[np.random.Generator, bool], Lines]:
     return speak
 
 
-def _can(section: Section) -> Callable[[np.random.Generator, bool], Lines]:
-    bit_rate = section.quantity("bit_rate", "Bd", 500e3)
+def _can(entry: ConversationEntry) -> Callable[[np.random.Generator, bool], Lines]:
+    bit_rate = 500e3 if entry.bit_rate is None else entry.bit_rate
 
     def speak(generator: np.random.Generator, is_wrong: bool) -> Lines:
         """The valve's state, eight bytes; wrong: a bit is flipped behind the CRC's back."""
@@ -115,6 +148,11 @@ def _can(section: Section) -> Callable[[np.random.Generator, bool], Lines]:
     return speak
 
 
-KINDS: Mapping[str, Callable[[Section], Callable[[np.random.Generator, bool], Lines]]] = MappingProxyType(
-    {"modbus": _modbus, "i2c": _i2c, "spi": _spi, "can": _can}
+Speak = Callable[[np.random.Generator, bool], Lines]
+SPEAKERS: Mapping[Traffic, Callable[[ConversationEntry], Speak]] = MappingProxyType(
+    {Traffic.MODBUS: _modbus, Traffic.I2C: _i2c, Traffic.SPI: _spi, Traffic.CAN: _can}
+)
+# The keys that set each kind of conversation's pace; one that belongs to another kind would have no effect.
+PACE_KEYS: Mapping[Traffic, tuple[str, ...]] = MappingProxyType(
+    {Traffic.MODBUS: ("baud", "answers_after"), **dict.fromkeys((Traffic.I2C, Traffic.SPI, Traffic.CAN), ("bit_rate",))}
 )

@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from typing import Annotated, ClassVar
 
 import numpy as np
+from pydantic import Field
 
+from wavewright.grammar.quantity_fields import Henries, Hertz, Ohms, Seconds, ToleranceIn, Volts
+from wavewright.grammar.word_fields import LocatedText
+from wavewright.quantities import Interval
 from wavewright.simulation.circuit.edges import Edges, quiet_until, signal_edges
 from wavewright.simulation.circuit.motion import Complexes, Floats, Motion, polyline
-from wavewright.simulation.circuit.nodes import Making, node_kind
+from wavewright.simulation.circuit.nodes import Making, NodeEntry, node_kind
 from wavewright.simulation.circuit.power import FeedNode
 from wavewright.simulation.circuit.slew import level_at
 from wavewright.simulation.circuit.surroundings import Load, Surroundings
@@ -24,6 +29,17 @@ def driven_edges(surroundings: Surroundings, threshold: float, start: float, end
     return signal_edges(surroundings.signal, threshold, start - lead, end)
 
 
+class HalfBridgeEntry(NodeEntry):
+    """A half bridge that follows the source's signal."""
+
+    fed_by: LocatedText = Field(description="the feed that the bridge hangs on", examples=["feed"])
+    threshold: Volts = Field(description="input voltage at which the bridge switches")
+    delay: Seconds = Field(description="time from input to output")
+    overshoot: Annotated[Interval, ToleranceIn("1", "4.5 % ± 0.5 pp")] = Field(description="of a step at the output")
+    ring_frequency: Hertz = Field(description="frequency at which the output rings after a step")
+    source_resistance: Ohms = Field(description="of the output, which a probe loads")
+
+
 @node_kind("half_bridge")
 class HalfBridge:
     """The driver's output: it follows its input after a delay as a second-order system answers a step.
@@ -31,15 +47,15 @@ class HalfBridge:
     Overshoot of a step, exp(−πζ/√(1 − ζ²)), sets the damping ζ (closed form of the second-order step response; math).
     """
 
-    def __init__(self, making: Making) -> None:
-        section = making.section
+    entry: ClassVar[type[NodeEntry]] = HalfBridgeEntry
+
+    def __init__(self, making: Making[HalfBridgeEntry]) -> None:
+        entry = making.entry
         feed = making.node_of("fed_by", FeedNode, "feed")
         self._feed, self._surroundings = feed, making.surroundings
-        self.threshold = section.quantity("threshold", "V")
-        self.delay = section.quantity("delay", "s")
-        self.overshoot = making.part("overshoot", "1")
-        self._ring = section.quantity("ring_frequency", "Hz")
-        self._resistance = section.quantity("source_resistance", "ohm")
+        self.threshold, self.delay = entry.threshold, entry.delay
+        self.overshoot = making.drawn(entry.overshoot)
+        self._ring, self._resistance = entry.ring_frequency, entry.source_resistance
 
     @property
     def damping(self) -> float:
@@ -91,6 +107,17 @@ class HalfBridge:
         return quiet_until(self._surroundings.signal, moment)
 
 
+class CoilTerminalEntry(NodeEntry):
+    """The low side of a coil, which flies back to a clamp."""
+
+    driven_by: LocatedText = Field(description="the half bridge that drives the coil", examples=["drive"])
+    fed_by: LocatedText = Field(description="the feed at the coil's high side", examples=["feed"])
+    inductance: Henries = Field(description="of the coil")
+    resistance: Ohms = Field(description="of the coil's winding")
+    clamp: Volts = Field(description="voltage at which the clamp holds the terminal")
+    transition: Seconds = Field(description="duration of a transition of the terminal")
+
+
 @node_kind("coil_terminal")
 class CoilTerminal:
     """The low side of the valve coil: at ground while the driver is on, at the clamp while the current decays.
@@ -98,15 +125,15 @@ class CoilTerminal:
     Current: towards U/R with τ = L/R while on; towards −(U clamp − U)/R while the clamp holds (closed form; math).
     """
 
-    def __init__(self, making: Making) -> None:
-        section = making.section
+    entry: ClassVar[type[NodeEntry]] = CoilTerminalEntry
+
+    def __init__(self, making: Making[CoilTerminalEntry]) -> None:
+        entry = making.entry
         bridge = making.node_of("driven_by", HalfBridge, "half bridge")
         feed = making.node_of("fed_by", FeedNode, "feed")
         self._bridge, self._feed, self._surroundings = bridge, feed, making.surroundings
-        self._inductance = section.quantity("inductance", "H")
-        self._resistance = section.quantity("resistance", "ohm")
-        self.clamp = section.quantity("clamp", "V")
-        self._transition = section.quantity("transition", "s")
+        self._inductance, self._resistance = entry.inductance, entry.resistance
+        self.clamp, self._transition = entry.clamp, entry.transition
 
     def motion(self, start: float, end: float, load: Load, memory: float = 0.0) -> Motion:
         """The terminal's voltage. A probe does not load it: the clamp and the coil are far stronger."""

@@ -3,22 +3,41 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
-from typing import Protocol, TypeVar
+from typing import Any, Generic, Protocol, TypeVar
 
 import numpy as np
+from pydantic import Field
 
 from wavewright.errors import Misuse
+from wavewright.grammar.located_yaml import place_of
+from wavewright.grammar.model import GrammarModel
+from wavewright.grammar.word_fields import LocatedText
 from wavewright.quantities import Interval
 from wavewright.simulation import circuit
 from wavewright.simulation.circuit.motion import Motion
 from wavewright.simulation.circuit.surroundings import Load, Surroundings
-from wavewright.simulation.definition import Section
 from wavewright.simulation.registry import Registry
 
 OfKind = TypeVar("OfKind")
+
+
+class NodeEntry(GrammarModel):
+    """A node as the board file says it; each kind of node adds keys of its own."""
+
+    kind: str = Field(description="what sort of circuit the node belongs to", examples=["buck_rail"])
+    test_point: LocatedText | None = Field(
+        default=None, description="test point at which a probe finds it", examples=["TP3"]
+    )
+
+
+E = TypeVar("E", bound=NodeEntry)
+
+
+class HangsOnUnmade(Misuse):
+    """The node hangs on another that could not be made, which has been said already."""
 
 
 class Node(Protocol):
@@ -42,21 +61,21 @@ class Node(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Making:
-    """What a node is made from: its section of the board file, the board's other nodes, and its luck in the parts."""
+class Making(Generic[E]):
+    """What a node is made from: its entry in the board file, the board's other nodes, and its luck in the parts."""
 
-    section: Section
+    entry: E
     surroundings: Surroundings
     nodes: Mapping[str, Node]
     generator: np.random.Generator
     seed: int
-
-    def part(self, key: str, unit: str, default: str | None = None) -> float:
-        """A value with a tolerance, as this copy of the board happens to have it: uniform within the tolerance."""
-        return self.drawn(self.section.interval(key, unit, default))
+    unmade: frozenset[str] = frozenset()  # nodes that could not be made
 
     def drawn(self, interval: Interval) -> float:
-        """A value from an interval; the generator is asked in any case, so that one tolerance moves no other value."""
+        """A value with a tolerance, as this copy of the board happens to have it: uniform within the tolerance.
+
+        The generator is asked in any case, so that one tolerance moves no other value.
+        """
         share = float(self.generator.random())
         if math.isinf(interval.low) or math.isinf(interval.high):
             raise Misuse("a tolerance with one end only", expected="`X`, `X ± P %` or `A .. B`")
@@ -64,24 +83,37 @@ class Making:
 
     def node(self, key: str) -> Node:
         """Another node of the board that stands above this one in the file."""
-        name = self.section.text(key)
+        name: str = getattr(self.entry, key)
+        if name in self.unmade:
+            raise HangsOnUnmade(f"`{key}: {name}` could not be made")
         if name not in self.nodes:
-            raise Misuse(
-                f"`{key}: {name}` is no node", expected=f"one that stands above: {', '.join(self.nodes) or 'none'}"
-            )
+            expected = f"one that stands above: {', '.join(self.nodes) or 'none'}"
+            raise Misuse(f"`{key}: {name}` is no node", where=place_of(name) or "", expected=expected)
         return self.nodes[name]
 
     def node_of(self, key: str, kind: type[OfKind], what: str) -> OfKind:
         """Another node of the board that stands above this one and is of that kind, called `what` in messages."""
         node = self.node(key)
         if not isinstance(node, kind):
+            name: str = getattr(self.entry, key)
             raise Misuse(
-                f"`{key}: {self.section.text(key)}` is not a {what}", expected=f"the name of a {what} that stands above"
+                f"`{key}: {name}` is not a {what}",
+                where=place_of(name) or "",
+                expected=f"the name of a {what} that stands above",
             )
         return node
 
 
-MakeNode = Callable[[Making], Node]
+class MakeNode(Protocol):
+    """A class of nodes: what its entry holds, and how a node is made from one."""
+
+    entry: type[NodeEntry]
+
+    def __call__(self, making: Making[Any]) -> Node:
+        """The node, as this copy of the board has it."""
+        ...
+
+
 _kinds: Registry[MakeNode] = Registry("node kind")
 node_kind = _kinds.enter
 

@@ -5,16 +5,30 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from itertools import pairwise
+from typing import Annotated, Any, ClassVar
 
 import numpy as np
+from pydantic import Field
 
+from wavewright.grammar.quantity_fields import Henries, Ohms, Seconds, Share, ToleranceIn, Volts
+from wavewright.grammar.word_fields import LocatedText
+from wavewright.quantities import Interval
 from wavewright.simulation.circuit.motion import Motion, polyline
-from wavewright.simulation.circuit.nodes import Making, node_kind
+from wavewright.simulation.circuit.nodes import Making, NodeEntry, node_kind
 from wavewright.simulation.circuit.slew import Point, crossings_of, extremes_of, level_at, slewed
 from wavewright.simulation.circuit.surroundings import Feed, Load
 
 _RIPPLE_PERIODS_BEFORE = 16  # the fast poles of a front end have settled by then; slow ones see the mean, which is 0
 _LONG_AGO = -1.0
+
+
+class FeedEntry(NodeEntry):
+    """The board's supply terminal."""
+
+    standby_feed: Volts = Field(description="voltage of the fixture's own feed, before the bench supply is switched")
+    board_resistance: Ohms = Field(description="what the board as a whole draws: current = voltage / resistance")
+    rise: Seconds = Field(description="time in which the terminal comes up when the feed is switched on")
+    fall: Seconds = Field(description="time in which the terminal is discharged when the feed is switched off")
 
 
 @node_kind("feed")
@@ -24,12 +38,13 @@ class FeedNode:
     Until somebody switches the bench supply's output after a reset, the fixture's own standby feed is through.
     """
 
-    def __init__(self, making: Making) -> None:
+    entry: ClassVar[type[NodeEntry]] = FeedEntry
+
+    def __init__(self, making: Making[FeedEntry]) -> None:
+        entry = making.entry
         self._surroundings = making.surroundings
-        self.standby = making.section.quantity("standby_feed", "V")
-        self._resistance = making.section.quantity("board_resistance", "ohm")
-        self._up = making.section.quantity("rise", "s")
-        self._down = making.section.quantity("fall", "s")
+        self.standby, self._resistance = entry.standby_feed, entry.board_resistance
+        self._up, self._down = entry.rise, entry.fall
 
     def final(self, feed: Feed) -> float:
         """The voltage at which the terminal comes to rest, V."""
@@ -81,6 +96,23 @@ def _next_corner(corners: list[Point], moment: float) -> float:
     return next((time for time, _ in corners if time > moment), math.inf)
 
 
+class BuckRailEntry(NodeEntry):
+    """A rail after a step-down converter."""
+
+    fed_by: LocatedText = Field(description="the feed that the converter hangs on", examples=["feed"])
+    level: Annotated[Interval, ToleranceIn("V", "3.3 V ± 1 %")] = Field(description="voltage of the rail")
+    frequency: Annotated[Interval, ToleranceIn("Hz", "340 kHz ± 2 %")] = Field(description="switching frequency")
+    inductance: Henries = Field(description="of the converter's inductor")
+    series_resistance: Annotated[Interval, ToleranceIn("ohm", "62 mohm ± 5 %")] = Field(
+        description="of the output capacitor; the inductor's ripple current makes the ripple in it"
+    )
+    starts_at: Volts = Field(description="feed voltage from which on the converter works")
+    start_delay: Seconds = Field(description="time from there until the rail begins to rise")
+    soft_start: Seconds = Field(description="time in which the rail rises from 0 to its level")
+    fall: Seconds = Field(description="time in which the rail falls from its level to 0")
+    drop_out_ratio: Share = Field(default=0.9, description="largest ratio of rail to feed")
+
+
 @node_kind("buck_rail")
 class BuckRail:
     """A rail behind a step-down converter: soft start, ripple of the switching frequency, drop-out, fall.
@@ -89,18 +121,18 @@ class BuckRail:
     (ideal step-down converter in continuous conduction; math).
     """
 
-    def __init__(self, making: Making) -> None:
-        section = making.section
+    entry: ClassVar[type[NodeEntry]] = BuckRailEntry
+
+    def __init__(self, making: Making[BuckRailEntry]) -> None:
+        entry = making.entry
         self._feed = making.node_of("fed_by", FeedNode, "feed")
-        self.level = making.part("level", "V")
-        self.frequency = making.part("frequency", "Hz")
-        self._inductance = section.quantity("inductance", "H")
-        self._series_resistance = making.part("series_resistance", "ohm")
-        self._starts_at = section.quantity("starts_at", "V")
-        self._start_delay = section.quantity("start_delay", "s")
-        self._up = section.quantity("soft_start", "s")
-        self._down = section.quantity("fall", "s")
-        self._drop_out = section.quantity("drop_out_ratio", "1", 0.9)
+        self.level = making.drawn(entry.level)
+        self.frequency = making.drawn(entry.frequency)
+        self._inductance = entry.inductance
+        self._series_resistance = making.drawn(entry.series_resistance)
+        self._starts_at, self._start_delay = entry.starts_at, entry.start_delay
+        self._up, self._down = entry.soft_start, entry.fall
+        self._drop_out = entry.drop_out_ratio
 
     def corners(self) -> list[Point]:
         """Corner points of the rail without ripple."""
@@ -186,6 +218,6 @@ class BuckRail:
         return _next_corner(corners, moment)
 
 
-def rail_of(making: Making, key: str) -> BuckRail:
+def rail_of(making: Making[Any], key: str) -> BuckRail:
     """The rail that a node hangs on."""
     return making.node_of(key, BuckRail, "rail")

@@ -4,15 +4,36 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from typing import Annotated, ClassVar
 
+from pydantic import Field
+
+from wavewright.grammar.quantity_fields import Farads, Ohms, ToleranceIn, Volts
+from wavewright.grammar.word_fields import LocatedText
+from wavewright.quantities import Interval
 from wavewright.simulation.circuit.edges import charged
 from wavewright.simulation.circuit.motion import Motion, polyline
-from wavewright.simulation.circuit.nodes import Making, node_kind
+from wavewright.simulation.circuit.nodes import Making, NodeEntry, node_kind
 from wavewright.simulation.circuit.power import rail_of
 from wavewright.simulation.circuit.slew import Point, crossings_of, extremes_of, level_at
 from wavewright.simulation.circuit.surroundings import Load
 
 _DEAD_RAIL = 1.0  # V: below it the supervisor's transistor no longer conducts, and the node follows the rail
+
+
+class ResetEntry(NodeEntry):
+    """A supervisor's open-drain reset."""
+
+    pulled_to: LocatedText = Field(
+        description="the rail that is watched, and that the pull-up goes to", examples=["rail"]
+    )
+    hold: Annotated[Interval, ToleranceIn("s", "2.2 ms ± 10 %")] = Field(description="how long the reset is held")
+    works_at: Volts = Field(description="rail voltage from which on the supervisor works")
+    fails_below: Volts = Field(description="rail voltage below which the reset is given again")
+    pull_up: Ohms = Field(description="the pull-up resistor")
+    capacitance: Farads = Field(description="of the node, without a probe")
+    on_resistance: Ohms = Field(description="of the open-drain output while it holds the node low")
+    low: Volts = Field(description="voltage of the node while it is held low")
 
 
 @node_kind("open_drain_reset")
@@ -23,16 +44,15 @@ class OpenDrainReset:
     τ = R pull-up · C, where the probe's capacitance adds to C (closed form of an RC charging; math).
     """
 
-    def __init__(self, making: Making) -> None:
-        section = making.section
+    entry: ClassVar[type[NodeEntry]] = ResetEntry
+
+    def __init__(self, making: Making[ResetEntry]) -> None:
+        entry = making.entry
         self._rail = rail_of(making, "pulled_to")
-        self.hold = making.part("hold", "s")
-        self._works_at = section.quantity("works_at", "V")
-        self._fails_below = section.quantity("fails_below", "V")
-        self._pull_up = section.quantity("pull_up", "ohm")
-        self._capacitance = section.quantity("capacitance", "F")
-        self._on_resistance = section.quantity("on_resistance", "ohm")
-        self._low = section.quantity("low", "V")
+        self.hold = making.drawn(entry.hold)
+        self._works_at, self._fails_below = entry.works_at, entry.fails_below
+        self._pull_up, self._capacitance = entry.pull_up, entry.capacitance
+        self._on_resistance, self._low = entry.on_resistance, entry.low
 
     def _stretches(self, corners: list[Point]) -> list[tuple[float, str]]:
         """What the node does from when on: `follow` the rail, be `low`, be `released`."""

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from typing import ClassVar
 
 import numpy as np
+from pydantic import Field
 
+from wavewright.grammar.quantity_fields import Ohms, Seconds
 from wavewright.simulation.circuit.clocks import loaded
 from wavewright.simulation.circuit.edges import quiet_until, scattered
 from wavewright.simulation.circuit.motion import Floats, Motion, polyline
-from wavewright.simulation.circuit.nodes import Making, node_kind
+from wavewright.simulation.circuit.nodes import Making, NodeEntry, node_kind
 from wavewright.simulation.circuit.surroundings import Load, Signal
 
 _LASTING = -1e-9  # 1/s: a sine that does not decay, as a mode that may begin and end
@@ -18,14 +21,22 @@ _NOISE_RATE = 1e6  # independent levels a second
 _FEWEST_PERIODS, _MOST_PERIODS = 4, 512  # looked at before a record begins
 
 
+class SourceTerminalEntry(NodeEntry):
+    """The source's own terminal."""
+
+    source_resistance: Ohms = Field(description="output resistance of the source")
+    transition: Seconds = Field(description="duration of the transitions of square and pulse, from 0 to 100 %")
+
+
 @node_kind("source_terminal")
 class SourceTerminal:
     """The source behind its output resistance; nothing while its output is off. Levels are those of an open circuit."""
 
-    def __init__(self, making: Making) -> None:
+    entry: ClassVar[type[NodeEntry]] = SourceTerminalEntry
+
+    def __init__(self, making: Making[SourceTerminalEntry]) -> None:
         self._surroundings = making.surroundings
-        self._resistance = making.section.quantity("source_resistance", "ohm")
-        self._transition = making.section.quantity("transition", "s")
+        self._resistance, self._transition = making.entry.source_resistance, making.entry.transition
 
     def motion(self, start: float, end: float, load: Load, memory: float = 0.0) -> Motion:
         """The terminal's voltage, through whatever was set in the meantime."""

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-import numpy as np
+from typing import Annotated, ClassVar
 
+import numpy as np
+from pydantic import Field
+
+from wavewright.grammar.model import GrammarModel
+from wavewright.grammar.quantity_fields import Hertz, Number, Seconds, Share, Volts
+from wavewright.grammar.word_fields import CountFrom
 from wavewright.simulation.acquisition import Acquisition, RecordSetup
-from wavewright.simulation.definition import Section
 from wavewright.simulation.devices.calculations import OwnRecord
 from wavewright.simulation.devices.records import Scale
-from wavewright.simulation.devices.roles import Making
+from wavewright.simulation.devices.roles import MOST_INPUTS, InstrumentEntry, Making
 from wavewright.simulation.front_end import Codes, InputData, InputSetup
 from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.instrument import Call, Instrument
@@ -17,27 +22,52 @@ from wavewright.simulation.scpi.status import Operation
 from wavewright.simulation.trigger import EdgeSetup
 
 _LONGEST_DELAY = 100e-6  # s, between arming and looking: chance moves each shot against the signal's phase
-MOST_INPUTS = 64
 AT_ONCE, ON_THE_BUS = 0, -1
 
 
+class DigitizerDetails(GrammarModel):
+    """What a simulated digitizer is built like."""
+
+    inputs: Annotated[int, CountFrom(0, MOST_INPUTS)] = Field(description="number of inputs", examples=[4])
+    bits: Annotated[int, CountFrom(0, 32)] = Field(default=8, description="resolution of the converter", examples=[12])
+    bandwidth: Hertz = Field(description="corner of the input's own low-pass filter")
+    ac_corner: Hertz = Field(description="corner of the high-pass filter of AC coupling", examples=["50 Hz"])
+    noise_floor: Volts = Field(description="rms noise at the connector, over the full bandwidth", examples=["80 uV"])
+    noise_codes: Number = Field(description="rms noise of the converter itself, in codes", examples=["0.2"])
+    jitter: Seconds = Field(description="standard deviation of the sampling instants", examples=["30 ps"])
+    skew: Seconds = Field(
+        description="largest delay between inputs; the seed decides where each lies", examples=["80 ps"]
+    )
+    timebase_error: Share = Field(description="largest error of the sample clock", examples=["4 ppm"])
+    gain_error: Share = Field(description="largest error of an input's gain", examples=["0.5 %"])
+    offset_error: Share = Field(description="largest error of an input's offset, of the range", examples=["0.15 %"])
+    automatic_after: Seconds = Field(description="wait for a trigger after which an automatic one comes")
+    least_hysteresis: Share = Field(description="smallest hysteresis of the trigger, of the range")
+
+
+class AcquiringEntry(InstrumentEntry):
+    """A simulated digitizer."""
+
+    details: DigitizerDetails = Field(
+        description="what the digitizer is built like", examples=[{"inputs": 4, "bandwidth": "100 MHz"}]
+    )
+
+
 class AcquiringInstrument(Instrument):
-    """A digitizer without a language. A role says how its settings become the setups of an acquisition.
+    """A digitizer without a language. A role says how its settings become the setups of an acquisition."""
 
-    Details in the instrument file: inputs, bandwidth, ac_corner, noise_floor, noise_codes, jitter, skew, gain_error,
-    offset_error, timebase_error, automatic_after, least_hysteresis, bits.
-    """
+    entry: ClassVar[type[InstrumentEntry]] = AcquiringEntry
 
-    def __init__(self, making: Making) -> None:
+    def __init__(self, making: Making[DigitizerDetails]) -> None:
         super().__init__(making.identity, making.settings, making.bench.clock)
         details = making.details
         self._bench = making.bench
-        self.inputs = details.whole_number("inputs", most=MOST_INPUTS)
-        self.bits = details.whole_number("bits", 8, most=32)
-        self._least_hysteresis = details.quantity("least_hysteresis", "1")
-        self._patience = details.quantity("automatic_after", "s")
+        self.inputs = details.inputs
+        self.bits = details.bits
+        self._least_hysteresis = details.least_hysteresis
+        self._patience = details.automatic_after
         build = np.random.default_rng([making.bench.seed, making.stream])
-        self._clock_error = details.quantity("timebase_error", "1") * float(build.uniform(-1, 1))
+        self._clock_error = details.timebase_error * float(build.uniform(-1, 1))
         self._data = _input_data(details, self.inputs, build)
         same = making.bench.draw == making.bench.seed
         self._generator = build if same else np.random.default_rng([making.bench.draw, making.stream])
@@ -193,21 +223,21 @@ class AcquiringInstrument(Instrument):
         return running is not None and running.source == ON_THE_BUS and running.trigger_time is None
 
 
-def _input_data(details: Section, inputs: int, generator: np.random.Generator) -> dict[int, InputData]:
+def _input_data(details: DigitizerDetails, inputs: int, generator: np.random.Generator) -> dict[int, InputData]:
     """What each input is built like; where within its tolerances, chance decides."""
     gain, offset, skew = (
-        details.quantity("gain_error", "1"),
-        details.quantity("offset_error", "1"),
-        details.quantity("skew", "s"),
+        details.gain_error,
+        details.offset_error,
+        details.skew,
     )
     errors = generator.uniform(-1, 1, (inputs, 3))
     return {
         number: InputData(
-            bandwidth=details.quantity("bandwidth", "Hz"),
-            ac_corner=details.quantity("ac_corner", "Hz"),
-            noise_floor=details.quantity("noise_floor", "V"),
-            noise_codes=details.quantity("noise_codes", ""),
-            jitter=details.quantity("jitter", "s"),
+            bandwidth=details.bandwidth,
+            ac_corner=details.ac_corner,
+            noise_floor=details.noise_floor,
+            noise_codes=details.noise_codes,
+            jitter=details.jitter,
             gain_error=float(errors[number - 1, 0]) * gain,
             offset_error=float(errors[number - 1, 1]) * offset,
             skew=float(errors[number - 1, 2]) * skew,

@@ -10,7 +10,7 @@ from functools import partial
 import numpy as np
 
 from wavewright.simulation.acquisition import RecordSetup
-from wavewright.simulation.devices.acquiring import AT_ONCE, ON_THE_BUS, AcquiringInstrument
+from wavewright.simulation.devices.acquiring import AT_ONCE, ON_THE_BUS, AcquiringInstrument, DigitizerDetails
 from wavewright.simulation.devices.calculations import CALCULATIONS
 from wavewright.simulation.devices.records import RecordFormat, read_format, record_bytes
 from wavewright.simulation.devices.roles import Making, role
@@ -34,7 +34,7 @@ class Digitizer(AcquiringInstrument):
     trigger_hysteresis, trigger_holdoff, trigger_automatic.
     """
 
-    def __init__(self, making: Making) -> None:
+    def __init__(self, making: Making[DigitizerDetails]) -> None:
         super().__init__(making)
         self._form = RecordFormat()
         self._sensed: tuple[int, ...] = (1,)

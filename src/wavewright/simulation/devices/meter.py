@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
+from typing import ClassVar
 
 import numpy as np
+from pydantic import Field
 
+from wavewright.grammar.model import GrammarModel
+from wavewright.grammar.quantity_fields import Farads, Hertz, Ohms, Share
+from wavewright.grammar.word_fields import LocatedText
 from wavewright.simulation.circuit.power import FeedNode
 from wavewright.simulation.circuit.surroundings import Load
-from wavewright.simulation.devices.roles import Making, role
+from wavewright.simulation.devices.roles import InstrumentEntry, Making, role
 from wavewright.simulation.scpi.elements import Element, Form
 from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.instrument import Call, Command, Instrument, Reply
@@ -25,6 +30,29 @@ _FUNCTIONS = {
 _SAMPLES = 4096
 
 
+class MeterDetails(GrammarModel):
+    """What a simulated meter is connected to and built like."""
+
+    at: LocatedText = Field(description="node of the board at which volts are read", examples=["rail"])
+    reference_resistor: Ohms = Field(description="what ohms are read on, beside the board", examples=["4.7 kohm"])
+    mains: Hertz = Field(description="frequency of the mains, which integration times count in", examples=["50 Hz"])
+    noise: Share = Field(description="rms noise over one period of the mains, of the range", examples=["0.0005 %"])
+    input_resistance: Ohms = Field(
+        description="resistance of the terminals, which loads the node", examples=["10 Mohm"]
+    )
+    input_capacitance: Farads = Field(
+        description="capacitance of the terminals, which loads the node", examples=["50 pF"]
+    )
+
+
+class SimulatedMeterEntry(InstrumentEntry):
+    """A simulated meter."""
+
+    details: MeterDetails = Field(
+        description="what the meter is connected to and built like", examples=[{"at": "rail", "mains": "50 Hz"}]
+    )
+
+
 @role("meter")
 class Meter(Instrument):
     """Settings by these keys, each with one of the five functions before it: `voltage_range`, `voltage_automatic`,
@@ -34,16 +62,18 @@ class Meter(Instrument):
     ohms on a reference resistor beside the board (the board itself is never measured under power).
     """
 
-    def __init__(self, making: Making) -> None:
+    entry: ClassVar[type[InstrumentEntry]] = SimulatedMeterEntry
+
+    def __init__(self, making: Making[MeterDetails]) -> None:
         super().__init__(making.identity, making.settings, making.bench.clock)
         details = making.details
         self._bench = making.bench
-        self._at = details.text("at")
+        self._at = str(details.at)
         self._feeds = [node for node in making.bench.board.nodes.values() if isinstance(node, FeedNode)]
-        self._resistor = details.quantity("reference_resistor", "ohm")
-        self._mains = details.quantity("mains", "Hz")
-        self._noise = details.quantity("noise", "1")  # of the range, at one power line cycle
-        self._load = Load(details.quantity("input_resistance", "ohm"), details.quantity("input_capacitance", "F"))
+        self._resistor = details.reference_resistor
+        self._mains = details.mains
+        self._noise = details.noise  # of the range, at one power line cycle
+        self._load = Load(details.input_resistance, details.input_capacitance)
         self._generator = np.random.default_rng([making.bench.draw, making.stream])
         self._function = "voltage"
         self._reading: float | None = None

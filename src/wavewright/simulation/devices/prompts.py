@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
+from typing import ClassVar
 
 from wavewright.errors import Misuse
-from wavewright.simulation.devices.roles import Making, role
+from wavewright.simulation.devices.roles import InstrumentEntry, Making, role
 from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.instrument import Instrument
 
@@ -22,7 +23,9 @@ class Prompts(Instrument):
     text means what it says, and a probe that it does not name hangs where it hung: a wrong input must show.
     """
 
-    def __init__(self, making: Making) -> None:
+    entry: ClassVar[type[InstrumentEntry]] = InstrumentEntry
+
+    def __init__(self, making: Making[None]) -> None:
         super().__init__(making.identity, making.settings, making.bench.clock)
         self._probing = making.bench.probing
         self._nodes = making.bench.board.nodes

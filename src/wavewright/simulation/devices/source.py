@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import ClassVar
 
 import numpy as np
 
 from wavewright.simulation.circuit.surroundings import Signal
-from wavewright.simulation.devices.roles import Making, role
+from wavewright.simulation.devices.roles import InstrumentEntry, Making, role
 from wavewright.simulation.scpi.elements import Form
 from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.instrument import Call, Command, Instrument
@@ -27,7 +28,9 @@ class Source(Instrument):
     With the burst source BUS the terminal rests until `*TRG`, which gives `burst_cycles` periods.
     """
 
-    def __init__(self, making: Making) -> None:
+    entry: ClassVar[type[InstrumentEntry]] = InstrumentEntry
+
+    def __init__(self, making: Making[None]) -> None:
         super().__init__(making.identity, making.settings, making.bench.clock)
         self._signal = making.bench.surroundings.signal
         self._samples: tuple[float, ...] = ()

@@ -3,17 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import ClassVar
 
 import numpy as np
+from pydantic import Field
 
 from wavewright.errors import Misuse
+from wavewright.grammar.model import GrammarModel
+from wavewright.grammar.quantity_fields import Seconds, Share
 from wavewright.simulation.circuit.power import FeedNode
 from wavewright.simulation.circuit.surroundings import Feed
-from wavewright.simulation.devices.roles import Making, role
+from wavewright.simulation.devices.roles import InstrumentEntry, Making, role
 from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.instrument import Call, Command, Instrument
 from wavewright.simulation.scpi.parameter_types import number_text, only
 from wavewright.simulation.scpi.status import Questionable
+
+
+class SupplyDetails(GrammarModel):
+    """What a simulated supply is built like."""
+
+    reading_noise: Share = Field(description="rms noise of its own readings, of the reading", examples=["0.01 %"])
+    standby_release: Seconds = Field(
+        default=0.0,
+        description="time after its output was switched until the fixture's own feed is let go",
+        examples=["2.5 ms"],
+    )
+
+
+class SimulatedSupplyEntry(InstrumentEntry):
+    """A simulated supply."""
+
+    details: SupplyDetails = Field(
+        description="what the supply is built like", examples=[{"reading_noise": "0.01 %", "standby_release": "2.5 ms"}]
+    )
 
 
 @role("supply")
@@ -22,7 +45,9 @@ class Supply(Instrument):
     output.
     """
 
-    def __init__(self, making: Making) -> None:
+    entry: ClassVar[type[InstrumentEntry]] = SimulatedSupplyEntry
+
+    def __init__(self, making: Making[SupplyDetails]) -> None:
         super().__init__(making.identity, making.settings, making.bench.clock)
         feeds = [node for node in making.bench.board.nodes.values() if isinstance(node, FeedNode)]
         if len(feeds) != 1:
@@ -31,11 +56,11 @@ class Supply(Instrument):
             )
         self._terminal = feeds[0]
         self._feed = making.bench.surroundings.feed
-        self._noise = making.details.quantity("reading_noise", "1")
+        self._noise = making.details.reading_noise
         self._generator = np.random.default_rng([making.bench.draw, making.stream])
         self._tripped: set[str] = set()
         self._is_standby = True
-        self._release_time = making.details.quantity("standby_release", "s", 0.0)
+        self._release_time = making.details.standby_release
         self._released: float | None = None  # the moment at which the standby feed is let go
 
     def actions(self) -> Mapping[str, Command]:

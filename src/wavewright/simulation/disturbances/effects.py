@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
+from typing import Annotated, Any, ClassVar, Protocol
 
 import numpy as np
+from pydantic import Field
 
+from wavewright.grammar.quantity_fields import Number, Seconds
+from wavewright.grammar.word_fields import CountFrom
 from wavewright.simulation import disturbances
-from wavewright.simulation.definition import Section
+from wavewright.simulation.disturbances.occasion import DisturbanceEntry
 from wavewright.simulation.registry import Registry
 from wavewright.simulation.scpi.disturbance import Disturbance, Disturbed, OutgoingAnswer
 from wavewright.simulation.scpi.error_queue import ScpiError
@@ -16,7 +20,16 @@ from wavewright.simulation.scpi.error_queue import ScpiError
 _BLOCK = re.compile(rb"#([1-9])")
 
 
-MakeDisturbance = Callable[[Section, np.random.Generator], Disturbance]
+class MakeDisturbance(Protocol):
+    """A class of disturbances: what its entry holds, and how one is made."""
+
+    entry: type[DisturbanceEntry]
+
+    def __call__(self, entry: Any, generator: np.random.Generator) -> Disturbance:
+        """The disturbance that an entry orders."""
+        ...
+
+
 _kinds: Registry[MakeDisturbance] = Registry("fault kind")
 fault_kind = _kinds.enter
 
@@ -26,38 +39,64 @@ def fault_kinds() -> Mapping[str, MakeDisturbance]:
     return _kinds.everything(disturbances)
 
 
+class DropTheLinkEntry(DisturbanceEntry):
+    """The connection breaks after so many bytes of the answer; opening it again helps."""
+
+    bytes: Annotated[int, CountFrom(0)] = Field(
+        default=0, description="number of bytes of the answer after which the link breaks", examples=["20k"]
+    )
+
+
 @fault_kind("drop the link")
 class DropTheLink(Disturbance):
     """The connection breaks after so many bytes of the answer; opening it again helps."""
 
-    def __init__(self, section: Section, generator: np.random.Generator) -> None:
+    entry: ClassVar[type[DisturbanceEntry]] = DropTheLinkEntry
+
+    def __init__(self, entry: DropTheLinkEntry, generator: np.random.Generator) -> None:
         del generator
-        self._after = int(section.quantity("bytes", "", 0.0))
+        self._after = entry.bytes
 
     def on_answer(self, answer: OutgoingAnswer) -> None:
         """Let only the first bytes through."""
         answer.drop_after = self._after
 
 
+class DelayEntry(DisturbanceEntry):
+    """The answer comes late."""
+
+    by: Seconds = Field(description="how much later the answer comes", examples=["3 s"])
+
+
 @fault_kind("delay")
 class Delay(Disturbance):
     """The answer comes late."""
 
-    def __init__(self, section: Section, generator: np.random.Generator) -> None:
+    entry: ClassVar[type[DisturbanceEntry]] = DelayEntry
+
+    def __init__(self, entry: DelayEntry, generator: np.random.Generator) -> None:
         del generator
-        self._by = section.quantity("by", "s")
+        self._by = entry.by
 
     def on_answer(self, answer: OutgoingAnswer) -> None:
         """Hold it back."""
         answer.delay += self._by
 
 
+class GarbleEntry(DisturbanceEntry):
+    """Some bytes of the answer are others than were sent."""
+
+    bytes: Annotated[int, CountFrom(0)] = Field(default=1, description="number of wrong bytes", examples=[2])
+
+
 @fault_kind("garble")
 class Garble(Disturbance):
     """Some bytes of the answer are others than were sent."""
 
-    def __init__(self, section: Section, generator: np.random.Generator) -> None:
-        self._count = int(section.quantity("bytes", "", 1.0))
+    entry: ClassVar[type[DisturbanceEntry]] = GarbleEntry
+
+    def __init__(self, entry: GarbleEntry, generator: np.random.Generator) -> None:
+        self._count = entry.bytes
         self._generator = generator
 
     def on_answer(self, answer: OutgoingAnswer) -> None:
@@ -68,13 +107,21 @@ class Garble(Disturbance):
         answer.content = bytes(garbled)
 
 
+class ShortBlockEntry(DisturbanceEntry):
+    """The answer ends some bytes before its block does, terminator and all."""
+
+    bytes: Annotated[int, CountFrom(0)] = Field(default=100, description="number of missing bytes", examples=[100])
+
+
 @fault_kind("short block")
 class ShortBlock(Disturbance):
     """The answer ends some bytes before its block does, terminator and all."""
 
-    def __init__(self, section: Section, generator: np.random.Generator) -> None:
+    entry: ClassVar[type[DisturbanceEntry]] = ShortBlockEntry
+
+    def __init__(self, entry: ShortBlockEntry, generator: np.random.Generator) -> None:
         del generator
-        self._missing = int(section.quantity("bytes", "", 100.0))
+        self._missing = entry.bytes
 
     def on_answer(self, answer: OutgoingAnswer) -> None:
         """Cut the end off, but not the terminator."""
@@ -82,13 +129,21 @@ class ShortBlock(Disturbance):
         answer.content = content[: max(1, len(content) - 1 - self._missing)] + b"\n"
 
 
+class WrongCountEntry(DisturbanceEntry):
+    """The block's header promises another number of bytes than come."""
+
+    bytes: Number = Field(default=1.0, description="by how much the promised number is too large", examples=["-8"])
+
+
 @fault_kind("wrong count")
 class WrongCount(Disturbance):
     """The block's header promises another number of bytes than come."""
 
-    def __init__(self, section: Section, generator: np.random.Generator) -> None:
+    entry: ClassVar[type[DisturbanceEntry]] = WrongCountEntry
+
+    def __init__(self, entry: WrongCountEntry, generator: np.random.Generator) -> None:
         del generator
-        self._by = int(section.quantity("bytes", "", 1.0))
+        self._by = int(entry.bytes)
 
     def on_answer(self, answer: OutgoingAnswer) -> None:
         """Rewrite the count where there is one."""
@@ -100,26 +155,42 @@ class WrongCount(Disturbance):
             answer.content = content[:2] + str(count).zfill(digits)[-digits:].encode() + content[2 + digits :]
 
 
+class GarbageFirstEntry(DisturbanceEntry):
+    """Something stands before the answer."""
+
+    text: str = Field(default="*** ", description="what comes first; `\\x00` stands for a NUL", examples=["*** "])
+
+
 @fault_kind("garbage first")
 class GarbageFirst(Disturbance):
     """Something stands before the answer."""
 
-    def __init__(self, section: Section, generator: np.random.Generator) -> None:
+    entry: ClassVar[type[DisturbanceEntry]] = GarbageFirstEntry
+
+    def __init__(self, entry: GarbageFirstEntry, generator: np.random.Generator) -> None:
         del generator
-        self._text = section.text("text", "*** ").encode("latin-1").decode("unicode_escape").encode("latin-1")
+        self._text = entry.text.encode("latin-1").decode("unicode_escape").encode("latin-1")
 
     def on_answer(self, answer: OutgoingAnswer) -> None:
         """Put it there."""
         answer.content = self._text + bytes(answer.content)
 
 
+class AnotherAnswerEntry(DisturbanceEntry):
+    """The instrument says something else: `9.91E+37`, a NUL, nothing but a terminator."""
+
+    text: str = Field(description="the answer; `\\x00` stands for a NUL", examples=["9.91E+37"])
+
+
 @fault_kind("another answer")
 class AnotherAnswer(Disturbance):
     """The instrument says something else: `9.91E+37`, a NUL, nothing but a terminator."""
 
-    def __init__(self, section: Section, generator: np.random.Generator) -> None:
+    entry: ClassVar[type[DisturbanceEntry]] = AnotherAnswerEntry
+
+    def __init__(self, entry: AnotherAnswerEntry, generator: np.random.Generator) -> None:
         del generator
-        self._text = section.text("text").encode("latin-1").decode("unicode_escape").encode("latin-1")
+        self._text = entry.text.encode("latin-1").decode("unicode_escape").encode("latin-1")
 
     def on_answer(self, answer: OutgoingAnswer) -> None:
         """Exchange the answer."""
@@ -130,8 +201,10 @@ class AnotherAnswer(Disturbance):
 class OldAnswer(Disturbance):
     """The answer to the question before comes once more."""
 
-    def __init__(self, section: Section, generator: np.random.Generator) -> None:
-        del section, generator
+    entry: ClassVar[type[DisturbanceEntry]] = DisturbanceEntry
+
+    def __init__(self, entry: DisturbanceEntry, generator: np.random.Generator) -> None:
+        del entry, generator
         self._last = b"0\n"
 
     def on_answer(self, answer: OutgoingAnswer) -> None:
@@ -143,14 +216,23 @@ class OldAnswer(Disturbance):
         self._last = content
 
 
+class ErrorsEntry(DisturbanceEntry):
+    """A burst of errors in the queue."""
+
+    count: Annotated[int, CountFrom(0)] = Field(default=5, description="number of errors", examples=[30])
+    code: int = Field(default=-310, description="code of each error", examples=[-310])
+
+
 @fault_kind("errors")
 class Errors(Disturbance):
     """A burst of errors in the queue."""
 
-    def __init__(self, section: Section, generator: np.random.Generator) -> None:
+    entry: ClassVar[type[DisturbanceEntry]] = ErrorsEntry
+
+    def __init__(self, entry: ErrorsEntry, generator: np.random.Generator) -> None:
         del generator
-        self._count = int(section.quantity("count", "", 5.0))
-        self._code = int(section.text("code", "-310"))
+        self._count = entry.count
+        self._code = entry.code
 
     def on_message(self, device: Disturbed) -> None:
         """Fill them in."""
@@ -162,8 +244,10 @@ class Errors(Disturbance):
 class StuckBusy(Disturbance):
     """From then on the instrument is never done, until it is reset."""
 
-    def __init__(self, section: Section, generator: np.random.Generator) -> None:
-        del section, generator
+    entry: ClassVar[type[DisturbanceEntry]] = DisturbanceEntry
+
+    def __init__(self, entry: DisturbanceEntry, generator: np.random.Generator) -> None:
+        del entry, generator
 
     def on_message(self, device: Disturbed) -> None:
         """Get stuck."""
@@ -174,20 +258,30 @@ class StuckBusy(Disturbance):
 class Reset(Disturbance):
     """The instrument loses its supply for a moment: all settings as after power-on, both queues empty."""
 
-    def __init__(self, section: Section, generator: np.random.Generator) -> None:
-        del section, generator
+    entry: ClassVar[type[DisturbanceEntry]] = DisturbanceEntry
+
+    def __init__(self, entry: DisturbanceEntry, generator: np.random.Generator) -> None:
+        del entry, generator
 
     def on_message(self, device: Disturbed) -> None:
         """Start again."""
         device.power_cycle()
 
 
+class NoisyTriggerEntry(DisturbanceEntry):
+    """Interference fires the trigger at some moment within `within`, whatever the signal does."""
+
+    within: Seconds = Field(description="the trigger comes at some moment within this time", examples=["500 us"])
+
+
 @fault_kind("noisy trigger")
 class NoisyTrigger(Disturbance):
     """Interference fires the trigger at some moment within `within`, whatever the signal does."""
 
-    def __init__(self, section: Section, generator: np.random.Generator) -> None:
-        self._within = section.quantity("within", "s")
+    entry: ClassVar[type[DisturbanceEntry]] = NoisyTriggerEntry
+
+    def __init__(self, entry: NoisyTriggerEntry, generator: np.random.Generator) -> None:
+        self._within = entry.within
         self._generator = generator
 
     def on_message(self, device: Disturbed) -> None:

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Annotated
 
-from wavewright.buses.search.patterns import Pattern, read_pattern
-from wavewright.errors import FileFault, Misuse
-from wavewright.simulation.definition import Section
+from pydantic import Field
+
+from wavewright.buses.search.patterns import Pattern as CompiledPattern
+from wavewright.buses.search.patterns import read_pattern
+from wavewright.grammar.model import GrammarModel
+from wavewright.grammar.word_fields import Count, CountFrom, LocatedText, Pattern
 
 
 @dataclass(slots=True)
@@ -19,7 +23,7 @@ class Occasion:
     times : 0: without an end.
     """
 
-    pattern: Pattern
+    pattern: CompiledPattern
     every: int = 1
     after: int = 0
     times: int = 0
@@ -38,15 +42,25 @@ class Occasion:
         return True
 
 
-def read_occasion(section: Section) -> Occasion:
-    """The keys `at` (a pattern), `every`, `after` and `times` of a fault."""
-    try:
-        pattern = read_pattern(section.text("at", "."), ignore_case=True, dot_matches_all=True)
-    except Misuse as fault:
-        raise FileFault(f"`at`: {fault.what}", where=section.place("at")) from fault
-    counts = {
-        key: int(section.quantity(key, "", default)) for key, default in (("every", 1), ("after", 0), ("times", 0))
-    }
-    if counts["every"] < 1:
-        raise FileFault("`every` below 1", where=section.place("every"), expected="at least 1")
-    return Occasion(pattern, **counts)
+class DisturbanceEntry(GrammarModel):
+    """A fault that is ordered: of which instrument, of what kind, when and how often."""
+
+    instrument: LocatedText = Field(description="name of the instrument in its file", examples=["digitizer"])
+    fault: str = Field(description="what goes wrong", examples=["drop the link"])
+    at: Pattern = Field(
+        default=".",
+        description="regular expression; the fault strikes at messages that it is found in, at any if left out",
+        examples=["DATA\\\\?"],
+    )
+    every: Count = Field(default=1, description="strikes at every so many of these messages", examples=[10])
+    after: Annotated[int, CountFrom(0)] = Field(
+        default=0, description="number of these messages that are spared first", examples=[2]
+    )
+    times: Annotated[int, CountFrom(0)] = Field(
+        default=0, description="how often the fault strikes at most; 0: without an end", examples=[1]
+    )
+
+    def occasion(self) -> Occasion:
+        """When it strikes."""
+        pattern = read_pattern(self.at, ignore_case=True, dot_matches_all=True)
+        return Occasion(pattern, self.every, self.after, self.times)

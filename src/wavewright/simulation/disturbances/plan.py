@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Annotated, Literal
 
 import numpy as np
+from pydantic import Field
 
-from wavewright.errors import FileFault, Misuse
-from wavewright.simulation.definition import Section, read_definition
+from wavewright.errors import FileFault, Misuse, Place
+from wavewright.grammar.alternatives import ChosenBy
+from wavewright.grammar.located_yaml import parse_tree, place_of, read_text
+from wavewright.grammar.model import GrammarModel
+from wavewright.grammar.model_reading import validated
+from wavewright.grammar.word_fields import Line
 from wavewright.simulation.disturbances.effects import fault_kinds
-from wavewright.simulation.disturbances.occasion import Occasion, read_occasion
+from wavewright.simulation.disturbances.occasion import DisturbanceEntry, Occasion
 from wavewright.simulation.scpi.disturbance import Disturbance, Disturbances, Disturbed, OutgoingAnswer
 
 
@@ -27,8 +33,9 @@ class OrderedDisturbance:
 class DisturbancePlan(Disturbances):
     """All faults of one instrument."""
 
-    def __init__(self, faults: Sequence[OrderedDisturbance] = ()) -> None:
+    def __init__(self, faults: Sequence[OrderedDisturbance] = (), *, place: Place | str = "") -> None:
         self._faults = tuple(faults)
+        self.place = place  # where the file first names the instrument
         self._striking: tuple[Disturbance, ...] = ()
 
     def on_message(self, message: bytes, device: Disturbed) -> None:
@@ -48,35 +55,54 @@ class DisturbancePlan(Disturbances):
         return answer
 
 
+def _entries() -> Mapping[str, type[DisturbanceEntry]]:
+    return {name: make.entry for name, make in fault_kinds().items()}
+
+
+class FaultsFile(GrammarModel):
+    """Faults that are ordered: what goes wrong on a simulated bench, when, and how often."""
+
+    version: Annotated[Literal["1"], Field(alias="wavewright-faults")] = Field(description="version of the grammar: 1")
+    about: Line | None = Field(
+        default=None, description="what goes wrong, in a line", examples=["every tenth answer comes three seconds late"]
+    )
+    faults: dict[str, Annotated[DisturbanceEntry, ChosenBy("fault", _entries, "fault")]] = Field(
+        default_factory=dict, description="the faults by name"
+    )
+
+
 def load_faults(path: Path, *, seed: int) -> dict[str, DisturbancePlan]:
     """The plans of a fault file by name of the instrument.
 
     Raises
     ------
-    FileFault : with file, line and column of what cannot be used.
+    FileFault : all that cannot be used, with file, line and column.
     """
-    top = read_definition(path)
-    if top.text("wavewright-faults") != "1":
-        raise FileFault("another grammar version", where=top.place("wavewright-faults"), expected="1")
-    top.text("about", "")
+    tree = parse_tree(read_text(path), str(path))
+    file = validated(tree, FaultsFile)
     found: dict[str, list[OrderedDisturbance]] = {}
-    for name, section in top.sections("faults").items():
+    places: dict[str, Place | str] = {}
+    faults: list[FileFault] = []
+    for name, entry in file.faults.items():
         generator = np.random.default_rng([seed, zlib.crc32(name.encode())])
-        found.setdefault(section.text("instrument"), []).append(_fault(section, generator))
-        section.finish()
-    top.finish()
-    return {instrument: DisturbancePlan(faults) for instrument, faults in found.items()}
+        places.setdefault(str(entry.instrument), place_of(entry.instrument) or str(path))
+        try:
+            ordered = _ordered(entry, generator, where=tree.mapping_at("faults").mapping_at(name).place)
+        except FileFault as fault:
+            faults.append(fault)
+        else:
+            found.setdefault(str(entry.instrument), []).append(ordered)
+    if faults:
+        raise FileFault.joined(faults)
+    return {instrument: DisturbancePlan(ordered, place=places[instrument]) for instrument, ordered in found.items()}
 
 
-def _fault(section: Section, generator: np.random.Generator) -> OrderedDisturbance:
-    kind, kinds = section.text("fault"), fault_kinds()
-    if kind not in kinds:
-        raise FileFault(f"fault `{kind}`", where=section.place("fault"), expected=f"one of {', '.join(kinds)}")
+def _ordered(entry: DisturbanceEntry, generator: np.random.Generator, *, where: Place) -> OrderedDisturbance:
     try:
-        return OrderedDisturbance(read_occasion(section), kinds[kind](section, generator))
+        return OrderedDisturbance(entry.occasion(), fault_kinds()[entry.fault](entry, generator))
     except (Misuse, ValueError, ArithmeticError) as fault:
         raise FileFault(
-            f"fault `{kind}` cannot be made from its values: {fault}",
-            where=section.place(),
-            expected="values as its kind asks for, such as a whole number after `code`",
+            f"fault `{entry.fault}` cannot be made from its values: {fault}",
+            where=where,
+            expected="values as its kind asks for",
         ) from fault

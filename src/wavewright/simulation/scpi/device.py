@@ -54,7 +54,11 @@ class ScpiDevice:
         actions = {**common_commands.for_dialects(self), **instrument.actions()}
         for name, pattern in headers.items():
             if name not in actions:
-                raise Misuse(f"action `{name}`", expected=f"one of {', '.join(sorted(actions))}")
+                raise Misuse(
+                    f"action `{name}`",
+                    where=getattr(name, "place", ""),
+                    expected=f"one of {', '.join(sorted(actions))}",
+                )
             self._tree.enter(pattern, actions[name])
         for row in instrument.settings.rows.values():
             self._tree.enter(row.pattern, self._setting_command(row))
