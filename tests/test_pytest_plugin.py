@@ -185,6 +185,10 @@ def test_a_recipe_that_is_named_runs_on_the_simulated_bench(suite: pytest.Pytest
 def test_fixtures_serve_tests_written_in_python(suite: pytest.Pytester) -> None:
     suite.makepyfile(
         """
+        import pytest
+
+        from wavewright import WavewrightError
+
         def test_supply(bench):
             assert bench.supply.measured_voltage() < 1
             with bench.supply.output_on():
@@ -195,12 +199,16 @@ def test_fixtures_serve_tests_written_in_python(suite: pytest.Pytester) -> None:
             assert outcome.serial == "VC204-0003"
             assert outcome["picture.mean"].unit == "V"
 
+        def test_misspelt(run_recipe):
+            with pytest.raises(WavewrightError, match="did you mean `seed`"):
+                run_recipe("rail.yaml", sed=3)
+
         def test_both(bench, run_recipe):
             pass
         """
     )
     told = suite.runpytest_inprocess("--bench", BENCH, "test_fixtures_serve_tests_written_in_python.py")
-    told.assert_outcomes(passed=2, errors=1)
+    told.assert_outcomes(passed=3, errors=1)
     told.stdout.fnmatch_lines("*use one of them in a test*")
 
 

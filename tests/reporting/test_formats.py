@@ -107,5 +107,7 @@ def test_a_notebook_shows_readings_and_lets_no_markup_in() -> None:
     Xml.fromstring(f"<div>{page}</div>")  # well formed
     assert "&lt;script&gt;" in page
     assert "<script>" not in page
-    assert "<td>rail_noise.ripple</td><td>45.0 mV</td><td>at most 40 mV</td><td>-5.0 mV</td><td>fail</td>" in page
+    assert (
+        "<td>rail_noise</td><td>ripple</td><td>45.0 mV</td><td>at most 40 mV</td><td>-5.0 mV</td><td>fail</td>" in page
+    )
     assert "0 rising crossings of 1.5 V" in outcome(value=None)._repr_html_()

@@ -49,14 +49,14 @@ class Line:
 
         from wavewright.reporting.big_word import big_word
         from wavewright.reporting.console import STYLES
-        from wavewright.reporting.readings import on_which_bench
+        from wavewright.running.readings_table import on_which_bench
 
         style = STYLES.get(outcome.verdict, "")
         self._console.print()
         for line in big_word(outcome.verdict):
             self._console.print(Text(f"  {line}", style=style))
         passed = sum(verdict == "pass" for _, _, verdict in done.runs)
-        where = on_which_bench(outcome)
+        where = on_which_bench(outcome.is_simulated)
         self._console.print(
             Text(f"\n{outcome.serial}: {outcome.verdict}{where}; {passed} of {len(done.runs)} runs passed")
         )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from wavewright.judgement.verdict import Verdict
 from wavewright.quantities import show_quantity
-from wavewright.reporting.readings import NOTHING, SIMULATED_BENCH, on_which_bench, shown_margin, shown_value
+from wavewright.running.readings_table import HEADINGS, NOTHING, SIMULATED_BENCH, on_which_bench, reading_rows
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from wavewright.analysis.reading import Reading
     from wavewright.analysis.statistics.shot_statistics import Trend
     from wavewright.running.outcome import Outcome
-    from wavewright.running.result import CrossCheck, MeasurementOutcome
+    from wavewright.running.result import CrossCheck
 
 STYLES: Mapping[str, str] = {
     Verdict.PASS: "green",
@@ -45,11 +45,11 @@ def print_outcome(outcome: Outcome, console: Console) -> None:
     from rich.text import Text
 
     table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
-    for heading in ("measurement", "metric", "reading", "limit", "margin", "verdict"):
+    for heading in HEADINGS:
         table.add_column(heading, justify="right" if heading == "margin" else "left")
-    for one in outcome.measurements:
-        for row in _rows(one):
-            table.add_row(*(Text(cell) for cell in row[:-1]), Text(row[-1], style=STYLES.get(row[-1], "")))
+    for row in reading_rows(outcome.measurements):
+        *cells, verdict = row.cells
+        table.add_row(*map(Text, cells), Text(verdict, style=STYLES.get(verdict, "")))
     unit = " ".join(word for word in (outcome.part, outcome.serial) if word)
     head = Text(f"{outcome.title}{f', {unit}' if unit else ''}", style="bold")
     console.print(head.append(f" ({SIMULATED_BENCH})", style="yellow") if outcome.is_simulated else head)
@@ -58,22 +58,8 @@ def print_outcome(outcome: Outcome, console: Console) -> None:
         console.print(Text(line), soft_wrap=True)
     verdict = str(outcome.verdict)
     last = Text("verdict: ").append(verdict, style=STYLES.get(verdict, ""))
-    last.append(on_which_bench(outcome), style="yellow").append(_tally(outcome))
+    last.append(on_which_bench(outcome.is_simulated), style="yellow").append(_tally(outcome))
     console.print(last, soft_wrap=True)
-
-
-def _rows(one: MeasurementOutcome) -> Iterator[tuple[str, str, str, str, str, str]]:
-    for result in one.results:
-        yield (
-            one.label,
-            result.name,
-            shown_value(result),
-            result.limit or NOTHING,
-            shown_margin(result),
-            NOTHING if result.verdict is None else str(result.verdict),
-        )
-    if one.error:
-        yield one.label, NOTHING, NOTHING, NOTHING, NOTHING, str(Verdict.ERROR)
 
 
 def _remarks(outcome: Outcome) -> Iterator[str]:
@@ -143,8 +129,8 @@ def print_statistics(outcome: Outcome, console: Console) -> None:
     from rich.table import Table
 
     table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
-    for heading in ("reading", "shots", "mean", "s", "minimum", "median", "maximum", "trend a shot"):
-        table.add_column(heading, justify="left" if heading == "reading" else "right")
+    for heading in ("characteristic", "shots", "mean", "s", "minimum", "median", "maximum", "trend a shot"):
+        table.add_column(heading, justify="left" if heading == "characteristic" else "right")
     for name, result in outcome.results.items():
         found = result.statistics
         if found is None:

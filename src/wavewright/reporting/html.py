@@ -13,8 +13,16 @@ from wavewright.reporting.catalogue import report_format
 from wavewright.reporting.margin_bar import margin_bar
 from wavewright.reporting.picture import Picture
 from wavewright.reporting.pictures import pictures_of
-from wavewright.reporting.readings import NOTHING, on_which_bench, shown_margin, shown_value
 from wavewright.running.outcome import Outcome
+from wavewright.running.readings_table import (
+    HEADINGS,
+    NOTHING,
+    REMARKS,
+    ReadingRow,
+    on_which_bench,
+    reading_rows,
+    shown_verdict,
+)
 from wavewright.running.result import MeasurementOutcome
 
 if TYPE_CHECKING:
@@ -27,10 +35,11 @@ CODES_BUDGET = 1_000_000  # bytes of raw codes in one report; zooming in on the 
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """One measurement of the report: the stored outcome and its pictures."""
+    """One measurement of the report: the stored outcome, its rows of the table of readings, and its pictures."""
 
     anchor: str
     one: MeasurementOutcome
+    rows: tuple[ReadingRow, ...]
     pictures: tuple[Picture, ...]
 
 
@@ -43,7 +52,7 @@ def html(outcome: Outcome) -> str:
     for number, one in enumerate(outcome.measurements, 1):
         pictures = tuple(pictures_of(outcome, one, recipe, anchor=f"m{number}", budget=budget))
         budget -= sum(wave.codes.nbytes for picture in pictures for wave in picture.detail.values())
-        sections.append(Section(f"m{number}", one, pictures))
+        sections.append(Section(f"m{number}", one, tuple(reading_rows([one])), pictures))
     return render(
         "report.html.j2",
         outcome=outcome,
@@ -77,9 +86,8 @@ def _environment() -> Environment:
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
     environment.globals.update(
-        margin_bar=margin_bar, shown=shown, shown_margin=shown_margin, shown_setting=shown_setting,
-        shown_verdict=shown_verdict, shown_value=shown_value, on_which_bench=on_which_bench,
-        plotly_script=plotly_script, NOTHING=NOTHING,
+        margin_bar=margin_bar, shown=shown, shown_setting=shown_setting, shown_verdict=shown_verdict,
+        on_which_bench=on_which_bench, plotly_script=plotly_script, NOTHING=NOTHING, HEADINGS=HEADINGS, REMARKS=REMARKS,
     )  # fmt: skip
     return environment
 
@@ -87,11 +95,6 @@ def _environment() -> Environment:
 def shown(value: float | None, unit: str, uncertainty: float | None = None) -> str:
     """A number as the report shows it."""
     return NOTHING if value is None else show_quantity(value, unit, uncertainty=uncertainty)
-
-
-def shown_verdict(verdict: object) -> str:
-    """The word for a verdict; what was not judged says so."""
-    return "not judged" if verdict is None else str(verdict)
 
 
 def shown_setting(value: object) -> str:

@@ -7,8 +7,8 @@ from xml.etree import ElementTree as Xml
 
 from wavewright.judgement.verdict import Verdict
 from wavewright.reporting.catalogue import report_format
-from wavewright.reporting.readings import shown_margin, shown_value
 from wavewright.running.outcome import Outcome
+from wavewright.running.readings_table import NOTHING, ReadingRow, reading_row
 from wavewright.running.result import MeasurementOutcome, Result
 
 # what XML 1.0 cannot carry at all (W3C XML 1.0, fifth edition, production 2)
@@ -48,7 +48,7 @@ def _suite(one: MeasurementOutcome) -> Xml.Element:
     suite = Xml.Element("testsuite", name=_clean(one.label))
     judged = [result for result in one.results if result.limit]
     for result in judged:
-        suite.append(_case(one.label, result))
+        suite.append(_case(reading_row(one.label, result), result))
     failures = sum(result.verdict is Verdict.FAIL for result in judged)
     errors = sum(result.verdict in (Verdict.ERROR, Verdict.INCONCLUSIVE) for result in judged)
     for name, count in (("tests", len(judged)), ("failures", failures), ("errors", errors)):
@@ -63,28 +63,28 @@ def _broken(label: str, error: str) -> Xml.Element:
     return suite
 
 
-def _case(label: str, result: Result) -> Xml.Element:
-    case = Xml.Element("testcase", classname=_clean(label), name=_clean(result.name))
-    said = describe(result)
+def _case(row: ReadingRow, result: Result) -> Xml.Element:
+    case = Xml.Element("testcase", classname=_clean(row.measurement), name=_clean(row.characteristic))
+    said = _clean(describe(result))
     if result.verdict is Verdict.FAIL:
-        Xml.SubElement(case, "failure", type="limit", message=_clean(said))
+        Xml.SubElement(case, "failure", type="limit", message=said)
     elif result.verdict is not Verdict.PASS:
-        Xml.SubElement(case, "error", type=str(result.verdict), message=_clean(said))
-    Xml.SubElement(case, "system-out").text = _clean(said)
+        Xml.SubElement(case, "error", type=row.verdict, message=said)
+    Xml.SubElement(case, "system-out").text = f"{row.verdict}: {said}"
     return case
 
 
 def describe(result: Result) -> str:
     """One sentence: what was read, what the limit is, and how far it is away."""
-    reading = result.reading
-    if reading.value is None:
-        return f"{result.metric}: no number, {reading.reason or result.reason}; limit {result.limit}"
-    words = [f"{result.metric} is {shown_value(result)}", f"limit {result.limit}"]
-    if result.margin is not None:
-        words.append(f"margin {shown_margin(result)}")
-    if result.doubt_sentences:
-        words.append(f"in doubt: {'; '.join(result.doubt_sentences)}")
-    return "; ".join(words + ([result.reason] if result.reason else []))
+    row = reading_row("", result)
+    if row.value == NOTHING:
+        return f"{result.metric}: no number, {row.reason}; limit {row.limit}"
+    words = [f"{result.metric} is {row.value}", f"limit {row.limit}"]
+    if row.margin != NOTHING:
+        words.append(f"margin {row.margin}")
+    if row.doubts:
+        words.append(f"in doubt: {'; '.join(row.doubts)}")
+    return "; ".join([*words, *([row.reason] if row.reason else [])])
 
 
 def _clean(text: str) -> str:

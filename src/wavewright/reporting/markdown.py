@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 
+from wavewright.judgement.verdict import Verdict
 from wavewright.reporting.catalogue import report_format
-from wavewright.reporting.readings import on_which_bench, shown_margin, shown_value
 from wavewright.running.outcome import Outcome
-from wavewright.running.result import MeasurementOutcome, Result
+from wavewright.running.readings_table import HEADINGS, NOT_JUDGED, ReadingRow, on_which_bench, reading_rows
 
 
 @report_format("markdown", ".md")
@@ -19,32 +19,31 @@ def markdown(outcome: Outcome) -> str:
         ("operator", outcome.operator),
         ("started", f"{outcome.started:%Y-%m-%d %H:%M:%S} UTC"),
     ]
-    lines = [f"# {_text(outcome.title)}: {str(outcome.verdict).upper()}{on_which_bench(outcome)}", ""]
+    lines = [f"# {_text(outcome.title)}: {str(outcome.verdict).upper()}{on_which_bench(outcome.is_simulated)}", ""]
     lines += [f"- {name}: {_text(text)}" for name, text in about if text]
     if outcome.error:
         lines += ["", f"> {_text(outcome.error)}"]
-    lines += ["", "| measurement | entry | reading | limit | margin | verdict |", "|---|---|--:|---|--:|---|"]
-    for one in outcome.measurements:
-        if one.error:
-            lines.append(f"| {_text(one.label)} | | {_text(one.error)} | | | error |")
-        lines += [_row(one, result) for result in one.results]
-    told = [f"- {_text(name)}: {_text(text)}" for name, result in outcome.results.items() for text in _said(result)]
+    rows = list(reading_rows(outcome.measurements))
+    lines += ["", f"| {' | '.join(HEADINGS)} |", "|---|---|--:|---|--:|---|"]
+    lines += [_line(row) for row in rows]
+    told = [f"- {_text(_name(row))}: {_text(text)}" for row in rows for text in _said(row)]
     return "\n".join([*lines, *(["", *told] if told else [])]) + "\n"
 
 
-def _said(result: Result) -> list[str]:
-    """Why a result did not pass, and its doubts, those that were allowed too."""
-    return [*([result.reason] if result.reason else []), *(f"in doubt: {text}" for text in result.doubt_sentences)]
+def _name(row: ReadingRow) -> str:
+    """What is spoken of below the table."""
+    return row.measurement if row.result is None else f"{row.measurement}.{row.characteristic}"
 
 
-def _row(one: MeasurementOutcome, result: Result) -> str:
-    reading = result.reading
-    shown = "no number: " + _text(reading.reason) if reading.value is None else shown_value(result)
-    margin = "" if result.margin is None else shown_margin(result)
-    verdict = "" if result.verdict is None else str(result.verdict)
-    verdict = f"**{verdict}**" if verdict not in ("", "pass") else verdict
-    cells = (_text(one.label), _text(result.name), shown, _text(result.limit), margin, verdict)
-    return f"| {' | '.join(cells)} |"
+def _said(row: ReadingRow) -> list[str]:
+    """Why a reading did not pass or did not come about, and its doubts, those that were allowed too."""
+    return [*([row.reason] if row.reason else []), *(f"in doubt: {text}" for text in row.doubts)]
+
+
+def _line(row: ReadingRow) -> str:
+    *cells, verdict = map(_text, row.cells)
+    stands_out = row.verdict not in (NOT_JUDGED, Verdict.PASS)
+    return f"| {' | '.join(cells)} | {f'**{verdict}**' if stands_out else verdict} |"
 
 
 def _text(text: str) -> str:

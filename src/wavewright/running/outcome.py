@@ -14,16 +14,14 @@ import numpy as np
 
 from wavewright.analysis.reading import Reading
 from wavewright.errors import Misuse
-from wavewright.judgement.shown import acceptable, show_judged, show_margin
 from wavewright.judgement.verdict import Verdict, combined
+from wavewright.running.readings_table import html_table, on_which_bench, reading_rows
 from wavewright.running.result import MeasurementOutcome, Result
 from wavewright.waveform import Capture
 
 if TYPE_CHECKING:
     import pandas
     import xarray
-
-HEADINGS = ("reading", "value", "limit", "margin", "verdict", "remarks")
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +140,7 @@ def readings_as_pandas(outcome: Outcome) -> pandas.DataFrame:
         for name, result in outcome.results.items()
     }
     table = pandas.DataFrame.from_dict(rows, orient="index")
-    table.index.name = "reading"
+    table.index.name = "characteristic"
     return table
 
 
@@ -176,35 +174,13 @@ def captures_as_xarray(outcome: Outcome, measurement: str) -> xarray.Dataset:
 
 
 def outcome_as_html(outcome: Outcome) -> str:
-    """Title, unit, verdict and one row a reading; whatever came from outside is escaped."""
+    """Title, unit, verdict and the table of readings; whatever came from outside is escaped."""
     unit = " ".join(word for word in (outcome.part, outcome.serial) if word)
     head = f"<b>{escape(outcome.title)}</b> {escape(unit)}: <b>{escape(str(outcome.verdict))}</b>"
-    head += ", on a simulated bench" if outcome.is_simulated else ""
-    rows = [_row([name, *_cells(result)]) for name, result in outcome.results.items()]
-    errors = [f"{one.label}: {one.error}" for one in outcome.measurements if one.error]
-    broken = "".join(f"<p>{escape(text)}</p>" for text in [*errors, outcome.error] if text)
-    return f"<p>{head}</p><table>{_row(HEADINGS, cell='th')}{''.join(rows)}</table>{broken}"
+    head += on_which_bench(outcome.is_simulated)
+    broken = f"<p>{escape(outcome.error)}</p>" if outcome.error else ""
+    return f"<p>{head}</p>{html_table(reading_rows(outcome.measurements))}{broken}"
 
 
 def _not_installed(package: str) -> Misuse:
     return Misuse(f"this needs the package {package}", do="install `wavewright[notebook]`")
-
-
-def _cells(result: Result) -> Sequence[str]:
-    reading = result.reading
-    remarks = [result.reason or reading.reason, *result.doubt_sentences]
-    return (
-        "–"
-        if reading.value is None
-        else show_judged(
-            reading.value, reading.unit, acceptable(result.limit, reading.unit), uncertainty=reading.uncertainty
-        ),
-        result.limit or "–",
-        "–" if result.margin is None else show_margin(result.margin, reading.unit, uncertainty=reading.uncertainty),
-        "–" if result.verdict is None else str(result.verdict),
-        "; ".join(remark for remark in remarks if remark),
-    )
-
-
-def _row(cells: Sequence[str], *, cell: str = "td") -> str:
-    return f"<tr>{''.join(f'<{cell}>{escape(text)}</{cell}>' for text in cells)}</tr>"

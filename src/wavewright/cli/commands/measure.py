@@ -143,7 +143,7 @@ def _print_table(readings: dict[str, Reading]) -> None:
     from wavewright.reporting.console import shown_reading
 
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("metric", "reading", "count", "min", "max", "remarks"):
+    for heading in ("metric", "measured value", "count", "min", "max", "remarks"):
         table.add_column(heading)
     for name, reading in readings.items():
         table.add_row(name, *shown_reading(reading))

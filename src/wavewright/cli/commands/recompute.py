@@ -86,7 +86,7 @@ def _print(found: list[Recomputed]) -> None:
             count = len(one.outcome.results) if one.outcome else 0
             shown.print(f"{one.run}: the same to the last bit, {count} readings", markup=False)
         elif not one.is_same:
-            table = Table("reading", "was", "is now", "limit now", "verdict", "why", box=None, pad_edge=False)
+            table = Table("characteristic", "was", "is now", "limit now", "verdict", "why", box=None, pad_edge=False)
             for difference in one.differences:
                 table.add_row(*_cells(difference))
             shown.print(f"{one.run}:", markup=False)
@@ -112,15 +112,15 @@ def _cells(difference: Difference) -> tuple[str, ...]:
 
 
 def _value(result: Result | None) -> str:
-    from wavewright.reporting.readings import NOTHING, shown_value
+    from wavewright.running.readings_table import NOTHING, shown_value
 
     return NOTHING if result is None else shown_value(result)
 
 
 def _verdict(result: Result | None) -> str:
-    from wavewright.reporting.readings import NOTHING
+    from wavewright.running.readings_table import NOTHING, shown_verdict
 
-    return NOTHING if result is None or result.verdict is None else str(result.verdict)
+    return NOTHING if result is None else shown_verdict(result.verdict)
 
 
 def _as_json(one: Recomputed) -> dict[str, Any]:

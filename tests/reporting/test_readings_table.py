@@ -1,0 +1,199 @@
+"""One table of readings: console, HTML, Markdown, notebook and JUnit XML show the same words for the same result."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from html.parser import HTMLParser
+from xml.etree import ElementTree as Xml
+
+import pytest
+from rich.console import Console
+
+from tests.example_outcome import example_outcome
+from wavewright.analysis.reading import Doubt, Finding, Reading
+from wavewright.judgement.verdict import Verdict
+from wavewright.reporting.console import print_outcome
+from wavewright.reporting.html import html
+from wavewright.reporting.junit import junit
+from wavewright.reporting.markdown import markdown
+from wavewright.running.outcome import Outcome
+from wavewright.running.readings_table import HEADINGS, NOT_JUDGED, NOTHING, reading_rows
+from wavewright.running.result import MeasurementOutcome, Result
+
+Cells = tuple[str, str, str, str, str, str]
+
+
+def result(name: str, reading: Reading, limit: str, margin: float | None = None, *, reason: str = "") -> Result:
+    verdict = Verdict.INCONCLUSIVE if margin is None else Verdict.PASS if margin >= 0 else Verdict.FAIL
+    return Result(
+        name, f"{name}_metric", ("x",), "each", limit, reading, verdict if limit else None, margin,
+        reason=reason, shots=(reading,),
+    )  # fmt: skip
+
+
+DOUBTED = Reading(0.0312, "V", uncertainty=2e-4, findings=(Finding(Doubt.FEW_CODES),))
+CASES = {
+    "pass": result("ripple", Reading(0.02219, "V", uncertainty=7e-6), "at most 40 mV", 0.01781),
+    "fail": result("level", Reading(0.04377, "V", uncertainty=2e-4), "at most 40 mV", -0.00377, reason="43.8 mV: high"),
+    "ratio": result("ringing", Reading(0.13636, "1", uncertainty=4e-5), "at most 8 %", -0.05636, reason="13.6 %: high"),
+    "count": result("glitches", Reading(3.0, "count"), "exactly 0", -3.0, reason="3: high"),
+    "time": result("reset_low", Reading(2.19722e-3, "s", uncertainty=1.3e-6), "2.2 ms ± 20 %", 4.4e-4),
+    "no number": result("rise", Reading(None, "s", reason="0 edges"), "at most 1 us", reason="0 edges"),
+    "doubt": replace(
+        result("peak", DOUBTED, "at most 40 mV", 0.0088, reason=DOUBTED.findings[0].sentence),
+        verdict=Verdict.INCONCLUSIVE,
+    ),
+    "no limit": result("mean", Reading(1e-4, "V", uncertainty=3e-6), ""),
+}
+# What the words must be: rounding by the uncertainty (JCGM 100:2008, 7.2.6), a margin with the decimals of its reading,
+# and a difference of ratios in percentage points.
+EXPECTED = {
+    "pass": ("22.190 mV", "at most 40 mV", "17.810 mV", "pass"),
+    "fail": ("43.8 mV", "at most 40 mV", "-3.8 mV", "fail"),
+    "ratio": ("13.636 %", "at most 8 %", "-5.636 pp", "fail"),
+    "count": ("3", "exactly 0", "-3", "fail"),
+    "time": ("2.197 ms", "2.2 ms ± 20 %", "440 us", "pass"),
+    "no number": (NOTHING, "at most 1 us", NOTHING, "inconclusive"),
+    "doubt": ("31.2 mV", "at most 40 mV", "8.8 mV", "inconclusive"),
+    "no limit": ("100 uV", NOTHING, NOTHING, NOT_JUDGED),
+}
+
+
+@pytest.fixture
+def outcome() -> Outcome:
+    measured = MeasurementOutcome("rail[load=1 A]", shots=1, results=tuple(CASES.values()))
+    return replace(example_outcome(), measurements=(measured, MeasurementOutcome("reset_hold", error="no trigger")))
+
+
+class _Tables(HTMLParser):
+    """The cells of each row of an HTML table, the text of an element `small` or `p` apart from the rest of its cell."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.rows: list[list[list[str]]] = []
+        self._is_in_cell = False
+
+    def handle_starttag(self, tag: str, attrs: object) -> None:
+        if tag == "tr":
+            self.rows.append([])
+        elif tag in ("td", "th"):
+            self._is_in_cell = True
+            self.rows[-1].append([])
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in ("td", "th"):
+            self._is_in_cell = False
+
+    def handle_data(self, data: str) -> None:
+        if self._is_in_cell and data.strip():
+            self.rows[-1][-1].append(data.strip())
+
+
+def cells_of_page(page: str) -> list[list[str]]:
+    parser = _Tables()
+    parser.feed(page)
+    return [[cell[0] if cell else "" for cell in row] for row in parser.rows]
+
+
+def in_console(outcome: Outcome) -> list[list[str]]:
+    console = Console(file=io.StringIO(), width=200, no_color=True)
+    print_outcome(outcome, console)
+    assert isinstance(console.file, io.StringIO)
+    return [re.split(r" {2,}", line.strip()) for line in console.file.getvalue().splitlines()]
+
+
+def in_markdown(outcome: Outcome) -> list[list[str]]:
+    lines = [line for line in markdown(outcome).splitlines() if line.startswith("|")]
+    return [[cell.replace("\\", "").strip(" *") for cell in re.split(r"(?<!\\)\|", line)[1:-1]] for line in lines]
+
+
+def in_notebook(outcome: Outcome) -> list[list[str]]:
+    return [row[: len(HEADINGS)] for row in cells_of_page(outcome._repr_html_())]
+
+
+def in_html(outcome: Outcome) -> list[list[str]]:
+    """The rows of the table of readings, without its column of uncertainties and its remarks."""
+    table = html(outcome).split('<table class="readings">')[1].split("</table>")[0]
+    return [[*row[:3], *row[4:7]] for row in cells_of_page(table)]
+
+
+def in_junit(outcome: Outcome) -> list[list[str]]:
+    """The cells out of the sentences; a part that a sentence leaves out is a dash."""
+    found = []
+    for case in Xml.fromstring(junit(outcome)).iter("testcase"):
+        said = case.findtext("system-out")
+        if said is None:
+            continue
+        told = re.match(r"(?P<verdict>[\w ]+): \w+(?: is (?P<value>[^;]+)|: no number)", said)
+        assert told is not None
+        limit, margin = (re.search(rf"; {word} ([^;]+)", said) for word in ("limit", "margin"))
+        found.append(
+            [
+                str(case.get("classname")),
+                str(case.get("name")),
+                told["value"] or NOTHING,
+                limit[1] if limit else NOTHING,
+                margin[1] if margin else NOTHING,
+                told["verdict"],
+            ]
+        )
+    return found
+
+
+READERS = {"console": in_console, "HTML": in_html, "Markdown": in_markdown, "notebook": in_notebook}
+
+
+@pytest.mark.parametrize("kind", CASES)
+def test_each_cell_is_in_the_words_that_the_trade_expects(kind: str, outcome: Outcome) -> None:
+    row = next(row for row in reading_rows(outcome.measurements) if row.characteristic == CASES[kind].name)
+    assert row.cells == ("rail[load=1 A]", CASES[kind].name, *EXPECTED[kind])
+
+
+@pytest.mark.parametrize("kind", CASES)
+@pytest.mark.parametrize("read", READERS.values(), ids=READERS)
+def test_every_report_has_the_same_words(
+    kind: str, read: Callable[[Outcome], list[list[str]]], outcome: Outcome
+) -> None:
+    assert ["rail[load=1 A]", CASES[kind].name, *EXPECTED[kind]] in read(outcome)
+
+
+@pytest.mark.parametrize("kind", [kind for kind in CASES if CASES[kind].limit])
+def test_junit_has_them_for_every_limit(kind: str, outcome: Outcome) -> None:
+    assert ["rail[load=1 A]", CASES[kind].name, *EXPECTED[kind]] in in_junit(outcome)
+
+
+@pytest.mark.parametrize("read", READERS.values(), ids=READERS)
+def test_every_table_has_the_same_headings(read: Callable[[Outcome], list[list[str]]], outcome: Outcome) -> None:
+    assert list(HEADINGS) in [[cell.lower() for cell in row] for row in read(outcome)]
+
+
+@pytest.mark.parametrize("read", READERS.values(), ids=READERS)
+def test_a_measurement_that_broke_off_is_a_row_of_every_table(
+    read: Callable[[Outcome], list[list[str]]], outcome: Outcome
+) -> None:
+    assert ["reset_hold", NOTHING, NOTHING, NOTHING, NOTHING, "error"] in read(outcome)
+
+
+def test_every_reason_and_doubt_is_told_in_every_report(outcome: Outcome) -> None:
+    console = Console(file=io.StringIO(), width=300, no_color=True)
+    print_outcome(outcome, console)
+    assert isinstance(console.file, io.StringIO)
+    texts = {
+        "console": console.file.getvalue(),
+        "markdown": markdown(outcome).replace("\\", ""),
+        "notebook": outcome._repr_html_(),
+        "html": html(outcome),
+        "junit": junit(outcome),
+    }
+    for name, text in texts.items():
+        for wanted in (
+            "43.8 mV: high",
+            "13.6 %: high",
+            "0 edges",
+            Finding(Doubt.FEW_CODES).text,
+            "no trigger",
+        ):
+            assert wanted in text, name
