@@ -30,6 +30,7 @@ FLOW = (
     "running",
     "logbook",
     "reporting",
+    "file_kinds",
     "cli",
 )
 PURE = ("analysis", "buses", "judgement")

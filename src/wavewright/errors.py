@@ -125,7 +125,9 @@ class LinkLost(WireFault):
 
 
 class BenchFault(WavewrightError):
-    """The bench lacks, or forbids, what the recipe wants."""
+    """The bench lacks, or forbids, what the recipe wants; `faults` are all such things, each at its place."""
+
+    faults: tuple[BenchFault, ...] = ()
 
 
 class TimeUp(WavewrightError):

@@ -15,10 +15,10 @@ ROOT = Path(__file__).parents[2]
 
 
 def test_every_shipped_file_is_valid(wavewright: Command) -> None:
-    files = [*ROOT.glob("recipes/*.yaml"), *ROOT.glob("sim/bench*.yaml")]
+    files = [*ROOT.glob("recipes/*.yaml"), *ROOT.glob("sim/**/*.yaml")]
     told = wavewright("validate", *files)
     assert told.status == 0, told.stderr
-    assert told.stdout.count("nothing is wrong with it") == len(files)
+    assert told.stdout.count(": valid ") == len(files)
 
 
 def test_all_faults_of_all_files_are_told_in_one_go(tmp_path: Path, wavewright: Command) -> None:
@@ -30,7 +30,7 @@ def test_all_faults_of_all_files_are_told_in_one_go(tmp_path: Path, wavewright: 
     assert told.status == 3
     assert f"{first}:6:5: unknown key `chanels`" in told.stderr
     assert "`instruments` is missing" in told.stderr
-    assert told.stdout.count("nothing is wrong with it") == 1
+    assert told.stdout.count(": valid recipe") == 1
     listed = wavewright("validate", first, "--json").json
     assert f"{first}:6:5" in [fault["where"] for fault in listed[str(first)]]
 
@@ -39,14 +39,72 @@ def test_a_file_of_another_kind_is_told_what_it_should_be(tmp_path: Path, wavewr
     (tmp_path / "list.yaml").write_text("shopping: [bread]\n")
     told = wavewright("validate", tmp_path / "list.yaml")
     assert told.status == 3
-    assert "neither a recipe nor a bench nor a profile" in told.stderr
+    assert "this is none of: recipe, bench, profile, board, instrument file, fault file" in told.stderr
 
 
-@pytest.mark.parametrize("kind, key", [("recipe", "measurements"), ("bench", "instruments"), ("profile", "settings")])
+KEYS = [
+    ("recipe", "measurements"),
+    ("bench", "instruments"),
+    ("profile", "settings"),
+    ("board", "nodes"),
+    ("instruments", "wavewright"),
+    ("faults", "faults"),
+]
+
+
+@pytest.mark.parametrize("kind, key", KEYS)
 def test_the_schema_of_each_file_is_a_json_schema(kind: str, key: str, wavewright: Command) -> None:
     schema = wavewright("schema", kind).json
     assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
     assert key in schema["properties"]
+
+
+def simulated_bench(folder: Path, **replaced: str) -> Path:
+    """A copy of the simulated bench with something else in its files."""
+    for name in ("bench.yaml", "vc204.yaml", "instruments.yaml"):
+        text = (ROOT / "sim" / name).read_text(encoding="utf-8")
+        for stands, instead in replaced.items():
+            text = text.replace(stands.replace("_", " "), instead)
+        (folder / name).write_text(text, encoding="utf-8")
+    return folder / "bench.yaml"
+
+
+def test_the_board_and_the_instruments_of_a_bench_are_followed(tmp_path: Path, wavewright: Command) -> None:
+    # given a bench file that is sound, with a board and instruments that are not
+    bench = simulated_bench(tmp_path, clamp="clmp", identity="idendity")
+    told = wavewright("validate", bench)
+    assert told.status == 3
+    assert f"{tmp_path}/vc204.yaml:54:5: unknown key `clmp` in `coil_terminal`" in told.stderr
+    assert f"{tmp_path}/instruments.yaml:84:7: unknown key `idendity` in `digitizer`" in told.stderr
+
+
+def test_an_unknown_key_of_the_simulation_is_told_at_its_place(tmp_path: Path, wavewright: Command) -> None:
+    bench = simulated_bench(tmp_path)
+    (tmp_path / "bench.yaml").write_text(bench.read_text().replace("board: vc204.yaml", "bord: vc204.yaml"))
+    told = wavewright("validate", bench)
+    assert told.status == 3
+    assert f"{bench}:5:1: `simulation:` with the key `bord`" in told.stderr
+
+
+def test_what_a_bench_cannot_do_is_told_at_the_lines_of_the_recipe(tmp_path: Path, wavewright: Command) -> None:
+    # given a recipe that is sound by itself and wants more than the bench gives
+    text = (ROOT / "recipes/end_of_line.yaml").read_text(encoding="utf-8")
+    text = text.replace("{voltage: 24 V, current_limit: 1 A", "{voltage: 30 V, current_limit: 2 A")
+    text = text.replace("frequency: 1.25 kHz", "frequency: 40 MHz")
+    (tmp_path / "r.yaml").write_text(text, encoding="utf-8")
+    assert wavewright("validate", tmp_path / "r.yaml").status == 0
+    # when it is checked together with the bench
+    told = wavewright("validate", tmp_path / "r.yaml", ROOT / "sim/bench.yaml")
+    # then each of these stands at its own value
+    assert told.status == 3
+    for what, stands in (
+        ("`voltage` of 30 V", "30 V"),
+        ("`current_limit` of 2 A", "2 A"),
+        ("`frequency` of 40 MHz", "40 MHz"),
+    ):
+        line = next(number for number, one in enumerate(text.splitlines(), 1) if stands in one)
+        column = text.splitlines()[line - 1].index(stands) + 1
+        assert re.search(rf"r.yaml:{line}:{column}: on \S*bench.yaml: \w+(\[.*\])?: {re.escape(what)}", told.stderr)
 
 
 def test_an_unknown_kind_of_file_is_wrong_usage(wavewright: Command) -> None:

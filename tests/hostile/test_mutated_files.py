@@ -29,6 +29,7 @@ from tests.logbook.made_outcomes import outcome
 from wavewright.analysis.measure import measure
 from wavewright.cli.main import execute
 from wavewright.errors import BenchFault, WavewrightError
+from wavewright.file_kinds import check_file
 from wavewright.instruments.bench_file import load_bench
 from wavewright.instruments.loaded_code import loaded_code
 from wavewright.instruments.replay import open_replay
@@ -39,7 +40,6 @@ from wavewright.logbook.intake import import_outcomes
 from wavewright.logbook.outcome_files import outcome_as_json, read_outcome
 from wavewright.recipe.load import load_recipe
 from wavewright.reporting.catalogue import write_report
-from wavewright.running.file_check import check_file
 from wavewright.running.outcome import Outcome
 from wavewright.running.plan import plan
 from wavewright.running.selection import select

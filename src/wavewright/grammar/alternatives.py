@@ -56,7 +56,7 @@ class ChosenBy:
         branches = []
         for name, model in self.models().items():
             model.model_rebuild()
-            branches.append(
-                {**handler(model.__pydantic_core_schema__), "properties": {self.key: {"const": name}}, "title": name}
-            )
+            branch = handler.resolve_ref_schema(handler(model.__pydantic_core_schema__))
+            key = {**branch["properties"][self.key], "const": name, "examples": [name]}
+            branches.append({**branch, "properties": {**branch["properties"], self.key: key}, "title": name})
         return {"type": "object", "oneOf": branches, "required": [self.key]}

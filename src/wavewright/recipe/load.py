@@ -119,6 +119,6 @@ def _measurements(
             said = {fault.where for fault in found}
             found.extend(fault for fault in checks.faults if fault.where not in said)
             if measurement is not None:
-                yield measurement.under(str(name), condition.values, doubts)
+                yield measurement.under(name, condition.values, doubts)
         faults.extend(found)
         earlier[str(name)] = (*map(str, entry.mapping_at("channels")), *map(str, entry.mapping_at("derived")))

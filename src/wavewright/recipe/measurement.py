@@ -12,7 +12,8 @@ from pydantic_core import CoreSchema, core_schema
 from wavewright.analysis.catalogue import find_metric
 from wavewright.analysis.parameters import Condition, ReferenceLevel
 from wavewright.buses.expectation import Expectation
-from wavewright.grammar.located_yaml import YamlMapping
+from wavewright.errors import Place
+from wavewright.grammar.located_yaml import YamlMapping, YamlScalar, place_of
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import refusal
 from wavewright.grammar.quantity_fields import StatedQuantity, fault_at
@@ -105,17 +106,23 @@ class Measurement(GrammarModel):
 
     _name: str = PrivateAttr(default="")
     _condition: dict[str, str] = PrivateAttr(default_factory=dict)
+    _place: Place | None = PrivateAttr(default=None)
 
-    def under(self, name: str, condition: Mapping[str, str], doubts: DoubtRules = NO_RULES) -> Self:
+    def under(self, name: YamlScalar | str, condition: Mapping[str, str], doubts: DoubtRules = NO_RULES) -> Self:
         """The same measurement with its name, with what the names of `for_each` stand for, and the recipe's doubts."""
         named = self.model_copy(update={"doubts": {**doubts, **self.doubts}})
-        named._name, named._condition = name, dict(condition)
+        named._name, named._condition, named._place = str(name), dict(condition), place_of(name)
         return named
 
     @property
     def name(self) -> str:
         """The measurement's name in the recipe."""
         return self._name
+
+    @property
+    def stands_at(self) -> Place | str:
+        """Where the measurement begins in its file; empty if it does not come from one."""
+        return self._place or ""
 
     @property
     def condition(self) -> Mapping[str, str]:

@@ -1,19 +1,17 @@
-"""JSON Schema (draft 2020-12) of our files, as editors use it to complete keys and to mark faults while typing."""
+"""JSON Schema of a recipe: that of its model, and what the catalogues of metrics and buses add to it."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from typing import Any, Protocol
 
-from pydantic import BaseModel
-
 from wavewright.analysis.catalogue import Parameter, metrics
 from wavewright.buses.catalogue import buses, layers
 from wavewright.buses.frame_metrics import frame_metrics
+from wavewright.grammar.schema import add_examples, model_schema
 from wavewright.judgement.joining import OVER
 from wavewright.recipe.recipe import RecipeFile
 
-DIALECT = "https://json-schema.org/draft/2020-12/schema"
 NAMED = {"type": "string", "pattern": r"\$", "description": "a parameter or a name of for_each"}
 
 
@@ -47,12 +45,8 @@ def recipe_schema() -> dict[str, Any]:
     decode["properties"]["bus"]["anyOf"] = _choices(buses())
     decode["properties"]["then"]["anyOf"] = _choices(layers())
     _add_keys(decode, _lines() | _options(buses()) | _options(layers()))
+    add_examples(schema)
     return schema
-
-
-def model_schema(model: type[BaseModel]) -> dict[str, Any]:
-    """The schema of any file that `read_model` reads into a pydantic model."""
-    return {"$schema": DIALECT, **model.model_json_schema(by_alias=True, mode="validation")}
 
 
 def _choices(catalogue: Mapping[str, Defined]) -> list[dict[str, str]]:

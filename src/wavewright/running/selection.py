@@ -104,7 +104,7 @@ def _inabilities(recipe: Recipe, bench: BenchFile, chosen: Selection, played: Pl
             if fault.what not in seen:
                 seen.add(fault.what)
                 what = f"{measurement.label}: {fault.what}"
-                yield BenchFault(what, where=fault.where, expected=fault.expected, do=fault.do)
+                yield BenchFault(what, where=fault.where or measurement.stands_at, expected=fault.expected, do=fault.do)
 
 
 def _of_measurement(
@@ -135,9 +135,9 @@ def _of_measurement(
         yield from _of_reading(one, profiles)
 
 
-def _at_setting(fault: BenchFault, step: SupplyStep) -> BenchFault:
-    """The fault of a step of the supply, at the place of the setting that it names."""
-    name = fault.what.split("`")[1] if fault.what.startswith("`") else ""
+def _at_setting(fault: BenchFault, step: SupplyStep | SourceStep) -> BenchFault:
+    """The fault of a step, at the place of the setting that it names."""
+    name = fault.what.split("`")[1].partition(" ")[0] if fault.what.startswith("`") else ""
     stated = getattr(step, name, None)
     where = stated.place if isinstance(stated, StatedQuantity) else None
     return BenchFault(fault.what, where=fault.where or where or "", expected=fault.expected, do=fault.do)
@@ -178,7 +178,7 @@ def _of_source(
     where = "" if step.waveform is None else step.waveform.place or ""
     setup = source_setup(step, played)
     for fault in source_faults(profile, setup, ceilings=ceilings):
-        yield BenchFault(fault.what, where=where, expected=fault.expected, do=fault.do)
+        yield _at_setting(BenchFault(fault.what, where=where, expected=fault.expected, do=fault.do), step)
     try:
         source_messages(profile, setup)
     except Misuse as fault:
@@ -225,4 +225,6 @@ def _joined(faults: list[BenchFault], bench: BenchFile) -> BenchFault:
         only = faults[0]
         return BenchFault(only.what, where=only.where or bench.path, expected=only.expected, do=only.do)
     listed = "".join(f"\n- {WavewrightError.__str__(fault)}" for fault in faults)
-    return BenchFault(f"the bench cannot do {len(faults)} things that the recipe wants{listed}", where=bench.path)
+    joined = BenchFault(f"the bench cannot do {len(faults)} things that the recipe wants{listed}", where=bench.path)
+    joined.faults = tuple(faults)
+    return joined

@@ -75,7 +75,7 @@ def load_instruments(path: Path, bench: Bench, faults: Mapping[str, DisturbanceP
     ------
     FileFault : all that cannot be used, with file, line and column.
     """
-    entries = _all_entries(path)
+    entries = read_entries(path)
     wrong = [
         FileFault(f"faults for `{name}`", where=plan.place, expected=f"one of {', '.join(entries)}")
         for name, plan in faults.items()
@@ -92,8 +92,13 @@ def load_instruments(path: Path, bench: Bench, faults: Mapping[str, DisturbanceP
     return devices
 
 
-def _all_entries(path: Path) -> dict[str, tuple[InstrumentEntry, Place]]:
-    """The instruments of a file, those that it takes from others included, and where each stands."""
+def read_entries(path: Path) -> dict[str, tuple[InstrumentEntry, Place]]:
+    """The instruments of a file, those that it takes from others included, and where each stands.
+
+    Raises
+    ------
+    FileFault : all that cannot be used, with file, line and column.
+    """
     file, tree = _read(path)
     found = _own_entries(file, tree)
     faults: list[FileFault] = []

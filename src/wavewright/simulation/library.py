@@ -11,15 +11,13 @@ from pyvisa import constants, errors, rname
 from pyvisa.constants import StatusCode
 from pyvisa_sim.highlevel import SimVisaLibrary
 
-from wavewright.errors import FileFault, Misuse
-from wavewright.simulation.bench import Bench, build_bench
-from wavewright.simulation.disturbances.plan import load_faults
-from wavewright.simulation.instrument_file import load_instruments
+from wavewright.errors import FileFault
+from wavewright.simulation.bench import Bench
+from wavewright.simulation.files import equipment
 from wavewright.simulation.scpi.device import ScpiDevice
 from wavewright.simulation.scpi.exchange import Exchange
 from wavewright.simulation.sessions import SimulatedSession
 
-_SETTINGS = ("board", "seed", "draw", "faults", "probes")
 _calls = itertools.count(1)
 
 
@@ -155,12 +153,7 @@ def open_library(path: str, *, settings: Mapping[str, object]) -> SimulatedVisa:
     file = Path(path)
     if not file.is_file():
         raise FileFault("no such file", where=path, expected="a definition of simulated instruments")
-    unknown = sorted(set(settings) - set(_SETTINGS))
-    if unknown:
-        raise Misuse(f"`simulation:` with the key `{unknown[0]}`", expected=f"one of {', '.join(_SETTINGS)}")
-    bench = build_bench(settings, folder=Path())
-    faults = load_faults(Path(str(settings["faults"])), seed=bench.seed) if settings.get("faults") else {}
-    instruments = load_instruments(file, bench, faults)
+    bench, instruments = equipment(file, settings)
     # PyVISA keeps one library for each path: a number in it gives every caller a bench of his own
     library: SimulatedVisa = SimulatedVisa(f"{path}#{next(_calls)}")
     library.equip(bench, instruments)

@@ -1,4 +1,4 @@
-"""`wavewright validate FILE...`: recipes, benches and profiles, every fault with file, line and column."""
+"""`wavewright validate FILE...`: files of any kind that people write, every fault with file, line and column."""
 
 from __future__ import annotations
 
@@ -17,14 +17,18 @@ if TYPE_CHECKING:
 
 
 def validate(
-    files: Annotated[list[Path], typer.Argument(help="Recipes, benches, profiles, in any mixture.")],
+    files: Annotated[
+        list[Path],
+        typer.Argument(help="Recipes, benches, profiles, boards, simulated instruments, fault files, in any mixture."),
+    ],
     as_json: AsJson = False,
 ) -> int:
-    """Check recipes, benches and profiles without touching an instrument; all faults of all files in one go.
+    """Check files without touching an instrument; all faults of all files at once.
 
-    Where recipes are named together with one bench, each of them is also held against that.
+    Of a simulated bench the board, the instruments and the ordered faults are checked too. Where recipes are named
+    together with one bench, what they want of it in vain is told at the line of the recipe.
     """
-    from wavewright.running.file_check import check_file, check_together
+    from wavewright.file_kinds import FILE_KINDS, Kind, check_file, check_together
 
     faults: dict[str, list[FileFault]] = {}
     for file in files:
@@ -35,8 +39,8 @@ def validate(
         else:
             faults[str(file)] = []
             if not as_json:
-                print(f"{file}: a {kind}, and nothing is wrong with it")
-                if kind == "bench":
+                print(f"{file}: valid {FILE_KINDS[kind].title}")
+                if kind is Kind.BENCH:
                     print(*(f"  a run on it loads {what}" for what in _loaded_code(file)), sep="\n")
     if not any(faults.values()):
         for name, found in check_together(files, read_stored=_read_stored).items():
