@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, GetCoreSchemaHandler, GetJsonSchemaHandler, WithJsonSchema
 from pydantic_core import CoreSchema, core_schema
@@ -129,6 +129,10 @@ class _Kept:
 
 LocatedText = Annotated[str, _Kept()]
 """A text of one line; `place_of` tells where it stands."""
+
+
+VersionOne = Annotated[Literal["1"], WithJsonSchema({"const": 1, "examples": [1]})]
+"""The version of a grammar of which there is one."""
 
 
 def read_value(value: object) -> str:

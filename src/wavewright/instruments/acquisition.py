@@ -14,7 +14,7 @@ from wavewright.buses.search.patterns import Pattern
 from wavewright.errors import NoAnswer, NoTrigger, WireFault
 from wavewright.instruments import scpi, waits
 from wavewright.instruments.link import Link
-from wavewright.instruments.profile_grammar import Acquire, Poll, ServiceRequest
+from wavewright.instruments.record_grammar import Acquire, Poll, ServiceRequest
 
 FIRST_PAUSE = 1e-3  # s; doubled from question to question, up to the profile's interval
 

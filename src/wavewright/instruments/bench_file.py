@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
@@ -15,7 +15,8 @@ from wavewright.errors import FileFault, Misuse, Place
 from wavewright.grammar.located_yaml import read_text
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import plain, read_model, refusing
-from wavewright.grammar.quantity_fields import Hertz
+from wavewright.grammar.quantity_fields import Farads, Hertz
+from wavewright.grammar.word_fields import VersionOne
 from wavewright.instruments.addresses import check_address
 from wavewright.instruments.profile import Profile, load_profile
 from wavewright.instruments.simulated import is_without_instruments
@@ -37,10 +38,6 @@ def _ceilings(value: Any) -> dict[str, float]:
     return found
 
 
-def _farads(value: Any) -> float:
-    return read_quantity(str(value), unit="F", least=0.0).value
-
-
 def _factor(value: Any) -> float:
     """`10`, or `10x`."""
     text = str(value).strip()
@@ -52,51 +49,88 @@ Ceilings = Annotated[
     BeforeValidator(refusing(_ceilings)),
     WithJsonSchema({"type": "object", "additionalProperties": {"type": "string"}, "examples": [{"voltage": "26 V"}]}),
 ]
+Attenuation = Annotated[float, BeforeValidator(refusing(_factor)), WithJsonSchema({"type": ["number", "string"]})]
 Address = Annotated[str, BeforeValidator(refusing(lambda value: check_address(str(value))))]
 
 
 class InstrumentEntry(GrammarModel):
     """One instrument: its VISA address, its profile, and what it must never be set above."""
 
-    resource: Address
-    profile: str
-    ceilings: Ceilings = Field(default_factory=dict)
+    resource: Address = Field(description="VISA address", examples=["TCPIP0::192.0.2.17::inst0::INSTR"])
+    profile: str = Field(description="shipped profile, or a file", examples=["scpi-digitizer", "profiles/mine.yaml"])
+    ceilings: Ceilings = Field(
+        default_factory=dict,
+        description="ceilings of what it is set to: voltage and current of a supply, voltage and frequency of a source",
+        examples=[{"voltage": "26 V", "current": "1.5 A"}],
+    )
 
 
 class PromptsEntry(GrammarModel):
     """The operator's screen."""
 
-    resource: Address
-    profile: str = "scpi-display"
+    resource: Address = Field(description="VISA address", examples=["TCPIP0::192.0.2.18::inst0::INSTR"])
+    profile: str = Field(default="scpi-display", description="shipped profile, or a file", examples=["scpi-display"])
 
 
 class Probe(GrammarModel):
     """The probe that is plugged into an input."""
 
-    attenuation: Annotated[
-        float, BeforeValidator(refusing(_factor)), WithJsonSchema({"type": ["number", "string"]})
-    ] = 1.0
-    capacitance: Annotated[
-        float, BeforeValidator(refusing(_farads)), WithJsonSchema({"type": "string", "examples": ["12 pF"]})
-    ] = 0.0
-    bandwidth: Hertz | None = None
+    attenuation: Attenuation = Field(default=1.0, description="division of the probe", examples=["10x", 10])
+    capacitance: Farads = Field(default=0.0, description="input capacitance, with which it loads the circuit")
+    bandwidth: Hertz | None = Field(default=None, description="bandwidth of the probe", examples=["200 MHz"])
+
+
+# For editors only: what the settings are is up to the library, which refuses what it does not know.
+_SIMULATION = {
+    "type": "object",
+    "properties": {
+        "board": {"type": "string", "description": "board file", "examples": ["vc204.yaml"]},
+        "seed": {
+            "type": "integer",
+            "description": "fixes what the board and the instruments are built like",
+            "examples": [204],
+        },
+        "draw": {
+            "type": "integer",
+            "description": "fixes what fluctuates: noise, sampling phase, when a rare thing happens",
+            "examples": [1],
+        },
+        "faults": {"type": "string", "description": "fault file", "examples": ["faults/late_answers.yaml"]},
+    },
+}
 
 
 class BenchGrammar(GrammarModel):
     """A bench file as it stands."""
 
-    version: Annotated[Literal["1"], Field(alias="wavewright-bench")]
-    about: str = ""
-    library: Annotated[
-        str, Field(description="The VISA library; where none is named, the system's, or PyVISA-py if it has none.")
-    ] = ""
-    instruments: dict[str, InstrumentEntry]
-    probes: dict[int, Probe] = Field(default_factory=dict)
-    prompts: PromptsEntry | None = None
-    simulation: dict[str, object] = Field(default_factory=dict)
-    simulated: Annotated[bool, Field(description="No real instrument is behind the addresses; outcomes say so.")] = (
-        False
+    version: VersionOne = Field(alias="wavewright-bench", description="version of the grammar: 1")
+    about: str = Field(default="", description="which bench this is, in a line", examples=["line 3, station 2"])
+    library: str = Field(
+        default="@py",
+        description="VISA library: `@py` for PyVISA-py, `FILE@sim` for simulated instruments, the path of a native "
+        "one, or empty for that of this machine",
+        examples=["@py", "instruments.yaml@sim"],
     )
+    instruments: dict[str, InstrumentEntry] = Field(
+        description="the instruments by name",
+        examples=[{"digitizer": {"resource": "TCPIP0::192.0.2.17::inst0::INSTR", "profile": "scpi-digitizer"}}],
+    )
+    probes: dict[int, Probe] = Field(
+        default_factory=dict,
+        description="the probe in each input; a plain cable where none is named",
+        examples=[{"1": {"attenuation": 10, "capacitance": "12 pF", "bandwidth": "200 MHz"}}],
+    )
+    prompts: PromptsEntry | None = Field(
+        default=None,
+        description="an instrument that shows the operator what to do next",
+        examples=[{"resource": "TCPIP0::192.0.2.18::inst0::INSTR"}],
+    )
+    simulation: Annotated[dict[str, object], WithJsonSchema(_SIMULATION)] = Field(
+        default_factory=dict,
+        description="what the library of simulated instruments is told",
+        examples=[{"board": "vc204.yaml", "seed": 204}],
+    )
+    simulated: bool = Field(default=False, description="no real instrument answers at these addresses; outcomes say so")
 
 
 @dataclass(frozen=True, eq=False)

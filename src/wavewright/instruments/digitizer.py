@@ -20,7 +20,7 @@ from wavewright.instruments.digitizer_setup import at_the_tip, digitizer_assignm
 from wavewright.instruments.instrument import Instrument, Settings
 from wavewright.instruments.link import Link
 from wavewright.instruments.profile import Assignment, Profile
-from wavewright.instruments.profile_grammar import SampleFormat
+from wavewright.instruments.record_grammar import SampleFormat
 from wavewright.instruments.samples import codes_of, sample_type
 from wavewright.instruments.scaling import Axes, axes_from_settings, told_axes
 from wavewright.instruments.setting import fill

@@ -9,7 +9,8 @@ from typing import Any
 from wavewright.analysis.catalogue import find_metric
 from wavewright.errors import FileFault, Misuse, Place
 from wavewright.grammar.located_yaml import YamlList, YamlMapping, parse_tree
-from wavewright.instruments.profile_grammar import ProfileFile, Scale, Term
+from wavewright.instruments.profile_grammar import ProfileFile
+from wavewright.instruments.record_grammar import Scale, Term
 from wavewright.instruments.setting import Conversion, Setting, placeholders
 from wavewright.instruments.vocabulary import VOCABULARY, Entry, Kind, Role
 

@@ -6,7 +6,7 @@ that the whole is complete for its role.
 
 from __future__ import annotations
 
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, WithJsonSchema, field_validator
 
@@ -15,184 +15,28 @@ from wavewright.errors import Misuse
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import refusal, refusing
 from wavewright.grammar.quantity_fields import Amperes, Hertz, Number, Ohms, Seconds, Share, Volts
-from wavewright.grammar.word_fields import Pattern
+from wavewright.grammar.word_fields import Pattern, VersionOne
 from wavewright.instruments.error_queue import ENTRY_PATTERN
+from wavewright.instruments.record_grammar import Acquire, WaveformGrammar
 from wavewright.instruments.setting import Conversion, Messages, Setting
 from wavewright.instruments.vocabulary import Role, known_settings
 from wavewright.quantities import read_quantity
 
-SampleKind = Literal[
-    "int8", "uint8", "int16", "uint16", "int32", "uint32", "float32", "float64", "ascii"
-]  # one word a type of NumPy, and text
-
-
-class Poll(GrammarModel):
-    """Ask again and again, until the answer says that it is over.
-
-    Parameters
-    ----------
-    before : messages sent once, after arming.
-    ask : the query.
-    pattern : what the answer matches when it is over.
-    mask : or: the bits of the answered number that count, …
-    equals : … and what they are when it is over.
-    interval : s, between two questions at most; the first ones follow quicker.
-    """
-
-    before: Messages = ()
-    ask: str
-    pattern: Pattern = ""
-    mask: int | None = None
-    equals: int = 0
-    interval: Seconds = 0.02
-
-
-class ServiceRequest(GrammarModel):
-    """Wait until the instrument asks for service; where the library cannot, poll the status byte.
-
-    Parameters
-    ----------
-    before : messages that make the end show in the status byte, sent before arming.
-    request : messages that make it a request; only sent where the library hears requests, for elsewhere they do harm
-        (PyVISA-py 0.8.1 over HiSLIP gets out of step with its status channel).
-    after : messages sent when it is over, to take that back.
-    mask : the bits of the status byte that mean "over".
-    """
-
-    before: Messages = ()
-    request: Messages = ()
-    after: Messages = ()
-    mask: int
-    interval: Seconds = 0.02
-
-
-class Finished(GrammarModel):
-    """How the end of an acquisition is told: exactly one of the three."""
-
-    is_whole: ClassVar[bool] = True
-    ask: str = ""
-    poll: Poll | None = None
-    service_request: ServiceRequest | None = None
-
-
-class Acquire(GrammarModel):
-    """How a record is taken.
-
-    Parameters
-    ----------
-    arm : messages that start the wait for the trigger.
-    finished : how its end is told.
-    force : messages that stand in for the trigger.
-    stop : messages that end it, whatever it is doing.
-    """
-
-    arm: Messages = ()
-    finished: Finished = Finished()
-    force: Messages = ()
-    stop: Messages = ()
-
-
-class Term(GrammarModel):
-    """One number of a scale: from a query, from a field of the preamble, or from a place in the block.
-
-    `field` counts the preamble's items from 0, `at` the block's bytes from 0; `as` and `byte_order` say what they are.
-    `pattern` is as for a setting: its group `value` is what matters in the answer to `ask`, or in the field.
-    """
-
-    ask: str = ""
-    pattern: Pattern = ""
-    field: int | None = Field(default=None, ge=0)
-    at: int | None = Field(default=None, ge=0)
-    type_: Annotated[SampleKind, Field(alias="as")] = "float32"
-    byte_order: Literal["big", "little"] = "big"
-    times: float = 1.0
-    plus: float = 0.0
-
-
-class Scale(GrammarModel):
-    """Where the scale is told: value = offset + gain · (code − reference), time = start + interval · index.
-
-    Parameters
-    ----------
-    told_in : `settings` (range and offset as read back), `queries`, `preamble` (a comma-separated answer), `block`
-        (a head inside the block), `dif`, or `samples` (they are volts already).
-    ask : query for the preamble; pattern : what of its answer is the preamble, as for a setting.
-    head : bytes of the block in front of the samples, for `block`.
-    codes_over_range : for `settings`: how many codes the full scale covers.
-    gain, offset, reference, interval, start : where each is found; what is left out follows from the settings.
-    """
-
-    is_whole: ClassVar[bool] = True
-    told_in: Literal["settings", "queries", "preamble", "block", "dif", "samples"] = "settings"
-    ask: str = ""
-    pattern: Pattern = ""
-    head: int = Field(default=0, ge=0)
-    codes_over_range: float = 256.0
-    gain: Term | None = None
-    offset: Term | None = None
-    reference: Term | None = None
-    interval: Term | None = None
-    start: Term | None = None
-
-
-class SampleFormat(GrammarModel):
-    """One form that samples come in.
-
-    Parameters
-    ----------
-    prepare : messages that choose it.
-    samples : the type of one.
-    byte_order : of samples with more than one byte.
-    codes : lowest and highest code of the converter, as they come; None: not known.
-    codes_over_range : how many of these codes the full scale covers; the scale's own number if None.
-    """
-
-    prepare: Messages = ()
-    samples: SampleKind = "int8"
-    byte_order: Literal["big", "little"] = "big"
-    codes: tuple[float, float] | None = None
-    codes_over_range: float | None = None
-
-
-class Slices(GrammarModel):
-    """Long records come in parts: so many samples each, counted from `first`."""
-
-    points: Number
-    first: int = 0
-
-
-class WaveformGrammar(GrammarModel):
-    """How samples come.
-
-    Parameters
-    ----------
-    prepare : messages sent with the known state, whatever the form.
-    fetch : the query; the last message is it. `{input}`, and for slices `{first}`, `{last}`, `{count}`.
-    block : `definite`, `indefinite` (either is recognised by itself), or `none`: bytes without a header.
-    silence : s; how an indefinite block ends on a wire without end marks.
-    newline : NL follows a block, as it must; false: the end mark alone, where the wire has one.
-    invalid : the code that stands for "no sample".
-    formats : by name; `format` is the one that measurements use.
-    """
-
-    prepare: Messages = ()
-    fetch: Messages = ()
-    block: Literal["definite", "indefinite", "none"] = "definite"
-    silence: Seconds | None = None
-    newline: bool = True
-    invalid: float | None = None
-    format: str = "int8"
-    formats: dict[str, SampleFormat] = Field(default_factory=dict)
-    slices: Slices | None = None
-    scale: Scale = Scale()
-
 
 class ErrorQueue(GrammarModel):
-    """The error queue: the query for its oldest entry (empty: it has none), the shape of an entry, the code of none."""
+    """The error queue of an instrument."""
 
-    ask: str = "SYSTem:ERRor?"
-    pattern: Pattern = ENTRY_PATTERN
-    none: int = 0
+    ask: str = Field(
+        default="SYSTem:ERRor?",
+        description="query for the oldest entry; empty: there is no error queue",
+        examples=["SYSTem:ERRor?"],
+    )
+    pattern: Pattern = Field(
+        default=ENTRY_PATTERN,
+        description="regular expression for an entry, with a group `code`, and `text` if it has one",
+        examples=["(?P<code>-?\\d+),(?P<text>.*)"],
+    )
+    none: int = Field(default=0, description="code of the entry that says that there is none", examples=[0])
 
     @field_validator("pattern")
     @classmethod
@@ -203,83 +47,105 @@ class ErrorQueue(GrammarModel):
 
 
 class Restarted(GrammarModel):
-    """How it is seen that the instrument was switched off and on: the query (empty: it cannot be), and the bits."""
+    """How it is seen that the instrument was switched off and on."""
 
-    ask: str = "*ESR?"
-    mask: int = Field(default=128, gt=0)
+    ask: str = Field(default="*ESR?", description="query that tells; empty: it cannot be seen", examples=["*ESR?"])
+    mask: int = Field(default=128, gt=0, description="bits of the answer that are set then", examples=[128])
 
 
 class Discharged(GrammarModel):
     """When the terminals of an output that says it is off count as discharged, where the profile can ask for
     `measured.voltage`.
-
-    Parameters
-    ----------
-    below : V, in magnitude.
-    within : s; how long capacitors on the board may take to get there.
     """
 
-    below: Volts = 1.0
-    within: Seconds = 5.0
+    below: Volts = Field(default=1.0, description="largest magnitude of the voltage at the terminals", examples=["1 V"])
+    within: Seconds = Field(
+        default=5.0, description="time that capacitors on the board may take to get there", examples=["5 s"]
+    )
 
 
 class Quirks(GrammarModel):
-    """What an instrument wants otherwise than the standard says, and how long it may take.
+    """What an instrument wants otherwise than the standard says, and how long it may take."""
 
-    Parameters
-    ----------
-    timeout : s, for an answer that needs no measuring.
-    record_timeout : s, for a record, from the question for it to its last sample, and for the reading of a meter; a
-        record that is forced has its span besides.
-    recovery_timeout : s, for all that a failed exchange entails: getting back into step, asking again, asking why.
-    connect_timeout : s, for opening the connection.
-    pause : s, after each message.
-    longest_message : bytes; 0: no limit.
-    repeats_questions : whether a question about a setting may be asked again.
-    """
-
-    write_termination: str = "\n"
-    read_termination: str = "\n"
-    encoding: Literal["ascii", "latin-1", "utf-8"] = "ascii"
-    timeout: Seconds = 2.0
-    record_timeout: Seconds = 10.0
-    recovery_timeout: Seconds = 2.0
-    connect_timeout: Seconds = 5.0
-    pause: Seconds = 0.0
-    longest_message: int = Field(default=0, ge=0)
-    repeats_questions: bool = True
+    write_termination: str = Field(
+        default="\n", description="what ends a message: NL, CR or both", examples=["\n", "\r\n"]
+    )
+    read_termination: str = Field(
+        default="\n", description="what ends an answer: NL, CR or both", examples=["\n", "\r\n"]
+    )
+    encoding: Literal["ascii", "latin-1", "utf-8"] = Field(default="ascii", description="of texts in answers")
+    timeout: Seconds = Field(
+        default=2.0, description="longest wait for an answer that needs no measuring", examples=["2 s"]
+    )
+    record_timeout: Seconds = Field(
+        default=10.0,
+        description="longest time for a record, from the query for it to its last sample, and for a reading of a meter;"
+        " that of a record that is forced is longer by its span",
+        examples=["10 s"],
+    )
+    recovery_timeout: Seconds = Field(
+        default=2.0,
+        description="longest time for all that follows a failed exchange: getting back into step, asking again, asking "
+        "why",
+        examples=["2 s"],
+    )
+    connect_timeout: Seconds = Field(
+        default=5.0, description="longest wait for the connection to open", examples=["5 s"]
+    )
+    pause: Seconds = Field(default=0.0, description="pause after each message", examples=["20 ms"])
+    longest_message: int = Field(
+        default=0, ge=0, description="largest number of bytes in a message; 0: no limit", examples=[256]
+    )
+    repeats_questions: bool = Field(
+        default=True, description="whether a query about a setting may be asked again when its answer did not come"
+    )
 
 
 class Abilities(GrammarModel):
-    """What the instrument can do; what is left out is not checked.
+    """What the instrument can do, from its data sheet; what is left out is not checked. Ranges are at the connector."""
 
-    `least_points` and `points` are the shortest and the longest record, `least_rate` and `rate` the slowest and the
-    fastest sampling. Ranges are full scale, peak to peak, at the connector. `voltage`, `current` and `frequency` are
-    the most of each.
-    """
-
-    bandwidth: Hertz | None = None
-    ranges: tuple[Volts, ...] = ()
-    offset: Volts | None = None
-    least_rate: Hertz | None = None
-    rate: Hertz | None = None
-    least_points: Number | None = None
-    points: Number | None = None
-    bandwidth_limits: tuple[Hertz, ...] = ()
-    impedances: tuple[Ohms, ...] = ()
-    voltage: Volts | None = None
-    current: Amperes | None = None
-    frequency: Hertz | None = None
-    arbitrary_points: Number | None = None
+    bandwidth: Hertz | None = Field(default=None, description="of a digitizer: bandwidth of its inputs")
+    ranges: tuple[Volts, ...] = Field(
+        default=(),
+        description="of a digitizer: the ranges there are, full scale, peak to peak",
+        examples=[["80 mV", "800 mV", "8 V"]],
+    )
+    offset: Volts | None = Field(default=None, description="of a digitizer: largest offset, in magnitude")
+    least_rate: Hertz | None = Field(default=None, description="of a digitizer: slowest sampling", examples=["100 Hz"])
+    rate: Hertz | None = Field(default=None, description="of a digitizer: fastest sampling", examples=["250 MHz"])
+    least_points: Number | None = Field(
+        default=None, description="of a digitizer: shortest record, in samples", examples=["500"]
+    )
+    points: Number | None = Field(default=None, description="of a digitizer: longest record, in samples")
+    bandwidth_limits: tuple[Hertz, ...] = Field(
+        default=(), description="of a digitizer: corners of its low-pass filter", examples=[["20 MHz"]]
+    )
+    impedances: tuple[Ohms, ...] = Field(
+        default=(), description="of a digitizer: the input impedances there are", examples=[["50 ohm", "1 Mohm"]]
+    )
+    voltage: Volts | None = Field(default=None, description="largest voltage of a supply or source", examples=["32 V"])
+    current: Amperes | None = Field(default=None, description="largest current of a supply", examples=["3 A"])
+    frequency: Hertz | None = Field(default=None, description="highest frequency of a source", examples=["25 MHz"])
+    arbitrary_points: Number | None = Field(
+        default=None, description="of a source: largest number of points in a period of its own", examples=["64k"]
+    )
 
 
 class OwnValue(GrammarModel):
     """How the instrument is asked for its own value of a metric of ours."""
 
-    before: Messages = ()
-    ask: str
-    convert: Conversion = Conversion()
-    pattern: Pattern = ""
+    before: Messages = Field(
+        default=(), description="messages sent before the query", examples=['SENSe:FUNCtion "VOLTage:FREQuency"']
+    )
+    ask: str = Field(description="the query; `{input}` is the input's number", examples=["FETCh:FREQuency? (@{input})"])
+    convert: Conversion = Field(
+        default=Conversion(), description="the number on the wire is another than ours", examples=[{"times": 100}]
+    )
+    pattern: Pattern = Field(
+        default="",
+        description="regular expression whose group `value` is what matters in the answer",
+        examples=["^FREQ (?P<value>.*)$"],
+    )
 
 
 def _accuracy_of_offset(value: Any) -> tuple[float, float]:
@@ -296,29 +162,37 @@ def _accuracy_of_offset(value: Any) -> tuple[float, float]:
     return share, fixed
 
 
+OffsetAccuracy = Annotated[
+    tuple[float, float],
+    BeforeValidator(refusing(_accuracy_of_offset)),
+    WithJsonSchema({"type": "string", "examples": ["0.5 % of range + 1 mV"]}),
+]
+
+
 class Accuracy(GrammarModel):
     """Limits of error of the instrument: each an interval that its true value lies in, ± the number.
 
-    `offset` is (share of the range, V); `noise` is what an open input shows, rms, in the same form.
-    Gain and time base are ratios, skew is s, between any two inputs. A supply or a meter states for its currents
-    `current_gain`, a ratio, and `current_offset`, A.
+    `offset` and `noise` are (share of the range, V).
     """
 
-    gain: Share | None = None
-    offset: Annotated[
-        tuple[float, float] | None,
-        BeforeValidator(refusing(_accuracy_of_offset)),
-        WithJsonSchema({"type": "string", "examples": ["0.5 % of range + 1 mV"]}),
-    ] = None
-    noise: Annotated[
-        tuple[float, float] | None,
-        BeforeValidator(refusing(_accuracy_of_offset)),
-        WithJsonSchema({"type": "string", "examples": ["0.1 % of range + 100 uV"]}),
-    ] = None
-    current_gain: Share | None = None
-    current_offset: Amperes | None = None
-    timebase: Share | None = None
-    skew: Seconds | None = None
+    gain: Share | None = Field(default=None, description="of the reading, for voltages")
+    offset: OffsetAccuracy | None = Field(
+        default=None,
+        description="error of voltages that does not depend on the reading: a share of the range, a voltage, or both",
+    )
+    noise: OffsetAccuracy | None = Field(
+        default=None,
+        description="rms noise of an open input: a share of the range, a voltage, or both",
+        examples=["0.1 % of range + 100 uV"],
+    )
+    current_gain: Share | None = Field(default=None, description="of a supply or meter: of the reading, for currents")
+    current_offset: Amperes | None = Field(
+        default=None,
+        description="of a supply or meter: error of currents that does not depend on the reading",
+        examples=["5 mA"],
+    )
+    timebase: Share | None = Field(default=None, description="of the sample clock", examples=["10 ppm"])
+    skew: Seconds | None = Field(default=None, description="delay between any two inputs", examples=["200 ps"])
 
 
 def _known_setting(name: Any) -> Any:
@@ -338,40 +212,98 @@ SettingName = Annotated[str, BeforeValidator(refusing(_known_setting))]
 
 
 class ProfileFile(GrammarModel):
-    """One profile file, as it stands, without what it inherits.
+    """How one kind of instrument is spoken to, what it can do, how accurate it is, without what it inherits."""
 
-    Parameters
-    ----------
-    answers_to : pattern on the answer to `identify`.
-    identify : the question for the identity, which `bench scan` asks too; empty: there is none.
-    recognised_by : a query that only this kind of instrument answers with a number; for `bench scan`, where the
-        identity does not tell.
-    reset : messages that bring it to its known state; `prepare` follows them.
-    python : name of an entry point for what YAML cannot say.
-    pattern : regular expression whose group `value` is what matters in every answer to a question of settings, scale
-        and own values, where these have none of their own: for an instrument that answers with the header before it.
-    """
-
-    version: Annotated[Literal["1"], Field(alias="wavewright-profile")]
-    name: str
-    about: str = ""
-    role: Role | None = None
-    extends: str = ""
-    python: str = ""
-    answers_to: Pattern = ""
-    recognised_by: str = ""
-    pattern: Pattern = ""
-    identify: str = "*IDN?"
-    reset: Messages = ("*RST", "*CLS")
-    inputs: int = Field(default=0, ge=0, le=64)
-    settings: dict[SettingName, Setting] = Field(default_factory=dict)
-    prepare: Messages = ()
-    acquire: Acquire = Acquire()
-    waveform: WaveformGrammar = WaveformGrammar()
-    errors: ErrorQueue = ErrorQueue()
-    restarted: Restarted = Restarted()
-    discharged: Discharged = Discharged()
-    quirks: Quirks = Quirks()
-    abilities: Abilities = Abilities()
-    accuracy: Accuracy = Accuracy()
-    own_values: dict[str, OwnValue] = Field(default_factory=dict)
+    version: VersionOne = Field(alias="wavewright-profile", description="version of the grammar: 1")
+    name: str = Field(description="what the profile is called", examples=["scpi-digitizer"])
+    about: str = Field(default="", description="what it is for, in a line", examples=["the digitizer of line 3"])
+    role: Role | None = Field(default=None, description="what the instrument does")
+    extends: str = Field(
+        default="",
+        description="profile that it extends, by name or as a file: what is not said here is as it is there",
+        examples=["scpi-digitizer"],
+    )
+    python: str = Field(
+        default="", description="name of an entry point, for what YAML cannot say", examples=["lattice_dialect"]
+    )
+    answers_to: Pattern = Field(
+        default="",
+        description="regular expression on the answer to `identify`, so that no other instrument is taken for this one",
+        examples=["^Lattice Works,Ten-line recorder,"],
+    )
+    recognised_by: str = Field(
+        default="",
+        description="query that only this kind of instrument answers with a number, for `bench scan`",
+        examples=["SENSe:SWEep:POINts?"],
+    )
+    pattern: Pattern = Field(
+        default="",
+        description="regular expression whose group `value` is what matters in every answer to a query of settings, "
+        "scale and own values that has no pattern of its own",
+        examples=["^\\S+ (?P<value>.*)$"],
+    )
+    identify: str = Field(
+        default="*IDN?", description="query for the identity; empty: there is none", examples=["*IDN?"]
+    )
+    reset: Messages = Field(
+        default=("*RST", "*CLS"),
+        description="messages that bring it to its known state; `prepare` follows them",
+        examples=[["*RST", "*CLS"]],
+    )
+    inputs: int = Field(default=0, ge=0, le=64, description="of a digitizer: number of inputs", examples=[4])
+    settings: dict[SettingName, Setting] = Field(
+        default_factory=dict,
+        description="how each setting of the role is set and asked for; `wavewright profile new` writes them all down",
+        examples=[
+            {
+                "input.range": {
+                    "set": "SENSe{input}:VOLTage:RANGe:PTPeak {value}",
+                    "ask": "SENSe{input}:VOLTage:RANGe:PTPeak?",
+                }
+            }
+        ],
+    )
+    prepare: Messages = Field(
+        default=(), description="messages sent once, after `reset`", examples=["TRIGger:ATRigger OFF"]
+    )
+    acquire: Acquire = Field(
+        default=Acquire(),
+        description="of a digitizer: how a record is taken",
+        examples=[{"arm": "INITiate", "finished": {"ask": "*OPC?"}, "force": "*TRG", "stop": "ABORt"}],
+    )
+    waveform: WaveformGrammar = Field(
+        default=WaveformGrammar(),
+        description="of a digitizer: how samples come",
+        examples=[{"fetch": "SENSe{input}:DATA?", "format": "int8", "formats": {"int8": {"samples": "int8"}}}],
+    )
+    errors: ErrorQueue = Field(
+        default=ErrorQueue(), description="how errors are asked for", examples=[{"ask": "SYSTem:ERRor?"}]
+    )
+    restarted: Restarted = Field(
+        default=Restarted(), description="how a loss of power is seen", examples=[{"ask": "*ESR?", "mask": 128}]
+    )
+    discharged: Discharged = Field(
+        default=Discharged(),
+        description="of a supply: when terminals count as discharged",
+        examples=[{"below": "1 V", "within": "5 s"}],
+    )
+    quirks: Quirks = Field(
+        default=Quirks(),
+        description="what the instrument wants otherwise than the standard says, and how long it may take",
+        examples=[{"read_termination": "\r\n", "timeout": "5 s"}],
+    )
+    abilities: Abilities = Field(
+        default=Abilities(),
+        description="what it can do; what is left out is not checked",
+        examples=[{"bandwidth": "100 MHz", "ranges": ["800 mV", "8 V"]}],
+    )
+    accuracy: Accuracy = Field(
+        default=Accuracy(),
+        description="limits of error, from the data sheet",
+        examples=[{"gain": "1.5 %", "offset": "0.5 % of range + 1 mV", "timebase": "10 ppm"}],
+    )
+    own_values: dict[str, OwnValue] = Field(
+        default_factory=dict,
+        description="how it is asked for its own value of a metric, for comparison only, by the metric's name",
+        examples=[{"frequency": {"ask": "FETCh:FREQuency? (@{input})"}}],
+    )

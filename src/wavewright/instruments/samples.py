@@ -6,7 +6,7 @@ import numpy as np
 
 from wavewright.errors import BadAnswer
 from wavewright.instruments.block_reader import Bytes
-from wavewright.instruments.profile_grammar import SampleFormat
+from wavewright.instruments.record_grammar import SampleFormat
 from wavewright.instruments.scpi import OVERLOAD, shorten
 from wavewright.waveform import Codes
 

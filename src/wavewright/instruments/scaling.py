@@ -10,7 +10,7 @@ import numpy as np
 
 from wavewright.errors import BadAnswer
 from wavewright.instruments.block_reader import Bytes
-from wavewright.instruments.profile_grammar import SampleFormat, Scale, Term
+from wavewright.instruments.record_grammar import SampleFormat, Scale, Term
 from wavewright.instruments.samples import sample_type
 from wavewright.instruments.scpi import read_number, shorten, split_list
 from wavewright.instruments.setting import picked

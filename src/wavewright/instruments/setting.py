@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Annotated, Any
 
-from pydantic import BeforeValidator, Field
+from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from wavewright.buses.search import patterns
 from wavewright.errors import BadAnswer, Misuse
@@ -55,14 +55,18 @@ def _messages(value: Any) -> Any:
     return tuple(str(text) for text in texts)
 
 
-Messages = Annotated[tuple[str, ...], BeforeValidator(refusing(_messages))]
+Messages = Annotated[
+    tuple[str, ...],
+    BeforeValidator(refusing(_messages)),
+    WithJsonSchema({"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}]}),
+]
 
 
 class Conversion(GrammarModel):
     """The number on the wire is `times` · value + `plus`: volts per grid line, per cent, millivolts."""
 
-    times: float = 1.0
-    plus: float = 0.0
+    times: float = Field(default=1.0, description="our number is multiplied by this …", examples=[1000])
+    plus: float = Field(default=0.0, description="… and this is added", examples=[0.5])
 
     def to_wire(self, value: float) -> float:
         """The number that is sent for a value in SI units."""
@@ -74,25 +78,39 @@ class Conversion(GrammarModel):
 
 
 class Setting(GrammarModel):
-    """How one setting is spoken of.
+    """How one setting is spoken of."""
 
-    Parameters
-    ----------
-    set : messages, in order. `{value}` is the value, `{input}` the input's number, any other name the value of that
-        setting as it is written on the wire.
-    ask : queries; all but the last are sent without waiting for an answer.
-    words : our word -> theirs, for words and for on and off.
-    convert : our number -> theirs.
-    each : for a list of inputs, how one of them is written; they are joined by commas.
-    pattern : regular expression whose group `value` is what matters in the answer; the whole answer if left out.
-    """
-
-    set: Messages = ()
-    ask: Messages = ()
-    words: dict[str, str] = Field(default_factory=dict)
-    convert: Conversion = Conversion()
-    each: str = "{input}"
-    pattern: Pattern = ""
+    set: Messages = Field(
+        default=(),
+        description="messages that set it, in order; `{value}` is the value, `{input}` the input's number, any other "
+        "name the value of that setting as it is written on the wire",
+        examples=["SENSe{input}:VOLTage:RANGe:PTPeak {value}"],
+    )
+    ask: Messages = Field(
+        default=(),
+        description="queries; all but the last are sent without waiting for an answer",
+        examples=["SENSe{input}:VOLTage:RANGe:PTPeak?"],
+    )
+    words: dict[str, str] = Field(
+        default_factory=dict,
+        description="the instrument's word for each word of ours, for words and for on and off",
+        examples=[{"dc": "DC", "ac": "AC", "ground": "GROund"}],
+    )
+    convert: Conversion = Field(
+        default=Conversion(),
+        description="the number on the wire is another than ours: times · value + plus",
+        examples=[{"times": 100}],
+    )
+    each: str = Field(
+        default="{input}",
+        description="for a list of inputs: how one of them is written; they are joined by commas",
+        examples=["(@{input})"],
+    )
+    pattern: Pattern = Field(
+        default="",
+        description="regular expression whose group `value` is what matters in the answer; all of it if left out",
+        examples=["^RANG (?P<value>.*)$"],
+    )
 
     def written(self, value: Value, entry: Entry, values: Mapping[str, object]) -> str:
         """The value as it stands on the wire.

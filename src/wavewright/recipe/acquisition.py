@@ -112,7 +112,9 @@ class Trigger(GrammarModel):
     mode: TriggerMode = Field(
         default=TriggerMode.AUTO, description="normal waits for the trigger; auto takes the shot anyhow after a while"
     )
-    on: Name | None = Field(default=None, description="the channel to watch; the only one if left out")
+    on: Name | None = Field(
+        default=None, description="the channel to watch; the only one if left out", examples=["reset"]
+    )
     edge: Slope = Field(default=Slope.RISING, description="rising, falling or either")
     level: VoltageOrAuto = Field(default="auto", description="voltage to be crossed, at the probe tip; or auto")
     hysteresis: Annotated[StatedQuantity, QuantityIn("V", least=0)] | None = Field(

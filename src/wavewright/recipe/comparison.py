@@ -41,25 +41,40 @@ class CrystalEntry(GrammarModel):
 class ComparisonEntry(GrammarModel):
     """One waveform against another: limits on what differs."""
 
-    of: Name | None = Field(default=None, description="the channel; the only one if left out")
+    of: Name | None = Field(default=None, description="the channel; the only one if left out", examples=["clock"])
     with_: Line = Field(
-        alias="with", description="a measurement above this one (clock_before, or clock_before.clock), or a file"
+        alias="with",
+        description="a measurement above this one (clock_before, or clock_before.clock), or a file",
+        examples=["clock_before", "clock_before.clock", "reference.npz"],
     )
     align: Alignment = Field(default=Alignment.TRIGGER, description="trigger or correlation")
-    rms: Line | None = Field(default=None, description="limit on the rms difference")
-    largest: Line | None = Field(default=None, description="limit on the largest difference")
-    delay: Line | None = Field(default=None, description="limit on the delay against the other")
-    gain: Line | None = Field(default=None, description="limit on the ratio of amplitudes, in %")
-    offset: Line | None = Field(default=None, description="limit on the difference of the means")
-    metrics: Names | None = Field(default=None, description="metrics to be compared as well")
+    rms: Line | None = Field(default=None, description="limit on the rms difference", examples=["at most 20 mV"])
+    largest: Line | None = Field(
+        default=None, description="limit on the largest difference", examples=["at most 100 mV"]
+    )
+    delay: Line | None = Field(
+        default=None, description="limit on the delay against the other", examples=["0 s ± 5 ns"]
+    )
+    gain: Line | None = Field(
+        default=None, description="limit on the ratio of amplitudes, in %", examples=["100 % ± 2 pp"]
+    )
+    offset: Line | None = Field(
+        default=None, description="limit on the difference of the means", examples=["0 V ± 20 mV"]
+    )
+    metrics: Names | None = Field(
+        default=None, description="metrics to be compared as well", examples=[["frequency", "amplitude"]]
+    )
     source_impedance: Resistance | None = Field(
         default=None, description="impedance of the point touched, to compute the loading that is to be expected"
     )
     crystal: CrystalEntry | None = Field(
         default=None,
         description="the crystal, if an oscillator is touched, to compute the shift that is to be expected",
+        examples=[{"motional_capacitance": "15 fF", "shunt_capacitance": "4 pF", "load_capacitance": "18 pF"}],
     )
-    about: Line | None = Field(default=None, description="what it is for")
+    about: Line | None = Field(
+        default=None, description="what it is for", examples=["what the probe does to the oscillator"]
+    )
 
 
 @dataclass(frozen=True, slots=True)

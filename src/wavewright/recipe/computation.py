@@ -35,15 +35,20 @@ class ComputationEntry(BaseModel):
     model_config = ConfigDict(extra="allow", frozen=True)
 
     metric: str | None = Field(default=None, description="name of the metric; the entry's own name if left out")
-    of: Names | None = Field(default=None, description="channel, or list of channels; the only channel if left out")
+    of: Names | None = Field(
+        default=None,
+        description="channel, or list of channels; the only channel if left out",
+        examples=["rail", ["first", "second"]],
+    )
     limit: str | None = Field(
         default=None,
         description="what is acceptable: at most X, at least X, A .. B, X ± Y, X ± P %, exactly N; or published: "
         "what the standard of a decoded bus allows in its mode",
+        examples=["at most 40 mV", "1.6 ms .. 3.2 ms", "3.3 V ± 2 %", "exactly 0", "published"],
     )
-    doubts: Doubts = Field(default_factory=dict, description=ABOUT_DOUBTS)
+    doubts: Doubts = Field(default_factory=dict, description=ABOUT_DOUBTS, examples=[{"clipped": "allow"}])
     over: str | None = Field(default=None, description="how shots are joined: each, mean, max, min, stdev, p99")
-    about: str | None = Field(default=None, description="what it is for")
+    about: str | None = Field(default=None, description="what it is for", examples=["ripple with the coil off"])
 
 
 Option = str | bool | tuple[object, ...]  # as it is written; lists may hold lists

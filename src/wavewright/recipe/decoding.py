@@ -26,8 +26,14 @@ class DecodingEntry(BaseModel):
 
     bus: str = Field(description="name of the bus")
     then: str | None = Field(default=None, description="name of the layer above the bus")
-    levels: Any = Field(default=None, description="logic levels: a family, two voltages, or auto")
-    about: str | None = Field(default=None, description="what it is for")
+    levels: Any = Field(
+        default=None,
+        description="logic levels: a family, two voltages, or auto",
+        examples=["auto", {"low": "0.8 V", "high": "2 V"}],
+    )
+    about: str | None = Field(
+        default=None, description="what it is for", examples=["the master and the unit, half duplex"]
+    )
 
 
 KEYS = tuple(DecodingEntry.model_fields)

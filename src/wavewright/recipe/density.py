@@ -40,9 +40,11 @@ class Mask(GrammarModel):
     """Where no trace may go: polygons, or everything outside a band round a stored waveform."""
 
     polygons: tuple[Annotated[tuple[Point, ...], Field(min_length=3)], ...] = Field(
-        default=(), description="forbidden areas, each a list of three or more points [time, voltage]"
+        default=(),
+        description="forbidden areas, each a list of three or more points [time, voltage]",
+        examples=[[[["0 s", "1 V"], ["1 us", "1 V"], ["1 us", "2 V"]]]],
     )
-    around: Line | None = Field(default=None, description="file of a stored waveform")
+    around: Line | None = Field(default=None, description="file of a stored waveform", examples=["reference.npz"])
     time: Annotated[StatedQuantity, QuantityIn("s", least=0)] | None = Field(
         default=None, description="half width of the band along the time axis"
     )
@@ -64,12 +66,14 @@ class Mask(GrammarModel):
 class Persistence(GrammarModel):
     """Exact counts of where the traces of all shots went, time by level."""
 
-    of: Name | None = Field(default=None, description="the channel; the only one if left out")
+    of: Name | None = Field(default=None, description="the channel; the only one if left out", examples=["drive"])
     columns: Count = Field(default=1000, description="cells along the time axis")
     rows: Count = Field(default=256, description="cells along the level axis")
     rare: Count | None = Field(default=None, description="a path is rare where fewer than one shot in so many went")
     rare_shots: CountLimit | None = Field(default=None, description="limit on the number of shots on rare paths")
-    mask: Mask | None = Field(default=None, description="where no trace may go")
+    mask: Mask | None = Field(
+        default=None, description="where no trace may go", examples=[{"around": "reference.npz", "voltage": "100 mV"}]
+    )
     violations: CountLimit | None = Field(default=None, description="limit on the number of violations of the mask")
 
     @model_validator(mode="after")

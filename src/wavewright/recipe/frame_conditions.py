@@ -24,9 +24,15 @@ class ExpectationEntry(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    contains: Line | None = Field(default=None, description="bytes one after the other, in hex: 11 03")
-    text: Line | None = Field(default=None, description="characters one after the other")
-    find: Line | None = Field(default=None, description="a search that a frame must fulfil: address = 0x48 and nack")
+    contains: Line | None = Field(
+        default=None, description="bytes one after the other, in hex: 11 03", examples=["11 03"]
+    )
+    text: Line | None = Field(default=None, description="characters one after the other", examples=["OK"])
+    find: Line | None = Field(
+        default=None,
+        description="a search that a frame must fulfil: address = 0x48 and nack",
+        examples=["address = 0x48 and nack"],
+    )
 
 
 class KeepIfEntry(BaseModel):
@@ -34,7 +40,7 @@ class KeepIfEntry(BaseModel):
 
     model_config = ConfigDict(extra="allow", frozen=True)
 
-    within: Line = Field(description=f"when to give up: {WITHIN}")
+    within: Line = Field(description=f"when to give up: {WITHIN}", examples=["20 shots", "30 s", "20 shots, 30 s"])
 
 
 @dataclass(frozen=True, slots=True)

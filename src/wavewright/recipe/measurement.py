@@ -71,28 +71,81 @@ class Measurement(GrammarModel):
     """
 
     place: Line | None = Field(
-        default=None, description="where the probes go; shown to the operator before the measurement"
+        default=None,
+        description="where the probes go; shown to the operator before the measurement",
+        examples=["Probe 1 on TP3 with the short ground spring."],
     )
-    channels: dict[Name, Channel] = Field(min_length=1, description="the signals, by name")
-    derived: DerivedChannels = Field(default_factory=dict, description="channels computed from others, by name")
-    timebase: Timebase = Field(description="how long is recorded, and how densely")
-    trigger: Trigger = Field(default=Trigger(), description="what starts a shot; automatic if left out")
+    channels: dict[Name, Channel] = Field(
+        min_length=1,
+        description="the signals, by name",
+        examples=[{"rail": {"input": 1, "range": "8 V", "offset": "2 V"}}],
+    )
+    derived: DerivedChannels = Field(
+        default_factory=dict,
+        description="channels computed from others, by name",
+        examples=[{"coil": "(high - low) / 0.1 ohm"}],
+    )
+    timebase: Timebase = Field(
+        description="how long is recorded, and how densely",
+        examples=[{"span": "8 ms", "points": "80k"}, {"cycles": 20}],
+    )
+    trigger: Trigger = Field(
+        default=Trigger(),
+        description="what starts a shot; automatic if left out",
+        examples=[{"mode": "normal", "on": "reset", "edge": "falling", "level": "1.65 V", "timeout": "5 s"}],
+    )
     shots: Count = Field(default=1, description="how many shots are taken")
-    stimulus: tuple[Step, ...] = Field(default=(), description="what supply and source do, step by step")
+    stimulus: tuple[Step, ...] = Field(
+        default=(),
+        description="what supply and source do, step by step",
+        examples=[[{"supply": {"output": "off"}, "then_wait": "200 ms"}, {"supply": {"output": "on"}}]],
+    )
     for_each: dict[Name, tuple[Value, ...]] = Field(
-        default_factory=dict, description="values that `$name` takes, one condition after another"
+        default_factory=dict,
+        description="values that `$name` takes, one condition after another",
+        examples=[{"duty": ["10 %", "40 %", "90 %"]}],
     )
-    compute: Computations = Field(default_factory=dict, description="the readings, by name")
-    meter: Meterings = Field(default_factory=dict, description="what the meter reads after every shot, by name")
+    compute: Computations = Field(
+        default_factory=dict,
+        description="the readings, by name",
+        examples=[{"ripple": {"metric": "peak_to_peak", "of": "rail", "limit": "at most 40 mV", "over": "max"}}],
+    )
+    meter: Meterings = Field(
+        default_factory=dict,
+        description="what the meter reads after every shot, by name",
+        examples=[{"rail_mean": {"quantity": "dc_voltage", "limit": "3.3 V ± 2 %"}}],
+    )
     supply: SupplyReadings = Field(
-        default_factory=dict, description="what the supply measures of its own output after every shot, by name"
+        default_factory=dict,
+        description="what the supply measures of its own output after every shot, by name",
+        examples=[{"drawn": {"quantity": "current", "limit": "at most 300 mA"}}],
     )
-    doubts: Doubts = Field(default_factory=dict, description=ABOUT_DOUBTS)
-    persistence: Persistence | None = Field(default=None, description="all shots laid over each other and counted")
-    compare: Comparisons = Field(default_factory=dict, description="waveforms against others, by name")
-    decode: Decodings = Field(default_factory=dict, description="lines of a bus to be decoded, by name")
-    keep_if: Kept | None = Field(default=None, description="take shots until one has these frames, and keep that one")
-    expect: Expectations = Field(default_factory=dict, description="what the frames of a decoded line must hold")
+    doubts: Doubts = Field(default_factory=dict, description=ABOUT_DOUBTS, examples=[{"clipped": "allow"}])
+    persistence: Persistence | None = Field(
+        default=None,
+        description="all shots laid over each other and counted",
+        examples=[{"of": "drive", "rare": 500, "rare_shots": "exactly 0"}],
+    )
+    compare: Comparisons = Field(
+        default_factory=dict,
+        description="waveforms against others, by name",
+        examples=[{"loading": {"of": "clock", "with": "clock_before", "delay": "0 s ± 5 ns"}}],
+    )
+    decode: Decodings = Field(
+        default_factory=dict,
+        description="lines of a bus to be decoded, by name",
+        examples=[{"line": {"bus": "uart", "tx": "tx", "baud": "19200", "parity": "even", "then": "modbus_rtu"}}],
+    )
+    keep_if: Kept | None = Field(
+        default=None,
+        description="take shots until one has these frames, and keep that one",
+        examples=[{"line": {"contains": "11 03"}, "within": "20 shots"}],
+    )
+    expect: Expectations = Field(
+        default_factory=dict,
+        description="what the frames of a decoded line must hold",
+        examples=[{"line": {"contains": "11 03"}}],
+    )
 
     @model_validator(mode="after")
     def _can_trigger(self) -> Self:

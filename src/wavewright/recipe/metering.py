@@ -62,9 +62,13 @@ UNITS: Mapping[Quantity | SupplyQuantity, str] = MappingProxyType(
 class ReadEntry(GrammarModel):
     """What the readings of all instruments have in common."""
 
-    limit: Line | None = Field(default=None, description="what is acceptable, as in `compute`")
-    over: Line | None = Field(default=None, description="how shots are joined, as in `compute`")
-    about: Line | None = Field(default=None, description="what it is for")
+    limit: Line | None = Field(
+        default=None, description="what is acceptable, as in `compute`", examples=["at most 300 mA"]
+    )
+    over: Line | None = Field(
+        default=None, description="how shots are joined, as in `compute`", examples=["each", "mean"]
+    )
+    about: Line | None = Field(default=None, description="what it is for", examples=["current of the whole board"])
 
 
 class MeterEntry(ReadEntry):
@@ -72,7 +76,7 @@ class MeterEntry(ReadEntry):
 
     quantity: Quantity = Field(description="dc_voltage, ac_voltage, dc_current, ac_current or resistance")
     range: Line | None = Field(
-        default=None, description="full scale, with its unit; the meter finds its own if left out"
+        default=None, description="full scale, with its unit; the meter finds its own if left out", examples=["10 V"]
     )
     cycles: Count | None = Field(default=None, description="aperture, in periods of the mains")
 

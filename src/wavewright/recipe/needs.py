@@ -84,10 +84,16 @@ class MeterNeeds(RoleNeeds):
 class Needs(GrammarModel):
     """The instruments that the recipe needs, by role; one that is used is needed, listed or not."""
 
-    digitizer: DigitizerNeeds | None = Field(default=None, description="samples the channels")
-    source: SourceNeeds | None = Field(default=None, description="makes signals")
-    supply: SupplyNeeds | None = Field(default=None, description="feeds the unit under test")
-    meter: MeterNeeds | None = Field(default=None, description="measures voltage, current and resistance")
+    digitizer: DigitizerNeeds | None = Field(
+        default=None, description="samples the channels", examples=[{"inputs": 2, "bandwidth": "50 MHz"}]
+    )
+    source: SourceNeeds | None = Field(default=None, description="makes signals", examples=[{"frequency": "25 MHz"}])
+    supply: SupplyNeeds | None = Field(
+        default=None, description="feeds the unit under test", examples=[{"voltage": "24 V", "current": "1 A"}]
+    )
+    meter: MeterNeeds | None = Field(
+        default=None, description="measures voltage, current and resistance", examples=[{}]
+    )
 
 
 def check_needs(needs: Needs, measurement: Measurement, tree: YamlMapping, checks: NameChecks) -> None:

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import PurePath
-from typing import Annotated, Literal
+from typing import Annotated
 
-from pydantic import Field, WithJsonSchema
+from pydantic import Field
 
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.quantity_fields import QuantityIn, StatedQuantity
-from wavewright.grammar.word_fields import Line, Name, Pattern, Value
+from wavewright.grammar.word_fields import Line, Name, Pattern, Value, VersionOne
 from wavewright.recipe.doubts import ABOUT_DOUBTS, Doubts
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.needs import Needs
@@ -22,14 +22,16 @@ VERSION = "1"
 class ParameterEntry(GrammarModel):
     """A value that the recipe uses as `$name`, and that a run may set."""
 
-    default: Value = Field(description="what it is unless the run says otherwise")
-    about: Line | None = Field(default=None, description="what it is")
+    default: Value = Field(description="what it is unless the run says otherwise", examples=["40 %"])
+    about: Line | None = Field(default=None, description="what it is", examples=["coil drive set by the controller"])
 
 
 class SerialNumber(GrammarModel):
     """How serial numbers of the unit under test look."""
 
-    pattern: Pattern = Field(description="regular expression that the whole serial number must match")
+    pattern: Pattern = Field(
+        description="regular expression that the whole serial number must match", examples=["VC204-[0-9]{4}"]
+    )
 
 
 TIME_LIMIT = 86400.0  # s; a day
@@ -39,14 +41,22 @@ MOST_TIME = 1e7  # s; a third of a year
 class RecipeHead(GrammarModel):
     """Everything but the measurements themselves."""
 
-    wavewright: Annotated[Literal["1"], WithJsonSchema({"const": 1})] = Field(description="version of the grammar: 1")
-    title: Line = Field(description="what the recipe does, in a line")
+    wavewright: VersionOne = Field(description="version of the grammar: 1")
+    title: Line = Field(description="what the recipe does, in a line", examples=["VC-204 end-of-line check"])
     cautions: tuple[Line, ...] = Field(
-        default=(), description="what can hurt someone; shown before the run, to be confirmed"
+        default=(),
+        description="what can hurt someone; shown before the run, to be confirmed",
+        examples=[["The coil terminals fly back to 60 V at switch-off. Keep the cover closed."]],
     )
-    part: Line | None = Field(default=None, description="the type of the unit under test")
-    needs: Needs | None = Field(default=None, description="the instruments that are needed, by role")
-    serial: SerialNumber | None = Field(default=None, description="how serial numbers look")
+    part: Line | None = Field(default=None, description="the type of the unit under test", examples=["VC-204"])
+    needs: Needs | None = Field(
+        default=None,
+        description="the instruments that are needed, by role",
+        examples=[{"digitizer": {"inputs": 2, "bandwidth": "50 MHz"}, "supply": {}}],
+    )
+    serial: SerialNumber | None = Field(
+        default=None, description="how serial numbers look", examples=[{"pattern": "VC204-[0-9]{4}"}]
+    )
     time_limit: Annotated[StatedQuantity, QuantityIn("s", least=1e-3, most=MOST_TIME)] | None = Field(
         default=None,
         description="longest time from the first message to the last, waiting for a person left out; 24 h if left out",
@@ -54,10 +64,16 @@ class RecipeHead(GrammarModel):
     cross_check: bool = Field(
         default=False, description="whether the instrument is asked for its own values, to be listed beside ours"
     )
-    doubts: Doubts = Field(default_factory=dict, description=ABOUT_DOUBTS)
-    parameters: dict[Name, ParameterEntry] = Field(default_factory=dict, description="values used as $name")
+    doubts: Doubts = Field(default_factory=dict, description=ABOUT_DOUBTS, examples=[{"clipped": "allow"}])
+    parameters: dict[Name, ParameterEntry] = Field(
+        default_factory=dict,
+        description="values used as $name",
+        examples=[{"duty": {"default": "40 %", "about": "coil drive set by the controller"}}],
+    )
     measurements: Mapping[Name, object] = Field(
-        min_length=1, description="the measurements, in the order they are made"
+        min_length=1,
+        description="the measurements, in the order they are made",
+        examples=[{"rail_noise": {"channels": {"rail": {"input": 1}}, "timebase": {"span": "2 ms", "points": "50k"}}}],
     )
 
 
@@ -65,7 +81,9 @@ class RecipeFile(RecipeHead):
     """A recipe: what to set, what to wait for, what to compute and what is acceptable."""
 
     measurements: Mapping[Name, Measurement] = Field(
-        min_length=1, description="the measurements, in the order they are made"
+        min_length=1,
+        description="the measurements, in the order they are made",
+        examples=[{"rail_noise": {"channels": {"rail": {"input": 1}}, "timebase": {"span": "2 ms", "points": "50k"}}}],
     )
 
 

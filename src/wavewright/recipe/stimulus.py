@@ -152,7 +152,9 @@ class SourceStep(GrammarModel):
         description="of arbitrary: a stored waveform, one period; its own levels hold where the step names none",
     )
     channel: Value | None = Field(
-        default=None, description="which channel of the stored waveform, by name or number; the first if left out"
+        default=None,
+        description="which channel of the stored waveform, by name or number; the first if left out",
+        examples=["coil", "1"],
     )
     burst: Burst | None = Field(
         default=None, description="so many periods instead of no end; `off` is without an end again"
@@ -223,8 +225,16 @@ class SourceStep(GrammarModel):
 class Step(GrammarModel):
     """One step: a supply or a source is set, then perhaps a wait."""
 
-    supply: SupplyStep | None = Field(default=None, description="settings of the supply")
-    source: SourceStep | None = Field(default=None, description="settings of the source")
+    supply: SupplyStep | None = Field(
+        default=None,
+        description="settings of the supply",
+        examples=[{"voltage": "24 V", "current_limit": "1 A", "output": "on"}],
+    )
+    source: SourceStep | None = Field(
+        default=None,
+        description="settings of the source",
+        examples=[{"function": "pulse", "frequency": "1.25 kHz", "duty_factor": "40 %"}],
+    )
     then_wait: Time | None = Field(default=None, description="time to wait after the step")
 
     @model_validator(mode="after")

@@ -26,6 +26,16 @@ def _entries() -> Mapping[str, type[InstrumentEntry]]:
     return {name: make.entry for name, make in roles().items()}
 
 
+_EXAMPLE = {
+    "screen": {
+        "resource": "TCPIP0::prompts.example::inst0::INSTR",
+        "acts_as": "prompts",
+        "identity": "Wavewright,Simulated operator screen,WP-0204,1.0",
+        "settings": {"text": {"header": "DISPlay[:WINDow<n>]:TEXT[:DATA]", "takes": "text", "most": "4k"}},
+    }
+}
+
+
 class ElsewhereEntry(GrammarModel):
     """An instrument that another file describes, under the same name."""
 
@@ -36,7 +46,9 @@ class CommandTables(GrammarModel):
     """The instruments that Wavewright's own simulation makes."""
 
     instruments: dict[str, Annotated[InstrumentEntry, ChosenBy("acts_as", _entries, "instrument")]] = Field(
-        default_factory=dict, description="the instruments by name"
+        default_factory=dict,
+        description="the instruments by name",
+        examples=[_EXAMPLE],
     )
     from_other_files: dict[str, ElsewhereEntry] = Field(
         default_factory=dict,
@@ -50,7 +62,9 @@ class InstrumentsFile(GrammarModel):
 
     model_config = ConfigDict(extra="ignore")
 
-    wavewright: CommandTables = Field(description="the instruments with their command tables")
+    wavewright: CommandTables = Field(
+        description="the instruments with their command tables", examples=[{"instruments": _EXAMPLE}]
+    )
     spec: object = Field(default=None, description="of pyvisa-sim: version of its format", examples=["1.1"])
     devices: object = Field(
         default=None,

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from types import MappingProxyType
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, WithJsonSchema, model_validator
 
 from wavewright.errors import FileFault, Misuse
 from wavewright.grammar.located_yaml import place_of
@@ -16,6 +16,8 @@ from wavewright.grammar.word_fields import CountFrom, Line, LocatedText, Value
 from wavewright.quantities import read_quantity
 from wavewright.simulation.scpi.parameter_types import Boolean, Kind, Number, Text, Words
 from wavewright.simulation.scpi.parameter_types import Value as SettingValue
+
+Amount = Annotated[LocatedText, WithJsonSchema({"type": ["string", "number"]})]  # its unit stands in another key
 
 
 class SettingEntry(GrammarModel):
@@ -40,22 +42,22 @@ class NumberEntry(SettingEntry):
     suffix: str | None = Field(
         default=None, description="unit as it is written on the wire, where that is another", examples=["PCT"]
     )
-    steps: tuple[LocatedText, ...] = Field(
+    steps: tuple[Amount, ...] = Field(
         default=(),
         description="the values that exist, the smallest first; any value if left out",
         examples=[["100 mV", "1 V", "10 V"]],
     )
-    least: LocatedText | None = Field(
+    least: Amount | None = Field(
         default=None, description="smallest value; the first of the steps if left out", examples=["1 mV"]
     )
-    most: LocatedText | None = Field(
+    most: Amount | None = Field(
         default=None, description="largest value; the last of the steps if left out", examples=["40 V"]
     )
-    reset: LocatedText = Field(description="value after *RST", examples=["8 V"])
+    reset: Amount = Field(description="value after *RST", examples=["8 V"])
     rounding: Literal["up", "down", "nearest"] = Field(
         default="up", description="which of the steps a value between two of them becomes"
     )
-    resolution: LocatedText | None = Field(
+    resolution: Amount | None = Field(
         default=None, description="distance of the values that exist", examples=["100 uV"]
     )
     beyond: Literal["refused", "limited"] = Field(

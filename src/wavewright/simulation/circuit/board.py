@@ -6,7 +6,7 @@ import zlib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from types import MappingProxyType
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 import numpy as np
 from pydantic import Field
@@ -16,7 +16,7 @@ from wavewright.grammar.alternatives import ChosenBy
 from wavewright.grammar.located_yaml import YamlMapping, parse_tree, place_of, read_text
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import validated
-from wavewright.grammar.word_fields import Count, Line, LocatedText
+from wavewright.grammar.word_fields import Count, Line, LocatedText, VersionOne
 from wavewright.simulation.circuit.nodes import HangsOnUnmade, Making, Node, NodeEntry, node_kinds
 from wavewright.simulation.circuit.surroundings import Surroundings
 
@@ -47,14 +47,16 @@ def _entries() -> Mapping[str, type[NodeEntry]]:
 class BoardFile(GrammarModel):
     """A simulated board: its nodes, and where the probes hang."""
 
-    version: Annotated[Literal["1"], Field(alias="wavewright-board")] = Field(description="version of the grammar: 1")
+    version: VersionOne = Field(alias="wavewright-board", description="version of the grammar: 1")
     title: Line = Field(description="what board this is", examples=["VC-204 irrigation valve controller"])
     probes_at_rest: dict[Count, LocatedText] = Field(
         description="the node that each input's probe hangs on before anybody has moved one",
         examples=[{"1": "rail", "2": "reset"}],
     )
     nodes: dict[str, Annotated[NodeEntry, ChosenBy("kind", _entries, "node")]] = Field(
-        default_factory=dict, description="the nodes by name; one that feeds another stands above it"
+        default_factory=dict,
+        description="the nodes by name; one that feeds another stands above it",
+        examples=[{"stimulus": {"kind": "source_terminal", "source_resistance": "50 ohm", "transition": "10 ns"}}],
     )
 
 

@@ -45,12 +45,26 @@ class DigitizerDetails(GrammarModel):
     least_hysteresis: Share = Field(description="smallest hysteresis of the trigger, of the range")
 
 
+_BUILT_LIKE = {
+    "inputs": 4,
+    "bandwidth": "100 MHz",
+    "ac_corner": "50 Hz",
+    "noise_floor": "80 uV",
+    "noise_codes": 0.2,
+    "jitter": "30 ps",
+    "skew": "80 ps",
+    "timebase_error": "4 ppm",
+    "gain_error": "0.5 %",
+    "offset_error": "0.15 %",
+    "automatic_after": "20 ms",
+    "least_hysteresis": "1.5 %",
+}
+
+
 class AcquiringEntry(InstrumentEntry):
     """A simulated digitizer."""
 
-    details: DigitizerDetails = Field(
-        description="what the digitizer is built like", examples=[{"inputs": 4, "bandwidth": "100 MHz"}]
-    )
+    details: DigitizerDetails = Field(description="what the digitizer is built like", examples=[_BUILT_LIKE])
 
 
 class AcquiringInstrument(Instrument):

@@ -45,12 +45,20 @@ class MeterDetails(GrammarModel):
     )
 
 
+_BUILT_LIKE = {
+    "at": "rail",
+    "reference_resistor": "4.7 kohm",
+    "mains": "50 Hz",
+    "noise": "0.0005 %",
+    "input_resistance": "10 Mohm",
+    "input_capacitance": "50 pF",
+}
+
+
 class SimulatedMeterEntry(InstrumentEntry):
     """A simulated meter."""
 
-    details: MeterDetails = Field(
-        description="what the meter is connected to and built like", examples=[{"at": "rail", "mains": "50 Hz"}]
-    )
+    details: MeterDetails = Field(description="what the meter is connected to and built like", examples=[_BUILT_LIKE])
 
 
 @role("meter")

@@ -66,7 +66,7 @@ class InstrumentEntry(GrammarModel):
     operation_complete: Literal["when it is", "at once"] = Field(
         default="when it is", description="when *OPC? answers; at once: without waiting, against the standard"
     )
-    details: GrammarModel | None = Field(default=None, description="nothing for this role")
+    details: GrammarModel | None = Field(default=None, description="nothing for this role", examples=[{}])
 
 
 D = TypeVar("D")

@@ -6,7 +6,7 @@ import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 
 import numpy as np
 from pydantic import Field
@@ -16,7 +16,7 @@ from wavewright.grammar.alternatives import ChosenBy
 from wavewright.grammar.located_yaml import parse_tree, place_of, read_text
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import validated
-from wavewright.grammar.word_fields import Line
+from wavewright.grammar.word_fields import Line, VersionOne
 from wavewright.simulation.disturbances.effects import fault_kinds
 from wavewright.simulation.disturbances.occasion import DisturbanceEntry, Occasion
 from wavewright.simulation.scpi.disturbance import Disturbance, Disturbances, Disturbed, OutgoingAnswer
@@ -62,12 +62,14 @@ def _entries() -> Mapping[str, type[DisturbanceEntry]]:
 class FaultsFile(GrammarModel):
     """Faults that are ordered: what goes wrong on a simulated bench, when, and how often."""
 
-    version: Annotated[Literal["1"], Field(alias="wavewright-faults")] = Field(description="version of the grammar: 1")
+    version: VersionOne = Field(alias="wavewright-faults", description="version of the grammar: 1")
     about: Line | None = Field(
         default=None, description="what goes wrong, in a line", examples=["every tenth answer comes three seconds late"]
     )
     faults: dict[str, Annotated[DisturbanceEntry, ChosenBy("fault", _entries, "fault")]] = Field(
-        default_factory=dict, description="the faults by name"
+        default_factory=dict,
+        description="the faults by name",
+        examples=[{"late": {"instrument": "digitizer", "fault": "delay", "every": 10, "by": "3 s"}}],
     )
 
 
