@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import KW_ONLY, dataclass, field
+from dataclasses import KW_ONLY, dataclass, field, replace
 from datetime import UTC, datetime
 from types import MappingProxyType
 from typing import Any, Self
@@ -108,6 +108,10 @@ class Waveform:
     def duration(self) -> float:
         """Time that the samples stand for: number of samples times the interval, s."""
         return len(self) * self.interval
+
+    def part(self, first: int, last: int) -> Waveform:
+        """Samples `first` up to, and without, `last`, as a waveform on the same time axis; a view."""
+        return replace(self, codes=self.codes[first:last], start=self.time_of(first))
 
     def values(self, first: int = 0, last: int | None = None) -> Floats:
         """Samples `first` up to, and without, `last` in `unit`, as float64: for parts of a record, not all of it."""

@@ -67,7 +67,7 @@ def test_options_that_make_no_sense_are_refused(name: str, options: dict[str, ob
 def test_where_a_block_ends_does_not_matter(size: int, monkeypatch: pytest.MonkeyPatch) -> None:
     codes = np.repeat([0, 50, 120, 50, 0], [30, 3, 40, 20, 9]).astype(np.int16)
     expected = find_states(Survey(Waveform(codes, interval=1.0)))
-    monkeypatch.setattr("wavewright.analysis.levels.states.BLOCK", size)
+    monkeypatch.setattr("wavewright.analysis.levels.states.CODES_BLOCK", size)
     assert find_states(Survey(Waveform(codes, interval=1.0))) == expected
     assert sum(state.share for state in expected) == pytest.approx(1.0)
 

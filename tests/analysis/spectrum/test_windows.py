@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 import scipy.signal
 
-from wavewright.analysis.spectrum.windows import BLOCK, WINDOWS
+from wavewright.analysis.record.blocks import TABLES_BLOCK
+from wavewright.analysis.spectrum.windows import WINDOWS
 
 N = 4096
 SCIPY_NAMES = {
@@ -34,7 +35,7 @@ IDS = [f"S{54 + number}" for number in range(len(FIGURES))]
 
 
 @pytest.mark.parametrize("name", WINDOWS)
-@pytest.mark.parametrize("size", [16, 1000, 2 * BLOCK + 7])
+@pytest.mark.parametrize("size", [16, 1000, 2 * TABLES_BLOCK + 7])
 def test_weights_are_those_of_scipy(name: str, size: int) -> None:
     # source: scipy.signal.get_window, periodic form
     weights = WINDOWS[name].weights(size)
@@ -43,7 +44,7 @@ def test_weights_are_those_of_scipy(name: str, size: int) -> None:
 
 @pytest.mark.parametrize("name", WINDOWS)
 def test_weights_in_float32_lie_below_the_rounding_of_16_bits(name: str) -> None:
-    values = np.ones(2 * BLOCK + 7, np.float32)
+    values = np.ones(2 * TABLES_BLOCK + 7, np.float32)
     WINDOWS[name].multiply(values)
     assert np.abs(values - WINDOWS[name].weights(values.size)).max() < 2**-21
 

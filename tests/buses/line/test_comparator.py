@@ -63,14 +63,14 @@ def test_float_codes_with_invalid_samples_change_state_as_in_a_loop(values: npt.
 @pytest.mark.parametrize("kind", [np.int8, np.uint16, np.int32, np.float32])
 @pytest.mark.parametrize("dwell", [1, 64, 5000])
 def test_records_of_several_blocks_change_state_as_in_a_loop(kind: type, dwell: int) -> None:
-    size = comparator.BLOCK + 12_345
+    size = comparator.FLAGS_BLOCK + 12_345
     random = np.random.default_rng(dwell).integers(0, 100, size // dwell + 1)
     assert_same(Waveform(np.repeat(random, dwell)[:size].astype(kind), interval=1.0, name="line"), 20.0, 80.0)
 
 
 @pytest.mark.parametrize("last", [0, 100])
 def test_a_state_that_is_reached_only_in_a_later_block_holds_from_the_beginning(last: int) -> None:
-    codes = np.full(2 * comparator.BLOCK + 100, 50, dtype=np.int8)
+    codes = np.full(2 * comparator.FLAGS_BLOCK + 100, 50, dtype=np.int8)
     codes[-50:] = last
     assert_same(Waveform(codes, interval=1.0, name="line"), 20.0, 80.0)
 

@@ -14,8 +14,9 @@ from wavewright.analysis.expressions.functions import Operand, expression_functi
 from wavewright.analysis.expressions.syntax import CONSTANTS, Call, Name, Negation, Node, Number, Operation, parse, walk
 from wavewright.analysis.expressions.tokens import fault
 from wavewright.analysis.reading import Doubt, Finding
+from wavewright.analysis.record.blocks import BLOCK
 from wavewright.analysis.record.survey import Survey
-from wavewright.analysis.signals.signals import BLOCK, ChannelSignal, PointwiseSignal, Signal
+from wavewright.analysis.signals.signals import ChannelSignal, PointwiseSignal, Signal
 from wavewright.errors import Misuse
 from wavewright.quantities import show_quantity
 from wavewright.waveform import Floats, Waveform

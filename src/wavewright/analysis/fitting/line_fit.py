@@ -12,13 +12,13 @@ from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
 from wavewright.analysis.expressions.dimensions import quotient
 from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.record.blocks import DOT_BLOCK, spans
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.record.time_gate import stretch
 from wavewright.analysis.sense import ANY
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats, Waveform
 
-BLOCK = 1 << 13  # samples; longer dot products are spread over threads, which wait for each other on a busy machine
 SOURCE = "math: least squares"
 
 
@@ -63,16 +63,16 @@ def fit_line_to(wave: Waveform) -> Line:
     base = wave.value_of(float(wave.codes[0]))
     # squares of very small or very large values would leave the range of float64
     unit = max(abs(wave.value_of(float(code)) - base) for code in (wave.codes.min(), wave.codes.max())) or 1.0
-    for first in range(0, size, BLOCK):
-        values = (wave.values(first, first + BLOCK) - base) / unit
+    for first, last in spans(0, size, DOT_BLOCK):
+        values = (wave.values(first, last) - base) / unit
         total += float(values.sum())
-        product += float(values @ (np.arange(first, first + values.size) - middle))
+        product += float(values @ (np.arange(first, last) - middle))
     spread = size * (size**2 - 1) / 12  # sum of squares of the whole numbers round their mean
     slope, height = product / spread, total / size
     squares = 0.0
-    for first in range(0, size, BLOCK):
-        values = (wave.values(first, first + BLOCK) - base) / unit - height
-        values -= slope * (np.arange(first, first + values.size) - middle)
+    for first, last in spans(0, size, DOT_BLOCK):
+        values = (wave.values(first, last) - base) / unit - height
+        values -= slope * (np.arange(first, last) - middle)
         squares += float(values @ values)
     centre = (wave.time_of(0) + wave.time_of(size - 1)) / 2
     line = _described(slope, size, middle=0.0, height=height, spread=spread, squares=squares)

@@ -20,6 +20,7 @@ from wavewright.analysis.doubts import LEVELS, Reads
 from wavewright.analysis.jitter.clock_recovery import RecoveredClock, recover_clock
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.record.blocks import spans
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import POSITIVE, Sense
 from wavewright.analysis.time.crossing_resolution import instant_resolution
@@ -27,7 +28,6 @@ from wavewright.analysis.time.edges import MIDDLE, noise_doubts
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
 
-BLOCK = 1 << 16  # samples
 FEW_BITS = 100
 RANDOM_PHASE = 0.2  # of a bit, rms; edges anywhere in it have 0.29
 SOURCE = "common practice, no source"
@@ -203,9 +203,9 @@ def _folded(survey: Survey, clock: RecoveredClock) -> Iterator[tuple[Floats, Flo
     wave = survey.wave
     step = wave.interval / clock.period
     begin = -clock.start / clock.period
-    for first in range(0, len(wave), BLOCK):
-        values = wave.values(first, first + BLOCK)
-        places = begin + step * np.arange(first, first + values.size)
+    for first, last in spans(0, len(wave)):
+        values = wave.values(first, last)
+        places = begin + step * np.arange(first, last)
         phases = places - np.floor(places)
         is_valid = np.isfinite(values)
         yield phases[is_valid], values[is_valid]

@@ -13,7 +13,7 @@ import numpy as np
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import EXTREMES, Reads
 from wavewright.analysis.reading import Reading
-from wavewright.analysis.record.histogram import blocks
+from wavewright.analysis.record.blocks import blocks
 from wavewright.analysis.record.survey import Survey
 from wavewright.errors import NotMeasurable
 

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import LEVELS, Reads
 from wavewright.analysis.reading import Doubt, Reading
-from wavewright.analysis.record.histogram import BLOCK
+from wavewright.analysis.record.blocks import CODES_BLOCK, spans
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import COUNT, PROPER_SHARE, Sense
 from wavewright.errors import Misuse, NotMeasurable
@@ -133,12 +133,12 @@ def _dwelling(
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """Numbers, and sums above the lowest code, of the samples in each bin that are near the one before or behind."""
     counts, sums = np.zeros(amount), np.zeros(amount)
-    for first in range(0, codes.size, BLOCK):
+    for first, last in spans(0, codes.size, CODES_BLOCK):
         begin = max(first - 1, 0)  # the block and one sample more on either side
-        part = codes[begin : first + BLOCK + 1].astype(np.float64) - lowest
+        part = codes[begin : last + 1].astype(np.float64) - lowest
         still = np.abs(np.diff(part)) <= tolerance
         stays = np.append(still, False) | np.append(False, still)
-        own = slice(first - begin, first - begin + BLOCK)
+        own = slice(first - begin, last - begin)
         above = part[own][stays[own]]
         bins = np.clip((above / (highest - lowest) * amount).astype(np.int64), 0, amount - 1)
         counts += np.bincount(bins, minlength=amount)

@@ -16,7 +16,7 @@ from wavewright.analysis.doubts import EXTREMES, Reads
 from wavewright.analysis.reading import Doubt, Occurrences, Reading
 from wavewright.analysis.record.moments import moments_of
 from wavewright.analysis.record.survey import Survey
-from wavewright.analysis.record.time_gate import part_of, stretch
+from wavewright.analysis.record.time_gate import stretch
 from wavewright.analysis.sense import ANY, POSITIVE
 from wavewright.analysis.transitions.last_entry import Band, find_last_entries
 from wavewright.errors import NotMeasurable
@@ -165,7 +165,7 @@ def find_load_step(rail: Survey, load: Survey | None = None, *, step: float | No
             expected=f"at least {FEWEST} of each",
             do="put the step into the record with `before_trigger`, or give `step`",
         )
-    before, later = part_of(whole, 0, first), part_of(whole, first, len(whole))
+    before, later = whole.part(0, first), whole.part(first, len(whole))
     last = later.codes[-max(1, int(LAST_PART * len(later))) :]
     quiet = moments_of(before.codes)
     return LoadStep(

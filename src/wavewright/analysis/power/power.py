@@ -21,6 +21,7 @@ from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.alignment import aligned
+from wavewright.analysis.record.blocks import DOT_BLOCK, spans
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import ANY, POSITIVE
 from wavewright.analysis.spectrum.phase import common_sines, sine_doubts
@@ -29,7 +30,6 @@ from wavewright.analysis.time.periods import cycle_places
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats, Waveform
 
-BLOCK = 1 << 13  # samples; longer dot products are spread over threads, which wait for each other on a busy machine
 MOST_GROUPS = 16
 SOURCE = "IEEE 1459 (from memory, not verified); math: integrals over whole periods"
 Over = Literal["cycles", "record"]
@@ -256,8 +256,8 @@ def _integrals(volts: Waveform, amps: Waveform, begin: float, end: float) -> tup
     """Integrals of v·i, v² and i² from place to place, in units of the interval, by the trapezoidal rule."""
     first, last = math.ceil(begin), math.floor(end)
     sums = np.zeros(3)
-    for start in range(first, last + 1, BLOCK):
-        v, i = (wave.values(start, min(start + BLOCK, last + 1)) for wave in (volts, amps))
+    for start, stop in spans(first, last + 1, DOT_BLOCK):
+        v, i = (wave.values(start, stop) for wave in (volts, amps))
         sums += (float(v @ i), float(v @ v), float(i @ i))
     for place, sample in ((begin, first), (end, last)):
         inside = _terms(volts, amps, float(sample))

@@ -11,6 +11,7 @@ import numpy as np
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import EXTREMES, Reads
 from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.record.blocks import spans
 from wavewright.analysis.record.gapless import unbroken
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import NOT_NEGATIVE, POSITIVE
@@ -18,7 +19,6 @@ from wavewright.analysis.spectrum.tones import find_strongest, tone_doubts
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
 
-BLOCK = 1 << 16  # samples
 MOST_BINS = 64
 FEWEST_BINS = 4
 NOISY_PART = 0.1
@@ -125,9 +125,9 @@ def fold(survey: Survey, *, frequency: float) -> FoldedCycle:
     size = int(math.floor(len(wave) * step + 1e-9) / step + 1e-6)  # whole periods, so that every part has its share
     counts, sums, squares = np.zeros(bins), np.zeros(bins), np.zeros(bins)
     base = wave.value_of(float(wave.codes[0]))
-    for first in range(0, size, BLOCK):
-        values = wave.values(first, min(size, first + BLOCK)) - base
-        places = np.arange(first, first + values.size) * step + 1e-9
+    for first, last in spans(0, size):
+        values = wave.values(first, last) - base
+        places = np.arange(first, last) * step + 1e-9
         parts = np.minimum(((places - np.floor(places)) * bins).astype(np.int64), bins - 1)
         counts += np.bincount(parts, minlength=bins)
         sums += np.bincount(parts, weights=values, minlength=bins)

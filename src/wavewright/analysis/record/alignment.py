@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from wavewright.analysis.record.gapless import unbroken
 from wavewright.analysis.record.survey import Survey
-from wavewright.analysis.record.time_gate import part_of
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Waveform
 
@@ -45,7 +44,7 @@ def aligned(
             expected=f"at least {least}",
             do="take both in one record",
         )
-    return part_of(one, begin, end), part_of(other, begin - whole, end - whole)
+    return one.part(begin, end), other.part(begin - whole, end - whole)
 
 
 def require_shared_time(first: Survey, *others: Survey) -> None:

@@ -21,9 +21,9 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
+from wavewright.analysis.record.blocks import CODES_BLOCK, spans
 from wavewright.waveform import Codes, Floats
 
-SCAN = 1 << 18  # samples compared at a time
 MOST_CHANGES = 1 << 17  # changes of side that are kept at a time; bounds the memory on a record that is all noise
 
 Indices = npt.NDArray[np.int64]
@@ -205,10 +205,9 @@ def _pieces(codes: Codes, level: float, level_occurs: bool) -> Iterator[tuple[In
     scan = _Scan(codes, level, level_occurs)
     kept: list[Indices] = []
     first, amount = 0, 0
-    for begin in range(0, max(codes.size - 1, 0), SCAN):
+    for begin, end in spans(0, codes.size - 1, CODES_BLOCK):
         kept.append(scan.changes(begin))
         amount += kept[-1].size
-        end = min(begin + SCAN, codes.size - 1)
         if amount > MOST_CHANGES or end == codes.size - 1:
             yield np.concatenate(kept), first, end + 1
             kept, first, amount = [], end, 0
@@ -222,13 +221,13 @@ class _Scan:
         is_whole = codes.dtype.kind in "iu"
         self.level: float = math.floor(level) if is_whole else level
         self.is_twofold = level_occurs and (not is_whole or self.level == level)
-        self.is_above = np.empty(SCAN + 1, dtype=np.bool_)
-        self.changed = np.zeros(SCAN, dtype=np.bool_)
-        self.changed_too = np.zeros(SCAN, dtype=np.bool_)
+        self.is_above = np.empty(CODES_BLOCK + 1, dtype=np.bool_)
+        self.changed = np.zeros(CODES_BLOCK, dtype=np.bool_)
+        self.changed_too = np.zeros(CODES_BLOCK, dtype=np.bool_)
 
     def changes(self, begin: int) -> Indices:
         """Indices k from `begin` on, a block long, whose sample and the next one are on different sides."""
-        part = self.codes[begin : begin + SCAN + 1]
+        part = self.codes[begin : begin + CODES_BLOCK + 1]
         found = self._compare(np.greater, part, self.changed)
         if self.is_twofold:
             found |= self._compare(np.greater_equal, part, self.changed_too)

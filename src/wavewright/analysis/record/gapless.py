@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from wavewright.analysis.record.survey import Survey
@@ -45,7 +43,7 @@ def require_unbroken(wave: Waveform, *, least: int, may_be_constant: bool = Fals
                 expected="a waveform that varies",
                 do="check that the signal is there, or make `range` smaller",
             )
-    return wave if codes.size == len(wave) else replace(wave, codes=codes, start=wave.time_of(first))
+    return wave if codes.size == len(wave) else wave.part(first, last)
 
 
 def _valid_span(wave: Waveform) -> tuple[int, int]:

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from wavewright.analysis.record.blocks import CODES_BLOCK, blocks
 from wavewright.waveform import Codes
 
-BLOCK = 1 << 18  # codes read at a time: a block and its working copy stay in cache
 WIDEST_TABLE = 1 << 20  # integer codes that span no more are counted one by one
 SHORT = 1 << 15  # records up to this length are not worth a table of all 16-bit codes
 FEW_FLOATS = 1 << 16  # records of floats up to this length are counted one by one
@@ -79,18 +78,12 @@ def counted_one_by_one(codes: Codes) -> Histogram:
     return Histogram(distinct, counts.astype(np.int64))
 
 
-def blocks(codes: Codes, size: int = BLOCK) -> Iterator[Codes]:
-    """The record piece by piece, in order."""
-    for first in range(0, codes.size, size):
-        yield codes[first : first + size]
-
-
 def _narrow_table(codes: Codes) -> tuple[npt.NDArray[np.int64], int]:
     """Counts of 8- and 16-bit codes, one entry a code, and the code of the first entry."""
     bits = 8 * codes.dtype.itemsize
     unsigned = np.dtype(f"u{codes.dtype.itemsize}")
     table = np.zeros(1 << 16, dtype=np.int64)
-    for block in blocks(codes, BLOCK * 2 if bits == 8 else BLOCK):
+    for block in blocks(codes, CODES_BLOCK * 2 if bits == 8 else CODES_BLOCK):
         native = np.ascontiguousarray(block, dtype=codes.dtype.newbyteorder("=")).view(unsigned)
         # two neighbouring 8-bit codes are counted as one 16-bit number: half as many to count, folded below
         pairs = native[: native.size & ~1].view(np.uint16) if bits == 8 else native

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from wavewright.analysis.record.histogram import Histogram, blocks, finite_values, histogram_of
+from wavewright.analysis.record.blocks import blocks
+from wavewright.analysis.record.histogram import Histogram, finite_values, histogram_of
 from wavewright.waveform import Codes
 
 

@@ -8,9 +8,10 @@ from functools import cached_property
 import numpy as np
 
 from wavewright.analysis.reading import Doubt
+from wavewright.analysis.record.blocks import CODES_BLOCK, blocks, spans
 from wavewright.analysis.record.crossings import Band, Crossings, find_crossings
 from wavewright.analysis.record.edge_index import Outline, outlines
-from wavewright.analysis.record.histogram import BLOCK, Histogram, blocks, float_extremes, histogram_of
+from wavewright.analysis.record.histogram import Histogram, float_extremes, histogram_of
 from wavewright.analysis.record.moments import Moments, moments_of, of_histogram
 from wavewright.analysis.record.moments import difference as difference_of
 from wavewright.analysis.record.noise import noise_code
@@ -37,9 +38,12 @@ class Record:
     @cached_property
     def gaps(self) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
         """Indices of the samples that are not finite, ascending."""
-        if self.wave.codes.dtype.kind != "f":
+        codes = self.wave.codes
+        if codes.dtype.kind != "f":
             return np.empty(0, dtype=np.int64)
-        parts = [np.flatnonzero(~np.isfinite(block)) + BLOCK * k for k, block in enumerate(blocks(self.wave.codes))]
+        parts = [
+            begin + np.flatnonzero(~np.isfinite(codes[begin:end])) for begin, end in spans(0, codes.size, CODES_BLOCK)
+        ]
         return np.concatenate(parts) if parts else np.empty(0, dtype=np.int64)
 
     @cached_property

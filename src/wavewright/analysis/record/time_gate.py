@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 from wavewright.analysis.record.gapless import require_unbroken
 from wavewright.analysis.record.survey import Survey
@@ -35,9 +34,4 @@ def between(
         first = min(last, max(0, math.ceil(begin - 1e-9)))
     if end is not None:
         last = max(first, min(last, math.floor(end + 1e-9) + 1))
-    return require_unbroken(part_of(wave, first, last), least=least, may_be_constant=may_be_constant)
-
-
-def part_of(wave: Waveform, first: int, last: int) -> Waveform:
-    """Samples `first` up to, and without, `last`, as a waveform on the same time axis; a view."""
-    return replace(wave, codes=wave.codes[first:last], start=wave.time_of(first))
+    return require_unbroken(wave.part(first, last), least=least, may_be_constant=may_be_constant)

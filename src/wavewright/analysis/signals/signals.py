@@ -11,10 +11,10 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 
+from wavewright.analysis.record.blocks import BLOCK
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats, Waveform
 
-BLOCK = 65_536  # samples: 512 KiB as float64, which stays in a processor's second cache
 _KEPT = 4  # blocks: enough for a neighbour on each side
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
 from wavewright.analysis.reading import Reading
+from wavewright.analysis.record.blocks import DOT_BLOCK, spans
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import NOT_NEGATIVE, POSITIVE
 from wavewright.analysis.spectrum.decibels import dbm, dbu, dbv
@@ -17,7 +18,6 @@ from wavewright.analysis.spectrum.spectrum import Spectrum, amplitude_spectrum
 from wavewright.analysis.spectrum.windows import WindowName
 from wavewright.errors import NotMeasurable
 
-BLOCK = 1 << 13  # lines; a dot product of more is spread over threads, and on a busy machine these wait for each other
 BESIDE = 64  # lines on either side of a band that the noise is taken from as well
 STANDS_OUT = 20.0  # times the mean: a line of noise does so once in 5e8 lines (exp −20)
 DB_OF_RATIO = 10 / math.log(10)  # dB of a small relative change of a power
@@ -157,10 +157,10 @@ def _band(survey: Survey, lowest: float | None, highest: float | None, window: W
 
 def _sums(spectrum: Spectrum, first: int, last: int) -> tuple[float, float]:
     total, of_noise = 0.0, 0.0
-    for start in range(first, last, BLOCK):
-        lines = spectrum.mean_squares(start, min(start + BLOCK, last))
+    for start, end in spans(first, last, DOT_BLOCK):
+        lines = spectrum.mean_squares(start, end)
         total += float(lines.sum())
-        near = spectrum.mean_squares(max(1, start - BESIDE), min(start + BLOCK, last) + BESIDE)
+        near = spectrum.mean_squares(max(1, start - BESIDE), end + BESIDE)
         level = float(np.median(near)) / math.log(2) if near.size else 0.0
         is_noise = lines < STANDS_OUT * level
         noise, steady = lines[is_noise], lines[~is_noise]

@@ -12,13 +12,13 @@ from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.alignment import aligned
+from wavewright.analysis.record.blocks import DOT_BLOCK, spans
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import POSITIVE
 from wavewright.analysis.spectrum.spectrum import centred, mean_code
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats, Waveform
 
-BLOCK = 1 << 13  # samples; longer dot products are spread over threads, which wait for each other on a busy machine
 NEARLY_AS_HIGH = 0.98  # of the highest coefficient: peaks of periodic waveforms, of which the nearest is meant
 SOURCE = "math: product-moment coefficient of correlation"
 
@@ -66,9 +66,9 @@ def covariances(first: Survey, second: Survey) -> Covariances:
     one, other = aligned(first, second, least=3)
     means = (mean_code(one.codes), mean_code(other.codes))
     squares, products = np.zeros(2), 0.0
-    for start in range(0, len(one), BLOCK):
-        x = one.codes[start : start + BLOCK].astype(np.float64) - means[0]
-        y = other.codes[start : start + BLOCK].astype(np.float64) - means[1]
+    for begin, end in spans(0, len(one), DOT_BLOCK):
+        x = one.codes[begin:end].astype(np.float64) - means[0]
+        y = other.codes[begin:end].astype(np.float64) - means[1]
         squares += (float(x @ x), float(y @ y))
         products += float(x @ y)
     if not (squares > 0).all():

@@ -15,6 +15,7 @@ from typing import Annotated, Literal
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
 from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.record.blocks import spans
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import COUNT, POSITIVE, Sense
 from wavewright.analysis.spectrum.decibels import amplitude_ratio_db, power_ratio_db
@@ -24,7 +25,6 @@ from wavewright.analysis.spectrum.windows import WindowName
 from wavewright.errors import NotMeasurable
 
 SOURCE = "IEEE 1241 and IEEE 1057 (from memory, not verified)"
-BLOCK = 1 << 16  # lines
 DB_OF_RATIO = 10 / math.log(10)  # dB of a small relative change of a power
 
 
@@ -265,8 +265,8 @@ def _rest(spectrum: Spectrum, claimed: Iterable[int]) -> tuple[float, int]:
     """Mean square, in unit², and number of the lines that nobody claimed."""
     total, count, first = 0.0, 0, 0
     for bin_ in (*sorted(claimed), spectrum.amplitudes.size):
-        for start in range(first, bin_, BLOCK):
-            lines = spectrum.mean_squares(start, min(start + BLOCK, bin_))
+        for start, end in spans(first, bin_):
+            lines = spectrum.mean_squares(start, end)
             total += float(lines.sum())
             count += lines.size
         first = bin_ + 1

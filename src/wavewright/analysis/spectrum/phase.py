@@ -17,7 +17,6 @@ from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.alignment import require_shared_time
 from wavewright.analysis.record.gapless import unbroken
 from wavewright.analysis.record.survey import Survey
-from wavewright.analysis.record.time_gate import part_of
 from wavewright.analysis.sense import POSITIVE
 from wavewright.analysis.spectrum.decibels import amplitude_ratio_db
 from wavewright.analysis.spectrum.sine_fit import SineFit, fit_sine
@@ -63,7 +62,7 @@ def _whole_cycles(survey: Survey, frequency: float, origin: float) -> Survey:
     wave = unbroken(survey, least=4)
     step = frequency * wave.interval
     size = round(math.floor(len(wave) * step + 1e-6) / step) if step > 0 else 0
-    part = part_of(wave, 0, size) if 4 <= size < len(wave) else wave
+    part = wave.part(0, size) if 4 <= size < len(wave) else wave
     moved = replace(part, start=part.start - origin)
     return survey.once(("whole cycles", frequency, origin), lambda: Survey(moved))
 

@@ -22,6 +22,7 @@ import numpy.typing as npt
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
 from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.record.blocks import DOT_BLOCK, spans
 from wavewright.analysis.record.gapless import unbroken
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import POSITIVE
@@ -30,7 +31,6 @@ from wavewright.analysis.spectrum.tones import FEW_CYCLES, FEW_SAMPLES_A_CYCLE, 
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats, Waveform
 
-BLOCK = 1 << 13  # samples; longer dot products are spread over threads, which wait for each other on a busy machine
 MOST_ROUNDS = 50
 SETTLED = 1e-9  # rad: change of phase at the ends of the record between two rounds
 SOURCE = "IEEE 1057, sine fit by least squares (from memory, not verified)"
@@ -267,12 +267,12 @@ def _solve(gram: Floats, right: Floats, wave: Waveform) -> Floats:
 
 def _blocks(codes: npt.NDArray[Any], mean: float, turn: float) -> Any:
     """Blocks of (values, cosines, sines, places −1 … 1); the angle is 0 in the middle of the record."""
-    table = np.exp(1j * turn * np.arange(min(BLOCK, codes.size)))
+    table = np.exp(1j * turn * np.arange(min(DOT_BLOCK, codes.size)))
     middle = (codes.size - 1) / 2
-    for first in range(0, codes.size, BLOCK):
-        values = codes[first : first + BLOCK].astype(np.float64) - mean
+    for first, last in spans(0, codes.size, DOT_BLOCK):
+        values = codes[first:last].astype(np.float64) - mean
         pointers = table[: values.size] * cmath.exp(1j * turn * (first - middle))
-        places = (np.arange(first, first + values.size) - middle) / (codes.size / 2)
+        places = (np.arange(first, last) - middle) / (codes.size / 2)
         yield values, pointers.real, pointers.imag, places
 
 

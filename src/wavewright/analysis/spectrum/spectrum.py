@@ -13,9 +13,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from wavewright.analysis.record.blocks import TABLES_BLOCK, blocks, spans
 from wavewright.analysis.record.gapless import unbroken
 from wavewright.analysis.record.survey import Survey
-from wavewright.analysis.spectrum.windows import BLOCK, WINDOWS, Window, WindowName
+from wavewright.analysis.spectrum.windows import WINDOWS, Window, WindowName
 from wavewright.waveform import Floats, Waveform
 
 FEWEST_SAMPLES = 16
@@ -106,12 +107,12 @@ def centred(wave: Waveform) -> tuple[npt.NDArray[Any], float]:
     is_short = codes.dtype.itemsize <= 2 or codes.dtype == np.float32
     values = np.empty(codes.size, np.float32 if is_short else np.float64)
     mean = mean_code(codes)
-    for first in range(0, codes.size, BLOCK):
-        part = values[first : first + BLOCK]
+    for first, last in spans(0, codes.size, TABLES_BLOCK):
+        part = values[first:last]
         if codes.dtype.kind == "f":
-            np.subtract(codes[first : first + BLOCK], mean, out=part, dtype=np.float64, casting="unsafe")
+            np.subtract(codes[first:last], mean, out=part, dtype=np.float64, casting="unsafe")
         else:
-            part[...] = codes[first : first + BLOCK]
+            part[...] = codes[first:last]
             np.subtract(part, mean, out=part)
     return values, mean
 
@@ -121,5 +122,5 @@ def mean_code(codes: npt.NDArray[Any]) -> float:
     if codes.dtype.kind in "iu":
         return int(codes.sum(dtype=np.int64)) / codes.size
     offset = float(codes[0])  # keeps the digits of a small signal on a large offset
-    blocks = (codes[first : first + BLOCK].astype(np.float64) - offset for first in range(0, codes.size, BLOCK))
-    return offset + sum(float(block.sum()) for block in blocks) / codes.size
+    sums = (float((block.astype(np.float64) - offset).sum()) for block in blocks(codes, TABLES_BLOCK))
+    return offset + sum(sums) / codes.size

@@ -15,9 +15,9 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-WindowName = Literal["rectangular", "hann", "hamming", "blackman", "blackman_harris", "flat_top"]
+from wavewright.analysis.record.blocks import TABLES_BLOCK, spans
 
-BLOCK = 1 << 15  # samples; with its tables a block stays in the cache
+WindowName = Literal["rectangular", "hann", "hamming", "blackman", "blackman_harris", "flat_top"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,12 +85,12 @@ class Window:
         if len(self.terms) == 1 or not values.size:
             return
         step = 2 * math.pi / values.size
-        angles = step * np.arange(min(BLOCK, values.size))
+        angles = step * np.arange(min(TABLES_BLOCK, values.size))
         cosines, sines = (table.astype(values.dtype) for table in (np.cos(angles), np.sin(angles)))
         powers = np.polynomial.chebyshev.cheb2poly([(-1) ** k * term for k, term in enumerate(self.terms)])
         cosine, weight = np.empty_like(cosines), np.empty_like(cosines)
-        for first in range(0, values.size, BLOCK):
-            part = values[first : first + BLOCK]
+        for first, last in spans(0, values.size, TABLES_BLOCK):
+            part = values[first:last]
             c, w = cosine[: part.size], weight[: part.size]
             # cos(a + b) from one table: a cosine a block, not a sample
             np.multiply(cosines[: part.size], math.cos(step * first), out=c)

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from wavewright.analysis.record.blocks import CODES_BLOCK, spans
 from wavewright.analysis.statistics.rare_paths import RarePath, Visits
 from wavewright.errors import Misuse
 from wavewright.waveform import Codes, Waveform
 
 Counts = npt.NDArray[np.int64]
 _WIDEST_TABLE = 2**16  # codes: up to 16 bits the row of every code is looked up
-_BLOCK = 1_000_000  # samples placed at a time
 
 
 @dataclass(slots=True)
@@ -124,8 +124,7 @@ class Density:
         self.shots += 1
         self.samples += len(wave)
         first, last = self._inside(wave)
-        for begin in range(first, last, _BLOCK):
-            end = min(begin + _BLOCK, last)
+        for begin, end in spans(first, last, CODES_BLOCK):
             rows = self._rows_of(wave, wave.codes[begin:end])
             cells = self._columns_of(wave, begin, end) + rows
             if rows.size and rows.min() < 0:

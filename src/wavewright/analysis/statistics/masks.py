@@ -10,7 +10,7 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
-from wavewright.analysis.signals.signals import BLOCK
+from wavewright.analysis.record.blocks import spans
 from wavewright.errors import Misuse
 from wavewright.waveform import Floats, Waveform
 
@@ -172,8 +172,7 @@ class MaskTest:
         self.shots += 1
         self.samples += last - first
         runs: list[Violation] = []
-        for begin in range(first, last, BLOCK):
-            end = min(begin + BLOCK, last)
+        for begin, end in spans(first, last):
             times = wave.start + wave.interval * np.arange(begin, end, dtype=np.float64)
             excess = self.mask.excess(times, wave.values(begin, end))
             self.bad_samples += int(np.count_nonzero(excess))

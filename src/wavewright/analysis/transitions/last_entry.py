@@ -25,9 +25,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from wavewright.analysis.record.blocks import BLOCK
 from wavewright.waveform import Floats
 
-BLOCK = 1 << 16  # samples
 WANTED = 30.0  # half the height of the band over the noise of an average
 SHARE = 10.0  # of the time up to the entry, that a window covers one part of at most
 MOST_LEFT = 1.5  # between samples and averages, over the noise

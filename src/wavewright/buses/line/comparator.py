@@ -16,9 +16,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from wavewright.analysis.record.blocks import FLAGS_BLOCK, spans
 from wavewright.waveform import Codes, Floats, Waveform
 
-BLOCK = 1 << 19  # samples: few enough for the cache, enough for the calls not to count
 FULL = np.uint64(0xFFFF_FFFF_FFFF_FFFF)
 Indexes = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
@@ -55,12 +55,12 @@ def changes(wave: Waveform, low: float, high: float) -> Changes:
     bounds = wave.code_of(low), wave.code_of(high)
     is_high = _test(codes.dtype, bounds[1], rising=wave.gain > 0)
     is_low = _test(codes.dtype, bounds[0], rising=wave.gain < 0, strictly=low == high)
-    flags = np.zeros(min(BLOCK, -(-codes.size // 64) * 64), dtype=np.bool_)
+    flags = np.zeros(min(FLAGS_BLOCK, -(-codes.size // 64) * 64), dtype=np.bool_)
     first: bool | None = None
     state = True
     times, states = [np.empty(0)], [np.zeros(0, dtype=np.uint64)]
-    for begin in range(0, codes.size, BLOCK):
-        part = codes[begin : begin + BLOCK]
+    for begin, end in spans(0, codes.size, FLAGS_BLOCK):
+        part = codes[begin:end]
         highs, lows = _packed(is_high, part, flags), _packed(is_low, part, flags)
         if first is None:
             first = _first_state(highs, lows)
