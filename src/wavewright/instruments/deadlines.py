@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
+from types import TracebackType
 
 from wavewright.errors import NoAnswer
 
@@ -19,6 +18,8 @@ class Deadline:
     timeout : s, for the whole answer.
     stall : s; once a block has begun, silence of this length ends the wait. None: only the whole counts.
     """
+
+    __slots__ = ("_end", "_stall", "timeout")
 
     def __init__(self, timeout: float, *, stall: float | None = None) -> None:
         self.timeout, self._stall = timeout, stall
@@ -43,7 +44,7 @@ class Deadline:
         left = self._end - time.monotonic()
         if left <= 0:
             raise NoAnswer(f"nothing more came within {self.timeout:.3g} s")
-        return max(left, SHORTEST)
+        return left if left > SHORTEST else SHORTEST
 
     def for_the_next_bytes(self) -> Deadline:
         """The same end, or that of the longest silence within a block, whichever is sooner."""
@@ -62,29 +63,27 @@ class Allowance:
         """Whether there is a limit, and it has passed."""
         return self._whole is not None and self._whole.has_passed
 
-    @contextmanager
-    def within(self, seconds: float) -> Iterator[None]:
+    def within(self, seconds: float) -> Limited:
         """What is exchanged inside the block has so many seconds together, and never more than a block around it."""
-        before = self._whole
-        self._whole = Deadline(self._share(seconds))
-        try:
-            yield
-        finally:
-            self._whole = before
+        return Limited(self, seconds, is_free=False)
 
     def end_with(self, whole: Deadline) -> None:
         """From now on no time is left after that moment, but inside `free`."""
         self._whole = whole
 
-    @contextmanager
-    def free(self, seconds: float) -> Iterator[None]:
+    def free(self, seconds: float) -> Limited:
         """As `within`, and no block around it counts."""
+        return Limited(self, seconds, is_free=True)
+
+    def begin(self, seconds: float, *, is_free: bool) -> Deadline | None:
+        """Set a limit, within the one before unless it is free; the one before."""
         before = self._whole
-        self._whole = Deadline(seconds)
-        try:
-            yield
-        finally:
-            self._whole = before
+        self._whole = Deadline(seconds if is_free else self._share(seconds))
+        return before
+
+    def end(self, before: Deadline | None) -> None:
+        """Let the limit hold again that `begin` gave."""
+        self._whole = before
 
     def part(self, seconds: float, *, share: float = 1.0, stall: float | None = None) -> Deadline:
         """A deadline for one step of it.
@@ -106,3 +105,21 @@ class Allowance:
         if self._whole is None:
             return seconds
         return 0.0 if self._whole.has_passed else min(seconds, self._whole.left())
+
+
+class Limited:
+    """A block whose exchanges have a limit of their own; the one before holds again after it.
+
+    Written out, since each message on a link enters one or two of them and a generator would take twice as long.
+    """
+
+    __slots__ = ("_allowance", "_before", "_is_free", "_seconds")
+
+    def __init__(self, allowance: Allowance, seconds: float, *, is_free: bool) -> None:
+        self._allowance, self._seconds, self._is_free = allowance, seconds, is_free
+
+    def __enter__(self) -> None:
+        self._before = self._allowance.begin(self._seconds, is_free=self._is_free)
+
+    def __exit__(self, kind: type[BaseException] | None, fault: BaseException | None, at: TracebackType | None) -> None:
+        self._allowance.end(self._before)

@@ -143,7 +143,7 @@ class Exchanging:
         try:
             with (
                 self.within(self.manners.recovery),
-                self._faults(f"while getting back into step after `{scpi.shorten(question)}`"),
+                self._faults("while getting back into step after", question),
             ):
                 deadline = self._allowance.part(self.manners.recovery)
                 if not self._connection.clear_device(deadline):
@@ -210,7 +210,7 @@ class Exchanging:
         """One question and its answer, without any explanation, in at most this share of the time that is left."""
         self._get_into_step()
         deadline = self._allowance.part(patience, share=share, stall=self.manners.timeout)
-        with self._faults(f"after `{scpi.shorten(message)}`", waited=deadline.timeout):
+        with self._faults("after", message, waited=deadline.timeout):
             self._open_question = message
             wire = self._connection.wire
             if wire.is_something_waiting():
@@ -323,12 +323,14 @@ class Exchanging:
         return LinkLost(self._lost, where=self.where, do=_LOOK)
 
     @contextmanager
-    def _faults(self, doing: str, *, waited: float | None = None) -> Iterator[None]:
+    def _faults(self, doing: str, message: str | None = None, *, waited: float | None = None) -> Iterator[None]:
+        """Faults inside the block get the instrument, what was being done and the message with which, if any."""
         self._dialogue.begins()
         try:
             yield
         except BaseException:
             self._dialogue.breaks_off()
+            doing = doing if message is None else f"{doing} `{scpi.shorten(message)}`"
             try:
                 with self.naming(doing), named_faults(self.where, doing, waited=waited):
                     raise

@@ -33,7 +33,7 @@ class Link(Exchanging):
         self.allow()
         with self.within(self.manners.timeout + self.manners.recovery):
             self._get_into_step()
-            with self._faults(f"while sending `{scpi.shorten(message)}`", waited=self.manners.timeout):
+            with self._faults("while sending", message, waited=self.manners.timeout):
                 try:
                     self._send(message, block=block)
                 except Misuse:

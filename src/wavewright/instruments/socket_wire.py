@@ -23,7 +23,8 @@ T = TypeVar("T")
 
 FEW, READ_AHEAD = 16, 4096  # bytes
 _MOST_DRAINED = 1 << 24  # bytes
-_WITHOUT_WAITING = getattr(socket, "MSG_DONTWAIT", 0)  # 0 where there is no such: `select` is asked first there
+_WITHOUT_WAITING = int(getattr(socket, "MSG_DONTWAIT", 0))  # 0 where there is no such: `select` is asked first there
+_PEEK = int(socket.MSG_PEEK) | _WITHOUT_WAITING
 
 
 def wire_of(visa: MessageBasedResource, *, termination: str = "\n") -> Wire:
@@ -100,7 +101,7 @@ class SocketWire:
         if not _WITHOUT_WAITING and not until_ready(self._peer, 0):
             return False
         try:
-            first = self._peer.recv(1, socket.MSG_PEEK | _WITHOUT_WAITING)
+            first = self._peer.recv(1, _PEEK)
         except BlockingIOError:
             return False
         if not first:
