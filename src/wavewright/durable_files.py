@@ -7,7 +7,6 @@ says in the words of its job what could not be written.
 from __future__ import annotations
 
 import os
-import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -27,7 +26,7 @@ def whole_file(path: Path) -> Iterator[Path]:
         return
     target = path.resolve() if path.is_symlink() else path
     # the suffix stays the last one: a writer may go by it
-    part = target.with_name(f".{target.stem[:100]}.{secrets.token_hex(4)}{PART}{target.suffix}")
+    part = target.with_name(f".{target.stem[:100]}.{os.urandom(4).hex()}{PART}{target.suffix}")
     try:
         yield part
         if target.exists():

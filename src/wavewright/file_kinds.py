@@ -75,6 +75,8 @@ def check_together(files: Sequence[Path], *, read_stored: ReadStored | None = No
     Each fault stands at the line of the recipe that wants it. Of several benches none is the one that is meant, and
     nothing is held against them.
     """
+    if len(files) < 2:  # nothing to hold it against: one file is not read a second time
+        return {}
     kinds = {path: _kind_of(parse_tree(read_text(path), str(path))) for path in files}
     recipes = [path for path, kind in kinds.items() if kind is Kind.RECIPE]
     benches = [path for path, kind in kinds.items() if kind is Kind.BENCH]
