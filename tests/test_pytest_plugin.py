@@ -221,7 +221,8 @@ def test_pytest_itself_starts_without_anything_heavy() -> None:
 
 def test_every_kind_of_limit_is_a_test(suite: pytest.Pytester) -> None:
     text = RAIL.replace(
-        "      mean: {of: rail}\n", "      mean: {of: rail}\n    persistence: {rare: 2, rare_shots: exactly 0}\n"
+        "      mean: {of: rail}\n",
+        "      mean: {of: rail}\n    shots: 3\n    persistence: {rare: 2, rare_shots: exactly 0}\n",
     )
     text += "    meter: {level: {quantity: dc_voltage, limit: 0 V .. 5 V}}\n"
     suite.makefile(".yaml", rail=text)

@@ -64,6 +64,7 @@ CLOCK = """\
       golden: {with: stored/clock.h5, largest: at most 0.2 V}
     persistence: {of: clock, columns: 500, rows: 128, rare: 500, rare_shots: exactly 0, violations: exactly 0,
       mask: {polygons: [[[0 ns, 1 V], [10 ns, 1 V], [5 ns, 2 V]]]}}
+    shots: 501
 """
 
 

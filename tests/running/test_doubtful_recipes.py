@@ -177,6 +177,29 @@ def test_a_fail_that_the_doubt_may_have_made_is_inconclusive(run_text: Run) -> N
     assert only(run_text(short.text)).verdict is Verdict.INCONCLUSIVE
 
 
+def test_a_fail_that_an_open_input_may_have_made_is_inconclusive(run_text: Run) -> None:
+    air = "input: 3, coupling: ac, range: 800 mV"
+    judged = "metric: peak_to_peak, limit: at most 1 mV"
+    result = only(run_text(Setup("Probe 3 on TP9.", air, "span: 200 us, rate: 25 MHz", judged).text))
+    assert result.reading.value is not None
+    assert result.reading.value > 5e-3
+    assert result.verdict is Verdict.INCONCLUSIVE
+    assert "but nothing there: the record stays within" in result.reason
+    # 0 V is nowhere near 3.3 V, whether the rail is dead or the probe touches nothing
+    dead = "metric: mean, limit: 3.3 V ± 5 %"
+    air = "input: 3, coupling: ground, range: 8 V"
+    result = only(run_text(Setup("Probe 3 on TP9.", air, "span: 200 us, rate: 25 MHz", dead).text))
+    assert result.verdict is Verdict.FAIL
+
+
+def test_an_input_without_a_probe_has_a_cable_for_the_run_and_for_the_simulation() -> None:
+    bench = load_bench(ROOT / "sim/bench.yaml")
+    bare = replace(bench, grammar=bench.grammar.model_copy(update={"probes": {}, "prompts": None}))
+    recipe = parse_recipe(rail("input: 1, range: 800 mV, offset: 3.3 V", "metric: mean").text, "recipe.yaml")
+    # the board file says 3.3 V ± 1 %; the digitizer's profile 1.5 % and 0.5 % of the range
+    assert only(run(recipe, bare)).reading.value == pytest.approx(3.3, rel=0.03)
+
+
 def test_the_time_of_a_crossing_well_inside_is_not_touched_by_clipping(run_text: Run) -> None:
     stimulus = (
         "    stimulus: [{source: {function: pulse, frequency: 200 Hz, duty_factor: 50 %, high: 5 V, low: 0 V}}]\n"

@@ -192,7 +192,7 @@ def test_a_comparison_with_what_brought_nothing_is_inconclusive() -> None:
 
 def test_a_rare_path_is_counted_and_its_shot_named() -> None:
     # given 300 shots of a flat line, one of which has a pulse of 50 samples
-    text = "    persistence: {of: high, columns: 100, rows: 16, rare: 50, rare_shots: exactly 0}"
+    text = "    persistence: {of: high, columns: 100, rows: 16, rare: 50, rare_shots: exactly 0}\n    shots: 300"
     flat, pulse = np.zeros(1000), np.zeros(1000)
     pulse[400:450] = 3.0
     shots = [_coded(pulse if number == 123 else flat) for number in range(300)]

@@ -135,7 +135,9 @@ def _nothing_there(read: Read, steady: Sequence[Quiet]) -> Finding | None:
                 f"as an open input does"
             )
             made_of_noise = bool(read.parts & (WHOLLY_NOISE | {Reads.SPECTRUM}))
-            reach = math.inf if made_of_noise else 0.0  # a level of 0 V is 0 V, whatever the reason
+            # what the input shows by itself may be in it, and no more: 0 V is far from 3.3 V, whatever the reason
+            is_value = not made_of_noise and read.reading.unit == unit
+            reach = one.floor + abs(one.mean) if is_value else math.inf if made_of_noise else 0.0
             return Finding(Doubt.NOTHING_THERE, text, reach, reach)
         if not one.is_steady:
             continue

@@ -29,6 +29,7 @@ from wavewright.recipe.density import Persistence
 from wavewright.recipe.derived import Derived, DerivedEntry, read_derived
 from wavewright.recipe.doubts import ABOUT_DOUBTS, Doubts
 from wavewright.recipe.frame_conditions import ExpectationEntry, KeepIf, KeepIfEntry, read_expectations, read_keep_if
+from wavewright.recipe.idle_limits import check_limits, check_rare_shots
 from wavewright.recipe.metering import MeterEntry, Metering, Reader, SupplyEntry, read_meterings
 from wavewright.recipe.name_checks import NameChecks
 from wavewright.recipe.references import check_references
@@ -223,6 +224,11 @@ def read_measurement(tree: YamlMapping, checks: NameChecks) -> Measurement | Non
     whole = measurement.model_copy(update=read)
     for computation in whole.compute.values():
         _check_levels(computation, whole, checks)
+    ranges = {name: _seen(channel) for name, channel in whole.channels.items()}
+    seen = {name: shown for name, shown in ranges.items() if shown is not None}
+    check_limits(whole.compute.values(), whole.channels, seen, checks)
+    if whole.persistence is not None:
+        check_rare_shots(whole.persistence, whole.shots, where=tree.value_place("persistence"), checks=checks)
     return whole
 
 

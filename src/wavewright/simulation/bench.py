@@ -13,7 +13,7 @@ from wavewright.errors import Misuse
 from wavewright.simulation.circuit.board import Board, load_board
 from wavewright.simulation.circuit.surroundings import Surroundings
 from wavewright.simulation.clock import Clock
-from wavewright.simulation.probing import Probing, read_probe
+from wavewright.simulation.probing import DIVIDER, STRAIGHT, Probing, read_probe
 
 DEFAULT_SEED = 204
 _SWITCHED_ON = 1.0  # s
@@ -44,7 +44,8 @@ def build_bench(settings: Mapping[str, Any], *, folder: Path) -> Bench:
     Parameters
     ----------
     settings : `board` (a path, against `folder` when relative), `seed`, `draw` (the same number as `seed` where it is
-        left out, so that the seed alone decides everything), and `probes` by number of the input.
+        left out, so that the seed alone decides everything), and `probes` by number of the input; where they are
+        told, an input without one has a straight cable.
     """
     if "board" not in settings:
         raise Misuse(
@@ -55,9 +56,13 @@ def build_bench(settings: Mapping[str, Any], *, folder: Path) -> Bench:
     surroundings = Surroundings()
     board = load_board(folder / str(settings["board"]), surroundings, seed=seed)
     given = settings.get("probes") or {}
+    # a bench file without a probe on an input has a cable there: that is what a run takes it for
+    usual = STRAIGHT if "probes" in settings else DIVIDER
     probes = {int(number): read_probe(_mapping(probe)) for number, probe in given.items()}
     standing = 0.0 if draw == seed else _LONGEST_STANDING * float(np.random.default_rng([draw]).random())
-    return Bench(Clock(now=_SWITCHED_ON + standing), surroundings, board, Probing(board, probes), seed, draw)
+    return Bench(
+        Clock(now=_SWITCHED_ON + standing), surroundings, board, Probing(board, probes, usual=usual), seed, draw
+    )
 
 
 def _mapping(probe: Any) -> Mapping[str, Any]:

@@ -28,6 +28,7 @@ class Probe:
         return Load(self.attenuation * input_resistance, self.capacitance)
 
 
+DIVIDER = Probe()
 # A straight-through probe: its cable and the input lie on the node. Common practice, no source.
 STRAIGHT = Probe(attenuation=1.0, capacitance=60e-12, bandwidth=30e6)
 
@@ -54,13 +55,15 @@ def _read(value: object, unit: str) -> float:
 class Probing:
     """All probes of the bench."""
 
-    def __init__(self, board: Board, probes: Mapping[int, Probe]) -> None:
+    def __init__(self, board: Board, probes: Mapping[int, Probe], *, usual: Probe = DIVIDER) -> None:
+        """`usual`: what is on an input that `probes` does not name."""
         self._board = board
         self._given = dict(probes)
-        self._probes = {n: replace(probes.get(n, Probe()), node=node) for n, node in board.wiring.items()}
+        self._usual = usual
+        self._probes = {n: replace(probes.get(n, usual), node=node) for n, node in board.wiring.items()}
 
     def __getitem__(self, number: int) -> Probe:
-        return self._probes.get(number) or self._given.get(number, Probe())
+        return self._probes.get(number) or self._given.get(number, self._usual)
 
     def snapshot(self) -> Mapping[int, Probe]:
         """The probes as they are now."""
@@ -82,7 +85,7 @@ class Probing:
     def switch(self, number: int, attenuation: float) -> None:
         """Turn a probe to another attenuation: straight through, or back to what the bench file says of it."""
         node = self[number].node
-        given = self._given.get(number, Probe())
+        given = self._given.get(number, self._usual)
         if attenuation == given.attenuation:
             chosen = given
         elif attenuation == 1.0:
