@@ -35,6 +35,12 @@ def test_help_imports_nothing_heavy(arguments: tuple[str, ...], tmp_path: Path) 
     assert not modules_after(*arguments, cwd=tmp_path) & set(HEAVY)
 
 
+def test_checking_a_recipe_loads_nothing_that_talks_to_instruments(tmp_path: Path) -> None:
+    recipe = Path("recipes/end_of_line.yaml").resolve()
+    unused = {"scipy", "h5py", "sqlalchemy", "plotly", "pandas", "pyvisa", "pyvisa_py", "pyvisa_sim", "jinja2", "re2"}
+    assert not modules_after("validate", str(recipe), cwd=tmp_path) & unused
+
+
 def test_help_names_every_command_and_the_exit_statuses(wavewright: Command) -> None:
     told = wavewright("--help")
     assert told.status == 0

@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from types import MappingProxyType
+from typing import TYPE_CHECKING
 
 from wavewright.errors import FileFault, Misuse, NotMeasurable, WavewrightError
-from wavewright.instruments.source import period_extremes
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
 from wavewright.recipe.stimulus import SourceStep, StoredFile
-from wavewright.running.shot import ExaminedShot
 from wavewright.waveform import Waveform
+
+if TYPE_CHECKING:
+    from wavewright.running.shot import ExaminedShot
 
 ReadStored = Callable[[Path, str], Waveform]
 PlayedWaveforms = Mapping[tuple[str, str], Waveform]  # by the file's name as the recipe has it, and the channel
@@ -147,6 +149,8 @@ def _read(file: StoredFile, channel: str, read_stored: ReadStored | None, *, has
     ------
     WavewrightError : what is wrong with it.
     """
+    from wavewright.instruments.source import period_extremes  # loads the whole wire: for such a file alone
+
     _check_file(file)
     if read_stored is None:
         raise Misuse("waveforms cannot be read here", do="run the recipe from its file")
