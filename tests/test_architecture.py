@@ -31,6 +31,7 @@ FLOW = (
     "logbook",
     "reporting",
     "file_kinds",
+    "editor_schemas",
     "cli",
 )
 PURE = ("analysis", "buses", "judgement")

@@ -57,7 +57,7 @@ def check_file(path: Path, *, read_stored: ReadStored | None = None) -> Kind:
     ------
     FileFault : all that is wrong with it, or it is none of them.
     """
-    name = _kind_of(parse_tree(read_text(path), str(path)))
+    name = kind_of(read_text(path), str(path))
     if name is None:
         keys = dict.fromkeys(f"`{kind.key}: 1`" for kind in FILE_KINDS.values() if not kind.is_mapping)
         raise FileFault(
@@ -77,7 +77,7 @@ def check_together(files: Sequence[Path], *, read_stored: ReadStored | None = No
     """
     if len(files) < 2:  # nothing to hold it against: one file is not read a second time
         return {}
-    kinds = {path: _kind_of(parse_tree(read_text(path), str(path))) for path in files}
+    kinds = {path: kind_of(read_text(path), str(path)) for path in files}
     recipes = [path for path, kind in kinds.items() if kind is Kind.RECIPE]
     benches = [path for path, kind in kinds.items() if kind is Kind.BENCH]
     if not recipes or len(benches) != 1:
@@ -104,11 +104,17 @@ def _on_bench(fault: BenchFault, bench: Path, recipe: Path) -> FileFault:
     return FileFault(f"on {bench}: {fault.what}", where=where, expected=fault.expected, do=fault.do)
 
 
-def _kind_of(tree: YamlMapping) -> Kind | None:
-    """The kind of a file; None for one that is none of ours."""
-    for name, kind in FILE_KINDS.items():
-        if kind.key in tree and kind.is_mapping == isinstance(tree[kind.key], YamlMapping):
-            return name
+def kind_of(text: str, name: str) -> Kind | None:
+    """The kind of a file with that text; None for one that is none of ours.
+
+    Raises
+    ------
+    FileFault : it is not YAML.
+    """
+    tree = parse_tree(text, name)
+    for kind, entry in FILE_KINDS.items():
+        if entry.key in tree and entry.is_mapping == isinstance(tree[entry.key], YamlMapping):
+            return kind
     return None
 
 

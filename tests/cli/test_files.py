@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from jsonschema import Draft202012Validator
 
 from tests.cli.conftest import Spoken
+from wavewright.grammar.located_yaml import parse_tree
+from wavewright.grammar.model_reading import plain
 
 Command = Callable[..., Spoken]
 ROOT = Path(__file__).parents[2]
@@ -151,7 +155,9 @@ def test_a_stored_waveform_that_is_not_there_is_told_at_its_place(tmp_path: Path
 def test_examples_are_written_once(tmp_path: Path, wavewright: Command) -> None:
     told = wavewright("examples", tmp_path / "here")
     assert told.status == 0
-    assert (tmp_path / "here/recipes/end_of_line.yaml").read_text() == (ROOT / "recipes/end_of_line.yaml").read_text()
+    line, _, rest = (tmp_path / "here/recipes/end_of_line.yaml").read_text().partition("\n")
+    assert rest == (ROOT / "recipes/end_of_line.yaml").read_text()
+    assert line == "# yaml-language-server: $schema=../schemas/recipe.schema.json"
     assert (tmp_path / "here/sim/bench.yaml").is_file()
     # what the recipes play, and the serial numbers of the lot
     assert (tmp_path / "here/recipes/worn_contact.csv").is_file()
@@ -160,3 +166,27 @@ def test_examples_are_written_once(tmp_path: Path, wavewright: Command) -> None:
     assert again.status == 3
     assert "--force" in again.stderr
     assert wavewright("examples", tmp_path / "here", "--force").status == 0
+
+
+def test_every_example_leads_an_editor_to_the_schema_of_its_kind(tmp_path: Path, wavewright: Command) -> None:
+    wavewright("examples", tmp_path)
+    files = [*tmp_path.rglob("*.yaml")]
+    assert len(files) > 20
+    for file in files:
+        found = re.match(r"# yaml-language-server: \$schema=(\S+)\n", file.read_text(encoding="utf-8"))
+        assert found, file
+        schema = json.loads((file.parent / found[1]).read_text(encoding="utf-8"))
+        content = plain(parse_tree(file.read_text(encoding="utf-8"), str(file)))
+        assert [error.message for error in Draft202012Validator(schema).iter_errors(content)] == []
+    assert wavewright("validate", *files).status == 0
+
+
+def test_a_new_profile_leads_an_editor_to_its_schema(
+    tmp_path: Path, wavewright: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert wavewright("profile", "new", "mine").status == 0
+    first = (tmp_path / "mine.yaml").read_text(encoding="utf-8").splitlines()[0]
+    assert first == "# yaml-language-server: $schema=profile.schema.json"
+    assert json.loads((tmp_path / "profile.schema.json").read_text(encoding="utf-8"))["properties"]["settings"]
+    assert wavewright("validate", "mine.yaml").status == 0

@@ -8,6 +8,7 @@ from wavewright.judgement.limits import Limit
 from wavewright.recipe.acquisition import Coupling, TriggerMode
 from wavewright.recipe.load import parse_recipe
 from wavewright.recipe.stimulus import Step, SupplyStep, Switch
+from wavewright.running.selection import roles_of
 
 END_OF_LINE = r"""
 wavewright: 1                       # grammar version
@@ -79,7 +80,7 @@ def test_the_scenario_loads_as_it_stands() -> None:
     assert recipe.cautions == (
         "The coil terminals fly back to 60 V at switch-off. Keep the cover closed while the run is on.",
     )
-    assert recipe.roles == {"digitizer", "supply", "source"}
+    assert set(roles_of(recipe)) == {"digitizer", "supply", "source"}
     limits = {
         f"{measurement.label}.{name}": str(entry.limit)
         for measurement in recipe

@@ -155,7 +155,23 @@ def read_pattern(value: object) -> str:
     ------
     Misuse : it is none.
     """
-    return patterns.read_pattern(read_line(value)).text
+    read_line(value)
+    return patterns.read_pattern(str(value)).text  # blanks at its ends count
 
 
 Pattern = Annotated[str, BeforeValidator(refusing(read_pattern)), WithJsonSchema({"type": "string", "format": "regex"})]
+
+
+def read_pattern_or_none(value: object) -> str:
+    """A regular expression, or an empty text for none.
+
+    Raises
+    ------
+    Misuse : neither.
+    """
+    return "" if isinstance(value, str) and not value else read_pattern(value)
+
+
+PatternOrNone = Annotated[
+    str, BeforeValidator(refusing(read_pattern_or_none)), WithJsonSchema({"type": "string", "format": "regex"})
+]

@@ -15,7 +15,7 @@ from wavewright.errors import Misuse
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import refusal, refusing
 from wavewright.grammar.quantity_fields import Amperes, Hertz, Number, Ohms, Seconds, Share, Volts
-from wavewright.grammar.word_fields import Pattern, VersionOne
+from wavewright.grammar.word_fields import PatternOrNone, VersionOne
 from wavewright.instruments.error_queue import ENTRY_PATTERN
 from wavewright.instruments.record_grammar import Acquire, WaveformGrammar
 from wavewright.instruments.setting import Conversion, Messages, Setting
@@ -31,7 +31,7 @@ class ErrorQueue(GrammarModel):
         description="query for the oldest entry; empty: there is no error queue",
         examples=["SYSTem:ERRor?"],
     )
-    pattern: Pattern = Field(
+    pattern: PatternOrNone = Field(
         default=ENTRY_PATTERN,
         description="regular expression for an entry, with a group `code`, and `text` if it has one",
         examples=["(?P<code>-?\\d+),(?P<text>.*)"],
@@ -141,7 +141,7 @@ class OwnValue(GrammarModel):
     convert: Conversion = Field(
         default=Conversion(), description="the number on the wire is another than ours", examples=[{"times": 100}]
     )
-    pattern: Pattern = Field(
+    pattern: PatternOrNone = Field(
         default="",
         description="regular expression whose group `value` is what matters in the answer",
         examples=["^FREQ (?P<value>.*)$"],
@@ -226,7 +226,7 @@ class ProfileFile(GrammarModel):
     python: str = Field(
         default="", description="name of an entry point, for what YAML cannot say", examples=["lattice_dialect"]
     )
-    answers_to: Pattern = Field(
+    answers_to: PatternOrNone = Field(
         default="",
         description="regular expression on the answer to `identify`, so that no other instrument is taken for this one",
         examples=["^Lattice Works,Ten-line recorder,"],
@@ -236,7 +236,7 @@ class ProfileFile(GrammarModel):
         description="query that only this kind of instrument answers with a number, for `bench scan`",
         examples=["SENSe:SWEep:POINts?"],
     )
-    pattern: Pattern = Field(
+    pattern: PatternOrNone = Field(
         default="",
         description="regular expression whose group `value` is what matters in every answer to a query of settings, "
         "scale and own values that has no pattern of its own",

@@ -8,7 +8,7 @@ from pydantic import Field
 
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.quantity_fields import Number, Seconds
-from wavewright.grammar.word_fields import Pattern
+from wavewright.grammar.word_fields import PatternOrNone
 from wavewright.instruments.setting import Messages
 
 SampleKind = Literal[
@@ -21,7 +21,7 @@ class Poll(GrammarModel):
 
     before: Messages = Field(default=(), description="messages sent once, after arming", examples=["*CLS"])
     ask: str = Field(description="the query", examples=["STATus:OPERation:CONDition?"])
-    pattern: Pattern = Field(
+    pattern: PatternOrNone = Field(
         default="", description="what the answer matches when it is over; or `mask`", examples=["^DONE$"]
     )
     mask: int | None = Field(
@@ -87,7 +87,7 @@ class Term(GrammarModel):
     """One number of a scale: from a query, from a field of the preamble, or from a place in the block."""
 
     ask: str = Field(default="", description="query for the number", examples=["SENSe{input}:VOLTage:RANGe:OFFSet?"])
-    pattern: Pattern = Field(
+    pattern: PatternOrNone = Field(
         default="",
         description="regular expression whose group `value` is the number in the answer, or in the field",
         examples=["^(?P<value>\\S+) V$"],
@@ -110,7 +110,7 @@ class Scale(GrammarModel):
         "block: a head inside the block; dif; samples: they are volts already",
     )
     ask: str = Field(default="", description="query for the preamble", examples=["SENSe{input}:DATA:PREamble?"])
-    pattern: Pattern = Field(
+    pattern: PatternOrNone = Field(
         default="",
         description="regular expression whose group `value` is the preamble in the answer",
         examples=["^HEAD (?P<value>.*)$"],

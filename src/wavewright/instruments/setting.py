@@ -12,7 +12,7 @@ from wavewright.buses.search import patterns
 from wavewright.errors import BadAnswer, Misuse
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import refusing
-from wavewright.grammar.word_fields import Pattern
+from wavewright.grammar.word_fields import PatternOrNone
 from wavewright.instruments import scpi
 from wavewright.instruments.vocabulary import Entry, Kind
 
@@ -106,7 +106,7 @@ class Setting(GrammarModel):
         description="for a list of inputs: how one of them is written; they are joined by commas",
         examples=["(@{input})"],
     )
-    pattern: Pattern = Field(
+    pattern: PatternOrNone = Field(
         default="",
         description="regular expression whose group `value` is what matters in the answer; all of it if left out",
         examples=["^RANG (?P<value>.*)$"],

@@ -16,8 +16,6 @@ from wavewright.recipe.doubts import ABOUT_DOUBTS, Doubts
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.needs import Needs
 
-VERSION = "1"
-
 
 class ParameterEntry(GrammarModel):
     """A value that the recipe uses as `$name`, and that a run may set."""
@@ -119,15 +117,6 @@ class Recipe:
     def name(self) -> str:
         """The file's name without its ending."""
         return PurePath(self.path).stem
-
-    @property
-    def roles(self) -> frozenset[str]:
-        """The roles that instruments must take: those that `needs` names, and those that are used."""
-        asked = {role for role in Needs.model_fields if self.needs and getattr(self.needs, role) is not None}
-        steps = [step for measurement in self.measurements for step in measurement.stimulus]
-        used = {role for step in steps for role in ("supply", "source") if getattr(step, role) is not None}
-        read = {str(one.by) for measurement in self.measurements for one in measurement.meterings}
-        return frozenset({"digitizer"} | asked | used | read)
 
     def __iter__(self) -> Iterator[Measurement]:
         return iter(self.measurements)

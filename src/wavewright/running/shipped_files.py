@@ -6,9 +6,6 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from wavewright.durable_files import write_whole
-from wavewright.errors import StorageFault
-
 FOLDERS = ("recipes", "sim")
 SUFFIXES = (".yaml", ".csv", ".txt")  # what people read; not what a run leaves behind beside it
 SHIPPED_BENCH = "sim/bench.yaml"
@@ -35,28 +32,14 @@ def find_file(path: str | Path) -> Path:
     return packaged if packaged.is_file() else given
 
 
-def write_examples(target: Path, *, overwrite: bool = False) -> list[Path]:
-    """Copy the shipped folders into `target` and return what was written.
-
-    Raises
-    ------
-    StorageFault : the folder does not take them, or has one of the files already and `overwrite` is false.
-    """
-    pairs = [
+def example_files(target: Path) -> list[tuple[Path, Path]]:
+    """Every shipped file that people read, and where a copy of it belongs in a folder."""
+    return [
         (source, target / folder / source.relative_to(shipped(folder)))
         for folder in FOLDERS
         for source in sorted(shipped(folder).rglob("*"))
         if source.suffix in SUFFIXES
     ]
-    if not overwrite and (there := [str(copy) for _, copy in pairs if copy.exists()]):
-        raise StorageFault(f"already there: {', '.join(there)}", do="name another folder, or give --force")
-    try:
-        for source, copy in pairs:
-            copy.parent.mkdir(parents=True, exist_ok=True)
-            write_whole(copy, source.read_bytes())
-    except OSError as fault:
-        raise StorageFault(f"{fault.strerror}", where=str(fault.filename or target)) from fault
-    return [copy for _, copy in pairs]
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,12 +11,14 @@ from wavewright.cli.output import AsJson, print_json
 
 
 def examples(
-    folder: Annotated[Path, typer.Argument(help="Folder to write `recipes` and `sim` into; made if it is not there.")],
+    folder: Annotated[
+        Path, typer.Argument(help="Folder to write `recipes`, `sim` and `schemas` into; made if it is not there.")
+    ],
     force: Annotated[bool, typer.Option("--force", help="Overwrite files that are there already.")] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Write the recipes and the simulated bench that come with the package into a folder."""
-    from wavewright.running.shipped_files import write_examples
+    """Write the recipes and the simulated bench that come with the package, and their schemas, to a folder."""
+    from wavewright.editor_schemas import write_examples
 
     written = write_examples(folder, overwrite=force)
     if as_json:

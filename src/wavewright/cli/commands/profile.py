@@ -10,8 +10,7 @@ import typer
 from wavewright.cli.bench_choice import chosen_bench
 from wavewright.cli.options import Bench
 from wavewright.cli.output import AsJson, console, print_json
-from wavewright.durable_files import write_whole
-from wavewright.errors import Misuse, StorageFault, WavewrightError
+from wavewright.errors import Misuse, WavewrightError
 
 if TYPE_CHECKING:
     from wavewright.instruments.exercise import Row
@@ -69,17 +68,16 @@ def new(
         ),
     ] = None,
 ) -> None:
-    """Write a new profile, with everything that it inherits commented out and explained."""
+    """Write a new profile, with everything that it inherits commented out and explained, and beside it its schema."""
+    from wavewright.editor_schemas import write_with_schema
+    from wavewright.file_kinds import Kind
     from wavewright.instruments.new_profile import new_profile_text
 
     path = Path(f"{name}.yaml")
     text = new_profile_text(name, base=base, role=None if role is None else _role(role))
     if path.exists():
         raise Misuse(f"`{path}` is there already", do="choose another name, or move that file away")
-    try:
-        write_whole(path, text)
-    except OSError as fault:
-        raise StorageFault(f"cannot be written: {fault.strerror or fault}", where=str(path)) from fault
+    write_with_schema(path, text, Kind.PROFILE)
     print(path)
 
 
