@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from tests.cli.conftest import Spoken
 from wavewright.buses.catalogue import buses, layers
+from wavewright.buses.frame import ERRORS
 
 Command = Callable[..., Spoken]
 
@@ -50,3 +51,13 @@ def test_the_search_language_is_told(wavewright: Command) -> None:
     told = wavewright("buses", "--search")
     assert "address = 0x48 and nack" in told.stdout
     assert "id in 0x100..0x1FF" in told.stdout
+    assert not any(mark in told.stdout for mark in ("`", "|--", "| FIELD")), "plain text, and no Markdown"
+
+
+def test_every_error_word_is_told_with_its_meaning(wavewright: Command) -> None:
+    assert wavewright("buses", "--errors", "--json").json == dict(ERRORS)
+    told = wavewright("buses", "--errors").stdout
+    assert all(word in told and meaning in told for word, meaning in ERRORS.items())
+    of_can = wavewright("buses", "can", "--errors").stdout
+    assert "error flag" in of_can
+    assert "parity" not in of_can

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from tests.cli.conftest import Spoken
+from wavewright.buses.frame import ERRORS
 from wavewright.logbook.formats.catalogue import write_waveforms
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.i2c import i2c_lines, write_transfer
@@ -67,6 +68,14 @@ def test_a_frame_with_an_error_exits_1(line: Path, wavewright: Command) -> None:
     told = wavewright("decode", line, "--bus", "uart", "--tx", "1", "--baud", "9600", "--parity", "even", "--json")
     assert told.status == 1
     assert any("parity" in frame["errors"] or "framing" in frame["errors"] for frame in told.json)
+
+
+def test_frames_are_summed_up_with_the_meaning_of_each_error_that_occurs(line: Path, wavewright: Command) -> None:
+    clean = wavewright("decode", line, "--bus", "uart", "--tx", "1", "--baud", "9600").stdout
+    assert clean.splitlines()[-1] == "2 frames, none with errors"
+    wrong = wavewright("decode", line, "--bus", "uart", "--tx", "1", "--baud", "9600", "--parity", "odd").stdout
+    assert "with errors: " in wrong
+    assert any(f"  {word}: {ERRORS[word]}" in wrong for word in ("parity", "framing"))
 
 
 @pytest.mark.parametrize(

@@ -55,6 +55,15 @@ def test_one_that_is_never_fulfilled_is_the_error_of_its_measurement(run_text: R
     assert "no frame of 2 contains `22 22`" in one.error
 
 
+def test_where_there_are_no_frames_at_all_what_is_on_the_line_is_said(run_text: Run) -> None:
+    # the feed instead of the line: steady
+    text = telegram(NEVER, "2 shots").replace("TP10", "TP1")
+    text = text.replace("mode: normal, edge: falling, level: 1.65 V", "mode: auto")
+    (one,) = run_text(text).measurements
+    assert one.verdict is Verdict.ERROR
+    assert "no frame of 0 contains `22 22` (no frames: `tx`: no edges" in one.error
+
+
 @pytest.mark.parametrize(
     "limit, step, tries",
     [

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import re
+
 import crccheck
 import numpy as np
 import pytest
@@ -10,6 +12,8 @@ from wavewright.buses.can.flexible_rate import GRAY, LENGTHS
 from wavewright.buses.decode import decode
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.checksums import CRCS
+from wavewright.errors import NotMeasurable
+from wavewright.quantities import read_quantity
 from wavewright.simulation.encoders.can import CanMessage, can_line, flexible_frame
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.impairments import jittered
@@ -59,6 +63,20 @@ def test_frames_of_both_kinds_on_one_bus() -> None:
     assert [frame.kind for frame in frames] == ["data", "flexible data", "data"]
     assert [frame["data"] for frame in frames] == [message.data for message in messages]
     assert not frames.has_errors.any()
+
+
+@pytest.mark.parametrize("ratio", [2, 4, 8])
+def test_auto_is_refused_where_frames_switch_to_a_faster_data_phase(ratio: int) -> None:
+    fast = CanMessage(0x101, b"new one!", flexible=True, fast=True)
+    drawn = draw(can_line([fast, fast], data_bit_rate=ratio * 5e5), rate=20 * ratio * 5e5)
+    with pytest.raises(NotMeasurable, match="switch to a faster data phase") as refused:
+        decode({"line": drawn}, "can")
+    told = re.search(r"about ([\d.]+ kBd) and ([\d.]+ [kM]Bd)", refused.value.do)
+    assert told is not None
+    rates = [read_quantity(text, unit="Bd").value for text in told.groups()]
+    assert rates == pytest.approx([5e5, ratio * 5e5], rel=0.01)
+    same = draw(can_line([CanMessage(0x101, b"new one!", flexible=True)] * 2), rate=1e7)
+    assert [frame.errors for frame in decode({"line": same}, "can")] == [(), ()]
 
 
 def test_a_flipped_data_bit_is_a_crc_error_and_no_answer_is_told() -> None:

@@ -26,11 +26,13 @@ from wavewright.buses.line.logic import Line
 from wavewright.buses.line.ragged import Octets, spread
 from wavewright.buses.vocabulary import BYTES, FLAG, Vocabulary, number
 from wavewright.errors import NotMeasurable
+from wavewright.quantities import show_quantity
 from wavewright.waveform import Floats
 
 BASE_DATA, EXTENDED_DATA = 19, 39  # unstuffed bits before the first data bit
 CRC_BITS = 15
 TRAILER = 10  # CRC delimiter, acknowledge slot and delimiter, seven bits of end of frame
+RATIOS = range(2, 17)  # of the data phase to the arbitration phase that are tried
 DELIMITER = 8  # recessive bits behind an error flag
 EDGES_FOR_RATE = 1 << 16
 EDGE_DOUBT = 1.25  # samples: what two edges together are off by, and some noise
@@ -73,7 +75,8 @@ def can(
 
     Parameters
     ----------
-    bit_rate : bit/s; in the arbitration phase for CAN FD. `auto` takes the shortest pulse that occurs often.
+    bit_rate : bit/s; in the arbitration phase for CAN FD. `auto` takes the shortest pulse that occurs often, and is
+        refused where frames switch to a faster data phase.
     data_bit_rate : bit/s, of the data phase where a CAN FD frame switches; None: as `bit_rate`.
     sample_point, data_sample_point : where in a bit it is read; earlier where so few samples a bit were taken that an
         edge cannot be told from it. What is behind it is also the jump width of the bit clock.
@@ -104,9 +107,30 @@ def can(
         frames, flexible, overloads = _read_all(stream, begins[order], line, clock, facts)
     if flexible.any():
         frames = frames.take(~_inside_flexible(frames, flexible, may_be_data, 0.5 * bit_time))
+    if bit_rate == "auto" and (not len(frames) or frames.has_errors.all()):
+        _refuse_switched_rate(line, bit_time)
     if overloads:
         frames = Frames.of(sorted([*frames, *overloads], key=lambda frame: frame.start), facts=facts)
     return frames
+
+
+def _refuse_switched_rate(line: Line, fast_time: float) -> None:
+    """Refuse a line on which the shortest pulse is a bit of the data phase: a frame with a sound CRC shows it.
+
+    Raises
+    ------
+    NotMeasurable : names both rates.
+    """
+    fast_rate = 1 / fast_time
+    for ratio in RATIOS:
+        tried = can(line, bit_rate=fast_rate / ratio, data_bit_rate=fast_rate)
+        if any(frame.fields.get("fast") and set(frame.errors) <= {"not acknowledged"} for frame in tried):
+            slow, fast = (show_quantity(rate, "Bd", resolution=rate / 100) for rate in (fast_rate / ratio, fast_rate))
+            raise NotMeasurable(
+                "`bit_rate: auto` for CAN FD frames that switch to a faster data phase",
+                expected="both bit rates",
+                do=f"write `bit_rate` and `data_bit_rate` of the bus: about {slow} and {fast}",
+            )
 
 
 def _read_all(

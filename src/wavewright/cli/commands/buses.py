@@ -23,6 +23,9 @@ def buses(
     ] = None,
     *,
     search: Annotated[bool, typer.Option("--search", help="Show how frames are searched: `decode --find`.")] = False,
+    errors: Annotated[
+        bool, typer.Option("--errors", help="Show every error word of a frame, or those of this bus, with its meaning.")
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """List every bus and layer with its channels, show one of them or of their metrics, or how frames are searched."""
@@ -32,7 +35,9 @@ def buses(
     from wavewright.buses.search import search as searching
 
     if search:
-        print(inspect.getdoc(searching))
+        print(_without_marks(inspect.getdoc(searching) or ""))
+    elif errors:
+        _print_errors(name, as_json=as_json)
     elif name is not None and name in frame_metrics():
         metric = frame_metrics()[name]
         print_json(described(metric)) if as_json else print(full_text(metric))
@@ -50,6 +55,28 @@ def buses(
         for one in every:
             table.add_row(one.name, _channels(one), one.definition)
         console().print(table)
+
+
+def _print_errors(name: str | None, *, as_json: bool) -> None:
+    """Each error word with its meaning: all there are, or those that the frames of one bus or layer can have."""
+    from wavewright.buses.catalogue import find_bus, layers
+    from wavewright.buses.frame import ERRORS
+
+    said = None if name is None else (layers()[name] if name in layers() else find_bus(name)).says
+    words = ERRORS if said is None else {word: ERRORS[word] for word in said.errors}
+    if as_json:
+        print_json(dict(words))
+        return
+    width = max(map(len, words), default=0)
+    print("\n".join(f"{word:<{width}}  {meaning}" for word, meaning in words.items()))
+
+
+def _without_marks(text: str) -> str:
+    """A text with a table in Markdown as plain text: columns under each other, no rules and no quoting."""
+    lines = [line for line in text.replace("`", "").splitlines() if not line.startswith("|-")]
+    rows = {line: [cell.strip() for cell in line.strip("|").split(" | ", 1)] for line in lines if line.startswith("| ")}
+    width = max((len(first) for first, _ in rows.values()), default=0)
+    return "\n".join(f"{rows[line][0]:<{width}}  {rows[line][1]}" if line in rows else line for line in lines)
 
 
 def _channels(one: Bus | Layer) -> str:

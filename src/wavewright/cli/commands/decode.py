@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import sys
+from collections import Counter
 from collections.abc import Iterable
 from enum import StrEnum
 from pathlib import Path
@@ -18,6 +19,7 @@ from wavewright.errors import Misuse
 if TYPE_CHECKING:
     from wavewright.buses.bus_record import Decoded
     from wavewright.buses.frame import Frame
+    from wavewright.buses.frames import Frames
     from wavewright.buses.timing_report import TimingRow
 
 # What is left over are the bus's channels, `--tx 1`, and its options, `--baud 19200`: the catalogue knows them.
@@ -84,6 +86,7 @@ def decode(
         _print_csv(shown, base)
     else:
         _print_table(shown, base)
+        _print_summary(shown)
     return FAIL if any(frame.errors for frame in shown) else 0
 
 
@@ -157,6 +160,19 @@ def _print_table(frames: Iterable[Frame], base: Base) -> None:
     for row in rows:
         table.add_row(*(Text(cell) for cell in row))
     console().print(table)
+
+
+def _print_summary(frames: Frames) -> None:
+    """How many frames, how many with errors and with which; then what these words mean."""
+    from wavewright.buses.frame import ERRORS
+
+    found = Counter(word for frame in frames for word in frame.errors)
+    wrong = sum(bool(frame.errors) for frame in frames)
+    text = f"{len(frames)} frame{'' if len(frames) == 1 else 's'}, {wrong or 'none'} with errors"
+    words = ", ".join(f"{word} {count}" for word, count in found.most_common())
+    typer.echo(f"{text}: {words}" if words else text)
+    for word in found:
+        typer.echo(f"  {word}: {ERRORS[word]}")
 
 
 def _print_csv(frames: Iterable[Frame], base: Base) -> None:
