@@ -90,6 +90,15 @@ def test_an_unknown_key_of_the_simulation_is_told_at_its_place(tmp_path: Path, w
     assert f"{bench}:5:1: `simulation:` with the key `bord`" in told.stderr
 
 
+@pytest.mark.parametrize("seed", ["first", "-1", "2.5"])
+def test_a_seed_that_is_not_a_whole_number_is_told_at_its_place(tmp_path: Path, wavewright: Command, seed: str) -> None:
+    bench = simulated_bench(tmp_path)
+    bench.write_text(bench.read_text().replace("seed: 204", f"seed: {seed}"))
+    told = wavewright("validate", bench)
+    assert told.status == 3
+    assert f"{bench}:5:1: `seed: {seed}` of the simulation" in told.stderr
+
+
 def test_what_a_bench_cannot_do_is_told_at_the_lines_of_the_recipe(tmp_path: Path, wavewright: Command) -> None:
     # given a recipe that is sound by itself and wants more than the bench gives
     text = (ROOT / "recipes/end_of_line.yaml").read_text(encoding="utf-8")

@@ -51,8 +51,8 @@ def build_bench(settings: Mapping[str, Any], *, folder: Path) -> Bench:
         raise Misuse(
             "a simulated bench without a board", expected="`simulation: {board: vc204.yaml}` in the bench file"
         )
-    seed = int(settings.get("seed", DEFAULT_SEED))
-    draw = int(settings.get("draw", seed))
+    seed = _whole(settings, "seed", DEFAULT_SEED)
+    draw = _whole(settings, "draw", seed)
     surroundings = Surroundings()
     board = load_board(folder / str(settings["board"]), surroundings, seed=seed)
     given = settings.get("probes") or {}
@@ -63,6 +63,13 @@ def build_bench(settings: Mapping[str, Any], *, folder: Path) -> Bench:
     return Bench(
         Clock(now=_SWITCHED_ON + standing), surroundings, board, Probing(board, probes, usual=usual), seed, draw
     )
+
+
+def _whole(settings: Mapping[str, Any], key: str, default: int) -> int:
+    value = settings.get(key, default)
+    if not isinstance(value, int) or isinstance(value, bool) or value < 0:
+        raise Misuse(f"`{key}: {value}` of the simulation", expected="a whole number, at least 0")
+    return value
 
 
 def _mapping(probe: Any) -> Mapping[str, Any]:
