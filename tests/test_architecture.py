@@ -32,6 +32,8 @@ FLOW = (
     "reporting",
     "file_kinds",
     "editor_schemas",
+    "guide",
+    "reference",
     "cli",
 )
 PURE = ("analysis", "buses", "judgement")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 
 from tests.cli.conftest import Spoken
@@ -19,25 +20,27 @@ def test_every_bus_and_layer_is_listed(wavewright: Command) -> None:
 
 def test_a_bus_is_shown_with_its_options(wavewright: Command) -> None:
     told = wavewright("buses", "uart")
-    assert told.stdout.startswith("uart: tx\n")
-    assert "parity : " in told.stdout
+    assert told.stdout.startswith("uart (bus)\n")
+    assert "Lines: tx." in told.stdout
+    assert " parity " in told.stdout
     assert "Source: " in told.stdout
-    assert wavewright("buses", "modbus_rtu").stdout.startswith("modbus_rtu: on uart")
+    assert wavewright("buses", "modbus_rtu").stdout.startswith("modbus_rtu (layer)\n")
+    assert "Stands on uart." in wavewright("buses", "modbus_rtu").stdout
 
 
 def test_a_bus_is_shown_with_what_can_be_measured_of_it(wavewright: Command) -> None:
     told = wavewright("buses", "i2c").stdout
-    assert "low_period [s] : LOW period of the SCL clock" in told
-    assert "frame_errors [count] : " in told
-    assert "setup_time [s] : Setup" not in told, "that is one of SPI"
+    assert re.search(r"^ low_period +s +LOW period of the SCL clock", told, re.MULTILINE)
+    assert re.search(r"^ frame_errors +a count ", told, re.MULTILINE)
+    assert not re.search(r"^ setup_time ", told, re.MULTILINE), "that is one of SPI"
     assert "low_period" in wavewright("buses", "smbus", "--json").json["metrics"]
     assert "low_period" not in wavewright("buses", "uart", "--json").json["metrics"]
 
 
 def test_a_metric_of_a_bus_is_shown_in_full(wavewright: Command) -> None:
     told = wavewright("buses", "bus_capacitance").stdout
-    assert told.startswith("bus_capacitance [F], 1 channel(s)")
-    assert "pull_up : a quantity in ohm, above 0 ohm; needed" in told
+    assert told.startswith("bus_capacitance (frame metric)\n")
+    assert re.search(r"^ pull_up +a quantity in ohm, above 0 ohm +required", told, re.MULTILINE)
     assert wavewright("buses", "low_period", "--json").json["unit"] == "s"
 
 

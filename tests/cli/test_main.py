@@ -56,7 +56,7 @@ def test_help_names_every_command_and_the_exit_statuses(wavewright: Command) -> 
         (("rnu",), "rnu"),
         (("metrics", "--jsn"), "--jsn"),
         (("metrics", "rise_time", "fall_time"), "fall_time"),
-        (("examples",), "folder"),
+        (("examples",), "FOLDER"),
     ],
 )
 def test_wrong_usage_exits_64_and_says_what_is_wrong(

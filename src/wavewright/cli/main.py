@@ -25,6 +25,7 @@ from typing import Annotated, Any
 import typer
 
 from wavewright.cli import commands
+from wavewright.cli.command_help import HABITS, with_plain_help
 from wavewright.cli.stopping import Stop, stoppable
 from wavewright.cli.visible import visible_streams
 from wavewright.errors import Misuse, WavewrightError
@@ -50,7 +51,7 @@ def execute(arguments: Sequence[str]) -> int:
 
 def _executed(arguments: Sequence[str], stop: Stop) -> int:
     try:
-        status = application()(args=negative_values_joined(arguments), prog_name="wavewright", standalone_mode=False)
+        status = root_command()(args=negative_values_joined(arguments), prog_name="wavewright", standalone_mode=False)
         sys.stdout.flush()
     except CommandFault as fault:
         fault.show()
@@ -96,7 +97,7 @@ def application() -> typer.Typer:
         help="Bench measurements as text: set, capture, recompute, judge, record.",
         epilog="Exit status: 0 pass, 1 fail, 2 inconclusive, 3 error, 64 wrong usage.",
         no_args_is_help=True,
-        add_completion=False,
+        context_settings=HABITS,
         pretty_exceptions_enable=False,
         rich_markup_mode=None,
     )
@@ -109,6 +110,13 @@ def application() -> typer.Typer:
         else:
             app.command(name, context_settings=getattr(loaded, "CONTEXT", None))(getattr(loaded, name))
     return app
+
+
+def root_command() -> Any:
+    """The same as the command that is carried out, its help in plain words."""
+    root = typer.main.get_command(application())
+    with_plain_help(root)
+    return root
 
 
 def _print_version(wanted: bool) -> None:
@@ -124,7 +132,10 @@ def _frame(
         bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version and stop.")
     ] = False,
     verbose: Annotated[
-        int, typer.Option("--verbose", "-v", count=True, help="Say each step; twice, each message on the wire.")
+        int,
+        typer.Option(
+            "--verbose", "-v", count=True, show_default=False, help="Say each step; twice, each message on the wire."
+        ),
     ] = 0,
 ) -> None:
     logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")

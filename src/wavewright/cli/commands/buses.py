@@ -3,23 +3,25 @@
 from __future__ import annotations
 
 import inspect
-import textwrap
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from wavewright.cli.commands.metrics import described, full_text
-from wavewright.cli.option_text import default_text, written_as
+from wavewright.cli.commands.metrics import described, show_metric
+from wavewright.cli.completion import complete_bus_or_layer
 from wavewright.cli.output import AsJson, console, print_json
+from wavewright.reference.option_text import written_as
 
 if TYPE_CHECKING:
-    from wavewright.analysis.catalogue import Metric
     from wavewright.buses.catalogue import Bus, Layer
 
 
 def buses(
     name: Annotated[
-        str | None, typer.Argument(help="Show this bus, this layer, or this metric of one, in full.")
+        str | None,
+        typer.Argument(
+            help="Show this bus, this layer, or this metric of one, in full.", autocompletion=complete_bus_or_layer
+        ),
     ] = None,
     *,
     search: Annotated[bool, typer.Option("--search", help="Show how frames are searched: `decode --find`.")] = False,
@@ -33,6 +35,7 @@ def buses(
     from wavewright.buses.catalogue import find_bus, layers
     from wavewright.buses.frame_metrics import frame_metrics
     from wavewright.buses.search import search as searching
+    from wavewright.reference.entries import lines_of
 
     if search:
         print(_without_marks(inspect.getdoc(searching) or ""))
@@ -40,10 +43,10 @@ def buses(
         _print_errors(name, as_json=as_json)
     elif name is not None and name in frame_metrics():
         metric = frame_metrics()[name]
-        print_json(described(metric)) if as_json else print(full_text(metric))
+        print_json(described(metric)) if as_json else show_metric(metric)
     elif name is not None:
         found: Bus | Layer = layers()[name] if name in layers() else find_bus(name)
-        print_json(_described(found)) if as_json else print(_full_text(found))
+        print_json(_described(found)) if as_json else _show(found)
     else:
         every: list[Bus | Layer] = [*all_buses().values(), *layers().values()]
         if as_json:
@@ -53,7 +56,7 @@ def buses(
 
         table = Table("bus", "channels", "definition", box=None, pad_edge=False, header_style="bold")
         for one in every:
-            table.add_row(one.name, _channels(one), one.definition)
+            table.add_row(one.name, lines_of(one), one.definition)
         console().print(table)
 
 
@@ -79,46 +82,25 @@ def _without_marks(text: str) -> str:
     return "\n".join(f"{rows[line][0]:<{width}}  {rows[line][1]}" if line in rows else line for line in lines)
 
 
-def _channels(one: Bus | Layer) -> str:
-    """The sets of channels; for a layer the buses that it stands on."""
-    if (on := getattr(one, "on", None)) is not None:
-        return f"on {', '.join(on)}"
-    sets = [" ".join(names) for names in getattr(one, "channels", ())]
-    if pair := getattr(one, "differential", None):
-        sets.append(" ".join(pair))
-    return " | ".join(dict.fromkeys(sets))
+def _show(one: Bus | Layer) -> None:
+    from wavewright.reference.entries import bus_topic
+    from wavewright.reference.terminal import show
 
-
-def _full_text(one: Bus | Layer) -> str:
-    rows = [f"{one.name}: {_channels(one)}", "", inspect.getdoc(one.decode) or ""]
-    rows += ["", "Options", "-------"] if one.parameters else []
-    for parameter in one.parameters:
-        default = "needed" if parameter.is_required else f"default {default_text(parameter.default)}"
-        rows.append(f"{parameter.name} : {written_as(parameter.annotation)}; {default}")
-    rows += ["", "Metrics", "-------"]
-    rows += [f"{metric.name} [{metric.unit}] : {metric.definition}" for metric in _metrics(one)]
-    return "\n".join([*rows, "", *textwrap.wrap(f"Source: {one.source}", 100)])
-
-
-def _metrics(one: Bus | Layer) -> list[Metric]:
-    """What `compute:` can find of it: of any frames, and of the lines of this bus or of that below this layer."""
-    from wavewright.buses.frame_metrics import metrics_of_bus
-
-    names: tuple[str, ...] = getattr(one, "on", (one.name,))
-    found = {name: metric for bus in names for name, metric in metrics_of_bus(bus).items()}
-    return [found[name] for name in sorted(found)]
+    show(bus_topic(one), console())
 
 
 def _described(one: Bus | Layer) -> dict[str, Any]:
+    from wavewright.reference.entries import lines_of, metrics_of
+
     options = [
         {"name": parameter.name, "written_as": written_as(parameter.annotation), "needed": parameter.is_required}
         for parameter in one.parameters
     ]
     return {
         "name": one.name,
-        "channels": _channels(one),
+        "channels": lines_of(one),
         "definition": one.definition,
         "options": options,
-        "metrics": [metric.name for metric in _metrics(one)],
+        "metrics": [metric.name for metric in metrics_of(one)],
         "source": one.source,
     }

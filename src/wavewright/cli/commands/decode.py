@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from wavewright.cli.completion import complete_bus, complete_layer
 from wavewright.cli.options import left_over_options, number_or_name
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.errors import Misuse
@@ -42,9 +43,15 @@ def decode(
     file: Annotated[Path, typer.Argument(help="CSV, WAV, HDF5, NPZ or SCPI DIF.")],
     *,
     bus: Annotated[
-        str, typer.Option(help="Name of the bus; `wavewright buses` lists them with their channels and options.")
+        str,
+        typer.Option(
+            help="Name of the bus; `wavewright buses` lists them with their channels and options.",
+            autocompletion=complete_bus,
+        ),
     ],
-    then: Annotated[str | None, typer.Option(help="A layer above it, such as modbus_rtu.")] = None,
+    then: Annotated[
+        str | None, typer.Option(help="A layer above it, such as modbus_rtu.", autocompletion=complete_layer)
+    ] = None,
     find: Annotated[
         str | None,
         typer.Option(help="Only frames that fulfil this: `address = 0x48 and nack`; see `wavewright buses --search`."),

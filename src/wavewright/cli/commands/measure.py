@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from wavewright.cli.completion import complete_metric
 from wavewright.cli.options import left_over_options, number_or_name
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.errors import Misuse
@@ -27,7 +28,13 @@ def measure(
     file: Annotated[Path, typer.Argument(help="CSV, WAV, HDF5, NPZ or SCPI DIF.")],
     *,
     metric: Annotated[
-        list[str], typer.Option("--metric", "-m", help="A name that `wavewright metrics` lists; again for more.")
+        list[str],
+        typer.Option(
+            "--metric",
+            "-m",
+            help="A name that `wavewright metrics` lists; again for more.",
+            autocompletion=complete_metric,
+        ),
     ],
     channel: Annotated[
         list[str] | None, typer.Option(help="Number, from 1, or name; again for metrics between channels.")

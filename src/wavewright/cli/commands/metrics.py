@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
-import inspect
-import textwrap
 import typing
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from wavewright.cli.option_text import default_text, written_as
+from wavewright.cli.completion import complete_metric_of_any
 from wavewright.cli.output import AsJson, console, print_json
+from wavewright.reference.option_text import default_text, written_as
 
 if TYPE_CHECKING:
     from wavewright.analysis.catalogue import Metric, Parameter
 
 
 def metrics(
-    name: Annotated[str | None, typer.Argument(help="Show this metric, or one of a decoded bus, in full.")] = None,
+    name: Annotated[
+        str | None,
+        typer.Argument(
+            help="Show this metric, or one of a decoded bus, in full.", autocompletion=complete_metric_of_any
+        ),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """List every metric with its unit and definition, or show one with formula, options and source."""
@@ -27,7 +31,7 @@ def metrics(
     if name is not None:
         found = _of_a_bus(name) if name not in catalogue() else None
         found = found or find_metric(name)
-        print_json(described(found)) if as_json else print(full_text(found))
+        print_json(described(found)) if as_json else show_metric(found)
     elif as_json:
         print_json([described(metric) for metric in catalogue().values()])
     else:
@@ -44,26 +48,22 @@ def _of_a_bus(name: str) -> Metric | None:
 def _print_table(catalogue: typing.Iterable[Metric]) -> None:
     from rich.table import Table
 
+    from wavewright.reference.entries import unit
+
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("metric", "unit", "channels", "definition"):
+    for heading in ("metric", "unit", "definition"):
         table.add_column(heading, no_wrap=heading != "definition")
     for metric in catalogue:
-        table.add_row(metric.name, _unit(metric), _channels(metric), metric.definition)
+        table.add_row(metric.name, unit(metric), metric.definition)
     console().print(table)
 
 
-def full_text(metric: Metric) -> str:
-    """The whole documentation of the function, which draws or writes down the formula, and how options are written."""
-    rows = [
-        f"{metric.name} [{_unit(metric)}], {_channels(metric)} channel(s)",
-        "",
-        inspect.getdoc(metric.compute) or "",
-    ]
-    rows += ["", "Options", "-------"] if metric.parameters else []
-    for parameter in metric.parameters:
-        default = "needed" if parameter.is_required else f"default {default_text(parameter.default)}"
-        rows.append(f"{parameter.name} : {written_as(parameter.annotation)}; {default}")
-    return "\n".join([*rows, "", *textwrap.wrap(f"Source: {metric.source}", 100)])
+def show_metric(metric: Metric) -> None:
+    """Print its page of the reference."""
+    from wavewright.reference.entries import metric_topic
+    from wavewright.reference.terminal import show
+
+    show(metric_topic(metric), console())
 
 
 def described(metric: Metric) -> dict[str, Any]:
@@ -81,12 +81,3 @@ def described(metric: Metric) -> dict[str, Any]:
 def _parameter(parameter: Parameter) -> dict[str, Any]:
     plain = {"name": parameter.name, "written_as": written_as(parameter.annotation), "needed": parameter.is_required}
     return plain if parameter.is_required else plain | {"default": default_text(parameter.default)}
-
-
-def _unit(metric: Metric) -> str:
-    return metric.unit or "of the channel"
-
-
-def _channels(metric: Metric) -> str:
-    fewest, most = metric.channels
-    return str(fewest) if fewest == most else f"{fewest} to {most}"

@@ -8,7 +8,9 @@ from typing import Annotated, Any
 
 def default_text(default: object) -> str:
     """The default of an option."""
-    return "none" if default is None else str(default)
+    if isinstance(default, bool):
+        return str(default).lower()  # as YAML has it
+    return "none" if default is None else f"{default:g}" if isinstance(default, float) else str(default)
 
 
 def written_as(annotation: Any) -> str:

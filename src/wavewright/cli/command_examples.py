@@ -1,0 +1,56 @@
+"""An example or two of every command, shown at the end of its help and in the reference."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+
+EXAMPLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "bench identify": ("wavewright bench identify --bench sim/bench.yaml",),
+        "bench list": ("wavewright bench list --library @py",),
+        "bench scan": ("wavewright bench scan --bench sim/bench.yaml",),
+        "buses": ("wavewright buses", "wavewright buses modbus_rtu"),
+        "decode": ("wavewright decode trace.csv --bus uart --tx 1 --baud 19200 --parity even",),
+        "density": ("wavewright density shot1.npz shot2.npz --rare 100",),
+        "doubts": ("wavewright doubts",),
+        "examples": ("wavewright examples demo",),
+        "help": ("wavewright help rise_time", "wavewright help --html reference"),
+        "logbook export": ("wavewright logbook export lot-7.csv --batch-name lot-7",),
+        "logbook find": ("wavewright logbook find --serial VC204-0025 --verdict fail",),
+        "logbook forward": ("wavewright logbook forward",),
+        "logbook import": ("wavewright logbook import outcomes",),
+        "logbook list": ("wavewright logbook list",),
+        "logbook prune": ("wavewright logbook prune --serial VC204-0000",),
+        "logbook show": ("wavewright logbook show last",),
+        "logbook trend": ("wavewright logbook trend rail_noise.ripple",),
+        "logbook verify": ("wavewright logbook verify",),
+        "logbook waveforms": ("wavewright logbook waveforms last --out waveforms",),
+        "measure": ("wavewright measure trace.csv --metric rise_time --low 20% --high 80%",),
+        "metrics": ("wavewright metrics", "wavewright metrics rise_time"),
+        "plan": ("wavewright plan recipes/end_of_line.yaml --bench sim/bench.yaml",),
+        "profile exercise": ("wavewright profile exercise own.yaml --bench sim/bench.yaml",),
+        "profile list": ("wavewright profile list",),
+        "profile new": ("wavewright profile new own --from scpi-digitizer",),
+        "profile show": ("wavewright profile show scpi-digitizer",),
+        "recompute": ("wavewright recompute last", "wavewright recompute --all --recipe tighter.yaml"),
+        "replay": ("wavewright replay wire.log recipes/rail_ripple.yaml --bench sim/bench.yaml",),
+        "report": (
+            "wavewright report last --out report.html",
+            "wavewright report --batch --batch-name lot-7 --out lot-7.html",
+        ),
+        "run": (
+            "wavewright run recipes/end_of_line.yaml --bench sim/bench.yaml --serial VC204-0017 --yes",
+            "wavewright run recipes/rail_ripple.yaml --serials sim/lot.txt --batch-name lot-7 --yes",
+        ),
+        "schema": ("wavewright schema recipe",),
+        "simulate": ("wavewright simulate sim/bench.yaml --write-bench live.yaml",),
+        "study capability": ("wavewright study capability rail_noise.ripple",),
+        "study gauge": ("wavewright study gauge rail_noise.ripple --batch-name gauge",),
+        "study limits": ("wavewright study limits rail_noise.ripple --batch-name golden",),
+        "study linearity": ("wavewright study linearity rail_noise.ripple --truth known.csv",),
+        "study yield": ("wavewright study yield --batch-name lot-7",),
+        "validate": ("wavewright validate recipes/end_of_line.yaml sim/bench.yaml",),
+    }
+)
+"""Command lines by the words of the command; the files are those of `wavewright examples`, or the reader's."""

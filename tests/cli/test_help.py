@@ -1,0 +1,110 @@
+"""`wavewright help`, and what every command's own help has."""
+
+from __future__ import annotations
+
+import json
+import os
+import shlex
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from wavewright.cli.command_examples import EXAMPLES
+from wavewright.cli.main import execute, root_command
+
+ROOT = Path(__file__).parents[2]
+# that touch nothing but the screen, and need no run before them
+RUN = ("buses", "doubts", "metrics", "plan", "profile list", "profile show", "schema", "validate", "bench identify")
+
+
+def commands(command: Any, name: str = "") -> Iterator[tuple[str, Any]]:
+    for inner, below in command.commands.items():
+        words = f"{name} {inner}".strip()
+        if hasattr(below, "commands"):
+            yield from commands(below, words)
+        else:
+            yield words, below
+
+
+COMMANDS = dict(commands(root_command()))
+
+
+def test_every_command_has_an_example_and_no_example_is_of_none() -> None:
+    assert set(COMMANDS) == set(EXAMPLES)
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_an_example_is_understood(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for folder in ("recipes", "sim"):
+        (tmp_path / folder).symlink_to(ROOT / folder)
+    for file in ("trace.csv", "shot1.npz", "shot2.npz", "own.yaml", "wire.log", "tighter.yaml"):
+        (tmp_path / file).touch()
+    monkeypatch.chdir(tmp_path)
+    for line in EXAMPLES[name]:
+        words = shlex.split(line)
+        assert words[: 1 + len(name.split())] == ["wavewright", *name.split()]
+        COMMANDS[name].make_context(name, words[1 + len(name.split()) :])
+
+
+@pytest.mark.parametrize("name", RUN)
+def test_an_example_that_only_prints_runs(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(ROOT)
+    for line in EXAMPLES[name]:
+        assert execute(shlex.split(line)[1:]) == 0
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_help_is_short_to_ask_for_and_in_plain_words(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert execute([*name.split(), "-h"]) == 0
+    told = capsys.readouterr().out
+    for line in EXAMPLES[name]:
+        assert f"\n    {line}\n" in told
+    for jargon in ("list[", "<str>", "<path>", "<int", "int range", "<float", "Path]", "<bool>"):
+        assert jargon not in told
+
+
+def test_topics_are_listed_and_shown(capsys: pytest.CaptureFixture[str]) -> None:
+    assert execute(["help"]) == 0
+    told = capsys.readouterr().out
+    assert "Metrics of waveforms" in told
+    assert "rise_time" in told
+    assert not [line for line in told.splitlines() if line.endswith(" ")]
+    assert execute(["help", "logbook", "find"]) == 0
+    assert "wavewright logbook find --serial" in capsys.readouterr().out
+    assert execute(["help", "risetime"]) == 64
+    assert "did you mean `rise_time`?" in capsys.readouterr().err
+
+
+def test_topics_as_json(capsys: pytest.CaptureFixture[str]) -> None:
+    assert execute(["help", "thd", "--json"]) == 0
+    (topic,) = json.loads(capsys.readouterr().out)
+    assert topic["group"] == "metric"
+    assert execute(["help", "--json"]) == 0
+    assert len(json.loads(capsys.readouterr().out)) > 200
+
+
+@pytest.mark.parametrize(
+    "words, offered",
+    [
+        ("wavewright measure trace.csv --metric rise", "rise_time"),
+        ("wavewright metrics thd", "thd"),
+        ("wavewright decode trace.csv --bus ua", "uart"),
+        ("wavewright decode trace.csv --then modb", "modbus_rtu"),
+        ("wavewright buses sm", "smbus"),
+        ("wavewright help clip", "clipped"),
+        ("wavewright logb", "logbook"),
+    ],
+)
+def test_a_shell_completes(words: str, offered: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    import subprocess
+    import sys
+
+    environment = {**os.environ, "_WAVEWRIGHT_COMPLETE": "complete_bash", "COMP_WORDS": words}
+    environment["COMP_CWORD"] = str(len(words.split()) - 1)
+    told = subprocess.run(
+        [sys.executable, "-c", "from wavewright.cli.start import main; main()"],
+        env=environment, capture_output=True, text=True, check=False, cwd=tmp_path,
+    )  # fmt: skip
+    assert offered in told.stdout.split(), told.stderr
