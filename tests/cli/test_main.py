@@ -41,6 +41,12 @@ def test_checking_a_recipe_loads_nothing_that_talks_to_instruments(tmp_path: Pat
     assert not modules_after("validate", str(recipe), cwd=tmp_path) & unused
 
 
+def test_a_plan_loads_no_science_database_or_drawing(tmp_path: Path) -> None:
+    recipe = Path("recipes/end_of_line.yaml").resolve()
+    unused = {"scipy", "h5py", "sqlalchemy", "plotly", "pandas", "pyvisa_py", "pyvisa_sim", "jinja2"}
+    assert not modules_after("plan", str(recipe), cwd=tmp_path) & unused
+
+
 def test_help_names_every_command_and_the_exit_statuses(wavewright: Command) -> None:
     told = wavewright("--help")
     assert told.status == 0
