@@ -90,6 +90,22 @@ def test_an_unknown_key_of_the_simulation_is_told_at_its_place(tmp_path: Path, w
     assert f"{bench}:5:1: `simulation:` with the key `bord`" in told.stderr
 
 
+def test_a_board_that_is_not_there_is_told_at_the_line_of_the_bench(tmp_path: Path, wavewright: Command) -> None:
+    bench = simulated_bench(tmp_path)
+    bench.write_text(bench.read_text().replace("board: vc204.yaml", "board: vc402.yaml"))
+    told = wavewright("validate", bench)
+    assert told.status == 3
+    assert f"{bench}:5:21: there is no file `vc402.yaml`" in told.stderr
+
+
+@pytest.mark.parametrize("library", ["@sim", "@py", "other.yaml@py", "wire.log@replay"])
+def test_a_bench_with_another_library_has_no_board(tmp_path: Path, wavewright: Command, library: str) -> None:
+    bench = simulated_bench(tmp_path)
+    bench.write_text(bench.read_text().replace("instruments.yaml@sim", library))
+    (tmp_path / "vc204.yaml").unlink()
+    assert wavewright("validate", bench).status == 0
+
+
 @pytest.mark.parametrize("seed", ["first", "-1", "2.5"])
 def test_a_seed_that_is_not_a_whole_number_is_told_at_its_place(tmp_path: Path, wavewright: Command, seed: str) -> None:
     bench = simulated_bench(tmp_path)

@@ -13,7 +13,7 @@ from pydantic_core import CoreSchema, core_schema
 from wavewright.errors import FileFault, Misuse
 from wavewright.grammar.located_yaml import YamlMapping, place_of
 from wavewright.grammar.model import GrammarModel
-from wavewright.grammar.model_reading import refusal, validated
+from wavewright.grammar.model_reading import refusal, shown, validated
 
 
 @dataclass(frozen=True)
@@ -39,7 +39,7 @@ class ChosenBy:
             raise refusal(Misuse(f"this is no {self.what}", expected=f"`{{{self.key}: …, …}}`"))
         name, models = value.get(self.key), self.models()
         if not isinstance(name, str) or name not in models:
-            what = f"`{self.key}` is `{name}`" if self.key in value else f"`{self.key}` is missing"
+            what = f"`{self.key}` is {shown(name)}" if self.key in value else f"`{self.key}` is missing"
             where = place_of(name) or value.place
             near = get_close_matches(str(name), models, 1) if self.key in value else []
             do = f"did you mean `{near[0]}`?" if near else ""

@@ -161,9 +161,7 @@ def _placed(fault: WavewrightError, place: Place) -> FileFault:
 def _fault(detail: ErrorDetails, path: _Path, model: type[BaseModel], owner: str) -> FileFault:
     kind, context = detail["type"], detail.get("ctx", {})
     if detail["loc"][-1:] == ("[key]",) and kind != _REFUSED:
-        return FileFault(
-            f"key {_shown(detail['input'])}", where=path.place, expected=_EXPECTED.get(kind, detail["msg"])
-        )
+        return FileFault(f"key {shown(detail['input'])}", where=path.place, expected=_EXPECTED.get(kind, detail["msg"]))
     if kind == "missing":
         where = ".".join(filter(None, (owner, path.name)))
         last = detail["loc"][-1]
@@ -180,7 +178,7 @@ def _fault(detail: ErrorDetails, path: _Path, model: type[BaseModel], owner: str
     words = [word.strip("'") for word in str(context.get("expected", "")).replace(" or ", ", ").split(", ")]
     near = get_close_matches(str(detail["input"]), words, 1) if kind in {"literal_error", "enum"} else []
     return FileFault(
-        f"{path.subject} is {_shown(detail['input'])}",
+        f"{path.subject} is {shown(detail['input'])}",
         where=path.place,
         expected=_EXPECTED.get(kind, "")
         or _expected_words(kind, words)
@@ -206,7 +204,7 @@ def _expected_words(kind: str, words: Sequence[str]) -> str:
     return f"one of {', '.join(words)}" if len(words) > 1 else words[0]
 
 
-def _shown(value: object) -> str:
+def shown(value: object) -> str:
     """What stands there, for a message."""
     if value is None:
         return "empty"

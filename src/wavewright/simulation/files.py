@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -88,19 +88,33 @@ def check_simulation(bench: BenchFile) -> None:
         except FileFault as fault:
             faults.extend(fault.faults or (fault,))
 
-    named = {key: plain(value) for key, value in bench.grammar.simulation.items()}
-    instruments = bench.folder / bench.grammar.library.rpartition("@")[0]
-    for key, check in (("board", check_board), ("faults", check_faults)):
-        if isinstance(value := named.get(key), str):
-            tried(partial(check, bench.folder / value))
-    tried(partial(check_instruments, instruments))
+    for key, name, check in _named_files(bench):
+        if (bench.folder / name).is_file():
+            tried(partial(check, bench.folder / name))
+        else:
+            faults.append(_absent(bench, key, name))
     if not faults:
-        tried(partial(_made, bench, instruments))
+        tried(partial(_made, bench))
     if faults:
         raise FileFault.joined(faults)
 
 
-def _made(bench: BenchFile, instruments: Path) -> None:
+def _named_files(bench: BenchFile) -> Iterator[tuple[str, str, Callable[[Path], None]]]:
+    """The files that a bench file names: the key that names each, its name, what checks it."""
+    yield "library", bench.grammar.library.rpartition("@")[0], check_instruments
+    for key, check in (("board", check_board), ("faults", check_faults)):
+        if isinstance(name := plain(bench.grammar.simulation.get(key)), str):
+            yield key, name, check
+
+
+def _absent(bench: BenchFile, key: str, name: str) -> FileFault:
+    tree = parse_tree(bench.text, bench.path)
+    place = (tree if key == "library" else tree.mapping_at("simulation")).value_place(key)
+    return FileFault(f"there is no file `{name}`", where=place, expected=f"a path that begins at `{bench.folder}`")
+
+
+def _made(bench: BenchFile) -> None:
+    instruments = bench.folder / bench.grammar.library.rpartition("@")[0]
     named = {key: plain(value) for key, value in bench.grammar.simulation.items()}
     paths = {key: str(bench.folder / str(named[key])) for key in ("board", "faults") if key in named}
     try:
