@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -39,6 +41,13 @@ FLOW = (
 PURE = ("analysis", "buses", "judgement")
 # What the flow would allow and the design does not: the simulated bench is reached through VISA like any other.
 FORBIDDEN = {("running", "simulation"), ("logbook", "simulation"), ("reporting", "simulation")}
+# What the operating systems have not in common, and the one place that asks for it.
+PLATFORMS = {
+    "durable_files.py": "how names in a folder are brought to the disk",
+    "instruments/stop_signals.py": "signals, their mask, and a console's events",
+    "instruments/socket_wire.py": "a call on a socket that does not wait",
+    "running/bench_lock.py": "whose folder it is, and who else may write there",
+}
 CLOCKS_AND_IO = {"time", "socket", "os", "pathlib", "random", "subprocess", "threading", "pyvisa", "h5py", "sqlalchemy"}
 
 
@@ -126,3 +135,40 @@ def circles() -> list[set[str]]:
 def test_no_import_comes_back_to_where_it_began() -> None:
     found = [sorted(circle) for circle in circles()]
     assert not found, f"circles of imports: {found}: move what both need into a file of its own"
+
+
+def asks_for_the_platform(path: Path) -> bool:
+    """Whether a file asks which system it runs on, or what that system has."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Attribute) and ast.unparse(node) in ("sys.platform", "os.name", "os.uname"):
+            return True
+        if isinstance(node, ast.Call):
+            called = ast.unparse(node.func)
+            if called in ("platform.system", "platform.platform", "platform.uname", "sys.getwindowsversion"):
+                return True
+            if called in ("hasattr", "getattr") and ast.unparse(node.args[0]) in ("os", "signal", "socket", "select"):
+                return True
+    return False
+
+
+def test_what_differs_between_systems_is_in_one_place_per_difference() -> None:
+    asking = {path.relative_to(ROOT).as_posix() for path in ROOT.rglob("*.py") if asks_for_the_platform(path)}
+    assert asking == set(PLATFORMS)
+
+
+def test_every_text_file_is_opened_with_its_encoding() -> None:
+    # else it would be that of the code page of whoever runs it
+    pytest.importorskip("ruff")
+    command = [
+        "ruff",
+        "check",
+        "--isolated",
+        "--preview",
+        "--select",
+        "PLW1514",
+        "--target-version",
+        "py311",
+        str(ROOT),
+    ]
+    done = subprocess.run([sys.executable, "-m", *command], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr

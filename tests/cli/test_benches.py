@@ -25,7 +25,7 @@ def test_each_instrument_of_a_bench_is_identified(wavewright: Command) -> None:
 
 def test_an_instrument_that_is_not_there_exits_3_and_the_others_are_told(tmp_path: Path, wavewright: Command) -> None:
     text = (ROOT / "sim/bench.yaml").read_text().replace("supply.example", "elsewhere.example")
-    text = text.replace('"instruments.yaml@sim"', f'"{ROOT / "sim/instruments.yaml"}@sim"')
+    text = text.replace('"instruments.yaml@sim"', f'"{(ROOT / "sim/instruments.yaml").as_posix()}@sim"')
     (tmp_path / "bench.yaml").write_text(text.replace("vc204.yaml", str(ROOT / "sim/vc204.yaml")))
     told = wavewright("bench", "identify", "--bench", tmp_path / "bench.yaml", "--json")
     assert told.status == 3

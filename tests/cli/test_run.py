@@ -115,7 +115,7 @@ def test_a_typo_is_refused_with_its_place_and_the_nearest_word(folder: Path, wav
 def test_an_absent_instrument_is_named_with_its_address(folder: Path, wavewright: Command) -> None:
     # the simulated bench knows no such address
     text = BENCH.read_text().replace("digitizer.example", "elsewhere.example")
-    text = text.replace('"instruments.yaml@sim"', f'"{ROOT / "sim/instruments.yaml"}@sim"').replace(
+    text = text.replace('"instruments.yaml@sim"', f'"{(ROOT / "sim/instruments.yaml").as_posix()}@sim"').replace(
         "vc204.yaml", str(ROOT / "sim/vc204.yaml")
     )
     (folder / "bench.yaml").write_text(text)
@@ -178,6 +178,7 @@ def test_a_clipped_channel_is_told_beside_its_reading(folder: Path, wavewright: 
     assert told.status == 2
 
 
+@pytest.mark.posix("a file system that refuses everybody stands for one without room or right")
 def test_a_folder_that_takes_no_file_is_told_before_the_bench_is_opened(
     folder: Path, wavewright: Command, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -188,6 +189,7 @@ def test_a_folder_that_takes_no_file_is_told_before_the_bench_is_opened(
     assert "--out" in told.stderr
 
 
+@pytest.mark.posix("the kernel limits the size of files")
 def test_a_full_disk_is_one_clear_message_and_leaves_no_half_evidence(folder: Path) -> None:
     # the kernel refuses every file beyond 200 kB, as a full disk would; the record has 2 MB
     (folder / "rail.yaml").write_text(RAIL.replace("span: 200 us", "span: 80 ms"))

@@ -39,7 +39,7 @@ def folder(tmp_path: Path) -> Path:
     (tmp_path / "slow-supply.yaml").write_text(SLOW)
     bench = (ROOT / "sim/bench.yaml").read_text()
     bench = bench.replace("profile: scpi-supply,", "profile: slow-supply.yaml,")
-    bench = bench.replace('"instruments.yaml@sim"', f'"{ROOT / "sim/instruments.yaml"}@sim"')
+    bench = bench.replace('"instruments.yaml@sim"', f'"{(ROOT / "sim/instruments.yaml").as_posix()}@sim"')
     bench = bench.replace("vc204.yaml", str(ROOT / "sim/vc204.yaml"))
     (tmp_path / "bench.yaml").write_text(bench)
     return tmp_path

@@ -47,7 +47,7 @@ def added(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     effects.fault_kinds()
     before = {name: dict(table) for name, table in TABLES.items()}
     names = [name for name in SHOWN if name.endswith(".py")]
-    assert {str(Path(name).parent) for name in names} == set(TABLES)
+    assert {Path(name).parent.as_posix() for name in names} == set(TABLES)
     for name in names:
         file = tmp_path / name
         file.parent.mkdir(parents=True)

@@ -77,8 +77,12 @@ def on_a_wire(folder: Path, wire: str, *, faults: str = "", digitizer: str = "")
         if path != Path(faults):
             path.write_text(f"wavewright-faults: 1\nfaults: {faults}\n", encoding="utf-8")
         ordered = f"faults: {path}, "
-    text = (SIM / "bench.yaml").read_text(encoding="utf-8").replace('"instruments.yaml', f'"{SIM}/instruments.yaml')
-    text = text.replace("{board: vc204.yaml", f"{{{ordered}board: {SIM}/vc204.yaml")
+    text = (
+        (SIM / "bench.yaml")
+        .read_text(encoding="utf-8")
+        .replace('"instruments.yaml', f'"{SIM.as_posix()}/instruments.yaml')
+    )
+    text = text.replace("{board: vc204.yaml", f"{{{ordered}board: {SIM.as_posix()}/vc204.yaml")
     for role in ("digitizer", "supply", "source", "meter"):
         text = text.replace(f"profile: scpi-{role}", f"profile: {role}.yaml")
         more = digitizer if role == "digitizer" else ""

@@ -210,7 +210,8 @@ class Server:
         if self._peer is not None:
             with suppress(OSError):
                 self._peer.shutdown(socket.SHUT_RDWR)
-        self._listening.shutdown(socket.SHUT_RDWR)  # wakes the thread that waits in accept
+        with suppress(OSError):  # Windows refuses that, and wakes the thread at the close
+            self._listening.shutdown(socket.SHUT_RDWR)  # wakes the thread that waits in accept
         self._listening.close()
         self._thread.join()
 

@@ -74,7 +74,7 @@ def test_the_ends_that_a_profile_states_are_those_that_are_tried(
 def test_an_end_that_the_profile_states_wrongly_is_found(tmp_path: Path) -> None:
     # the plain instrument's longest interval is 100 us, so a least rate of 5 kHz is more than it can do
     path = SIM / "profiles/plain-digitizer.yaml"
-    text = f'wavewright-profile: 1\nname: wrong\nextends: "{path}"\nabilities: {{least_rate: 5 kHz}}\n'
+    text = f'wavewright-profile: 1\nname: wrong\nextends: "{path.as_posix()}"\nabilities: {{least_rate: 5 kHz}}\n'
     (tmp_path / "wrong.yaml").write_text(text, encoding="utf-8")
     rows = list(exercise_profile(load_profile("wrong.yaml", folder=tmp_path), load_bench(SIM / BENCHES["plain"])))
     assert [(row.setting, row.asked) for row in rows if row.finding is Finding.FAILS] == [("timebase.interval", 2e-4)]

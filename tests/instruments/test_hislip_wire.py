@@ -6,7 +6,7 @@ import socket
 import struct
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -69,7 +69,8 @@ def answering(*parts: tuple[int, bytes], stale: bytes = b"") -> Iterator[str]:
     try:
         yield f"TCPIP0::127.0.0.1::hislip0,{listening.getsockname()[1]}::INSTR"
     finally:
-        listening.shutdown(socket.SHUT_RDWR)  # wakes the thread that waits in accept
+        with suppress(OSError):  # Windows refuses that, and wakes the thread at the close
+            listening.shutdown(socket.SHUT_RDWR)  # wakes the thread that waits in accept
         listening.close()
         accepting.join()
 

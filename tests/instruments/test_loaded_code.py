@@ -45,6 +45,6 @@ def test_validate_says_it_and_executes_nothing(tmp_path: Path, capsys: pytest.Ca
     # a library that is no library: opening it would fail, and be told
     (tmp_path / "evil.so").write_bytes(b"\x7fELF")
     path = tmp_path / "bench.yaml"
-    path.write_text(TEXT.format(library=f"{tmp_path / 'evil.so'}@ivi"), encoding="utf-8")
+    path.write_text(TEXT.format(library=f"{(tmp_path / 'evil.so').as_posix()}@ivi"), encoding="utf-8")
     assert execute(["validate", str(path)]) == 0
     assert "which is executed: trust it like a program" in capsys.readouterr().out

@@ -219,6 +219,7 @@ for number, share in enumerate(np.random.default_rng(11).uniform(0, 1.25, 200)):
 
 
 @pytest.mark.slow
+@pytest.mark.posix("forks the writer that it kills")
 def test_a_run_is_whole_or_absent_wherever_the_writer_is_killed(tmp_path: Path) -> None:
     path = tmp_path / "logbook.sqlite"
     command = [sys.executable, "-c", KILLED, str(path)]

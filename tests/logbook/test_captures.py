@@ -122,6 +122,7 @@ def test_any_hdf5_reader_follows_the_layout(tmp_path: Path) -> None:
     assert volts[0] == 2.0 + 0.03125 * 5
 
 
+@pytest.mark.posix("the kernel limits the size of files")
 def test_a_full_disk_is_one_clear_message(tmp_path: Path) -> None:
     path = tmp_path / "captures.h5"
     file = CaptureFile(path)

@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-import signal
 import subprocess
 import sys
 import textwrap
@@ -8,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.ending import STATUS
 from tests.logbook.test_captures import no_file_larger_than, shot
 from wavewright.errors import StorageFault
 from wavewright.logbook.evidence import Evidence
@@ -80,21 +80,23 @@ def test_a_run_that_is_on_is_alive(tmp_path: Path, outcome: Outcome) -> None:
 def test_a_killed_run_leaves_nothing_that_looks_like_evidence(tmp_path: Path) -> None:
     script = textwrap.dedent(
         f"""
-        import os, signal
+        import os
         from datetime import UTC, datetime
         from pathlib import Path
+        from tests.ending import AT_ONCE
         from tests.logbook.test_captures import shot
         from wavewright.logbook.evidence import Evidence
         evidence = Evidence(Path({str(tmp_path)!r}), started=datetime.now(UTC), recipe="r", serial="1")
         evidence.keep("rail_noise", shot(1))
-        os.kill(os.getpid(), signal.SIGKILL)
+        os.kill(os.getpid(), AT_ONCE)
         """
     )
     done = subprocess.run([sys.executable, "-c", script], check=False, cwd=Path(__file__).parents[2])
-    assert done.returncode == -signal.SIGKILL
+    assert done.returncode == STATUS
     assert all(path.name.startswith(".") for path in tmp_path.iterdir())
 
 
+@pytest.mark.posix("the kernel limits the size of files")
 def test_a_full_disk_leaves_nothing_under_the_final_name(tmp_path: Path, outcome: Outcome) -> None:
     with pytest.raises(StorageFault) as caught, begin(tmp_path, outcome) as evidence, no_file_larger_than(20_000):  # noqa: PT012
         evidence.keep("rail_noise", shot(1, points=100_000))
@@ -104,6 +106,7 @@ def test_a_full_disk_leaves_nothing_under_the_final_name(tmp_path: Path, outcome
     assert all(path.name.startswith(".") for path in tmp_path.iterdir())
 
 
+@pytest.mark.posix("the kernel limits the size of files")
 def test_a_full_disk_does_not_stop_the_dialogue_and_is_told_with_the_next_shot(
     tmp_path: Path, outcome: Outcome
 ) -> None:
@@ -118,6 +121,7 @@ def test_a_full_disk_does_not_stop_the_dialogue_and_is_told_with_the_next_shot(
     assert all(path.name.startswith(".") for path in tmp_path.iterdir())
 
 
+@pytest.mark.posix("a file system that refuses everybody stands for one without room or right")
 def test_a_folder_that_takes_no_file_is_refused_at_the_beginning(outcome: Outcome) -> None:
     # the kernel's own file system refuses new folders even to root
     with pytest.raises(StorageFault) as caught:

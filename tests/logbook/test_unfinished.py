@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import signal
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
+from tests.ending import AT_ONCE, STATUS
 from wavewright.instruments.wire_log import read_wire_log
 from wavewright.logbook import captures
 from wavewright.logbook.book import Logbook
@@ -39,22 +39,22 @@ measurements:
 """
 # Kills itself at the n-th call of a function of the evidence, before or after its work.
 KILLED = """
-import os, signal, sys
+import os, sys
 from pathlib import Path
 import wavewright as ww
 from wavewright.logbook.evidence import Evidence
 
-name, call, when = sys.argv[1], int(sys.argv[2]), sys.argv[3]
+name, call, when, AT_ONCE = sys.argv[1], int(sys.argv[2]), sys.argv[3], int(sys.argv[5])
 plain, count = getattr(Evidence, name), 0
 
 def deadly(self, *given, **named):
     global count
     count += 1
     if count == call and when == "before":
-        os.kill(os.getpid(), signal.SIGKILL)
+        os.kill(os.getpid(), AT_ONCE)
     result = plain(self, *given, **named)
     if count == call:
-        os.kill(os.getpid(), signal.SIGKILL)
+        os.kill(os.getpid(), AT_ONCE)
     return result
 
 setattr(Evidence, name, deadly)
@@ -69,9 +69,9 @@ def folder(tmp_path: Path) -> Path:
 
 
 def kill(folder: Path, name: str, call: int, when: str) -> None:
-    command = [sys.executable, "-c", KILLED, name, str(call), when, str(ROOT / "sim/bench.yaml")]
+    command = [sys.executable, "-c", KILLED, name, str(call), when, str(ROOT / "sim/bench.yaml"), str(int(AT_ONCE))]
     done = subprocess.run(command, check=False, cwd=folder)
-    assert done.returncode == -signal.SIGKILL
+    assert done.returncode == STATUS
 
 
 def test_every_shot_before_the_one_in_the_air_is_entered_and_can_be_recomputed(folder: Path) -> None:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import os
 import re
-import signal
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
+from tests.ending import AT_ONCE
 from wavewright.errors import BenchFault, StorageFault
 from wavewright.running.bench_lock import bench_lock, lock_folder
 
@@ -65,7 +65,7 @@ def test_a_run_waits_for_its_turn_and_says_for_whom(tmp_path: Path) -> None:
 def test_the_lock_of_a_killed_run_binds_nobody(tmp_path: Path) -> None:
     said: list[str] = []
     with holding(tmp_path) as other:
-        os.kill(other.pid, signal.SIGKILL)
+        os.kill(other.pid, AT_ONCE)
         other.wait()
         with bench_lock([ADDRESS], what="mine", folder=tmp_path, say=said.append):
             pass

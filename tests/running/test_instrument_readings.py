@@ -270,7 +270,7 @@ def test_an_unknown_question_is_the_instruments_complaint_and_not_that_of_the_ne
         'own_values: {mean: {ask: "FETCh:VOLTage:COLour? (@{input})"}}\n'
     )
     text = (ROOT / "sim/bench.yaml").read_text().replace("profile: scpi-digitizer", "profile: own.yaml")
-    text = text.replace('"instruments.yaml@sim"', f'"{ROOT / "sim/instruments.yaml"}@sim"')
+    text = text.replace('"instruments.yaml@sim"', f'"{(ROOT / "sim/instruments.yaml").as_posix()}@sim"')
     (tmp_path / "bench.yaml").write_text(text.replace("vc204.yaml", str(ROOT / "sim/vc204.yaml")))
     outcome = run_text(WITH, on=load_bench(tmp_path / "bench.yaml"))
     assert outcome.verdict is Verdict.PASS

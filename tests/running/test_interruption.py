@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import signal
 import threading
 from contextlib import suppress
@@ -16,7 +15,7 @@ from wavewright.running.run_context import Unattended
 
 
 def signal_us(number: signal.Signals) -> None:
-    os.kill(os.getpid(), number)
+    signal.raise_signal(number)
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])

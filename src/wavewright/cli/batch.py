@@ -53,7 +53,7 @@ class Line:
 
         style = STYLES.get(outcome.verdict, "")
         self._console.print()
-        for line in big_word(outcome.verdict):
+        for line in big_word(outcome.verdict, encoding=self._console.encoding):
             self._console.print(Text(f"  {line}", style=style))
         passed = sum(verdict == "pass" for _, _, verdict in done.runs)
         where = on_which_bench(outcome.is_simulated)

@@ -18,9 +18,15 @@ LETTERS = {
     "V": ("█   █", "█   █", "█   █", " █ █ ", "  █  "),
 }
 HEIGHT = 5
+BLOCK, PLAIN = "█", "#"
 
 
-def big_word(word: str) -> list[str]:
-    """The word as five lines of blocks; letters that are not in the table are left out."""
+def big_word(word: str, *, encoding: str = "utf-8") -> list[str]:
+    """The word as five lines of blocks, of `#` where the encoding has none; letters not in the table are left out."""
+    try:
+        BLOCK.encode(encoding)
+        block = BLOCK
+    except UnicodeEncodeError:
+        block = PLAIN
     shapes = [LETTERS[letter] for letter in word.upper() if letter in LETTERS]
-    return ["  ".join(shape[row] for shape in shapes).rstrip() for row in range(HEIGHT)]
+    return ["  ".join(shape[row] for shape in shapes).rstrip().replace(BLOCK, block) for row in range(HEIGHT)]

@@ -137,6 +137,7 @@ def test_a_wait_of_the_recipe_ends_with_the_time_of_the_run(tmp_path: Path, reci
     assert "time_limit" in said.json["error"]
 
 
+@pytest.mark.posix("signals between processes; .ci/windows sends console events")
 @pytest.mark.parametrize("options", [(), ("--hislip",)], ids=["raw socket", "HiSLIP"])
 def test_simulate_ends_whoever_is_connected(tmp_path: Path, options: tuple[str, ...]) -> None:
     command = [sys.executable, "-m", "wavewright", "simulate", str(SIM / "bench.yaml"), "--write-bench", "live.yaml"]

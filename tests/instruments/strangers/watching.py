@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import ctypes
 import signal
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from types import FrameType
@@ -19,6 +21,11 @@ class Hang(BaseException):
 def watched(seconds: float = HANGS) -> Iterator[None]:
     """Whatever is still going on in the block after that time is broken off."""
 
+    if not hasattr(signal, "SIGALRM"):
+        with _watched_by_a_thread(seconds):
+            yield
+        return
+
     def bite(number: int, frame: FrameType | None) -> None:
         raise Hang
 
@@ -29,3 +36,16 @@ def watched(seconds: float = HANGS) -> Iterator[None]:
     finally:
         signal.setitimer(signal.ITIMER_REAL, 0.0)
         signal.signal(signal.SIGALRM, before)
+
+
+@contextmanager
+def _watched_by_a_thread(seconds: float) -> Iterator[None]:
+    """Where no alarm goes off: it has the exception raised in the thread that began the block."""
+    raised_in = ctypes.c_ulong(threading.get_ident())
+    watchdog = threading.Timer(seconds, ctypes.pythonapi.PyThreadState_SetAsyncExc, [raised_in, ctypes.py_object(Hang)])
+    watchdog.daemon = True
+    watchdog.start()
+    try:
+        yield
+    finally:
+        watchdog.cancel()

@@ -148,7 +148,7 @@ def test_what_is_left_of_a_dropped_link(tmp_path: Path) -> None:
     )
     bench = tmp_path / "bench.yaml"
     text = (SIM / "bench.yaml").read_text(encoding="utf-8")
-    text = text.replace('"instruments.yaml@sim"', f'"{SIM}/instruments.yaml@sim"')
+    text = text.replace('"instruments.yaml@sim"', f'"{SIM.as_posix()}/instruments.yaml@sim"')
     bench.write_text(text.replace("vc204.yaml, seed: 204", f"{SIM}/vc204.yaml, faults: {faults}"), encoding="utf-8")
     with BenchServer(bench) as server:
         host, port = address(server, "digitizer").split("::")[1:3]
@@ -170,7 +170,7 @@ def test_an_answer_that_a_fault_holds_back_comes_all_the_same(tmp_path: Path) ->
     )
     bench = tmp_path / "bench.yaml"
     text = (SIM / "bench.yaml").read_text(encoding="utf-8")
-    text = text.replace('"instruments.yaml@sim"', f'"{SIM}/instruments.yaml@sim"')
+    text = text.replace('"instruments.yaml@sim"', f'"{SIM.as_posix()}/instruments.yaml@sim"')
     bench.write_text(text.replace("vc204.yaml, seed: 204", f"{SIM}/vc204.yaml, faults: {faults}"), encoding="utf-8")
     for wire in (False, True):
         with BenchServer(bench, hislip=wire) as server, closing(client(server)) as digitizer:
@@ -309,6 +309,7 @@ def test_it_is_said_who_can_reach_the_bench(host: str, reach: str, tmp_path: Pat
     assert signal.getsignal(signal.SIGTERM) is before
 
 
+@pytest.mark.posix("signals between processes; .ci/windows sends console events")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_serve_stops_on_a_signal(tmp_path: Path, number: signal.Signals) -> None:
     live = tmp_path / "live.yaml"

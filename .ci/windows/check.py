@@ -1,0 +1,214 @@
+"""What must hold under CPython for Windows, in the folder that `place` made: check.py FOLDER.
+
+Both systems run the same recipes on this machine: each reads what the other wrote, and a simulated bench that one of
+them serves is used by the other.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+HERE = Path(__file__).parent
+PROJECT = HERE.parents[1]
+TOO_LONG = 300.0  # s
+# the suite's quick part: what meets files, streams, sockets, locks and the command line, and one metric after the other
+QUICK = ("tests/cli", "tests/logbook", "tests/grammar", "tests/test_api.py", "tests/test_quantities.py")
+ALONE = ("--serial", "A1")
+BATCH = ("--serials", "serials.txt", "--batch-name", "lot")
+
+
+@dataclass(frozen=True)
+class Ended:
+    """How a command ended."""
+
+    status: int
+    stdout: str
+    stderr: str
+
+
+class System:
+    """One of the two systems, and a folder that both can see."""
+
+    def __init__(self, name: str, python: Sequence[str], folder: Path, seen_as: str) -> None:
+        self.name, self._python, self.folder, self.seen_as = name, list(python), folder, seen_as
+
+    def path(self, name: str) -> str:
+        """How this system calls a file of the folder."""
+        return f"{self.seen_as}/{name}"
+
+    def python(self, *arguments: object) -> Ended:
+        """Run its Python in the folder."""
+        folders = {"XDG_DATA_HOME": str(self.folder), "PYTHONUTF8": "1", "THERE": self.seen_as}
+        done = subprocess.run(
+            [*self._python, *map(str, arguments)],
+            cwd=self.folder,
+            env={**os.environ, **folders},
+            capture_output=True,
+            text=True,
+            errors="replace",
+            timeout=TOO_LONG,
+            check=False,
+        )
+        return Ended(done.returncode, done.stdout, done.stderr)
+
+    def __call__(self, *arguments: object, status: int = 0) -> Ended:
+        """Run the command; it must end with this status."""
+        ended = self.python("-m", "wavewright", *arguments)
+        if ended.status != status:
+            sys.exit(f"{self.name}: {arguments} ended with {ended.status}\n{ended.stdout}\n{ended.stderr}")
+        return ended
+
+
+def say(text: str) -> None:
+    """A line at once."""
+    print(text, flush=True)
+
+
+def measured(folder: Path) -> list[dict[str, Any]]:
+    """All that the one run in a folder measured and judged, as its evidence has it."""
+    (file,) = folder.glob("*/outcome.json")
+    measurements: list[dict[str, Any]] = json.loads(file.read_text(encoding="utf-8"))["measurements"]
+    return measurements
+
+
+def numbers_in(content: object) -> int:
+    """How many numbers a document has."""
+    if isinstance(content, dict | list):
+        return sum(map(numbers_in, content.values() if isinstance(content, dict) else content))
+    return isinstance(content, int | float) and not isinstance(content, bool)
+
+
+def check_numbers(systems: Sequence[System], folder: Path) -> None:
+    """The main job passes, and the faulty board fails, with the same numbers on both."""
+    for number, (bench, status) in enumerate([("sim/bench.yaml", 0), ("sim/bench_faulty.yaml", 1)]):
+        found = []
+        for system in systems:
+            out = f"run-{number}-{system.name}"
+            words = ("--bench", bench, "--seed", "204", "--yes", "--out", out, "--logbook", f"{system.name}.sqlite")
+            system("run", "recipes/end_of_line.yaml", *words, "--serial", f"VC204-Ω-{number}", status=status)
+            found.append(measured(folder / out))
+        assert found[0] == found[1], "the numbers differ"
+        say(f"{bench}: exit {status} on both, {numbers_in(found[0])} numbers the same bit for bit")
+
+
+def check_exchange(systems: Sequence[System]) -> None:
+    """Each reads, verifies and recomputes what the other wrote."""
+    for reader, writer in (systems, systems[::-1]):
+        book = ("--logbook", f"{writer.name}.sqlite")
+        listed = json.loads(reader("logbook", "list", *book, "--json").stdout)
+        assert [run["serial"] for run in listed] == ["VC204-Ω-1", "VC204-Ω-0"], listed
+        reader("logbook", "verify", *book)
+        reader("recompute", "--all", *book, status=1)  # the faulty board fails again
+        reader("report", "last", *book, "--out", f"by-{reader.name}.html")
+        say(f"{reader.name} lists, verifies, recomputes and reports what {writer.name} wrote")
+
+
+@contextmanager
+def served(system: System, *options: str) -> Iterator[str]:
+    """The simulated bench of a system over its loopback; gives the bench file that points at it."""
+    name = f"served-by-{system.name}.yaml"
+    (system.folder / name).unlink(missing_ok=True)
+    words = ["-m", "wavewright", "simulate", "sim/bench.yaml", "--write-bench", name, *options]
+    environment = {**os.environ, "XDG_DATA_HOME": str(system.folder), "THERE": system.seen_as}
+    command = [*system._python, *words]
+    with subprocess.Popen(
+        command, cwd=system.folder, env=environment, stderr=subprocess.PIPE, text=True, start_new_session=True
+    ) as process:
+        try:
+            assert process.stderr is not None
+            assert any("bench file:" in line for line in process.stderr), "the bench is not served"
+            yield name
+        finally:
+            os.killpg(process.pid, 2)
+            process.communicate(timeout=TOO_LONG)
+
+
+def check_wires(systems: Sequence[System]) -> None:
+    """A simulated bench that one of them serves is used by the other, over sockets and over HiSLIP."""
+    for client, server in (systems, systems[::-1]):
+        for options in ((), ("--hislip",)):
+            with served(server, *options) as bench:
+                out = f"over-{'-'.join(options)}{client.name}"
+                client("run", "recipes/end_of_line.yaml", "--bench", bench, "--yes", "--out", out)
+            say(f"{client.name} used the bench that {server.name} served over {(*options, 'sockets')[0].strip('-')}")
+
+
+def supply_of(folder: Path, bench: str) -> int:
+    """Where the supply of a served bench listens."""
+    grammar = yaml.safe_load((folder / bench).read_text(encoding="utf-8"))
+    return int(grammar["instruments"]["supply"]["resource"].split("::")[2])
+
+
+def check_events(linux: System, windows: System) -> None:
+    """Each console event ends a batch, and a run: outputs off, evidence and logbook whole, and the batch goes on."""
+    from console_event import is_on
+
+    (windows.folder / "serials.txt").write_text("A1\nA2\nA3\n", encoding="utf-8")
+    shutil.copy(HERE / "console_event.py", windows.folder)
+    tried = [("Ctrl-C", 0, BATCH), ("Ctrl-Break", 1, BATCH), ("a closed window", 2, BATCH), ("Ctrl-Break", 1, ALONE)]
+    with served(linux) as bench:
+        port = supply_of(windows.folder, bench)
+        for name, event, words in tried:
+            what = f"{name} in {'a batch' if words == BATCH else 'a run'}"
+            out, book = f"event-{event}-{len(words)}", f"event-{event}-{len(words)}.sqlite"
+            run = ("recipes/end_of_line.yaml", "--bench", bench, "--yes", "--out", out, "--logbook", book, *words)
+            ended = windows.python("console_event.py", event, port, "run", *run)
+            assert ended.status == 0, ended.stderr
+            told = json.loads(ended.stdout)
+            assert told["was_running"], what
+            assert told["status"] == 3, (what, told)
+            assert ("the batch was broken off" if words == BATCH else "outputs are off") in told["stderr"], (what, told)
+            assert not is_on(port), f"{what}: the supply is on"
+            assert not list((windows.folder / out).glob(".*")), f"{what}: evidence without its name"
+            windows("logbook", "verify", "--logbook", book)
+            kept = json.loads(windows("logbook", "list", "--logbook", book, "--json").stdout)
+            assert [run["verdict"] for run in kept] == ["error"], (what, kept)
+            say(f"{what}: ended after {told['seconds']} s, outputs off, what was measured is in the logbook")
+        book, out = "event-0-4.sqlite", "event-0-4"
+        run = ("recipes/end_of_line.yaml", "--bench", bench, "--yes", "--out", out, "--logbook", book, *BATCH)
+        windows("run", *run)
+        kept = json.loads(windows("logbook", "list", "--logbook", book, "--json").stdout)
+        assert sorted((run["serial"], run["verdict"]) for run in kept)[-2:] == [("A2", "pass"), ("A3", "pass")], kept
+        say("the batch that Ctrl-C ended went on with the units that were missing")
+
+
+def check_suite(windows: System) -> None:
+    """The suite's quick part."""
+    words = ("-m", "pytest", "-q", "-n", "2", "-p", "no:cacheprovider", "-m", "not slow and not browser")
+    ended = System("Windows", windows._python, windows.folder, "/win/project").python(*words, *QUICK)
+    lines = ended.stdout.strip().splitlines()
+    say("\n".join(line for line in lines if line.startswith(("SKIPPED", "FAILED", "ERROR"))))
+    if ended.status:
+        sys.exit("\n".join(lines[-200:]))
+    say(f"the suite's quick part under Windows' Python: {lines[-1]}")
+
+
+def main(place: Path) -> None:
+    """Check everything, and tell what was tried."""
+    shared = Path(tempfile.mkdtemp(prefix="both-", dir=place / "root/win/temp"))
+    for name in ("recipes", "sim"):
+        shutil.copytree(PROJECT / name, shared / name)
+    linux = System("Linux", [sys.executable], shared, str(shared))
+    windows = System("Windows", [str(HERE / "python"), str(place)], shared, f"/win/temp/{shared.name}")
+    check_numbers((linux, windows), shared)
+    check_exchange((linux, windows))
+    check_wires((linux, windows))
+    check_events(linux, windows)
+    if "--without-suite" not in sys.argv:
+        check_suite(windows)
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]).resolve())
