@@ -22,9 +22,8 @@ if TYPE_CHECKING:
     from wavewright.instruments.bench import Bench
     from wavewright.instruments.bench_file import BenchFile
     from wavewright.recipe.recipe import Recipe
-    from wavewright.running.evaluation import NamedLimit
     from wavewright.running.outcome import Outcome
-    from wavewright.running.result import Result
+    from wavewright.running.result import NamedLimit, Result
 
 FIRST_KEY = re.compile(rb"^[\"']?wavewright[\"']?[ \t]*:", re.MULTILINE)  # the version of the recipe grammar
 MARKER = "recipe(name, measurement): a limit of a recipe; `-m \"recipe(measurement='coil_drive')\"` chooses"
@@ -98,7 +97,7 @@ class RecipeFile(pytest.File):
         from wavewright.cli.options import read_settings
         from wavewright.errors import WavewrightError
         from wavewright.recipe.load import load_recipe
-        from wavewright.running.evaluation import limits_of
+        from wavewright.running.result import limits_of
 
         try:
             self._recipe = load_recipe(self.path, set=read_settings(self.config.option.wavewright_set))

@@ -230,7 +230,7 @@ def test_an_instrument_that_does_not_answer_properly_costs_a_remark_and_nothing_
     faults = tmp_path / "faults.yaml"
     order = f"{{instrument: digitizer, at: '^FETC', {trouble}}}"
     faults.write_text(f"wavewright-faults: 1\nfaults:\n  it: {order}\n", encoding="utf-8")
-    outcome = run_text(WITH, on=with_simulation(faults=str(faults)))
+    outcome = run_text(WITH, on=with_simulation(faults=str(faults)), seed=204)
     plain = on_bench("bench", WITHOUT)
     assert (outcome.error, [one.error for one in outcome.measurements]) == ("", ["", ""])
     assert {name: one.verdict for name, one in outcome.results.items()} == {

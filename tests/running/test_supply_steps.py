@@ -29,9 +29,10 @@ from wavewright.logbook.recompute import recompute
 from wavewright.recipe.load import load_recipe, parse_recipe
 from wavewright.reporting.console import print_outcome
 from wavewright.reporting.junit import junit
-from wavewright.running.evaluation import evaluate, limits_of
+from wavewright.running.evaluation import evaluate
 from wavewright.running.outcome import Outcome
 from wavewright.running.plan import plan
+from wavewright.running.result import limits_of
 from wavewright.running.run import run
 from wavewright.running.run_context import InMemory
 from wavewright.running.run_options import RunOptions

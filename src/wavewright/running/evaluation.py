@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from wavewright.analysis.catalogue import find_metric
 from wavewright.analysis.doubts import Reads
@@ -16,16 +16,15 @@ from wavewright.analysis.findings import Read, doubted, parts_of, with_findings
 from wavewright.analysis.measure import measure_surveys
 from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.buses.frame_metrics import measure_decoded
-from wavewright.errors import NotMeasurable, Place
+from wavewright.errors import NotMeasurable
 from wavewright.judgement.doubting import NO_RULES, DoubtRules
 from wavewright.judgement.limits import Limit
 from wavewright.quantities import read_interval
 from wavewright.recipe.computation import Computation
 from wavewright.recipe.measurement import Measurement
-from wavewright.running.instrument_readings import metered
 from wavewright.running.persistence import PersistenceCount
 from wavewright.running.result import Result, cut_short_results, judged_result
-from wavewright.running.shot import ExaminedShot
+from wavewright.running.shot import ExaminedShot, metered
 from wavewright.running.shot_comparison import ShotComparison
 from wavewright.running.stored_waveforms import ReferenceWaveforms
 from wavewright.waveform import Capture
@@ -139,35 +138,6 @@ def result_of(readings: Sequence[Reading], wanted: Computation, doubts: DoubtRul
     return judged_result(
         wanted.name, wanted.metric, wanted.of, readings, limit=wanted.limit, over=wanted.over, doubts=rules
     )
-
-
-@dataclass(frozen=True, slots=True)
-class NamedLimit:
-    """One result that has a limit: its name within the measurement, the limit's words, and where it stands."""
-
-    name: str
-    limit: str
-    place: Place | None = None
-
-
-def limits_of(measurement: Measurement) -> Iterator[NamedLimit]:
-    """Every result of a measurement that will be held against a limit, named as in the outcome."""
-    for wanted in measurement.compute.values():
-        if wanted.limit is not None:
-            yield NamedLimit(wanted.name, str(wanted.limit), wanted.place)
-    for read in measurement.meterings:
-        if read.limit is not None:
-            yield NamedLimit(read.name, str(read.limit), read.place)
-    for line in measurement.expect:
-        yield NamedLimit(f"expect.{line}", "every condition met")
-    for compared in measurement.compare.values():
-        for found, limit in compared.limits.items():
-            yield NamedLimit(f"{compared.name}.{found}", str(limit), compared.place)
-    persistence = measurement.persistence
-    if persistence is not None and persistence.rare_shots is not None:
-        yield NamedLimit("rare_shots", str(persistence.rare_shots))
-    if persistence is not None and persistence.violations is not None:
-        yield NamedLimit("violations", str(persistence.violations))
 
 
 def _readings(shot: ExaminedShot, computations: Mapping[str, Computation]) -> dict[str, Reading]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 
-from wavewright.analysis.reading import Reading
 from wavewright.errors import LinkLost, NotMeasurable, WavewrightError
 from wavewright.instruments.digitizer import Digitizer
 from wavewright.instruments.meter import Meter, meter_assignments
@@ -14,9 +13,7 @@ from wavewright.instruments.supply import Supply
 from wavewright.recipe.metering import Metering, SupplyQuantity
 from wavewright.running.instrument_settings import SettingsRecord, meter_setup
 from wavewright.running.result import CrossCheck, Result
-from wavewright.waveform import Capture
-
-UNCERTAINTY = ".uncertainty"
+from wavewright.running.shot import UNCERTAINTY
 
 
 def meter_values(
@@ -59,15 +56,6 @@ def supply_values(supply: Supply, wanted: Mapping[str, Metering]) -> dict[str, f
     for one in wanted.values():
         values |= _kept(one, measured[one.quantity], supply)
     return values
-
-
-def metered(capture: Capture, wanted: Metering) -> Reading:
-    """The reading that was kept with a capture."""
-    value = capture.settings.get(wanted.kept_as, "it was not read in this run")
-    if isinstance(value, str):
-        return Reading(None, wanted.unit, reason=value)
-    uncertainty = capture.settings.get(wanted.kept_as + UNCERTAINTY)
-    return Reading(float(value), wanted.unit, uncertainty=None if uncertainty is None else float(uncertainty))
 
 
 def cross_checks(digitizer: Digitizer, results: Sequence[Result]) -> tuple[CrossCheck, ...]:

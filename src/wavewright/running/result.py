@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.statistics.shot_statistics import ShotStatistics, shot_statistics
+from wavewright.errors import Place
 from wavewright.judgement.doubting import NO_RULES, DoubtRules
 from wavewright.judgement.joining import EACH
 from wavewright.judgement.judge import judge
@@ -15,6 +16,8 @@ from wavewright.judgement.limits import Limit
 from wavewright.judgement.verdict import Verdict, combined
 
 if TYPE_CHECKING:
+    from wavewright.recipe.measurement import Measurement
+
     pass
 
 Setting = float | str | bool
@@ -191,6 +194,35 @@ def cut_short_results(results: Iterable[Result]) -> tuple[Result, ...]:
 def broken_off(fault: object, taken: int, wanted: int) -> str:
     """What the outcome of the measurement says."""
     return f"{fault}; {taken} of {wanted} shots were taken"
+
+
+@dataclass(frozen=True, slots=True)
+class NamedLimit:
+    """One result that has a limit: its name within the measurement, the limit's words, and where it stands."""
+
+    name: str
+    limit: str
+    place: Place | None = None
+
+
+def limits_of(measurement: Measurement) -> Iterator[NamedLimit]:
+    """Every result of a measurement that will be held against a limit, named as in the outcome."""
+    for wanted in measurement.compute.values():
+        if wanted.limit is not None:
+            yield NamedLimit(wanted.name, str(wanted.limit), wanted.place)
+    for read in measurement.meterings:
+        if read.limit is not None:
+            yield NamedLimit(read.name, str(read.limit), read.place)
+    for line in measurement.expect:
+        yield NamedLimit(f"expect.{line}", "every condition met")
+    for compared in measurement.compare.values():
+        for found, limit in compared.limits.items():
+            yield NamedLimit(f"{compared.name}.{found}", str(limit), compared.place)
+    persistence = measurement.persistence
+    if persistence is not None and persistence.rare_shots is not None:
+        yield NamedLimit("rare_shots", str(persistence.rare_shots))
+    if persistence is not None and persistence.violations is not None:
+        yield NamedLimit("violations", str(persistence.violations))
 
 
 def _cut_short(result: Result) -> Result:

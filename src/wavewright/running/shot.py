@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping, Sequence
+from typing import TYPE_CHECKING
 
 from wavewright.analysis.doubts import Reads
 from wavewright.analysis.expressions.derive import derive, filter_findings, parse_expression
@@ -16,10 +17,14 @@ from wavewright.buses.expectation import Expectation
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.silence import why_silent
 from wavewright.errors import NotMeasurable, StorageFault
-from wavewright.instruments.bench import Bench
 from wavewright.recipe.measurement import Measurement
+from wavewright.recipe.metering import Metering
 from wavewright.waveform import Capture, Waveform
 
+if TYPE_CHECKING:
+    from wavewright.instruments.bench import Bench
+
+UNCERTAINTY = ".uncertainty"  # ends the name of a setting that is the uncertainty of another
 Facts = Mapping[str, float | str | bool]
 
 
@@ -129,6 +134,15 @@ class ExaminedShot:
             self._filters[name] = filter_findings(parse_expression(expression), needed)
         except NotMeasurable as fault:
             self._lacking[name] = fault
+
+
+def metered(capture: Capture, wanted: Metering) -> Reading:
+    """The reading that was kept with a capture."""
+    value = capture.settings.get(wanted.kept_as, "it was not read in this run")
+    if isinstance(value, str):
+        return Reading(None, wanted.unit, reason=value)
+    uncertainty = capture.settings.get(wanted.kept_as + UNCERTAINTY)
+    return Reading(float(value), wanted.unit, uncertainty=None if uncertainty is None else float(uncertainty))
 
 
 def front_end_facts(bench: Bench, settings: Facts, number: int, *, attenuation: float) -> dict[str, float]:
