@@ -135,8 +135,8 @@ def _check_bench(path: Path, _: ReadStored | None) -> None:
     from wavewright.instruments.bench_file import load_bench
 
     bench = load_bench(path)
-    file, _, library = bench.grammar.library.rpartition("@")
-    if file and library == "sim":  # `@sim` alone is PyVISA-sim with instruments of its own
+    file, at, library = bench.grammar.library.rpartition("@")
+    if file and at and library == "sim":  # `@sim` alone is PyVISA-sim with instruments of its own
         from wavewright.simulation.files import check_simulation
 
         check_simulation(bench)
