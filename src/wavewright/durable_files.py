@@ -18,8 +18,8 @@ PART = ".part"  # the suffix of what is being written; one that lies about belon
 def whole_file(path: Path) -> Iterator[Path]:
     """The name of a file to write in place of `path`: it becomes `path` when the block ends well, else it is removed.
 
-    Whoever reads `path` meanwhile, and after a fault or a kill, finds what was there before. What is no ordinary file,
-    such as a pipe or `/dev/stdout`, is written to directly; where a link leads, there the file is replaced.
+    Whoever reads `path` meanwhile, and after a fault or a kill, finds what was there before. What is not an ordinary
+    file, such as a pipe or `/dev/stdout`, is written to directly; where a link leads, there the file is replaced.
     """
     if path.exists() and not path.is_file():
         yield path

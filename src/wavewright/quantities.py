@@ -83,7 +83,7 @@ def read_quantity(text: str, *, unit: str, least: float = -math.inf, most: float
 
     Raises
     ------
-    Misuse : it is no such quantity; says what would be right.
+    Misuse : it is not such a quantity; says what would be right.
 
     Examples
     --------
@@ -119,7 +119,7 @@ def read_interval(text: str, *, unit: str) -> Interval:
 
     Raises
     ------
-    Misuse : it is no interval in that unit; says what would be right.
+    Misuse : it is not an interval in that unit; says what would be right.
 
     Examples
     --------
@@ -177,7 +177,7 @@ def show_quantity(value: float, unit: str, *, uncertainty: float | None = None, 
 
 
 def _split(text: str, unit: str) -> tuple[str, str]:
-    """The number and the unit behind it, both as they stand there."""
+    """The number and the unit after it, both as they stand there."""
     words = " ".join(text.replace("\N{MINUS SIGN}", "-").split())
     if not words:
         raise Misuse("nothing stands here", expected=_expected(unit))

@@ -62,9 +62,9 @@ class Witness:
         return {name: self._ask(port, "OUTPut:STATe?") for name, port in self._ports.items()}
 
     @staticmethod
-    def _ask(port: int, question: str) -> str:
+    def _ask(port: int, query: str) -> str:
         with socket.create_connection(("127.0.0.1", port), timeout=TOO_LONG) as connection:
-            connection.sendall(f"{question}\n".encode())
+            connection.sendall(f"{query}\n".encode())
             return connection.makefile().readline().strip()
 
 

@@ -13,7 +13,7 @@ IDENTIFIERS = (0x123, 0x100, 0x200)
 
 
 def sent(*, idle: int = 40, between: str = "") -> tuple[Wire, list[float]]:
-    """Three frames with so many bits of idle before each, and where each begins; bits right behind the second."""
+    """Three frames with so many bits of idle before each, and where each begins; bits right after the second."""
     line, starts = Wire(), []
     for number, identifier in enumerate(IDENTIFIERS):
         line.hold(1, idle * BIT)
@@ -53,7 +53,7 @@ def test_a_record_that_begins_dominant_loses_no_frame_after_idle(begin: float) -
 
 @pytest.mark.parametrize("pause", ["", "1"])
 def test_an_overload_frame_is_told_and_harms_no_other(pause: str) -> None:
-    # ISO 11898-1 (from memory): six dominant bits in the first two of the pause, eight recessive behind
+    # ISO 11898-1 (from memory): six dominant bits in the first two of the pause, eight recessive after them
     line, _ = sent(idle=12, between=pause + "000000" + "1" * 8)
     frames = read(line)
     assert [frame.kind for frame in frames] == ["data", "data", "overload", "data"]
@@ -62,7 +62,7 @@ def test_an_overload_frame_is_told_and_harms_no_other(pause: str) -> None:
 
 
 def test_most_short_pulses_inside_a_frame_leave_it_readable() -> None:
-    # ISO 11898-1 (from memory): behind a recessive bit only, and by no more than the jump width, is the clock moved
+    # ISO 11898-1 (from memory): after a recessive bit only, and by no more than the jump width, is the clock moved
     generator, readable, frames = np.random.default_rng(7), 0, 0
     for _ in range(200):
         line, starts = sent()
@@ -75,7 +75,7 @@ def test_most_short_pulses_inside_a_frame_leave_it_readable() -> None:
 
 
 def test_a_frame_of_can_fd_may_be_destroyed_by_an_error_flag() -> None:
-    # ISO 11898-1:2015 (from memory): six dominant bits at the slow rate, and eight recessive behind
+    # ISO 11898-1:2015 (from memory): six dominant bits at the slow rate, and eight recessive after them
     line = Wire()
     line.hold(1, 15 * BIT)
     first, middle, _ = can_fd_bits(0x155, b"\x5a\x33\x0f", fast=True)

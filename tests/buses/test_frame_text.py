@@ -3,8 +3,8 @@ from __future__ import annotations
 from wavewright.buses.frame import Frame
 from wavewright.buses.frame_text import frame_rows, show_bytes, show_field, show_frame, show_text
 
-TELEGRAM = Frame(
-    1e-3, 5.583333e-3, "telegram",
+MESSAGE = Frame(
+    1e-3, 5.583333e-3, "message",
     {"address": 17, "function_name": "read holding registers", "data": b"\x00\x41\r\n", "acknowledged": (True, False)},
     ("crc", "gap"),
 )  # fmt: skip
@@ -36,15 +36,15 @@ def test_fields_are_shown_as_what_they_are() -> None:
 
 
 def test_a_table_has_a_column_for_every_field_that_occurs() -> None:
-    heads, rows = frame_rows([TELEGRAM, Frame(0.0, 1.0, "break", {}, ("break",))])
+    heads, rows = frame_rows([MESSAGE, Frame(0.0, 1.0, "break", {}, ("break",))])
     assert heads == ("start", "duration", "kind", "address", "function_name", "data", "acknowledged", "errors")
-    assert rows[0][2:] == ("telegram", "11", "read holding registers", "00 41 0D 0A", "AN", "crc, gap")
+    assert rows[0][2:] == ("message", "11", "read holding registers", "00 41 0D 0A", "AN", "crc, gap")
     assert rows[0][:2] == ("1.000000 ms", "4.583333 ms")
     assert rows[1][2:] == ("break", "", "", "", "", "break")
 
 
 def test_a_frame_fits_in_a_line() -> None:
-    line = show_frame(TELEGRAM, "text")
+    line = show_frame(MESSAGE, "text")
     assert line == (
-        "1.000000 ms telegram address=␑ function_name=read holding registers data=␀A␍␊ acknowledged=AN [crc, gap]"
+        "1.000000 ms message address=␑ function_name=read holding registers data=␀A␍␊ acknowledged=AN [crc, gap]"
     )

@@ -14,12 +14,12 @@ from wavewright.buses.line.checksums import CRCS, crc_of, longitudinal_check
 from wavewright.simulation.encoders.bits import bits_of_text, line_of_bits
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.impairments import jittered, off_rate
-from wavewright.simulation.encoders.modbus import modbus_line, telegram
+from wavewright.simulation.encoders.modbus import message, modbus_line
 from wavewright.simulation.encoders.uart import uart_line
 
 BAUD = 19200.0
 V103 = "application protocol V1.1b3, worked example (from memory); address and CRC: crccheck, minimalmodbus, pymodbus"
-FRAMES = [  # row, telegram with CRC, function name, LRC of Modbus ASCII
+FRAMES = [  # row, message with CRC, function name, LRC of Modbus ASCII
     ("B41", "11 03 00 6B 00 03 76 87", "read holding registers", 0x7E),
     ("B41", "11 03 06 02 2B 00 00 00 64 C8 BA", "read holding registers", 0x55),
     ("B42", "01 01 00 13 00 13 8C 02", "read coils", 0xD8),
@@ -44,21 +44,21 @@ FRAMES = [  # row, telegram with CRC, function name, LRC of Modbus ASCII
 REQUEST, ANSWER = bytes.fromhex("11 03 00 00 00 02 C6 9B"), bytes.fromhex("11 03 04 00 F0 01 2C EB 8C")
 
 
-def telegrams(*sent: bytes, silence: float = 4.0, **options: float) -> Frames:
+def messages(*sent: bytes, silence: float = 4.0, **options: float) -> Frames:
     line = modbus_line(sent, silence=silence, lead=2e-3, tail=3e-3, **options)
     baud = options.get("baud", BAUD)
     return decode({"tx": draw(line, rate=20 * baud)}, "uart", baud=baud, parity="even", then="modbus_rtu")
 
 
 @pytest.mark.parametrize("row, text, name, lrc", FRAMES, ids=[f"{row[0]}-{row[1][:8]}" for row in FRAMES])
-def test_a_published_telegram_is_read_and_its_crc_is_that_of_three_libraries(
+def test_a_published_message_is_read_and_its_crc_is_that_of_three_libraries(
     row: str, text: str, name: str, lrc: int | None
 ) -> None:
     raw = bytes.fromhex(text)
-    (frame,) = telegrams(raw)
+    (frame,) = messages(raw)
     assert frame.errors == ()
     assert (frame.kind, frame["address"], frame["function"], frame["function_name"]) == (
-        "telegram",
+        "message",
         raw[0],
         raw[1],
         name,
@@ -69,7 +69,7 @@ def test_a_published_telegram_is_read_and_its_crc_is_that_of_three_libraries(
     assert crccheck.crc.CrcModbus.calc(body) == frame["crc"], V103
     assert minimalmodbus._calculate_crc(body) == raw[-2:]
     assert FramerRTU.compute_CRC(body).to_bytes(2, "big") == raw[-2:]
-    assert telegram(raw[0], raw[1], raw[2:-2]) == raw
+    assert message(raw[0], raw[1], raw[2:-2]) == raw
     assert lrc is None or longitudinal_check(body) == lrc
 
 
@@ -77,12 +77,12 @@ def test_b32_b33_the_crc_of_the_worked_example_goes_low_byte_first() -> None:
     # Modbus over serial line V1.02, appendix (from memory); crccheck, minimalmodbus, pymodbus
     assert crc_of(b"123456789", CRCS["modbus"]) == 0x4B37
     assert crc_of(b"\x02\x07", CRCS["modbus"]) == 0x1241 == crccheck.crc.CrcModbus.calc(b"\x02\x07")
-    assert telegram(2, 7) == bytes.fromhex("02 07 41 12")
+    assert message(2, 7) == bytes.fromhex("02 07 41 12")
 
 
 @given(st.binary(min_size=2, max_size=254))
-def test_b34_the_crc_over_a_whole_telegram_is_zero(body: bytes) -> None:
-    whole = telegram(body[0], body[1], body[2:])
+def test_b34_the_crc_over_a_whole_message_is_zero(body: bytes) -> None:
+    whole = message(body[0], body[1], body[2:])
     assert crc_of(whole, CRCS["modbus"]) == 0
     assert whole[-2:] == crccheck.crc.CrcModbus.calc(body).to_bytes(2, "little")
 
@@ -97,9 +97,9 @@ def test_b35_a_character_always_has_eleven_bits() -> None:
 def test_b38_an_exception_names_its_code() -> None:
     # V1.1b3, 7 (from memory)
     names = ["illegal function", "illegal data address", "illegal data value", "device failure"]
-    frames = telegrams(*(telegram(1, 0x81, bytes([code])) for code in (1, 2, 3, 4)))
+    frames = messages(*(message(1, 0x81, bytes([code])) for code in (1, 2, 3, 4)))
     assert [frame["exception"] for frame in frames] == names
-    assert "exception" not in telegrams(REQUEST)[0].fields
+    assert "exception" not in messages(REQUEST)[0].fields
 
 
 SILENCE = [  # B40: closed form, 11 bits; 1.5 and 3.5 characters, fixed above 19200 Bd
@@ -114,7 +114,7 @@ SILENCE = [  # B40: closed form, 11 bits; 1.5 and 3.5 characters, fixed above 19
 
 
 @pytest.mark.parametrize("baud, character, inside, between", SILENCE, ids=[f"B40-{row[0]}" for row in SILENCE])
-def test_silence_parts_telegrams_and_pauses_inside_are_told(
+def test_silence_parts_messages_and_pauses_inside_are_told(
     baud: int, character: float, inside: float, between: float
 ) -> None:
     assert 11e6 / baud == pytest.approx(character, abs=0.01)
@@ -146,7 +146,7 @@ def test_b53_the_request_on_the_wire_bit_by_bit() -> None:
 
 
 @pytest.mark.parametrize("pause, errors", [(1.6, ("gap",)), (1.4, ())], ids=["B54-1.6", "B54-1.4"])
-def test_a_pause_inside_a_telegram(pause: float, errors: tuple[str, ...]) -> None:
+def test_a_pause_inside_a_message(pause: float, errors: tuple[str, ...]) -> None:
     # V1.02, 2.5.1.1
     pauses = [0, 0, 0, 11 * pause, 0, 0, 0, 0]
     line = uart_line(REQUEST, baud=BAUD, parity="even", pauses=pauses, lead=2e-3, tail=2e-3)
@@ -157,25 +157,25 @@ def test_a_pause_inside_a_telegram(pause: float, errors: tuple[str, ...]) -> Non
 def test_b55_a_flipped_bit_is_a_crc_error_and_the_data_are_shown() -> None:
     wrong = bytearray(REQUEST)
     wrong[4] ^= 1
-    (frame,) = telegrams(bytes(wrong))
+    (frame,) = messages(bytes(wrong))
     assert frame.errors == ("crc",)
     assert frame["data"] == bytes(wrong[2:6])
 
 
 def test_b56_three_and_a_half_characters_part_a_request_from_its_answer() -> None:
-    assert [frame.errors for frame in telegrams(REQUEST, ANSWER, silence=3.6)] == [(), ()]
-    (joined,) = telegrams(REQUEST, ANSWER, silence=3.4)
+    assert [frame.errors for frame in messages(REQUEST, ANSWER, silence=3.6)] == [(), ()]
+    (joined,) = messages(REQUEST, ANSWER, silence=3.4)
     assert set(joined.errors) == {"gap", "crc"}
 
 
-def test_b37_too_short_and_too_long_telegrams_are_told() -> None:
+def test_b37_too_short_and_too_long_messages_are_told() -> None:
     # V1.02, 2.2 (from memory): 4 … 256 bytes
-    assert telegrams(b"\x11\x03\x00")[0].errors == ("short",)
-    assert telegrams(telegram(1, 3, bytes(252)))[0].errors == ()
-    assert telegrams(telegram(1, 3, bytes(253)))[0].errors == ("long",)
+    assert messages(b"\x11\x03\x00")[0].errors == ("short",)
+    assert messages(message(1, 3, bytes(252)))[0].errors == ()
+    assert messages(message(1, 3, bytes(253)))[0].errors == ("long",)
 
 
-def test_a_wrong_parity_bit_is_wrong_with_its_telegram() -> None:
+def test_a_wrong_parity_bit_is_wrong_with_its_message() -> None:
     line = modbus_line([REQUEST], silence=0.0, lead=2e-3, tail=2e-3)
     bit = 1 / BAUD
     flipped = sorted([*line.times.tolist(), 9 * bit, 10 * bit])  # the parity bit of the first character
@@ -201,10 +201,10 @@ def _without_pairs(times: list[float]) -> list[float]:
     error=st.floats(-0.015, 0.015),
     seed=st.integers(0, 100),
 )
-def test_telegrams_of_another_library_come_back_through_a_poor_line(
+def test_messages_of_another_library_come_back_through_a_poor_line(
     bodies: list[bytes], error: float, seed: int
 ) -> None:
-    # given telegrams whose CRC is pymodbus's, at a rate that is off, with jitter, slow edges and noise
+    # given messages whose CRC is pymodbus's, at a rate that is off, with jitter, slow edges and noise
     sent = [body + FramerRTU.compute_CRC(body).to_bytes(2, "big") for body in bodies]
     generator = np.random.default_rng(seed)
     line = jittered(off_rate(modbus_line(sent, lead=3e-3, tail=3e-3), error), 1e-6, generator)
@@ -215,19 +215,19 @@ def test_telegrams_of_another_library_come_back_through_a_poor_line(
     assert not frames.has_errors.any()
 
 
-def test_one_wrong_telegram_in_forty_is_found() -> None:
+def test_one_wrong_message_in_forty_is_found() -> None:
     sent = [ANSWER] * 40
     sent[23] = ANSWER[:5] + b"\xf1" + ANSWER[6:]
-    frames = telegrams(*sent)
+    frames = messages(*sent)
     assert np.flatnonzero(frames.has_errors).tolist() == [23]
 
 
 @pytest.mark.parametrize("baud", [1200, 4800, 9600, 19200, 38400, 57600, 115200], ids=lambda baud: f"B36-{baud}")
-def test_telegrams_are_parted_by_the_silence_of_the_standard(baud: int) -> None:
+def test_messages_are_parted_by_the_silence_of_the_standard(baud: int) -> None:
     # V1.02, 2.5.1.1, in quotation: 3.5 characters between, 1.5 inside, above 19200 Bd 1.75 ms and 0.75 ms
     between = 3.5 * 11 / baud if baud <= 19200 else 1.75e-3
     inside = 1.5 * 11 / baud if baud <= 19200 else 0.75e-3
-    # minimalmodbus 2.1.1 waits that long between two telegrams, above 19200 Bd never less than 1.75 ms
+    # minimalmodbus 2.1.1 waits that long between two messages, above 19200 Bd never less than 1.75 ms
     assert minimalmodbus._calculate_minimum_silent_period(baud) == pytest.approx(between)
     slack = 0.08 * 11 / baud
     for pause, count, errors in (

@@ -113,8 +113,8 @@ def test_b146_the_check_value_of_the_catalogue() -> None:
 
 
 @pytest.mark.parametrize("rest, errors", [(0.1e-3, ("cut",)), (0.6e-3, ())])
-def test_a_record_that_ends_soon_behind_a_slot_may_hold_only_a_part(rest: float, errors: tuple[str, ...]) -> None:
-    # a pause as long as a reset, 480 us (public component data, from memory): nothing that was begun goes on behind it
+def test_a_record_that_ends_soon_after_a_slot_may_hold_only_a_part(rest: float, errors: tuple[str, ...]) -> None:
+    # a pause as long as a reset, 480 us (public component data, from memory): nothing that was begun goes on after it
     whole = onewire_line([b"\xcc\x44"])
     ended = Line(True, whole.times, whole.start, float(whole.times[-1]) + rest)
     (frame,) = of_line(ended)

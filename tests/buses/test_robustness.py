@@ -28,7 +28,7 @@ from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.i2c import Transfer, i2c_lines
 from wavewright.simulation.encoders.impairments import cropped, off_rate
 from wavewright.simulation.encoders.lin import LinMessage, lin_line
-from wavewright.simulation.encoders.modbus import modbus_line, telegram
+from wavewright.simulation.encoders.modbus import message, modbus_line
 from wavewright.simulation.encoders.onewire import onewire_line
 from wavewright.simulation.encoders.spi import spi_lines
 from wavewright.simulation.encoders.uart import text_bytes, uart_line
@@ -75,7 +75,7 @@ def uart() -> Spoken:
 
 
 def modbus() -> Spoken:
-    sent = [telegram(17, 3, b"\x00\x00\x00\x02"), telegram(17, 3, b"\x04\x00\xf0\x01\x2c"), telegram(1, 0x81, b"\x02")]
+    sent = [message(17, 3, b"\x00\x00\x00\x02"), message(17, 3, b"\x04\x00\xf0\x01\x2c"), message(1, 0x81, b"\x02")]
     line = modbus_line(sent, baud=19200, silence=5.0, lead=4e-3, tail=4e-3)
     options = {"baud": 19200.0, "parity": "even", "then": "modbus_rtu"}
     return Spoken("uart", {"tx": line}, [(one[1], one[2:-2]) for one in sent], 1 / 19200,

@@ -17,8 +17,8 @@ CHARACTER = 11 / BAUD
 ASK, ANSWER = read_registers(17, 0, 2), registers_answer(17, [240, 300])
 
 
-def traffic(*telegrams: bytes, silence: float | list[float] = 6.0, error: float = 0.0) -> Frames:
-    line = off_rate(modbus_line(telegrams, silence=silence, lead=3e-3, tail=3e-3), error)
+def traffic(*messages: bytes, silence: float | list[float] = 6.0, error: float = 0.0) -> Frames:
+    line = off_rate(modbus_line(messages, silence=silence, lead=3e-3, tail=3e-3), error)
     return decode({"tx": draw(line, rate=2e6)}, "uart", baud=BAUD, parity="even", then="modbus_rtu")
 
 
@@ -107,5 +107,5 @@ def test_an_unknown_metric_or_option_gets_its_neighbour() -> None:
         measure_frames(Frames.of([]), "frames", fnd="x")
 
 
-def test_an_answer_is_not_the_request_of_the_next_telegram() -> None:
+def test_an_answer_is_not_the_request_of_the_next_message() -> None:
     assert measure_frames(traffic(ASK, ANSWER, ASK, ANSWER), "response_time").count == 2

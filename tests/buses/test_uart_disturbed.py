@@ -114,7 +114,7 @@ def test_a_burst_is_read_from_its_first_character_and_never_wrongly_in_silence(
 
 
 @pytest.mark.parametrize("begin", [0.0, 14.3])
-def test_a_telegram_with_the_right_check_shows_where_its_characters_begin(begin: float) -> None:
+def test_a_message_with_the_right_check_shows_where_its_characters_begin(begin: float) -> None:
     # 11 03 00 6B 00 03 and its CRC-16: Modbus application protocol V1.1b3, 6.3, the request, with address 17
     tx = Wire()
     tx.hold(1, 0.05 * BIT)
@@ -122,5 +122,5 @@ def test_a_telegram_with_the_right_check_shows_where_its_characters_begin(begin:
         tx.send(character(value, 8, "even", 1), BIT)
     tx.hold(1, 60 * BIT)
     wave = tx.sampled(begin * BIT, tx.now, interval=BIT / 16, phase=0.3, generator=np.random.default_rng(1))
-    (telegram,) = decode({"tx": wave}, "uart", baud=9600, parity="even", levels=(1.3, 2.0), then="modbus_rtu")
-    assert telegram.is_clean == (begin == 0.0)
+    (message,) = decode({"tx": wave}, "uart", baud=9600, parity="even", levels=(1.3, 2.0), then="modbus_rtu")
+    assert message.is_clean == (begin == 0.0)

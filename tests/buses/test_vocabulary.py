@@ -149,7 +149,7 @@ REFUSED = [
     ("uart", "modbus_rtu", 'data in 1..2', 1, "has no range: it is bytes"),
     ("uart", "modbus_rtu", 'address contains "11"', 1, "holds no bytes"),
     ("uart", "modbus_rtu", 'function_name = "read holding register"', 1, "did you mean `read holding registers`?"),
-    ("uart", "modbus_rtu", 'kind = "telegramm"', 1, "did you mean `telegram`?"),
+    ("uart", "modbus_rtu", 'kind = "mesage"', 1, "did you mean `message`?"),
     ("uart", "", "data = 65 ms", 1, "a number without a unit"),
     ("uart", "", "duration > 2", 1, "a time, such as `2 ms`"),
     ("uart", "", "duration < 0", 1, "holds for no frame"),

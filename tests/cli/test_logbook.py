@@ -193,9 +193,9 @@ def test_recompute_wants_one_run_or_all(wavewright: Command, book: Path) -> None
     assert wavewright("recompute", "last", "--all", "--logbook", book).status == 64
 
 
-@pytest.mark.parametrize("ending, start", [("html", "<!DOCTYPE html>"), ("xml", "<?xml"), ("md", "# VC-204")])
-def test_a_report_of_one_run(wavewright: Command, book: Path, tmp_path: Path, ending: str, start: str) -> None:
-    out = tmp_path / f"report.{ending}"
+@pytest.mark.parametrize("extension, start", [("html", "<!DOCTYPE html>"), ("xml", "<?xml"), ("md", "# VC-204")])
+def test_a_report_of_one_run(wavewright: Command, book: Path, tmp_path: Path, extension: str, start: str) -> None:
+    out = tmp_path / f"report.{extension}"
     told = wavewright("report", last_full(wavewright, book), "--out", out, "--logbook", book)
     assert told.status == 0
     assert out.read_text().startswith(start)

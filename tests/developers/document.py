@@ -19,7 +19,7 @@ class Block:
 
     Parameters
     ----------
-    kind : the first word behind the fence: sh, text, yaml, diff, python, toml.
+    kind : the first word after the fence: sh, text, yaml, diff, python, toml.
     name : the file that it is, or changes; empty where it is none.
     begin, end : where its text lies in the document, in characters.
     """

@@ -64,14 +64,14 @@ def typed(commands: str, folder: Path, **environment: str) -> str:
 
 def played(section: list[Block], folder: Path, **environment: str) -> Iterator[tuple[Block, Block, str]]:
     """Do what the blocks say, in order; for each output shown: the commands, the block that shows it, what came."""
-    for block, behind in zip(section, [*section[1:], None], strict=True):
+    for block, after in zip(section, [*section[1:], None], strict=True):
         if block.kind == "diff":
             file = folder / block.name
             file.write_text(changed(file.read_text(encoding="utf-8"), block.text), encoding="utf-8")
         elif block.kind == "sh":
             printed = typed(block.text, folder, **environment)
-            if behind is not None and behind.kind == "text":
-                yield block, behind, printed
+            if after is not None and after.kind == "text":
+                yield block, after, printed
         elif block.name:
             file = folder / block.name
             file.parent.mkdir(parents=True, exist_ok=True)

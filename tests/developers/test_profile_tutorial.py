@@ -60,10 +60,10 @@ def test_no_stage_but_the_last_means_it(tmp_path: Path) -> None:
 
 def test_an_output_follows_every_exercise_run_and_check() -> None:
     section = blocks(SECTION)
-    for block, behind in pairwise(section):
+    for block, after in pairwise(section):
         if block.kind == "sh" and any(word in block.text for word in ("exercise", "run", "validate")):
-            assert behind.kind == "text", block.text
-            assert behind.text.strip(), block.text
+            assert after.kind == "text", block.text
+            assert after.text.strip(), block.text
 
 
 def test_a_change_that_fits_nowhere_is_an_error() -> None:

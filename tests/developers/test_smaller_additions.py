@@ -123,7 +123,7 @@ def test_a_node_is_probed_on_a_board(added: Path) -> None:
         "cell.yaml",
     )
     outcome = run(recipe, load_bench(added / "bench.yaml"), pause=lambda seconds: None)
-    # math: behind 1 kohm a 10 Mohm probe takes 0.01 %; the profile states 1.5 % and 0.5 % of range + 1 mV at the tip
+    # math: 1 kohm with a 10 Mohm probe takes 0.01 %; the profile states 1.5 % and 0.5 % of range + 1 mV at the tip
     assert outcome["cell.mean"].value == pytest.approx(3.05, abs=0.015 * 3.05 + 0.005 * 8 + 0.01 + 3.05e-4)
 
 

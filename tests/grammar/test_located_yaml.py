@@ -52,7 +52,7 @@ NO_YAML = [
     ("b: {c: 1,\n  c: 2}\n", "recipe.yaml:2:3: key `c` again\n  expected: each key once; the first is in line 1"),
     ("true: x\n", "recipe.yaml:1:1: `true` as a key\n  expected: a word\n"
      '  do: write `"true":` if the word itself is meant'),
-    ("? [a]\n: b\n", "recipe.yaml:1:3: a key that is no word\n  expected: a word"),
+    ("? [a]\n: b\n", "recipe.yaml:1:3: a key that is not a word\n  expected: a word"),
     ("<<: {a: 1}\n", "recipe.yaml:1:1: a merge key, `<<`\n  expected: keys of our own\n  do: write the keys out"),
     ("a: !!python/name:os.system {}\n", "recipe.yaml:1:4: tag `tag:yaml.org,2002:python/name:os.system`\n"
      "  expected: plain values without a tag\n  do: take the tag out"),

@@ -30,7 +30,7 @@ PATIENCE = Manners(timeout=0.2)
 
 @dataclass(frozen=True)
 class OnAWire:
-    """The bench file to open, and the simulated library behind it, to ask the devices themselves."""
+    """The bench file to open, and its simulated library, to ask the devices themselves."""
 
     wire: str
     bench_file: Path
@@ -68,7 +68,7 @@ def on_a_wire(folder: Path, wire: str, *, faults: str = "", digitizer: str = "")
 
     Parameters
     ----------
-    faults : what stands behind `faults:` in a fault file, or the path of one.
+    faults : what stands after `faults:` in a fault file, or the path of one.
     digitizer : more lines for the digitizer's profile.
     """
     ordered = ""

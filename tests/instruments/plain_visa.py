@@ -22,7 +22,7 @@ NO_ERROR = b'0,"No error"\n'
 
 
 class Device:
-    """Answers from a table; `answers[message]` is bytes, or a list of which each question takes the next.
+    """Answers from a table; `answers[message]` is bytes, or a list of which each query takes the next.
 
     `sent` keeps every message. An answer of None is silence. `late` bytes come in front of the next answer.
     """
@@ -163,7 +163,7 @@ def library_of(devices: dict[str, Device], *, has_clear: bool = True, refuses: E
 
 
 class Server:
-    """A raw socket on the loopback interface with a device behind it. `connections` counts how often one came."""
+    """A raw socket on the loopback interface with a device on it. `connections` counts how often one came."""
 
     def __init__(self, device: Device, *, chunk: int = 1 << 20) -> None:
         self.device, self.chunk = device, chunk
@@ -218,7 +218,7 @@ class Server:
 
 @contextmanager
 def served(device: Device) -> Iterator[Server]:
-    """The device behind a socket while the block lasts."""
+    """The device on a socket while the block lasts."""
     server = Server(device)
     try:
         yield server

@@ -183,7 +183,7 @@ PROFILES = {
 def bench_of(
     folder: Path, devices: Mapping[str, Spoken], *, profiles: Mapping[str, str] | None = None
 ) -> Iterator[BenchFile]:
-    """A bench file with these instruments, each behind a socket of its own while the block lasts.
+    """A bench file with these instruments, each at a socket of its own while the block lasts.
 
     Parameters
     ----------

@@ -58,8 +58,8 @@ def test_an_address_is_taken_as_it_stands(address: str) -> None:
         ("TCPIP0::192.0.2.5::inst0::instr", "did you mean `TCPIP0::192.0.2.5::inst0::INSTR`"),
         ("TCPIP0::192.0.2.5::5025::socket", "did you mean `TCPIP0::192.0.2.5::5025::SOCKET`"),
         ("TCPIP0::[2001:db8::5]::inst0::INSTR", "give the host a name"),
-        ("SCOPE", "is no VISA address"),
-        ("", "is no VISA address"),
+        ("SCOPE", "is not a VISA address"),
+        ("", "is not a VISA address"),
     ],
 )
 def test_a_trap_in_an_address_is_told_with_the_way_out(address: str, words: str) -> None:

@@ -42,12 +42,12 @@ class HallDialect(Dialect):
             return super().read(setting, answer, values)
         words = answer.split()
         if len(words) != 2:
-            raise BadAnswer(f"`{answer}` is no range", expected="mantissa and exponent")
+            raise BadAnswer(f"`{answer}` is not a range", expected="mantissa and exponent")
         return float(words[0]) * 10.0 ** int(words[1])
 
     def codes(self, codes):
         if codes.size % 3:
-            raise BadAnswer(f"{codes.size} bytes are no pairs of samples", expected="a multiple of 3")
+            raise BadAnswer(f"{codes.size} bytes are not pairs of samples", expected="a multiple of 3")
         first, middle, last = codes.reshape(-1, 3).astype(np.int16).T
         pairs = np.stack((first << 4 | middle >> 4, (middle & 15) << 8 | last), axis=1)
         return (pairs.ravel() - 2048).astype(np.int16)
@@ -139,10 +139,10 @@ def test_the_plan_is_known_without_the_instrument(installed: Path) -> None:
 def test_what_the_class_refuses_names_instrument_and_message(installed: Path) -> None:
     digitizer = opened(installed, hall(packed(CODES)[:5]))
     digitizer.configure(SETUP)
-    with pytest.raises(BadAnswer, match=r"5 bytes are no pairs of samples \(BRING\?\)") as caught:
+    with pytest.raises(BadAnswer, match=r"5 bytes are not pairs of samples \(BRING\?\)") as caught:
         digitizer.acquire()
     assert "(hall)" in str(caught.value)
-    with pytest.raises(BadAnswer, match=r"`lots` is no range \(after `SPAN1\?`\)"):
+    with pytest.raises(BadAnswer, match=r"`lots` is not a range \(after `SPAN1\?`\)"):
         opened(installed, hall(b"", span=b"lots\n")).configure(SETUP)
 
 
@@ -150,7 +150,7 @@ def test_what_the_class_refuses_names_instrument_and_message(installed: Path) ->
     "name, words",
     [
         ("hall", "is not installed"),
-        ("no-dialect", "is no dialect"),
+        ("no-dialect", "is not a dialect"),
         ("broken", "does not load: the licence has run out"),
         ("absent", "does not load"),
     ],

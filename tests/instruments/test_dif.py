@@ -101,7 +101,7 @@ GARBLED = [
     ("string not closed", b'(DIF (NAME "coil', "byte 11: cut short: a string", '"'),
     ("parenthesis not closed", EXAMPLE[:100], "byte 100: cut short: a parenthesis", ")"),
     ("block too short", EXAMPLE[:-10], "block of `16` bytes, 10 came", "as many bytes"),
-    ("behind the end", EXAMPLE + b"x", "something stands behind", "the end"),
+    ("after the end", EXAMPLE + b"x", "something follows", "the end"),
     ("indefinite block", b"(DIF (VALues #0abc))", "byte 13: block head", "1 to 9"),
     ("wrong size", EXAMPLE.replace(b"SIZE 4 UNITs \"V\"", b"SIZE 5 UNITs \"V\""), "16 bytes of samples for 5", "SIZE"),
     ("odd bytes", b'(DIF ENC (FORM INT16) DIM=T (TYPE IMPL UNIT "S") DIM=A (TYPE EXPL) DATA (CURV (VAL #13abc)))',

@@ -193,7 +193,7 @@ def test_records_come_in_slices_and_are_one(digitizer: Make) -> None:
         "slices: {points: 3, first: 1}}\n"
     )
     parts = {"PART? 1,3,3": CODES[:3], "PART? 4,6,3": CODES[3:6], "PART? 7,8,2": CODES[6:]}
-    answers = {question: block(struct.pack(f"{len(codes)}b", *codes)) for question, codes in parts.items()}
+    answers = {query: block(struct.pack(f"{len(codes)}b", *codes)) for query, codes in parts.items()}
     made = digitizer(rest, answers)
     made.configure(SETUP)
     assert made.acquire()["rail"].codes.tolist() == CODES
@@ -205,7 +205,7 @@ def test_each_slice_has_the_head_of_the_block_and_one_is_enough(digitizer: Make)
         "slices: {points: 3}, scale: {told_in: block, head: 4, gain: {at: 0}}}\n"
     )
     parts = {"PART? 1,0,3": CODES[:3], "PART? 1,3,3": CODES[3:6], "PART? 1,6,2": CODES[6:]}
-    answers = {question: block(struct.pack(f">f{len(codes)}b", 0.5, *codes)) for question, codes in parts.items()}
+    answers = {query: block(struct.pack(f">f{len(codes)}b", 0.5, *codes)) for query, codes in parts.items()}
     made = digitizer(rest, answers)
     made.configure(SETUP)
     wave = made.acquire()["rail"]
@@ -297,7 +297,7 @@ class Clock:
 
 
 @pytest.mark.parametrize(
-    "poll, question, answers",
+    "poll, query, answers",
     [
         ('{ask: "STATe?", pattern: "^READY"}', "STATe?", [b"ARMED\n", b"BUSY\n", b"READY, 8\n"]),
         # waiting for a trigger is bit 5 of OPERation, measuring bit 4 (SCPI-99 volume 2, 20.1; second-hand)
@@ -310,21 +310,21 @@ class Clock:
     ],
     ids=["a word", "a condition register", "the event register after *OPC"],
 )
-def test_a_question_is_asked_until_it_is_over(digitizer: Make, poll: str, question: str, answers: list[bytes]) -> None:
+def test_a_query_is_asked_until_it_is_over(digitizer: Make, poll: str, query: str, answers: list[bytes]) -> None:
     clock = Clock()
     made = digitizer(
         polled(poll),
-        {question: list(answers), "CURVe1?": block(struct.pack("8b", *CODES))},
+        {query: list(answers), "CURVe1?": block(struct.pack("8b", *CODES))},
         elapsed=clock.elapsed,
         pause=clock.pause,
     )
     made.configure(SETUP)
     assert made.acquire()["rail"].codes.tolist() == CODES
-    assert made.device.sent.count(question) == 3  # type: ignore[attr-defined]
+    assert made.device.sent.count(query) == 3  # type: ignore[attr-defined]
     assert clock.pauses == [1e-3, 2e-3]
 
 
-def test_pauses_between_questions_grow_to_the_interval_and_no_further(digitizer: Make) -> None:
+def test_pauses_between_queries_grow_to_the_interval_and_no_further(digitizer: Make) -> None:
     clock = Clock()
     made = digitizer(
         polled('{ask: "STATe?", pattern: "^READY", interval: 5 ms}'),
@@ -431,9 +431,9 @@ def test_a_record_that_does_not_cross_the_level_was_not_triggered(
     assert made.acquire().triggered is triggered
 
 
-@pytest.mark.parametrize("question", ["RANGe1?", "POINts?", "INTerval?"])
-def test_a_setting_without_a_value_is_no_setting(digitizer: Make, question: str) -> None:
-    made = digitizer(waveform("{samples: int8}"), {question: b"9.91E37\n"})
+@pytest.mark.parametrize("query", ["RANGe1?", "POINts?", "INTerval?"])
+def test_a_setting_without_a_value_is_no_setting(digitizer: Make, query: str) -> None:
+    made = digitizer(waveform("{samples: int8}"), {query: b"9.91E37\n"})
     with pytest.raises(BadAnswer, match="is nan, by its own answer"):
         made.configure(SETUP)
 

@@ -91,7 +91,7 @@ def test_one_pattern_serves_settings_scale_and_own_values(bench: Bench) -> None:
 
 
 def test_an_answer_without_its_header_is_none(bench: Bench, device: Gatekeeper) -> None:
-    device.answers["GATE1:HEIGHT?"] = ["4"]  # the answer to an earlier question, say
+    device.answers["GATE1:HEIGHT?"] = ["4"]  # the answer to an earlier query, say
     bench.digitizer.set("input.range", 4.0, input=1)
     assert bench.digitizer.get("input.range", input=1) == 4.0
     assert device.sent.count("GATE1:HEIGHT?") == 2

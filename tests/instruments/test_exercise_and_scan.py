@@ -1,4 +1,4 @@
-"""Trying a profile, and looking round on a bench: what works, rounds, fails; who answers, which profile fits."""
+"""Trying a profile, and scanning a bench: what works, rounds, fails; who answers, which profile fits."""
 
 from __future__ import annotations
 

@@ -25,7 +25,7 @@ BENCHES = {"scpi": "bench.yaml", "grid": "bench_grid.yaml", "plain": "bench_plai
 
 @contextmanager
 def bench_on(wire: str, name: str, folder: Path) -> Iterator[BenchFile]:
-    """A bench in the library, or the same behind sockets."""
+    """A bench in the library, or the same over sockets."""
     if wire == "library":
         yield load_bench(SIM / BENCHES[name])
         return

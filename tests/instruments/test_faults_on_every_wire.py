@@ -20,7 +20,7 @@ LEVEL = "TRIGger:LEVel?"
 
 
 def in_step(link: Link) -> bool:
-    """Three questions of different kinds have the answers that belong to them."""
+    """Three queries of different kinds have the answers that belong to them."""
     return (
         link.ask("TRIGger:SLOPe?") == "POS"
         and link.ask("*IDN?").startswith("Wavewright,Simulated digitizer")
@@ -42,7 +42,7 @@ CASES = {
     "half a block": Case(r"short block, at: 'DATA\?', bytes: 500", RECORD, BadAnswer, "cut short|no NL"),
     "one byte short": Case(r"short block, at: 'DATA\?', bytes: 1", RECORD, BadAnswer, "cut short|no NL"),
     "more promised": Case(r"wrong count, at: 'DATA\?', bytes: 5", RECORD, BadAnswer, "cut short|no NL"),
-    "less promised": Case(r"wrong count, at: 'DATA\?', bytes: -5", RECORD, BadAnswer, "more bytes|behind the"),
+    "less promised": Case(r"wrong count, at: 'DATA\?', bytes: -5", RECORD, BadAnswer, "more bytes|follows the"),
     "garbage before the block": Case(
         r"garbage first, at: 'DATA\?', text: '\x07?? '", RECORD, BadAnswer, r"something else than `#`: `\\x07"
     ),
@@ -53,7 +53,7 @@ CASES = {
         r"another answer, at: 'DATA\?', text: '-230'", RECORD, BadAnswer, "something else than `#`"
     ),
     "garbage before a number": Case(r"garbage first, at: 'LEV', text: '** '", LEVEL, BadAnswer, "not a number"),
-    "an answer to an earlier question": Case("old answer, at: 'LEV'", LEVEL, BadAnswer, "`.*` is not a number"),
+    "an answer to an earlier query": Case("old answer, at: 'LEV'", LEVEL, BadAnswer, "`.*` is not a number"),
     "a line with a NUL": Case(
         r"another answer, at: 'LEV', text: '1.5\x00E3'", LEVEL, BadAnswer, r"`1.5\\x00E3` holds bytes that no text has"
     ),
@@ -94,11 +94,11 @@ def test_one_clear_error_and_the_link_works_again(tmp_path: Path, wire: str, cas
 
 
 @pytest.mark.parametrize("wire", WIRES)
-def test_a_harmless_question_is_asked_again_and_another_is_not(tmp_path: Path, wire: str) -> None:
+def test_a_harmless_query_is_asked_again_and_another_is_not(tmp_path: Path, wire: str) -> None:
     faults = "{it: {instrument: digitizer, at: 'LEV', every: 2, fault: garbage first}}"
     with on_a_wire(tmp_path, wire, faults=faults) as bench:
         link = bench.link("digitizer")
-        assert [link.ask_number(LEVEL) for _ in range(9)] == [0.0] * 9  # 17 questions, every second one in vain
+        assert [link.ask_number(LEVEL) for _ in range(9)] == [0.0] * 9  # 17 queries, every second one in vain
         with pytest.raises(BadAnswer, match="not a number"):
             link.ask_number(LEVEL, repeatable=False)
         link.close()
@@ -140,14 +140,14 @@ def test_an_answer_left_unread_is_told_before_it_is_taken_for_another(tmp_path: 
 
 UNANSWERED = {
     "a message without an answer": ("TRIGger:LEVel 1", '-420,"Query UNTERMINATED', "nothing had been asked"),
-    "a misspelt question": ("TRIGger:LEVle?", '-113,"Undefined header', "did not understand the message"),
-    # the answers fill the output queue, the questions the input buffer
-    "too many questions at once": (
+    "a misspelt query": ("TRIGger:LEVle?", '-113,"Undefined header', "did not understand the message"),
+    # the answers fill the output queue, the queries the input buffer
+    "too many queries at once": (
         "SYSTem:HELP:HEADers?" + ";HEADers?" * 600,
         '-430,"Query DEADLOCKED',
         "split the message",
     ),
-    "a question behind an arbitrary answer": ("*IDN?;TRIGger:SLOPe?", "", ""),
+    "a query after an arbitrary answer": ("*IDN?;TRIGger:SLOPe?", "", ""),
 }
 
 

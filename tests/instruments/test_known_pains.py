@@ -63,7 +63,7 @@ def test_a_block_keeps_its_end_though_the_chunk_of_the_session_is_small() -> Non
 
 
 @pytest.mark.parametrize("wire", ["library", "raw socket", "HiSLIP"])
-def test_an_answer_that_was_late_is_never_that_of_the_next_question(tmp_path: Path, wire: str) -> None:
+def test_an_answer_that_was_late_is_never_that_of_the_next_query(tmp_path: Path, wire: str) -> None:
     # PyVISA-py issue 376, with an instrument that answers after the time-out
     faults = "{late: {instrument: digitizer, at: 'SLOP', times: 1, fault: delay, by: 500 ms}}"
     with on_a_wire(tmp_path, wire, faults=faults) as bench:
@@ -91,7 +91,7 @@ def test_a_length_in_brackets_may_have_any_number_of_digits(connect: Connect, di
 
 
 def test_small_messages_on_a_socket_leave_at_once() -> None:
-    # PyVISA-py 0.8.1 leaves Nagle's algorithm on: a question behind two messages then waits for the peer's delayed
+    # PyVISA-py 0.8.1 leaves Nagle's algorithm on: a query after two messages then waits for the peer's delayed
     # acknowledgement, 40 ms on Linux (measured 44 ms, and 0.5 ms without)
     with served(Device()) as server:
         link = open_link(pyvisa.ResourceManager("@py"), server.address, manners=Manners(timeout=5.0))

@@ -1,4 +1,4 @@
-"""The link: one question, one answer, and in step again after everything that can go wrong in between."""
+"""The link: one query, one answer, and in step again after everything that can go wrong in between."""
 
 from __future__ import annotations
 
@@ -69,13 +69,13 @@ def test_carriage_return_and_newline_end_a_block_too(connect: Connect) -> None:
 
 DAMAGED_BLOCKS = {
     "half of it": (b"#15abc", "cut short|breaks off|longer than its header|no answer within"),
-    "one byte short": (b"#15abcd\n", "cut short|behind the block|no NL|longer"),
-    "one byte more": (b"#15abcdef\n", "behind the block|more bytes"),
+    "one byte short": (b"#15abcd\n", "cut short|the block|no NL|longer"),
+    "one byte more": (b"#15abcdef\n", "the block|more bytes"),
     "garbage in front": (b"\x07\x00#15abcde\n", "something else than `#`"),
     "a text": (b"-113\n", "something else than `#`"),
     "a damaged header": (b"#X5abcde\n", "header is damaged"),
-    "a length that is no number": (b"#2a5abcde\n", "length is no number"),
-    "a bracket without an end": (b"#(" + b"1" * 40 + b"\n", "length is no number"),
+    "a length that is not a number": (b"#2a5abcde\n", "length is not a number"),
+    "a bracket without an end": (b"#(" + b"1" * 40 + b"\n", "length is not a number"),
     "more than any memory": (b"#(99999999999999)\n", "claims"),
 }  # fmt: skip
 
@@ -138,26 +138,26 @@ def test_an_answer_that_waits_before_anything_was_asked_is_refused() -> None:
         link.close()
 
 
-def test_a_question_broken_off_half_way_does_not_leave_its_answer_to_the_next(
+def test_a_query_broken_off_half_way_does_not_leave_its_answer_to_the_next(
     connect: Connect, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def stop(*_: object) -> bytes:
         raise KeyboardInterrupt
 
     link = connect(Device({"FAST?": b"2\n", "LONG?": b"1\n"}))
-    with monkeypatch.context() as patch:  # Ctrl-C between question and answer
+    with monkeypatch.context() as patch:  # Ctrl-C between query and answer
         patch.setattr(link._connection.wire, "read_line", stop)
         with pytest.raises(KeyboardInterrupt):
             link.ask("LONG?")
     assert link.ask("FAST?") == "2"
 
 
-def test_a_harmless_question_is_asked_again(connect: Connect) -> None:
+def test_a_harmless_query_is_asked_again(connect: Connect) -> None:
     link = connect(Device({"VOLTage?": [b"garb\x00ed\n", b"5.0\n"]}))
     assert link.ask_number("VOLTage?") == 5.0
 
 
-def test_a_question_that_changes_something_is_not_asked_again(connect: Connect) -> None:
+def test_a_query_that_changes_something_is_not_asked_again(connect: Connect) -> None:
     device = Device({"FETCh?": [b"\n", b"5.0\n"]})
     link = connect(device)
     with pytest.raises(BadAnswer):
@@ -261,7 +261,7 @@ def test_termination_is_on_again_after_a_block_that_failed_on_a_stream() -> None
 def test_an_answer_of_two_lines_is_none(connect: Connect, wire_kind: str) -> None:
     link = connect(Device({"READ?": b"1\n2\n"}))
     if wire_kind != "stream":  # VISA cannot tell of a stream whether more has come
-        with pytest.raises(BadAnswer, match=r"bytes that no text has|stands behind the answer"):
+        with pytest.raises(BadAnswer, match=r"bytes that no text has|follows the answer"):
             link.ask("READ?")
         assert in_step(link)
 
@@ -271,7 +271,7 @@ def test_a_block_longer_than_it_says_is_noticed_even_where_a_sample_is_the_termi
 ) -> None:
     link = connect(Device({"CURVe?": b"#12ab\ncde\n"}))
     if wire_kind != "stream":
-        with pytest.raises(BadAnswer, match=r"more bytes|stands behind the answer"):
+        with pytest.raises(BadAnswer, match=r"more bytes|follows the answer"):
             link.ask_block("CURVe?")
         assert in_step(link)
 

@@ -42,7 +42,7 @@ def test_the_shipped_bench_names_its_board() -> None:
 
 
 def test_validate_says_it_and_executes_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    # a library that is no library: opening it would fail, and be told
+    # a library that is not a library: opening it would fail, and be told
     (tmp_path / "evil.so").write_bytes(b"\x7fELF")
     path = tmp_path / "bench.yaml"
     path.write_text(TEXT.format(library=f"{(tmp_path / 'evil.so').as_posix()}@ivi"), encoding="utf-8")

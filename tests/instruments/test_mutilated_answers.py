@@ -21,7 +21,7 @@ from wavewright.errors import WireFault
 from wavewright.instruments.connecting import open_link
 from wavewright.instruments.link import Link
 
-# an empty line behind the answer does no harm
+# an empty line after the answer does no harm
 NUMBER = re.compile(rb"[ \t\r]*[+-]?(\d+\.?\d*|\.\d+)([ \t\r]*[eE][ \t\r]*[+-]?\d+)?[ \t\r\n]*\n")
 BLOCK = re.compile(rb"#(?:([1-9])|\((\d{1,13})\))(.*)", re.DOTALL)
 NUMBERS = st.sampled_from([b"+1.234500E+03\n", b"-0.5\n", b"42\n", b"1.0E-09\n"])
@@ -55,7 +55,7 @@ def blocks() -> st.SearchStrategy[bytes]:
 
 def number_meant(answer: bytes) -> float | None:
     spelled = float(re.sub(rb"\s", b"", answer)) if NUMBER.fullmatch(answer) else None
-    return None if spelled is None or math.isinf(spelled) else spelled  # beyond all floats is no number either
+    return None if spelled is None or math.isinf(spelled) else spelled  # beyond all floats is not a number either
 
 
 def content_meant(answer: bytes) -> bytes | None:
@@ -72,7 +72,7 @@ def content_meant(answer: bytes) -> bytes | None:
 
 
 def content_at_the_start(answer: bytes) -> bytes | None:
-    """On a stream a whole block with its NL is an answer; what follows belongs to the next question."""
+    """On a stream a whole block with its NL is an answer; what follows belongs to the next query."""
     ends = (end + 1 for end, byte in enumerate(answer) if byte == 0x0A)
     return next((content for end in ends if (content := content_meant(answer[:end])) is not None), None)
 
@@ -86,8 +86,8 @@ class Mutilated:
     link: Link
     is_stream: bool
 
-    def answering(self, question: str, answer: bytes) -> Link:
-        self.device.answers[question] = answer
+    def answering(self, query: str, answer: bytes) -> Link:
+        self.device.answers[query] = answer
         for buffer in self.library.buffers.values():
             buffer.clear()  # what a stream kept of the last example; that is another test's subject
         return self.link
@@ -106,14 +106,14 @@ def wire(request: pytest.FixtureRequest) -> Mutilated:
 @given(answer=mutilated(NUMBERS))
 def test_a_mutilated_number_is_an_error_or_what_it_spells(wire: Mutilated, answer: bytes) -> None:
     link = wire.answering("READ?", answer)
-    # on a stream an answer ends with its NL; what follows belongs to the next question
+    # on a stream an answer ends with its NL; what follows belongs to the next query
     meant = number_meant(answer.partition(b"\n")[0] + b"\n" if wire.is_stream and b"\n" in answer else answer)
     try:
         value = link.ask_number("READ?", repeatable=False)
     except WireFault:
         value = None
     assert value == meant
-    if not wire.is_stream or value is None:  # VISA cannot tell of a stream what stands behind a good answer
+    if not wire.is_stream or value is None:  # VISA cannot tell of a stream what follows a good answer
         assert link.ask("*OPT?") == "0"
 
 

@@ -20,7 +20,7 @@ SHOTS = 6
 HOPELESS = {"error_burst", "late_answers"}
 RAIL = 3.3  # V, the board's nominal rail
 ON = SupplySetup(voltage=24.0, current_limit=1.0, output=True)
-# triggers at once: silence over sockets takes real time; 30 000 samples, for one file breaks the link behind 20 kB
+# triggers at once: silence over sockets takes real time; 30 000 samples, for one file breaks the link after 20 kB
 SETUP = DigitizerSetup(
     {"rail": InputSetup(1, 80.0, 20.0, attenuation=10)}, TimebaseSetup(30_000, 1e-7), TriggerSetup(timeout=0.5)
 )

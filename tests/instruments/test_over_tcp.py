@@ -34,7 +34,7 @@ def setup(mode: str, level: float = 1.65, points: int = 5000, timeout: float = 5
 
 @contextmanager
 def served(folder: Path, *, hislip: bool, faults: str = "") -> Iterator[tuple[Bench, BenchServer]]:
-    """The simulated bench behind sockets, opened by PyVISA-py."""
+    """The simulated bench over sockets, opened by PyVISA-py."""
     text = (SIM / "bench.yaml").read_text(encoding="utf-8").replace('"instruments.yaml', f'"{SIM}/instruments.yaml')
     ordered = ""
     if faults:

@@ -46,7 +46,7 @@ def test_the_profiles_know_own_values_of_metrics_that_there_are(name: str) -> No
 
 @pytest.fixture
 def digitizer() -> Digitizer:
-    """Behind a probe 10x on input 2, with an instrument that says 0.25 to whatever it is asked of itself."""
+    """Through a probe 10x on input 2, with an instrument that says 0.25 to whatever it is asked of itself."""
     device = Device({"*OPC?": b"1\n"})
     profile = load_profile("scpi-digitizer")
     for own in profile.grammar.own_values.values():
@@ -66,7 +66,7 @@ def digitizer() -> Digitizer:
 @pytest.mark.parametrize(
     "metric, value",
     [
-        ("amplitude", 2.5),  # volts at the connector, behind a probe 10x
+        ("amplitude", 2.5),  # volts at the connector, through a probe 10x
         ("frequency", 0.25),
         ("duty_factor", 0.0025),  # per cent, from memory, not verified
     ],
@@ -77,7 +77,7 @@ def test_volts_are_those_at_the_probe_tip_and_nothing_else_is_multiplied(
     assert digitizer.own_value(metric, "rail") == pytest.approx(value)
 
 
-def test_an_answer_with_a_complaint_behind_it_is_no_value(digitizer: Digitizer) -> None:
+def test_an_answer_with_a_complaint_after_it_is_no_value(digitizer: Digitizer) -> None:
     errors = [b'-230,"Data corrupt or stale"\n', b'0,"No error"\n']
     digitizer.device.answers["SYSTem:ERRor?"] = errors  # type: ignore[attr-defined]
     with pytest.raises(Complaint, match="-230"):

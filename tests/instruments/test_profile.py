@@ -93,7 +93,7 @@ def test_a_shipped_profile_is_complete_and_can_be_read_back(name: str) -> None:
 def test_grid_lines_are_a_linear_conversion(profile: Write) -> None:
     grid = profile(GRID)
     assert grid.messages("input.range", 8.0, input=2) == ("PICK 2", "STEP 8.0E-01")
-    assert grid.questions("input.range", input=2) == ("PICK 2", "STEP?")
+    assert grid.queries("input.range", input=2) == ("PICK 2", "STEP?")
     assert grid.read("input.range", "the step is 0.8 V now", input=2) == 8.0
 
 
@@ -158,7 +158,7 @@ FAULTS = {
     "a bare number": (("{poll: {", "{poll: {interval: 5, "), r"grid.yaml:16:48: `5` has no unit", "such as `500 us`"),
     "a pattern that is none": (
         ('"^YES"', '"^(YES"'),
-        r"grid.yaml:16:61: `\^\(YES` is no regular expression",
+        r"grid.yaml:16:61: `\^\(YES` is not a regular expression",
         "no look-around",
     ),
     "no role": (("role: digitizer\n", ""), r"`role` is missing", "one of digitizer"),

@@ -82,7 +82,7 @@ def test_its_patience_is_the_profiles(meter: Open) -> None:
         shy.link.ask("LOOK?")
 
 
-def test_it_pauses_behind_each_message(meter: Open) -> None:
+def test_it_pauses_after_each_message(meter: Open) -> None:
     pauses: list[float] = []
     shy = meter("{pause: 20 ms}", Device({"SPAN?": b"2000\n"}), pause=pauses.append)
     shy.get("range")
@@ -96,12 +96,12 @@ def test_a_message_longer_than_it_takes_is_not_sent(meter: Open) -> None:
     assert device.sent == ["*IDN?"]
 
 
-def test_questions_are_not_repeated_where_that_is_not_harmless(meter: Open) -> None:
+def test_queries_are_not_repeated_where_that_is_not_harmless(meter: Open) -> None:
     def answers() -> dict[str, Any]:
         return {"SPAN?": [b"garb\x00ed\n", b"2000\n"]}
 
     assert meter("{}", Device(answers())).get("range") == 2.0
     device = Device(answers())
     with pytest.raises(BadAnswer, match="bytes that no text has"):
-        meter("{repeats_questions: false}", device).get("range")
+        meter("{repeats_queries: false}", device).get("range")
     assert device.sent.count("SPAN?") == 1

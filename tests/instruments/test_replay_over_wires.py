@@ -65,6 +65,6 @@ def test_what_came_of_a_broken_answer_is_on_record(tmp_path: Path, wire: str) ->
     with on_a_wire(tmp_path, wire, faults=FAULTS["garbage before the block"]) as served:
         said(load_bench(served.bench_file), tmp_path / "wire.log")
     records = read_wire_log((tmp_path / "wire.log").read_text().splitlines())
-    # off a stream no more is read than what shows that it is no block
+    # off a stream no more is read than what shows that it is not a block
     beginning = b"**" if wire == "raw socket" else b"*** #41000"
     assert any(record.sign == "<" and (record.data or b"").startswith(beginning) for record in records)

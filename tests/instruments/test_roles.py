@@ -171,7 +171,7 @@ def test_leaving_the_bench_switches_everything_off(
         said = [line.split("\t")[4] for line in dialogue.getvalue().splitlines()[1:] if line.split("\t")[2] == name]
         last = len(said) - 1 - said[::-1].index("OUTPut:STATe 0\\n")
         assert said[last : last + 3] == ["OUTPut:STATe 0\\n", "OUTPut:STATe?\\n", "0\\n"]
-        assert (said[last + 3], said[-1]) == ("*IDN?\\n", "closed")  # the 0 answered that question, and no earlier one
+        assert (said[last + 3], said[-1]) == ("*IDN?\\n", "closed")  # the 0 answered that query, and no earlier one
         asks_terminals = [message for message in said[last + 4 :] if message.endswith("?\\n")]
         assert asks_terminals == (["MEASure:SCALar:VOLTage:DC?\\n"] if name == "supply" else [])
 
@@ -214,10 +214,10 @@ def test_in_doubt_an_output_counts_as_on(
     assert device.sent.count("OUTPut:STATe 0") >= 3
 
 
-def test_an_answer_one_question_late_does_not_confirm_that_the_output_is_off(
+def test_an_answer_one_query_late_does_not_confirm_that_the_output_is_off(
     plain_supply: Callable[[Device], tuple[Supply, PlainLibrary]],
 ) -> None:
-    # given a supply whose every answer is that to the question before, with the output stuck on
+    # given a supply whose every answer is that to the query before, with the output stuck on
     device = Device()
     answers = {"OUTPut:STATe?": b"1\n", "*IDN?": b"Reedbank,Plain,0,1.0\n", "*ESR?": b"0\n"}
     last = [b"0\n"]

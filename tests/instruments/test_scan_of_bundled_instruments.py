@@ -1,7 +1,7 @@
 """A scan over the definition file that PyVISA-sim 0.7.1 brings (`default.yaml`): every one of its resources told apart.
 
 Devices 1 to 5 of that file: 1 answers `?IDN` and says `ERROR` to all else, 2 to 4 answer `*IDN?` alike, 5 knows no
-question for an identity at all, but has an error queue.
+query for an identity at all, but has an error queue.
 """
 
 from __future__ import annotations
@@ -99,12 +99,12 @@ def test_all_resources_of_the_file_are_told_apart() -> None:
     assert all(one.profiles == () for one in found.values())
 
 
-def test_a_profile_in_a_file_identifies_by_its_own_question(own: list[Profile]) -> None:
+def test_a_profile_in_a_file_identifies_by_its_own_query(own: list[Profile]) -> None:
     (found,) = found_at(["GPIB0::8::INSTR"], own)
     assert found == Found("GPIB0::8::INSTR", OLDER, ("older",), "", "?IDN")
 
 
-def test_a_profile_without_a_question_for_the_identity_is_recognised_by_another(own: list[Profile]) -> None:
+def test_a_profile_without_a_query_for_the_identity_is_recognised_by_another(own: list[Profile]) -> None:
     (found,) = found_at(["GPIB0::5::INSTR"], own)
     assert (found.identity, found.profiles) == ("", ("nameless",))
     assert "`1, Command error` to `:SYST:ERR?`; `a number` to `:READ?`" in found.fault
@@ -121,6 +121,6 @@ def test_what_was_found_makes_a_bench_file_that_works(own: list[Profile], tmp_pa
         assert 0 <= float(bench.meter.get("reading")) <= 10.5  # the file says: RANDOM(0, 10.5, 1)
 
 
-def test_profiles_of_the_standard_do_not_fit_who_only_answers_an_older_question() -> None:
+def test_profiles_of_the_standard_do_not_fit_who_only_answers_an_older_query() -> None:
     (found,) = found_at(["GPIB0::8::INSTR"])
     assert (found.identity, found.profiles) == (OLDER, ())

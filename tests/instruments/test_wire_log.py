@@ -87,7 +87,7 @@ def test_a_full_log_keeps_the_bytes() -> None:
     "line", ["no tabs", "2026\tx\tsupply\t>\tA", "2026\t0.1\tdigitizer\t#\t< 3", "2026\t0.1\tx\t#\t< 1 ab eA==", ""]
 )
 def test_a_damaged_line_is_told_with_its_number(line: str) -> None:
-    with pytest.raises(FileFault, match="wire log:2: line 2 is no record of a dialogue"):
+    with pytest.raises(FileFault, match="wire log:2: line 2 is not a record of a dialogue"):
         list(read_wire_log([FIRST_LINE, line]))
 
 
@@ -207,9 +207,9 @@ def test_what_came_of_a_broken_answer_is_not_told_again_with_the_next(tmp_path: 
     half = b"#510000" + bytes(9000) + b"\n"
     device = Device({"CURVe?": half, "BAD?": b"#16abc\n"})
     link = open_link(pyvisa.ResourceManager(library_of({MARKED: device})), MARKED, wire_log=WireLog(stream))
-    for question in ("CURVe?", "BAD?"):
+    for query in ("CURVe?", "BAD?"):
         with pytest.raises(BadAnswer, match="cut short"):
-            link.ask_block(question)
+            link.ask_block(query)
     records = list(read_wire_log(stream.getvalue().splitlines()))
     asked = next(place for place, record in enumerate(records) if record.data == b"BAD?\n")
     came = [record.data for record in records[asked:] if record.sign == "<"]

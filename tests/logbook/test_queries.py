@@ -1,4 +1,4 @@
-"""Questions to the logbook."""
+"""Queries to the logbook."""
 
 from __future__ import annotations
 

@@ -255,7 +255,7 @@ FAULTS = [
      "recipe.yaml:13:14: `keep_if` does not say when to give up\n"
      '  expected: `within:` `20 shots`, `30 s`, or both: `"20 shots, 30 s"`'),
     (TELEGRAM, "within: 20 shots", "within: 20 shots, 30 s",
-     'recipe.yaml:13:60: `30 s` in `keep_if` is no line\n'
+     'recipe.yaml:13:60: `30 s` in `keep_if` is not a line\n'
      '  expected: `within:` `20 shots`, `30 s`, or both: `"20 shots, 30 s"`\n'
      "  do: put both limits in quotes: between { and } a comma ends an entry"),
     (TELEGRAM, "line: {contains", "lime: {contains",
@@ -275,7 +275,7 @@ FAULTS = [
      "recipe.yaml:14:13: `expect` names no line\n"
      "  expected: `line:` with `contains: \"11 03\"`, `text: \"OK\"` or `find: \"address = 0x48\"`"),
     (TELEGRAM, "20 shots", "2.5 shots",
-     "recipe.yaml:13:50: `2.5 shots` is no number of shots\n"
+     "recipe.yaml:13:50: `2.5 shots` is not a number of shots\n"
      '  expected: `20 shots`, `30 s`, or both: `"20 shots, 30 s"`'),
     (TELEGRAM, "{contains:", "{contents:",
      "recipe.yaml:13:22: unknown key `contents` in `measurements.telegram.keep_if.line`\n"

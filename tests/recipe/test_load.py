@@ -169,8 +169,8 @@ FAULTS = [
      "recipe.yaml:13:58: `rail` can never cross `level: 60 mV`, which is outside of its range\n"
      "  expected: a level within -50 mV .. 50 mV\n"
      "  do: put `level` into the range, or change `range` and `offset` of `rail`"),
-    ("shots: 16", "shots: 0", "recipe.yaml:14:12: `0` is no count\n  expected: a whole number, at least 1"),
-    ("shots: 16", "shots: 1.5", "recipe.yaml:14:12: `1.5` is no count\n  expected: a whole number, at least 1"),
+    ("shots: 16", "shots: 0", "recipe.yaml:14:12: `0` is not a count\n  expected: a whole number, at least 1"),
+    ("shots: 16", "shots: 1.5", "recipe.yaml:14:12: `1.5` is not a count\n  expected: a whole number, at least 1"),
     ("metric: peak_to_peak", "metric: peak_to_peek",
      "recipe.yaml:16:24: unknown metric `peak_to_peek`\n  expected: a name that `wavewright metrics` lists\n"
      "  do: did you mean `peak_to_peak`?"),
@@ -198,7 +198,7 @@ FAULTS = [
      "recipe.yaml:16:55: `40 mV` alone does not say which side is good\n"
      "  expected: `at most X`, `at least X`, `A .. B`, `X ± Y`, `X ± P %` or `exactly X`, each a voltage\n"
      "  do: write `at most 40 mV`, `at least 40 mV` or with a tolerance `40 mV ± …`"),
-    ("at most 40 mV", "[1 V, 2 V]", "recipe.yaml:16:55: `limit` of `ripple` is no word\n  expected: words"),
+    ("at most 40 mV", "[1 V, 2 V]", "recipe.yaml:16:55: `limit` of `ripple` is not a word\n  expected: words"),
     ("over: max", "over: maks",
      "recipe.yaml:16:76: unknown way to join shots, `maks`\n"
      "  expected: one of each, mean, max, min, stdev, p99"),
@@ -228,7 +228,7 @@ FAULTS = [
      "recipe.yaml:22:36: `function` is `puls`\n  expected: one of sine, square, triangle, ramp, pulse, dc, noise, "
      "arbitrary\n"
      "  do: did you mean `pulse`?"),
-    ("inputs: 2}", "inputs: 0}", "recipe.yaml:4:29: `0` is no count\n  expected: a whole number, at least 1"),
+    ("inputs: 2}", "inputs: 0}", "recipe.yaml:4:29: `0` is not a count\n  expected: a whole number, at least 1"),
     ("{input: 1, coupling", "{input: 3, coupling",
      "recipe.yaml:11:21: `rail` is on input 3, and the recipe needs 2\n  expected: an input up to 2\n"
      "  do: write `inputs: 3` after `needs`, or take a lower input"),
@@ -244,13 +244,13 @@ FAULTS = [
     ("title: VC-204 end-of-line check", "title:", "recipe.yaml:2:1: no text\n  expected: some words"),
     ("default: 40 %", "default: ''", "recipe.yaml:6:19: no text\n  expected: some words"),
     ("  rail_noise:", "  rail noise:",
-     "recipe.yaml:8:3: `rail noise` is no name\n  expected: a letter, then letters, digits and `_`\n"
+     "recipe.yaml:8:3: `rail noise` is not a name\n  expected: a letter, then letters, digits and `_`\n"
      "  do: write `rail_noise`, say"),
     ("      ripple:", "      ripple-1:",
-     "recipe.yaml:16:7: `ripple-1` is no name\n  expected: a letter, then letters, digits and `_`\n"
+     "recipe.yaml:16:7: `ripple-1` is not a name\n  expected: a letter, then letters, digits and `_`\n"
      "  do: write `ripple_1`, say"),
     ("parameters:\n  duty", "parameters:\n  dut-y",
-     "recipe.yaml:6:3: `dut-y` is no name\n  expected: a letter, then letters, digits and `_`\n"
+     "recipe.yaml:6:3: `dut-y` is not a name\n  expected: a letter, then letters, digits and `_`\n"
      "  do: write `dut_y`, say"),
 ]  # fmt: skip
 

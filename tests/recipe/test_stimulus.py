@@ -56,7 +56,7 @@ def test_a_stored_waveform_lies_where_the_recipe_lies() -> None:
 FAULTS = [
     ("{function: sine, burst: {cycels: 3}}", "9:42: unknown key `cycels`", "did you mean `cycles`?"),
     ("{function: sine, burst: {starts: at_once}}", "9:34: `cycles` is missing", "how many periods"),
-    ("{function: sine, burst: {cycles: 0}}", "9:50: `0` is no count", "at least 1"),
+    ("{function: sine, burst: {cycles: 0}}", "9:50: `0` is not a count", "at least 1"),
     ("{function: sine, burst: {cycles: 2, starts: later}}", "9:61: `starts` is `later`", "at_once, when_told"),
     ("{function: sine, burst: 3}", "9:41: `burst` is `3`", "`{cycles: 3}`, say, or `off`"),
     ("{function: dc, burst: {cycles: 3}}", "9:17: a burst of `dc`", "a periodic function"),
@@ -107,7 +107,7 @@ def test_a_burst_cannot_be_searched(stands: str, instead: str) -> None:
     with pytest.raises(FileFault, match=r"r.yaml:9:34: a burst is over before an automatic range") as caught:
         parse_recipe(text.replace(stands, instead), "r.yaml")
     assert "as quantities" in str(caught.value)
-    # what stands still behind a burst can be searched, and so can a signal without an end
+    # what stands still after a burst can be searched, and so can a signal without an end
     parse_recipe(text.replace(stands, instead).replace("mode: normal", "mode: auto"), "r.yaml")
     parse_recipe(text.replace(stands, instead).replace("{cycles: 3}", "off"), "r.yaml")
 

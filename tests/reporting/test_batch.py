@@ -61,7 +61,7 @@ def test_no_runs_make_no_report(book: Logbook) -> None:
 
 
 def test_a_batch_report_is_html_only(book: Logbook, tmp_path: Path) -> None:
-    with pytest.raises(Misuse, match=r"ending `\.pdf`"):
+    with pytest.raises(Misuse, match=r"file extension `\.pdf`"):
         write_batch_report(book, tmp_path / "batch.pdf")
     with pytest.raises(StorageFault, match="the report cannot be written"):
         write_batch_report(book, tmp_path / "missing" / "batch.html")

@@ -22,7 +22,7 @@ def test_every_format_says_what_it_is_for() -> None:
     assert {"junit", "markdown"} <= set(report_formats())
     for known in report_formats().values():
         assert known.about.endswith(".")
-        assert known.endings
+        assert known.extensions
 
 
 def test_junit_counts_a_failed_limit_as_a_failure() -> None:
@@ -66,7 +66,7 @@ def test_markdown_has_a_line_a_reading() -> None:
 def test_the_ending_chooses_the_format(tmp_path: Path) -> None:
     assert write_report(outcome(), tmp_path / "out.xml").name == "junit"
     assert write_report(outcome(), tmp_path / "out.txt", kind="markdown").name == "markdown"
-    with pytest.raises(Misuse, match=r"ending `\.docx`"):
+    with pytest.raises(Misuse, match=r"file extension `\.docx`"):
         write_report(outcome(), tmp_path / "out.docx")
     with pytest.raises(StorageFault, match="cannot be written"):
         write_report(outcome(), tmp_path / "missing" / "out.xml")

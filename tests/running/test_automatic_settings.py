@@ -33,7 +33,7 @@ ROOM_FOR_ROUNDING = 1 / 256  # a code of the range that the last shot was taken 
 
 
 class FrontEnd:
-    """An 8-bit converter behind a range switch; it rounds a range up to its next step and clips what goes beyond."""
+    """An 8-bit converter after a range switch; it rounds a range up to its next step and clips what goes beyond."""
 
     def __init__(self, lowest: float, highest: float, steps: list[float]) -> None:
         self.lowest, self.highest, self.steps = lowest, highest, steps
@@ -99,12 +99,12 @@ def test_a_line_that_does_not_move_gets_the_smallest_range_round_it() -> None:
     ranges, used, seen = search(FrontEnd(3.3, 3.3, STEPS), InputSetup(1, range=1.0))
     assert used.range == STEPS[0]
     assert not seen.is_clipped
-    assert ranges.remark.startswith("auto range: 80 mV round 3.3")
+    assert ranges.remark.startswith("auto range: 80 mV centred on 3.3")
 
 
 def test_it_says_what_it_chose() -> None:
     ranges, _, _ = search(FrontEnd(0.0, 5.0, STEPS), InputSetup(1, range=1.0))
-    assert ranges.remark == "auto range: 8 V round 2.500 V, 62 % of the codes used"
+    assert ranges.remark == "auto range: 8 V centred on 2.500 V, 62 % of the codes used"
 
 
 @pytest.mark.parametrize("code", [-128, 127])

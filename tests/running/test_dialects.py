@@ -59,7 +59,7 @@ def test_the_same_recipe_passes_on(bench: str) -> None:
 @pytest.mark.parametrize(
     "name, allowed",
     [
-        # both profiles state gain within 1.5 % or better and offset within 0.5 % of range + 1 mV, behind a 10x probe
+        # both profiles state gain within 1.5 % or better and offset within 0.5 % of range + 1 mV, through a 10x probe
         ("rail_level.mean", 2 * (0.015 * 3.3 + 0.005 * 10 + 10e-3)),
         # two samples of 200 ns, twice, and the level error on an edge of 1.2 us
         ("reset_hold.time_between", 4 * 200e-9 + 0.2e-6),

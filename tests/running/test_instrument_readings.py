@@ -262,7 +262,7 @@ def with_simulation(**settings: str) -> BenchFile:
     return replace(file, grammar=file.grammar.model_copy(update={"simulation": changed}))
 
 
-def test_an_unknown_question_is_the_instruments_complaint_and_not_that_of_the_next_measurement(
+def test_an_unknown_query_is_the_instruments_complaint_and_not_that_of_the_next_measurement(
     tmp_path: Path, run_text: Callable[..., Outcome]
 ) -> None:
     (tmp_path / "own.yaml").write_text(
@@ -276,7 +276,7 @@ def test_an_unknown_question_is_the_instruments_complaint_and_not_that_of_the_ne
     assert outcome.verdict is Verdict.PASS
     found = checks(outcome)
     assert "-113" in found["rail_level.mean"].remark
-    assert found["rail_level.maximum"].theirs is not None  # the link is in step for the next question
+    assert found["rail_level.maximum"].theirs is not None  # the link is in step for the next query
 
 
 def test_the_command_exits_and_judges_as_without(

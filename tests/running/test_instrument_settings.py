@@ -85,7 +85,7 @@ STIMULUS = """
 """
 
 
-def test_in_normal_mode_what_is_behind_the_last_wait_comes_after_arming() -> None:
+def test_in_normal_mode_what_is_after_the_last_wait_comes_after_arming() -> None:
     before, after = split_stimulus(measurement(STIMULUS.replace("MODE", "normal")))
     assert (len(before), len(after)) == (1, 2)
 

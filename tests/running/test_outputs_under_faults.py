@@ -157,7 +157,7 @@ def test_without_a_fault_both_measurements_come_about(tmp_path: Path, libraries:
 
 @pytest.mark.parametrize("instrument", ["supply", "source"])
 @pytest.mark.parametrize("kind", KINDS)
-def test_outputs_are_off_behind_a_run_or_a_person_is_told(
+def test_outputs_are_off_after_a_run_or_a_person_is_told(
     ordered: Callable[[str, str], BenchFile], libraries: list[Any], strikes: list[bytes], kind: str, instrument: str
 ) -> None:
     outcome, told = outcome_of(ordered(instrument, kind))
@@ -170,7 +170,7 @@ def test_outputs_are_off_behind_a_run_or_a_person_is_told(
 
 
 @pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
-def test_outputs_are_off_behind_a_run_with_a_shipped_fault_file(
+def test_outputs_are_off_after_a_run_with_a_shipped_fault_file(
     libraries: list[Any], strikes: list[bytes], path: Path
 ) -> None:
     outcome, told = outcome_of(bench_with(path))

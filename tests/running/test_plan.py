@@ -44,7 +44,7 @@ def messages(steps: tuple[object, ...]) -> list[str]:
     return [message for step in steps for message in getattr(step, "messages")]  # noqa: B009
 
 
-def test_in_normal_mode_the_stimulus_behind_the_last_wait_comes_once_the_digitizer_is_armed(
+def test_in_normal_mode_the_stimulus_after_the_last_wait_comes_once_the_digitizer_is_armed(
     profiles: dict[Role, Profile],
 ) -> None:
     (one,) = planned(profiles).measurements
@@ -67,7 +67,7 @@ def test_every_measurement_begins_with_the_known_state(profiles: dict[Role, Prof
 
 
 def test_ranges_of_the_recipe_are_at_the_probe_tip_and_messages_at_the_connector(profiles: dict[Role, Profile]) -> None:
-    # math: 8 V round 2 V behind a 10x probe is 0.8 V round 0.2 V at the connector, and the level 1.65 V is 0.165 V
+    # math: 8 V around 2 V through a 10x probe is 0.8 V around 0.2 V at the connector, and the level 1.65 V is 0.165 V
     (one,) = planned(profiles).measurements
     sent = messages(one.first)
     assert "SENSe2:VOLTage:RANGe:PTPeak 8.0E-01" in sent

@@ -168,14 +168,14 @@ def test_a_restart_in_mid_run_is_an_error_and_never_a_fail(
     assert all(result.verdict is Verdict.INCONCLUSIVE for result in one.results)  # of a shot before it
 
 
-def test_a_restart_costs_one_question_for_each_instrument_and_shot(tmp_path: Path, ours: Instruments) -> None:
+def test_a_restart_costs_one_query_for_each_instrument_and_shot(tmp_path: Path, ours: Instruments) -> None:
     ours.run(tmp_path)
     for device in ours.by_name.values():
         # known state, two shots, the end of the measurement
         assert device.sent.count("*ESR?") == 4
 
 
-# who, the question, what it answers: no word of the profile, an answer out of step, numbers out of all sense
+# who, the query, what it answers: no word of the profile, an answer out of step, numbers out of all sense
 NONSENSE: list[tuple[str, str, str]] = [
     ("digitizer", "INPut1:COUPling?", "EC"),
     ("digitizer", "TRIGger:SLOPe?", '0,"No error"'),
@@ -193,28 +193,26 @@ NONSENSE: list[tuple[str, str, str]] = [
 ]
 
 
-@pytest.mark.parametrize("name, question, answer", NONSENSE)
+@pytest.mark.parametrize("name, query, answer", NONSENSE)
 def test_nonsense_is_asked_again_and_then_a_fault(
-    tmp_path: Path, ours: Instruments, name: str, question: str, answer: str
+    tmp_path: Path, ours: Instruments, name: str, query: str, answer: str
 ) -> None:
     device = ours.by_name[name]
     # given that it comes once, then the measurement is as it would be without
-    device.answers[question] = [answer]
+    device.answers[query] = [answer]
     outcome = ours.run(tmp_path)
     assert outcome.verdict is Verdict.PASS, only(outcome).error
     assert not only(outcome).remarks
-    assert device.answers[question] == []
+    assert device.answers[query] == []
 
 
-@pytest.mark.parametrize("name, question, answer", NONSENSE)
-def test_nonsense_that_stays_is_an_error(
-    tmp_path: Path, ours: Instruments, name: str, question: str, answer: str
-) -> None:
+@pytest.mark.parametrize("name, query, answer", NONSENSE)
+def test_nonsense_that_stays_is_an_error(tmp_path: Path, ours: Instruments, name: str, query: str, answer: str) -> None:
     device = ours.by_name[name]
-    if question == OUTPUT + "?":  # else no output would ever be confirmed off, which is another test
-        device.at[f"{OUTPUT} 1"] = lambda: device.answers.update({question: [answer] * 2})
+    if query == OUTPUT + "?":  # else no output would ever be confirmed off, which is another test
+        device.at[f"{OUTPUT} 1"] = lambda: device.answers.update({query: [answer] * 2})
     else:
-        device.answers[question] = answer
+        device.answers[query] = answer
     one = only(ours.run(tmp_path))
     assert one.verdict is Verdict.ERROR
     assert answer.strip('"')[:4] in one.error or "by its own answer" in one.error or "out of all sense" in one.error
@@ -225,6 +223,6 @@ def test_a_damaged_answer_that_is_a_likely_number_is_asked_again(tmp_path: Path,
     assert ours.run(tmp_path).verdict is Verdict.PASS
 
 
-def test_two_answers_to_one_question_are_none(tmp_path: Path, ours: Instruments) -> None:
+def test_two_answers_to_one_query_are_none(tmp_path: Path, ours: Instruments) -> None:
     ours.supply.answers[VOLTS + "?"] = ["1.2", "2.1"]
     assert "and asked again" in only(ours.run(tmp_path)).error

@@ -18,7 +18,7 @@ pytestmark = pytest.mark.slow
 DEFECTS = {
     "rail_ripple": {"rail_noise.ripple"},
     "enable_glitch": {"search.glitches", "density.rare_shots"},
-    "field_bus": {"traffic.wrong_telegrams"},
+    "field_bus": {"traffic.wrong_messages"},
     "probe_loading": set(),
     "supply_and_drive": set(),
 }

@@ -99,7 +99,7 @@ def test_the_plan_is_what_is_sent(end_of_line: tuple[Outcome, InMemory], bench: 
     wanted = [
         m for step in (*planned.first, *planned.for_every_shot) if step.role == "digitizer" for m in step.messages
     ]
-    # then its messages went over the wire in that order; what lies between are the questions that read back
+    # then its messages went over the wire in that order; what lies between are the queries that read back
     sent = iter(messages_of(end_of_line[1], "digitizer"))
     assert all(message in sent for message in wanted)
 
@@ -165,7 +165,7 @@ def test_stop_at_first_ends_the_run_after_what_did_not_pass(run_text: Run) -> No
 
 
 def test_a_clipped_channel_is_a_doubt_of_its_reading(run_text: Run) -> None:
-    # given a range that is far too small: 20 mV of ripple round an offset that lies beside it
+    # given a range that is far too small: 20 mV of ripple around an offset that lies beside it
     text = rail(size="80 mV", level="30 mV").replace("probe: 1x", "probe: 1x, offset: 60 mV")
     result = run_text(text).results["rail_noise.ripple"]
     assert "clipped" in result.reading.doubts

@@ -73,7 +73,7 @@ def test_an_outcome_of_the_simulated_bench_says_so_and_still_does_when_it_is_rea
     assert outcome_from_json(document).is_simulated
 
 
-def test_a_simulated_bench_behind_sockets_says_so_too_even_if_its_bench_file_does_not(
+def test_a_simulated_bench_over_sockets_says_so_too_even_if_its_bench_file_does_not(
     recipe: Path, tmp_path: Path
 ) -> None:
     with BenchServer(BENCH) as server:

@@ -56,7 +56,7 @@ def rises(wave: Waveform, level: float) -> int:
 
 
 @pytest.mark.parametrize("cycles", [1, 5, 12])
-@pytest.mark.parametrize("place, level", [("TP20", 1.65), ("TP4", 12.0)], ids=["source's output", "driver behind it"])
+@pytest.mark.parametrize("place, level", [("TP20", 1.65), ("TP4", 12.0)], ids=["source's output", "driver after it"])
 def test_a_burst_has_as_many_edges_as_periods_were_ordered(
     run_text: Callable[..., Outcome], cycles: int, place: str, level: float
 ) -> None:
@@ -71,7 +71,7 @@ def test_a_burst_has_as_many_edges_as_periods_were_ordered(
 
 
 def test_a_burst_that_waits_is_given_by_a_later_step(run_text: Callable[..., Outcome]) -> None:
-    # given a burst that is ordered before the digitizer is armed, when a step behind the last wait starts it
+    # given a burst that is ordered before the digitizer is armed, when a step after the last wait starts it
     ordered = f"{{source: {{{PULSES}, burst: {{cycles: 3, starts: when_told}}}}, then_wait: 1 ms}}"
     steps = f"{ordered}, {{source: {{start: burst}}}}"
     outcome = run_text(recipe_text(steps, SHOTS="2"))
@@ -185,7 +185,7 @@ def test_the_board_follows_a_stored_waveform(
 def test_a_burst_of_a_stored_waveform(stored: Callable[..., Recipe], bench: BenchFile) -> None:
     seen = played(stored(sag(), ", burst: {cycles: 2}", EDGE="falling", LEVEL="2 V", SPAN="4 ms"), bench)
     assert rises(seen, 2.0) >= 2
-    # before and behind it the output rests at the first sample
+    # before and after it the output rests at the first sample
     first = sag().values()[0]
     assert float(seen.values()[-2000:].mean()) == pytest.approx(first, abs=WITHIN)
 
@@ -194,7 +194,7 @@ FAULTS = [
     # what stands in the file (None: there is none), what is said, what is expected
     (None, "there is no such file", "a stored waveform"),
     ("time (s),rail (V)\n0,1\n1e-6,x\n", "sag.csv:3", ""),
-    ("time (s),rail (V)\n0,1\n1e-6,1\n2e-6,1\n", "`rail` is no period of a signal", "not all equal"),
+    ("time (s),rail (V)\n0,1\n1e-6,1\n2e-6,1\n", "`rail` is not a period of a signal", "not all equal"),
     ("time (s),rail (A)\n0,1\n1e-6,2\n2e-6,1\n", "`rail` is in A", "volts"),
     ("time (s),rail (V)\n0,1\n1e3,2\n2e3,1\n", "one period of 3000 s is too long", "at most 1000 s"),
 ]  # fmt: skip
@@ -220,7 +220,7 @@ def test_a_folder_and_a_file_that_is_too_large_are_not_read(tmp_path: Path) -> N
     path = tmp_path / "recipe.yaml"
     path.write_text(recipe_text("{source: {function: arbitrary, waveform: sag.csv}}"), encoding="utf-8")
     (tmp_path / "sag.csv").mkdir()
-    with pytest.raises(FileFault, match="this is no file"):
+    with pytest.raises(FileFault, match="this is not a file"):
         read_played(load_recipe(path), read_stored)
     (tmp_path / "sag.csv").rmdir()
     with (tmp_path / "sag.csv").open("wb") as file:

@@ -304,7 +304,7 @@ def test_a_trip_does_not_last_into_the_next_measurement(run_text: Callable[..., 
 
 
 def test_steps_are_taken_in_order_with_their_times(bench: BenchFile) -> None:
-    # given three steps with a wait behind each
+    # given three steps with a wait after each
     steps = (
         "{supply: {output: off}, then_wait: 50 ms}, "
         "{supply: {voltage: 12 V, current_limit: 500 mA, output: on}, then_wait: 20 ms}, "
@@ -320,7 +320,7 @@ def test_steps_are_taken_in_order_with_their_times(bench: BenchFile) -> None:
         said.append((seconds, supply_levels(stream.getvalue())))
 
     outcome = run(parse_recipe(text, "s.yaml"), bench, store=dialogue, pause=pause)
-    # then each wait comes behind its step and before the next
+    # then each wait comes after its step and before the next
     assert outcome.verdict is Verdict.PASS
     assert said == [(0.05, (0.0, False)), (0.02, (12.0, True)), (0.1, (24.0, True))]
 

@@ -34,7 +34,7 @@ class Parameter:
     """One option of a metric: its name, the annotation that says how it is written, its default.
 
     `argument` is the name in Python: an option that is a word of the language, such as `from`, has an argument with an
-    underscore behind it.
+    underscore after it.
     """
 
     name: str

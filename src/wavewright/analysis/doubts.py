@@ -188,7 +188,7 @@ class Finding:
 
     @classmethod
     def within(cls, doubt: Doubt, text: str, reach: float) -> Finding:
-        """One that matters where the limit is no further away than `reach`."""
+        """One that matters where the limit is at most `reach` away."""
         return cls(doubt, text, reach, reach, decides=False)
 
     def as_json(self) -> dict[str, Any]:

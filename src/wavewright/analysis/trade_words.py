@@ -39,7 +39,7 @@ TRADE_WORDS: Mapping[str, str] = MappingProxyType(
 
 
 def nearest_metrics(word: str, known: Iterable[str], count: int = 3) -> list[str]:
-    """The names that were probably meant by a word that is no name: that of the trade's word, else those alike."""
+    """The names that were probably meant by a word that is not a name: that of the trade's word, else those alike."""
     listed = list(known)
     plain = "".join(letter for letter in word.casefold() if letter.isalnum())
     meant = [TRADE_WORDS[plain]] if TRADE_WORDS.get(plain) in listed else []

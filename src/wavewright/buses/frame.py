@@ -47,12 +47,12 @@ ERRORS: Mapping[str, str] = MappingProxyType(
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """One unit of what was said: a character, a transfer, a word, a message, a telegram.
+    """One unit of what was said: a character, a transfer, a word, a message.
 
     Parameters
     ----------
     start, end : s, on the time axis of the waveforms.
-    kind : what it is, in the words of the bus (`character`, `break`, `transfer`, `data`, `telegram`, …).
+    kind : what it is, in the words of the bus (`character`, `break`, `transfer`, `data`, `message`, …).
     fields : what it says, by name; which names there are is said by the bus. A field that could not be read is absent.
     errors : words of `ERRORS`, none twice; empty when the frame is clean.
     """

@@ -1,4 +1,4 @@
-"""What frames say as bytes and as text, whether a frame is a single character or a whole telegram."""
+"""What frames say as bytes and as text, whether a frame is a single character or a whole message."""
 
 from __future__ import annotations
 

@@ -72,7 +72,7 @@ def i2s(
     usual = np.median((last - first)[~is_last]) if not is_last.all() else 0
     period = float(np.median(np.diff(edges)))
     spikes = any_of_each(spiked(data, edges, narrow=NARROW_DATA * period) | too_soon(edges, period), first, last)
-    # the word before and behind a spike of word select may end at the wrong clock
+    # the word before and after a spike of word select may end at the wrong clock
     turns = np.flatnonzero(spiked(word_select, edges, narrow=NARROW_DATA * period))
     for turn in turns.tolist():
         spikes |= (first <= turn + 2) & (last + 2 > turn)

@@ -119,7 +119,7 @@ def _with_whole_breaks(line: Line, bit: float) -> tuple[Line, Floats]:
 
 
 def _last(frames: list[Frame], until: float, bit: float) -> Frame:
-    """The last frame, which is over if there is a pause behind it, or if others of its identifier are as long.
+    """The last frame, which is over if there is a pause after it, or if others of its identifier are as long.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Modbus RTU: telegrams on an asynchronous line, cut by silence and closed by a CRC.
+"""Modbus RTU: messages on an asynchronous line, cut by silence and closed by a CRC.
 
 Modbus over serial line V1.02 (2.5.1.1: silent intervals; 2.5.1: lengths) and application protocol V1.1b3 (functions,
 exceptions), from memory unless the tests say otherwise.
@@ -71,7 +71,7 @@ DATA_BITS = 8  # of a character (V1.02, 2.5.1)
     on=("uart",),
     source="Modbus over serial line V1.02; application protocol V1.1b3 (from memory)",
     says=Vocabulary(
-        kinds=("telegram",),
+        kinds=("message",),
         fields={
             "address": OCTET,
             "function": OCTET,
@@ -84,19 +84,19 @@ DATA_BITS = 8  # of a character (V1.02, 2.5.1)
     ),
 )
 def modbus_rtu(frames: Frames, *, silence: Annotated[float, "s", POSITIVE] | None = None) -> Frames:
-    """Modbus RTU telegrams: cut where the line is silent for 3.5 characters, checked by CRC-16.
+    """Modbus RTU messages: cut where the line is silent for 3.5 characters, checked by CRC-16.
 
     Fields: `address`, `function` (as sent), `function_name`, `data` (bytes between function and CRC), `crc` (int, as
     sent), and `exception` (words) where the function's top bit is set. What is wrong with a
-    character is wrong with its telegram; only where the CRC is right, it is certain where the characters began.
+    character is wrong with its message; only where the CRC is right, it is certain where the characters began.
 
     Parameters
     ----------
-    silence : s; the pause that separates telegrams, if not that of the standard.
+    silence : s; the pause that separates messages, if not that of the standard.
 
     Raises
     ------
-    Misuse : characters of other than 8 data bits, of which a telegram cannot be made.
+    Misuse : characters of other than 8 data bits, of which a message cannot be made.
     """
     if frames.facts.get("data_bits", DATA_BITS) != DATA_BITS:
         raise Misuse(
@@ -104,7 +104,7 @@ def modbus_rtu(frames: Frames, *, silence: Annotated[float, "s", POSITIVE] | Non
             expected=f"`data_bits: {DATA_BITS}`",
         )
     if not len(frames):
-        return Frames([], [], "telegram", {}, facts=frames.facts)
+        return Frames([], [], "message", {}, facts=frames.facts)
     first, last, gap = _cut(frames, silence)
     values = _bytes(frames)
     sizes = last - first
@@ -120,7 +120,7 @@ def modbus_rtu(frames: Frames, *, silence: Annotated[float, "s", POSITIVE] | Non
     return Frames(
         frames.starts[first],
         frames.ends[last - 1],
-        "telegram",
+        "message",
         {
             "address": Numbers(values[first]),
             "function": Numbers(code, sizes >= 2),
@@ -136,7 +136,7 @@ def modbus_rtu(frames: Frames, *, silence: Annotated[float, "s", POSITIVE] | Non
 
 
 def _cut(frames: Frames, silence: float | None) -> tuple[Indexes, Indexes, Flags]:
-    """First and behind-last character of each telegram, and which telegrams have too long a pause inside."""
+    """First character of each frame and the one after its last, and which messages have too long a pause inside."""
     character = frames.facts["character"]
     rate = frames.facts["nominal_bit_rate"] or frames.facts["bits"] / character
     fast = rate > FAST * 1.03  # one that was measured may be off by as much
@@ -144,10 +144,10 @@ def _cut(frames: Frames, silence: float | None) -> tuple[Indexes, Indexes, Flags
     inside = min(FAST_INSIDE if fast else INSIDE * character, between)
     pauses = frames.starts[1:] - (frames.starts[:-1] + character)
     begins = np.flatnonzero(np.concatenate([[True], pauses >= between - TOLERANCE * character]))
-    behind = np.append(begins[1:], len(frames))
+    after = np.append(begins[1:], len(frames))
     slow = np.concatenate([[False], pauses > inside + TOLERANCE * character])
     slow[begins] = False
-    return begins, behind, np.logical_or.reduceat(slow, begins)
+    return begins, after, np.logical_or.reduceat(slow, begins)
 
 
 def _bytes(frames: Frames) -> Bytes:

@@ -54,8 +54,8 @@ def onewire(line: Line) -> Frames:
     """Transactions on a 1-Wire bus, one frame from a reset to the next.
 
     Fields: `presence`, `data` (all bytes, least significant bit first on the line), `command` (of the first byte),
-    `rom` (eight bytes behind `read rom` and `match rom`, checked by their CRC), `partial` (bits of an unfinished byte).
-    The last one has the error `cut` if the record ends so soon behind it that more may come. What is low for 240 µs is
+    `rom` (eight bytes after `read rom` and `match rom`, checked by their CRC), `partial` (bits of an unfinished byte).
+    The last one has the error `cut` if the record ends so soon after it that more may come. What is low for 240 µs is
     a reset, and has the error `slot` if it is more than a tenth shorter than 480 µs.
     """
     rises = line.rising[int(not line.first) :]

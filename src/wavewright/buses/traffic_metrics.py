@@ -183,8 +183,8 @@ def _searched(line: Frames, request: str | None, answer: str | None) -> tuple[In
     asks = ~is_answer if request is None else Search.read(request).where(line)
     requests, answers = np.flatnonzero(asks), np.flatnonzero(is_answer)
     place = np.searchsorted(answers, requests, side="right")
-    behind = np.append(answers, len(line))[place]
-    in_time = behind < np.append(requests[1:], len(line))
-    in_time |= behind == np.append(requests[1:], -1)  # an answer may be the next request as well, where both hold
-    in_time &= behind < len(line)
-    return requests[in_time], behind[in_time]
+    after = np.append(answers, len(line))[place]
+    in_time = after < np.append(requests[1:], len(line))
+    in_time |= after == np.append(requests[1:], -1)  # an answer may be the next request as well, where both hold
+    in_time &= after < len(line)
+    return requests[in_time], after[in_time]

@@ -99,7 +99,7 @@ class Vocabulary:
         return Vocabulary(self.kinds, self.fields, tuple(dict.fromkeys((*below.errors, *self.errors))), of)
 
     def check_error(self, word: str) -> None:
-        """Refuse what is no error word.
+        """Refuse what is not an error word.
 
         Raises
         ------

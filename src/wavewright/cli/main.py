@@ -139,9 +139,9 @@ def _frame(
     ] = 0,
 ) -> None:
     logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
-    # of ours alone: what other libraries say at their DEBUG is no step of a run
+    # of ours alone: what other libraries say at their DEBUG is not a step of a run
     logging.getLogger("wavewright").setLevel((logging.WARNING, logging.INFO, logging.DEBUG)[min(verbose, 2)])
-    # what it raises comes to us as well; a signal that meets it at closing is no traceback of the user's
+    # what it raises comes to us as well; a signal that meets it at closing is not a traceback of the user's
     logging.getLogger("sqlalchemy.pool").setLevel(logging.CRITICAL + 1)
     if not verbose:
         # its warnings are about libraries; its errors come with a traceback, and to us too, who say what they mean

@@ -82,7 +82,7 @@ def left_over_options(rest: Sequence[str]) -> dict[str, str]:
 
     Raises
     ------
-    Misuse : a word that is no option, an option without a value, or one given twice.
+    Misuse : a word that is not an option, an option without a value, or one given twice.
     """
     options: dict[str, str] = {}
     words = iter(rest)

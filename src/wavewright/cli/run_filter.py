@@ -19,7 +19,7 @@ Serial = Annotated[
     str | None, typer.Option("--serial", help="Only runs of this serial number; `*` stands for anything.")
 ]
 RecipeName = Annotated[
-    str | None, typer.Option("--of-recipe", help="Only runs of this recipe: its file's name without the ending.")
+    str | None, typer.Option("--of-recipe", help="Only runs of this recipe: its file's name without the extension.")
 ]
 VerdictWord = Annotated[str | None, typer.Option("--verdict", help="Only pass, fail, inconclusive or error.")]
 BatchName = Annotated[str | None, typer.Option("--batch-name", help="Only runs of this batch.")]

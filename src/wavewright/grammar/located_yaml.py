@@ -43,7 +43,7 @@ class YamlScalar(str):
 
     @property
     def inside(self) -> Place:
-        """Where its first sign stands: behind the quote, if there is one."""
+        """Where its first character stands: after the quote, if there is one."""
         return Place(self.place.file, self.place.line, self.place.column + self.is_quoted)
 
     def __reduce__(self) -> tuple[type[str], tuple[str]]:  # pickles as plain text
@@ -62,21 +62,21 @@ class YamlMapping(dict[str, "Node"]):
         return next((word.place for word in self if word == key and isinstance(word, YamlScalar)), self.place)
 
     def value_place(self, key: str) -> Place:
-        """Where the value of a key stands; the key's place if there is nothing behind it."""
+        """Where the value of a key stands; the key's place if nothing follows it."""
         return place_of(self.get(key)) or self.key_place(key)
 
     def mapping_at(self, key: str) -> YamlMapping:
-        """The mapping behind a key; an empty one if something else stands there, or nothing."""
+        """The mapping under a key; an empty one if something else stands there, or nothing."""
         value = self.get(key)
         return value if isinstance(value, YamlMapping) else YamlMapping(self.value_place(key))
 
     def list_at(self, key: str) -> YamlList:
-        """The list behind a key; an empty one if something else stands there, or nothing."""
+        """The list under a key; an empty one if something else stands there, or nothing."""
         value = self.get(key)
         return value if isinstance(value, YamlList) else YamlList(self.value_place(key))
 
     def scalar_at(self, key: str) -> YamlScalar | None:
-        """The word behind a key; None if something else stands there, or nothing."""
+        """The word that a key has; None if something else stands there, or nothing."""
         value = self.get(key)
         return value if isinstance(value, YamlScalar) else None
 
@@ -252,7 +252,9 @@ class _Composer:
                     {True: "true", False: "false", None: "null"}.get(key) if not isinstance(key, (dict, list)) else ""
                 )
                 do = f'write `"{shown}":` if the word itself is meant' if shown else ""
-                self._note(f"`{shown}` as a key" if shown else "a key that is no word", event, expected="a word", do=do)
+                self._note(
+                    f"`{shown}` as a key" if shown else "a key that is not a word", event, expected="a word", do=do
+                )
             elif key == "<<" and not key.is_quoted:
                 self._note("a merge key, `<<`", event, expected="keys of our own", do="write the keys out")
             elif key in block:

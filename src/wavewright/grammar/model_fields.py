@@ -35,7 +35,7 @@ def _models_at(model: type[BaseModel], location: Sequence[int | str]) -> list[ty
     annotations: list[Any] = [model]
     for step in location:
         further = [inner for annotation in annotations for inner in _step(annotation, step)]
-        annotations = further or annotations  # a branch of a union is no step in the annotations
+        annotations = further or annotations  # a branch of a union is not a step in the annotations
     return [kind for annotation in annotations for kind in _alternatives(annotation) if _is_model(kind)]
 
 

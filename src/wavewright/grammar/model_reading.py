@@ -126,7 +126,7 @@ OTHER_KEYS = {
 
 
 def cut_number(key: str) -> str:
-    """What to do where a key is the rest of a number behind its decimal comma; empty where it is not."""
+    """What to do where a key is the rest of a number after its decimal comma; empty where it is not."""
     if not re.fullmatch(r"\d+\s*[A-Za-zµμΩ%]{0,4}", key):
         return ""
     return f"between {{ and }} a comma ends an entry: write a decimal point, as in `1.{key}`"

@@ -42,7 +42,7 @@ class StatedQuantity:
 
         Raises
         ------
-        Misuse : it is no such quantity.
+        Misuse : it is not such a quantity.
         """
         return cls(read_quantity(text, unit=unit, least=least, most=most).value, unit, str(text), place_of(text))
 

@@ -1,4 +1,4 @@
-"""Field types for what is no quantity: counts, names, lines of text, single values, patterns, and what they accept."""
+"""Field types other than quantities: counts, names, lines of text, single values, patterns, and what they accept."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ def read_name(value: str) -> str:
         plain = re.sub(r"\W+", "_", value, flags=re.ASCII).strip("_") or "name"
         plain = plain if plain[0].isalpha() else f"n{plain}"
         raise Misuse(
-            f"`{value}` is no name", expected="a letter, then letters, digits and `_`", do=f"write `{plain}`, say"
+            f"`{value}` is not a name", expected="a letter, then letters, digits and `_`", do=f"write `{plain}`, say"
         )
     return str(value)
 

@@ -16,7 +16,7 @@ from wavewright.instruments import scpi, waits
 from wavewright.instruments.link import Link
 from wavewright.instruments.record_grammar import Acquire, Poll, ServiceRequest
 
-FIRST_PAUSE = 1e-3  # s; doubled from question to question, up to the profile's interval
+FIRST_PAUSE = 1e-3  # s; doubled from query to query, up to the profile's interval
 
 
 class Acquisition:

@@ -41,6 +41,6 @@ def check_address(address: str) -> str:
         rname.parse_resource_name(address)
     except ValueError as fault:
         raise Misuse(
-            f"`{address}` is no VISA address: {fault}", expected="such as TCPIP0::host::inst0::INSTR"
+            f"`{address}` is not a VISA address: {fault}", expected="such as TCPIP0::host::inst0::INSTR"
         ) from fault
     return address

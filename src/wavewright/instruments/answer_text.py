@@ -17,7 +17,7 @@ def text_of(line: bytes, *, end: str, encoding: str) -> str:
 
     Raises
     ------
-    BadAnswer : it breaks off, is empty, or is no text.
+    BadAnswer : it breaks off, is empty, or is not text.
     """
     if not line.endswith(end[-1:].encode()):
         raise BadAnswer(f"the answer `{shorten(line)}` breaks off", expected="a terminator at its end")

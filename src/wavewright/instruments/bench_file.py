@@ -29,7 +29,7 @@ _CEILINGS_OF = {Role.SUPPLY: ("voltage", "current"), Role.SOURCE: ("voltage", "f
 
 def _ceilings(value: Any) -> dict[str, float]:
     if not isinstance(value, Mapping):
-        raise Misuse(f"`{value}` are no ceilings", expected="such as `{voltage: 26 V, current: 1.5 A}`")
+        raise Misuse(f"`{value}` are not ceilings", expected="such as `{voltage: 26 V, current: 1.5 A}`")
     found = {}
     for name, text in value.items():
         if name not in _CEILING_UNITS:
@@ -180,7 +180,7 @@ class BenchFile:
 
     @property
     def is_simulated(self) -> bool:
-        """Whether the file itself shows that no real instrument is behind it: by its library, or because it says so."""
+        """Whether the file itself shows that none of its instruments is real: by its library, or because it says so."""
         return self.grammar.simulated or is_without_instruments(self.grammar.library)
 
     def replaying(self, wire_log: Path) -> BenchFile:

@@ -33,7 +33,7 @@ def read_block(
 
     Raises
     ------
-    BadAnswer : no header, fewer or more bytes than it says, or no end behind them.
+    BadAnswer : no header, fewer or more bytes than it says, or no end after them.
     NoAnswer : nothing came at all.
     """
     with wire.counting():
@@ -49,7 +49,7 @@ def read_block(
 
 
 def read_bare_bytes(wire: Wire, deadline: Deadline, *, count: int) -> Bytes:
-    """`count` bytes without a header, and the end of the message behind them.
+    """`count` bytes without a header, and the end of the message after them.
 
     Raises
     ------
@@ -94,7 +94,7 @@ def _exactly(wire: Wire, deadline: Deadline, count: int, *, already: int) -> byt
 
 
 def _read_terminator(wire: Wire, deadline: Deadline) -> None:
-    """NL, or CR NL, right behind a block on a stream."""
+    """NL, or CR NL, right after a block on a stream."""
     seen = b""
     while seen not in (b"\n", b"\r\n"):
         byte = _allocate(1)
@@ -102,11 +102,11 @@ def _read_terminator(wire: Wire, deadline: Deadline) -> None:
             wire.read_into(byte.data, deadline.for_the_next_bytes())
         except Exception as fault:
             if _is_silence(fault):
-                raise BadAnswer("no NL came behind the block: it is longer than its header says, or cut") from fault
+                raise BadAnswer("no NL came after the block: it is longer than its header says, or cut") from fault
             raise
         seen += byte.tobytes()
         if seen not in (b"\r", b"\n", b"\r\n"):
-            raise BadAnswer(f"`{shorten(seen)}` stands behind the block", expected="NL: its length must be wrong")
+            raise BadAnswer(f"`{shorten(seen)}` follows the block", expected="NL: its length must be wrong")
 
 
 def _read_to_silence(wire: Wire, deadline: Deadline, silence: float | None) -> Bytes:
@@ -149,7 +149,7 @@ def _read_marked(wire: Wire, deadline: Deadline, *, newline: bool) -> tuple[byte
 def _fill_to_end(
     wire: Wire, deadline: Deadline, buffer: Bytes, have: int, count: int, *, ended: bool, newline: bool = True
 ) -> Bytes:
-    """Read on until the end mark; `buffer` has room for a terminator behind the `count` bytes."""
+    """Read on until the end mark; `buffer` has room for a terminator after the `count` bytes."""
     while not ended:
         if have >= buffer.size:
             raise _wrong_length(count, "more")
@@ -162,10 +162,10 @@ def _fill_to_end(
         have += came
     if have < count:
         raise BadAnswer(f"the block is cut short: {have} of {count} bytes came")
-    behind = buffer[count:have].tobytes()
-    if not behind and newline:
-        raise BadAnswer(f"no NL stands behind the block: one of the {count} bytes is missing")
-    if behind and behind not in _TERMINATORS:
+    after = buffer[count:have].tobytes()
+    if not after and newline:
+        raise BadAnswer(f"no NL after the block: one of the {count} bytes is missing")
+    if after and after not in _TERMINATORS:
         raise _wrong_length(count, "more")
     return buffer[:count]
 

@@ -61,7 +61,7 @@ def read_block_header(start: bytes) -> BlockHeader | None:
     end = 2 + int(kind)
     digits = start[2:end]
     if digits and not digits.isdigit():
-        raise _garbled(start, "the block's length is no number")
+        raise _garbled(start, "the block's length is not a number")
     return BlockHeader(end, int(digits)) if len(digits) == int(kind) else None
 
 
@@ -69,7 +69,7 @@ def _bracketed(start: bytes) -> BlockHeader | None:
     end = start.find(b")", 2, LONGEST_HEADER)
     digits = start[2:end] if end > 0 else start[2:LONGEST_HEADER]
     if (digits and not digits.isdigit()) or (end < 0 and len(start) >= LONGEST_HEADER) or end == 2:
-        raise _garbled(start, "the block's length is no number")
+        raise _garbled(start, "the block's length is not a number")
     if end < 0:
         return None
     if int(digits) > _LARGEST:

@@ -1,4 +1,4 @@
-"""The connection behind a link: one wire at a time, opened anew when a stream must be got back into step."""
+"""The connection of a link: one wire at a time, opened anew when a stream must be got back into step."""
 
 from __future__ import annotations
 

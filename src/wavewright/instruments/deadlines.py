@@ -1,4 +1,4 @@
-"""Deadlines: of one answer, and of a whole that several questions are part of."""
+"""Deadlines: of one answer, and of a whole that several queries are part of."""
 
 from __future__ import annotations
 

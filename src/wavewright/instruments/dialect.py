@@ -32,9 +32,9 @@ class Dialect:
         """What is sent to set it. Must be a function of its arguments: the plan prints it without an instrument."""
         return self.grammar.settings[setting].messages(value, self._entry(setting), values)
 
-    def questions(self, setting: str, values: Mapping[str, object]) -> tuple[str, ...]:
+    def queries(self, setting: str, values: Mapping[str, object]) -> tuple[str, ...]:
         """What is sent to ask for it; the last one has the answer."""
-        return self.grammar.settings[setting].questions(values)
+        return self.grammar.settings[setting].queries(values)
 
     def read(self, setting: str, answer: str, values: Mapping[str, object]) -> float | str | bool:
         """The value in SI units and our words.
@@ -75,5 +75,5 @@ def load_dialect(grammar: ProfileFile, *, where: str) -> Dialect:
     except Exception as fault:  # other people's code
         raise FileFault(f"`python: {grammar.python}` does not load: {fault}", where=where) from fault
     if not isinstance(made, Dialect):
-        raise FileFault(f"`python: {grammar.python}` is no dialect", where=where, expected="a subclass of `Dialect`")
+        raise FileFault(f"`python: {grammar.python}` is not a dialect", where=where, expected="a subclass of `Dialect`")
     return made

@@ -24,11 +24,11 @@ from wavewright.errors import BadAnswer, Misuse
 from wavewright.instruments.dif_expression import (
     Item,
     following,
-    list_behind,
-    number_behind,
+    list_after,
+    number_after,
     parse_dif,
-    string_behind,
-    word_behind,
+    string_after,
+    word_after,
 )
 from wavewright.waveform import Codes, Waveform
 
@@ -71,14 +71,14 @@ def read_dif(message: bytes) -> tuple[DifDimension, ...]:
     labels = [word.label for word, item in following(items, "DIMension") if isinstance(item, list)]
     if not blocks:
         raise BadAnswer("a DIF expression without dimensions", expected="at least one block `DIMension=… (…)`")
-    encoding = list_behind(items, "ENCode")
-    forms = [(list_behind(block, "ENCode") or encoding, block) for block in blocks]
+    encoding = list_after(items, "ENCode")
+    forms = [(list_after(block, "ENCode") or encoding, block) for block in blocks]
     dimensions = [_dimension(label, block, form) for label, (form, block) in zip(labels, forms, strict=True)]
-    values = list_behind(list_behind(list_behind(items, "DATA"), "CURVe"), "VALues", in_place=True)
+    values = list_after(list_after(list_after(items, "DATA"), "CURVe"), "VALues", in_place=True)
     if not values:
         return tuple(dimensions)
     explicit = [i for i, dimension in enumerate(dimensions) if not dimension.is_implicit]
-    by_tuple = word_behind(list_behind(items, "ORDer"), "BY", "DIMension").is_short_or_long("TUPLe")
+    by_tuple = word_after(list_after(items, "ORDer"), "BY", "DIMension").is_short_or_long("TUPLe")
     split = _split_values(
         values, [dimensions[i] for i in explicit], [_format_of(forms[i][0]) for i in explicit], by_tuple=by_tuple
     )
@@ -163,16 +163,16 @@ def _quoted(text: str) -> str:
 
 
 def _dimension(label: str, block: list[Item], encoding: list[Item]) -> DifDimension:
-    unit = string_behind(block, "UNITs")
-    low, high = number_behind(encoding, "LRANge", np.nan), number_behind(encoding, "HRANge", np.nan)
+    unit = string_after(block, "UNITs")
+    low, high = number_after(encoding, "LRANge", np.nan), number_after(encoding, "HRANge", np.nan)
     return DifDimension(
         label=label,
-        name=string_behind(block, "NAME"),
+        name=string_after(block, "NAME"),
         unit=_UNITS.get(unit.upper(), unit),
-        is_implicit=word_behind(block, "TYPE", "EXPLicit").is_short_or_long("IMPLicit"),
-        scale=number_behind(block, "SCALe", 1.0),
-        offset=number_behind(block, "OFFSet", 0.0),
-        size=_count(number_behind(block, "SIZE", 0)),
+        is_implicit=word_after(block, "TYPE", "EXPLicit").is_short_or_long("IMPLicit"),
+        scale=number_after(block, "SCALe", 1.0),
+        offset=number_after(block, "OFFSet", 0.0),
+        size=_count(number_after(block, "SIZE", 0)),
         code_range=(low, high) if low < high else None,
         codes=None,
     )
@@ -180,7 +180,7 @@ def _dimension(label: str, block: list[Item], encoding: list[Item]) -> DifDimens
 
 def _format_of(encoding: list[Item]) -> np.dtype[Any] | None:
     """The type of the samples in a block; None for numbers in text."""
-    word = word_behind(encoding, "FORMat", "ASCii")
+    word = word_after(encoding, "FORMat", "ASCii")
     if word.is_short_or_long("ASCii"):
         return None
     if word.upper() not in _FORMATS:

@@ -17,7 +17,7 @@ _SPACE = re.compile(rb"[\x00-\x20,]*")
 
 
 class Word(str):
-    """A keyword or a word value; `label` is what stands behind its `=`."""
+    """A keyword or a word value; `label` is what follows its `=`."""
 
     __slots__ = ("label",)
     label: str
@@ -45,7 +45,7 @@ def parse_dif(message: bytes) -> list[Item]:
     if not items or not (isinstance(items[0], Word) and items[0].is_short_or_long("DIF")):
         raise BadAnswer("an expression that does not begin with `DIF`", where="byte 0", expected="`(DIF …)`")
     if message[_skip(message, at) :]:
-        raise BadAnswer("something stands behind the closing parenthesis", where=f"byte {at}", expected="the end")
+        raise BadAnswer("something follows the closing parenthesis", where=f"byte {at}", expected="the end")
     return items
 
 
@@ -119,34 +119,34 @@ def _skip(message: bytes, at: int) -> int:
 
 
 def following(items: list[Item], mnemonic: str) -> list[tuple[Word, Item]]:
-    """What stands behind every occurrence of a keyword."""
+    """What follows every occurrence of a keyword."""
     return [
         (word, item) for word, item in pairwise(items) if isinstance(word, Word) and word.is_short_or_long(mnemonic)
     ]
 
 
-def list_behind(items: list[Item], mnemonic: str, *, in_place: bool = False) -> list[Item]:
-    """The block of a keyword, or everything behind it (`in_place`); empty where there is none."""
+def list_after(items: list[Item], mnemonic: str, *, in_place: bool = False) -> list[Item]:
+    """The block of a keyword, or everything after it (`in_place`); empty where there is none."""
     for index, word in enumerate(items):
         if isinstance(word, Word) and word.is_short_or_long(mnemonic):
             if in_place:
                 return items[index + 1 :]
-            behind = items[index + 1] if index + 1 < len(items) else []
-            return behind if isinstance(behind, list) else []
+            after = items[index + 1] if index + 1 < len(items) else []
+            return after if isinstance(after, list) else []
     return []
 
 
-def word_behind(items: list[Item], mnemonic: str, default: str) -> Word:
-    """The word behind a keyword."""
+def word_after(items: list[Item], mnemonic: str, default: str) -> Word:
+    """The word after a keyword."""
     found = next((item for _, item in following(items, mnemonic) if isinstance(item, Word)), None)
     return found if found is not None else Word(default)
 
 
-def number_behind(items: list[Item], mnemonic: str, default: float) -> float:
-    """The number behind a keyword."""
+def number_after(items: list[Item], mnemonic: str, default: float) -> float:
+    """The number after a keyword."""
     return next((item for _, item in following(items, mnemonic) if isinstance(item, float)), default)
 
 
-def string_behind(items: list[Item], mnemonic: str) -> str:
-    """The string behind a keyword; empty where there is none."""
+def string_after(items: list[Item], mnemonic: str) -> str:
+    """The string after a keyword; empty where there is none."""
     return next((str(item) for _, item in following(items, mnemonic) if isinstance(item, str)), "")

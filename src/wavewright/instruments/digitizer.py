@@ -252,10 +252,10 @@ class Digitizer(Instrument):
 
     def _fetch_dif(self, name: str, one: InputSetup) -> Waveform:
         """Scale and time axis are in the answer itself."""
-        *before, question = (fill(message, {"input": one.input}) for message in self.profile.grammar.waveform.fetch)
+        *before, query = (fill(message, {"input": one.input}) for message in self.profile.grammar.waveform.fetch)
         for message in before:
             self.link.write(message)
-        answer = self.link.ask_expression(question, timeout=self._patience)
+        answer = self.link.ask_expression(query, timeout=self._patience)
         wave = dif_waveform(answer, one.input, where=self.link.where)
         self._check_length(wave.codes, name)
         return replace(wave, gain=wave.gain * one.attenuation, offset=wave.offset * one.attenuation, name=name)
@@ -278,15 +278,15 @@ class Digitizer(Instrument):
 
     def _fetch_part(self, where: Mapping[str, object], count: int, form: SampleFormat) -> Bytes:
         grammar = self.profile.grammar.waveform
-        *before, question = (fill(message, where) for message in grammar.fetch)
+        *before, query = (fill(message, where) for message in grammar.fetch)
         for message in before:
             self.link.write(message)
         if grammar.block == "none" and form.samples == "ascii":
-            text = self.link.ask(question, timeout=self._patience)
+            text = self.link.ask(query, timeout=self._patience)
             return np.frombuffer(text.encode(), dtype=np.uint8)
         if grammar.block == "none":
-            return self.link.ask_bytes(question, count * sample_type(form).itemsize, timeout=self._patience)
-        return self.link.ask_block(question, timeout=self._patience, silence=grammar.silence, newline=grammar.newline)
+            return self.link.ask_bytes(query, count * sample_type(form).itemsize, timeout=self._patience)
+        return self.link.ask_block(query, timeout=self._patience, silence=grammar.silence, newline=grammar.newline)
 
     def _axes(self, one: InputSetup, form: SampleFormat, data: Bytes) -> Axes:
         scale = self.profile.grammar.waveform.scale
@@ -298,7 +298,7 @@ class Digitizer(Instrument):
             return told_axes(
                 scale,
                 from_settings,
-                ask=lambda question: self.link.ask(question, repeatable=True),
+                ask=lambda query: self.link.ask(query, repeatable=True),
                 data=data,
                 fill=lambda template: fill(template, {"input": one.input}),
             )

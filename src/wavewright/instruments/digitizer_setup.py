@@ -102,7 +102,7 @@ def trigger_input(setup: DigitizerSetup) -> InputSetup:
 
 
 def digitizer_messages(profile: Profile, setup: DigitizerSetup) -> tuple[str, ...]:
-    """What configuring sends, in order, for the plan; the questions that read back are left out.
+    """What configuring sends, in order, for the plan; the queries that read back are left out.
 
     Raises
     ------
@@ -235,7 +235,7 @@ _Limited = tuple[str, str, float, str, float | None, float | None]
 
 
 def _beyond(value: float, unit: str, least: float | None, most: float | None) -> str:
-    """What is expected instead; empty if the value lies within. A rounding of 1e-9 is no fault."""
+    """What is expected instead; empty if the value lies within. A rounding of 1e-9 is not a fault."""
     if most is not None and value > most * (1 + 1e-9):
         return f"at most {show_quantity(most, unit)}"
     if least is not None and value < least * (1 - 1e-9):

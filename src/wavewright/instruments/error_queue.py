@@ -21,7 +21,7 @@ _EXPLANATIONS = {
     -410: "a message went out before the answer to the query in front of it had been read to its end",
     -420: "an answer was waited for and nothing had been asked, or the query was not understood",
     -430: "a query was so long, or its answer, that both buffers were full; split the message",
-    -440: "another query stood behind one whose answer ends with the message",
+    -440: "another query followed one whose answer ends with the message",
     QUEUE_OVERFLOW: "the queue was full: more errors came than are listed",
 }
 _CLASSES = (
@@ -69,9 +69,11 @@ def read_error_entry(answer: str, pattern: str = ENTRY_PATTERN) -> ErrorEntry:
     """
     match = Pattern(pattern).match(answer)
     if match is None:
-        raise BadAnswer(f"`{shorten(answer)}` is no entry of an error queue", expected='such as 0,"No error"')
+        raise BadAnswer(f"`{shorten(answer)}` is not an entry of an error queue", expected='such as 0,"No error"')
     words = match.groups.get("text") or ""
     try:
         return ErrorEntry(int(match.groups["code"] or ""), read_string(words))
     except (BadAnswer, ValueError):
-        raise BadAnswer(f"`{shorten(answer)}` is no entry of an error queue", expected='such as 0,"No error"') from None
+        raise BadAnswer(
+            f"`{shorten(answer)}` is not an entry of an error queue", expected='such as 0,"No error"'
+        ) from None

@@ -1,7 +1,7 @@
-"""Questions and answers over one connection, within stated times, and in step whatever fails.
+"""Queries and answers over one connection, within stated times, and in step whatever fails.
 
-One question is answered before the next is put. When an answer fails to come, or comes wrong, or an exchange is broken
-off, the link is out of step: the answer may still arrive and would be taken for that of the next question (on a raw
+One query is answered before the next is sent. When an answer fails to come, or comes wrong, or an exchange is broken
+off, the link is out of step: the answer may still arrive and would be taken for that of the next query (on a raw
 socket; elsewhere IEEE 488.2-1992, 6.3 makes it error -410). So the next use begins with `recover`.
 
 One deadline governs an exchange: the time-out of its answer and, after it, the profile's recovery time for all that a
@@ -38,7 +38,7 @@ _LOOK = "look whether it is on, busy or locked up; switch it off and on if need 
 
 
 class Exchanging:
-    """What goes to and fro between us and one instrument; `Link` puts the questions.
+    """What goes to and fro between us and one instrument; `Link` sends the queries.
 
     Parameters
     ----------
@@ -65,7 +65,7 @@ class Exchanging:
         self.identity = ""
         self.allow: Callable[[], None] = _always
         self._pause = pause
-        self._open_question = ""  # sent, and its answer not read to the end
+        self._open_query = ""  # sent, and its answer not read to the end
         self._lost = ""  # why the instrument does not come back, once that is known
         self._answers = 0  # read to their end
         self._allowance = Allowance()
@@ -112,7 +112,7 @@ class Exchanging:
     @property
     def is_in_step(self) -> bool:
         """Whether the last answer came and was read to its end."""
-        return not (self._lost or self._open_question)
+        return not (self._lost or self._open_query)
 
     @property
     def is_lost(self) -> bool:
@@ -128,7 +128,7 @@ class Exchanging:
         """Get back into step after an answer that did not come, or came wrong.
 
         Device clear where the wire has one. Else the connection is opened anew, and the identity asked for until it
-        comes: answers in front of it belong to earlier questions.
+        comes: answers in front of it belong to earlier queries.
 
         Parameters
         ----------
@@ -138,8 +138,8 @@ class Exchanging:
         ------
         LinkLost : the instrument does not come back.
         """
-        question, self._open_question, self._lost = self._open_question, "", ""
-        self._dialogue.event(f"getting back into step after {question}")
+        query, self._open_query, self._lost = self._open_query, "", ""
+        self._dialogue.event(f"getting back into step after {query}")
         try:
             with (
                 self.within(self.manners.recovery),
@@ -153,7 +153,7 @@ class Exchanging:
                 if self.manners.clear_status and not keep_errors:
                     self._send(self.manners.clear_status)
         except BaseException as fault:
-            self._open_question = question or "?"
+            self._open_query = query or "?"
             if isinstance(fault, NoAnswer | BadAnswer):
                 raise self._gone(fault.what) from fault
             if isinstance(fault, LinkLost):
@@ -207,7 +207,7 @@ class Exchanging:
     def _exchange_once(
         self, message: str, read: Callable[[Wire, Deadline], T], patience: float, *, share: float = 1.0
     ) -> T:
-        """One question and its answer, without any explanation, in at most this share of the time that is left."""
+        """One query and its answer, without any explanation, in at most this share of the time that is left."""
         self._get_into_step()
         deadline = self._allowance.part(patience, share=share, stall=self.manners.timeout)
         with self._faults("after", message, waited=deadline.timeout):
@@ -216,13 +216,13 @@ class Exchanging:
             if wire.is_something_waiting():
                 raise BadAnswer(
                     f"`{scpi.shorten(wire.drain(deadline))}` had arrived before `{scpi.shorten(message)}` was sent: "
-                    "an answer to an earlier question"
+                    "an answer to an earlier query"
                 )
             self._send(message)
             answer = read(wire, deadline)
             if holds_more(wire):  # a block whose count is too small can end in a sample that is NL
-                raise BadAnswer(f"`{scpi.shorten(wire.drain(deadline))}` stands behind the answer", expected="its end")
-            self._open_question = ""
+                raise BadAnswer(f"`{scpi.shorten(wire.drain(deadline))}` follows the answer", expected="its end")
+            self._open_query = ""
         self._answers += 1
         return answer
 
@@ -247,7 +247,7 @@ class Exchanging:
     def _get_into_step(self) -> None:
         if self.is_lost:
             raise LinkLost(self._lost, where=self.where, do=_LOOK)
-        if self._open_question:
+        if self._open_query:
             self.recover()
 
     def _await_identity(self, deadline: Deadline) -> None:
@@ -335,7 +335,7 @@ class Exchanging:
                 with self.naming(doing), named_faults(self.where, doing, waited=waited):
                     raise
             except LinkLost:
-                self._open_question = self._open_question or doing  # the next use tries to connect anew
+                self._open_query = self._open_query or doing  # the next use tries to connect anew
                 raise
 
     @contextmanager

@@ -168,9 +168,9 @@ def _try(instrument: Instrument, wanted: Assignment, elapsed: Callable[[], float
         if profile.can_set(wanted.setting):
             messages = profile.messages(wanted.setting, wanted.value, input=wanted.input, values=instrument.written)
             instrument.set(wanted.setting, wanted.value, input=wanted.input)
-            instrument.check_errors(f"trying {wanted.name}")  # before a question whose answer may be worse
+            instrument.check_errors(f"trying {wanted.name}")  # before a query whose answer may be worse
         if profile.can_ask(wanted.setting):
-            messages += profile.questions(wanted.setting, input=wanted.input, values=instrument.written)
+            messages += profile.queries(wanted.setting, input=wanted.input, values=instrument.written)
             used = instrument.get(wanted.setting, input=wanted.input)
         instrument.check_errors(f"trying {wanted.name}")
     except BenchFault as fault:

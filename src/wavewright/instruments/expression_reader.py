@@ -27,7 +27,7 @@ def read_expression(wire: Wire, deadline: Deadline) -> bytes:
         text = _to_end_mark(wire, deadline) if wire.marks_ends else _to_parenthesis(wire, deadline)
     bare = text.strip(b" \r\n")
     if not bare.startswith(b"(") or not bare.endswith(b")"):
-        raise BadAnswer(f"`{shorten(bare)}` is no expression", expected="`( … )`")
+        raise BadAnswer(f"`{shorten(bare)}` is not an expression", expected="`( … )`")
     return bare
 
 

@@ -16,7 +16,7 @@ from wavewright.instruments.vocabulary import Role
 from wavewright.quantities import show_quantity
 
 Settings = Mapping[str, float | str | bool]
-PRINTED = 1e-6  # relative; an answer nearer to what was set than its seventh digit is no other
+PRINTED = 1e-6  # relative; an answer nearer to what was set than its seventh digit is not another one
 _ROUNDING = 1e-9  # relative; a ceiling of 24 V does not forbid 24.000000000000004 V
 
 
@@ -109,7 +109,7 @@ class Instrument:
 
         Raises
         ------
-        BadAnswer : something else than a finite number for a number, or two answers to the same question.
+        BadAnswer : something else than a finite number for a number, or two answers to the same query.
         """
         found: dict[str, float | str | bool] = {}
         for one in assignments:
@@ -127,7 +127,7 @@ class Instrument:
         return found
 
     def get_finite(self, setting: str, *, input: int | None = None) -> float | str | bool:
-        """As `get`; 9.9E37 and 9.91E37, which stand for overload and for no value, are no settings.
+        """As `get`; 9.9E37 and 9.91E37, which stand for overload and for no value, are not settings.
 
         Raises
         ------
@@ -148,7 +148,7 @@ class Instrument:
 
         Raises
         ------
-        BadAnswer : the two differ, or are no numbers.
+        BadAnswer : the two differ, or are not numbers.
         """
         first, second = (float(self.get_finite(setting)) for _ in range(2))
         if first != second:
@@ -196,7 +196,7 @@ class Instrument:
                 self.refuse_above(quantity, float(assignment.value), assignment.setting)
 
     def refuse_above(self, quantity: str, value: float, what: str) -> None:
-        """The comparison itself: magnitudes, so that a negative voltage is no way round it.
+        """The comparison itself: magnitudes, so that a negative voltage does not get around it.
 
         Raises
         ------
@@ -231,14 +231,14 @@ class Instrument:
         input: int | None,
         timeout: float | None = None,
     ) -> float | str | bool:
-        *before, question = self.profile.questions(setting, input=input, values=self._written)
+        *before, query = self.profile.queries(setting, input=input, values=self._written)
         for message in before:
             self.link.write(message)
         return self.link.ask_as(
             lambda answer: checked(self.profile.read(setting, answer, input=input, values=self._written)),
-            question,
+            query,
             timeout=timeout,
-            repeatable=timeout is None and self.profile.grammar.quirks.repeats_questions,
+            repeatable=timeout is None and self.profile.grammar.quirks.repeats_queries,
         )
 
     def _assign(self, assignments: list[Assignment]) -> None:

@@ -19,10 +19,10 @@ T = TypeVar("T")
 
 
 class Link(Exchanging):
-    """The connection to one instrument, with every kind of question."""
+    """The connection to one instrument, with every kind of query."""
 
     def write(self, message: str, *, block: bytes | None = None) -> None:
-        """Send one message that has no answer; `block` goes behind it as a definite block.
+        """Send one message that has no answer; `block` goes after it as a definite block.
 
         Raises
         ------
@@ -39,7 +39,7 @@ class Link(Exchanging):
                 except Misuse:
                     raise
                 except BaseException:
-                    self._open_question = message  # part of it may be on its way
+                    self._open_query = message  # part of it may be on its way
                     raise
 
     def send_at_once(self, message: str) -> bool:
@@ -53,9 +53,9 @@ class Link(Exchanging):
             with self._allowance.free(AT_ONCE), self._faults("while sending at once"):
                 self._send(message)
         except WireFault:
-            self._open_question = self._open_question or message
+            self._open_query = self._open_query or message
             return False
-        return not self._open_question
+        return not self._open_query
 
     def ask_block(
         self, message: str, *, timeout: float | None = None, silence: float | None = None, newline: bool = True
@@ -65,7 +65,7 @@ class Link(Exchanging):
         Parameters
         ----------
         silence : s; on wires without end marks an indefinite block ends with NL and this much silence.
-        newline : False for a device that sends the end mark alone behind a block.
+        newline : False for a device that sends the end mark alone after a block.
 
         Raises
         ------
@@ -127,7 +127,7 @@ class Link(Exchanging):
         return answer
 
     def check_in_step(self) -> None:
-        """See that answers belong to their questions: the identity must come when it is asked for.
+        """See that answers belong to their queries: the identity must come when it is asked for.
 
         Raises
         ------
@@ -173,11 +173,11 @@ class Link(Exchanging):
         ------
         LinkLost : nothing was answered.
         """
-        question = self.manners.identify or self.manners.error_query or self.manners.event_query
-        if not question:
+        query = self.manners.identify or self.manners.error_query or self.manners.event_query
+        if not query:
             return
         try:
-            self.ask(question)
+            self.ask(query)
         except NoAnswer as fault:
             raise self._gone(fault.what) from fault
         except BadAnswer:
@@ -190,7 +190,7 @@ class Link(Exchanging):
         ------
         LinkLost : the instrument cannot be brought back.
         """
-        self._open_question = self._open_question or "(cleared on purpose)"
+        self._open_query = self._open_query or "(cleared on purpose)"
         self.recover()
 
     def close(self) -> None:

@@ -57,7 +57,7 @@ class Meter(Instrument):
         try:
             value = self._reading()
         except BadAnswer:
-            if not self.profile.grammar.quirks.repeats_questions:
+            if not self.profile.grammar.quirks.repeats_queries:
                 raise
             value = self._reading()
         if not math.isfinite(value):
@@ -111,4 +111,4 @@ def meter_messages(profile: Profile, setup: MeterSetup) -> tuple[str, ...]:
     values: dict[str, object] = {}
     for assignment in assignments:
         profile.remember(assignment, values)
-    return (*profile.messages_for(assignments), *profile.questions("reading", values=values))
+    return (*profile.messages_for(assignments), *profile.queries("reading", values=values))

@@ -49,7 +49,7 @@ def new_profile_text(name: str, *, base: str = "scpi-digitizer", role: Role | No
     Misuse : a name that is none, or a role that the base does not have.
     """
     if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_.-]*", name):
-        raise Misuse(f"`{name}` is no name for a profile", expected="letters, digits and hyphens")
+        raise Misuse(f"`{name}` is not a name for a profile", expected="letters, digits and hyphens")
     grammar, _ = inherited(base)
     if role is not None and grammar.role not in (None, role):
         raise Misuse(f"`{base}` is for a {grammar.role}", expected=f"`{grammar.role}` as the role, or another base")

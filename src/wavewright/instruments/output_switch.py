@@ -2,7 +2,7 @@
 
 Shared by supply and source. It is off when it says so and, where the profile can ask for the voltage at the terminals,
 when that has gone: a switch can stick, and capacitors on the board keep their charge. In doubt the output counts as
-on, and a person is told to look. What is measured is the output's own terminals: charge behind a diode or a converter
+on, and a person is told to look. What is measured is the output's own terminals: charge beyond a diode or a converter
 does not show there, so a board is measured before it is touched, whatever stands here.
 """
 
@@ -102,7 +102,7 @@ class OutputSwitch:
             instrument.set("output", False)
         if instrument.get("output"):
             return False
-        instrument.link.check_in_step()  # "off" was the answer to this question, not to an earlier one
+        instrument.link.check_in_step()  # "off" was the answer to this query, not to an earlier one
         return True
 
     def _at_the_terminals(self) -> float:

@@ -21,7 +21,7 @@ def has_own_value(instrument: Instrument, metric: str) -> bool:
 def ask_own_value(instrument: Instrument, metric: str, *, input: int, attenuation: float = 1.0) -> float:
     """What the instrument itself says of its last record, in SI units at the probe tip, ratios 0 … 1.
 
-    Whatever the question left in the error queue is read with it, so that nobody takes it for his own.
+    Whatever the query left in the error queue is read with it, so that nobody takes it for his own.
 
     Parameters
     ----------
@@ -43,12 +43,12 @@ def ask_own_value(instrument: Instrument, metric: str, *, input: int, attenuatio
             expected=f"one of {known}" if known else "an entry in `own_values`",
         )
     own = grammar.own_values[metric]
-    *before, question = (fill(message, {"input": input}) for message in (*own.before, own.ask))
+    *before, query = (fill(message, {"input": input}) for message in (*own.before, own.ask))
     for message in before:
         instrument.link.write(message)
-    answer = instrument.link.ask(question, repeatable=grammar.quirks.repeats_questions)
+    answer = instrument.link.ask(query, repeatable=grammar.quirks.repeats_queries)
     instrument.check_errors(f"asking for its own {metric}")
-    with instrument.link.naming(question):
+    with instrument.link.naming(query):
         value = read_number(picked(answer, own.pattern))
     if not math.isfinite(value):
         raise NotMeasurable(f"the instrument has no value of `{metric}`", where=instrument.link.where)

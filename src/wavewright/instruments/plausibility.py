@@ -44,7 +44,7 @@ _NOT_BELOW_ZERO = (
 
 
 def check_plausible(setting: str, value: float, entry: Entry, abilities: Abilities) -> None:
-    """See that an answered number makes sense; overload and "no value" are no numbers, and none of its business.
+    """See that an answered number makes sense; overload and "no value" are not numbers, and are left alone.
 
     Parameters
     ----------

@@ -45,7 +45,7 @@ class Profile:
     Parameters
     ----------
     path : the file as it was named.
-    text : of the file and of those it extends, parents behind children.
+    text : of the file and of those it extends, parents after children.
     """
 
     grammar: ProfileFile
@@ -151,7 +151,7 @@ class Profile:
         if setting is not None and entry.kind is not Kind.EVENT:
             values[assignment.setting] = setting.written(assignment.value, entry, _with_input(values, assignment.input))
 
-    def questions(
+    def queries(
         self, setting: str, *, input: int | None = None, values: Mapping[str, object] | None = None
     ) -> tuple[str, ...]:
         """What is sent to ask for it; the last one has the answer.
@@ -162,7 +162,7 @@ class Profile:
         """
         if not self.can_ask(setting):
             raise Misuse(f"profile `{self.name}` does not say how to ask for `{setting}`")
-        return self.dialect.questions(setting, _with_input(values, input))
+        return self.dialect.queries(setting, _with_input(values, input))
 
     def read(
         self, setting: str, answer: str, *, input: int | None = None, values: Mapping[str, object] | None = None

@@ -112,7 +112,7 @@ def _setting(name: str, setting: Setting, entry: Entry, place: PlaceOf, *, in_py
             yield FileFault(
                 f"`{name}` knows no word `{word}`",
                 where=place("settings", name, "words", word),
-                expected=f"one of {', '.join(words)}" if words else "no `words:`, for it is no choice of words",
+                expected=f"one of {', '.join(words)}" if words else "no `words:`, for it is not a choice of words",
             )
     says_value = any("value" in placeholders(message) for message in setting.set)
     if setting.set and entry.kind in _WITH_VALUE and not says_value and not in_python:

@@ -158,7 +158,7 @@ def _accuracy_of_offset(value: Any) -> tuple[float, float]:
         elif words:
             fixed += read_quantity(words, unit="V").value
         else:
-            raise Misuse(f"`{value}` is no accuracy of an offset", expected="such as `0.5 % of range + 1 mV`")
+            raise Misuse(f"`{value}` is not an accuracy of an offset", expected="such as `0.5 % of range + 1 mV`")
     return share, fixed
 
 

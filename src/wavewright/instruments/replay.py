@@ -231,10 +231,10 @@ def open_replay(path: Path) -> ReplayLibrary:
     Raises
     ------
     StorageFault : it cannot be read.
-    FileFault : it is no wire log.
+    FileFault : it is not a wire log.
     """
     if path.exists() and not path.is_file():  # a device may never end
-        raise FileFault("this is no file", where=Place(str(path)), expected="the wire.log of a run")
+        raise FileFault("this is not a file", where=Place(str(path)), expected="the wire.log of a run")
     try:
         with path.open(encoding="ascii") as stream:
             found = recordings(read_wire_log(stream, name=str(path)), where=Place(str(path)))

@@ -30,7 +30,7 @@ def codes_of(data: Bytes, form: SampleFormat, *, invalid: float | None = None) -
 
     Raises
     ------
-    BadAnswer : the bytes are no whole number of samples, or text that holds something else than numbers.
+    BadAnswer : the bytes are not a whole number of samples, or text that holds something else than numbers.
     """
     if form.samples == "ascii":
         codes = _from_text(data)
@@ -38,7 +38,7 @@ def codes_of(data: Bytes, form: SampleFormat, *, invalid: float | None = None) -
         kind = sample_type(form)
         if data.size % kind.itemsize:
             raise BadAnswer(
-                f"{data.size} bytes are no whole number of samples", expected=f"a multiple of {kind.itemsize}"
+                f"{data.size} bytes are not a whole number of samples", expected=f"a multiple of {kind.itemsize}"
             )
         codes = data.view(kind)
     if codes.dtype.kind == "f":
@@ -51,16 +51,16 @@ def codes_of(data: Bytes, form: SampleFormat, *, invalid: float | None = None) -
 
 
 def _from_text(data: Bytes) -> Codes:
-    """A comma-separated list; white space round the numbers does no harm."""
+    """A comma-separated list; white space around the numbers does no harm."""
     text = data.tobytes().strip()
     try:
         return np.array(text.split(b","), dtype=np.float64) if text else np.empty(0)
     except ValueError:
-        raise BadAnswer(f"`{shorten(text)}` is no list of numbers", expected="numbers between commas") from None
+        raise BadAnswer(f"`{shorten(text)}` is not a list of numbers", expected="numbers between commas") from None
 
 
 def _without_specials(codes: Codes) -> Codes:
-    """Overload and "no value" are no samples: NaN, which is what every metric takes for invalid."""
+    """Overload and "no value" are not samples: NaN, which is what every metric takes for invalid."""
     with np.errstate(invalid="ignore"):
         special = ~(np.abs(codes) < _LARGEST_NUMBER)
     if not np.any(special):

@@ -20,9 +20,9 @@ from wavewright.instruments.profile import Profile, load_profile, shipped_profil
 from wavewright.instruments.scpi import read_number, shorten
 from wavewright.instruments.wire_log import WireLog
 
-PATIENCE = 0.3  # s for each question; an instrument at rest answers at once
+PATIENCE = 0.3  # s for each query; an instrument at rest answers at once
 # How to ask for the identity beside what the profiles say: as IEEE 488.2-1992, 10.14 has it, and as it was before that.
-_QUESTIONS = ("*IDN?", "?IDN")
+_QUERIES = ("*IDN?", "?IDN")
 _SHORT_ERROR_QUERY = ":SYST:ERR?"  # the same header as SYSTem:ERRor?, for devices that know no other way of writing it
 _IDENTITY = re.compile(r"[ ,]")  # more than one word: fields between commas, or a name; no lone refusal
 
@@ -31,7 +31,7 @@ _IDENTITY = re.compile(r"[ ,]")  # more than one word: fields between commas, or
 class Found:
     """One address: what answered there, the profiles that fit, or why there is no identity.
 
-    `asked` : the question that the identity answers. `fault` : what was answered instead, or why nothing was.
+    `asked` : the query that the identity answers. `fault` : what was answered instead, or why nothing was.
     """
 
     resource: str
@@ -53,7 +53,7 @@ def scan(
     profiles: Iterable[Profile] | None = None,
     wire_log: WireLog | None = None,
 ) -> Iterator[Found]:
-    """One address after the other, as soon as it is known who is there. Only questions are asked; nothing is set.
+    """One address after the other, as soon as it is known who is there. Only queries are asked; nothing is set.
 
     Parameters
     ----------
@@ -62,7 +62,7 @@ def scan(
 
     Raises
     ------
-    LinkLost : the library cannot look round.
+    LinkLost : the library cannot list its resources.
     """
     known = list(shipped() if profiles is None else profiles)
     for resource in list_addresses(manager) if addresses is None else addresses:
@@ -80,16 +80,16 @@ def _look_at(
     manager: pyvisa.ResourceManager, resource: str, profiles: Sequence[Profile], wire_log: WireLog | None
 ) -> Found:
     ways = _ways(resource, profiles)
-    asked = " or ".join(dict.fromkeys(f"`{question}`" for question, _ in ways))
-    said: dict[str, str] = {}  # what was answered that is no identity, by question
+    asked = " or ".join(dict.fromkeys(f"`{query}`" for query, _ in ways))
+    said: dict[str, str] = {}  # what was answered that is not an identity, by query
     try:
-        for question, termination in ways:
+        for query, termination in ways:
             with closing(_open(manager, resource, termination, wire_log)) as link:
-                answer = _answer(link, question)
-                if answer and _is_identity(answer, question, profiles):
+                answer = _answer(link, query)
+                if answer and _is_identity(answer, query, profiles):
                     link.identity = answer
-                    return Found(resource, answer, fitting_profiles(link, profiles, question), asked=question)
-                said |= {question: answer} if answer else {}
+                    return Found(resource, answer, fitting_profiles(link, profiles, query), asked=query)
+                said |= {query: answer} if answer else {}
         with closing(_open(manager, resource, ways[0][1], wire_log)) as link:
             said = said or _said_of_errors(link, profiles)
             nameless = [profile for profile in profiles if not profile.grammar.identify and _answers(link, profile)]
@@ -98,29 +98,29 @@ def _look_at(
     said |= {profile.grammar.recognised_by: "a number" for profile in nameless}
     if not said:
         return Found(resource, fault=f"no answer to {asked}")
-    answers = "; ".join(f"`{shorten(answer)}` to `{question}`" for question, answer in said.items())
+    answers = "; ".join(f"`{shorten(answer)}` to `{query}`" for query, answer in said.items())
     names = tuple(profile.name for profile in nameless)
     return Found(resource, "", names, f"no identity by {asked}; answers {answers}", next(iter(said)))
 
 
 def _ways(resource: str, profiles: Sequence[Profile]) -> list[tuple[str, str]]:
-    """Questions and terminations in the order in which they are tried: the standard's, the profiles', older ones.
+    """Queries and terminations in the order in which they are tried: the standard's, the profiles', older ones.
 
     CR LF is only tried where bytes are all that ends a message. On a serial line NL comes last: a message ended by NL
     alone would stay in front of the next, where CR LF is waited for.
     """
     is_serial, is_socket = resource.upper().startswith("ASRL"), resource.upper().endswith("::SOCKET")
     terminations = ("\n", "\r\n") if is_serial or is_socket else ("\n",)
-    standard, *older = _QUESTIONS
+    standard, *older = _QUERIES
     declared = [(one.grammar.identify, one.grammar.quirks.write_termination) for one in profiles]
     ways = [(standard, end) for end in terminations]
-    ways += [(question, end) for question, end in declared if question]
-    ways += [(question, end) for question in older for end in terminations]
+    ways += [(query, end) for query, end in declared if query]
+    ways += [(query, end) for query in older for end in terminations]
     return sorted(dict.fromkeys(ways), key=lambda way: is_serial and way[1] == "\n")
 
 
 def _open(manager: pyvisa.ResourceManager, resource: str, termination: str, wire_log: WireLog | None) -> Link:
-    """A link that asks nothing by itself: not even for errors, or each silence would cost two questions."""
+    """A link that asks nothing by itself: not even for errors, or each silence would cost two queries."""
     manners = Manners(
         identify="",
         write_termination=termination,
@@ -132,24 +132,23 @@ def _open(manager: pyvisa.ResourceManager, resource: str, termination: str, wire
     return open_link(manager, resource, manners=manners, wire_log=wire_log)
 
 
-def _answer(link: Link, question: str) -> str:
+def _answer(link: Link, query: str) -> str:
     """Empty where none came; LinkLost where nobody is there at all."""
     try:
-        return link.ask(question)
+        return link.ask(query)
     except (NoAnswer, BadAnswer):
         return ""
 
 
-def _is_identity(answer: str, question: str, profiles: Sequence[Profile]) -> bool:
+def _is_identity(answer: str, query: str, profiles: Sequence[Profile]) -> bool:
     """By its looks, or because a profile knows it."""
     return bool(_IDENTITY.search(answer)) or any(
-        one.grammar.identify == question and one.grammar.answers_to != ".*" and _matches(one, answer)
-        for one in profiles
+        one.grammar.identify == query and one.grammar.answers_to != ".*" and _matches(one, answer) for one in profiles
     )
 
 
 def _said_of_errors(link: Link, profiles: Sequence[Profile]) -> dict[str, str]:
-    """The oldest entry of its error queue, by the question that it answers: most likely why it did not answer."""
+    """The oldest entry of its error queue, by the query that it answers: most likely why it did not answer."""
     queries = [profile.grammar.errors.ask for profile in profiles if profile.grammar.errors.ask]
     for query in dict.fromkeys([*queries, _SHORT_ERROR_QUERY]):
         if answer := _answer(link, query):
@@ -157,14 +156,14 @@ def _said_of_errors(link: Link, profiles: Sequence[Profile]) -> dict[str, str]:
     return {}
 
 
-def fitting_profiles(link: Link, profiles: Sequence[Profile], question: str = "*IDN?") -> tuple[str, ...]:
-    """By identity, if a profile is for that one; else by the question that only its kind answers with a number.
+def fitting_profiles(link: Link, profiles: Sequence[Profile], query: str = "*IDN?") -> tuple[str, ...]:
+    """By identity, if a profile is for that one; else by the query that only its kind answers with a number.
 
     Parameters
     ----------
-    question : what the identity answers; a profile that asks otherwise could not identify the instrument.
+    query : what the identity answers; a profile that asks otherwise could not identify the instrument.
     """
-    asking = [profile for profile in profiles if profile.grammar.identify == question]
+    asking = [profile for profile in profiles if profile.grammar.identify == query]
     particular = [
         profile.name for profile in asking if profile.grammar.answers_to != ".*" and _matches(profile, link.identity)
     ]
@@ -178,11 +177,11 @@ def _matches(profile: Profile, identity: str) -> bool:
 
 
 def _answers(link: Link, profile: Profile) -> bool:
-    question = profile.grammar.recognised_by
-    if not question:
+    query = profile.grammar.recognised_by
+    if not query:
         return False
     try:
-        return math.isfinite(read_number(link.ask(question)))
+        return math.isfinite(read_number(link.ask(query)))
     except WavewrightError:
         return False
 

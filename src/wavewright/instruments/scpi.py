@@ -164,7 +164,7 @@ def read_numbers(text: str) -> tuple[float, ...]:
 
     Raises
     ------
-    BadAnswer : an item that is no number.
+    BadAnswer : an item that is not a number.
     """
     return tuple(read_number(item) for item in split_list(text))
 

@@ -45,7 +45,7 @@ def _messages(value: Any) -> Any:
     """One message or a list of them; braces must close, and no message may hold a line end."""
     texts = [value] if isinstance(value, str) else value
     if not isinstance(texts, list | tuple) or not all(isinstance(text, str) and text.strip() for text in texts):
-        raise Misuse("this is no message", expected="a message, or a list of messages")
+        raise Misuse("this is not a message", expected="a message, or a list of messages")
     for text in texts:
         rest = _PLACEHOLDER.sub("", text)
         if "{" in rest or "}" in rest:
@@ -121,7 +121,7 @@ class Setting(GrammarModel):
         """
         if entry.kind in (Kind.NUMBER, Kind.COUNT):
             if isinstance(value, bool) or not isinstance(value, int | float):
-                raise Misuse(f"`{value}` is no number", expected=f"a number in {entry.unit or '1'}")
+                raise Misuse(f"`{value}` is not a number", expected=f"a number in {entry.unit or '1'}")
             return scpi.format_number(self.convert.to_wire(value))
         if entry.kind is Kind.BOOLEAN:
             return self.words.get("on" if value else "off", "1" if value else "0")
@@ -139,7 +139,7 @@ class Setting(GrammarModel):
         """What is sent to set it, in order."""
         return tuple(_filled(self.set, {**values, "value": self.written(value, entry, values)}))
 
-    def questions(self, values: Mapping[str, object]) -> tuple[str, ...]:
+    def queries(self, values: Mapping[str, object]) -> tuple[str, ...]:
         """What is sent to ask for it; the last one has the answer."""
         return tuple(_filled(self.ask, values))
 
@@ -175,7 +175,7 @@ class Setting(GrammarModel):
         is_on = scpi.read_boolean(text)
         if text.strip().upper() not in ("ON", "OFF") and scpi.read_number(text) not in (0.0, 1.0):
             # SCPI-99 volume 1, 7.3: the answer is 1 or 0 (from memory, not verified); another number answers another
-            # question, and must not count as "off" because it rounds to 0
+            # query, and must not count as "off" because it rounds to 0
             raise BadAnswer(f"`{scpi.shorten(text)}` is neither on nor off", expected="1 or 0")
         return is_on
 

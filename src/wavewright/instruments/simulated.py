@@ -1,4 +1,4 @@
-"""How one sees that no real instrument stands behind an address: by the library, by the bench file, by the identity."""
+"""How one sees that no real instrument answers at an address: by the library, by the bench file, by the identity."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import re
 import secrets
 from collections.abc import Iterable
 
-# What comes behind the `@` of a library that is a file: simulated instruments, or a recorded dialogue in their place.
+# What comes after the `@` of a library that is a file: simulated instruments, or a recorded dialogue in their place.
 _WITHOUT_INSTRUMENTS = ("sim", "replay")
 _SAYS_SO = re.compile(r"\bsimulat(?:ed|ion|or)\b", re.IGNORECASE)
 

@@ -44,10 +44,10 @@ class SocketWire:
     def __init__(self, visa: MessageBasedResource, peer: socket.socket, *, termination: str = "\n") -> None:
         self._visa = visa
         self._peer = peer
-        # PyVISA-py 0.8.1 leaves it off: then a question behind two messages waits 40 ms for the peer's acknowledgement
+        # PyVISA-py 0.8.1 leaves it off: then a query after two messages waits 40 ms for the peer's acknowledgement
         peer.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._termination = termination[-1:].encode() or b"\n"
-        self._ahead = bytearray()  # came with the end of a line, behind it
+        self._ahead = bytearray()  # came with the end of a line, after it
 
     def send(self, data: bytes, deadline: Deadline) -> None:
         """All bytes, in one message as far as the wire knows such."""
@@ -70,7 +70,7 @@ class SocketWire:
 
     def read_into(self, buffer: memoryview, deadline: Deadline) -> tuple[int, bool]:
         """At least one byte; how many, and whether the message ended with them."""
-        if not self._ahead and len(buffer) <= FEW:  # a header comes with what is behind it, in one call
+        if not self._ahead and len(buffer) <= FEW:  # a header comes with what follows it, in one call
             self._ahead += self._receive(deadline, READ_AHEAD)
         if self._ahead:
             count = min(len(buffer), len(self._ahead))
@@ -164,7 +164,7 @@ class SocketWire:
 
 
 def _socket_of(visa: MessageBasedResource) -> socket.socket | None:
-    """The operating system's socket behind a raw-socket session of PyVISA-py, where it can be had."""
+    """The operating system's socket of a raw-socket session of PyVISA-py, where it can be had."""
     if visa.resource_class != "SOCKET":
         return None
     session = getattr(visa.visalib, "sessions", {}).get(visa.session)

@@ -154,7 +154,7 @@ def _number(value: object, otherwise: float) -> float:
 
 
 def peak_magnitude(amplitude: float, offset: float) -> float:
-    """The highest magnitude of a signal of that peak-to-peak amplitude round that offset, V."""
+    """The highest magnitude of a signal of that peak-to-peak amplitude around that offset, V."""
     return abs(offset) + abs(amplitude) / 2
 
 
@@ -173,7 +173,7 @@ def period_extremes(period: Waveform) -> tuple[float, float]:
     values = period.values()
     if values.size < 2 or not np.all(np.isfinite(values)) or float(np.ptp(values)) == 0.0:
         raise Misuse(
-            f"`{period.name}` is no period of a signal", expected="at least 2 samples, all numbers, not all equal"
+            f"`{period.name}` is not a period of a signal", expected="at least 2 samples, all numbers, not all equal"
         )
     return float(values.min()), float(values.max())
 
@@ -204,7 +204,7 @@ def source_assignments(setup: SourceSetup) -> Iterable[Assignment]:
 
 
 def source_messages(profile: Profile, setup: SourceSetup) -> tuple[str, ...]:
-    """What a step sends, in order, for the plan; questions that confirm and read back are left out.
+    """What a step sends, in order, for the plan; queries that confirm and read back are left out.
 
     Raises
     ------

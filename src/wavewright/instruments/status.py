@@ -46,11 +46,11 @@ class Status:
 
         Parameters
         ----------
-        ask : how a question is put; the link's own way if None.
+        ask : how a query is sent; the link's own way if None.
 
         Raises
         ------
-        BadAnswer : an answer that is no entry.
+        BadAnswer : an answer that is not an entry.
         NoAnswer, LinkLost : not even the first one came.
         """
         manners, found = self._link.manners, list[ErrorEntry]()

@@ -194,7 +194,7 @@ def supply_assignments(setup: SupplySetup) -> Iterable[Assignment]:
 
 
 def supply_messages(profile: Profile, setup: SupplySetup) -> tuple[str, ...]:
-    """What a step sends, in order, for the plan; questions that confirm and read back are left out.
+    """What a step sends, in order, for the plan; queries that confirm and read back are left out.
 
     Raises
     ------
@@ -205,14 +205,14 @@ def supply_messages(profile: Profile, setup: SupplySetup) -> tuple[str, ...]:
     return (*before, *profile.messages_for(supply_assignments(setup)), *after)
 
 
-def supply_questions(profile: Profile, quantity: str) -> tuple[str, ...]:
+def supply_queries(profile: Profile, quantity: str) -> tuple[str, ...]:
     """What asks for the supply's own measurement of its `voltage` or `current`, for the plan.
 
     Raises
     ------
     Misuse : the profile does not say how.
     """
-    return profile.questions(f"measured.{quantity}")
+    return profile.queries(f"measured.{quantity}")
 
 
 def supply_faults(

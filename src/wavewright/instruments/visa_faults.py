@@ -102,7 +102,7 @@ def is_not_offered(fault: BaseException) -> bool:
 def refused_address(resource: str, fault: BaseException) -> FileFault | LinkLost:
     """Why an address could not be opened: it is none, or nobody is there."""
     if isinstance(fault, rname.InvalidResourceName):
-        return FileFault(f"`{resource}` is no VISA address: {fault}", expected="such as TCPIP0::host::inst0::INSTR")
+        return FileFault(f"`{resource}` is not a VISA address: {fault}", expected="such as TCPIP0::host::inst0::INSTR")
     for package, extra in _EXTRAS.items():
         if package in str(fault).lower() and "install" in str(fault).lower():
             return LinkLost(

@@ -135,7 +135,7 @@ def read_wire_log(lines: Iterable[str], *, name: str = "wire log") -> Iterator[W
                 yield WireRecord(utc, float(offset), instrument, sign, unescape(payload))
         except (ValueError, zlib.error) as fault:
             raise FileFault(
-                f"line {number} is no record of a dialogue: {fault}",
+                f"line {number} is not a record of a dialogue: {fault}",
                 where=Place(name, number),
                 expected="UTC, seconds, instrument, sign and bytes between tabs",
             ) from fault

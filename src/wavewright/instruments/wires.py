@@ -224,7 +224,7 @@ def is_stream(visa: MessageBasedResource) -> bool:
 
 
 def holds_more(wire: Wire) -> bool:
-    """Whether more has come behind an answer; a peer that hangs up behind it has answered all the same."""
+    """Whether more has come after an answer; a peer that hangs up after it has answered all the same."""
     try:
         return wire.is_something_waiting()
     except LinkLost:

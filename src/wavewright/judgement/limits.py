@@ -36,7 +36,7 @@ class Limit:
 
         Raises
         ------
-        Misuse : they are no limit in that unit.
+        Misuse : they are not a limit in that unit.
         """
         return cls(read_interval(text, unit=unit), " ".join(text.split()))
 

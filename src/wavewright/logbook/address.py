@@ -99,7 +99,7 @@ def _read_url(where: str) -> URL:
     try:
         url = make_url(where)
         backend = url.get_backend_name()
-    except (ArgumentError, ValueError):  # a port that is no number is a ValueError; both repeat the URL: no cause
+    except (ArgumentError, ValueError):  # a port that is not a number is a ValueError; both repeat the URL: no cause
         raise Misuse(f"logbook `{shown_address(where)}`", expected=FORMS) from None
     if backend in (POSTGRESQL, "postgres"):
         return url.set(drivername="postgresql+psycopg")  # the one driver that is tried, and that the extra installs

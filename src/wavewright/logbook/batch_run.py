@@ -96,7 +96,7 @@ def run_batch(
     repeat_passed : take units that have passed before too.
     stop_after : end the batch after so many runs in a row that did not pass; 0 never.
     simulated : whether the bench is a simulated one: a unit that passed on a simulated bench has not passed on a real
-        one, and the other way round.
+        one, and vice versa.
     interruption : what signals did: one that came ends the batch, once the unit that is on has been left.
 
     Returns

@@ -111,7 +111,7 @@ def note_of(**words: object) -> str:
 
 
 def append(connection: Connection, entries: Iterable[Entry]) -> None:
-    """Put links behind the heads of their stations; a chain that is not there begins.
+    """Append links to the heads of their stations; a chain that is not there begins.
 
     Parameters
     ----------

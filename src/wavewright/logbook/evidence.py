@@ -55,8 +55,8 @@ class Evidence:
     Parameters
     ----------
     parent : folder of all outcomes; made if it is not there.
-    started : UTC; recipe : name of the recipe file without its ending; serial : of the unit under test. Together they
-        are the name of the folder.
+    started : UTC; recipe : name of the recipe file without its extension; serial : of the unit under test. Together
+        they are the name of the folder.
     codes : the store of a logbook, which gets the codes as they come too; it may fail without harm to the evidence.
 
     Raises

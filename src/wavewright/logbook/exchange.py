@@ -25,7 +25,7 @@ COLUMNS = (
 
 
 def export(book: Logbook, path: Path, which: Filter | None = None) -> int:
-    """Write the runs that a filter leaves; the ending of the file says how. Returns how many rows or runs.
+    """Write the runs that a filter leaves; the file's extension says how. Returns how many rows or runs.
 
     Parameters
     ----------
@@ -33,13 +33,13 @@ def export(book: Logbook, path: Path, which: Filter | None = None) -> int:
 
     Raises
     ------
-    Misuse : an ending that stands for nothing here, or a package that is not installed.
+    Misuse : an unknown file extension, or a package that is not installed.
     StorageFault : the file cannot be written.
     """
     try:
         write = WRITERS[path.suffix.lower()]
     except KeyError:
-        raise Misuse(f"ending `{path.suffix}` of {path}", expected=f"one of {', '.join(WRITERS)}") from None
+        raise Misuse(f"file extension `{path.suffix}` of {path}", expected=f"one of {', '.join(WRITERS)}") from None
     try:
         with whole_file(path) as part:
             return write(book, part, which or Filter())

@@ -220,8 +220,8 @@ def addresses(bench: BenchFile) -> tuple[str, ...]:
     Instruments that a file simulates are others than those of the same address in another file.
     """
     file, at, _ = bench.grammar.library.partition("@")
-    behind = f" of {(bench.folder / file).resolve()}" if file and at else ""
-    return tuple(f"{instrument.resource}{behind}" for instrument in bench.instruments.values())
+    after = f" of {(bench.folder / file).resolve()}" if file and at else ""
+    return tuple(f"{instrument.resource}{after}" for instrument in bench.instruments.values())
 
 
 def _check_serial(options: RunOptions, recipe: Recipe) -> None:

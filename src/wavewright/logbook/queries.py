@@ -1,4 +1,4 @@
-"""Questions to the logbook: which runs there are, and how a reading went over time."""
+"""Queries to the logbook: which runs there are, and how a reading went over time."""
 
 from __future__ import annotations
 
@@ -207,7 +207,7 @@ def trend(book: Logbook, name: str, which: Filter | None = None, *, buckets: int
         raise Misuse(f"{buckets} buckets", expected="at least 1")
     which = which or Filter()
     with book.reading() as connection:
-        # two questions: the database answers each from one end of its index
+        # two queries: the database answers each from one end of its index
         first, last = (
             connection.execute(_narrowed(select(end(readings.c.started)), name, which)).scalar_one()
             for end in (func.min, func.max)
@@ -216,7 +216,7 @@ def trend(book: Logbook, name: str, which: Filter | None = None, *, buckets: int
             _known(connection, name)
             return Trend(name, "", 0, ())
         width = max(1, -(-(last - first + 1) // buckets))
-        # a question a bucket, each one walk along the index; grouping them all in one would sort a million rows first
+        # a query a bucket, each one walk along the index; grouping them all in one would sort a million rows first
         query = _narrowed(
             select(
                 func.count(readings.c.value).label("valued"),

@@ -155,14 +155,14 @@ def _differences(was: Outcome, now: Outcome) -> Iterable[Difference]:
 
 def _why(was: Result, now: Result) -> str:
     """What is different about two results, in words; empty if nothing is."""
-    questions: tuple[tuple[str, Callable[[Result], object]], ...] = (
+    aspects: tuple[tuple[str, Callable[[Result], object]], ...] = (
         ("other metric", lambda result: (result.metric, result.of)),
         ("other limit", lambda result: (result.limit, result.over)),
         ("other value", lambda result: _plain(result.reading)),
         ("other shots", lambda result: tuple(_plain(reading) for reading in result.shots)),
         ("other verdict", lambda result: result.verdict),
     )
-    return ", ".join(word for word, of in questions if of(was) != of(now))
+    return ", ".join(word for word, of in aspects if of(was) != of(now))
 
 
 def _plain(reading: Reading) -> tuple[object, ...]:

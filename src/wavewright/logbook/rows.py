@@ -88,7 +88,7 @@ def named_results(document: Mapping[str, Any]) -> Iterator[tuple[str, Mapping[st
 
 
 def _number(value: float | None) -> float | None:
-    """As every database gives it back: a float, never -0.0, and nothing for what is no number."""
+    """As every database gives it back: a float, never -0.0, and nothing for what is not a number."""
     if value is None:
         return None
     number = float(value) + 0.0

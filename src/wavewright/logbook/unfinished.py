@@ -307,7 +307,7 @@ def _whole(file: Any, shots: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
 
 
 def _cut_torn_line(path: Path) -> None:
-    """Take the end of a wire log off that is no whole line."""
+    """Take the end of a wire log off that is not a whole line."""
     with path.open("rb+") as file:
         end = file.seek(0, 2)
         while end and (file.seek(end - 1), file.read(1))[1] != b"\n":

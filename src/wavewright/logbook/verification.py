@@ -93,7 +93,7 @@ def verify(
 
     Raises
     ------
-    Misuse : a head that is no hash.
+    Misuse : a head that is not a hash.
     """
     wanted = [_head(word) for word in known_heads]
     with book.reading() as connection, _legible(connection):
@@ -124,7 +124,7 @@ def verify(
 
 @contextmanager
 def _legible(connection: Connection) -> Iterator[None]:
-    """Let an SQLite file show text that is no UTF-8 any more as what it is, instead of refusing the whole question."""
+    """Let an SQLite file show text that is no longer UTF-8 as what it is, instead of refusing the whole query."""
     driver: Any = connection.connection.driver_connection
     if connection.dialect.name != "sqlite":
         yield

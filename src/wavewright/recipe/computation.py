@@ -93,7 +93,7 @@ def read_computations(tree: YamlMapping, checks: NameChecks) -> dict[str, Comput
         before = len(checks.faults)
         for key in ("metric", "limit", "over", "about"):
             if key in entry and entry.scalar_at(key) is None:
-                checks.note_fault(f"`{key}` of `{name}` is no word", where=entry.value_place(key), expected="words")
+                checks.note_fault(f"`{key}` of `{name}` is not a word", where=entry.value_place(key), expected="words")
         if len(checks.faults) > before:
             continue
         computation = _read_computation(name, entry, checks)

@@ -37,7 +37,7 @@ Margin = Annotated[StatedQuantity, QuantityIn("V", least=0)]
 
 
 class Mask(GrammarModel):
-    """Where no trace may go: polygons, or everything outside a band round a stored waveform."""
+    """Where no trace may go: polygons, or everything outside a band around a stored waveform."""
 
     polygons: tuple[Annotated[tuple[Point, ...], Field(min_length=3)], ...] = Field(
         default=(),

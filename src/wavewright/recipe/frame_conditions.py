@@ -69,7 +69,7 @@ def read_keep_if(tree: YamlMapping, checks: NameChecks) -> KeepIf | None:
     for name in strays:
         do = "put both limits in quotes: between { and } a comma ends an entry"
         checks.note_fault(
-            f"`{name}` in `keep_if` is no line", where=block.key_place(name), expected=f"`within:` {WITHIN}", do=do
+            f"`{name}` in `keep_if` is not a line", where=block.key_place(name), expected=f"`within:` {WITHIN}", do=do
         )
     conditions = _conditions(block, checks, key="keep_if", apart=("within", *strays))
     shots: int | None = None
@@ -133,12 +133,12 @@ def _within(text: str) -> tuple[int | None, float | None]:
         if words and words[-1] in {"shots", "shot"} and shots is None:
             number = read_quantity(" ".join(words[:-1]), unit="").value
             if number < 1 or number != int(number):
-                raise Misuse(f"`{part.strip()}` is no number of shots", expected=WITHIN)
+                raise Misuse(f"`{part.strip()}` is not a number of shots", expected=WITHIN)
             shots = int(number)
         elif words and words[-1] not in {"shots", "shot"} and time is None:
             if re.fullmatch(r"[\d.]+", part.strip()):
                 raise Misuse(f"`{text}` has no unit", expected=WITHIN, do=f"write `{part.strip()} shots`")
             time = read_quantity(part, unit="s", least=1e-3).value
         else:
-            raise Misuse(f"`{text}` is no limit to waiting", expected=WITHIN)
+            raise Misuse(f"`{text}` is not a time or a number of shots", expected=WITHIN)
     return shots, time

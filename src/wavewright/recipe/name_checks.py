@@ -56,7 +56,7 @@ class NameChecks:
 
     @contextmanager
     def faults_placed_at(self, where: Place) -> Iterator[None]:
-        """Note what is refused inside at that place, and go on behind the block.
+        """Note what is refused inside at that place, and go on after the block.
 
         A fault with a column of its own, counted within the text that stands there, is placed at that column.
         """
@@ -87,7 +87,7 @@ class NameChecks:
             if isinstance(entry, YamlMapping):
                 yield YamlScalar(name, place), entry
             else:
-                what = f"`{name}` in `{self.owner}.{key}` is no entry"
+                what = f"`{name}` in `{self.owner}.{key}` is not an entry"
                 self.note_fault(what, where=place_of(entry) or place, expected=f"`{form}`")
 
     def validated(self, entry: YamlMapping, model: type[M], *path: str) -> M | None:

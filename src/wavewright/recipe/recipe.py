@@ -115,7 +115,7 @@ class Recipe:
 
     @property
     def name(self) -> str:
-        """The file's name without its ending."""
+        """The file's name without its extension."""
         return PurePath(self.path).stem
 
     def __iter__(self) -> Iterator[Measurement]:

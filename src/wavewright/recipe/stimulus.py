@@ -109,7 +109,7 @@ class SupplyStep(GrammarModel):
 
 
 class BurstEntry(GrammarModel):
-    """A number of whole periods, and rest before and behind them."""
+    """A number of whole periods, and rest before and after them."""
 
     cycles: Count = Field(description="how many periods")
     starts: Starts = Field(

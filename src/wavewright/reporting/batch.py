@@ -94,11 +94,11 @@ def write_batch_report(
 
     Raises
     ------
-    Misuse : no runs, or an ending that is not HTML's.
+    Misuse : no runs, or a file extension that is not HTML's.
     StorageFault : the file cannot be written.
     """
     if path.suffix.lower() not in (".html", ".htm"):
-        raise Misuse(f"ending `{path.suffix}` of {path}", expected="a batch report is .html")
+        raise Misuse(f"file extension `{path.suffix}` of {path}", expected="a batch report is .html")
     study = study_batch(book, which, ids=ids)
     try:
         write_whole(path, batch_report(study))

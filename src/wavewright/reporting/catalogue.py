@@ -20,10 +20,10 @@ Writer = Callable[[Outcome], str]
 
 @dataclass(frozen=True, slots=True)
 class ReportFormat:
-    """One way to write an outcome down: its name, the endings that stand for it, what it is for, what writes it."""
+    """One way to write an outcome: its name, its file extensions, what it is for, what writes it."""
 
     name: str
-    endings: tuple[str, ...]
+    extensions: tuple[str, ...]
     about: str
     write: Writer
 
@@ -31,15 +31,17 @@ class ReportFormat:
 _entered: dict[str, ReportFormat] = {}
 
 
-def report_format(name: str, *endings: str) -> Callable[[Writer], Writer]:
+def report_format(name: str, *extensions: str) -> Callable[[Writer], Writer]:
     """Enter the decorated function, from an outcome to the text of a file, into the catalogue."""
 
     def enter(function: Writer) -> Writer:
-        taken = {ending for known in _entered.values() for ending in known.endings}
-        if name in _entered or taken & set(endings):
-            raise Misuse(f"report format `{name}` or one of its endings {', '.join(endings)} is already defined")
+        taken = {extension for known in _entered.values() for extension in known.extensions}
+        if name in _entered or taken & set(extensions):
+            raise Misuse(
+                f"report format `{name}` or one of its file extensions {', '.join(extensions)} is already defined"
+            )
         about = (function.__doc__ or "").split("\n", 1)[0]
-        _entered[name] = ReportFormat(name, endings, about, function)
+        _entered[name] = ReportFormat(name, extensions, about, function)
         return function
 
     return enter
@@ -54,7 +56,7 @@ def report_formats() -> Mapping[str, ReportFormat]:
 
 
 def write_report(outcome: Outcome, path: Path, *, kind: str | None = None) -> ReportFormat:
-    """Write an outcome to a file in the format that its ending stands for, or in the one that is named.
+    """Write an outcome to a file in the format that its file extension stands for, or in the one that is named.
 
     Raises
     ------
@@ -62,12 +64,12 @@ def write_report(outcome: Outcome, path: Path, *, kind: str | None = None) -> Re
     StorageFault : the file cannot be written.
     """
     table = report_formats()
-    by_ending = {ending: known for known in table.values() for ending in known.endings}
-    known = table.get(kind) if kind else by_ending.get(path.suffix.lower())
+    by_extension = {extension: known for known in table.values() for extension in known.extensions}
+    known = table.get(kind) if kind else by_extension.get(path.suffix.lower())
     if known is None:
         raise Misuse(
-            f"report format `{kind}`" if kind else f"ending `{path.suffix}` of {path}",
-            expected=f"one of {', '.join(table if kind else by_ending)}",
+            f"report format `{kind}`" if kind else f"file extension `{path.suffix}` of {path}",
+            expected=f"one of {', '.join(table if kind else by_extension)}",
         )
     text = known.write(outcome)
     try:

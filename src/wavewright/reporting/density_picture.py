@@ -58,7 +58,7 @@ def density_pictures(subject: DrawnShot) -> Iterator[Picture]:
 
 
 def _around(found: Any, density: Any, colour: str) -> dict[str, Any]:
-    """A ring round one place in the picture."""
+    """A ring around one place in the picture."""
     width, height = (0.012 * (ends[1] - ends[0]) for ends in (density.window, density.levels))
     ends = {
         "x0": found.time - width,

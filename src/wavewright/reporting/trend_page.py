@@ -23,11 +23,11 @@ def write_trend_page(trend: Trend, points: Sequence[Point], path: Path) -> None:
 
     Raises
     ------
-    Misuse : an ending that is not HTML's, or a trend without readings.
+    Misuse : a file extension that is not HTML's, or a trend without readings.
     StorageFault : the file cannot be written.
     """
     if path.suffix.lower() not in (".html", ".htm"):
-        raise Misuse(f"ending `{path.suffix}` of {path}", expected=".html")
+        raise Misuse(f"file extension `{path.suffix}` of {path}", expected=".html")
     if not trend.buckets:
         raise Misuse(f"no readings of `{trend.name}`", do="widen the filter")
     figure = trend_figure(trend.buckets, points, trend.unit)

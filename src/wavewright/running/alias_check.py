@@ -54,7 +54,7 @@ def look_for_aliases(
 
     Returns
     -------
-    By names for the settings of a capture; empty where there is no question, or no higher rate.
+    By names for the settings of a capture; empty where nothing is in doubt, or no higher rate.
 
     Raises
     ------

@@ -209,8 +209,8 @@ def _remark(part: float, used: InputSetup, *, is_clipped: bool) -> str:
     size = show_quantity(used.range, "V")
     offset = show_quantity(used.offset, "V", resolution=used.range / 1000)
     if is_clipped:
-        return f"auto range: {size} round {offset}, and the signal goes beyond it"
-    return f"auto range: {size} round {offset}, {show_quantity(part, '1', resolution=0.01)} of the codes used"
+        return f"auto range: {size} centred on {offset}, and the signal goes beyond it"
+    return f"auto range: {size} centred on {offset}, {show_quantity(part, '1', resolution=0.01)} of the codes used"
 
 
 def _record(span: float, *, points: int, fastest: float) -> TimebaseSetup:

@@ -88,7 +88,7 @@ def check_private(folder: Path) -> None:
     found = folder.lstat()
     why = ""
     if not stat.S_ISDIR(found.st_mode):
-        why = "it is no folder, or a link to one"
+        why = "it is not a folder, or a link to one"
     elif found.st_uid != os.getuid():
         why = f"it belongs to user {found.st_uid}"
     elif found.st_mode & (stat.S_IWGRP | stat.S_IWOTH):

@@ -61,7 +61,7 @@ def supply_values(supply: Supply, wanted: Mapping[str, Metering]) -> dict[str, f
 def cross_checks(digitizer: Digitizer, results: Sequence[Result]) -> tuple[CrossCheck, ...]:
     """A row for every result of one input whose metric the profile knows how to ask for.
 
-    Whatever goes wrong in asking is a remark in its row: the readings are taken, and no question changes them. A link
+    Whatever goes wrong in asking is a remark in its row: the readings are taken, and no query changes them. A link
     that is lost on the way ends the asking; whoever needs the instrument next will say so.
     """
     return tuple(_rows(digitizer, results))

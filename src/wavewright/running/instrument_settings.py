@@ -95,7 +95,7 @@ def split_stimulus(measurement: Measurement) -> tuple[tuple[Step, ...], tuple[St
     """The steps before arming and those after it.
 
     In mode `auto` the stimulus is there before the record is taken. In mode `normal` it causes the trigger: what is
-    waited for comes first (a supply that is off, say), and the steps behind the last wait come when all is armed.
+    waited for comes first (a supply that is off, say), and the steps after the last wait come when all is armed.
     """
     steps = measurement.stimulus
     if measurement.trigger.mode == AUTO:

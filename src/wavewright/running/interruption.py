@@ -85,7 +85,7 @@ def interruptible(*, say: Callable[[str], None]) -> Iterator[Interruption]:
     """Take over SIGINT, SIGTERM and SIGHUP inside the block; the handlers that were there return after it.
 
     A signal that the program was told to ignore, as by `nohup`, stays ignored. Only the main thread of a program can
-    handle signals. In another one the block changes nothing: there the program round it decides.
+    handle signals. In another one the block changes nothing: there the surrounding program decides.
 
     Parameters
     ----------

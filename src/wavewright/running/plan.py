@@ -1,6 +1,6 @@
 """The plan: every step of a run with its exact messages and a time estimate, made without an instrument.
 
-A pure function of recipe, profiles and probes. Questions that read back or confirm a setting are left out; so is what
+A pure function of recipe, profiles and probes. Queries that read back or confirm a setting are left out; so is what
 an automatic range or time base will choose on the bench, and a second look at a higher rate, which depends on what the
 first record shows.
 """
@@ -17,7 +17,7 @@ from wavewright.instruments.profile import Profile
 from wavewright.instruments.samples import sample_type
 from wavewright.instruments.setups import DigitizerSetup, SourceSetup
 from wavewright.instruments.source import source_messages
-from wavewright.instruments.supply import supply_messages, supply_questions
+from wavewright.instruments.supply import supply_messages, supply_queries
 from wavewright.instruments.vocabulary import Role
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
@@ -223,7 +223,7 @@ def _meterings(measurement: Measurement, profiles: Mapping[Role, Profile]) -> It
     for name, one in measurement.meter.items():
         yield _step(f"read {name}", Role.METER, meter_messages(profiles[Role.METER], meter_setup(one)))
     for name, one in measurement.supply.items():
-        yield _step(f"read {name}", Role.SUPPLY, supply_questions(profiles[Role.SUPPLY], one.quantity))
+        yield _step(f"read {name}", Role.SUPPLY, supply_queries(profiles[Role.SUPPLY], one.quantity))
 
 
 def _outputs_off(profiles: Mapping[Role, Profile]) -> Iterator[PlannedStep]:

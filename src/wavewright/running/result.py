@@ -124,7 +124,7 @@ class MeasurementOutcome:
 
     @property
     def label(self) -> str:
-        """The name, with the conditions behind it: `coil_drive[duty=40 %]`."""
+        """The name, followed by the conditions: `coil_drive[duty=40 %]`."""
         return label_of(self.name, self.conditions)
 
     @property

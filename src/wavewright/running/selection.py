@@ -13,7 +13,7 @@ from wavewright.instruments.digitizer_setup import digitizer_faults
 from wavewright.instruments.meter import meter_messages
 from wavewright.instruments.profile import Profile
 from wavewright.instruments.source import source_faults, source_messages
-from wavewright.instruments.supply import supply_faults, supply_questions
+from wavewright.instruments.supply import supply_faults, supply_queries
 from wavewright.instruments.vocabulary import Role
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.metering import Metering, Reader
@@ -152,7 +152,7 @@ def _of_reading(wanted: Metering, profiles: Mapping[Role, Profile]) -> Iterator[
         if wanted.by is Reader.METER:
             meter_messages(profile, meter_setup(wanted))
         else:
-            supply_questions(profile, wanted.quantity)
+            supply_queries(profile, wanted.quantity)
     except Misuse as fault:
         yield BenchFault(
             f"`{wanted.name}`: {fault.what}", where=wanted.place or "", expected=fault.expected, do=fault.do

@@ -169,7 +169,7 @@ def _check_file(file: StoredFile) -> None:
     if not path.exists():
         raise FileFault("there is no such file", expected="a stored waveform", do=f"the path begins at `{path.parent}`")
     if not path.is_file():
-        raise FileFault("this is no file", expected="a stored waveform")
+        raise FileFault("this is not a file", expected="a stored waveform")
     if (size := path.stat().st_size) > LARGEST_FILE:
         what = f"{size // 1024**2} MiB are too large for a period of a signal"
         raise FileFault(what, expected=f"at most {LARGEST_FILE // 1024**2} MiB", do="take one period out of it")

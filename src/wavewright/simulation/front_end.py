@@ -102,7 +102,7 @@ def digitize(
 def reach_at_converter(low: float, high: float, probe: Probe, setup: InputSetup) -> tuple[float, float]:
     """Bounds of the voltage at the converter, referred to the connector, from bounds of the node.
 
-    A low-pass with real poles that has settled within its input's range stays within it; behind a high-pass at most
+    A low-pass with real poles that has settled within its input's range stays within it; after a high-pass at most
     the whole swing is left, on either side (math).
     """
     if setup.coupling == "GRO":

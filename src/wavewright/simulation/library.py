@@ -75,7 +75,7 @@ class SimulatedVisa(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim has no 
         return content, _checked(status)
 
     def write(self, session: Any, data: bytes) -> tuple[int, StatusCode]:
-        """A message, with END behind its last byte."""
+        """A message, with END after its last byte."""
         count, status = self._session(session).write(data)
         return count, _checked(status)
 

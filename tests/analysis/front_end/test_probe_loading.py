@@ -32,7 +32,7 @@ def test_s128_loading_at_rest(source: float, percent: float) -> None:
 
 
 def test_s128_a_divider_touched_with_a_bare_input() -> None:
-    change = expected_loading(Probe(1e6, 0), Node(5e3)).dc_change  # 10 kΩ over 10 kΩ is 5 kΩ behind half of 5 V
+    change = expected_loading(Probe(1e6, 0), Node(5e3)).dc_change  # 10 kΩ over 10 kΩ is 5 kΩ in series with half of 5 V
     assert 2.5 * (1 + change) == pytest.approx(2.487562, abs=5e-7), "math: Thévenin"
     assert change == pytest.approx(-0.00497512, abs=5e-9)
 

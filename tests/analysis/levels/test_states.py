@@ -28,7 +28,7 @@ def test_s153_the_levels_of_a_generated_record() -> None:
 @given(count=st.integers(1, 6), seed=st.integers(0, 99))
 @settings(max_examples=40)
 def test_noisy_levels_are_counted_and_found(count: int, seed: int) -> None:
-    # math: noise of 1.5 codes round levels that are 40 codes apart overlaps nowhere
+    # math: noise of 1.5 codes around levels that are 40 codes apart overlaps nowhere
     random = np.random.default_rng(seed)
     levels = -100 + 40 * np.arange(count)
     codes = np.repeat(random.permutation(np.tile(levels, 10)), 200) + random.normal(0, 1.5, 2000 * count)

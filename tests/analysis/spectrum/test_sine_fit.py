@@ -122,7 +122,7 @@ def test_s162_integer_wav_of_scipy() -> None:
 
 
 def test_s163_offset_binary_wav_of_scipy() -> None:
-    # source: SciPy 1.17.1 test data, 800 × 2 uint8 samples round 128
+    # source: SciPy 1.17.1 test data, 800 × 2 uint8 samples around 128
     rate, samples = scipy.io.wavfile.read(WAVS / "test-8000Hz-le-2ch-1byteu.wav")
     fit = fit_sine(Survey(Waveform(samples[:, 0], interval=1 / rate)))
     assert fit.frequency == pytest.approx(999.9985, abs=1e-4)

@@ -139,7 +139,7 @@ UNFIT = [
     (Waveform.from_volts(np.ones(100), interval=1.0), "does not change"),
     (Waveform.from_volts(np.ones(3), interval=1.0), "has 3 samples"),
     (Waveform.from_volts([np.nan] * 100, interval=1.0), "invalid samples"),
-    (replace(FIRST, start=1e6), "begins 1e\\+06 s behind the first"),
+    (replace(FIRST, start=1e6), "begins 1e\\+06 s after the first"),
 ]
 
 

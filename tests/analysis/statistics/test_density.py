@@ -102,7 +102,7 @@ def test_samples_outside_are_counted_where_they_are() -> None:
     density = Density(columns=4, rows=4, window=(0.0, 4.0), levels=(0.0, 1.0))
     density.add(0, Waveform.from_volts([0.5, -1, 2, 2, np.nan, 0.5, 0.5, 0.5], interval=1.0, start=-1.0))
     left = density.left_out
-    assert (left.before, left.behind, left.below, left.above, left.invalid) == (1, 2, 1, 2, 1)
+    assert (left.before, left.after, left.below, left.above, left.invalid) == (1, 2, 1, 2, 1)
     assert density.counts.sum() == 1
 
 

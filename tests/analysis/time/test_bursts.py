@@ -45,7 +45,7 @@ def test_edges_without_a_pause_give_a_reason() -> None:
     wave = Waveform.from_volts(np.tile(np.repeat([1.0, 0.0], 10), 20), interval=1.0, name="gate")
     reading = measure(wave, "burst_width")
     assert reading.value is None
-    assert reading.reason.startswith("`gate`: no group among 39 edges has a pause before it and behind it")
+    assert reading.reason.startswith("`gate`: no group among 39 edges has a pause before it and after it")
 
 
 def test_a_pause_of_no_length_is_refused() -> None:

@@ -12,7 +12,7 @@ STATES = {"low_state": 0.0, "high_state": 1.0}
 
 
 def second_order_step(damping: float) -> Waveform:
-    """Unit step of a second-order system, time in 1/ω_n, from 10 before the step to 200 behind it."""
+    """Unit step of a second-order system, time in 1/ω_n, from 10 before the step to 200 after it."""
     x = np.maximum(np.arange(-10_000, 200_001) * 1e-3, 0)
     beta = np.sqrt(1 - damping**2)
     volts = 1 - np.exp(-damping * x) * (np.cos(beta * x) + damping / beta * np.sin(beta * x))
@@ -47,7 +47,7 @@ def test_an_inverted_step_undershoots_as_much() -> None:
     assert measure(inverted, "overshoot", slope="falling", **STATES).value == pytest.approx(0.277329, abs=1e-6)
 
 
-def test_s19_an_ideal_low_pass_overshoots_before_as_much_as_behind() -> None:
+def test_s19_an_ideal_low_pass_overshoots_before_as_much_as_after() -> None:
     # math: Wilbraham–Gibbs, ½ + Si(2πBt)/π, 8.948987 % (scipy.special.sici); next extreme 4.858833 %
     from scipy.special import sici
 
@@ -78,7 +78,7 @@ def test_each_transition_has_its_own_overshoot() -> None:
 
 def test_a_region_of_three_durations_misses_slow_ringing() -> None:
     wave = second_order_step(0.2)
-    late = np.where(np.arange(len(wave)) == 60_000, 3.0, wave.codes)  # 40 durations behind the edge
+    late = np.where(np.arange(len(wave)) == 60_000, 3.0, wave.codes)  # 40 durations after the edge
     spike = Waveform.from_volts(late, interval=1e-3)
     assert measure(spike, "overshoot", **STATES).value == pytest.approx(2.0)
     assert measure(spike, "overshoot", region=3, **STATES).value == pytest.approx(0.526621, abs=1e-6)

@@ -39,7 +39,7 @@ def test_every_transition_settles_on_its_own() -> None:
     slow = np.concatenate([[0.0] * 50, edge, [1.1] * 10, [1.0] * 40])
     fast = np.concatenate([[0.0] * 50, edge, [1.1] * 4, [1.0] * 46])
     reading = measure(Waveform.from_volts(np.concatenate([slow, fast]), interval=1.0), "settling_time", **STATES)
-    # from the middle sample to where the line from 1.1 to 1.0 reaches 1.02, 0.8 of an interval behind the last 1.1
+    # from the middle sample to where the line from 1.1 to 1.0 reaches 1.02, 0.8 of an interval after the last 1.1
     assert reading.occurrences.values == pytest.approx([11.8, 5.8])
 
 

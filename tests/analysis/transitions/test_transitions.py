@@ -14,7 +14,7 @@ def survey_of(corners: list[float], heights: list[float]) -> Survey:
 
 
 def test_a_transition_begins_at_the_last_start_and_ends_at_the_first_end() -> None:
-    # up to 30 %, back to 0, then all the way: the first attempt is no part of the transition
+    # up to 30 %, back to 0, then all the way: the first attempt is not a part of the transition
     survey = survey_of([0, 50, 60, 70, 120, 220, 400], [0, 0, 30, 0, 0, 100, 100])
     found = find_transitions(survey, Slope.RISING)
     assert found.starts == pytest.approx([130])

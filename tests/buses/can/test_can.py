@@ -292,7 +292,7 @@ def with_check(fields: str) -> str:
 
 
 def with_stuff_bits(bits: str) -> str:
-    """Behind the fifth of equal bits the other one, which begins the next run: by looking back, not by counting."""
+    """After the fifth of equal bits the other one, which begins the next run: by looking back, not by counting."""
     line, begin = "", 0
     for bit in bits:
         line += bit
@@ -354,8 +354,8 @@ def test_b112_a_stuff_bit_may_stand_right_before_the_crc_delimiter() -> None:
     ending = [row for row in bits if len(with_stuff_bits(row)) - len(with_stuff_bits(row[:-1])) == 2]
     assert len(ending) >= 25
     for row in ending[:25]:
-        assert row[-5:] in ("00000", "11111") or row[-4:] in ("0000", "1111")  # or behind a stuff bit like them
+        assert row[-5:] in ("00000", "11111") or row[-4:] in ("0000", "1111")  # or after a stuff bit like them
         line = with_stuff_bits(row)
         (frame,) = can_of(line + "1011111111")
         assert (frame["identifier"], frame["data"], frame.errors) == (int(row[1:12], 2), b"\x0f", ())
-        assert can_of(line[:-1] + "1011111111")[0].errors, "without that bit it is no frame"
+        assert can_of(line[:-1] + "1011111111")[0].errors, "without that bit it is not a frame"

@@ -85,7 +85,7 @@ def test_a_flipped_data_bit_is_a_crc_error_and_no_answer_is_told() -> None:
     assert said(CanMessage(0x123, b"ab", flexible=True, acknowledged=False))[0].errors == ("not acknowledged",)
 
 
-def test_fixed_stuff_bits_stand_before_the_count_and_behind_every_fourth_bit() -> None:
+def test_fixed_stuff_bits_stand_before_the_count_and_after_every_fourth_bit() -> None:
     # ISO 11898-1:2015 (from memory): 27 bits of CRC field up to 16 bytes, 32 above
     for count, bits in ((16, 27), (20, 32)):
         line, switch, delimiter = flexible_frame(CanMessage(0x155, b"\x55" * count, flexible=True))

@@ -65,7 +65,7 @@ def modbus(generator: Generator) -> Traffic:
 
 
 def with_stuff_bits(bits: str) -> str:
-    """The other bit behind each five of equal ones, which begins the next run (CAN 2.0, 5)."""
+    """The other bit after each five of equal ones, which begins the next run (CAN 2.0, 5)."""
     line, begin = "", 0
     for sign in bits:
         line += sign
@@ -258,7 +258,7 @@ def i2s(generator: Generator) -> Traffic:
     for number, value in enumerate(values):
         row += f"{value & 0xFFFF:016b}"
         side += str(number % 2) * 16
-    row = "0" * 16 + row  # the most significant bit comes one clock behind the change of word select
+    row = "0" * 16 + row  # the most significant bit comes one clock after the change of word select
     side += "0"
     for number, value in enumerate(values):
         start = (17 + 16 * number) * bit
@@ -281,7 +281,7 @@ def parallel(generator: Generator) -> Traffic:
 
 
 def i2c_bytes(wires: dict[str, Wire], sent: bytes, acks: str, bit: float, *, repeated: bool = False) -> None:
-    """A START, bytes with their acknowledge bits, the clock low behind (UM10204, 3.1)."""
+    """A START, bytes with their acknowledge bits, the clock low after (UM10204, 3.1)."""
     scl, sda = wires["scl"], wires["sda"]
 
     def both(clock: int, data: int, lasting: float) -> None:

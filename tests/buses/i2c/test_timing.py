@@ -85,7 +85,7 @@ def test_the_largest_pull_up_makes_exactly_the_longest_rise(mode: str, capacitan
     assert longest / (math.log(7 / 3) * capacitance) == pytest.approx(resistance, abs=0.5)
     reading = measure_decoded(charging(resistance, capacitance), "rise_time")
     assert reading.value == pytest.approx(longest, rel=1e-3)
-    # B83, the other way round: the capacitance from the rise time and the pull-up
+    # B83, inverted: the capacitance from the rise time and the pull-up
     reading = measure_decoded(charging(resistance, capacitance), "bus_capacitance", pull_up=f"{resistance} ohm")
     assert reading.value == pytest.approx(capacitance, rel=2e-3)
     assert reading.unit == "F"

@@ -35,7 +35,7 @@ MODES = [  # common practice, no source: mode, polarity, phase, idle level, edge
 
 @pytest.mark.parametrize("mode, idle, edge", [row[1:] for row in MODES], ids=[row[0] for row in MODES])
 def test_a_mode_reads_at_its_edge_written_by_hand(mode: int, idle: int, edge: str) -> None:
-    # given 0x9F with data that are right only round the edge at which this mode reads
+    # given 0x9F with data that are right only around the edge at which this mode reads
     clock, data, select = [idle] * 4, [0] * 4, [1, 1, 0, 0]
     for bit in (1, 0, 0, 1, 1, 1, 1, 1):
         first = 1 - idle
@@ -193,7 +193,7 @@ def test_one_line_without_select_comes_back_cut_by_its_pauses(
 
 
 @pytest.mark.parametrize("mode", range(4))
-def test_a_long_pause_behind_a_word_makes_no_glitch_of_its_clock(mode: int) -> None:
+def test_a_long_pause_after_a_word_makes_no_glitch_of_its_clock(mode: int) -> None:
     waves = drawn(spi_lines([[(0x9F, 0x12)]] * 3, mode=mode, pause=100e-6, lead=5e-6, tail=5e-6))
     frames = decode(waves, "spi", mode=mode)
     assert [(frame["mosi"], frame.errors) for frame in frames] == [(0x9F, ())] * 3

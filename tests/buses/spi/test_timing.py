@@ -84,7 +84,7 @@ def test_a_selection_without_a_clock_has_no_setup_or_hold_time() -> None:
     only_empty = Line(True, times[2:4], lines.select.start, lines.select.end)
     bus = drawn(SpiLines(lines.clock, lines.mosi, lines.miso, only_empty))
     assert "never followed by a clock" in measure_decoded(bus, "select_setup_time").reason
-    assert "never ends behind a clock" in measure_decoded(bus, "select_hold_time").reason
+    assert "never ends after a clock" in measure_decoded(bus, "select_hold_time").reason
 
 
 def test_clocks_while_not_selected_have_no_setup_time() -> None:

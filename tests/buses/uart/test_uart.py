@@ -301,7 +301,7 @@ def test_a_record_that_begins_and_ends_inside_characters_invents_none(first: flo
     for frame in frames:
         if frame.is_clean and not part.first:
             assert starts.get(round(frame.start)) == frame["data"]
-    for start, byte in starts.items():  # behind the pause everything is certain
+    for start, byte in starts.items():  # after the pause everything is certain
         if start >= 52 and start > first + 20 and start + 10 <= first + length:
             assert any(frame.is_clean and abs(frame.start - start) < 0.2 and frame["data"] == byte for frame in frames)
 

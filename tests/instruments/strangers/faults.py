@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 MEANINGS = {
     "scpi": {
         "any": r".",
-        "question": r"\?",
+        "query": r"\?",
         "identity": r"\*IDN\?",
         "errors": r"SYST\w+:ERR\w*\?",
         "arm": r"INIT\w*$",
@@ -33,7 +33,7 @@ MEANINGS = {
     },
     "tarn": {
         "any": r".",
-        "question": r"\?",
+        "query": r"\?",
         "identity": r"who\?",
         "errors": r"moan\?",
         "arm": r"^go$",

@@ -1,4 +1,4 @@
-"""The same strangers behind HiSLIP, where a message has an end mark and there is a device clear.
+"""The same strangers over HiSLIP, where a message has an end mark and there is a device clear.
 
 Message types and header: IVI-6.1, from memory, not verified; tried with PyVISA-py 0.8.1.
 """

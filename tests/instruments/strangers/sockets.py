@@ -1,4 +1,4 @@
-"""The devices behind raw sockets, one connection at a time, as most instruments have it."""
+"""The devices on raw sockets, one connection at a time, as most instruments have it."""
 
 from __future__ import annotations
 
@@ -113,7 +113,7 @@ class Faulty(Protocol):
 
 
 class Stranger:
-    """One device behind a port, with its fault if it has one."""
+    """One device on a port, with its fault if it has one."""
 
     def __init__(self, device: Device, language: str, fault: Faulty | None = None) -> None:
         self.device, self.language, self.patience = device, language, PATIENCE

@@ -58,11 +58,11 @@ def test_scan_ends_whatever_is_at_the_address(tmp_path: Path, wavewright: Comman
 
 EXERCISED = {
     "dead at once": Fault(kinds.silent),
-    "dead after a while": Fault(kinds.dead, "question", nth=30),
-    "nothing but its identity": Fault(kinds.silent, "question", nth=2),
-    "late": Fault(kinds.late, "question", nth=12),
-    "gone": Fault(kinds.gone, "question", nth=12),
-    "endless": Fault(kinds.endless, "question", nth=12),
+    "dead after a while": Fault(kinds.dead, "query", nth=30),
+    "nothing but its identity": Fault(kinds.silent, "query", nth=2),
+    "late": Fault(kinds.late, "query", nth=12),
+    "gone": Fault(kinds.gone, "query", nth=12),
+    "endless": Fault(kinds.endless, "query", nth=12),
 }
 
 

@@ -60,22 +60,20 @@ CASES = {
     "the digitizer is dead at the record": Case("digitizer", kinds.dead, "record", told="does not come back"),
     "the digitizer is silent at the record only": Case("digitizer", kinds.silent, "record", told="0.5 s"),
     "the digitizer never ends its acquisition": Case("digitizer", kinds.never_finished, "finished"),
-    "the digitizer is silent for one question": Case(
+    "the digitizer is silent for one query": Case(
         "digitizer", kinds.silent, "points", times=1, right="pass", before_on=True
     ),
-    "the digitizer never answers one question": Case(
+    "the digitizer never answers one query": Case(
         "digitizer", kinds.silent, "points", told="POINts|count", before_on=True
     ),
-    "the digitizer answers late from the shot on": Case("digitizer", kinds.late, "question", after="arm"),
+    "the digitizer answers late from the shot on": Case("digitizer", kinds.late, "query", after="arm"),
     "the digitizer answers slowly": Case("digitizer", kinds.slow, "record", right="pass"),
     "the digitizer drips its record": Case("digitizer", kinds.dripping, "record"),
     "the supply is silent from the first message": Case("supply", kinds.silent, before_on=True),
     "the supply is silent once it is on": Case("supply", kinds.silent, after="on", by_hand=True, told="by hand"),
     "the supply is dead once it is on": Case("supply", kinds.dead, "is on", after="on", by_hand=True, told="by hand"),
     "the supply is deaf once it is on": Case("supply", kinds.deaf, "is on", after="on", by_hand=True, told="by hand"),
-    "the supply is late once it is on": Case(
-        "supply", kinds.late, "question", after="on", by_hand=True, told="by hand"
-    ),
+    "the supply is late once it is on": Case("supply", kinds.late, "query", after="on", by_hand=True, told="by hand"),
     "the source is dead once it is on": Case("source", kinds.dead, "is on", after="on", by_hand=True, told="by hand"),
     "the source is silent from the first message": Case("source", kinds.silent, before_on=True),
     # the connection
@@ -100,7 +98,7 @@ CASES = {
     "the digitizer answers twice, once": Case(
         "digitizer", kinds.twice, "points", times=1, right="pass", before_on=True
     ),
-    "the digitizer is one answer behind": Case("digitizer", kinds.one_behind, "question", after="arm"),
+    "the digitizer is one answer behind": Case("digitizer", kinds.one_behind, "query", after="arm"),
     "the digitizer speaks unasked": Case("digitizer", kinds.shouting, "points", times=1, right="pass", before_on=True),
     "half an answer, once": Case("digitizer", kinds.half, "points", times=1, right="pass", before_on=True),
     "an answer without its end": Case("digitizer", kinds.without_end, "points", before_on=True),

@@ -51,22 +51,22 @@ def characters(built: Board, number: int) -> list[int]:
     return [int(frame.fields["data"]) for frame in found]  # type: ignore[call-overload]
 
 
-def crc(telegram: list[int]) -> int:
+def crc(message: list[int]) -> int:
     """CRC of Modbus RTU bit by bit (Modbus over serial line V1.02, appendix B, from memory, not verified)."""
     remainder = 0xFFFF
-    for byte in telegram:
+    for byte in message:
         remainder ^= byte
         for _ in range(8):
             remainder = remainder >> 1 ^ (0xA001 if remainder & 1 else 0)
     return remainder
 
 
-def test_a_telegram_and_its_answer_are_on_the_line() -> None:
+def test_a_message_and_its_answer_are_on_the_line() -> None:
     said = characters(board(), 2)
     request, answer = said[:8], said[8:]
     assert request[:6] == [UNIT, 3, *REGISTER.to_bytes(2, "big"), *REGISTERS.to_bytes(2, "big")]
     assert answer[:3] == [UNIT, 3, 2 * REGISTERS]
-    assert crc(request) == crc(answer) == 0, "a telegram with its own CRC behind it leaves 0 (math)"
+    assert crc(request) == crc(answer) == 0, "a message with its own CRC after it leaves 0 (math)"
 
 
 def test_one_answer_in_40_is_wrong_when_that_is_ordered(tmp_path: Path) -> None:

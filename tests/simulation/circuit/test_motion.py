@@ -96,7 +96,7 @@ def test_a_chain_of_filters_agrees_with_scipy() -> None:
     index = np.arange(20_000)
     drive = (index % 2000 < 1000).astype(float)
     _, expected, _ = lsim((numerator, denominator), drive, index * interval, interp=False)
-    # a hair early, so that a sample on an edge is behind it in both
+    # a hair early, so that a sample on an edge is after it in both
     found = square(period, 20, settled_on=0.0).low_passed(20e3).low_passed(50e3).high_passed(50.0)
     assert found.sampled(1e-15, interval, 20_000) == pytest.approx(expected, abs=1e-8)
 

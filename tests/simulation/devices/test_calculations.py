@@ -83,7 +83,7 @@ def test_nothing_of_it_comes_from_the_analysis_that_it_is_compared_with() -> Non
 
 @pytest.fixture
 def digitizer() -> MessageBasedResource:
-    """With a record of 3.3 V behind a probe 10x."""
+    """With a record of 3.3 V through a probe 10x."""
     library = opened()
     told(connect(library, "supply"), "VOLTage 24", "CURRent 1", "OUTPut 1")
     told(connect(library, "prompts"), 'DISPlay:TEXT "Probe 1 on TP3. Input 1: rail, probe 10x."')
@@ -97,7 +97,7 @@ def test_a_channel_list_names_the_input_and_the_answer_is_in_volts_at_the_connec
 ) -> None:
     # SCPI-99 volume 2, chapter 3, and volume 1, 8.3, from memory, not verified; short forms, and SCALar may stand there
     told(digitizer, "SENSe1:VOLTage:RANGe:OFFSet 0.3", "ABORt", "INITiate")
-    volts = [float(digitizer.query(question)) for question in (
+    volts = [float(digitizer.query(query)) for query in (
         "FETCh:VOLTage:DC? (@1)", "FETC:VOLT? (@1)", "FETCh:SCALar:VOLTage:DC? (@ 1 )", "FETCh:VOLTage:DC?"
     )]  # fmt: skip
     assert volts == [volts[0]] * 4
@@ -113,7 +113,7 @@ def test_several_inputs_are_answered_in_the_order_of_the_list(digitizer: Message
 
 
 REFUSED = [
-    # question, code of the error (SCPI-99 volume 1, 21.8, from memory, not verified)
+    # query, code of the error (SCPI-99 volume 1, 21.8, from memory, not verified)
     ("FETCh:VOLTage:MAXimum? (@5)", -224),
     ("FETCh:VOLTage:MAXimum? (@2)", -221),
     ("FETCh:VOLTage:MAXimum? (@1:2)", -171),
@@ -124,9 +124,9 @@ REFUSED = [
 ]
 
 
-@pytest.mark.parametrize("question, code", REFUSED, ids=[row[0] for row in REFUSED])
-def test_what_cannot_be_answered_is_an_error(digitizer: MessageBasedResource, question: str, code: int) -> None:
-    digitizer.write(question)
+@pytest.mark.parametrize("query, code", REFUSED, ids=[row[0] for row in REFUSED])
+def test_what_cannot_be_answered_is_an_error(digitizer: MessageBasedResource, query: str, code: int) -> None:
+    digitizer.write(query)
     assert errors_of(digitizer) == [code]
 
 

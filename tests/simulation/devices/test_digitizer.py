@@ -122,9 +122,9 @@ def test_the_trigger_lies_where_the_reference_says(library: SimulatedVisa, locat
     told(digitizer, "TRIGger:SOURce INTernal1", "TRIGger:LEVel 1.2", "TRIGger:SLOPe POSitive")
     volts = record(digitizer)
     at = round(location * 4000)
-    before, behind = volts[max(at - 40, 0) : at], volts[at + 1 : at + 40]
+    before, after = volts[max(at - 40, 0) : at], volts[at + 1 : at + 40]
     assert (before < 1.3).all()
-    assert (behind > 1.1).all()
+    assert (after > 1.1).all()
 
 
 def test_slopes(library: SimulatedVisa) -> None:

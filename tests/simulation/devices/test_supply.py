@@ -72,7 +72,7 @@ def test_standby_is_through_until_the_output_is_switched(library: SimulatedVisa,
     assert rail(library) > 3.0
 
 
-def test_reset_directly_behind_off_keeps_the_board_up(library: SimulatedVisa, supply: MessageBasedResource) -> None:
+def test_reset_directly_after_off_keeps_the_board_up(library: SimulatedVisa, supply: MessageBasedResource) -> None:
     told(supply)
     supply.write("OUTPut OFF")
     supply.write("*RST")

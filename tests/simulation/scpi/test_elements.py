@@ -15,7 +15,7 @@ NUMBERS = [
     # text, value, source
     ("5", 5.0, "7.7.2, NR1"),
     ("-.5", -0.5, "7.7.2: digits may be missing before the point"),
-    ("5.", 5.0, "7.7.2: digits may be missing behind the point"),
+    ("5.", 5.0, "7.7.2: digits may be missing after the point"),
     ("1.5E3", 1500.0, "7.7.2, NR3"),
     ("1.5 E 3", 1500.0, "7.7.2: white space on both sides of E"),
     ("+2e-3", 0.002, "7.7.2: case does not matter"),
@@ -38,8 +38,8 @@ FAULTY = [
     (b"A 1 2", -121, "two numbers without a comma are no number"),
     (b"A ON OFF", -103, "two words without a comma"),
     (b'A "x" "y"', -103, "two strings without a comma"),
-    (b"A,1", -111, "no white space behind the header"),
-    (b"INP:COUP#13", -111, "no white space behind the header"),
+    (b"A,1", -111, "no white space after the header"),
+    (b"INP:COUP#13", -111, "no white space after the header"),
     (b"ABCDEFGHIJKLM 1", -112, "13 characters"),
     (b"A 1X3-", -121, "a number with a minus inside"),
     (b"A 1E40000", -123, "exponent above 32000"),
@@ -48,9 +48,9 @@ FAULTY = [
     (b'A "open', -151, "the closing quote is missing"),
     (b"A #39999abc", -161, "the count promises more than came"),
     (b"A #X1", -101, "no such radix"),
-    (b"A #B12", -121, "2 is no binary digit"),
+    (b"A #B12", -121, "2 is not a binary digit"),
     (b"A (@1", -171, "the closing bracket is missing"),
-    (b"A 1,", -109, "nothing behind the comma"),
+    (b"A 1,", -109, "nothing after the comma"),
     (b"A ,1", -103, "nothing before the comma"),
 ]
 
@@ -85,7 +85,7 @@ def test_an_empty_message_is_legal_and_does_nothing() -> None:
 
 
 @given(content=st.binary(max_size=64))
-def test_a_message_ends_behind_its_block_whatever_is_in_it(content: bytes) -> None:
+def test_a_message_ends_after_its_block_whatever_is_in_it(content: bytes) -> None:
     count = str(len(content))
     message = f"A #{len(count)}{count}".encode() + content + b"\n"
     assert complete_length(message + b"B\n", ended=False) == len(message)

@@ -123,7 +123,7 @@ def test_an_entry_names_code_text_and_detail(exchange: Exchange) -> None:
     assert ask(exchange, "SYST:ERR?") == '0,"No error"'
 
 
-def test_rest_of_a_message_is_dropped_after_a_command_error_and_done_after_an_execution_error(
+def test_rest_of_a_message_is_dropped_after_a_command_error_and_done_behind_an_execution_error(
     exchange: Exchange,
 ) -> None:
     exchange.receive(b"NOWHERE;:TRIG:LEV 1\n")
@@ -148,16 +148,16 @@ def test_on_a_stream_the_old_answer_comes_first() -> None:
     assert exchange.answer(99) == (b"POS\n", True)
 
 
-def test_reading_without_a_question_is_unterminated(exchange: Exchange) -> None:
+def test_reading_without_a_query_is_unterminated(exchange: Exchange) -> None:
     assert not exchange.settle(1.0)
     assert errors(exchange) == [-420]
 
 
-def test_a_long_row_of_questions_that_nobody_reads_the_answers_of_is_deadlocked(exchange: Exchange) -> None:
+def test_a_long_row_of_queries_that_nobody_reads_the_answers_of_is_deadlocked(exchange: Exchange) -> None:
     exchange.receive(b"SYST:HELP:HEAD?" + b";HEAD?" * 1000 + b";:TRIG:LEV 1\n")
     assert not exchange.has_answer, "no part of it is answered"
     assert errors(exchange) == [-430]
-    assert ask(exchange, "TRIG:LEV?") == "1.0E+00", "what is not a question is done"
+    assert ask(exchange, "TRIG:LEV?") == "1.0E+00", "what is not a query is done"
     exchange.receive(b"*CLS\n")
     exchange.receive(b"SYST:HELP:HEAD?;HEAD?\n")
     assert exchange.has_answer, "a short one is none"

@@ -56,7 +56,7 @@ def lines() -> Iterator[tuple[socket.socket, socket.socket]]:
 Lines = tuple[socket.socket, socket.socket]
 
 
-def test_hislip_answers_carry_the_id_of_their_question(lines: Lines) -> None:
+def test_hislip_answers_carry_the_id_of_their_query(lines: Lines) -> None:
     send(lines[0], Type.DATA_END, 0, 0xFFFFFF00, b"*OPC?\n")
     assert receive(lines[0]) == (Type.DATA_END, 0, 0xFFFFFF00, b"1\n")
 

@@ -85,7 +85,7 @@ def test_a_pending_trigger_is_silence_until_something_happens(server: BenchServe
     with closing(client(server)) as digitizer, closing(client(server, "supply")) as supply:
         for message in ("TRIGger:SOURce INTernal1", "TRIGger:LEVel 0.5", "SENSe1:VOLTage:RANGe:OFFSet 0", "INITiate"):
             digitizer.write(message)
-        # the rail stands still at 3.3 V behind a probe of 10: no edge, whatever the patience
+        # the rail stands still at 3.3 V through a probe of 10: no edge, whatever the patience
         digitizer.timeout = 200
         digitizer.write("*OPC?")
         with pytest.raises(pyvisa.VisaIOError):

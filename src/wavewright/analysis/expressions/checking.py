@@ -76,7 +76,7 @@ class UnitCheck:
     def _power(self, node: Operation, base: Dimension, exponent: Dimension) -> Dimension:
         if not exponent.is_ratio:
             raise fault(
-                self._text, node.column, f"an exponent in {exponent.unit}", expected="a plain number behind `**`"
+                self._text, node.column, f"an exponent in {exponent.unit}", expected="a plain number after `**`"
             )
         if base.is_ratio:
             return base

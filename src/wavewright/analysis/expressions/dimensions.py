@@ -90,7 +90,7 @@ def known_units() -> tuple[str, ...]:
 
 
 def read_symbol(symbol: str) -> tuple[int, Dimension] | None:
-    """Power of ten and dimension of a unit with or without a prefix; None where it is no unit."""
+    """Power of ten and dimension of a unit with or without a prefix; None where it is not a unit."""
     plain = symbol
     for sign in OHM_SIGNS:
         plain = plain.replace(sign, "ohm")

@@ -86,7 +86,7 @@ def time_constant(
 
     Raises
     ------
-    NotMeasurable : no transition and no `after`, fewer than 8 samples, or a curve that is no exponential.
+    NotMeasurable : no transition and no `after`, fewer than 8 samples, or a curve that is not an exponential.
     """
     fit = fit_exponential(survey, begin=begin, after=after, until=until)
     return Reading(fit.time_constant, "s", uncertainty=fit.time_constant_uncertainty, doubts=fit.doubts)

@@ -70,7 +70,7 @@ def quiet(survey: Survey, front_end: FrontEnd | None) -> Quiet | None:
 def repeating_frequency(survey: Survey) -> float | None:
     """Frequency of a signal whose edges repeat steadily through the whole record; None where they do not.
 
-    What begins or ends within the record, and what has fewer than 3 periods, is no signal that repeats itself.
+    What begins or ends within the record, and what has fewer than 3 periods, is not a signal that repeats itself.
     """
     found: float | None = survey.once("repeating frequency", lambda: _repeating_frequency(survey))
     return found

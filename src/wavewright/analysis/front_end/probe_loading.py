@@ -1,7 +1,7 @@
 """Probe loading: what touching a point with a probe does to it, from the probe's and the source's data.
 
-The probe is a resistance in parallel with a capacitance at its tip; the source is a voltage behind a resistance, with a
-capacitance of its own at the node. All follow from Ohm's and Kirchhoff's laws.
+The probe is a resistance in parallel with a capacitance at its tip; the source is a voltage in series with a resistance,
+with a capacitance of its own at the node. All follow from Ohm's and Kirchhoff's laws.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ class Probe:
 
 @dataclass(frozen=True, slots=True)
 class Node:
-    """The place that is touched: a source behind `resistance` (ohm, ≥ 0), with `capacitance` (F, ≥ 0) to ground."""
+    """The place that is touched: a source in series with `resistance` (ohm, ≥ 0); `capacitance` (F, ≥ 0) to ground."""
 
     resistance: float
     capacitance: float = 0.0

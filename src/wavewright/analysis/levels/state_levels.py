@@ -10,7 +10,7 @@ neither. Each half gives the level of its state:
 | `median` | median of the half |
 | `shorth` | mean of the shortest interval that holds half of the samples of the half; of several, the mean of theirs |
 | `extremes` | minimum and maximum |
-| `auto` | `mode` for a half that dwells: 40 % of its samples within 5 % of the range round the mode, and a valley of half the height between the two modes. Else its extreme |
+| `auto` | `mode` for a half that dwells: 40 % of its samples within 5 % of the range around the mode, and a valley of half the height between the two modes. Else its extreme |
 | `declared` | what the user says they are |
 
 Bins and ties are counted from the extremes inwards, so that an inverted waveform has the inverted levels. A sine has
@@ -34,7 +34,7 @@ BINS = 256
 DWELL_BAND = 0.05  # of the range, to either side of the mode
 DWELL_SHARE = 0.4  # of the samples of the half
 SAME_WIDTH = 1e-9  # of the range
-VALLEY = 0.5  # of the samples round the lesser of the two modes
+VALLEY = 0.5  # of the samples around the lesser of the two modes
 
 
 class LevelMethod(StrEnum):
@@ -91,7 +91,7 @@ class Half:
 
     @property
     def dwell(self) -> float:
-        """Share of the samples of this half within 5 % of the range round its mode."""
+        """Share of the samples of this half within 5 % of the range around its mode."""
         near = np.abs(self.depths.codes - mode(self)) <= DWELL_BAND * self.span
         return float(self.depths.counts[near].sum()) / self.depths.total
 
@@ -174,7 +174,7 @@ def level_codes(
         if method is LevelMethod.AUTO:
             chosen = LevelMethod.MODE if dwells else LevelMethod.EXTREMES
         depths.append(ESTIMATORS[chosen](half))
-        share = f"{half.dwell:.0%} of its samples within {DWELL_BAND:.0%} of the range round the mode"
+        share = f"{half.dwell:.0%} of its samples within {DWELL_BAND:.0%} of the range around the mode"
         words.append(f"{name} state: {chosen}, {share}")
         dwelt &= dwells
     if not parted:

@@ -131,7 +131,7 @@ def _bin_count(survey: Survey, span: float) -> int:
 def _dwelling(
     codes: Codes, lowest: float, highest: float, amount: int, tolerance: float
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Numbers, and sums above the lowest code, of the samples in each bin that are near the one before or behind."""
+    """Numbers, and sums above the lowest code, of the samples in each bin that are near the one before or after."""
     counts, sums = np.zeros(amount), np.zeros(amount)
     for first, last in spans(0, codes.size, CODES_BLOCK):
         begin = max(first - 1, 0)  # the block and one sample more on either side
@@ -153,7 +153,7 @@ def _smoothed(counts: npt.NDArray[np.float64], apart: float) -> npt.NDArray[np.f
 
 
 def _basins(smooth: npt.NDArray[np.float64]) -> list[tuple[int, int]]:
-    """Stretches of bins round each peak, cut at the valleys that are deep enough."""
+    """Stretches of bins around each peak, cut at the valleys that are deep enough."""
     cuts, peak, valley = [0], 0, 0  # indices: of the highest bin since the last cut, of the lowest since that peak
     for place in range(1, smooth.size):
         if smooth[place] >= smooth[peak] and smooth[valley] >= VALLEY * smooth[peak]:
@@ -167,7 +167,7 @@ def _basins(smooth: npt.NDArray[np.float64]) -> list[tuple[int, int]]:
 
 
 def _dwells(counts: npt.NDArray[np.float64], reach: int) -> bool:
-    """Whether most samples of a basin lie near its peak: a slope that is merely passed through is no state."""
+    """Whether most samples of a basin lie near its peak: a slope that is merely passed through is not a state."""
     peak = int(counts.argmax())
     return float(counts[max(0, peak - max(reach, 1)) : peak + max(reach, 1) + 1].sum()) >= 0.5 * float(counts.sum())
 

@@ -97,12 +97,12 @@ def recovery_time(
     band: Annotated[float, "1", POSITIVE] = 0.01,
     step: Annotated[float, "s", ANY] | None = None,
 ) -> Reading:
-    """Recovery time: from a load step to the last entry of the rail into a band round its final value.
+    """Recovery time: from a load step to the last entry of the rail into a band around its final value.
 
     Drawing
     -------
       ────────┐
-              │     ╭──────────  band round the
+              │     ╭──────────  band around the
               │   ╭─╯╌╌╌╌╌╌╌╌╌╌  final value
               ╰───╯
               ├─────┤ recovery time

@@ -90,7 +90,7 @@ class Crossings:
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """A level and the hysteresis band round it, in codes; lower ≤ level ≤ upper."""
+    """A level and the hysteresis band around it, in codes; lower ≤ level ≤ upper."""
 
     lower: float
     level: float

@@ -1,7 +1,7 @@
 """Outline: the few samples of a record in which its crossings lie, so that further levels are nearly free.
 
 A record has few transitions and many samples. One level between the states is looked for in the whole record; the
-outline keeps a stretch of samples round each place where its side changes, and of the rest between two stretches no
+outline keeps a stretch of samples around each place where its side changes, and of the rest between two stretches no
 more than the smallest and the largest sample. A level that does not pass through a rest is crossed within the stretches
 only, and hysteresis that is left within a rest is left by its extremes: the crossings found are those of the whole
 record, exactly. A level that does pass through a rest is looked for in the whole record.
@@ -24,7 +24,7 @@ RESTS = 2  # the smallest and the largest
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Outline:
-    """Stretches of equal length, each behind the extremes of the rest before it.
+    """Stretches of equal length, each after the extremes of the rest before it.
 
     Parameters
     ----------

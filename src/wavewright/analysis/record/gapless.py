@@ -47,7 +47,7 @@ def require_unbroken(wave: Waveform, *, least: int, may_be_constant: bool = Fals
 
 
 def _valid_span(wave: Waveform) -> tuple[int, int]:
-    """Index of the first valid sample, and the index behind the last one."""
+    """Index of the first valid sample, and the index after the last one."""
     codes = wave.codes
     if codes.dtype.kind != "f":
         return 0, codes.size

@@ -164,7 +164,7 @@ class Survey:
         Parameters
         ----------
         level : in the waveform's unit.
-        hysteresis : height of the band round the level that must be left on the other side, in the waveform's unit.
+        hysteresis : height of the band around the level that must be left on the other side, in the waveform's unit.
             None: 10 % of the amplitude or 6 standard deviations of the noise, whichever is more, but no more than the
             distance to the nearer state level, so that the band never reaches further than half way to a state.
         """
@@ -181,7 +181,7 @@ class Survey:
             return default
 
     def default_hysteresis(self, level: float) -> float:
-        """Height of the band round a level that is used where none is asked for, in the waveform's unit."""
+        """Height of the band around a level that is used where none is asked for, in the waveform's unit."""
         try:
             levels = self.levels
         except NotMeasurable:

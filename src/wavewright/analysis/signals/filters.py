@@ -67,7 +67,7 @@ def settling_of(sections: Sections, interval: float) -> float:
 
 
 class _Filter(DerivedSignal):
-    """A signal behind a filter."""
+    """A signal after a filter."""
 
     def __init__(self, source: Signal, sections: Sections) -> None:
         super().__init__(source)
@@ -103,8 +103,8 @@ class CausalFilter(_Filter):
         passed: Floats = filtered
         return passed
 
-    def state_behind(self, number: int) -> Any:
-        """The state behind a block."""
+    def state_after(self, number: int) -> Any:
+        """The state after a block."""
         while len(self._states) <= number + 1:
             self.compute(len(self._states) - 1)
         return self._states[number + 1]
@@ -125,7 +125,7 @@ class ZeroPhaseFilter(_Filter):
         self._filter = sosfilt
         self._settled = sosfilt_zi(sections)
         self._forward: CausalFilter | None = None
-        self._states: dict[int, Any] = {}  # behind the end of each block, seen from the back
+        self._states: dict[int, Any] = {}  # after the end of each block, seen from the back
 
     def compute(self, number: int) -> Floats:
         """Forward values of one block, filtered from its end."""
@@ -143,9 +143,9 @@ class ZeroPhaseFilter(_Filter):
         _, state = self._filter(self._sections, before, zi=settled) if before.size else (None, settled)
         forward = CausalFilter(self.source, self._sections, state=state)
         tail = self.source.span(self.length - 1 - extension, self.length)
-        behind = 2 * tail[-1] - tail[-2::-1] if extension else np.empty(0)
-        if behind.size:
-            beyond, _ = self._filter(self._sections, behind, zi=forward.state_behind(self.blocks - 1))
+        after = 2 * tail[-1] - tail[-2::-1] if extension else np.empty(0)
+        if after.size:
+            beyond, _ = self._filter(self._sections, after, zi=forward.state_after(self.blocks - 1))
             _, state = self._filter(self._sections, beyond[::-1], zi=self._settled * beyond[-1])
         else:
             state = self._settled * forward.block(self.blocks - 1)[-1]

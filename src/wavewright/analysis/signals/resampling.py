@@ -27,7 +27,7 @@ def interpolation_weights(fractions: Floats, *, stretch: float = 1.0) -> Floats:
 
     Parameters
     ----------
-    fractions : shape (n,), 0 … 1: how far each instant lies behind the sample before it, in samples.
+    fractions : shape (n,), 0 … 1: how far each instant lies after the sample before it, in samples.
     stretch : ≥ 1: by how much the pass band is narrowed, for a rate that is lower than the signal's.
 
     Returns
@@ -143,7 +143,7 @@ class Delayed(Signal):
         self._weights = interpolation_weights(np.array([1 - self._fraction]))[0]
 
     def compute(self, number: int) -> Floats:
-        """One block, interpolated at the same distance behind each sample."""
+        """One block, interpolated at the same distance after each sample."""
         first, last = self.bounds(number)
         if not self._fraction:
             return self.source.span(first, last)

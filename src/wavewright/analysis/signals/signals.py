@@ -41,7 +41,7 @@ class Signal:
         return -(-self.length // self.block_size)
 
     def bounds(self, number: int) -> tuple[int, int]:
-        """First sample of a block, and the one behind its last."""
+        """First sample of a block, and the one after its last."""
         return number * self.block_size, min((number + 1) * self.block_size, self.length)
 
     def block(self, number: int) -> Floats:
@@ -74,11 +74,11 @@ class Signal:
     def span_with_edges(self, first: int, last: int) -> Floats:
         """As `span`, but the first and the last value of the record go on for ever beyond its ends."""
         inside = self.span(first, last)
-        before, behind = max(0, min(last, 0) - first), max(0, last - max(first, self.length))
-        if not (before or behind):
+        before, after = max(0, min(last, 0) - first), max(0, last - max(first, self.length))
+        if not (before or after):
             return inside
         head, tail = (self.span(0, 1), self.span(self.length - 1, self.length))
-        return np.concatenate([np.repeat(head, before), inside, np.repeat(tail, behind)])
+        return np.concatenate([np.repeat(head, before), inside, np.repeat(tail, after)])
 
     def waveform(self, *, unit: str, name: str) -> Waveform:
         """All of it as a waveform of float64 codes, held once."""

@@ -50,7 +50,7 @@ class Spectrum:
         return np.arange(self.amplitudes.size, dtype=np.float64) * self.step
 
     def span(self, lowest: float | None, highest: float | None) -> tuple[int, int]:
-        """Index of the first line at or above `lowest`, and of the one behind the last at or below `highest`, in Hz."""
+        """Index of the first line at or above `lowest`, and of the one after the last at or below `highest`, in Hz."""
         slack = 1e-9  # a frequency that was meant to be a line's is one
         first = 0 if lowest is None else max(0, int(np.ceil(lowest / self.step - slack)))
         last = self.amplitudes.size

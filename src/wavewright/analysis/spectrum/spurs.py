@@ -57,7 +57,7 @@ class Mask:
 
 
 def _pairs_of_text(text: str) -> list[list[str]]:
-    """The pairs of `[[100 kHz, 2 mV], [10 MHz, -60 dB]]`, as it is written on a command line; none if it is no such."""
+    """The pairs of `[[100 kHz, 2 mV], [10 MHz, -60 dB]]`, as it is written on a command line; none if it is not one."""
     pair = r"\[([^\[\],]+),([^\[\],]+)\]"
     bare = re.sub(r"\s*([\[\],])\s*", r"\1", text.strip())
     return [list(found) for found in re.findall(pair, bare)] if re.fullmatch(rf"\[{pair}(,{pair})*\]", bare) else []
@@ -74,7 +74,7 @@ def read_mask(points: object, *, unit: str, reference: float) -> Mask:
 
     Raises
     ------
-    Misuse : it is no such list; says what would be right.
+    Misuse : it is not such a list; says what would be right.
     """
     given = _pairs_of_text(points) if isinstance(points, str) else points
     pairs = list(given) if isinstance(given, Sequence) else []
@@ -165,7 +165,7 @@ def _peaks_in_mask(survey: Survey, points: object, window: WindowName) -> tuple[
     here = lines[first:last]
     after = np.append(lines[first + 1 : last + 1], [0.0] * (last == lines.size)).astype(lines.dtype)
     peaks = first + np.flatnonzero((here >= lines[first - 1 : last - 1]) & (here >= after) & (here > 0))
-    # the flanks of the strongest tone are no spurs
+    # the flanks of the strongest tone are not spurs
     peaks = peaks[np.abs(peaks - tone.cycles) > spectrum.window.lobe + 1]
     if not peaks.size:
         raise _NoPeaks(f"`{survey.name}`: no line beside the strongest tone within the mask", expected="at least one")

@@ -31,7 +31,7 @@ class Comparison:
 
     Parameters
     ----------
-    delay : s, of the second behind the first. With alignment by trigger it is measured, but not taken out.
+    delay : s, of the second after the first. With alignment by trigger it is measured, but not taken out.
     gain, offset : the line that fits best: second ≈ gain · first + offset; `offset` in the waveforms' unit.
     rms_difference : of second minus first over the time in common, in the waveforms' unit.
     largest_difference, largest_at : with its sign, and its time on the first waveform's axis, s.
@@ -135,7 +135,7 @@ def _change(name: str, before: Reading, after: Reading) -> MetricChange:
 
 
 def _overlap(first: Signal, second: Signal, delay: float) -> tuple[int, int]:
-    """Samples of the first at whose times, `delay` later, there is a second: the first, and the one behind the last."""
+    """Samples of the first at whose times, `delay` later, there is a second: the first, and the one after the last."""
     shift = (second.start - delay - first.start) / first.interval
     end = shift + (second.length - 1) * second.interval / first.interval
     begin = max(math.ceil(shift - 1e-6), 0)
@@ -189,7 +189,7 @@ def _lag(first: Floats, second: Floats, interval: float, ahead: float, longest: 
     allowed = (np.abs(delays) <= longest + interval) & (in_common >= 0.25 * min(one.size, other.size))
     if not allowed.any():
         raise NotMeasurable(
-            f"the second record begins {ahead:g} s behind the first; a delay of at most {longest:g} s was looked for",
+            f"the second record begins {ahead:g} s after the first; a delay of at most {longest:g} s was looked for",
             expected="records that share at least a quarter of the shorter one",
             do="raise `most_delay`",
         )
@@ -227,7 +227,7 @@ def _lag_of_part(first: Signal, second: Signal, delay: float, thinning: int) -> 
 
 
 def _refined(first: Signal, second: Signal, delay: float, longest: float) -> float:
-    """The delay of least squares, by Gauss and Newton, with gain and offset fitted in each round."""
+    """The delay of least squares, by Gauss and Newton, with gain and offset fitted in each iteration."""
     begin, end = _overlap(first, second, delay)
     margin = min((end - begin) // 8, 80)  # the ends are interpolated less well
     begin, end = _busiest(first, begin + margin, end - margin)

@@ -22,7 +22,7 @@ class LeftOut:
     """Samples that fell on no cell, so that none is lost unnoticed."""
 
     before: int = 0
-    behind: int = 0
+    after: int = 0
     below: int = 0
     above: int = 0
     invalid: int = 0
@@ -30,7 +30,7 @@ class LeftOut:
     @property
     def total(self) -> int:
         """All of them."""
-        return self.before + self.behind + self.below + self.above + self.invalid
+        return self.before + self.after + self.below + self.above + self.invalid
 
 
 class Density:
@@ -177,11 +177,11 @@ class Density:
         )
 
     def _inside(self, wave: Waveform) -> tuple[int, int]:
-        """First sample in the window, and the one behind the last."""
+        """First sample in the window, and the one after the last."""
         first = min(max(math.ceil((self.window[0] - wave.start) / wave.interval - 1e-9), 0), len(wave))
         last = min(max(math.floor((self.window[1] - wave.start) / wave.interval + 1e-9) + 1, first), len(wave))
         self.left_out.before += first
-        self.left_out.behind += len(wave) - last
+        self.left_out.after += len(wave) - last
         return first, last
 
     def _columns_of(self, wave: Waveform, first: int, last: int) -> Counts:

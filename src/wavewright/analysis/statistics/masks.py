@@ -1,4 +1,4 @@
-"""Masks: where a waveform must not go, as polygons of time and level or as a tolerance round a golden waveform."""
+"""Masks: where a waveform must not go, as polygons of time and level or as a tolerance around a golden waveform."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class Mask(Protocol):
     """Says how deep each sample lies in what is forbidden."""
 
     def span(self, wave: Waveform) -> tuple[int, int]:
-        """First sample of a waveform that is judged, and the one behind the last."""
+        """First sample of a waveform that is judged, and the one after the last."""
 
     def excess(self, times: Floats, levels: Floats) -> Floats:
         """How far each level would have to move to be allowed: 0 where it is; NaN levels are allowed."""
@@ -100,7 +100,7 @@ def _depth(corners: Floats, times: Floats, levels: Floats) -> Floats:
 
 
 class ToleranceBand:
-    """A band round a golden waveform: nowhere further off than a level tolerance, once moved by a time tolerance.
+    """A band around a golden waveform: nowhere further off than a level tolerance, once moved by a time tolerance.
 
     The upper edge at a time t is the highest value of the golden waveform between t − `time` and t + `time`, plus
     `level`; the lower edge likewise. Between samples the golden waveform goes in straight lines. Only the time that it
@@ -115,8 +115,8 @@ class ToleranceBand:
     def __init__(self, golden: Waveform, *, time: float, level: float) -> None:
         if len(golden) < 2 or not (0 <= time < math.inf and 0 <= level < math.inf):
             raise Misuse(
-                f"a band of {time:g} s and {level:g} {golden.unit} round {len(golden)} samples",
-                expected="finite tolerances of 0 or more, round at least 2 samples",
+                f"a band of {time:g} s and {level:g} {golden.unit} around {len(golden)} samples",
+                expected="finite tolerances of 0 or more, around at least 2 samples",
             )
         self.golden = golden
         values = golden.values()

@@ -47,7 +47,7 @@ def burst_width(
     begins, ends = _whole_groups(places, len(survey) - 1, _pause(survey, places, pause))
     if not begins.size:
         raise NotMeasurable(
-            f"`{survey.name}`: no group among {places.size} edges has a pause before it and behind it",
+            f"`{survey.name}`: no group among {places.size} edges has a pause before it and after it",
             expected="at least one whole burst",
             do="lengthen the record, or give a shorter `pause`",
         )

@@ -55,7 +55,7 @@ def delay(
                  └──────┘    └──────
                       ├─┤ delay (> 0: the second comes later)
 
-    The nearest edge belongs to it, before or behind, if that edge has no nearer one itself; with `pairing: next` the
+    The nearest edge belongs to it, before or after, if that edge has no nearer one itself; with `pairing: next` the
     first edge at the same time or later. Both channels are on one time axis.
 
     Raises

@@ -27,7 +27,7 @@ def edges(survey: Survey, level: ReferenceLevel, hysteresis: ReferenceLevel | No
 
     Parameters
     ----------
-    hysteresis : height of the band round the level, as a ratio of the amplitude or in the waveform's unit; None: as
+    hysteresis : height of the band around the level, as a ratio of the amplitude or in the waveform's unit; None: as
         `Survey.crossings` says.
 
     Raises

@@ -53,7 +53,7 @@ def positive_pulse_width(
 
     Raises
     ------
-    NotMeasurable : no rising edge with a falling one behind it.
+    NotMeasurable : no rising edge with a falling one after it.
     """
     return _width(survey, Polarity.POSITIVE, level, hysteresis)
 
@@ -73,7 +73,7 @@ def negative_pulse_width(
 
     Raises
     ------
-    NotMeasurable : no falling edge with a rising one behind it.
+    NotMeasurable : no falling edge with a rising one after it.
     """
     return _width(survey, Polarity.NEGATIVE, level, hysteresis)
 
@@ -137,7 +137,7 @@ def pulses(
 
     Definition
     ----------
-    Pairs of a rising edge and the falling one behind it; for negative pulses the reverse. 0 where there is none.
+    Pairs of a rising edge and the falling one after it; for negative pulses the reverse. 0 where there is none.
 
     Raises
     ------

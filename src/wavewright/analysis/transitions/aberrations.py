@@ -54,7 +54,7 @@ def overshoot(
     low: ReferenceLevel = LOW,
     high: ReferenceLevel = HIGH,
 ) -> Reading:
-    """Overshoot: how far the waveform rises above its state behind a transition, over the amplitude.
+    """Overshoot: how far the waveform rises above its state after a transition, over the amplitude.
 
     Drawing
     -------
@@ -63,13 +63,13 @@ def overshoot(
                   ╱
       low state ─╯
 
-    Behind a falling transition (`slope: falling`) it is the highest rebound above the low state, once that was reached.
+    After a falling transition (`slope: falling`) it is the highest rebound above the low state, once that was reached.
 
     Raises
     ------
     NotMeasurable : no whole transition of that slope.
     """
-    return _behind(survey, slope, region, low, high, upward=True)
+    return _after(survey, slope, region, low, high, upward=True)
 
 
 @metric("undershoot", reads=(*EXTREMES, *LEVELS, Reads.TRANSITIONS), unit="1", source=SOURCE, reads_levels=True)
@@ -81,7 +81,7 @@ def undershoot(
     low: ReferenceLevel = LOW,
     high: ReferenceLevel = HIGH,
 ) -> Reading:
-    """Undershoot: how far the waveform falls below its state behind a transition, over the amplitude.
+    """Undershoot: how far the waveform falls below its state after a transition, over the amplitude.
 
     Drawing
     -------
@@ -90,13 +90,13 @@ def undershoot(
       low state ┈┈┈┈╲┈┈╱╲╭──
                      ╰╯  ┴ undershoot
 
-    Behind a rising transition (`slope: rising`) it is the deepest dip below the high state, once that was reached.
+    After a rising transition (`slope: rising`) it is the deepest dip below the high state, once that was reached.
 
     Raises
     ------
     NotMeasurable : no whole transition of that slope.
     """
-    return _behind(survey, slope, region, low, high, upward=False)
+    return _after(survey, slope, region, low, high, upward=False)
 
 
 @metric("preshoot", reads=(*EXTREMES, *LEVELS, Reads.TRANSITIONS), unit="1", source=SOURCE, reads_levels=True)
@@ -135,7 +135,7 @@ def preshoot(
     return _resolved(reading, survey, taken)
 
 
-def _behind(
+def _after(
     survey: Survey, slope: Slope, region: float | None, low: ReferenceLevel, high: ReferenceLevel, *, upward: bool
 ) -> Reading:
     one = _single(slope)
@@ -176,12 +176,12 @@ def _checked(region: float) -> float:
 
 
 def _shares(survey: Survey, taken: Transitions, low: ReferenceLevel, high: ReferenceLevel) -> tuple[Floats, Floats]:
-    """Where the share of each transition in the states before and behind it begins and ends, in samples."""
+    """Where the share of each transition in the states before and after it begins and ends, in samples."""
     last = float(len(survey) - 1)
     neighbours = np.concatenate([[-np.inf], survey.crossings(middle_level(survey, low, high)).either_places, [np.inf]])
     own = np.searchsorted(neighbours, taken.middles)
-    before, behind = (taken.middles + neighbours[own - 1]) / 2, (taken.middles + neighbours[own + 1]) / 2
-    return np.maximum(before, 0.0), np.minimum(behind, last)
+    before, after = (taken.middles + neighbours[own - 1]) / 2, (taken.middles + neighbours[own + 1]) / 2
+    return np.maximum(before, 0.0), np.minimum(after, last)
 
 
 def _reached(survey: Survey, begins: Floats, ends: Floats, *, is_high: bool) -> Floats:

@@ -1,8 +1,8 @@
 """The last entry into a band: when a waveform with noise on it stays near its final value for good.
 
-The last sample outside the band is no measure of that: of thousands of samples some lie three standard deviations out,
-long after what carries the noise has come to rest, and where the band is entered slowly even little noise shifts the
-last one by much. So the samples are averaged over a centred window, which leaves straight lines where they are, and the
+The last sample outside the band is not a measure of that: of thousands of samples some lie three standard deviations
+out, long after what carries the noise has come to rest, and where the band is entered slowly even little noise shifts
+the last one by much. So the samples are averaged over a centred window, which leaves straight lines where they are, and the
 window is as wide as the noise asks for, but
 
 - at most a tenth of the time that passes up to the entry, so that a decay is hardly bent by it, and
@@ -48,7 +48,7 @@ class LastEntries:
     ----------
     place : in samples from the first of the record, not rounded; −1 where no sample is outside, NaN where the stretch
         is outside at its end. `uncertainty` : standard, in samples, by the noise.
-    end : the sample behind the last one inside: where the stretch ends, or leaves the band for the next transition.
+    end : the sample after the last one inside: where the stretch ends, or leaves the band for the next transition.
     is_noisy : averages may lie outside by chance.
     """
 
@@ -87,7 +87,7 @@ def find_last_entries(codes: npt.NDArray[Any], firsts: Ints, ends: Ints, band: B
 
     Parameters
     ----------
-    codes : of the record. `firsts`, `ends` : first sample of each stretch, and the one behind its last; shape (n,).
+    codes : of the record. `firsts`, `ends` : first sample of each stretch, and the one after its last; shape (n,).
     leaves : whether a stretch may leave the band at its end, as where the next transition begins; shape (n,).
     """
     count = firsts.size

@@ -1,4 +1,4 @@
-"""Settling: how long after a transition the waveform is within a band round its final state for good."""
+"""Settling: how long after a transition the waveform is within a band around its final state for good."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def settling_time(
     low: ReferenceLevel = LOW,
     high: ReferenceLevel = HIGH,
 ) -> Reading:
-    """Settling time: from the middle of a transition to the last entry into a band round the state behind it.
+    """Settling time: from the middle of a transition to the last entry into a band around the state after it.
 
     Drawing
     -------
@@ -82,7 +82,7 @@ def settling_time(
 
 
 def _passages(survey: Survey, slope: Slope, band: float) -> tuple[Floats, Floats]:
-    """Places at which the waveform enters the band round the state, and at which it leaves it; without hysteresis."""
+    """Places at which the waveform enters the band around the state, and at which it leaves it; without hysteresis."""
     levels = survey.levels
     state = levels.high if slope is Slope.RISING else levels.low
     upper = survey.crossings(state + band * levels.amplitude, hysteresis=0.0)

@@ -1,7 +1,7 @@
 """CAN bits: from edges to a row of bits, resynchronised at edges from recessive to dominant, and stuff bits found.
 
 Stuffing (CAN 2.0 part A, 5; number from memory) is local in runs of equal bits: a stuff bit is the first bit of the run
-behind one of exactly five, and counts as the first of its own run; a run of six breaks the rule.
+after one of exactly five, and counts as the first of its own run; a run of six breaks the rule.
 """
 
 from __future__ import annotations
@@ -63,8 +63,8 @@ class BitStream:
     @cached_property
     def stuffed(self) -> Indexes:
         """Index of each stuff bit, where stuffing applies."""
-        behind = self.runs[1:].compress(self.lengths == 5)
-        return behind[: behind.size - int(behind.size > 0 and behind[-1] == self.bits.size)]
+        after = self.runs[1:].compress(self.lengths == 5)
+        return after[: after.size - int(after.size > 0 and after[-1] == self.bits.size)]
 
     @cached_property
     def sixths(self) -> Indexes:
@@ -83,7 +83,7 @@ def bit_stream(line: Line, *, bit_time: float, sample_point: float) -> BitStream
     rises = line.rising[int(not line.first) :]
     rises = np.append(rises, np.full(falls.size - rises.size, line.end)) if rises.size < falls.size else rises
     counts = np.empty(2 * falls.size, dtype=np.int64)  # of bits read as dominant and as recessive after each edge
-    late = [np.zeros(0, dtype=np.int64)]  # edges behind which the bit clock is moved by more than a jump
+    late = [np.zeros(0, dtype=np.int64)]  # edges after which the bit clock is moved by more than a jump
     for begin in range(0, falls.size, WINDOW):
         part = slice(begin, begin + WINDOW)
         start = falls[part]
@@ -100,7 +100,7 @@ def bit_stream(line: Line, *, bit_time: float, sample_point: float) -> BitStream
     begin_of_rest = line.start if line.first or not line.times.size else float(line.times[0])
     short = np.flatnonzero(counts == 0)
     moved = np.concatenate(late)
-    moved = moved[counts[2 * moved + 1] < IDLE]  # behind idle it may be moved as far as it takes
+    moved = moved[counts[2 * moved + 1] < IDLE]  # after idle it may be moved as far as it takes
     moved = moved[moved < falls.size - 1]
     is_read = np.ones(falls.size, dtype=np.bool_)
     is_unrestful = np.zeros(falls.size, dtype=np.bool_)

@@ -79,7 +79,7 @@ def can(
         refused where frames switch to a faster data phase.
     data_bit_rate : bit/s, of the data phase where a CAN FD frame switches; None: as `bit_rate`.
     sample_point, data_sample_point : where in a bit it is read; earlier where so few samples a bit were taken that an
-        edge cannot be told from it. What is behind it is also the jump width of the bit clock.
+        edge cannot be told from it. What is after it is also the jump width of the bit clock.
     """
     facts = {"record_start": line.start, "record_end": line.end}
     try:
@@ -100,7 +100,7 @@ def can(
         starts, may_be_data = starts[1:], may_be_data[1:]
         frames, flexible, overloads = _read_all(stream, starts, line, clock, facts)
     stray = _strays(stream, frames, flexible, overloads)
-    if stray.size:  # what begins too soon after a frame is no sound one, but is told
+    if stray.size:  # what begins too soon after a frame is not sound, but is reported
         begins = np.concatenate([starts, stray])
         order = np.argsort(begins, kind="stable")
         may_be_data = np.append(may_be_data, np.zeros(stray.size, dtype=np.bool_))[order]
@@ -148,13 +148,13 @@ def _read_all(
 
 
 def _strays(stream: BitStream, frames: Frames, flexible: Flags, overloads: list[Frame]) -> Indexes:
-    """Where the line becomes dominant behind a frame, and too soon for another one, if not for an overload frame."""
+    """Where the line becomes dominant after a frame, and too soon for another one, if not for an overload frame."""
     if not len(frames):
         return np.zeros(0, dtype=np.int64)
-    behind = np.append(frames.starts[1:], np.inf)
+    after = np.append(frames.starts[1:], np.inf)
     first = np.searchsorted(stream.edges, frames.ends - 0.5 * stream.bit_time)
     edges = np.append(stream.edges, np.inf)[first]
-    stray = (edges < behind - 0.5 * stream.bit_time) & np.append(stream.is_read, False)[first]
+    stray = (edges < after - 0.5 * stream.bit_time) & np.append(stream.is_read, False)[first]
     broken = frames.of_kind("error") | frames.errors_by_word.get("stuff", np.zeros_like(stray))
     stray &= ~broken | ((np.append(stream.rests, 0)[first] >= DELIMITER) & ~flexible)
     if overloads:
@@ -202,7 +202,7 @@ class _Heads:
     length: npt.NDArray[np.int64]
     flexible: Flags
     data: Indexes  # unstuffed index of the first data bit, from the start of the frame
-    end: Indexes  # and the one behind the CRC
+    end: Indexes  # and the one after the CRC
 
 
 def _heads(bits: Flags, first: Indexes) -> _Heads:
@@ -236,7 +236,7 @@ def _heads(bits: Flags, first: Indexes) -> _Heads:
 class _Ends:
     """Where each frame ends, as indices of raw bits, and why; `known` is how many unstuffed bits of it can be read."""
 
-    behind: Indexes  # the next start of frame, or the end of the record
+    after: Indexes  # the next start of frame, or the end of the record
     delimiter: Indexes  # the CRC delimiter, if nothing breaks the frame before
     sixth: Indexes  # the first bit that breaks the stuffing rule
     broken: Flags
@@ -252,15 +252,15 @@ class _Ends:
 
 def _ends(stream: BitStream, starts: Indexes, head: _Heads, sent: _Sent) -> _Ends:
     size = stream.bits.size
-    behind = np.append(starts[1:], size)
+    after = np.append(starts[1:], size)
     last = sent.raw(sent.first + head.end - 1)  # of the CRC
     delimiter = last + 1 + _holds(stream.stuffed, last + 1, last + 2)
     sixth = np.append(stream.sixths, size)[np.searchsorted(stream.sixths, starts)]
-    broken = (sixth <= last + 1) & (sixth < behind)  # the CRC may end with five equal bits: a stuff bit is due then
-    overrun = (delimiter > behind) & ~broken & (behind < size)
-    cut = (delimiter + TRAILER > behind) & ~broken & (behind == size)
-    known = sent.place(np.minimum(np.where(broken, sixth, behind), behind)) - sent.first
-    return _Ends(behind, delimiter, sixth, broken, cut, overrun, known)
+    broken = (sixth <= last + 1) & (sixth < after)  # the CRC may end with five equal bits: a stuff bit is due then
+    overrun = (delimiter > after) & ~broken & (after < size)
+    cut = (delimiter + TRAILER > after) & ~broken & (after == size)
+    known = sent.place(np.minimum(np.where(broken, sixth, after), after)) - sent.first
+    return _Ends(after, delimiter, sixth, broken, cut, overrun, known)
 
 
 class _Sent:
@@ -276,24 +276,24 @@ class _Sent:
         self.first = self.place(starts)
 
     def place(self, raw: Indexes) -> Indexes:
-        """Where raw bits, or the first one behind them that is no stuff bit, are among those that are kept."""
+        """Where raw bits, or the first one after them that is not a stuff bit, are among those that are kept."""
         return raw - np.searchsorted(self._stuffed, raw)
 
     def raw(self, place: Indexes) -> Indexes:
-        """Index among the raw bits; the end of the record for those behind it."""
+        """Index among the raw bits; the end of the record for those after it."""
         index = place + np.searchsorted(self._before, place, side="right")
         return np.where(place < self.bits.size, index, self._size)
 
 
 def _read(stream: BitStream, starts: Indexes, facts: dict[str, float]) -> tuple[Frames, Flags, list[Frame]]:
-    """All frames as classical ones, which of them are not, and overload frames behind those that are."""
+    """All frames as classical ones, which of them are not, and overload frames after those that are."""
     sent = _Sent(stream, starts)
     head = _heads(sent.bits, sent.first)
     ends = _ends(stream, starts, head, sent)
     trailer = _trailers(stream, ends)
     flags = _error_flags(stream)
     # one that begins when a frame is over asks for time
-    until = np.where(ends.whole, np.minimum(ends.delimiter + TRAILER, ends.behind), ends.behind)
+    until = np.where(ends.whole, np.minimum(ends.delimiter + TRAILER, ends.after), ends.after)
     flagged = _holds(flags, starts, until)
     is_error = flagged & ends.broken
     told, computed = _checks(sent.bits, sent.first, head, ends.whole)
@@ -305,7 +305,7 @@ def _read(stream: BitStream, starts: Indexes, facts: dict[str, float]) -> tuple[
         "error flag": flagged,
         "not acknowledged": ends.whole & trailer[:, 1],
         "cut": ends.cut,
-        "glitch": _holds(stream.short_pulses, starts, np.minimum(ends.delimiter, ends.behind)),
+        "glitch": _holds(stream.short_pulses, starts, np.minimum(ends.delimiter, ends.after)),
     }
     kinds = np.where(is_error, 2, np.where(head.remote & (ends.known > head.data - 6), 1, 0)).astype(np.int8)
     begin, end = stream.time_of(starts), _end_times(stream, ends)
@@ -318,14 +318,14 @@ def _read(stream: BitStream, starts: Indexes, facts: dict[str, float]) -> tuple[
         facts=facts,
     )
     flexible = head.flexible & (ends.known > np.where(head.extended, 33, 14))
-    over = ends.whole & ~flexible & _holds(flags, until, ends.behind)
-    return frames, flexible, _overload_frames(stream, flags, until[over], ends.behind[over])
+    over = ends.whole & ~flexible & _holds(flags, until, ends.after)
+    return frames, flexible, _overload_frames(stream, flags, until[over], ends.after[over])
 
 
-def _overload_frames(stream: BitStream, flags: Indexes, first: Indexes, behind: Indexes) -> list[Frame]:
+def _overload_frames(stream: BitStream, flags: Indexes, first: Indexes, after: Indexes) -> list[Frame]:
     """The flags within some stretches as frames: six dominant bits or more, and eight recessive ones."""
     found = []
-    for begin, end in zip(first.tolist(), behind.tolist(), strict=True):
+    for begin, end in zip(first.tolist(), after.tolist(), strict=True):
         for flag in flags[np.searchsorted(flags, begin) : np.searchsorted(flags, end)].tolist():
             closing = int(_end_of_error(stream, np.array([flag]))[0])
             start, last = stream.time_of(np.array([flag, closing - 1]))
@@ -372,14 +372,14 @@ def _checks(bits: Flags, first: Indexes, head: _Heads, whole: Flags) -> tuple[np
 
 
 def _error_flags(stream: BitStream) -> Indexes:
-    """First bit of each active error or overload flag: six or more dominant bits, eight or more recessive behind."""
+    """First bit of each active error or overload flag: six or more dominant bits, eight or more recessive after."""
     lengths = stream.lengths
     long = np.flatnonzero((lengths[:-1] >= 6) & (lengths[1:] >= 8))
     return stream.runs[long[~stream.bits[stream.runs[long]]]]
 
 
 def _end_of_error(stream: BitStream, sixth: Indexes) -> Indexes:
-    """Index of the bit behind the eight recessive ones that close an error frame."""
+    """Index of the bit after the eight recessive ones that close an error frame."""
     run = np.minimum(np.searchsorted(stream.runs, sixth, side="right"), stream.runs.size - 1)
     closing: Indexes = stream.runs[run] + 8
     return closing
@@ -387,8 +387,8 @@ def _end_of_error(stream: BitStream, sixth: Indexes) -> Indexes:
 
 def _end_times(stream: BitStream, ends: _Ends) -> Floats:
     """When each frame ends, s: with its end of frame, its error delimiter, or where it is cut off."""
-    whole = np.where(ends.whole, ends.delimiter + TRAILER, ends.behind)
-    index = np.where(ends.broken, np.minimum(_end_of_error(stream, ends.sixth), ends.behind), whole)
+    whole = np.where(ends.whole, ends.delimiter + TRAILER, ends.after)
+    index = np.where(ends.broken, np.minimum(_end_of_error(stream, ends.sixth), ends.after), whole)
     return stream.time_of(np.maximum(index, 1) - 1) + stream.bit_time
 
 

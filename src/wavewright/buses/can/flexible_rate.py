@@ -2,7 +2,7 @@
 
 ISO 11898-1:2015 (polynomials seen in print, the rest from memory): after FDF = 1 come res, BRS, ESI and DLC; the bit
 rate changes at the sample point of BRS and back at that of the CRC delimiter. The CRC field holds the number of stuff
-bits (three bits in Gray code and even parity) and the CRC, with a fixed stuff bit in front and behind every fourth bit.
+bits (three bits in Gray code and even parity) and the CRC, with a fixed stuff bit in front and after every fourth bit.
 """
 
 from __future__ import annotations
@@ -42,9 +42,9 @@ def with_flexible_frames(
     chosen = np.flatnonzero(flexible).tolist()
     read = [_read_flexible(line, float(frames.starts[row]), times=times, points=points) for row in chosen]
     every = list(frames)
-    flags, behind = _error_flags(line, times[0]), np.append(frames.starts[1:], line.end)
+    flags, following = _error_flags(line, times[0]), np.append(frames.starts[1:], line.end)
     for row, each, computed in zip(chosen, read, _computed([each.sent for each in read]), strict=True):
-        every[row] = each.frame(computed, flags[np.searchsorted(flags, each.start) :], float(behind[row]))
+        every[row] = each.frame(computed, flags[np.searchsorted(flags, each.start) :], float(following[row]))
     return Frames.of(every, facts=frames.facts)
 
 
@@ -58,7 +58,7 @@ class _Sent:
 
 @dataclass(frozen=True, slots=True)
 class _Read:
-    """A frame as it was read; `errors` are those found before the CRC, and those behind it."""
+    """A frame as it was read; `errors` are those found before the CRC, and those after it."""
 
     start: float
     end: float
@@ -66,25 +66,25 @@ class _Read:
     sent: _Sent
     errors: tuple[list[str], list[str]]
 
-    def frame(self, computed: int, flags: Floats, behind: float) -> Frame:
+    def frame(self, computed: int, flags: Floats, following: float) -> Frame:
         """The frame, with the CRC that it should have.
 
         Parameters
         ----------
         flags : when error flags begin from the start of the frame on, s.
-        behind : when the next frame begins, s.
+        following : when the next frame begins, s.
         """
         before, after = self.errors
-        if "stuff" in after and flags.size and flags[0] < behind:
+        if "stuff" in after and flags.size and flags[0] < following:
             return Frame(self.start, self.end, "error", self.fields, ("error flag",))
         is_wrong = bool(self.sent.bits) and self.fields["crc"] != computed
-        if flags.size and flags[0] < min(self.end, behind):
+        if flags.size and flags[0] < min(self.end, following):
             after = [*after, "error flag"]
         return Frame(self.start, self.end, "flexible data", self.fields, (*before, *["crc"] * is_wrong, *after))
 
 
 def _error_flags(line: Line, bit: float) -> Floats:
-    """When error flags begin, s: dominant for six bits of the arbitration phase, recessive for eight behind."""
+    """When error flags begin, s: dominant for six bits of the arbitration phase, recessive for eight after them."""
     first = int(not line.first)
     falls, rises = line.times[first::2], line.times[first + 1 :: 2]
     count = min(falls.size, rises.size)
@@ -112,7 +112,7 @@ def _read_flexible(line: Line, start: float, *, times: tuple[float, float], poin
     fields: dict[str, Any] = {"remote": False}
     sent = _Sent()
     before: list[str] = []
-    behind: list[str] = []
+    following: list[str] = []
     try:
         _arbitration(reader, fields)
         _data(reader, fields)
@@ -121,11 +121,11 @@ def _read_flexible(line: Line, start: float, *, times: tuple[float, float], poin
         reader.switch(fast=False)
         trailer = [delimiter, *(reader.plain() for _ in range(9))]
         fields["acknowledged"] = not trailer[1]
-        behind += ["not acknowledged"] * trailer[1]
-        behind += ["form"] * (not (trailer[0] and all(trailer[2:])))
+        following += ["not acknowledged"] * trailer[1]
+        following += ["form"] * (not (trailer[0] and all(trailer[2:])))
     except _Broken as broken:
-        behind.append(str(broken))
-    return _Read(start, min(reader.bit_end, line.end), fields, sent, (before, behind))
+        following.append(str(broken))
+    return _Read(start, min(reader.bit_end, line.end), fields, sent, (before, following))
 
 
 class _Broken(Exception):
@@ -152,35 +152,35 @@ class _Reader:
         self._first, self._end = line.first, line.end
         self._times: list[float] = []  # of a stretch of the line, for one bit after the other
         self._begin = 0  # index of the first of them
-        self._behind = start  # s, what lies behind it is in no stretch yet
+        self._after = start  # s, what lies after it is in no stretch yet
 
     def plain(self) -> bool:
         """The next bit as it is."""
         period, point = self.times[self.fast], self.points[self.fast]
         sampled = self.bit_end + period * point
-        if sampled > self._behind:
+        if sampled > self._after:
             self._look_on(sampled)
         place = bisect_right(self._times, sampled) - 1  # the last edge before the sample point
-        if self.level:  # behind a recessive bit the edge to dominant that is nearest to the due place moves the clock
+        if self.level:  # after a recessive bit the edge to dominant that is nearest to the due place moves the clock
             first, edge, due = self.bit_end - period * (1 - point), place, self.bit_end
             found = []
             while edge >= 0 and self._times[edge] > first:
-                if self._is_low_behind(edge):
+                if self._is_low_after(edge):
                     found.append(self._times[edge])
                 edge -= 1
             for begin in sorted(found, key=lambda begin: abs(begin - due)):
-                behind = bisect_right(self._times, begin + period * point) - 1
-                if self._is_low_behind(behind):  # and not a pulse that is over again when the bit is read
-                    sampled, place = begin + period * point, behind
+                following = bisect_right(self._times, begin + period * point) - 1
+                if self._is_low_after(following):  # and not a pulse that is over again when the bit is read
+                    sampled, place = begin + period * point, following
                     break
         if sampled > self._end:
             raise _Broken("cut")
-        self.level = not self._is_low_behind(place)
+        self.level = not self._is_low_after(place)
         self.bit_end = sampled + period * (1 - point)
         return self.level
 
-    def _is_low_behind(self, place: int) -> bool:
-        """The line is low behind an edge of the stretch; `place` −1 stands for what is in front of it."""
+    def _is_low_after(self, place: int) -> bool:
+        """The line is low after an edge of the stretch; `place` −1 stands for what is in front of it."""
         return ((self._begin + place) & 1 != 0) == (not self._first)
 
     def _look_on(self, instant: float) -> None:
@@ -189,7 +189,7 @@ class _Reader:
         self._begin = int(np.searchsorted(times, instant - margin))
         end = max(self._begin + STRETCH, int(np.searchsorted(times, instant + 2 * margin)))
         self._times = times[self._begin : end].tolist()
-        self._behind = math.inf if end >= times.size else self._times[-1] - margin
+        self._after = math.inf if end >= times.size else self._times[-1] - margin
 
     def switch(self, fast: bool) -> None:
         """Change the bit rate at the sample point of the bit that was read last."""

@@ -1,7 +1,7 @@
 """CAN resynchronisation where a line is disturbed: bit by bit, within the jump width, by the bits that are read.
 
-ISO 11898-1 (from memory): only an edge from recessive to dominant behind a bit that was read recessive moves the bit
-clock, by no more than the jump width, which is at most phase segment 2, what lies behind the sample point. After an
+ISO 11898-1 (from memory): only an edge from recessive to dominant after a bit that was read recessive moves the bit
+clock, by no more than the jump width, which is at most phase segment 2, what lies after the sample point. After an
 idle bus it moves to the edge, however far. A pulse in which no bit is read is seen by no controller.
 """
 
@@ -14,7 +14,7 @@ import numpy as np
 from wavewright.buses.line.columns import Indexes
 from wavewright.waveform import Floats
 
-IDLE = 10  # recessive bits behind which an edge sets the bit clock anew: acknowledge delimiter, end of frame, two more
+IDLE = 10  # recessive bits after which an edge sets the bit clock anew: acknowledge delimiter, end of frame, two more
 
 
 @dataclass(slots=True)
@@ -77,7 +77,7 @@ def read_again(
         at = int(np.searchsorted(doubtful, done))
         first = int(doubtful[at]) if at < doubtful.size else count
         if first < count and counts[2 * first] == 0:
-            first = max(first - 1, done)  # nothing is read behind this edge: the one before still sets the clock
+            first = max(first - 1, done)  # nothing is read after this edge: the one before still sets the clock
         times.append(pulses[0][done:first])
         kept.append(counts[2 * done : 2 * first])
         unrest.append(np.zeros(first - done, dtype=np.int64))
@@ -121,9 +121,9 @@ class _Controller:
         edges: list[_Edge] = []
         unread: list[float] = []  # when pulses began that nobody read, s, since the last edge
         boundary, is_low = start, False  # of the next bit; the level of the last one
-        ahead = first  # the first edge to dominant behind the last sample
+        ahead = first  # the first edge to dominant after the last sample
         while True:
-            if not is_low:  # behind a recessive bit the next edge to dominant may move the clock
+            if not is_low:  # after a recessive bit the next edge to dominant may move the clock
                 upto = float(self.falls[ahead]) if ahead < self.falls.size else self.end
                 still = max(int(np.ceil((min(upto, self.end) - boundary) / self.bit - self.point)), 0)
                 rest += still
@@ -135,8 +135,8 @@ class _Controller:
             sample = boundary + self.point * self.bit
             if sample >= self.end:
                 return edges, self.falls.size
-            behind = int(np.searchsorted(self.falls, sample, side="right"))
-            chosen = None if is_low else self._edge_that_counts(ahead, behind, boundary, is_idle=rest >= IDLE)
+            following = int(np.searchsorted(self.falls, sample, side="right"))
+            chosen = None if is_low else self._edge_that_counts(ahead, following, boundary, is_idle=rest >= IDLE)
             if chosen is not None:
                 edge, boundary = chosen
                 skipped = [float(fall) for fall in self.falls[ahead:edge]]
@@ -154,8 +154,8 @@ class _Controller:
                 edges[-1].unread += [0] * (after - edge - 1)
                 ahead, is_low, rest, unread = after, True, 0, []
             else:
-                lows = self._is_low(sample, behind)
-                passed = [float(fall) for fall in self.falls[ahead:behind]]
+                lows = self._is_low(sample, following)
+                passed = [float(fall) for fall in self.falls[ahead:following]]
                 hidden = len(passed) - int(lows and not is_low)
                 if lows and not is_low:  # dominant, but no edge that belongs to it
                     edges.append(_Edge(boundary, _recent(unread, boundary, self.bit)))
@@ -166,13 +166,15 @@ class _Controller:
                     edges[-1].high += not lows
                 unread += passed if not lows else []
                 rest = 0 if lows else rest + 1
-                ahead, is_low = behind, lows
+                ahead, is_low = following, lows
             boundary += self.bit
 
-    def _edge_that_counts(self, first: int, behind: int, boundary: float, *, is_idle: bool) -> tuple[int, float] | None:
+    def _edge_that_counts(
+        self, first: int, following: int, boundary: float, *, is_idle: bool
+    ) -> tuple[int, float] | None:
         """Of some edges the one that begins a dominant bit, nearest to where a bit is due; and where the bit begins."""
         jump = (1 - self.point) * self.bit
-        candidates = list(range(first, behind))
+        candidates = list(range(first, following))
         if not is_idle:
             candidates.sort(key=lambda place: abs(float(self.falls[place]) - boundary))
         for place in candidates:
@@ -184,9 +186,9 @@ class _Controller:
                 return place, begin
         return None
 
-    def _is_low(self, instant: float, behind: int) -> bool:
-        """Whether the line is dominant at an instant; `behind`: how many edges to dominant come up to it."""
-        return behind > 0 and bool(self.rises[behind - 1] > instant)
+    def _is_low(self, instant: float, following: int) -> bool:
+        """Whether the line is dominant at an instant; `following`: how many edges to dominant come up to it."""
+        return following > 0 and bool(self.rises[following - 1] > instant)
 
 
 def _recent(pulses: list[float], instant: float, bit: float) -> int:

@@ -174,7 +174,7 @@ def _spikes(scl: Line, found: Conditions) -> Flags:
 
 
 def _orphans(scl: Line, sda: Line, found: Conditions) -> _Spans:
-    """Clocks while the bus should be free, behind a STOP or a rest at the beginning: their START was lost."""
+    """Clocks while the bus should be free, after a STOP or a rest at the beginning: their START was lost."""
     rises, size = scl.rising, found.times.size
     period = float(np.median(np.diff(rises[:LOOKED_AT]))) if rises.size > 1 else np.inf
     rested = bool(scl.times.size) and scl.times[0] - scl.start > RESTED * period
@@ -239,7 +239,7 @@ def _transfers(scl: Line, sda: Line, spans: _Spans, longest_low: float | None, f
     held = _held(scl, sda, period)
     at_end = spans.is_cut & (np.arange(first.size) == first.size - 1)
     incomplete = ((bits % 9 > 0) | ~some | (head.is_ten_bit & ~head.has_address)) & ~spans.is_cut
-    # what goes on at once, and is no transfer, was parted from the one before by a spike
+    # what goes on at once, and is not a transfer, was parted from the one before by a spike
     gap = spans.starts[1:] - spans.ends[:-1]
     parted = (incomplete[1:] & (gap < 0.9 * period)) | (spans.is_orphan[1:] & (gap < 1.3 * period))
     glitch = (
@@ -248,7 +248,7 @@ def _transfers(scl: Line, sda: Line, spans: _Spans, longest_low: float | None, f
         | spans.is_spiked
         | np.append(parted, False)
     )
-    # a spike within a byte looks like a START there: what seems to begin with it is no transfer to be believed
+    # a spike within a byte looks like a START there: what seems to begin with it is not a transfer to be believed
     after_part = np.append(False, incomplete[:-1]) & spans.repeated
     errors = {
         "undersampled": np.full(first.size, _is_undersampled(scl)),
@@ -310,7 +310,7 @@ _MEANING = _meanings()
 
 
 def _is_undersampled(scl: Line) -> bool:
-    """SCL's pulses are so short that data behind its edge may look like a START or STOP."""
+    """SCL's pulses are so short that data after its edge may look like a START or STOP."""
     widths = np.diff(scl.times[:LOOKED_AT])
     return bool(widths.size and np.median(widths) < FEWEST_SAMPLES * scl.interval)
 

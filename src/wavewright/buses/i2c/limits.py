@@ -93,7 +93,7 @@ def allowed(name: str, mode: str, *, supply: float | None = None) -> Interval:
 
     Raises
     ------
-    Misuse : there is no such quantity or mode, nothing is said about it in that mode, or the supply is needed.
+    Misuse : there is not such a quantity or mode, nothing is said about it in that mode, or the supply is needed.
     """
     if name not in LIMITS or mode not in MODES:
         known = ", ".join(LIMITS if name not in LIMITS else MODES[:-1])

@@ -25,7 +25,7 @@ from wavewright.buses.vocabulary import BYTES, Vocabulary, number
     ),
 )
 def i2c_memory(frames: Frames, *, register_bytes: Annotated[int, Sense(least=1, most=4)] = 1) -> Frames:
-    """Reads and writes of registers behind an I2C address; kind `write`, `read` or `select` (pointer set, no data).
+    """Reads and writes of a device's registers over I2C; kind `write`, `read` or `select` (pointer set, no data).
 
     Fields: `address`, `register` (of the first byte; absent where nobody said), `data`. Bytes that the device did not
     acknowledge do not move its pointer.
@@ -67,7 +67,7 @@ def _access(transfer: Frame, register_bytes: int, pointers: dict[int, int]) -> F
             fields["register"] = pointers[address]
     else:
         kind = "write" if len(data) > register_bytes else "select"
-        answered = answers[len(answers) - len(data) :]  # of the bytes behind the address
+        answered = answers[len(answers) - len(data) :]  # of the bytes after the address
         is_there = all(answers[: len(answers) - len(data)])
         if len(data) >= register_bytes:
             fields["register"] = int.from_bytes(data[:register_bytes], "big")

@@ -13,7 +13,7 @@ LONGEST_RUN = 12  # bits: longer intervals are pauses and say nothing
 FAR, CLOSE = 0.25, 0.05  # bits: so far from a multiple of a bit an edge is none of the frame's, so close it fits
 DOUBTED = 0.02  # so far from the assumed rate another one may fit as well
 UNLIKELY, MOST_UNLIKELY = 2.0, 0.02  # what a rate has to explain better, times its deviation squared, and at most
-WIDEST, STEP, TRIED = 0.1, 0.0025, 512  # rates round the assumed one that are compared, and by how many edges
+WIDEST, STEP, TRIED = 0.1, 0.0025, 512  # rates around the assumed one that are compared, and by how many edges
 SHARE_OF_PULSES = 0.02  # of all intervals: fewer short ones than this are taken for glitches
 
 

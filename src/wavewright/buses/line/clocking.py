@@ -27,12 +27,12 @@ def without_spikes(line: Line, width: float) -> Line:
     if not width > 0 or times.size < 2:
         return line
     begins = np.flatnonzero(np.concatenate([[True], np.diff(times) >= width]))
-    behind = np.append(begins[1:], times.size)
-    return replace(line, times=times[behind[(behind - begins) % 2 == 1] - 1], states=None)
+    after = np.append(begins[1:], times.size)
+    return replace(line, times=times[after[(after - begins) % 2 == 1] - 1], states=None)
 
 
 def pulses(clock: Line, places: Indexes | range) -> tuple[Floats, Floats]:
-    """Widths, s, of the pulses before and behind some edges; infinite where the record cuts them off.
+    """Widths, s, of the pulses before and after some edges; infinite where the record cuts them off.
 
     Parameters
     ----------
@@ -45,10 +45,10 @@ def pulses(clock: Line, places: Indexes | range) -> tuple[Floats, Floats]:
     index = np.arange(places.start, places.stop, places.step) if isinstance(places, range) else places
     at = times.take(index)
     before = at - times.take(index - 1, mode="clip")
-    behind = times.take(index + 1, mode="clip") - at
+    after = times.take(index + 1, mode="clip") - at
     before[:1][index[:1] == 0] = np.inf
-    behind[-1:][index[-1:] == times.size - 1] = np.inf
-    return before, behind
+    after[-1:][index[-1:] == times.size - 1] = np.inf
+    return before, after
 
 
 def irregular(clock: Line, places: Indexes | range, first: Indexes, last: Indexes, *, narrow: float = NARROW) -> Flags:
@@ -63,13 +63,13 @@ def irregular(clock: Line, places: Indexes | range, first: Indexes, last: Indexe
     for runs in together(first, last, WINDOW):
         base = first[runs.start]
         begin, end = first[runs] - base, last[runs] - base
-        before, behind = pulses(clock, places[base : last[runs.stop - 1]])
-        beside = np.minimum(before, behind)
-        behind[-1:][np.isinf(behind[-1:])] = 0.0
-        if beside.min(initial=np.inf) >= narrow * behind.max(initial=0.0):
+        before, after = pulses(clock, places[base : last[runs.stop - 1]])
+        beside = np.minimum(before, after)
+        after[-1:][np.isinf(after[-1:])] = 0.0
+        if beside.min(initial=np.inf) >= narrow * after.max(initial=0.0):
             continue  # no mean is longer than the longest
         shortest = reduced(np.minimum, beside, begin, end, empty=np.inf)
-        mean = reduced(np.add, behind, begin, end, empty=0.0) / np.maximum(end - begin, 1)
+        mean = reduced(np.add, after, begin, end, empty=0.0) / np.maximum(end - begin, 1)
         found[runs] = (shortest < narrow * mean) & (end - begin > 2)
     return found
 

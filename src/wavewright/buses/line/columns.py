@@ -175,9 +175,9 @@ def _part(
 ) -> tuple[npt.NDArray[Any], Iterator[tuple[int, int]]]:
     """The part of the values that the runs lie in, and where in it each begins and ends."""
     begin = int(first.min(initial=values.size))
-    behind = np.maximum(first, last)
-    bounds = zip((first - begin).tolist(), (behind - begin).tolist(), strict=True)
-    return values[begin : int(behind.max(initial=begin))], bounds
+    after = np.maximum(first, last)
+    bounds = zip((first - begin).tolist(), (after - begin).tolist(), strict=True)
+    return values[begin : int(after.max(initial=begin))], bounds
 
 
 def _only(values: list[Any], present: Flags | None) -> list[Any]:

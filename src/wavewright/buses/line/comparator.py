@@ -34,7 +34,7 @@ class Changes:
     Parameters
     ----------
     times : where the straight line to the sample that changes it meets the threshold, s, ascending.
-    states : whether it is high after each sample; behind the last sample the bits mean nothing.
+    states : whether it is high after each sample; after the last sample the bits mean nothing.
     """
 
     first: bool
@@ -179,11 +179,11 @@ def _places_of(packed: Packed) -> Indexes:
         places += np.bitwise_count(below)
         return places
     numbers = np.bitwise_count(octets)
-    behind = np.cumsum(numbers, dtype=np.int64) - numbers  # where in the index the next mark of each octet goes
+    following = np.cumsum(numbers, dtype=np.int64) - numbers  # where in the index the next mark of each octet goes
     index = np.empty(count, dtype=np.int64)
     for which, below in _lowest_first(octets, places):
-        index[behind.take(which)] = 8 * which + np.bitwise_count(below)
-        behind[which] += 1
+        index[following.take(which)] = 8 * which + np.bitwise_count(below)
+        following[which] += 1
     return index
 
 

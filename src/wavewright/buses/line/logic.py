@@ -86,8 +86,8 @@ class Line:
             near = self.states[first : (int(place[-1]) + 1 >> 6) + 1].view(np.uint8)
             samples = np.unpackbits(near, bitorder="little").view(np.bool_)
             place -= first << 6
-            before, behind = samples.take(place), samples[1:].take(place)
-            unclear = np.flatnonzero(before != behind)
+            before, after = samples.take(place), samples[1:].take(place)
+            unclear = np.flatnonzero(before != after)
             before[unclear] = self.is_high(part[unclear])
             found[begin : begin + WINDOW] = before
         return found

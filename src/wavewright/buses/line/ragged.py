@@ -56,7 +56,7 @@ class Octets:
         self._packed = np.append(np.packbits(padded), np.zeros(2, dtype=np.uint8)).astype(np.uint16)
 
     def at(self, places: Indexes) -> npt.NDArray[np.uint8]:
-        """The bits from each place on, −8 … the number of bits; zeros in front of the row and behind it."""
+        """The bits from each place on, −8 … the number of bits; zeros in front of the row and after it."""
         moved = places + 8
         whole, shift = moved >> 3, (moved & 7).astype(np.uint16)
         pairs = self._packed.take(whole) << np.uint16(8) | self._packed.take(whole + 1)

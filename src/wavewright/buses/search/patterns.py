@@ -97,7 +97,7 @@ def _compiled(text: str, ignore_case: bool, dot_matches_all: bool, of_bytes: boo
         said = fault.args[0] if fault.args else fault
         why = said.decode("utf-8", "replace") if isinstance(said, bytes) else str(said)
         raise Misuse(
-            f"`{text}` is no regular expression: {why}",
+            f"`{text}` is not a regular expression: {why}",
             expected=r"`VC204-\d{4}`, say; there is no look-around and no back-reference",
         ) from fault
 
@@ -107,5 +107,5 @@ def _found(match: Any) -> Found | None:
 
 
 def _clean(text: str) -> str:
-    """Half of a surrogate pair, as a file name can bring it, is no character that could match."""
+    """Half of a surrogate pair, as a file name can bring it, is not a character that could match."""
     return text.encode("utf-8", "replace").decode("utf-8")

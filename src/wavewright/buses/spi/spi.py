@@ -88,7 +88,7 @@ def spi(
             spikes |= spiked(line, edges, narrow=NARROW_DATA * period)
             columns |= _columns(name, line.is_high_along(edges), words, floating, bit_order)
     slips = _longest_pauses(edges, words) > SLIPPING_PAUSE * period if select is None else np.zeros_like(undefined)
-    # the edges that begin a clock pulse: behind those that end one there may be a long pause
+    # the edges that begin a clock pulse: after those that end one there may be a long pause
     pulses = np.maximum(places - 1, 0) if mode % 2 == 1 else places
     starts, ends = _bounds(clock.times, places, words, late=mode % 2 == 1)
     lost = irregular(clock, pulses, words.first, words.last, narrow=NARROW if select else NARROW_ALONE)
@@ -114,7 +114,7 @@ def spi(
 
 
 def _with_rest(lost: Flags, group: Indexes) -> Flags:
-    """Words in which a clock may be one too many or too few, and all behind them up to where a new word must begin."""
+    """Words in which a clock may be one too many or too few, and all after them up to where a new word must begin."""
     found = lost.copy()
     for place in np.flatnonzero(lost).tolist():
         found[place : int(np.searchsorted(group, group[place], side="right"))] = True
@@ -122,7 +122,7 @@ def _with_rest(lost: Flags, group: Indexes) -> Flags:
 
 
 def _after_split(select: Line, period: float, group: Indexes) -> Flags:
-    """Words that begin with or behind a pulse of the select line shorter than half a clock period."""
+    """Words that begin with or after a pulse of the select line shorter than half a clock period."""
     splits = np.flatnonzero(np.diff(select.times) < 0.5 * period)
     return np.isin(group, np.concatenate([splits + 1, splits + 2]))
 

@@ -51,11 +51,11 @@ def hold_time_of_bus(bus: Decoded, *, data: Data | None = None) -> Reading:
 
 @line_metric("select_setup_time", bus="spi", unit="s", source=SOURCE, symbol="tss")
 def select_setup_time(bus: Decoded) -> Reading:
-    """Setup time of select: from select becoming active to the first clock edge behind it, the shortest of all.
+    """Setup time of select: from select becoming active to the first clock edge after it, the shortest of all.
 
     Raises
     ------
-    NotMeasurable : select never becomes active with a clock behind it.
+    NotMeasurable : select never becomes active with a clock after it.
     Misuse : `select` is not connected.
     """
     clock, select = _clock_and_select(bus)
@@ -79,7 +79,7 @@ def select_hold_time(bus: Decoded) -> Reading:
     since = np.append(-np.inf, select.times)[np.searchsorted(select.times, ends)]
     last = np.append(clock.times, -np.inf)[place]
     known = last > since
-    return _shortest(last[known], (ends - last)[known], "select never ends behind a clock", clock)
+    return _shortest(last[known], (ends - last)[known], "select never ends after a clock", clock)
 
 
 def setup_time(clock: Line, data: Line, *, mode: int = 0, select: Line | None = None) -> Reading:
@@ -107,8 +107,8 @@ def hold_time(clock: Line, data: Line, *, mode: int = 0, select: Line | None = N
     """
     edges = reading_edges(clock, mode=mode, select=select)
     place = np.searchsorted(data.times, edges, side="right")
-    behind = np.append(edges[1:], np.inf)
-    known = (place < data.times.size) & (np.append(data.times, np.inf)[place] < behind)
+    after = np.append(edges[1:], np.inf)
+    known = (place < data.times.size) & (np.append(data.times, np.inf)[place] < after)
     return _shortest(edges[known], data.times[place[known]] - edges[known], NO_CHANGE, clock)
 
 

@@ -22,11 +22,11 @@ def character_starts(line: Line, bit: float, bits: float, is_sound: IsSound) -> 
     """Indices, among the falling edges, of the start bits; which of those are not certain, and which come so soon
     after a false start that the pulse may have moved them.
 
-    After a character the next falling edge behind the middle of its last bit begins the next one. Where the record
+    After a character the next falling edge after the middle of its last bit begins the next one. Where the record
     does not begin with a whole character of idle, the first start bit can be any falling edge within a character's
     length: the first that brings no fault is taken, and nothing is certain until all of them lead to the same start
     bit, as they do after a pause of a character. Where one of them brings several characters without a fault, those
-    that bring one are out of question.
+    that bring one are ruled out.
 
     Parameters
     ----------
@@ -77,22 +77,22 @@ class _Successors:
         np.less(rises - falls[: rises.size], 0.5 * self.bit, out=is_false[: rises.size])
         for place in np.flatnonzero(is_false).tolist():
             is_false[place] = not self._has_spike(begin + place)
-        behind = falls + self.reach
+        later = falls + self.reach
         steps = np.ones(falls.size, dtype=np.int64)
         for ahead in range(1, MOST_EDGES + 1):
             further = self.falls[begin + ahead : end + ahead]
-            inside = further < behind[: further.size]
+            inside = further < later[: further.size]
             if not inside.any():
                 break
             steps[: further.size] += inside
         else:  # far more edges than any character has
-            steps = np.searchsorted(self.falls, behind, side="left") - np.arange(begin, end)
+            steps = np.searchsorted(self.falls, later, side="left") - np.arange(begin, end)
         steps[is_false] = 1
         return np.arange(begin, end) + steps, is_false
 
     def _has_spike(self, place: int) -> bool:
         """Whether a start bit is only disturbed by a short pulse: the line is low for most of the bit, and what is low
-        behind the pulse ends where a bit does that began here, rather than one that begins behind the pulse.
+        after the pulse ends where a bit does that began here, rather than one that begins after the pulse.
         """
         if place + 1 >= min(self.falls.size, self.rises.size):
             return False
@@ -117,7 +117,7 @@ def _chain(start: int, following: list[int]) -> list[int]:
 def _whole_chain(start: int, following: Indexes) -> Indexes:
     """As `_chain`, to the end: leaps of many steps are found for all edges at once, then filled in together."""
     size = following.size
-    onward = np.append(np.minimum(following, size), size)  # behind the last edge it stays
+    onward = np.append(np.minimum(following, size), size)  # after the last edge it stays
     leap = onward
     for _ in range(DOUBLINGS):
         leap = leap.take(leap)

@@ -199,17 +199,17 @@ def _read(
 
     Parameters
     ----------
-    bounds : index of each start edge, and the one behind the last edge of the last character.
+    bounds : index of each start edge, and the one after the last edge of the last character.
     """
     if bounds.size < 2:
         return np.empty(0), np.zeros(0, dtype=np.uint32), np.zeros(0, dtype=np.uint8)
     groups, counts = bounds[:-1] - bounds[0], np.diff(bounds)
     times = line.times[bounds[0] : bounds[-1]]
     is_last = bounds[-1] == line.times.size
-    behind = max(line.end, times[-1]) if is_last else line.times[bounds[-1]]
+    after = max(line.end, times[-1]) if is_last else line.times[bounds[-1]]
     pulses = np.empty(times.size)
     np.subtract(times[1:], times[:-1], out=pulses[:-1])
-    pulses[-1] = behind - times[-1]
+    pulses[-1] = after - times[-1]
     places = (times - np.repeat(times.take(groups), counts)) / bit
     first_read = np.ceil(places - 0.5)  # the first bit whose middle is not before the edge
     inside = first_read < made.read_bits
@@ -261,7 +261,7 @@ def _rate_of(places: Floats, every: Floats, sample: float, characters: int) -> t
     counts = places / scale
     left = np.abs(counts - np.rint(counts))
     if np.median(left) > MOST_SCATTER + sample / 2:
-        return 1.0, math.inf  # these are no edges of one clock
+        return 1.0, math.inf  # these are not edges of one clock
     reach = float(np.sqrt(np.mean(counts * counts)))
     return scale, math.hypot(spread, sample / reach / math.sqrt(3 * min(characters, places.size)))
 
@@ -326,7 +326,7 @@ def _wanted_parity(word: npt.NDArray[np.uint32], made: Character) -> npt.NDArray
 
 
 def _idles_low(line: Line, character: float) -> bool:
-    """The line rests low for longer than a character at an end of the record, and never high: wrong way round."""
+    """The line rests low for longer than a character at an end of the record, and never high: inverted."""
     ends_low = line.first == bool(line.times.size % 2)
     rests_first = not line.first and line.times[0] - line.start > character
     rests_last = ends_low and line.end - line.times[-1] > character

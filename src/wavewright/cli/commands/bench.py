@@ -52,12 +52,12 @@ def scan(
     bench: OfBench = None,
     profile: Annotated[
         list[str] | None,
-        typer.Option(help="A profile file that may fit, beside the shipped ones; its question for the identity too."),
+        typer.Option(help="A profile file that may fit, beside the shipped ones; its query for the identity too."),
     ] = None,
     write: Annotated[Path | None, typer.Option(help="Write a bench file of what was found.")] = None,
     as_json: AsJson = False,
 ) -> int:
-    """Ask each instrument who it is, and find the profiles that fit. Only questions are asked; nothing is set.
+    """Ask each instrument who it is, and find the profiles that fit. Only queries are asked; nothing is set.
 
     Exit status 3 if nobody answers.
     """

@@ -1,4 +1,4 @@
-"""`wavewright density FILES`: stored shots laid over each other, rare paths, and a band round a golden one."""
+"""`wavewright density FILES`: stored shots laid over each other, rare paths, and a band around a golden one."""
 
 from __future__ import annotations
 
@@ -88,7 +88,7 @@ def _draw(counted: Any, channel: str, unit: str, out: Path) -> None:
     from wavewright.reporting.picture import Picture
 
     if out.suffix.lower() not in (".html", ".htm"):
-        raise Misuse(f"ending `{out.suffix}` of {out}", expected=".html")
+        raise Misuse(f"file extension `{out.suffix}` of {out}", expected=".html")
     figure = count_figure(counted.counts, window=counted.window, levels=counted.levels, channel=channel, unit=unit)
     told = described_counts(counted.counts, counted.shots, counted.levels, unit)
     title = f"{counted.shots} shots of {channel}, counted"

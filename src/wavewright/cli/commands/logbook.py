@@ -229,7 +229,7 @@ def forward_runs(
 def waveforms(
     run: Run,
     out: Annotated[Path, typer.Option(help="Folder for a file a measurement and shot.")],
-    kind: Annotated[str, typer.Option("--format", help="Ending of the files: csv, wav, h5, npz, dif.")] = "csv",
+    kind: Annotated[str, typer.Option("--format", help="File extension: csv, wav, h5, npz, dif.")] = "csv",
     logbook: LogbookAt = None,
 ) -> None:
     """Write the captures of a run as files that other programs read."""
@@ -240,7 +240,7 @@ def waveforms(
     with Logbook(logbook) as book:
         outcome = book.outcome(run)
         if not out.is_dir():
-            raise Misuse(f"`{out}` is no folder", do="make it first")
+            raise Misuse(f"`{out}` is not a folder", do="make it first")
         count = 0
         for label, shots in outcome.captures.items():
             for number, shot in enumerate(shots, 1):

@@ -27,7 +27,7 @@ def plan(
 ) -> None:
     """Print every step of a run, the exact messages and a time estimate, without touching an instrument.
 
-    Questions that read back or confirm a setting are left out; the wire log of a run has them.
+    Queries that read back or confirm a setting are left out; the wire log of a run has them.
     """
     from wavewright.instruments.bench_file import load_bench
     from wavewright.logbook.formats.catalogue import read_stored

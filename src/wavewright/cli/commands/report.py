@@ -37,8 +37,10 @@ def report(
         ),
     ] = None,
     *,
-    out: Annotated[Path, typer.Option(help="The file; its ending says in which format.")],
-    kind: Annotated[str | None, typer.Option("--format", help="The format, where the ending does not say it.")] = None,
+    out: Annotated[Path, typer.Option(help="The file; its extension selects the format.")],
+    kind: Annotated[
+        str | None, typer.Option("--format", help="The format, where the file extension does not give it.")
+    ] = None,
     measurement: Annotated[
         str | None, typer.Option(help="Only this measurement, by name, or by name and condition.")
     ] = None,

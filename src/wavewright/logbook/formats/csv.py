@@ -49,7 +49,7 @@ def read_csv(path: Path, interval: float | None) -> dict[str, Waveform]:
 
     Raises
     ------
-    FileFault : not text, no table, a cell that is no number, a line that is short, an irregular time.
+    FileFault : not text, no table, a cell that is not a number, a line that is short, an irregular time.
     Misuse : neither time column nor interval.
     """
     table = _read_table(path)
@@ -145,7 +145,7 @@ def _row(line: Line, layout: TableLayout, file: str) -> list[float]:
         except ValueError:
             column = line.text.find(cell) + 1
             raise FileFault(
-                f"`{cell}` is no number",
+                f"`{cell}` is not a number",
                 where=Place(file, line.number, column),
                 expected=f"a number such as 0{layout.decimal_sign}5, or an empty cell for a missing sample",
             ) from None

@@ -96,7 +96,7 @@ def own_dataset(group: Any, name: str) -> Any:
 
     Raises
     ------
-    FileFault : it points elsewhere, is no row of numbers, or is too large.
+    FileFault : it points elsewhere, is not a row of numbers, or is too large.
     """
     import h5py
 
@@ -175,7 +175,7 @@ def _own_group(parent: Any, name: str) -> Any:
 
     if not isinstance(parent.get(name, getlink=True), h5py.HardLink) or not isinstance(parent[name], h5py.Group):
         where = f"{parent.file.filename}, {parent.name}"
-        raise FileFault(f"`{name}` is no group of this file", where=where, expected="a group, not a link")
+        raise FileFault(f"`{name}` is not a group of this file", where=where, expected="a group, not a link")
     return parent[name]
 
 

@@ -18,7 +18,7 @@ UNKNOWN_LENGTH = 0xFFFFFFFF  # a writer that could not go back, or RF64, where t
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """A named stretch of the file: `start` is its first byte behind the header, `length` what the header says."""
+    """A named stretch of the file: `start` is its first byte after the header, `length` what the header says."""
 
     name: bytes
     start: int
@@ -74,7 +74,7 @@ def _chunks(file: BinaryIO, order: str, size: int, path: Path) -> list[Chunk]:
         head = file.read(8)
         if len(head) < 8:
             if not head.strip(b"\0"):
-                break  # padding behind the last chunk
+                break  # padding after the last chunk
             raise FileFault(
                 f"breaks off after {len(head)} bytes of a chunk's header",
                 where=f"{path}, byte {at}",

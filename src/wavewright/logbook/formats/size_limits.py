@@ -20,7 +20,7 @@ def check_regular(path: Path) -> None:
     FileFault : it is there, and is something else.
     """
     if path.exists() and not path.is_file():
-        raise FileFault("this is no file", where=str(path), expected="a regular file", do="copy the data into one")
+        raise FileFault("this is not a file", where=str(path), expected="a regular file", do="copy the data into one")
 
 
 def check_unpacked(size: int, where: str) -> None:

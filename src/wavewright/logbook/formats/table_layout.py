@@ -57,7 +57,7 @@ class TableLayout:
 
         Raises
         ------
-        ValueError : it is no number.
+        ValueError : it is not a number.
         """
         if cell in NOT_A_NUMBER:
             return float("nan")

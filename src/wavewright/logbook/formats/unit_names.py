@@ -36,7 +36,7 @@ WITHOUT_PREFIX = {"%": (-2, "1"), "1": (0, "1"), "dB": (0, "dB"), "°C": (0, "°
 
 
 def read_unit(text: str) -> tuple[int, str] | None:
-    """Power of ten and unit: `mV` is (-3, "V"); None where the word is no unit that we know."""
+    """Power of ten and unit: `mV` is (-3, "V"); None where the word is not a unit that we know."""
     word = text.strip()
     if word in WITHOUT_PREFIX:
         return WITHOUT_PREFIX[word]

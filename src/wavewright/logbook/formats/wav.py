@@ -111,7 +111,7 @@ def _read_columns(riff: RiffFile, form: _Form) -> list[Codes]:
     chunk = riff.find(b"data")
     if chunk is None:
         raise FileFault(
-            "no chunk `data`", where=f"{riff.file}, byte {riff.size}", expected="the samples behind the chunk `fmt `"
+            "no chunk `data`", where=f"{riff.file}, byte {riff.size}", expected="the samples after the chunk `fmt `"
         )
     if chunk.length % form.frame:
         raise FileFault(

@@ -20,7 +20,7 @@ class Capability:
     count, mean, standard_deviation : of the values; n − 1 in the last.
     cp : width of the limits over six standard deviations.
     cpk : distance of the mean from the nearer limit over three standard deviations.
-    cpm : as cp, with the spread taken round the target instead of the mean.
+    cpm : as cp, with the spread taken around the target instead of the mean.
     cp_interval, cpk_interval : two-sided confidence intervals, for normal values.
     fraction_outside : expected share outside the limits, for normal values.
     """
@@ -70,7 +70,7 @@ def capability_from(
 
     Raises
     ------
-    Misuse : no limit at all, limits the wrong way round, no spread.
+    Misuse : no limit at all, lower limit above the upper one, no spread.
     """
     from scipy.stats import norm
 

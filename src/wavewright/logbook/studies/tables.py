@@ -69,7 +69,7 @@ def read_truths(path: Path) -> dict[str, float]:
 
     Raises
     ------
-    FileFault : it cannot be read, lacks a column, or has a value that is no number.
+    FileFault : it cannot be read, lacks a column, or has a value that is not a number.
     """
     try:
         with path.open(encoding="utf-8", newline="") as file:

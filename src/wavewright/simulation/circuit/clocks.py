@@ -180,7 +180,7 @@ class EnableLine:
 
 
 def loaded(open_circuit: Motion, source_resistance: float, load: Load) -> Motion:
-    """What is left of an open-circuit voltage behind a source resistance when a probe hangs on it."""
+    """What is left of an open-circuit voltage with a source resistance in series when a probe hangs on it."""
     motion = open_circuit.scaled(load.share(source_resistance))
     constant = load.parallel(source_resistance) * load.capacitance
     return motion.low_passed(1 / (2 * math.pi * constant)) if constant else motion

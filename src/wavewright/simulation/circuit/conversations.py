@@ -95,7 +95,7 @@ def _modbus(entry: ConversationEntry) -> Callable[[np.random.Generator, bool], L
     pause = 5e-3 if entry.answers_after is None else entry.answers_after
 
     def speak(generator: np.random.Generator, is_wrong: bool) -> Lines:
-        """A master's request to unit 17 and the unit's answer; a wrong answer has one bit flipped behind its CRC."""
+        """A master's request to unit 17 and the answer; a wrong one has a bit flipped after its CRC was computed."""
         values = generator.integers(200, 900, REGISTERS).tolist()
         answer = bytearray(registers_answer(UNIT, values))
         if is_wrong:
@@ -111,7 +111,7 @@ def _i2c(entry: ConversationEntry) -> Callable[[np.random.Generator, bool], Line
     bit_rate = 100e3 if entry.bit_rate is None else entry.bit_rate
 
     def speak(generator: np.random.Generator, is_wrong: bool) -> Lines:
-        """Register 0 of the sensor: written, then two bytes read behind a repeated START; wrong: nobody answers."""
+        """Register 0 of the sensor: written, then two bytes read after a repeated START; wrong: nobody answers."""
         pointer = write_transfer(SENSOR, bytes([SENSOR_REGISTER]), stop=False)
         reading = int(generator.integers(0x1500, 0x1B00)).to_bytes(2, "big")
         transfers = [pointer, read_transfer(SENSOR, reading)]
@@ -140,7 +140,7 @@ def _can(entry: ConversationEntry) -> Callable[[np.random.Generator, bool], Line
     bit_rate = 500e3 if entry.bit_rate is None else entry.bit_rate
 
     def speak(generator: np.random.Generator, is_wrong: bool) -> Lines:
-        """The valve's state, eight bytes; wrong: a bit is flipped behind the CRC's back."""
+        """The valve's state, eight bytes; wrong: a bit is flipped after the CRC was computed."""
         data = generator.integers(0, 256, 8).astype(np.uint8).tobytes()
         message = CanMessage(CAN_IDENTIFIER, data, flipped=(30,) if is_wrong else ())
         return {"bus": can_line([message], bit_rate=bit_rate, lead_bits=0)}

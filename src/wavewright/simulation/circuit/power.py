@@ -1,4 +1,4 @@
-"""The board's 24 V terminal and the buck rail behind it."""
+"""The board's 24 V terminal and the buck rail after it."""
 
 from __future__ import annotations
 
@@ -115,7 +115,7 @@ class BuckRailEntry(NodeEntry):
 
 @node_kind("buck_rail")
 class BuckRail:
-    """A rail behind a step-down converter: soft start, ripple of the switching frequency, drop-out, fall.
+    """A rail after a step-down converter: soft start, ripple of the switching frequency, drop-out, fall.
 
     Ripple: the inductor current's ripple U·(1 − D)/(L·f), D = U/U in, on the output capacitor's series resistance
     (ideal step-down converter in continuous conduction; math).

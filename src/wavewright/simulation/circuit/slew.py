@@ -1,4 +1,4 @@
-"""Voltages that follow a row of targets at limited speed: a supply's terminals, a rail behind a soft start."""
+"""Voltages that follow a row of targets at limited speed: a supply's terminals, a rail after a soft start."""
 
 from __future__ import annotations
 

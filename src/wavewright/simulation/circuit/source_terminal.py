@@ -30,7 +30,7 @@ class SourceTerminalEntry(NodeEntry):
 
 @node_kind("source_terminal")
 class SourceTerminal:
-    """The source behind its output resistance; nothing while its output is off. Levels are those of an open circuit."""
+    """The source and its output resistance; nothing while its output is off. Levels are those of an open circuit."""
 
     entry: ClassVar[type[NodeEntry]] = SourceTerminalEntry
 
@@ -46,7 +46,7 @@ class SourceTerminal:
         ends = [*(since for since, _ in states[1:]), end]
         total = Motion()
         for (since, signal), finish in zip(states, ends, strict=True):
-            begin, stop = max(since, first), min(finish, end)  # a burst's end may lie behind the record's
+            begin, stop = max(since, first), min(finish, end)  # a burst's end may lie after the record's
             if signal.is_on and stop > begin:
                 total = total.plus(self._piece(signal, begin, stop))
         return loaded(total, self._resistance, load)

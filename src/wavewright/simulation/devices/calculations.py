@@ -116,12 +116,12 @@ def duty(record: OwnRecord) -> float:
 
 
 def positive_width(record: OwnRecord) -> float:
-    """From the first rising edge to the falling one behind it, s."""
+    """From the first rising edge to the falling one after it, s."""
     return _from_to(record, *_edges(record))
 
 
 def negative_width(record: OwnRecord) -> float:
-    """From the first falling edge to the rising one behind it, s."""
+    """From the first falling edge to the rising one after it, s."""
     rising, falling = _edges(record)
     return _from_to(record, falling, rising)
 
@@ -151,7 +151,7 @@ CALCULATIONS: Mapping[str, Callable[[OwnRecord], float]] = MappingProxyType(
 
 
 def _states(record: OwnRecord) -> tuple[float, float]:
-    """Low and high state, in codes; NaN where the swing is no more than noise."""
+    """Low and high state, in codes; NaN where the swing does not exceed the noise."""
     lowest, highest = record.extremes
     if highest - lowest < (1 << record.bits) / _APART:
         return math.nan, math.nan
@@ -191,7 +191,7 @@ def _transition(
     end = back[back > edge][0] if (back > edge).any() else codes.size
     start = back[back < edge][-1] if (back < edge).any() else 0
     before = np.flatnonzero(codes[start:edge] <= below + step)
-    behind = np.flatnonzero(codes[edge:end] >= above - step)
-    if not (before.size and behind.size):
+    after = np.flatnonzero(codes[edge:end] >= above - step)
+    if not (before.size and after.size):
         return math.nan
-    return float(edge + behind[0] - (start + before[-1])) * record.scale.interval
+    return float(edge + after[0] - (start + before[-1])) * record.scale.interval

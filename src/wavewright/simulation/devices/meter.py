@@ -182,7 +182,7 @@ class Meter(Instrument):
         if self._function in ("voltage", "ac_voltage"):
             node = self._bench.board.nodes.get(self._at)
             if node is None:  # a board of one's own beside the shipped meter, which need not be on the bench at all
-                raise ScpiError(-241, f"`at: {self._at}` is no node of the board")
+                raise ScpiError(-241, f"`at: {self._at}` is not a node of the board")
             motion = node.motion(begin, begin + seconds, self._load)
             volts = motion.sampled(begin, seconds / _SAMPLES, _SAMPLES)
             return float(volts.mean() if self._function == "voltage" else volts.std())

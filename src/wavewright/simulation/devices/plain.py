@@ -92,7 +92,7 @@ class PlainDigitizer(AcquiringInstrument):
         return Answer(b"#0" + text.encode("ascii"), is_last=True)
 
     def _judge(self, name: str, call: Call) -> str:
-        """What the instrument makes of its record by itself, in three digits, with a word behind it."""
+        """What the instrument makes of its record by itself, in three digits, followed by a word."""
         number = self._recorded_input(call)
         value = CALCULATIONS[name](self.own_record(number))
         return f"{NOT_A_NUMBER if math.isnan(value) else value:.2E} or so"

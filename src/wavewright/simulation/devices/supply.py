@@ -92,7 +92,7 @@ class Supply(Instrument):
         self._tripped.clear()
 
     def changed(self, key: str, number: int) -> None:
-        """The terminals follow at once; the board behind them takes its time."""
+        """The terminals follow at once; the board after them takes its time."""
         del number
         settings = self.settings
         if key == "output":

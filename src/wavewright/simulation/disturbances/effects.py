@@ -199,7 +199,7 @@ class AnotherAnswer(Disturbance):
 
 @fault_kind("old answer")
 class OldAnswer(Disturbance):
-    """The answer to the question before comes once more."""
+    """The answer to the query before comes once more."""
 
     entry: ClassVar[type[DisturbanceEntry]] = DisturbanceEntry
 

@@ -15,7 +15,7 @@ from wavewright.grammar.word_fields import Count, CountFrom, LocatedText, Patter
 
 @dataclass(slots=True)
 class Occasion:
-    """Strikes at every `every`-th message that fits `pattern`, behind the first `after` of them, `times` times at most.
+    """Strikes at every `every`-th message that fits `pattern`, after the first `after` of them, `times` times at most.
 
     Parameters
     ----------

@@ -12,7 +12,7 @@ from wavewright.simulation.encoders.uart import character_bits
 
 @dataclass(frozen=True, slots=True)
 class LinMessage:
-    """One frame: the bytes behind the synchronisation byte as they go over the line, checksum last."""
+    """One frame: the bytes after the synchronisation byte as they go over the line, checksum last."""
 
     sent: bytes
     break_bits: int = 13

@@ -1,4 +1,4 @@
-"""Modbus RTU: telegrams with their CRC, and a line that carries some of them with the silence between."""
+"""Modbus RTU: messages with their CRC, and a line that carries some of them with the silence between."""
 
 from __future__ import annotations
 
@@ -9,30 +9,30 @@ from wavewright.buses.line.logic import Line
 from wavewright.simulation.encoders.uart import uart_line
 
 
-def telegram(address: int, function: int, data: bytes = b"") -> bytes:
-    """A telegram: address, function, data, CRC with the low byte first (Modbus over serial line V1.02, from memory)."""
+def message(address: int, function: int, data: bytes = b"") -> bytes:
+    """A message: address, function, data, CRC with the low byte first (Modbus over serial line V1.02, from memory)."""
     body = bytes([address, function]) + data
     return body + crc_of(body, CRCS["modbus"]).to_bytes(2, "little")
 
 
 def read_registers(address: int, register: int, count: int, *, function: int = 0x03) -> bytes:
     """A request to read registers; function 0x03 holding, 0x04 input registers."""
-    return telegram(address, function, register.to_bytes(2, "big") + count.to_bytes(2, "big"))
+    return message(address, function, register.to_bytes(2, "big") + count.to_bytes(2, "big"))
 
 
 def registers_answer(address: int, values: Sequence[int], *, function: int = 0x03) -> bytes:
     """The answer to it: a byte count and the registers, high byte first."""
     words = b"".join(value.to_bytes(2, "big") for value in values)
-    return telegram(address, function, bytes([len(words)]) + words)
+    return message(address, function, bytes([len(words)]) + words)
 
 
 def exception_answer(address: int, function: int, code: int) -> bytes:
     """The answer of a unit that cannot do what was asked."""
-    return telegram(address, function | 0x80, bytes([code]))
+    return message(address, function | 0x80, bytes([code]))
 
 
 def modbus_line(
-    telegrams: Sequence[bytes],
+    messages: Sequence[bytes],
     *,
     baud: float = 19200.0,
     parity: str = "even",
@@ -41,23 +41,23 @@ def modbus_line(
     lead: float = 0.0,
     tail: float = 0.0,
 ) -> Line:
-    """A line that carries telegrams; characters inside one follow each other without a pause.
+    """A line that carries messages; characters inside one follow each other without a pause.
 
     Parameters
     ----------
-    telegrams : whole, with their CRC.
+    messages : whole, with their CRC.
     parity : with `none` a second stop bit takes its place, so that a character always has 11 bits (V1.02, 2.5.1).
-    silence : after each telegram, in characters; one for all, or one for each.
+    silence : after each message, in characters; one for all, or one for each.
     start : of the first start bit, s.
     lead, tail : idle before and after, s.
     """
-    each = [silence] * len(telegrams) if isinstance(silence, int | float) else list(silence)
+    each = [silence] * len(messages) if isinstance(silence, int | float) else list(silence)
     pauses: list[float] = []
-    for one, pause in zip(telegrams, each, strict=True):
+    for one, pause in zip(messages, each, strict=True):
         pauses += [0.0] * (len(one) - 1) + [11.0 * pause]
     stop_bits = 2.0 if parity == "none" else 1.0
     return uart_line(
-        b"".join(telegrams),
+        b"".join(messages),
         baud=baud,
         parity=parity,
         stop_bits=stop_bits,

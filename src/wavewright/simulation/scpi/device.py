@@ -17,7 +17,7 @@ from wavewright.simulation.scpi.status import OPERATION_COMPLETE, Status
 
 
 class ScpiDevice:
-    """An instrument with IEEE 488.2 round it. Several message exchanges may share one device.
+    """An instrument with IEEE 488.2 around it. Several message exchanges may share one device.
 
     Parameters
     ----------

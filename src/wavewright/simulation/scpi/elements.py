@@ -131,7 +131,7 @@ def _read_unit(message: bytes, at: int) -> tuple[Unit, int]:
         raise ScpiError(-112, header)
     at = found.end()
     if at < len(message) and message[at] not in _WHITE and message[at] != ord(";"):
-        raise ScpiError(-111 if message[at] != ord(":") else -102, f"behind `{header}`")
+        raise ScpiError(-111 if message[at] != ord(":") else -102, f"after `{header}`")
     elements, at = _read_elements(message, _skip(message, at))
     return Unit(mnemonics, mark, header.startswith("*"), header.startswith(":"), elements), at
 
@@ -147,7 +147,7 @@ def _read_elements(message: bytes, at: int) -> tuple[tuple[Element, ...], int]:
         if at < len(message) and message[at] == ord(","):
             at = _skip(message, at + 1)
             if at >= len(message) or message[at] == ord(";"):
-                raise ScpiError(-109, "nothing behind `,`")
+                raise ScpiError(-109, "nothing after `,`")
         elif at < len(message) and message[at] != ord(";"):
             raise ScpiError(-103, f"`{chr(message[at])}` where `,` or `;` is due")
     return tuple(elements), at

@@ -32,7 +32,7 @@ class Exchange:
     Parameters
     ----------
     device : may be shared with other exchanges.
-    is_stream : a raw socket or serial line: it has no END, so answers to old questions stay in the queue, and nobody
+    is_stream : a raw socket or serial line: it has no END, so answers to old queries stay in the queue, and nobody
         is told INTERRUPTED. Else a link with a message protocol.
     """
 
@@ -114,7 +114,7 @@ class Exchange:
     def settle(self, seconds: float) -> bool:
         """Let simulated time go by until an answer is there, `seconds` at most; True when one is there.
 
-        A question that was never asked is −420 (on a link that knows message ends).
+        A query that was never asked is −420 (on a link that knows message ends).
         """
         self._check_line()
         if self.has_answer:
@@ -180,7 +180,7 @@ class Exchange:
 
     @property
     def is_waiting(self) -> bool:
-        """True while a question is worked on whose answer needs time."""
+        """True while a query is worked on whose answer needs time."""
         return self._waiting is not None
 
     @property

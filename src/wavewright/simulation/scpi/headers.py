@@ -114,7 +114,7 @@ def _words(node: str) -> list[str]:
 def _node(word: str) -> re.Match[str]:
     found = _NODE.match(word)
     if not found:
-        raise Misuse(f"`{word}` is not a node of a SCPI header", expected="letters, and `<n>` behind them at most")
+        raise Misuse(f"`{word}` is not a node of a SCPI header", expected="letters, followed by `<n>` at most")
     return found
 
 

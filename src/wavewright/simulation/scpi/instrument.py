@@ -53,7 +53,7 @@ class Command:
 
 
 class Instrument:
-    """One instrument behind the message exchange. A role adds actions and says what a changed setting moves."""
+    """One instrument that answers the message exchange. A role adds actions and says what a changed setting moves."""
 
     def __init__(self, identity: str, settings: Settings, clock: Clock) -> None:
         self.identity = identity

@@ -71,7 +71,7 @@ class Message:
 
 
 class BadHeader(Exception):
-    """What came is no HiSLIP message."""
+    """What came is not a HiSLIP message."""
 
 
 async def read_message(reader: asyncio.StreamReader) -> Message:

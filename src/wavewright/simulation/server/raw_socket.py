@@ -16,7 +16,7 @@ _PIECE = 1 << 20
 
 
 class RawSocketConnection(asyncio.Protocol):
-    """One client. A question whose answer needs a trigger is answered by silence until the trigger comes."""
+    """One client. A query whose answer needs a trigger is answered by silence until the trigger comes."""
 
     def __init__(self, hub: Hub, device: ScpiDevice) -> None:
         self.device = device
