@@ -171,8 +171,8 @@ FAULTY: list[tuple[Callable[[str], str], str]] = [
     (lambda text: text.replace("\nwavewright:", "\nwavewrong:"), "`wavewright` is missing"),
     (lambda text: text.replace("ac_corner: 50 Hz", "ac_corner: 50"), "89:20: `50` has no unit"),
     (lambda text: text.replace("TCPIP0::digitizer.example::inst0::INSTR", "digitizer"), "`resource: digitizer`"),
-    (lambda text: text.replace("inputs: 4", "inputs: 100000000"), "87:17: `100000000` is no count"),
-    (lambda text: text.replace("inputs: 4", "inputs: 2.5"), "87:17: `2.5` is no count"),
+    (lambda text: text.replace("inputs: 4", "inputs: 100000000"), "87:17: `100000000` is not a count"),
+    (lambda text: text.replace("inputs: 4", "inputs: 2.5"), "87:17: `2.5` is not a count"),
 ]
 
 

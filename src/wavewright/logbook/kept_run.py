@@ -239,7 +239,7 @@ def _check_serial(options: RunOptions, recipe: Recipe) -> None:
 
 
 def _file(what: str, given: object) -> Path:
-    """The file that is meant; Misuse where it is no name of a file."""
+    """The file that is meant; Misuse where it is not a name of a file."""
     if not isinstance(given, str | Path):
         raise Misuse(f"the {what} is {given!r}", expected=f"the name of a file, or a {what} that was loaded")
     return find_file(given)

@@ -222,7 +222,7 @@ FAULTY_FILES = [
         "wavewright-board: 1\ntitle: x\nprobes_at_rest: {}\nnodes:\n  a: {kind: fed}\n",
         "5:13: `kind` is `fed`",
     ),
-    ("wavewright-board: 1\ntitle: x\nprobes_at_rest: {1: b}\nnodes: {}\n", "3:21: `b` is no node"),
+    ("wavewright-board: 1\ntitle: x\nprobes_at_rest: {1: b}\nnodes: {}\n", "3:21: `b` is not a node"),
     ("wavewright-board: 1\nwavewright-board: 1\n", "2:1: key `wavewright-board` again"),
     ("- a\n", "1:1: the file is a list"),
     ("a: [\n", "a bracket that is never closed"),
@@ -272,7 +272,7 @@ def test_no_such_board_file(tmp_path: Path) -> None:
             "nodes:\n  first: {kind: buck_rail, fed_by: second, level: 3 V, frequency: 1 MHz, inductance: 1 uH,\n"
             "    series_resistance: 1 ohm, starts_at: 1 V, start_delay: 1 s, soft_start: 1 s, fall: 1 s}\n",
             "8:36",
-            "`fed_by: second` is no node",
+            "`fed_by: second` is not a node",
         ),
     ],
 )

@@ -178,7 +178,7 @@ FAULTY = [
     ("fault: delay, by: 3", "3:49: `3` has no unit"),
     ("fault: reset, evry: 3", "did you mean `every`"),
     ("fault: reset, at: '('", "no regular expression"),
-    ("fault: reset, every: 0", "3:52: `0` is no count"),
+    ("fault: reset, every: 0", "3:52: `0` is not a count"),
 ]
 
 

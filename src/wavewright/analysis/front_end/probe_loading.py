@@ -1,6 +1,6 @@
 """Probe loading: what touching a point with a probe does to it, from the probe's and the source's data.
 
-The probe is a resistance in parallel with a capacitance at its tip; the source is a voltage in series with a resistance,
+The probe is a resistance in parallel with a capacitance at its tip; the source is a voltage and a series resistance,
 with a capacitance of its own at the node. All follow from Ohm's and Kirchhoff's laws.
 """
 

@@ -2,8 +2,8 @@
 
 The last sample outside the band is not a measure of that: of thousands of samples some lie three standard deviations
 out, long after what carries the noise has come to rest, and where the band is entered slowly even little noise shifts
-the last one by much. So the samples are averaged over a centred window, which leaves straight lines where they are, and the
-window is as wide as the noise asks for, but
+the last one by much. So the samples are averaged over a centred window, which leaves straight lines where they are, and
+the window is as wide as the noise asks for, but
 
 - at most a tenth of the time that passes up to the entry, so that a decay is hardly bent by it, and
 - no wider than leaves nothing but noise between samples and averages on the way to the entry, so that ringing is kept.

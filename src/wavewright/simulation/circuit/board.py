@@ -123,4 +123,4 @@ def _stray_probes(file: BoardFile, tree: YamlMapping) -> Iterator[FileFault]:
     for number, name in file.probes_at_rest.items():
         if name not in file.nodes:
             where = place_of(name) or tree.mapping_at("probes_at_rest").key_place(str(number))
-            yield FileFault(f"`{name}` is no node", where=where, expected=f"one of {', '.join(file.nodes)}")
+            yield FileFault(f"`{name}` is not a node", where=where, expected=f"one of {', '.join(file.nodes)}")

@@ -88,7 +88,7 @@ class Making(Generic[E]):
             raise HangsOnUnmade(f"`{key}: {name}` could not be made")
         if name not in self.nodes:
             expected = f"one that stands above: {', '.join(self.nodes) or 'none'}"
-            raise Misuse(f"`{key}: {name}` is no node", where=place_of(name) or "", expected=expected)
+            raise Misuse(f"`{key}: {name}` is not a node", where=place_of(name) or "", expected=expected)
         return self.nodes[name]
 
     def node_of(self, key: str, kind: type[OfKind], what: str) -> OfKind:
