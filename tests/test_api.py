@@ -49,7 +49,7 @@ def test_importing_the_package_imports_none_of_the_heavy_ones() -> None:
 
 
 def test_the_calls_of_the_design_work() -> None:
-    # math: a square wave of 4 samples a period, high for 1 of them, has period 4 us and duty factor 1/4
+    # math: a square wave of 4 samples per period, high for 1 of them, has period 4 us and duty factor 1/4
     drive = ww.Waveform.from_volts(np.tile([0.0, 5.0, 0.0, 0.0], 50), interval=1e-6, name="drive")
     readings = ww.measure(drive, ["period", "duty_factor"])
     assert readings["period"].value == pytest.approx(4e-6)

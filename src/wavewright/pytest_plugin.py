@@ -1,4 +1,4 @@
-"""Recipes as tests: `pytest recipes/ --bench sim/bench.yaml`, one test a limit.
+"""Recipes as tests: `pytest recipes/ --bench sim/bench.yaml`, one test per limit.
 
 A recipe is run once, by the first of its tests that is selected; the others look up their result in the same outcome.
 Nothing is collected unless `--bench` is given, or a recipe is named on the command line: other suites do not notice the
@@ -93,7 +93,7 @@ class RecipeFile(pytest.File):
     _ran: Outcome | Exception | None = None
 
     def collect(self) -> Iterable[pytest.Item]:
-        """One test a limit; one for a measurement that has none, which is to be made all the same."""
+        """One test per limit; one for a measurement that has none, which is to be made all the same."""
         from wavewright.cli.options import read_settings
         from wavewright.errors import WavewrightError
         from wavewright.recipe.load import load_recipe

@@ -57,7 +57,7 @@ def test_a_node_may_be_stiff_and_bare() -> None:
 
 
 def test_a_record_without_a_line_beside_the_fundamental_has_no_dynamic_range() -> None:
-    # four samples a period, 0, 1, 0, −1: every other line of the transform is exactly 0 (math)
+    # four samples per period, 0, 1, 0, −1: every other line of the transform is exactly 0 (math)
     wave = Waveform(np.tile([0, 1, 0, -1], 16).astype(np.int8), interval=1e-6, name="tone")
     reading = measure(wave, "sfdr", window="rectangular")
     assert reading.value is None

@@ -172,7 +172,7 @@ def test_an_unknown_option_is_refused_with_those_that_there_are(name: str) -> No
         measure(waves, name, colour="red")
 
 
-# math: a square of 100 samples a period and 2000 samples of 1 µs has 20 rising edges less the one that is cut, 10 kHz
+# math: a square of 100 samples per period and 2000 samples of 1 µs has 20 rising edges less the one that is cut, 10 kHz
 NUMBERS = [
     ("one edge", "rising_edges", 1, 0),
     ("one edge", "rise_time", 0.8e-6, 1e-12),

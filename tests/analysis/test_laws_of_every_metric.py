@@ -55,7 +55,7 @@ def two_pulses() -> list[Waveform]:
 
 
 def bits() -> list[Waveform]:
-    """A line without return to zero, 20 samples a bit, edges of 4 samples."""
+    """A line without return to zero, 20 samples per bit, edges of 4 samples."""
     random = np.random.default_rng(11)
     ideal = np.repeat(random.integers(0, 2, 80) * 120.0 - 60, 20)
     codes = np.convolve(np.pad(ideal, (8, 8), mode="edge"), np.full(4, 0.25), mode="valid")

@@ -27,7 +27,7 @@ METRICS = [
 
 
 def drive(samples: int, dtype: type = np.int8) -> np.ndarray:
-    """A pulse drive of 1000 samples a period with overshoot, edges of 20 samples and noise of 2 codes of 256."""
+    """A pulse drive of 1000 samples per period with overshoot, edges of 20 samples and noise of 2 codes of 256."""
     scale = 1 if dtype is np.int8 else 200
     cycle = np.interp(np.arange(1000), [0, 20, 26, 40, 400, 420, 440, 1000], [-60, 100, 112, 100, 100, -60, -60, -60])
     noise = np.random.default_rng(1).normal(0, 2, 1_000_003)  # no whole number of periods: it does not repeat with them

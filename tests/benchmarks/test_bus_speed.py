@@ -1,4 +1,4 @@
-"""How fast the bus decoders are: samples a second, and how many times as fast as decoders that look at each sample.
+"""How fast the bus decoders are: samples per second, and how many times as fast as decoders that look at each sample.
 
 Run with `python -m tests.benchmarks.test_bus_speed`; the numbers are ratios within one run, so that they say the same
 on any machine. Samples are counted over all channels that a decoder has to read, and also once for all channels of an
@@ -42,7 +42,7 @@ class Load:
     options: Mapping[str, Any]
     slow: Callable[..., list[Any]]
     said: Callable[[Frames], list[Any]]
-    wanted: float  # million samples a second
+    wanted: float  # million samples per second
 
     def repeated(self, times: int) -> Load:
         """The same traffic several times over."""

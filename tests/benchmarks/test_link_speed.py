@@ -252,7 +252,7 @@ def measure() -> list[tuple[str, float, float]]:
             own, bare = in_turns(partial(link.ask_block, "RANDom10?"), read, rounds=40)
         rows.append(("10 MB, share of a bare socket's speed", bare / own, 0.5))
         own, hand, at_once = shots(port)
-        rows.append(("shots of 1000 samples a second, times a loop by hand", hand / own, 0.9))
+        rows.append(("shots of 1000 samples per second, times a loop by hand", hand / own, 0.9))
         rows.append(("the same, times such a loop that sends at once", at_once / own, 0.9))
     with peer(HISLIP_PEER) as port:
         rows += over_hislip(port)

@@ -37,7 +37,7 @@ UNGUARDED: list[tuple[str, tuple[str, ...], Mapping[str, object]]] = [
 
 @cache
 def noise(number: int) -> Waveform:
-    """White normal noise, 10 samples a bit at 100 kbit/s, about the middle between the thresholds."""
+    """White normal noise, 10 samples per bit at 100 kbit/s, about the middle between the thresholds."""
     codes = np.random.default_rng(number).normal(0, 40, COUNT).astype(np.float32)
     return Waveform(np.clip(codes, -128, 127).astype(np.int8), gain=0.01, offset=1.4, interval=1e-6)
 

@@ -41,7 +41,7 @@ LOW, HIGH = 0.8, 2.0  # V, thresholds of LVCMOS at 3.3 V (JEDEC JESD8C.01)
 class Spoken:
     """What was said on a bus: its lines, what each frame says, and how long a bit lasts, s.
 
-    `fewest` : samples a bit below which nothing need be read, though nothing may be read wrongly.
+    `fewest` : samples per bit below which nothing need be read, though nothing may be read wrongly.
     """
 
     bus: str
@@ -53,7 +53,7 @@ class Spoken:
     fewest: float = 8.0
 
     def decoded(self, *, samples: float = 20.0, **drawn: object) -> Frames:
-        """Drawn with so many samples a bit."""
+        """Drawn with so many samples per bit."""
         waves = {name: draw(line, rate=samples / self.bit, **drawn) for name, line in self.lines.items()}
         return self.of(waves)
 

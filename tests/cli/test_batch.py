@@ -67,7 +67,7 @@ def test_an_empty_lot_is_refused(wavewright: Command, folder: Path) -> None:
     (folder / "lot.txt").write_text("# nothing yet\n")
     told = wavewright(*RUN, "--serials", "lot.txt")
     assert told.status == 3
-    assert told.stderr.strip().splitlines()[-2:] == ["lot.txt: no serial numbers", "  expected: one a line"]
+    assert told.stderr.strip().splitlines()[-2:] == ["lot.txt: no serial numbers", "  expected: one per line"]
 
 
 def test_a_batch_wants_a_logbook(wavewright: Command) -> None:

@@ -115,7 +115,7 @@ WRONG: list[tuple[str, Doubt, Setup, Setup]] = [
     ("an alias, its duty factor", Doubt.ALIASED,
      clock("500 kHz", "metric: duty_factor, limit: 20 % .. 80 %"),
      clock("250 MHz", "metric: duty_factor, limit: 20 % .. 80 %", span="20 us")),
-    ("2 samples a period", Doubt.UNDERSAMPLED, clock("25 MHz", "metric: frequency, limit: 1 MHz .. 20 MHz"),
+    ("2 samples per period", Doubt.UNDERSAMPLED, clock("25 MHz", "metric: frequency, limit: 1 MHz .. 20 MHz"),
      clock("250 MHz", FAST, span="20 us")),
     ("a probe that touches nothing", Doubt.NOTHING_THERE,
      Setup("Probe 3 on TP9.", "input: 3, coupling: ac, range: 200 mV, probe: 1x", "span: 200 us, rate: 25 MHz",

@@ -227,7 +227,7 @@ LINE = """
 
 
 def spoken(text: bytes) -> Capture:
-    """9600 8N1: start bit, eight bits from the least significant, stop bit, ten samples a bit (TIA-232, memory)."""
+    """9600 8N1: start bit, eight bits from the least significant, stop bit, ten samples per bit (TIA-232, memory)."""
     bits = [1] * 20
     for character in text:
         bits += [0, *(character >> place & 1 for place in range(8)), 1]

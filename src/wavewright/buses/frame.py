@@ -15,7 +15,7 @@ ERRORS: Mapping[str, str] = MappingProxyType(
         "cut": "the record begins or ends inside this frame",
         "unsynchronised": "the record began without a pause, and where a character or word starts is not certain",
         "glitch": "a pulse shorter than half a bit lies inside the frame, or so near that it may have moved it",
-        "undersampled": "too few samples a bit to tell what was said",
+        "undersampled": "too few samples per bit to tell what was said",
         "timing": "an edge lies far from where the bit clock puts it",
         "baud": "the measured bit rate is further from the setting than a mid-bit receiver bears",
         "polarity": "the line idles at the level of a break: it looks inverted",

@@ -42,7 +42,7 @@ def i2s(
     alignment: Literal["i2s", "left"] = "i2s",
     left_is: Literal["low", "high"] | None = None,
 ) -> Frames:
-    """Samples on an I2S bus, one frame a word; kind `left` or `right`.
+    """Samples on an I2S bus, one frame per word; kind `left` or `right`.
 
     Fields: `sample` (int, two's complement; absent where it is cut off). The word that is under way when the record
     begins is left out, one that it cuts off is marked `cut`, one that is not as long as most `timing`.

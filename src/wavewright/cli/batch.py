@@ -79,7 +79,7 @@ class Line:
 
 
 def serials_of(path: Path) -> list[str]:
-    """The serial numbers in a file, one a line; lines that are empty or begin with `#` are left out.
+    """The serial numbers in a file, one per line; lines that are empty or begin with `#` are left out.
 
     Raises
     ------
@@ -88,10 +88,10 @@ def serials_of(path: Path) -> list[str]:
     try:
         lines = path.read_text(encoding="utf-8").splitlines()
     except (OSError, UnicodeDecodeError) as fault:
-        raise FileFault(f"cannot be read: {fault}", where=str(path), expected="serial numbers, one a line") from fault
+        raise FileFault(f"cannot be read: {fault}", where=str(path), expected="serial numbers, one per line") from fault
     found = [line.strip() for line in lines if line.strip() and not line.lstrip().startswith("#")]
     if not found:
-        raise FileFault("no serial numbers", where=str(path), expected="one a line")
+        raise FileFault("no serial numbers", where=str(path), expected="one per line")
     return found
 
 

@@ -231,7 +231,7 @@ def _capture_in_every_format(instrument: Digitizer, elapsed: Callable[[], float]
             _settle(instrument)
             yield Row(f"capture as {name}", None, None, Finding.FAILS, messages, elapsed() - begin, str(fault))
             continue
-        remark = f"{len(wave)} samples, {wave.gain:g} V a code, from {wave.start:g} s every {wave.interval:g} s"
+        remark = f"{len(wave)} samples, {wave.gain:g} V per code, from {wave.start:g} s every {wave.interval:g} s"
         yield Row(f"capture as {name}", None, len(wave), Finding.WORKS, messages, elapsed() - begin, remark)
     try:
         instrument.choose_format(instrument.profile.grammar.waveform.format)

@@ -66,7 +66,7 @@ def told_axes(
     offset = number(scale.offset, otherwise.offset) - gain * reference
     axes = Axes(gain, offset, number(scale.interval, otherwise.interval), number(scale.start, otherwise.start))
     if not axes.gain or not axes.interval > 0:
-        raise BadAnswer(f"the scale is {axes.gain:g} V a code, {axes.interval:g} s a sample", expected="neither 0")
+        raise BadAnswer(f"the scale is {axes.gain:g} V per code, {axes.interval:g} s per sample", expected="neither 0")
     return axes
 
 

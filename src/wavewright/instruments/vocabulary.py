@@ -65,7 +65,7 @@ _DIGITIZER = {
     "input.upper": _number("V", "the most positive voltage of the range", per_input=True),
     "input.lower": _number("V", "the most negative voltage of the range", per_input=True),
     "timebase.interval": _number("s", "time between two samples"),
-    "timebase.rate": _number("Hz", "samples a second"),
+    "timebase.rate": _number("Hz", "samples per second"),
     "timebase.points": Entry(Kind.COUNT, "number of samples"),
     "timebase.span": _number("s", "from the first sample to the last"),
     "timebase.reference_position": _number("1", "where in the record its reference point lies: 0 first sample, 1 last"),

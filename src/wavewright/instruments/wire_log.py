@@ -1,6 +1,6 @@
 """The record of the dialogue: every message, its direction, its time and its bytes.
 
-One line a message, five fields between tabs:
+One line per message, five fields between tabs:
 
     2026-01-15T09:30:00.123456Z   0.001234   digitizer   >   SENSe1:VOLTage:RANGe:PTPeak 8.0E+00\\n
 

@@ -89,7 +89,7 @@ def run_batch(
 
     Parameters
     ----------
-    serials : one a unit; an empty one, or `end`, ends the batch.
+    serials : one per unit; an empty one, or `end`, ends the batch.
     run_one : runs the recipe on the unit of that serial number and enters the outcome into the logbook under the batch.
     recipe : its name, to look up what has passed already; batch : name of the batch.
     pattern : what a whole serial number must match; empty takes any.

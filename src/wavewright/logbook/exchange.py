@@ -29,7 +29,7 @@ def export(book: Logbook, path: Path, which: Filter | None = None) -> int:
 
     Parameters
     ----------
-    path : `.csv` and `.parquet` get one row a reading; `.jsonl` one whole outcome a line, to be imported again.
+    path : `.csv` and `.parquet` get one row per reading; `.jsonl` one whole outcome per line, to be imported again.
 
     Raises
     ------

@@ -216,7 +216,7 @@ def trend(book: Logbook, name: str, which: Filter | None = None, *, buckets: int
             _known(connection, name)
             return Trend(name, "", 0, ())
         width = max(1, -(-(last - first + 1) // buckets))
-        # a query a bucket, each one walk along the index; grouping them all in one would sort a million rows first
+        # one query per bucket, each one walk along the index; grouping them all in one would sort a million rows first
         query = _narrowed(
             select(
                 func.count(readings.c.value).label("valued"),

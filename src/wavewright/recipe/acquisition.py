@@ -65,7 +65,7 @@ class Timebase(GrammarModel):
     span: Annotated[StatedQuantity, QuantityIn("s", least=1e-12, most=1e6)] | None = Field(
         default=None, description="length of the record"
     )
-    rate: Rate | None = Field(default=None, description="samples a second, in Hz")
+    rate: Rate | None = Field(default=None, description="samples per second, in Hz")
     points: Count | None = Field(default=None, description="number of samples, 80k say")
     before_trigger: Time | None = Field(
         default=None, description="the part of the span before the trigger; 8 samples, to show the edge, if left out"

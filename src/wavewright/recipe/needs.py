@@ -60,7 +60,7 @@ class DigitizerNeeds(RoleNeeds):
 
     inputs: Count = Field(default=1, description="number of inputs")
     bandwidth: Frequency | None = Field(default=None, description="at least this bandwidth")
-    rate: Rate | None = Field(default=None, description="at least so many samples a second, in Hz")
+    rate: Rate | None = Field(default=None, description="at least so many samples per second, in Hz")
     points: Count | None = Field(default=None, description="at least this record length")
 
 

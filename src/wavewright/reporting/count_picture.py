@@ -25,7 +25,7 @@ def count_figure(
 
     rows, columns = counts.shape
     most = max(1, int(counts.max()))
-    # one byte a cell: 0 is empty, 1 a single sample, 255 the most
+    # one byte per cell: 0 is empty, 1 a single sample, 255 the most
     shades = np.where(counts > 0, 1 + np.round((STEPS - 1) * np.log1p(counts) / np.log1p(most)), 0).astype(np.uint8)
     figure = go.Figure(
         go.Heatmap(

@@ -1,4 +1,4 @@
-"""JUnit XML, as servers for continuous integration read it: a suite a measurement, a case a limit."""
+"""JUnit XML, as servers for continuous integration read it: one suite per measurement, one case per limit."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ FORBIDDEN = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]
 
 @report_format("junit", ".xml")
 def junit(outcome: Outcome) -> str:
-    """JUnit XML: one suite a measurement, one case a limit, for servers that show test results.
+    """JUnit XML: one suite per measurement, one case per limit, for servers that show test results.
 
     A failed limit is a failure. A reading without a number is an error and not a skip: nobody shall take it for passed.
     """

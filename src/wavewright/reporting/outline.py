@@ -28,9 +28,9 @@ class Outline:
 
 
 def outline(wave: Waveform, *, stretches: int = 2000) -> Outline:
-    """Two points a stretch, its lowest and its highest sample; where the record rises the lowest comes first.
+    """Two points per stretch, its lowest and its highest sample; where the record rises the lowest comes first.
 
-    A record of no more than two samples a stretch is given whole. One pass over the codes; none but the extremes become
+    A record of at most two samples per stretch is returned whole. One pass over the codes; only the extremes become
     numbers of the waveform's unit. NaN is left out.
     """
     codes = wave.codes

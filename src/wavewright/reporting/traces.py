@@ -1,4 +1,4 @@
-"""Traces of one shot: a row a channel on one time axis, with levels, limits, trigger and what was measured drawn in."""
+"""Traces of one shot: one row per channel on one time axis, with levels, limits, trigger and what was measured."""
 
 from __future__ import annotations
 

@@ -42,7 +42,7 @@ def bench_lock(
 ) -> Iterator[None]:
     """Hold every instrument of a bench inside the block.
 
-    The lock is the operating system's, on one file an address: it ends with the process that held it, so a lock left
+    The lock is the operating system's, on one file per address: it ends with the process that held it, so a lock left
     by a run that was killed binds nobody; its note is recognised as stale, told once, and overwritten. Addresses are
     taken in sorted order, so two runs that share some instruments never wait for each other in a circle.
 

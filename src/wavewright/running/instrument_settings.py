@@ -308,5 +308,5 @@ def _check_span(digitizer: Digitizer, setup: DigitizerSetup, used: Mapping[str, 
             f"the record: requested {show_quantity(wanted.span, 's')}, set to {show_quantity(span, 's')}",
             where=digitizer.link.where,
             expected="a record that is as long as the recipe has it",
-            do="request a shorter span, or fewer samples a second",
+            do="request a shorter span, or fewer samples per second",
         )

@@ -102,11 +102,11 @@ class Outcome:
         )
 
     def to_pandas(self) -> pandas.DataFrame:
-        """One row a reading, indexed by `measurement.entry`; Misuse where pandas is not installed."""
+        """One row per reading, indexed by `measurement.entry`; Misuse where pandas is not installed."""
         return readings_as_pandas(self)
 
     def to_xarray(self, measurement: str) -> xarray.Dataset:
-        """The shots of one measurement in volts over seconds, a variable a channel; Misuse without xarray."""
+        """The shots of one measurement in volts over seconds, one variable per channel; Misuse without xarray."""
         return captures_as_xarray(self, measurement)
 
     def _repr_html_(self) -> str:
@@ -115,7 +115,7 @@ class Outcome:
 
 
 def readings_as_pandas(outcome: Outcome) -> pandas.DataFrame:
-    """One row a reading, indexed by `measurement.entry`; values in SI units, the unit beside them.
+    """One row per reading, indexed by `measurement.entry`; values in SI units, the unit beside them.
 
     Raises
     ------
@@ -145,7 +145,7 @@ def readings_as_pandas(outcome: Outcome) -> pandas.DataFrame:
 
 
 def captures_as_xarray(outcome: Outcome, measurement: str) -> xarray.Dataset:
-    """The shots of one measurement: a variable a channel, with the dimensions shot and time, in the channel's unit.
+    """The shots of one measurement: one variable per channel, with the dimensions shot and time, in the channel's unit.
 
     Raises
     ------

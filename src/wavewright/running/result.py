@@ -161,7 +161,7 @@ def judged_result(
 
     Parameters
     ----------
-    readings : one a shot.
+    readings : one per shot.
     reasons : for each shot, what to say if it decides and does not pass; the numbers speak where there is none.
     doubts : which of them the recipe allows.
     """

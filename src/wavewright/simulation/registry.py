@@ -1,4 +1,4 @@
-"""Names that files of the simulated bench may use, and what each stands for: one entry a kind, made by its own file."""
+"""Names that files of the simulated bench may use, and what each means: one entry per kind, made by its own file."""
 
 from __future__ import annotations
 

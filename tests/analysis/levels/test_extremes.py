@@ -25,7 +25,7 @@ def test_extremes_are_those_of_the_values(codes: list[int], gain: float) -> None
 
 @pytest.mark.parametrize("samples, worst", [(4, 0.29289), (5, 0.19098), (10, 0.04894), (20, 0.01231), (50, 0.00197)])
 def test_s144_the_peak_of_a_sine_is_missed_by_no_more_than_half_a_step(samples: int, worst: float) -> None:
-    # math: 1 − cos(π/r) of the amplitude at r samples a cycle
+    # math: 1 − cos(π/r) of the amplitude at r samples per cycle
     missed = []
     for phase in np.linspace(0, 1, 101):
         volts = np.cos(2 * np.pi * (np.arange(5 * samples) + phase) / samples)

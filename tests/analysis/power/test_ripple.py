@@ -47,7 +47,7 @@ def test_ripple_of_a_rail_under_noise_and_spikes() -> None:
 
 
 def test_mean_period_is_that_of_a_plain_average() -> None:
-    # math: 50 samples a period, whole periods: the mean of every 50th sample
+    # math: 50 samples per period, whole periods: the mean of every 50th sample
     noise = np.random.default_rng(3).standard_normal(50_000)
     cycle = fold(Survey(wave_of(noise)), frequency=RATE / 50)
     assert cycle.period == pytest.approx(50 / RATE)

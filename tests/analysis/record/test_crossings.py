@@ -130,7 +130,7 @@ def test_s22_an_exponential_edge_is_crossed_late_by_no_more_than_the_chord_bound
     "samples, bound", [(5, 0.027526), (10, 0.0064592), (20, 0.0015907), (50, 2.5345e-4), (100, 6.3326e-5)]
 )
 def test_s145_a_sine_crosses_zero_within_the_error_of_the_straight_line(samples: int, bound: float) -> None:
-    # math: leading term (2π/r)²·√3/108 intervals at r samples a cycle
+    # math: leading term (2π/r)²·√3/108 intervals at r samples per cycle
     for phase in np.linspace(0.0, 1.0, 50, endpoint=False):
         places = np.arange(20 * samples) + phase
         found = Survey(Waveform.from_volts(np.sin(2 * np.pi * places / samples), interval=1.0)).crossings(0.0)

@@ -12,7 +12,7 @@ from wavewright.waveform import Waveform
 
 
 def enable_line(periods: int = 500, glitch: int | None = 321) -> Waveform:
-    """A clean line of 100 samples a period with one pulse of 2 samples in the middle of a low state."""
+    """A clean line of 100 samples per period with one pulse of 2 samples in the middle of a low state."""
     codes = (np.arange(100 * periods) % 100 < 50).astype(np.int8) * 100
     if glitch is not None:
         codes[100 * glitch + 75 : 100 * glitch + 77] = 80

@@ -16,7 +16,7 @@ from wavewright.waveform import Waveform
 
 @given(st.floats(3.7, 60.0), st.floats(0, 6.28))
 def test_the_period_of_a_sine(samples: float, phase: float) -> None:
-    # math: zero crossings by straight lines are off by at most 0.633/r² intervals (leading term) at r samples a cycle
+    # math: zero crossings by straight lines are off by at most 0.633/r² intervals (leading term) at r samples per cycle
     volts = np.sin(2 * np.pi * np.arange(round(30 * samples)) / samples + phase)
     wave = Waveform.from_volts(volts, interval=1e-6)
     reading = measure(wave, "period", low_state=-1.0, high_state=1.0)

@@ -37,7 +37,7 @@ def test_duty_factor_of_pwm_from_1_to_99_percent(percent: int, dtype: type) -> N
 
 @pytest.mark.parametrize("level, expected", [(0.0, 0.5), (0.5, 1 / 3), (0.9, 0.143566293)])
 def test_s23_duty_factor_of_a_sine_at_a_level(level: float, expected: float) -> None:
-    # math: arccos(level)/π; at 1000 samples a cycle straight lines cost less than 1e-5
+    # math: arccos(level)/π; at 1000 samples per cycle straight lines cost less than 1e-5
     volts = np.sin(2 * np.pi * np.arange(10_000) / 1000 + 0.1)
     reading = measure(Waveform.from_volts(volts, interval=1e-6), "duty_factor", level=level)
     assert reading.value == pytest.approx(expected, abs=1e-5)

@@ -102,7 +102,7 @@ def test_options_that_make_no_sense_are_refused(options: dict[str, object], mess
 
 @pytest.mark.parametrize("metric", ["overshoot", "undershoot", "preshoot"])
 def test_beside_a_transition_between_two_samples_an_aberration_is_doubted(metric: str) -> None:
-    # a step of S08 taken at every 4000th sample, 4 in the natural time of 1/ω_n: its ringing has 1.6 samples a period
+    # a step of S08 taken at every 4000th sample, 4 in the natural time of 1/ω_n: its ringing has 1.6 samples per period
     wave = second_order_step(0.2)
     coarse = Waveform(wave.codes[::4000], interval=4.0, start=-10.0)
     fine = Waveform(wave.codes[::10], interval=0.01, start=-10.0)

@@ -104,7 +104,7 @@ def test_edges_of_h_lie_where_the_bit_time_puts_them() -> None:
 
 
 def test_bit_times_are_not_rounded_to_whole_samples() -> None:
-    # B23: closed form; 104.1667 samples a bit, 200 characters: rounding each bit would lose 37 samples
+    # B23: closed form; 104.1667 samples per bit, 200 characters: rounding each bit would lose 37 samples
     line = uart_line(b"H", baud=19200, parity="even")
     assert (2e6 * line.times).tolist() == pytest.approx([0, 416.67, 520.83, 729.17, 833.33, 1041.67], abs=0.005)
     whole = uart_line(b"H" * 200, baud=19200, parity="even", lead=1e-3, tail=1e-3)

@@ -86,7 +86,7 @@ def _repeating_frequency(survey: Survey) -> float | None:
         return None
     periods = places[1:] - places[:-1]
     mean = float(periods.mean())
-    if float(periods.std()) > STEADY * mean + 1.0:  # of few samples a period, each is off by up to one
+    if float(periods.std()) > STEADY * mean + 1.0:  # of few samples per period, each is off by up to one
         return None
     if places[0] > 1.5 * mean or places[-1] < len(survey) - 1 - 1.5 * mean:
         return None

@@ -224,7 +224,7 @@ def _states(survey: Survey, clock: RecoveredClock, aperture: float, level: float
         raise NotMeasurable(
             f"`{survey.name}`: {below.size} low and {above.size} high samples in the middle of the bits",
             expected="some of both",
-            do="raise `rate` above ten samples a bit, or widen `aperture`",
+            do="raise `rate` above ten samples per bit, or widen `aperture`",
         )
     return _Bits.of(below), _Bits.of(above)
 

@@ -105,7 +105,7 @@ def find_states(survey: Survey, *, fewest: float = FEWEST, apart: float = APART)
     amount = _bin_count(survey, highest - lowest)
     tolerance = max(apart * (highest - lowest), NOISE * survey.noise / abs(survey.wave.gain))
     counts, sums = _dwelling(survey.record.codes, lowest, highest, amount, tolerance)
-    # a signal of few samples a period counts as noise in part: of a sine less than half is that near to its peak
+    # a signal of few samples per period counts as noise in part: of a sine less than half is that near to its peak
     noise = min(survey.noise / abs(survey.wave.gain) / (highest - lowest), WIDEST_NOISE)
     found = []
     for begin, end in _basins(_smoothed(counts, max(apart, noise))):

@@ -79,7 +79,7 @@ def counted_one_by_one(codes: Codes) -> Histogram:
 
 
 def _narrow_table(codes: Codes) -> tuple[npt.NDArray[np.int64], int]:
-    """Counts of 8- and 16-bit codes, one entry a code, and the code of the first entry."""
+    """Counts of 8- and 16-bit codes, one entry per code, and the code of the first entry."""
     bits = 8 * codes.dtype.itemsize
     unsigned = np.dtype(f"u{codes.dtype.itemsize}")
     table = np.zeros(1 << 16, dtype=np.int64)
@@ -99,7 +99,7 @@ def _narrow_table(codes: Codes) -> tuple[npt.NDArray[np.int64], int]:
 
 
 def _offset_table(codes: Codes, lowest: int, highest: int) -> npt.NDArray[np.int64]:
-    """Counts of integers that span few codes, one entry a code from the lowest on."""
+    """Counts of integers that span few codes, one entry per code from the lowest on."""
     table = np.zeros(highest - lowest + 1, dtype=np.int64)
     for block in blocks(codes):
         counts = np.bincount(block.astype(np.int64) - lowest)

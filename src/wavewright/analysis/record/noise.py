@@ -21,7 +21,7 @@ def noise_code(codes: Codes) -> float:
 
     From the median size of the second difference x[k−1] − 2·x[k] + x[k+1], whose variance under white noise is 6 times
     that of a sample (math), over at most 16 stretches of 1024 samples. The median leaves out the transitions. A signal
-    of few samples a period counts as noise in part.
+    of few samples per period counts as noise in part.
     """
     firsts = np.linspace(0, max(codes.size - STRETCH, 0), STRETCHES).astype(np.int64)
     stretches = [codes[first : first + STRETCH].astype(np.float64) for first in np.unique(firsts)]

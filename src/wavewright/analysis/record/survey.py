@@ -139,7 +139,7 @@ class Survey:
     def noise(self) -> float:
         """Standard deviation of the noise, in the waveform's unit: from what neighbouring samples differ by.
 
-        On a waveform of few samples a period that is too much; where it has states, what the samples scatter about
+        On a waveform of few samples per period that is too much; where it has states, what the samples scatter about
         these by is an upper bound.
         """
         if self.record.noise == 0.0 or self.histogram.codes.size < 2 or not self.levels.has_states:

@@ -100,7 +100,7 @@ def strongest_tone(
 
     Returns
     -------
-    Reading in Hz. Doubts: `few_cycles` below 10 cycles in the record, `undersampled` below 4 samples a cycle, `noisy`
+    Reading in Hz. Doubts: `few_cycles` below 10 cycles in the record, `undersampled` below 4 samples per cycle, `noisy`
     where noise alone has such a line once in 100 records or oftener.
 
     Raises

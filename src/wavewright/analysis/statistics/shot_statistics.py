@@ -71,7 +71,7 @@ class ShotStatistics:
 
 
 def shot_statistics(readings: Sequence[Reading]) -> ShotStatistics:
-    """The statistics of one metric's readings, one a shot, in the order of the shots.
+    """The statistics of one metric's readings, one per shot, in the order of the shots.
 
     Raises
     ------

@@ -60,7 +60,7 @@ def period_doubts(survey: Survey, periods: Floats) -> tuple[Doubt, ...]:
     samples = float(np.mean(periods)) if periods.size else 0.0
     if samples < SAMPLES_OF_A_PERIOD:
         found.append(Doubt.UNDERSAMPLED)
-    # with fewer samples a period what neighbours differ by is the signal
+    # with fewer samples per period what neighbours differ by is the signal
     return (*found, *(noise_doubts(survey) if samples >= SAMPLES_TO_TELL_NOISE else ()))
 
 

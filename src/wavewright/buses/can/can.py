@@ -78,7 +78,7 @@ def can(
     bit_rate : bit/s; in the arbitration phase for CAN FD. `auto` takes the shortest pulse that occurs often, and is
         refused where frames switch to a faster data phase.
     data_bit_rate : bit/s, of the data phase where a CAN FD frame switches; None: as `bit_rate`.
-    sample_point, data_sample_point : where in a bit it is read; earlier where so few samples a bit were taken that an
+    sample_point, data_sample_point : where in a bit it is read; earlier where so few samples per bit were taken that an
         edge cannot be told from it. What is after it is also the jump width of the bit clock.
     """
     facts = {"record_start": line.start, "record_end": line.end}

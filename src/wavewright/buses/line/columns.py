@@ -154,7 +154,7 @@ class BitTexts:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Objects:
-    """Any Python objects, one a frame, or ABSENT."""
+    """Any Python objects, one per frame, or ABSENT."""
 
     values: Sequence[Any]
 

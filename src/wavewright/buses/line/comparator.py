@@ -22,7 +22,7 @@ from wavewright.waveform import Codes, Floats, Waveform
 FULL = np.uint64(0xFFFF_FFFF_FFFF_FFFF)
 Indexes = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
-Packed = npt.NDArray[np.uint64]  # 64 samples a word, the first one in the lowest bit
+Packed = npt.NDArray[np.uint64]  # 64 samples per word, the first one in the lowest bit
 Marks = npt.NDArray[Any]  # bits of uint64, or of octets
 Test = Callable[[Codes, Flags], object]  # fills the flags of some codes
 

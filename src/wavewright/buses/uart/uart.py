@@ -125,7 +125,7 @@ def uart(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Found:
-    """What was read, one entry a character."""
+    """What was read, one entry per character."""
 
     starts: Floats
     lows: Floats  # s, how long the line stayed low from the start edge

@@ -1,1 +1,1 @@
-"""One file a command: the file's name is the command's, and it holds either a function of that name or `commands`."""
+"""One file per command: the file's name is the command's, and it holds either a function of that name or `commands`."""

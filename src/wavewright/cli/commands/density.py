@@ -16,7 +16,7 @@ FAILED = 1
 
 
 def density(
-    files: Annotated[list[Path], typer.Argument(help="One file a shot: CSV, WAV, HDF5, NPZ or SCPI DIF.")],
+    files: Annotated[list[Path], typer.Argument(help="One file per shot: CSV, WAV, HDF5, NPZ or SCPI DIF.")],
     *,
     channel: Annotated[str, typer.Option(help="Number, from 1, or name.")] = "1",
     columns: Annotated[int, typer.Option(min=1, help="Cells along the time.")] = 1000,

@@ -142,7 +142,9 @@ def trend(
 
 @commands.command()
 def export(
-    file: Annotated[Path, typer.Argument(help="`.csv` or `.parquet`: a row a reading; `.jsonl`: a run a line.")],
+    file: Annotated[
+        Path, typer.Argument(help="`.csv` or `.parquet`: one row per reading; `.jsonl`: one run per line.")
+    ],
     *,
     part: Part = None,
     serial: Serial = None,
@@ -228,7 +230,7 @@ def forward_runs(
 @commands.command()
 def waveforms(
     run: Run,
-    out: Annotated[Path, typer.Option(help="Folder for a file a measurement and shot.")],
+    out: Annotated[Path, typer.Option(help="Folder for one file per measurement and shot.")],
     kind: Annotated[str, typer.Option("--format", help="File extension: csv, wav, h5, npz, dif.")] = "csv",
     logbook: LogbookAt = None,
 ) -> None:

@@ -61,7 +61,7 @@ def run(
         bool,
         typer.Option("--batch", help="One unit after the other: asks for, or reads, one serial number after another."),
     ] = False,
-    serials: Annotated[Path | None, typer.Option(help="With --batch: serial numbers, one a line.")] = None,
+    serials: Annotated[Path | None, typer.Option(help="With --batch: serial numbers, one per line.")] = None,
     batch_name: Annotated[
         str, typer.Option(help="With --batch: its name; a batch that broke off is taken up by the same name.")
     ] = "",

@@ -1,1 +1,1 @@
-"""Files that hold waveforms, one module a format: `catalogue` finds the format by the file's suffix."""
+"""Files that hold waveforms, one module per format: `catalogue` finds the format by the file's suffix."""

@@ -1,4 +1,4 @@
-"""Text tables: a line a sample, a column a channel, with or without a time column.
+"""Text tables: a line a sample, one column per channel, with or without a time column.
 
 Read: separators `,` `;` tab and blanks, decimal comma, headings with units (`rail (mV)`), a line of units, comments,
 empty cells and `NaN`. Written: comma, point, every digit that a float64 has. The values are kept exactly, the
@@ -192,7 +192,7 @@ def _printed_resolution(table: _Table, column: int) -> float:
 
 
 def write_csv(path: Path, capture: Capture) -> None:
-    """A time column and a column a channel, comma-separated, every value with all its digits.
+    """A time column and one column per channel, comma-separated, every value with all its digits.
 
     Raises
     ------

@@ -7,7 +7,7 @@ Layout, version 1:
 | file attributes | `layout` = `wavewright capture`, `layout_version` = 1, `trigger_time` (s), `triggered` |
 | | `identity`, `taken` (ISO 8601, UTC) |
 | group `settings` | an attribute for each setting that the instrument read back |
-| group `waveforms/0`, `waveforms/1`, … | one a channel, in order; attribute `channel` is the name in the capture |
+| group `waveforms/0`, `waveforms/1`, … | one per channel, in order; attribute `channel` is the name in the capture |
 | in each: dataset `codes` | shape (n,), the converter's own type of number |
 | in each: attributes | `gain`, `offset`, `interval` (s), `start` (s), `unit`, `name` |
 | | `code_range`: two numbers; absent where not known |

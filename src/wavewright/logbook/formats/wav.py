@@ -99,9 +99,9 @@ def _read_form(riff: RiffFile) -> _Form:
     widths = (4, 8) if form.is_float else range(1, 9)
     if not fits or form.width not in widths:
         raise FileFault(
-            f"{channels} channels of {bits} bits at {rate} Hz in {frame} bytes a frame",
+            f"{channels} channels of {bits} bits at {rate} Hz in {frame} bytes per frame",
             where=where,
-            expected=f"{channels} × {-(-bits // 8)} bytes a frame",
+            expected=f"{channels} × {-(-bits // 8)} bytes per frame",
             do="the header is broken: export the file again",
         )
     return form

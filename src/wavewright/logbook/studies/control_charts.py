@@ -94,7 +94,7 @@ def _moments_of_range(size: int) -> tuple[float, float]:
 
 
 def individuals_chart(values: Sequence[float]) -> tuple[Chart, Chart]:
-    """Chart of single values and chart of their moving ranges of two, for readings that come one a unit.
+    """Chart of single values and chart of their moving ranges of two, for readings that come one per unit.
 
     Limits: mean ± 3 · mean moving range / d2(2); the range chart from 0 to D4(2) times its mean.
 

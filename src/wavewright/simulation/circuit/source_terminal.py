@@ -17,7 +17,7 @@ from wavewright.simulation.circuit.nodes import Making, NodeEntry, node_kind
 from wavewright.simulation.circuit.surroundings import Load, Signal
 
 _LASTING = -1e-9  # 1/s: a sine that does not decay, as a mode that may begin and end
-_NOISE_RATE = 1e6  # independent levels a second
+_NOISE_RATE = 1e6  # independent levels per second
 _FEWEST_PERIODS, _MOST_PERIODS = 4, 512  # looked at before a record begins
 
 

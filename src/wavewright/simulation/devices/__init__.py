@@ -1,1 +1,1 @@
-"""The simulated instruments, one file a role."""
+"""The simulated instruments, one file per role."""

@@ -103,7 +103,7 @@ def period(record: OwnRecord) -> float:
 
 
 def frequency(record: OwnRecord) -> float:
-    """Periods a second, Hz."""
+    """Periods per second, Hz."""
     return 1 / period(record)
 
 

@@ -97,7 +97,7 @@ class GridDigitizer(AcquiringInstrument):
         return number
 
     def _head(self, call: Call) -> Reply:
-        """Lane, bits, count, interval, first, volts a step of the 16-bit word, volts at word 0."""
+        """Lane, bits, count, interval, first, volts per step of the 16-bit word, volts at word 0."""
         number = self._lane(call)
         taken = self.recorded()
         setup, record = taken.inputs[number], taken.record

@@ -80,7 +80,7 @@ def draw(
 
     Parameters
     ----------
-    rate : samples a second.
+    rate : samples per second.
     low, high : state levels, V. The range of the converter is twice their distance about their middle.
     rise_time, fall_time : whole duration of an edge, s.
     noise : standard deviation, V; needs a `generator`.

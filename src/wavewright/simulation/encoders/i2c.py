@@ -54,7 +54,7 @@ def i2c_lines(
 
     Parameters
     ----------
-    bit_rate : clocks a second.
+    bit_rate : clocks per second.
     high_share : of the clock period during which SCL is high.
     hold : how long SDA keeps still after SCL has fallen, s; None: a quarter of the low time. 0 is allowed.
     idle : time between STOP and START, s; None: one period.

@@ -38,7 +38,7 @@ def spi_lines(
     Parameters
     ----------
     selections : for each time that select goes low, the words (MOSI, MISO) sent meanwhile.
-    bit_rate : clocks a second.
+    bit_rate : clocks per second.
     pause : while select is high between two selections, s; None: two clock periods.
     word_pause : between two words of a selection, s.
     clocks : how many clocks of the last word are given, if not all.

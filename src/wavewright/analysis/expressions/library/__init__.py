@@ -1,1 +1,1 @@
-"""The functions that expressions may call, one module a subject; each enters its own into the table."""
+"""The functions that expressions may call, one module per subject; each enters its own into the table."""
