@@ -52,7 +52,7 @@ def example_outcome() -> Outcome:
                 Verdict.FAIL,
                 -0.04,
                 -4.0,
-                reason="45 % is above 40 % ± 1 pp",
+                reason="45 % exceeds the limit (40 % ± 1 pp)",
                 decisive_shot=0,
                 shots=(Reading(0.45, "1"),),
             ),

@@ -44,7 +44,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         group.addoption(f"--wavewright-{name}", default=None, metavar=name.upper(), help=about)
     group.addoption("--wavewright-seed", type=int, default=None, metavar="N", help="seed of a simulated bench")
     group.addoption(
-        "--wavewright-set", action="append", default=[], metavar="NAME=VALUE", help="a parameter; again for more"
+        "--wavewright-set", action="append", default=[], metavar="NAME=VALUE", help="a parameter; may be repeated"
     )
 
 

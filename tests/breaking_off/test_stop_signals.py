@@ -154,10 +154,10 @@ def test_outputs_are_off_and_the_batch_ends_whenever_a_signal_comes(
             # and whoever looks at the last line knows what happened
             last = ended.stderr.strip().splitlines()[-1]
             name = numbers[0].name
-            assert re.search(rf"{name}|the batch was broken off", ended.stderr), ended.stderr
+            assert re.search(rf"{name}|the batch was interrupted", ended.stderr), ended.stderr
             if broken:
                 assert broken == runs[-1:], "no further unit was taken"
-                assert broken[0]["error"] == f"broken off by {name}"
+                assert broken[0]["error"] == f"interrupted by {name}"
                 wanted = f"--batch-name lot-{number} goes on" if is_batch else "runs the unit again"
                 # a second signal may come while the table is printed, when all else is done
                 assert wanted in last or (len(numbers) == 2 and "interrupted by" in last), ended.stderr

@@ -40,7 +40,7 @@ def test_a_lot_from_a_file_ends_with_its_yield_and_capability(wavewright: Comman
     assert "3 of 3 runs passed" in told.stderr
     assert big_word("pass")[0] in told.stderr
     again = wavewright(*RUN, "--serials", "lot.txt", "--seed-from-serial", "--batch-name", "lot7")
-    assert again.stderr.count("has passed in this batch") == 3
+    assert again.stderr.count("already passed in this batch") == 3
     assert len(wavewright("logbook", "find", "--batch-name", "lot7", "--json").json) == 3
 
 
@@ -111,7 +111,7 @@ def test_a_signal_in_a_unit_ends_the_batch_and_the_same_name_goes_on_with_it(
     told = wavewright(*words, "--batch-name", "lot-7", "--json")
     assert told.status == 3
     assert [(run["serial"], run["verdict"]) for run in told.json["runs"]] == [("A1", "pass"), ("A2", "error")]
-    assert told.json["stopped"] == "broken off by SIGTERM"
+    assert told.json["stopped"] == "interrupted by SIGTERM"
     assert told.stderr.strip().splitlines()[-1].endswith("the same command with --batch-name lot-7 goes on with it")
     assert len(seen) == 2, "the third unit was not powered up"
     again = wavewright(*words, "--batch-name", "lot-7", "--json")

@@ -82,9 +82,9 @@ def test_export_and_import_carry_runs_over(wavewright: Command, book: Path, tmp_
     assert wavewright("logbook", "export", tmp_path / "all.jsonl", "--logbook", book).stdout.endswith("4 runs\n")
     other = tmp_path / "other.sqlite"
     first = wavewright("logbook", "import", tmp_path / "all.jsonl", "--logbook", other)
-    assert first.stdout == "4 runs entered, 0 known already\n"
+    assert first.stdout == "4 runs entered, 0 already present\n"
     again = wavewright("logbook", "import", tmp_path / "all.jsonl", "--logbook", other)
-    assert again.stdout == "0 runs entered, 4 known already\n"
+    assert again.stdout == "0 runs entered, 4 already present\n"
 
 
 def test_verify_exits_1_where_one_sample_was_changed(wavewright: Command, book: Path) -> None:
@@ -207,7 +207,7 @@ def test_filters_lead_to_the_newest_run(wavewright: Command, book: Path, tmp_pat
     assert "**fail**" in (tmp_path / "x.md").read_text()
     none = wavewright("report", "--part", "VC-203", "--out", tmp_path / "y.md", "--logbook", book)
     assert none.status == 64
-    assert "the filters leave no run" in none.stderr
+    assert "no run matches the filters" in none.stderr
 
 
 def test_a_report_of_many_runs(wavewright: Command, book: Path, tmp_path: Path) -> None:

@@ -67,7 +67,7 @@ def test_a_pass_exits_0_with_the_table_on_stdout_and_progress_on_stderr(folder: 
 def test_a_fail_exits_1_and_says_why(folder: Path, wavewright: Command) -> None:
     told = wavewright("run", "rail.yaml", "--bench", FAULTY, "--yes")
     assert told.status == 1
-    assert re.search(r"rail_noise\.ripple: [\d.]+ mV is above at most 40 mV", told.stdout)
+    assert re.search(r"rail_noise\.ripple: [\d.]+ mV exceeds the limit \(at most 40 mV\)", told.stdout)
 
 
 def test_json_is_the_whole_outcome_and_nothing_else_on_stdout(folder: Path, wavewright: Command) -> None:

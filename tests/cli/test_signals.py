@@ -94,7 +94,7 @@ def test_a_signal_ends_the_run_with_outputs_confirmed_off(number: signal.Signals
     assert is_confirmed_off(dialogue_with_supply(folder))
     (path,) = (folder / "outcomes").glob("*/outcome.json")
     outcome = json.loads(path.read_text())
-    assert (outcome["verdict"], outcome["error"]) == ("error", f"broken off by {number.name}")
+    assert (outcome["verdict"], outcome["error"]) == ("error", f"interrupted by {number.name}")
 
 
 def test_more_signals_do_not_skip_the_switching_off(folder: Path) -> None:
@@ -140,7 +140,7 @@ def test_a_second_signal_does_not_throw_the_evidence_away(number: signal.Signals
         assert process.returncode == 3
     assert is_confirmed_off(dialogue_with_supply(folder))
     (path,) = (folder / "outcomes").glob("*/outcome.json")
-    assert json.loads(path.read_text())["error"] == f"broken off by {number.name}"
+    assert json.loads(path.read_text())["error"] == f"interrupted by {number.name}"
 
 
 # Somebody presses Ctrl-C while the command is still being loaded.

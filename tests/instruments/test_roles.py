@@ -412,7 +412,7 @@ def test_a_source_that_rounds_above_its_ceiling_is_switched_off() -> None:
 
 @pytest.mark.parametrize("volts", [[1.0], [1.0, 1.0], [0.0, float("nan")]], ids=["one", "flat", "no number"])
 def test_what_is_no_period_is_not_sent(volts: list[float]) -> None:
-    with pytest.raises(Misuse, match="no period of a signal"):
+    with pytest.raises(Misuse, match="not a period of a signal"):
         arbitrary_block(Waveform.from_volts(volts, interval=1e-6, name="own"))
 
 

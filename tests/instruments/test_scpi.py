@@ -144,7 +144,7 @@ def test_error_entries(answer: str, code: int, text: str) -> None:
 
 @pytest.mark.parametrize("answer", ["No error", "", '-113;"Undefined header"', '-113,"Undefined'])
 def test_what_is_no_error_entry(answer: str) -> None:
-    with pytest.raises(BadAnswer, match="no entry of an error queue"):
+    with pytest.raises(BadAnswer, match="not an entry of an error queue"):
         read_error_entry(answer)
 
 

@@ -76,7 +76,7 @@ def test_an_address_that_nobody_has_is_a_lost_link() -> None:
 
 
 def test_an_address_that_is_none_is_a_fault_of_the_file() -> None:
-    with pytest.raises(WavewrightError, match="no VISA address"):
+    with pytest.raises(WavewrightError, match="not a VISA address"):
         open_link(pyvisa.ResourceManager(library_of({MARKED: Device()})), "SCOPE::1")
 
 

@@ -33,7 +33,7 @@ def test_each_shot_must_hold_and_the_one_with_the_least_margin_is_shown() -> Non
 def test_one_bad_shot_fails_and_is_the_one_that_is_shown() -> None:
     judgement = judge([shot(2.0e-3), shot(1.5e-3), shot(3.19e-3)], LIMIT)
     assert (judgement.verdict, judgement.shot) == (Verdict.FAIL, 1)
-    assert judgement.reason == "1.500 ms is below 1.6 ms .. 3.2 ms"
+    assert judgement.reason == "1.500 ms is below the limit (1.6 ms .. 3.2 ms)"
 
 
 def test_the_mean_may_hold_where_a_shot_does_not() -> None:
@@ -93,7 +93,7 @@ def test_another_rule_of_decision_may_be_put_in() -> None:
 
     judgement = judge([shot(3.1e-3)], LIMIT, rule=guarded)
     assert judgement.verdict is Verdict.INCONCLUSIVE
-    assert judgement.reason == "3.100 ms is inside 1.6 ms .. 3.2 ms"
+    assert judgement.reason == "3.100 ms is within the limit (1.6 ms .. 3.2 ms)"
 
 
 def test_a_limit_in_another_unit_than_the_reading_is_refused() -> None:

@@ -78,7 +78,7 @@ def test_a_unit_that_has_passed_is_refused_unless_told(book: Logbook) -> None:
     heard = Heard()
     refused = run_batch(["A1"], run, book=book, recipe=RECIPE, batch="lot", desk=heard)
     assert refused.runs == []
-    assert heard.told[0].startswith("A1 has passed on 2026-03-02 08:00 UTC (run 20260302-080000-")
+    assert heard.told[0].startswith("A1 already passed on 2026-03-02 08:00 UTC (run 20260302-080000-")
     taken = run_batch(["A1"], run, book=book, recipe=RECIPE, batch="lot", repeat_passed=True, desk=Heard())
     assert len(taken.runs) == 1
 
@@ -123,7 +123,7 @@ def test_a_batch_that_broke_off_goes_on_where_it_was(book: Logbook) -> None:
     heard = Heard()
     done = run_batch(lot, run, book=book, recipe=RECIPE, batch="lot", desk=heard)
     # what has passed is not run again; what failed is, and everything counts together
-    assert heard.told == ["A1 has passed in this batch", "A2 fail, 3 runs", "A3 pass, 4 runs", "A4 pass, 5 runs"]
+    assert heard.told == ["A1 already passed in this batch", "A2 fail, 3 runs", "A3 pass, 4 runs", "A4 pass, 5 runs"]
     assert len(entries(book, Filter(batch="lot"))) == 5
     assert done.verdict is Verdict.FAIL
 

@@ -158,7 +158,7 @@ def test_what_waits_for_another_logbook_stays_unless_all_is_wanted(
     put_some_aside(tmp_path, tmp_path / "book.sqlite", 2)
     out = ("--out", tmp_path / "outcomes")
     told = wavewright("logbook", "forward", *out, "--logbook", tmp_path / "other.sqlite")
-    assert told.stdout == f"0 runs entered, 0 known already\n2 wait for another logbook: {tmp_path / 'book.sqlite'}\n"
+    assert told.stdout == f"0 runs entered, 0 already present\n2 wait for another logbook: {tmp_path / 'book.sqlite'}\n"
     assert told.status == 0
     told = wavewright("logbook", "forward", *out, "--logbook", tmp_path / "other.sqlite", "--all", "--json")
     assert told.json == {"entered": 2, "known": 0, "elsewhere": {}, "faults": []}
@@ -178,7 +178,7 @@ def test_a_damaged_file_and_one_without_evidence_stay_and_the_others_go(
     (tmp_path / "outcomes" / plain["evidence"]).rename(tmp_path / "aside")
     told = wavewright("logbook", "forward", "--out", tmp_path / "outcomes", "--logbook", tmp_path / "book.sqlite")
     assert told.status == 3
-    assert told.stdout == "1 runs entered, 0 known already\n"
+    assert told.stdout == "1 runs entered, 0 already present\n"
     assert f"stays in the spool: {cut}:1: not JSON" in told.stderr
     assert f"stays in the spool: {forged}:1: the verdict of the run, pass" in told.stderr
     assert f"stays in the spool: {bare}:1: its evidence is not beside the spool" in told.stderr
@@ -257,7 +257,7 @@ def test_a_server_that_goes_in_mid_run_costs_nothing(
     finally:
         server.start()
     forwarded = [wavewright("logbook", "forward", "--out", out, "--logbook", url).stdout for _ in range(2)]
-    assert forwarded == ["1 runs entered, 0 known already\n", "0 runs entered, 0 known already\n"]
+    assert forwarded == ["1 runs entered, 0 already present\n", "0 runs entered, 0 already present\n"]
     with Logbook(url) as book:
         assert [entry.id for entry in entries(book)] == [outcome.id]
 
@@ -295,7 +295,7 @@ def test_a_batch_goes_on_while_the_server_is_away(
     try:
         told = wavewright(*command)
         assert told.status == 0
-        assert told.stderr.count("has passed in this batch") == 5
+        assert told.stderr.count("already passed in this batch") == 5
         assert "no study of the batch: " in told.stderr
         assert told.stdout.startswith("7 runs\n")
         assert "S3cret" not in told.stdout + told.stderr

@@ -139,7 +139,7 @@ FAULTS = [
     ("range: 100 mV", "range: 0 V",
      "recipe.yaml:11:45: `0 V` makes no sense here\n  expected: at least 1 nV and at most 1 MV, or `auto`"),
     ("range: 100 mV", "range: [1, 2]",
-     "recipe.yaml:11:45: a list where a quantity is due\n  expected: a voltage, such as `24 V`, or `auto`"),
+     "recipe.yaml:11:45: a list where a quantity is required\n  expected: a voltage, such as `24 V`, or `auto`"),
     ("coupling: ac", "coupling: acc",
      "recipe.yaml:11:34: `coupling` is `acc`\n  expected: one of dc, ac, ground\n  do: did you mean `ac`?"),
     ("probe: 1x", "probe: 1",

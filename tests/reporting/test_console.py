@@ -45,7 +45,7 @@ def test_what_is_not_judged_has_neither_limit_nor_verdict(outcome: Outcome) -> N
 
 def test_the_reasons_stand_below_the_table(outcome: Outcome) -> None:
     text = printed(outcome)
-    assert "coil_drive[duty=40 %].duty_factor: 45 % is above 40 % ± 1 pp" in text
+    assert "coil_drive[duty=40 %].duty_factor: 45 % exceeds the limit (40 % ± 1 pp)" in text
     assert "coil_drive[duty=40 %].overshoot: 0 edges" in text
     assert "reset_hold: no trigger within 5 s" in text
     assert "rail_noise.ripple: in doubt: few codes" in text

@@ -282,7 +282,7 @@ def test_timing_of_a_bus_is_held_against_the_published_limit_of_its_mode() -> No
     assert (result.limit, result.verdict, result.decisive_shot) == ("at least 1.3 us", Verdict.FAIL, 1)
     assert result.reading.value == pytest.approx(0.55 / 450e3, rel=0.01)
     assert result.reading.at is not None
-    assert re.fullmatch(r"1\.2\d* us is below at least 1\.3 us, at [\d.]+ us", result.reason)
+    assert re.fullmatch(r"1\.2\d* us is below the limit \(at least 1\.3 us\), at [\d.]+ us", result.reason)
     assert [shot.at is not None for shot in result.shots] == [True] * 3
     assert found["rise_time"].verdict is Verdict.PASS
     assert found["own"].verdict is Verdict.FAIL, "a limit of one's own is stricter here"

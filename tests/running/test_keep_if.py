@@ -45,13 +45,13 @@ def test_shots_are_taken_until_one_fulfils_it_and_that_one_is_kept(run_text: Run
     (one,) = outcome.measurements
     assert len(outcome.captures["telegram"]) == 1
     assert one.results[0].verdict is Verdict.PASS
-    assert any(re.fullmatch(r"kept 1 of \d+ shots", remark) for remark in one.remarks)
+    assert any(re.fullmatch(r"condition met after \d+ shots?", remark) for remark in one.remarks)
 
 
 def test_one_that_is_never_fulfilled_is_the_error_of_its_measurement(run_text: Run) -> None:
     (one,) = run_text(telegram(NEVER, "3 shots")).measurements
     assert one.verdict is Verdict.ERROR
-    assert "no shot of 3 was one to keep" in one.error
+    assert "no shot of 3 meets the condition" in one.error
     assert "no frame of 2 contains `22 22`" in one.error
 
 
@@ -78,7 +78,7 @@ def test_it_gives_up_at_whichever_limit_comes_first(run_text: Run, limit: str, s
     outcome = run_text(telegram(NEVER, limit), elapsed=clock(step))
     (one,) = outcome.measurements
     assert one.verdict is Verdict.ERROR
-    assert f"no shot of {tries} was one to keep" in one.error
+    assert f"no shot of {tries} meets the condition" in one.error
     assert not outcome.captures.get("telegram")
 
 
@@ -90,7 +90,7 @@ def test_a_search_may_say_what_is_kept(run_text: Run, wanted: str) -> None:
     outcome = run_text(telegram(wanted, "10 s"), elapsed=clock(0.0))
     assert outcome.measurements[0].results[0].verdict is Verdict.PASS
     assert len(outcome.captures["telegram"]) == 1
-    assert outcome.measurements[0].remarks == ("kept 1 of 1 shots",)
+    assert outcome.measurements[0].remarks == ("condition met after 1 shot",)
 
 
 def test_where_nothing_was_decoded_it_is_said_what_is_on_the_line(run_text: Callable[..., Outcome]) -> None:

@@ -128,7 +128,7 @@ def response_time(line: Frames, *, request: Asked | None = None, answer: Asked |
 
 @frame_metric("longest_response_time", unit="s", source=PRACTICE)
 def longest_response_time(line: Frames, *, request: Asked | None = None, answer: Asked | None = None) -> Reading:
-    """Time from the end of a request to the start of its answer, the longest of all pairs; options as `response_time`.
+    """Time from the end of a request to the start of its answer, the longest of all pairs; options of `response_time`.
 
     Raises
     ------

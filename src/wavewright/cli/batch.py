@@ -40,8 +40,8 @@ class Line:
         self._console = console
 
     def refused(self, serial: str, why: str) -> None:
-        """Say why a serial number is not taken."""
-        self._console.print(f"{serial}: not taken, it {why}", style="yellow", markup=False)
+        """Say why a serial number is skipped."""
+        self._console.print(f"{serial}: skipped: {why}", style="yellow", markup=False)
 
     def judged(self, outcome: Outcome, done: BatchDone) -> None:
         """Show the verdict so that it is seen from afar, and the yield so far."""
@@ -105,7 +105,7 @@ def summary_lines(study: BatchStudy | None, done: BatchDone) -> Iterator[str]:
         where = ", on a simulated bench" if study.simulated == len(study.runs) else ""
         if 0 < study.simulated < len(study.runs):
             where = f", {study.simulated} of {len(study.runs)} runs on a simulated bench"
-        for name, share in (("first-pass yield", study.first_pass), ("yield after all runs", study.final)):
+        for name, share in (("first-pass yield", study.first_pass), ("final yield (after retests)", study.final)):
             yield f"{name}: {100 * share.value:.1f} % ({share.count} of {share.total} units){where}"
         for row in study.pareto:
             yield f"failed: {row.cause} in {row.count} runs"
@@ -116,7 +116,7 @@ def summary_lines(study: BatchStudy | None, done: BatchDone) -> Iterator[str]:
                 mean = show_quantity(c.mean, one.unit, uncertainty=c.standard_deviation)
                 yield f"{one.name}: mean {mean}, s {show_quantity(c.standard_deviation, one.unit)}{cp}, Cpk {c.cpk:.2f}"
     if done.refused:
-        yield f"not taken: {len(done.refused)}"
+        yield f"skipped: {len(done.refused)}"
     if done.stopped:
         yield f"stopped: {done.stopped}"
 

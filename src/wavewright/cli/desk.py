@@ -34,9 +34,9 @@ class Desk:
         self._print(text, style="bold yellow" if text.startswith("CAUTION") else "")
         if not self._is_attended:
             return
-        self._console.print("Enter to go on, Ctrl-C to stop ", end="")
+        self._console.print("Press Enter to continue, Ctrl-C to stop ", end="")
         if not sys.stdin.readline():  # the end of the input: nobody is there
-            raise Misuse("nobody confirms: the input has ended", do="give --yes for a run that nobody attends")
+            raise Misuse("no confirmation: end of input", do="give --yes for an unattended run")
 
     def say(self, text: str) -> None:
         """Show a text."""

@@ -5,7 +5,7 @@
 | 0 | pass, or done |
 | 1 | fail |
 | 2 | inconclusive |
-| 3 | error: a refused file, a fault of an instrument, a run that was broken off |
+| 3 | error: a refused file, a fault of an instrument, a run that was interrupted |
 | 64 | wrong usage of the command itself (EX_USAGE of BSD sysexits.h, from memory, not verified) |
 """
 
@@ -129,7 +129,7 @@ def _print_version(wanted: bool) -> None:
 
 def _frame(
     version: Annotated[
-        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version and stop.")
+        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version and exit.")
     ] = False,
     verbose: Annotated[
         int,

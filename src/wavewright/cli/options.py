@@ -19,13 +19,13 @@ Bench = Annotated[
     ),
 ]
 Settings = Annotated[
-    list[str] | None, typer.Option("--set", help="A parameter of the recipe, `duty=30%`; again for more.")
+    list[str] | None, typer.Option("--set", help="A parameter of the recipe, `duty=30%`; may be repeated.")
 ]
 Instruments = Annotated[
     list[str] | None,
     typer.Option(
         "--instrument",
-        help="Which of several on the bench takes a role, `digitizer=NAME`; again for more.",
+        help="Which of several on the bench takes a role, `digitizer=NAME`; may be repeated.",
     ),
 ]
 Seed = Annotated[

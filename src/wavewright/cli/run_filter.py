@@ -30,7 +30,7 @@ Until = Annotated[str | None, typer.Option("--until", help="Only runs before thi
 
 
 WithSimulated = Annotated[
-    bool, typer.Option("--simulated", help="Take runs on simulated benches too, where there are runs on real ones.")
+    bool, typer.Option("--simulated", help="Include runs on simulated benches even where there are runs on real ones.")
 ]
 
 
@@ -40,7 +40,7 @@ def real_runs(book: Logbook, which: Filter, *, simulated: bool) -> Filter:
 
     chosen = without_simulated(book, which, keep=simulated)
     if chosen.left_out:
-        print(f"{chosen.left_out} runs on simulated benches are left out; --simulated takes them", file=sys.stderr)
+        print(f"{chosen.left_out} runs on simulated benches are left out; --simulated includes them", file=sys.stderr)
     elif chosen.simulated:
         of = "all" if not chosen.real else f"{chosen.simulated} of {chosen.simulated + chosen.real}"
         print(f"{of} runs are on simulated benches: no real unit was measured in them", file=sys.stderr)

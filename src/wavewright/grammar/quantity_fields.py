@@ -95,7 +95,7 @@ class QuantityIn:
         if isinstance(value, str):
             return value
         shown = {True: "`true`", False: "`false`", None: "nothing"}.get(value) if not _is_nest(value) else "a list"
-        raise Misuse(f"{shown or f'`{value}`'} where a quantity is due", expected=self.expected)
+        raise Misuse(f"{shown or f'`{value}`'} where a quantity is required", expected=self.expected)
 
     def read_number(self, value: Any) -> float:
         """The number that stands in the file, in the unit; a number that comes from no file stays as it is.

@@ -29,7 +29,7 @@ def read_count(value: object, *, least: int = 1, most: float = math.inf) -> int:
     elif isinstance(value, str):
         number = read_quantity(value, unit="").value
     else:
-        raise Misuse(f"`{value}` where a number is due", expected="a whole number, such as `16` or `80k`")
+        raise Misuse(f"`{value}` where a number is required", expected="a whole number, such as `16` or `80k`")
     if number != int(number) or not least <= number <= most:
         up_to = f", at most {most:g}" if math.isfinite(most) else ""
         raise Misuse(f"`{value}` is not a count", expected=f"a whole number, at least {least}{up_to}")

@@ -36,11 +36,11 @@ _CAPTURE_POINTS = 1000
 class Finding(StrEnum):
     """What came of trying a value."""
 
-    WORKS = "works"
-    ROUNDS = "rounds"
-    UNCONFIRMED = "unconfirmed"  # set without complaint; the profile does not say how to ask for it
-    FAILS = "fails"
-    HELD_BACK = "held back"  # above a ceiling of the bench; not sent
+    WORKS = "ok"
+    ROUNDS = "rounded"
+    UNCONFIRMED = "not read back"  # set without complaint; the profile does not say how to ask for it
+    FAILS = "failed"
+    HELD_BACK = "not sent"  # above a ceiling of the bench; not sent
 
 
 @dataclass(frozen=True, slots=True)

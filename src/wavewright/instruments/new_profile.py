@@ -58,7 +58,7 @@ def new_profile_text(name: str, *, base: str = "scpi-digitizer", role: Role | No
 
 
 def _lines(name: str, base: str, grammar: ProfileFile, role: Role) -> Iterator[str]:
-    yield f"# {name}: how this {role} is spoken to."
+    yield f"# {name}: profile of a {role}."
     yield from _comment(
         f"It extends {base}; what is commented out below is what it inherits. Where the manual of your instrument "
         "says otherwise take the `#` away, from the line of the part (such as `settings:`) too, and write what it "
@@ -69,7 +69,7 @@ def _lines(name: str, base: str, grammar: ProfileFile, role: Role) -> Iterator[s
     yield f"about: the {role} of …"
     yield f"role: {role}"
     yield f"extends: {base}"
-    yield 'answers_to: ".*"               # a pattern on the answer to *IDN?, so that no other is taken for this one'
+    yield 'answers_to: ".*"               # a pattern on the answer to *IDN?, so that no other instrument matches'
     yield "                               # (capitals count; `(?i)` before it takes either)"
     yield "# pattern: '^\\S+ (?P<value>.*)$'  # for an instrument that answers with the header before the value"
     yield from _inherited(base, role)

@@ -58,7 +58,7 @@ _DIGITIZER = {
     "input.on": _switch("an input is recorded", per_input=True),
     "input.coupling": Entry(Kind.WORD, "coupling of an input", words=("dc", "ac", "ground"), per_input=True),
     "input.impedance": _number("ohm", "impedance of an input", per_input=True),
-    "input.bandwidth_limit.on": _switch("the bandwidth limit is in", per_input=True),
+    "input.bandwidth_limit.on": _switch("the bandwidth limit is on", per_input=True),
     "input.bandwidth_limit": _number("Hz", "corner of the bandwidth limit", per_input=True),
     "input.range": _number("V", "full scale, peak to peak", per_input=True),
     "input.offset": _number("V", "the voltage in the middle of the range", per_input=True),
@@ -90,7 +90,7 @@ _SUPPLY = {
     "measured.current": _number("A", "current of the output, measured by the supply"),
     "protection.voltage_tripped": _switch("the voltage protection has tripped"),
     "protection.current_tripped": _switch("the current protection has tripped"),
-    "protection.clear": Entry(Kind.EVENT, "forget that a protection has tripped"),
+    "protection.clear": Entry(Kind.EVENT, "clear a tripped protection"),
 }
 _SOURCE = {
     "function": Entry(

@@ -120,6 +120,6 @@ def _order(judgement: Judgement) -> tuple[int, float]:
 def _against(reading: Reading, limit: Limit, margin: Margin) -> str:
     assert reading.value is not None
     shown = show_judged(reading.value, reading.unit, limit.interval, uncertainty=reading.uncertainty)
-    side = "inside" if margin.value >= 0 else "below" if reading.value < limit.interval.low else "above"
+    side = "is within" if margin.value >= 0 else "is below" if reading.value < limit.interval.low else "exceeds"
     when = "" if reading.at is None else f", at {show_quantity(reading.at, 's')}"
-    return f"{shown} is {side} {limit}{when}"
+    return f"{shown} {side} the limit ({limit}){when}"

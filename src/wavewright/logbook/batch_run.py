@@ -23,7 +23,7 @@ class BatchDesk(Protocol):
     """Tells the operator how the batch goes."""
 
     def refused(self, serial: str, why: str) -> None:
-        """A serial number was not taken."""
+        """A serial number was skipped."""
 
     def judged(self, outcome: Outcome, done: BatchDone) -> None:
         """A unit was run."""
@@ -39,9 +39,9 @@ class BatchDone:
     Parameters
     ----------
     runs : id, serial number and verdict, in the order of the runs; those before a restart included.
-    refused : serial numbers that were not taken, and why.
+    refused : serial numbers that were skipped, and why.
     stopped : why the batch ended early; empty if it did not.
-    fault : what broke it off; the unit that was on may be among the runs. None where it ended in good order.
+    fault : what interrupted it; the unit that was on may be among the runs. None where it ended in good order.
     """
 
     runs: list[tuple[str, str, Verdict]] = field(default_factory=list)
@@ -61,7 +61,7 @@ class BatchDone:
 
     @property
     def verdict(self) -> Verdict:
-        """The worst of the last run of each unit; inconclusive for no unit at all, error where it was broken off."""
+        """The worst of the last run of each unit; inconclusive for no unit at all, error where it was interrupted."""
         if self.fault is not None:
             return Verdict.ERROR
         last = {serial: verdict for _, serial, verdict in self.runs}
@@ -84,8 +84,8 @@ def run_batch(
 ) -> BatchDone:
     """Run a recipe on unit after unit, until the serial numbers end.
 
-    A batch that broke off is taken up by calling this again with the same name: units that it has already run are left
-    out, and its runs count for the yield and for failures in a row.
+    An interrupted batch is resumed by calling this again with the same name: units that it has already run are
+    skipped, and its runs count for the yield and for failures in a row.
 
     Parameters
     ----------
@@ -93,7 +93,7 @@ def run_batch(
     run_one : runs the recipe on the unit of that serial number and enters the outcome into the logbook under the batch.
     recipe : its name, to look up what has passed already; batch : name of the batch.
     pattern : what a whole serial number must match; empty takes any.
-    repeat_passed : take units that have passed before too.
+    repeat_passed : retest units that have passed before.
     stop_after : end the batch after so many runs in a row that did not pass; 0 never.
     simulated : whether the bench is a simulated one: a unit that passed on a simulated bench has not passed on a real
         one, and vice versa.
@@ -101,7 +101,7 @@ def run_batch(
 
     Returns
     -------
-    What was done; `fault` of it says what broke the batch off, if something did. No further unit is powered up then.
+    What was done; its `fault` says what interrupted the batch, if something did. No further unit is powered up then.
     """
     done = BatchDone(
         [(entry.id, entry.serial, Verdict(entry.verdict)) for entry in _of_batch(book, recipe, batch, simulated)]
@@ -152,7 +152,7 @@ def _why_not(
     if pattern and not Pattern(pattern).fullmatch(serial):
         return f"does not match `{pattern}`"
     if any(serial == known and verdict is Verdict.PASS for _, known, verdict in done.runs) and not repeat_passed:
-        return "has passed in this batch"
+        return "already passed in this batch"
     if repeat_passed:
         return ""
     which = Filter(serial=_exactly(serial), recipe=recipe, verdict="pass", simulated=simulated)
@@ -160,7 +160,7 @@ def _why_not(
         passed = entries(book, which, most=1)
     except StorageFault:  # it is away: the batch goes on with what this session knows
         return ""
-    return f"has passed on {passed[0].started:%Y-%m-%d %H:%M} UTC (run {passed[0].id})" if passed else ""
+    return f"already passed on {passed[0].started:%Y-%m-%d %H:%M} UTC (run {passed[0].id})" if passed else ""
 
 
 def _exactly(serial: str) -> str | None:

@@ -277,7 +277,7 @@ def finish_folder(unfinished: Path, parent: Path, name: str, *, close: Callable[
             unfinished.rename(folder)
             sync_folder(parent)
             return folder
-    raise StorageFault(f"a thousand outcomes are named {name}", where=str(parent))
+    raise StorageFault(f"no free folder name for {name}: 1000 are taken", where=str(parent))
 
 
 def crc_of(codes: np.ndarray[Any, Any]) -> int:

@@ -20,8 +20,9 @@ from wavewright.logbook.tables import moment_of, outcomes, readings
 
 COLUMNS = (
     *("run", "started", "part", "serial", "recipe", "operator", "station", "batch", "simulated", "run_verdict"),
-    *("name", "metric", "value", "unit", "uncertainty", "low", "high", "margin", "verdict"),
+    *("name", "metric", "value", "unit", "uncertainty", "lower_limit", "upper_limit", "margin", "verdict"),
 )
+STORED_AS = {"lower_limit": "low", "upper_limit": "high"}  # names of two columns in the database
 
 
 def export(book: Logbook, path: Path, which: Filter | None = None) -> int:
@@ -56,7 +57,7 @@ def rows(book: Logbook, which: Filter) -> Iterator[dict[str, Any]]:
             outcomes.c.started.label("started"),
             *(outcomes.c[name] for name in ours),
             outcomes.c.verdict.label("run_verdict"),
-            *(readings.c[name] for name in COLUMNS[len(ours) + 3 :]),
+            *(readings.c[STORED_AS.get(name, name)].label(name) for name in COLUMNS[len(ours) + 3 :]),
         )
         .join(readings, readings.c.outcome == outcomes.c.id)
         .where(*which.conditions())
@@ -102,7 +103,7 @@ def _write_parquet(book: Logbook, path: Path, which: Filter) -> int:
         raise Misuse(
             "Parquet needs the package pyarrow", do="install `wavewright[notebook]`, or export to .csv"
         ) from fault
-    numbers = {"value", "uncertainty", "low", "high", "margin"}
+    numbers = {"value", "uncertainty", "lower_limit", "upper_limit", "margin"}
     kinds = {**dict.fromkeys(numbers, pa.float64()), "simulated": pa.bool_()}
     schema = pa.schema([(name, kinds.get(name, pa.string())) for name in COLUMNS])
     table = pa.Table.from_pylist(list(rows(book, which)), schema=schema)

@@ -166,7 +166,7 @@ def _why(was: Result, now: Result) -> str:
 
 
 def _plain(reading: Reading) -> tuple[object, ...]:
-    return (reading.value, reading.uncertainty, reading.unit, reading.doubts, reading.reason, reading.count)
+    return (reading.value, reading.uncertainty, reading.unit, reading.doubts, reading.count)
 
 
 def recipe_of(path: Path | None, outcome: Outcome) -> Recipe | None:

@@ -1,4 +1,4 @@
-"""The report of many runs: yield, what failed, and for each reading its distribution, capability and control chart."""
+"""The report of many runs: yield, Pareto of failures, distribution, capability and control charts of each reading."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class BatchStudy:
 
 
 def study_batch(book: Logbook, which: Filter | None = None, *, ids: Sequence[str] | None = None) -> BatchStudy:
-    """What the runs that a filter leaves, or that are named, say together.
+    """Statistics over the runs that match a filter, or that are named.
 
     Raises
     ------
@@ -61,7 +61,7 @@ def study_batch(book: Logbook, which: Filter | None = None, *, ids: Sequence[str
         runs = [run for run in runs if run.id in wanted]
     if not runs:
         raise Misuse(
-            "no runs", expected="at least one run that the filters leave", do="`wavewright logbook list` shows them"
+            "no runs", expected="at least one run that matches the filters", do="`wavewright logbook list` shows them"
         )
     runs = runs[::-1]
     kept = {run.id for run in runs}

@@ -38,27 +38,27 @@ def histogram_picture(anchor: str, name: str, points: Sequence[Point], unit: str
 
 
 def control_pictures(anchor: str, name: str, points: Sequence[Point], unit: str) -> list[Picture]:
-    """Chart of single readings, and of the moving range, in the order of time."""
+    """Individuals chart and moving range chart, in the order of time."""
     values = [point.value for point in points if point.value is not None]
     if len(values) < 2:
         return []
     labels = [point.serial or point.outcome for point in points if point.value is not None]
     single, ranges = individuals_chart(values)
     return [
-        _chart_picture(f"{anchor}-single", f"{name}: each run", single, labels, unit),
-        _chart_picture(f"{anchor}-range", f"{name}: change from run to run", ranges, labels[1:], unit),
+        _chart_picture(f"{anchor}-single", f"{name}: individuals chart", single, labels, unit),
+        _chart_picture(f"{anchor}-range", f"{name}: moving range chart", ranges, labels[1:], unit),
     ]
 
 
 def pareto_picture(anchor: str, rows: Sequence[ParetoRow]) -> Picture:
-    """Failed readings by how often, with the share of the first ones together."""
+    """Failed readings by how often, with their cumulative share."""
     import plotly.graph_objects as go
 
     names = [row.cause for row in rows]
     figure = go.Figure(
         [
             go.Bar(x=names, y=[row.count for row in rows], marker={"color": ORANGE}, name="runs"),
-            go.Scatter(x=names, y=[row.cumulative for row in rows], yaxis="y2", line={"color": INK}, name="together"),
+            go.Scatter(x=names, y=[row.cumulative for row in rows], yaxis="y2", line={"color": INK}, name="cumulative"),
         ]
     )
     figure.update_xaxes(range=[-0.6, max(len(rows), 3) - 0.4], autorange=False)
@@ -71,7 +71,7 @@ def pareto_picture(anchor: str, rows: Sequence[ParetoRow]) -> Picture:
         },
     )  # fmt: skip
     told = "; ".join(f"{row.cause} in {row.count} runs" for row in rows[:8])
-    return Picture(f"{anchor}-pareto", "What failed", f"Failed readings, the most frequent first: {told}.", figure,
+    return Picture(f"{anchor}-pareto", "Pareto of failures", f"Most frequent first: {told}.", figure,
                    along="value")  # fmt: skip
 
 
@@ -93,12 +93,12 @@ def _chart_picture(name: str, title: str, chart: Chart, labels: Sequence[str], u
     figure.update_yaxes(**value_axis(unit))
     figure.update_layout(height=260, showlegend=False, shapes=[_across(level, colour) for level, colour in levels])
     told = (
-        f"{chart.points.size} points, centre {_shown(chart.centre, unit)}, control limits "
+        f"{chart.points.size} points, centre line {_shown(chart.centre, unit)}, control limits "
         f"{_shown(chart.low, unit)} and {_shown(chart.high, unit)}."
     )
     out = ", ".join(str(labels[index]) for index in chart.beyond[:12])
     return Picture(
-        name, title, told + (f" Beyond them: {out}." if out else " None is beyond them."), figure, along="run"
+        name, title, told + (f" Outside them: {out}." if out else " All are inside them."), figure, along="run"
     )
 
 

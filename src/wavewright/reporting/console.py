@@ -63,7 +63,7 @@ def print_outcome(outcome: Outcome, console: Console) -> None:
 
 
 def _remarks(outcome: Outcome) -> Iterator[str]:
-    """What the table does not say: why something did not pass, doubts, and what was set otherwise than asked."""
+    """What the table does not say: why something did not pass, doubts, and what was set otherwise than requested."""
     for one in outcome.measurements:
         if one.error:
             yield f"{one.label}: {one.error}"
@@ -85,11 +85,11 @@ def _remarks(outcome: Outcome) -> Iterator[str]:
 def _beside(check: CrossCheck) -> str:
     """The instrument's own value and ours."""
     if check.theirs is None or check.ours is None:
-        return f"the instrument has no value of its own: {check.remark}" if check.remark else "no value to cross-check"
+        return f"the instrument has no built-in value: {check.remark}" if check.remark else "no value to cross-check"
     theirs, ours, apart = (
         show_quantity(value, check.unit) for value in (check.theirs, check.ours, check.theirs - check.ours)
     )
-    return f"the instrument itself says {theirs}, we {ours}: {apart} apart"
+    return f"instrument {theirs}, computed {ours} (last shot), difference {apart}"
 
 
 def _doubts(outcome: Outcome) -> Iterator[str]:
@@ -125,7 +125,7 @@ def _tally(outcome: Outcome) -> str:
 
 
 def print_statistics(outcome: Outcome, console: Console) -> None:
-    """For each result of several shots what they say together."""
+    """Statistics over the shots of each result that has several."""
     from rich.table import Table
 
     table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
@@ -141,7 +141,7 @@ def print_statistics(outcome: Outcome, console: Console) -> None:
             NOTHING if number is None else show_quantity(number, found.unit, uncertainty=known) for number in numbers
         ]
         table.add_row(name, str(found.count), *shown, _trend(found.trend, found.unit))
-    console.print(table if table.row_count else "no result of several shots")
+    console.print(table if table.row_count else "no measurement has more than one shot")
 
 
 def _trend(trend: Trend | None, unit: str) -> str:

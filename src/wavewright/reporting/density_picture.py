@@ -1,4 +1,4 @@
-"""All shots of a measurement laid over each other, with its mask, its violations and the rare paths marked."""
+"""All shots of a measurement superimposed, with its mask, its violations and the rare paths marked."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def density_pictures(subject: DrawnShot) -> Iterator[Picture]:
         told += f" and {len(rare) - MOST_NAMED} more." if len(rare) > MOST_NAMED else "."
     if counted.test is not None:
         told += f" Violations of the mask: {counted.test.count}."
-    title = f"All {density.shots} shots of {counted.channel}, counted"
+    title = f"Persistence: {counted.channel}, {density.shots} shots"
     yield Picture(f"{subject.anchor}-density", title, told, figure)
 
 

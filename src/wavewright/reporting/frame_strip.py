@@ -1,4 +1,4 @@
-"""What was said on the decoded lines of a shot, as a strip above the trace."""
+"""The decoded traffic on the lines of a shot, as a strip above the trace."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ QUIET = frozenset({"crc", "checksum", "pec"})  # fields that say nothing which t
 
 
 def strip_marks(subject: DrawnShot) -> Iterator[StripMark]:
-    """A box a frame, over the channel that the line is decoded from first."""
+    """One box per frame, over the channel that the line is decoded from first."""
     for line, wanted in subject.measurement.decode.items():
         channel = next(iter(wanted.channels.values()))
         try:

@@ -1,4 +1,4 @@
-"""The report of one run: a single HTML file that needs nothing from anywhere, to be mailed, printed and kept."""
+"""The report of one run: a self-contained HTML file, to be mailed, printed and kept."""
 
 from __future__ import annotations
 

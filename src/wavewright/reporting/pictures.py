@@ -78,7 +78,7 @@ def makers() -> tuple[Maker, ...]:
 
 def _title(one: MeasurementOutcome, number: int, shots: int) -> str:
     if shots == 1:
-        return "The shot"
+        return "Waveform"
     failed = sorted((result for result in one.results if result.verdict is Verdict.FAIL), key=urgency)
     if not failed or failed[0].decisive_shot != number:
         return f"Shot {number + 1} of {shots}"
@@ -107,7 +107,7 @@ def marks_of(subject: DrawnShot) -> Iterator[Mark]:
 
 
 def _worst_mark(result: Result, reading: Reading, channel: str, is_bad: bool) -> SpanMark:
-    """Where on a bus the occurrence was that decided: from begin to end if it is a time."""
+    """Where on a bus the decisive occurrence was: from begin to end if it is a time."""
     assert reading.at is not None
     lasting = reading.value if reading.unit == "s" and reading.value is not None else 0.0
     return SpanMark(channel, reading.at, reading.at + lasting, _label(result, reading), is_bad)

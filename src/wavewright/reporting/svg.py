@@ -1,4 +1,4 @@
-"""One picture of a run as SVG: the shot that decided, for a page or a message that shows no scripts."""
+"""One picture of a run as SVG: the decisive shot, for a page or a message that shows no scripts."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ ACROSS = WIDTH - LEFT - 16
 
 @report_format("svg", ".svg")
 def svg(outcome: Outcome) -> str:
-    """SVG picture of the shot that decided: its channels with the levels, limits and times that were used.
+    """SVG picture of the decisive shot: its channels with the levels, limits and times that were used.
 
     Raises
     ------

@@ -28,7 +28,7 @@ class Interrupted(KeyboardInterrupt):
     outcome: object = None
 
     def __init__(self, number: int) -> None:
-        super().__init__(f"broken off by {signal.Signals(number).name}")
+        super().__init__(f"interrupted by {signal.Signals(number).name}")
 
 
 class Interruption:

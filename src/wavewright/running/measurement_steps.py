@@ -165,19 +165,21 @@ def _wanted_shot(measurement: Measurement, context: RunContext, record: Settings
         unmet = shot.unmet(wanted.conditions) if wanted is not None else ()
         if wanted is None or not unmet:
             return shot, tries
-        context.progress.step(f"looked at {tries} shots for the one to keep")
+        context.progress.step(f"examined {tries} shots, none meets the condition yet")
         is_late = wanted.time is not None and context.elapsed() - begin > wanted.time
         if is_late or (wanted.shots is not None and tries >= wanted.shots):
             raise NotMeasurable(
-                f"no shot of {tries} was one to keep; the last one: {'; '.join(unmet)}",
+                f"none of {tries} shots meets the condition; the last one: {'; '.join(unmet)}",
                 where=str(wanted.place or ""),
-                expected="one that fulfils `keep_if`",
-                do="look whether it is said at all, or give it longer with `within:`",
+                expected="one that meets `keep_if`",
+                do="check whether the line carries it at all, or allow more with `within:`",
             )
 
 
 def _kept(measurement: Measurement, looked_at: int) -> tuple[str, ...]:
-    return () if measurement.keep_if is None else (f"kept {measurement.shots} of {looked_at} shots",)
+    return (
+        () if measurement.keep_if is None else (f"condition met after {looked_at} shot{'s' if looked_at != 1 else ''}",)
+    )
 
 
 def _tripped(measurement: Measurement, context: RunContext) -> tuple[str, ...]:

@@ -112,8 +112,8 @@ def test_what_is_found_does_not_reach_over_a_character_that_was_not_read() -> No
 
 
 WRONG = [
-    ("", "ends too early"),
-    ("address =", "ends too early"),
+    ("", "incomplete search"),
+    ("address =", "incomplete search"),
     ("address = nack", "`nack` at character 11"),
     ("address in 5", "`..` and the upper end"),
     ("(read", "a closing bracket"),
@@ -123,7 +123,7 @@ WRONG = [
     ("contains 11", "bytes in hex"),
     ('text ~ "("', "a regular expression"),
     ("and read", "`and` at character 1"),
-    ("not", "ends too early"),
+    ("not", "incomplete search"),
 ]
 
 
@@ -184,7 +184,7 @@ def test_an_expectation_over_characters_joins_them() -> None:
         ({}, "at least one of contains, text, find"),
         ({"contains": 11}, "at least one of"),
         ({"contains": "1"}, "pairs of hex digits"),
-        ({"find": "a ="}, "ends too early"),
+        ({"find": "a ="}, "incomplete search"),
     ],
 )
 def test_an_expectation_that_cannot_be_read_is_refused(written: dict[str, object], message: str) -> None:

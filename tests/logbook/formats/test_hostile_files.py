@@ -95,9 +95,9 @@ def test_a_table_of_one_line_of_two_million_cells(tmp_path: Path) -> None:
 
 def test_a_device_and_a_pipe_are_no_files(tmp_path: Path) -> None:
     (tmp_path / "endless.csv").symlink_to("/dev/zero")
-    refused(tmp_path / "endless.csv", "no file")
+    refused(tmp_path / "endless.csv", "not a file")
     os.mkfifo(tmp_path / "pipe.npz")
-    refused(tmp_path / "pipe.npz", "no file")
+    refused(tmp_path / "pipe.npz", "not a file")
 
 
 def test_a_channel_named_like_a_formula_is_not_written_into_a_table(tmp_path: Path) -> None:

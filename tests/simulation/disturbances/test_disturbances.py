@@ -177,7 +177,7 @@ FAULTY = [
     ("fault: delay", "3:7: `by` is missing"),
     ("fault: delay, by: 3", "3:49: `3` has no unit"),
     ("fault: reset, evry: 3", "did you mean `every`"),
-    ("fault: reset, at: '('", "no regular expression"),
+    ("fault: reset, at: '('", "not a regular expression"),
     ("fault: reset, every: 0", "3:52: `0` is not a count"),
 ]
 

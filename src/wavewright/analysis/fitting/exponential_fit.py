@@ -100,7 +100,7 @@ def final_value(
     after: Annotated[float, "s", ANY] | None = None,
     until: Annotated[float, "s", ANY] | None = None,
 ) -> Reading:
-    """Final value that the exponential from the first transition on tends to; options as of `time_constant`.
+    """Final value that the exponential from the first transition on tends to; options as for `time_constant`.
 
     Definition
     ----------

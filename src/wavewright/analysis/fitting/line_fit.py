@@ -121,7 +121,7 @@ def slope(
 def line_residual(
     survey: Survey, *, after: Annotated[float, "s", ANY] | None = None, until: Annotated[float, "s", ANY] | None = None
 ) -> Reading:
-    """Line residual: standard deviation about the straight line that fits best; options as of `slope`.
+    """Line residual: standard deviation about the straight line that fits best; options as for `slope`.
 
     Definition
     ----------

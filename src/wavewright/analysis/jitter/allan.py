@@ -45,7 +45,7 @@ def overlapping_allan_deviation(time_errors: Floats, interval: float, *, factor:
 
 
 def allan_deviation_without_overlap(time_errors: Floats, interval: float, *, factor: int = 1) -> float:
-    """Allan deviation of stretches laid end to end; parameters as of `overlapping_allan_deviation`."""
+    """Allan deviation of stretches laid end to end; parameters as for `overlapping_allan_deviation`."""
     return overlapping_allan_deviation(time_errors[::factor], factor * interval)
 
 

@@ -126,7 +126,7 @@ def eye_width(
       ──╯╯   ╰╰───────╯╯   ╰╰──
          jitter
 
-    Options as of `eye_height`.
+    Options as for `eye_height`.
     """
     clock = _clock(survey, bit_rate, level)
     jitter = clock.deviations
@@ -149,7 +149,7 @@ def eye_width(
 def bit_rate(
     survey: Survey, *, nominal: Annotated[float, "Bd", POSITIVE] | None = None, level: ReferenceLevel = MIDDLE
 ) -> Reading:
-    """Bit rate of a line without return to zero, by all its edges; `nominal`, Bd, if the shortest pulse misleads.
+    """Bit rate of an NRZ line, from all its edges; `nominal`, Bd, if the shortest pulse is not one bit.
 
     Definition
     ----------

@@ -117,7 +117,7 @@ def period_jitter(
 def cycle_to_cycle_jitter(
     survey: Survey, *, statistic: Statistic = "rms", slope: Edge = "rising", level: ReferenceLevel = MIDDLE
 ) -> Reading:
-    """Cycle-to-cycle jitter: each period less the one before it; options as of `period_jitter`.
+    """Cycle-to-cycle jitter: each period less the one before it; options as for `period_jitter`.
 
     Definition
     ----------
@@ -144,7 +144,7 @@ def time_interval_error(
     Parameters
     ----------
     reference : frequency of the ideal clock, Hz; None: that which fits best, by least squares.
-    statistic, slope, level : as of `period_jitter`.
+    statistic, slope, level : as for `period_jitter`.
     """
     return _reading(survey, "time_interval_error", statistic, slope, level, reference=reference)
 

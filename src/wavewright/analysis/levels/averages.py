@@ -35,7 +35,7 @@ def mean(survey: Survey) -> Reading:
 
 @metric("rms", reads=Reads.SAMPLES, unit="", source="math: root of the mean square of all samples")
 def rms(survey: Survey) -> Reading:
-    """RMS: root of the mean of the squares of all samples, direct part included.
+    """RMS: root of the mean of the squares of all samples, DC component included.
 
     Definition
     ----------

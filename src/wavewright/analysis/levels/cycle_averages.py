@@ -37,7 +37,7 @@ def cycle_mean(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hy
 
 @metric("cycle_rms", reads=(Reads.SAMPLES, Reads.EDGES), unit="", source=SOURCE, reads_levels=True)
 def cycle_rms(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hysteresis | None = None) -> Reading:
-    """Cycle RMS: root of the mean square over all whole periods of the record, direct part included.
+    """Cycle RMS: root of the mean square over all whole periods of the record, DC component included.
 
     Definition
     ----------

@@ -111,7 +111,7 @@ def recovery_time(
     Parameters
     ----------
     band : half its height, as a part of the final value.
-    step : as of `load_step_dip`.
+    step : as for `load_step_dip`.
 
     Returns
     -------

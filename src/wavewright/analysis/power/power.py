@@ -79,7 +79,7 @@ def real_power(voltage: Survey, current: Survey, *, over: Over = "cycles") -> Re
 
 @metric("apparent_power", reads=Reads.SAMPLES, unit="VA", source=SOURCE, channels=2)
 def apparent_power(voltage: Survey, current: Survey, *, over: Over = "cycles") -> Reading:
-    """Apparent power: rms voltage times rms current, direct part and harmonics included; `over` as of `real_power`.
+    """Apparent power: rms voltage times rms current, DC component and harmonics included; `over` as for `real_power`.
 
     Definition
     ----------
@@ -91,7 +91,7 @@ def apparent_power(voltage: Survey, current: Survey, *, over: Over = "cycles") -
 
 @metric("power_factor", reads=Reads.SAMPLES, unit="1", source=SOURCE, channels=2)
 def power_factor(voltage: Survey, current: Survey, *, over: Over = "cycles") -> Reading:
-    """Power factor: real over apparent power, negative where power flows back; `over` as of `real_power`.
+    """Power factor: real over apparent power, negative where power flows back; `over` as for `real_power`.
 
     Definition
     ----------

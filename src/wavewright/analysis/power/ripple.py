@@ -74,7 +74,7 @@ def ripple(
     lowest: Annotated[float, "Hz", NOT_NEGATIVE] | None = None,
     highest: Annotated[float, "Hz", POSITIVE] | None = None,
 ) -> Reading:
-    """Ripple: peak to peak of the mean period of a converter's output; noise and spikes that do not repeat average out.
+    """Ripple: peak-to-peak value of the waveform averaged over all its periods, free of noise and stray spikes.
 
     Definition
     ----------

@@ -67,7 +67,7 @@ def band_power(
     ----------
     Σ A[k]²/2 / noise bandwidth / impedance over the lines of the band.
 
-    Options as of `band_rms`; `impedance` is the resistance, ohm.
+    Options as for `band_rms`; `impedance` is the resistance, ohm.
     """
     _require_volts(survey)
     square, variance = _band(survey, lowest, highest, window)
@@ -82,7 +82,7 @@ def level_dbv(
     highest: Annotated[float, "Hz", POSITIVE] | None = None,
     window: WindowName = "hann",
 ) -> Reading:
-    """Level in dBV: rms between two frequencies, both included, referred to 1 V; options as of `band_rms`.
+    """Level in dBV: rms between two frequencies, both included, referred to 1 V; options as for `band_rms`.
 
     Definition
     ----------
@@ -105,7 +105,7 @@ def level_dbu(
     highest: Annotated[float, "Hz", POSITIVE] | None = None,
     window: WindowName = "hann",
 ) -> Reading:
-    """Level in dBu: rms between two frequencies, both included, referred to 0.7746 V; options as of `band_rms`.
+    """Level in dBu: rms between two frequencies, both included, referred to 0.7746 V; options as for `band_rms`.
 
     Definition
     ----------
@@ -124,7 +124,7 @@ def level_dbm(
     highest: Annotated[float, "Hz", POSITIVE] | None = None,
     window: WindowName = "hann",
 ) -> Reading:
-    """Level in dBm: power into `impedance`, ohm, between two frequencies, referred to 1 mW; options of `band_rms`.
+    """Level in dBm: power into `impedance`, ohm, between two frequencies, referred to 1 mW; options as for `band_rms`.
 
     Definition
     ----------

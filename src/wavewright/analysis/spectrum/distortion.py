@@ -98,7 +98,7 @@ def thd(
     ----------
     harmonics : number of the highest one.
     relative_to : `total` divides by the rms of fundamental and harmonics together.
-    window, fundamental : as of `take_apart`; a whole number of cycles and few of them want `rectangular`.
+    window, fundamental : as for `take_apart`; a whole number of cycles and few of them want `rectangular`.
 
     Returns
     -------
@@ -167,7 +167,7 @@ def snr(
     Parameters
     ----------
     harmonics : number of the highest one that does not count as noise.
-    window, fundamental : as of `thd`.
+    window, fundamental : as for `thd`.
 
     Returns
     -------

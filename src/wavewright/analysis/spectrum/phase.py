@@ -95,7 +95,7 @@ def phase(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz", PO
 
 @metric("phase_delay", reads=Reads.SPECTRUM, unit="s", source=SOURCE, channels=2)
 def phase_delay(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
-    """Phase delay: by how much the second channel's sine is later, within half a period; `frequency` as of `phase`.
+    """Phase delay: by how much the second channel's sine is later, within half a period; `frequency` as for `phase`.
 
     Definition
     ----------
@@ -110,7 +110,7 @@ def phase_delay(first: Survey, second: Survey, *, frequency: Annotated[float, "H
 
 @metric("gain", reads=Reads.SPECTRUM, unit="1", source=SOURCE, channels=2)
 def gain(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
-    """Gain: amplitude of the second channel's sine over that of the first; `frequency` as of `phase`.
+    """Gain: amplitude of the second channel's sine over that of the first; `frequency` as for `phase`.
 
     Definition
     ----------
@@ -128,7 +128,7 @@ def gain(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz", POS
 
 @metric("gain_db", reads=Reads.SPECTRUM, unit="dB", source=SOURCE, channels=2)
 def gain_db(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
-    """Gain in dB: 20·log10 of the ratio of the amplitudes, second over first; `frequency` as of `phase`.
+    """Gain in dB: 20·log10 of the ratio of the amplitudes, second over first; `frequency` as for `phase`.
 
     Definition
     ----------

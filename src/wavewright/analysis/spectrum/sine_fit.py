@@ -137,7 +137,7 @@ def sine_phase(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | 
 
 @metric("sine_offset", reads=Reads.SPECTRUM, unit="", source=SOURCE)
 def sine_offset(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
-    """Sine offset: the constant under the sine that fits best; unlike the mean it does not feel broken cycles.
+    """Sine offset: the constant under the sine that fits best; unlike the mean not affected by incomplete cycles.
 
     Definition
     ----------

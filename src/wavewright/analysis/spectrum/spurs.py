@@ -127,7 +127,7 @@ def spur_margin(survey: Survey, *, mask: Sequence[Any], window: WindowName = "bl
 
 @metric("spurs_over_mask", reads=Reads.SPECTRUM, unit="count", source="math: lines above a mask, counted")
 def spurs_over_mask(survey: Survey, *, mask: Sequence[Any], window: WindowName = "blackman_harris") -> Reading:
-    """Spurs over mask: number of lines above a mask, the strongest tone not counted; `mask` as of `spur_margin`.
+    """Spurs over mask: number of lines above a mask, the strongest tone not counted; `mask` as for `spur_margin`.
 
     Definition
     ----------

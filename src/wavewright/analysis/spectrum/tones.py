@@ -124,7 +124,7 @@ def strongest_tone_amplitude(
     lowest: Annotated[float, "Hz", NOT_NEGATIVE] | None = None,
     highest: Annotated[float, "Hz", POSITIVE] | None = None,
 ) -> Reading:
-    """Strongest tone's amplitude: peak value of the sine at the highest line, its scallop loss made good.
+    """Strongest tone's amplitude: peak value of the sine at the highest line, corrected for scallop loss.
 
     Definition
     ----------

@@ -82,7 +82,7 @@ def hold_time(
                   ┌─────────
       clock  ─────┘
 
-    Options and result as of `setup_time`.
+    Options and result as for `setup_time`.
     """
     instants, ticks = _instants(data, clock, slope, data_level, clock_level)
     following = np.searchsorted(instants, ticks, side="left")

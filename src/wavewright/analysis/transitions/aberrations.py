@@ -108,7 +108,7 @@ def preshoot(
     low: ReferenceLevel = LOW,
     high: ReferenceLevel = HIGH,
 ) -> Reading:
-    """Preshoot: how far the waveform draws back from its state before a transition, over the amplitude.
+    """Preshoot: largest deviation before a transition, opposite to its direction, over the amplitude.
 
     Drawing
     -------

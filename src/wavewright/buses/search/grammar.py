@@ -261,7 +261,7 @@ class _Reader:
         if self.at < len(self.tokens):
             token = self.tokens[self.at]
             return located(Misuse(f"`{token.text}`", expected=expected), self.text, token.place + 1)
-        return located(Misuse("it ends too early", expected=expected), self.text, len(self.text) + 1)
+        return located(Misuse("incomplete search", expected=expected), self.text, len(self.text) + 1)
 
 
 def located(fault: Misuse, text: str, column: int) -> Misuse:

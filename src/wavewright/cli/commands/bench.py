@@ -1,4 +1,4 @@
-"""`wavewright bench`: what VISA sees, who answers, which profile fits."""
+"""`wavewright bench`: the addresses that VISA lists, the instruments that answer, the profiles that fit."""
 
 from __future__ import annotations
 
@@ -20,7 +20,9 @@ if TYPE_CHECKING:
     from wavewright.instruments.scan import Found
 
 NONE_IN_SIGHT = "no instrument in sight; raw sockets are never seen, {what}"
-commands = typer.Typer(help="What VISA sees, who answers, which profile fits.", no_args_is_help=True)
+commands = typer.Typer(
+    help="Addresses that VISA lists, instruments that answer, profiles that fit.", no_args_is_help=True
+)
 
 Library = Annotated[
     str | None,
@@ -31,7 +33,7 @@ OfBench = Annotated[Path | None, typer.Option("--bench", help="Take the library 
 
 @commands.command("list")
 def list_addresses(library: Library = None, bench: OfBench = None, as_json: AsJson = False) -> None:
-    """List the addresses that a VISA library sees; nothing is asked."""
+    """List the addresses that a VISA library finds; nothing is sent."""
     from contextlib import closing
 
     from wavewright.instruments.library import list_addresses as addresses_of
@@ -46,7 +48,7 @@ def list_addresses(library: Library = None, bench: OfBench = None, as_json: AsJs
 
 @commands.command()
 def scan(
-    addresses: Annotated[list[str] | None, typer.Argument(help="Addresses; all that are seen if left out.")] = None,
+    addresses: Annotated[list[str] | None, typer.Argument(help="Addresses; all that VISA finds if left out.")] = None,
     *,
     library: Library = None,
     bench: OfBench = None,
@@ -57,9 +59,9 @@ def scan(
     write: Annotated[Path | None, typer.Option(help="Write a bench file of what was found.")] = None,
     as_json: AsJson = False,
 ) -> int:
-    """Ask each instrument who it is, and find the profiles that fit. Only queries are asked; nothing is set.
+    """Ask each instrument for its identity, and find the profiles that fit. Only queries are sent; nothing is set.
 
-    Exit status 3 if nobody answers.
+    Exit status 3 if no instrument answers.
     """
     from contextlib import closing
 
@@ -91,7 +93,7 @@ def scan(
 
 @commands.command()
 def identify(bench: Bench = None, as_json: AsJson = False) -> int:
-    """Identify each instrument of a bench file; exit status 3 if one is not there, or is another."""
+    """Identify each instrument of a bench file; exit status 3 if one is missing or not the expected one."""
     from wavewright.instruments.bench import open_bench
     from wavewright.instruments.bench_file import load_bench
 

@@ -1,4 +1,4 @@
-"""`wavewright decode FILE --bus NAME`: what was said on the lines of a stored record."""
+"""`wavewright decode FILE --bus NAME`: the traffic on the lines of a stored record."""
 
 from __future__ import annotations
 
@@ -54,17 +54,20 @@ def decode(
     ] = None,
     find: Annotated[
         str | None,
-        typer.Option(help="Only frames that fulfil this: `address = 0x48 and nack`; see `wavewright buses --search`."),
+        typer.Option(
+            help="Only frames that match this search: `address = 0x48 and nack`; see `wavewright buses --search`."
+        ),
     ] = None,
     base: Annotated[Base, typer.Option(help="How data are shown.")] = Base.HEX,
     interval: Annotated[str | None, typer.Option(help="Time between samples, `1 us`, where the file has none.")] = None,
     timing: Annotated[
-        bool, typer.Option("--timing", help="Instead of frames the timing of the lines, beside the published limits.")
+        bool,
+        typer.Option("--timing", help="Show the timing of the lines beside the published limits, instead of frames."),
     ] = False,
     as_csv: Annotated[bool, typer.Option("--csv", help="Print comma-separated values.")] = False,
     as_json: AsJson = False,
 ) -> int:
-    """Decode a bus out of a stored record.
+    """Decode a bus in a stored record.
 
     The channels of the bus are given by number or name of the file's channel, its options as they are called in a
     recipe: --bus uart --tx 1 --baud 19200 --parity even. Exit status 1 if a frame has an error, or with --timing if a

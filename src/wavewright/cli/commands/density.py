@@ -1,4 +1,4 @@
-"""`wavewright density FILES`: stored shots laid over each other, rare paths, and a band around a golden one."""
+"""`wavewright density FILES`: stored shots laid over each other, rare paths, and a band around a reference waveform."""
 
 from __future__ import annotations
 
@@ -19,21 +19,24 @@ def density(
     files: Annotated[list[Path], typer.Argument(help="One file per shot: CSV, WAV, HDF5, NPZ or SCPI DIF.")],
     *,
     channel: Annotated[str, typer.Option(help="Number, from 1, or name.")] = "1",
-    columns: Annotated[int, typer.Option(min=1, help="Cells along the time.")] = 1000,
-    rows: Annotated[int, typer.Option(min=1, help="Cells along the levels.")] = 256,
+    columns: Annotated[int, typer.Option(min=1, help="Columns along the time axis.")] = 1000,
+    rows: Annotated[int, typer.Option(min=1, help="Rows along the level axis.")] = 256,
     rare: Annotated[
-        int | None, typer.Option(min=2, help="List shots that went where fewer than one in so many went.")
+        int | None,
+        typer.Option(min=2, help="List shots that took a path which fewer than one in this many shots took."),
     ] = None,
-    around: Annotated[Path | None, typer.Option(help="A golden waveform: nothing may leave the band round it.")] = None,
+    around: Annotated[
+        Path | None, typer.Option(help="Reference waveform; samples must stay within the band around it.")
+    ] = None,
     time: Annotated[str, typer.Option(help="Half-width of the band in time.")] = "0 s",
     level: Annotated[str, typer.Option(help="Half-width of the band in level.")] = "0 V",
     interval: Annotated[
         str | None, typer.Option(help="Time between samples, `1 us`, where the files have none.")
     ] = None,
-    out: Annotated[Path | None, typer.Option(help="Draw the counts into this HTML file.")] = None,
+    out: Annotated[Path | None, typer.Option(help="Draw the histogram into this HTML file.")] = None,
     as_json: AsJson = False,
 ) -> int:
-    """Count where stored shots went, time by level; exit status 1 if one is rare or leaves the band."""
+    """Histogram of stored shots over time and level; exit status 1 if one takes a rare path or leaves the band."""
     from wavewright.analysis.statistics.density import Density
     from wavewright.analysis.statistics.masks import MaskTest, ToleranceBand
     from wavewright.logbook.formats.catalogue import read_waveform
@@ -74,8 +77,8 @@ def _placed(one: Any, files: list[Path], *, excess: float | None) -> dict[str, A
 def _tell(found: dict[str, Any], unit: str) -> None:
     from wavewright.quantities import show_quantity
 
-    print(f"{found['shots']} shots, {found['samples']} samples, {found['left_out']} of them outside the picture")
-    for word, listed in (("went a rare way", found["rare"]), ("left the band", found["violations"])):
+    print(f"{found['shots']} shots, {found['samples']} samples, {found['left_out']} of them outside the plot")
+    for word, listed in (("took a rare path", found["rare"]), ("left the band", found["violations"])):
         for one in listed:
             where = f"{show_quantity(one['time'], 's')}, {show_quantity(one['level'], unit)}"
             by = f", by {show_quantity(one['excess'], unit)}" if "excess" in one else ""
@@ -91,7 +94,7 @@ def _draw(counted: Any, channel: str, unit: str, out: Path) -> None:
         raise Misuse(f"file extension `{out.suffix}` of {out}", expected=".html")
     figure = count_figure(counted.counts, window=counted.window, levels=counted.levels, channel=channel, unit=unit)
     told = described_counts(counted.counts, counted.shots, counted.levels, unit)
-    title = f"{counted.shots} shots of {channel}, counted"
+    title = f"Persistence: {channel}, {counted.shots} shots"
     page = render("picture.html.j2", title=title, picture=Picture("density", title, told, figure), has_pictures=True)
     try:
         write_whole(out, page)

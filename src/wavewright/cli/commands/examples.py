@@ -1,4 +1,4 @@
-"""`wavewright examples FOLDER`: write the recipes and the simulated bench out of the package."""
+"""`wavewright examples FOLDER`: write the recipes and the simulated bench that come with the package."""
 
 from __future__ import annotations
 

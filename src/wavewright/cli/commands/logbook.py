@@ -1,4 +1,4 @@
-"""`wavewright logbook`: the runs that were made, and what they say together."""
+"""`wavewright logbook`: the runs that were made: find, show, trend, export, verify."""
 
 from __future__ import annotations
 
@@ -30,25 +30,27 @@ if TYPE_CHECKING:
     from wavewright.logbook.queries import Entry
     from wavewright.logbook.verification import Chain
 
-commands = typer.Typer(help="The runs that were made, and what they say together.", no_args_is_help=True)
+commands = typer.Typer(
+    help="The runs that were made: find, show, trend, export, import, verify, prune.", no_args_is_help=True
+)
 
 Run = Annotated[str, typer.Argument(help="Id of a run, its beginning, or `last`.")]
-EvidenceFolder = Annotated[Path, typer.Option("--out", help="Folder of the evidence, as of `run`.")]
+EvidenceFolder = Annotated[Path, typer.Option("--out", help="Folder of the evidence, as for `run`.")]
 Operator = Annotated[str | None, typer.Option("--operator", help="Only runs of this operator.")]
 Station = Annotated[str | None, typer.Option("--station", help="Only runs of this station.")]
 
 
 @commands.command("list")
 def list_runs(
-    most: Annotated[int, typer.Option(min=1, help="So many runs at the most, the newest first.")] = 50,
+    most: Annotated[int, typer.Option(min=1, help="Maximum number of runs, the newest first.")] = 50,
     unfinished: Annotated[
-        bool, typer.Option("--unfinished", help="List the runs that have no outcome: still on, or cut off.")
+        bool, typer.Option("--unfinished", help="List the runs that have no outcome: still running, or interrupted.")
     ] = False,
     out: EvidenceFolder = Path("outcomes"),
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> None:
-    """List the newest runs, or with --unfinished those in a folder of evidence that were cut off."""
+    """List the newest runs, or with --unfinished those in a folder of evidence that were interrupted."""
     if unfinished:
         _show_unfinished(out, as_json)
         return
@@ -83,12 +85,12 @@ def show(
     run: Run,
     *,
     statistics: Annotated[
-        bool, typer.Option("--statistics", help="Show what the shots of each result say together.")
+        bool, typer.Option("--statistics", help="Show the statistics over the shots of each result.")
     ] = False,
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> int:
-    """Show one run whole; the exit status is that of its verdict."""
+    """Show one run in full; the exit status is that of its verdict."""
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.outcome_files import outcome_as_json
     from wavewright.reporting.console import print_outcome, print_statistics
@@ -115,7 +117,7 @@ def trend(
     since: Since = None,
     until: Until = None,
     simulated: WithSimulated = False,
-    out: Annotated[Path | None, typer.Option(help="Draw it into this file too: .html.")] = None,
+    out: Annotated[Path | None, typer.Option(help="Draw it into this file too, an .html file.")] = None,
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> None:
@@ -173,7 +175,7 @@ def import_runs(
     station: Annotated[str, typer.Option(help="Station of the runs in evidence folders.")] = "",
     logbook: LogbookAt = None,
 ) -> None:
-    """Enter runs of another logbook, or of evidence folders; those that are known stay as they are.
+    """Import runs of another logbook, or of evidence folders; runs already present are skipped.
 
     Each run is judged again, from its captures or else its values. If a verdict does not follow, or a key is not what
     it should be, nothing is entered.
@@ -185,8 +187,8 @@ def import_runs(
         found = import_outcomes(book, source, station=station)
     for note in found.notes:
         print(note, file=sys.stderr)
-    cut_off = f"; {found.cut_off} had been cut off" if found.cut_off else ""
-    print(f"{found.new} runs entered, {found.known} known already{cut_off}")
+    cut_off = f"; {found.cut_off} had been interrupted" if found.cut_off else ""
+    print(f"{found.new} runs entered, {found.known} already present{cut_off}")
 
 
 @commands.command("forward")
@@ -194,7 +196,7 @@ def forward_runs(
     *,
     out: Annotated[Path, typer.Option(help="Folder of the evidence that has the spool beside it.")] = Path("outcomes"),
     whatever: Annotated[
-        bool, typer.Option("--all", help="Enter what waits for another logbook into this one too.")
+        bool, typer.Option("--all", help="Enter outcomes that wait for another logbook into this one too.")
     ] = False,
     logbook: LogbookAt = None,
     as_json: AsJson = False,
@@ -219,7 +221,7 @@ def forward_runs(
     if as_json:
         print_json({**counts, "faults": faults})
     else:
-        print(f"{counts['entered']} runs entered, {counts['known']} known already")
+        print(f"{counts['entered']} runs entered, {counts['known']} already present")
         for name, count in counts["elsewhere"].items():
             print(f"{count} wait for another logbook: {name}")
         for fault in faults:
@@ -242,7 +244,7 @@ def waveforms(
     with Logbook(logbook) as book:
         outcome = book.outcome(run)
         if not out.is_dir():
-            raise Misuse(f"`{out}` is not a folder", do="make it first")
+            raise Misuse(f"`{out}` is not a folder", do="create it first")
         count = 0
         for label, shots in outcome.captures.items():
             for number, shot in enumerate(shots, 1):
@@ -256,7 +258,7 @@ def verify(
     *,
     head: Annotated[
         list[str] | None,
-        typer.Option(help="Head of a chain, as printed earlier and written down elsewhere; again for more."),
+        typer.Option(help="Head of a chain, as printed earlier and noted elsewhere; may be repeated."),
     ] = None,
     logbook: LogbookAt = None,
     as_json: AsJson = False,
@@ -278,7 +280,8 @@ def verify(
     if as_json:
         print_json(asdict(found))
     else:
-        print(f"checked: {found.runs} runs, {found.texts} texts, {found.captures} captures; {len(found.flaws)} flaws")
+        state = f"{len(found.flaws)} flaws" if found.flaws else "all intact"
+        print(f"checked {found.runs} runs, {found.texts} texts and {found.captures} captures: {state}")
         for chain in found.chains:
             print(*chain_lines(chain), sep="\n")
         for flaw in found.flaws:
@@ -289,21 +292,21 @@ def verify(
 @commands.command()
 def prune(
     *,
-    before: Annotated[str | None, typer.Option(help="Take out the runs before this UTC time.")] = None,
+    before: Annotated[str | None, typer.Option(help="Delete the runs before this UTC time.")] = None,
     part: Part = None,
     serial: Serial = None,
     recipe: RecipeName = None,
     verdict: VerdictWord = None,
     unfinished: Annotated[
-        bool, typer.Option("--unfinished", help="Take out runs that were cut off too, with the shots that they have.")
+        bool, typer.Option("--unfinished", help="Delete interrupted runs too, with the shots that they have.")
     ] = False,
     out: EvidenceFolder = Path("outcomes"),
-    yes: Annotated[bool, typer.Option("--yes", help="Do it; without, it is only counted.")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Delete; without it, only count.")] = False,
     logbook: LogbookAt = None,
 ) -> None:
-    """Take out runs, captures that no run refers to any more, and what killed runs have left.
+    """Delete runs, captures that no run refers to any more, and what killed runs have left.
 
-    Without --yes it only says what would go. Runs that were cut off after some shots stay: `import` enters them.
+    Without --yes it only says what would be deleted. Interrupted runs that have shots stay: `import` enters them.
     """
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.unfinished import clear
@@ -314,14 +317,14 @@ def prune(
     with Logbook(logbook) as book:
         found = prune_all(book, which, dry=not yes)
     left = clear(out, with_shots=unfinished, dry=not yes)
-    word = "went" if yes else "would go; --yes lets them"
+    word = "deleted" if yes else "would be deleted; --yes deletes them"
     print(f"{found.runs} runs and {found.files} files of captures, {found.size / 1e6:.1f} MB, {word}")
     if left.folders:
         print(f"{left.folders} unfinished runs, {left.size / 1e6:.1f} MB, {word}")
     if left.kept:
         print(
-            f"{left.kept} runs that were cut off have shots: `wavewright logbook import {out}` enters them, "
-            "--unfinished lets them go"
+            f"{left.kept} interrupted runs have shots: `wavewright logbook import {out}` enters them, "
+            "--unfinished deletes them"
         )
 
 
@@ -330,9 +333,9 @@ def chain_lines(chain: Chain) -> Iterator[str]:
     station = f"station `{chain.station}`" if chain.station else "runs without a station"
     yield f"{station}: {chain.length} links since {chain.begun or 'an unknown time'}, head {chain.sha256}"
     if chain.taken_up:
-        yield f"  {chain.taken_up} runs were there before: changes made to them earlier cannot be seen"
+        yield f"  {chain.taken_up} runs were there before: earlier changes to them cannot be detected"
     if chain.taken_out:
-        yield f"  {chain.taken_out} runs were taken out by `wavewright logbook prune`"
+        yield f"  {chain.taken_out} runs were deleted by `wavewright logbook prune`"
 
 
 def _entries(logbook: str | None, most: int | None, which: object = None) -> list[Entry]:
@@ -377,9 +380,9 @@ def _show_unfinished(out: Path, as_json: bool) -> None:
     table = Table("folder", "started, UTC", "recipe", "serial", "shots", "", box=None, pad_edge=False)
     for one in found:
         started = "" if one.started is None else f"{one.started:%Y-%m-%d %H:%M:%S}"
-        state = "still on" if one.is_alive else "cut off"
+        state = "running" if one.is_alive else "interrupted"
         cells = (str(one.folder), started, one.recipe, one.serial, str(one.shots), state)
         table.add_row(*(Text(cell) for cell in cells))
     console().print(table if found else f"no unfinished runs in {out}")
     if any(not one.is_alive and one.shots for one in found):
-        print(f"`wavewright logbook import {out}` enters what was cut off")
+        print(f"`wavewright logbook import {out}` enters the interrupted runs")

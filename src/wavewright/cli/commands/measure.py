@@ -37,18 +37,18 @@ def measure(
         ),
     ],
     channel: Annotated[
-        list[str] | None, typer.Option(help="Number, from 1, or name; again for metrics between channels.")
+        list[str] | None, typer.Option(help="Number, from 1, or name; repeat it for metrics between channels.")
     ] = None,
     derive: Annotated[
         list[str] | None,
-        typer.Option(help="A channel computed from others, `coil=(high - low) / 0.1 ohm`; again for more."),
+        typer.Option(help="A channel computed from others, `coil=(high - low) / 0.1 ohm`; may be repeated."),
     ] = None,
     compare: Annotated[
-        Path | None, typer.Option(help="Set the channel of that name in this file, as it was before, beside it.")
+        Path | None, typer.Option(help="Compare with the channel of that name in this file, recorded before.")
     ] = None,
     interval: Annotated[str | None, typer.Option(help="Time between samples, `1 us`, where the file has none.")] = None,
     each: Annotated[
-        bool, typer.Option("--each", help="Show every single occurrence with its time, where a metric has such.")
+        bool, typer.Option("--each", help="Show every occurrence with its time, where a metric has them.")
     ] = False,
     as_json: AsJson = False,
 ) -> int:

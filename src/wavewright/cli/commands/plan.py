@@ -54,7 +54,7 @@ def _lines(made: Plan) -> Iterable[str]:
     def about(seconds: float) -> str:
         return f"about {show_quantity(seconds, 's', resolution=seconds / 10)}" if seconds else ""
 
-    yield f"{made.title}: {about(made.seconds)}, without the time that people take"
+    yield f"{made.title}: {about(made.seconds)}, without the operator's time"
     yield from (f"CAUTION: {caution}" for caution in made.cautions)
     for one in made.measurements:
         yield ""

@@ -1,4 +1,4 @@
-"""`wavewright profile`: list, show, begin and try profiles."""
+"""`wavewright profile`: list, show, create and test instrument profiles."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from wavewright.instruments.exercise import Row
     from wavewright.instruments.vocabulary import Role
 
-commands = typer.Typer(help="How instruments are spoken to: list, show, begin, try.", no_args_is_help=True)
+commands = typer.Typer(help="Instrument profiles: list, show, create, test.", no_args_is_help=True)
 
 FAIL = 1
 
@@ -60,7 +60,7 @@ def show(name: Annotated[str, typer.Argument(help="A shipped profile, or a file.
 @commands.command()
 def new(
     name: Annotated[str, typer.Argument(help="What the new profile is called; it is written to NAME.yaml.")],
-    base: Annotated[str, typer.Option("--from", help="The profile to begin with.")] = "scpi-digitizer",
+    base: Annotated[str, typer.Option("--from", help="The profile to extend.")] = "scpi-digitizer",
     role: Annotated[
         str | None,
         typer.Option(
@@ -91,9 +91,9 @@ def exercise(
     ] = None,
     as_json: AsJson = False,
 ) -> int:
-    """Try every setting of a profile at its ends and in its middle, read back, and take a record in every format.
+    """Try every setting of a profile at its limits and in the middle, read it back, and take a record in every format.
 
-    Outputs stay off, and ceilings hold. Exit status 1 if something fails.
+    Outputs stay off and ceilings are respected. Exit status 1 if something fails.
     """
     from wavewright.instruments.bench_file import load_bench
     from wavewright.instruments.exercise import Finding, exercise_profile
@@ -124,14 +124,14 @@ def _role(word: str) -> Role:
 
 def _line(row: Row, causes: dict[str, str]) -> str:
     """One row; a reason is told in full where it comes for the first time, which `causes` keeps."""
-    words = [f"{row.finding:<11}", f"{1000 * row.duration:8.2f} ms", f"{row.setting}"]
+    words = [f"{row.finding:<13}", f"{1000 * row.duration:8.2f} ms", f"{row.setting}"]
     if row.asked is not None:
         words.append(f"{row.asked:g}" if isinstance(row.asked, float) else str(row.asked))
     if row.used is not None and row.used != row.asked:
         words.append(f"-> {row.used:g}" if isinstance(row.used, float) else f"-> {row.used}")
-    if row.finding == "fails" and row.cause in causes:
+    if row.finding == "failed" and row.cause in causes:
         words.append(f"for the same reason as {causes[row.cause]}")
-    elif row.finding == "fails":
+    elif row.finding == "failed":
         causes[row.cause] = row.setting
         words.append(f"after `{'`, `'.join(row.messages)}`: {row.remark}")
     elif row.remark:

@@ -29,7 +29,7 @@ def recompute(
     recipe: Annotated[
         Path | None, typer.Option(help="Another recipe: new limits, metrics or levels; the run's own if left out.")
     ] = None,
-    jobs: Annotated[int, typer.Option(min=1, help="So many processes at once.")] = os.cpu_count() or 1,
+    jobs: Annotated[int, typer.Option(min=1, help="Number of parallel processes.")] = os.cpu_count() or 1,
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> int:

@@ -1,4 +1,4 @@
-"""`wavewright replay WIRELOG RECIPE`: a recipe against a recorded dialogue in place of the instruments."""
+"""`wavewright replay WIRELOG RECIPE`: a recipe run on a recorded dialogue instead of instruments."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def replay(
     out: Annotated[Path | None, typer.Option(help="Folder of the evidence; none is kept if left out.")] = None,
     as_json: AsJson = False,
 ) -> int:
-    """Run a recipe against a recorded wire log in place of the instruments.
+    """Run a recipe on a recorded wire log instead of instruments.
 
     The bench file says which profiles speak; nothing is sent anywhere. So a run in the field can be repeated, and
     looked at, at another place.

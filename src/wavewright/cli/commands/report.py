@@ -33,7 +33,7 @@ def report(
         list[str] | None,
         typer.Argument(
             help="Id of a run, its beginning, `last`, or an evidence folder; several make a batch report. If left out, "
-            "the newest run that the filters leave."
+            "the newest run that matches the filters."
         ),
     ] = None,
     *,
@@ -44,7 +44,7 @@ def report(
     measurement: Annotated[
         str | None, typer.Option(help="Only this measurement, by name, or by name and condition.")
     ] = None,
-    batch: Annotated[bool, typer.Option("--batch", help="A batch report of the runs that the filters leave.")] = False,
+    batch: Annotated[bool, typer.Option("--batch", help="A batch report of the runs that match the filters.")] = False,
     part: Part = None,
     serial: Serial = None,
     recipe: RecipeName = None,
@@ -71,13 +71,13 @@ def report(
         with Logbook(logbook) as book:
             which = which if runs else real_runs(book, which, simulated=simulated)
             count = write_batch_report(book, out, which, ids=runs or None)
-        print(f"{out}: {count} runs")
+        print(f"wrote {out} (batch report, {count} runs)")
         return 0
     if not runs and which == run_filter():
-        raise Misuse("no run is named", expected="a run, filters that lead to one, or `--batch`")
+        raise Misuse("no run given", expected="a run, filters that match one, or `--batch`")
     run = runs[0] if runs else _newest(which, logbook)
     known = write_report(_narrowed(_outcome(run, logbook), measurement), out, kind=kind)
-    print(f"{out}: {known.name}")
+    print(f"wrote {out} ({known.name} report)")
     return 0
 
 
@@ -92,14 +92,14 @@ def _outcome(run: str, logbook: str | None) -> Outcome:
 
 
 def _newest(which: Filter, logbook: str | None) -> str:
-    """The id of the newest run that the filters leave."""
+    """The id of the newest run that matches the filters."""
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.queries import entries
 
     with Logbook(logbook) as book:
         found = entries(book, which, most=1)
     if not found:
-        raise Misuse("the filters leave no run", do="`wavewright logbook list` shows what there is")
+        raise Misuse("no run matches the filters", do="`wavewright logbook list` shows what there is")
     return found[0].id
 
 

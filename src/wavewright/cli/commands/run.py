@@ -31,31 +31,33 @@ def run(
     settings: Settings = None,
     instrument: Instruments = None,
     serial: Annotated[str, typer.Option(help="Serial number of the unit under test.")] = "",
-    operator: Annotated[str, typer.Option(help="Who stands at the bench.")] = "",
+    operator: Annotated[str, typer.Option(help="Operator's name.")] = "",
     out: Annotated[Path, typer.Option(help="Folder of the evidence; each run has a folder of its own in it.")] = Path(
         "outcomes"
     ),
     yes: Annotated[
-        bool, typer.Option("--yes", help="Unattended: cautions and places are shown, not confirmed.")
+        bool, typer.Option("--yes", help="Unattended: cautions and probe places are shown, not confirmed.")
     ] = False,
-    stop_at_first: Annotated[bool, typer.Option("--stop-at-first", help="Stop after what does not pass.")] = False,
+    stop_at_first: Annotated[
+        bool, typer.Option("--stop-at-first", help="Stop after the first measurement that does not pass.")
+    ] = False,
     seed: Seed = None,
     draw: Draw = None,
     cross_check: Annotated[
-        bool, typer.Option("--cross-check", help="List the instrument's own values beside ours.")
+        bool, typer.Option("--cross-check", help="List the instrument's built-in measurements beside ours.")
     ] = False,
     time_limit: Annotated[
         str | None, typer.Option(help="Longest time that a run may take, such as `600 s`; the recipe's if left out.")
     ] = None,
     keep_as: Annotated[
-        Path | None, typer.Option(help="Keep the first shot of each measurement in this folder, to compare with later.")
+        Path | None, typer.Option(help="Save the first shot of each measurement in this folder as reference waveform.")
     ] = None,
     full_wire_log: Annotated[
         bool, typer.Option("--full-wire-log", help="Keep records in the wire log too, so that it can be replayed.")
     ] = False,
     logbook: LogbookAt = None,
-    no_logbook: Annotated[bool, typer.Option("--no-logbook", help="Enter the outcome into no logbook.")] = False,
-    station: Annotated[str, typer.Option(help="Where the bench stands, for the logbook.")] = "",
+    no_logbook: Annotated[bool, typer.Option("--no-logbook", help="Do not enter the outcome into a logbook.")] = False,
+    station: Annotated[str, typer.Option(help="Test station, for the logbook.")] = "",
     wait: Annotated[float, typer.Option(help="How long to wait while another run uses the bench, s.")] = 600.0,
     batch: Annotated[
         bool,
@@ -63,23 +65,23 @@ def run(
     ] = False,
     serials: Annotated[Path | None, typer.Option(help="With --batch: serial numbers, one per line.")] = None,
     batch_name: Annotated[
-        str, typer.Option(help="With --batch: its name; a batch that broke off is taken up by the same name.")
+        str, typer.Option(help="With --batch: its name; an interrupted batch is resumed under its name.")
     ] = "",
     serial_pattern: Annotated[
         str | None, typer.Option(help="What the whole serial number must match, in place of the recipe's.")
     ] = None,
     repeat_passed: Annotated[
-        bool, typer.Option("--repeat-passed", help="With --batch: take units that have passed before.")
+        bool, typer.Option("--repeat-passed", help="With --batch: retest units that have passed.")
     ] = False,
     stop_after: Annotated[
-        int, typer.Option(min=0, help="With --batch: stop after so many failures in a row; 0 never.")
+        int, typer.Option(min=0, help="With --batch: stop after this number of failures in a row; 0: never.")
     ] = 0,
     seed_from_serial: Annotated[
         bool,
         typer.Option("--seed-from-serial", help="A simulated bench gets a board of its own for each serial number."),
     ] = False,
     statistics: Annotated[
-        bool, typer.Option("--statistics", help="Show what the shots of each result say together.")
+        bool, typer.Option("--statistics", help="Show the statistics over the shots of each result.")
     ] = False,
     as_json: AsJson = False,
 ) -> int:
@@ -206,7 +208,7 @@ def _run_batch(
     given = serials_of(file) if file is not None else line.serials()
     # signals end the batch and not only the unit that is on: their handlers stay over all of it
     with Logbook(str(where)) as book, interruptible(say=say) as signals:
-        forward_waiting(book, out, say=say)  # a batch that is taken up has runs among what waits
+        forward_waiting(book, out, say=say)  # a batch that is resumed has runs among what waits
         done = run_batch(
             given, partial(run_one, interruption=signals), book=book, recipe=recipe, batch=how.name,
             pattern=how.pattern, repeat_passed=how.repeat_passed, stop_after=how.stop_after, interruption=signals,
@@ -226,5 +228,5 @@ def _run_batch(
     else:
         print(*summary_lines(study, done), sep="\n")
     if done.fault is not None:
-        say(f"{done.fault}\nthe batch was broken off; the same command with --batch-name {how.name} goes on with it")
+        say(f"{done.fault}\nthe batch was interrupted; the same command with --batch-name {how.name} resumes it")
     return done.verdict.exit_status

@@ -19,7 +19,7 @@ def simulate(
     ] = None,
     hislip: Annotated[bool, typer.Option("--hislip", help="HiSLIP (IVI-6.1) in place of raw sockets.")] = False,
     host: Annotated[
-        str, typer.Option(help="The address to listen on; other machines are let in by another.")
+        str, typer.Option(help="The address to listen on; give another one to let other machines in.")
     ] = "127.0.0.1",
     seed: Seed = None,
 ) -> None:

@@ -1,4 +1,4 @@
-"""`wavewright study`: what the readings of many runs say together."""
+"""`wavewright study`: statistics over many runs: capability, gauge, linearity, tolerance limits, yield."""
 
 from __future__ import annotations
 
@@ -27,7 +27,9 @@ from wavewright.errors import Misuse
 if TYPE_CHECKING:
     from wavewright.logbook.queries import Point
 
-commands = typer.Typer(help="What the readings of many runs say together.", no_args_is_help=True)
+commands = typer.Typer(
+    help="Statistics over many runs: capability, gauge, linearity, tolerance limits, yield.", no_args_is_help=True
+)
 
 Reading = Annotated[str, typer.Argument(metavar="READING", help="Such as `rail_noise.ripple`.")]
 
@@ -36,7 +38,7 @@ Reading = Annotated[str, typer.Argument(metavar="READING", help="Such as `rail_n
 def capability(
     reading: Reading,
     *,
-    target: Annotated[float | None, typer.Option(help="Wanted value, in the reading's SI unit, for Cpm.")] = None,
+    target: Annotated[float | None, typer.Option(help="Target value, in the reading's SI unit, for Cpm.")] = None,
     part: Part = None,
     recipe: RecipeName = None,
     batch_name: BatchName = None,
@@ -63,7 +65,7 @@ def capability(
         f"{result.count} readings, mean {_shown(result.mean, unit)}, s {_shown(result.standard_deviation, unit)}",
         *(f"{name} {_index(value)}" for name, value in (("Cp", result.cp), ("Cpk", result.cpk), ("Cpm", result.cpm))),
         f"Cpk, 95 % interval {_interval(result.cpk_interval)}",
-        f"expected outside the limits: {1e6 * result.fraction_outside:.0f} ppm, if normally distributed",
+        f"expected out of limits: {1e6 * result.fraction_outside:.0f} ppm, if normally distributed",
     )
 
 
@@ -80,7 +82,7 @@ def gauge(
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> None:
-    """Repeatability and reproducibility by analysis of variance: units by operators by trials, out of the logbook."""
+    """Gauge study (%GRR, P/T ratio, ndc) by analysis of variance: units by operators by trials, from the logbook."""
     from wavewright.logbook.studies.gauge import gauge_study
     from wavewright.logbook.studies.tables import gauge_table
 
@@ -97,17 +99,17 @@ def gauge(
         {"reading": reading, "unit": unit, "serials": units, "operators": operators, **asdict(result)},
         f"{len(units)} units, {len(operators)} operators, {table.shape[2]} trials",
         *(f"{name}: s {_shown(getattr(result, name), unit)}" for name in parts),
-        f"gauge of total: {100 * result.gauge_share:.1f} %",
-        f"six gauge deviations of the limits' width: {'–' if share is None else f'{100 * share:.1f} %'}",
+        f"%GRR of total variation: {100 * result.gauge_share:.1f} %",
+        f"P/T ratio (6 s): {'–' if share is None else f'{100 * share:.1f} %'}",
         *_categories(result.distinct_categories),
     )
 
 
 def _categories(count: int | None) -> list[str]:
     if count is not None:
-        return [f"groups of units that it can tell apart: {count}"]
+        return [f"number of distinct categories (ndc): {count}"]
     return [
-        "no scatter: every trial of a unit gave the same number, so this says nothing about the gauge;",
+        "no variation: every trial of a unit gave the same value, so this says nothing about the gauge;",
         "on a simulated bench leave --seed out, so that noise is drawn anew in each run",
     ]
 
@@ -149,8 +151,10 @@ def linearity(
 def limits(
     reading: Reading,
     *,
-    share: Annotated[float, typer.Option(min=0.5, max=0.9999, help="Of all units, to lie inside.")] = 0.95,
-    confidence: Annotated[float, typer.Option(min=0.5, max=0.9999, help="That they do.")] = 0.95,
+    share: Annotated[
+        float, typer.Option(min=0.5, max=0.9999, help="Share of all units that must lie inside the limits.")
+    ] = 0.95,
+    confidence: Annotated[float, typer.Option(min=0.5, max=0.9999, help="Confidence that they do.")] = 0.95,
     side: Annotated[str, typer.Option(help="both, lower or upper.")] = "both",
     part: Part = None,
     serial: Serial = None,
@@ -161,7 +165,7 @@ def limits(
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> None:
-    """Propose a limit from golden units: a tolerance interval, for normal values and for any distribution."""
+    """Propose a limit from golden units: a tolerance interval, normal and distribution-free."""
     from wavewright.logbook.studies.tolerance import any_distribution_tolerance, normal_tolerance
 
     found, unit = _points(
@@ -170,15 +174,17 @@ def limits(
     values = _values(found)
     how = {"share": share, "confidence": confidence, "side": side}
     normal = normal_tolerance(values, **how)  # type: ignore[arg-type]
-    lines = [f"normal values ({normal.method}): `limit: {_limit(normal.low, normal.high, unit)}`"]
+    lines = [f"normal tolerance interval ({normal.method}): `limit: {_limit(normal.low, normal.high, unit)}`"]
     plain: dict[str, Any] = {"reading": reading, "unit": unit, "normal": _ends(normal), "any": None}
     try:
         free = any_distribution_tolerance(values, **how)  # type: ignore[arg-type]
     except Misuse as few:
-        lines.append(f"any distribution: {few.what}; {few.expected}")
+        lines.append(f"distribution-free tolerance interval: {few.what}; {few.expected}")
     else:
         plain["any"] = _ends(free)
-        lines.append(f"any distribution ({free.method}): `limit: {_limit(free.low, free.high, unit)}`")
+        lines.append(
+            f"distribution-free tolerance interval ({free.method}): `limit: {_limit(free.low, free.high, unit)}`"
+        )
     _tell(as_json, plain, f"{len(values)} readings", *lines)
 
 
@@ -194,14 +200,14 @@ def first_pass(
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> None:
-    """First-pass yield and yield after all runs, with intervals; what failed, the most frequent first."""
+    """First-pass yield and final yield, with intervals, and the Pareto of failures."""
     from wavewright.logbook.book import Logbook
     from wavewright.reporting.batch import study_batch
 
     which = run_filter(part=part, recipe=recipe, batch=batch_name, since=since, until=until)
     with Logbook(logbook) as book:
         study = study_batch(book, real_runs(book, which, simulated=simulated))
-    shares = {"first-pass yield": study.first_pass, "yield after all runs": study.final}
+    shares = {"first-pass yield": study.first_pass, "final yield": study.final}
     _tell(
         as_json,
         {**{name.replace(" ", "_").replace("-", "_"): asdict(one) for name, one in shares.items()},
@@ -211,7 +217,7 @@ def first_pass(
             f"95 % interval {100 * one.low:.1f} … {100 * one.high:.1f} %)"
             for name, one in shares.items()
         ),
-        *(f"{row.cause}: failed {row.count}, {100 * row.cumulative:.0f} % together" for row in study.pareto),
+        *(f"{row.cause}: failed {row.count}, cumulative {100 * row.cumulative:.0f} %" for row in study.pareto),
     )  # fmt: skip
 
 
@@ -224,7 +230,7 @@ def _points(logbook: str | None, reading: str, *, simulated: bool, **which: str 
         found = points(book, reading, real_runs(book, run_filter(**which), simulated=simulated))
         unit = reading_names(book).get(reading, "")
     if not any(point.value is not None for point in found):
-        raise Misuse(f"the filters leave no reading `{reading}` with a number", do="widen them")
+        raise Misuse(f"no reading `{reading}` with a value matches the filters", do="widen them")
     return found, unit
 
 
