@@ -29,7 +29,7 @@ LARGEST_END = 1e150  # of a limit, in SI units: its width, and its distance from
 DEFAULT_DIGITS = 4  # where neither an uncertainty nor a resolution is known
 MOST_DIGITS = 15  # that a double holds
 WITHOUT_POWER_OF_TEN = (1e-3, 1e6)  # magnitudes in which a number reads well without
-READABLE_DIGITS = 9  # shown at the most, however little the uncertainty: no bench has more
+READABLE_DIGITS = 9  # shown at most, however little the uncertainty: no bench has more
 
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.(?!\.)\d*)?|\.\d+)(?:[eE][+-]?\d{1,5})?")
 _OPENINGS = {"at most ": "most", "at least ": "least", "exactly ": "exactly"}

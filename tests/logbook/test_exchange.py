@@ -30,7 +30,7 @@ def test_csv_has_a_row_a_reading_in_si_units(book: Logbook, tmp_path: Path) -> N
     assert float(rows[1]["value"]) == 0.045
     assert rows[2]["value"] == ""
     assert rows[0]["started"] == START.isoformat()
-    assert (rows[0]["name"], rows[0]["unit"], rows[0]["high"]) == ("rail_noise.ripple", "V", "0.04")
+    assert (rows[0]["name"], rows[0]["unit"], rows[0]["upper_limit"]) == ("rail_noise.ripple", "V", "0.04")
 
 
 def test_parquet_is_read_by_pandas(book: Logbook, tmp_path: Path) -> None:

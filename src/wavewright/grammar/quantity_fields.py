@@ -48,7 +48,7 @@ class StatedQuantity:
 
 
 def fault_at(stated: StatedQuantity, what: str, *, expected: str = "", do: str = "") -> FileFault:
-    """A fault of what a quantity says together with others, at its place."""
+    """A fault of a quantity combined with others, at its place."""
     return FileFault(what, where=stated.place or "", expected=expected, do=do)
 
 
@@ -86,7 +86,7 @@ class QuantityIn:
             raise Misuse(fault.what, expected=fault.expected + self._or_words, do=fault.do) from fault
 
     def text_of(self, value: Any) -> str:
-        """The text that stands where the quantity is due.
+        """The text in place of the quantity.
 
         Raises
         ------

@@ -61,8 +61,8 @@ def _lines(name: str, base: str, grammar: ProfileFile, role: Role) -> Iterator[s
     yield f"# {name}: profile of a {role}."
     yield from _comment(
         f"It extends {base}; what is commented out below is what it inherits. Where the manual of your instrument "
-        "says otherwise take the `#` away, from the line of the part (such as `settings:`) too, and write what it "
-        "says. Then try it: `wavewright profile exercise FILE --bench BENCH`."
+        "differs, uncomment the line, and that of its part (such as `settings:`), and edit it. "
+        "Then try it: `wavewright profile exercise FILE --bench BENCH`."
     )
     yield "wavewright-profile: 1"
     yield f"name: {name}"

@@ -94,7 +94,7 @@ def run_batch(
     recipe : its name, to look up what has passed already; batch : name of the batch.
     pattern : what a whole serial number must match; empty takes any.
     repeat_passed : retest units that have passed before.
-    stop_after : end the batch after so many runs in a row that did not pass; 0 never.
+    stop_after : end the batch after this number of runs in a row that did not pass; 0: never.
     simulated : whether the bench is a simulated one: a unit that passed on a simulated bench has not passed on a real
         one, and vice versa.
     interruption : what signals did: one that came ends the batch, once the unit that is on has been left.

@@ -1,4 +1,4 @@
-"""Raw codes kept by content: one HDF5 file a measurement, named by the SHA-256 of the codes in it.
+"""Raw codes kept by content: one HDF5 file per measurement, named by the SHA-256 of the codes in it.
 
 Runs that brought the same codes share a file. What differs from run to run (times, settings, scale) is in the logbook.
 

@@ -127,7 +127,7 @@ def run_and_keep(
 
     Parameters
     ----------
-    interruption, manager, pause, now : as of `wavewright.running.run.carry_out`.
+    interruption, manager, pause, now : as for `wavewright.running.run.carry_out`.
     """
     say = options.say or _nothing
     wanted = recipe if isinstance(recipe, Recipe) else load_recipe(_file("recipe", recipe))

@@ -72,7 +72,7 @@ def bring_up_to_date(connection: Connection, *, where: str, steps: Sequence[Step
         raise StorageFault(
             f"the logbook has layout {found}",
             where=where,
-            expected=f"layout {len(steps)} at the most",
+            expected=f"layout {len(steps)} at most",
             do="use the newer Wavewright that wrote it, or name another logbook",
         )
     for step in steps[found:]:

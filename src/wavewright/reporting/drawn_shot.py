@@ -1,4 +1,4 @@
-"""The shot of a measurement that pictures show: the one that decided, and all that is known of it."""
+"""The shot of a measurement that pictures show: the decisive one, and all that is known of it."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ def drawn_shot_of(outcome: Outcome) -> tuple[MeasurementOutcome, DrawnShot]:
 
 
 def decisive_shot(one: MeasurementOutcome, shots: int) -> int:
-    """The shot to show: the one that decided the worst result, else the one nearest to a limit, else the first."""
+    """The shot to show: the one on which the worst result depends, else the one nearest to a limit, else the first."""
     judged = [result for result in one.results if result.verdict is not None]
     for result in sorted(judged, key=urgency):
         if result.decisive_shot is not None and result.decisive_shot < shots:

@@ -82,7 +82,7 @@ def _title(one: MeasurementOutcome, number: int, shots: int) -> str:
     failed = sorted((result for result in one.results if result.verdict is Verdict.FAIL), key=urgency)
     if not failed or failed[0].decisive_shot != number:
         return f"Shot {number + 1} of {shots}"
-    return f"Shot {number + 1} of {shots}, {'the one' if len(failed[0].shots) > 1 else 'one of those'} that decided"
+    return f"Shot {number + 1} of {shots} ({'worst' if len(failed[0].shots) > 1 else 'one of the worst'})"
 
 
 def marks_of(subject: DrawnShot) -> Iterator[Mark]:

@@ -269,7 +269,7 @@ def _timebase(timebase: Timebase) -> TimebaseSetup:
 
 
 def _rate(timebase: Timebase) -> float:
-    """Samples a second; a span has a rate or a number of points, which loading has seen to."""
+    """Samples per second; a span has a rate or a number of points, which loading has seen to."""
     assert timebase.rate is not None
     return float(timebase.rate)
 

@@ -37,7 +37,7 @@ class Trend:
 
 @dataclass(frozen=True, slots=True)
 class ShotStatistics:
-    """What the shots of a measurement say together.
+    """Statistics over the shots of a measurement.
 
     Parameters
     ----------

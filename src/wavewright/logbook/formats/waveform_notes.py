@@ -32,7 +32,7 @@ def noted_waveform(codes: Codes, note: Note, interval: float | None, *, file: st
 
     Raises
     ------
-    FileFault : the note lacks something, or has a word where a number is due.
+    FileFault : the note lacks something, or has a word in place of a number.
     """
     try:
         gain, offset, own, start = (float(note[name]) for name in _NUMBERS)

@@ -1,4 +1,4 @@
-"""A simulated digitizer with a language of its own: it thinks in grid lines, ten a screen, and answers 12-bit records.
+"""A simulated digitizer with its own command set: volts per division, ten per screen, and 12-bit records.
 
 The language is invented. Volts and seconds are set for each line of the grid, the scale of a record comes in a
 comma-separated head, the samples in a block of 16-bit words, left-justified, most significant byte first.
