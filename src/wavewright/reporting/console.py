@@ -129,7 +129,7 @@ def print_statistics(outcome: Outcome, console: Console) -> None:
     from rich.table import Table
 
     table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
-    for heading in ("characteristic", "shots", "mean", "s", "minimum", "median", "maximum", "trend a shot"):
+    for heading in ("characteristic", "shots", "mean", "s", "minimum", "median", "maximum", "trend per shot"):
         table.add_column(heading, justify="left" if heading == "characteristic" else "right")
     for name, result in outcome.results.items():
         found = result.statistics

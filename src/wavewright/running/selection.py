@@ -225,6 +225,6 @@ def _joined(faults: list[BenchFault], bench: BenchFile) -> BenchFault:
         only = faults[0]
         return BenchFault(only.what, where=only.where or bench.path, expected=only.expected, do=only.do)
     listed = "".join(f"\n- {WavewrightError.__str__(fault)}" for fault in faults)
-    joined = BenchFault(f"the bench cannot do {len(faults)} things that the recipe wants{listed}", where=bench.path)
+    joined = BenchFault(f"the bench lacks {len(faults)} capabilities that the recipe needs{listed}", where=bench.path)
     joined.faults = tuple(faults)
     return joined

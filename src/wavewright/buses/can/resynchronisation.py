@@ -172,7 +172,7 @@ class _Controller:
     def _edge_that_counts(
         self, first: int, following: int, boundary: float, *, is_idle: bool
     ) -> tuple[int, float] | None:
-        """Of some edges the one that begins a dominant bit, nearest to where one is expected; and where the bit begins."""
+        """Of some edges the one that begins a dominant bit, nearest to where one should; and where the bit begins."""
         jump = (1 - self.point) * self.bit
         candidates = list(range(first, following))
         if not is_idle:
