@@ -53,7 +53,7 @@ def plain(text: str) -> str:
 
 def test_the_first_paragraph_states_the_job() -> None:
     first = README.split("\n\n")[1]
-    assert first.startswith("Wavewright says whether an electronic board behaves.")
+    assert first.startswith("Wavewright checks whether an electronic board meets its limits.")
 
 
 def test_set_up_is_two_commands() -> None:

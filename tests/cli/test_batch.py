@@ -112,7 +112,7 @@ def test_a_signal_in_a_unit_ends_the_batch_and_the_same_name_goes_on_with_it(
     assert told.status == 3
     assert [(run["serial"], run["verdict"]) for run in told.json["runs"]] == [("A1", "pass"), ("A2", "error")]
     assert told.json["stopped"] == "interrupted by SIGTERM"
-    assert told.stderr.strip().splitlines()[-1].endswith("the same command with --batch-name lot-7 goes on with it")
+    assert told.stderr.strip().splitlines()[-1].endswith("the same command with --batch-name lot-7 resumes it")
     assert len(seen) == 2, "the third unit was not powered up"
     again = wavewright(*words, "--batch-name", "lot-7", "--json")
     assert again.status == 0

@@ -71,7 +71,7 @@ def test_a_new_profile_begins_as_a_valid_file(
     assert wavewright("profile", "new", "my-supply").status == 64
     told = wavewright("profile", "exercise", "my-supply.yaml", "--bench", ROOT / "sim/bench.yaml")
     assert told.status == 0
-    assert "0 fails" in told.stdout.splitlines()[-1]
+    assert "0 failed" in told.stdout.splitlines()[-1]
 
 
 def test_shipped_profiles_are_listed_and_shown(wavewright: Command) -> None:

@@ -100,7 +100,7 @@ def test_verify_exits_1_where_one_sample_was_changed(wavewright: Command, book: 
 def test_verify_prints_the_head_and_takes_it_back(wavewright: Command, book: Path) -> None:
     told = wavewright("logbook", "verify", "--logbook", book)
     assert told.stdout.startswith(
-        "checked: 4 runs, 4 texts, 1 captures; 0 flaws\nruns without a station: 5 links since "
+        "checked 4 runs, 4 texts and 1 captures: all intact\nruns without a station: 5 links since "
     )
     (head,) = re.findall(r"head ([0-9a-f]{64})\n", told.stdout)
     assert wavewright("logbook", "verify", "--head", head, "--logbook", book).status == 0
@@ -122,7 +122,7 @@ def test_verify_names_the_run_whose_verdict_was_forged(wavewright: Command, book
 def test_prune_counts_first_and_takes_with_yes(wavewright: Command, book: Path) -> None:
     would = wavewright("logbook", "prune", "--verdict", "fail", "--logbook", book)
     assert would.stdout.startswith("1 runs and 0 files of captures")
-    assert "would go" in would.stdout
+    assert "would be deleted" in would.stdout
     wavewright("logbook", "prune", "--verdict", "fail", "--logbook", book, "--yes")
     assert len(wavewright("logbook", "list", "--logbook", book, "--json").json) == 3
 
@@ -212,7 +212,7 @@ def test_filters_lead_to_the_newest_run(wavewright: Command, book: Path, tmp_pat
 
 def test_a_report_of_many_runs(wavewright: Command, book: Path, tmp_path: Path) -> None:
     told = wavewright("report", "--batch", "--out", tmp_path / "batch.html", "--logbook", book)
-    assert told.stdout == f"{tmp_path / 'batch.html'}: 4 runs\n"
+    assert told.stdout == f"wrote {tmp_path / 'batch.html'} (batch report, 4 runs)\n"
     assert re.search("First-pass yield", (tmp_path / "batch.html").read_text())
 
 

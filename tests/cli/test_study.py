@@ -85,20 +85,18 @@ def test_capability_of_a_lot(wavewright: Command, lot: Path) -> None:
 
 def test_limits_are_proposed_as_a_recipe_writes_them(wavewright: Command, lot: Path) -> None:
     told = wavewright("study", "limits", NAME, "--side", "upper", "--logbook", lot)
-    assert told.stdout.splitlines()[1].startswith("normal values (normal, k = 1.9")
+    assert told.stdout.splitlines()[1].startswith("normal tolerance interval (normal, k = 1.9")
     assert "`limit: at most 3" in told.stdout
-    assert told.stdout.splitlines()[2].startswith("any distribution (order statistics")
+    assert told.stdout.splitlines()[2].startswith("distribution-free tolerance interval (order statistics")
     few = wavewright("study", "limits", NAME, "--share", 0.99, "--logbook", lot)
-    assert (
-        "any distribution: 100 values cannot bound 99 % of all units with 95 % confidence; at least 473" in few.stdout
-    )
+    assert "100 values cannot bound 99 % of all units with 95 % confidence; at least 473" in few.stdout
 
 
 def test_yield_tells_units_and_what_failed(wavewright: Command, tmp_path: Path) -> None:
     book = book_of(tmp_path, [("U1", "A", 0.03), ("U2", "A", 0.05), ("U2", "A", 0.03)])
     told = wavewright("study", "yield", "--logbook", book)
     assert told.stdout.startswith("first-pass yield: 50.0 % (1 of 2 units; 95 % interval")
-    assert "rail_noise.ripple: failed 1, 100 % together" in told.stdout
+    assert "rail_noise.ripple: failed 1, cumulative 100 %" in told.stdout
 
 
 def test_an_unknown_reading_names_the_nearest(wavewright: Command, lot: Path) -> None:

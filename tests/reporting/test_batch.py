@@ -70,7 +70,7 @@ def test_a_batch_report_is_html_only(book: Logbook, tmp_path: Path) -> None:
 def test_the_page_says_yield_and_names_the_odd_unit(book: Logbook) -> None:
     page = batch_report(study_batch(book))
     assert re.search(r"First-pass yield</dt><dd>95\.2 % <small>\(20 of 21 units", page)
-    assert "Beyond them: VC204-0020" in page
+    assert "Outside them: VC204-0020" in page
 
 
 @pytest.mark.browser

@@ -51,7 +51,7 @@ def test_shots_are_taken_until_one_fulfils_it_and_that_one_is_kept(run_text: Run
 def test_one_that_is_never_fulfilled_is_the_error_of_its_measurement(run_text: Run) -> None:
     (one,) = run_text(telegram(NEVER, "3 shots")).measurements
     assert one.verdict is Verdict.ERROR
-    assert "no shot of 3 meets the condition" in one.error
+    assert "none of 3 shots meets the condition" in one.error
     assert "no frame of 2 contains `22 22`" in one.error
 
 
@@ -78,7 +78,7 @@ def test_it_gives_up_at_whichever_limit_comes_first(run_text: Run, limit: str, s
     outcome = run_text(telegram(NEVER, limit), elapsed=clock(step))
     (one,) = outcome.measurements
     assert one.verdict is Verdict.ERROR
-    assert f"no shot of {tries} meets the condition" in one.error
+    assert f"none of {tries} shots meets the condition" in one.error
     assert not outcome.captures.get("telegram")
 
 

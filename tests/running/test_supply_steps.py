@@ -91,7 +91,7 @@ def test_they_are_judged_like_any_other_reading(run_text: Callable[..., Outcome]
     terminals = limited_.results["powered.terminals"]
     assert healthy.verdict is Verdict.PASS
     assert (terminals.verdict, terminals.metric, len(terminals.shots)) == (Verdict.FAIL, "supply_voltage", 2)
-    assert "below 24 V ± 1 %" in terminals.reason
+    assert "below the limit (24 V ± 1 %)" in terminals.reason
     drawn = limited_.results["powered.drawn"]
     assert (drawn.verdict, drawn.over, drawn.reading.unit) == (Verdict.PASS, "mean", "A")
 
