@@ -143,7 +143,7 @@ class Exchanging:
         try:
             with (
                 self.within(self.manners.recovery),
-                self._faults("while getting back into step after", question),
+                self._faults("while getting back into step after", query),
             ):
                 deadline = self._allowance.part(self.manners.recovery)
                 if not self._connection.clear_device(deadline):
@@ -211,7 +211,7 @@ class Exchanging:
         self._get_into_step()
         deadline = self._allowance.part(patience, share=share, stall=self.manners.timeout)
         with self._faults("after", message, waited=deadline.timeout):
-            self._open_question = message
+            self._open_query = message
             wire = self._connection.wire
             if wire.is_something_waiting():
                 raise BadAnswer(

@@ -96,7 +96,7 @@ class Quirks(GrammarModel):
     longest_message: int = Field(
         default=0, ge=0, description="largest number of bytes in a message; 0: no limit", examples=[256]
     )
-    repeats_questions: bool = Field(
+    repeats_queries: bool = Field(
         default=True, description="whether a query about a setting may be asked again when its answer did not come"
     )
 

@@ -13,7 +13,7 @@ from wavewright.instruments.setting import Messages
 
 SampleKind = Literal[
     "int8", "uint8", "int16", "uint16", "int32", "uint32", "float32", "float64", "ascii"
-]  # one word a type of NumPy, and text
+]  # one word per type of NumPy, and text
 
 
 class Poll(GrammarModel):

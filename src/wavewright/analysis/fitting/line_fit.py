@@ -67,7 +67,7 @@ def fit_line_to(wave: Waveform) -> Line:
         values = (wave.values(first, last) - base) / unit
         total += float(values.sum())
         product += float(values @ (np.arange(first, last) - middle))
-    spread = size * (size**2 - 1) / 12  # sum of squares of the whole numbers round their mean
+    spread = size * (size**2 - 1) / 12  # sum of squares of the whole numbers around their mean
     slope, height = product / spread, total / size
     squares = 0.0
     for first, last in spans(0, size, DOT_BLOCK):

@@ -17,7 +17,7 @@ DOT_BLOCK = 1 << 13  # longer dot products are spread over threads, which wait f
 
 
 def spans(first: int, last: int, size: int = BLOCK) -> Iterator[tuple[int, int]]:
-    """Where each block of the samples `first` up to, and without, `last` begins, and the sample behind its end.
+    """Where each block of the samples `first` up to, and without, `last` begins, and the sample after its end.
 
     Examples
     --------
