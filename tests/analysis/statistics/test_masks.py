@@ -154,7 +154,7 @@ def test_what_is_no_polygon_is_refused(polygon) -> None:
 
 
 def test_a_band_round_nothing_is_refused() -> None:
-    with pytest.raises(Misuse, match="aaround 1 samples"):
+    with pytest.raises(Misuse, match="around 1 samples"):
         ToleranceBand(Waveform.from_volts([1.0], interval=1.0), time=0, level=0)
     with pytest.raises(Misuse, match="invalid samples"):
         ToleranceBand(Waveform.from_volts([1.0, np.nan], interval=1.0), time=0, level=0)
