@@ -134,7 +134,7 @@ def _frame(
     verbose: Annotated[
         int,
         typer.Option(
-            "--verbose", "-v", count=True, show_default=False, help="Say each step; twice, each message on the wire."
+            "--verbose", "-v", count=True, show_default=False, help="Log each step; -vv also each message on the wire."
         ),
     ] = 0,
 ) -> None:

@@ -101,7 +101,7 @@ class Pages:
                 return match[0]
             return f'<a href="{file_name(topic)}">{match[0]}</a>'
 
-        # what stands in a fenced block, and a key in the table of keys, is no word of the text
+        # what stands in a fenced block, and a key in the table of keys, is not a word of the text
         kept = r"<pre>.*?</pre>|<tr>\s*<td><code>.*?</td>" if here.group is Group.FILE else r"<pre>.*?</pre>"
         parts = re.split(f"({kept})", html, flags=re.DOTALL)
         return "".join(part if re.match(kept, part, re.DOTALL) else _CODE.sub(link, part) for part in parts)

@@ -32,7 +32,7 @@ def measure(
         typer.Option(
             "--metric",
             "-m",
-            help="A name that `wavewright metrics` lists; again for more.",
+            help="A name that `wavewright metrics` lists; may be repeated.",
             autocompletion=complete_metric,
         ),
     ],
