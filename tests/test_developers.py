@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import numpy as np
 import pytest
@@ -49,7 +50,7 @@ def loaded(name: str, text: str, folder: Path) -> ModuleType:
 @pytest.fixture
 def registries(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """What a block enters into a catalogue is out again after the test."""
-    tables = (metric_catalogue._entered, bus_catalogue._buses, bus_catalogue._layers)
+    tables: tuple[Any, ...] = (metric_catalogue._entered, bus_catalogue._buses, bus_catalogue._layers)
     metrics(), buses(), bus_catalogue.layers()  # all are entered before what is there is noted
     before = [dict(table) for table in tables]
     metrics.cache_clear()

@@ -71,7 +71,7 @@ RECORDS: dict[str, Callable[[], Waveform]] = {
     ),
     "big endian": lambda: _wave(square(), ">i2"),
     **{
-        f"square of {np.dtype(dtype)}": lambda dtype=dtype: _wave(square(low=0, high=100), dtype)
+        f"square of {np.dtype(dtype)}": lambda dtype=dtype: _wave(square(low=0, high=100), dtype)  # type: ignore[misc]
         for dtype in (np.int8, np.uint8, np.int16, np.uint16, np.int32, np.int64, np.float32, np.float64)
     },
 }

@@ -155,7 +155,7 @@ def test_a_bus_of_ones_own_is_one_function() -> None:
         """Edges counted."""
         return Frames([line.start], [line.end], "tally", {}, errors={"short": [line.times.size < least]})
 
-    entry = Bus("tally", "none", tally, (("line",),))
+    entry = Bus("tally", "none", tally, channels=(("line",),))
     assert entry.definition == "Edges counted."
     assert entry.options({"least": "3"}) == {"least": 3}
     assert tally(Line(True, wave("1").values()[:0], 0.0, 1.0), least=1)[0].errors == ("short",)

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from typing import Any
+
 import anycrc
 import numpy as np
 import pytest
@@ -29,7 +31,7 @@ PEC = [  # row, transfers, address, read, command, data, code; crccheck 1.3.1 an
 
 
 @pytest.mark.parametrize("row", PEC, ids=[f"{row[0]}-{row[4]:02X}" for row in PEC])
-def test_a_packet_error_code_goes_over_addresses_too(row: tuple[object, ...]) -> None:
+def test_a_packet_error_code_goes_over_addresses_too(row: tuple[Any, ...]) -> None:
     # SMBus 2.0/3.x, 5.4 (from memory)
     _, transfers, address, read, command, data, code = row
     (frame,) = said(transfers, "smbus", pec=True)
@@ -100,7 +102,7 @@ TEN_BIT = [  # UM10204, 3.1.11 (from memory): 11110 A9 A8 R/W, then A7 to A0; he
 
 
 @pytest.mark.parametrize("row", TEN_BIT, ids=[row[0] for row in TEN_BIT])
-def test_a_packet_error_code_goes_over_both_bytes_of_a_ten_bit_address(row: tuple[object, ...]) -> None:
+def test_a_packet_error_code_goes_over_both_bytes_of_a_ten_bit_address(row: tuple[Any, ...]) -> None:
     _, transfers, read, command, data = row
     code = Crc8Smbus.calc(b"".join(transfer.sent for transfer in transfers))  # crccheck 1.3.1
     last = transfers[-1]

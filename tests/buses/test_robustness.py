@@ -255,7 +255,7 @@ def test_lines_that_rest_at_the_other_level_say_nothing_that_was_not_sent(spoken
     if spoken not in WITHOUT_A_LEVEL_OF_REST:
         assert_all_sent(one, one.changed(Line.inverted).decoded())
     for level in (False, True):
-        still = one.changed(lambda line, level=level: Line(level, np.empty(0), line.start, line.end))
+        still = one.changed(lambda line, level=level: Line(level, np.empty(0), line.start, line.end))  # type: ignore[misc]
         assert one.clean(still.decoded()) == []
 
 

@@ -27,14 +27,14 @@ def ramp(tmp_path: Path) -> Path:
 )
 def test_a_time_before_the_trigger_is_read(ramp: Path, wavewright: Command, words: tuple[str, ...]) -> None:
     told = wavewright("measure", ramp, "--metric", "slope", *words, "--until", "-500 us", "--json")
-    assert told.status == 0, told.err
+    assert told.status == 0, told.stderr
     assert told.json["slope"]["value"] == pytest.approx(1000.0)  # V/s, by the file
 
 
 @pytest.mark.parametrize("level", ["-1 mV", "-1mV", "-1.5 V"])
 def test_a_level_below_zero_is_read(ramp: Path, wavewright: Command, level: str) -> None:
     told = wavewright("measure", ramp, "-m", "rising_edges", "--level", level, "--json")
-    assert told.status == 0, told.err
+    assert told.status == 0, told.stderr
     assert told.json["rising_edges"]["value"] == 1
 
 

@@ -282,8 +282,8 @@ def test_a_batch_goes_on_while_the_server_is_away(
 ) -> None:
     url, out = server.new_database("lots"), tmp_path / "outcomes"
     serials = [f"VC204-000{number}" for number in range(2, 9)]
-    command = ("run", RECIPE, "--bench", ROOT / "sim" / "bench_line.yaml", "--yes", "--seed-from-serial", "--out", out)
-    command = (*command, "--logbook", url, "--batch", "--batch-name", "lot-7")
+    alone = ("run", RECIPE, "--bench", ROOT / "sim" / "bench_line.yaml", "--yes", "--seed-from-serial", "--out", out)
+    command = (*alone, "--logbook", url, "--batch", "--batch-name", "lot-7")
     monkeypatch.setattr("sys.stdin", Scanner(serials[:5], {serials[1]: server.stop, serials[3]: server.start}))
     told = wavewright(*command)
     assert told.status == 0

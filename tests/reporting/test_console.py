@@ -86,7 +86,8 @@ def test_the_mean_over_shots_has_the_digits_that_its_scatter_bears() -> None:
     shots = tuple(replace(shot, value=11.9984e6 + 20 * number) for number, shot in enumerate(result.shots))
     (one, *rest) = outcome.measurements
     results = tuple(replace(each, shots=shots) if each.name == result.name else each for each in one.results)
-    console = Console(file=io.StringIO(), width=200)
+    printed = io.StringIO()
+    console = Console(file=printed, width=200)
     print_statistics(replace(outcome, measurements=(replace(one, results=results), *rest)), console)
     # math: mean of 11.99840 MHz and 11.99842 MHz, standard uncertainty 10 Hz
-    assert "11.99841 MHz" in console.file.getvalue()
+    assert "11.99841 MHz" in printed.getvalue()

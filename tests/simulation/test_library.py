@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
@@ -24,13 +25,13 @@ SETTINGS = (
 def shot(digitizer: MessageBasedResource) -> np.ndarray:
     digitizer.write("INITiate")
     assert digitizer.query("*OPC?") == "1"
-    return digitizer.query_binary_values('SENSe:DATA? "XTIMe:VOLTage 1"', "b", container=np.ndarray)
+    return np.asarray(digitizer.query_binary_values('SENSe:DATA? "XTIMe:VOLTage 1"', "b", container=np.ndarray))
 
 
 @pytest.mark.parametrize("name", ["digitizer", "supply", "source", "meter", "prompts"])
 def test_plain_pyvisa_sim_loads_the_same_file(name: str) -> None:
     plain = pyvisa.ResourceManager(f"{SIM / 'instruments.yaml'}@sim")
-    resource = plain.open_resource(
+    resource: Any = plain.open_resource(
         f"TCPIP0::{name}.example::inst0::INSTR", read_termination="\n", write_termination="\n"
     )
     ours = connect(opened(), name)
@@ -39,7 +40,9 @@ def test_plain_pyvisa_sim_loads_the_same_file(name: str) -> None:
 
 def test_plain_pyvisa_sim_takes_a_simple_setting() -> None:
     plain = pyvisa.ResourceManager(f"{SIM / 'instruments.yaml'}@sim")
-    supply = plain.open_resource("TCPIP0::supply.example::inst0::INSTR", read_termination="\n", write_termination="\n")
+    supply: Any = plain.open_resource(
+        "TCPIP0::supply.example::inst0::INSTR", read_termination="\n", write_termination="\n"
+    )
     supply.write("VOLT 12.000")
     assert float(supply.query("VOLT?")) == 12.0
 

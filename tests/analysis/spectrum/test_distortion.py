@@ -227,8 +227,8 @@ def test_ratios_know_neither_scale_nor_time(gain: float, offset: float, interval
     volts = tones((50.3, 1.0), (100.6, 0.1), size=1024) + 0.03 * rng.standard_normal(1024)
     names = ["thd", "snr", "sinad", "sfdr", "enob", "harmonic_level"]
     plain = measure(wave_of(volts), names, referred_to="sine")
-    moved = Waveform.from_volts(gain * volts + offset, interval=interval, start=start)
-    moved = measure(moved, names, referred_to="sine")
+    elsewhere = Waveform.from_volts(gain * volts + offset, interval=interval, start=start)
+    moved = measure(elsewhere, names, referred_to="sine")
     for name in names:
         assert value(moved[name]) == pytest.approx(value(plain[name]), rel=1e-6), name
 

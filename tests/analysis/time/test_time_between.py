@@ -8,12 +8,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from wavewright.analysis.measure import measure
+from wavewright.analysis.reading import Reading
 from wavewright.errors import Misuse
 from wavewright.waveform import Waveform
 
 
-def between(waves: Waveform | list[Waveform], begin: str, end: str, **options: object) -> object:
-    return measure(waves, "time_between", **{"from": begin, "to": end, **options})
+def between(waves: Waveform | list[Waveform], begin: str, end: str, **options: object) -> Reading:
+    reading = measure(waves, "time_between", **{"from": begin, "to": end, **options})
+    assert isinstance(reading, Reading)
+    return reading
 
 
 def test_s02_between_two_levels_of_an_rc_edge() -> None:
@@ -84,8 +87,8 @@ def simulated(starts: list[float], stops: list[float], ordinal: int, hold_off: f
 def test_starts_and_stops_pair_as_on_a_stopwatch(starts, stops, ordinal, hold_off) -> None:
     from wavewright.analysis.time.time_between import _stopwatch
 
-    times = (np.array(sorted(each), dtype=float) for each in (starts, stops))
-    begun, ended = _stopwatch(*times, ordinal, hold_off)
+    begins, ends = (np.array(sorted(each), dtype=float) for each in (starts, stops))
+    begun, ended = _stopwatch(begins, ends, ordinal, hold_off)
     assert list(zip(begun, ended, strict=True)) == simulated(starts, stops, ordinal, hold_off)
 
 

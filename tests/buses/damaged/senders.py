@@ -6,6 +6,7 @@ Sources: as each bus says in its own tests; from memory where those say so. No c
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import crccheck.crc as checks
 import numpy as np
@@ -23,7 +24,7 @@ def octets(generator: Generator, least: int, most: int) -> bytes:
     return generator.integers(0, 256, count, dtype=np.uint8).tobytes()
 
 
-def one_of(generator: Generator, *choices: object) -> object:
+def one_of(generator: Generator, *choices: Any) -> Any:
     return choices[int(generator.integers(len(choices)))]
 
 

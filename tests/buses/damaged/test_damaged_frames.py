@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 from collections import Counter
 from dataclasses import dataclass, field
+from typing import Any
 from zlib import crc32
 
 import numpy as np
@@ -106,7 +107,7 @@ def trial(name: str, seed: int) -> Trial:
 
 
 @pytest.mark.parametrize("name", SENDERS)
-def test_no_damaged_frame_is_read_wrongly_in_silence(name: str, record_property: pytest.RecordProperty) -> None:
+def test_no_damaged_frame_is_read_wrongly_in_silence(name: str, record_property: Any) -> None:
     counted: Counter[str] = Counter()
     wrong = []
     for seed in range(RECORDS):

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from bitstring import BitArray
@@ -15,7 +17,7 @@ from wavewright.simulation.encoders.uart import character_bits, uart_line
 from wavewright.waveform import Waveform
 
 BITSTRING = "bitstring 5.0.0; start-stop and parity after ISO 1177 / ITU-T V.4 (from memory, not verified)"
-CHARACTERS = [
+CHARACTERS: list[tuple[str, int, dict[str, Any], str]] = [
     ("B12", 0x48, {}, "0 00010010 1"),
     ("B13", 0x48, {"parity": "even"}, "0 00010010 0 1"),
     ("B13", 0x48, {"parity": "odd"}, "0 00010010 1 1"),

@@ -20,7 +20,7 @@ def record(digitizer: MessageBasedResource, number: int = 1) -> np.ndarray:
     codes = digitizer.query_binary_values(f'SENSe:DATA? "XTIMe:VOLTage {number}"', "b", container=np.ndarray)
     span = float(digitizer.query(f"SENSe{number}:VOLTage:RANGe:PTPeak?"))
     offset = float(digitizer.query(f"SENSe{number}:VOLTage:RANGe:OFFSet?"))
-    return offset + span / 256 * codes.astype(float)
+    return offset + span / 256 * np.asarray(codes, dtype=float)
 
 
 def probe(library: SimulatedVisa, text: str) -> None:
@@ -198,7 +198,7 @@ def test_all_inputs_are_sampled_on_one_clock(library: SimulatedVisa) -> None:
     one, two = (
         digitizer.query_binary_values(f'SENSe:DATA? "XTIMe:VOLTage {n}"', "b", container=np.ndarray) for n in (1, 2)
     )
-    edges = [np.flatnonzero(np.diff((codes > 0).astype(int))) for codes in (one, two)]
+    edges = [np.flatnonzero(np.diff((np.asarray(codes) > 0).astype(int))) for codes in (one, two)]
     assert len(edges[0]) == len(edges[1]) > 0
     assert np.abs(edges[0] - edges[1]).max() <= 1
 

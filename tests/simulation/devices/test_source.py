@@ -25,7 +25,7 @@ def seen(library: SimulatedVisa, *, interval: float = 1e-6, points: int = 20_000
     told(digitizer, f"SENSe:SWEep:TINTerval {interval}", f"SENSe:SWEep:POINts {points}", "INITiate")
     assert digitizer.query("*OPC?") == "1"
     codes = digitizer.query_binary_values('SENSe:DATA? "XTIMe:VOLTage 1"', "b", container=np.ndarray)
-    return 10 * (0.165 + 0.8 / 256 * codes.astype(float))
+    return 10 * (0.165 + 0.8 / 256 * np.asarray(codes, dtype=float))
 
 
 # 0 V to 3.3 V: mean and rms about the mean, in V

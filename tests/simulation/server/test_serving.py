@@ -77,7 +77,7 @@ def test_brings_the_same_bytes_as_the_library(server: BenchServer) -> None:
             library.write(message)
             served.write(message)
         assert library.query("*OPC?") == served.query("*OPC?") == "1"
-        expected = library.query_binary_values(DATA, "b", container=np.ndarray).tobytes()
+        expected = np.asarray(library.query_binary_values(DATA, "b", container=np.ndarray)).tobytes()
         assert block(served, DATA) == expected
 
 
