@@ -140,3 +140,14 @@ def test_a_reader_that_refuses_becomes_a_validator() -> None:
     with pytest.raises(FileFault) as caught:
         read_model("pair.yaml", Pair, text="number: 3")
     assert str(caught.value) == "pair.yaml:1:9: `3` is odd\n  expected: an even number\n  do: add one"
+
+
+def test_a_key_is_taken_by_its_earlier_name_too() -> None:
+    from wavewright.instruments.profile_grammar import Quirks
+
+    assert read_model("p.yaml", Quirks, text="repeats_questions: false").repeats_queries is False
+    assert read_model("p.yaml", Quirks, text="repeats_queries: false").repeats_queries is False
+    with pytest.raises(FileFault, match=r"p.yaml:2:1: unknown key `repeats_questions`"):
+        read_model("p.yaml", Quirks, text="repeats_queries: false\nrepeats_questions: true")
+    with pytest.raises(FileFault, match="`repeats_queries` is `maybe`"):
+        read_model("p.yaml", Quirks, text="repeats_questions: maybe")

@@ -10,7 +10,7 @@ from wavewright.analysis.catalogue import find_metric
 from wavewright.errors import FileFault, Misuse, Place
 from wavewright.grammar.located_yaml import YamlList, YamlMapping, parse_tree
 from wavewright.instruments.profile_grammar import ProfileFile
-from wavewright.instruments.record_grammar import Scale, Term
+from wavewright.instruments.record_grammar import Scale, ScaleTerm
 from wavewright.instruments.setting import Conversion, Setting, placeholders
 from wavewright.instruments.vocabulary import VOCABULARY, Entry, Kind, Role
 
@@ -287,12 +287,12 @@ def _scale(scale: Scale, place: PlaceOf) -> Iterator[FileFault]:
         )
     yield from _unknown((scale.ask,), {"input"}, "`waveform.scale.ask`", place(*at, "ask"))
     for name in ("gain", "offset", "reference", "interval", "start"):
-        term: Term | None = getattr(scale, name)
+        term: ScaleTerm | None = getattr(scale, name)
         if term is not None:
             yield from _term(scale, term, name, place(*at, name))
 
 
-def _term(scale: Scale, term: Term, name: str, where: Place) -> Iterator[FileFault]:
+def _term(scale: Scale, term: ScaleTerm, name: str, where: Place) -> Iterator[FileFault]:
     sources = [bool(term.ask), term.field is not None, term.at is not None]
     if sum(sources) > 1:
         yield FileFault(f"`{name}` has {sum(sources)} sources", where=where, expected="one of ask, field and at")

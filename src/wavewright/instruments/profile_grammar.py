@@ -6,7 +6,9 @@ that the whole is complete for its role.
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import BeforeValidator, Field, WithJsonSchema, field_validator
 
@@ -46,7 +48,7 @@ class ErrorQueue(GrammarModel):
         return pattern
 
 
-class Restarted(GrammarModel):
+class PowerOnSign(GrammarModel):
     """How it is seen that the instrument was switched off and on."""
 
     ask: str = Field(default="*ESR?", description="query that tells; empty: it cannot be seen", examples=["*ESR?"])
@@ -66,6 +68,8 @@ class Discharged(GrammarModel):
 
 class Quirks(GrammarModel):
     """What an instrument wants otherwise than the standard says, and how long it may take."""
+
+    renamed: ClassVar[Mapping[str, str]] = MappingProxyType({"repeats_questions": "repeats_queries"})
 
     write_termination: str = Field(
         default="\n", description="what ends a message: NL, CR or both", examples=["\n", "\r\n"]
@@ -279,8 +283,8 @@ class ProfileFile(GrammarModel):
     errors: ErrorQueue = Field(
         default=ErrorQueue(), description="how errors are asked for", examples=[{"ask": "SYSTem:ERRor?"}]
     )
-    restarted: Restarted = Field(
-        default=Restarted(), description="how a loss of power is seen", examples=[{"ask": "*ESR?", "mask": 128}]
+    restarted: PowerOnSign = Field(
+        default=PowerOnSign(), description="how a loss of power is seen", examples=[{"ask": "*ESR?", "mask": 128}]
     )
     discharged: Discharged = Field(
         default=Discharged(),

@@ -53,7 +53,7 @@ class ServiceRequest(GrammarModel):
     interval: Seconds = Field(default=0.02, description="longest time between two polls of the status byte")
 
 
-class Finished(GrammarModel):
+class AcquisitionEnd(GrammarModel):
     """How the end of an acquisition is told: exactly one of the three."""
 
     is_whole: ClassVar[bool] = True
@@ -74,8 +74,8 @@ class Acquire(GrammarModel):
     """How a record is taken."""
 
     arm: Messages = Field(default=(), description="messages that start the wait for the trigger", examples=["INITiate"])
-    finished: Finished = Field(
-        default=Finished(), description="how the end of the acquisition is told", examples=[{"ask": "*OPC?"}]
+    finished: AcquisitionEnd = Field(
+        default=AcquisitionEnd(), description="how the end of the acquisition is told", examples=[{"ask": "*OPC?"}]
     )
     force: Messages = Field(default=(), description="messages that stand in for the trigger", examples=["*TRG"])
     stop: Messages = Field(
@@ -83,7 +83,7 @@ class Acquire(GrammarModel):
     )
 
 
-class Term(GrammarModel):
+class ScaleTerm(GrammarModel):
     """One number of a scale: from a query, from a field of the preamble, or from a place in the block."""
 
     ask: str = Field(default="", description="query for the number", examples=["SENSe{input}:VOLTage:RANGe:OFFSet?"])
@@ -121,25 +121,25 @@ class Scale(GrammarModel):
     codes_over_range: float = Field(
         default=256.0, description="of `told_in: settings`: number of codes that the full scale covers", examples=[250]
     )
-    gain: Term | None = Field(
+    gain: ScaleTerm | None = Field(
         default=None,
         description="where the gain, V per code, is told; from the settings if left out",
         examples=[{"field": 0}],
     )
-    offset: Term | None = Field(
+    offset: ScaleTerm | None = Field(
         default=None, description="where the offset, V, is told; from the settings if left out", examples=[{"field": 1}]
     )
-    reference: Term | None = Field(
+    reference: ScaleTerm | None = Field(
         default=None,
         description="where the code that stands for the offset is told; from the settings if left out",
         examples=[{"field": 2}],
     )
-    interval: Term | None = Field(
+    interval: ScaleTerm | None = Field(
         default=None,
         description="where the sampling interval, s, is told; from the settings if left out",
         examples=[{"ask": "SENSe:SWEep:TINTerval?"}],
     )
-    start: Term | None = Field(
+    start: ScaleTerm | None = Field(
         default=None,
         description="where the time of the first sample, s, is told; from the settings if left out",
         examples=[{"at": 24, "as": "float64"}],

@@ -10,7 +10,7 @@ import numpy as np
 
 from wavewright.errors import BadAnswer
 from wavewright.instruments.block_reader import Bytes
-from wavewright.instruments.record_grammar import SampleFormat, Scale, Term
+from wavewright.instruments.record_grammar import SampleFormat, Scale, ScaleTerm
 from wavewright.instruments.samples import sample_type
 from wavewright.instruments.scpi import read_number, shorten, split_list
 from wavewright.instruments.setting import picked
@@ -53,7 +53,7 @@ def told_axes(
         return replace(otherwise, gain=1.0, offset=0.0)
     items = split_list(picked(ask(fill(scale.ask)), scale.pattern)) if scale.told_in == "preamble" else ()
 
-    def number(term: Term | None, fallback: float) -> float:
+    def number(term: ScaleTerm | None, fallback: float) -> float:
         if term is None:
             return fallback
         value = _number_of(term, items=items, data=data, ask=ask, fill=fill)
@@ -71,7 +71,7 @@ def told_axes(
 
 
 def _number_of(
-    term: Term, *, items: tuple[str, ...], data: Bytes, ask: Callable[[str], str], fill: Callable[[str], str]
+    term: ScaleTerm, *, items: tuple[str, ...], data: Bytes, ask: Callable[[str], str], fill: Callable[[str], str]
 ) -> float:
     if term.ask:
         return read_number(picked(ask(fill(term.ask)), term.pattern))
