@@ -90,3 +90,32 @@ def test_places_that_are_named_are_there() -> None:
         assert (ROOT / path).exists(), path
     for path in set(re.findall(r"^\| [^|]+ \| `([\w/.]+)`", TEXT, re.MULTILINE)):
         assert (ROOT / "src" / "wavewright" / path).exists() or (ROOT / path).exists(), path
+
+
+def test_every_path_of_the_map_is_there() -> None:
+    (body,) = re.findall(r"^## Where to find it$(.*?)(?=^## )", TEXT, re.MULTILINE | re.DOTALL)
+    rows = [line.strip("|").split(" | ") for line in body.splitlines() if line.startswith("| ")][1:]
+    assert len(rows) > 30
+    named = set()
+    for behaviour, where, checks in rows:
+        owned = re.findall(r"`([^`]+)`", where)
+        assert owned, behaviour
+        for path in owned:
+            assert (ROOT / "src" / "wavewright" / path).exists(), f"{behaviour}: {path}"
+        for path in re.findall(r"`([^`]+)`", checks):
+            assert (ROOT / path).exists(), f"{behaviour}: {path}"
+        named |= {path.split("/")[0].removesuffix(".py") for path in owned}
+    parts = {
+        path.stem for path in (ROOT / "src" / "wavewright").iterdir() if not path.name.startswith(("_", "py.typed"))
+    }
+    small = {"waveform", "durable_files", "file_kinds", "editor_schemas"}  # one file, of the name of what it does
+    assert parts - small <= named, "a part of the package is missing from the map"
+
+
+def test_the_version_is_that_of_a_tag_or_on_its_way_to_one() -> None:
+    from importlib.metadata import version
+
+    from packaging.version import Version  # PyPI's packaging, as the reference for PEP 440
+
+    assert Version(version("wavewright")) >= Version("0.1.dev0")
+    assert "### In work" in TEXT

@@ -7,10 +7,13 @@ from importlib.resources import files
 
 from wavewright.reference.topic import Group, Topic
 
+ORDER = ("runs", "recipes", "batches", "more-commands", "time-outs", "robustness", "speed", "caveats")
+
 
 def topics() -> Iterator[Topic]:
     """Every page of the guide: its name is that of the file, its summary the heading."""
-    pages = [page for page in files("wavewright.guide").iterdir() if page.name.endswith(".md")]
-    for page in sorted(pages, key=lambda page: page.name):
+    folder = files("wavewright.guide")
+    for name in ORDER:
+        page = folder / f"{name}.md"
         heading, _, text = page.read_text(encoding="utf-8").partition("\n")
-        yield Topic(Group.GUIDE, page.name.removesuffix(".md"), heading.lstrip("# "), text.strip())
+        yield Topic(Group.GUIDE, name, heading.lstrip("# "), text.strip())
