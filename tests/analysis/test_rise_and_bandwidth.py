@@ -31,7 +31,7 @@ def poles(count: int) -> Callable[[Floats], Floats]:
 @pytest.mark.parametrize(
     "count, product",
     [(1, 0.349699), (2, 0.343955), (3, 0.342436), (4, 0.341716), (5, 0.341292)],
-    ids=lambda n: f"S15-{n}",
+    ids=lambda n: f"{n}",
 )
 def test_rise_time_times_bandwidth_of_equal_poles(count: int, product: float) -> None:
     # math: -3 dB of n poles at sqrt(2 ** (1/n) - 1) / (2 pi tau); "0.35 / bandwidth" itself: common practice, no source
@@ -42,14 +42,14 @@ def test_rise_time_times_bandwidth_of_equal_poles(count: int, product: float) ->
 
 
 def test_rise_time_times_bandwidth_of_a_gaussian_edge() -> None:
-    # math: S15, sqrt(ln 2) / (2 pi sigma) is the -3 dB frequency of a Gaussian of deviation sigma
+    # math: sqrt(ln 2) / (2 pi sigma) is the -3 dB frequency of a Gaussian of deviation sigma
     bandwidth = math.sqrt(math.log(2)) / (2 * math.pi)
     measured = rise(lambda t: 0.5 * (1 + erf(t / math.sqrt(2))), first=-8, last=8, interval=1e-3)
     assert measured * bandwidth == pytest.approx(0.339624, abs=1e-6)
 
 
 def test_rise_time_times_bandwidth_of_a_brick_wall() -> None:
-    # math: S15, step 1/2 + Si(2 pi B t) / pi
+    # math: step 1/2 + Si(2 pi B t) / pi
     measured = rise(lambda t: 0.5 + sici(2 * math.pi * t)[0] / math.pi, first=-0.6, last=0.6, interval=1e-4)
     assert measured == pytest.approx(0.445819, abs=1e-5)
 
@@ -59,7 +59,7 @@ def edge(sigma: float) -> Callable[[Floats], Floats]:
 
 
 def test_gaussian_edges_in_cascade_add_in_quadrature() -> None:
-    # math: S16, variances of Gaussians add: 3 ns and 4 ns make 5 ns
+    # math: variances of Gaussians add: 3 ns and 4 ns make 5 ns
     per_sigma = rise(edge(1.0), first=-8, last=8, interval=1e-3)
     sigmas = [3 / per_sigma, 4 / per_sigma]
     together = rise(edge(math.hypot(*sigmas)), first=-16, last=16, interval=1e-3)
@@ -68,7 +68,7 @@ def test_gaussian_edges_in_cascade_add_in_quadrature() -> None:
 
 
 @pytest.mark.parametrize(
-    "ratio, error", [(1, -7.462), (2, -5.137), (3, -3.129), (5, -1.405), (10, -0.307)], ids=lambda n: f"S17-{n}"
+    "ratio, error", [(1, -7.462), (2, -5.137), (3, -3.129), (5, -1.405), (10, -0.307)], ids=lambda n: f"{n}"
 )
 def test_quadrature_is_off_for_two_single_poles(ratio: int, error: float) -> None:
     # math: two poles 1 : r in cascade against sqrt(t1² + t2²); quadrature itself: common practice, no source
@@ -84,7 +84,7 @@ def test_quadrature_is_off_for_two_single_poles(ratio: int, error: float) -> Non
 
 
 @pytest.mark.parametrize(
-    "slower, error", [(1, 41.421), (2, 11.803), (3, 5.409), (5, 1.980), (10, 0.499)], ids=lambda n: f"S18-{n}"
+    "slower, error", [(1, 41.421), (2, 11.803), (3, 5.409), (5, 1.980), (10, 0.499)], ids=lambda n: f"{n}"
 )
 def test_a_front_end_makes_an_edge_look_slower(slower: int, error: float) -> None:
     # math: sqrt(1 + 1/k²) - 1 for Gaussian edge and front end

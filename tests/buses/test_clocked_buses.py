@@ -25,7 +25,7 @@ def i2s_of(select: list[int], data: list[int], **options: object) -> Frames:
     return decode(waves, "i2s", levels="lvcmos33", **options)
 
 
-def test_b165_word_select_changes_one_clock_before_the_most_significant_bit() -> None:
+def test_word_select_changes_one_clock_before_the_most_significant_bit() -> None:
     # I2S bus specification (rules as printed): left 0x8001, right 0x7FFE, repeated
     data = "0100000000000000 1011111111111111"
     frames = i2s_of([1, 1, *bits_of(WS * 2), 0, 0], [0, 0, *bits_of(data * 2), 0, 0])
@@ -35,7 +35,7 @@ def test_b165_word_select_changes_one_clock_before_the_most_significant_bit() ->
     assert frames[0]["sample"] == 0x8001 - 0x10000
 
 
-def test_b166_left_justified_words_begin_with_the_change() -> None:
+def test_left_justified_words_begin_with_the_change() -> None:
     # common practice, no source
     data = "1000000000000001 0111111111111110"
     frames = i2s_of([1, 1, *bits_of(WS), 1 - 1], [0, 0, *bits_of(data), 0], alignment="left", left_is="low")
@@ -44,7 +44,7 @@ def test_b166_left_justified_words_begin_with_the_change() -> None:
     assert [frame.kind for frame in swapped][:2] == ["right", "left"]
 
 
-def test_b167_surplus_bits_are_dropped_and_missing_ones_are_zero() -> None:
+def test_surplus_bits_are_dropped_and_missing_ones_are_zero() -> None:
     # I2S bus specification
     select, data = i2s_bits([(0x1234, -0x1234)], word_bits=16)
     assert [frame["sample"] for frame in i2s_of(select, data, word_bits=12)[:2]] == [0x123, -0x124]

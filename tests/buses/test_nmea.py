@@ -12,7 +12,7 @@ from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.impairments import jittered, off_rate
 from wavewright.simulation.encoders.uart import text_bytes, uart_line
 
-SENTENCES = [  # B157: NMEA 0183 (from memory); by hand and pynmea2 1.19.0
+SENTENCES = [  # NMEA 0183 (from memory); by hand and pynmea2 1.19.0
     "$GPGLL,5300.97914,N,00259.98174,E,125926,A*28",
     "$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47",
     "$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A",
@@ -25,7 +25,7 @@ def said(*texts: str, **options: object) -> Frames:
     return decode({"tx": draw(line, rate=48e3)}, "uart", baud=4800, then="nmea", **options)
 
 
-@pytest.mark.parametrize("sentence", SENTENCES, ids=["B157-GLL", "B157-GGA", "B157-RMC", "B157-own"])
+@pytest.mark.parametrize("sentence", SENTENCES, ids=["GLL", "GGA", "RMC", "own"])
 def test_a_sentence_is_read_and_checked(sentence: str) -> None:
     (frame,) = said(sentence, "\r\n")
     assert (frame["text"], frame["checksum"], frame.errors) == (sentence, int(sentence[-2:], 16), ())

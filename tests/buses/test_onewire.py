@@ -23,16 +23,16 @@ def of_line(line: Line, rate: float = 1e6) -> Frames:
 
 @pytest.mark.parametrize(
     "text, crc", [("02 1C B8 01 00 00 00", 0xA2), ("28 00 00 00 00 00 00", 0x1E), ("28 FF 4B 46 7F FF 0C", 0xAA),
-                  ("50 05 4B 46 7F FF 0C 10", 0x1C)], ids=["B147", "B148-zero", "B148", "B149"],
+                  ("50 05 4B 46 7F FF 0C 10", 0x1C)], ids=["of the note", "zeros", "own", "thermometer scratchpad"],
 )  # fmt: skip
 def test_the_check_of_an_identifier(text: str, crc: int) -> None:
-    # B147: example of the public note on 1-Wire CRCs (from memory); crccheck 1.3.1 and anycrc 2.1.0 agree on all
+    # example of the public note on 1-Wire CRCs (from memory); crccheck 1.3.1 and anycrc 2.1.0 agree on all
     raw = bytes.fromhex(text)
     assert crc_of(raw, CRCS["onewire8"]) == crc == Crc8Maxim.calc(raw)
     assert crc_of(raw + bytes([crc]), CRCS["onewire8"]) == 0
 
 
-def test_b150_a_byte_goes_least_significant_bit_first() -> None:
+def test_a_byte_goes_least_significant_bit_first() -> None:
     bits = BitArray(uint=0x28, length=8)
     bits.reverse()
     assert bits.bin == "00010100"  # bitstring 5.0.0
@@ -58,7 +58,7 @@ SLOTS = [(1e-6, "1", False), (6e-6, "1", False), (14e-6, "1", False), (60e-6, "0
          (200e-6, "0", True), (230e-6, "0", True)]  # fmt: skip
 
 
-@pytest.mark.parametrize("low, bit, is_wrong", SLOTS, ids=[f"B151-{1e6 * row[0]:g}us" for row in SLOTS])
+@pytest.mark.parametrize("low, bit, is_wrong", SLOTS, ids=[f"{1e6 * row[0]:g}us" for row in SLOTS])
 def test_the_low_time_of_a_slot_says_its_bit(low: float, bit: str, is_wrong: bool) -> None:
     # public component data, standard speed (from memory, not verified)
     line = onewire_line([b""])
@@ -106,7 +106,7 @@ def test_what_is_encoded_and_impaired_is_decoded_again(sent: list[bytes], seed: 
     assert not frames.has_errors.any()
 
 
-def test_b146_the_check_value_of_the_catalogue() -> None:
+def test_the_check_value_of_the_catalogue() -> None:
     # CRC catalogue: CRC-8/MAXIM-DOW of "123456789", polynomial x8 + x5 + x4 + 1 reflected
     assert crc_of(b"123456789", CRCS["onewire8"]) == Crc8Maxim.calc(b"123456789") == 0xA1
     assert anycrc.Model("CRC8-MAXIM-DOW").calc(b"123456789") == 0xA1

@@ -81,7 +81,7 @@ def block(data: bytes) -> bytes:
 
 
 def waveform(form: str, *, scale: str = "{told_in: settings}", rest: str = "") -> str:
-    return f'{ACQUIRE}waveform: {{fetch: "CURVe{{input}}?", format: x, formats: {{x: {form}}}, scale: {scale}{rest}}}\n'
+    return f'{ACQUIRE}waveform: {{fetch: "BRING{{input}}?", format: x, formats: {{x: {form}}}, scale: {scale}{rest}}}\n'
 
 
 # IEEE 488.2-1992, 8.7.9 and SCPI-99 volume 2, FORMat (from memory, not verified): two's complement, either byte order
@@ -108,7 +108,7 @@ def test_samples_in_every_form_are_the_same_volts(
     # given an unsigned form counts from the lower end: code 128 is the middle of the range
     reference = 128 if "uint" in form else 0
     scale = f"{{told_in: settings, reference: {{plus: {reference}}}}}"
-    made = digitizer(waveform(form, scale=scale), {"CURVe1?": b"#0" + data + b"\n" if indefinite else block(data)})
+    made = digitizer(waveform(form, scale=scale), {"BRING1?": b"#0" + data + b"\n" if indefinite else block(data)})
     made.configure(SETUP)
     # when a record is taken
     wave = made.acquire()["rail"]
@@ -118,7 +118,7 @@ def test_samples_in_every_form_are_the_same_volts(
 
 
 def test_integer_codes_are_a_view_on_what_was_received(digitizer: Make) -> None:
-    made = digitizer(waveform("{samples: int16}"), {"CURVe1?": block(struct.pack(">8h", *CODES))})
+    made = digitizer(waveform("{samples: int16}"), {"BRING1?": block(struct.pack(">8h", *CODES))})
     made.configure(SETUP)
     codes = made.acquire()["rail"].codes
     assert codes.dtype == np.dtype(">i2")
@@ -133,15 +133,15 @@ SCALES = {
         b"",
     ),
     "a preamble": (
-        "{told_in: preamble, ask: 'PREamble{input}?', gain: {field: 2}, offset: {field: 3}, "
+        "{told_in: preamble, ask: 'HEAD{input}?', gain: {field: 2}, offset: {field: 3}, "
         "interval: {field: 0}, start: {field: 1}}",
-        {"PREamble1?": b'2E-9,-1E-8,0.5,1.0,"a, b"\n'},
+        {"HEAD1?": b'2E-9,-1E-8,0.5,1.0,"a, b"\n'},
         b"",
     ),
     "a preamble of grid lines, from a code on": (  # 25 codes a line, 12.5 V a line; code 6 is 4 V
-        "{told_in: preamble, ask: 'PREamble{input}?', gain: {field: 0, times: 0.04}, offset: {field: 1}, "
+        "{told_in: preamble, ask: 'HEAD{input}?', gain: {field: 0, times: 0.04}, offset: {field: 1}, "
         "reference: {field: 2}, interval: {field: 3}, start: {plus: -1E-8}}",
-        {"PREamble1?": b"12.5,4.0,6,2E-9\n"},
+        {"HEAD1?": b"12.5,4.0,6,2E-9\n"},
         b"",
     ),
     "the head of the block": (
@@ -164,7 +164,7 @@ SCALES = {
 def test_the_scale_is_taken_from_where_it_is_told(digitizer: Make, case: str) -> None:
     scale, answers, head = SCALES[case]
     data = head + struct.pack("8b", *CODES)
-    made = digitizer(waveform("{samples: int8}", scale=scale), {"CURVe1?": block(data), **answers})
+    made = digitizer(waveform("{samples: int8}", scale=scale), {"BRING1?": block(data), **answers})
     made.configure(SETUP)
     wave = made.acquire()["rail"]
     assert wave.values() == pytest.approx([1.0 + 0.5 * code for code in CODES])
@@ -180,7 +180,7 @@ def test_a_waveform_in_interchange_format_brings_its_own_axes(digitizer: Make) -
         b' DIMension=C1 (TYPE EXPLicit SCALe 0.001 OFFSet 1 SIZE 8 UNITs "V") ORDer (BY DIMension)'
         b" DATA (CURVe (VALues #216" + struct.pack(">8h", *CODES) + b")))\n"
     )
-    made = digitizer(waveform("{samples: int16}", scale="{told_in: dif}"), {"CURVe1?": answer})
+    made = digitizer(waveform("{samples: int16}", scale="{told_in: dif}"), {"BRING1?": answer})
     made.configure(SETUP)
     wave = made.acquire()["rail"]
     assert wave.values() == pytest.approx([1 + 0.001 * code for code in CODES])
@@ -214,27 +214,27 @@ def test_each_slice_has_the_head_of_the_block_and_one_is_enough(digitizer: Make)
 
 
 def test_bytes_without_a_header_are_counted(digitizer: Make) -> None:
-    made = digitizer(waveform("{samples: int8}", rest=", block: none"), {"CURVe1?": struct.pack("8b", *CODES) + b"\n"})
+    made = digitizer(waveform("{samples: int8}", rest=", block: none"), {"BRING1?": struct.pack("8b", *CODES) + b"\n"})
     made.configure(SETUP)
     assert made.acquire()["rail"].codes.tolist() == CODES
 
 
 def test_what_is_no_number_is_no_sample(digitizer: Make) -> None:
     # SCPI-99 volume 1, 7.2.1 (from memory, not verified): 9.91E37 no value, ±9.9E37 overload
-    made = digitizer(waveform("{samples: ascii}"), {"CURVe1?": b"#01,9.91E37,2,9.9E+37,-9.9E37,3,4,5\n"})
+    made = digitizer(waveform("{samples: ascii}"), {"BRING1?": b"#01,9.91E37,2,9.9E+37,-9.9E37,3,4,5\n"})
     made.configure(SETUP)
     assert np.isnan(made.acquire()["rail"].codes).tolist() == [False, True, False, True, True, False, False, False]
 
 
 def test_the_code_for_no_sample_becomes_nan(digitizer: Make) -> None:
-    made = digitizer(waveform("{samples: int8}", rest=", invalid: -128"), {"CURVe1?": block(struct.pack("8b", *CODES))})
+    made = digitizer(waveform("{samples: int8}", rest=", invalid: -128"), {"BRING1?": block(struct.pack("8b", *CODES))})
     made.configure(SETUP)
     wave = made.acquire()["rail"]
     assert np.flatnonzero(np.isnan(wave.codes)).tolist() == [CODES.index(-128)]
 
 
 def test_the_probe_is_arithmetic_of_ours(digitizer: Make) -> None:
-    made = digitizer(waveform("{samples: int8}"), {"CURVe1?": block(struct.pack("8b", *CODES))})
+    made = digitizer(waveform("{samples: int8}"), {"BRING1?": block(struct.pack("8b", *CODES))})
     probed = DigitizerSetup(
         {"rail": InputSetup(1, 10 * RANGE, 10 * OFFSET, attenuation=10)},
         SETUP.timebase,
@@ -259,7 +259,7 @@ DAMAGED = {
 @pytest.mark.parametrize("case", DAMAGED, ids=str)
 def test_a_damaged_record_is_no_capture_and_the_next_one_is(digitizer: Make, case: str) -> None:
     answer, words = DAMAGED[case]
-    made = digitizer(waveform("{samples: int8}"), {"CURVe1?": [answer, block(struct.pack("8b", *CODES))]})
+    made = digitizer(waveform("{samples: int8}"), {"BRING1?": [answer, block(struct.pack("8b", *CODES))]})
     made.configure(SETUP)
     with pytest.raises(BadAnswer, match=words) as caught:
         made.acquire()
@@ -270,7 +270,7 @@ def test_a_damaged_record_is_no_capture_and_the_next_one_is(digitizer: Make, cas
 @pytest.mark.parametrize("scale", ["gain: {ask: 'GAIN?'}", "interval: {ask: 'GAIN?'}"])
 @pytest.mark.parametrize("answer", [b"0\n", b"9.91E37\n", b"lots\n"], ids=["zero", "no value", "a word"])
 def test_a_scale_that_makes_no_sense_is_refused(digitizer: Make, scale: str, answer: bytes) -> None:
-    answers = {"CURVe1?": block(struct.pack("8b", *CODES)), "GAIN?": answer}
+    answers = {"BRING1?": block(struct.pack("8b", *CODES)), "GAIN?": answer}
     made = digitizer(waveform("{samples: int8}", scale=f"{{told_in: queries, {scale}}}"), answers)
     made.configure(SETUP)
     with pytest.raises(BadAnswer, match=r"the scale|not a number"):
@@ -278,7 +278,7 @@ def test_a_scale_that_makes_no_sense_is_refused(digitizer: Make, scale: str, ans
 
 
 def polled(poll: str) -> str:
-    form = 'waveform: {fetch: "CURVe{input}?", format: x, formats: {x: {samples: int8}}}\n'
+    form = 'waveform: {fetch: "BRING{input}?", format: x, formats: {x: {samples: int8}}}\n'
     return f"acquire: {{arm: GO, finished: {{poll: {poll}}}, force: FORCe, stop: HALT}}\n{form}"
 
 
@@ -314,7 +314,7 @@ def test_a_query_is_asked_until_it_is_over(digitizer: Make, poll: str, query: st
     clock = Clock()
     made = digitizer(
         polled(poll),
-        {query: list(answers), "CURVe1?": block(struct.pack("8b", *CODES))},
+        {query: list(answers), "BRING1?": block(struct.pack("8b", *CODES))},
         elapsed=clock.elapsed,
         pause=clock.pause,
     )
@@ -328,7 +328,7 @@ def test_pauses_between_queries_grow_to_the_interval_and_no_further(digitizer: M
     clock = Clock()
     made = digitizer(
         polled('{ask: "STATe?", pattern: "^READY", interval: 5 ms}'),
-        {"STATe?": [*[b"BUSY\n"] * 6, b"READY\n"], "CURVe1?": block(struct.pack("8b", *CODES))},
+        {"STATe?": [*[b"BUSY\n"] * 6, b"READY\n"], "BRING1?": block(struct.pack("8b", *CODES))},
         elapsed=clock.elapsed,
         pause=clock.pause,
     )
@@ -363,10 +363,10 @@ def test_without_events_the_status_byte_is_polled_and_no_request_enabled(digitiz
     rest = (
         "acquire: {arm: [GO, '*OPC'], stop: HALT, finished: {service_request: {before: '*ESE 1', request: '*SRE 32', "
         "after: '*ESE 0', mask: 32}}}\n"
-        'waveform: {fetch: "CURVe{input}?", format: x, formats: {x: {samples: int8}}}\n'
+        'waveform: {fetch: "BRING{input}?", format: x, formats: {x: {samples: int8}}}\n'
     )
     clock = Clock()
-    answers = {"*STB?": [b"0\n", b"16\n", b"32\n"], "CURVe1?": block(struct.pack("8b", *CODES))}
+    answers = {"*STB?": [b"0\n", b"16\n", b"32\n"], "BRING1?": block(struct.pack("8b", *CODES))}
     made = digitizer(rest, answers, elapsed=clock.elapsed, pause=clock.pause)
     made.configure(SETUP)
     assert made.acquire()["rail"].codes.tolist() == CODES
@@ -414,7 +414,7 @@ def test_a_wait_that_is_not_answered_is_no_trigger_and_the_link_is_in_step(digit
 
 
 def test_an_automatic_trigger_is_forced_and_the_capture_says_so(digitizer: Make) -> None:
-    answers = {"*OPC?": [None, b"1\n"], "CURVe1?": block(struct.pack("8b", *CODES))}
+    answers = {"*OPC?": [None, b"1\n"], "BRING1?": block(struct.pack("8b", *CODES))}
     made = digitizer(waveform("{samples: int8}"), answers)
     made.configure(DigitizerSetup(SETUP.inputs, SETUP.timebase, TriggerSetup("auto", "rail", level=1.65)))
     capture = made.acquire(timeout=0.1)
@@ -426,7 +426,7 @@ def test_an_automatic_trigger_is_forced_and_the_capture_says_so(digitizer: Make)
 def test_a_record_that_does_not_cross_the_level_was_not_triggered(
     digitizer: Make, level: float, triggered: bool
 ) -> None:
-    made = digitizer(waveform("{samples: int8}"), {"CURVe1?": block(struct.pack("8b", *CODES))})
+    made = digitizer(waveform("{samples: int8}"), {"BRING1?": block(struct.pack("8b", *CODES))})
     made.configure(DigitizerSetup(SETUP.inputs, SETUP.timebase, TriggerSetup("auto", "rail", level=level)))
     assert made.acquire().triggered is triggered
 
@@ -440,7 +440,7 @@ def test_a_setting_without_a_value_is_no_setting(digitizer: Make, query: str) ->
 
 def test_an_instrument_that_was_switched_off_and_on_gives_no_capture(digitizer: Make) -> None:
     # power on is bit 7 of the event register (IEEE 488.2-1992, 11.5.1; second-hand)
-    answers = {"*ESR?": [b"128\n", b"0\n", b"128\n"], "CURVe1?": block(struct.pack("8b", *CODES))}
+    answers = {"*ESR?": [b"128\n", b"0\n", b"128\n"], "BRING1?": block(struct.pack("8b", *CODES))}
     made = digitizer(waveform("{samples: int8}"), answers)
     made.reset()
     made.configure(SETUP)
@@ -450,7 +450,7 @@ def test_an_instrument_that_was_switched_off_and_on_gives_no_capture(digitizer: 
 
 
 def test_a_restart_is_not_forgotten_when_the_link_gets_back_into_step(digitizer: Make) -> None:
-    answers = {"*ESR?": [b"0\n", b"128\n", b"0\n"], "CURVe1?": [None, block(struct.pack("8b", *CODES))]}
+    answers = {"*ESR?": [b"0\n", b"128\n", b"0\n"], "BRING1?": [None, block(struct.pack("8b", *CODES))]}
     made = digitizer(waveform("{samples: int8}"), answers)
     made.reset()
     made.configure(SETUP)
@@ -483,12 +483,12 @@ def test_a_complaint_while_setting_leaves_it_unset(digitizer: Make) -> None:
 
 
 def test_the_plan_is_what_is_sent(digitizer: Make) -> None:
-    made = digitizer(waveform("{samples: int8}"), {"CURVe1?": block(struct.pack("8b", *CODES))})
+    made = digitizer(waveform("{samples: int8}"), {"BRING1?": block(struct.pack("8b", *CODES))})
     made.reset()
     made.configure(SETUP)
     made.acquire()
     sent = [message for message in made.device.sent if not message.startswith("SYST")]  # type: ignore[attr-defined]
-    asked_back = [message for message in sent if message.endswith("?") and message not in ("*OPC?", "CURVe1?")]
+    asked_back = [message for message in sent if message.endswith("?") and message not in ("*OPC?", "BRING1?")]
     planned = (
         *Digitizer.known_state_messages(made.profile),
         *digitizer_messages(made.profile, SETUP),

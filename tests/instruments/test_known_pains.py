@@ -34,19 +34,19 @@ def test_a_raw_socket_needs_no_termination_set_by_hand() -> None:
 def test_a_large_block_takes_few_reads_whatever_is_in_it() -> None:
     # PyVISA issues 464 and 490, PyVISA-py issue 563: with the library's chunk of 20 KiB, or a read that ends at each NL
     data = b"\n" * (8 * MIB)
-    library = library_of({STREAM: Device({"CURVe?": b"#7%d" % len(data) + data + b"\n"})})
+    library = library_of({STREAM: Device({"BRING?": b"#7%d" % len(data) + data + b"\n"})})
     link = open_link(pyvisa.ResourceManager(library), STREAM)
     library.termination_seen.clear()  # one entry a read
-    assert link.ask_block("CURVe?").tobytes() == data
+    assert link.ask_block("BRING?").tobytes() == data
     assert len(library.termination_seen) <= len(data) // (256 * 1024) + 4
 
 
 def test_a_large_block_of_newlines_comes_within_the_patience_for_a_short_answer() -> None:
     # the same on a real socket: 3.6 s for 1 MB by the library's own read (measured, PyVISA-py 0.8.1), here 8 within 5 s
     data = b"\n" * (8 * MIB)
-    with served(Device({"CURVe?": b"#7%d" % len(data) + data + b"\n"})) as server:
+    with served(Device({"BRING?": b"#7%d" % len(data) + data + b"\n"})) as server:
         link = open_link(pyvisa.ResourceManager("@py"), server.address, manners=Manners(timeout=5.0))
-        assert link.ask_block("CURVe?", timeout=5.0).size == len(data)
+        assert link.ask_block("BRING?", timeout=5.0).size == len(data)
         assert link.ask("*OPT?") == "0"
         link.close()
 
@@ -54,12 +54,12 @@ def test_a_large_block_of_newlines_comes_within_the_patience_for_a_short_answer(
 def test_a_block_keeps_its_end_though_the_chunk_of_the_session_is_small() -> None:
     # PyVISA issue 490: the session's `chunk_size` is the user's; the link has its own
     data = bytes(range(256)) * 1000
-    library = library_of({STREAM: Device({"CURVe?": b"#6%d" % len(data) + data + b"\n"})})
+    library = library_of({STREAM: Device({"BRING?": b"#6%d" % len(data) + data + b"\n"})})
     manager = pyvisa.ResourceManager(library)
     link = open_link(manager, STREAM)
     for resource in manager.list_opened_resources():
         resource.chunk_size = 16  # type: ignore[attr-defined]
-    assert link.ask_block("CURVe?").tobytes() == data
+    assert link.ask_block("BRING?").tobytes() == data
 
 
 @pytest.mark.parametrize("wire", ["library", "raw socket", "HiSLIP"])
@@ -77,16 +77,16 @@ def test_an_answer_that_was_late_is_never_that_of_the_next_query(tmp_path: Path,
 def test_records_without_a_header_come_by_count(connect: Connect) -> None:
     # PyVISA issue 92
     record = b"#2\n\n\r\n#0"
-    link = connect(Device({"CURVe?": record + b"\n"}))
-    assert link.ask_bytes("CURVe?", len(record)).tobytes() == record
+    link = connect(Device({"BRING?": record + b"\n"}))
+    assert link.ask_bytes("BRING?", len(record)).tobytes() == record
     assert link.ask("*OPT?") == "0"
 
 
 @pytest.mark.parametrize("digits", [1, 9, 10, 12])
 def test_a_length_in_brackets_may_have_any_number_of_digits(connect: Connect, digits: int) -> None:
     # PyVISA pull request 914: `#(1000000000)`, where one digit of digits ends at 999 999 999
-    link = connect(Device({"CURVe?": b"#(%0*d)ab\ncd\n" % (digits, 5)}))
-    assert link.ask_block("CURVe?").tobytes() == b"ab\ncd"
+    link = connect(Device({"BRING?": b"#(%0*d)ab\ncd\n" % (digits, 5)}))
+    assert link.ask_block("BRING?").tobytes() == b"ab\ncd"
     assert link.ask("*OPT?") == "0"
 
 

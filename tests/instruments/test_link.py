@@ -29,41 +29,41 @@ def test_asks_who_is_there_as_soon_as_it_is_open(connect: Connect) -> None:
 
 
 def test_a_block_may_hold_the_termination_character(connect: Connect) -> None:
-    link = connect(Device({"CURVe?": BLOCK}))
-    assert link.ask_block("CURVe?").tobytes() == b"ab\ncd"
+    link = connect(Device({"BRING?": BLOCK}))
+    assert link.ask_block("BRING?").tobytes() == b"ab\ncd"
     assert in_step(link)
 
 
 def test_a_block_of_more_than_one_chunk_comes_whole(connect: Connect) -> None:
     data = bytes(range(256)) * 4096  # 1 MiB, four chunks
-    link = connect(Device({"CURVe?": b"#7%d" % len(data) + data + b"\n"}), manners=Manners(timeout=5.0))
-    assert link.ask_block("CURVe?").tobytes() == data
+    link = connect(Device({"BRING?": b"#7%d" % len(data) + data + b"\n"}), manners=Manners(timeout=5.0))
+    assert link.ask_block("BRING?").tobytes() == data
     assert in_step(link)
 
 
 def test_an_empty_block_is_a_block(connect: Connect) -> None:
-    link = connect(Device({"CURVe?": b"#10\n"}))
-    assert link.ask_block("CURVe?").size == 0
+    link = connect(Device({"BRING?": b"#10\n"}))
+    assert link.ask_block("BRING?").size == 0
     assert in_step(link)
 
 
 def test_a_length_in_brackets_is_a_length(connect: Connect) -> None:
     # the form for more than 999 999 999 bytes: PyVISA pull request 914
-    link = connect(Device({"CURVe?": b"#(5)abcde\n"}))
-    assert link.ask_block("CURVe?").tobytes() == b"abcde"
+    link = connect(Device({"BRING?": b"#(5)abcde\n"}))
+    assert link.ask_block("BRING?").tobytes() == b"abcde"
     assert in_step(link)
 
 
 def test_a_record_without_a_header_is_read_by_count(connect: Connect) -> None:
     # PyVISA issue 92
-    link = connect(Device({"CURVe?": b"\n\n#\n\n\n"}))
-    assert link.ask_bytes("CURVe?", 5).tobytes() == b"\n\n#\n\n"
+    link = connect(Device({"BRING?": b"\n\n#\n\n\n"}))
+    assert link.ask_bytes("BRING?", 5).tobytes() == b"\n\n#\n\n"
     assert in_step(link)
 
 
 def test_carriage_return_and_newline_end_a_block_too(connect: Connect) -> None:
-    link = connect(Device({"CURVe?": b"#15abcde\r\n"}))
-    assert link.ask_block("CURVe?").tobytes() == b"abcde"
+    link = connect(Device({"BRING?": b"#15abcde\r\n"}))
+    assert link.ask_block("BRING?").tobytes() == b"abcde"
     assert in_step(link)
 
 
@@ -83,11 +83,11 @@ DAMAGED_BLOCKS = {
 @pytest.mark.parametrize("case", DAMAGED_BLOCKS, ids=str)
 def test_a_damaged_block_is_one_clear_error_and_the_link_works_again(connect: Connect, case: str) -> None:
     answer, words = DAMAGED_BLOCKS[case]
-    link = connect(Device({"CURVe?": answer}))
+    link = connect(Device({"BRING?": answer}))
     with pytest.raises(WireFault, match=words) as caught:
-        link.ask_block("CURVe?")
+        link.ask_block("BRING?")
     assert type(caught.value) in (BadAnswer, NoAnswer)
-    assert "CURVe?" in str(caught.value)
+    assert "BRING?" in str(caught.value)
     assert "plain" in str(caught.value)
     assert in_step(link)
 
@@ -249,10 +249,10 @@ def test_device_clear_is_used_where_the_wire_has_it() -> None:
 
 
 def test_termination_is_on_again_after_a_block_that_failed_on_a_stream() -> None:
-    library = library_of({STREAM: Device({"CURVe?": b"garbage\n"})})
+    library = library_of({STREAM: Device({"BRING?": b"garbage\n"})})
     link = open_link(pyvisa.ResourceManager(library), STREAM)
     with pytest.raises(BadAnswer):
-        link.ask_block("CURVe?")
+        link.ask_block("BRING?")
     link.ask("*OPT?")
     assert library.termination_seen[-1]
     assert not all(library.termination_seen)
@@ -269,10 +269,10 @@ def test_an_answer_of_two_lines_is_none(connect: Connect, wire_kind: str) -> Non
 def test_a_block_longer_than_it_says_is_noticed_even_where_a_sample_is_the_terminator(
     connect: Connect, wire_kind: str
 ) -> None:
-    link = connect(Device({"CURVe?": b"#12ab\ncde\n"}))
+    link = connect(Device({"BRING?": b"#12ab\ncde\n"}))
     if wire_kind != "stream":
         with pytest.raises(BadAnswer, match=r"more bytes|follows the answer"):
-            link.ask_block("CURVe?")
+            link.ask_block("BRING?")
         assert in_step(link)
 
 
@@ -306,13 +306,13 @@ def test_a_closed_link_opens_no_new_connection_by_itself() -> None:
 
 
 def test_an_indefinite_block_is_read_to_its_end_mark(connect: Connect, wire_kind: str) -> None:
-    link = connect(Device({"CURVe?": b"#01.5,2.5\n"}))
+    link = connect(Device({"BRING?": b"#01.5,2.5\n"}))
     if wire_kind in ("marked", "unclearable"):
-        assert link.ask_block("CURVe?").tobytes() == b"1.5,2.5"
+        assert link.ask_block("BRING?").tobytes() == b"1.5,2.5"
     else:
         with pytest.raises(BadAnswer, match="does not mark the end"):
-            link.ask_block("CURVe?")
-        assert link.ask_block("CURVe?", silence=0.05).tobytes() == b"1.5,2.5"
+            link.ask_block("BRING?")
+        assert link.ask_block("BRING?", silence=0.05).tobytes() == b"1.5,2.5"
     assert in_step(link)
 
 

@@ -121,9 +121,9 @@ def test_a_mutilated_number_is_an_error_or_what_it_spells(wire: Mutilated, answe
 @settings(max_examples=2500)
 @given(answer=mutilated(blocks()))
 def test_a_mutilated_block_is_an_error_or_what_it_spells(wire: Mutilated, answer: bytes) -> None:
-    link = wire.answering("CURVe?", answer)
+    link = wire.answering("BRING?", answer)
     try:
-        content = link.ask_block("CURVe?").tobytes()
+        content = link.ask_block("BRING?").tobytes()
     except WireFault:
         content = None
     if wire.is_stream:

@@ -113,9 +113,18 @@ def test_a_block_header_tells_its_own_length_and_that_of_the_data(data: bytes) -
     assert header.count == len(data)
 
 
-def test_a_block_of_a_thousand_million_bytes_has_its_length_in_brackets() -> None:
-    # PyVISA pull request 914: one digit of digits ends at 999 999 999
+class OfAThousandMillion(bytes):
+    """As long as the shortest block whose length needs ten digits."""
+
+    def __len__(self) -> int:
+        return 1_000_000_000
+
+
+def test_a_length_in_brackets_is_read_and_never_sent() -> None:
+    # PyVISA pull request 914: one digit of digits ends at 999 999 999; IEEE 488.2-1992, 7.7.6 knows no brackets
     assert read_block_header(b"#(1000000000)") == BlockHeader(13, 1_000_000_000)
+    with pytest.raises(Misuse, match="a block of 1000000000 bytes"):
+        definite_block(OfAThousandMillion())
 
 
 @given(st.binary(max_size=2000), st.integers(1, 5))

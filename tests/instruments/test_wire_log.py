@@ -98,10 +98,10 @@ def test_another_file_is_no_wire_log() -> None:
 
 def test_the_link_keeps_a_record_of_everything(tmp_path: Path) -> None:
     stream = io.StringIO()
-    device = Device({"CURVe?": b"#13a\nb\n", "BAD?": b"\x00\n"})
+    device = Device({"BRING?": b"#13a\nb\n", "BAD?": b"\x00\n"})
     link = open_link(pyvisa.ResourceManager(library_of({MARKED: device})), MARKED, wire_log=WireLog(stream, full=True))
     link.write("*RST")
-    link.ask_block("CURVe?")
+    link.ask_block("BRING?")
     with pytest.raises(BadAnswer):
         link.ask("BAD?")
     link.close()
@@ -121,14 +121,14 @@ def test_of_an_answer_that_went_wrong_the_log_has_what_came(full: bool) -> None:
     stream = io.StringIO()
     half = b"#510000" + bytes(9000) + b"\n"
     link = open_link(
-        pyvisa.ResourceManager(library_of({MARKED: Device({"CURVe?": half})})),
+        pyvisa.ResourceManager(library_of({MARKED: Device({"BRING?": half})})),
         MARKED,
         wire_log=WireLog(stream, full=full),
     )
     with pytest.raises(BadAnswer, match="cut short"):
-        link.ask_block("CURVe?")
+        link.ask_block("BRING?")
     records = list(read_wire_log(stream.getvalue().splitlines()))
-    asked = next(place for place, record in enumerate(records) if record.data == b"CURVe?\n")
+    asked = next(place for place, record in enumerate(records) if record.data == b"BRING?\n")
     assert (records[asked + 1].sign, records[asked + 1].data) == ("<", half if full else half[:4096])
     told = [record.data for record in records if record.data and record.data.endswith(b"are kept")]
     assert told == ([] if full else [b"9008 bytes came, the first 4096 are kept"])
@@ -205,9 +205,9 @@ def test_a_wire_log_that_begins_in_the_middle_is_told_with_its_name(tmp_path: Pa
 def test_what_came_of_a_broken_answer_is_not_told_again_with_the_next(tmp_path: Path) -> None:
     stream = io.StringIO()
     half = b"#510000" + bytes(9000) + b"\n"
-    device = Device({"CURVe?": half, "BAD?": b"#16abc\n"})
+    device = Device({"BRING?": half, "BAD?": b"#16abc\n"})
     link = open_link(pyvisa.ResourceManager(library_of({MARKED: device})), MARKED, wire_log=WireLog(stream))
-    for query in ("CURVe?", "BAD?"):
+    for query in ("BRING?", "BAD?"):
         with pytest.raises(BadAnswer, match="cut short"):
             link.ask_block(query)
     records = list(read_wire_log(stream.getvalue().splitlines()))

@@ -1,14 +1,14 @@
 """Headers of blocks: how many bytes follow, and where they begin.
 
 IEEE 488.2-1992, 7.7.6 and 8.7.9 (definite), 8.7.10 (indefinite), clause numbers from memory, not verified. A length
-in brackets, `#(1234567890)`, is how devices tell more than 999 999 999 bytes, which one digit of digits cannot.
+in brackets, `#(1234567890)`, is outside IEEE 488.2; it is read, as the VISA library reads it, and never sent.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from wavewright.errors import BadAnswer
+from wavewright.errors import BadAnswer, Misuse
 from wavewright.instruments.scpi import shorten
 
 LONGEST_HEADER = 2 + 20  # `#(`, more digits than any memory has bytes, `)`
@@ -86,10 +86,18 @@ def _garbled(start: bytes, what: str) -> BadAnswer:
 def definite_block(data: bytes) -> bytes:
     """Data with a header in front of them, as they are sent to an instrument.
 
+    Raises
+    ------
+    Misuse : more bytes than a header of one digit of digits can tell (IEEE 488.2-1992, 7.7.6).
+
     Examples
     --------
     >>> definite_block(b"abc")
     b'#13abc'
     """
     count = str(len(data)).encode()
-    return b"#(" + count + b")" + data if len(count) > 9 else b"#%d" % len(count) + count + data
+    if len(count) > 9:
+        raise Misuse(
+            f"a block of {len(data)} bytes", expected="at most 999 999 999 bytes", do="send it in several blocks"
+        )
+    return b"#%d" % len(count) + count + data

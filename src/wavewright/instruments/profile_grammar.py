@@ -233,7 +233,7 @@ class ProfileFile(GrammarModel):
     answers_to: PatternOrNone = Field(
         default="",
         description="regular expression on the answer to `identify`, so that no other instrument is taken for this one",
-        examples=["^Lattice Works,Ten-line recorder,"],
+        examples=["^Tenfold Works,Ten-line recorder,"],
     )
     recognised_by: str = Field(
         default="",

@@ -29,7 +29,7 @@ def value(reading: Reading) -> float:
     return reading.value
 
 
-def test_s01_time_constant_of_a_single_pole() -> None:
+def test_time_constant_of_a_single_pole() -> None:
     # math: 5·(1 − exp(−t/τ)) V, τ = 1 ms
     readings = measure(wave_of(EDGE), ["time_constant", "final_value"])
     assert value(readings["time_constant"]) == pytest.approx(1e-3, rel=1e-9)

@@ -24,7 +24,7 @@ def value(reading: Reading) -> float:
     return reading.value
 
 
-def test_s94_norris() -> None:
+def test_norris() -> None:
     # source: NIST StRD, Norris, as carried by SciPy 1.17.1; certified values from the header of the file
     path = Path(scipy.__file__).parent / "stats" / "tests" / "data" / "nist_linregress" / "Norris.dat"
     rows = [line.split() for line in path.read_text().splitlines()[60:] if len(line.split()) == 2]
@@ -64,7 +64,7 @@ def test_a_stretch_of_the_record_alone() -> None:
     assert "0 valid samples" in measure(wave, "slope", after="1 s").reason
 
 
-def test_s60_quantising_error_of_a_ramp() -> None:
+def test_quantising_error_of_a_ramp() -> None:
     # math: q/√12, here of a ramp from 0 to 255 in 2 550 000 samples; also GUM F.2.2.1 (from memory, not verified)
     ramp = np.linspace(0, 255, 2_550_000)
     wave = Waveform(np.round(ramp).astype(np.int16), interval=1e-6)

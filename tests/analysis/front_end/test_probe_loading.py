@@ -27,17 +27,17 @@ PROBE_10X = Probe(10e6, 12e-12, 10)
 
 
 @pytest.mark.parametrize("source, percent", [(10e3, -0.0999001), (100e3, -0.9900990), (1e6, -9.0909091)])
-def test_s128_loading_at_rest(source: float, percent: float) -> None:
+def test_loading_at_rest(source: float, percent: float) -> None:
     assert 100 * dc_loading(source, 10e6) == pytest.approx(percent, rel=1e-7), "math: −R_s / (R_s + R)"
 
 
-def test_s128_a_divider_touched_with_a_bare_input() -> None:
+def test_a_divider_touched_with_a_bare_input() -> None:
     change = expected_loading(Probe(1e6, 0), Node(5e3)).dc_change  # 10 kΩ over 10 kΩ is 5 kΩ in series with half of 5 V
     assert 2.5 * (1 + change) == pytest.approx(2.487562, abs=5e-7), "math: Thévenin"
     assert change == pytest.approx(-0.00497512, abs=5e-9)
 
 
-def test_s129_bandwidth_and_rise_time_with_a_probe() -> None:
+def test_bandwidth_and_rise_time_with_a_probe() -> None:
     ten, hundred = expected_loading(PROBE_10X, Node(10e3)), expected_loading(PROBE_10X, Node(100e3))
     assert ten.bandwidth == pytest.approx(1.327617e6, rel=1e-6), "math: 1 / (2π (R_s ∥ R) C)"
     assert hundred.bandwidth == pytest.approx(133.955e3, rel=1e-5), "math"
@@ -45,30 +45,30 @@ def test_s129_bandwidth_and_rise_time_with_a_probe() -> None:
     assert math.isinf(ten.bandwidth_before)
 
 
-def test_s130_reactance_of_a_tip() -> None:
+def test_reactance_of_a_tip() -> None:
     assert capacitive_reactance(100e6, 10e-12) == pytest.approx(159.154943, rel=1e-8), "math: 1 / (2π f C)"
     assert capacitive_reactance(12e6, 15e-12) == pytest.approx(884.194128, rel=1e-8), "math"
 
 
-S131 = [(2e-12, -0.090909, 19.8e-6), (20e-12 / 9, 0.0, 20e-6), (2.5e-12, 0.111111, 20.25e-6)]
+TIPS = [(2e-12, -0.090909, 19.8e-6), (20e-12 / 9, 0.0, 20e-6), (2.5e-12, 0.111111, 20.25e-6)]
 
 
-@pytest.mark.parametrize("tip, error, constant", S131)
-def test_s131_compensation_of_a_divider(tip: float, error: float, constant: float) -> None:
+@pytest.mark.parametrize("tip, error, constant", TIPS)
+def test_compensation_of_a_divider(tip: float, error: float, constant: float) -> None:
     found = compensation(tip_resistance=9e6, tip_capacitance=tip, input_resistance=1e6, input_capacitance=20e-12)
     assert found.error == pytest.approx(error, abs=1e-6), "math: C_c / (C_c + C) against R / (R_c + R)"
     assert found.time_constant == pytest.approx(constant, rel=1e-9), "math: (R_c ∥ R)(C_c + C)"
     assert found.final == pytest.approx(0.1)
 
 
-def test_s132_a_resonance_pulled_by_a_probe() -> None:
+def test_a_resonance_pulled_by_a_probe() -> None:
     before, after = resonance_frequency(10e-6, 100e-12), resonance_frequency(10e-6, 110e-12)
     assert (before, after) == pytest.approx((5.032921e6, 4.798702e6), rel=1e-6), "math: 1 / (2π √(L C))"
     assert after / before - 1 == pytest.approx(-0.04653741, abs=1e-8), "math"
     assert resonance_frequency(100e-9, 10e-12) == pytest.approx(159.154943e6, rel=1e-8), "math: lead and tip"
 
 
-def test_s133_a_crystal_pulled_by_a_probe() -> None:
+def test_a_crystal_pulled_by_a_probe() -> None:
     crystal = Crystal(12e6, 15e-15, 4e-12, 18e-12)
     change = crystal_pulling(crystal, 5e-12)
     assert 1e6 * change == pytest.approx(-63.0903, abs=1e-3), "math: series-resonance model; from memory, not verified"

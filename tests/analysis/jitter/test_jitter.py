@@ -45,35 +45,35 @@ def modulated_edges(count: int = 40_000) -> Floats:
 
 MODULATED = modulated_edges()
 AMPLITUDE = 0.2 / (2 * math.pi * 10e6)  # 3183.1 ps
-# source of S72 to S75: math, first order in β
+# math, first order in β
 
 
-def test_s72_time_interval_error_of_sinusoidal_modulation() -> None:
+def test_time_interval_error_of_sinusoidal_modulation() -> None:
     errors = time_interval_errors(MODULATED, period=1e-7)
     assert rms(errors) == pytest.approx(2250.7908e-12, rel=2e-5)
     assert np.ptp(errors) == pytest.approx(6366.1977e-12, rel=2e-5)  # peaks fall between edges
     assert rms(time_interval_errors(MODULATED)) == pytest.approx(2250.7908e-12, rel=2e-5)
 
 
-def test_s73_period_jitter_of_sinusoidal_modulation() -> None:
+def test_period_jitter_of_sinusoidal_modulation() -> None:
     deviations = period_deviations(MODULATED)
     assert rms(deviations) == pytest.approx(AMPLITUDE / math.sqrt(2) * 2 * math.sin(math.pi / 40), rel=2e-5)
     assert rms(deviations) == pytest.approx(353.19e-12, rel=2e-5)
     assert np.ptp(deviations) == pytest.approx(998.972e-12, rel=4e-3)
 
 
-def test_s74_cycle_to_cycle_jitter_of_sinusoidal_modulation() -> None:
+def test_cycle_to_cycle_jitter_of_sinusoidal_modulation() -> None:
     deviations = cycle_to_cycle_deviations(MODULATED)
     assert rms(deviations) == pytest.approx(55.4219e-12, rel=1e-4)
     assert np.abs(deviations).max() == pytest.approx(78.378e-12, rel=1e-4)
 
 
 @pytest.mark.parametrize("periods, expected", [(10, 3183.099e-12), (20, 4501.582e-12), (40, 0.0)])
-def test_s75_jitter_of_several_periods(periods: int, expected: float) -> None:
+def test_jitter_of_several_periods(periods: int, expected: float) -> None:
     assert rms(period_deviations(MODULATED, periods=periods)) == pytest.approx(expected, rel=1e-4, abs=1e-15)
 
 
-def test_s76_white_edge_noise_and_independent_periods() -> None:
+def test_white_edge_noise_and_independent_periods() -> None:
     # math: √2 σ, √6 σ; independent periods √2 σ
     noise = np.random.default_rng(76).standard_normal(2_000_000)
     edges = np.arange(noise.size) * 1000.0 + noise
@@ -82,7 +82,7 @@ def test_s76_white_edge_noise_and_independent_periods() -> None:
     assert rms(cycle_to_cycle_deviations(np.cumsum(1000 + noise))) == pytest.approx(math.sqrt(2), rel=5e-3)
 
 
-def test_s80_a_line_through_the_edges_knows_the_period_best() -> None:
+def test_a_line_through_the_edges_knows_the_period_best() -> None:
     # math: σ·√(12/(n(n² − 1))); from the first and the last edge alone √2·σ/1000
     rng = np.random.default_rng(80)
     sigma_of_period = 1e-9 * math.sqrt(12 / (1001 * (1001**2 - 1)))
@@ -93,7 +93,7 @@ def test_s80_a_line_through_the_edges_knows_the_period_best() -> None:
     assert np.std(fitted) == pytest.approx(sigma_of_period, rel=0.1)  # 500 runs tell a scatter to 3 %
 
 
-def test_s81_a_frequency_offset_is_a_straight_time_interval_error() -> None:
+def test_a_frequency_offset_is_a_straight_time_interval_error() -> None:
     # math: 5 ppm over 1 ms are 5 ns
     edges = np.arange(1001) * 1e-6 * (1 + 5e-6)
     errors = time_interval_errors(edges, period=1e-6)

@@ -30,18 +30,18 @@ SPANS = [
 
 
 @pytest.mark.parametrize("error_ratio, span", SPANS)
-def test_s77_span_of_gaussian_jitter(error_ratio: float, span: float) -> None:
+def test_span_of_gaussian_jitter(error_ratio: float, span: float) -> None:
     # math: twice the abscissa of the normal tail; one tail a side: common practice, no source
     assert gaussian_span(error_ratio) == pytest.approx(span, abs=1e-4)
     assert 0.5 * math.erfc(gaussian_span(error_ratio) / 2 / math.sqrt(2)) == pytest.approx(error_ratio, rel=1e-9)
 
 
-def test_s78_total_jitter_of_the_two_part_model() -> None:
+def test_total_jitter_of_the_two_part_model() -> None:
     # common practice, no source: 20 ps + 14.069 · 2 ps
     assert total_jitter(20e-12, 2e-12) == pytest.approx(48.138e-12, abs=1e-15)
 
 
-def test_s82_flat_phase_noise() -> None:
+def test_flat_phase_noise() -> None:
     # math; L(f) is half the one-sided density: IEEE 1139, from memory, not verified
     jitter = jitter_of_phase_noise(np.array([10e3, 1e6]), np.array([-120.0, -120.0]), carrier=10e6)
     assert jitter == pytest.approx(22.3951e-12, rel=1e-5)
@@ -63,7 +63,7 @@ LIMITS = [(1e6, 1e-9, 44.0364), (100e6, 1e-12, 64.0364), (12e6, 50e-12, 48.4734)
 
 
 @pytest.mark.parametrize("frequency, jitter, expected", LIMITS)
-def test_s67_snr_that_jitter_allows(frequency: float, jitter: float, expected: float) -> None:
+def test_snr_that_jitter_allows(frequency: float, jitter: float, expected: float) -> None:
     # math: −20·log10(2πf·t)
     assert jitter_limited_snr_db(frequency, jitter) == pytest.approx(expected, abs=1e-4)
 

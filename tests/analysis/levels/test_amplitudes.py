@@ -12,7 +12,7 @@ from wavewright.waveform import Waveform
 NAMES = ["low_level", "high_level", "amplitude"]
 
 
-def test_s20_levels_and_amplitude_of_the_example() -> None:
+def test_levels_and_amplitude_of_the_example() -> None:
     # math: 40 and 210 are the fullest codes of their halves
     codes = [40] * 400 + list(range(50, 201, 10)) + [225] * 4 + [205] * 6 + [210] * 390
     found = measure(Waveform(np.array(codes, dtype=np.uint8), gain=0.01, offset=-1.0, interval=1.0), NAMES)

@@ -15,15 +15,15 @@ SINE = np.sin(2 * np.pi * TURN)
 
 # math: integrals over a period. Columns: mean, rms, ac rms, rectified mean, crest factor, form factor
 SHAPES = {
-    "S26 sine": (SINE, 0.0, 0.707106781, 0.707106781, 0.636619772, 1.414213562, 1.110720735),
-    "S27 square": (np.where(TURN < 0.5, 1.0, -1.0), 0.0, 1.0, 1.0, 1.0, 1.0, 1.0),
-    "S28 triangle": (1 - 2 * np.abs(SAW), 0.0, 0.577350269, 0.577350269, 0.5, 1.732050808, 1.154700538),
-    "S28 sawtooth": (SAW, 0.0, 0.577350269, 0.577350269, 0.5, 1.732050808, 1.154700538),
-    "S29 sawtooth 0 to 1": (TURN, 0.5, 0.577350269, 0.288675135, 0.5, 1.732050808, 1.154700538),
-    "S30 half-wave sine": (np.maximum(SINE, 0), 0.318309886, 0.5, 0.385588921, 0.318309886, 2.0, 1.570796327),
-    "S31 full-wave sine": (np.abs(SINE), 0.636619772, 0.707106781, 0.307758453, 0.636619772, 1.414213562, 1.110720735),
-    "S32 pulses, duty 0.3": (np.where(TURN < 0.3, 1.0, 0.0), 0.3, 0.3**0.5, 0.21**0.5, 0.3, 0.3**-0.5, 0.3**-0.5),
-    "S33 clipped sine": (np.clip(1.25 * SINE, -1, 1), 0.0, 0.795067, 0.795067, 0.727975, 1.257755, 1.092162),
+    "sine": (SINE, 0.0, 0.707106781, 0.707106781, 0.636619772, 1.414213562, 1.110720735),
+    "square": (np.where(TURN < 0.5, 1.0, -1.0), 0.0, 1.0, 1.0, 1.0, 1.0, 1.0),
+    "triangle": (1 - 2 * np.abs(SAW), 0.0, 0.577350269, 0.577350269, 0.5, 1.732050808, 1.154700538),
+    "sawtooth": (SAW, 0.0, 0.577350269, 0.577350269, 0.5, 1.732050808, 1.154700538),
+    "sawtooth 0 to 1": (TURN, 0.5, 0.577350269, 0.288675135, 0.5, 1.732050808, 1.154700538),
+    "half-wave sine": (np.maximum(SINE, 0), 0.318309886, 0.5, 0.385588921, 0.318309886, 2.0, 1.570796327),
+    "full-wave sine": (np.abs(SINE), 0.636619772, 0.707106781, 0.307758453, 0.636619772, 1.414213562, 1.110720735),
+    "pulses, duty 0.3": (np.where(TURN < 0.3, 1.0, 0.0), 0.3, 0.3**0.5, 0.21**0.5, 0.3, 0.3**-0.5, 0.3**-0.5),
+    "clipped sine": (np.clip(1.25 * SINE, -1, 1), 0.0, 0.795067, 0.795067, 0.727975, 1.257755, 1.092162),
 }
 NAMES = ["mean", "rms", "ac_rms", "rectified_mean", "crest_factor", "form_factor"]
 
@@ -36,7 +36,7 @@ def test_averages_of_the_standard_shapes(shape: str) -> None:
         assert found[name].value == pytest.approx(value, rel=1e-5, abs=1e-5), name
 
 
-def test_s34_a_switched_load_of_24_volts() -> None:
+def test_a_switched_load_of_24_volts() -> None:
     # math: mean 24·D, rms 24·√D, ac rms 24·√(D(1 − D)) at D = 0.4, which is a whole number of samples
     coil = Waveform((np.arange(1000) % 10 < 4).astype(np.uint8), gain=24.0, interval=1e-5)
     found = measure(coil, NAMES)
@@ -46,7 +46,7 @@ def test_s34_a_switched_load_of_24_volts() -> None:
 
 
 @pytest.mark.parametrize("phase", [0, 0.3, 1.1])
-def test_s35_whole_cycles_of_any_phase(phase: float) -> None:
+def test_whole_cycles_of_any_phase(phase: float) -> None:
     # math: discrete orthogonality
     volts = 3 * np.sin(2 * np.pi * 7 * np.arange(1000) / 1000 + phase) + 0.5
     found = measure(Waveform.from_volts(volts, interval=1e-3), NAMES)
@@ -61,13 +61,13 @@ def scan_of_phases(name: str, cycles: float) -> np.ndarray:
     return np.array([measure(Waveform.from_volts(wave, interval=1e-3), name).value for wave in waves])
 
 
-def test_s36_the_mean_of_broken_cycles_is_wrong_by_the_dirichlet_kernel() -> None:
+def test_the_mean_of_broken_cycles_is_wrong_by_the_dirichlet_kernel() -> None:
     # math: sin πM / (N sin πM/N) at M = 10.5, N = 1000
     worst = np.abs(scan_of_phases("mean", 10.5)).max()
     assert worst == pytest.approx(0.030320726, abs=1e-5)
 
 
-def test_s37_the_rms_of_broken_cycles_is_wrong_by_its_known_share() -> None:
+def test_the_rms_of_broken_cycles_is_wrong_by_its_known_share() -> None:
     # math: largest deviation of the mean square 0.007769025 at M = 10.25, N = 1000; none at M = 10.5
     assert np.abs(scan_of_phases("rms", 10.25) ** 2 - 0.5).max() == pytest.approx(0.007769025, abs=1e-6)
     assert np.abs(scan_of_phases("rms", 10.5) ** 2 - 0.5).max() < 1e-9
@@ -100,7 +100,7 @@ def test_a_wide_integer_record_is_averaged_as_well() -> None:
     assert found["rectified_mean"].value == pytest.approx(np.abs(codes.astype(float)).mean(), rel=1e-9)
 
 
-def test_s159_rms_of_a_wav_file_of_floats_with_a_broken_number_of_cycles() -> None:
+def test_rms_of_a_wav_file_of_floats_with_a_broken_number_of_cycles() -> None:
     # SciPy 1.17.1, io/tests/data/test-44100Hz-2ch-32bit-float-le.wav: 4.4 cycles of 0.8·sin, so not 0.5657
     from importlib.resources import files
 

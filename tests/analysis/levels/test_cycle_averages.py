@@ -24,7 +24,7 @@ def test_broken_cycles_at_the_ends_do_not_count(cycles: float, phase: float) -> 
     assert measure(wave, "cycle_rms").value == pytest.approx(math.sqrt(0.25 + 4.5), abs=tolerance)
 
 
-def test_s07_mean_and_rms_of_a_trapezoid() -> None:
+def test_mean_and_rms_of_a_trapezoid() -> None:
     # math: mean a/2 + b + c/2 = 0.45, rms √(a/3 + b + c/3) = 0.632455532 for rise, top and fall of 0.1, 0.3, 0.2
     places = np.arange(3_300_000) / 1_000_000 % 1
     volts = np.interp(places, [0, 0.1, 0.4, 0.6, 1.0], [0, 1, 1, 0, 0])
@@ -34,7 +34,7 @@ def test_s07_mean_and_rms_of_a_trapezoid() -> None:
 
 
 @pytest.mark.parametrize("percent", [1, 10, 40, 90, 99])
-def test_s32_pulses_of_any_duty_factor(percent: int) -> None:
+def test_pulses_of_any_duty_factor(percent: int) -> None:
     # math: mean D, rms √D; steps between two samples cost half a sample at most
     volts = (np.arange(12_345) % 1000 < 10 * percent).astype(np.uint8)
     wave = Waveform(volts, interval=1e-6)

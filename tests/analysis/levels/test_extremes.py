@@ -24,7 +24,7 @@ def test_extremes_are_those_of_the_values(codes: list[int], gain: float) -> None
 
 
 @pytest.mark.parametrize("samples, worst", [(4, 0.29289), (5, 0.19098), (10, 0.04894), (20, 0.01231), (50, 0.00197)])
-def test_s144_the_peak_of_a_sine_is_missed_by_no_more_than_half_a_step(samples: int, worst: float) -> None:
+def test_the_peak_of_a_sine_is_missed_by_no_more_than_half_a_step(samples: int, worst: float) -> None:
     # math: 1 − cos(π/r) of the amplitude at r samples per cycle
     missed = []
     for phase in np.linspace(0, 1, 101):
@@ -37,7 +37,7 @@ def test_s144_the_peak_of_a_sine_is_missed_by_no_more_than_half_a_step(samples: 
 @pytest.mark.parametrize(
     "name, expected", [("minimum", -112.0), ("maximum", 250.0), ("peak_to_peak", 362.0), ("mean", -57656 / 1024)]
 )
-def test_s151_a_heart_signal(name: str, expected: float) -> None:
+def test_a_heart_signal(name: str, expected: float) -> None:
     # PyWavelets 1.9.0, pywt.data.ecg(): 1024 samples of int32
     pywt = pytest.importorskip("pywt")
     assert measure(Waveform(pywt.data.ecg(), interval=1.0), name).value == expected

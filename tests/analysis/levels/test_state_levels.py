@@ -23,7 +23,7 @@ def levels_of(codes: object, method: LevelMethod = LevelMethod.AUTO, **scale: fl
     return found.low, found.high
 
 
-S20 = [
+EXPECTED = [
     ("mode", 40.0, 210.0),
     ("median", 40.0, 210.0),
     ("shorth", 40.0, 210.0),
@@ -33,9 +33,9 @@ S20 = [
 ]
 
 
-@pytest.mark.parametrize("method, low, high", S20, ids=[row[0] for row in S20])
+@pytest.mark.parametrize("method, low, high", EXPECTED, ids=[row[0] for row in EXPECTED])
 @pytest.mark.parametrize("dtype", [np.uint8, np.int16, np.float64])
-def test_s20_levels_by_every_method(method: str, low: float, high: float, dtype: type) -> None:
+def test_levels_by_every_method(method: str, low: float, high: float, dtype: type) -> None:
     # math: split at 132.5; mean of the lower half (400·40 + 50 + 60 + … + 130) / 409
     found = levels_of(np.array(EXAMPLE, dtype=dtype), LevelMethod(method))
     assert found == pytest.approx((low, high), abs=5e-10)
@@ -50,7 +50,7 @@ def test_an_inverted_waveform_has_the_inverted_levels(method: str) -> None:
     assert levels_of((-codes).astype(np.int8), LevelMethod(method)) == pytest.approx((-high, -low))
 
 
-@given(gain=st.floats(1e-3, 1e3), offset=st.floats(-1e3, 1e3), method=st.sampled_from([m[0] for m in S20]))
+@given(gain=st.floats(1e-3, 1e3), offset=st.floats(-1e3, 1e3), method=st.sampled_from([m[0] for m in EXPECTED]))
 @settings(max_examples=30)
 def test_levels_follow_gain_and_offset(gain: float, offset: float, method: str) -> None:
     low, high = levels_of(np.array(EXAMPLE), LevelMethod(method))
@@ -82,7 +82,7 @@ def test_the_mode_finds_the_states_of_a_noisy_pwm_line(seed: int) -> None:
     assert levels_of(codes.astype(np.int8)) == pytest.approx((-70, 80), abs=1.5)
 
 
-def test_s21_extremes_of_an_rc_driven_by_a_square_are_not_the_asymptotes() -> None:
+def test_extremes_of_an_rc_driven_by_a_square_are_not_the_asymptotes() -> None:
     # math: e⁻⁵/(1 + e⁻⁵) = 0.006692851 and 0.993307149 at a half period of 5 time constants
     low = math.exp(-5) / (1 + math.exp(-5))
     up = 1 - (1 - low) * np.exp(-np.linspace(0, 5, 5001))

@@ -13,7 +13,7 @@ from wavewright.errors import Misuse
 from wavewright.waveform import Waveform
 
 
-def test_s153_the_levels_of_a_generated_record() -> None:
+def test_the_levels_of_a_generated_record() -> None:
     # PyWavelets 1.9.0, pywt.data.demo_signal('Blocks', 2048): 12 steps between 12 values, of which one is a single
     # sample halfway up a step; 2.0 and 2.1 are 1.4 % of the range apart
     pywt = pytest.importorskip("pywt")

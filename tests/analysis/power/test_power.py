@@ -37,7 +37,7 @@ def sines(phase: float) -> list[Waveform]:
     return [volts(10 * np.sin(turns + 0.4)), amps(2 * np.sin(turns + 0.4 + phase))]
 
 
-def test_s38_sines_in_parts() -> None:
+def test_sines_in_parts() -> None:
     # math: P = 5 W, S = 10 VA, power factor 0.5; the record holds broken cycles, the average does not. The
     # trapezoidal rule over whole periods leaves what the two interpolated ends differ by, of the order of 1e-6
     channels = sines(math.radians(-60))
@@ -47,7 +47,7 @@ def test_s38_sines_in_parts() -> None:
     assert value(measure(channels, "reactive_power")) == pytest.approx(10 * math.sin(math.radians(60)), rel=1e-9)
 
 
-def test_s38_exact_over_whole_cycles() -> None:
+def test_exact_over_whole_cycles() -> None:
     k = np.arange(1000)
     channels = [volts(10 * np.sin(2 * np.pi * 7 * k / 1000)), amps(2 * np.sin(2 * np.pi * 7 * k / 1000 - np.pi / 3))]
     # the whole record by the trapezoidal rule lacks the last interval: 1e-3 of it at most

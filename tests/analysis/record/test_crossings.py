@@ -113,7 +113,7 @@ def test_a_line_goes_straight_across_samples_that_are_not_valid() -> None:
 @pytest.mark.parametrize(
     "ratio, bound", [(0.5, 0.031142), (0.2, 0.004997), (0.1, 0.0012498), (0.05, 0.00031249), (0.02, 0.0000499997)]
 )
-def test_s22_an_exponential_edge_is_crossed_late_by_no_more_than_the_chord_bound(ratio: float, bound: float) -> None:
+def test_an_exponential_edge_is_crossed_late_by_no_more_than_the_chord_bound(ratio: float, bound: float) -> None:
     # math: chord bound interval² · largest curvature / (8 · slope) = ratio² / 8, in time constants
     worst = 0.0
     for phase in np.linspace(0.0, 1.0, 100, endpoint=False):
@@ -129,7 +129,7 @@ def test_s22_an_exponential_edge_is_crossed_late_by_no_more_than_the_chord_bound
 @pytest.mark.parametrize(
     "samples, bound", [(5, 0.027526), (10, 0.0064592), (20, 0.0015907), (50, 2.5345e-4), (100, 6.3326e-5)]
 )
-def test_s145_a_sine_crosses_zero_within_the_error_of_the_straight_line(samples: int, bound: float) -> None:
+def test_a_sine_crosses_zero_within_the_error_of_the_straight_line(samples: int, bound: float) -> None:
     # math: leading term (2π/r)²·√3/108 intervals at r samples per cycle
     for phase in np.linspace(0.0, 1.0, 50, endpoint=False):
         places = np.arange(20 * samples) + phase
@@ -139,7 +139,7 @@ def test_s145_a_sine_crosses_zero_within_the_error_of_the_straight_line(samples:
 
 
 @pytest.mark.parametrize("fraction", [0.0, 0.25, 0.5])
-def test_s146_noise_moves_a_crossing_by_the_first_order_formula(fraction: float) -> None:
+def test_noise_moves_a_crossing_by_the_first_order_formula(fraction: float) -> None:
     # math, first order: σ/m · √((1 − a)² + a²) at the fraction a between two samples
     random = np.random.default_rng(146)
     sigma, slope, edges = 0.01, 1.0, 10_000

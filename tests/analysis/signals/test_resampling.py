@@ -23,11 +23,11 @@ def test_a_tone_between_its_samples(frequency: float, rate: float) -> None:
     times = fine.start + fine.interval * np.arange(len(fine))
     middle = (times > 100) & (times < 900)
     error = np.abs(fine.values() - np.sin(2 * np.pi * frequency * times + 0.3))[middle].max()
-    # S143: a series cut off without a window errs by less than 1/(πK(1 − 2f/fs)); ours must be far better
+    # a series cut off without a window errs by less than 1/(πK(1 − 2f/fs)); ours must be far better
     assert error < min(1 / (np.pi * REACH * (1 - 2 * frequency)), 1e-5)
 
 
-def test_s142_whole_cycles_agree_with_interpolation_by_dft() -> None:
+def test_whole_cycles_agree_with_interpolation_by_dft() -> None:
     # math: for a periodic record the DFT interpolates exactly; SciPy 1.17.1 `resample`. Many periods, so that the
     # ends, which the DFT joins and we do not, are far away
     period = np.sin(2 * np.pi * 5 * np.arange(64) / 64 + 0.3)

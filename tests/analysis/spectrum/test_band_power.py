@@ -34,7 +34,7 @@ BANDS = [
 
 
 @pytest.mark.parametrize("lowest, highest, square", BANDS)
-def test_s49_tones_add_to_the_band_they_lie_in(lowest: float | None, highest: float | None, square: float) -> None:
+def test_tones_add_to_the_band_they_lie_in(lowest: float | None, highest: float | None, square: float) -> None:
     band = {"lowest": lowest, "highest": highest}
     assert value(measure(WAVE, "band_rms", **band)) == pytest.approx(math.sqrt(square), rel=1e-9)
     assert value(measure(WAVE, "band_power", **band)) == pytest.approx(square / 50, rel=1e-9)

@@ -47,14 +47,14 @@ WHOLE_SERIES = [
 
 
 @pytest.mark.parametrize("shape, volts, of_fundamental, of_total", WHOLE_SERIES, ids=[row[0] for row in WHOLE_SERIES])
-def test_s44_s45_thd_with_all_harmonics(shape: str, volts: np.ndarray, of_fundamental: float, of_total: float) -> None:
+def test_thd_with_all_harmonics(shape: str, volts: np.ndarray, of_fundamental: float, of_total: float) -> None:
     options = {"harmonics": M // 2 - 1, "window": "rectangular"}
     # aliases of the harmonics that do not fit make 0.01 percentage points
     assert value(measure(wave_of(volts), "thd", **options)) == pytest.approx(of_fundamental, abs=1e-4)
     assert value(measure(wave_of(volts), "thd", relative_to="total", **options)) == pytest.approx(of_total, abs=1e-4)
 
 
-def test_s44_a_square_of_64_samples_holds_less() -> None:
+def test_a_square_of_64_samples_holds_less() -> None:
     volts = np.where(np.arange(64) < 32, 1.0, -1.0)
     reading = measure(wave_of(volts), "thd", harmonics=32, window="rectangular")
     assert value(reading) == pytest.approx(0.482400, abs=1e-6)  # math: finite sum of 1/sin²
@@ -72,7 +72,7 @@ PARTIAL_SERIES = [
 
 
 @pytest.mark.parametrize("shape, volts, harmonics, expected", PARTIAL_SERIES)
-def test_s46_thd_to_a_highest_harmonic(shape: str, volts: np.ndarray, harmonics: int, expected: float) -> None:
+def test_thd_to_a_highest_harmonic(shape: str, volts: np.ndarray, harmonics: int, expected: float) -> None:
     reading = measure(wave_of(volts), "thd", harmonics=harmonics, window="rectangular")
     assert value(reading) == pytest.approx(expected, abs=1e-4)
 
@@ -80,7 +80,7 @@ def test_s46_thd_to_a_highest_harmonic(shape: str, volts: np.ndarray, harmonics:
 @pytest.mark.parametrize(
     "clip, expected", [(0.9, 0.042199), (0.8, 0.089786), (math.sqrt(0.5), 0.134196), (0.5, 0.232938)]
 )
-def test_s47_thd_of_a_clipped_sine(clip: float, expected: float) -> None:
+def test_thd_of_a_clipped_sine(clip: float, expected: float) -> None:
     # source: math, integrals over a period
     volts = np.clip(np.sin(2 * np.pi * TURN), -clip, clip)
     reading = measure(wave_of(volts), "thd", harmonics=M // 2 - 1, window="rectangular")
@@ -94,7 +94,7 @@ def test_s47_thd_of_a_clipped_sine(clip: float, expected: float) -> None:
 
 
 @pytest.mark.parametrize("cycles", [100.0, 100.37])
-def test_s48_thd_of_two_harmonics(cycles: float) -> None:
+def test_thd_of_two_harmonics(cycles: float) -> None:
     # math: √(0.03² + 0.04²); between lines the window's side lobes, 92 dB down, are the limit
     wave = wave_of(tones((cycles, 1.0), (2 * cycles, 0.03), (3 * cycles, 0.04)))
     assert value(measure(wave, "thd")) == pytest.approx(0.05, rel=1e-12 if cycles == 100 else 1e-4)
@@ -155,20 +155,20 @@ def test_noise_that_lifts_thd_is_in_its_uncertainty() -> None:
 
 
 @pytest.mark.parametrize("bits, expected", [(6, 37.951), (8, 49.987), (10, 62.005), (12, 74.028)])
-def test_s62_sinad_of_an_ideal_converter(bits: int, expected: float) -> None:
+def test_sinad_of_an_ideal_converter(bits: int, expected: float) -> None:
     # math: round() of a full-scale sine, 1021 cycles in 65536 samples; deterministic
     codes = np.round((2 ** (bits - 1) - 0.5) * np.sin(2 * np.pi * 1021 * np.arange(N) / N + 0.1) - 0.5)
     wave = Waveform(codes.astype(np.int16), interval=1 / N)
     assert value(measure(wave, "sinad", frequency=1021.0)) == pytest.approx(expected, abs=0.01)
     assert value(measure(wave, "sinad")) == pytest.approx(expected, abs=0.01)
-    # S61, math: 6.0206 N + 1.7609 dB; a sine's turning points make the error not quite uniform
+    # math: 6.0206 N + 1.7609 dB; a sine's turning points make the error not quite uniform
     assert value(measure(wave, "sinad")) == pytest.approx(20 * math.log10(2) * bits + 10 * math.log10(1.5), abs=0.2)
     assert value(measure(wave, "enob", referred_to="sine")) == pytest.approx(bits, abs=0.04)
     converter = replace(wave, code_range=(-(2 ** (bits - 1)), 2 ** (bits - 1) - 1))
     assert value(measure(converter, "enob")) == pytest.approx(bits, abs=0.04)  # of its own range, the default
 
 
-def test_s64_powers_of_noise_and_distortion_add() -> None:
+def test_powers_of_noise_and_distortion_add() -> None:
     # math: 60 dB of each make 56.98970 dB
     rng = np.random.default_rng(64)
     noise = rng.standard_normal(N)
@@ -179,7 +179,7 @@ def test_s64_powers_of_noise_and_distortion_add() -> None:
     assert value(measure(wave, "thd")) == pytest.approx(1e-3, rel=0.02)
 
 
-def test_s65_sinad_of_an_exact_record() -> None:
+def test_sinad_of_an_exact_record() -> None:
     # math: residual 0.01 of the sine
     k = np.arange(1000)
     wave = wave_of(np.sin(2 * np.pi * 7 * k / 1000) + 0.01 * np.sin(2 * np.pi * 21 * k / 1000))
@@ -187,7 +187,7 @@ def test_s65_sinad_of_an_exact_record() -> None:
 
 
 @pytest.mark.parametrize("sinad_db, bits", [(50, 8.0123), (62, 10.0055), (74, 11.9987)])
-def test_s63_effective_bits_from_sinad(sinad_db: float, bits: float) -> None:
+def test_effective_bits_from_sinad(sinad_db: float, bits: float) -> None:
     # math: (SINAD − 10·log10(1.5)) / (20·log10(2)); IEEE 1241 rounds to 1.76 and 6.02 (from memory, not verified)
     k = np.arange(1000)
     residual = 10 ** (-sinad_db / 20) * np.sin(2 * np.pi * 210 * k / 1000)
@@ -195,7 +195,7 @@ def test_s63_effective_bits_from_sinad(sinad_db: float, bits: float) -> None:
     assert value(measure(wave, "enob", frequency=70.0, referred_to="sine")) == pytest.approx(bits, abs=1e-4)
 
 
-def test_s70_effective_bits_two_ways() -> None:
+def test_effective_bits_two_ways() -> None:
     # math; the record is that of the four-parameter fit, round(100 cos(2π·61.7 k/1000 − 0.7) + 10)
     codes = np.round(100 * np.cos(2 * np.pi * 61.7 * np.arange(32) / 1000 - 0.7) + 10).astype(np.int8)
     wave = Waveform(codes, interval=1e-3, code_range=(-128, 127))
@@ -212,7 +212,7 @@ def test_s70_effective_bits_two_ways() -> None:
 
 
 @pytest.mark.parametrize("frequency, jitter, expected", [(1e6, 1e-9, 44.0364), (12e6, 50e-12, 48.4734)])
-def test_s67_jitter_limits_the_snr(frequency: float, jitter: float, expected: float) -> None:
+def test_jitter_limits_the_snr(frequency: float, jitter: float, expected: float) -> None:
     # math, first order: −20·log10(2πf·t)
     rng = np.random.default_rng(67)
     times = np.arange(2**17) / 250e6 + jitter * rng.standard_normal(2**17)

@@ -29,7 +29,7 @@ def value(reading: Reading) -> float:
     return reading.value
 
 
-def test_s39_delay_of_a_lagging_channel() -> None:
+def test_delay_of_a_lagging_channel() -> None:
     # math: 30 deg of 1 kHz are 83.333333 µs
     channels = [sine(10, 3.0), sine(-20, 6.0)]
     assert value(measure(channels, "phase_delay")) == pytest.approx(83.333333e-6, rel=1e-6)

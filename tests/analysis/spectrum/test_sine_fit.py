@@ -31,7 +31,7 @@ def value(reading: Reading) -> float:
     return reading.value
 
 
-def test_s68_three_parameters() -> None:
+def test_three_parameters() -> None:
     # source: IEEE 1057, three-parameter fit (from memory, not verified); numbers: math, computed with numpy lstsq
     fit = fit_sine(Survey(RECORD), frequency=61.7)
     assert [fit.cosine, fit.sine, fit.offset] == pytest.approx([76.4424376, 64.4648944, 9.98151638], rel=1e-8)
@@ -42,7 +42,7 @@ def test_s68_three_parameters() -> None:
 
 
 @pytest.mark.parametrize("start", [None, 60.0])
-def test_s69_four_parameters(start: float | None) -> None:
+def test_four_parameters(start: float | None) -> None:
     # source: IEEE 1057, four-parameter fit (from memory, not verified); numbers: math, by SciPy's least_squares
     fit = fit_sine(Survey(RECORD), start=start)
     assert fit.frequency == pytest.approx(61.6819677, rel=1e-8)
@@ -73,7 +73,7 @@ def test_agrees_with_scipy_on_a_random_record() -> None:
     assert uncertainties == pytest.approx(np.sqrt(np.diag(spread)).tolist(), rel=1e-2)
 
 
-def test_s71_scatter_and_uncertainty_reach_the_cramer_rao_bound() -> None:
+def test_scatter_and_uncertainty_reach_the_cramer_rao_bound() -> None:
     # math: bound for one sine in white noise (formula from memory, not verified); 300 runs tell a scatter to 4 %
     rng = np.random.default_rng(71)
     sine = np.cos(2 * np.pi * 50_123.4 * np.arange(1000) * 1e-6 + 0.3)
@@ -91,7 +91,7 @@ def test_s71_scatter_and_uncertainty_reach_the_cramer_rao_bound() -> None:
 
 
 @pytest.mark.parametrize("ending", ["le", "be"])
-def test_s159_float_wav_of_scipy(ending: str) -> None:
+def test_float_wav_of_scipy(ending: str) -> None:
     # source: SciPy 1.17.1 test data, 0.8·sin(2π·440 t), 441 samples in float32
     rate, samples = scipy.io.wavfile.read(WAVS / f"test-44100Hz-2ch-32bit-float-{ending}.wav")
     fit = fit_sine(Survey(Waveform(samples[:, 0], interval=1 / rate)))
@@ -103,7 +103,7 @@ def test_s159_float_wav_of_scipy(ending: str) -> None:
 
 
 @pytest.mark.filterwarnings("ignore:Chunk")  # the file has one that SciPy skips
-def test_s160_double_wav_of_scipy() -> None:
+def test_double_wav_of_scipy() -> None:
     # source: SciPy 1.17.1 test data, 0.8·sin(2π·440 t), 480 samples written in float64
     rate, samples = scipy.io.wavfile.read(WAVS / "test-48000Hz-2ch-64bit-float-le-wavex.wav")
     fit = fit_sine(Survey(Waveform(samples[:, 0], interval=1 / rate)))
@@ -113,7 +113,7 @@ def test_s160_double_wav_of_scipy() -> None:
     assert samples[:, 0].mean() == pytest.approx(0.0518437, abs=1e-7)
 
 
-def test_s162_integer_wav_of_scipy() -> None:
+def test_integer_wav_of_scipy() -> None:
     # source: SciPy 1.17.1 test data, 4410 int32 samples
     rate, samples = scipy.io.wavfile.read(WAVS / "test-44100Hz-le-1ch-4bytes.wav")
     fit = fit_sine(Survey(Waveform(samples, gain=2.0**-31, interval=1 / rate)))
@@ -121,7 +121,7 @@ def test_s162_integer_wav_of_scipy() -> None:
     assert fit.amplitude == pytest.approx(0.705, abs=1e-6)
 
 
-def test_s163_offset_binary_wav_of_scipy() -> None:
+def test_offset_binary_wav_of_scipy() -> None:
     # source: SciPy 1.17.1 test data, 800 × 2 uint8 samples around 128
     rate, samples = scipy.io.wavfile.read(WAVS / "test-8000Hz-le-2ch-1byteu.wav")
     fit = fit_sine(Survey(Waveform(samples[:, 0], interval=1 / rate)))

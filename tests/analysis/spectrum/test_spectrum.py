@@ -37,13 +37,13 @@ def pulse_series(duty: float) -> np.ndarray:
 
 # Fourier series; source of all rows: math (integrals over a period)
 SERIES = [
-    ("S40 square", np.where(TURN < 0.5, 1.0, -1.0), ODD, 4 / (ODD * math.pi), 1e-4),
-    ("S41 triangle", 1 - 4 * np.abs(TURN - 0.5), ODD, 8 / (ODD * math.pi) ** 2, 1e-4),
-    ("S41 sawtooth", 2 * TURN - 1, ALL, 2 / (ALL * math.pi), 1e-4),
-    ("S42 half-wave", np.maximum(np.sin(2 * np.pi * TURN), 0), HALF_WAVE[0], HALF_WAVE[1], 1e-6),
-    ("S42 full-wave", np.abs(np.sin(2 * np.pi * TURN)), FULL_WAVE[0], FULL_WAVE[1], 1e-6),
-    ("S43 pulses of 25 %", np.where(TURN < 0.25, 1.0, 0.0), ALL, pulse_series(0.25), 2e-5),
-    ("S43 pulses of 40 %", np.where(TURN < 0.4, 1.0, 0.0), ALL, pulse_series(0.4), 2e-5),
+    ("square", np.where(TURN < 0.5, 1.0, -1.0), ODD, 4 / (ODD * math.pi), 1e-4),
+    ("triangle", 1 - 4 * np.abs(TURN - 0.5), ODD, 8 / (ODD * math.pi) ** 2, 1e-4),
+    ("sawtooth", 2 * TURN - 1, ALL, 2 / (ALL * math.pi), 1e-4),
+    ("half-wave", np.maximum(np.sin(2 * np.pi * TURN), 0), HALF_WAVE[0], HALF_WAVE[1], 1e-6),
+    ("full-wave", np.abs(np.sin(2 * np.pi * TURN)), FULL_WAVE[0], FULL_WAVE[1], 1e-6),
+    ("pulses of 25 %", np.where(TURN < 0.25, 1.0, 0.0), ALL, pulse_series(0.25), 2e-5),
+    ("pulses of 40 %", np.where(TURN < 0.4, 1.0, 0.0), ALL, pulse_series(0.4), 2e-5),
 ]  # fmt: skip
 
 
@@ -56,7 +56,7 @@ def test_lines_are_the_fourier_series_of(
     assert spectrum.amplitudes[harmonics] == pytest.approx(lines, abs=tolerance)
 
 
-def test_s49_lines_and_mean_square_of_two_tones_and_a_mean() -> None:
+def test_lines_and_mean_square_of_two_tones_and_a_mean() -> None:
     k = np.arange(1000)
     survey = survey_of(2 * np.sin(2 * np.pi * 50 * k / 1000) + 0.5 + 0.1 * np.cos(2 * np.pi * 150 * k / 1000))
     for window in ("rectangular", "hann"):
@@ -71,20 +71,20 @@ def test_s49_lines_and_mean_square_of_two_tones_and_a_mean() -> None:
 
 
 @pytest.mark.parametrize("terms, share", [([1], 0.810569), ([1, 3], 0.900633), ([1, 3, 5], 0.933056)])
-def test_s50_power_of_a_square_in_its_first_harmonics(terms: list[int], share: float) -> None:
+def test_power_of_a_square_in_its_first_harmonics(terms: list[int], share: float) -> None:
     spectrum = amplitude_spectrum(survey_of(np.where(TURN < 0.5, 1.0, -1.0)), window="rectangular")
     # math: Σ 8/(nπ)²
     assert sum(spectrum.mean_squares(n, n + 1)[0] for n in terms) == pytest.approx(share, abs=1e-5)
 
 
 @pytest.mark.parametrize("sent, seen", [(12e6, 12e6), (13e6, 12e6), (24e6, 1e6), (30e6, 5e6)])
-def test_s52_a_tone_above_half_the_rate_is_seen_at_its_alias(sent: float, seen: float) -> None:
+def test_a_tone_above_half_the_rate_is_seen_at_its_alias(sent: float, seen: float) -> None:
     volts = np.sin(2 * np.pi * sent * np.arange(2500) / 25e6 + 0.3)
     spectrum = amplitude_spectrum(survey_of(volts, interval=1 / 25e6))
     assert spectrum.frequency_of(int(spectrum.amplitudes[1:].argmax()) + 1) == pytest.approx(seen, rel=1e-12)
 
 
-def test_s53_coherent_test_frequency_falls_on_a_line() -> None:
+def test_coherent_test_frequency_falls_on_a_line() -> None:
     # math: 409 cycles in 4096 samples at 1 MS/s
     spectrum = amplitude_spectrum(survey_of(np.sin(2 * np.pi * 409 * np.arange(4096) / 4096), interval=1e-6))
     assert spectrum.frequency_of(409) == pytest.approx(99_853.515625, rel=1e-12)
@@ -92,7 +92,7 @@ def test_s53_coherent_test_frequency_falls_on_a_line() -> None:
 
 
 @pytest.mark.parametrize("size, gain_db", [(1024, 27.093), (4096, 33.113), (65536, 45.154)])
-def test_s66_the_noise_floor_sinks_with_the_number_of_lines(size: int, gain_db: float) -> None:
+def test_the_noise_floor_sinks_with_the_number_of_lines(size: int, gain_db: float) -> None:
     # math: white noise spreads over size/2 lines, 10·log10(size/2)
     noise = np.random.default_rng(66).normal(size=size)
     spectrum = amplitude_spectrum(survey_of(noise), window="rectangular")
@@ -121,7 +121,7 @@ def test_codes_of_a_converter_give_the_spectrum_of_their_values(dtype: type) -> 
     assert amplitude_spectrum(Survey(wave)).amplitudes == pytest.approx(exact, abs=1e-7)
 
 
-def test_s161_codes_of_24_bits_in_32_keep_their_mean() -> None:
+def test_codes_of_24_bits_in_32_keep_their_mean() -> None:
     # source: SciPy 1.17.1, test-8000Hz-le-3ch-5S-24bit.wav, first column as asserted in its own tests
     path = Path(scipy.__file__).parent / "io" / "tests" / "data" / "test-8000Hz-le-3ch-5S-24bit.wav"
     _, samples = scipy.io.wavfile.read(path)

@@ -34,7 +34,7 @@ def value(reading: Reading) -> float:
 
 
 @pytest.mark.parametrize("cycles, within, amplitude_within", [(100.3, 1e-7, 2e-8), (20.25, 6e-6, 1e-5)])
-def test_s51_a_tone_between_bins(cycles: float, within: float, amplitude_within: float) -> None:
+def test_a_tone_between_bins(cycles: float, within: float, amplitude_within: float) -> None:
     # source: math; the closed formula for the Hann window from memory, not verified. The rest is leakage of the image.
     wave = wave_of(tone(cycles))
     assert value(measure(wave, "strongest_tone")) == pytest.approx(cycles, abs=within)
@@ -113,14 +113,14 @@ def test_doubts() -> None:
     assert Doubt.NOISY not in measure(wave_of(noise + tone(100)), "strongest_tone").doubts
 
 
-def test_s152_surface_temperatures_of_the_pacific_have_a_yearly_tone() -> None:
+def test_surface_temperatures_of_the_pacific_have_a_yearly_tone() -> None:
     # source: PyWavelets, pywt.data.nino(); scipy.signal.periodogram puts the highest line at 1.0 a year
     years, temperature = pywt.data.nino()
     reading = measure(Waveform.from_volts(temperature, interval=float(years[1] - years[0])), "strongest_tone")
     assert value(reading) == pytest.approx(1.0, abs=1 / 66 / 2)  # half a line of 66 years
 
 
-def test_s155_sunspots_have_an_eleven_year_tone() -> None:
+def test_sunspots_have_an_eleven_year_tone() -> None:
     # source: statsmodels 0.15.0, sunspots data set; scipy.signal.periodogram has its highest line at 28/309 a year
     datasets = pytest.importorskip("statsmodels.datasets")
     spots = datasets.sunspots.load_pandas().data["SUNACTIVITY"].to_numpy()

@@ -15,7 +15,7 @@ def sine(lag_deg: float, n: int = 10_000, samples: int = 1000) -> Waveform:
     return Waveform.from_volts(np.sin(angle), interval=1e-6, name="line")
 
 
-def test_s39_two_sines_of_1_khz_that_lag_by_30_degrees() -> None:
+def test_two_sines_of_1_khz_that_lag_by_30_degrees() -> None:
     # math: 30/360 of 1 ms; straight lines at 1000 samples per cycle cost less than 1e-6 intervals
     reading = measure([sine(0), sine(30)], "delay")
     assert reading.value == pytest.approx(83.333333e-6, rel=1e-6)

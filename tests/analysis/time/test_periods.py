@@ -24,7 +24,7 @@ def test_the_period_of_a_sine(samples: float, phase: float) -> None:
     assert measure(wave, "frequency").value == pytest.approx(1e6 / samples, rel=5e-3)
 
 
-def test_s151_beats_of_a_heart() -> None:
+def test_beats_of_a_heart() -> None:
     # PyWavelets 1.9.0, pywt.data.ecg(); crossings of 100 at 187.03125, 515.015873, 845.606557 by straight lines
     pywt = pytest.importorskip("pywt")
     reading = measure(Waveform(pywt.data.ecg(), interval=1.0), "period", level=100.0)
@@ -32,7 +32,7 @@ def test_s151_beats_of_a_heart() -> None:
     assert reading.occurrences.times == pytest.approx([187.03125, 515.015873], abs=1e-6)
 
 
-def test_s151_the_peaks_that_scipy_finds_are_as_many() -> None:
+def test_the_peaks_that_scipy_finds_are_as_many() -> None:
     # source: scipy.signal.find_peaks, height 100, distance 50
     from scipy.signal import find_peaks
 
@@ -41,7 +41,7 @@ def test_s151_the_peaks_that_scipy_finds_are_as_many() -> None:
     assert measure(Waveform(pywt.data.ecg(), interval=1.0), "rising_edges", level=100.0).value == peaks.size == 3
 
 
-def test_s152_zero_crossings_of_a_climate_record() -> None:
+def test_zero_crossings_of_a_climate_record() -> None:
     # PyWavelets 1.9.0, pywt.data.nino(): 56 rising crossings of 0, every one of them, so without hysteresis
     pywt = pytest.importorskip("pywt")
     _, temperature = pywt.data.nino()
@@ -49,7 +49,7 @@ def test_s152_zero_crossings_of_a_climate_record() -> None:
     assert reading.value == 56
 
 
-def test_s157_pulse_wave_of_a_wrist() -> None:
+def test_pulse_wave_of_a_wrist() -> None:
     # HeartPy 1.2.7, heartpy/data/data.csv: 24 crossings of 600, mean period 1.018262 s, s 0.069033 s
     package = find_spec("heartpy")  # not imported: only its data is wanted
     if package is None or package.origin is None:
@@ -64,7 +64,7 @@ def test_s157_pulse_wave_of_a_wrist() -> None:
     assert reading.standard_deviation == pytest.approx(0.069033, abs=1e-6)
 
 
-def test_s163_frequency_of_an_8_bit_wav_file() -> None:
+def test_frequency_of_an_8_bit_wav_file() -> None:
     # SciPy, io/tests/data/test-8000Hz-le-2ch-1byteu.wav: 999.9985 Hz by a sine fit
     from scipy.io import wavfile
 

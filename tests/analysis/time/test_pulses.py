@@ -20,7 +20,7 @@ def trapezoid() -> Waveform:
     "name, expected",
     [("positive_pulse_width", 450e-9), ("negative_pulse_width", 550e-9), ("duty_factor", 0.45), ("period", 1e-6)],
 )
-def test_s06_durations_of_a_trapezoid(name: str, expected: float) -> None:
+def test_durations_of_a_trapezoid(name: str, expected: float) -> None:
     # math: straight lines are interpolated exactly
     assert measure(trapezoid(), name).value == pytest.approx(expected, rel=1e-9)
 
@@ -36,21 +36,21 @@ def test_duty_factor_of_pwm_from_1_to_99_percent(percent: int, dtype: type) -> N
 
 
 @pytest.mark.parametrize("level, expected", [(0.0, 0.5), (0.5, 1 / 3), (0.9, 0.143566293)])
-def test_s23_duty_factor_of_a_sine_at_a_level(level: float, expected: float) -> None:
+def test_duty_factor_of_a_sine_at_a_level(level: float, expected: float) -> None:
     # math: arccos(level)/π; at 1000 samples per cycle straight lines cost less than 1e-5
     volts = np.sin(2 * np.pi * np.arange(10_000) / 1000 + 0.1)
     reading = measure(Waveform.from_volts(volts, interval=1e-6), "duty_factor", level=level)
     assert reading.value == pytest.approx(expected, abs=1e-5)
 
 
-def test_s24_the_published_example() -> None:
+def test_the_published_example() -> None:
     # FED-STD-1037C, "duty cycle", note (seen in a reprint): pulses of 1 µs every 4 µs
     volts = np.tile(np.repeat([1.0, 0.0], [10, 30]), 12)
     assert measure(Waveform.from_volts(volts, interval=1e-7), "duty_factor").value == pytest.approx(0.25, rel=1e-12)
 
 
 @pytest.mark.parametrize("width, of_drive, of_peak", [(5, 4.993239, 5.006715), (2, 1.854587, 2.126928)])
-def test_s25_the_width_depends_on_the_levels(width: float, of_drive: float, of_peak: float) -> None:
+def test_the_width_depends_on_the_levels(width: float, of_drive: float, of_peak: float) -> None:
     # math: one 0/1 pulse through a single pole, in time constants
     times = np.arange(-1000, 12_000) * 1e-3
     rise = 1 - np.exp(-np.clip(times, 0, width))
@@ -77,7 +77,7 @@ def test_the_occurrence_of_the_longest_pulse_is_when_it_begins() -> None:
     assert reading.occurrences.times == pytest.approx([1.0 + 39.5e-3])
 
 
-def test_s158_pulses_of_a_membrane_potential() -> None:
+def test_pulses_of_a_membrane_potential() -> None:
     # matplotlib 3.11.2, mpl-data/sample_data/membrane.dat: 57 crossings of −0.2
     matplotlib = pytest.importorskip("matplotlib")
     from pathlib import Path
@@ -103,7 +103,7 @@ def test_a_single_edge_gives_a_reason(name: str) -> None:
     assert reading.reason.startswith("`enable`: 1 rising and 0 falling crossings of 0.5 V")
 
 
-def test_s14_width_of_a_gaussian_pulse_at_half_its_height() -> None:
+def test_width_of_a_gaussian_pulse_at_half_its_height() -> None:
     # math: 2·√(2·ln 2) σ = 2.354820045 σ, at an interval of σ/200
     volts = np.exp(-0.5 * (np.arange(-2000, 2001) / 200) ** 2)
     reading = measure(Waveform.from_volts(volts, interval=1 / 200), "positive_pulse_width", level=0.5)

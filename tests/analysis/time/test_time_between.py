@@ -19,7 +19,7 @@ def between(waves: Waveform | list[Waveform], begin: str, end: str, **options: o
     return reading
 
 
-def test_s02_between_two_levels_of_an_rc_edge() -> None:
+def test_between_two_levels_of_an_rc_edge() -> None:
     # math: ln 9 · RC = 21.97224577 ms
     rc = 100e3 * 100e-9
     times = np.arange(-1000, 12_000) * 1e-5

@@ -21,10 +21,10 @@ def second_order_step(damping: float) -> Waveform:
 
 # math: overshoot e^(−πζ/β), undershoot its square, 10–90 % and settling by root finding on the formula
 STEPS = {
-    "S08": (0.2, 0.526621, 0.277329, 1.20343),
-    "S09": (0.5, 0.163034, 0.026580, 1.63757),
-    "S10": (0.7, 0.045988, 0.002115, 2.12620),
-    "S11": (2**-0.5, 0.043214, None, 2.14804),
+    "damping 0.2": (0.2, 0.526621, 0.277329, 1.20343),
+    "damping 0.5": (0.5, 0.163034, 0.026580, 1.63757),
+    "damping 0.7": (0.7, 0.045988, 0.002115, 2.12620),
+    "damping 0.7071": (2**-0.5, 0.043214, None, 2.14804),
 }
 
 
@@ -47,7 +47,7 @@ def test_an_inverted_step_undershoots_as_much() -> None:
     assert measure(inverted, "overshoot", slope="falling", **STATES).value == pytest.approx(0.277329, abs=1e-6)
 
 
-def test_s19_an_ideal_low_pass_overshoots_before_as_much_as_after() -> None:
+def test_an_ideal_low_pass_overshoots_before_as_much_as_after() -> None:
     # math: Wilbraham–Gibbs, ½ + Si(2πBt)/π, 8.948987 % (scipy.special.sici); next extreme 4.858833 %
     from scipy.special import sici
 
@@ -59,7 +59,7 @@ def test_s19_an_ideal_low_pass_overshoots_before_as_much_as_after() -> None:
 
 
 @pytest.mark.parametrize("dtype", [np.uint8, np.float64])
-def test_s20_aberrations_of_the_example(dtype: type) -> None:
+def test_aberrations_of_the_example(dtype: type) -> None:
     # math: 15/170 and 5/170 of the amplitude
     codes = [40] * 400 + list(range(50, 201, 10)) + [225] * 4 + [205] * 6 + [210] * 390
     wave = Waveform(np.array(codes, dtype=dtype), interval=1.0)
@@ -102,7 +102,7 @@ def test_options_that_make_no_sense_are_refused(options: dict[str, object], mess
 
 @pytest.mark.parametrize("metric", ["overshoot", "undershoot", "preshoot"])
 def test_beside_a_transition_between_two_samples_an_aberration_is_doubted(metric: str) -> None:
-    # a step of S08 taken at every 4000th sample, 4 in the natural time of 1/ω_n: its ringing has 1.6 samples per period
+    # damping 0.2, every 4000th sample, 4 in the natural time of 1/ω_n: its ringing has 1.6 samples per period
     wave = second_order_step(0.2)
     coarse = Waveform(wave.codes[::4000], interval=4.0, start=-10.0)
     fine = Waveform(wave.codes[::10], interval=0.01, start=-10.0)

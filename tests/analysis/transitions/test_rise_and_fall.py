@@ -23,7 +23,7 @@ def single_pole(interval: float = 1e-6) -> Waveform:
 @pytest.mark.parametrize(
     "low, high, factor",
     [("10 %", "90 %", math.log(9)), ("20 %", "80 %", math.log(4)), ("30 %", "70 %", math.log(7 / 3))],
-    ids=["S01 10-90", "S03 20-80", "S03 30-70"],
+    ids=["10-90", "20-80", "30-70"],
 )
 def test_rise_time_of_a_single_pole(low: str, high: str, factor: float) -> None:
     # math: ln((1 − low)/(1 − high)) time constants; each crossing is off by at most (interval/τ)²/8 τ
@@ -31,7 +31,7 @@ def test_rise_time_of_a_single_pole(low: str, high: str, factor: float) -> None:
     assert reading.value == pytest.approx(factor * TAU, rel=1e-6)
 
 
-def test_s02_rise_time_between_absolute_levels() -> None:
+def test_rise_time_between_absolute_levels() -> None:
     # math: ln 9 · RC = 21.97224577 ms for 100 kΩ, 100 nF between 0.5 V and 4.5 V
     rc = 100e3 * 100e-9
     times = np.arange(-1000, 12_000) * 1e-5
@@ -39,7 +39,7 @@ def test_s02_rise_time_between_absolute_levels() -> None:
     assert measure(wave, "rise_time", low="0.5 V", high="4.5 V").value == pytest.approx(21.97224577e-3, rel=1e-6)
 
 
-def test_s05_mean_slope_of_a_single_pole() -> None:
+def test_mean_slope_of_a_single_pole() -> None:
     # math: 0.8/ln 9 · A/τ
     reading = measure(single_pole(), "slew_rate", **STATES)
     assert reading.value == pytest.approx(0.364095691 * 5 / TAU, rel=1e-6)
@@ -55,7 +55,7 @@ def test_s05_mean_slope_of_a_single_pole() -> None:
         ("slew_rate", {"slope": "falling"}, 1 / 200e-9),
     ],
 )
-def test_s06_a_trapezoid(name: str, options: dict[str, str], expected: float) -> None:
+def test_a_trapezoid(name: str, options: dict[str, str], expected: float) -> None:
     # math: straight lines are interpolated exactly if no corner lies beside a crossing
     times = (np.arange(5000) + 0.37) % 1000
     wave = Waveform.from_volts(np.interp(times, [0, 100, 400, 600, 1000], [0, 1, 1, 0, 0]), interval=1e-9)
@@ -65,7 +65,7 @@ def test_s06_a_trapezoid(name: str, options: dict[str, str], expected: float) ->
 
 
 @pytest.mark.parametrize("low, high, factor", [("10 %", "90 %", 2.563103131), ("20 %", "80 %", 1.683242467)])
-def test_s13_a_gaussian_edge(low: str, high: str, factor: float) -> None:
+def test_a_gaussian_edge(low: str, high: str, factor: float) -> None:
     # math: 2·z(0.9)·σ with the normal quantile z (scipy.stats.norm.ppf)
     from scipy.special import ndtr
 
@@ -75,7 +75,7 @@ def test_s13_a_gaussian_edge(low: str, high: str, factor: float) -> None:
     assert reading.value == pytest.approx(factor, rel=1e-5)
 
 
-def test_s20_transition_of_the_published_example() -> None:
+def test_transition_of_the_published_example() -> None:
     # math: 50, 60, …, 200 pass 57 and 193 at 400.7 and 414.3 intervals
     codes = [40] * 400 + list(range(50, 201, 10)) + [225] * 4 + [205] * 6 + [210] * 390
     reading = measure(Waveform(np.array(codes, dtype=np.uint8), interval=1.0), "rise_time")
@@ -86,7 +86,7 @@ def test_s20_transition_of_the_published_example() -> None:
 
 @pytest.mark.parametrize("seed", range(5))
 def test_quantised_and_noisy_edges_are_within_their_uncertainty(seed: int) -> None:
-    # math: as S01; 3 standard uncertainties hold 99.7 % under a normal distribution
+    # math: a single pole; 3 standard uncertainties hold 99.7 % under a normal distribution
     random = np.random.default_rng(seed)
     half = 1 - np.exp(-np.arange(2000) / 200)
     shape = np.tile(np.concatenate([half, 1 - half]), 25) + random.normal(0, 0.002, 100_000)
@@ -129,7 +129,7 @@ def rise_of(volts: np.ndarray, interval: float) -> float:
 
 
 @pytest.mark.parametrize("poles, product", [(1, 0.349699), (2, 0.343955), (3, 0.342436), (4, 0.341716), (5, 0.341292)])
-def test_s15_rise_time_times_bandwidth_of_equal_poles(poles: int, product: float) -> None:
+def test_rise_time_times_bandwidth_of_equal_poles(poles: int, product: float) -> None:
     # math: the step response of n equal poles is the incomplete gamma function, −3 dB at √(2^(1/n) − 1)/(2π·τ)
     from scipy.special import gammainc
 
@@ -139,7 +139,7 @@ def test_s15_rise_time_times_bandwidth_of_equal_poles(poles: int, product: float
 
 
 @pytest.mark.parametrize("ratio, error", [(1, -0.07462), (2, -0.05137), (3, -0.03129), (5, -0.01405), (10, -0.00307)])
-def test_s17_quadrature_underestimates_two_single_poles(ratio: float, error: float) -> None:
+def test_quadrature_underestimates_two_single_poles(ratio: float, error: float) -> None:
     # math: step response of two poles 1 : r; √(t1² + t2²) against its true 10–90 % time, to 0.001 percentage points
     times = np.arange(-1000, 200_000) * 5e-4
     t = np.maximum(times, 0)
@@ -149,7 +149,7 @@ def test_s17_quadrature_underestimates_two_single_poles(ratio: float, error: flo
     assert quadrature / rise_of(step, 5e-4) - 1 == pytest.approx(error, abs=1e-5)
 
 
-def test_s16_two_gaussian_edges_in_cascade_add_in_quadrature() -> None:
+def test_two_gaussian_edges_in_cascade_add_in_quadrature() -> None:
     # math: 3 ns and 4 ns make 5 ns, exactly, since variances add
     from scipy.special import ndtr
 

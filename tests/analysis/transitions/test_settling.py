@@ -17,7 +17,7 @@ STATES = {"low_state": 0.0, "high_state": 1.0}
 
 
 @pytest.mark.parametrize("band, factor", [(0.05, 2.995732), (0.02, 3.912023), (0.01, 4.605170), (0.001, 6.907755)])
-def test_s04_a_single_pole_settles(band: float, factor: float) -> None:
+def test_a_single_pole_settles(band: float, factor: float) -> None:
     # math: −ln band time constants from the step, ln 2 less from the 50 % instant; the entry is interpolated
     reading = measure(single_pole(), "settling_time", band=band, **POLE_STATES)
     assert reading.value == pytest.approx((factor - math.log(2)) * TAU, abs=1e-6)
@@ -26,7 +26,7 @@ def test_s04_a_single_pole_settles(band: float, factor: float) -> None:
 @pytest.mark.parametrize(
     "damping, band, settled", [(0.2, 0.02, 19.6019), (0.2, 0.05, 13.7444), (0.5, 0.02, 8.0763), (0.7, 0.05, 2.8998)]
 )
-def test_s08_to_s10_a_second_order_step_settles(damping: float, band: float, settled: float) -> None:
+def test_to_s10_a_second_order_step_settles(damping: float, band: float, settled: float) -> None:
     # math: last root of |step − 1| = band, from the step (scipy.optimize.brentq); times to 1e-3
     wave = second_order_step(damping)
     reading = measure(wave, "settling_time", band=band, **STATES)

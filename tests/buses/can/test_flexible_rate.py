@@ -24,19 +24,19 @@ def said(*messages: CanMessage, samples: float = 20) -> Frames:
     return decode({"line": draw(line, rate=samples * 2e6)}, "can", bit_rate=5e5, data_bit_rate=2e6)
 
 
-def test_b130_b131_the_polynomials_are_the_published_ones() -> None:
+def test_the_polynomials_are_the_published_ones() -> None:
     # CAN in Automation's page on CRC; ISO 11898-1:2015. Written out by their exponents
     assert CRCS["canfd17"].polynomial == sum(1 << place for place in (16, 14, 13, 11, 6, 4, 3, 1, 0))
     assert CRCS["canfd21"].polynomial == sum(1 << place for place in (20, 13, 11, 7, 4, 3, 0))
-    assert crccheck.crc.Crc17CanFd.calc(b"123456789") == 0x04F03  # B132, start value 0
+    assert crccheck.crc.Crc17CanFd.calc(b"123456789") == 0x04F03  # start value 0
 
 
-def test_b135_length_codes_above_eight_are_steps() -> None:
+def test_length_codes_above_eight_are_steps() -> None:
     # ISO 11898-1 (from memory)
     assert LENGTHS == (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
 
 
-def test_b134_neighbouring_numbers_of_stuff_bits_differ_in_one_bit_of_gray_code() -> None:
+def test_neighbouring_numbers_of_stuff_bits_differ_in_one_bit_of_gray_code() -> None:
     # definition of a Gray code; the mapping itself from memory of ISO 11898-1:2015
     assert sorted(GRAY) == list(range(8))
     assert all(bin(a ^ b).count("1") == 1 for a, b in zip(GRAY, (*GRAY[1:], GRAY[0]), strict=True))

@@ -48,32 +48,32 @@ def by_hand(text: str) -> Frames:
     return decode(waves, "i2c")
 
 
-def test_b57_start_and_stop_are_changes_of_sda_while_scl_is_high() -> None:
+def test_start_and_stop_are_changes_of_sda_while_scl_is_high() -> None:
     # UM10204, 3.1.4 (section from memory)
     (frame,) = by_hand("S 10010000 A P")
     assert (frame.kind, frame["stopped"], frame["repeated"], frame.errors) == ("transfer", True, False, ())
 
 
-def test_b58_a_start_without_a_stop_before_is_a_repeated_one() -> None:
+def test_a_start_without_a_stop_before_is_a_repeated_one() -> None:
     first, second = by_hand("S 10010000 A R 10010001 A 00011001 N P")
     assert (first["stopped"], second["repeated"], second["stopped"]) == (False, True, True)
 
 
-def test_b59_bits_are_read_while_scl_is_high_and_the_ninth_acknowledges() -> None:
+def test_bits_are_read_while_scl_is_high_and_the_ninth_acknowledges() -> None:
     (frame,) = by_hand("S 10010000 A 10100011 N P")
     assert frame["data"] == b"\xa3"
     assert frame["acknowledged"] == (True, False)
     assert frame.errors == ("not acknowledged",)
 
 
-def test_b60_sda_that_falls_with_scl_is_data() -> None:
+def test_sda_that_falls_with_scl_is_data() -> None:
     # follows from tHD;DAT min 0: a hold time of 0
     for samples in (8, 10, 20, 33.3):
         frames = said(write_transfer(0x48, b"\xaa\x55\x0f"), samples=samples, hold=0.0)
         assert [(frame["data"], frame.errors) for frame in frames] == [(b"\xaa\x55\x0f", ())]
 
 
-def test_b61_a_register_write() -> None:
+def test_a_register_write() -> None:
     # UM10204, 3.1.10: 90 01 60, 27 clocks
     (frame,) = by_hand("S 10010000 A 00000001 A 01100000 A P")
     assert (frame["address"], frame["read"], frame["data"]) == (0x48, False, b"\x01\x60")
@@ -82,7 +82,7 @@ def test_b61_a_register_write() -> None:
     assert scl.rising.size == 27 + 1  # one more for the STOP
 
 
-def test_b62_a_register_read() -> None:
+def test_a_register_read() -> None:
     # UM10204, 3.1.10
     select, read = by_hand("S 10010000 A 00000000 A R 10010001 A 00011001 A 10000000 N P")
     assert (select["address"], select["read"], select["data"]) == (0x48, False, b"\x00")
@@ -91,7 +91,7 @@ def test_b62_a_register_read() -> None:
     assert read.errors == ()
 
 
-def test_b63_an_address_that_nobody_answers() -> None:
+def test_an_address_that_nobody_answers() -> None:
     # UM10204, 3.1.6
     (frame,) = by_hand("S 10010000 N P")
     assert (frame["address"], frame["data"], frame["acknowledged"]) == (0x48, b"", (False,))
@@ -101,7 +101,7 @@ def test_b63_an_address_that_nobody_answers() -> None:
 TEN_BIT = [(0x000, "F0 00"), (0x12A, "F2 2A"), (0x2A5, "F4 A5"), (0x3FF, "F6 FF")]
 
 
-@pytest.mark.parametrize("address, sent", TEN_BIT, ids=[f"B64-{row[0]:03X}" for row in TEN_BIT])
+@pytest.mark.parametrize("address, sent", TEN_BIT, ids=[f"{row[0]:03X}" for row in TEN_BIT])
 def test_a_ten_bit_address_is_spread_over_two_bytes(address: int, sent: str) -> None:
     # UM10204, 3.1.11: 11110 A9 A8 W, then A7 … A0
     (frame,) = said(Transfer(bytes.fromhex(sent) + b"\x07"))
@@ -109,7 +109,7 @@ def test_a_ten_bit_address_is_spread_over_two_bytes(address: int, sent: str) -> 
     assert frame["meaning"] == "ten-bit address"
 
 
-def test_b65_a_ten_bit_read_repeats_only_the_first_byte() -> None:
+def test_a_ten_bit_read_repeats_only_the_first_byte() -> None:
     # UM10204, 3.1.11 (rule from memory)
     frames = said(Transfer(b"\xf4\xa5", stop=False), Transfer(b"\xf5\x12\x34", [True, True, False]))
     assert [frame["address"] for frame in frames] == [0x2A5, 0x2A5]
@@ -122,7 +122,7 @@ def test_a_ten_bit_read_whose_write_was_not_seen_has_no_address() -> None:
     assert "incomplete" in frame.errors
 
 
-def test_b66_stretching_is_decoded_and_reported() -> None:
+def test_stretching_is_decoded_and_reported() -> None:
     # UM10204, 3.1.9 (from memory)
     (frame,) = said(Transfer(b"\x90\x22", stretched={8: 1e-3}))
     assert (frame["data"], frame.errors) == (b"\x22", ())
@@ -131,7 +131,7 @@ def test_b66_stretching_is_decoded_and_reported() -> None:
     assert frame.errors == ("clock held",)
 
 
-def test_b67_a_stop_after_four_bits() -> None:
+def test_a_stop_after_four_bits() -> None:
     # common practice, no source
     (frame,) = said(Transfer(b"\x90\x9f", bits=9 + 4))
     assert frame.errors == ("incomplete",)
@@ -139,7 +139,7 @@ def test_b67_a_stop_after_four_bits() -> None:
     assert frame["data"] == b""
 
 
-def test_b69_a_spike_of_forty_nanoseconds_is_suppressed_in_fast_mode() -> None:
+def test_a_spike_of_forty_nanoseconds_is_suppressed_in_fast_mode() -> None:
     # UM10204, table 10: tSP 50 ns; Standard-mode asks for no filter
     scl, sda = i2c_lines([write_transfer(0x48, b"\x5a")], bit_rate=400e3, lead=2e-6, tail=5e-6)
     low = (scl.falling[3] + scl.rising[3]) / 2
@@ -160,13 +160,13 @@ RESERVED = [  # UM10204, table 3 (as printed); device id from later revisions, f
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize("byte, meaning", RESERVED, ids=[f"B70-{row[0]:02X}" for row in RESERVED])
+@pytest.mark.parametrize("byte, meaning", RESERVED, ids=[f"{row[0]:02X}" for row in RESERVED])
 def test_reserved_addresses_are_named(byte: int, meaning: str | None) -> None:
     (frame,) = said(Transfer(bytes([byte, 0x11])))
     assert frame.fields.get("meaning") == meaning
 
 
-def test_b70_nobody_may_acknowledge_a_start_byte_or_a_master_code() -> None:
+def test_nobody_may_acknowledge_a_start_byte_or_a_master_code() -> None:
     for byte in (0x01, 0x0A):
         assert said(Transfer(bytes([byte]), [True]))[0].errors == ("reserved",)
         assert said(Transfer(bytes([byte]), [False]))[0].errors == ()
@@ -277,7 +277,7 @@ def test_the_bit_rate_is_that_of_the_clock() -> None:
 
 
 @pytest.mark.parametrize("winner, loser", [(0x40, 0x48), (0x48, 0x4A), (0x10, 0x77)])
-def test_b68_arbitration_that_was_lost_cannot_be_seen_on_the_lines(winner: int, loser: int) -> None:
+def test_arbitration_that_was_lost_cannot_be_seen_on_the_lines(winner: int, loser: int) -> None:
     # UM10204, 3.1.8 (from memory): SDA is low while anybody pulls it; who sends high and reads low withdraws
     scl, sda = i2c_lines([write_transfer(winner, b"\x01\x60")], lead=2e-5, tail=2e-5)
     _, other = i2c_lines([write_transfer(loser, b"\x01\x60")], lead=2e-5, tail=2e-5)
@@ -291,7 +291,7 @@ def test_b68_arbitration_that_was_lost_cannot_be_seen_on_the_lines(winner: int, 
     assert (frame["address"], frame["data"], frame.errors) == (winner, b"\x01\x60", ())
 
 
-def test_b68_what_two_masters_garble_is_told_as_the_lines_say_it() -> None:
+def test_what_two_masters_garble_is_told_as_the_lines_say_it() -> None:
     # a loser that does not withdraw: the and of both is on the line, and that is what is decoded
     scl, sda = i2c_lines([write_transfer(0x48, b"\x35")], lead=2e-5, tail=2e-5)
     _, other = i2c_lines([write_transfer(0x51, b"\x1c")], lead=2e-5, tail=2e-5)

@@ -25,7 +25,7 @@ def membrane() -> Waveform:
 
 
 @pytest.mark.parametrize("suffix", [".csv", ".wav", ".h5", ".npz", ".dif"])
-def test_s158_pulses_of_a_membrane_are_counted_after_every_format(membrane, tmp_path, suffix) -> None:
+def test_pulses_of_a_membrane_are_counted_after_every_format(membrane, tmp_path, suffix) -> None:
     write_waveforms(tmp_path / f"membrane{suffix}", {"membrane": membrane})
     again = read_waveform(tmp_path / f"membrane{suffix}")
     assert (len(again), again.codes.argmax()) == (12_000, 10_924)

@@ -52,7 +52,7 @@ def test_the_codes_are_those_that_scipy_reads(name: str) -> None:
 
 
 @pytest.mark.parametrize("order", ["le", "be"])
-def test_s159_float_samples_are_a_sine(order: str) -> None:
+def test_float_samples_are_a_sine(order: str) -> None:
     wave = read_waveform(DATA / f"test-44100Hz-2ch-32bit-float-{order}.wav")
     assert len(wave) == 441
     assert wave.values(0, 2).tolist() == pytest.approx([0, 0.05011868], abs=1e-8)
@@ -63,7 +63,7 @@ def test_s159_float_samples_are_a_sine(order: str) -> None:
     assert np.sqrt(np.mean(wave.values() ** 2)) == pytest.approx(0.5703037, abs=1e-6)
 
 
-def test_s160_an_extensible_header_with_64_bit_floats() -> None:
+def test_an_extensible_header_with_64_bit_floats() -> None:
     wave = read_waveform(DATA / "test-48000Hz-2ch-64bit-float-le-wavex.wav")
     assert (len(wave), wave.codes.dtype) == (480, np.float64)
     assert wave.codes.min() == pytest.approx(-0.80000001, abs=1e-8)
@@ -73,7 +73,7 @@ def test_s160_an_extensible_header_with_64_bit_floats() -> None:
 
 
 @pytest.mark.parametrize("kind", ["le-3ch-5S-24bit", "be-3ch-5S-24bit", "le-3ch-5S-24bit-rf64"])
-def test_s161_packed_24_bit_codes(kind: str) -> None:
+def test_packed_24_bit_codes(kind: str) -> None:
     waves = list(read_waveforms(DATA / f"test-8000Hz-{kind}.wav").values())
     # SciPy, io/tests/test_wavfile.py, in codes that are left-aligned in 32 bits
     columns = [[-2147483648, -1073741824, 0, 1073741824, 2147483392]]
@@ -85,14 +85,14 @@ def test_s161_packed_24_bit_codes(kind: str) -> None:
 
 
 @pytest.mark.parametrize("kind", ["le-1ch-4bytes", "be-1ch-4bytes", "le-1ch-4bytes-rf64"])
-def test_s162_32_bit_codes_of_a_tone(kind: str) -> None:
+def test_32_bit_codes_of_a_tone(kind: str) -> None:
     wave = read_waveform(DATA / f"test-44100Hz-{kind}.wav")
     assert (wave.codes.dtype, len(wave)) == (np.int32, 4410)
     assert np.abs(wave.codes.astype(np.int64)).max() == 1513966498
     assert fitted_sine(wave, 1000.0)[0] == pytest.approx(0.705, abs=1e-5)
 
 
-def test_s163_8_bit_codes_are_offset_binary() -> None:
+def test_8_bit_codes_are_offset_binary() -> None:
     wave = read_waveform(DATA / "test-8000Hz-le-2ch-1byteu.wav")
     assert (wave.codes.dtype, wave.codes.min(), wave.codes.max()) == (np.uint8, 38, 218)
     assert wave.code_range == (0, 255)
@@ -102,7 +102,7 @@ def test_s163_8_bit_codes_are_offset_binary() -> None:
     assert residual * 128 == pytest.approx(0.595, abs=2e-3)
 
 
-def test_s164_unused_bits_show_in_the_code_range() -> None:
+def test_unused_bits_show_in_the_code_range() -> None:
     twelve = read_waveform(DATA / "test-8000Hz-le-4ch-9S-12bit.wav")
     assert twelve.code_range == (-32768, 32752)
     assert (twelve.codes.min(), twelve.codes.max()) == twelve.code_range
@@ -121,7 +121,7 @@ BROKEN = [
 
 
 @pytest.mark.parametrize("name, message", BROKEN, ids=[name for name, _ in BROKEN])
-def test_s165_a_broken_file_gives_one_clear_fault(name: str, message: str) -> None:
+def test_a_broken_file_gives_one_clear_fault(name: str, message: str) -> None:
     with pytest.raises(FileFault, match=message) as fault:
         read_waveforms(DATA / f"test-{name}.wav")
     assert f"test-{name}.wav, byte" in str(fault.value)

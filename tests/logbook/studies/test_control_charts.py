@@ -24,7 +24,7 @@ FACTORS = [
 ]
 
 
-@pytest.mark.parametrize("row", FACTORS, ids=[f"S99-{row[0]}" for row in FACTORS])
+@pytest.mark.parametrize("row", FACTORS, ids=[f"{row[0]}" for row in FACTORS])
 def test_factors_of_the_charts(row: tuple[float, ...]) -> None:
     k = chart_constants(int(row[0]))
     ours = (k.d2, k.d3, k.a2, k.lower_range, k.upper_range, k.c4, k.a3, k.lower_deviation, k.upper_deviation)

@@ -37,7 +37,7 @@ def test_every_node_tells_its_truth_and_moves_within_reason() -> None:
         assert -1.0 < samples.min() <= samples.max() < 61.0, name
 
 
-def test_s138_ripple_of_the_step_down_converter() -> None:
+def test_ripple_of_the_step_down_converter() -> None:
     # ideal converter: D = 0.1375; ripple current U(1 − D)/(L f) = 380.514706 mA at 3.3 V, 24 V, 22 µH, 340 kHz (math)
     built, _ = board()
     rail = built.nodes["rail"]
@@ -130,7 +130,7 @@ def test_an_output_that_is_off_drives_nothing() -> None:
     assert volts(built.nodes["drive"], 2.0, 1e-6, 2000).max() == pytest.approx(0.0, abs=1e-9)
 
 
-def test_s140_the_coil_flies_back_for_as_long_as_its_current_decays() -> None:
+def test_the_coil_flies_back_for_as_long_as_its_current_decays() -> None:
     # math: 250 mH, 240 Ω, 24 V: τ = 1.0416667 ms and 63.212056 mA at τ; then −(60 − 24)/240 A is the target
     built, around = board()
     coil = built.nodes["coil"]
@@ -144,7 +144,7 @@ def test_s140_the_coil_flies_back_for_as_long_as_its_current_decays() -> None:
     assert samples.max() == pytest.approx(60.0)
 
 
-def test_s133_a_probe_pulls_the_crystal() -> None:
+def test_a_probe_pulls_the_crystal() -> None:
     # series-resonance model: 15 fF, 4 pF, 18 pF, plus 5 pF: −63.0903 ppm (formula from memory, not verified)
     built, _ = board()
     clock = built.nodes["clock"]
@@ -153,7 +153,7 @@ def test_s133_a_probe_pulls_the_crystal() -> None:
     assert pulled * 1e6 == pytest.approx(-63.0903, abs=1e-3)
 
 
-def test_s130_a_probe_loads_the_crystal() -> None:
+def test_a_probe_loads_the_crystal() -> None:
     # reactance of 15 pF at 12 MHz: 884.194128 Ω (math); beside it 680 Ω of source
     built, _ = board()
     clock = built.nodes["clock"]
@@ -164,7 +164,7 @@ def test_s130_a_probe_loads_the_crystal() -> None:
     assert np.ptp(samples) / 2 == pytest.approx(clock.amplitude(Load(float("inf"), 15e-12)), rel=1e-3)
 
 
-def test_s128_a_probe_loads_a_divider() -> None:
+def test_a_probe_loads_a_divider() -> None:
     # 10 MΩ on 10 kΩ, 100 kΩ, 1 MΩ: −0.0999001 %, −0.9900990 %, −9.0909091 % (math)
     for resistance, error in ((10e3, -0.0999001e-2), (100e3, -0.9900990e-2), (1e6, -9.0909091e-2)):
         assert Load(10e6).share(resistance) - 1 == pytest.approx(error, abs=1e-9)

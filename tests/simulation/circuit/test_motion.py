@@ -12,7 +12,7 @@ from scipy.signal import lsim
 
 from wavewright.simulation.circuit.motion import Motion, Tone, polyline
 
-CORNER = 1591.549431  # Hz: 10 kΩ with 10 nF, S124
+CORNER = 1591.549431  # Hz: 10 kΩ with 10 nF
 
 
 def step(height: float = 1.0) -> Motion:
@@ -44,7 +44,7 @@ def test_rise_time_of_an_rc_edge_is_ln_9_tau() -> None:
     "ratio, gain_db, phase_deg",
     [(1.0, -3.010300, -45.0), (10.0, -20.043214, -84.289407)],
 )
-def test_s124_gain_and_phase_of_a_low_pass(ratio: float, gain_db: float, phase_deg: float) -> None:
+def test_gain_and_phase_of_a_low_pass(ratio: float, gain_db: float, phase_deg: float) -> None:
     tone = Motion(tones=(Tone(ratio * CORNER, 1.0),)).low_passed(CORNER).tones[0].phasor
     assert 20 * math.log10(abs(tone)) == pytest.approx(gain_db, abs=1e-6)  # math
     assert math.degrees(np.angle(tone)) == pytest.approx(phase_deg, abs=1e-6)  # math
@@ -54,7 +54,7 @@ def test_s124_gain_and_phase_of_a_low_pass(ratio: float, gain_db: float, phase_d
     "share, error",
     [(1 / 10, -0.004963), (1 / 5, -0.019419), (1 / 3, -0.051317), (1 / 2, -0.105573), (1, -0.292893)],
 )
-def test_s125_amplitude_error_of_one_pole(share: float, error: float) -> None:
+def test_amplitude_error_of_one_pole(share: float, error: float) -> None:
     tone = Motion(tones=(Tone(share * 100e6, 1.0),)).low_passed(100e6).tones[0].phasor
     assert abs(tone) - 1 == pytest.approx(error, abs=1e-6)  # math: 1/√(1 + share²)
 
@@ -62,7 +62,7 @@ def test_s125_amplitude_error_of_one_pole(share: float, error: float) -> None:
 @pytest.mark.parametrize(
     "corner, tilt", [(1.0, 0.00314159), (10.0, 0.03141334), (50.0, 0.15675745), (100.0, 0.31160066)]
 )
-def test_s126_tilt_of_an_ac_coupled_square(corner: float, tilt: float) -> None:
+def test_tilt_of_an_ac_coupled_square(corner: float, tilt: float) -> None:
     # math: 2 tanh(π fc / 2f) over half the peak-to-peak drive, in the steady state
     period = 1e-3
     periods = 40 + math.ceil(10 / (2 * math.pi * corner) / period)
@@ -72,12 +72,12 @@ def test_s126_tilt_of_an_ac_coupled_square(corner: float, tilt: float) -> None:
     assert (begin - end) / 0.5 == pytest.approx(tilt, abs=1e-5)
 
 
-def test_s127_droop_of_one_pulse() -> None:
+def test_droop_of_one_pulse() -> None:
     drooped = step().high_passed(10.0).sampled(0.0, 1e-3, 2)
     assert 1 - drooped[1] / drooped[0] == pytest.approx(0.06089863, abs=1e-8)  # math: 1 − exp(−2π fc t)
 
 
-def test_s129_rise_on_10_kohm_with_a_probe() -> None:
+def test_rise_on_10_kohm_with_a_probe() -> None:
     # 12 pF on 10 kΩ beside 10 MΩ: math
     resistance = 10e3 * 10e6 / (10e3 + 10e6)
     corner = 1 / (2 * math.pi * resistance * 12e-12)
@@ -114,7 +114,7 @@ def test_two_filters_with_the_same_corner_do_not_meet_in_one_pole() -> None:
 
 
 def test_an_rms_of_triangular_ripple_is_its_peak_to_peak_over_2_root_3() -> None:
-    # S137, math
+    # math
     volts = polyline(np.arange(2001) * 0.5e-3, np.where(np.arange(2001) % 2, 15e-3, -15e-3)).sampled(0, 1e-6, 1_000_000)
     assert np.sqrt(np.mean(volts**2)) == pytest.approx(8.660254e-3, rel=1e-5)
 

@@ -101,7 +101,7 @@ def test_a_1x_probe_pulls_the_clock_more_than_a_10x_probe(library: SimulatedVisa
 
 
 def test_bandwidth_takes_the_amplitude_that_one_pole_takes(library: SimulatedVisa) -> None:
-    # S125, math: 1/√(1 + (f/B)²) for each pole on the way; the probe's own bandwidth and loading are poles too
+    # math: 1/√(1 + (f/B)²) for each pole on the way; the probe's own bandwidth and loading are poles too
     digitizer = connect(library, "digitizer")
     probe(library, "Input 1: clock, probe 10x.")
     told(digitizer, "SENSe1:VOLTage:RANGe:PTPeak 0.4", "SENSe1:VOLTage:RANGe:OFFSet 0.165")

@@ -1,7 +1,8 @@
 """Check words: cyclic redundancy checks by polynomial, for one message or for many at once, and sums.
 
-The parameters of each are those of the public CRC catalogue (width, polynomial, start value, reflection, final xor);
-the check values of all of them are tested against two independent libraries.
+Each has its width, polynomial, start value, reflection and final xor, and the name of the bus or the standard that uses
+it; where none does, the name is made of its parameters. The check values of all are tested against two independent
+libraries. The two of CAN FD start with their highest bit set, as ISO 11898-1 has it, not with 0.
 """
 
 from __future__ import annotations
@@ -43,13 +44,13 @@ CRCS: Mapping[str, Crc] = MappingProxyType(
         "nrsc5": Crc(8, 0x31, 0xFF, False, 0x00),
         "flexray11": Crc(11, 0x385, 0x01A, False, 0x000),
         "can15": Crc(15, 0x4599, 0x0000, False, 0x0000),
-        "arc": Crc(16, 0x8005, 0x0000, True, 0x0000),
+        "crc16_8005_reflected": Crc(16, 0x8005, 0x0000, True, 0x0000),
         "modbus": Crc(16, 0x8005, 0xFFFF, True, 0x0000),
         "usb16": Crc(16, 0x8005, 0xFFFF, True, 0xFFFF),
         "onewire16": Crc(16, 0x8005, 0x0000, True, 0xFFFF),
-        "ibm3740": Crc(16, 0x1021, 0xFFFF, False, 0x0000),
-        "xmodem": Crc(16, 0x1021, 0x0000, False, 0x0000),
-        "kermit": Crc(16, 0x1021, 0x0000, True, 0x0000),
+        "crc16_1021_ffff": Crc(16, 0x1021, 0xFFFF, False, 0x0000),
+        "crc16_1021": Crc(16, 0x1021, 0x0000, False, 0x0000),
+        "crc16_1021_reflected": Crc(16, 0x1021, 0x0000, True, 0x0000),
         "x25": Crc(16, 0x1021, 0xFFFF, True, 0xFFFF),
         "canfd17": Crc(17, 0x1685B, 0x10000, False, 0x00000),
         "canfd21": Crc(21, 0x102899, 0x100000, False, 0x000000),

@@ -1,0 +1,20 @@
+"""A source is named where a check stands; no check points to a list that is not here."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+TESTS = Path(__file__).parent
+# A letter and a number, as the rows of a table have them, in a comment, an id or the name of a test.
+ROW = re.compile(r'(?:#[^"\n]*?\b|def test_(?=[bs]\d)|["\'])([BSbs]\d{2,3})(?=[\s,:;_.)-])(?! [0-9A-F]{2}\b)')
+NO_ROWS = {"B3", "B4"}  # factors of control charts
+
+
+@pytest.mark.parametrize("path", sorted(TESTS.rglob("*.py")), ids=lambda path: str(path.relative_to(TESTS)))
+def test_no_check_is_known_by_the_number_of_a_row(path: Path) -> None:
+    text = re.sub(r"# noqa.*", "", path.read_text(encoding="utf-8"))
+    found = set(ROW.findall(text)) - NO_ROWS
+    assert path == Path(__file__) or not found, f"say the source instead: {found}"
