@@ -17,6 +17,13 @@ def known_keys(model: type[BaseModel], location: Sequence[int | str]) -> list[st
     return list(dict.fromkeys(found))
 
 
+def keys_meant(model: type[BaseModel], location: Sequence[int | str]) -> dict[str, str]:
+    """Keys that people write at a location by mistake, and the one that they mean."""
+    return {
+        written: key for owner in _models_at(model, location) for written, key in getattr(owner, "meant", {}).items()
+    }
+
+
 def described(model: type[BaseModel], location: Sequence[int | str]) -> str:
     """The description of the field at a location."""
     for owner in _models_at(model, location[:-1]):

@@ -17,7 +17,7 @@ from pydantic_core import ErrorDetails, PydanticCustomError
 
 from wavewright.errors import FileFault, Misuse, Place, WavewrightError
 from wavewright.grammar.located_yaml import Node, YamlList, YamlMapping, parse_tree, place_of, read_text
-from wavewright.grammar.model_fields import described, known_keys
+from wavewright.grammar.model_fields import described, keys_meant, known_keys
 
 M = TypeVar("M", bound=BaseModel)
 T = TypeVar("T")
@@ -100,9 +100,16 @@ def plain(node: object) -> object:
     return float(node) if re.fullmatch(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?", node) else str(node)
 
 
-def unknown_key(key: str, known: Sequence[str], *, where: Place | None, owner: str) -> FileFault:
-    """The fault of a key that is not in the grammar; says the nearest that is."""
-    near = [OTHER_KEYS[key]] if OTHER_KEYS.get(key) in known else get_close_matches(key, known, 1)
+def unknown_key(
+    key: str, known: Sequence[str], *, where: Place | None, owner: str, meant: Mapping[str, str]
+) -> FileFault:
+    """The fault of a key that is not in the grammar; says the nearest that is.
+
+    Parameters
+    ----------
+    meant : keys that people write, and the one that they mean.
+    """
+    near = [meant[key]] if meant.get(key) in known else get_close_matches(key, known, 1)
     if cut_number(key):
         near = []
     return FileFault(
@@ -111,18 +118,6 @@ def unknown_key(key: str, known: Sequence[str], *, where: Place | None, owner: s
         expected=f"one of {', '.join(sorted(known))}" if known else "no key",
         do=cut_number(key) or (f"did you mean `{near[0]}`?" if near else ""),
     )
-
-
-OTHER_KEYS = {
-    **dict.fromkeys(("metrics", "measure", "readings", "results"), "compute"),
-    **dict.fromkeys(("probes", "signals", "inputs"), "channels"),
-    **dict.fromkeys(("bus", "protocol", "buses"), "decode"),
-    **dict.fromkeys(("math", "maths"), "derived"),
-    **dict.fromkeys(("loop", "sweep", "foreach"), "for_each"),
-    **dict.fromkeys(("limits", "spec"), "limit"),
-    **dict.fromkeys(("horizontal", "time"), "timebase"),
-}
-"""Keys that people write, and the one that they mean."""
 
 
 def cut_number(key: str) -> str:
@@ -171,7 +166,9 @@ def _fault(detail: ErrorDetails, path: _Path, model: type[BaseModel], owner: str
     if kind == "extra_forbidden":
         where = ".".join(filter(None, (owner, path.name.rpartition(".")[0])))
         known = known_keys(model, detail["loc"][:-1])
-        return unknown_key(str(detail["loc"][-1]), known, where=path.place, owner=f"`{where}`" if where else "")
+        meant = keys_meant(model, detail["loc"][:-1])
+        named = f"`{where}`" if where else ""
+        return unknown_key(str(detail["loc"][-1]), known, where=path.place, owner=named, meant=meant)
     if kind == "too_short":
         what, number = f"{path.subject} holds {context['actual_length']}", context["min_length"]
         return FileFault(what, where=path.place, expected=f"at least {number}")

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any, Self
+from types import MappingProxyType
+from typing import Annotated, Any, ClassVar, Self
 
 from pydantic import BaseModel, Field, GetCoreSchemaHandler, GetJsonSchemaHandler, PrivateAttr, model_validator
 from pydantic_core import CoreSchema, core_schema
@@ -71,6 +72,16 @@ class Measurement(GrammarModel):
     A measurement with `for_each` is there once for every condition, and everything in it has the values of that one.
     """
 
+    meant: ClassVar[Mapping[str, str]] = MappingProxyType(
+        {
+            **dict.fromkeys(("metrics", "measure", "readings", "results"), "compute"),
+            **dict.fromkeys(("probes", "signals", "inputs"), "channels"),
+            **dict.fromkeys(("bus", "protocol", "buses"), "decode"),
+            **dict.fromkeys(("math", "maths"), "derived"),
+            **dict.fromkeys(("loop", "sweep", "foreach"), "for_each"),
+            **dict.fromkeys(("horizontal", "time"), "timebase"),
+        }
+    )
     place: Line | None = Field(
         default=None,
         description="where the probes go; shown to the operator before the measurement",

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from types import MappingProxyType
+from typing import ClassVar
 
 from pydantic import Field
 
@@ -61,6 +62,8 @@ UNITS: Mapping[Quantity | SupplyQuantity, str] = MappingProxyType(
 
 class ReadEntry(GrammarModel):
     """What the readings of all instruments have in common."""
+
+    meant: ClassVar[Mapping[str, str]] = MappingProxyType(dict.fromkeys(("limits", "spec"), "limit"))
 
     limit: Line | None = Field(
         default=None, description="what is acceptable, as in `compute`", examples=["at most 300 mA"]
