@@ -56,9 +56,12 @@ def main(event: int, port: int, arguments: list[str]) -> None:
         while started.poll() is None and time.monotonic() < end and not is_on(port):
             pass
         was_running = started.poll() is None
+        begin = time.monotonic()
         if was_running:
             send(event, started.pid)
-        begin = time.monotonic()
+        while is_on(port) and time.monotonic() < begin + PATIENCE:
+            pass
+        off_after = time.monotonic() - begin
         try:
             output, errors = started.communicate(timeout=PATIENCE)
         except subprocess.TimeoutExpired:
@@ -67,7 +70,8 @@ def main(event: int, port: int, arguments: list[str]) -> None:
         told = {
             "was_running": was_running,
             "status": started.returncode,
-            "seconds": round(time.monotonic() - begin, 2),
+            "off_after": round(off_after, 2),
+            "ended_after": round(time.monotonic() - begin, 2),
             "stdout": output.decode(errors="replace"),
             "stderr": errors.decode(errors="replace"),
         }
