@@ -61,10 +61,17 @@ def test_the_first_paragraph_states_the_job() -> None:
 
 
 def test_set_up_is_two_commands() -> None:
-    (block,) = [block for block in blocks() if block.section == "Set up"]
-    first, second = block.text.strip().splitlines()
+    posix, windows = (block for block in blocks() if block.section == "Set up")
+    first, second = posix.text.strip().splitlines()
     assert "wavewright run recipes/end_of_line.yaml --yes" in first
     assert "pytest" in second
+    # the same for cmd, which has its own ways of naming and quoting
+    assert (posix.kind, windows.kind) == ("sh", "bat")
+    translated = posix.text.replace("python3", "python").replace(".venv/bin/", ".venv\\Scripts\\").replace("'", '"')
+    translated = translated.replace("recipes/", "recipes\\").replace(
+        ".venv\\Scripts\\pytest", "set PYTHONUTF8=1&& pytest"
+    )
+    assert windows.text.replace(".venv\\Scripts\\pytest", "pytest") == translated
 
 
 def test_ci_runs_the_two_commands_as_they_stand() -> None:

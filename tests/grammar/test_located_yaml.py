@@ -33,6 +33,11 @@ NO_YAML = [
     ("a: %x\n", f"recipe.yaml:1:4: `a: %x` is not YAML: a sign that cannot begin a value\n{KEYS}\n"
      "  do: put the value in quotes"),
     ("a: [1, 2\n", f"recipe.yaml:2:1: the text breaks off: a bracket that is never closed\n{KEYS}\n  do: close it"),
+    (
+        'a: "C:\\Windows\\visa.dll"\n',
+        f'recipe.yaml:1:8: `a: "C:\\Windows\\visa.dll"` is not YAML: a backslash in double quotes begins a special sign'
+        f"\n{KEYS}\n  do: write a path with /, or in single quotes",
+    ),
     ('a: "x\n', f"recipe.yaml:2:1: the text breaks off: a quote that is never closed\n{KEYS}\n  do: close it"),
     ("a: {x: 1\nb: 2\n", "recipe.yaml:2:2: `b: 2` is not YAML: a bracket that is not closed, or a comma that is "
      f"missing\n{KEYS}\n  do: close the bracket, or add the comma"),

@@ -16,6 +16,10 @@ CAUSES = (
     ("sequence entries are not allowed", "a list that begins in the line of its key", "begin it in a line of its own"),
     ("block scalar", "`>` and `|` begin a text of several lines", "write `at least …`, or put the value in quotes"),
     ("chomping", "`>` and `|` begin a text of several lines", "write `at least …`, or put the value in quotes"),
+    *(
+        (said, "a backslash in double quotes begins a special sign", "write a path with /, or in single quotes")
+        for said in ("escape character", "escape sequence", "hexdecimal number")
+    ),
     ("quoted scalar", "a quote that is never closed", "close it"),
     ("unexpected end of stream", "a quote that is never closed", "close it"),
     ("but got '<stream end>'", "a bracket that is never closed", "close it"),
