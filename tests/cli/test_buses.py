@@ -53,7 +53,7 @@ def test_an_unknown_bus_is_wrong_usage(wavewright: Command) -> None:
 def test_the_search_language_is_told(wavewright: Command) -> None:
     told = wavewright("buses", "--search")
     assert "address = 0x48 and nack" in told.stdout
-    assert "id in 0x100..0x1FF" in told.stdout
+    assert "id between 0x100 and 0x1FF" in told.stdout
     assert not any(mark in told.stdout for mark in ("`", "|--", "| FIELD")), "plain text, and no Markdown"
 
 

@@ -45,7 +45,7 @@ TELEGRAM = """\
     timebase: {span: 40 ms, rate: 2 MHz}
     trigger: {mode: normal, on: tx, edge: falling, level: 1.65 V}
     decode: {line: {bus: uart, tx: tx, baud: 19200, parity: even, then: modbus_rtu}}
-    keep_if: {line: {contains: "11 03"}, within: 20 shots}
+    keep_if: {line: {holds: "11 03"}, within: 20 shots}
     expect: {line: {find: address = 17 and clean}}
     compute:
       telegram_errors: {metric: frame_errors, of: line, limit: exactly 0}
@@ -98,7 +98,7 @@ def test_a_list_of_one_line_is_a_line() -> None:
 
 def test_a_shot_is_kept_if_its_frames_hold_what_is_looked_for() -> None:
     telegram = only(TELEGRAM, "telegram")
-    assert telegram.keep_if == KeepIf({"line": Expectation(contains=b"\x11\x03")}, shots=20)
+    assert telegram.keep_if == KeepIf({"line": Expectation(holds=b"\x11\x03")}, shots=20)
     assert telegram.expect == {"line": Expectation.read({"find": "address = 17 and clean"})}
 
 
@@ -249,37 +249,39 @@ FAULTS = [
     (TELEGRAM, "bus: uart, tx: tx", "bus: uart",
      "recipe.yaml:12:14: bus `uart` from channels none at all\n  expected: `tx` (those with a ? may be left out)"),
     (TELEGRAM, "within: 20 shots", "within: 20",
-     "recipe.yaml:13:50: `20` has no unit\n  expected: `20 shots`, `30 s`, or both: `\"20 shots, 30 s\"`\n"
+     "recipe.yaml:13:47: `20` has no unit\n  expected: `20 shots`, `30 s`, or both: `\"20 shots, 30 s\"`\n"
      "  do: write `20 shots`"),
     (TELEGRAM, ", within: 20 shots", "",
      "recipe.yaml:13:14: `keep_if` does not say when to give up\n"
      '  expected: `within:` `20 shots`, `30 s`, or both: `"20 shots, 30 s"`'),
     (TELEGRAM, "within: 20 shots", "within: 20 shots, 30 s",
-     'recipe.yaml:13:60: `30 s` in `keep_if` is not a line\n'
+     'recipe.yaml:13:57: `30 s` in `keep_if` is not a line\n'
      '  expected: `within:` `20 shots`, `30 s`, or both: `"20 shots, 30 s"`\n'
      "  do: put both limits in quotes: between { and } a comma ends an entry"),
-    (TELEGRAM, "line: {contains", "lime: {contains",
+    (TELEGRAM, "line: {holds", "lime: {holds",
      "recipe.yaml:13:15: there is no decoded line `lime`\n  expected: one of line\n  do: did you mean `line`?"),
     (TELEGRAM, '"11 03"', '"11 3"',
-     'recipe.yaml:13:32: bytes "11 3"\n  expected: pairs of hex digits, such as "11 03"'),
-    (TELEGRAM, '{contains: "11 03"}', "{contains: }",
+     'recipe.yaml:13:29: bytes "11 3"\n  expected: pairs of hex digits, such as "11 03"'),
+    (TELEGRAM, '{holds: "11 03"}', "{holds: }",
      "recipe.yaml:13:21: `line` has no condition\n"
-     "  expected: `contains: \"11 03\"`, `text: \"OK\"` or `find: \"address = 0x48\"`"),
-    (TELEGRAM, '{contains: "11 03"}', "11 03",
+     "  expected: `holds: \"11 03\"`, `text: \"OK\"` or `find: \"address = 0x48\"`"),
+    (TELEGRAM, '{holds: "11 03"}', "11 03",
      "recipe.yaml:13:21: `line` has no condition\n"
-     "  expected: `contains: \"11 03\"`, `text: \"OK\"` or `find: \"address = 0x48\"`"),
-    (TELEGRAM, 'line: {contains: "11 03"}, ', "",
+     "  expected: `holds: \"11 03\"`, `text: \"OK\"` or `find: \"address = 0x48\"`"),
+    (TELEGRAM, 'line: {holds: "11 03"}, ', "",
      "recipe.yaml:13:14: `keep_if` names no line\n"
-     "  expected: `line:` with `contains: \"11 03\"`, `text: \"OK\"` or `find: \"address = 0x48\"`"),
+     "  expected: `line:` with `holds: \"11 03\"`, `text: \"OK\"` or `find: \"address = 0x48\"`"),
     (TELEGRAM, "expect: {line: {find: address = 17 and clean}}", "expect: {}",
      "recipe.yaml:14:13: `expect` names no line\n"
-     "  expected: `line:` with `contains: \"11 03\"`, `text: \"OK\"` or `find: \"address = 0x48\"`"),
+     "  expected: `line:` with `holds: \"11 03\"`, `text: \"OK\"` or `find: \"address = 0x48\"`"),
     (TELEGRAM, "20 shots", "2.5 shots",
-     "recipe.yaml:13:50: `2.5 shots` is not a number of shots\n"
+     "recipe.yaml:13:47: `2.5 shots` is not a number of shots\n"
      '  expected: `20 shots`, `30 s`, or both: `"20 shots, 30 s"`'),
-    (TELEGRAM, "{contains:", "{contents:",
-     "recipe.yaml:13:22: unknown key `contents` in `measurements.telegram.keep_if.line`\n"
-     "  expected: one of contains, find, text\n  do: did you mean `contains`?"),
+    (TELEGRAM, "{holds:", "{contains:",
+     "recipe.yaml:13:22: `contains` is no longer a key\n  expected: `holds`\n  do: write `holds`"),
+    (TELEGRAM, "{holds:", "{hollds:",
+     "recipe.yaml:13:22: unknown key `hollds` in `measurements.telegram.keep_if.line`\n"
+     "  expected: one of find, holds, text\n  do: did you mean `holds`?"),
     (TELEGRAM, "metric: frame_errors", "metric: rise_time",
      "recipe.yaml:16:33: metric `rise_time` is over waveforms\n  expected: a channel after `of`, not a decoded line"),
     (TELEGRAM, "of: line, limit", "of: tx, limit",

@@ -61,7 +61,7 @@ measurements:
     timebase: {span: 40 ms, rate: 2 MHz}
     trigger: {mode: normal, on: tx, edge: falling, level: 1.65 V}
     decode: {line: {bus: uart, tx: tx, baud: 19200, parity: even, then: modbus_rtu}}
-    keep_if: {line: {contains: "11 03"}, within: 20 shots}   # a serial trigger in software, on any instrument
+    keep_if: {line: {holds: "11 03"}, within: 20 shots}   # a serial trigger in software, on any instrument
     compute:
       telegram_errors: {metric: frame_errors, of: line, limit: exactly 0}
 """  # noqa: E501  # the lines of the scenario as they stand

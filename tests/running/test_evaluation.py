@@ -238,7 +238,7 @@ def spoken(text: bytes) -> Capture:
 @pytest.mark.parametrize(
     "expected, verdict",
     [
-        ("{contains: 4F 4B}", Verdict.PASS),
+        ("{holds: 4F 4B}", Verdict.PASS),
         ("{text: OK}", Verdict.PASS),
         ('{find: "data = 0x4B and clean"}', Verdict.PASS),
         ("{text: NO}", Verdict.FAIL),

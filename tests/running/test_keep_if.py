@@ -26,7 +26,7 @@ measurements:
     keep_if: {line: WANTED, within: "LIMIT"}
     compute: {wrong: {metric: frame_errors, of: line, limit: exactly 0}}
 """
-NEVER = '{contains: "22 22"}'
+NEVER = '{holds: "22 22"}'
 
 
 def telegram(wanted: str, limit: str) -> str:
@@ -41,7 +41,7 @@ def clock(step: float) -> Callable[[], float]:
 
 def test_shots_are_taken_until_one_fulfils_it_and_that_one_is_kept(run_text: Run) -> None:
     # two registers of the controller change from telegram to telegram; those of the third begin with 03
-    outcome = run_text(telegram('{contains: "11 03 04 03"}', "60 shots"))
+    outcome = run_text(telegram('{holds: "11 03 04 03"}', "60 shots"))
     (one,) = outcome.measurements
     assert len(outcome.captures["telegram"]) == 1
     assert one.results[0].verdict is Verdict.PASS
@@ -52,7 +52,7 @@ def test_one_that_is_never_fulfilled_is_the_error_of_its_measurement(run_text: R
     (one,) = run_text(telegram(NEVER, "3 shots")).measurements
     assert one.verdict is Verdict.ERROR
     assert "none of 3 shots meets the condition" in one.error
-    assert "no frame of 2 contains `22 22`" in one.error
+    assert "no frame of 2 holds `22 22`" in one.error
 
 
 def test_where_there_are_no_frames_at_all_what_is_on_the_line_is_said(run_text: Run) -> None:
@@ -61,7 +61,7 @@ def test_where_there_are_no_frames_at_all_what_is_on_the_line_is_said(run_text: 
     text = text.replace("mode: normal, edge: falling, level: 1.65 V", "mode: auto")
     (one,) = run_text(text).measurements
     assert one.verdict is Verdict.ERROR
-    assert "no frame of 0 contains `22 22` (no frames: `tx`: no edges" in one.error
+    assert "no frame of 0 holds `22 22` (no frames: `tx`: no edges" in one.error
 
 
 @pytest.mark.parametrize(
@@ -84,7 +84,7 @@ def test_it_gives_up_at_whichever_limit_comes_first(run_text: Run, limit: str, s
 
 @pytest.mark.parametrize(
     "wanted",
-    ['{find: "function = 3 and address = 17"}', '{contains: "11 03", find: "function_name ~ \\"holding\\""}'],
+    ['{find: "function = 3 and address = 17"}', '{holds: "11 03", find: "function_name like_regex \\"holding\\""}'],
 )
 def test_a_search_may_say_what_is_kept(run_text: Run, wanted: str) -> None:
     outcome = run_text(telegram(wanted, "10 s"), elapsed=clock(0.0))
@@ -103,7 +103,7 @@ measurements:
     channels: {line: {input: 1, range: 4 V, offset: 1.65 V}}
     timebase: {span: 20 us, rate: 250 MHz}
     decode: {said: {bus: uart, tx: line, baud: 19200}}
-    expect: {said: {contains: "11 03"}}
+    expect: {said: {holds: "11 03"}}
 """
     (result,) = run_text(text).measurements[0].results
     assert "no frames: `tx`:" in result.reason

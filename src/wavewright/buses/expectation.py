@@ -13,6 +13,13 @@ from wavewright.buses.search.search import Search, bytes_of_hex, occurrences
 from wavewright.buses.vocabulary import Vocabulary
 from wavewright.errors import Misuse
 
+EARLIER = {"contains": "holds"}  # keys of earlier versions, and today's
+
+
+def no_longer(key: str) -> Misuse:
+    """The error for a key of an earlier version."""
+    return Misuse(f"`{key}` is no longer a key", expected=f"`{EARLIER[key]}`", do=f"write `{EARLIER[key]}`")
+
 
 @dataclass(frozen=True, slots=True)
 class Expectation:
@@ -20,18 +27,18 @@ class Expectation:
 
     Parameters
     ----------
-    contains : bytes.
+    holds : bytes.
     text : characters, as they stand.
     find : a search that at least one frame fulfils.
     """
 
-    contains: bytes | None = None
+    holds: bytes | None = None
     text: str | None = None
     find: Search | None = None
 
     @classmethod
     def read(cls, written: Mapping[str, object]) -> Expectation:
-        """From words as a recipe has them: `{contains: "11 03", text: "OK", find: "address = 17 and clean"}`.
+        """From words as a recipe has them: `{holds: "11 03", text: "OK", find: "address = 17 and clean"}`.
 
         Raises
         ------
@@ -39,6 +46,8 @@ class Expectation:
         """
         known = [field.name for field in fields(cls)]
         for name in written:
+            if name in EARLIER:
+                raise no_longer(name)
             if name not in known:
                 near = get_close_matches(name, known, 1)
                 raise Misuse(
@@ -50,7 +59,7 @@ class Expectation:
         if not texts or len(texts) < len(written):
             raise Misuse(f"expectation `{dict(written)}`", expected=f"text for at least one of {', '.join(known)}")
         return cls(
-            bytes_of_hex(texts["contains"]) if "contains" in texts else None,
+            bytes_of_hex(texts["holds"]) if "holds" in texts else None,
             texts.get("text"),
             Search.read(texts["find"]) if "find" in texts else None,
         )
@@ -68,8 +77,8 @@ class Expectation:
     def unmet(self, frames: Frames) -> tuple[str, ...]:
         """What of it the frames do not fulfil, each in one sentence; empty where they fulfil all."""
         missing = []
-        if self.contains is not None and not _found(frames, self.contains):
-            missing.append(f"no frame of {len(frames)} contains `{show_bytes(self.contains)}`")
+        if self.holds is not None and not _found(frames, self.holds):
+            missing.append(f"no frame of {len(frames)} holds `{show_bytes(self.holds)}`")
         if self.text is not None and not _found(frames, self.text.encode("latin-1", "replace")):
             missing.append(f"no frame of {len(frames)} has the text `{self.text}`")
         if self.find is not None and not self.find.where(frames).any():

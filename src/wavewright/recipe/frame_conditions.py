@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from wavewright.buses.expectation import Expectation
+from wavewright.buses.expectation import EARLIER, Expectation, no_longer
 from wavewright.errors import Misuse, Place
 from wavewright.grammar.located_yaml import YamlMapping, YamlScalar
 from wavewright.grammar.word_fields import Line
@@ -16,7 +16,7 @@ from wavewright.quantities import read_quantity
 from wavewright.recipe.name_checks import NameChecks
 
 WITHIN = '`20 shots`, `30 s`, or both: `"20 shots, 30 s"`'
-WAYS = '`contains: "11 03"`, `text: "OK"` or `find: "address = 0x48"`'
+WAYS = '`holds: "11 03"`, `text: "OK"` or `find: "address = 0x48"`'
 
 
 class ExpectationEntry(BaseModel):
@@ -24,9 +24,7 @@ class ExpectationEntry(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    contains: Line | None = Field(
-        default=None, description="bytes one after the other, in hex: 11 03", examples=["11 03"]
-    )
+    holds: Line | None = Field(default=None, description="bytes one after the other, in hex: 11 03", examples=["11 03"])
     text: Line | None = Field(default=None, description="characters one after the other", examples=["OK"])
     find: Line | None = Field(
         default=None,
@@ -101,6 +99,12 @@ def _conditions(
         entry, place = block.mapping_at(name), block.key_place(name)
         checks.check_names(YamlScalar(name, place), checks.lines, where=place, kind="decoded line")
         before = len(checks.faults)
+        earlier = [word for word in entry if word in EARLIER]
+        for word in earlier:
+            with checks.faults_placed_at(entry.key_place(word)):
+                raise no_longer(str(word))
+        if earlier:
+            continue
         checks.validated(entry, ExpectationEntry, key, str(name))
         written = {str(word): str(value) for word, value in entry.items() if isinstance(value, YamlScalar)}
         says = checks.says(str(name))

@@ -151,12 +151,12 @@ class Measurement(GrammarModel):
     keep_if: Kept | None = Field(
         default=None,
         description="take shots until one has these frames, and keep that one",
-        examples=[{"line": {"contains": "11 03"}, "within": "20 shots"}],
+        examples=[{"line": {"holds": "11 03"}, "within": "20 shots"}],
     )
     expect: Expectations = Field(
         default_factory=dict,
         description="what the frames of a decoded line must hold",
-        examples=[{"line": {"contains": "11 03"}}],
+        examples=[{"line": {"holds": "11 03"}}],
     )
 
     @model_validator(mode="after")

@@ -11,7 +11,7 @@ from wavewright.buses.expectation import Expectation
 from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
 from wavewright.buses.search.search import Search, find_frames, occurrences
-from wavewright.errors import Misuse
+from wavewright.errors import Misuse, Place
 from wavewright.simulation.encoders.can import CanMessage, can_line
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.i2c import Transfer, i2c_lines, read_transfer, write_transfer
@@ -55,14 +55,14 @@ FOUND_IN_TRANSFERS = [
     ("clean and write", [0, 3]),
     ("error", [2, 4]),
     ('error = "not acknowledged"', [2, 4]),
-    ('error != "not acknowledged"', [0, 1, 3]),
-    ('contains "01 60"', [0, 3]),
-    ('contains "9001"', [0]),
-    ('data contains "01 60"', [0, 3]),
+    ('error <> "not acknowledged"', [0, 1, 3]),
+    ('holds "01 60"', [0, 3]),
+    ('holds "9001"', [0]),
+    ('data holds "01 60"', [0, 3]),
     ('data = "19 80"', [1]),
-    ("address in 0x49..0x50", [3, 4]),
+    ("address between 0x49 and 0x50", [3, 4]),
     ("address >= 0x48 and address < 0x50", [0, 1, 2]),
-    ("address != 0b1001000", [3, 4]),
+    ("address <> 0b1001000", [3, 4]),
     ('kind = "transfer" and stopped', [0, 1, 2, 3, 4]),
     ("duration > 250 us", [0, 1, 3]),
     ("start < 100 us", [0]),
@@ -75,11 +75,11 @@ def test_a_search_over_transfers(text: str, rows: list[int], transfers: Frames) 
 
 
 FOUND_IN_MESSAGES = [
-    ("id in 0x100..0x1FF", [1, 2]),
-    ("identifier in 0x100..0x1FF", [1, 2]),
-    ('text ~ "ERR [0-9]"', [2]),
-    ('data ~ "^ERR"', [2]),
-    ('kind ~ "rem"', [3]),
+    ("id between 0x100 and 0x1FF", [1, 2]),
+    ("identifier between 0x100 and 0x1FF", [1, 2]),
+    ('text like_regex "ERR [0-9]"', [2]),
+    ('data like_regex "^ERR"', [2]),
+    ('kind like_regex "rem"', [3]),
     ("remote", [3]),
     ("extended or remote", [3, 4]),
     ("length = 1", [0, 1, 3, 4]),
@@ -98,16 +98,16 @@ def test_a_search_over_messages(text: str, rows: list[int], messages: Frames) ->
 
 def test_characters_that_each_are_a_frame_are_strung_together() -> None:
     frames = decode({"tx": draw(uart_line(b"boot ERR 7\r\n", baud=1.0, lead=20, tail=20), rate=10)}, "uart", baud=1.0)
-    assert np.flatnonzero(Search.read('text ~ "ERR"').where(frames)).tolist() == [5, 6, 7]
-    assert np.flatnonzero(Search.read('contains "0d 0a"').where(frames)).tolist() == [10, 11]
-    assert bytes(frame["data"] for frame in find_frames(frames, 'text ~ "[0-9]"')) == b"7"
+    assert np.flatnonzero(Search.read('text like_regex "ERR"').where(frames)).tolist() == [5, 6, 7]
+    assert np.flatnonzero(Search.read('holds "0d 0a"').where(frames)).tolist() == [10, 11]
+    assert bytes(frame["data"] for frame in find_frames(frames, 'text like_regex "[0-9]"')) == b"7"
     assert find_frames(frames, "data = 0x45")[0].start == pytest.approx(50, abs=0.1)
 
 
 def test_what_is_found_does_not_reach_over_a_character_that_was_not_read() -> None:
     frames = uart_of("0 10000010 1" + "0" * 13 + "11" + "0 01000010 1")
     assert [frame.kind for frame in frames] == ["character", "break", "character"]
-    assert not Search.read('text ~ "AB"').where(frames).any()
+    assert not Search.read('text like_regex "AB"').where(frames).any()
     assert np.flatnonzero(Search.read("break").where(frames)).tolist() == [1]
 
 
@@ -115,13 +115,14 @@ WRONG = [
     ("", "incomplete search"),
     ("address =", "incomplete search"),
     ("address = nack", "`nack` at character 11"),
-    ("address in 5", "`..` and the upper end"),
+    ("address between 5", "incomplete search"),
     ("(read", "a closing bracket"),
     ("read)", "`and`, `or` or the end"),
+    ("address between 5 or", "`and` and the upper end"),
     ("read & write", "`&` at character 6"),
-    ('contains "1"', "pairs of hex digits"),
-    ("contains 11", "bytes in hex"),
-    ('text ~ "("', "a regular expression"),
+    ('holds "1"', "pairs of hex digits"),
+    ("holds 11", "bytes in hex"),
+    ('text like_regex "("', "a regular expression"),
     ("and read", "`and` at character 1"),
     ("not", "incomplete search"),
 ]
@@ -132,6 +133,24 @@ def test_a_search_that_cannot_be_read_says_where(text: str, message: str) -> Non
     with pytest.raises(Misuse) as refused:
         Search.read(text)
     assert message in str(refused.value)
+
+
+@pytest.mark.parametrize(
+    "text, column, today",
+    [
+        ("nack or address in 0x40..0x4F", 17, "`address between LOW and HIGH`"),
+        ('text ~ "ERR"', 6, '`text like_regex "PATTERN"`'),
+        ("read and address != 3", 18, "`address <> VALUE`"),
+        ('data contains "11 03"', 6, '`data holds "11 03"`'),
+        ('not contains "11 03"', 5, '`holds "11 03"`'),
+    ],
+)
+def test_a_spelling_of_an_earlier_version_is_refused_with_today_s(text: str, column: int, today: str) -> None:
+    with pytest.raises(Misuse, match="is no longer used in searches") as refused:
+        Search.read(text)
+    assert isinstance(refused.value.where, Place)
+    assert refused.value.where.column == column
+    assert f"write {today}" in str(refused.value)
 
 
 def test_a_search_that_does_not_fit_the_frames_says_what_does(transfers: Frames) -> None:
@@ -150,8 +169,12 @@ def test_searches_obey_the_laws_of_logic(values: list[int], low: int, high: int)
     def where(text: str) -> list[bool]:
         return Search.read(text).where(frames).tolist() if values else []
 
-    assert where(f"v in {low}..{high}") == where(f"v >= {low} and v <= {high}") == [low <= v <= high for v in values]
-    assert where(f"not (v < {low} or v = {high})") == where(f"not v < {low} and v != {high}")
+    assert (
+        where(f"v between {low} and {high}")
+        == where(f"v >= {low} and v <= {high}")
+        == [low <= v <= high for v in values]
+    )
+    assert where(f"not (v < {low} or v = {high})") == where(f"not v < {low} and v <> {high}")
     assert where(f"not not v = {low}") == [v == low for v in values]
 
 
@@ -162,10 +185,10 @@ def test_occurrences_are_all_places_overlapping_ones_too(pattern: bytes, text: b
 
 
 def test_an_expectation_says_what_is_missing(messages: Frames) -> None:
-    assert Expectation.read({"contains": "45 52 52", "text": "ERR", "find": "id = 0x1FF"}).unmet(messages) == ()
-    unmet = Expectation.read({"contains": "11 03", "text": "OK", "find": "id = 1"}).unmet(messages)
+    assert Expectation.read({"holds": "45 52 52", "text": "ERR", "find": "id = 0x1FF"}).unmet(messages) == ()
+    unmet = Expectation.read({"holds": "11 03", "text": "OK", "find": "id = 1"}).unmet(messages)
     assert unmet == (
-        "no frame of 5 contains `11 03`",
+        "no frame of 5 holds `11 03`",
         "no frame of 5 has the text `OK`",
         "no frame of 5 fulfils `id = 1`",
     )
@@ -174,16 +197,17 @@ def test_an_expectation_says_what_is_missing(messages: Frames) -> None:
 
 def test_an_expectation_over_characters_joins_them() -> None:
     frames = decode({"tx": draw(uart_line(b"valve OK\r\n", baud=1.0, lead=20, tail=20), rate=10)}, "uart", baud=1.0)
-    assert Expectation.read({"text": "OK\r\n", "contains": "20 4F"}).unmet(frames) == ()
+    assert Expectation.read({"text": "OK\r\n", "holds": "20 4F"}).unmet(frames) == ()
 
 
 @pytest.mark.parametrize(
     "written, message",
     [
-        ({"contain": "11"}, "did you mean `contains`"),
-        ({}, "at least one of contains, text, find"),
-        ({"contains": 11}, "at least one of"),
-        ({"contains": "1"}, "pairs of hex digits"),
+        ({"hold": "11"}, "did you mean `holds`"),
+        ({"contains": "11"}, "`contains` is no longer a key(.|\n)*write `holds`"),
+        ({}, "at least one of holds, text, find"),
+        ({"holds": 11}, "at least one of"),
+        ({"holds": "1"}, "pairs of hex digits"),
         ({"find": "a ="}, "incomplete search"),
     ],
 )
@@ -195,7 +219,7 @@ def test_an_expectation_that_cannot_be_read_is_refused(written: dict[str, object
 def test_a_field_that_a_frame_does_not_have_compares_with_nothing() -> None:
     frames = uart_of("0 00000000 1" + "0" * 13 + "11")  # a break has no data, and its bits are all 0
     assert np.flatnonzero(Search.read("data = 0").where(frames)).tolist() == [0]
-    assert np.flatnonzero(Search.read("data != 1").where(frames)).tolist() == [0]
+    assert np.flatnonzero(Search.read("data <> 1").where(frames)).tolist() == [0]
 
 
 def test_occurrences_may_overlap() -> None:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from typing import TypeAlias
 
-from wavewright.buses.search.grammar import And, Comparison, Contains, Flag, Matches, Node, Not, Or, Within, located
+from wavewright.buses.search.grammar import And, Comparison, Flag, HoldsBytes, Matches, Node, Not, Or, Within, located
 from wavewright.buses.vocabulary import TIMES, Field, Holds, Vocabulary, unknown
 from wavewright.errors import Misuse
 
 SHORT = {"id": "identifier"}
 NACK = "not acknowledged"
-EQUALITIES = ("=", "!=")
+EQUALITIES = ("=", "<>")
 Value: TypeAlias = float | int | str
 
 
@@ -32,7 +32,7 @@ def check_search(text: str, node: Node, says: Vocabulary) -> None:
             check_search(text, right, says)
         case Not(inner):
             check_search(text, inner, says)
-        case Contains(None, _):
+        case HoldsBytes(None, _):
             pass
         case Matches("text", _) if "text" not in says.fields:
             pass  # over the bytes of any frames
@@ -52,13 +52,13 @@ def lone_words(says: Vocabulary) -> tuple[str, ...]:
     return tuple(dict.fromkeys((*found, *says.kinds, *(word for word in says.errors if " " not in word))))
 
 
-def _check(node: Flag | Comparison | Within | Matches | Contains, says: Vocabulary) -> None:
+def _check(node: Flag | Comparison | Within | Matches | HoldsBytes, says: Vocabulary) -> None:
     match node:
         case Flag(word):
             _check_word(word, says)
         case Comparison("error", sign, value):
             if sign not in EQUALITIES or not isinstance(value, str):
-                raise Misuse(f"`error {sign} {_shown(value)}`", expected='`error = "…"` or `error != "…"`')
+                raise Misuse(f"`error {sign} {_shown(value)}`", expected='`error = "…"` or `error <> "…"`')
             says.check_error(value)
         case Comparison(name, sign, value):
             _check_comparison(name, field_of(name, says), sign, value, in_time=node.in_time)
@@ -66,7 +66,7 @@ def _check(node: Flag | Comparison | Within | Matches | Contains, says: Vocabula
             _check_range(name, field_of(name, says), low, high, in_time=node.in_time)
         case Matches(str(name), _):
             field_of(name, says)
-        case Contains(str(name), _):
+        case HoldsBytes(str(name), _):
             if field_of(name, says).holds is not Holds.BYTES:
                 raise Misuse(f"`{name}` holds no bytes", expected=_comparable(name, says))
 
@@ -101,20 +101,20 @@ def _comparable(name: str, says: Vocabulary) -> str:
     """How a field is asked about."""
     each = field_of(name, says)
     if each.holds is Holds.LIST:
-        return f'`{name} ~ "…"`' + (", `ack` or `nack`" if NACK in says.errors else "")
+        return f'`{name} like_regex "…"`' + (", `ack` or `nack`" if NACK in says.errors else "")
     examples = {
         Holds.NUMBER: f"`{name} = {max(0, int(each.least)) if math.isfinite(each.least) else 1}` or a range",
         Holds.TIME: f"`{name} > 1 ms`, say",
         Holds.FLAG: f"`{name}` or `not {name}`",
         Holds.TEXT: f'`{name} = "{each.words[0] if each.words else "…"}"`',
-        Holds.BYTES: f'`{name} contains "11 03"`, say',
+        Holds.BYTES: f'`{name} holds "11 03"`, say',
     }
     return examples[each.holds]
 
 
 def _check_comparison(name: str, each: Field, sign: str, value: Value, *, in_time: bool) -> None:
     if each.holds is Holds.LIST:
-        raise Misuse(f"`{name}` is a list", expected=f'`{name} ~ "…"`')
+        raise Misuse(f"`{name}` is a list", expected=f'`{name} like_regex "…"`')
     if each.holds in (Holds.TEXT, Holds.BYTES):
         _check_text(name, each, sign, value)
         return
@@ -123,14 +123,14 @@ def _check_comparison(name: str, each: Field, sign: str, value: Value, *, in_tim
         raise Misuse(f"`{name}` is a flag", expected=f"`{name}` or `not {name}`")
     never = {
         "=": not each.least <= number <= each.most,
-        "!=": not each.least <= number <= each.most,
+        "<>": not each.least <= number <= each.most,
         "<": number <= each.least,
         "<=": number < each.least,
         ">": number >= each.most,
         ">=": number > each.most,
     }
     if never[sign]:
-        holds = "every frame" if sign == "!=" else "no frame"
+        holds = "every frame" if sign == "<>" else "no frame"
         raise Misuse(f"`{name} {sign} {_shown(value)}` holds for {holds}", expected=_bounds(each))
 
 
@@ -149,16 +149,16 @@ def _check_text(name: str, each: Field, sign: str, value: Value) -> None:
 
 def _check_range(name: str, each: Field, low: float, high: float, *, in_time: bool) -> None:
     if each.holds not in (Holds.NUMBER, Holds.TIME):
-        raise Misuse(f"`{name}` has no range: it is {_article(each)}", expected="a number or a time before `in`")
+        raise Misuse(f"`{name}` has no range: it is {_article(each)}", expected="a number or a time before `between`")
     ends = [_number(name, each, end, in_time=in_time) for end in (low, high)]
     if low > high:
         raise Misuse(
-            f"`{name} in {_shown(low)}..{_shown(high)}` holds for no frame",
+            f"`{name} between {_shown(low)} and {_shown(high)}` holds for no frame",
             expected="the lower end first",
-            do=f"write `{name} in {_shown(high)}..{_shown(low)}`",
+            do=f"write `{name} between {_shown(high)} and {_shown(low)}`",
         )
     if ends[1] < each.least or ends[0] > each.most:
-        raise Misuse(f"`{name} in {_shown(low)}..{_shown(high)}` holds for no frame", expected=_bounds(each))
+        raise Misuse(f"`{name} between {_shown(low)} and {_shown(high)}` holds for no frame", expected=_bounds(each))
 
 
 def _number(name: str, each: Field, value: Value, *, in_time: bool) -> float:

@@ -75,7 +75,7 @@ class Matches:
 
 
 @dataclass(frozen=True, slots=True)
-class Contains:
+class HoldsBytes:
     """Bytes in a field, or in whatever the frame holds."""
 
     name: str | None
@@ -83,16 +83,22 @@ class Contains:
     column: int = field(default=0, compare=False)  # counted from 1
 
 
-Node: TypeAlias = And | Or | Not | Flag | Comparison | Within | Matches | Contains
+Node: TypeAlias = And | Or | Not | Flag | Comparison | Within | Matches | HoldsBytes
 
 TOKEN = re.compile(
     r"\s*(?:(?P<text>\"[^\"]*\")"
     r"|(?P<number>0[xX][0-9a-fA-F]+|0[bB][01]+|-?\d+(?:\.(?!\.)\d+)?(?:[eE][+-]?\d+)?)"
     r"|(?P<word>[A-Za-zµ_][A-Za-z0-9_µ]*)"
-    r"|(?P<sign>\.\.|!=|<=|>=|[=<>~()]))"
+    r"|(?P<sign>\.\.|!=|<>|<=|>=|[=<>~()]))"
 )
-KEYWORDS = ("and", "or", "not", "in", "contains")
-SIGNS = ("=", "!=", "<", "<=", ">", ">=")
+KEYWORDS = ("and", "or", "not", "between", "like_regex", "holds", "in", "contains")
+SIGNS = ("=", "<>", "<", "<=", ">", ">=")
+EARLIER = {  # spellings of earlier versions, and what is written today
+    "in": "{field} between LOW and HIGH",
+    "~": '{field} like_regex "PATTERN"',
+    "!=": "{field} <> VALUE",
+    "contains": '{field} holds "11 03"',
+}
 UNITS = ("s", "ms", "us", "µs", "ns")
 LONGEST = 1000  # characters
 MOST_TOKENS = 200  # keeps trees, which are walked by recursion, well within the interpreter's stack
@@ -159,9 +165,10 @@ class _Reader:
             if not self._take(")"):
                 raise self._fault("a closing bracket")
             return node
-        if self._take("contains"):
-            return Contains(None, self._bytes())
-        token = self._next("word", "a field, a word, `not`, `contains` or a bracket")
+        if self._take("holds"):
+            return HoldsBytes(None, self._bytes())
+        self._refuse_earlier("")
+        token = self._next("word", "a field, a word, `not`, `holds` or a bracket")
         return self._condition(token.text, token.place + 1)
 
     def expect_end(self) -> None:
@@ -169,19 +176,34 @@ class _Reader:
         if self.at < len(self.tokens):
             raise self._fault("`and`, `or` or the end")
 
+    def _refuse_earlier(self, name: str) -> None:
+        """A spelling of an earlier version is refused with the one of today.
+
+        Raises
+        ------
+        Misuse : the next word or sign is one such.
+        """
+        token = self.tokens[self.at] if self.at < len(self.tokens) else None
+        if token is None or token.kind == "text" or token.text not in EARLIER:
+            return
+        today = EARLIER[token.text].format(field=name).strip()
+        fault = Misuse(f"`{token.text}` is no longer used in searches", expected=f"`{today}`", do=f"write `{today}`")
+        raise located(fault, self.text, token.place + 1)
+
     def _condition(self, name: str, column: int) -> Node:
+        self._refuse_earlier(name)
         for sign in SIGNS:
             if self._take(sign):
                 value = self._value()
                 return Comparison(name, sign, value, self._has_unit(), column)
-        if self._take("~"):
+        if self._take("like_regex"):
             return Matches(name, self._pattern(), column)
-        if self._take("contains"):
-            return Contains(name, self._bytes(), column)
-        if self._take("in"):
+        if self._take("holds"):
+            return HoldsBytes(name, self._bytes(), column)
+        if self._take("between"):
             low, low_unit = self._number("the lower end of a range"), self._has_unit()
-            if not self._take(".."):
-                raise self._fault("`..` and the upper end of the range")
+            if not self._take("and"):
+                raise self._fault("`and` and the upper end of the range")
             high, high_unit = self._number("the upper end of the range"), self._has_unit()
             if low_unit != high_unit and 0 not in (low, high):
                 self.at -= 1
@@ -248,7 +270,7 @@ class _Reader:
             match = TOKEN.match(text, at)
             if match is None or match.lastgroup is None:
                 at += len(text[at:]) - len(text[at:].lstrip())
-                signs = "words, numbers, text in double quotes, or one of = != < <= > >= ~ .. ( )"
+                signs = "words, numbers, text in double quotes, or one of = <> < <= > >= ( )"
                 raise located(Misuse(f"`{text[at]}`", expected=signs), self.text, at + 1)
             if len(found) == MOST_TOKENS:
                 many = Misuse(f"more than {MOST_TOKENS} words, numbers and signs", expected="fewer")

@@ -1,23 +1,24 @@
 """A small language to search frames with.
 
     address = 0x48 and nack
-    text ~ "ERR" or error = "crc"
-    id in 0x100..0x1FF and not remote
-    contains "11 03" and duration > 2 ms
+    text like_regex "ERR" or error = "crc"
+    id between 0x100 and 0x1FF and not remote
+    holds "11 03" and duration > 2 ms
 
 | written | holds for a frame |
 |---|---|
-| `FIELD = VALUE`, and `!=`, `<`, `<=`, `>`, `>=` | whose field compares so; one without that field never does |
-| `FIELD in LOW..HIGH` | whose field lies in that range, ends included |
-| `FIELD ~ "PATTERN"` | whose field, as text, matches a regular expression somewhere |
-| `FIELD contains "11 03"` | whose field holds these bytes, in hex |
-| `contains "11 03"`, `text ~ "ERR"` | whose bytes do; characters that each are a frame are strung together |
+| `FIELD = VALUE`, and `<>`, `<`, `<=`, `>`, `>=` | whose field compares so; one without that field never does |
+| `FIELD between LOW and HIGH` | whose field lies in that range, ends included |
+| `FIELD like_regex "PATTERN"` | whose field, as text, matches a regular expression somewhere |
+| `FIELD holds "11 03"` | whose field holds these bytes, in hex |
+| `holds "11 03"`, `text like_regex "ERR"` | whose bytes do; characters that each are a frame are strung together |
 | `error = "crc"` | that has this error |
 | a word alone | a flag of the frame (`read`, `extended`, …), its kind (`break`), an error of one word (`crc`) |
 | a field alone | that has it, where only some frames do (`partial`, `exception`) |
 | `error`, `clean`, `ack`, `nack`, `write` | with any error, with none, acknowledged, not acknowledged, not read |
 | `not`, `and`, `or`, `( )` | as usual, binding in this order |
 
+Comparisons, `between`, `like_regex`, `and`, `or` and `not` are words of SQL (ISO/IEC 9075†); `holds` is our own.
 Fields are those of the bus, and `start`, `end`, `duration` (s) and `kind`; `id` is short for `identifier`. Values are
 decimal, `0x…` or `0b…` numbers, numbers with a unit of time, or text in double quotes. What the frames of a bus never
 say is refused, and so is what could hold for none of them: `not eror` would else hold for all.
@@ -38,14 +39,14 @@ from wavewright.buses.frame_bytes import frames_with
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.columns import ABSENT, Column, Flags, Numbers, Objects
 from wavewright.buses.search.check import NACK, SHORT, check_search
-from wavewright.buses.search.grammar import And, Comparison, Contains, Flag, Matches, Node, Not, Or, Within, parse
+from wavewright.buses.search.grammar import And, Comparison, Flag, HoldsBytes, Matches, Node, Not, Or, Within, parse
 from wavewright.buses.vocabulary import Vocabulary, unknown
 from wavewright.errors import Misuse
 
 COMPARISONS: Mapping[str, Callable[[Any, Any], Any]] = MappingProxyType(
     {
         "=": operator.eq,
-        "!=": operator.ne,
+        "<>": operator.ne,
         "<": operator.lt,
         "<=": operator.le,
         ">": operator.gt,
@@ -135,9 +136,9 @@ def _where(node: Node, frames: Frames) -> Flags:
             return ~_where(inner, frames)
         case Flag(word):
             return _flag(word, frames)
-        case Contains(None, wanted):
+        case HoldsBytes(None, wanted):
             return frames_with(frames, lambda text: occurrences(wanted, text))
-        case Contains(str(name), wanted):
+        case HoldsBytes(str(name), wanted):
             return _each(frames, name, lambda value: isinstance(value, bytes) and wanted in value)
         case Matches("text", pattern) if "text" not in frames.columns:
             return frames_with(frames, pattern.spans)
