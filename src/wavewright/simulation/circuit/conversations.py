@@ -22,7 +22,7 @@ from wavewright.simulation.encoders.spi import spi_lines
 
 Lines = Mapping[str, Line]
 UNIT, REGISTER, REGISTERS = 17, 0x006B, 2  # the controller's Modbus address, and what the master reads of it
-SENSOR, SENSOR_REGISTER = 0x48, 0x00
+SENSOR, SENSOR_REGISTER = 0x2D, 0x31
 CAN_IDENTIFIER = 0x2A4
 
 
@@ -111,7 +111,7 @@ def _i2c(entry: ConversationEntry) -> Callable[[np.random.Generator, bool], Line
     bit_rate = 100e3 if entry.bit_rate is None else entry.bit_rate
 
     def speak(generator: np.random.Generator, is_wrong: bool) -> Lines:
-        """Register 0 of the sensor: written, then two bytes read after a repeated START; wrong: nobody answers."""
+        """The reading of the sensor: written, then two bytes read after a repeated START; wrong: nobody answers."""
         pointer = write_transfer(SENSOR, bytes([SENSOR_REGISTER]), stop=False)
         reading = int(generator.integers(0x1500, 0x1B00)).to_bytes(2, "big")
         transfers = [pointer, read_transfer(SENSOR, reading)]
@@ -129,7 +129,7 @@ def _spi(entry: ConversationEntry) -> Callable[[np.random.Generator, bool], Line
     def speak(generator: np.random.Generator, is_wrong: bool) -> Lines:
         """A 12-bit conversion read in three words; wrong: the last word breaks off after three clocks."""
         code = int(generator.integers(0, 4096))
-        words = [(0x06, 0x00), (0x40, code >> 8), (0x00, code & 0xFF)]
+        words = [(0xA5, 0x00), (0x00, code >> 4), (0x00, (code & 0xF) << 4)]  # a framing of our own
         lines = spi_lines([words], bit_rate=bit_rate, clocks=3 if is_wrong else None)
         return {"clock": lines.clock, "mosi": lines.mosi, "miso": lines.miso, "select": lines.select}
 
