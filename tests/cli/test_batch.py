@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import signal
 import subprocess
 import sys
@@ -174,7 +175,16 @@ def test_v_says_each_step_and_nothing_of_other_libraries(tmp_path: Path) -> None
         words = [sys.executable, "-m", "wavewright", level, "run", "rail.yaml", "--bench", str(BENCH), "--yes"]
         done = subprocess.run([*words, "--no-logbook"], cwd=tmp_path, capture_output=True, text=True, check=True)
         logged = [line for line in done.stderr.splitlines() if line.startswith(("INFO", "DEBUG", "WARNING"))]
-        assert all(line.split()[1].startswith("wavewright.") for line in logged)
-        steps = [line.split(": ", 1)[1] for line in logged if line.startswith("INFO wavewright.running.run_context")]
+        if level == "-v":  # each step with its instant
+            assert not logged
+            stamped = (
+                re.fullmatch(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d,\d{3} (.*)", line) for line in done.stderr.splitlines()
+            )
+            steps = [found[1] for found in stamped if found]
+        else:
+            assert all(line.split()[1].startswith("wavewright.") for line in logged)
+            steps = [
+                line.split(": ", 1)[1] for line in logged if line.startswith("INFO wavewright.running.run_context")
+            ]
         assert "rail: setting the digitizer" in steps
         assert "rail: shot 1 of 1" in steps

@@ -9,8 +9,8 @@ from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
     from rich.console import Console
-    from rich.status import Status
 
+    from wavewright.cli.progress_bar import ProgressBar
     from wavewright.running.result import MeasurementOutcome
 
 
@@ -25,8 +25,8 @@ class Desk:
 
     def __init__(self, console: Console, *, is_attended: bool) -> None:
         self._console, self._is_attended = console, is_attended
-        self._status: Status | None = None
-        self._label, self._shots = "", 0
+        self._bar: ProgressBar | None = None
+        self._label, self._shots, self._done = "", 0, 0
 
     def confirm(self, text: str) -> None:
         """Show a text and wait for Enter."""
@@ -44,7 +44,7 @@ class Desk:
 
     def begin(self, label: str, *, shots: int) -> None:
         """A measurement begins."""
-        self._label, self._shots = label, shots
+        self._label, self._shots, self._done = label, shots, 0
         self._show("")
 
     def step(self, text: str) -> None:
@@ -53,7 +53,8 @@ class Desk:
 
     def shot(self, number: int) -> None:
         """So many shots are in."""
-        self._show(f"shot {number} of {self._shots}")
+        self._done = number
+        self._show("")
 
     def end(self, outcome: MeasurementOutcome) -> None:
         """A measurement has ended: a line that stays."""
@@ -65,21 +66,19 @@ class Desk:
         self._quiet()
 
     def _show(self, text: str) -> None:
-        """On a terminal a line that changes in place; elsewhere nothing, since lines that stay are for what stays."""
+        """On a terminal a bar in one line; elsewhere nothing, since lines that stay are for what stays."""
         if not self._console.is_terminal:
             return
-        from rich.text import Text
+        from wavewright.cli.progress_bar import ProgressBar
 
-        line = Text(f"{self._label}: {text}" if text else self._label)
-        if self._status is None:
-            self._status = self._console.status(line)
-            self._status.start()
-        self._status.update(line)
+        if self._bar is None:
+            self._bar = ProgressBar(self._console, "shots")
+        self._bar.update(f"{self._label}: {text}" if text else self._label, self._done, self._shots)
 
     def _quiet(self) -> None:
-        if self._status is not None:
-            self._status.stop()
-            self._status = None
+        if self._bar is not None:
+            self._bar.stop()
+            self._bar = None
 
     def _print(self, text: str, style: str = "") -> None:
         from rich.text import Text

@@ -138,7 +138,9 @@ def _frame(
         ),
     ] = 0,
 ) -> None:
-    logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
+    # with -v each step has its instant; who reads the messages on the wire wants to know from where they come
+    form = "%(asctime)s %(message)s" if verbose == 1 else "%(levelname)s %(name)s: %(message)s"
+    logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format=form)
     # of ours alone: what other libraries say at their DEBUG is not a step of a run
     logging.getLogger("wavewright").setLevel((logging.WARNING, logging.INFO, logging.DEBUG)[min(verbose, 2)])
     # what it raises comes to us as well; a signal that meets it at closing is not a traceback of the user's

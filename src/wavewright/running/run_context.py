@@ -103,7 +103,7 @@ class Logged:
     def begin(self, label: str, *, shots: int) -> None:
         """A measurement begins."""
         self._label, self._shots = label, shots
-        log.info("%s: begins, %d shots", label, shots)
+        log.info("%s: begins, %d %s", label, shots, "shot" if shots == 1 else "shots")
         self._progress.begin(label, shots=shots)
 
     def step(self, text: str) -> None:

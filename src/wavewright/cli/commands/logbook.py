@@ -269,14 +269,12 @@ def verify(
     Somebody who computes the whole chain anew is not, unless you have written its head down elsewhere: give it back
     with --head.
     """
+    from wavewright.cli.progress_bar import ProgressBar
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.verification import verify as verify_all
 
-    told = console(stderr=True)
-    with Logbook(logbook) as book, told.status("checking runs") as status:
-        found = verify_all(
-            book, known_heads=head or (), say=lambda done, total: status.update(f"checked {done} of {total} captures")
-        )
+    with Logbook(logbook) as book, ProgressBar(console(stderr=True), "captures") as bar:
+        found = verify_all(book, known_heads=head or (), say=lambda done, total: bar.update("checking", done, total))
     if as_json:
         print_json(asdict(found))
     else:

@@ -65,13 +65,15 @@ def _recomputed(
             outcome = book.outcome(run)
             return [recompute(outcome, recipe_of(path, outcome), run=outcome.id)]
         runs = [entry.id for entry in reversed(entries(book, run_filter(batch=batch)))]
-    told = console(stderr=True)
-    found = []
+    from wavewright.cli.progress_bar import ProgressBar
+
+    found: list[Recomputed] = []
     computed = recompute_runs(logbook, runs, path, jobs=min(jobs, max(1, len(runs))))
-    with told.status("recomputing") as status, closing(computed):
+    with ProgressBar(console(stderr=True), "runs") as bar, closing(computed):
+        bar.update("recomputing", 0, len(runs))
         for one in computed:
             found.append(one)
-            status.update(f"recomputed {len(found)} of {len(runs)} runs")
+            bar.update("recomputing", len(found), len(runs))
     return found
 
 
