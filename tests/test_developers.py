@@ -50,7 +50,11 @@ def loaded(name: str, text: str, folder: Path) -> ModuleType:
 @pytest.fixture
 def registries(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """What a block enters into a catalogue is out again after the test."""
-    tables: tuple[Any, ...] = (metric_catalogue._entered, bus_catalogue._buses, bus_catalogue._layers)
+    tables: tuple[Any, ...] = (
+        metric_catalogue.METRICS.entered,
+        bus_catalogue.BUSES.entered,
+        bus_catalogue.LAYERS.entered,
+    )
     metrics(), buses(), bus_catalogue.layers()  # all are entered before what is there is noted
     before = [dict(table) for table in tables]
     metrics.cache_clear()
@@ -108,7 +112,14 @@ def test_every_path_of_the_map_is_there() -> None:
     parts = {
         path.stem for path in (ROOT / "src" / "wavewright").iterdir() if not path.name.startswith(("_", "py.typed"))
     }
-    small = {"waveform", "durable_files", "file_kinds", "editor_schemas"}  # one file, of the name of what it does
+    small = {
+        "waveform",
+        "durable_files",
+        "file_kinds",
+        "editor_schemas",
+        "nearest",
+        "registry",
+    }  # one file, of the name of what it does
     assert parts - small <= named, "a part of the package is missing from the map"
 
 

@@ -14,7 +14,7 @@ from wavewright.errors import Misuse
 def clean(monkeypatch: pytest.MonkeyPatch) -> None:
     """What a test enters is gone after it."""
     metrics()
-    monkeypatch.setattr(catalogue, "_entered", dict(catalogue._entered))
+    monkeypatch.setattr(catalogue.METRICS, "entered", dict(catalogue.METRICS.entered))
 
 
 @pytest.mark.usefixtures("clean")
@@ -30,7 +30,7 @@ def test_a_metric_stays_an_ordinary_function() -> None:
         return Reading(len(survey) / share)
 
     assert metric("half", unit="1", source="math")(half) is half
-    entry = catalogue._entered["half"]
+    entry = catalogue.METRICS.entered["half"]
     assert [parameter.name for parameter in entry.parameters] == ["share"]
     assert entry.definition == "Half."
 

@@ -29,11 +29,11 @@ from wavewright.waveform import Waveform
 SECTION = "Smaller additions"
 SHOWN = {block.name: block.text for block in blocks(SECTION)}
 TABLES: dict[str, dict[str, object]] = {
-    "reporting": reports._entered,  # type: ignore[dict-item]
-    "logbook/formats": formats._entered,  # type: ignore[dict-item]
-    "analysis/expressions/library": functions._entered,  # type: ignore[dict-item]
-    "simulation/circuit": nodes._kinds._entered,  # type: ignore[dict-item]
-    "simulation/disturbances": effects._kinds._entered,  # type: ignore[dict-item]
+    "reporting": reports.FORMATS.entered,  # type: ignore[dict-item]
+    "logbook/formats": formats.FORMATS.entered,  # type: ignore[dict-item]
+    "analysis/expressions/library": functions.FUNCTIONS.entered,  # type: ignore[dict-item]
+    "simulation/circuit": nodes._kinds.entered,  # type: ignore[dict-item]
+    "simulation/disturbances": effects._kinds.entered,  # type: ignore[dict-item]
     "cli/commands": {},
 }
 CACHES = (reports.report_formats, formats.file_formats, functions.expression_functions, nodes.node_kinds)

@@ -2,20 +2,13 @@
 
 from __future__ import annotations
 
-import importlib
 import inspect
-import logging
-import pkgutil
 import typing
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 from functools import cache
-from importlib.metadata import entry_points
-from types import MappingProxyType
 from typing import Any, TypeVar
 
-from wavewright import analysis
 from wavewright.analysis.doubts import Reads
 from wavewright.analysis.expressions.dimensions import quotient
 from wavewright.analysis.levels.state_levels import LevelMethod
@@ -23,8 +16,8 @@ from wavewright.analysis.parameters import ReferenceLevel, check_order, read_par
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.trade_words import nearest_metrics
 from wavewright.errors import Misuse
-
-log = logging.getLogger(__name__)
+from wavewright.nearest import did_you_mean
+from wavewright.registry import Registry
 
 F = TypeVar("F", bound=Callable[..., Reading])
 
@@ -96,11 +89,10 @@ class Metric:
         read: dict[str, Any] = {}
         for name, value in given.items():
             if name not in known:
-                near = get_close_matches(name, known, 1)
                 raise Misuse(
                     f"unknown option `{name}` of metric `{self.name}`",
                     expected=f"one of {', '.join(known)}" if known else "no options",
-                    do=f"did you mean `{near[0]}`?" if near else "",
+                    do=did_you_mean(name, known),
                 )
             read[known[name].argument] = read_parameter(value, known[name].annotation, name=name)
         if missing := [p.name for p in known.values() if p.is_required and p.name not in given]:
@@ -126,7 +118,7 @@ LEVEL_PARAMETERS = (
     Parameter("high_state", ReferenceLevel | None, None, False, "high_state"),
 )
 
-_entered: dict[str, Metric] = {}
+METRICS: Registry[Metric] = Registry("metric", package="wavewright.analysis", group="wavewright.metrics")
 
 
 def _written(name: str, known: Mapping[str, Parameter]) -> str:
@@ -152,12 +144,9 @@ def metric(
     """
 
     def enter(function: F) -> F:
-        if name in _entered:
-            raise Misuse(f"metric `{name}` is already defined in {_entered[name].compute.__module__}")
         span = (channels, channels) if isinstance(channels, int) else channels
-        _entered[name] = Metric(
-            name, unit, source, span, function, reads_levels, parts_read(reads)
-        )  # last: a refused entry leaves no trace
+        entry = Metric(name, unit, source, span, function, reads_levels, parts_read(reads))
+        METRICS.enter(name, entry, made_in=function.__module__)
         return function
 
     return enter
@@ -171,14 +160,7 @@ def parts_read(reads: Reads | Collection[Reads]) -> frozenset[Reads]:
 @cache
 def metrics() -> Mapping[str, Metric]:
     """Every metric by name: the modules of this package, then what other packages bring."""
-    for module in pkgutil.walk_packages(analysis.__path__, "wavewright.analysis."):
-        importlib.import_module(module.name)
-    for point in entry_points(group="wavewright.metrics"):
-        try:
-            point.load()
-        except Exception:  # somebody else's package must not take ours down
-            log.exception("the metrics of `%s` are left out", point.name)
-    return MappingProxyType(dict(sorted(_entered.items())))
+    return METRICS.everything()
 
 
 def find_metric(name: str) -> Metric:

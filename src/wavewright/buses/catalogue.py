@@ -2,17 +2,11 @@
 
 from __future__ import annotations
 
-import importlib
 import inspect
-import logging
-import pkgutil
 import typing
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from difflib import get_close_matches
 from functools import cache
-from importlib.metadata import entry_points
-from types import MappingProxyType
 from typing import Any, TypeVar
 
 from wavewright.analysis.catalogue import Parameter
@@ -20,8 +14,8 @@ from wavewright.analysis.parameters import read_parameter
 from wavewright.buses.frames import Frames
 from wavewright.buses.vocabulary import Vocabulary
 from wavewright.errors import Misuse
-
-log = logging.getLogger(__name__)
+from wavewright.nearest import did_you_mean
+from wavewright.registry import Registry
 
 F = TypeVar("F", bound=Callable[..., Frames])
 
@@ -70,12 +64,11 @@ class _Entry:
         for name in given:
             if name not in known:
                 others = [*known, *self.lines]
-                near = get_close_matches(name, others, 1)
                 lines = f"; its lines are {', '.join(self.lines)}" if self.lines else ""
                 raise Misuse(
                     f"unknown option `{name}` of {what}",
                     expected=(f"one of {', '.join(known)}" if known else "no options") + lines,
-                    do=f"did you mean `{near[0]}`?" if near else "",
+                    do=did_you_mean(name, others),
                 )
         if missing := [p.name for p in known.values() if p.is_required and p.name not in given]:
             raise Misuse(f"{what} needs {', '.join(f'`{name}`' for name in missing)}")
@@ -110,8 +103,8 @@ class Layer(_Entry):
     on: tuple[str, ...] = ()
 
 
-_buses: dict[str, Bus] = {}
-_layers: dict[str, Layer] = {}
+BUSES: Registry[Bus] = Registry("bus", package="wavewright.buses", group="wavewright.buses")
+LAYERS: Registry[Layer] = Registry("layer", package="wavewright.buses", group="wavewright.buses")
 
 
 def bus(
@@ -137,12 +130,9 @@ def bus(
     """
 
     def enter(function: F) -> F:
-        if name in _buses:
-            raise Misuse(f"bus `{name}` is already defined in {_buses[name].decode.__module__}")
         sets = (channels,) if differential is None else (channels, (*differential, *channels[1:]))
-        _buses[name] = Bus(
-            name, source, function, says, sets, differential, levels
-        )  # last: a refused entry leaves no trace
+        entry = Bus(name, source, function, says, sets, differential, levels)
+        BUSES.enter(name, entry, made_in=function.__module__)
         return function
 
     return enter
@@ -155,9 +145,7 @@ def layer(name: str, *, on: tuple[str, ...], source: str, says: Vocabulary | Non
     """
 
     def enter(function: F) -> F:
-        if name in _layers:
-            raise Misuse(f"layer `{name}` is already defined in {_layers[name].decode.__module__}")
-        _layers[name] = Layer(name, source, function, says, on)
+        LAYERS.enter(name, Layer(name, source, function, says, on), made_in=function.__module__)
         return function
 
     return enter
@@ -166,15 +154,13 @@ def layer(name: str, *, on: tuple[str, ...], source: str, says: Vocabulary | Non
 @cache
 def buses() -> Mapping[str, Bus]:
     """Every bus by name: the modules of this package, then what other packages bring."""
-    _discover()
-    return MappingProxyType(dict(sorted(_buses.items())))
+    return BUSES.everything()
 
 
 @cache
 def layers() -> Mapping[str, Layer]:
     """Every layer by name, found as the buses are."""
-    _discover()
-    return MappingProxyType(dict(sorted(_layers.items())))
+    return LAYERS.everything()
 
 
 def find_bus(name: str) -> Bus:
@@ -219,21 +205,8 @@ E = TypeVar("E", Bus, Layer)
 def _find(name: str, table: Mapping[str, E], what: str) -> E:
     if name in table:
         return table[name]
-    near = get_close_matches(name, table, 1)
     raise Misuse(
         f"unknown {what} `{name}`",
         expected=f"one of {', '.join(table)}" if table else "none: there is no such thing",
-        do=f"did you mean `{near[0]}`?" if near else "",
+        do=did_you_mean(name, table),
     )
-
-
-@cache
-def _discover() -> None:
-    package = importlib.import_module("wavewright.buses")  # the name `wavewright.buses` is the public function
-    for module in pkgutil.walk_packages(package.__path__, "wavewright.buses."):
-        importlib.import_module(module.name)
-    for point in entry_points(group="wavewright.buses"):
-        try:
-            point.load()
-        except Exception:  # somebody else's package must not take ours down
-            log.exception("the buses of `%s` are left out", point.name)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from difflib import get_close_matches
 
 from wavewright.buses.frame_bytes import frames_with
 from wavewright.buses.frame_text import show_bytes
@@ -12,6 +11,7 @@ from wavewright.buses.frames import Frames
 from wavewright.buses.search.search import Search, bytes_of_hex, occurrences
 from wavewright.buses.vocabulary import Vocabulary
 from wavewright.errors import Misuse
+from wavewright.nearest import did_you_mean
 
 EARLIER = {"contains": "holds"}  # keys of earlier versions, and today's
 
@@ -49,11 +49,10 @@ class Expectation:
             if name in EARLIER:
                 raise no_longer(name)
             if name not in known:
-                near = get_close_matches(name, known, 1)
                 raise Misuse(
                     f"unknown expectation `{name}`",
                     expected=f"one of {', '.join(known)}",
-                    do=f"did you mean `{near[0]}`?" if near else "",
+                    do=did_you_mean(name, known),
                 )
         texts = {name: value for name, value in written.items() if isinstance(value, str) and value}
         if not texts or len(texts) < len(written):

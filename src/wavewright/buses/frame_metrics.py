@@ -5,16 +5,10 @@ Most are over the frames, whatever the bus; some are over the lines of one bus, 
 
 from __future__ import annotations
 
-import importlib
-import logging
-import pkgutil
 import typing
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from difflib import get_close_matches
 from functools import cache
-from importlib.metadata import entry_points
-from types import MappingProxyType
 from typing import Any, TypeVar
 
 from wavewright.analysis.catalogue import Metric
@@ -25,9 +19,9 @@ from wavewright.buses.frames import Frames
 from wavewright.buses.search.search import Search
 from wavewright.buses.vocabulary import Spoken, Vocabulary
 from wavewright.errors import Misuse, NotMeasurable
+from wavewright.nearest import did_you_mean
 from wavewright.quantities import Interval
-
-log = logging.getLogger(__name__)
+from wavewright.registry import Registry
 
 ANY_ERROR = Vocabulary((), errors=tuple(ERRORS), of="any bus")
 F = TypeVar("F", bound=Callable[..., Reading])
@@ -51,7 +45,7 @@ class LineMetric(Metric):
     published: Published | None = None
 
 
-_entered: dict[str, Metric] = {}
+FRAME_METRICS: Registry[Metric] = Registry("metric", package="wavewright.buses", group="wavewright.frame_metrics")
 
 
 def frame_metric(name: str, *, unit: str, source: str) -> Callable[[F], F]:
@@ -83,23 +77,13 @@ def line_metric(
 
 
 def _enter(entry: Metric) -> None:
-    if entry.name in _entered:
-        raise Misuse(f"metric `{entry.name}` is already defined in {_entered[entry.name].compute.__module__}")
-    _entered[entry.name] = entry  # last: a refused entry leaves no trace
+    FRAME_METRICS.enter(entry.name, entry, made_in=entry.compute.__module__)
 
 
 @cache
 def frame_metrics() -> Mapping[str, Metric]:
     """Every metric of a decoded bus by name: the modules of this package, then what other packages bring."""
-    package = importlib.import_module("wavewright.buses")  # the name `wavewright.buses` is the public function
-    for module in pkgutil.walk_packages(package.__path__, "wavewright.buses."):
-        importlib.import_module(module.name)
-    for point in entry_points(group="wavewright.frame_metrics"):
-        try:
-            point.load()
-        except Exception:  # somebody else's package must not take ours down
-            log.exception("the metrics of `%s` are left out", point.name)
-    return MappingProxyType(dict(sorted(_entered.items())))
+    return FRAME_METRICS.everything()
 
 
 def metrics_of_bus(bus: str) -> Mapping[str, Metric]:
@@ -111,7 +95,7 @@ def metrics_of_bus(bus: str) -> Mapping[str, Metric]:
 def line_metrics(bus: str) -> tuple[LineMetric, ...]:
     """Those over the lines of one bus, in the order in which its modules define them."""
     frame_metrics()
-    of_bus = [entry for entry in _entered.values() if isinstance(entry, LineMetric) and entry.bus == bus]
+    of_bus = [entry for entry in FRAME_METRICS.entered.values() if isinstance(entry, LineMetric) and entry.bus == bus]
     return tuple(sorted(of_bus, key=lambda entry: entry.compute.__module__))
 
 
@@ -129,11 +113,10 @@ def find_frame_metric(name: str, *, bus: str = "") -> Metric:
     table = frame_metrics()
     entry = table.get(name)
     if entry is None:
-        near = get_close_matches(name, table, 1)
         raise Misuse(
             f"unknown metric over frames `{name}`",
             expected=f"one of {', '.join(metrics_of_bus(bus))}",
-            do=f"did you mean `{near[0]}`?" if near else "",
+            do=did_you_mean(name, table),
         )
     if isinstance(entry, LineMetric) and bus not in ("", entry.bus):
         raise Misuse(

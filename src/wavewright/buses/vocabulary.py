@@ -10,11 +10,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 from enum import Enum, StrEnum
 
 from wavewright.buses.frame import ERRORS
 from wavewright.errors import Misuse
+from wavewright.nearest import did_you_mean
 
 
 class Spoken(Enum):
@@ -112,9 +112,8 @@ class Vocabulary:
 def unknown(what: str, word: str, known: Iterable[str]) -> Misuse:
     """The refusal of a word that is not in a closed set, with the nearest that is."""
     listed = list(dict.fromkeys(known))
-    near = get_close_matches(word, listed, 1, 0.5)
     return Misuse(
         f"there is no {what}",
         expected=f"one of {', '.join(listed)}" if listed else "nothing: there are none",
-        do=f"did you mean `{near[0]}`?" if near else "",
+        do=did_you_mean(word, listed, alike=0.5),
     )

@@ -22,6 +22,7 @@ from wavewright.instruments.error_queue import ENTRY_PATTERN
 from wavewright.instruments.record_grammar import Acquire, WaveformGrammar
 from wavewright.instruments.setting import Conversion, Messages, Setting
 from wavewright.instruments.vocabulary import Role, known_settings
+from wavewright.nearest import did_you_mean
 from wavewright.quantities import read_quantity
 
 
@@ -201,13 +202,10 @@ class Accuracy(GrammarModel):
 
 def _known_setting(name: Any) -> Any:
     if name not in known_settings():
-        from difflib import get_close_matches
-
-        near = get_close_matches(str(name), known_settings(), 1)
         raise Misuse(
             f"unknown setting `{name}`",
             expected=f"one of {', '.join(sorted(known_settings()))}",
-            do=f"did you mean `{near[0]}`?" if near else "",
+            do=did_you_mean(name, known_settings()),
         )
     return str(name)
 

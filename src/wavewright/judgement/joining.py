@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from difflib import get_close_matches
 from types import MappingProxyType
 
 import numpy as np
@@ -13,6 +12,7 @@ import numpy.typing as npt
 
 from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.errors import Misuse
+from wavewright.nearest import did_you_mean
 
 Numbers = npt.NDArray[np.float64]  # shape (n,), n ≥ 1
 EACH = "each"
@@ -94,11 +94,10 @@ def find_over(name: str) -> Over:
     """
     if name in OVER:
         return OVER[name]
-    near = get_close_matches(name, OVER, 1)
     raise Misuse(
         f"unknown way to join shots, `{name}`",
         expected=f"one of {', '.join(OVER)}",
-        do=f"did you mean `{near[0]}`?" if near else "",
+        do=did_you_mean(name, OVER),
     )
 
 

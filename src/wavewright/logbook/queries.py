@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
-from difflib import get_close_matches
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Integer, Select, bindparam, func, select
@@ -13,6 +12,7 @@ from sqlalchemy import ColumnElement, Connection, Integer, Select, bindparam, fu
 from wavewright.errors import Misuse
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.tables import microseconds, moment_of, outcomes, readings
+from wavewright.nearest import did_you_mean
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,9 +265,8 @@ def _known(connection: Connection, name: str) -> None:
     names: Sequence[str] = connection.execute(select(readings.c.name).distinct()).scalars().all()
     if name in names:
         return
-    near = get_close_matches(name, names, 3, 0.4)
     raise Misuse(
         f"no run has a reading `{name}`",
         expected="a name such as `measurement.entry`" if not names else f"one of {', '.join(sorted(names)[:12])}",
-        do=f"did you mean {' or '.join(f'`{word}`' for word in near)}?" if near else "",
+        do=did_you_mean(name, names, most=3, alike=0.4),
     )

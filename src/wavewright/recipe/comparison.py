@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 from enum import StrEnum
 
 from pydantic import Field
@@ -16,6 +15,7 @@ from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.quantity_fields import Capacitance, Resistance, StatedQuantity
 from wavewright.grammar.word_fields import Line, Name, Names
 from wavewright.judgement.limits import Limit
+from wavewright.nearest import did_you_mean
 from wavewright.recipe.name_checks import UNKNOWN, NameChecks, one_of
 
 FORM = "{of: channel, with: measurement or file, …}"
@@ -174,8 +174,7 @@ def _other(block: YamlMapping, of: str, checks: NameChecks) -> tuple[str, str, s
     if name == checks.owner:
         checks.note_fault("a comparison with itself", where=where, expected="a measurement above this one, or a file")
     elif "." not in text and "/" not in text:
-        near = get_close_matches(text, checks.earlier, 1)
         above = f"one of {', '.join(checks.earlier)}" if checks.earlier else "a measurement above this one"
-        do = f"did you mean `{near[0]}`?" if near else ""
+        do = did_you_mean(text, checks.earlier)
         checks.note_fault(f"there is no measurement `{text}` above", where=where, expected=f"{above}, or a file", do=do)
     return "", text, of

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -25,6 +24,7 @@ from wavewright.grammar.word_fields import Names, read_names
 from wavewright.judgement.doubting import DoubtRules
 from wavewright.judgement.joining import EACH, find_over
 from wavewright.judgement.limits import Limit
+from wavewright.nearest import did_you_mean
 from wavewright.recipe.doubts import ABOUT_DOUBTS, Doubts, read_doubts
 from wavewright.recipe.name_checks import UNKNOWN, NameChecks, one_of
 
@@ -231,12 +231,11 @@ def _read_options(
         if key in KEYS:
             continue
         if key not in known:
-            near = get_close_matches(key, [*known, *KEYS], 1)
             checks.note_fault(
                 f"unknown key `{key}`: no option of metric `{metric.name}`",
                 where=entry.key_place(key),
                 expected=f"one of {', '.join([*KEYS, *known])}",
-                do=cut_number(key) or (f"did you mean `{near[0]}`?" if near else ""),
+                do=cut_number(key) or did_you_mean(key, [*known, *KEYS]),
             )
         elif value is None or isinstance(value, YamlMapping):
             what = f"`{key}` has no value" if value is None else f"`{key}` holds keys"

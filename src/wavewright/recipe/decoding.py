@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from difflib import get_close_matches
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -13,6 +12,7 @@ from wavewright.buses.catalogue import Bus, Layer, find_bus, find_layer
 from wavewright.buses.decode import check_decoding
 from wavewright.errors import Place
 from wavewright.grammar.located_yaml import YamlMapping, YamlScalar, without_places
+from wavewright.nearest import did_you_mean
 from wavewright.recipe.decoded_line import Decoding
 from wavewright.recipe.name_checks import NameChecks, one_of
 
@@ -107,12 +107,11 @@ def _read_options(entry: YamlMapping, bus: Bus, layer: Layer | None, checks: Nam
                 check_levels(bus, [line for line in bus.lines if line in entry], value)
         elif key not in KEYS:
             keys = [*KEYS, *bus.lines, *known]
-            near = get_close_matches(key, keys, 1)
             checks.note_fault(
                 f"unknown key `{key}` of bus `{bus.name}`",
                 where=entry.key_place(key),
                 expected=f"one of {', '.join(keys)}",
-                do=f"did you mean `{near[0]}`?" if near else "",
+                do=did_you_mean(key, keys),
             )
     return found
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from difflib import get_close_matches
 from types import MappingProxyType
 from typing import Annotated, Any
 
@@ -14,6 +13,7 @@ from wavewright.errors import FileFault, Misuse
 from wavewright.grammar.located_yaml import YamlMapping
 from wavewright.grammar.model_reading import refusal
 from wavewright.judgement.doubting import DoubtRules
+from wavewright.nearest import did_you_mean
 
 WORDS: Mapping[str, bool] = MappingProxyType({"allow": True, "stop": False})
 """What stands beside a doubt: it lets a reading pass, or it stops it, which is what it does where nothing is said."""
@@ -33,9 +33,8 @@ def read_doubts(value: object) -> tuple[DoubtRules, tuple[FileFault, ...]]:
 def _faults(value: Mapping[Any, Any]) -> Iterator[FileFault]:
     for key, word in value.items():
         if key not in KNOWN:
-            near = get_close_matches(str(key).replace(" ", "_"), KNOWN, 1)
             where = value.key_place(key) if isinstance(value, YamlMapping) else ""
-            expected, do = f"one of {', '.join(KNOWN)}", f"did you mean `{near[0]}`?" if near else ""
+            expected, do = f"one of {', '.join(KNOWN)}", did_you_mean(str(key).replace(" ", "_"), KNOWN)
             yield FileFault(f"unknown doubt `{key}`", where=where, expected=expected, do=do)
         elif word not in WORDS:
             where = value.value_place(key) if isinstance(value, YamlMapping) else ""

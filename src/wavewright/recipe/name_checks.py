@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 from typing import TYPE_CHECKING, TypeVar
 
 from pydantic import BaseModel
@@ -15,6 +14,7 @@ from wavewright.errors import FileFault, Misuse, Place
 from wavewright.grammar.located_yaml import Node, YamlList, YamlMapping, YamlScalar, place_of
 from wavewright.grammar.model_reading import validated
 from wavewright.grammar.word_fields import read_name
+from wavewright.nearest import did_you_mean
 from wavewright.recipe.decoded_line import Decoding
 
 if TYPE_CHECKING:
@@ -103,8 +103,7 @@ class NameChecks:
         names = list(known)
         for word in node if isinstance(node, YamlList) else [node]:
             if isinstance(word, YamlScalar) and word not in names:
-                near = get_close_matches(word, names, 1)
-                do = f"did you mean `{near[0]}`?" if near else ""
+                do = did_you_mean(word, names)
                 self.note_fault(
                     f"there is no {kind} `{word}`", where=word.place or where, expected=one_of(names, kind), do=do
                 )

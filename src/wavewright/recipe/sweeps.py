@@ -15,6 +15,7 @@ from typing import NamedTuple
 from wavewright.errors import FileFault, Misuse
 from wavewright.grammar.located_yaml import Node, YamlList, YamlMapping, YamlScalar, place_of, text_of
 from wavewright.grammar.word_fields import NAME_PATTERN, read_name
+from wavewright.nearest import did_you_mean
 
 MOST_CONDITIONS = 1000
 
@@ -37,11 +38,10 @@ def parameter_values(parameters: Mapping[str, str], overrides: Mapping[str, str]
     """
     for name in overrides:
         if name not in parameters:
-            near = get_close_matches(name, parameters, 1)
             raise Misuse(
                 f"the recipe has no parameter `{name}`",
                 expected=f"one of {', '.join(parameters)}" if parameters else "nothing to be set",
-                do=f"did you mean `{near[0]}`?" if near else "",
+                do=did_you_mean(name, parameters),
             )
     return {**parameters, **overrides}
 

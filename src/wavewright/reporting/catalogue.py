@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import importlib
-import pkgutil
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from types import MappingProxyType
 
-from wavewright import reporting
 from wavewright.durable_files import write_whole
 from wavewright.errors import Misuse, StorageFault
+from wavewright.registry import Registry
 from wavewright.running.outcome import Outcome
 
 Writer = Callable[[Outcome], str]
@@ -28,20 +25,20 @@ class ReportFormat:
     write: Writer
 
 
-_entered: dict[str, ReportFormat] = {}
+FORMATS: Registry[ReportFormat] = Registry(
+    "report format", package="wavewright.reporting", group="wavewright.report_formats"
+)
 
 
 def report_format(name: str, *extensions: str) -> Callable[[Writer], Writer]:
     """Enter the decorated function, from an outcome to the text of a file, into the catalogue."""
 
     def enter(function: Writer) -> Writer:
-        taken = {extension for known in _entered.values() for extension in known.extensions}
-        if name in _entered or taken & set(extensions):
-            raise Misuse(
-                f"report format `{name}` or one of its file extensions {', '.join(extensions)} is already defined"
-            )
+        taken = {extension for known in FORMATS.entered.values() for extension in known.extensions}
+        if doubly := taken & set(extensions):
+            raise Misuse(f"file extension `{min(doubly)}` of report format `{name}` is already taken")
         about = (function.__doc__ or "").split("\n", 1)[0]
-        _entered[name] = ReportFormat(name, extensions, about, function)
+        FORMATS.enter(name, ReportFormat(name, extensions, about, function), made_in=function.__module__)
         return function
 
     return enter
@@ -49,10 +46,8 @@ def report_format(name: str, *extensions: str) -> Callable[[Writer], Writer]:
 
 @cache
 def report_formats() -> Mapping[str, ReportFormat]:
-    """Every format by name."""
-    for module in pkgutil.iter_modules(reporting.__path__, f"{reporting.__name__}."):
-        importlib.import_module(module.name)
-    return MappingProxyType(dict(sorted(_entered.items())))
+    """Every format by name: the modules of this package, then what other packages bring."""
+    return FORMATS.everything()
 
 
 def write_report(outcome: Outcome, path: Path, *, kind: str | None = None) -> ReportFormat:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from difflib import get_close_matches
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +14,7 @@ import numpy as np
 from wavewright.analysis.reading import Reading
 from wavewright.errors import Misuse
 from wavewright.judgement.verdict import Verdict, combined
+from wavewright.nearest import did_you_mean
 from wavewright.running.readings_table import html_table, on_which_bench, reading_rows
 from wavewright.running.result import MeasurementOutcome, Result
 from wavewright.waveform import Capture
@@ -94,11 +94,10 @@ class Outcome:
         found = self.results
         if name in found:
             return found[name].reading
-        near = get_close_matches(name, found, 1, 0.4)
         raise Misuse(
             f"no result `{name}` in the outcome of `{self.title}`",
             expected=f"one of {', '.join(found)}" if found else "none: no reading came about",
-            do=f"did you mean `{near[0]}`?" if near else "",
+            do=did_you_mean(name, found, alike=0.4),
         )
 
     def to_pandas(self) -> pandas.DataFrame:

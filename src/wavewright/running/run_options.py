@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, fields, replace
-from difflib import get_close_matches
 from functools import wraps
 from inspect import signature
 from numbers import Integral, Real
@@ -14,6 +13,7 @@ from typing import Any, ParamSpec, TypeVar
 
 from wavewright.errors import Misuse
 from wavewright.instruments.vocabulary import Role
+from wavewright.nearest import did_you_mean
 from wavewright.running.run_context import Operator, Progress
 
 PATIENCE = 600.0  # s
@@ -106,8 +106,7 @@ def refusing_strangers(function: Callable[Parameters, Returned]) -> Callable[Par
 
 def _unknown(what: str, name: str, known: Iterable[str]) -> Misuse:
     names = list(known)
-    near = get_close_matches(name, names, 1, 0.5)
-    return Misuse(what, expected=f"one of {', '.join(names)}", do=f"did you mean `{near[0]}`?" if near else "")
+    return Misuse(what, expected=f"one of {', '.join(names)}", do=did_you_mean(name, names, alike=0.5))
 
 
 def _is_text(value: object) -> bool:

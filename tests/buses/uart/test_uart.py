@@ -17,7 +17,7 @@ from wavewright.simulation.encoders.uart import character_bits, uart_line
 from wavewright.waveform import Waveform
 
 BITSTRING = "bitstring 5.0.0; start-stop and parity after ISO 1177 / ITU-T V.4 (from memory, not verified)"
-CHARACTERS: list[tuple[str, int, dict[str, Any], str]] = [
+CHARACTERS: list[tuple[int, dict[str, Any], str]] = [
     (0x48, {}, "0 00010010 1"),
     (0x48, {"parity": "even"}, "0 00010010 0 1"),
     (0x48, {"parity": "odd"}, "0 00010010 1 1"),

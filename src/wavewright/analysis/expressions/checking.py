@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import operator
 from collections.abc import Callable, Mapping
-from difflib import get_close_matches
 from fractions import Fraction
 from types import MappingProxyType
 
@@ -13,6 +12,7 @@ from wavewright.analysis.expressions.dimensions import NO_DIMENSION, Dimension
 from wavewright.analysis.expressions.functions import Function, expression_functions, needed_dimension
 from wavewright.analysis.expressions.syntax import Call, Name, Negation, Node, Number, Operation, walk
 from wavewright.analysis.expressions.tokens import fault
+from wavewright.nearest import did_you_mean
 
 _OPERATIONS: Mapping[str, Callable[[float, float], float | complex]] = MappingProxyType(
     {"+": operator.add, "-": operator.sub, "*": operator.mul, "/": operator.truediv, "**": operator.pow}
@@ -46,13 +46,12 @@ class UnitCheck:
         if node.name in expression_functions():
             signature = expression_functions()[node.name].signature
             raise fault(self._text, node.column, f"`{node.name}` is a function", expected=f"`{signature}`")
-        near = get_close_matches(node.name, self._channels, 1)
         raise fault(
             self._text,
             node.column,
             f"unknown channel `{node.name}`",
             expected=f"one of {', '.join(self._channels)}",
-            do=f"did you mean `{near[0]}`?" if near else "",
+            do=did_you_mean(node.name, self._channels),
         )
 
     def _operation(self, node: Operation) -> Dimension:
@@ -114,13 +113,12 @@ class UnitCheck:
     def _function(self, node: Call) -> Function:
         table = expression_functions()
         if node.function not in table:
-            near = get_close_matches(node.function, table, 1)
             raise fault(
                 self._text,
                 node.column,
                 f"unknown function `{node.function}`",
                 expected=f"one of {', '.join(table)}",
-                do=f"did you mean `{near[0]}`?" if near else "",
+                do=did_you_mean(node.function, table),
             )
         function = table[node.function]
         count, most = len(node.arguments), len(function.takes)

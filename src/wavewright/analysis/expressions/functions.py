@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import importlib
-import pkgutil
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
-from types import MappingProxyType
 
-from wavewright.analysis.expressions import library
 from wavewright.analysis.expressions.dimensions import Dimension, dimension_of
 from wavewright.analysis.signals.signals import Signal
-from wavewright.errors import Misuse
+from wavewright.registry import Registry
 
 Operand = Signal | float
 SAME = "same"  # a parameter with the unit of the first one
@@ -67,7 +63,9 @@ class Function:
         return self.takes[min(position, len(self.takes) - 1)]
 
 
-_entered: dict[str, Function] = {}
+FUNCTIONS: Registry[Function] = Registry(
+    "function", package="wavewright.analysis.expressions.library", group="wavewright.expression_functions"
+)
 
 
 def expression_function(
@@ -77,9 +75,9 @@ def expression_function(
 
     def enter(build: Callable[..., Operand]) -> Callable[..., Operand]:
         name = build.__name__
-        if name in _entered:
-            raise Misuse(f"function `{name}` is already defined in {_entered[name].build.__module__}")
-        _entered[name] = Function(name, takes, result, build, (build.__doc__ or "").strip().split("\n")[0], repeats)
+        definition = (build.__doc__ or "").strip().split("\n")[0]
+        entry = Function(name, takes, result, build, definition, repeats)
+        FUNCTIONS.enter(name, entry, made_in=build.__module__)
         return build
 
     return enter
@@ -87,10 +85,8 @@ def expression_function(
 
 @cache
 def expression_functions() -> Mapping[str, Function]:
-    """Every function by name: the modules of the library beside this one."""
-    for module in pkgutil.iter_modules(library.__path__, f"{library.__name__}."):
-        importlib.import_module(module.name)
-    return MappingProxyType(dict(sorted(_entered.items())))
+    """Every function by name: the modules of the library beside this one, then what other packages bring."""
+    return FUNCTIONS.everything()
 
 
 def needed_dimension(parameter: Taken, first: Dimension) -> Dimension | None:

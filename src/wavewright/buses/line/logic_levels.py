@@ -14,13 +14,13 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 from types import MappingProxyType
 
 import numpy as np
 
 from wavewright.analysis.record.survey import Survey
 from wavewright.errors import Misuse, NotMeasurable
+from wavewright.nearest import did_you_mean
 from wavewright.quantities import read_quantity
 from wavewright.waveform import Waveform
 
@@ -144,11 +144,10 @@ def _read_words(text: str) -> LogicLevels:
     name, _, supply = text.removesuffix(" differential").partition(" ")
     family = FAMILIES.get(name.lower())
     if family is None:
-        near = get_close_matches(name, FAMILIES, 1)
         raise Misuse(
             f"levels `{text}`",
             expected=f"two voltages such as `0.8 V / 2.0 V`, `auto`, or one of {', '.join(FAMILIES)}",
-            do=f"did you mean `{near[0]}`?" if near else "",
+            do=did_you_mean(name, FAMILIES),
         )
     if family.of_supply != bool(supply):
         wanted = f"the supply too, such as `{name} 5 V`" if family.of_supply else "no supply: the levels are fixed"

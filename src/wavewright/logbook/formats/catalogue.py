@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-import importlib
 import os
-import pkgutil
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from difflib import get_close_matches
 from functools import cache
 from pathlib import Path
-from types import MappingProxyType
 
 from wavewright.durable_files import whole_file
 from wavewright.errors import FileFault, Misuse, StorageFault
-from wavewright.logbook import formats
 from wavewright.logbook.formats.size_limits import check_regular
+from wavewright.nearest import did_you_mean
+from wavewright.registry import Registry
 from wavewright.waveform import Capture, Waveform
 
 Reader = Callable[[Path, float | None], dict[str, Waveform]]
@@ -42,23 +39,25 @@ class FileFormat:
     write: Writer
 
 
-_entered: dict[str, FileFormat] = {}
+FORMATS: Registry[FileFormat] = Registry(
+    "file format of", package="wavewright.logbook.formats", group="wavewright.file_formats"
+)
+"""By suffix: none is ever taken over in silence."""
 
 
 def enter_format(entry: FileFormat) -> FileFormat:
     """Enter a format into the catalogue under each of its suffixes; none is ever taken over in silence."""
-    if taken := [suffix for suffix in entry.suffixes if suffix in _entered]:
-        raise Misuse(f"suffix `{taken[0]}` already belongs to the format `{_entered[taken[0]].name}`")
-    _entered.update(dict.fromkeys(entry.suffixes, entry))  # last: a refused entry leaves no trace
+    if taken := [suffix for suffix in entry.suffixes if suffix in FORMATS.entered]:
+        raise Misuse(f"suffix `{taken[0]}` already belongs to the format `{FORMATS.entered[taken[0]].name}`")
+    for suffix in entry.suffixes:
+        FORMATS.enter(suffix, entry, made_in=entry.read.__module__)
     return entry
 
 
 @cache
 def file_formats() -> Mapping[str, FileFormat]:
-    """Every format by suffix: the modules of this package."""
-    for module in pkgutil.iter_modules(formats.__path__, f"{formats.__name__}."):
-        importlib.import_module(module.name)
-    return MappingProxyType(dict(sorted(_entered.items())))
+    """Every format by suffix: the modules of this package, then what other packages bring."""
+    return FORMATS.everything()
 
 
 def read_waveforms(path: str | os.PathLike[str], *, interval: float | None = None) -> dict[str, Waveform]:
@@ -109,11 +108,10 @@ def _of_channel(waves: Mapping[str, Waveform], channel: int | str, path: str | o
         return waves[channel]
     if isinstance(channel, int) and not isinstance(channel, bool) and 1 <= channel <= len(waves):
         return list(waves.values())[channel - 1]
-    near = get_close_matches(str(channel), waves, 1)
     raise Misuse(
         f"{path}: no channel `{channel}`",
         expected=f"1 .. {len(waves)}, or one of {', '.join(f'`{name}`' for name in waves)}",
-        do=f"did you mean `{near[0]}`?" if near else "",
+        do=did_you_mean(channel, waves),
     )
 
 
@@ -159,9 +157,8 @@ def _format_of(path: Path) -> FileFormat:
     suffix = path.suffix.lower()
     if suffix in table:
         return table[suffix]
-    near = get_close_matches(suffix, table, 1)
     raise Misuse(
         f"{path}: no waveform file has the suffix `{suffix}`",
         expected=f"one of {', '.join(table)}",
-        do=f"did you mean `{near[0]}`?" if near else "",
+        do=did_you_mean(suffix, table),
     )

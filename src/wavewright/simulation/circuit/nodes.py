@@ -16,10 +16,9 @@ from wavewright.grammar.located_yaml import place_of
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.word_fields import LocatedText
 from wavewright.quantities import Interval
-from wavewright.simulation import circuit
+from wavewright.registry import Registry
 from wavewright.simulation.circuit.motion import Motion
 from wavewright.simulation.circuit.surroundings import Load, Surroundings
-from wavewright.simulation.registry import Registry
 
 OfKind = TypeVar("OfKind")
 
@@ -114,11 +113,13 @@ class MakeNode(Protocol):
         ...
 
 
-_kinds: Registry[MakeNode] = Registry("node kind")
-node_kind = _kinds.enter
+_kinds: Registry[MakeNode] = Registry(
+    "node kind", package="wavewright.simulation.circuit", group="wavewright.node_kinds"
+)
+node_kind = _kinds.entering
 
 
 @cache
 def node_kinds() -> Mapping[str, MakeNode]:
     """Every kind of node by the name that board files use."""
-    return _kinds.everything(circuit)
+    return _kinds.everything()

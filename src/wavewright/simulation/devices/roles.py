@@ -16,9 +16,8 @@ from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import refusing
 from wavewright.grammar.quantity_fields import Seconds
 from wavewright.grammar.word_fields import CountFrom, Line, LocatedText
-from wavewright.simulation import devices
+from wavewright.registry import Registry
 from wavewright.simulation.bench import Bench
-from wavewright.simulation.registry import Registry
 from wavewright.simulation.scpi.instrument import Instrument
 from wavewright.simulation.scpi.settings import Settings
 from wavewright.simulation.setting_entries import TAKES, SettingEntry
@@ -93,11 +92,13 @@ class MakeInstrument(Protocol):
         ...
 
 
-_roles: Registry[MakeInstrument] = Registry("role")
-role = _roles.enter
+_roles: Registry[MakeInstrument] = Registry(
+    "role", package="wavewright.simulation.devices", group="wavewright.simulated_roles"
+)
+role = _roles.entering
 
 
 @cache
 def roles() -> Mapping[str, MakeInstrument]:
     """Every role by the name that instrument files use."""
-    return _roles.everything(devices)
+    return _roles.everything()

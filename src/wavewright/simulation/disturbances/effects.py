@@ -11,9 +11,8 @@ from pydantic import Field
 
 from wavewright.grammar.quantity_fields import Number, Seconds
 from wavewright.grammar.word_fields import CountFrom
-from wavewright.simulation import disturbances
+from wavewright.registry import Registry
 from wavewright.simulation.disturbances.occasion import DisturbanceEntry
-from wavewright.simulation.registry import Registry
 from wavewright.simulation.scpi.disturbance import Disturbance, Disturbed, OutgoingAnswer
 from wavewright.simulation.scpi.error_queue import ScpiError
 
@@ -30,13 +29,15 @@ class MakeDisturbance(Protocol):
         ...
 
 
-_kinds: Registry[MakeDisturbance] = Registry("fault kind")
-fault_kind = _kinds.enter
+_kinds: Registry[MakeDisturbance] = Registry(
+    "fault kind", package="wavewright.simulation.disturbances", group="wavewright.fault_kinds"
+)
+fault_kind = _kinds.entering
 
 
 def fault_kinds() -> Mapping[str, MakeDisturbance]:
     """Every kind of fault by the name that fault files use."""
-    return _kinds.everything(disturbances)
+    return _kinds.everything()
 
 
 class DropTheLinkEntry(DisturbanceEntry):

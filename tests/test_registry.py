@@ -1,0 +1,71 @@
+"""One table of names for all that a package may bring."""
+
+from __future__ import annotations
+
+import logging
+import sys
+from collections.abc import Iterator
+from importlib.metadata import EntryPoint, EntryPoints
+from pathlib import Path
+
+import pytest
+
+from wavewright import registry as module
+from wavewright.errors import Misuse
+from wavewright.nearest import did_you_mean
+from wavewright.registry import Registry
+
+OURS = """
+from wavewright.registry import Registry
+
+COLOURS = Registry("colour", package="colour_box", group="test.colours")
+"""
+
+
+@pytest.fixture
+def box(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """A package with a folder in it, and another package that names a module of its own in the group."""
+    warm = tmp_path / "colour_box" / "warm"
+    warm.mkdir(parents=True)
+    (tmp_path / "colour_box" / "__init__.py").write_text(OURS)
+    (warm / "__init__.py").write_text("")
+    enters = "from colour_box import COLOURS\n\n\n@COLOURS.entering({name!r})\ndef make():\n    return {name!r}\n"
+    (warm / "red.py").write_text(enters.format(name="red"))
+    (tmp_path / "their_colours.py").write_text(enters.format(name="blue"))
+    (tmp_path / "their_defect.py").write_text("1 / 0\n")
+    points = EntryPoints(EntryPoint(name, f"their_{name}", "test.colours") for name in ("colours", "defect"))
+    monkeypatch.setattr(module, "entry_points", lambda *, group: points.select(group=group))
+    monkeypatch.syspath_prepend(str(tmp_path))
+    yield tmp_path
+    for name in [name for name in sys.modules if name.startswith(("colour_box", "their_"))]:
+        del sys.modules[name]
+
+
+def colours() -> Registry[object]:
+    return sys.modules["colour_box"].COLOURS  # type: ignore[no-any-return]
+
+
+@pytest.mark.usefixtures("box")
+def test_entries_of_folders_and_of_other_packages_are_found_and_a_defect_there_is_told(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    __import__("colour_box")
+    with caplog.at_level(logging.ERROR):
+        assert list(colours().everything()) == ["blue", "red"]
+    assert "colour of `defect` left out" in caplog.text
+
+
+@pytest.mark.usefixtures("box")
+def test_a_name_is_never_taken_over() -> None:
+    __import__("colour_box")
+    red = colours().everything()["red"]
+    with pytest.raises(Misuse, match=r"colour `red` is already defined in colour_box\.warm\.red"):
+        colours().enter("red", object(), made_in="elsewhere")
+    assert colours().everything()["red"] is red
+
+
+def test_the_nearest_names_are_asked_about_and_nothing_where_none_is_near() -> None:
+    known = ["rise_time", "fall_time", "rms"]
+    assert did_you_mean("rize_time", known) == "did you mean `rise_time`?"
+    assert did_you_mean("rise_tim", known, most=2, alike=0.5) == "did you mean `rise_time` or `fall_time`?"
+    assert did_you_mean(12, known) == ""
