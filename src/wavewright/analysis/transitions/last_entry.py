@@ -170,12 +170,16 @@ class _Stretches:
     def _bent(self, rows: Ints, window: Ints, last: Ints) -> Ints:
         """Those of the rows whose windows take more than noise away, in the second half of the time to the entry."""
         bent = [rows[:0]]
-        for group, (size, at) in _groups(rows, window, last):
-            begin = max(at // 2, at - BLOCK)
-            if at - begin < 2:
-                continue
-            taken = self._codes[group, begin:at].astype(np.float64) - self._averages(group, begin, at, size)
-            bent.append(group[np.sqrt(np.mean(taken**2, axis=1)) > MOST_LEFT * self._band.noise])
+        begin = np.maximum(last // 2, last - BLOCK)
+        rows = rows[last[rows] - begin[rows] >= 2]
+        for group, (size,) in _groups(rows, window):
+            first, width = begin[group], last[group] - begin[group]
+            columns = np.minimum(first[:, np.newaxis] + np.arange(int(width.max())), self._longest - 1)
+            samples = self._codes[group[:, np.newaxis], columns].astype(np.float64)
+            taken = samples - self._averages_from(group, first, int(width.max()), size)
+            for alike, (count,) in _groups(np.arange(group.size), width):
+                left = np.sqrt(np.mean(taken[alike, :count] ** 2, axis=1))
+                bent.append(group[alike[left > MOST_LEFT * self._band.noise]])
         return np.sort(np.concatenate(bent))
 
     def _located(self, window: Ints, last: Ints, end: Ints) -> LastEntries:
@@ -187,12 +191,13 @@ class _Stretches:
         # the slope there is that over a tenth of the time up to the entry, to either side
         reach = np.maximum(np.maximum(1, window), np.rint(last / SHARE).astype(np.int64))
         before, after = np.maximum(0, last - reach), np.minimum(self._sizes - 1, last + reach)
-        for group, (size, at, begin, finish) in _groups(rows, window, last, before, after):
-            outside, inside = self._averages(group, at, at + 2, size).T
+        for group, (size,) in _groups(rows, window):
+            at, begin, finish = last[group], before[group], after[group]
+            outside, inside = self._averages_from(group, at, 2, size).T
             edge = np.where(outside > self._band.high, self._band.high, self._band.low)
             place[group] = self._firsts[group] + at + (outside - edge) / (outside - inside)
-            ends = [self._averages(group, column, column + 1, size)[:, 0] for column in (begin, finish)]
-            slope = np.abs(ends[1] - ends[0]) / max(1, finish - begin)
+            ends = [self._averages_from(group, column, 1, size)[:, 0] for column in (begin, finish)]
+            slope = np.abs(ends[1] - ends[0]) / np.maximum(1, finish - begin)
             # a slope that is lost in the noise says no more than that it is not steeper
             steepness = np.maximum(slope, left[group] / self._sizes[group])
             instant = np.divide(left[group], steepness, out=np.zeros(group.size), where=left[group] > 0)
@@ -209,7 +214,8 @@ class _Stretches:
         head, tail = max(0, begin - reach), min(self._longest, end + reach)
         if head == 0 and self._longest <= BLOCK:
             start, sums = self._sums
-            start, sums = start[rows], sums[rows]
+            if rows.size < self._sizes.size:
+                start, sums = start[rows], sums[rows]
         else:
             start, sums = self._summed(rows, head, tail)
         columns = np.arange(begin, end)
@@ -218,7 +224,31 @@ class _Stretches:
         if tail > self._shortest:
             size = np.minimum(right, self._sizes[rows, np.newaxis]) - left
             size = np.maximum(size, 1)  # after the end of a shorter one, where nobody looks
-        averages: Floats = start + (sums[:, right - head] - sums[:, left - head]) / size
+        averages: Floats = sums.take(right - head, axis=1)
+        averages -= sums.take(left - head, axis=1)
+        averages /= size
+        averages += start
+        return averages
+
+    def _averages_from(self, rows: Ints, begin: Ints, count: int, window: int) -> Floats:
+        """As `_averages`, of `count` columns from one of each row's own; beyond the end they mean nothing."""
+        columns = begin[:, np.newaxis] + np.arange(count)
+        if window == 1:
+            part: Floats = self._codes[rows[:, np.newaxis], np.minimum(columns, self._longest - 1)].astype(np.float64)
+            return part
+        reach, ends = window // 2, self._sizes[rows, np.newaxis]
+        head = np.maximum(0, begin - reach)[:, np.newaxis]
+        summed = head + np.arange(count + 2 * reach)
+        part = self._codes[rows[:, np.newaxis], np.minimum(summed, self._longest - 1)].astype(np.float64)
+        start = part[:, :1].copy()
+        part -= start
+        part[summed >= ends] = 0.0
+        sums = np.zeros((rows.size, part.shape[1] + 1))
+        np.cumsum(part, axis=1, out=sums[:, 1:])
+        left, right = np.maximum(columns - reach, 0), np.minimum(columns + reach + 1, self._longest)
+        size = np.maximum(np.minimum(right, ends) - left, 1)
+        totals = np.take_along_axis(sums, right - head, axis=1) - np.take_along_axis(sums, left - head, axis=1)
+        averages: Floats = start + totals / size
         return averages
 
     @cached_property
@@ -241,14 +271,15 @@ def _alike(sizes: Ints) -> Iterator[Ints]:
     """Which stretches are looked at together: of about the same length, and not too many; empty ones not at all."""
     order = np.argsort(sizes, kind="stable")
     order = order[sizes[order] > 0]
+    size = sizes[order]
     begin = 0
-    for place, size in enumerate(sizes[order].tolist()):
-        is_alike = size <= min(BLOCK, PADDED * sizes[order[begin]]) and (place - begin + 1) * size <= TOGETHER
-        if place > begin and not is_alike:
-            yield order[begin:place]
-            begin = place
-    if order.size:
-        yield order[begin:]
+    while begin < order.size:
+        some = size[begin : begin + 1 + TOGETHER // int(size[begin])]
+        alike = np.searchsorted(some, min(BLOCK, PADDED * some[0]), side="right")
+        few = np.searchsorted(some * np.arange(1, some.size + 1), TOGETHER, side="right")
+        end = begin + max(1, int(min(alike, few)))
+        yield order[begin:end]
+        begin = end
 
 
 def _groups(rows: Ints, *keys: Ints) -> Iterator[tuple[Ints, tuple[int, ...]]]:
