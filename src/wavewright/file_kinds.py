@@ -10,7 +10,6 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from wavewright.errors import BenchFault, FileFault, Place
-from wavewright.grammar.located_yaml import YamlMapping, parse_tree, read_text
 
 if TYPE_CHECKING:
     from wavewright.running.stored_waveforms import ReadStored
@@ -57,6 +56,8 @@ def check_file(path: Path, *, read_stored: ReadStored | None = None) -> Kind:
     ------
     FileFault : all that is wrong with it, or it is none of them.
     """
+    from wavewright.grammar.located_yaml import read_text
+
     name = kind_of(read_text(path), str(path))
     if name is None:
         keys = dict.fromkeys(f"`{kind.key}: 1`" for kind in FILE_KINDS.values() if not kind.is_mapping)
@@ -77,6 +78,8 @@ def check_together(files: Sequence[Path], *, read_stored: ReadStored | None = No
     """
     if len(files) < 2:  # nothing to hold it against: one file is not read a second time
         return {}
+    from wavewright.grammar.located_yaml import read_text
+
     kinds = {path: kind_of(read_text(path), str(path)) for path in files}
     recipes = [path for path, kind in kinds.items() if kind is Kind.RECIPE]
     benches = [path for path, kind in kinds.items() if kind is Kind.BENCH]
@@ -111,6 +114,8 @@ def kind_of(text: str, name: str) -> Kind | None:
     ------
     FileFault : it is not YAML.
     """
+    from wavewright.grammar.located_yaml import YamlMapping, parse_tree
+
     tree = parse_tree(text, name)
     for kind, entry in FILE_KINDS.items():
         if entry.key in tree and entry.is_mapping == isinstance(tree[entry.key], YamlMapping):
@@ -118,7 +123,8 @@ def kind_of(text: str, name: str) -> Kind | None:
     return None
 
 
-# Each kind alone loads what it needs: the others would double the time it takes.
+# Each kind alone loads what it needs: the others would double the time it takes. The command line reads this file even
+# to show its help, for the names of the kinds: that needs no YAML.
 
 
 def _check_recipe(path: Path, read_stored: ReadStored | None) -> None:

@@ -14,7 +14,7 @@ from wavewright.errors import FileFault, Misuse, Place
 
 Command = Callable[..., Spoken]
 
-HEAVY = ("scipy", "h5py", "sqlalchemy", "plotly", "pandas", "pyvisa", "numpy")
+HEAVY = ("scipy", "h5py", "sqlalchemy", "plotly", "pandas", "pyvisa", "numpy", "yaml")
 
 
 def modules_after(*arguments: str, cwd: Path) -> set[str]:
