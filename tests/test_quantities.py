@@ -89,12 +89,12 @@ REFUSED = [
     ("1e306 kV", "V", "`1e306 kV` is not a finite number\n  expected: a voltage, such as `24 V`"),
     ("1e99999 V", "V", "`1e99999 V` is not a finite number\n  expected: a voltage, such as `24 V`"),
     ("1e400 V", "V", "`1e400 V` is not a finite number\n  expected: a voltage, such as `24 V`"),
-    ("", "V", "nothing stands here\n  expected: a voltage, such as `24 V`"),
-    (" \t", "s", "nothing stands here\n  expected: a time, such as `500 us`"),
+    ("", "V", "the value is empty\n  expected: a voltage, such as `24 V`"),
+    (" \t", "s", "the value is empty\n  expected: a time, such as `500 us`"),
     ("V", "V", "`V` is not a number\n  expected: a voltage, such as `24 V`"),
     ("--5 V", "V", "`--5 V` is not a number\n  expected: a voltage, such as `24 V`"),
     ("2,2 ms", "s", "`2,2 ms` has a comma in its number\n  expected: a time, such as `500 us`\n"
-     "  do: write `2.2 ms` with a decimal point, or `22 ms` if the comma parts thousands"),
+     "  do: write `2.2 ms` with a decimal point, or `22 ms` if the comma separates thousands"),
     ("1", "1", "`1` as a ratio is 100 %\n  expected: a ratio, such as `40 %`\n"
      "  do: write `1 %`, or `100 %` if that is meant"),
     ("40", "1", "`40` as a ratio is 4000 %\n  expected: a ratio, such as `40 %`\n"
@@ -110,13 +110,13 @@ def test_what_is_no_quantity_is_refused_with_what_would_be(text: str, unit: str,
 
 
 OUT_OF_RANGE = [
-    ("10 mHz", {"unit": "Hz", "least": 1.0}, "`10 mHz` makes no sense here\n  expected: at least 1 Hz\n"
+    ("10 mHz", {"unit": "Hz", "least": 1.0}, "`10 mHz` is not possible here\n  expected: at least 1 Hz\n"
      "  do: did you mean `10 MHz`?"),
-    ("5 MV", {"unit": "V", "most": 1e3}, "`5 MV` makes no sense here\n  expected: at most 1 kV\n"
+    ("5 MV", {"unit": "V", "most": 1e3}, "`5 MV` is not possible here\n  expected: at most 1 kV\n"
      "  do: did you mean `5 mV`?"),
-    ("-1 s", {"unit": "s", "least": 0.0, "most": 60.0}, "`-1 s` makes no sense here\n"
+    ("-1 s", {"unit": "s", "least": 0.0, "most": 60.0}, "`-1 s` is not possible here\n"
      "  expected: at least 0 s and at most 60 s"),
-    ("140 %", {"unit": "1", "least": 0.0, "most": 1.0}, "`140 %` makes no sense here\n"
+    ("140 %", {"unit": "1", "least": 0.0, "most": 1.0}, "`140 %` is not possible here\n"
      "  expected: at least 0 % and at most 100 %"),
 ]  # fmt: skip
 
@@ -169,12 +169,12 @@ NO_INTERVALS = [
     ("<= 40 mV", "V", f"`<= 40 mV` is not how a limit is written\n  {FORMS}\n  do: write `at most 40 mV`"),
     ("min 40 mV", "V", f"`min 40 mV` is not how a limit is written\n  {FORMS}\n  do: write `at least 40 mV`"),
     ("At most 40 mV", "V", f"`At most 40 mV` is not how a limit is written\n  {FORMS}\n  do: write `at most 40 mV`"),
-    ("3.2 ms .. 1.6 ms", "s", "`3.2 ms .. 1.6 ms` begins above its end\n  expected: the lower end first\n"
-     "  do: write `1.6 ms .. 3.2 ms`"),
+    ("3.2 ms .. 1.6 ms", "s", "`3.2 ms .. 1.6 ms` has its lower end above the upper one\n"
+     "  expected: the lower end first\n  do: write `1.6 ms .. 3.2 ms`"),
     ("1.6 .. 3.2 ms", "s", "`1.6 .. 3.2 ms`: `1.6` has no unit\n  expected: a unit at both ends\n"
      "  do: write `1.6 ms .. 3.2 ms`"),
-    ("at most", "V", "nothing stands here\n  expected: a voltage, such as `24 V`"),
-    ("± 5 %", "V", "nothing stands here\n  expected: a voltage, such as `24 V`"),
+    ("at most", "V", "the value is empty\n  expected: a voltage, such as `24 V`"),
+    ("± 5 %", "V", "the value is empty\n  expected: a voltage, such as `24 V`"),
     ("0 V ± 5 %", "V", "`0 V ± 5 %` has no width\n  expected: a tolerance above 0; in the unit, not in %, "
      "if the value is 0"),
     ("3 V ± -1 V", "V", "`3 V ± -1 V` has no width\n  expected: a tolerance above 0; in the unit, not in %, "

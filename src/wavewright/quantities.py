@@ -180,7 +180,7 @@ def _split(text: str, unit: str) -> tuple[str, str]:
     """The number and the unit after it, both as they stand there."""
     words = " ".join(text.replace("\N{MINUS SIGN}", "-").split())
     if not words:
-        raise Misuse("nothing stands here", expected=_expected(unit))
+        raise Misuse("the value is empty", expected=_expected(unit))
     match = _NUMBER.match(words)
     if not match:
         is_infinite = re.match(r"[+-]?\.?(nan|inf|infinity|∞)\b|[+-]?∞", words, re.IGNORECASE)
@@ -191,7 +191,7 @@ def _split(text: str, unit: str) -> tuple[str, str]:
         raise Misuse(
             f"`{words}` has a comma in its number",
             expected=_expected(unit),
-            do=f"write `{point}` with a decimal point, or `{words.replace(',', '')}` if the comma parts thousands",
+            do=f"write `{point}` with a decimal point, or `{words.replace(',', '')}` if the comma separates thousands",
         )
     return match.group(), symbol
 
@@ -238,7 +238,7 @@ def _range_fault(number: str, symbol: str, unit: str, least: float, most: float)
         if spelling != symbol and least <= (_scaled(number, spelling, unit) or 0.0) <= most
     ]
     do = f"did you mean {' or '.join(plausible)}?" if plausible else ""
-    return Misuse(f"`{_joined(number, symbol)}` makes no sense here", expected=limits, do=do)
+    return Misuse(f"`{_joined(number, symbol)}` is not possible here", expected=limits, do=do)
 
 
 def _read_range(words: str, unit: str) -> Interval:
@@ -251,7 +251,7 @@ def _read_range(words: str, unit: str) -> Interval:
     low, high = (read_quantity(end, unit=unit).value for end in (first, last))
     if low > high:
         raise Misuse(
-            f"`{words}` begins above its end",
+            f"`{words}` has its lower end above the upper one",
             expected="the lower end first",
             do=f"write `{last.strip()} .. {first.strip()}`",
         )
@@ -281,7 +281,7 @@ def _read_tolerance(words: str, unit: str) -> Interval:
         symbol = _NUMBER.sub("", first, count=1).strip()
         raise Misuse(
             f"`{words}`: `{last}` has no unit",
-            expected="a tolerance in per cent, or in the unit",
+            expected="a tolerance in percent, or in the unit",
             do=f"write `{first} ± {last} %` or `{first} ± {_joined(last, symbol)}`, whichever is meant",
         )
     else:

@@ -26,8 +26,8 @@ BOMB = "\n".join(
 KEYS = "  expected: `key: value`, lists and words"
 
 NO_YAML = [
-    ("a: 1\n\tb: 2\n", "recipe.yaml:2:1: a tab\n  expected: blanks only\n  do: put two blanks instead of each tab"),
-    ("a: {b: \t2}\n", "recipe.yaml:1:8: a tab\n  expected: blanks only\n  do: put two blanks instead of each tab"),
+    ("a: 1\n\tb: 2\n", "recipe.yaml:2:1: a tab\n  expected: spaces only\n  do: replace each tab by two spaces"),
+    ("a: {b: \t2}\n", "recipe.yaml:1:8: a tab\n  expected: spaces only\n  do: replace each tab by two spaces"),
     ("a: b: c\n", "recipe.yaml:1:5: `a: b: c` is not YAML: a second `:` in one line, or none in the line above\n"
      f"{KEYS}\n  do: put a text that contains `: ` in quotes"),
     ("a: %x\n", f"recipe.yaml:1:4: `a: %x` is not YAML: a sign that cannot begin a value\n{KEYS}\n"
@@ -65,9 +65,10 @@ NO_YAML = [
     ("a: &x [*x]\n", "recipe.yaml:1:8: alias `*x` contains itself\n  expected: values that come to an end"),
     (BOMB, "recipe.yaml:5:35: too many values, aliases written out\n  expected: at most 50000 in a file"),
     ("a: " + "[" * 100_000, "recipe.yaml:1:27: nested too deeply\n  expected: at most 24 levels"),
-    ("[" * 10_000_000, "recipe.yaml: too large for a file that people write\n  expected: at most 256 KiB"),
-    ("a: x\x01\n", "recipe.yaml:1:5: character U+0001 is not text\n  expected: letters, digits and signs"),
-    ('a: 1\nb: "x\\ud800"\n', "recipe.yaml:2:4: character U+D800 is not text\n  expected: letters, digits and signs"),
+    ("[" * 10_000_000, "recipe.yaml: too large for a file written by hand\n  expected: at most 256 KiB"),
+    ("a: x\x01\n", "recipe.yaml:1:5: character U+0001 is not text\n  expected: letters, digits and punctuation"),
+    ('a: 1\nb: "x\\ud800"\n', "recipe.yaml:2:4: character U+D800 is not text\n"
+     "  expected: letters, digits and punctuation"),
     (b"\x89PNG\r\n\x1a\n\x00\x00", "recipe.yaml:1:1: byte 0x89 is not text in UTF-8\n"
      "  expected: a text file in UTF-8\n  do: save it as UTF-8"),
     ("a: µ\nb: ".encode() + b"\xb5s", "recipe.yaml:2:4: byte 0xB5 is not text in UTF-8\n"

@@ -114,7 +114,7 @@ def test_everything_that_a_model_refuses_is_said_in_line_order() -> None:
         "shelf.yaml:9:8: `share` is `half`\n  expected: a number\n"
         "shelf.yaml:10:8: `aut` is not a number\n  expected: a voltage, such as `24 V`, or `auto`\n"
         "shelf.yaml:11:12: `a-b` is not a name\n  expected: a letter, then letters, digits and `_`\n"
-        "  do: write `a_b`, say\n"
+        "  do: write `a_b`, for example\n"
         "shelf.yaml:11:25: `3 V` is a voltage\n  expected: a current, such as `1.5 A`\n"
         "shelf.yaml:14:5: `attenuation` is missing in `spare item 2`\n  expected: division of the probe\n"
         "shelf.yaml:14:6: unknown key `attenuaton` in `spare item 2`\n  expected: one of attenuation, ground\n"

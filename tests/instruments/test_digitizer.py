@@ -388,7 +388,7 @@ def test_the_instruments_own_value_is_asked_for_comparison(digitizer: Make) -> N
     assert made.own_value("frequency", "rail") == 1250.0
     with pytest.raises(NotMeasurable, match="has no value of `duty_factor`"):
         made.own_value("duty_factor", "rail")
-    with pytest.raises(Misuse, match="does not say how to ask for `rise_time`"):
+    with pytest.raises(Misuse, match="has no query for `rise_time`"):
         made.own_value("rise_time", "rail")
 
 
@@ -434,7 +434,7 @@ def test_a_record_that_does_not_cross_the_level_was_not_triggered(
 @pytest.mark.parametrize("query", ["RANGe1?", "POINts?", "INTerval?"])
 def test_a_setting_without_a_value_is_no_setting(digitizer: Make, query: str) -> None:
     made = digitizer(waveform("{samples: int8}"), {query: b"9.91E37\n"})
-    with pytest.raises(BadAnswer, match="is nan, by its own answer"):
+    with pytest.raises(BadAnswer, match="is nan, according to its answer"):
         made.configure(SETUP)
 
 

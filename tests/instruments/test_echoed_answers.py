@@ -113,7 +113,7 @@ def test_a_word_that_is_none_of_the_profile_fails_with_its_reason(bench: Bench, 
     failed = [row for row in exercise(bench.digitizer) if row.finding is Finding.FAILS]
     words = [row for row in failed if row.setting == "input1.coupling"]
     assert [row.asked for row in words] == ["ac", "dc"]
-    assert all("`gate1:join sideways` is none of its words" in row.remark for row in words)
+    assert all("`gate1:join sideways` is not one of its words" in row.remark for row in words)
     assert len({row.cause for row in words}) == 1
 
 

@@ -22,8 +22,8 @@ PROFILES = ("scpi-digitizer", str(SIM / "profiles/grid-digitizer.yaml"), str(SIM
 WRONG = [
     ("riss_time: {ask: 'FETCh?'}", "`own_values`: unknown metric `riss_time`", "did you mean `rise_time`"),
     ("delay: {ask: 'FETCh?'}", "`own_values`: `delay` takes more than one channel", ""),
-    ("mean: {ask: 'FETCh? {value}'}", "`{value}` in the own value `mean` stands for nothing", "expected: one of input"),
-    ("mean: {before: 'PICK {number}', ask: 'FETCh?'}", "`{number}` in the own value `mean` stands for nothing", ""),
+    ("mean: {ask: 'FETCh? {value}'}", "`{value}` in the own value `mean` has no meaning", "expected: one of input"),
+    ("mean: {before: 'PICK {number}', ask: 'FETCh?'}", "`{number}` in the own value `mean` has no meaning", ""),
 ]
 
 

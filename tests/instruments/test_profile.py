@@ -150,9 +150,9 @@ FAULTS = {
         r"grid.yaml:14:24: a brace in `SWATH \{value`",
         "such as `{value}`",
     ),
-    "a name that stands for nothing": (
+    "a name that has no meaning": (
         ('set: ["PICK {input}"', 'set: ["PICK {inptu}"'),
-        r"`\{inptu\}` in setting `input.range` stands for nothing",
+        r"`\{inptu\}` in setting `input.range` has no meaning",
         "input",
     ),
     "a bare number": (("{poll: {", "{poll: {interval: 5, "), r"grid.yaml:16:48: `5` has no unit", "such as `500 us`"),
@@ -164,11 +164,11 @@ FAULTS = {
     "no role": (("role: digitizer\n", ""), r"`role` is missing", "one of digitizer"),
     "another role": (
         ("role: digitizer", "role: supply"),
-        r"setting `input.range` is none of a supply",
+        r"setting `input.range` does not belong to a supply",
         "one of voltage_protection",
     ),
     "a form that is not there": (("format: int8,", "format: int12,"), r"`waveform.format` is `int12`", "one of int8"),
-    "two ways to finish": (("finished: {", 'finished: {ask: "*OPC?", '), r"must say one way", "ask, poll or"),
+    "two ways to finish": (("finished: {", 'finished: {ask: "*OPC?", '), r"needs one way", "ask, poll or"),
     "nothing to arm": (("arm: GO, ", ""), r"needs `waveform.fetch` and `acquire.arm`", ""),
     "no such parent": (("extends: scpi-basics", "extends: scpi-basic"), r"no profile `scpi-basic`", "scpi-basics"),
     "itself as parent": (("extends: scpi-basics", "extends: grid.yaml"), r"in a circle: grid.yaml -> grid.yaml", ""),
@@ -197,7 +197,7 @@ def test_an_output_that_cannot_be_asked_for_is_refused(profile: Write) -> None:
 
 
 def test_a_word_that_the_instrument_does_not_have_is_refused_with_those_it_has(profile: Write) -> None:
-    with pytest.raises(Misuse, match="`ground` is not to be had here") as caught:
+    with pytest.raises(Misuse, match="`ground` is not available here") as caught:
         profile(GRID).messages("input.coupling", "ground", input=1)
     assert "one of dc, ac" in str(caught.value)
 

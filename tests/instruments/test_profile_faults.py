@@ -44,7 +44,7 @@ FAULTS: dict[str, tuple[str, str, str, str, str]] = {
     "no role": ("role: digitizer\n", "", "1:1", "`role` is missing", "one of digitizer"),
     "no such role": ("role: digitizer", "role: digitzer", "3:7", "`role` is `digitzer`", "digitizer"),
     "the settings of another role": (
-        "role: digitizer", "role: supply", "7:3", "setting `input.range` is none of a supply", "voltage",
+        "role: digitizer", "role: supply", "7:3", "setting `input.range` does not belong to a supply", "voltage",
     ),
     "a setting that is due": (
         "timebase.span:", "trigger.level:", "6:1", "needs the setting `timebase.interval`", "",
@@ -54,7 +54,7 @@ FAULTS: dict[str, tuple[str, str, str, str, str]] = {
     "itself as parent": ("scpi-basics", "fields.yaml", "4:10", "in a circle", ""),
     "Python that is not installed": ("inputs: 2", "inputs: 2\npython: none", "6:9", "`python: none` is not", "entry"),
     "no inputs": ("inputs: 2", "inputs: 0", "5:9", "a digitizer needs `inputs`", "how many"),
-    "a name that stands for nothing": ("JOIN{input} ", "JOIN{inptu} ", "8:3", "`{inptu}` in setting", "input"),
+    "a name that has no meaning": ("JOIN{input} ", "JOIN{inptu} ", "8:3", "`{inptu}` in setting", "input"),
     "a name in the fetch": ("BRING {input}", "BRING {inptu}", "19:10", "`{inptu}` in `waveform.fetch`", "one of input"),
     "a name in a fixed message": ("arm: GO", 'arm: "GO {input}"', "15:8", "`{input}` in `acquire.arm`", "as it stands"),
     "a name in the poll": ("DONE?", "DONE {x}?", "16:14", "`{x}` in `acquire.finished.poll`", "as it stands"),
@@ -65,7 +65,7 @@ FAULTS: dict[str, tuple[str, str, str, str, str]] = {
     "a word that nothing means": ("dc: straight", "dd: straight", "11:17", "`input.coupling` knows no word `dd`", "dc"),
     "a division by zero": ("times: 0.1", "times: 0", "7:85", "converted by 0 · value", "not 0"),
     "a setting that is not said": ("COUNT {value}", "COUNT", "13:26", "says its value", "`{value}`"),
-    "two ways to finish": ("{poll:", '{ask: "*OPC?", poll:', "16:3", "must say one way", "ask, poll or"),
+    "two ways to finish": ("{poll:", '{ask: "*OPC?", poll:', "16:3", "needs one way", "ask, poll or"),
     "a poll without an end": (', pattern: "^YES"', "", "16:14", "does not say when it is over", "`pattern:`"),
     "a poll with two ends": (', pattern: "^YES"', ', pattern: "^YES", mask: 1', "16:14", "when it is over", "`mask:`"),
     "nothing to arm": ("  arm: GO\n", "", "14:1", "needs `waveform.fetch` and `acquire.arm`", "`arm:` below"),
@@ -109,7 +109,7 @@ FAULTS: dict[str, tuple[str, str, str, str, str]] = {
     "entries of the error queue without a code": (
         ADD, 'errors: {pattern: "^x"}', "24:19", "has no group `code`", "(?P<code>",
     ),
-    "a message of two lines": ("arm: GO", 'arm: "A\\nB"', "15:8", "holds characters that no message may hold", "7-bit"),
+    "a message of two lines": ("arm: GO", 'arm: "A\\nB"', "15:8", "not allowed in a message", "7-bit"),
     "an unknown key": ("inputs: 2", "inputz: 2", "5:1", "unknown key `inputz`", "did you mean `inputs`"),
     "a key twice": ("inputs: 2", "inputs: 2\ninputs: 2", "6:1", "key `inputs` again", "line 5"),
     "no YAML": ("inputs: 2", "inputs: [2", "", "is not YAML", ""),

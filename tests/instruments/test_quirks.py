@@ -102,6 +102,6 @@ def test_queries_are_not_repeated_where_that_is_not_harmless(meter: Open) -> Non
 
     assert meter("{}", Device(answers())).get("range") == 2.0
     device = Device(answers())
-    with pytest.raises(BadAnswer, match="bytes that no text has"):
+    with pytest.raises(BadAnswer, match="bytes that are not text"):
         meter("{repeats_queries: false}", device).get("range")
     assert device.sent.count("SPAN?") == 1

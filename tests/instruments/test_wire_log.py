@@ -197,7 +197,7 @@ def test_a_replay_with_another_bench_file_says_whose_dialogue_there_is(tmp_path:
 def test_a_wire_log_that_begins_in_the_middle_is_told_with_its_name(tmp_path: Path) -> None:
     line = "2026-01-15T09:30:00.000000Z\t0.1\tsupply\t>\t*RST\\n\n"
     (tmp_path / "wire.log").write_text(f"{FIRST_LINE}\n{line}")
-    with pytest.raises(FileFault, match="`supply` speaks before its link is opened") as caught:
+    with pytest.raises(FileFault, match="`supply` sends before its link is opened") as caught:
         open_replay(tmp_path / "wire.log")
     assert str(caught.value).startswith(str(tmp_path / "wire.log"))
 

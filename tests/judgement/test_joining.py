@@ -123,7 +123,7 @@ def test_an_unknown_way_to_join_names_the_nearest() -> None:
         joined(readings([1.0]), "maxx")
     expected = "each, mean, max, min, stdev, p99"
     assert str(caught.value) == (
-        f"unknown way to join shots, `maxx`\n  expected: one of {expected}\n  do: did you mean `max`?"
+        f"unknown statistic over shots, `maxx`\n  expected: one of {expected}\n  do: did you mean `max`?"
     )
 
 

@@ -225,7 +225,7 @@ FAULTS = [
      "recipe.yaml:14:7: `high` is a channel already\n  expected: a name of its own\n"
      "recipe.yaml:19:32: there is no channel `power`\n  expected: one of high, low, current"),
     (COIL, "      power: current * high", "      power:",
-     "recipe.yaml:14:7: `power` has no expression\n  expected: `high - low`, say"),
+     "recipe.yaml:14:7: `power` has no expression\n  expected: such as `high - low`"),
     (COIL, "at most 400 mA", "at most 400 mV",
      "recipe.yaml:18:51: `400 mV` is a voltage\n  expected: a current, such as `1.5 A`"),
     (TELEGRAM, "bus: uart", "bus: uarts",
@@ -252,7 +252,7 @@ FAULTS = [
      "recipe.yaml:13:47: `20` has no unit\n  expected: `20 shots`, `30 s`, or both: `\"20 shots, 30 s\"`\n"
      "  do: write `20 shots`"),
     (TELEGRAM, ", within: 20 shots", "",
-     "recipe.yaml:13:14: `keep_if` does not say when to give up\n"
+     "recipe.yaml:13:14: `keep_if` has no limit for waiting\n"
      '  expected: `within:` `20 shots`, `30 s`, or both: `"20 shots, 30 s"`'),
     (TELEGRAM, "within: 20 shots", "within: 20 shots, 30 s",
      'recipe.yaml:13:57: `30 s` in `keep_if` is not a line\n'
@@ -335,7 +335,7 @@ FAULTS = [
     (CLOCK, ",\n      " + MASK, "",
      "recipe.yaml:18:18: `violations` without a mask\n  expected: `mask:` beside it"),
     (CLOCK, "rare: 500, ", "",
-     "recipe.yaml:18:18: `rare_shots` without `rare`\n  expected: `rare: 500`, say, beside it"),
+     "recipe.yaml:18:18: `rare_shots` without `rare`\n  expected: `rare:` beside it, such as `rare: 500`"),
     (CLOCK, "columns: 500", "columns: 1M",
      "recipe.yaml:18:18: 1000000 columns and 128 rows\n  expected: at most 10000000 cells"),
     (CLOCK, "violations: exactly 0", "violations: 0",

@@ -137,7 +137,7 @@ FAULTS = [
      "recipe.yaml:11:45: `100 Mv`: there is no unit `Mv`, capitals count\n"
      "  expected: a voltage, such as `24 V`, or `auto`\n  do: write `100 mV` or `100 MV`"),
     ("range: 100 mV", "range: 0 V",
-     "recipe.yaml:11:45: `0 V` makes no sense here\n  expected: at least 1 nV and at most 1 MV, or `auto`"),
+     "recipe.yaml:11:45: `0 V` is not possible here\n  expected: at least 1 nV and at most 1 MV, or `auto`"),
     ("range: 100 mV", "range: [1, 2]",
      "recipe.yaml:11:45: a list where a quantity is required\n  expected: a voltage, such as `24 V`, or `auto`"),
     ("coupling: ac", "coupling: acc",
@@ -145,7 +145,7 @@ FAULTS = [
     ("probe: 1x", "probe: 1",
      "recipe.yaml:11:73: `1` has no unit\n  expected: a factor, such as `10x`\n  do: write `1x`"),
     ("rate: 25 MHz", "rate: 25 mHz",
-     "recipe.yaml:12:34: `25 mHz` makes no sense here\n  expected: at least 1 Hz and at most 1 THz\n"
+     "recipe.yaml:12:34: `25 mHz` is not possible here\n  expected: at least 1 Hz and at most 1 THz\n"
      "  do: did you mean `25 MHz`?"),
     ("rate: 25 MHz", "rate: 25 MHz, points: 10k",
      "recipe.yaml:12:22: `span` with both `rate` and `points`\n"
@@ -166,7 +166,7 @@ FAULTS = [
     ("on: rail", "on: rial",
      "recipe.yaml:13:31: there is no channel `rial`\n  expected: one of rail\n  do: did you mean `rail`?"),
     ("level: 0 V", "level: 60 mV",
-     "recipe.yaml:13:58: `rail` can never cross `level: 60 mV`, which is outside of its range\n"
+     "recipe.yaml:13:58: `rail` cannot cross `level: 60 mV`, which is outside of its range\n"
      "  expected: a level within -50 mV .. 50 mV\n"
      "  do: put `level` into the range, or change `range` and `offset` of `rail`"),
     ("shots: 16", "shots: 0", "recipe.yaml:14:12: `0` is not a count\n  expected: a whole number, at least 1"),
@@ -178,11 +178,11 @@ FAULTS = [
      "recipe.yaml:16:7: metric `time_between` needs `to`\n  expected: `to` beside `metric`"),
     ("metric: peak_to_peak, of: rail, limit: at most 40 mV",
      "metric: time_between, from: falling 20 mV, to: rising 60 mV",
-     "recipe.yaml:16:7: `rail` can never cross `to: rising 60 mV`, which is outside of its range\n"
+     "recipe.yaml:16:7: `rail` cannot cross `to: rising 60 mV`, which is outside of its range\n"
      "  expected: a level within -50 mV .. 50 mV\n"
      "  do: put `to` into the range, or change `range` and `offset` of `rail`"),
     ("metric: peak_to_peak, of: rail, limit: at most 40 mV", "metric: glitches, level: -51 mV, hysteresis: 80 mV",
-     "recipe.yaml:16:7: `rail` can never cross `level: -51 mV`, which is outside of its range\n"
+     "recipe.yaml:16:7: `rail` cannot cross `level: -51 mV`, which is outside of its range\n"
      "  expected: a level within -50 mV .. 50 mV\n"
      "  do: put `level` into the range, or change `range` and `offset` of `rail`"),
     ("metric: peak_to_peak, of: rail, limit: at most 40 mV", "metric: time_between, from: down 1 V, to: rising 2 V",
@@ -200,7 +200,7 @@ FAULTS = [
      "  do: write `at most 40 mV`, `at least 40 mV` or with a tolerance `40 mV ± …`"),
     ("at most 40 mV", "[1 V, 2 V]", "recipe.yaml:16:55: `limit` of `ripple` is not a word\n  expected: words"),
     ("over: max", "over: maks",
-     "recipe.yaml:16:76: unknown way to join shots, `maks`\n"
+     "recipe.yaml:16:76: unknown statistic over shots, `maks`\n"
      "  expected: one of each, mean, max, min, stdev, p99"),
     ("over: max", "ovr: max",
      "recipe.yaml:16:70: unknown key `ovr`: no option of metric `peak_to_peak`\n"
@@ -214,7 +214,7 @@ FAULTS = [
      "recipe.yaml:24:39: `10 % ± 1 %` can be read two ways\n  expected: percentage points, or the two ends\n"
      "  do: write `10 % ± 1 pp` for percentage points, `9.9 % .. 10.1 %` for 1 % of 10 %"),
     ("[10 %, 40 %, 90 %]", "40 %",
-     "recipe.yaml:21:22: `duty` has no list of values\n  expected: `[10 %, 40 %]`, say"),
+     "recipe.yaml:21:22: `duty` has no list of values\n  expected: such as `[10 %, 40 %]`"),
     ("[10 %, 40 %, 90 %]", "[10 %, 40 %, 10 %]",
      "recipe.yaml:21:22: `10 %` twice for `duty`\n  expected: each value once"),
     ("frequency: 1.25 kHz", "frequency: 1.25 kHz, high: 3 V, low: 4 V, amplitude: 1 V",
@@ -245,13 +245,13 @@ FAULTS = [
     ("default: 40 %", "default: ''", "recipe.yaml:6:19: no text\n  expected: some words"),
     ("  rail_noise:", "  rail noise:",
      "recipe.yaml:8:3: `rail noise` is not a name\n  expected: a letter, then letters, digits and `_`\n"
-     "  do: write `rail_noise`, say"),
+     "  do: write `rail_noise`, for example"),
     ("      ripple:", "      ripple-1:",
      "recipe.yaml:16:7: `ripple-1` is not a name\n  expected: a letter, then letters, digits and `_`\n"
-     "  do: write `ripple_1`, say"),
+     "  do: write `ripple_1`, for example"),
     ("parameters:\n  duty", "parameters:\n  dut-y",
      "recipe.yaml:6:3: `dut-y` is not a name\n  expected: a letter, then letters, digits and `_`\n"
-     "  do: write `dut_y`, say"),
+     "  do: write `dut_y`, for example"),
 ]  # fmt: skip
 
 
@@ -278,9 +278,9 @@ def test_of_two_channels_the_trigger_and_the_metric_name_one(complaint: Complain
         "on: rail, ", ""
     ).replace("of: rail, ", "")
     assert complaint(text) == (
-        "recipe.yaml:14:14: the trigger does not say which channel it watches\n"
+        "recipe.yaml:14:14: the trigger has no channel\n"
         "  expected: `on:` with one of rail, reset\n"
-        "recipe.yaml:17:7: no channel is named after `of`\n  expected: one of rail, reset"
+        "recipe.yaml:17:7: no channel is given after `of`\n  expected: one of rail, reset"
     )
 
 

@@ -58,11 +58,11 @@ FAULTS = [
     ("{function: sine, burst: {starts: at_once}}", "9:34: `cycles` is missing", "how many periods"),
     ("{function: sine, burst: {cycles: 0}}", "9:50: `0` is not a count", "at least 1"),
     ("{function: sine, burst: {cycles: 2, starts: later}}", "9:61: `starts` is `later`", "at_once, when_told"),
-    ("{function: sine, burst: 3}", "9:41: `burst` is `3`", "`{cycles: 3}`, say, or `off`"),
+    ("{function: sine, burst: 3}", "9:41: `burst` is `3`", "`off`, or such as `{cycles: 3}`"),
     ("{function: dc, burst: {cycles: 3}}", "9:17: a burst of `dc`", "a periodic function"),
     ("{output: off, burst: {cycles: 3}}", "9:17: a burst that starts while the output is off", "`starts: when_told`"),
     ("{burst: {cycles: 3}, start: burst}", "9:17: `start` and `burst` in one step", "or two steps"),
-    ("{start: burst}", "9:25: `start: burst`, and no burst was ordered", "a step above it"),
+    ("{start: burst}", "9:25: `start: burst`, and no burst was set up", "a step above it"),
     ("{start: brust}", "9:25: `start` is `brust`", "did you mean `burst`?"),
     ("{function: sine, symmetry: 30 %}", "9:44: `symmetry` of a source whose function is sine", "`function: ramp`"),
     ("{function: square, duty_factor: 30 %}", "9:49: `duty_factor` of a source", "`function: pulse`"),
@@ -88,7 +88,7 @@ def test_a_step_that_makes_no_sense_is_refused_at_its_place(step: str, said: str
 def test_a_burst_that_was_switched_off_again_cannot_be_started() -> None:
     steps = ("{function: sine, burst: {cycles: 3, starts: when_told}}", "{start: burst}")
     parse_recipe(text_of(*steps), "r.yaml")
-    with pytest.raises(FileFault, match=r"r.yaml:11:25: `start: burst`, and no burst was ordered"):
+    with pytest.raises(FileFault, match=r"r.yaml:11:25: `start: burst`, and no burst was set up"):
         parse_recipe(text_of(steps[0], "{burst: off}", steps[1]), "r.yaml")
 
 
@@ -104,7 +104,7 @@ def test_a_burst_that_was_switched_off_again_cannot_be_started() -> None:
 def test_a_burst_cannot_be_searched(stands: str, instead: str) -> None:
     text = text_of("{function: sine, burst: {cycles: 3}}")
     assert stands in text
-    with pytest.raises(FileFault, match=r"r.yaml:9:34: a burst is over before an automatic range") as caught:
+    with pytest.raises(FileFault, match=r"r.yaml:9:34: a burst ends before an automatic range") as caught:
         parse_recipe(text.replace(stands, instead), "r.yaml")
     assert "as quantities" in str(caught.value)
     # what stands still after a burst can be searched, and so can a signal without an end

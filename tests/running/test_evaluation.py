@@ -184,7 +184,7 @@ def test_a_comparison_with_what_brought_nothing_is_inconclusive() -> None:
     recipe = parse_recipe(COMPARED.replace("SOURCE", ""), "r.yaml")
     found = by_name(evaluate(recipe.measurements[1], [capture(sine())], references=ReferenceWaveforms(recipe)))
     assert found["touched.gain"].verdict is Verdict.INCONCLUSIVE
-    assert "`before`, to compare with, brought no shot" in found["touched.gain"].reason
+    assert "`before`, the reference, has no shot" in found["touched.gain"].reason
 
 
 # -- persistence -------------------------------------------------------------------------------------------------------

@@ -69,7 +69,7 @@ class Sense:
         """
         if value not in self:
             shown = f"{written:g}" if isinstance(written, float) else written
-            raise Misuse(f"`{name}` is `{shown}`, which makes no sense", expected=self.in_words(unit))
+            raise Misuse(f"`{name}` is `{shown}`, which is outside any sensible range", expected=self.in_words(unit))
 
 
 ANY = Sense()

@@ -51,7 +51,7 @@ def bit_rate(line: Frames) -> Reading:
     rate = line.facts.get("bit_rate", 0.0)
     if not rate:
         raise NotMeasurable(
-            "bit_rate: no edges inside frames to measure it by", expected="at least one frame with data"
+            "bit_rate: no edges inside frames to measure it from", expected="at least one frame with data"
         )
     return Reading(value=rate, unit="Bd", uncertainty=line.facts.get("bit_rate_uncertainty"))
 
@@ -160,7 +160,7 @@ def _pairs(line: Frames) -> tuple[Indexes, Indexes]:
     columns = [line.columns.get(name) for name in ("address", "function")]
     if not all(isinstance(column, Numbers) for column in columns):
         raise Misuse(
-            "response_time: these frames do not say which is a request and which an answer",
+            "response_time: these frames do not tell requests from answers",
             expected="frames with `address` and `function`, or the options `request` and `answer`",
         )
     address, function = (column.listed() for column in columns if column is not None)

@@ -90,6 +90,6 @@ def _moment(text: str | None, option: str) -> datetime | None:
         moment = datetime.fromisoformat(text)
     except ValueError as fault:
         raise Misuse(
-            f"`{option} {text}`", expected="a date or a time as ISO 8601 has it, such as 2026-03-02T08:00"
+            f"`{option} {text}`", expected="a date or a time in ISO 8601 form, such as 2026-03-02T08:00"
         ) from fault
     return moment if moment.tzinfo else moment.replace(tzinfo=UTC)

@@ -36,7 +36,7 @@ class ChosenBy:
         if isinstance(value, GrammarModel):
             return value
         if not isinstance(value, YamlMapping):
-            raise refusal(Misuse(f"this is no {self.what}", expected=f"`{{{self.key}: …, …}}`"))
+            raise refusal(Misuse(f"this is not a {self.what}", expected=f"`{{{self.key}: …, …}}`"))
         name, models = value.get(self.key), self.models()
         if not isinstance(name, str) or name not in models:
             what = f"`{self.key}` is {shown(name)}" if self.key in value else f"`{self.key}` is missing"

@@ -126,14 +126,14 @@ def read_text(path: str | Path) -> str:
             content = stream.read(LARGEST_FILE + 1)
     except FileNotFoundError as fault:
         raise FileFault(
-            "there is no such file", where=name, do="check the path; it counts from the folder you are in"
+            "there is no such file", where=name, do="check the path; it is relative to the current folder"
         ) from fault
     except (OSError, ValueError) as fault:
         reason = getattr(fault, "strerror", None) or str(fault)
         raise FileFault(f"cannot be read: {reason}", where=name, expected="a readable file") from fault
     if len(content) > LARGEST_FILE:
         raise FileFault(
-            "too large for a file that people write", where=name, expected=f"at most {LARGEST_FILE // 1024} KiB"
+            "too large for a file written by hand", where=name, expected=f"at most {LARGEST_FILE // 1024} KiB"
         )
     try:
         return content.decode("utf-8-sig")
@@ -226,7 +226,7 @@ class _Composer:
         assert isinstance(event, _WithTag), event
         self._add(1, event)
         if event.tag is not None and event.tag != "!":
-            self._note(f"tag `{event.tag}`", event, expected="plain values without a tag", do="take the tag out")
+            self._note(f"tag `{event.tag}`", event, expected="plain values without a tag", do="remove the tag")
         before = self._count
         if event.anchor is not None:
             self._sizes[event.anchor] = 0  # open: an alias inside would never end
@@ -237,7 +237,9 @@ class _Composer:
         else:
             node = _scalar(event, place)
             if not event.value.isascii() and (half := _HALF_A_PAIR.search(event.value)):
-                self._note(f"character U+{ord(half[0]):04X} is not text", event, expected="letters, digits and signs")
+                self._note(
+                    f"character U+{ord(half[0]):04X} is not text", event, expected="letters, digits and punctuation"
+                )
         if event.anchor is not None:
             self._anchors[event.anchor] = node
             self._sizes[event.anchor] = self._count - before + 1
@@ -256,7 +258,7 @@ class _Composer:
                     f"`{shown}` as a key" if shown else "a key that is not a word", event, expected="a word", do=do
                 )
             elif key == "<<" and not key.is_quoted:
-                self._note("a merge key, `<<`", event, expected="keys of our own", do="write the keys out")
+                self._note("a merge key, `<<`", event, expected="keys without `<<`", do="write the keys out")
             elif key in block:
                 first = block.key_place(key)
                 self._note(f"key `{key}` again", event, expected=f"each key once; the first is in line {first.line}")
@@ -273,7 +275,7 @@ class _Composer:
         anchor = str(event.anchor)
         size = self._sizes.get(anchor)
         if size is None:
-            self._note(f"alias `*{anchor}` of nothing", event, expected=f"an anchor `&{anchor}` above it")
+            self._note(f"alias `*{anchor}` without its anchor", event, expected=f"an anchor `&{anchor}` above it")
             return None
         if size == 0:
             self._stop(f"alias `*{anchor}` contains itself", event, expected="values that come to an end")

@@ -70,7 +70,9 @@ def read_name(value: str) -> str:
         plain = re.sub(r"\W+", "_", value, flags=re.ASCII).strip("_") or "name"
         plain = plain if plain[0].isalpha() else f"n{plain}"
         raise Misuse(
-            f"`{value}` is not a name", expected="a letter, then letters, digits and `_`", do=f"write `{plain}`, say"
+            f"`{value}` is not a name",
+            expected="a letter, then letters, digits and `_`",
+            do=f"write `{plain}`, for example",
         )
     return str(value)
 

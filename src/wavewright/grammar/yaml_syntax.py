@@ -44,7 +44,7 @@ def syntax_fault(fault: yaml.YAMLError, text: str, file: str) -> FileFault:
         return FileFault(
             f"character U+{ord(text[fault.position]):04X} is not text",
             where=place,
-            expected="letters, digits and signs",
+            expected="letters, digits and punctuation",
         )
     if not isinstance(fault, yaml.MarkedYAMLError) or fault.problem_mark is None:
         return FileFault("not YAML", where=Place(file), expected="YAML")
@@ -53,7 +53,7 @@ def syntax_fault(fault: yaml.YAMLError, text: str, file: str) -> FileFault:
     line = lines[mark.line] if mark.line < len(lines) else ""
     place = Place(file, mark.line + 1, mark.column + 1)
     if line[mark.column : mark.column + 1] == "\t":
-        return FileFault("a tab", where=place, expected="blanks only", do="put two blanks instead of each tab")
+        return FileFault("a tab", where=place, expected="spaces only", do="replace each tab by two spaces")
     shown = f"`{line.strip()[:60]}` is not YAML" if line.strip() else "the text breaks off"
     for part, cause, do in CAUSES:
         if part in problem:

@@ -25,7 +25,7 @@ def text_of(line: bytes, *, end: str, encoding: str) -> str:
     if not bare.strip():
         raise BadAnswer("the answer is empty")
     if bare.translate(None, _CONTROL) != bare or b"\n" in bare:
-        raise BadAnswer(f"the answer `{shorten(bare)}` holds bytes that no text has")
+        raise BadAnswer(f"the answer `{shorten(bare)}` contains bytes that are not text")
     try:
         return bare.decode(encoding)
     except UnicodeDecodeError:

@@ -251,7 +251,7 @@ def check_identity(identity: str, pattern: str, *, where: str) -> None:
     if not pattern:
         return
     if not identity:
-        raise BadAnswer("it does not say what it is", where=where)
+        raise BadAnswer("it does not identify itself", where=where)
     if not Pattern(pattern).search(identity):
         raise BenchFault(
             f"it answers `{identity}`",

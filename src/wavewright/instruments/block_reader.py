@@ -114,7 +114,7 @@ def _read_to_silence(wire: Wire, deadline: Deadline, silence: float | None) -> B
         raise BadAnswer(
             "an indefinite block on a wire that does not mark the end of a message",
             expected="a definite block",
-            do="give the profile's `waveform.silence` a time, if the instrument can do no better",
+            do="give the profile's `waveform.silence` a time, if the instrument cannot do otherwise",
         )
     data = bytearray()
     while True:
@@ -203,7 +203,7 @@ def _allocate(count: int) -> Bytes:
     try:
         return np.empty(count, dtype=np.uint8)
     except (MemoryError, ValueError) as fault:
-        raise BadAnswer(f"the block claims {count} bytes, which this machine cannot hold") from fault
+        raise BadAnswer(f"the block header says {count} bytes, more than this machine can hold") from fault
 
 
 def _wrong_length(count: int, how: str) -> BadAnswer:

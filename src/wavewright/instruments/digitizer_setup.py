@@ -203,7 +203,7 @@ def _unspoken(profile: Profile, setup: DigitizerSetup) -> Iterable[BenchFault]:
     ):
         if needed and not any(profile.can_set(setting) for setting in settings):
             yield BenchFault(
-                f"{wanted}, which `{profile.name}` does not say how to set",
+                f"{wanted}, which `{profile.name}` cannot set",
                 expected=f"in the profile a setting {' or '.join(f'`{setting}`' for setting in settings)}",
             )
 

@@ -109,9 +109,9 @@ def exercise(instrument: Instrument, *, elapsed: Callable[[], float] = time.perf
             unanswered = unanswered + 1 if row.is_unanswered else 0
             if unanswered >= MOST_UNANSWERED or instrument.link.is_lost:
                 raise NoAnswer(
-                    f"it does not answer any more, the last time for `{row.setting}`: {row.remark}",
+                    f"it no longer answers, last for `{row.setting}`: {row.remark}",
                     where=instrument.link.where,
-                    do="look whether it is on and at rest, and whether it has these settings at all",
+                    do="check that it is on and idle, and that it has these settings",
                 )
     finally:
         instrument.safe_state()

@@ -120,7 +120,9 @@ class Instrument:
                 again = self.get_finite(one.setting, input=one.input)
                 if again not in (used, one.value) and not is_same(one.value, again):
                     raise BadAnswer(
-                        f"`{one.name}` is {used}, and asked again {again}", where=self.link.where, expected="one answer"
+                        f"`{one.name}` is {used}, and on a second query {again}",
+                        where=self.link.where,
+                        expected="one answer",
                     )
                 used = again
             found[one.name] = used
@@ -136,7 +138,7 @@ class Instrument:
 
         def finite(value: float | str | bool) -> float | str | bool:
             if isinstance(value, float) and not math.isfinite(value):
-                raise BadAnswer(f"`{setting}` is {value}, by its own answer", expected="a number")
+                raise BadAnswer(f"`{setting}` is {value}, according to its answer", expected="a number")
             return value
 
         return self._get(setting, finite, input=input)
@@ -153,7 +155,9 @@ class Instrument:
         first, second = (float(self.get_finite(setting)) for _ in range(2))
         if first != second:
             raise BadAnswer(
-                f"`{setting}` is {first:g}, and asked again {second:g}", where=self.link.where, expected="one answer"
+                f"`{setting}` is {first:g}, and on a second query {second:g}",
+                where=self.link.where,
+                expected="one answer",
             )
         return second
 
@@ -210,7 +214,7 @@ class Instrument:
             f"`{what}` of {show_quantity(value, unit)} is above the ceiling of {self.link.name}",
             where=self.link.where,
             expected=f"at most {show_quantity(ceiling, unit)}",
-            do="nothing was sent; raise `ceilings` in the bench file only if board and wiring bear it",
+            do="nothing was sent; raise `ceilings` in the bench file only if board and wiring can take it",
         )
 
     def switch_off_at_once(self) -> None:

@@ -71,7 +71,7 @@ def list_addresses(manager: pyvisa.ResourceManager) -> tuple[str, ...]:
             warnings.simplefilter("always")
             found: Any = manager.list_resources("?*")
     except Exception as fault:  # other people's code
-        raise LinkLost(f"the library cannot say what it sees: {type(fault).__name__}: {fault}") from fault
+        raise LinkLost(f"the library cannot list its resources: {type(fault).__name__}: {fault}") from fault
     for words in dict.fromkeys(str(one.message) for one in told if issubclass(one.category, UserWarning)):
         log.warning("%s", words)  # what it cannot look for, and what would help
     return tuple(str(address) for address in found)

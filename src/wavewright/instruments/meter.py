@@ -65,7 +65,7 @@ class Meter(Instrument):
                 "the meter has no value" if math.isnan(value) else "the meter is overloaded",
                 where=self.link.where,
                 expected="a magnitude within its range",
-                do="take a higher range, or none, so that it finds its own",
+                do="use a higher range, or none, so that it ranges automatically",
             )
         return value
 
@@ -80,7 +80,7 @@ class Meter(Instrument):
         most = _MOST[unit] if self._range is None else FAR * self._range
         if math.isfinite(value) and abs(value) > most:
             raise BadAnswer(
-                f"the meter reads {show_quantity(value, unit)}: out of all sense",
+                f"the meter reads {show_quantity(value, unit)}: implausible",
                 where=self.link.where,
                 expected=f"at most {show_quantity(most, unit)}",
             )

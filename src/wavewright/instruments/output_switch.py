@@ -122,7 +122,7 @@ class OutputSwitch:
         while abs(volts) >= border.below:
             if self._elapsed() - begin >= border.within:
                 raise OutputMayBeOn(
-                    f"it says that its output is off, and {show_quantity(volts, 'V')} stand at its terminals after "
+                    f"it says that its output is off, and {show_quantity(volts, 'V')} are at its terminals after "
                     f"{show_quantity(border.within, 's')}",
                     where=instrument.link.where,
                     expected=f"less than {show_quantity(border.below, 'V')}",
@@ -170,7 +170,7 @@ class OutputSwitch:
                 raise BadAnswer(
                     "it was switched on and says that its output is off",
                     where=instrument.link.where,
-                    do="look whether a protection has tripped",
+                    do="check whether a protection has tripped",
                 )
         except BaseException:
             self.off()

@@ -39,7 +39,7 @@ def ask_own_value(instrument: Instrument, metric: str, *, input: int, attenuatio
     if metric not in grammar.own_values:
         known = ", ".join(grammar.own_values)
         raise Misuse(
-            f"`{instrument.profile.name}` does not say how to ask for `{metric}`",
+            f"`{instrument.profile.name}` has no query for `{metric}`",
             expected=f"one of {known}" if known else "an entry in `own_values`",
         )
     own = grammar.own_values[metric]

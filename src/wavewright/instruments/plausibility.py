@@ -59,10 +59,10 @@ def check_plausible(setting: str, value: float, entry: Entry, abilities: Abiliti
         return
     least, most = bounds(setting, entry, abilities)
     if entry.kind is Kind.COUNT and not value.is_integer():
-        raise BadAnswer(f"`{setting}` is {value:g}, by its own answer", expected="a whole number")
+        raise BadAnswer(f"`{setting}` is {value:g}, according to its answer", expected="a whole number")
     if not least <= value <= most or (value == 0 and setting in _ABOVE_ZERO):
         raise BadAnswer(
-            f"`{setting}` is {show_quantity(value, entry.unit)}, by its own answer: out of all sense",
+            f"`{setting}` is {show_quantity(value, entry.unit)}, according to its answer: implausible",
             expected=f"between {show_quantity(least, entry.unit)} and {show_quantity(most, entry.unit)}",
         )
 

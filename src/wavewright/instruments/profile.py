@@ -131,9 +131,7 @@ class Profile:
         Misuse : this instrument cannot, or not to this value.
         """
         if not self.can_set(setting):
-            raise Misuse(
-                f"profile `{self.name}` does not say how to set `{setting}`", expected=", ".join(self._settable())
-            )
+            raise Misuse(f"profile `{self.name}` cannot set `{setting}`", expected=", ".join(self._settable()))
         return self.dialect.messages(setting, value, _with_input(values, input))
 
     def messages_for(self, assignments: Iterable[Assignment]) -> tuple[str, ...]:
@@ -161,7 +159,7 @@ class Profile:
         Misuse : the profile does not say how.
         """
         if not self.can_ask(setting):
-            raise Misuse(f"profile `{self.name}` does not say how to ask for `{setting}`")
+            raise Misuse(f"profile `{self.name}` has no query for `{setting}`")
         return self.dialect.queries(setting, _with_input(values, input))
 
     def read(
@@ -220,7 +218,7 @@ def inherited(name: str, *, folder: Path | None = None) -> tuple[ProfileFile, li
     FileFault : no such profile, or one that cannot be read.
     """
     if not name.strip():
-        raise FileFault("no profile is named", expected=f"a file, or one of {', '.join(shipped_profiles())}")
+        raise FileFault("no profile is given", expected=f"a file, or one of {', '.join(shipped_profiles())}")
     chain = list(_chain(name, folder or Path()))
     grammar = chain[-1][1]
     for _, child, _ in reversed(chain[:-1]):
@@ -251,7 +249,7 @@ def _chain(name: str, folder: Path) -> Iterable[tuple[str, ProfileFile, str]]:
     named_at: Place | str = ""
     while name:
         if name in seen or len(seen) >= DEEPEST:
-            raise FileFault(f"`extends` goes in a circle: {' -> '.join([*seen, name])}", where=named_at)
+            raise FileFault(f"`extends` is circular: {' -> '.join([*seen, name])}", where=named_at)
         seen.append(name)
         try:
             path, grammar, text = read_profile_file(name, folder=folder)

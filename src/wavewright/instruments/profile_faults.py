@@ -82,7 +82,9 @@ def _settings(grammar: ProfileFile, vocabulary: Mapping[str, Entry], place: Plac
         here = place("settings", name)
         if name not in vocabulary:
             yield FileFault(
-                f"setting `{name}` is none of a {grammar.role}", where=here, expected=f"one of {', '.join(vocabulary)}"
+                f"setting `{name}` does not belong to a {grammar.role}",
+                where=here,
+                expected=f"one of {', '.join(vocabulary)}",
             )
             continue
         templates = (*setting.set, *setting.ask, setting.each, *setting.words.values())
@@ -100,24 +102,24 @@ def _setting(name: str, setting: Setting, entry: Entry, place: PlaceOf, *, in_py
     here = place("settings", name)
     if name == "output" and not (setting.set and setting.ask):
         yield FileFault(
-            "`output` must be both set and asked for",
+            "`output` needs both a message to set and a query",
             where=here,
             expected="`set:` and `ask:`",
-            do="an output that cannot be asked for can never be confirmed off",
+            do="an output that cannot be queried can never be confirmed off",
         )
     yield from _conversion(setting.convert, f"setting `{name}`", place("settings", name, "convert", "times"))
     words = entry.words if entry.kind is Kind.WORD else ("on", "off") if entry.kind is Kind.BOOLEAN else ()
     for word in setting.words:
         if word not in words:
             yield FileFault(
-                f"`{name}` knows no word `{word}`",
+                f"`{name}` has no word `{word}`",
                 where=place("settings", name, "words", word),
                 expected=f"one of {', '.join(words)}" if words else "no `words:`, for it is not a choice of words",
             )
     says_value = any("value" in placeholders(message) for message in setting.set)
     if setting.set and entry.kind in _WITH_VALUE and not says_value and not in_python:
         yield FileFault(
-            f"no message that sets `{name}` says its value",
+            f"no message that sets `{name}` contains its value",
             where=place("settings", name, "set"),
             expected="`{value}` in one of them",
         )
@@ -135,9 +137,9 @@ def _conversion(convert: Conversion, owner: str, where: Place) -> Iterator[FileF
 def _unknown(templates: Iterable[str], known: set[str], owner: str, where: Place) -> Iterator[FileFault]:
     for unknown in sorted({word for text in templates for word in placeholders(text)} - known):
         yield FileFault(
-            f"`{{{unknown}}}` in {owner} stands for nothing",
+            f"`{{{unknown}}}` in {owner} has no meaning",
             where=where,
-            expected=f"one of {', '.join(sorted(known))}" if known else "a message that is sent as it stands",
+            expected=f"one of {', '.join(sorted(known))}" if known else "a message that is sent unchanged",
         )
 
 
@@ -220,14 +222,14 @@ def _acquisition(grammar: ProfileFile, place: PlaceOf) -> Iterator[FileFault]:
     ways = [bool(finished.ask), finished.poll is not None, finished.service_request is not None]
     if sum(ways) != 1:
         yield FileFault(
-            "`acquire.finished` must say one way",
+            "`acquire.finished` needs one way",
             where=place("acquire", "finished"),
             expected="ask, poll or service_request",
         )
     poll = finished.poll
     if poll is not None and bool(poll.pattern) == (poll.mask is not None):
         yield FileFault(
-            "`acquire.finished.poll` does not say when it is over",
+            "`acquire.finished.poll` does not say when the record is complete",
             where=place("acquire", "finished", "poll"),
             expected="`pattern:` for an answer in words, or `mask:` for bits of a number",
         )

@@ -108,7 +108,7 @@ def recordings(records: Iterable[WireRecord], *, where: Place | str = "") -> dic
         elif record.sign in (">", "<", "#<"):
             if record.instrument not in addresses:
                 raise FileFault(
-                    f"`{record.instrument}` speaks before its link is opened", where=where, expected="a whole wire log"
+                    f"`{record.instrument}` sends before its link is opened", where=where, expected="a whole wire log"
                 )
             _enter(found[addresses[record.instrument]].exchanges, record)
     return found

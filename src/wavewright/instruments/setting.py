@@ -49,9 +49,11 @@ def _messages(value: Any) -> Any:
     for text in texts:
         rest = _PLACEHOLDER.sub("", text)
         if "{" in rest or "}" in rest:
-            raise Misuse(f"a brace in `{text}` encloses no name", expected="such as `{value}` or `{input}`")
+            raise Misuse(f"a brace in `{text}` does not enclose a name", expected="such as `{value}` or `{input}`")
         if not text.isascii() or not text.isprintable():
-            raise Misuse(f"`{text}` holds characters that no message may hold", expected="printable 7-bit characters")
+            raise Misuse(
+                f"`{text}` contains characters that are not allowed in a message", expected="printable 7-bit characters"
+            )
     return tuple(str(text) for text in texts)
 
 
@@ -128,7 +130,7 @@ class Setting(GrammarModel):
         if entry.kind is Kind.WORD:
             words = self.words or {word: word for word in entry.words}
             if value not in words:
-                raise Misuse(f"`{value}` is not to be had here", expected=f"one of {', '.join(words)}")
+                raise Misuse(f"`{value}` is not available here", expected=f"one of {', '.join(words)}")
             return fill(words[str(value)], values)
         if entry.kind is Kind.INPUTS:
             numbers = value if isinstance(value, Sequence) and not isinstance(value, str) else [value]
@@ -164,7 +166,7 @@ class Setting(GrammarModel):
                 if scpi.is_word(text, theirs):
                     return word
             raise BadAnswer(
-                f"`{scpi.shorten(answer)}` is none of its words", expected=f"one of {', '.join(words.values())}"
+                f"`{scpi.shorten(answer)}` is not one of its words", expected=f"one of {', '.join(words.values())}"
             )
         return scpi.read_string(text)
 
@@ -191,7 +193,7 @@ def picked(answer: str, pattern: str) -> str:
         return answer
     match = patterns.Pattern(pattern).search(answer)
     if match is None:
-        raise BadAnswer(f"`{scpi.shorten(answer)}` does not look as it should", expected=f"`{pattern}`")
+        raise BadAnswer(f"`{scpi.shorten(answer)}` does not match its pattern", expected=f"`{pattern}`")
     return match.groups.get("value") or match.whole
 
 

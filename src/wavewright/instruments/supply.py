@@ -152,7 +152,7 @@ class Supply(Instrument):
             raise BadAnswer(
                 f"it was switched on, and its {tripped} protection has tripped",
                 where=self.link.where,
-                do="look for a short or a wrong level before it is cleared",
+                do="look for a short circuit or a wrong level before clearing it",
             ) from fault
 
     def _measured(self, quantity: str) -> float:

@@ -66,7 +66,7 @@ def translate(fault: BaseException, *, resource: str, doing: str, waited: float 
         if fault.error_code == StatusCode.error_timeout:
             return NoAnswer(f"no answer {within} {doing}", where=resource)
         if fault.error_code in _GARBLED:
-            return BadAnswer(f"the line garbled what came: {what}", where=resource)
+            return BadAnswer(f"corrupted data received: {what}", where=resource)
     else:
         what = f"{type(fault).__name__} {doing}: {fault}"
     if isinstance(fault, TimeoutError):

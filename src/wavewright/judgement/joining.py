@@ -95,7 +95,7 @@ def find_over(name: str) -> Over:
     if name in OVER:
         return OVER[name]
     raise Misuse(
-        f"unknown way to join shots, `{name}`",
+        f"unknown statistic over shots, `{name}`",
         expected=f"one of {', '.join(OVER)}",
         do=did_you_mean(name, OVER),
     )

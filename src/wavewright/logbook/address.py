@@ -84,7 +84,7 @@ def read_address(where: str | Path | None) -> Address:
             shown = shown_address(url.set(drivername=POSTGRESQL).render_as_string(hide_password=False))
             return Address(url, shown, usual_logbook().parent / "captures")
         if not url.database or url.database == ":memory:":
-            raise Misuse(f"logbook `{shown_address(where)}` names no file", expected=FORMS)
+            raise Misuse(f"logbook `{shown_address(where)}` does not name a file", expected=FORMS)
         where = url.database
     path = Path(where).expanduser() if where is not None else usual_logbook()
     return Address(URL.create(SQLITE, database=str(path)), str(path), path.with_name(f"{path.name}.captures"))

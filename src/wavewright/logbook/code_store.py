@@ -313,7 +313,7 @@ def _kept(folder: Path) -> Iterator[None]:
         yield
     except (OSError, ValueError, RuntimeError) as fault:  # HDF5 reports a full disk as any of them
         raise StorageFault(
-            f"the captures cannot be kept: {fault}", where=str(folder), do="make room, or name another --logbook"
+            f"the captures cannot be kept: {fault}", where=str(folder), do="free space, or name another --logbook"
         ) from fault
 
 

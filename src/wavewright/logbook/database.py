@@ -81,9 +81,9 @@ def named_database(address: Address) -> Iterator[None]:
         raise StorageFault(
             f"the logbook cannot be used: {said}",
             where=address.shown,
-            do="look at the disk and at the right to write there, or name another logbook with --logbook"
+            do="check the disk and the permission to write there, or name another logbook with --logbook"
             if address.is_file
-            else "check that the server runs and takes this user, or name another logbook with --logbook",
+            else "check that the server runs and accepts this user, or name another logbook with --logbook",
         ) from fault
 
 

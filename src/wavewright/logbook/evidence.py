@@ -291,7 +291,7 @@ def _check_room(folder: Path, size: int) -> None:
         raise StorageFault(
             f"the records of this run take about {size / 1e6:.1f} MB, and {free / 1e6:.1f} MB are free",
             where=str(folder),
-            do="make room, or name another folder with --out or --logbook",
+            do="free space, or name another folder with --out or --logbook",
         )
 
 
@@ -344,5 +344,5 @@ def named_storage(path: Path) -> Iterator[None]:
         raise StorageFault(
             f"the evidence cannot be written: {fault.strerror or fault}",
             where=str(fault.filename or path),
-            do="make room or get the right to write there, or name another folder with --out",
+            do="free space or get permission to write there, or name another folder with --out",
         ) from fault

@@ -76,9 +76,9 @@ def put_aside(spool: Path, outcome: Outcome, *, identifier: str, station: str, b
         write_whole(path, json.dumps(line, ensure_ascii=False, allow_nan=False) + "\n")
     except OSError as fault:
         raise StorageFault(
-            f"the outcome cannot be put aside: {fault.strerror or fault}",
+            f"the outcome cannot be put into the spool: {fault.strerror or fault}",
             where=str(path),
-            do="make room, or name another folder with --out",
+            do="free space, or name another folder with --out",
         ) from fault
     return path
 

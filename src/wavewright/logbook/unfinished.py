@@ -321,7 +321,7 @@ def _named(folder: Path) -> Iterator[None]:
         yield
     except OSError as fault:
         raise StorageFault(
-            f"what a run has left cannot be dealt with: {fault.strerror or fault}",
+            f"the files that a run has left cannot be processed: {fault.strerror or fault}",
             where=str(fault.filename or folder),
-            do="make room, or get the right to read and write there",
+            do="free space, or get permission to read and write there",
         ) from fault

@@ -122,7 +122,7 @@ def read_comparisons(tree: YamlMapping, checks: NameChecks) -> dict[str, Compari
 def _read(name: YamlScalar, block: YamlMapping, entry: ComparisonEntry, checks: NameChecks) -> Comparison:
     of = entry.of or next(iter(checks.units), "")
     if entry.of is None and len(checks.units) != 1:
-        checks.note_fault("no channel is named after `of`", where=name.place, expected=one_of(checks.units))
+        checks.note_fault("no channel is given after `of`", where=name.place, expected=one_of(checks.units))
     checks.check_names(block.scalar_at("of"), checks.units, where=name.place)
     _check_metrics(block, checks)
     measurement, file, channel = _other(block, of, checks)

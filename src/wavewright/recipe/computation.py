@@ -187,7 +187,7 @@ def _read_channels(
     if "of" not in entry:
         if len(units) == 1:
             return tuple(units)
-        checks.note_fault("no channel is named after `of`", where=name.place, expected=one_of(units))
+        checks.note_fault("no channel is given after `of`", where=name.place, expected=one_of(units))
         return ()
     where = entry.value_place("of")
     checks.check_names(entry["of"], units, where=where)

@@ -86,7 +86,7 @@ def _read_channels(entry: YamlMapping, bus: Bus, checks: NameChecks) -> dict[str
             checks.check_names(word, checks.units, where=where)
             found[line] = str(word)
         elif line in entry:
-            checks.note_fault(f"`{line}` names no channel", where=where, expected=one_of(checks.units))
+            checks.note_fault(f"`{line}` does not name a channel", where=where, expected=one_of(checks.units))
     return found
 
 

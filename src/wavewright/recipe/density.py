@@ -24,7 +24,7 @@ def read_count_limit(value: object) -> Limit:
     if isinstance(value, Limit):
         return value
     if not isinstance(value, str):
-        raise Misuse("no limit", expected="`exactly 0` or `at most 3`, say")
+        raise Misuse("no limit", expected="such as `exactly 0` or `at most 3`")
     return Limit.read(value, unit="count")
 
 
@@ -82,7 +82,7 @@ class Persistence(GrammarModel):
         if self.violations is not None and self.mask is None:
             faults.append(Misuse("`violations` without a mask", expected="`mask:` beside it"))
         if self.rare_shots is not None and self.rare is None:
-            faults.append(Misuse("`rare_shots` without `rare`", expected="`rare: 500`, say, beside it"))
+            faults.append(Misuse("`rare_shots` without `rare`", expected="`rare:` beside it, such as `rare: 500`"))
         if self.columns * self.rows > MOST_CELLS:
             what = f"{self.columns} columns and {self.rows} rows"
             faults.append(Misuse(what, expected=f"at most {MOST_CELLS} cells"))

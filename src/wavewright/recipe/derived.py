@@ -36,9 +36,7 @@ def read_derived(tree: YamlMapping, checks: NameChecks) -> dict[str, Derived]:
     found: dict[str, Derived] = {}
     entries = tree.mapping_at("derived")
     if "derived" in tree and not entries:
-        checks.note_fault(
-            "`derived` holds no channels", where=tree.value_place("derived"), expected="`name: expression`"
-        )
+        checks.note_fault("`derived` has no channels", where=tree.value_place("derived"), expected="`name: expression`")
     for name, text in entries.items():
         where = entries.key_place(name)
         with checks.faults_placed_at(where):
@@ -47,7 +45,7 @@ def read_derived(tree: YamlMapping, checks: NameChecks) -> dict[str, Derived]:
             checks.note_fault(f"`{name}` is a channel already", where=where, expected="a name of its own")
         elif not isinstance(text, YamlScalar):
             checks.note_fault(
-                f"`{name}` has no expression", where=entries.value_place(name), expected="`high - low`, say"
+                f"`{name}` has no expression", where=entries.value_place(name), expected="such as `high - low`"
             )
             checks.units[str(name)] = UNKNOWN
         else:

@@ -24,7 +24,7 @@ KNOWN = tuple(doubt.value for doubt in Doubt)
 def read_doubts(value: object) -> tuple[DoubtRules, tuple[FileFault, ...]]:
     """What `doubts:` says, and all that is wrong with it."""
     if not isinstance(value, Mapping):
-        return {}, (FileFault(f"`{value}` where doubts are due", expected="`{clipped: allow}`, say"),)
+        return {}, (FileFault(f"`{value}` where doubts are required", expected="such as `{clipped: allow}`"),)
     faults = tuple(_faults(value))
     rules = {Doubt(key): WORDS[word] for key, word in value.items() if key in KNOWN and word in WORDS}
     return rules, faults

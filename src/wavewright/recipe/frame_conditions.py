@@ -74,12 +74,12 @@ def read_keep_if(tree: YamlMapping, checks: NameChecks) -> KeepIf | None:
     time: float | None = None
     within = block.scalar_at("within")
     if within is None:
-        checks.note_fault("`keep_if` does not say when to give up", where=where, expected=f"`within:` {WITHIN}")
+        checks.note_fault("`keep_if` has no limit for waiting", where=where, expected=f"`within:` {WITHIN}")
     else:
         with checks.faults_placed_at(within.place):
             shots, time = _within(within)
     if not conditions and len(checks.faults) == before:
-        checks.note_fault("`keep_if` names no line", where=where, expected=f"`line:` with {WAYS}")
+        checks.note_fault("`keep_if` does not name a line", where=where, expected=f"`line:` with {WAYS}")
     return KeepIf(conditions, shots, time, where) if len(checks.faults) == before else None
 
 
@@ -87,7 +87,9 @@ def read_expectations(tree: YamlMapping, checks: NameChecks) -> dict[str, Expect
     """The `expect:` block of a measurement: a condition by the name of the decoded line."""
     block = tree.mapping_at("expect")
     if "expect" in tree and not block:
-        checks.note_fault("`expect` names no line", where=tree.value_place("expect"), expected=f"`line:` with {WAYS}")
+        checks.note_fault(
+            "`expect` does not name a line", where=tree.value_place("expect"), expected=f"`line:` with {WAYS}"
+        )
     return _conditions(block, checks, key="expect")
 
 

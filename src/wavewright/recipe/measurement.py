@@ -262,7 +262,7 @@ def _check_levels(computation: Computation, measurement: Measurement, checks: Na
         if option == "hysteresis" or not isinstance(level, ReferenceLevel) or level.is_ratio or level.number in seen:
             continue
         checks.note_fault(
-            f"`{computation.of[0]}` can never cross `{option}: {computation.options[option]}`, "
+            f"`{computation.of[0]}` cannot cross `{option}: {computation.options[option]}`, "
             f"which is outside of its range",
             where=computation.place,
             expected=f"a level within {seen}",

@@ -79,7 +79,7 @@ class NameChecks:
             return
         block = tree.mapping_at(key)
         if not block:
-            self.note_fault(f"`{key}` holds no entries", where=tree.value_place(key), expected=f"`name: {form}`")
+            self.note_fault(f"`{key}` has no entries", where=tree.value_place(key), expected=f"`name: {form}`")
         for name, entry in block.items():
             place = block.key_place(name)
             with self.faults_placed_at(place):

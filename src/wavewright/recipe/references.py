@@ -24,7 +24,7 @@ def check_references(tree: YamlMapping, checks: NameChecks) -> None:
     checks.check_names(trigger.scalar_at("on"), channels, where=trigger.place)
     if trigger and "on" not in trigger and len(channels) > 1:
         expected = f"`on:` with one of {', '.join(channels)}"
-        checks.note_fault("the trigger does not say which channel it watches", where=trigger.place, expected=expected)
+        checks.note_fault("the trigger has no channel", where=trigger.place, expected=expected)
     persistence = tree.mapping_at("persistence")
     checks.check_names(persistence.scalar_at("of"), checks.units, where=persistence.place)
 

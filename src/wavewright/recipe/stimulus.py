@@ -120,7 +120,7 @@ class BurstEntry(GrammarModel):
 
 def _read_off(value: object) -> object:
     if value != "off":
-        raise Misuse(f"`burst` is `{value}`", expected="`{cycles: 3}`, say, or `off`")
+        raise Misuse(f"`burst` is `{value}`", expected="`off`, or such as `{cycles: 3}`")
     return value
 
 
@@ -252,7 +252,7 @@ def check_bursts(tree: YamlMapping, checks: NameChecks) -> None:
         source = step.mapping_at("source") if isinstance(step, YamlMapping) else YamlMapping(tree.place)
         if is_searching and source.mapping_at("burst"):
             checks.note_fault(
-                "a burst is over before an automatic range, time base or level has looked at it",
+                "a burst ends before an automatic range, time base or level has been found",
                 where=source.key_place("burst"),
                 expected="`range` of each channel, `span` and `level` as quantities",
             )
@@ -260,7 +260,7 @@ def check_bursts(tree: YamlMapping, checks: NameChecks) -> None:
             is_ordered = source.scalar_at("burst") != "off"
         elif source.scalar_at("start") == "burst" and not is_ordered:
             checks.note_fault(
-                "`start: burst`, and no burst was ordered",
+                "`start: burst`, and no burst was set up",
                 where=source.value_place("start"),
                 expected="a step above it with `burst: {cycles: …, starts: when_told}`",
             )

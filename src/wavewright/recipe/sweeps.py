@@ -109,7 +109,7 @@ def _axes(tree: YamlMapping, parameters: Mapping[str, str], faults: list[FileFau
     before, axes = len(faults), {}
     node, where = substituted(tree["for_each"], parameters, faults), tree.value_place("for_each")
     if not isinstance(node, YamlMapping) or not node:
-        faults.append(FileFault("`for_each` names nothing", where=where, expected="`{name: [value, value]}`"))
+        faults.append(FileFault("`for_each` is empty", where=where, expected="`{name: [value, value]}`"))
         return None
     for name, values in node.items():
         try:
@@ -122,7 +122,7 @@ def _axes(tree: YamlMapping, parameters: Mapping[str, str], faults: list[FileFau
         listed = [text_of(value) for value in single]
         if not isinstance(values, YamlList) or len(listed) != len(values) or not listed:
             where = place_of(values) or node.key_place(name)
-            faults.append(FileFault(f"`{name}` has no list of values", where=where, expected="`[10 %, 40 %]`, say"))
+            faults.append(FileFault(f"`{name}` has no list of values", where=where, expected="such as `[10 %, 40 %]`"))
         elif again := next((value for value in listed if listed.count(value) > 1), None):
             faults.append(FileFault(f"`{again}` twice for `{name}`", where=values.place, expected="each value once"))
         axes[str(name)] = listed

@@ -272,7 +272,7 @@ class _SettingsSearch:
                 f"no period of `{on}` was found: it moves between {show_quantity(self._seen[on].lowest, 'V')} "
                 f"and {show_quantity(self._seen[on].highest, 'V')}",
                 expected=f"a periodic signal, for a record of {cycles} cycles",
-                do="see that the signal is there, or give the time base a `span`",
+                do="check that the signal is present, or give the time base a `span`",
             )
         points = int(self._abilities.points or 0)
         timebase = record_of_cycles(search.period, cycles, fastest=fastest, most_points=points)

@@ -152,4 +152,6 @@ def _write(note: Path, holder: Holder) -> None:
             file.write(json.dumps(asdict(holder)))
         part.replace(note)
     except OSError as fault:
-        raise StorageFault(f"the note of who holds the bench cannot be written: {fault}", where=str(note)) from fault
+        raise StorageFault(
+            f"the note of which run holds the bench cannot be written: {fault}", where=str(note)
+        ) from fault

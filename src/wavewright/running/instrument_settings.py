@@ -307,6 +307,6 @@ def _check_span(digitizer: Digitizer, setup: DigitizerSetup, used: Mapping[str, 
         raise SetOtherwise(
             f"the record: requested {show_quantity(wanted.span, 's')}, set to {show_quantity(span, 's')}",
             where=digitizer.link.where,
-            expected="a record that is as long as the recipe has it",
+            expected="a record as long as the recipe requires",
             do="request a shorter span, or fewer samples per second",
         )

@@ -131,7 +131,7 @@ class TimeLimit:
         if self._deadline.has_passed:
             raise TimeUp(
                 f"the run has not ended within {show_quantity(self._seconds, 's')}",
-                do="look what takes so long, or give it longer with `time_limit:` or `--time-limit`",
+                do="check what takes so long, or allow more time with `time_limit:` or `--time-limit`",
             )
 
     def pausing(self, pause: Callable[[float], None]) -> Callable[[float], None]:

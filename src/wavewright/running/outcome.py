@@ -162,7 +162,7 @@ def captures_as_xarray(outcome: Outcome, measurement: str) -> xarray.Dataset:
     shots = list(outcome.captures[measurement])
     axes = {(len(wave), wave.interval, wave.start) for shot in shots for wave in shot.waveforms.values()}
     if len(axes) != 1:
-        raise Misuse(f"the shots of `{measurement}` have {len(axes)} different time axes", expected="one for all")
+        raise Misuse(f"the shots of `{measurement}` have {len(axes)} different time axes", expected="the same for all")
     length, interval, start = axes.pop()
     variables = {
         name: (("shot", "time"), np.stack([shot[name].values() for shot in shots]), {"units": wave.unit})

@@ -98,7 +98,7 @@ class ReferenceWaveforms:
         """
         held = self._held.get(name)
         if not held:
-            raise NotMeasurable(f"`{name}`, to compare with, brought no shot")
+            raise NotMeasurable(f"`{name}`, the reference, has no shot")
         return next((shot for under, shot in held if under == condition), held[0][1])
 
     def load(self, measurements: Iterable[Measurement]) -> None:
@@ -167,7 +167,9 @@ def _read(file: StoredFile, channel: str, read_stored: ReadStored | None, *, has
 def _check_file(file: StoredFile) -> None:
     path = file.path
     if not path.exists():
-        raise FileFault("there is no such file", expected="a stored waveform", do=f"the path begins at `{path.parent}`")
+        raise FileFault(
+            "there is no such file", expected="a stored waveform", do=f"the path is relative to `{path.parent}`"
+        )
     if not path.is_file():
         raise FileFault("this is not a file", expected="a stored waveform")
     if (size := path.stat().st_size) > LARGEST_FILE:

@@ -108,7 +108,7 @@ CASES = {
     # words and numbers
     "a word that is none": Case("digitizer", kinds.a_word, "slope", right="error inconclusive", before_on=True),
     "no number": Case("digitizer", kinds.no_value, "points", told="number", before_on=True),
-    "a number out of all sense": Case("digitizer", kinds.out_of_all_sense, "points", right="error", before_on=True),
+    "a number implausible": Case("digitizer", kinds.out_of_all_sense, "points", right="error", before_on=True),
     "a reading that is none": Case(
         "supply", kinds.no_value, "measured", times=2, after="on", right="inconclusive", told="no value of its voltage"
     ),

@@ -120,5 +120,5 @@ def test_half_a_file_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "shot.h5"
     write_waveforms(path, {"rail": Waveform.from_volts(np.arange(1000), interval=1.0)})
     path.write_bytes(path.read_bytes()[:3000])
-    with pytest.raises(FileFault, match=r"shot.h5: broken, or no HDF5 file"):
+    with pytest.raises(FileFault, match=r"shot.h5: damaged, or not an HDF5 file"):
         read_waveform(path)

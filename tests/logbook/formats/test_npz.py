@@ -67,7 +67,7 @@ def test_pickled_objects_are_never_loaded(tmp_path: Path, monkeypatch) -> None:
     np.savez(tmp_path / "shot.npz", rail=np.array([Rude()], dtype=object))
     (tmp_path / "plain.npz").write_bytes(pickle.dumps(Rude()))
     for name in ("shot.npz", "plain.npz"):
-        with pytest.raises(FileFault, match="broken, or no NumPy file"):
+        with pytest.raises(FileFault, match="damaged, or not a NumPy file"):
             read_waveform(tmp_path / name, interval=1.0)
     assert not (tmp_path / "must_not_exist").exists()
 
@@ -82,5 +82,5 @@ def test_half_a_file_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "shot.npz"
     write_waveforms(path, {"rail": Waveform.from_volts(np.arange(1000), interval=1.0)})
     path.write_bytes(path.read_bytes()[:3000])
-    with pytest.raises(FileFault, match="broken, or no NumPy file"):
+    with pytest.raises(FileFault, match="damaged, or not a NumPy file"):
         read_waveform(path)

@@ -68,7 +68,9 @@ def parse_expression(text: str) -> Expression:
     """
     expression = Expression(text, parse(text))
     if not expression.names:
-        raise fault(text, 1, "no channel in it", expected="at least one channel: a constant is not a waveform")
+        raise fault(
+            text, 1, "the expression has no channel", expected="at least one channel: a constant is not a waveform"
+        )
     for node in walk(expression.root):
         if isinstance(node, Call) and node.function not in expression_functions():
             UnitCheck(text, {}).dimension(node)  # says what is wrong with it

@@ -92,7 +92,7 @@ def _stray(text: str, at: int) -> Misuse:
     return fault(
         text,
         at + 1,
-        f"`{text[at]}` means nothing here",
+        f"`{text[at]}` is not understood here",
         expected="numbers with units, channels, functions, + - * / ** ( ) ,",
         do=advice.get(text[at], ""),
     )

@@ -170,7 +170,7 @@ def _fit(wave: Waveform) -> ExponentialFit:
     if time_constant_uncertainty > time_constant / 2:
         raise NotMeasurable(
             f"`{wave.label}`: a time constant of {time_constant:.3g} s ± {time_constant_uncertainty:.3g} s",
-            expected="a curve that bends more than it scatters",
+            expected="a curvature that is larger than the noise",
             do="lengthen the stretch, or limit the bandwidth",
         )
     # the mean of a group lies where the exponential has the mean of the group, not at its first sample
@@ -197,7 +197,7 @@ def _settle(values: Floats, wave: Waveform) -> float:
     if best in {0, trials.size - 1}:
         raise NotMeasurable(
             f"`{wave.label}`: {'a straight line' if best == 0 else 'a step'} fits as well as any exponential",
-            expected="a curve that bends, slower than the samples and faster than twenty times the stretch",
+            expected="a curve that bends, a time constant between a sample and 20 times the part used",
             do="lengthen the stretch, or raise `rate`",
         )
     low, high = float(trials[best - 1]), float(trials[best + 1])

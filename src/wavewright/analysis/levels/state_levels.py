@@ -206,7 +206,7 @@ def require_two_codes(histogram: Histogram, name: str, unit: str) -> None:
         raise NotMeasurable(
             f"state levels of `{name}`: {found}",
             expected="at least two different codes",
-            do=f"check that the signal is there, or take a smaller range, in {unit}",
+            do=f"check that the signal is present, or take a smaller range, in {unit}",
         )
 
 

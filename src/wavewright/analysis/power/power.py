@@ -227,7 +227,7 @@ def _cycle_places(voltage: Survey, current: Survey, volts: Waveform) -> Floats:
     raise NotMeasurable(
         f"`{voltage.name}`, `{current.name}`: no whole period",
         expected="two edges of the same slope in the voltage or the current",
-        do="lengthen `span`, or take `over: record`",
+        do="lengthen `span`, or use `over: record`",
     )
 
 

@@ -41,7 +41,7 @@ def require_unbroken(wave: Waveform, *, least: int, may_be_constant: bool = Fals
             raise NotMeasurable(
                 f"`{wave.label}`: constant at {wave.value_of(lowest):g} {wave.unit}",
                 expected="a waveform that varies",
-                do="check that the signal is there, or make `range` smaller",
+                do="check that the signal is present, or make `range` smaller",
             )
     return wave if codes.size == len(wave) else wave.part(first, last)
 

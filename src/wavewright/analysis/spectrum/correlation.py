@@ -112,7 +112,7 @@ def correlation_delay(
     peaks = 1 + np.flatnonzero((inner >= values[:-2]) & (inner >= values[2:]) & (inner > 0))
     if not peaks.size:
         raise NotMeasurable(
-            f"`{first.name}` and `{second.name}`: no delay at which they are more alike than at those beside it",
+            f"`{first.name}` and `{second.name}`: the correlation has no maximum at any delay",
             expected="waveforms that resemble each other",
             do="make `longest` larger, or take both in one record",
         )

@@ -137,7 +137,7 @@ def harmonic_level(
     square = parts.harmonic_squares.get(harmonic, 0.0)
     if square == 0:
         raise NotMeasurable(
-            f"`{survey.name}`: nothing to be told of harmonic {harmonic}",
+            f"`{survey.name}`: harmonic {harmonic} cannot be resolved",
             expected="a line of its own",
             do="raise `rate`, so that it does not fold back onto another line",
         )
@@ -175,7 +175,7 @@ def snr(
     """
     parts = take_apart(survey, window=window, harmonics=harmonics, fundamental=fundamental)
     if parts.noise_square <= 0:
-        raise NotMeasurable(f"`{survey.name}`: no noise beside the harmonics", expected="a residual above 0")
+        raise NotMeasurable(f"`{survey.name}`: no noise besides the harmonics", expected="a residual above 0")
     # a mean of n squares of noise lines scatters by 1/√n of itself; the window joins neighbours
     scatter = math.sqrt(parts.fundamental.spectrum.window.lines_in_one / parts.noise_lines)
     ratio_db = power_ratio_db(parts.fundamental_square / parts.noise_square)
@@ -203,7 +203,7 @@ def sfdr(
     spectrum = parts.fundamental.spectrum
     spur = highest_beside(spectrum, parts.fundamental)
     if spur is None:
-        raise NotMeasurable(f"`{survey.name}`: no line beside the fundamental", expected="at least one")
+        raise NotMeasurable(f"`{survey.name}`: no spectral component besides the fundamental", expected="at least one")
     signal = math.sqrt(2 * parts.fundamental_square)
     relative = spur.amplitude_uncertainty / spur.amplitude
     return Reading(

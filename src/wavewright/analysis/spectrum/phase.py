@@ -48,7 +48,7 @@ def common_sines(first: Survey, second: Survey, *, frequency: float | None = Non
             raise NotMeasurable(
                 f"`{survey.name}`: {fit.amplitude:.3g} {survey.unit} at {frequency:.6g} Hz, uncertain by "
                 f"{fit.amplitude_uncertainty:.3g} {survey.unit}",
-                expected="a sine that stands out of the rest",
+                expected="a sine well above the noise",
                 do="check that both channels hold that frequency, or lengthen `span`",
             )
     return fits

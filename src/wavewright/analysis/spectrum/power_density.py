@@ -136,7 +136,7 @@ def _density(survey: Survey, resolution: float | None, window: Window) -> PowerD
         segment = round(1 / (resolution * wave.interval)) if resolution > 0 else 0
     if not FEWEST_SAMPLES <= segment <= len(wave):
         raise NotMeasurable(
-            f"`{survey.name}`: lines {resolution:g} Hz apart want segments of {segment} samples",
+            f"`{survey.name}`: lines {resolution:g} Hz apart need segments of {segment} samples",
             expected=f"{FEWEST_SAMPLES} to {len(wave)}, that is a `resolution` of {1 / wave.duration:.4g} Hz to "
             f"{1 / (FEWEST_SAMPLES * wave.interval):.4g} Hz",
             do="lengthen `span` for a finer resolution",

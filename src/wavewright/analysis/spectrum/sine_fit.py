@@ -175,7 +175,7 @@ def _fit(survey: Survey, frequency: float | None, start: float | None) -> SineFi
         raise NotMeasurable(
             f"`{survey.name}`: a sine of {sought:g} Hz, {cycles:.3g} cycles in the record",
             expected="at least one cycle, and a frequency below half the sampling rate",
-            do="lengthen `span`, raise `rate`, or say where to begin",
+            do="lengthen `span`, raise `rate`, or give the start frequency",
         )
     return _described(wave, mean, turn, frequency)
 
@@ -249,9 +249,9 @@ def _settle(wave: Waveform, mean: float, turn: float) -> float:
         if not 0 < turn < math.pi:
             break
     raise NotMeasurable(
-        f"`{wave.label}`: the sine fit did not settle on a frequency",
-        expected="one sine that stands out",
-        do="check the waveform, or say where to begin",
+        f"`{wave.label}`: the sine fit did not converge on a frequency",
+        expected="one sine well above the rest",
+        do="check the waveform, or give the start frequency",
     )
 
 

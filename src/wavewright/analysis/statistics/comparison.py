@@ -189,7 +189,7 @@ def _lag(first: Floats, second: Floats, interval: float, ahead: float, longest: 
     allowed = (np.abs(delays) <= longest + interval) & (in_common >= 0.25 * min(one.size, other.size))
     if not allowed.any():
         raise NotMeasurable(
-            f"the second record begins {ahead:g} s after the first; a delay of at most {longest:g} s was looked for",
+            f"the second record begins {ahead:g} s after the first; a delay of at most {longest:g} s was searched",
             expected="records that share at least a quarter of the shorter one",
             do="raise `most_delay`",
         )

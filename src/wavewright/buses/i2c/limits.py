@@ -150,7 +150,7 @@ def _end(ends: Ends | None, column: int, name: str, supply: float | None) -> flo
         raise Misuse(
             f"the published limit of `{name}` depends on the supply",
             expected="`supply:` of the bus, such as `supply: 3.3 V`",
-            do="name it where the line is decoded, or write `levels: i2c 3.3 V`",
+            do="state it where the line is decoded, or write `levels: i2c 3.3 V`",
         )
     return end.end(supply)
 

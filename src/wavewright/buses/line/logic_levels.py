@@ -127,7 +127,7 @@ def _states(wave: Waveform) -> tuple[float, float]:
     is_dither = wave.code_range is not None and states.amplitude < FEWEST_CODES * abs(wave.gain)
     if between > MOST_BETWEEN or is_dither:
         raise NotMeasurable(
-            f"levels of `{wave.name}`: the record dwells at one level, or at none",
+            f"levels of `{wave.name}`: the record does not stay at two levels",
             expected="two levels with few samples between them",
             do="give the levels, or a record in which the line changes",
         )

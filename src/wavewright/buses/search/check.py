@@ -68,7 +68,7 @@ def _check(node: Flag | Comparison | Within | Matches | HoldsBytes, says: Vocabu
             field_of(name, says)
         case HoldsBytes(str(name), _):
             if field_of(name, says).holds is not Holds.BYTES:
-                raise Misuse(f"`{name}` holds no bytes", expected=_comparable(name, says))
+                raise Misuse(f"`{name}` does not contain bytes", expected=_comparable(name, says))
 
 
 def field_of(name: str, says: Vocabulary) -> Field:
@@ -94,7 +94,7 @@ def _check_word(word: str, says: Vocabulary) -> None:
     each = TIMES.get(word) or says.fields.get(SHORT.get(word, word))
     if each is None and word != "kind":
         raise unknown(f"word `{word}` for {says.of}", word, known)
-    raise Misuse(f"`{word}` alone says nothing", expected=_comparable(word, says))
+    raise Misuse(f"`{word}` alone is not a condition", expected=_comparable(word, says))
 
 
 def _comparable(name: str, says: Vocabulary) -> str:
@@ -104,7 +104,7 @@ def _comparable(name: str, says: Vocabulary) -> str:
         return f'`{name} like_regex "…"`' + (", `ack` or `nack`" if NACK in says.errors else "")
     examples = {
         Holds.NUMBER: f"`{name} = {max(0, int(each.least)) if math.isfinite(each.least) else 1}` or a range",
-        Holds.TIME: f"`{name} > 1 ms`, say",
+        Holds.TIME: f"such as `{name} > 1 ms`",
         Holds.FLAG: f"`{name}` or `not {name}`",
         Holds.TEXT: f'`{name} = "{each.words[0] if each.words else "…"}"`',
         Holds.BYTES: f'`{name} holds "11 03"`, say',

@@ -98,7 +98,7 @@ def _compiled(text: str, ignore_case: bool, dot_matches_all: bool, of_bytes: boo
         why = said.decode("utf-8", "replace") if isinstance(said, bytes) else str(said)
         raise Misuse(
             f"`{text}` is not a regular expression: {why}",
-            expected=r"`VC204-\d{4}`, say; there is no look-around and no back-reference",
+            expected=r"such as `VC204-\d{4}`; look-around and back-references are not supported",
         ) from fault
 
 

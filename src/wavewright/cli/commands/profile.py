@@ -118,7 +118,7 @@ def _role(word: str) -> Role:
     from wavewright.instruments.vocabulary import Role
 
     if word not in list(Role):
-        raise Misuse(f"there is no role `{word}`", expected=f"one of {', '.join(Role)}")
+        raise Misuse(f"unknown role `{word}`", expected=f"one of {', '.join(Role)}")
     return Role(word)
 
 

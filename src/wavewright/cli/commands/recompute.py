@@ -38,7 +38,9 @@ def recompute(
     Exit status 0 if all are the same to the last bit, 1 if some are not, 3 if some cannot be computed.
     """
     if (run is None) == (not every):
-        raise Misuse("one run or --all", expected="`wavewright recompute RUN`, or `wavewright recompute --all`")
+        raise Misuse(
+            "neither or both of a run and --all", expected="`wavewright recompute RUN`, or `wavewright recompute --all`"
+        )
     found = _recomputed(run, recipe, jobs, logbook, batch_name)
     if as_json:
         print_json([_as_json(one) for one in found])

@@ -141,7 +141,7 @@ def run(
         if is_batch:
             if no_logbook:
                 raise Misuse(
-                    "--batch without a logbook", do="leave --no-logbook out: the logbook knows what has passed"
+                    "--batch without a logbook", do="omit --no-logbook: the logbook holds which units have passed"
                 )
             return _run_batch(
                 wanted.name, run_one, where, serials, BatchOptions(lot, pattern, repeat_passed, stop_after), out=out,

@@ -105,9 +105,9 @@ def own_dataset(group: Any, name: str) -> Any:
         raise FileFault("a link to another place", where=where, expected="samples in this file")
     dataset = group[name]
     if not isinstance(dataset, h5py.Dataset) or dataset.ndim != 1 or dataset.dtype.kind not in "iuf":
-        raise FileFault("no row of samples", where=where, expected="a one-dimensional dataset of numbers")
+        raise FileFault("not a row of samples", where=where, expected="a one-dimensional dataset of numbers")
     if dataset.external or dataset.is_virtual:
-        raise FileFault("samples that lie in another file", where=where, expected="samples in this file")
+        raise FileFault("samples in another file", where=where, expected="samples in this file")
     check_unpacked(size_of_array(dataset.shape, dataset.dtype.itemsize), where)
     return dataset
 
@@ -202,7 +202,9 @@ def read_hdf5(path: Path, interval: float | None) -> dict[str, Waveform]:
             waves = dict(read_capture(file).waveforms)
     except DAMAGE as fault:
         raise FileFault(
-            f"broken, or no HDF5 file: {fault}", where=str(path), expected="an HDF5 file that was closed after writing"
+            f"damaged, or not an HDF5 file: {fault}",
+            where=str(path),
+            expected="an HDF5 file that was closed after writing",
         ) from fault
     for wave in waves.values():
         agreed_interval(wave.interval, interval, file=str(path))

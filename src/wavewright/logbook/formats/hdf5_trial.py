@@ -95,7 +95,7 @@ def check_comes_back(path: Path) -> None:
     """
     if not _trial.comes_back(path):
         raise FileFault(
-            "broken: the HDF5 library does not come to an end with it",
+            "damaged: the HDF5 library does not finish reading it",
             where=str(path),
             expected="an HDF5 file that was closed after writing",
         )

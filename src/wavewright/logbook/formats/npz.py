@@ -71,7 +71,9 @@ def _load(path: Path) -> dict[str, Codes]:
             return {name: loaded[name] for name in loaded.files}
     except _BROKEN as fault:
         raise FileFault(
-            f"broken, or no NumPy file: {fault}", where=str(path), expected="arrays of numbers without pickled objects"
+            f"damaged, or not a NumPy file: {fault}",
+            where=str(path),
+            expected="arrays of numbers without pickled objects",
         ) from fault
 
 

@@ -93,7 +93,7 @@ def find_layout(lines: list[Line], *, file: str) -> TableLayout:
         raise FileFault(
             "no table of numbers" if lines else "the file is empty",
             where=where,
-            expected="lines of numbers, parted by `,`, `;`, a tab or blanks; comments begin with `#`",
+            expected="lines of numbers, separated by `,`, `;`, a tab or spaces; comments begin with `#`",
         )
     return max(fitting, key=lambda layout: (_agreement(lines, layout), any(layout.headings), layout.columns > 1))
 

@@ -30,7 +30,7 @@ def agreed_interval(own: float, given: float | None, *, file: str) -> float:
 def missing_interval(file: str) -> Misuse:
     """The refusal of a file that has no time axis, read without an interval."""
     return Misuse(
-        f"{file}: the file does not tell the time between two samples",
+        f"{file}: the file does not contain the time between two samples",
         expected="a time axis in the file, or `interval` in s",
         do="give `interval`, such as `interval=1e-6`",
     )

@@ -77,9 +77,7 @@ def capability_from(
     if not low < high or (math.isinf(low) and math.isinf(high)):
         raise Misuse(f"limits {low:g} and {high:g}", expected="at least one limit, the lower below the upper")
     if not standard_deviation > 0:
-        raise Misuse(
-            "all values are equal", expected="values that scatter", do="check that the readings are independent"
-        )
+        raise Misuse("all values are equal", expected="values that vary", do="check that the readings are independent")
     s = standard_deviation
     upper, lower = (high - mean) / (3 * s), (mean - low) / (3 * s)
     two_sided = math.isfinite(low) and math.isfinite(high)

@@ -115,7 +115,7 @@ def _shared_test_points(file: BoardFile) -> Iterator[FileFault]:
     for entry in file.nodes.values():
         if entry.test_point in seen:
             where = place_of(entry.test_point) or ""
-            yield FileFault(f"{entry.test_point} a second time", where=where, expected="one node per test point")
+            yield FileFault(f"{entry.test_point} is used twice", where=where, expected="one node per test point")
         seen |= {str(entry.test_point)} if entry.test_point else set()
 
 
