@@ -110,13 +110,13 @@ def test_what_is_no_quantity_is_refused_with_what_would_be(text: str, unit: str,
 
 
 OUT_OF_RANGE = [
-    ("10 mHz", {"unit": "Hz", "least": 1.0}, "`10 mHz` is not possible here\n  expected: at least 1 Hz\n"
+    ("10 mHz", {"unit": "Hz", "least": 1.0}, "`10 mHz` is out of range here\n  expected: at least 1 Hz\n"
      "  do: did you mean `10 MHz`?"),
-    ("5 MV", {"unit": "V", "most": 1e3}, "`5 MV` is not possible here\n  expected: at most 1 kV\n"
+    ("5 MV", {"unit": "V", "most": 1e3}, "`5 MV` is out of range here\n  expected: at most 1 kV\n"
      "  do: did you mean `5 mV`?"),
-    ("-1 s", {"unit": "s", "least": 0.0, "most": 60.0}, "`-1 s` is not possible here\n"
+    ("-1 s", {"unit": "s", "least": 0.0, "most": 60.0}, "`-1 s` is out of range here\n"
      "  expected: at least 0 s and at most 60 s"),
-    ("140 %", {"unit": "1", "least": 0.0, "most": 1.0}, "`140 %` is not possible here\n"
+    ("140 %", {"unit": "1", "least": 0.0, "most": 1.0}, "`140 %` is out of range here\n"
      "  expected: at least 0 % and at most 100 %"),
 ]  # fmt: skip
 
@@ -164,7 +164,7 @@ NO_INTERVALS = [
     ("40 % ± 1 %", "1", "`40 % ± 1 %` can be read two ways\n  expected: percentage points, or the two ends\n"
      "  do: write `40 % ± 1 pp` for percentage points, `39.6 % .. 40.4 %` for 1 % of 40 %"),
     ("40 % ± 1", "1", "`40 % ± 1`: `1` has no unit\n  expected: percentage points\n  do: write `40 % ± 1 pp`"),
-    ("40 mV", "V", f"`40 mV` alone does not say which side is good\n  {FORMS}\n"
+    ("40 mV", "V", f"`40 mV` alone is neither an upper nor a lower limit\n  {FORMS}\n"
      "  do: write `at most 40 mV`, `at least 40 mV` or with a tolerance `40 mV ± …`"),
     ("<= 40 mV", "V", f"`<= 40 mV` is not how a limit is written\n  {FORMS}\n  do: write `at most 40 mV`"),
     ("min 40 mV", "V", f"`min 40 mV` is not how a limit is written\n  {FORMS}\n  do: write `at least 40 mV`"),

@@ -36,8 +36,8 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption("--bench", dest="wavewright_bench", metavar="FILE", help="bench file that recipes are run on")
     for name, about in (
         ("serial", "serial number of the unit under test"),
-        ("operator", "who stands at the bench"),
-        ("station", "where the bench stands, for the logbook"),
+        ("operator", "operator's name"),
+        ("station", "test station, for the logbook"),
         ("out", "folder for the evidence; none is kept without"),
         ("logbook", "file or database URL that outcomes are entered into; none without"),
     ):

@@ -238,7 +238,7 @@ def _range_fault(number: str, symbol: str, unit: str, least: float, most: float)
         if spelling != symbol and least <= (_scaled(number, spelling, unit) or 0.0) <= most
     ]
     do = f"did you mean {' or '.join(plausible)}?" if plausible else ""
-    return Misuse(f"`{_joined(number, symbol)}` is not possible here", expected=limits, do=do)
+    return Misuse(f"`{_joined(number, symbol)}` is out of range here", expected=limits, do=do)
 
 
 def _read_range(words: str, unit: str) -> Interval:
@@ -321,7 +321,7 @@ def _interval_fault(words: str, unit: str) -> Misuse:
     read_quantity(words, unit=unit)  # says what is wrong if it is not even a quantity
     others = f"`exactly {words}`" if unit in PLAIN_UNITS else f"with a tolerance `{words} ± …`"
     return Misuse(
-        f"`{words}` alone does not say which side is good",
+        f"`{words}` alone is neither an upper nor a lower limit",
         expected=forms,
         do=f"write `at most {words}`, `at least {words}` or {others}",
     )

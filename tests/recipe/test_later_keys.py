@@ -247,7 +247,7 @@ FAULTS = [
      "recipe.yaml:12:53: unknown key `parrity` of bus `uart`\n  expected: one of bus, then, levels, about, tx, baud, "
      "data_bits, parity, stop_bits, inverted, bit_order, silence\n  do: did you mean `parity`?"),
     (TELEGRAM, "bus: uart, tx: tx", "bus: uart",
-     "recipe.yaml:12:14: bus `uart` from channels none at all\n  expected: `tx` (those with a ? may be left out)"),
+     "recipe.yaml:12:14: bus `uart` from channels none\n  expected: `tx` (those with a ? may be left out)"),
     (TELEGRAM, "within: 20 shots", "within: 20",
      "recipe.yaml:13:47: `20` has no unit\n  expected: `20 shots`, `30 s`, or both: `\"20 shots, 30 s\"`\n"
      "  do: write `20 shots`"),
@@ -339,7 +339,7 @@ FAULTS = [
     (CLOCK, "columns: 500", "columns: 1M",
      "recipe.yaml:18:18: 1000000 columns and 128 rows\n  expected: at most 10000000 cells"),
     (CLOCK, "violations: exactly 0", "violations: 0",
-     "recipe.yaml:18:101: `0` alone does not say which side is good\n"
+     "recipe.yaml:18:101: `0` alone is neither an upper nor a lower limit\n"
      "  expected: `at most X`, `at least X`, `A .. B`, `X ± Y`, `X ± P %` or `exactly X`, each a number\n"
      "  do: write `at most 0`, `at least 0` or `exactly 0`"),
     (CLOCK, "{of: clock, columns", "{of: clk, columns",

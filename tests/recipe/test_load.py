@@ -137,7 +137,7 @@ FAULTS = [
      "recipe.yaml:11:45: `100 Mv`: there is no unit `Mv`, capitals count\n"
      "  expected: a voltage, such as `24 V`, or `auto`\n  do: write `100 mV` or `100 MV`"),
     ("range: 100 mV", "range: 0 V",
-     "recipe.yaml:11:45: `0 V` is not possible here\n  expected: at least 1 nV and at most 1 MV, or `auto`"),
+     "recipe.yaml:11:45: `0 V` is out of range here\n  expected: at least 1 nV and at most 1 MV, or `auto`"),
     ("range: 100 mV", "range: [1, 2]",
      "recipe.yaml:11:45: a list where a quantity is required\n  expected: a voltage, such as `24 V`, or `auto`"),
     ("coupling: ac", "coupling: acc",
@@ -145,7 +145,7 @@ FAULTS = [
     ("probe: 1x", "probe: 1",
      "recipe.yaml:11:73: `1` has no unit\n  expected: a factor, such as `10x`\n  do: write `1x`"),
     ("rate: 25 MHz", "rate: 25 mHz",
-     "recipe.yaml:12:34: `25 mHz` is not possible here\n  expected: at least 1 Hz and at most 1 THz\n"
+     "recipe.yaml:12:34: `25 mHz` is out of range here\n  expected: at least 1 Hz and at most 1 THz\n"
      "  do: did you mean `25 MHz`?"),
     ("rate: 25 MHz", "rate: 25 MHz, points: 10k",
      "recipe.yaml:12:22: `span` with both `rate` and `points`\n"
@@ -158,7 +158,7 @@ FAULTS = [
     ("span: 2 ms, rate: 25 MHz", "span: 2 ms, points: 1",
      "recipe.yaml:12:22: `span: 2 ms` holds 1 sample\n  expected: at least 2"),
     ("span: 2 ms, ", "",
-     "recipe.yaml:12:15: the time base has no length\n  expected: `span` with `rate` or `points`, or `cycles`"),
+     "recipe.yaml:12:15: the time base has no span\n  expected: `span` with `rate` or `points`, or `cycles`"),
     ("cycles: 20", "cycles: 20, span: 1 ms",
      "recipe.yaml:19:34: `span` beside `cycles`\n  expected: `span` with `rate` or `points`, or `cycles`"),
     ("rate: 25 MHz", "rate: 25 MHz, before_trigger: 2 ms",
@@ -195,7 +195,7 @@ FAULTS = [
     ("at most 40 mV", "at most 40 ms",
      "recipe.yaml:16:55: `40 ms` is a time\n  expected: a voltage, such as `24 V`"),
     ("at most 40 mV", "40 mV",
-     "recipe.yaml:16:55: `40 mV` alone does not say which side is good\n"
+     "recipe.yaml:16:55: `40 mV` alone is neither an upper nor a lower limit\n"
      "  expected: `at most X`, `at least X`, `A .. B`, `X ± Y`, `X ± P %` or `exactly X`, each a voltage\n"
      "  do: write `at most 40 mV`, `at least 40 mV` or with a tolerance `40 mV ± …`"),
     ("at most 40 mV", "[1 V, 2 V]", "recipe.yaml:16:55: `limit` of `ripple` is not a word\n  expected: words"),
@@ -241,8 +241,8 @@ FAULTS = [
     ("wavewright: 1", "wavewright: 2", "recipe.yaml:1:13: `wavewright` is `2`\n  expected: 1"),
     ("title: VC-204 end-of-line check\n", "",
      "recipe.yaml:1:1: `title` is missing\n  expected: what the recipe does, in a line"),
-    ("title: VC-204 end-of-line check", "title:", "recipe.yaml:2:1: no text\n  expected: some words"),
-    ("default: 40 %", "default: ''", "recipe.yaml:6:19: no text\n  expected: some words"),
+    ("title: VC-204 end-of-line check", "title:", "recipe.yaml:2:1: not a text\n  expected: some words"),
+    ("default: 40 %", "default: ''", "recipe.yaml:6:19: not a text\n  expected: some words"),
     ("  rail_noise:", "  rail noise:",
      "recipe.yaml:8:3: `rail noise` is not a name\n  expected: a letter, then letters, digits and `_`\n"
      "  do: write `rail_noise`, for example"),

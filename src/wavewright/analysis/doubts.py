@@ -72,7 +72,7 @@ class Doubt(StrEnum):
     CLIPPED = (
         "clipped",
         "a sample on the lowest or highest code of the converter; for means and levels, more than 1 sample in 1000",
-        "the signal goes beyond the range there, and nobody knows how far",
+        "the signal exceeds the range there, by an unknown amount",
         "widen `range` or move `offset`",
         EXTREMES | LEVELS | {Reads.SAMPLES, Reads.TRANSITIONS, Reads.SPECTRUM},
     )
@@ -102,14 +102,14 @@ class Doubt(StrEnum):
     )
     NO_STATES = (
         "no_states",
-        "the waveform does not dwell at the levels that were found",
+        "the waveform does not stay at the levels that were found",
         "there is no low and high state that the reading could refer to",
         "declare `low_state` and `high_state`, or record a signal with two states",
     )
     NOISY = (
         "noisy",
         "noise comparable with what is measured: for edges, more than a tenth of the amplitude",
-        "noise may have made the number; a limit nearer than 3 standard uncertainties cannot be decided",
+        "noise may have caused the value; a limit nearer than 3 standard uncertainties cannot be decided",
         "average several shots, limit the bandwidth, or choose a smaller `range`",
     )
     NOT_SETTLED = (
@@ -121,13 +121,13 @@ class Doubt(StrEnum):
     UNDERSAMPLED = (
         "undersampled",
         "fewer than 4 samples per period",
-        "the course of the signal between the samples is not known",
+        "the signal between the samples is not known",
         "raise `rate`",
     )
     CUT_SHORT = (
         "cut_short",
-        "the measurement broke off before all of its shots were taken",
-        "what the shots that are missing would have shown is not known",
+        "the measurement was interrupted before all of its shots were taken",
+        "the missing shots might have failed",
         "measure again",
     )
     NOT_TRIGGERED = (

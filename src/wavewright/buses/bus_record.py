@@ -151,6 +151,6 @@ def _channel_set(entry: Bus, channels: Mapping[str, object]) -> tuple[str, ...]:
             return names
     sets = " or ".join("`" + "`, `".join(names) + "`" for names in entry.channels)
     raise Misuse(
-        f"bus `{entry.name}` from channels {', '.join(f'`{name}`' for name in channels) or 'none at all'}",
+        f"bus `{entry.name}` from channels {', '.join(f'`{name}`' for name in channels) or 'none'}",
         expected=f"{sets} (those with a ? may be left out)",
     )

@@ -25,7 +25,7 @@ Instruments = Annotated[
     list[str] | None,
     typer.Option(
         "--instrument",
-        help="Which of several on the bench takes a role, `digitizer=NAME`; may be repeated.",
+        help="The instrument that takes a role, `digitizer=NAME`, if the bench has several; may be repeated.",
     ),
 ]
 Seed = Annotated[
@@ -39,7 +39,7 @@ Seed = Annotated[
 ]
 Draw = Annotated[
     int | None,
-    typer.Option("--draw", min=0, help="Repeats what fluctuated in an earlier run on a simulated bench: its `draw`."),
+    typer.Option("--draw", min=0, help="Repeat the random events of an earlier run on a simulated bench: its `draw`."),
 ]
 
 

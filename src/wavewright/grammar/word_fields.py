@@ -108,7 +108,7 @@ def read_line(value: object) -> str:
     Misuse : it is none.
     """
     if not isinstance(value, str) or not value.strip():
-        raise Misuse("no text", expected="some words")
+        raise Misuse("not a text", expected="some words")
     return str(value).strip()
 
 

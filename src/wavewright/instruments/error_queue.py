@@ -26,7 +26,7 @@ _EXPLANATIONS = {
 }
 _CLASSES = (
     (-199, -100, "the instrument did not understand the message"),
-    (-299, -200, "the instrument understood, and could not do it as things stand"),
+    (-299, -200, "the instrument understood, and could not do it in its present state"),
     (-399, -300, "something went wrong in the instrument itself"),
     (-499, -400, "messages and answers got out of step"),
 )

@@ -34,7 +34,7 @@ T = TypeVar("T")
 HALF = 0.5  # of the time that is left, for each thing that is tried after a failure
 A_MOMENT = 0.05  # s; between two attempts to reach an instrument that has gone
 AT_ONCE = 0.1  # s; a message goes into the operating system's buffer, or the instrument takes nothing any more
-_LOOK = "look whether it is on, busy or locked up; switch it off and on if need be"
+_LOOK = "check whether it is on, busy or locked up; switch it off and on if necessary"
 
 
 class Exchanging:
@@ -66,7 +66,7 @@ class Exchanging:
         self.allow: Callable[[], None] = _always
         self._pause = pause
         self._open_query = ""  # sent, and its answer not read to the end
-        self._lost = ""  # why the instrument does not come back, once that is known
+        self._lost = ""  # why the instrument does not recover, once that is known
         self._answers = 0  # read to their end
         self._allowance = Allowance()
         self.status = Status(self)
@@ -136,7 +136,7 @@ class Exchanging:
 
         Raises
         ------
-        LinkLost : the instrument does not come back.
+        LinkLost : the instrument does not recover.
         """
         query, self._open_query, self._lost = self._open_query, "", ""
         self._dialogue.event(f"getting back into step after {query}")
@@ -157,7 +157,7 @@ class Exchanging:
             if isinstance(fault, NoAnswer | BadAnswer):
                 raise self._gone(fault.what) from fault
             if isinstance(fault, LinkLost):
-                fault.what = f"the instrument does not come back: {fault.what}"
+                fault.what = f"the instrument does not recover: {fault.what}"
                 self._lost = fault.what
             raise
 
@@ -319,7 +319,7 @@ class Exchanging:
         return lost
 
     def _gone(self, why: str) -> LinkLost:
-        self._lost = f"the instrument does not come back: {why}"
+        self._lost = f"the instrument does not recover: {why}"
         return LinkLost(self._lost, where=self.where, do=_LOOK)
 
     @contextmanager

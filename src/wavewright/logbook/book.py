@@ -77,7 +77,7 @@ class Logbook:
 
         Parameters
         ----------
-        station : where the bench stands; batch : name of the batch that the unit belongs to.
+        station : test station; batch : name of the batch that the unit belongs to.
 
         Raises
         ------

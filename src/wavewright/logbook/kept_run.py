@@ -67,7 +67,7 @@ def run(
     serial : number of the unit under test.
     serial_pattern : what the whole of the serial number must match, in place of the recipe's pattern.
     operator : name of the person at the bench, for the outcome.
-    station : where the bench stands, for the logbook.
+    station : test station, for the logbook.
     batch : which batch the unit belongs to, for the logbook.
     out : folder that the evidence goes into, in a folder of its own; None keeps captures in memory and writes nothing.
     logbook : path or URL of a logbook that the outcome is entered into; None enters it into none.

@@ -86,7 +86,7 @@ class Timebase(GrammarModel):
                     yield fault_at(getattr(self, key), f"`{key}` beside `cycles`", expected=ways)
             return
         if self.span is None:
-            yield Misuse("the time base has no length", expected=ways)
+            yield Misuse("the time base has no span", expected=ways)
             return
         if (self.rate is None) == (self.points is None):
             both = "both `rate` and `points`" if self.rate else "neither `rate` nor `points`"

@@ -108,10 +108,10 @@ def function_topic(function: Function) -> Topic:
 
 
 def doubt_topic(doubt: Doubt) -> Topic:
-    """A doubt: when it is raised, what it means, what cures it."""
+    """A doubt: when it is raised, what it means, the remedy."""
     parts = ", ".join(str(part).replace("_", " ") for part in doubt.parts)
     stops = "every reading" if parts == "anything" else f"readings of: {parts}"
-    told = (("Raised when", doubt.threshold), ("Means", doubt.meaning), ("Cure", doubt.cure), ("Stops", stops))
+    told = (("Raised when", doubt.threshold), ("Means", doubt.meaning), ("Remedy", doubt.cure), ("Stops", stops))
     text = "\n".join(f"- **{word}**: {escaped(entry)}" for word, entry in told)
     allow = f"\n\nA recipe lets it pass, and every report says so:\n\n```yaml\ndoubts: {{{doubt.value}: allow}}\n```"
     return Topic(Group.DOUBT, doubt.value, doubt.meaning, text + allow)

@@ -49,7 +49,7 @@ def evaluate(
     Parameters
     ----------
     references : the waveforms that `compare:` and masks refer to, and that later measurements will refer to.
-    is_cut_short : the measurement broke off before all of its shots were taken.
+    is_cut_short : the measurement was interrupted before all of its shots were taken.
     """
     found = references or ReferenceWaveforms()
     evaluation = Evaluation(measurement, references=found)

@@ -23,7 +23,7 @@ log = logging.getLogger(__name__)
 
 @runtime_checkable
 class Operator(Protocol):
-    """Whoever stands at the bench, or stands in for somebody."""
+    """The operator, or a substitute."""
 
     def confirm(self, text: str) -> None:
         """Show a text and return when it has been confirmed."""

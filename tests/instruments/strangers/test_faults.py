@@ -56,8 +56,8 @@ class Case:
 CASES = {
     # silence and slowness
     "the digitizer is silent from the first message": Case("digitizer", kinds.silent, before_on=True, told="within"),
-    "the digitizer is dead once it is armed": Case("digitizer", kinds.dead, "finished", told="does not come back"),
-    "the digitizer is dead at the record": Case("digitizer", kinds.dead, "record", told="does not come back"),
+    "the digitizer is dead once it is armed": Case("digitizer", kinds.dead, "finished", told="does not recover"),
+    "the digitizer is dead at the record": Case("digitizer", kinds.dead, "record", told="does not recover"),
     "the digitizer is silent at the record only": Case("digitizer", kinds.silent, "record", told="0.5 s"),
     "the digitizer never ends its acquisition": Case("digitizer", kinds.never_finished, "finished"),
     "the digitizer is silent for one query": Case(

@@ -17,7 +17,7 @@ from wavewright.buses.line.logic import Line
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.waveform import Floats
 
-SOURCE = "definition; what a device needs stands in its data sheet: SPI has no standard"
+SOURCE = "definition; a device's requirements are in its data sheet: SPI has no standard"
 FEW_SAMPLES = 5
 Data = Literal["mosi", "miso"]
 

@@ -28,7 +28,7 @@ Library = Annotated[
     str | None,
     typer.Option(help="A VISA library: @py, @ivi, @sim, a path, FILE@sim; if left out: the system's, or @py."),
 ]
-OfBench = Annotated[Path | None, typer.Option("--bench", help="Take the library of this bench file.")]
+OfBench = Annotated[Path | None, typer.Option("--bench", help="Use the library of this bench file.")]
 
 
 @commands.command("list")

@@ -30,7 +30,7 @@ VERDICTS = {True: "pass", False: "fail", None: "–"}
 
 
 class Base(StrEnum):
-    """How data are shown."""
+    """Number format of data."""
 
     HEX = "hex"
     DECIMAL = "decimal"
@@ -58,7 +58,7 @@ def decode(
             help="Only frames that match this search: `address = 0x48 and nack`; see `wavewright buses --search`."
         ),
     ] = None,
-    base: Annotated[Base, typer.Option(help="How data are shown.")] = Base.HEX,
+    base: Annotated[Base, typer.Option(help="Number format of data.")] = Base.HEX,
     interval: Annotated[str | None, typer.Option(help="Time between samples, `1 us`, where the file has none.")] = None,
     timing: Annotated[
         bool,

@@ -18,7 +18,7 @@ FAILED = 1
 def density(
     files: Annotated[list[Path], typer.Argument(help="One file per shot: CSV, WAV, HDF5, NPZ or SCPI DIF.")],
     *,
-    channel: Annotated[str, typer.Option(help="Number, from 1, or name.")] = "1",
+    channel: Annotated[str, typer.Option(help="Channel by number, from 1, or name.")] = "1",
     columns: Annotated[int, typer.Option(min=1, help="Columns along the time axis.")] = 1000,
     rows: Annotated[int, typer.Option(min=1, help="Rows along the level axis.")] = 256,
     rare: Annotated[

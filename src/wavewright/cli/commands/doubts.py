@@ -14,9 +14,9 @@ WIDTH = 100
 
 
 def doubts(as_json: AsJson = False) -> None:
-    """List every doubt: when it is raised, what it means, what cures it, and what it bears on.
+    """List every doubt: when it is raised, what it means, the remedy, and the readings that it affects.
 
-    A doubt that bears on a reading makes a pass inconclusive. A recipe lets it pass with `doubts: {clipped: allow}`
+    A doubt that affects a reading makes a pass inconclusive. A recipe lets it pass with `doubts: {clipped: allow}`
     at its head, in a measurement or in an entry.
     """
     from wavewright.analysis.doubts import doubts as catalogue
@@ -43,7 +43,7 @@ def _lines(doubt: Doubt) -> list[str]:
     told = (
         ("when", doubt.threshold),
         ("means", doubt.meaning),
-        ("cure", doubt.cure),
+        ("remedy", doubt.cure),
         ("stops", "whatever is read" if parts == "anything" else f"what reads: {parts}"),
     )
     lines = [doubt.value]

@@ -177,8 +177,8 @@ def import_runs(
 ) -> None:
     """Import runs of another logbook, or of evidence folders; runs already present are skipped.
 
-    Each run is judged again, from its captures or else its values. If a verdict does not follow, or a key is not what
-    it should be, nothing is entered.
+    Each run is judged again, from its captures or else its values. If a verdict does not follow from them, or a key is
+    wrong, nothing is entered.
     """
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.intake import import_outcomes
@@ -201,7 +201,7 @@ def forward_runs(
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> int:
-    """Enter the outcomes that wait because the logbook was away, each one once; exit status 3 if one cannot be.
+    """Enter the outcomes that wait because the logbook was not available, each once; exit status 3 if one cannot be.
 
     They wait in the folder `spool` of the evidence. Every run with the logbook forwards them too.
     """
@@ -263,10 +263,10 @@ def verify(
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> int:
-    """Check that every row and every capture is still what was written; exit status 1 if one is not.
+    """Check that every row and every capture is unchanged; exit status 1 if one is not.
 
     Each station has a chain of hashes over its runs. Rows that were changed, deleted or inserted are found and named.
-    Somebody who computes the whole chain anew is not, unless you have written its head down elsewhere: give it back
+    A chain that was recomputed as a whole is detected only if you noted its head elsewhere: give it
     with --head.
     """
     from wavewright.cli.progress_bar import ProgressBar

@@ -59,7 +59,7 @@ def show(name: Annotated[str, typer.Argument(help="A shipped profile, or a file.
 
 @commands.command()
 def new(
-    name: Annotated[str, typer.Argument(help="What the new profile is called; it is written to NAME.yaml.")],
+    name: Annotated[str, typer.Argument(help="Name of the new profile; it is written to NAME.yaml.")],
     base: Annotated[str, typer.Option("--from", help="The profile to extend.")] = "scpi-digitizer",
     role: Annotated[
         str | None,

@@ -24,8 +24,7 @@ def replay(
 ) -> int:
     """Run a recipe on a recorded wire log instead of instruments.
 
-    The bench file says which profiles speak; nothing is sent anywhere. So a run in the field can be repeated, and
-    looked at, at another place.
+    The bench file names the profiles; nothing is sent. So a run in the field can be repeated and examined elsewhere.
     """
     import pyvisa
 

@@ -61,14 +61,14 @@ def run(
     wait: Annotated[float, typer.Option(help="How long to wait while another run uses the bench, s.")] = 600.0,
     batch: Annotated[
         bool,
-        typer.Option("--batch", help="One unit after the other: asks for, or reads, one serial number after another."),
+        typer.Option("--batch", help="Test one unit after another: ask for, or read, one serial number after another."),
     ] = False,
     serials: Annotated[Path | None, typer.Option(help="With --batch: serial numbers, one per line.")] = None,
     batch_name: Annotated[
         str, typer.Option(help="With --batch: its name; an interrupted batch is resumed under its name.")
     ] = "",
     serial_pattern: Annotated[
-        str | None, typer.Option(help="What the whole serial number must match, in place of the recipe's.")
+        str | None, typer.Option(help="Pattern for the whole serial number, in place of the recipe's.")
     ] = None,
     repeat_passed: Annotated[
         bool, typer.Option("--repeat-passed", help="With --batch: retest units that have passed.")
@@ -78,7 +78,7 @@ def run(
     ] = 0,
     seed_from_serial: Annotated[
         bool,
-        typer.Option("--seed-from-serial", help="A simulated bench gets a board of its own for each serial number."),
+        typer.Option("--seed-from-serial", help="A simulated bench has a different board for each serial number."),
     ] = False,
     statistics: Annotated[
         bool, typer.Option("--statistics", help="Show the statistics over the shots of each result.")

@@ -23,10 +23,10 @@ def validate(
     ],
     as_json: AsJson = False,
 ) -> int:
-    """Check files without touching an instrument; all faults of all files at once.
+    """Check files without touching an instrument; reports all faults of all files.
 
-    Of a simulated bench the board, the instruments and the ordered faults are checked too. Where recipes are named
-    together with one bench, what they want of it in vain is told at the line of the recipe.
+    For a simulated bench the board, the instruments and the fault files are checked too. If recipes are given together
+    with one bench, what the bench lacks is reported at the line of the recipe.
     """
     from wavewright.file_kinds import FILE_KINDS, Kind, check_file, check_together
 

@@ -86,7 +86,7 @@ class Making(Generic[E]):
         if name in self.unmade:
             raise HangsOnUnmade(f"`{key}: {name}` could not be made")
         if name not in self.nodes:
-            expected = f"one that stands above: {', '.join(self.nodes) or 'none'}"
+            expected = f"one that is defined above: {', '.join(self.nodes) or 'none'}"
             raise Misuse(f"`{key}: {name}` is not a node", where=place_of(name) or "", expected=expected)
         return self.nodes[name]
 
@@ -98,7 +98,7 @@ class Making(Generic[E]):
             raise Misuse(
                 f"`{key}: {name}` is not a {what}",
                 where=place_of(name) or "",
-                expected=f"the name of a {what} that stands above",
+                expected=f"the name of a {what} that is defined above",
             )
         return node
 
