@@ -135,7 +135,7 @@ REFUSED = [
     ("uart", "", "nack", 1, "there is no word `nack`"),
     ("uart", "", "write", 1, "there is no word `write`"),
     ("uart", "modbus_rtu", "adress = 3", 1, "did you mean `address`?"),
-    ("uart", "modbus_rtu", "clean and address", 11, "`address` alone says nothing"),
+    ("uart", "modbus_rtu", "clean and address", 11, "`address` alone is not a condition"),
     ("uart", "modbus_rtu", "address = 256", 1, "holds for no frame"),
     ("uart", "modbus_rtu", "address = -1", 1, "holds for no frame"),
     ("uart", "modbus_rtu", "address <> 256", 1, "holds for every frame"),

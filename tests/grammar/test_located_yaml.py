@@ -58,10 +58,10 @@ NO_YAML = [
     ("true: x\n", "recipe.yaml:1:1: `true` as a key\n  expected: a word\n"
      '  do: write `"true":` if the word itself is meant'),
     ("? [a]\n: b\n", "recipe.yaml:1:3: a key that is not a word\n  expected: a word"),
-    ("<<: {a: 1}\n", "recipe.yaml:1:1: a merge key, `<<`\n  expected: keys of our own\n  do: write the keys out"),
+    ("<<: {a: 1}\n", "recipe.yaml:1:1: a merge key, `<<`\n  expected: keys without `<<`\n  do: write the keys out"),
     ("a: !!python/name:os.system {}\n", "recipe.yaml:1:4: tag `tag:yaml.org,2002:python/name:os.system`\n"
-     "  expected: plain values without a tag\n  do: take the tag out"),
-    ("a: *b\n", "recipe.yaml:1:4: alias `*b` of nothing\n  expected: an anchor `&b` above it"),
+     "  expected: plain values without a tag\n  do: remove the tag"),
+    ("a: *b\n", "recipe.yaml:1:4: alias `*b` without its anchor\n  expected: an anchor `&b` above it"),
     ("a: &x [*x]\n", "recipe.yaml:1:8: alias `*x` contains itself\n  expected: values that come to an end"),
     (BOMB, "recipe.yaml:5:35: too many values, aliases written out\n  expected: at most 50000 in a file"),
     ("a: " + "[" * 100_000, "recipe.yaml:1:27: nested too deeply\n  expected: at most 24 levels"),
@@ -94,7 +94,7 @@ def test_a_missing_file_is_named(in_folder: Path) -> None:
     with pytest.raises(FileFault) as caught:
         load_recipe("nowhere/recipe.yaml")
     assert str(caught.value) == (
-        "nowhere/recipe.yaml: there is no such file\n  do: check the path; it counts from the folder you are in"
+        "nowhere/recipe.yaml: there is no such file\n  do: check the path; it is relative to the current folder"
     )
 
 

@@ -164,5 +164,5 @@ def test_a_profile_without_a_name_is_a_fault_of_the_file(tmp_path: Path, profile
     (tmp_path / "bench.yaml").write_text(text)
     with pytest.raises(FileFault) as refused:
         load_bench(tmp_path / "bench.yaml")
-    assert "instrument `digitizer`: no profile is named" in str(refused.value)
+    assert "instrument `digitizer`: no profile is given" in str(refused.value)
     assert "scpi-digitizer" in str(refused.value)

@@ -55,7 +55,10 @@ CASES = {
     "garbage before a number": Case(r"garbage first, at: 'LEV', text: '** '", LEVEL, BadAnswer, "not a number"),
     "an answer to an earlier query": Case("old answer, at: 'LEV'", LEVEL, BadAnswer, "`.*` is not a number"),
     "a line with a NUL": Case(
-        r"another answer, at: 'LEV', text: '1.5\x00E3'", LEVEL, BadAnswer, r"`1.5\\x00E3` holds bytes that are not text"
+        r"another answer, at: 'LEV', text: '1.5\x00E3'",
+        LEVEL,
+        BadAnswer,
+        r"`1.5\\x00E3` contains bytes that are not text",
     ),
     "an empty line": Case("another answer, at: 'LEV', text: ''", LEVEL, BadAnswer, "the answer is empty"),
     "bytes that the line garbled": Case("garble, at: 'LEV', bytes: 6", LEVEL, BadAnswer, "not a number|no text|ascii"),

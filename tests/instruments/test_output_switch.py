@@ -59,7 +59,7 @@ def test_an_output_that_says_off_and_stays_at_its_voltage_may_be_on(supply: Scpi
     with pytest.raises(OutputMayBeOn) as caught:
         bench.safe_state()
     assert supply.held[OUTPUT] == "0"
-    for words in ("says that its output is off, and 12 V stand at its terminals", "less than 1 V", "charge", "measure"):
+    for words in ("says that its output is off, and 12 V are at its terminals", "less than 1 V", "charge", "measure"):
         assert words in str(caught.value)
 
 

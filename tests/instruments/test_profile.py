@@ -159,7 +159,7 @@ FAULTS = {
     "a pattern that is none": (
         ('"^YES"', '"^(YES"'),
         r"grid.yaml:16:61: `\^\(YES` is not a regular expression",
-        "no look-around",
+        "look-around and",
     ),
     "no role": (("role: digitizer\n", ""), r"`role` is missing", "one of digitizer"),
     "another role": (
@@ -171,7 +171,7 @@ FAULTS = {
     "two ways to finish": (("finished: {", 'finished: {ask: "*OPC?", '), r"needs one way", "ask, poll or"),
     "nothing to arm": (("arm: GO, ", ""), r"needs `waveform.fetch` and `acquire.arm`", ""),
     "no such parent": (("extends: scpi-basics", "extends: scpi-basic"), r"no profile `scpi-basic`", "scpi-basics"),
-    "itself as parent": (("extends: scpi-basics", "extends: grid.yaml"), r"in a circle: grid.yaml -> grid.yaml", ""),
+    "itself as parent": (("extends: scpi-basics", "extends: grid.yaml"), r"circular: grid.yaml -> grid.yaml", ""),
 }
 
 

@@ -72,7 +72,7 @@ FAULTS = [
     ("{function: arbitrary}", "9:17: `function: arbitrary` without `waveform`", "a stored waveform"),
     ("{function: sine, waveform: a.csv}", "9:44: `waveform: a.csv` without `function: arbitrary`", "in one step"),
     ("{function: sine, channel: 2}", "9:17: `channel` without `waveform`", "the file that has the channel"),
-    ("{function: arbitrary, waveform: [a.csv]}", "9:49: no text", "some words"),
+    ("{function: arbitrary, waveform: [a.csv]}", "9:49: not a text", "some words"),
 ]  # fmt: skip
 
 

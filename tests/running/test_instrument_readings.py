@@ -214,7 +214,7 @@ TROUBLES = [
     ("fault: another answer, text: '9.91E37'", "the instrument has no value"),
     ("fault: another answer, text: '-9.9E+37'", "the instrument has no value"),
     ("fault: another answer, text: ''", "the answer is empty"),
-    ("fault: another answer, text: '1\\0002'", "holds bytes that are not text"),
+    ("fault: another answer, text: '1\\0002'", "contains bytes that are not text"),
     ("fault: garbage first, text: '1;'", "is not a number"),
     ("fault: errors, count: 30, code: -310", "-310"),
     ("fault: delay, by: 100 s", "no answer within 2 s after"),

@@ -225,4 +225,4 @@ def test_a_damaged_answer_that_is_a_likely_number_is_asked_again(tmp_path: Path,
 
 def test_two_answers_to_one_query_are_none(tmp_path: Path, ours: Instruments) -> None:
     ours.supply.answers[VOLTS + "?"] = ["1.2", "2.1"]
-    assert "and asked again" in only(ours.run(tmp_path)).error
+    assert "and on a second query" in only(ours.run(tmp_path)).error

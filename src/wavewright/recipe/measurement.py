@@ -164,7 +164,7 @@ class Measurement(GrammarModel):
         level, channel = self.trigger.level, self.channels.get(self.trigger_channel)
         seen = None if channel is None else _seen(channel)
         if seen is not None and isinstance(level, StatedQuantity) and level.value not in seen:
-            what = f"`{self.trigger_channel}` can never cross `level: {level}`, which is outside of its range"
+            what = f"`{self.trigger_channel}` cannot cross `level: {level}`, which is outside of its range"
             do = f"put `level` into the range, or change `range` and `offset` of `{self.trigger_channel}`"
             raise refusal(fault_at(level, what, expected=f"a level within {seen}", do=do))
         return self

@@ -138,7 +138,7 @@ def test_bytes_that_are_no_text_are_refused(table) -> None:
 
 
 def test_a_table_without_time_wants_an_interval(table) -> None:
-    with pytest.raises(Misuse, match="does not tell the time") as fault:
+    with pytest.raises(Misuse, match="does not contain the time") as fault:
         read_waveforms(table("rail\n1\n2\n"))
     assert "interval=1e-6" in fault.value.do
 

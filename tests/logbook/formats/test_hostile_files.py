@@ -84,7 +84,7 @@ def test_a_dataset_larger_than_the_memory_or_of_no_numbers(tmp_path: Path) -> No
         group["codes"] = np.dtype("int8")
 
     refused(altered(tmp_path / "huge.h5", huge), "GiB of samples")
-    refused(altered(tmp_path / "typed.h5", typed), "no row of samples")
+    refused(altered(tmp_path / "typed.h5", typed), "not a row of samples")
 
 
 def test_a_table_of_one_line_of_two_million_cells(tmp_path: Path) -> None:
@@ -114,7 +114,7 @@ def test_a_file_that_the_hdf5_library_never_comes_back_from_is_refused(
 ) -> None:
     monkeypatch.setattr(hdf5_trial, "PATIENCE", 0.5)
     os.mkfifo(tmp_path / "endless.h5")
-    with pytest.raises(FileFault, match="does not come to an end"):
+    with pytest.raises(FileFault, match="does not finish reading it"):
         hdf5_trial.check_comes_back(tmp_path / "endless.h5")
     monkeypatch.setattr(hdf5_trial, "PATIENCE", 60.0)
     assert read_waveforms(good(tmp_path / "next.h5"))["rail"].unit == "V"

@@ -47,7 +47,7 @@ def test_arrays_of_other_people_are_channels(tmp_path: Path, arrays: dict, start
 def test_a_single_array_wants_an_interval(tmp_path: Path) -> None:
     np.save(tmp_path / "rail.npy", np.arange(4))
     assert read_waveform(tmp_path / "rail.npy", interval=1e-6, channel="rail").codes.tolist() == [0, 1, 2, 3]
-    with pytest.raises(Misuse, match="does not tell the time"):
+    with pytest.raises(Misuse, match="does not contain the time"):
         read_waveform(tmp_path / "rail.npy")
 
 

@@ -209,11 +209,11 @@ def test_a_chunk_of_odd_length_is_padded(tmp_path: Path) -> None:
 
 
 DAMAGES = [
-    ('"gain": 1.0', '"gain": "x"', "the scale of a channel lacks or garbles"),
-    ('"unit"', '"Unit"', "lacks or garbles 'unit'"),
+    ('"gain": 1.0', '"gain": "x"', "the scale of a channel is incomplete or damaged"),
+    ('"unit"', '"Unit"', "incomplete or damaged: 'unit'"),
     ('"int16"', '"int99"', "codes of type `int99`"),
     ("[{", "[[", "the comment with the scales is broken"),
-    ('"code_range": null', '"code_range": true', "lacks or garbles"),
+    ('"code_range": null', '"code_range": true', "incomplete or damaged"),
 ]
 
 

@@ -40,7 +40,7 @@ def noted_waveform(codes: Codes, note: Note, interval: float | None, *, file: st
         code_range = None if note["code_range"] is None else _two_numbers(note["code_range"])
     except (KeyError, TypeError, ValueError) as fault:
         raise FileFault(
-            f"the scale of a channel lacks {fault}, or it is damaged",
+            f"the scale of a channel is incomplete or damaged: {fault}",
             where=file,
             expected=", ".join((*_NUMBERS, *_WORDS, "code_range")),
         ) from fault
