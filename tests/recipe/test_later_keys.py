@@ -269,10 +269,10 @@ FAULTS = [
      "recipe.yaml:13:21: `line` has no condition\n"
      "  expected: `holds: \"11 03\"`, `text: \"OK\"` or `find: \"address = 0x48\"`"),
     (TELEGRAM, 'line: {holds: "11 03"}, ', "",
-     "recipe.yaml:13:14: `keep_if` names no line\n"
+     "recipe.yaml:13:14: `keep_if` does not name a line\n"
      "  expected: `line:` with `holds: \"11 03\"`, `text: \"OK\"` or `find: \"address = 0x48\"`"),
     (TELEGRAM, "expect: {line: {find: address = 17 and clean}}", "expect: {}",
-     "recipe.yaml:14:13: `expect` names no line\n"
+     "recipe.yaml:14:13: `expect` does not name a line\n"
      "  expected: `line:` with `holds: \"11 03\"`, `text: \"OK\"` or `find: \"address = 0x48\"`"),
     (TELEGRAM, "20 shots", "2.5 shots",
      "recipe.yaml:13:47: `2.5 shots` is not a number of shots\n"
