@@ -147,7 +147,7 @@ REFUSED = [
     ("uart", "modbus_rtu", "data = 65", 1, "bytes in hex, in double quotes"),
     ("uart", "modbus_rtu", 'data = "6"', 1, "pairs of hex digits"),
     ("uart", "modbus_rtu", 'data between 1 and 2', 1, "has no range: it is bytes"),
-    ("uart", "modbus_rtu", 'address holds "11"', 1, "holds no bytes"),
+    ("uart", "modbus_rtu", 'address holds "11"', 1, "does not contain bytes"),
     ("uart", "modbus_rtu", 'function_name = "read holding register"', 1, "did you mean `read holding registers`?"),
     ("uart", "modbus_rtu", 'kind = "mesage"', 1, "did you mean `message`?"),
     ("uart", "", "data = 65 ms", 1, "a number without a unit"),
