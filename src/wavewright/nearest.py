@@ -7,7 +7,7 @@ from difflib import get_close_matches
 
 
 def did_you_mean(word: object, known: Iterable[str], *, most: int = 1, alike: float = 0.6) -> str:
-    """The question that ends an error about an unknown name; empty where nothing is near.
+    """The advice that ends an error about an unknown name; empty where no name is near.
 
     Parameters
     ----------

@@ -40,7 +40,9 @@ def parameter_values(parameters: Mapping[str, str], overrides: Mapping[str, str]
         if name not in parameters:
             raise Misuse(
                 f"the recipe has no parameter `{name}`",
-                expected=f"one of {', '.join(parameters)}" if parameters else "nothing to be set",
+                expected=f"one of {', '.join(parameters)}"
+                if parameters
+                else "no `--set`: the recipe has no parameters",
                 do=did_you_mean(name, parameters),
             )
     return {**parameters, **overrides}

@@ -96,7 +96,7 @@ class Outcome:
             return found[name].reading
         raise Misuse(
             f"no result `{name}` in the outcome of `{self.title}`",
-            expected=f"one of {', '.join(found)}" if found else "none: no reading came about",
+            expected=f"one of {', '.join(found)}" if found else "none: no reading was made",
             do=did_you_mean(name, found, alike=0.4),
         )
 
