@@ -67,5 +67,5 @@ def test_a_name_is_never_taken_over() -> None:
 def test_the_nearest_names_are_asked_about_and_nothing_where_none_is_near() -> None:
     known = ["rise_time", "fall_time", "rms"]
     assert did_you_mean("rize_time", known) == "did you mean `rise_time`?"
-    assert did_you_mean("rise_tim", known, most=2, alike=0.5) == "did you mean `rise_time` or `fall_time`?"
+    assert did_you_mean("ise_time", ["rise_time", "rise_times"], most=2) == "did you mean `rise_time` or `rise_times`?"
     assert did_you_mean(12, known) == ""
