@@ -13,8 +13,8 @@ from wavewright.judgement.limits import Limit
 from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.recompute import recompute
 from wavewright.quantities import Interval
-from wavewright.recipe.load import parse_recipe
 from wavewright.recipe.measurement import Measurement
+from wavewright.recipe.stored_recipe import parse_stored_recipe
 from wavewright.running.evaluation import NOTHING_UNMET
 from wavewright.running.outcome import Outcome
 from wavewright.running.result import Result, cut_short_results, judged_result
@@ -50,7 +50,7 @@ def is_of_before(document: Mapping[str, Any]) -> bool:
 def _otherwise_than_the_recipe(outcome: Outcome) -> Iterator[str]:
     """Results that are missing, or have another limit than in the recipe of the run; nothing if that cannot be read."""
     try:
-        recipe = parse_recipe(outcome.recipe.text, outcome.recipe.file, set=outcome.parameters)
+        recipe = parse_stored_recipe(outcome.recipe.text, outcome.recipe.file, set=outcome.parameters)
     except WavewrightError:  # one of another version: the values decide
         return
     ended = {one.label for one in outcome.measurements if not one.error}

@@ -18,6 +18,7 @@ from wavewright.logbook.formats.catalogue import read_stored
 from wavewright.recipe.load import parse_recipe
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
+from wavewright.recipe.stored_recipe import parse_stored_recipe
 from wavewright.running.evaluation import evaluate
 from wavewright.running.outcome import Outcome
 from wavewright.running.result import MeasurementOutcome, Result
@@ -75,7 +76,7 @@ def recompute(outcome: Outcome, recipe: Recipe | None = None, *, run: str = "") 
     FileFault : the stored recipe is refused by this version.
     StorageFault : captures cannot be read.
     """
-    used = recipe or parse_recipe(outcome.recipe.text, outcome.recipe.file, set=outcome.parameters)
+    used = recipe or parse_stored_recipe(outcome.recipe.text, outcome.recipe.file, set=outcome.parameters)
     stored = {one.label: one for one in outcome.measurements}
     references = ReferenceWaveforms(used, read_stored=read_stored)
     again = tuple(

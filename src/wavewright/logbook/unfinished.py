@@ -38,8 +38,8 @@ from wavewright.logbook.outcome_files import (
     outcome_from_json,
 )
 from wavewright.logbook.rows import recipe_name
-from wavewright.recipe.load import parse_recipe
 from wavewright.recipe.measurement import Measurement
+from wavewright.recipe.stored_recipe import parse_stored_recipe
 from wavewright.running.evaluation import evaluate
 from wavewright.running.outcome import Outcome
 from wavewright.running.result import MeasurementOutcome, broken_off
@@ -212,7 +212,7 @@ def _outcome(folder: Path, story: _Story) -> Outcome:
     cut = {label: shots for label, shots in story.shots.items() if label not in story.measured}
     again: dict[str, MeasurementOutcome] = {}
     if cut:
-        recipe = parse_recipe(begin.recipe.text, begin.recipe.file, set=begin.parameters)
+        recipe = parse_stored_recipe(begin.recipe.text, begin.recipe.file, set=begin.parameters)
         references = ReferenceWaveforms(recipe, read_stored=read_stored)
         for measurement in recipe:
             if measurement.label in cut:

@@ -52,9 +52,9 @@ def drawn_shot_of(outcome: Outcome) -> tuple[MeasurementOutcome, DrawnShot]:
     ------
     Misuse : no measurement has a shot, or this version does not read the recipe of the run.
     """
-    from wavewright.recipe.load import parse_recipe
+    from wavewright.recipe.stored_recipe import parse_stored_recipe
 
-    recipe = parse_recipe(outcome.recipe.text, outcome.recipe.file, set=outcome.parameters)
+    recipe = parse_stored_recipe(outcome.recipe.text, outcome.recipe.file, set=outcome.parameters)
     wanted = {each.label: each for each in recipe}
     drawable = [one for one in outcome.measurements if one.label in wanted and len(outcome.captures.get(one.label, ()))]
     if not drawable:

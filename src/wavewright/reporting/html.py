@@ -106,10 +106,10 @@ def shown_setting(value: object) -> str:
 
 def _recipe(outcome: Outcome) -> tuple[Recipe | None, str]:
     """The recipe of the run as this version reads it; None and why, where it does not."""
-    from wavewright.recipe.load import parse_recipe
+    from wavewright.recipe.stored_recipe import parse_stored_recipe
 
     try:
-        return parse_recipe(outcome.recipe.text, outcome.recipe.file, set=outcome.parameters), ""
+        return parse_stored_recipe(outcome.recipe.text, outcome.recipe.file, set=outcome.parameters), ""
     except (FileFault, Misuse) as fault:
         return None, f"This version does not read the recipe of the run, so nothing is marked in the plots. {fault}"
 
