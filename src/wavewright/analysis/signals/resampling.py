@@ -13,6 +13,7 @@ from fractions import Fraction
 import numpy as np
 
 from wavewright.analysis.signals.signals import Signal
+from wavewright.analysis.signals.turns import bessel_i0, sinc
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
 
@@ -37,8 +38,8 @@ def interpolation_weights(fractions: Floats, *, stretch: float = 1.0) -> Floats:
     """
     reach = math.ceil(REACH * stretch)
     distances = (np.arange(1 - reach, reach + 1) - fractions[:, np.newaxis]) / stretch
-    window = np.i0(_SHAPE * np.sqrt(np.clip(1 - (distances / REACH) ** 2, 0, None)))
-    weights = np.sinc(distances) * np.where(np.abs(distances) < REACH, window, 0.0)
+    window = bessel_i0(_SHAPE * np.sqrt(np.clip(1 - (distances / REACH) ** 2, 0, None)))
+    weights = sinc(distances) * np.where(np.abs(distances) < REACH, window, 0.0)
     normalised: Floats = weights / weights.sum(axis=1, keepdims=True)
     return normalised
 

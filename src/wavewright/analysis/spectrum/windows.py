@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wavewright.analysis.record.blocks import TABLES_BLOCK, spans
+from wavewright.analysis.signals.turns import cosine_and_sine, sine
 
 WindowName = Literal["rectangular", "hann", "hamming", "blackman", "blackman_harris", "flat_top"]
 
@@ -84,17 +85,17 @@ class Window:
         """Multiply a record of floats by the weights, in place and block by block."""
         if len(self.terms) == 1 or not values.size:
             return
-        step = 2 * math.pi / values.size
-        angles = step * np.arange(min(TABLES_BLOCK, values.size))
-        cosines, sines = (table.astype(values.dtype) for table in (np.cos(angles), np.sin(angles)))
+        turns = np.arange(min(TABLES_BLOCK, values.size)) / values.size
+        cosines, sines = (table.astype(values.dtype) for table in cosine_and_sine(turns))
         powers = np.polynomial.chebyshev.cheb2poly([(-1) ** k * term for k, term in enumerate(self.terms)])
         cosine, weight = np.empty_like(cosines), np.empty_like(cosines)
         for first, last in spans(0, values.size, TABLES_BLOCK):
             part = values[first:last]
             c, w = cosine[: part.size], weight[: part.size]
             # cos(a + b) from one table: a cosine a block, not a sample
-            np.multiply(cosines[: part.size], math.cos(step * first), out=c)
-            np.multiply(sines[: part.size], math.sin(step * first), out=w)
+            at_first = [float(value) for value in cosine_and_sine(first / values.size)]
+            np.multiply(cosines[: part.size], at_first[0], out=c)
+            np.multiply(sines[: part.size], at_first[1], out=w)
             c -= w
             w.fill(powers[-1])
             for power in powers[-2::-1]:
@@ -105,7 +106,7 @@ class Window:
 
 def _sinc(x: float) -> float:
     """sin πx / πx."""
-    return math.sin(math.pi * x) / (math.pi * x) if x else 1.0
+    return sine(x / 2) / (math.pi * x) if x else 1.0
 
 
 _ALL = (
