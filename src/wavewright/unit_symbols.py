@@ -40,7 +40,7 @@ _FIRST_FACTOR = re.compile(r"([^\W\d_]++)(?!\^)")
 def takes_prefix(unit: str) -> bool:
     """Whether a prefix before the unit multiplies it as a whole: `mV s` is 1e-3 V s, but `mV^2` is 1e-6 V^2.
 
-    A prefix and its unit form one symbol, which is raised to a power as one (SI Brochure; from memory, not verified).
+    A prefix and its unit form one symbol, which is raised to a power as one (SI Brochure †).
     """
     first = _FIRST_FACTOR.match(unit)  # a unit that has prefixes, to the power 1
     return first is not None and first.group(1) not in WITHOUT_PREFIX and unit not in PLAIN_UNITS

@@ -49,7 +49,7 @@ class Slope(StrEnum):
 class ReferenceLevel:
     """A level to be crossed: a ratio of the amplitude above the low state level, or a value in the waveform's unit.
 
-    Reference level as in IEEE 181-2011 (term from memory, not verified): x % stands for low + x/100 · (high − low).
+    Reference level as in IEEE 181-2011 †: x % stands for low + x/100 · (high − low).
     `unit` is that in which an absolute level was written, empty for a float, which is in the waveform's own.
     """
 

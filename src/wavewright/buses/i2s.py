@@ -1,6 +1,6 @@
 """I2S: samples of two channels on a clock, a word select and a data line.
 
-I2S bus specification (rules seen in print): two's complement, most significant bit first, read at the rising clock;
+I2S bus specification †: two's complement, most significant bit first, read at the rising clock;
 word select is low for the left channel and changes one clock before the most significant bit. Surplus bits are dropped,
 missing ones are zero.
 """

@@ -1,6 +1,6 @@
 """LIN: a break, a synchronisation byte, a protected identifier, and the answer with its checksum.
 
-LIN 2.1, 2.3 (from memory, but for the checksum's definition and four protected identifiers seen in print).
+LIN 2.1, 2.3 †.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ def protected_identifier(identifier: int) -> int:
 @bus(
     "lin",
     channels=("line",),
-    source="LIN 2.1, 2.3.1 (from memory; checksum and four identifiers seen in print)",
+    source="LIN 2.1, 2.3.1 †",
     says=Vocabulary(
         kinds=("frame", "header"),
         fields={

@@ -1,6 +1,6 @@
 """Manchester code: every bit has an edge in its middle, and its direction is the bit.
 
-IEEE 802.3, clause 7 (from memory): a rising edge is 1. The opposite convention is G. E. Thomas's. Constant data give
+IEEE 802.3, clause 7 †: a rising edge is 1. The opposite convention is G. E. Thomas's. Constant data give
 no hint which edges are the middles: one interval of a whole bit is needed to lock.
 """
 
@@ -28,7 +28,7 @@ TOLERANCE = 0.3  # half bits
 @bus(
     "manchester",
     channels=("line",),
-    source="IEEE 802.3, clause 7 (from memory); G. E. Thomas: common practice",
+    source="IEEE 802.3, clause 7 †; G. E. Thomas: common practice",
     says=Vocabulary(
         kinds=("burst",), fields={"bits": TEXT, "data": BYTES}, errors=("timing", "cut", "sync", "incomplete")
     ),

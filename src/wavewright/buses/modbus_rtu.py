@@ -1,7 +1,7 @@
 """Modbus RTU: messages on an asynchronous line, cut by silence and closed by a CRC.
 
 Modbus over serial line V1.02 (2.5.1.1: silent intervals; 2.5.1: lengths) and application protocol V1.1b3 (functions,
-exceptions), from memory unless the tests say otherwise.
+exceptions) † unless the tests say otherwise.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ DATA_BITS = 8  # of a character (V1.02, 2.5.1)
 @layer(
     "modbus_rtu",
     on=("uart",),
-    source="Modbus over serial line V1.02; application protocol V1.1b3 (from memory)",
+    source="Modbus over serial line V1.02; application protocol V1.1b3 †",
     says=Vocabulary(
         kinds=("message",),
         fields={

@@ -1,6 +1,6 @@
 """NMEA 0183: sentences in text, from `$` or `!` to the end of the line, closed by a checksum.
 
-NMEA 0183 (from memory): the checksum is the exclusive or of all characters between `$` and `*`, as two hex digits.
+NMEA 0183 †: the checksum is the exclusive or of all characters between `$` and `*`, as two hex digits.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ SENTENCE = re.compile(r"^[$!](?P<tag>[A-Z0-9]{2,}),?(?P<values>[^*]*)(?:\*(?P<ch
 @layer(
     "nmea",
     on=("uart",),
-    source="NMEA 0183 (from memory, not verified)",
+    source="NMEA 0183 †",
     says=Vocabulary(
         kinds=("sentence",),
         fields={"text": TEXT, "talker": TEXT, "formatter": TEXT, "values": LIST, "checksum": OCTET},

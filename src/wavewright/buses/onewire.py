@@ -1,7 +1,8 @@
 """1-Wire: a reset, a presence pulse, and bytes in slots whose low time says 0 or 1.
 
-Times of the standard speed from public component data (from memory): write 1 low for 1 to 15 µs, write 0 for 60 to
-120 µs, reset for at least 480 µs, presence 15 to 60 µs after it and 60 to 240 µs long.
+1-Wire is a trade mark; the trade has no other word for this single-wire bus, and there is no open standard. Times of
+the standard speed †: write 1 low for 1 to 15 µs, write 0 for 60 to 120 µs, reset for at least 480 µs, presence 15 to 60
+µs after it and 60 to 240 µs long.
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ IDENTIFIER_BYTES = 8
 @bus(
     "onewire",
     channels=("line",),
-    source="public component data, standard speed (from memory, not verified)",
+    source="no open standard (1-Wire is a trade mark); times of the standard speed †",
     says=Vocabulary(
         kinds=("transaction",),
         fields={

@@ -6,7 +6,7 @@
 | 1 | fail |
 | 2 | inconclusive |
 | 3 | error: a refused file, a fault of an instrument, a run that was interrupted |
-| 64 | wrong usage of the command itself (EX_USAGE of BSD sysexits.h, from memory, not verified) |
+| 64 | wrong usage of the command itself (EX_USAGE of BSD sysexits.h †) |
 """
 
 from __future__ import annotations

@@ -10,7 +10,7 @@ from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from typing import Any, TextIO
 
 # Everything that a terminal takes for a command: the control characters of ISO 6429 but for the line end and the tab,
-# and the marks that turn the direction of writing (Unicode 16.0, table 23-2 and annex 9; from memory, not verified).
+# and the marks that turn the direction of writing (Unicode 16.0, table 23-2 and annex 9 †).
 COMMANDS = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 
 

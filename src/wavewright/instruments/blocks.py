@@ -1,6 +1,6 @@
 """Headers of blocks: how many bytes follow, and where they begin.
 
-IEEE 488.2-1992, 7.7.6 and 8.7.9 (definite), 8.7.10 (indefinite), clause numbers from memory, not verified. A length
+IEEE 488.2-1992, 7.7.6 and 8.7.9 (definite), 8.7.10 (indefinite) †. A length
 in brackets, `#(1234567890)`, is outside IEEE 488.2; it is read, as the VISA library reads it, and never sent.
 """
 

@@ -1,6 +1,6 @@
 """The Data Interchange Format: waveforms with their scales as one nested expression, on the wire or in a file.
 
-SCPI-99 volume 3 (structure seen, the keywords from memory, not verified). Read as a general nested list: short and
+SCPI-99 volume 3 †. Read as a general nested list: short and
 long forms, unknown blocks passed over, white space anywhere outside strings and blocks.
 
     (DIF (VERSion 1999.0) ENCode (FORMat INT16)
@@ -32,7 +32,7 @@ from wavewright.instruments.dif_expression import (
 )
 from wavewright.waveform import Codes, Waveform
 
-_NOT_A_NUMBER, _INFINITY = 9.91e37, 9.9e37  # SCPI-99 vol. 1, 7.2.1.5 (from memory, not verified)
+_NOT_A_NUMBER, _INFINITY = 9.91e37, 9.9e37  # SCPI-99 vol. 1, 7.2.1.5 †
 _UNITS = {"S": "s", "HZ": "Hz", "OHM": "ohm"}
 _FORMATS: Mapping[str, str] = {
     **{f"INT{bits}": f">i{bits // 8}" for bits in (8, 16, 32, 64)},

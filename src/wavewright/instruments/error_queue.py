@@ -1,6 +1,6 @@
 """The error queue of an instrument: its entries, and what the standard's codes mean for the person at the bench.
 
-SCPI-99 volume 2, 21.8 (`SYSTem:ERRor?`); the codes are from memory, not verified.
+SCPI-99 volume 2, 21.8 (`SYSTem:ERRor?`); the codes †.
 """
 
 from __future__ import annotations

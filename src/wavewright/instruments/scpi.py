@@ -1,7 +1,7 @@
 """Numbers, words, strings and lists as instruments send them: read forgivingly, sent precisely.
 
 IEEE 488.2-1992 chapters 7 (what is sent) and 8 (what is answered), SCPI-99 volume 1 chapters 6 and 7 (clause
-numbers from memory, not verified). Everything here is a pure function of text; `link` adds who said it.
+numbers †). Everything here is a pure function of text; `link` adds who said it.
 """
 
 from __future__ import annotations

@@ -176,7 +176,7 @@ class Setting(GrammarModel):
                 return word == "on"
         is_on = scpi.read_boolean(text)
         if text.strip().upper() not in ("ON", "OFF") and scpi.read_number(text) not in (0.0, 1.0):
-            # SCPI-99 volume 1, 7.3: the answer is 1 or 0 (from memory, not verified); another number answers another
+            # SCPI-99 volume 1, 7.3: the answer is 1 or 0 †; another number answers another
             # query, and must not count as "off" because it rounds to 0
             raise BadAnswer(f"`{scpi.shorten(text)}` is neither on nor off", expected="1 or 0")
         return is_on

@@ -25,7 +25,7 @@ def standard_uncertainty(
 ) -> float | None:
     """The standard uncertainty of a reading, in its unit; None where the profile does not state the accuracy.
 
-    The limits of error ±a are taken as rectangular: a/√3 (JCGM 100:2008, 4.3.7; from memory, not verified).
+    The limits of error ±a are taken as rectangular: a/√3 (JCGM 100:2008, 4.3.7 †).
 
     Parameters
     ----------

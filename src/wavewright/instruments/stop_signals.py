@@ -15,7 +15,7 @@ from typing import Any
 STOP_SIGNALS = tuple(
     signal.Signals[name] for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)
 )
-# Windows' console events (Windows console API, HandlerRoutine; from memory, not verified). The process ends as soon as
+# Windows' console events (Windows console API, HandlerRoutine †). The process ends as soon as
 # the handler of a closing one returns, and about 5 s after the event in any case: the window is closed, the user logs
 # off, the machine goes down.
 BREAK: Any = getattr(signal, "SIGBREAK", None)

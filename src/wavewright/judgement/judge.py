@@ -42,7 +42,7 @@ class Judgement:
 
 
 def simple_acceptance(reading: Reading, limit: Limit) -> Verdict:
-    """Simple acceptance: the value decides, its uncertainty does not (JCGM 106:2012, 8.2; from memory, not verified).
+    """Simple acceptance: the value decides, its uncertainty does not (JCGM 106:2012, 8.2 †).
 
     A rule with guard bands is another function of the same shape.
     """

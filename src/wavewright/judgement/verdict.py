@@ -1,4 +1,4 @@
-"""Verdicts: the three of ISO/IEC 9646-1 (from memory, not verified), and error where no reading came about."""
+"""Verdicts: the three of ISO/IEC 9646-1 †, and error where no reading came about."""
 
 from __future__ import annotations
 

@@ -157,4 +157,5 @@ def _stands_on(one: Bus | Layer) -> str:
 
 
 def _source(source: str) -> str:
-    return f"Source: {escaped(source)}"
+    note = "\n\n† not checked against the text of the standard" if "†" in source else ""
+    return f"Source: {escaped(source)}{note}"

@@ -1,4 +1,4 @@
-"""Colours: the eight of "Color Universal Design" (J*FLY, 2008; from memory), safe for the colour-blind, in order."""
+"""Colours: the eight of "Color Universal Design" (J*FLY, 2008 †), safe for the colour-blind, in order."""
 
 from __future__ import annotations
 

@@ -2,7 +2,7 @@
 
 Period jitter: a period less the mean one, or less that of a reference. Cycle-to-cycle jitter: a period less the one
 before it. Time interval error: an edge less its place on a reference, which is the straight line through all edges or a
-given frequency. Words as in IEEE 2414-2020 and JESD65B (from memory, not verified). Whether rms, largest deviation or
+given frequency. Words as in IEEE 2414-2020 and JESD65B †. Whether rms, largest deviation or
 peak to peak is meant says `statistic`; the last two grow with the length of the record.
 """
 
@@ -30,10 +30,8 @@ from wavewright.waveform import Floats
 Statistic = Literal["rms", "peak_to_peak", "peak"]
 Edge = Literal["rising", "falling"]
 JitterKind = Literal["period", "cycle_to_cycle", "time_interval_error"]
-SOURCE = "IEEE 2414-2020 and JESD65B (from memory, not verified)"
-SOURCE_OF_PERIODS = (
-    "less the mean: JESD79; less an ideal period: JESD65B (as component data restate them; texts not seen)"
-)
+SOURCE = "IEEE 2414-2020 and JESD65B †"
+SOURCE_OF_PERIODS = "less the mean: JESD79; less an ideal period: JESD65B †"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -37,8 +37,8 @@ def jitter_of_phase_noise(offsets: Floats, levels_dbc: Floats, *, carrier: float
     Parameters
     ----------
     offsets : distances from the carrier, Hz, ascending, shape (n,), n ≥ 2.
-    levels_dbc : single-sideband phase noise there, dBc/Hz: half the one-sided density of the phase (IEEE 1139, from
-        memory, not verified). Between two offsets the density runs straight over log offset in decibels.
+    levels_dbc : single-sideband phase noise there, dBc/Hz: half the one-sided density of the phase (IEEE
+        1139 †). Between two offsets the density runs straight over log offset in decibels.
     carrier : Hz.
     """
     frequencies = np.asarray(offsets, dtype=np.float64)

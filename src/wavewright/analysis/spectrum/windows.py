@@ -1,7 +1,7 @@
 """Windows for spectra: weighted sums of cosines, in the periodic form that a discrete Fourier transform wants.
 
-Coherent gain, noise bandwidth, scallop loss as in F. J. Harris, Proc. IEEE 66 (1978), no. 1, 51–83 (from memory, not
-verified). All of them follow from the cosine terms alone: math.
+Coherent gain, noise bandwidth, scallop loss as in Proc. IEEE 66 (1978), no. 1, 51–83 †. All of them follow from
+the cosine terms alone: math.
 """
 
 from __future__ import annotations

@@ -17,7 +17,7 @@ from wavewright.analysis.time.edges import MIDDLE, edges, period_doubts, told_no
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
 
-SOURCE = "IEEE 181-2011, term 'waveform period' (from memory, not verified)"
+SOURCE = "IEEE 181-2011, term 'waveform period' †"
 
 
 @metric("period", reads=Reads.EDGES, unit="s", source=SOURCE, reads_levels=True)

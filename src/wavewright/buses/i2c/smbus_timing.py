@@ -7,7 +7,7 @@ import numpy as np
 from wavewright.buses.i2c.timing import Found, clock_frequency, i2c_quantity, low_period
 from wavewright.buses.i2c.transitions import I2cSurvey
 
-SOURCE = "SMBus 2.0, class of 100 kHz, as component data restate it"
+SOURCE = "SMBus 2.0, class of 100 kHz †"
 
 
 @i2c_quantity(SOURCE)

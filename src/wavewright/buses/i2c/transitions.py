@@ -2,7 +2,7 @@
 
 All times refer to VIH(min) and VIL(max), 0.7 and 0.3 of the supply: a line begins to fall where it leaves VIH and has
 fallen where it reaches VIL (UM10204 Rev. 6, figure 38). SMBus times the edges themselves between levels that lie 0.15 V
-further out (SMBus 2.0, as component data restate it).
+further out (SMBus 2.0 †).
 """
 
 from __future__ import annotations

@@ -127,7 +127,7 @@ def _run(sizes: Indexes, octet: Callable[[Indexes, int], npt.NDArray[np.uint8]],
 
 
 def longitudinal_check(message: bytes) -> int:
-    """LRC of Modbus ASCII: two's complement of the sum of all bytes, modulo 256 (V1.02, 2.5.2; from memory)."""
+    """LRC of Modbus ASCII: two's complement of the sum of all bytes, modulo 256 (V1.02, 2.5.2 †)."""
     return -sum(message) & 0xFF
 
 

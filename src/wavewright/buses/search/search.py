@@ -18,7 +18,7 @@
 | `error`, `clean`, `ack`, `nack`, `write` | with any error, with none, acknowledged, not acknowledged, not read |
 | `not`, `and`, `or`, `( )` | as usual, binding in this order |
 
-Comparisons, `between`, `like_regex`, `and`, `or` and `not` are words of SQL (ISO/IEC 9075, from memory); `holds` is
+Comparisons, `between`, `like_regex`, `and`, `or` and `not` are words of SQL (ISO/IEC 9075 †); `holds` is
 our own.
 Fields are those of the bus, and `start`, `end`, `duration` (s) and `kind`; `id` is short for `identifier`. Values are
 decimal, `0x…` or `0b…` numbers, numbers with a unit of time, or text in double quotes. What the frames of a bus never

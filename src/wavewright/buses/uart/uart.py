@@ -1,6 +1,6 @@
 """UART: characters on an asynchronous start-stop line.
 
-Start bit low, data, parity if any, stop high (start-stop and parity as in ISO 1177 and ITU-T V.4, from memory). The
+Start bit low, data, parity if any, stop high (start-stop and parity as in ISO 1177 and ITU-T V.4 †). The
 receiver locks on the start edge and reads each bit in its middle, k + 0.5 bit times later, so setting and line may
 differ by 0.5 / (n − 0.5) for a character of n bits (5.3 % for 8N1, 4.8 % for 8E1). The bits of all characters are
 found at once: an edge at a distance of x bits turns over all bits whose middle comes after it.
@@ -67,7 +67,7 @@ class Character:
 @bus(
     "uart",
     channels=("tx",),
-    source="start-stop and parity: ISO 1177, ITU-T V.4 (from memory); break, false start: common practice, no source",
+    source="start-stop and parity: ISO 1177, ITU-T V.4 †; break, false start: common practice, no source",
     says=Vocabulary(
         kinds=("character", "break"),
         fields={"data": number(0, 0x1FF)},

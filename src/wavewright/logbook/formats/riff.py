@@ -1,7 +1,7 @@
 """RIFF containers as WAV files use them: chunks of a name, a length and bytes, in either byte order.
 
-RIFF and WAVE as in the multimedia programming interface of 1991, RF64 as in EBU Tech 3306 (both from memory, not
-verified; read against the files of SciPy's own tests).
+RIFF and WAVE as in the multimedia programming interface of 1991, RF64 as in EBU Tech 3306 † (read
+against the files of SciPy's own tests).
 """
 
 from __future__ import annotations

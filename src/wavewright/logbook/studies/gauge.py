@@ -58,7 +58,7 @@ def gauge_study(readings: npt.ArrayLike, *, width: float | None = None, pool_abo
     """Gauge repeatability and reproducibility by two-way analysis of variance with random effects.
 
     The method of the measurement systems analysis literature (Automotive Industry Action Group, Measurement
-    Systems Analysis, 4th edition, chapter III; from memory, not verified). An interaction that is not
+    Systems Analysis, 4th edition, chapter III †). An interaction that is not
     significant is pooled with the error; variance components that come out negative count as 0.
 
     Parameters

@@ -61,7 +61,7 @@ def linearity(values: Sequence[Sequence[float]], truths: Sequence[float]) -> Lin
     """Bias at each known value, and the line through all deviations.
 
     As in the measurement systems analysis literature (Automotive Industry Action Group, Measurement Systems
-    Analysis, 4th edition, chapter III; from memory, not verified).
+    Analysis, 4th edition, chapter III †).
 
     Parameters
     ----------

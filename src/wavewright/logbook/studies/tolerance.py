@@ -27,7 +27,7 @@ class ToleranceInterval:
 def normal_tolerance(
     values: Sequence[float], *, share: float = 0.95, confidence: float = 0.95, side: str = "both"
 ) -> ToleranceInterval:
-    """Mean ± k standard deviations, for normally distributed values (ISO 16269-6; from memory, not verified).
+    """Mean ± k standard deviations, for normally distributed values (ISO 16269-6 †).
 
     Parameters
     ----------

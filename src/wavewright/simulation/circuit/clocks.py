@@ -42,7 +42,7 @@ class CrystalEntry(NodeEntry):
 class Crystal:
     """A crystal oscillator's output pin: a sine that the probe pulls in frequency and loads in amplitude.
 
-    f = f series · √(1 + C1/(C0 + C load)) (series-resonance model; formula from memory, not verified).
+    f = f series · √(1 + C1/(C0 + C load)) (series-resonance model †).
     Amplitude: divider of the source resistance with the load's resistance and capacitance (math).
     """
 

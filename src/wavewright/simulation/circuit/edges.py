@@ -154,7 +154,7 @@ def charged(ideal: Motion, rising: float, falling: float) -> Motion:
 
 
 def scattered(numbers: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint64]:
-    """Mix the bits of whole numbers (the finaliser of splitmix64, public domain; constants from memory)."""
+    """Mix the bits of whole numbers (the finaliser of splitmix64, public domain †)."""
     with np.errstate(over="ignore"):
         mixed = numbers * np.uint64(0x9E3779B97F4A7C15)
         mixed = (mixed ^ (mixed >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)

@@ -23,7 +23,7 @@ from wavewright.simulation.trigger import EdgeSetup
 
 _FUNCTION = re.compile(r"\s*XTIM(?:E)?:VOLT(?:AGE)?(?::DC)?(?:\s*(\d+))?\s*$", re.IGNORECASE)
 _CHANNELS = re.compile(r"@\s*\d+\s*(?:,\s*\d+\s*)*$")
-_IN_PER_CENT = ("duty", "overshoot")  # PCT is the unit of DCYCle and OVERshoot, from memory, not verified
+_IN_PER_CENT = ("duty", "overshoot")  # PCT is the unit of DCYCle and OVERshoot †
 _SOURCES = {"IMM": AT_ONCE, "BUS": ON_THE_BUS}
 
 
@@ -65,7 +65,7 @@ class Digitizer(AcquiringInstrument):
         return value
 
     def changed(self, key: str, number: int) -> None:
-        """Interval, points and time hang together: TIME = TINTerval · (POINts − 1) (from memory, not verified)."""
+        """Interval, points and time hang together: TIME = TINTerval · (POINts − 1) †."""
         settings = self.settings
         if key == "time":
             self._fit_time(settings.number("time"))

@@ -13,7 +13,7 @@ from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.headers import forms
 from wavewright.simulation.scpi.parameter_types import definite_block, number_text
 
-# SCPI-99 volume 2, FORMat, from memory, not verified.
+# SCPI-99 volume 2, FORMat †.
 LENGTHS = {"ASC": (0,), "INT": (8, 16), "REAL": (32, 64)}
 _WORDS = {"ASC": "ASCii", "INT": "INTeger", "REAL": "REAL"}
 _DIF_FORMATS = {("INT", 8): "INT8", ("INT", 16): "INT16", ("REAL", 32): "IFP32", ("REAL", 64): "IFP64"}
@@ -79,7 +79,7 @@ def _samples(codes: Codes, scale: Scale, form: RecordFormat) -> npt.NDArray[np.g
 
 
 def _wrapped(values: bytes, count: int, scale: Scale, form: RecordFormat) -> bytes:
-    """Data Interchange Format, SCPI-99 volume 3, from memory, not verified."""
+    """Data Interchange Format, SCPI-99 volume 3 †."""
     gain, offset = (scale.gain, scale.offset) if form.kind == "INT" else (1.0, 0.0)
     gain /= 256.0 if form.length == 16 and form.kind == "INT" else 1.0
     name = _DIF_FORMATS.get((form.kind, form.length), "ASC")

@@ -137,7 +137,7 @@ class Supply(Instrument):
         self._apply()
 
     def questionable_condition(self) -> int:
-        """Voltage not regulated while in current limit; current not regulated otherwise (from memory, not verified)."""
+        """Voltage not regulated while in current limit; current not regulated otherwise †."""
         feed = self._now()
         if not feed.is_on or feed.is_standby:
             return 0

@@ -41,7 +41,7 @@ class CanMessage:
 
 
 def message_bits(message: CanMessage) -> list[int]:
-    """The bits from the start of frame to the last data bit, without stuff bits (CAN 2.0 part B, 3; from memory)."""
+    """The bits from the start of frame to the last data bit, without stuff bits (CAN 2.0 part B, 3 †)."""
     length = LENGTHS.index(len(message.data)) if message.length is None else message.length
     control = [0, 0] if message.extended else [0]
     if message.flexible:

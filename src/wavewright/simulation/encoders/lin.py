@@ -20,7 +20,7 @@ class LinMessage:
 
 
 def lin_bits(message: LinMessage) -> list[int]:
-    """All bits from the break to the last stop bit (LIN 2.1, 2.3.1; from memory)."""
+    """All bits from the break to the last stop bit (LIN 2.1, 2.3.1 †)."""
     characters = [bit for byte in (0x55, *message.sent) for bit in character_bits(byte)]
     return [*[0] * message.break_bits, *[1] * message.delimiter_bits, *characters]
 

@@ -10,7 +10,7 @@ from wavewright.simulation.encoders.uart import uart_line
 
 
 def message(address: int, function: int, data: bytes = b"") -> bytes:
-    """A message: address, function, data, CRC with the low byte first (Modbus over serial line V1.02, from memory)."""
+    """A message: address, function, data, CRC with the low byte first (Modbus over serial line V1.02 †)."""
     body = bytes([address, function]) + data
     return body + crc_of(body, CRCS["modbus"]).to_bytes(2, "little")
 

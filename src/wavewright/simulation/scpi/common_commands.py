@@ -1,4 +1,4 @@
-"""Commands that every device has: IEEE 488.2-1992, 10; SCPI-99, SYSTem and STATus. From memory, not verified."""
+"""Commands that every device has: IEEE 488.2-1992, 10; SCPI-99, SYSTem and STATus †."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """Program messages of IEEE 488.2-1992, clause 7: units, headers and data elements, read byte by byte where it matters.
 
 A block counts its bytes and a string ends at its own quote, so `;`, `,` and NL inside of them end nothing.
-Clause numbers are from memory, not verified.
+Clause numbers †.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """What a setting takes and how it is answered: numbers with units and limits, words, Booleans, strings, lists of them.
 
-SCPI-99 volume 1, clauses 7.1 to 7.4, and IEEE 488.2-1992, 7.7.3 and 8.7, from memory, not verified.
+SCPI-99 volume 1, clauses 7.1 to 7.4, and IEEE 488.2-1992, 7.7.3 and 8.7 †.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Status registers of IEEE 488.2-1992, 11, and SCPI-99 volume 2, 20. Clause numbers from memory, not verified."""
+"""Status registers of IEEE 488.2-1992, 11, and SCPI-99 volume 2, 20. Clause numbers †."""
 
 from __future__ import annotations
 

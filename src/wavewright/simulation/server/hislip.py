@@ -1,4 +1,4 @@
-"""HiSLIP, IVI-6.1 (from memory, not verified): a synchronous channel for messages, an asynchronous one for the rest."""
+"""HiSLIP, IVI-6.1 †: a synchronous channel for messages, an asynchronous one for the rest."""
 
 from __future__ import annotations
 
