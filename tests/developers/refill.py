@@ -10,7 +10,7 @@ from tests.developers.play import plain, played
 from tests.developers.test_own_package import SECTION as PACKAGE
 from tests.developers.test_own_package import furnish_with_pip
 
-PLAYED = ("A new instrument, from the manual page to a green exercise", PACKAGE)
+PLAYED = ("A new instrument, from the manual page to a passed exercise", PACKAGE)
 
 
 def refill() -> int:

@@ -12,7 +12,7 @@ from tests.developers.document import ROOT, blocks, changed
 from tests.developers.play import furnish, plain, played
 from wavewright.instruments.profile import load_profile
 
-SECTION = "A new instrument, from the manual page to a green exercise"
+SECTION = "A new instrument, from the manual page to a passed exercise"
 SHIPPED = ROOT / "sim" / "profiles" / "grid-digitizer.yaml"
 
 

@@ -83,7 +83,7 @@ def test_a_file_format_is_found_by_its_suffix(added: Path) -> None:
     wave = formats.read_waveform(added / "dump.adc", interval=1e-3)
     # math: 3.3 V over 4096 codes
     assert wave.values().tolist() == pytest.approx([0.0, 1.65, 4095 * 3.3 / 4096])
-    with pytest.raises(Misuse, match="does not tell the time"):
+    with pytest.raises(Misuse, match="does not contain the time between two samples"):
         formats.read_waveform(added / "dump.adc")
     (added / "half.adc").write_bytes(b"\0\0\0")
     with pytest.raises(FileFault, match="3 bytes"):
