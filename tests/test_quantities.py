@@ -377,3 +377,11 @@ def test_a_limit_that_is_written_otherwise_is_told_how(text: str, do: str) -> No
     with pytest.raises(Misuse) as refused:
         read_interval(text, unit="V")
     assert do in str(refused.value)
+
+
+@pytest.mark.parametrize("value", [4.441e-16, -4.441e-16, 9e-13])
+def test_what_rounding_leaves_of_a_voltage_is_0(value: float) -> None:
+    # 4.441e-16 is 2 ** -51, what is left of sums near 2; thermal noise of 50 ohm in 1 Hz is 0.9 nV (Nyquist)
+    assert show_quantity(value, "V") == "0 V"
+    assert show_quantity(2e-12, "V") == "2 pV"
+    assert show_quantity(value, "A") != "0 A"

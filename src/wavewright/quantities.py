@@ -29,6 +29,7 @@ LARGEST_END = 1e150  # of a limit, in SI units: its width, and its distance from
 DEFAULT_DIGITS = 4  # where neither an uncertainty nor a resolution is known
 MOST_DIGITS = 15  # that a double holds
 WITHOUT_POWER_OF_TEN = (1e-3, 1e6)  # magnitudes in which a number reads well without
+SMALLEST_VOLTAGE = 1e-12  # below it only rounding of floats is left: no instrument resolves it
 READABLE_DIGITS = 9  # shown at most, however little the uncertainty: no bench has more
 
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.(?!\.)\d*)?|\.\d+)(?:[eE][+-]?\d{1,5})?")
@@ -153,8 +154,9 @@ def show_quantity(value: float, unit: str, *, uncertainty: float | None = None, 
     """Engineering notation, with no more digits than the uncertainty or the resolution supports.
 
     The last digit shown has the decimal place of the first digit of the larger of the two; where neither is known
-    there are four significant digits. Ratios are shown in per cent, below 0.01 % in parts per million; plain numbers
-    and numbers of things as they are. A unit that no prefix can stand before, such as `V^2` or `1/V`, has none.
+    there are four significant digits, and voltages below 1 pV are 0. Ratios are shown in per cent, below 0.01 % in
+    parts per million; plain numbers and numbers of things as they are. A unit that no prefix can stand before, such as
+    `V^2` or `1/V`, has none.
 
     Examples
     --------
@@ -166,6 +168,8 @@ def show_quantity(value: float, unit: str, *, uncertainty: float | None = None, 
     if not math.isfinite(value):
         return "not a number" if math.isnan(value) else f"{'-' if value < 0 else ''}∞ {_shown_unit(unit)}".strip()
     known = max(abs(uncertainty or 0.0), abs(resolution or 0.0))
+    if unit == "V" and max(abs(value), known) < SMALLEST_VOLTAGE:
+        return "0 V"
     if unit in PLAIN_UNITS or unit == "1" or unit in WITHOUT_PREFIX:
         symbol = _shown_unit(unit)
         if unit == "1" and 0 < max(abs(value), known) < SMALLEST_IN_PERCENT:

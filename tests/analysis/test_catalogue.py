@@ -36,11 +36,11 @@ def test_a_metric_stays_an_ordinary_function() -> None:
 
 
 def test_options_are_read_as_their_annotations_say() -> None:
-    read = find_metric("time_between").options({"from": "falling 0.99 V", "to": "rising 70 %", "hold_off": "2 us"})
+    read = find_metric("time_between").options({"from": "falling 0.99 V", "to": "rising 70 %", "holdoff": "2 us"})
     assert read == {
         "from_": Condition(Slope.FALLING, ReferenceLevel(0.99, is_ratio=False)),
         "to": Condition(Slope.RISING, ReferenceLevel(0.7, is_ratio=True)),
-        "hold_off": pytest.approx(2e-6),
+        "holdoff": pytest.approx(2e-6),
     }
 
 

@@ -88,3 +88,21 @@ def test_every_metric_says_what_it_is_and_by_whom(name: str) -> None:
     assert entry.source
     assert len(entry.definition) > 20
     assert entry.definition.endswith(".")
+
+
+@pytest.mark.parametrize("metric", ["mean", "maximum", "minimum"])
+def test_a_reading_that_only_rounding_made_is_0(metric: str) -> None:
+    # math: 3.3 V - 33 * 0.1 V is 0, and in float64 it is -4.4e-16
+    wave = Waveform(np.full(1000, -33, dtype=np.int8), gain=0.1, offset=3.3, interval=1e-6)
+    assert wave.value_of(-33) != 0
+    assert measure(wave, metric).value == 0.0
+    # of samples that are floats: what is left of a sum of opposite ones
+    sines = Waveform.from_volts(10 * np.sin(2 * np.pi * np.arange(1000) / 100), interval=1e-6)
+    assert measure(sines, "mean").value == 0.0
+
+
+def test_a_mean_far_below_the_code_step_is_what_it_is() -> None:
+    # math: one code of 100 000 is 1 mV, so the mean is 10 nV
+    codes = np.zeros(100_000, dtype=np.int8)
+    codes[5] = 1
+    assert measure(Waveform(codes, gain=1e-3, interval=1e-6), "mean").value == pytest.approx(10e-9)

@@ -32,15 +32,15 @@ wavewright: 1
 title: Rail under two loads
 part: VC-204
 parameters:
-  duty: {default: 40 %}
+  volts: {default: 24 V}
 measurements:
   rail:
     channels: {rail: {input: 1, range: 8 V, offset: 2 V}}
     timebase: {span: 200 us, rate: 5 MHz}
     trigger: {mode: auto, on: rail, edge: rising, level: 3.3 V}
     shots: 5
-    for_each: {duty: [20 %, 60 %]}
-    stimulus: [{supply: {voltage: 24 V, current_limit: 1 A, output: on}, then_wait: 1 ms}]
+    for_each: {volts: [20 V, 24 V]}
+    stimulus: [{supply: {voltage: $volts, current_limit: 1 A, output: on}, then_wait: 1 ms}]
     compute:
       mean: {of: rail, limit: 3.3 V ± 5 %}
       ripple: {metric: peak_to_peak, of: rail}

@@ -158,7 +158,7 @@ def test_outputs_are_off_and_the_batch_ends_whenever_a_signal_comes(
             if broken:
                 assert broken == runs[-1:], "no further unit was taken"
                 assert broken[0]["error"] == f"interrupted by {name}"
-                wanted = f"--batch-name lot-{number} goes on" if is_batch else "runs the unit again"
+                wanted = f"--batch-name lot-{number} resumes it" if is_batch else "runs the unit again"
                 # a second signal may come while the table is printed, when all else is done
                 assert wanted in last or (len(numbers) == 2 and "interrupted by" in last), ended.stderr
             assert not list((folder / "outcomes").glob(".*")), "evidence has its name, or nothing was spoken"

@@ -25,8 +25,8 @@ def test_bytes_are_shown_in_four_ways() -> None:
 
 
 def test_fields_are_shown_as_what_they_are() -> None:
-    assert show_field("address", 17) == "11"
-    assert show_field("address", 0x7FF) == "7FF"
+    assert show_field("address", 17) == "0x11"
+    assert show_field("address", 0x7FF) == "0x7FF"
     assert show_field("length", 17) == "17"
     assert show_field("read", True) == "yes"
     assert show_field("clock_low", 1.5e-3) == "1.5 ms"
@@ -38,7 +38,7 @@ def test_fields_are_shown_as_what_they_are() -> None:
 def test_a_table_has_a_column_for_every_field_that_occurs() -> None:
     heads, rows = frame_rows([MESSAGE, Frame(0.0, 1.0, "break", {}, ("break",))])
     assert heads == ("start", "duration", "kind", "address", "function_name", "data", "acknowledged", "errors")
-    assert rows[0][2:] == ("message", "11", "read holding registers", "00 41 0D 0A", "AN", "crc, gap")
+    assert rows[0][2:] == ("message", "0x11", "read holding registers", "00 41 0D 0A", "AN", "crc, gap")
     assert rows[0][:2] == ("1.000000 ms", "4.583333 ms")
     assert rows[1][2:] == ("break", "", "", "", "", "break")
 

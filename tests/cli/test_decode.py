@@ -53,11 +53,11 @@ def test_frames_can_be_searched(line: Path, wavewright: Command) -> None:
 
 def test_the_table_shows_data_in_the_chosen_base(line: Path, wavewright: Command) -> None:
     told = wavewright("decode", line, "--bus", "uart", "--tx", "1", "--baud", "9600")
-    assert " 4F " in told.stdout
-    assert " 4B " in told.stdout
+    assert " 0x4F " in told.stdout
+    assert " 0x4B " in told.stdout
 
 
-@pytest.mark.parametrize("base, shown", [("hex", "4F"), ("decimal", "79"), ("binary", "1001111"), ("text", "O")])
+@pytest.mark.parametrize("base, shown", [("hex", "0x4F"), ("decimal", "79"), ("binary", "1001111"), ("text", "O")])
 def test_data_are_shown_in_each_base(base: str, shown: str, line: Path, wavewright: Command) -> None:
     # 0x4F is `O` (ISO 646)
     told = wavewright("decode", line, "--bus", "uart", "--tx", "1", "--baud", "9600", "--csv", "--base", base)

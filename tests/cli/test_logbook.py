@@ -219,3 +219,37 @@ def test_a_report_of_many_runs(wavewright: Command, book: Path, tmp_path: Path) 
 def test_a_report_wants_a_run(wavewright: Command, book: Path, tmp_path: Path) -> None:
     assert wavewright("report", "--out", tmp_path / "x.html", "--logbook", book).status == 64
     assert wavewright("report", "last", "--out", tmp_path / "x.docx", "--logbook", book).status == 64
+
+
+READING_COMMANDS = [
+    ("logbook", "list"), ("logbook", "find"), ("logbook", "show", "last"), ("logbook", "verify"), ("logbook", "prune"),
+    ("logbook", "trend", "rail.ripple"), ("logbook", "export", "all.jsonl"),
+    ("logbook", "waveforms", "last", "--out", "waves"),
+    ("report", "last", "--out", "a.html"), ("report", "--batch", "--out", "a.html"),
+    ("study", "capability", "rail.ripple"), ("study", "yield"), ("recompute", "last"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("words", READING_COMMANDS, ids=" ".join)
+def test_what_only_reads_makes_no_logbook(
+    wavewright: Command, words: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    told = wavewright(*words, "--logbook", "folder/typo.sqlite")
+    assert told.status == 3
+    assert told.stderr.count("there is no logbook here") == 1
+    assert "folder/typo.sqlite" in told.stderr.replace("\\", "/")
+    assert "do: check --logbook" in told.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_waveforms_makes_its_folder(wavewright: Command, book: Path, tmp_path: Path) -> None:
+    runs = wavewright("logbook", "list", "--logbook", book, "--json").json
+    folder = tmp_path / "a" / "b"
+    told = wavewright("logbook", "waveforms", runs[0]["id"], "--out", folder, "--logbook", book)
+    assert (told.status, folder.is_dir()) == (0, True)
+    in_the_way = tmp_path / "file"
+    in_the_way.write_text("")
+    told = wavewright("logbook", "waveforms", runs[0]["id"], "--out", in_the_way / "c", "--logbook", book)
+    assert told.status == 3
+    assert "the folder cannot be made" in told.stderr

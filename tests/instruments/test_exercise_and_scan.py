@@ -127,13 +127,32 @@ def test_the_simulated_bench_is_recognised_and_makes_a_bench_file(bench: BenchFi
         "scpi-supply": "TCPIP0::supply.example::inst0::INSTR",
         "scpi-source": "TCPIP0::source.example::inst0::INSTR",
         "scpi-meter": "TCPIP0::meter.example::inst0::INSTR",
+        "scpi-display": "TCPIP0::prompts.example::inst0::INSTR",
     }
     path = tmp_path / "bench.yaml"
     path.write_text(bench_text(found, library="@py"), encoding="utf-8")
     written = load_bench(path)
     assert {name: entry.profile for name, entry in written.instruments.items()} == {
         "digitizer": "scpi-digitizer", "supply": "scpi-supply", "source": "scpi-source", "meter": "scpi-meter",
+        "display": "scpi-display",
     }  # fmt: skip
+
+
+METER, TEXT = "SENSe:VOLTage:DC:NPLCycles?", "DISPlay:TEXT?"
+
+
+@pytest.mark.parametrize(
+    "answers, profiles",
+    [
+        ({METER: b"1.0\n", TEXT: b'""\n'}, ("scpi-meter",)),  # most instruments have a display
+        ({TEXT: b'"Probe ""1"" on TP3."\n'}, ("scpi-display",)),
+        ({TEXT: b"0\n"}, ()),
+    ],
+)
+def test_a_display_is_what_is_nothing_else(answers: dict[str, bytes], profiles: tuple[str, ...]) -> None:
+    manager = pyvisa.ResourceManager(library_of({MARKED: Device(answers)}))
+    (found,) = scan(manager, addresses=[MARKED], profiles=[load_profile("scpi-display"), load_profile("scpi-meter")])
+    assert found.profiles == profiles
 
 
 def test_a_profile_for_a_certain_identity_goes_before_the_general_ones(profile: Write) -> None:

@@ -25,14 +25,14 @@ wavewright: 1
 title: Rail under two loads
 part: VC-204
 parameters:
-  duty: {default: 40 %}
+  volts: {default: 24 V}
 measurements:
   rail:
     channels: {rail: {input: 1, coupling: ac, range: 200 mV}}
     timebase: {span: 200 us, rate: 5 MHz}
     shots: 4
-    for_each: {duty: [20 %, 60 %]}
-    stimulus: [{supply: {voltage: 24 V, current_limit: 1 A, output: on}, then_wait: 1 ms}]
+    for_each: {volts: [20 V, 24 V]}
+    stimulus: [{supply: {voltage: $volts, current_limit: 1 A, output: on}, then_wait: 1 ms}]
     compute:
       ripple: {metric: peak_to_peak, of: rail, limit: at most 40 mV}
       mean: {of: rail}

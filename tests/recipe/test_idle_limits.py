@@ -59,6 +59,21 @@ def test_a_level_beyond_what_an_ac_coupled_input_shows_is_no_limit(
     )
 
 
+@pytest.mark.parametrize("coupling", ["ac", "dc"])
+@pytest.mark.parametrize("metric", ["peak_to_peak", "ripple", "amplitude", "ac_rms", "load_step_dip"])
+@pytest.mark.parametrize("limit", ["at most 40 V", "at most 100 mV", "at least 0 V", "-1 V .. 1 V"])
+def test_a_spread_has_a_limit_that_a_reading_within_the_range_can_break(
+    coupling: str, metric: str, limit: str, complaint: Complaint
+) -> None:
+    assert complaint(text(metric, limit, coupling=coupling)) == (
+        f"recipe.yaml:8:15: `limit: {limit}` holds for every `{metric}` that the range of `rail` can show\n"
+        "  expected: a limit within 0 V .. 100 mV\n"
+        "  do: choose another limit (is its unit right?), or widen `range`"
+    )
+    assert parse_recipe(text(metric, "at most 99 mV", coupling=coupling), "r.yaml").measurements
+    assert parse_recipe(text(metric, "at least 1 mV", coupling=coupling), "r.yaml").measurements
+
+
 @pytest.mark.parametrize("metric, limit", [("maximum", "at most 49 mV"), ("peak_to_peak", "at most 40 mV")])
 def test_a_limit_that_the_range_can_break_stands(metric: str, limit: str) -> None:
     assert parse_recipe(text(metric, limit), "r.yaml").measurements

@@ -105,7 +105,23 @@ def test_several_names_make_every_combination_the_last_running_fastest() -> None
 def test_a_sweep_with_too_many_conditions_is_refused(complaint: Complaint) -> None:
     values = ", ".join(f"{number} %" for number in range(1, 33))
     text = HEAD + COIL_DRIVE.replace("{duty: [10 %, 40 %, 90 %]}", f"{{duty: [{values}], other: [{values}]}}")
+    text = text.replace("of: drive,", "of: drive, level: $other,")
     assert complaint(text) == "recipe.yaml:12:15: 1024 conditions\n  expected: at most 1000"
+
+
+@pytest.mark.parametrize("rest", ["", "    place: Set $duties.\n    shots: $other\n"])
+def test_a_condition_that_nothing_refers_to_is_refused(rest: str, complaint: Complaint) -> None:
+    text = HEAD + (
+        "  clock:\n    channels: {clock: {input: 1}}\n    timebase: {span: 2 us, points: 10k}\n"
+        f"    for_each: {{duty: [10 %, 40 %]}}\n{rest}"
+    )
+    assert complaint(text).splitlines()[:3] == [
+        "recipe.yaml:11:16: nothing in the measurement has `$duty`: it would be the same under each condition",
+        "  expected: `$duty` in a value",
+        "  do: write `$duty` where the values belong, or remove `duty`",
+    ]
+    said = text.replace(rest, "") + "    place: Set the source to $duty.\n"
+    assert len(parse_recipe(said, "r.yaml").measurements) == 2, "the operator may be the one who is told"
 
 
 def test_setting_a_parameter_that_there_is_not_names_the_nearest() -> None:

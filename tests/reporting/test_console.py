@@ -13,6 +13,7 @@ from tests.reporting.reported import reported
 from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.reporting.console import print_outcome, print_statistics, shown_reading
 from wavewright.running.outcome import Outcome
+from wavewright.running.result import CrossCheck
 
 
 @pytest.fixture
@@ -91,3 +92,12 @@ def test_the_mean_over_shots_has_the_digits_that_its_scatter_bears() -> None:
     print_statistics(replace(outcome, measurements=(replace(one, results=results), *rest)), console)
     # math: mean of 11.99840 MHz and 11.99842 MHz, standard uncertainty 10 Hz
     assert "11.99841 MHz" in printed.getvalue()
+
+
+def test_a_cross_check_says_what_it_compares_and_shows_no_rounding(outcome: Outcome) -> None:
+    first = outcome.measurements[0]
+    # 0.1 + 0.2 and 0.3 are 5.6e-17 apart in float64 (IEEE 754), which is no difference of two instruments
+    checks = (CrossCheck("duty", "1", 0.3, 0.1 + 0.2), CrossCheck("high", "V", 1.5, 1.516))
+    text = printed(replace(outcome, measurements=(replace(first, cross_checks=checks),)))
+    assert f"{first.label}.duty: instrument 30 %, computed 30 % (last shot), difference 0 %\n" in text
+    assert "high: instrument 1.516 V, computed 1.5 V (last shot), difference 16 mV\n" in text

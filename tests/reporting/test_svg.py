@@ -17,7 +17,7 @@ SPACE = "{http://www.w3.org/2000/svg}"
 
 def test_the_shot_that_decided_is_drawn_with_what_was_measured() -> None:
     root = Xml.fromstring(svg(reported()))
-    lines = root.findall(f"{SPACE}polyline")
+    lines = list(root.iter(f"{SPACE}polyline"))
     assert len(lines) == 2
     assert all(len((line.get("points") or "").split()) == 1390 for line in lines)
     texts = [text.text or "" for text in root.iter(f"{SPACE}text")]
@@ -25,6 +25,22 @@ def test_the_shot_that_decided_is_drawn_with_what_was_measured() -> None:
     assert any(text.startswith("width ") for text in texts)
     assert any(text.startswith("highest high: 3.4 V") for text in texts)
     assert "50 % level" in texts
+    assert "ripple 27.7 mV, limit at most 40 mV: pass" in texts
+    assert texts.index("width 19.5 us, limit 19.99 us .. 20.01 us: fail") == 1, "what failed comes first"
+    assert "drawn: 1 of 2 measurements, the worst; `--measurement` selects another" in texts
+
+
+def test_nothing_stands_beyond_the_picture_however_many_results_there_are() -> None:
+    one = reported().measurements[0]
+    many = replace(one, results=tuple(replace(one.results[0], name=f"r{number}") for number in range(20)))
+    root = Xml.fromstring(svg(replace(reported(), measurements=(many,))))
+    texts = [text.text or "" for text in root.iter(f"{SPACE}text")]
+    assert "and 12 more" in texts
+    assert not any(text.startswith("drawn: ") for text in texts)
+    (group,) = root.findall(f"{SPACE}g")
+    down = float((group.get("transform") or "").removesuffix(")").split()[-1])
+    height = float((root.get("viewBox") or "").split()[-1])
+    assert down + max(float(text.get("y") or 0) for text in group.iter(f"{SPACE}text")) < height
 
 
 def test_text_of_others_is_escaped() -> None:

@@ -118,7 +118,7 @@ WRONG: list[tuple[str, Doubt, Setup, Setup]] = [
     ("2 samples per period", Doubt.UNDERSAMPLED, clock("25 MHz", "metric: frequency, limit: 1 MHz .. 20 MHz"),
      clock("250 MHz", FAST, span="20 us")),
     ("a probe that touches nothing", Doubt.NOTHING_THERE,
-     Setup("Probe 3 on TP9.", "input: 3, coupling: ac, range: 200 mV, probe: 1x", "span: 200 us, rate: 25 MHz",
+     Setup("Probe 3 in the air.", "input: 3, coupling: ac, range: 200 mV, probe: 1x", "span: 200 us, rate: 25 MHz",
            "metric: peak_to_peak, limit: at most 40 mV"), rail(RIPPLE)),
     ("edges of the noise", Doubt.NOTHING_THERE,
      feed(WIDE, "metric: frequency, limit: at least 1 Hz"),
@@ -180,15 +180,15 @@ def test_a_fail_that_the_doubt_may_have_made_is_inconclusive(run_text: Run) -> N
 def test_a_fail_that_an_open_input_may_have_made_is_inconclusive(run_text: Run) -> None:
     air = "input: 3, coupling: ac, range: 800 mV"
     judged = "metric: peak_to_peak, limit: at most 1 mV"
-    result = only(run_text(Setup("Probe 3 on TP9.", air, "span: 200 us, rate: 25 MHz", judged).text))
+    result = only(run_text(Setup("Probe 3 in the air.", air, "span: 200 us, rate: 25 MHz", judged).text))
     assert result.reading.value is not None
     assert result.reading.value > 5e-3
     assert result.verdict is Verdict.INCONCLUSIVE
     assert "but nothing there: the record stays within" in result.reason
     # 0 V is nowhere near 3.3 V, whether the rail is dead or the probe touches nothing
     dead = "metric: mean, limit: 3.3 V ± 5 %"
-    air = "input: 3, coupling: ground, range: 8 V"
-    result = only(run_text(Setup("Probe 3 on TP9.", air, "span: 200 us, rate: 25 MHz", dead).text))
+    air = "input: 3, range: 8 V"
+    result = only(run_text(Setup("Probe 3 in the air.", air, "span: 200 us, rate: 25 MHz", dead).text))
     assert result.verdict is Verdict.FAIL
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any, overload
 
 import numpy as np
@@ -19,6 +20,8 @@ from wavewright.errors import Misuse, NotMeasurable
 from wavewright.waveform import Waveform
 
 LARGEST = (1e-150, 1e150)  # magnitudes whose squares float64 holds with all digits
+DUST_OF_CODE = 1e-9  # of a code step: no average over a record resolves it
+DUST_OF_LARGEST = 4 * float(np.finfo(np.float64).eps)  # of the largest sample: what rounding leaves of a difference
 
 
 @overload  # a str is a sequence of str as well; the first signature is the one that is meant for it
@@ -105,6 +108,8 @@ def measure_surveys(
     unit = metric.unit_of([survey.unit for survey in surveys])
     try:
         reading = _computed(metric, surveys, read)
+        if not metric.unit and reading.value and abs(reading.value) < _dust(surveys):
+            reading = replace(reading, value=0.0)
     except NotMeasurable as fault:
         reading = Reading(value=None, unit=unit, reason="; ".join(str(fault).split("\n  ")))
     return doubted(Read(reading, surveys, parts_of(metric.reads, read), read, front_ends))
@@ -132,6 +137,15 @@ def _computed(metric: Metric, surveys: Sequence[Survey], read: dict[str, Any]) -
         expected=f"values between about {LARGEST[0]:g} and {LARGEST[1]:g}",
         do="state the scale in another unit",
     )
+
+
+def _dust(surveys: Sequence[Survey]) -> float:
+    """What readings in the unit of the first waveform cannot be told from 0 below: rounding of floats, no signal."""
+    first = surveys[0]
+    if not first.record.codes.size:
+        return 0.0
+    largest = max(abs(first.wave.value_of(code)) for code in first.extremes)
+    return max(DUST_OF_CODE * first.record.step, DUST_OF_LARGEST * largest)
 
 
 def _is_extreme(survey: Survey) -> bool:

@@ -53,13 +53,17 @@ def show_number(value: int, base: Base = "hex", *, width: int = 0) -> str:
 
 
 def show_field(name: str, value: Any, base: Base = "hex") -> str:
-    """The value of a field: numbers and bytes in the base, flags as `yes` and `no`, acknowledgements as `A` and `N`."""
+    """The value of a field: numbers and bytes in the base, flags as `yes` and `no`, acknowledgements as `A` and `N`.
+
+    A number in hex has `0x` in front, as searches and recipes write it; bytes stand without, as in `contains: "11 03"`.
+    """
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, bytes):
         return show_bytes(value, base)
     if isinstance(value, int):
-        return show_number(value, base) if name in NUMERIC else str(value)
+        shown = show_number(value, base) if name in NUMERIC else str(value)
+        return f"0x{shown}" if name in NUMERIC and base == "hex" else shown
     if isinstance(value, float):
         return show_quantity(value, "s")
     if isinstance(value, tuple):

@@ -235,7 +235,8 @@ class ProfileFile(GrammarModel):
     )
     recognised_by: str = Field(
         default="",
-        description="query that only this kind of instrument answers with a number, for `bench scan`",
+        description="query that only this kind of instrument answers with a number, a display with a text in quotes; "
+        "for `bench scan`",
         examples=["SENSe:SWEep:POINts?"],
     )
     pattern: PatternOrNone = Field(

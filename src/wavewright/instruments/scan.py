@@ -18,6 +18,7 @@ from wavewright.instruments.link import Link
 from wavewright.instruments.manners import Manners
 from wavewright.instruments.profile import Profile, load_profile, shipped_profiles
 from wavewright.instruments.scpi import read_number, shorten
+from wavewright.instruments.vocabulary import Role
 from wavewright.instruments.wire_log import WireLog
 
 PATIENCE = 0.3  # s for each query; an instrument at rest answers at once
@@ -25,6 +26,8 @@ PATIENCE = 0.3  # s for each query; an instrument at rest answers at once
 _QUERIES = ("*IDN?", "?IDN")
 _SHORT_ERROR_QUERY = ":SYST:ERR?"  # the same header as SYSTem:ERRor?, for devices that know no other way of writing it
 _IDENTITY = re.compile(r"[ ,]")  # more than one word: fields between commas, or a name; no lone refusal
+
+_QUOTED = re.compile(r"([\"']).*\1", re.DOTALL)  # string response data: IEEE 488.2-1992, 8.7.8, from memory
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +160,7 @@ def _said_of_errors(link: Link, profiles: Sequence[Profile]) -> dict[str, str]:
 
 
 def fitting_profiles(link: Link, profiles: Sequence[Profile], query: str = "*IDN?") -> tuple[str, ...]:
-    """By identity, if a profile is for that one; else by the query that only its kind answers with a number.
+    """By identity, if a profile is for that one; else by the query that only its kind answers.
 
     Parameters
     ----------
@@ -169,7 +172,13 @@ def fitting_profiles(link: Link, profiles: Sequence[Profile], query: str = "*IDN
     ]
     if particular:
         return tuple(particular)
-    return tuple(profile.name for profile in asking if _matches(profile, link.identity) and _answers(link, profile))
+    matching = [profile for profile in asking if _matches(profile, link.identity)]
+    # a display is asked for last: an instrument of another kind that has one is that other
+    for displays in (False, True):
+        kind = [one for one in matching if (one.role is Role.DISPLAY) is displays and _answers(link, one)]
+        if kind:
+            return tuple(profile.name for profile in kind)
+    return ()
 
 
 def _matches(profile: Profile, identity: str) -> bool:
@@ -181,7 +190,10 @@ def _answers(link: Link, profile: Profile) -> bool:
     if not query:
         return False
     try:
-        return math.isfinite(read_number(link.ask(query)))
+        answer = link.ask(query)
+        if profile.role is Role.DISPLAY:
+            return _QUOTED.fullmatch(answer.strip()) is not None
+        return math.isfinite(read_number(answer))
     except WavewrightError:
         return False
 

@@ -60,6 +60,24 @@ class Logbook:
         with self.writing() as connection:
             bring_up_to_date(connection, where=self.where)
 
+    @classmethod
+    def existing(cls, where: str | Path | None = None) -> Self:
+        """A logbook for those who only read: like `Logbook(where)`, but a file that is not there is not made.
+
+        Raises
+        ------
+        StorageFault : there is no such file, or as for `Logbook`.
+        """
+        address = read_address(where)
+        if address.is_file and not Path(address.shown).exists():
+            raise StorageFault(
+                "there is no logbook here",
+                where=address.shown,
+                expected="the file of a logbook",
+                do="check --logbook; `wavewright run` makes a logbook when it enters its first outcome",
+            )
+        return cls(where)
+
     def __enter__(self) -> Self:
         return self
 

@@ -119,7 +119,7 @@ def recompute_runs(
 
 def _one(where: str | None, recipe: Path | None, run: str) -> Recomputed:
     try:
-        with Logbook(where) as book:
+        with Logbook.existing(where) as book:
             outcome = book.outcome(run)
             return recompute(outcome, recipe_of(recipe, outcome), run=run)
     except WavewrightError as fault:

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from wavewright.analysis.catalogue import find_metric
 from wavewright.analysis.doubts import Reads
 from wavewright.errors import Place
+from wavewright.grammar.quantity_fields import StatedQuantity
 from wavewright.quantities import Interval
 from wavewright.recipe.acquisition import Channel, Coupling
 from wavewright.recipe.computation import Computation
@@ -14,6 +15,7 @@ from wavewright.recipe.density import Persistence
 from wavewright.recipe.name_checks import NameChecks
 
 MEANS = ("mean", "cycle_mean")  # which ac coupling removes
+SPREADS = ("peak_to_peak", "ripple", "amplitude", "ac_rms", "load_step_dip")  # from 0 to the width of the range
 ONE_LEVEL = (
     frozenset({Reads.HIGHEST}),
     frozenset({Reads.LOWEST}),
@@ -33,7 +35,10 @@ def check_limits(
     """
     for computation in compute:
         name = computation.of[0] if len(computation.of) == 1 else ""
-        if name in channels and not computation.on_frames and channels[name].coupling is Coupling.AC:
+        if name not in channels or computation.on_frames:
+            continue
+        _check_spread(computation, name, channels[name], checks)
+        if channels[name].coupling is Coupling.AC:
             _check_after_ac_coupling(computation, name, seen.get(name), checks)
 
 
@@ -55,6 +60,20 @@ def check_rare_shots(persistence: Persistence, shots: int, *, where: Place, chec
             where=where,
             expected=f"more than {persistence.rare} shots",
             do="take more `shots`, or lower `rare`",
+        )
+
+
+def _check_spread(computation: Computation, name: str, channel: Channel, checks: NameChecks) -> None:
+    """A spread beyond the range cannot be read: V written for mV would pass whatever the signal does within it."""
+    limit, width = computation.limit, channel.range
+    if limit is None or computation.place is None or not isinstance(width, StatedQuantity):
+        return
+    if computation.metric in SPREADS and limit.holds(0.0) and limit.holds(width.value):
+        checks.note_fault(
+            f"`limit: {limit}` holds for every `{computation.metric}` that the range of `{name}` can show",
+            where=computation.place,
+            expected=f"a limit within {Interval(0.0, width.value, 'V')}",
+            do="choose another limit (is its unit right?), or widen `range`",
         )
 
 

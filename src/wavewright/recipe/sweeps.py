@@ -82,6 +82,17 @@ def substituted(node: Node, names: Mapping[str, str], faults: list[FileFault]) -
     return node
 
 
+def _names_in(node: object) -> Iterator[str]:
+    """Every name that a tree refers to as `$name`."""
+    if isinstance(node, Mapping):
+        node = list(node.values())
+    if isinstance(node, list):
+        for item in node:
+            yield from _names_in(item)
+    elif isinstance(node, str):
+        yield from _NAMED.findall(node)
+
+
 def _replaced(word: YamlScalar, names: Mapping[str, str], faults: list[FileFault]) -> YamlScalar | bool:
     unknown = [name for name in _NAMED.findall(word) if name not in names]
     for name in unknown:
@@ -113,7 +124,12 @@ def _axes(tree: YamlMapping, parameters: Mapping[str, str], faults: list[FileFau
     if not isinstance(node, YamlMapping) or not node:
         faults.append(FileFault("`for_each` is empty", where=where, expected="`{name: [value, value]}`"))
         return None
+    used = set(_names_in([value for key, value in tree.items() if key != "for_each"]))
     for name, values in node.items():
+        if name not in used:
+            what = f"nothing in the measurement has `${name}`: it would be the same under each condition"
+            do = f"write `${name}` where the values belong, or remove `{name}`"
+            faults.append(FileFault(what, where=node.key_place(name), expected=f"`${name}` in a value", do=do))
         try:
             read_name(name)
         except Misuse as fault:

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from wavewright.running.outcome import Outcome
     from wavewright.running.result import CrossCheck
 
+RESOLVED = 1e-9  # of the larger of two values: a difference below it is shown as 0
+
 STYLES: Mapping[str, str] = {
     Verdict.PASS: "green",
     Verdict.FAIL: "bold red",
@@ -86,10 +88,11 @@ def _beside(check: CrossCheck) -> str:
     """The instrument's own value and ours."""
     if check.theirs is None or check.ours is None:
         return f"the instrument has no built-in value: {check.remark}" if check.remark else "no value to cross-check"
-    theirs, ours, apart = (
-        show_quantity(value, check.unit) for value in (check.theirs, check.ours, check.theirs - check.ours)
-    )
-    return f"instrument {theirs}, computed {ours} (last shot), difference {apart}"
+    theirs, ours = (show_quantity(value, check.unit) for value in (check.theirs, check.ours))
+    resolved = max(abs(check.theirs), abs(check.ours)) * RESOLVED
+    apart = check.theirs - check.ours
+    difference = show_quantity(apart if abs(apart) > resolved else 0.0, check.unit)
+    return f"instrument {theirs}, computed {ours} (last shot), difference {difference}"
 
 
 def _doubts(outcome: Outcome) -> Iterator[str]:

@@ -8,16 +8,19 @@ from html import escape
 
 from wavewright.quantities import show_quantity
 from wavewright.reporting.catalogue import report_format
-from wavewright.reporting.drawn_shot import DrawnShot, drawn_shot_of
+from wavewright.reporting.drawn_shot import DrawnShot, drawn_shot_of, urgency
 from wavewright.reporting.outline import outline
 from wavewright.reporting.palette import BLUE, SKY_BLUE, VERMILION, YELLOW, colour_of
 from wavewright.reporting.pictures import marks_of
 from wavewright.reporting.traces import LevelMark, Mark, SpanMark
 from wavewright.running.outcome import Outcome
+from wavewright.running.readings_table import shown_value
+from wavewright.running.result import MeasurementOutcome
 from wavewright.waveform import Waveform
 
 Place = Callable[[float], float]
-WIDTH, ROW, LEFT, TOP, GAP = 860.0, 170.0, 78.0, 34.0, 22.0
+WIDTH, ROW, LEFT, TOP, GAP, LINE = 860.0, 170.0, 78.0, 34.0, 22.0, 15.0
+MOST_RESULTS = 8
 ACROSS = WIDTH - LEFT - 16
 
 
@@ -31,7 +34,9 @@ def svg(outcome: Outcome) -> str:
     """
     one, subject = drawn_shot_of(outcome)
     waves = subject.waves()
-    height = TOP + len(waves) * (ROW + GAP) + 26
+    lines = list(_told(one, len(outcome.measurements)))
+    head = len(lines) * LINE
+    height = head + TOP + len(waves) * (ROW + GAP) + 26
     marks = list(marks_of(subject))
     title = f"{outcome.title}: {one.label}, {one.verdict}"
     parts = [
@@ -40,12 +45,27 @@ def svg(outcome: Outcome) -> str:
         f"<title>{escape(title)}</title>",
         f'<rect width="{WIDTH:g}" height="{height:g}" fill="#ffffff"/>',
         f'<text x="{LEFT:g}" y="18" font-size="13" font-weight="bold">{escape(title)}</text>',
+        *(_text(LEFT, 18 + LINE * number, line) for number, line in enumerate(lines, 1)),
+        f'<g transform="translate(0 {head:g})">',
     ]
     span = _span(waves)
     for number, (name, wave) in enumerate(waves.items()):
         parts += _row(name, wave, span, number, [mark for mark in marks if mark.channel == name])
-    parts += _time_axis(span, height - 22, _trigger(subject))
-    return "\n".join([*parts, "</svg>", ""])
+    parts += _time_axis(span, height - head - 22, _trigger(subject))
+    return "\n".join([*parts, "</g>", "</svg>", ""])
+
+
+def _told(one: MeasurementOutcome, measurements: int) -> Iterator[str]:
+    """A line for each result of the measurement that is drawn, the one that asks most to be looked at first."""
+    results = sorted(one.results, key=urgency)
+    for result in results[:MOST_RESULTS]:
+        limit = f", limit {result.limit}" if result.limit else ""
+        verdict = "" if result.verdict is None else f": {result.verdict}"
+        yield f"{result.name} {shown_value(result)}{limit}{verdict}"
+    if len(results) > MOST_RESULTS:
+        yield f"and {len(results) - MOST_RESULTS} more"
+    if measurements > 1:
+        yield f"drawn: 1 of {measurements} measurements, the worst; `--measurement` selects another"
 
 
 def _row(name: str, wave: Waveform, span: tuple[float, float], number: int, marks: list[Mark]) -> Iterator[str]:

@@ -82,6 +82,10 @@ class Probing:
             raise Misuse(f"the board has no `{place}`", expected=f"one of {known}")
         self._probes[number] = replace(self[number], node=node)
 
+    def lift(self, number: int) -> None:
+        """Take a probe off the board: it hangs in the air."""
+        self._probes[number] = replace(self[number], node=None)
+
     def switch(self, number: int, attenuation: float) -> None:
         """Turn a probe to another attenuation: straight through, or back to what the bench file says of it."""
         node = self[number].node

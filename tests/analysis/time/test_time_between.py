@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from wavewright.analysis.measure import measure
 from wavewright.analysis.reading import Reading
 from wavewright.errors import Misuse
+from wavewright.recipe.acquisition import Trigger
 from wavewright.waveform import Waveform
 
 
@@ -48,9 +49,9 @@ def test_the_ordinal_counts_the_ends(ordinal: int, expected: float) -> None:
     assert reading.count == (9 - 1) // ordinal  # one stopwatch: none starts while another runs
 
 
-def test_the_hold_off_skips_what_comes_too_soon() -> None:
+def test_the_holdoff_skips_what_comes_too_soon() -> None:
     assert between(square(), "rising 50 %", "falling 50 %").value == pytest.approx(50e-6)
-    assert between(square(), "rising 50 %", "falling 50 %", hold_off="60 us").value == pytest.approx(150e-6)
+    assert between(square(), "rising 50 %", "falling 50 %", holdoff="60 us").value == pytest.approx(150e-6)
 
 
 def test_the_end_may_be_on_another_channel_and_axis() -> None:
@@ -62,12 +63,12 @@ def test_either_slope_takes_the_next_of_both() -> None:
     assert between(square(), "either 50 %", "either 50 %").value == pytest.approx(50e-6)
 
 
-def simulated(starts: list[float], stops: list[float], ordinal: int, hold_off: float) -> list[tuple[float, float]]:
+def simulated(starts: list[float], stops: list[float], ordinal: int, holdoff: float) -> list[tuple[float, float]]:
     """The stopwatch, event by event."""
     pairs, running, seen = [], None, 0
     events = sorted([(t, 0) for t in stops] + [(t, 1) for t in starts])  # a stop before a start at the same instant
     for time, is_start in events:
-        if not is_start and running is not None and time > running + hold_off:
+        if not is_start and running is not None and time > running + holdoff:
             seen += 1
             if seen == ordinal:
                 pairs.append((running, time))
@@ -84,12 +85,12 @@ def simulated(starts: list[float], stops: list[float], ordinal: int, hold_off: f
     st.sampled_from([0.0, 4.0]),
 )
 @settings(max_examples=200)
-def test_starts_and_stops_pair_as_on_a_stopwatch(starts, stops, ordinal, hold_off) -> None:
+def test_starts_and_stops_pair_as_on_a_stopwatch(starts, stops, ordinal, holdoff) -> None:
     from wavewright.analysis.time.time_between import _stopwatch
 
     begins, ends = (np.array(sorted(each), dtype=float) for each in (starts, stops))
-    begun, ended = _stopwatch(begins, ends, ordinal, hold_off)
-    assert list(zip(begun, ended, strict=True)) == simulated(starts, stops, ordinal, hold_off)
+    begun, ended = _stopwatch(begins, ends, ordinal, holdoff)
+    assert list(zip(begun, ended, strict=True)) == simulated(starts, stops, ordinal, holdoff)
 
 
 def test_no_pair_gives_a_reason_with_both_counts() -> None:
@@ -99,7 +100,7 @@ def test_no_pair_gives_a_reason_with_both_counts() -> None:
     assert "3 of the second" in reading.reason
 
 
-@pytest.mark.parametrize("options", [{"ordinal": 0}, {"hold_off": "-1 us"}])
+@pytest.mark.parametrize("options", [{"ordinal": 0}, {"holdoff": "-1 us"}])
 def test_options_that_make_no_sense_are_refused(options: dict[str, object]) -> None:
     with pytest.raises(Misuse, match="which makes no sense"):
         between(square(), "rising 50 %", "falling 50 %", **options)
@@ -114,3 +115,11 @@ def test_the_uncertainty_is_that_of_both_edges() -> None:
     # edges of one interval: ±½ interval each, rectangular (JCGM 100:2008, 4.3.7)
     reading = between(square(), "rising 50 %", "falling 50 %")
     assert reading.uncertainty == pytest.approx(math.sqrt(2) * 0.5e-6 / math.sqrt(3))
+
+
+def test_holdoff_is_spelt_as_the_trigger_spells_it() -> None:
+    # SCPI-99 volume 2, TRIGger:HOLDoff: one word
+    with pytest.raises(Misuse, match="unknown option `hold_off`") as caught:
+        between(square(), "rising 50 %", "falling 50 %", hold_off="60 us")
+    assert caught.value.do == "did you mean `holdoff`?"
+    assert "holdoff" in Trigger.model_fields

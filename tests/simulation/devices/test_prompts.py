@@ -11,6 +11,8 @@ TEXTS = [
     # text, input, node, attenuation
     ("Probe 1 on TP9.", 1, "reset", 10.0),
     ("Probe 1 on TP3 with the short ground spring. Input 1: rail, probe 1x.", 1, "rail", 1.0),
+    ("Probe 1 in the air.", 1, None, 10.0),
+    ("Probe 2 on TP6, probe 1 in the air. Input 1: rail, probe 1x.", 1, None, 1.0),
     ("Probe 1 on TP3, probe 2 on TP9.", 2, "reset", 10.0),
     ("Input 3: tx, probe 10x.", 3, "tx", 10.0),
     ("Input 2: clock.", 2, "clock", 10.0),
@@ -22,7 +24,7 @@ TEXTS = [
 
 @pytest.mark.parametrize("text, number, node, attenuation", TEXTS, ids=[row[0][:30] for row in TEXTS])
 def test_a_text_moves_and_switches_probes(
-    library: SimulatedVisa, text: str, number: int, node: str, attenuation: float
+    library: SimulatedVisa, text: str, number: int, node: str | None, attenuation: float
 ) -> None:
     screen = connect(library, "prompts")
     screen.write(f'DISPlay:TEXT "{text}"')

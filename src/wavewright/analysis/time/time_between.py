@@ -35,7 +35,7 @@ def time_between(
     from_: Condition,
     to: Condition,
     ordinal: Annotated[int, COUNT] = 1,
-    hold_off: Annotated[float, "s", NOT_NEGATIVE] = 0.0,
+    holdoff: Annotated[float, "s", NOT_NEGATIVE] = 0.0,
 ) -> Reading:
     """Time between: from one crossing to a later one, on the same channel or on a second.
 
@@ -47,7 +47,7 @@ def time_between(
              ├─────────┤      from falling 0.99 V to rising 2.31 V
 
     Works like a stopwatch: a crossing that fulfils `from` starts it, unless it is running; the `ordinal`-th crossing
-    later than `hold_off` after that which fulfils `to` stops it. A start that is never stopped is left out.
+    later than `holdoff` after that which fulfils `to` stops it. A start that is never stopped is left out.
 
     Raises
     ------
@@ -57,7 +57,7 @@ def time_between(
     require_shared_time(first, other)
     origin = first.wave.start
     starts, stops = (instants(survey, what, origin=origin) for survey, what in ((first, from_), (other, to)))
-    begun, ended = _stopwatch(starts, stops, ordinal, hold_off)
+    begun, ended = _stopwatch(starts, stops, ordinal, holdoff)
     if not begun.size:
         raise NotMeasurable(
             f"{starts.size} crossings `{from_}` of `{first.name}` and {stops.size} crossings `{to}` of `{other.name}`, "
@@ -79,9 +79,9 @@ def instants(survey: Survey, condition: Condition, *, origin: float) -> Floats:
     return (survey.wave.start - origin) + table[condition.slope]
 
 
-def _stopwatch(starts: Floats, stops: Floats, ordinal: int, hold_off: float) -> tuple[Floats, Floats]:
+def _stopwatch(starts: Floats, stops: Floats, ordinal: int, holdoff: float) -> tuple[Floats, Floats]:
     """Pairs of a start and a stop, none of which begins while another is running."""
-    stop_of = np.searchsorted(stops, starts + hold_off, side="right") + (ordinal - 1)
+    stop_of = np.searchsorted(stops, starts + holdoff, side="right") + (ordinal - 1)
     stopped = stop_of < stops.size
     # a start at the very instant of the stop before starts the next run
     next_start = np.searchsorted(starts, stops[stop_of[stopped]], side="left")

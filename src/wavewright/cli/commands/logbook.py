@@ -24,7 +24,7 @@ from wavewright.cli.run_filter import (
     real_runs,
     run_filter,
 )
-from wavewright.errors import Misuse
+from wavewright.errors import StorageFault
 
 if TYPE_CHECKING:
     from wavewright.logbook.queries import Entry
@@ -95,7 +95,7 @@ def show(
     from wavewright.logbook.outcome_files import outcome_as_json
     from wavewright.reporting.console import print_outcome, print_statistics
 
-    with Logbook(logbook) as book:
+    with Logbook.existing(logbook) as book:
         outcome = book.outcome(run)
     if as_json:
         print_json({**outcome_as_json(outcome), "id": outcome.id})
@@ -128,7 +128,7 @@ def trend(
     from wavewright.reporting.trend_text import trend_lines
 
     which = run_filter(part=part, serial=serial, recipe=recipe, verdict=verdict, since=since, until=until)
-    with Logbook(logbook) as book:
+    with Logbook.existing(logbook) as book:
         which = real_runs(book, which, simulated=simulated)
         found = trend_of(book, reading, which)
         newest = points(book, reading, which, most=5000) if out is not None else []
@@ -164,7 +164,7 @@ def export(
     which = run_filter(
         part=part, serial=serial, recipe=recipe, verdict=verdict, batch=batch_name, since=since, until=until
     )
-    with Logbook(logbook) as book:
+    with Logbook.existing(logbook) as book:
         count = export_to(book, file, which)
     print(f"{file}: {count} {'runs' if file.suffix == '.jsonl' else 'readings'}")
 
@@ -232,7 +232,7 @@ def forward_runs(
 @commands.command()
 def waveforms(
     run: Run,
-    out: Annotated[Path, typer.Option(help="Folder for one file per measurement and shot.")],
+    out: Annotated[Path, typer.Option(help="Folder for one file per measurement and shot; it is made.")],
     kind: Annotated[str, typer.Option("--format", help="File extension: csv, wav, h5, npz, dif.")] = "csv",
     logbook: LogbookAt = None,
 ) -> None:
@@ -241,10 +241,14 @@ def waveforms(
     from wavewright.logbook.formats.catalogue import write_waveforms
     from wavewright.logbook.group_names import group_name
 
-    with Logbook(logbook) as book:
+    with Logbook.existing(logbook) as book:
         outcome = book.outcome(run)
-        if not out.is_dir():
-            raise Misuse(f"`{out}` is not a folder", do="create it first")
+        try:
+            out.mkdir(parents=True, exist_ok=True)
+        except OSError as fault:
+            raise StorageFault(
+                f"the folder cannot be made: {fault.strerror}", where=str(out), do="name another --out"
+            ) from fault
         count = 0
         for label, shots in outcome.captures.items():
             for number, shot in enumerate(shots, 1):
@@ -273,7 +277,7 @@ def verify(
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.verification import verify as verify_all
 
-    with Logbook(logbook) as book, ProgressBar(console(stderr=True), "captures") as bar:
+    with Logbook.existing(logbook) as book, ProgressBar(console(stderr=True), "captures") as bar:
         found = verify_all(book, known_heads=head or (), say=lambda done, total: bar.update("checking", done, total))
     if as_json:
         print_json(asdict(found))
@@ -312,7 +316,7 @@ def prune(
 
     is_named = any(word is not None for word in (before, part, serial, recipe, verdict))
     which = run_filter(part=part, serial=serial, recipe=recipe, verdict=verdict, until=before) if is_named else None
-    with Logbook(logbook) as book:
+    with Logbook.existing(logbook) as book:
         found = prune_all(book, which, dry=not yes)
     left = clear(out, with_shots=unfinished, dry=not yes)
     word = "deleted" if yes else "would be deleted; --yes deletes them"
@@ -341,7 +345,7 @@ def _entries(logbook: str | None, most: int | None, which: object = None) -> lis
     from wavewright.logbook.queries import Filter, entries
 
     assert which is None or isinstance(which, Filter)
-    with Logbook(logbook) as book:
+    with Logbook.existing(logbook) as book:
         return entries(book, which, most=most)
 
 

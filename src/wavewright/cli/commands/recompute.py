@@ -62,7 +62,7 @@ def _recomputed(
     if run is not None and Path(run).is_dir():
         outcome = read_outcome(Path(run))
         return [recompute(outcome, recipe_of(path, outcome), run=run)]
-    with Logbook(logbook) as book:
+    with Logbook.existing(logbook) as book:
         if run is not None:
             outcome = book.outcome(run)
             return [recompute(outcome, recipe_of(path, outcome), run=outcome.id)]

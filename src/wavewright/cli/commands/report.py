@@ -68,7 +68,7 @@ def report(
         from wavewright.logbook.book import Logbook
         from wavewright.reporting.batch import write_batch_report
 
-        with Logbook(logbook) as book:
+        with Logbook.existing(logbook) as book:
             which = which if runs else real_runs(book, which, simulated=simulated)
             count = write_batch_report(book, out, which, ids=runs or None)
         print(f"wrote {out} (batch report, {count} runs)")
@@ -87,7 +87,7 @@ def _outcome(run: str, logbook: str | None) -> Outcome:
 
     if Path(run).is_dir():
         return read_outcome(Path(run))
-    with Logbook(logbook) as book:
+    with Logbook.existing(logbook) as book:
         return book.outcome(run)
 
 
@@ -96,7 +96,7 @@ def _newest(which: Filter, logbook: str | None) -> str:
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.queries import entries
 
-    with Logbook(logbook) as book:
+    with Logbook.existing(logbook) as book:
         found = entries(book, which, most=1)
     if not found:
         raise Misuse("no run matches the filters", do="`wavewright logbook list` shows what there is")

@@ -205,7 +205,7 @@ def first_pass(
     from wavewright.reporting.batch import study_batch
 
     which = run_filter(part=part, recipe=recipe, batch=batch_name, since=since, until=until)
-    with Logbook(logbook) as book:
+    with Logbook.existing(logbook) as book:
         study = study_batch(book, real_runs(book, which, simulated=simulated))
     shares = {"first-pass yield": study.first_pass, "final yield": study.final}
     _tell(
@@ -226,7 +226,7 @@ def _points(logbook: str | None, reading: str, *, simulated: bool, **which: str 
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.queries import points, reading_names
 
-    with Logbook(logbook) as book:
+    with Logbook.existing(logbook) as book:
         found = points(book, reading, real_runs(book, run_filter(**which), simulated=simulated))
         unit = reading_names(book).get(reading, "")
     if not any(point.value is not None for point in found):

@@ -11,13 +11,15 @@ from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.instrument import Instrument
 
 _PROBE_ON = re.compile(r"\bprobe\s+(\d+)\s+on\s+(TP\d+)", re.IGNORECASE)
+_PROBE_OFF = re.compile(r"\bprobe\s+(\d+)\s+in\s+the\s+air\b", re.IGNORECASE)
 _INPUT_IS = re.compile(r"\binput\s+(\d+):\s*([A-Za-z_]\w*)?([^.;]*)", re.IGNORECASE)
 _FACTOR = re.compile(r"\bprobe\s+(\d+(?:\.\d+)?)\s*x", re.IGNORECASE)
 
 
 @role("prompts")
 class Prompts(Instrument):
-    """Settings by this key: text. `Probe 1 on TP3. Input 1: rail, probe 1x.` moves and switches the simulated probe 1.
+    """Settings by this key: text. `Probe 1 on TP3. Input 1: rail, probe 1x.` moves and switches the simulated probe 1;
+    `Probe 1 in the air.` takes it off the board.
 
     Where the text says no test point at all, a channel named like a node is taken for the place of its probe; else the
     text means what it says, and a probe that it does not name hangs where it hung: a wrong input must show.
@@ -37,7 +39,8 @@ class Prompts(Instrument):
             return
         text = str(self.settings["text"])
         placed = {int(found[1]): found[2] for found in _PROBE_ON.finditer(text)}
-        says_where = bool(placed)
+        lifted = [int(found[1]) for found in _PROBE_OFF.finditer(text)]
+        says_where = bool(placed or lifted)
         for found in _INPUT_IS.finditer(text):
             name = found[2] or ""
             if name in self._nodes and not says_where:
@@ -45,6 +48,8 @@ class Prompts(Instrument):
             factor = _FACTOR.search(found[3])
             if factor:
                 self._probing.switch(int(found[1]), float(factor[1]))
+        for probe in lifted:
+            self._probing.lift(probe)
         for probe, place in placed.items():
             try:
                 self._probing.move(probe, place)
