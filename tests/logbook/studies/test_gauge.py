@@ -113,4 +113,4 @@ def test_a_gauge_study_can_be_rehearsed_on_the_simulated_bench(
                 execute(["run", "noise.yaml", "--serial", unit, "--operator", operator, *line[:3], *same])
     capsys.readouterr()
     assert execute(["study", "gauge", "rail_noise.ripple", "--logbook", "same.sqlite"]) == 0
-    assert "no scatter: every trial of a unit gave the same number" in capsys.readouterr().out
+    assert "no variation: every trial of a unit gave the same value" in capsys.readouterr().out
