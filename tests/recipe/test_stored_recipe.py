@@ -32,6 +32,7 @@ def test_the_shipped_recipe_in_its_earlier_words_is_refused_when_written_and_rea
         ('find: "text ~ \\"OK\\""', 'find: "text like_regex \\"OK\\""'),
         ("find: kind!=read", "find: kind <> read"),
         ("find: 'data contains \"11 03\"'", "find: 'data holds \"11 03\"'"),
+        ("{metric: time_between, of: reset, hold_off: 2 us}", "{metric: time_between, of: reset, holdoff: 2 us}"),
         ("limit: 1.6 ms .. 3.2 ms", "limit: 1.6 ms .. 3.2 ms"),
         ('about: "what it contains: nothing"', 'about: "what it holds: nothing"'),  # nobody reads it for a verdict
     ],

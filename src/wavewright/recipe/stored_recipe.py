@@ -15,7 +15,10 @@ from wavewright.errors import FileFault
 from wavewright.recipe.load import parse_recipe
 from wavewright.recipe.recipe import Recipe
 
-_KEYS = ((re.compile(r"(?<![\w\"'])contains(?=\s*:)"), "holds"),)
+_KEYS = (
+    (re.compile(r"(?<![\w\"'])contains(?=\s*:)"), "holds"),
+    (re.compile(r"(?<![\w\"'])hold_off(?=\s*:)"), "holdoff"),
+)
 _SEARCHES = (
     (re.compile(r"\b(\w+)\s+in\s+([^\s\"']+?)\s*\.\.\s*([^\s\"')]+)"), r"\1 between \2 and \3"),
     (re.compile(r"\b(\w+)\s*~\s*(?=\\?[\"'])"), r"\1 like_regex "),
@@ -47,7 +50,7 @@ def parse_stored_recipe(text: str, name: str, *, set: Mapping[str, str] | None =
 
 
 def in_words_of_today(text: str) -> str:
-    """A recipe whose searches for frames are spelt as they are today; all else is as it was.
+    """A recipe whose searches for frames, and keys with another name today, are spelt as they are today.
 
     Examples
     --------
