@@ -23,8 +23,13 @@ import yaml
 HERE = Path(__file__).parent
 PROJECT = HERE.parents[1]
 TOO_LONG = 900.0  # s; what hangs fails, what is slow does not
-# the suite's quick part: what meets files, streams, sockets, locks and the command line, and one metric after the other
-QUICK = ("tests/cli", "tests/logbook", "tests/grammar", "tests/test_api.py", "tests/test_quantities.py")
+# the suite's quick part: what meets files, streams, sockets, signals, locks and the command line
+QUICK = (
+    *("tests/cli", "tests/grammar", "tests/recipe", "tests/test_api.py", "tests/test_quantities.py"),
+    *(f"tests/logbook/test_{name}.py" for name in ("book", "captures", "evidence", "spool", "unfinished")),
+    *(f"tests/instruments/test_{name}.py" for name in ("hislip_wire", "stop_signals", "usual_library", "waits")),
+    *(f"tests/running/test_{name}.py" for name in ("bench_lock", "interruption")),
+)
 ALONE = ("--serial", "A1")
 BATCH = ("--serials", "serials.txt", "--batch-name", "lot")
 
