@@ -116,7 +116,7 @@ def test_a_file_without_permission_says_so(in_folder: Path) -> None:
 
 
 def test_a_name_with_a_nul_is_no_file() -> None:
-    with pytest.raises(FileFault, match="cannot be read: embedded null (byte|character)"):
+    with pytest.raises(FileFault, match=r"cannot be read: embedded null (byte|character)"):
         load_recipe("a\0b")
 
 
