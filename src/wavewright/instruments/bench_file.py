@@ -106,9 +106,9 @@ class BenchGrammar(GrammarModel):
     version: VersionOne = Field(alias="wavewright-bench", description="version of the grammar: 1")
     about: str = Field(default="", description="which bench this is, in a line", examples=["line 3, station 2"])
     library: str = Field(
-        default="@py",
-        description="VISA library: `@py` for PyVISA-py, `FILE@sim` for simulated instruments, the path of a native "
-        "one, or empty for that of this machine",
+        default="",
+        description="VISA library: `@py` for PyVISA-py, `FILE@sim` for simulated instruments, or the path of a native "
+        "one; if left out, that of this machine, else PyVISA-py",
         examples=["@py", "instruments.yaml@sim"],
     )
     instruments: dict[str, InstrumentEntry] = Field(
