@@ -61,7 +61,7 @@ def test_a_record_without_a_line_beside_the_fundamental_has_no_dynamic_range() -
     wave = Waveform(np.tile([0, 1, 0, -1], 16).astype(np.int8), interval=1e-6, name="tone")
     reading = measure(wave, "sfdr", window="rectangular")
     assert reading.value is None
-    assert "no line beside the fundamental" in reading.reason
+    assert "no spectral component besides the fundamental" in reading.reason
 
 
 def test_the_steepness_of_one_ramp_is_known_as_well_as_its_duration() -> None:

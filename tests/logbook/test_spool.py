@@ -144,7 +144,7 @@ def test_where_nothing_takes_the_outcome_the_error_has_it(tmp_path: Path) -> Non
     Logbook(where).close()
     out.mkdir()
     (out / FOLDER).write_text("in the way")
-    with full(where), pytest.raises(StorageFault, match="the outcome cannot be put aside") as caught:
+    with full(where), pytest.raises(StorageFault, match="the outcome cannot be put into the spool") as caught:
         run(RECIPE, bench=BENCH, out=out, logbook=where)
     assert isinstance(caught.value.outcome, Outcome)
     assert caught.value.outcome.folder is not None

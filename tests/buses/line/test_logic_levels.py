@@ -161,7 +161,7 @@ def test_the_difference_of_a_pair_is_taken_on_codes() -> None:
 def test_auto_finds_no_levels_in_noise(shape: str) -> None:
     generator = np.random.default_rng(6)
     volts = generator.normal(0, 0.05, 20_000) if shape == "normal" else generator.uniform(-0.1, 0.1, 20_000)
-    with pytest.raises(NotMeasurable, match="dwells at one level, or at none"):
+    with pytest.raises(NotMeasurable, match="does not stay at two levels"):
         AUTO.of(Waveform.from_volts(volts, interval=1.0))
     assert decode({"tx": Waveform.from_volts(volts, interval=1e-6)}, "uart", baud=1e5) == []
 
