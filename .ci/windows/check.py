@@ -172,7 +172,10 @@ def check_events(linux: System, windows: System) -> None:
             told = json.loads(ended.stdout)
             assert told["was_running"], what
             assert told["status"] == 3, (what, told)
-            assert ("the batch was broken off" if words == BATCH else "outputs are off") in told["stderr"], (what, told)
+            assert ("the batch was interrupted" if words == BATCH else "outputs are off") in told["stderr"], (
+                what,
+                told,
+            )
             assert not is_on(port), f"{what}: the supply is on"
             assert not list((windows.folder / out).glob(".*")), f"{what}: evidence without its name"
             windows("logbook", "verify", "--logbook", book)

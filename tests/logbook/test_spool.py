@@ -202,6 +202,16 @@ def test_two_who_forward_at_once_enter_each_run_once(tmp_path: Path) -> None:
         assert verify(book).flaws == ()
 
 
+def test_many_who_open_a_fresh_logbook_at_once_wait_for_one_another(tmp_path: Path) -> None:
+    def opened(path: Path) -> int:
+        with Logbook(path) as book:
+            return len(entries(book))
+
+    with ThreadPoolExecutor(8) as pool:
+        for number in range(60):  # two who opened one together found it locked now and then
+            assert list(pool.map(opened, 8 * [tmp_path / f"{number}.sqlite"])) == 8 * [0]
+
+
 KILLED = """
 import os, signal, sys, time
 from tests.ending import AT_ONCE

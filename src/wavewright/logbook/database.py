@@ -6,6 +6,8 @@ station read in a transaction that writes is still so when it commits.
 
 from __future__ import annotations
 
+import sqlite3
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from operator import itemgetter
@@ -120,8 +122,26 @@ def _patience(address: Address) -> dict[str, Any]:
 
 def _set_up_sqlite(connection: Any, record: object) -> None:
     connection.isolation_level = None  # the driver would begin transactions by itself, and too late
-    for pragma in ("journal_mode = WAL", "foreign_keys = ON", "synchronous = FULL"):
+    _write_ahead(connection)
+    for pragma in ("foreign_keys = ON", "synchronous = FULL"):
         connection.execute(f"PRAGMA {pragma}")
+
+
+def _write_ahead(connection: sqlite3.Connection) -> None:
+    """Change a fresh file to a log that is written ahead; whoever is first does it, and the others wait.
+
+    SQLite answers at once that the file is locked, whatever its time-out says, where two change it at the same time.
+    """
+    end = time.monotonic() + BUSY
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as fault:
+            if "locked" not in str(fault) or time.monotonic() > end:
+                raise
+            time.sleep(0.01)
+        else:
+            return
 
 
 def _begin_sqlite(connection: Connection) -> None:
