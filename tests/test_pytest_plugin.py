@@ -228,4 +228,5 @@ def test_every_kind_of_limit_is_a_test(suite: pytest.Pytester) -> None:
     suite.makefile(".yaml", rail=text)
     told = suite.runpytest_inprocess("--bench", BENCH, "--collect-only", "-q")
     assert told.outlines[4:6] == ["rail.yaml::picture.level", "rail.yaml::picture.rare_shots"]
-    suite.runpytest_inprocess("--bench", BENCH, "-k", "picture").assert_outcomes(passed=2, deselected=4)
+    chosen = ("--bench", BENCH, "-k", "picture", "--wavewright-seed", "1")  # rare paths depend on what fluctuates
+    suite.runpytest_inprocess(*chosen).assert_outcomes(passed=2, deselected=4)
