@@ -20,6 +20,16 @@ from wavewright.registry import Registry
 F = TypeVar("F", bound=Callable[..., Frames])
 
 
+@cache  # as long as it takes to read a million samples
+def _parameters(decode: Callable[..., Frames]) -> tuple[Parameter, ...]:
+    hints = typing.get_type_hints(decode, include_extras=True)
+    return tuple(
+        Parameter(name, hints[name], p.default, p.default is p.empty, name)
+        for name, p in inspect.signature(decode).parameters.items()
+        if p.kind is p.KEYWORD_ONLY
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class _Entry:
     """What buses and layers have in common: a documented function with options.
@@ -45,12 +55,7 @@ class _Entry:
     @property
     def parameters(self) -> tuple[Parameter, ...]:
         """Its options: the keyword-only arguments of the function."""
-        hints = typing.get_type_hints(self.decode, include_extras=True)
-        return tuple(
-            Parameter(name, hints[name], p.default, p.default is p.empty, name)
-            for name, p in inspect.signature(self.decode).parameters.items()
-            if p.kind is p.KEYWORD_ONLY
-        )
+        return _parameters(self.decode)
 
     def options(self, given: Mapping[str, object]) -> dict[str, Any]:
         """Check and convert options as a recipe, a command line or a caller writes them.
