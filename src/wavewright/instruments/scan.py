@@ -27,7 +27,7 @@ _QUERIES = ("*IDN?", "?IDN")
 _SHORT_ERROR_QUERY = ":SYST:ERR?"  # the same header as SYSTem:ERRor?, for devices that know no other way of writing it
 _IDENTITY = re.compile(r"[ ,]")  # more than one word: fields between commas, or a name; no lone refusal
 
-_QUOTED = re.compile(r"([\"']).*\1", re.DOTALL)  # string response data: IEEE 488.2-1992, 8.7.8, from memory
+_QUOTED = re.compile(r"([\"']).*\1", re.DOTALL)  # string response data: IEEE 488.2-1992, 8.7.8 †
 
 
 @dataclass(frozen=True, slots=True)
