@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import Any
 
 from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
@@ -14,6 +13,7 @@ from wavewright.errors import FileFault, Misuse
 from wavewright.grammar.located_yaml import YamlMapping, place_of
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import refusal, shown, validated
+from wavewright.nearest import did_you_mean
 
 
 @dataclass(frozen=True)
@@ -41,8 +41,7 @@ class ChosenBy:
         if not isinstance(name, str) or name not in models:
             what = f"`{self.key}` is {shown(name)}" if self.key in value else f"`{self.key}` is missing"
             where = place_of(name) or value.place
-            near = get_close_matches(str(name), models, 1) if self.key in value else []
-            do = f"did you mean `{near[0]}`?" if near else ""
+            do = did_you_mean(name, models) if self.key in value else ""
             raise refusal(FileFault(what, where=where, expected=f"one of {', '.join(models)}", do=do))
         try:
             return validated(value, models[name], owner=name)
