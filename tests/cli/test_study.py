@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ import pytest
 from tests.cli.conftest import Spoken
 from tests.logbook.made_outcomes import outcome
 from tests.logbook.studies.test_gauge import READINGS
+from tests.logbook.studies.test_groups import days
 from tests.logbook.studies.test_linearity import ROWS, TRUTHS
 from wavewright.logbook.book import Logbook
 
@@ -49,6 +51,33 @@ def test_an_incomplete_gauge_study_says_what_is_missing(wavewright: Command, tmp
     told = wavewright("study", "gauge", NAME, "--logbook", book_of(tmp_path, rows))
     assert told.status == 64
     assert "too few trials of U1 by B: 1, U2 by B: 0" in told.stderr
+
+
+def test_days_of_a_voltage_standard(wavewright: Command, tmp_path: Path) -> None:
+    # source: JCGM 100:2008, H.5 (see tests/logbook/studies/test_groups.py), as runs in a logbook
+    with Logbook(tmp_path / "logbook.sqlite") as book:
+        book.enter_all(
+            replace(
+                outcome(5 * day + trial, serial="U1", value=10 + 1e-6 * microvolts),
+                started=datetime(2026, 11, 1 + day, 8 + trial, tzinfo=UTC),
+            )
+            for day, values in enumerate(days())
+            for trial, microvolts in enumerate(values)
+        )
+    told = wavewright("study", "days", NAME, "--logbook", tmp_path / "logbook.sqlite", "--json")
+    assert told.status == 0
+    assert told.json["days"][0] == "2026-11-01"
+    assert told.json["mean"] == pytest.approx(10.0000971, abs=1e-10)
+    parts = [1e6 * told.json[name] for name in ("within", "between", "uncertainty", "pooled_uncertainty")]
+    assert parts == pytest.approx([84.88698369, 42.63861057, 18.05328533, 13.32324193], rel=1e-6)
+    assert "between days" in wavewright("study", "days", NAME, "--logbook", tmp_path / "logbook.sqlite").stdout
+
+
+def test_one_day_is_no_study_of_days(wavewright: Command, tmp_path: Path) -> None:
+    rows = [("U1", "A", 1.0), ("U1", "A", 1.1)]
+    told = wavewright("study", "days", NAME, "--logbook", book_of(tmp_path, rows))
+    assert told.status == 64
+    assert "at least 2 groups" in told.stderr
 
 
 def test_linearity_gives_the_published_line(wavewright: Command, tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
+import GTC
 import numpy as np
 import pytest
 import scipy
@@ -36,6 +37,61 @@ def test_norris() -> None:
     assert line.slope_uncertainty == pytest.approx(0.429796848199937e-03, rel=1e-11)
     assert line.intercept_uncertainty == pytest.approx(0.232818234301152, rel=1e-11)
     assert line.residual == pytest.approx(0.884796396144373, rel=1e-11)
+
+
+# JCGM 100:2008, table H.6 (seen in the documentation of a reference library): a thermometer's corrections b at t, °C
+THERMOMETER = np.array(
+    [
+        (21.521, -0.171), (22.012, -0.169), (22.512, -0.166), (23.003, -0.159), (23.507, -0.164), (23.999, -0.165),
+        (24.513, -0.156), (25.002, -0.157), (25.503, -0.159), (26.010, -0.161), (26.511, -0.160),
+    ]
+)  # fmt: skip
+
+
+def test_calibration_line_of_a_thermometer() -> None:
+    # source: JCGM 100:2008, H.3.3 and H.3.4; the digits after the printed ones recomputed with 40 digits
+    line = fit_line(THERMOMETER[:, 0] - 20.0, THERMOMETER[:, 1])
+    assert [f"{line.intercept:.4f}", f"{line.intercept_uncertainty:.4f}"] == ["-0.1712", "0.0029"]
+    assert [f"{line.slope:.5f}", f"{line.slope_uncertainty:.5f}"] == ["0.00218", "0.00067"]
+    assert [f"{line.correlation:.3f}", f"{line.residual:.4f}"] == ["-0.930", "0.0035"]
+    assert line.degrees_of_freedom == 9
+    assert [line.intercept, line.slope] == pytest.approx([-0.17120379, 0.00218270], abs=5e-9)
+    correction, uncertainty = line.at(30.0 - 20.0)
+    assert [f"{correction:.4f}", f"{uncertainty:.4f}"] == ["-0.1494", "0.0041"]
+    assert [correction, uncertainty] == pytest.approx([-0.14937681, 0.00413860], abs=5e-9)
+
+
+def test_residuals_of_the_calibration_line_of_a_thermometer() -> None:
+    # source: math, JCGM 100:2008, table H.6: recomputed, in units of 1e-5 °C
+    line = fit_line(THERMOMETER[:, 0] - 20.0, THERMOMETER[:, 1])
+    left = [1e5 * (correction - line.at(t - 20.0)[0]) for t, correction in THERMOMETER]
+    assert np.round(left).tolist() == [-312, -219, -28, 565, -45, -252, 535, 329, 19, -291, -301]
+
+
+def test_a_line_about_the_mean_has_uncorrelated_parameters() -> None:
+    # source: JCGM 100:2008, H.3.5: with the mean temperature 24.0085 °C as reference the correlation vanishes
+    line = fit_line(THERMOMETER[:, 0] - THERMOMETER[:, 0].mean(), THERMOMETER[:, 1])
+    assert abs(line.covariance) < 1e-20
+    assert [line.intercept, line.intercept_uncertainty] == pytest.approx([-0.16245455, 0.00105456], abs=5e-9)
+
+
+def test_covariance_of_the_norris_line() -> None:
+    # source: NIST StRD, Norris; the covariance recomputed from decimal fractions
+    path = Path(scipy.__file__).parent / "stats" / "tests" / "data" / "nist_linregress" / "Norris.dat"
+    rows = [line.split() for line in path.read_text().splitlines()[60:] if len(line.split()) == 2]
+    y, x = np.array(rows, dtype=float).T
+    assert fit_line(x, y).covariance == pytest.approx(-7.743275363156436e-5, rel=1e-11)
+
+
+def test_the_line_of_a_waveform_knows_how_sure_it_is_of_its_values() -> None:
+    # source: GTC, whose straight-line fit of the same points gives intercept and slope as correlated numbers
+    volts = 0.3 + 5.0 * np.arange(40) * 1e-3 + np.random.default_rng(2).standard_normal(40)
+    wave = Waveform.from_volts(volts, interval=1e-3, start=0.02)
+    fit = GTC.type_a.line_fit(0.02 + np.arange(40) * 1e-3, volts)
+    intercept, slope = fit.a_b
+    expected = intercept + slope * 0.1
+    assert fit_line_to(wave).at(0.1) == pytest.approx((expected.x, expected.u), rel=1e-9)
+    assert fit_line_to(wave).correlation == pytest.approx(GTC.get_correlation(intercept, slope), rel=1e-9)
 
 
 def test_agrees_with_scipy_on_a_random_record() -> None:

@@ -26,7 +26,8 @@ SOURCE = "math: least squares"
 class Line:
     """intercept + slope · x, with standard uncertainties and the standard deviation of the residuals (n − 2).
 
-    The uncertainties hold for residuals that are independent of each other.
+    The uncertainties hold for residuals that are independent of each other. `middle` is the mean x, at which the line's
+    height and its slope are uncorrelated.
     """
 
     slope: float
@@ -35,6 +36,28 @@ class Line:
     intercept_uncertainty: float
     residual: float
     size: int
+    middle: float
+
+    @property
+    def degrees_of_freedom(self) -> int:
+        """Of all of its uncertainties: points less two."""
+        return self.size - 2
+
+    @property
+    def covariance(self) -> float:
+        """Of intercept and slope (JCGM 100:2008, H.3.3 †)."""
+        return -self.middle * self.slope_uncertainty**2
+
+    @property
+    def correlation(self) -> float:
+        """Correlation coefficient of intercept and slope; 0 where one of them has no uncertainty."""
+        scale = self.slope_uncertainty * self.intercept_uncertainty
+        return self.covariance / scale if scale else 0.0
+
+    def at(self, x: float) -> tuple[float, float]:
+        """The line's value at x, and the standard uncertainty of it (JCGM 100:2008, H.3.4 †)."""
+        height = self.residual / math.sqrt(self.size)
+        return self.intercept + self.slope * x, math.hypot(height, self.slope_uncertainty * (x - self.middle))
 
 
 def fit_line(x: Floats, y: Floats) -> Line:
@@ -85,6 +108,7 @@ def fit_line_to(wave: Waveform) -> Line:
         intercept_uncertainty=math.hypot(line.intercept_uncertainty * unit, slope_uncertainty * centre),
         residual=line.residual * unit,
         size=size,
+        middle=centre,
     )
 
 
@@ -140,4 +164,5 @@ def _described(slope: float, size: int, *, middle: float, height: float, spread:
         intercept_uncertainty=math.sqrt(variance * (1 / size + middle**2 / spread)),
         residual=math.sqrt(variance),
         size=size,
+        middle=middle,
     )

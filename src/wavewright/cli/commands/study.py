@@ -1,4 +1,4 @@
-"""`wavewright study`: statistics over many runs: capability, gauge, linearity, tolerance limits, yield."""
+"""`wavewright study`: statistics over many runs: capability, gauge, days, linearity, tolerance limits, yield."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from wavewright.logbook.queries import Point
 
 commands = typer.Typer(
-    help="Statistics over many runs: capability, gauge, linearity, tolerance limits, yield.", no_args_is_help=True
+    help="Statistics over many runs: capability, gauge, days, linearity, tolerance limits, yield.", no_args_is_help=True
 )
 
 Reading = Annotated[str, typer.Argument(metavar="READING", help="Such as `rail_noise.ripple`.")]
@@ -112,6 +112,49 @@ def _categories(count: int | None) -> list[str]:
         "no variation: every trial of a unit gave the same value, so this says nothing about the gauge;",
         "on a simulated bench leave --seed out, so that noise is drawn anew in each run",
     ]
+
+
+@commands.command()
+def days(
+    reading: Reading,
+    *,
+    part: Part = None,
+    serial: Serial = None,
+    recipe: RecipeName = None,
+    batch_name: BatchName = None,
+    since: Since = None,
+    until: Until = None,
+    simulated: WithSimulated = False,
+    logbook: LogbookAt = None,
+    as_json: AsJson = False,
+) -> None:
+    """Whether a reading differs between days (UTC) by more than it scatters within one, and how sure its mean is."""
+    from wavewright.logbook.studies.groups import group_study
+    from wavewright.logbook.studies.tables import day_table
+
+    found, unit = _points(
+        logbook,
+        reading,
+        part=part,
+        serial=serial,
+        recipe=recipe,
+        batch=batch_name,
+        since=since,
+        until=until,
+        simulated=simulated,
+    )
+    table = day_table(found)
+    result = group_study(list(table.values()))
+    chance = "" if result.p is None else f", p {result.p:.3g}"
+    _tell(
+        as_json,
+        {"reading": reading, "unit": unit, "days": list(table), **asdict(result)},
+        f"{result.groups} days, {result.size} readings on each: mean {_shown(result.mean, unit)}",
+        f"within a day: s {_shown(result.within, unit)}",
+        f"between days: s {_shown(result.between, unit)}{chance}",
+        f"standard uncertainty of the mean, from the days' means: {_shown(result.uncertainty, unit)}",
+        f"the same if the days are alike: {_shown(result.pooled_uncertainty, unit)}",
+    )
 
 
 @commands.command()

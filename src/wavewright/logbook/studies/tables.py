@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import UTC
 from pathlib import Path
 
 import numpy as np
@@ -62,6 +63,20 @@ def truth_table(points: Iterable[Point], truths: Mapping[str, float]) -> tuple[l
         raise Misuse(f"fewer than two readings of {', '.join(few[:6])}", do="measure these units more often")
     order = sorted(truths, key=lambda serial: truths[serial])
     return [found[serial] for serial in order], [truths[serial] for serial in order]
+
+
+def day_table(points: Iterable[Point]) -> dict[str, list[float]]:
+    """Readings of each day (UTC, such as `2026-11-29`) in order of time, of every day as many: the first ones.
+
+    Days with fewer than two readings are left out.
+    """
+    found: dict[str, list[float]] = defaultdict(list)
+    for point in sorted(points, key=lambda one: one.started):
+        if point.value is not None:
+            found[point.started.astimezone(UTC).date().isoformat()].append(point.value)
+    whole = {day: values for day, values in found.items() if len(values) > 1}
+    size = min((len(values) for values in whole.values()), default=0)
+    return {day: values[:size] for day, values in whole.items()}
 
 
 def read_truths(path: Path) -> dict[str, float]:
