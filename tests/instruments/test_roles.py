@@ -21,7 +21,15 @@ from wavewright.instruments.connecting import open_link
 from wavewright.instruments.instrument import Instrument
 from wavewright.instruments.profile import load_profile
 from wavewright.instruments.setups import MeterSetup, SourceSetup, Step, SupplySetup
-from wavewright.instruments.source import Source, arbitrary_block, ends_with_output_on, source_faults, source_messages
+from wavewright.instruments.source import (
+    Source,
+    arbitrary_block,
+    as_played,
+    ends_with_output_on,
+    ramp_period,
+    source_faults,
+    source_messages,
+)
 from wavewright.instruments.supply import Supply, supply_faults, supply_messages
 from wavewright.instruments.wire_log import WireLog, read_wire_log
 from wavewright.waveform import Waveform
@@ -367,6 +375,31 @@ def test_a_source_gives_a_period_of_ones_own(bench: Bench, dialogue: io.StringIO
     assert (used["function"], used["output"]) == ("arbitrary", True)
     blocks = [record for record in read_wire_log(dialogue.getvalue().splitlines()) if record.sign == "#>"]
     assert [record.count for record in blocks] == [128]
+
+
+def test_a_ramp_is_played_as_samples_where_the_source_has_none_of_its_own(bench: Bench) -> None:
+    setup = SourceSetup(function="ramp", symmetry=0.25, frequency=1e3)
+    played = as_played(bench.source.profile, setup)
+    assert (played.function, played.symmetry) == ("arbitrary", None)
+    heights = played.arbitrary.values()
+    # definition: a straight line up for a quarter of the period, and one down for the rest of it
+    assert heights[[0, 125, 250, 625]].tolist() == pytest.approx([0, 0.5, 1, 0.5], abs=1e-4)
+    # given an invented dialect with a shape and a setting of its own for it
+    grammar = bench.source.profile.grammar
+    function = grammar.settings["function"]
+    own = function.model_copy(update={"words": {**function.words, "ramp": "SAWTOOTH"}})
+    knows = replace(
+        bench.source.profile, grammar=grammar.model_copy(update={"settings": {**grammar.settings, "function": own}})
+    )
+    assert as_played(knows, setup) is setup
+
+
+@pytest.mark.parametrize("rising", [0.0, 0.2, 0.5, 1.0])
+def test_a_ramp_fills_its_height_and_rises_for_its_share(rising: float) -> None:
+    heights = ramp_period(rising, 1000).values()
+    # definition: the share of the period in which the line goes up; one point of it is the return
+    assert np.count_nonzero(np.diff(heights) > 0) == pytest.approx(1000 * rising, abs=1)
+    assert np.ptp(np.frombuffer(arbitrary_block(ramp_period(rising, 1000)), ">i2").astype(int)) == 2 * 32767
 
 
 def test_a_source_gives_bursts(bench: Bench) -> None:

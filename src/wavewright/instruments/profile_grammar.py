@@ -226,7 +226,7 @@ class ProfileFile(GrammarModel):
         examples=["scpi-digitizer"],
     )
     python: str = Field(
-        default="", description="name of an entry point, for what YAML cannot say", examples=["lattice_dialect"]
+        default="", description="name of an entry point, for what YAML cannot say", examples=["ten_line_dialect"]
     )
     answers_to: PatternOrNone = Field(
         default="",

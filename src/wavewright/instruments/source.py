@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from contextlib import AbstractContextManager
+from dataclasses import replace
 from types import MappingProxyType
 from typing import ClassVar
 
@@ -20,6 +21,7 @@ from wavewright.quantities import show_quantity
 from wavewright.waveform import Waveform
 
 _PLAIN = ("frequency", "amplitude", "offset", "duty_factor", "symmetry", "width", "phase")
+_RAMP_POINTS = 1000
 _FULL_SCALE = 32767  # samples of one's own go out as 16-bit integers, most significant byte first
 
 
@@ -55,6 +57,7 @@ class Source(Instrument):
         SetOtherwise : the source is set to something else than requested; the output is off.
         Complaint, NoAnswer, BadAnswer, LinkLost, OutputMayBeOn
         """
+        setup = as_played(self.profile, setup)
         group = list(source_assignments(setup))
         self.check_ceilings(group)
         if setup.output is False:
@@ -188,6 +191,25 @@ def arbitrary_block(period: Waveform) -> bytes:
     low, high = period_extremes(period)
     shares = (period.values() - low) / (high - low)
     return bytes(np.rint((2 * shares - 1) * _FULL_SCALE).astype(">i2").tobytes())
+
+
+def as_played(profile: Profile, setup: SourceSetup) -> SourceSetup:
+    """A step as this kind of source gives it: a ramp as samples of one period where it has none of its own."""
+    own = profile.setting("function")
+    is_played = (
+        setup.function == "ramp" and own is not None and "ramp" not in own.words and profile.can_set("arbitrary")
+    )
+    if not is_played:
+        return setup
+    points = int(min(_RAMP_POINTS, profile.grammar.abilities.arbitrary_points or _RAMP_POINTS))
+    rising = 1.0 if setup.symmetry is None else setup.symmetry
+    return replace(setup, function="arbitrary", symmetry=None, arbitrary=ramp_period(rising, points))
+
+
+def ramp_period(rising: float, points: int) -> Waveform:
+    """One period of a ramp from 0 to 1 and back; `rising` is the share of the period in which it rises, 0 … 1."""
+    heights = np.interp(np.arange(points) / points, [0.0, rising, 1.0], [float(rising == 0.0), 1.0, 0.0])
+    return Waveform.from_volts(heights, interval=1.0 / points, name="ramp")
 
 
 def source_assignments(setup: SourceSetup) -> Iterable[Assignment]:

@@ -9,7 +9,7 @@ from functools import partial
 from wavewright.errors import BadAnswer, NoAnswer, NotMeasurable, WavewrightError
 from wavewright.instruments.profile import Assignment
 from wavewright.instruments.setups import DigitizerSetup
-from wavewright.instruments.source import source_assignments
+from wavewright.instruments.source import as_played, source_assignments
 from wavewright.instruments.supply import supply_assignments
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.stimulus import Step
@@ -232,7 +232,8 @@ def _stimulate(steps: Sequence[Step], context: RunContext, record: SettingsRecor
             with record.keeping(asked, supply, head=f"step{count}.supply.") as used:
                 used.update(supply.apply_setup(setup))
         if step.source is not None:
-            source, signal = context.bench.source, source_setup(step.source, context.played)
+            source = context.bench.source
+            signal = as_played(source.profile, source_setup(step.source, context.played))
             asked = [*source_assignments(signal), *_output(signal.output)]
             with record.keeping(asked, source, head=f"step{count}.source.") as used:
                 used.update(source.apply_setup(signal))

@@ -16,7 +16,7 @@ from wavewright.instruments.meter import meter_messages
 from wavewright.instruments.profile import Profile
 from wavewright.instruments.samples import sample_type
 from wavewright.instruments.setups import DigitizerSetup, SourceSetup
-from wavewright.instruments.source import source_messages
+from wavewright.instruments.source import as_played, source_messages
 from wavewright.instruments.supply import supply_messages, supply_queries
 from wavewright.instruments.vocabulary import Role
 from wavewright.recipe.measurement import Measurement
@@ -181,7 +181,7 @@ def _stimulus(
             messages = supply_messages(profiles[Role.SUPPLY], supply_setup(step.supply))
             yield _step("set the supply", Role.SUPPLY, messages)
         if step.source is not None:
-            setup = source_setup(step.source, played)
+            setup = as_played(profiles[Role.SOURCE], source_setup(step.source, played))
             yield _step(_purpose(step.source, setup), Role.SOURCE, source_messages(profiles[Role.SOURCE], setup))
         if step.then_wait is not None:
             yield PlannedStep(f"wait {step.then_wait}", seconds=float(step.then_wait))
@@ -189,7 +189,8 @@ def _stimulus(
 
 def _purpose(step: SourceStep, setup: SourceSetup) -> str:
     """What a step of the source is for."""
-    played = f", playing `{step.waveform}`, {len(setup.arbitrary)} points" if setup.arbitrary is not None else ""
+    what = "a ramp" if step.waveform is None else f"`{step.waveform}`"
+    played = f", playing {what}, {len(setup.arbitrary)} points" if setup.arbitrary is not None else ""
     return f"set the source{played}{', and start the burst' if setup.starts_burst else ''}"
 
 

@@ -12,7 +12,7 @@ from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.digitizer_setup import digitizer_faults
 from wavewright.instruments.meter import meter_messages
 from wavewright.instruments.profile import Profile
-from wavewright.instruments.source import source_faults, source_messages
+from wavewright.instruments.source import as_played, source_faults, source_messages
 from wavewright.instruments.supply import supply_faults, supply_queries
 from wavewright.instruments.vocabulary import Role
 from wavewright.recipe.measurement import Measurement
@@ -176,7 +176,7 @@ def _of_source(
 ) -> Iterator[BenchFault]:
     """What the source cannot give, at the place of the stored waveform if it plays one: the level may be its own."""
     where = "" if step.waveform is None else step.waveform.place or ""
-    setup = source_setup(step, played)
+    setup = as_played(profile, source_setup(step, played))
     for fault in source_faults(profile, setup, ceilings=ceilings):
         yield _at_setting(BenchFault(fault.what, where=where, expected=fault.expected, do=fault.do), step)
     try:

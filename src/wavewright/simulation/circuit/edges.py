@@ -50,8 +50,6 @@ def crossing_phases(signal: Signal, threshold: float) -> tuple[Floats, Floats] |
         rise, fall = lift % 1.0, 0.5 - lift
     elif signal.function == "TRI":
         rise, fall = share / 2, 1 - share / 2
-    elif signal.function == "RAMP":
-        rise, fall = share * signal.symmetry, signal.symmetry + (1 - share) * (1 - signal.symmetry)
     elif signal.function != "SQU":
         return None
     return np.array([rise]), np.array([fall])

@@ -84,10 +84,7 @@ class SourceTerminal:
             return np.array([0.0, edge, duty, duty + edge]), np.array([0.0, 1.0, 1.0, 0.0])
         if signal.function == "USER" and signal.samples:
             return np.arange(len(signal.samples)) / len(signal.samples), np.array(signal.samples)
-        rising = signal.symmetry if signal.function == "RAMP" else 0.5
-        return np.array([0.0, rising, min(rising + edge, 1.0) if rising >= 1 - edge else rising]), np.array(
-            [0.0, 1.0, 1.0]
-        )
+        return np.array([0.0, 0.5]), np.array([0.0, 1.0])
 
     def reach(self, start: float, end: float) -> tuple[float, float]:
         """Between the lowest and the highest level that were set."""

@@ -56,7 +56,6 @@ class Signal:
     begins: float = 0.0
     is_on: bool = False
     samples: tuple[float, ...] = ()  # one period of an arbitrary signal, heights 0 … 1
-    symmetry: float = 1.0  # rising part of a ramp over its period
 
 
 @dataclass(frozen=True, slots=True)

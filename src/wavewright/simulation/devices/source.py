@@ -22,10 +22,11 @@ _MOST_SAMPLES = 65536
 
 @role("source")
 class Source(Instrument):
-    """Settings: function, frequency, period, amplitude, offset, high, low, duty_percent, width, symmetry_percent,
-    phase, angle_unit, burst_source, burst_cycles, output.
+    """Settings: function, frequency, period, amplitude, offset, high, low, duty_percent, width, phase,
+    angle_unit, repeats, burst_source, burst_cycles, output.
 
-    With the burst source BUS the terminal rests until `*TRG`, which gives `burst_cycles` periods.
+    One pass of the trigger layer gives one period. With the arming source BUS (`burst_source`) the terminal rests
+    until `*TRG`, after which the layer is passed `burst_cycles` times; `repeats` then lets the next `*TRG` count.
     """
 
     entry: ClassVar[type[InstrumentEntry]] = InstrumentEntry
@@ -98,7 +99,6 @@ class Source(Instrument):
             duty_factor=settings.number("duty_percent") / 100,
             is_on=bool(settings["output"]),
             samples=self._samples,
-            symmetry=settings.number("symmetry_percent") / 100,
         )
 
     def _resting(self) -> Signal:
@@ -124,8 +124,8 @@ class Source(Instrument):
         return (turns % 1.0) / signal.frequency
 
     def trigger(self) -> None:
-        """`*TRG`: one burst; −211 where no burst is waited for."""
-        if self.settings["burst_source"] == "IMM":
+        """`*TRG`: one burst; −211 where no arming is waited for."""
+        if self.settings["burst_source"] == "IMM" or not self.settings["repeats"]:
             raise ScpiError(-211)
         now, signal = self.clock.now, self._running()
         self._signal.become(now, replace(signal, begins=now - self._lead(signal)))
