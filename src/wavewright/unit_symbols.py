@@ -9,6 +9,7 @@ A unit is named by its symbol. Some that are not SI symbols:
 | `count`, or empty | a number of things | `20`, `80k` |
 | `number` | a plain number, not in per cent | `1.414` |
 | `Bd` | baud rate | `19200`, `19.2 kBd` |
+| `bit/s` | bit rate | `500000`, `500 kbit/s`, `500 kBd` |
 | `dB`, `deg`, … | take no prefix | `3 dB` |
 """
 
@@ -22,7 +23,8 @@ MICRO_SIGNS = ("\N{MICRO SIGN}", "\N{GREEK SMALL LETTER MU}")
 OHM_SIGNS = ("\N{GREEK CAPITAL LETTER OMEGA}", "\N{OHM SIGN}")
 PLAIN_UNITS = frozenset({"", "count", "number"})
 WITHOUT_PREFIX = frozenset({"x", "%", "ppm", "pp", "deg", "degC", "dB", "dBc", "dBV", "dBu", "dBm", "dBFS"})
-MAY_BE_BARE = frozenset({"Bd"})  # everybody in the trade says 19200
+MAY_BE_BARE = frozenset({"Bd", "bit/s"})  # everybody in the trade says 19200
+ONE_BIT_PER_SYMBOL = {"Bd": ("Bd", "bit/s"), "bit/s": ("bit/s", "Bd")}  # a line with two levels: either may be written
 RATIO_UNITS = {"%": 100.0, "ppm": 1e6}  # so many make 1
 # By unit: what it is an amount of, and a quantity of usual size.
 EXAMPLES = {
@@ -30,7 +32,7 @@ EXAMPLES = {
     "Hz": ("a frequency", "25 MHz"), "ohm": ("a resistance", "2.2 kohm"), "F": ("a capacitance", "12 pF"),
     "H": ("an inductance", "10 uH"), "W": ("a power", "5 W"), "J": ("an energy", "2 mJ"), "1": ("a ratio", "40 %"),
     "x": ("a factor", "10x"), "": ("a number", "80k"), "count": ("a number", "20"), "number": ("a number", "1.5"),
-    "Bd": ("a baud rate", "19.2 kBd"),
+    "Bd": ("a baud rate", "19.2 kBd"), "bit/s": ("a bit rate", "500 kbit/s"),
     "dB": ("a level", "3 dB"), "deg": ("an angle", "90 deg"),
 }  # fmt: skip
 
@@ -50,7 +52,8 @@ def spellings(unit: str) -> dict[str, str]:
     """Every way to write a unit, with the prefix in each; the common ones first."""
     if unit == "1":
         return {**dict.fromkeys(RATIO_UNITS, ""), "": ""}
-    symbols = ("",) if unit in PLAIN_UNITS else (unit, *OHM_SIGNS) if unit == "ohm" else (unit,)
+    symbols = (unit, *OHM_SIGNS) if unit == "ohm" else ONE_BIT_PER_SYMBOL.get(unit, (unit,))
+    symbols = ("",) if unit in PLAIN_UNITS else symbols
     least = 0 if unit in PLAIN_UNITS else -math.inf
     prefixes = [p for p in PREFIXES if PREFIXES[p] >= least] if unit in PLAIN_UNITS or takes_prefix(unit) else [""]
     found = {prefix + symbol: prefix for symbol in symbols for prefix in prefixes}

@@ -38,7 +38,7 @@ MICHELSO = """
 
 
 def pi_digits(count: int) -> list[int]:
-    """Digits of π, the 3 included, by Machin's formula in whole numbers: 16 atan(1/5) − 4 atan(1/239)."""
+    """Digits of π, the 3 included, by π/4 = 4 atan(1/5) − atan(1/239) in whole numbers (math)."""
     one = 10 ** (count + 10)
 
     def atan_inverse(x: int) -> int:

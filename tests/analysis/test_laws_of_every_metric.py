@@ -128,7 +128,7 @@ RECKONED_FROM_ZERO = {
     "apparent_power", "band_power", "band_rms", "crest_factor", "cycle_rms", "energy", "form_factor", "level_dbm",
     "level_dbu", "level_dbv", "power_factor", "real_power", "recovery_time", "rectified_mean", "rms",
 }  # fmt: skip
-WITH_TIME = {"s": 1.0, "Hz": -1.0, "Bd": -1.0, "V/s": -1.0, "J": 1.0, "V/√Hz": 0.5}  # power of the interval, by unit
+WITH_TIME = {"s": 1.0, "Hz": -1.0, "bit/s": -1.0, "V/s": -1.0, "J": 1.0, "V/√Hz": 0.5}  # power of the interval, by unit
 AT_A_TIME = {"sine_phase"}  # it is a phase at time 0 of the axis, and moves with it
 TRIGGERED = {"load_step_dip", "recovery_time"}  # the step is at time 0 unless it is said
 

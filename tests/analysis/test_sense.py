@@ -25,7 +25,7 @@ from wavewright.buses.frame_metrics import frame_metrics
 from wavewright.errors import Misuse
 from wavewright.waveform import Waveform
 
-OWN_UNITS = {"", "1", "s", "Hz", "V", "Bd", "ohm"}
+OWN_UNITS = {"", "1", "s", "Hz", "V", "Bd", "bit/s", "ohm"}
 LEVELS_MAY_BE_ANYWHERE = {"level", "low", "high", "begin", "second_level", "data_level", "clock_level"}
 
 

@@ -91,8 +91,8 @@ def test_a_length_in_brackets_may_have_any_number_of_digits(connect: Connect, di
 
 
 def test_small_messages_on_a_socket_leave_at_once() -> None:
-    # PyVISA-py 0.8.1 leaves Nagle's algorithm on: a query after two messages then waits for the peer's delayed
-    # acknowledgement, 40 ms on Linux (measured 44 ms, and 0.5 ms without)
+    # PyVISA-py 0.8.1 leaves the gathering of small segments (RFC 896) on: a query after two messages then waits for
+    # the delayed acknowledgement of the other end, 40 ms on Linux (measured 44 ms, and 0.5 ms without)
     with served(Device()) as server:
         link = open_link(pyvisa.ResourceManager("@py"), server.address, manners=Manners(timeout=5.0))
         assert isinstance(link._connection.wire, SocketWire)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from wavewright.buses.catalogue import buses, layers
-from wavewright.errors import FileFault
+from wavewright.buses.catalogue import buses, find_bus, layers
+from wavewright.errors import FileFault, Misuse
 from wavewright.recipe.decoded_line import Decoding
 from wavewright.recipe.load import parse_recipe
 
@@ -20,13 +20,13 @@ WRITTEN = [
     "bus: i2c, scl: a, sda: b, then: i2c_memory, register_bytes: 2, levels: {scl: ttl, sda: i2c 5 V}",
     "bus: spi, clock: a, mosi: b, miso: c, select: d, mode: 3, word_bits: 12, bit_order: lsb, select_active: high",
     "bus: spi, clock: a, miso: c, gap: 5 us, levels: [0.8 V, 2 V]",
-    "bus: can, line: a, bit_rate: 500 kBd, data_bit_rate: 2 MBd, sample_point: 87.5 %, data_sample_point: 75 %",
+    "bus: can, line: a, bit_rate: 500 kbit/s, data_bit_rate: 2 MBd, sample_point: 87.5 %, data_sample_point: 75 %",
     "bus: can, high: a, low: b, bit_rate: auto, sample_point: 0.8",
     "bus: lin, line: a, baud: 19200, checksum: classic, levels: lin 12 V",
     "bus: onewire, line: a, levels: 0.8 V / 2.0 V",
     "bus: i2s, clock: a, word_select: b, data: c, word_bits: 24, alignment: left, left_is: high",
     "bus: parallel, clock: a, d0: b, d15: c, edge: either",
-    "bus: manchester, line: a, bit_rate: 1 MBd, convention: thomas, bit_order: lsb",
+    "bus: manchester, line: a, bit_rate: 1 MBd, convention: inverted, bit_order: lsb",
 ]
 
 
@@ -61,6 +61,37 @@ def test_every_option_and_every_set_of_lines_is_written_above() -> None:
 
 
 @pytest.mark.parametrize(
+    "text, wrong, right",
+    [
+        ("bus: uart, tx: a, bit_rate: 9600", "bit_rate", "write `baud`"),
+        ("bus: lin, line: a, bit_rate: 19200", "bit_rate", "write `baud`"),
+        ("bus: can, line: a, baud: 500000", "baud", "write `bit_rate`"),
+        ("bus: manchester, line: a, baud: 1 MBd", "baud", "write `bit_rate`"),
+        ("bus: i2c, scl: a, sda: b, baud: 100000", "baud", "leave `baud` out"),
+        ("bus: spi, clock: a, mosi: b, bit_rate: 1 Mbit/s", "bit_rate", "leave `bit_rate` out"),
+    ],
+)
+def test_a_bus_names_the_word_that_it_has_for_its_rate(text: str, wrong: str, right: str) -> None:
+    with pytest.raises(FileFault) as refused:
+        read(text)
+    message = str(refused.value)
+    column = 1 + f"    decode: {{line: {{{text}".index(f"{wrong}:")
+    assert message.startswith(f"recipe.yaml:8:{column}: unknown key `{wrong}`")
+    assert right in message
+    # from Python, with the same advice
+    options = {"baud": 9600.0} if wrong == "baud" else {"bit_rate": 9600.0}
+    with pytest.raises(Misuse, match=right):
+        find_bus(text.split(",", maxsplit=1)[0].removeprefix("bus: ")).options(options)
+
+
+def test_a_bit_rate_is_written_in_bits_per_second_or_in_baud() -> None:
+    # definition: a line with two levels has one bit per symbol
+    can = find_bus("can")
+    rates = [can.options({"bit_rate": text})["bit_rate"] for text in ("500 kbit/s", "500 kBd", "500000", 5e5)]
+    assert rates == [5e5] * 4
+
+
+@pytest.mark.parametrize(
     "text, what, expected",
     [
         ("bus: uart, tx: a, data_bits: 12", "`data_bits` is `12`", "5 .. 9"),
@@ -69,6 +100,7 @@ def test_every_option_and_every_set_of_lines_is_written_above() -> None:
         ("bus: spi, clock: a, mosi: b, word_bits: 33", "`word_bits` is `33`", "4 .. 32"),
         ("bus: spi, clock: a, select: d", "neither `mosi` nor `miso`", "at least one of them"),
         ("bus: i2s, clock: a, word_select: b, data: c, word_bits: 40", "`word_bits` is `40`", "2 .. 32"),
+        ("bus: manchester, line: a, convention: thomas", "`convention` is `thomas`", "one of ieee, inverted"),
         ("bus: parallel, clock: a", "no data line", "`d0` … `d15`"),
         ("bus: i2c, scl: a, sda: b, then: i2c_memory, register_bytes: 9", "`register_bytes` is `9`", "1 .. 4"),
     ],

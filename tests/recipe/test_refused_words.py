@@ -57,7 +57,7 @@ REFUSED_DECODINGS = [
     ("bus: uart, tx: tx, baud: -9600", "-9600", "above 0 Bd"),
     ("bus: can, line: tx, bit_rate: 500 kBd, sample_point: 150 %", "150 %", "below 100 %"),
     ("bus: can, line: tx, bit_rate: 500 kBd, sample_point: 0 %", "0 %", "above 0 %"),
-    ("bus: can, line: tx, bit_rate: 500 kBd, data_bit_rate: 0", "0}", "above 0 Bd"),
+    ("bus: can, line: tx, bit_rate: 500 kBd, data_bit_rate: 0", "0}", "above 0 bit/s"),
     ("bus: uart, tx: tx, levels: {rx: ttl}", "rx", "there is no channel `rx`"),
     ("bus: uart, tx: tx, levels: {tx: tttl}", "{tx: tttl}", "did you mean `ttl`"),
     ("bus: can, high: tx, low: coil, levels: {high: ttl}", "{high: ttl}", "levels of the difference"),

@@ -295,7 +295,7 @@ def _resolved(read: Read, survey: Survey) -> float:
     if Reads.TRANSITIONS in read.parts:
         return 2 * abs(value) * step / survey.levels.amplitude
     shift = _time_of_a_code(survey)
-    return {"s": shift, "Hz": shift * value * value, "Bd": shift * value * value, "1": shift * _rate(survey)}.get(
+    return {"s": shift, "Hz": shift * value * value, "bit/s": shift * value * value, "1": shift * _rate(survey)}.get(
         unit, math.inf
     )
 

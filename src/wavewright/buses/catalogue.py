@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import inspect
 import typing
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any, TypeVar
@@ -18,6 +18,8 @@ from wavewright.nearest import did_you_mean
 from wavewright.registry import Registry
 
 F = TypeVar("F", bound=Callable[..., Frames])
+
+RATE_WORDS = {"baud": "bit_rate", "bit_rate": "baud"}  # start-stop lines have a baud, others a bit rate
 
 
 @cache  # as long as it takes to read a million samples
@@ -57,6 +59,20 @@ class _Entry:
         """Its options: the keyword-only arguments of the function."""
         return _parameters(self.decode)
 
+    def instead_of(self, name: str, known: Iterable[str]) -> str:
+        """What to write instead of an option that it has not: the word that this kind of line has for its rate."""
+        if name not in RATE_WORDS:
+            return did_you_mean(name, known)
+        right = RATE_WORDS[name]
+        if right in {parameter.name for parameter in self.parameters}:
+            kind = (
+                "a start-stop line, such as uart and lin, has"
+                if right == "baud"
+                else "other lines than uart and lin have"
+            )
+            return f"write `{right}`: {kind} a `{right}`"
+        return f"leave `{name}` out: the rate of this bus is read off its lines"
+
     def options(self, given: Mapping[str, object]) -> dict[str, Any]:
         """Check and convert options as a recipe, a command line or a caller writes them.
 
@@ -73,7 +89,7 @@ class _Entry:
                 raise Misuse(
                     f"unknown option `{name}` of {what}",
                     expected=(f"one of {', '.join(known)}" if known else "no options") + lines,
-                    do=did_you_mean(name, others),
+                    do=self.instead_of(name, others),
                 )
         if missing := [p.name for p in known.values() if p.is_required and p.name not in given]:
             raise Misuse(f"{what} needs {', '.join(f'`{name}`' for name in missing)}")

@@ -70,7 +70,7 @@ def lin(
 
     Parameters
     ----------
-    baud : bit/s, nominal; `auto` takes the shortest pulse that occurs often for a bit.
+    baud : Bd, nominal; `auto` takes the shortest pulse that occurs often for a bit.
     checksum : `classic` over the data, `enhanced` over protected identifier and data, `auto` either, but the same
         for all frames of an identifier. The diagnostic identifiers 0x3C and 0x3D are always classic.
     """

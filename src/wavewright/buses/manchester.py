@@ -1,7 +1,8 @@
 """Manchester code: every bit has an edge in its middle, and its direction is the bit.
 
-IEEE 802.3, clause 7 †: a rising edge is 1. The opposite convention is G. E. Thomas's. Constant data give
-no hint which edges are the middles: one interval of a whole bit is needed to lock.
+IEEE 802.3, clause 7 †: a 1 is low in its first half and high in its second, so that it rises in its middle. The
+inverted convention is older and still found on other lines. Constant data give no hint which edges are the middles:
+one interval of a whole bit is needed to lock.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ TOLERANCE = 0.3  # half bits
 @bus(
     "manchester",
     channels=("line",),
-    source="IEEE 802.3, clause 7 †; G. E. Thomas: common practice",
+    source="IEEE 802.3, clause 7 †; the inverted convention: common practice",
     says=Vocabulary(
         kinds=("burst",), fields={"bits": TEXT, "data": BYTES}, errors=("timing", "cut", "sync", "incomplete")
     ),
@@ -36,8 +37,8 @@ TOLERANCE = 0.3  # half bits
 def manchester(
     line: Line,
     *,
-    bit_rate: Annotated[float, "Bd", POSITIVE] | Literal["auto"] = "auto",
-    convention: Literal["ieee", "thomas"] = "ieee",
+    bit_rate: Annotated[float, "bit/s", POSITIVE] | Literal["auto"] = "auto",
+    convention: Literal["ieee", "inverted"] = "ieee",
     bit_order: Literal["msb", "lsb"] = "msb",
 ) -> Frames:
     """Bursts in Manchester code, one frame from a rest of the line to the next.
@@ -48,7 +49,7 @@ def manchester(
     Parameters
     ----------
     bit_rate : bit/s; `auto` takes the shortest pulse that occurs often for half a bit.
-    convention : `ieee`: a rising edge is 1; `thomas`: a falling one.
+    convention : `ieee`: a 1 is low, then high; `inverted`: a 1 is high, then low.
     bit_order : of the bytes.
     """
     facts = {"record_start": line.start, "record_end": line.end}

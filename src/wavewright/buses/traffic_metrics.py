@@ -40,7 +40,7 @@ def frame_errors(line: Frames, *, error: Annotated[str, Spoken.ERROR] | None = N
     return Reading(value=float(np.count_nonzero(wrong)), unit="count", count=len(line))
 
 
-@frame_metric("bit_rate", unit="Bd", source="closed form: reciprocal of the bit time fitted to the edges")
+@frame_metric("bit_rate", unit="bit/s", source="closed form: reciprocal of the bit time fitted to the edges")
 def bit_rate(line: Frames) -> Reading:
     """Measured bit rate of the line.
 
@@ -53,7 +53,7 @@ def bit_rate(line: Frames) -> Reading:
         raise NotMeasurable(
             "bit_rate: no edges inside frames to measure it from", expected="at least one frame with data"
         )
-    return Reading(value=rate, unit="Bd", uncertainty=line.facts.get("bit_rate_uncertainty"))
+    return Reading(value=rate, unit="bit/s", uncertainty=line.facts.get("bit_rate_uncertainty"))
 
 
 @frame_metric("bit_rate_error", unit="1", source="definition: (measured − nominal) / nominal")

@@ -12,7 +12,6 @@ from wavewright.buses.catalogue import Bus, Layer, find_bus, find_layer
 from wavewright.buses.decode import check_decoding
 from wavewright.errors import Place
 from wavewright.grammar.located_yaml import YamlMapping, YamlScalar, without_places
-from wavewright.nearest import did_you_mean
 from wavewright.recipe.decoded_line import Decoding
 from wavewright.recipe.name_checks import NameChecks, one_of
 
@@ -111,7 +110,7 @@ def _read_options(entry: YamlMapping, bus: Bus, layer: Layer | None, checks: Nam
                 f"unknown key `{key}` of bus `{bus.name}`",
                 where=entry.key_place(key),
                 expected=f"one of {', '.join(keys)}",
-                do=did_you_mean(key, keys),
+                do=bus.instead_of(key, keys),
             )
     return found
 

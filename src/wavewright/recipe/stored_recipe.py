@@ -18,6 +18,7 @@ from wavewright.recipe.recipe import Recipe
 _KEYS = (
     (re.compile(r"(?<![\w\"'])contains(?=\s*:)"), "holds"),
     (re.compile(r"(?<![\w\"'])hold_off(?=\s*:)"), "holdoff"),
+    (re.compile(r"(?<![\w\"'])convention(\s*:\s*)thomas\b"), r"convention\1inverted"),
 )
 _SEARCHES = (
     (re.compile(r"\b(\w+)\s+in\s+([^\s\"']+?)\s*\.\.\s*([^\s\"')]+)"), r"\1 between \2 and \3"),

@@ -35,6 +35,6 @@ def eye_pictures(subject: DrawnShot) -> Iterator[Picture]:
 
 
 def _bit_rate(one: Computation) -> float | None:
-    """The nominal bit rate that an entry gives, Bd; None where it leaves that to the record."""
+    """The nominal bit rate that an entry gives, bit/s; None where it leaves that to the record."""
     rate = find_metric(one.metric).options(one.options).get("bit_rate")
     return None if rate is None else float(rate)

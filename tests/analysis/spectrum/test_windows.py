@@ -1,4 +1,4 @@
-"""Windows against Harris's formulas, SciPy's windows and a searched response."""
+"""Windows against the published formulas, SciPy's windows and a searched response."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ SCIPY_NAMES = {
     "flat_top": "flattop",
 }
 # Coherent gain, noise bandwidth (bins), scallop loss (dB), highest side lobe (dB), full −3 dB and −6 dB width (bins).
-# Source: math, from the cosine terms; computed independently on a 64-fold zero-padded grid. F. J. Harris, Proc. IEEE 66
-# (1978), Table I prints the same to its two digits (from memory, not verified), but for the Hamming scallop loss.
+# Source: math, from the cosine terms; computed independently on a 64-fold zero-padded grid. Proc. IEEE 66 (1978) 51-83,
+# Table I, prints the same to its two digits (from memory, not verified), but for the Hamming scallop loss.
 FIGURES = [
     ("rectangular", 1.0, 1.0, 3.92240, -13.261, 0.8845, 1.2050),
     ("hann", 0.5, 1.5, 1.42362, -31.467, 1.4382, 1.9968),

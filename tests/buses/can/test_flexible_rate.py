@@ -71,9 +71,9 @@ def test_auto_is_refused_where_frames_switch_to_a_faster_data_phase(ratio: int) 
     drawn = draw(can_line([fast, fast], data_bit_rate=ratio * 5e5), rate=20 * ratio * 5e5)
     with pytest.raises(NotMeasurable, match="switch to a faster data phase") as refused:
         decode({"line": drawn}, "can")
-    told = re.search(r"about ([\d.]+ kBd) and ([\d.]+ [kM]Bd)", refused.value.do)
+    told = re.search(r"about ([\d.]+ kbit/s) and ([\d.]+ [kM]bit/s)", refused.value.do)
     assert told is not None
-    rates = [read_quantity(text, unit="Bd").value for text in told.groups()]
+    rates = [read_quantity(text, unit="bit/s").value for text in told.groups()]
     assert rates == pytest.approx([5e5, ratio * 5e5], rel=0.01)
     same = draw(can_line([CanMessage(0x101, b"new one!", flexible=True)] * 2), rate=1e7)
     assert [frame.errors for frame in decode({"line": same}, "can")] == [(), ()]

@@ -30,7 +30,7 @@ def test_one_sided_factors(count: int, share: float, confidence: float, k: float
 
 
 def test_two_sided_factor_of_the_handbook() -> None:
-    # NIST/SEMATECH e-Handbook 7.2.6.3: n 43, 90 %, 99 %: 2.217 by Howe's approximation (from memory, not verified)
+    # NIST/SEMATECH e-Handbook 7.2.6.3: n 43, 90 %, 99 %: 2.217 by an approximation (from memory, not verified)
     assert two_sided_factor(43, 0.90, 0.99) == pytest.approx(2.217, abs=0.01)
 
 
@@ -42,7 +42,7 @@ def test_two_sided_factor_comes_to_the_normal_quantile() -> None:
 @pytest.mark.parametrize(
     "share, confidence, side, count",
     [
-        # S. S. Wilks, 1941: the well-known sample sizes
+        # Annals of Mathematical Statistics 12 (1941) 91-96: the well-known sample sizes (from memory)
         (0.95, 0.95, "both", 93),
         (0.95, 0.95, "upper", 59),
         (0.90, 0.90, "both", 38),

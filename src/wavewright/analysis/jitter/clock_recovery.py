@@ -43,8 +43,8 @@ def recover_clock(survey: Survey, *, bit_rate: float | None = None, level: Refer
 
     Parameters
     ----------
-    bit_rate : nominal, Bd; may be wrong by a small part of a bit over the longest run of like bits. None: that of the
-        shortest pulses.
+    bit_rate : nominal, bit/s; may be wrong by a small part of a bit over the longest run of like bits. None: that
+        of the shortest pulses.
     level : that separates the bits.
 
     Raises
@@ -57,7 +57,7 @@ def recover_clock(survey: Survey, *, bit_rate: float | None = None, level: Refer
         raise too_few(survey, found, level, expected=f"at least {FEWEST_EDGES} in all")
     gaps = np.diff(instants)
     if bit_rate is not None and bit_rate <= 0:
-        raise NotMeasurable(f"bit rate {bit_rate:g} Bd", expected="above 0")
+        raise NotMeasurable(f"bit rate {bit_rate:g} bit/s", expected="above 0")
     period = 1 / bit_rate if bit_rate is not None else _shortest(gaps)
     since = instants - instants[0]
     for _ in range(ROUNDS):

@@ -70,7 +70,7 @@ class _Bits:
 def eye_height(
     survey: Survey,
     *,
-    bit_rate: Annotated[float, "Bd", POSITIVE] | None = None,
+    bit_rate: Annotated[float, "bit/s", POSITIVE] | None = None,
     aperture: Annotated[float, "1", Sense(above=0.0, most=1.0)] = 0.1,
     opening: Opening = "extremes",
     level: ReferenceLevel = MIDDLE,
@@ -88,7 +88,7 @@ def eye_height(
 
     Parameters
     ----------
-    bit_rate : nominal, Bd; None: that of the shortest pulses.
+    bit_rate : nominal, bit/s; None: that of the shortest pulses.
     aperture : part of a bit, about its middle, in which samples count.
     opening : `extremes`, or `three_sigma`: between the means, less three standard deviations of each state.
     level : that separates high from low.
@@ -111,7 +111,7 @@ def eye_height(
 def eye_width(
     survey: Survey,
     *,
-    bit_rate: Annotated[float, "Bd", POSITIVE] | None = None,
+    bit_rate: Annotated[float, "bit/s", POSITIVE] | None = None,
     opening: Opening = "extremes",
     level: ReferenceLevel = MIDDLE,
 ) -> Reading:
@@ -144,12 +144,12 @@ def eye_width(
 
 
 @metric(
-    "bit_rate", reads=Reads.EDGES, unit="Bd", source="math: least squares line through the edges", reads_levels=True
+    "bit_rate", reads=Reads.EDGES, unit="bit/s", source="math: least squares line through the edges", reads_levels=True
 )
 def bit_rate(
-    survey: Survey, *, nominal: Annotated[float, "Bd", POSITIVE] | None = None, level: ReferenceLevel = MIDDLE
+    survey: Survey, *, nominal: Annotated[float, "bit/s", POSITIVE] | None = None, level: ReferenceLevel = MIDDLE
 ) -> Reading:
-    """Bit rate of an NRZ line, from all its edges; `nominal`, Bd, if the shortest pulse is not one bit.
+    """Bit rate of an NRZ line, from all its edges; `nominal`, bit/s, if the shortest pulse is not one bit.
 
     Definition
     ----------
@@ -157,7 +157,7 @@ def bit_rate(
     """
     clock = _clock(survey, nominal, level)
     relative = clock.period_uncertainty / clock.period
-    return Reading(1 / clock.period, "Bd", uncertainty=relative / clock.period, doubts=_doubts(survey, clock))
+    return Reading(1 / clock.period, "bit/s", uncertainty=relative / clock.period, doubts=_doubts(survey, clock))
 
 
 def eye_diagram(
@@ -172,7 +172,7 @@ def eye_diagram(
 
     Parameters
     ----------
-    bit_rate : nominal, Bd; None: that of the shortest pulses.
+    bit_rate : nominal, bit/s; None: that of the shortest pulses.
     times, levels : number of columns over two bits, and of rows between the extremes of the record.
 
     Raises

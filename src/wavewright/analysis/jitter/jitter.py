@@ -97,7 +97,7 @@ def period_jitter(
     ----------
     p[k] = t[k + n] − t[k], less the mean of all p, or less n / f0; n the number of periods, f0 the reference.
 
-    Component data state how many periods they take (200, 1000, 10 000): the count of the reading says how many there
+    Common practice states how many periods are taken (200, 1000, 10 000): the count of the reading says how many there
     were here.
 
     Parameters

@@ -1,6 +1,6 @@
-"""Power spectral density by Welch's method: the periodograms of overlapping segments, averaged.
+"""Power spectral density: the periodograms of overlapping segments, averaged.
 
-P. D. Welch, IEEE Trans. Audio Electroacoustics 15 (1967) 70-73, as SciPy cites it. Segments overlap by half, each is
+IEEE Trans. Audio Electroacoustics 15 (1967) 70-73, as SciPy cites it. Segments overlap by half, each is
 freed of its mean. Memory: that of some segments, however long the record.
 """
 
@@ -75,7 +75,7 @@ def power_density(survey: Survey, *, resolution: float | None = None, window: Wi
     "noise_density",
     reads=Reads.SPECTRUM,
     unit="V/√Hz",
-    source="Welch, IEEE Trans. AU-15 (1967) 70-73, as SciPy cites it; median of chi-square: math",
+    source="IEEE Trans. Audio Electroacoustics 15 (1967) 70-73, as SciPy cites it; median of chi-square: math",
 )
 def noise_density(
     survey: Survey,

@@ -60,8 +60,8 @@ KINDS = ("data", "remote", "error", "overload", "flexible data")
 def can(
     line: Line,
     *,
-    bit_rate: Annotated[float, "Bd", POSITIVE] | Literal["auto"] = "auto",
-    data_bit_rate: Annotated[float, "Bd", POSITIVE] | None = None,
+    bit_rate: Annotated[float, "bit/s", POSITIVE] | Literal["auto"] = "auto",
+    data_bit_rate: Annotated[float, "bit/s", POSITIVE] | None = None,
     sample_point: Annotated[float, "1", PROPER_SHARE] = 0.75,
     data_sample_point: Annotated[float, "1", PROPER_SHARE] = 0.75,
 ) -> Frames:
@@ -125,7 +125,9 @@ def _refuse_switched_rate(line: Line, fast_time: float) -> None:
     for ratio in RATIOS:
         tried = can(line, bit_rate=fast_rate / ratio, data_bit_rate=fast_rate)
         if any(frame.fields.get("fast") and set(frame.errors) <= {"not acknowledged"} for frame in tried):
-            slow, fast = (show_quantity(rate, "Bd", resolution=rate / 100) for rate in (fast_rate / ratio, fast_rate))
+            slow, fast = (
+                show_quantity(rate, "bit/s", resolution=rate / 100) for rate in (fast_rate / ratio, fast_rate)
+            )
             raise NotMeasurable(
                 "`bit_rate: auto` for CAN FD frames that switch to a faster data phase",
                 expected="both bit rates",

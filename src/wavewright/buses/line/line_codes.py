@@ -64,6 +64,6 @@ def biphase_mark_bits(halves: npt.ArrayLike) -> Bits:
 
 
 def manchester_halves(bits: npt.ArrayLike, *, convention: str = "ieee") -> Bits:
-    """Levels of half bits in Manchester code: `ieee`: 1 is low, then high; `thomas`: the opposite."""
-    ones = np.asarray(bits).astype(np.bool_) ^ (convention == "thomas")
+    """Levels of half bits in Manchester code: `ieee`: 1 is low, then high; `inverted`: high, then low."""
+    ones = np.asarray(bits).astype(np.bool_) ^ (convention == "inverted")
     return np.column_stack([~ones, ones]).ravel()

@@ -50,7 +50,7 @@ FAMILIES: Mapping[str, Family] = MappingProxyType(
         "lvcmos18": Family(0.35 * 1.8, 0.65 * 1.8, False, "JEDEC JESD8-7A: 0.35, 0.65 of 1.8 V †"),
         "lvcmos15": Family(0.35 * 1.5, 0.65 * 1.5, False, "JEDEC JESD8-11: 0.35, 0.65 of 1.5 V"),
         "lvcmos12": Family(0.35 * 1.2, 0.65 * 1.2, False, "JEDEC JESD8-12A: 0.35, 0.65 of 1.2 V"),
-        "cmos": Family(0.3, 0.7, True, "HC-type CMOS data"),
+        "cmos": Family(0.3, 0.7, True, "JESD7A †"),
         "i2c": Family(0.3, 0.7, True, "UM10204 Rev. 6, table 9 and 3.1.2"),
         "smbus": Family(0.8, 1.35, False, "SMBus 3.x †"),
         "smbus2": Family(0.8, 2.1, False, "SMBus 2.0, as UM10204 Rev. 6, 4.2.1, restates it"),

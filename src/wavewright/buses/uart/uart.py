@@ -103,7 +103,7 @@ def uart(
 
     Parameters
     ----------
-    baud : bit/s; `auto` takes the shortest pulse that occurs often for a bit.
+    baud : Bd; `auto` takes the shortest pulse that occurs often for a bit.
     data_bits : 5 … 9.
     stop_bits : 1, 1.5 or 2.
     inverted : for a line that idles low, such as an RS-232 wire.

@@ -51,10 +51,10 @@ def normal_tolerance(
 def any_distribution_tolerance(
     values: Sequence[float], *, share: float = 0.95, confidence: float = 0.95, side: str = "both"
 ) -> ToleranceInterval:
-    """The narrowest symmetric pair of order statistics, whatever the distribution (after S. S. Wilks, 1941).
+    """The narrowest symmetric pair of order statistics, whatever the distribution.
 
     The share between the r-th smallest and the r-th largest of n values is beta distributed with n − 2r + 1 and
-    2r (one-sided: n − r + 1 and r).
+    2r (one-sided: n − r + 1 and r): Annals of Mathematical Statistics 12 (1941) 91-96 †.
 
     Raises
     ------

@@ -11,7 +11,7 @@ import numpy as np
 from pydantic import Field
 
 from wavewright.buses.line.logic import Line
-from wavewright.grammar.quantity_fields import Baud, Seconds
+from wavewright.grammar.quantity_fields import Baud, BitRate, Seconds
 from wavewright.grammar.word_fields import CountFrom
 from wavewright.simulation.circuit.edges import scattered
 from wavewright.simulation.circuit.nodes import NodeEntry
@@ -49,8 +49,8 @@ class ConversationEntry(NodeEntry):
     answers_after: Seconds | None = Field(
         default=None, description="of `modbus`: pause between request and answer; 5 ms if left out"
     )
-    bit_rate: Baud | None = Field(
-        default=None, description="of `i2c` (100 kBd if left out), `spi` (1 MBd) and `can` (500 kBd): bits per second"
+    bit_rate: BitRate | None = Field(
+        default=None, description="of `i2c` (100 kbit/s if left out), `spi` (1 Mbit/s) and `can` (500 kbit/s)"
     )
 
 
