@@ -13,6 +13,9 @@ if TYPE_CHECKING:
     from wavewright.analysis.doubts import doubts
     from wavewright.analysis.measure import measure
     from wavewright.analysis.reading import Doubt, Reading
+    from wavewright.analysis.uncertainty.accuracy import Accuracy
+    from wavewright.analysis.uncertainty.budget import Budget
+    from wavewright.analysis.uncertainty.contribution import Contribution
     from wavewright.buses.catalogue import buses
     from wavewright.buses.decode import decode
     from wavewright.buses.frame import Frame
@@ -27,7 +30,10 @@ if TYPE_CHECKING:
     from wavewright.waveform import Capture, Waveform
 
 __all__ = [
+    "Accuracy",
+    "Budget",
     "Capture",
+    "Contribution",
     "Doubt",
     "Frame",
     "Outcome",
@@ -50,7 +56,10 @@ __all__ = [
 ]
 
 _OWNERS = {
+    "Accuracy": "wavewright.analysis.uncertainty.accuracy",
+    "Budget": "wavewright.analysis.uncertainty.budget",
     "Capture": "wavewright.waveform",
+    "Contribution": "wavewright.analysis.uncertainty.contribution",
     "Doubt": "wavewright.analysis.reading",
     "Frame": "wavewright.buses.frame",
     "Outcome": "wavewright.running.outcome",

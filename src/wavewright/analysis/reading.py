@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -9,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wavewright.analysis.doubts import Doubt, Finding
+from wavewright.analysis.uncertainty.budget import Budget
 
 __all__ = ["Doubt", "Finding", "Occurrences", "Reading"]  # the two of doubts.py belong to a reading
 
@@ -30,7 +32,7 @@ class Reading:
     value : in `unit`; None where there was nothing to measure, and then `reason` says why.
     unit : SI unit, "1" for ratios (0 … 1, not per cent), "count" for numbers of things, "number" for plain ones.
     uncertainty : standard uncertainty of `value` from the record itself (scatter, resolution), in `unit`;
-        None where it is not known. The instrument's share is added in judgement.
+        None where it is not known. The instrument's share is in `budget`.
     doubts : coded reasons not to trust the value fully, none twice.
     findings : for each doubt what was found, and how far the true value may lie from this one because of it.
     reason : why there is no value; empty where there is one.
@@ -38,6 +40,8 @@ class Reading:
         None where the metric has no occurrences or too few.
     occurrences : each of them with its time, where the metric has such.
     at : when, s, the one occurrence was that `value` is of; None where it is of several, or of none.
+    budget : everything that makes `value` uncertain, what is stated of the inputs included; None where nothing was
+        stated, and then only `uncertainty` is known.
     """
 
     value: float | None
@@ -52,6 +56,7 @@ class Reading:
     occurrences: Occurrences | None = field(default=None, compare=False, repr=False)
     at: float | None = None
     findings: tuple[Finding, ...] = ()
+    budget: Budget | None = None
 
     @property
     def doubted(self) -> tuple[Finding, ...]:
@@ -136,6 +141,20 @@ class Reading:
             plain["doubts"] = [str(doubt) for doubt in self.doubts]
         if self.findings:
             plain["findings"] = [finding.as_json() for finding in self.findings]
+        if self.budget is not None:
+            plain["budget"] = self.budget.as_json()
         if self.reason:
             plain["reason"] = self.reason
         return plain
+
+    @classmethod
+    def from_json(cls, plain: Mapping[str, Any]) -> Reading:
+        """What `as_json` made this of; those of earlier versions lack what was not known then."""
+        read = {
+            **plain,
+            "doubts": tuple(Doubt(word) for word in plain.get("doubts", ())),
+            "findings": tuple(Finding.from_json(found) for found in plain.get("findings", ())),
+        }
+        if "budget" in plain:
+            read["budget"] = Budget.from_json(plain["budget"], value=plain["value"], unit=plain["unit"])
+        return cls(**read)

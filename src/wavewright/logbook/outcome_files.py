@@ -9,7 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from wavewright.analysis.reading import Doubt, Finding, Reading
+from wavewright.analysis.reading import Doubt, Reading
 from wavewright.errors import FileFault, Place, StorageFault
 from wavewright.instruments.simulated import is_without_instruments, say_simulated
 from wavewright.judgement.verdict import Verdict
@@ -186,23 +186,13 @@ def _result_from_json(plain: Mapping[str, Any]) -> Result:
         of=tuple(plain["of"]),
         allowed=tuple(Doubt(word) for word in plain.get("allowed", ())),  # outcomes of before know no such thing
         verdict=None if plain["verdict"] is None else Verdict(plain["verdict"]),
-        reading=_reading_from_json(plain["reading"]),
-        shots=tuple(_reading_from_json(reading) for reading in plain["shots"]),
+        reading=Reading.from_json(plain["reading"]),
+        shots=tuple(Reading.from_json(reading) for reading in plain["shots"]),
     )
 
 
 def _word(verdict: Verdict | None) -> str | None:
     return None if verdict is None else str(verdict)
-
-
-def _reading_from_json(plain: Mapping[str, Any]) -> Reading:
-    return Reading(
-        **{
-            **plain,
-            "doubts": tuple(Doubt(word) for word in plain.get("doubts", ())),
-            "findings": tuple(Finding.from_json(found) for found in plain.get("findings", ())),
-        }
-    )
 
 
 def _origin_as_json(origin: Origin) -> dict[str, str]:

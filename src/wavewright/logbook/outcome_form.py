@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn, NotRequired
 from pydantic import AfterValidator, Field, TypeAdapter, ValidationError
 from typing_extensions import TypedDict
 
+from wavewright.analysis.uncertainty.distribution import Distribution
 from wavewright.errors import FileFault, Place
 from wavewright.judgement.verdict import Verdict
 
@@ -54,12 +55,19 @@ def _setting(value: object) -> object:
     raise ValueError("a number, a text, true or false")
 
 
+def _distribution(word: str) -> str:
+    if word not in set(Distribution):
+        raise ValueError(f"one of {', '.join(Distribution)}")
+    return word
+
+
 Word = Annotated[str, AfterValidator(_storable)]
 Name = Annotated[str, Field(min_length=1), AfterValidator(_storable)]
 Time = Annotated[str, AfterValidator(_time)]
 Number = Annotated[float, Field(allow_inf_nan=False)]
 Count = Annotated[int, Field(ge=0)]
 VerdictWord = Annotated[str, AfterValidator(_verdict)]
+DistributionWord = Annotated[str, AfterValidator(_distribution)]
 Setting = Annotated[Any, AfterValidator(_setting)]
 
 
@@ -71,6 +79,25 @@ class FindingForm(TypedDict):
     decides: bool
     below: NotRequired[Number]
     above: NotRequired[Number]
+
+
+class ContributionForm(TypedDict):
+    """One line of an uncertainty budget."""
+
+    name: Word
+    standard: Number
+    distribution: DistributionWord
+    key: NotRequired[Word]
+    sensitivity: NotRequired[Number]
+    degrees_of_freedom: NotRequired[Annotated[Number, Field(ge=1)]]
+    source: NotRequired[Word]
+
+
+class BudgetForm(TypedDict):
+    """Everything that makes a value uncertain."""
+
+    contributions: list[ContributionForm]
+    missing: NotRequired[list[Word]]
 
 
 class ReadingForm(TypedDict):
@@ -87,6 +114,7 @@ class ReadingForm(TypedDict):
     standard_deviation: NotRequired[Number]
     at: NotRequired[Number]
     findings: NotRequired[list[FindingForm]]
+    budget: NotRequired[BudgetForm]
 
 
 class ResultForm(TypedDict):

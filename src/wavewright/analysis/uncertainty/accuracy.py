@@ -1,0 +1,163 @@
+"""Accuracy: what is stated about the errors of an input, in the words of profiles and data sheets."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from wavewright.analysis.uncertainty.stated_limits import (
+    LimitMeaning,
+    RangeLimit,
+    StatedBandwidth,
+    ratio_limit,
+    time_limit,
+)
+from wavewright.errors import Misuse
+
+NO_ERROR = RangeLimit()
+
+
+@dataclass(frozen=True, slots=True)
+class TemperatureDrift:
+    """How the errors of an input grow away from the temperature at which they are stated.
+
+    Parameters
+    ----------
+    gain, timebase : change per kelvin, as ratios; offset : change per kelvin.
+    within : largest distance from the temperatures that the limits hold for, K.
+    """
+
+    gain: float = 0.0
+    offset: RangeLimit = NO_ERROR
+    timebase: float = 0.0
+    within: float = 0.0
+
+    @classmethod
+    def read(cls, stated: object) -> TemperatureDrift:
+        """From `{gain: 50 ppm, offset: 0.01 % of range, timebase: 0.5 ppm, within: 5}`, each per kelvin.
+
+        Raises
+        ------
+        Misuse : another key, or a value that does not fit.
+        """
+        if isinstance(stated, TemperatureDrift):
+            return stated
+        known = ("gain", "offset", "timebase", "within")
+        if not isinstance(stated, Mapping) or set(stated) - set(known) or "within" not in stated:
+            raise Misuse(
+                f"`temperature` is `{stated}`",
+                expected="change per kelvin of `gain`, `offset` or `timebase`, and `within`: how many kelvin away",
+            )
+        return cls(
+            gain=ratio_limit(stated.get("gain", 0.0), "gain"),
+            offset=RangeLimit.read(stated.get("offset", 0.0)),
+            timebase=ratio_limit(stated.get("timebase", 0.0), "timebase"),
+            within=kelvins(stated["within"]),
+        )
+
+
+def kelvins(stated: object) -> float:
+    """A difference of temperatures: `5 K`, or a number in kelvin.
+
+    Raises
+    ------
+    Misuse : it is none, or negative.
+    """
+    words = str(stated).strip().removesuffix("K").strip()
+    try:
+        number = float(words)
+    except ValueError:
+        number = -1.0
+    if isinstance(stated, bool) or not 0 <= number < 1000:
+        raise Misuse(f"`within` is `{stated}`", expected="a difference of temperatures, such as `5 K`")
+    return number
+
+
+@dataclass(frozen=True, slots=True, init=False)
+class Accuracy:
+    """What is stated about the errors of an input: each a limit that the error does not exceed, ± the number.
+
+    What is not stated (None) is not known, and a reading on which it bears says so; 0 states that there is no error.
+
+    Parameters
+    ----------
+    gain : of the values, as a ratio: `1.5 %`.
+    offset : error that does not depend on the value: `0.5 % of range + 1 mV`. The range follows from the waveform's
+        `gain` and `code_range`.
+    timebase : of the sample clock, as a ratio: `10 ppm`. Waveforms of one instrument share it.
+    skew : delay between any two inputs of the instrument: `200 ps`.
+    nonlinearity : integral non-linearity: how far a code may lie from the straight line, as `offset`.
+    noise_floor : rms noise of the input with nothing connected, as `offset`. It is in the record already, and so in the
+        part of the uncertainty that comes from it.
+    aperture_jitter : rms jitter of the sampling instants, s.
+    bandwidth : of everything between the tip and the codes: `100 MHz ± 10 %`.
+    temperature : `{gain: 50 ppm, offset: 20 uV, timebase: 0.1 ppm, within: 5 K}`: what the limits above grow by per
+        kelvin, and the largest distance from the temperatures that they hold for.
+    attenuation : of the probe, as a ratio: `1 %`.
+    limits : what a limit means: `rectangular`, `standard`, or `{"expanded": 2}`; see `LimitMeaning`.
+    instrument, input : whose it is. Readings of one input share its errors, those of one instrument its time base.
+    source : where the figures come from, in words.
+
+    Raises
+    ------
+    Misuse : a value that does not fit; says what would.
+
+    Examples
+    --------
+    >>> Accuracy(gain="1.5 %", offset="0.5 % of range + 1 mV", timebase="10 ppm").offset
+    RangeLimit(share=0.005, fixed=0.001)
+    """
+
+    gain: float | None
+    offset: RangeLimit | None
+    timebase: float | None
+    skew: float | None
+    nonlinearity: RangeLimit | None
+    noise_floor: RangeLimit | None
+    aperture_jitter: float | None
+    bandwidth: StatedBandwidth | None
+    temperature: TemperatureDrift | None
+    attenuation: float | None
+    limits: LimitMeaning
+    instrument: str
+    input: str
+    source: str
+
+    def __init__(
+        self,
+        *,
+        gain: str | float | None = None,
+        offset: str | float | RangeLimit | None = None,
+        timebase: str | float | None = None,
+        skew: str | float | None = None,
+        nonlinearity: str | float | RangeLimit | None = None,
+        noise_floor: str | float | RangeLimit | None = None,
+        aperture_jitter: str | float | None = None,
+        bandwidth: str | float | StatedBandwidth | None = None,
+        temperature: Mapping[str, object] | TemperatureDrift | None = None,
+        attenuation: str | float | None = None,
+        limits: str | Mapping[str, float] | LimitMeaning = "rectangular",
+        instrument: str = "",
+        input: str = "",
+        source: str = "stated accuracy",
+    ) -> None:
+        levels = {"offset": offset, "nonlinearity": nonlinearity, "noise_floor": noise_floor}
+        ratios = {"gain": gain, "timebase": timebase, "attenuation": attenuation}
+        times = {"skew": skew, "aperture_jitter": aperture_jitter}
+        read: dict[str, object] = {
+            **{name: None if value is None else RangeLimit.read(value) for name, value in levels.items()},
+            **{name: None if value is None else ratio_limit(value, name) for name, value in ratios.items()},
+            **{name: None if value is None else time_limit(value, name) for name, value in times.items()},
+            "bandwidth": None if bandwidth is None else StatedBandwidth.read(bandwidth),
+            "temperature": None if temperature is None else TemperatureDrift.read(temperature),
+            "limits": LimitMeaning.read(limits),
+            "instrument": instrument,
+            "input": input,
+            "source": source,
+        }
+        for name, value in read.items():
+            object.__setattr__(self, name, value)
+
+    def at(self, instrument: str, input: str = "") -> Accuracy:
+        """The same of an input of an instrument."""
+        return replace(self, instrument=instrument, input=input)
