@@ -57,25 +57,14 @@ def registries(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     )
     metrics(), buses(), bus_catalogue.layers()  # all are entered before what is there is noted
     before = [dict(table) for table in tables]
-    metrics.cache_clear()
-    buses.cache_clear()
-    bus_catalogue.layers.cache_clear()
     yield
     for table, entries in zip(tables, before, strict=True):
         table.clear()
         table.update(entries)
-    metrics.cache_clear()
-    buses.cache_clear()
-    bus_catalogue.layers.cache_clear()
 
 
 @pytest.mark.parametrize("section", ["A new metric", "A new bus"])
 def test_the_file_and_its_tests_run_as_they_stand(section: str, tmp_path: Path, registries: None) -> None:
-    metrics()
-    buses()
-    metrics.cache_clear()
-    buses.cache_clear()
-    bus_catalogue.layers.cache_clear()
     source, tests, *more = blocks(section, "python")
     loaded("added", "\n".join((source, *more)), tmp_path)
     module = loaded("added_tests", PREAMBLE + tests, tmp_path)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import pkgutil
 import sys
 from collections.abc import Iterator
 from importlib.metadata import EntryPoint, EntryPoints
@@ -34,11 +35,19 @@ def box(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     (tmp_path / "their_colours.py").write_text(enters.format(name="blue"))
     (tmp_path / "their_defect.py").write_text("1 / 0\n")
     points = EntryPoints(EntryPoint(name, f"their_{name}", "test.colours") for name in ("colours", "defect"))
-    monkeypatch.setattr(module, "entry_points", lambda *, group: points.select(group=group))
+    monkeypatch.setattr(module, "entry_points", lambda: points)
+    forget()
     monkeypatch.syspath_prepend(str(tmp_path))
     yield tmp_path
+    forget()
     for name in [name for name in sys.modules if name.startswith(("colour_box", "their_"))]:
         del sys.modules[name]
+
+
+def forget() -> None:
+    """What was walked and read once is walked and read again."""
+    for once in (module._walk, module._installed_points, module._load):
+        once.cache_clear()
 
 
 def colours() -> Registry[object]:
@@ -62,6 +71,33 @@ def test_a_name_is_never_taken_over() -> None:
     with pytest.raises(Misuse, match=r"colour `red` is already defined in colour_box\.warm\.red"):
         colours().enter("red", object(), made_in="elsewhere")
     assert colours().everything()["red"] is red
+
+
+@pytest.mark.usefixtures("box")
+def test_a_package_is_walked_and_the_entry_points_are_read_once_for_all_tables(monkeypatch: pytest.MonkeyPatch) -> None:
+    __import__("colour_box")
+    walked, read = [], []
+    walk, points = pkgutil.walk_packages, module._installed_points()
+    forget()
+    monkeypatch.setattr(pkgutil, "walk_packages", lambda *given: walked.append(given[1]) or walk(*given))
+    monkeypatch.setattr(module, "entry_points", lambda: read.append(1) or points)
+    shades: Registry[object] = Registry("shade", package="colour_box", group="test.shades")
+    assert list(colours().everything()) == list(colours().everything()) == ["blue", "red"]
+    assert list(shades.everything()) == []
+    assert walked.count("colour_box.") == 1
+    assert len(read) == 1
+
+
+@pytest.mark.usefixtures("box")
+def test_a_name_is_found_or_the_nearest_is_told() -> None:
+    __import__("colour_box")
+    assert colours().find("red") is colours().everything()["red"]
+    with pytest.raises(Misuse, match=r"unknown colour `bleu`\n  expected: one of blue, red\n  do: did you mean `blue`"):
+        colours().find("bleu")
+    with pytest.raises(Misuse, match=r"unknown warm colour `blue`\n  expected: one of red$"):
+        colours().find("blue", among={"red": colours().find("red")}, what="warm colour")
+    with pytest.raises(Misuse, match="unknown colour `x`\n  expected: nothing: there are none"):
+        colours().find("x", among={})
 
 
 def test_the_nearest_names_are_asked_about_and_nothing_where_none_is_near() -> None:

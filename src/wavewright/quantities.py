@@ -10,9 +10,9 @@ import math
 import re
 from dataclasses import dataclass
 from decimal import Decimal
-from difflib import get_close_matches
 
 from wavewright.errors import Misuse
+from wavewright.nearest import did_you_mean
 from wavewright.unit_symbols import (
     EXAMPLES,
     MAY_BE_BARE,
@@ -223,11 +223,10 @@ def _unit_fault(text: str, number: str, symbol: str, unit: str) -> Misuse:
     for other, (amount, _) in EXAMPLES.items():
         if other not in PLAIN_UNITS and symbol in spellings(other):
             return Misuse(f"`{text}` is {amount}", expected=expected)
-    near = get_close_matches(symbol, [spelling for spelling in known if spelling], 1)
     return Misuse(
         f"`{text}`: there is no unit `{symbol}`" if known.keys() - {""} else f"`{text}` is more than a number",
         expected=expected,
-        do=f"did you mean `{_joined(number, near[0])}`?" if near else "",
+        do=did_you_mean(symbol, filter(None, known), written=_joined(number, "{}")),
     )
 
 

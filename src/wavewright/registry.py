@@ -1,8 +1,8 @@
 """Names that files and commands may use, and what each stands for: one entry per name, made by its own file.
 
 All that a package of somebody's own may bring is entered in such a table: metrics, frame metrics, buses, layers,
-functions of expressions, file formats, report formats, and the node kinds, fault kinds and roles of simulated benches.
-Our own entries are found by walking a package of ours, those of others by the entry points of a group.
+functions of expressions, file formats, report formats, studies, and the node kinds, fault kinds and roles of simulated
+benches. Our own entries are found by walking a package of ours, those of others by the entry points of a group.
 """
 
 from __future__ import annotations
@@ -10,12 +10,14 @@ from __future__ import annotations
 import importlib
 import logging
 import pkgutil
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from functools import cache
 from importlib.metadata import entry_points
-from types import MappingProxyType
-from typing import Generic, TypeVar
+from types import MappingProxyType, ModuleType
+from typing import Any, Generic, TypeVar
 
 from wavewright.errors import Misuse
+from wavewright.nearest import did_you_mean, unknown
 
 log = logging.getLogger(__name__)
 T = TypeVar("T")
@@ -29,10 +31,21 @@ class Registry(Generic[T]):
     what : what an entry is, for messages.
     package : ours whose modules, in folders too, make entries while they are imported.
     group : of entry points; each one names a module of somebody's own that makes entries in the same way.
+    expected : where to look the names up, for messages; where it is empty, they are listed.
+    advice : from a word that is not a name, and the names, to the last line of the message.
     """
 
-    def __init__(self, what: str, *, package: str, group: str) -> None:
+    def __init__(
+        self,
+        what: str,
+        *,
+        package: str,
+        group: str,
+        expected: str = "",
+        advice: Callable[[str, Iterable[str]], str] = did_you_mean,
+    ) -> None:
         self.what, self.package, self.group = what, package, group
+        self.expected, self.advice = expected, advice
         self.entered: dict[str, T] = {}
         self._made_in: dict[str, str] = {}
 
@@ -67,11 +80,48 @@ class Registry(Generic[T]):
         A package of somebody's own that cannot be imported is left out, and the log says why.
         """
         package = importlib.import_module(self.package)
-        for module in pkgutil.walk_packages(package.__path__, f"{self.package}."):
-            importlib.import_module(module.name)
-        for point in entry_points(group=self.group):
-            try:
-                point.load()
-            except Exception:  # somebody else's package must not take ours down
-                log.exception("%s of `%s` left out: it cannot be imported", self.what, point.name)
+        _walk(package, tuple(package.__path__))
+        _load(self.group, self.what)
         return MappingProxyType(dict(sorted(self.entered.items())))
+
+    def find(self, name: str, *, among: Mapping[str, T] | None = None, what: str = "") -> T:
+        """The entry of a name.
+
+        Parameters
+        ----------
+        among : those that can be meant here, if not all can.
+        what : what such an entry is, for the message, if they are not all meant.
+
+        Raises
+        ------
+        Misuse : there is none; names the nearest.
+        """
+        if among is None and name in self.entered:
+            return self.entered[name]
+        known = self.everything() if among is None else among
+        if name in known:
+            return known[name]
+        what = f"unknown {what or self.what} `{name}`"
+        raise unknown(what, name, known, expected=self.expected, do=self.advice(name, known))
+
+
+@cache
+def _walk(package: ModuleType, path: tuple[str, ...]) -> None:
+    """Import every module of a package, once for each place that it is found in, however many tables it fills."""
+    for module in pkgutil.walk_packages(path, f"{package.__name__}."):
+        importlib.import_module(module.name)
+
+
+@cache
+def _installed_points() -> Any:  # its name differs between versions of Python
+    """All entry points of all packages: each reading of them opens a file per package."""
+    return entry_points()
+
+
+@cache
+def _load(group: str, what: str) -> None:
+    for point in _installed_points().select(group=group):
+        try:
+            point.load()
+        except Exception:  # somebody else's package must not take ours down
+            log.exception("%s of `%s` left out: it cannot be imported", what, point.name)

@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 
 from wavewright.analysis import catalogue
-from wavewright.analysis.catalogue import find_metric, metric, metrics
+from wavewright.analysis.catalogue import METRICS, metric, metrics
 from wavewright.analysis.parameters import Condition, ReferenceLevel, Slope
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.record.survey import Survey
@@ -36,7 +36,7 @@ def test_a_metric_stays_an_ordinary_function() -> None:
 
 
 def test_options_are_read_as_their_annotations_say() -> None:
-    read = find_metric("time_between").options({"from": "falling 0.99 V", "to": "rising 70 %", "holdoff": "2 us"})
+    read = METRICS.find("time_between").options({"from": "falling 0.99 V", "to": "rising 70 %", "holdoff": "2 us"})
     assert read == {
         "from_": Condition(Slope.FALLING, ReferenceLevel(0.99, is_ratio=False)),
         "to": Condition(Slope.RISING, ReferenceLevel(0.7, is_ratio=True)),
@@ -45,23 +45,23 @@ def test_options_are_read_as_their_annotations_say() -> None:
 
 
 def test_python_callers_may_write_the_argument() -> None:
-    read = find_metric("time_between").options({"from_": "rising 1 V", "to": "rising 2 V"})
+    read = METRICS.find("time_between").options({"from_": "rising 1 V", "to": "rising 2 V"})
     assert set(read) == {"from_", "to"}
 
 
 @pytest.mark.parametrize("name", ["rise_time", "high_level", "delay", "runts"])
 def test_metrics_that_read_levels_have_the_options_for_them(name: str) -> None:
-    assert {"levels", "low_state", "high_state"} <= {parameter.name for parameter in find_metric(name).parameters}
+    assert {"levels", "low_state", "high_state"} <= {parameter.name for parameter in METRICS.find(name).parameters}
 
 
 @pytest.mark.parametrize("name", ["mean", "maximum", "rms"])
 def test_metrics_that_read_no_levels_have_none(name: str) -> None:
-    assert find_metric(name).parameters == ()
+    assert METRICS.find(name).parameters == ()
 
 
 def test_a_misspelt_option_is_refused_with_the_nearest() -> None:
     with pytest.raises(Misuse, match="unknown option `levles` of metric `rise_time`") as caught:
-        find_metric("rise_time").options({"levles": "mode"})
+        METRICS.find("rise_time").options({"levles": "mode"})
     assert caught.value.do == "did you mean `levels`?"
     assert "low, high, levels, low_state, high_state" in caught.value.expected
 

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from wavewright.analysis.catalogue import find_metric, metrics
+from wavewright.analysis.catalogue import METRICS, metrics
 from wavewright.analysis.doubts import Doubt, Finding, Reads
 from wavewright.analysis.front_end.front_end import FrontEnd, Look
 from wavewright.analysis.measure import measure, measure_surveys
@@ -108,9 +108,9 @@ def test_an_alias_is_what_a_look_has_not_confirmed(
     what: str, look: Look | None, bandwidth: float, doubted: bool
 ) -> None:
     way = FrontEnd(bandwidth=bandwidth, look=look)
-    reading = measure_surveys([sine(2280.0)], find_metric("frequency"), {}, front_ends=[way])
+    reading = measure_surveys([sine(2280.0)], METRICS.find("frequency"), {}, front_ends=[way])
     assert (Doubt.ALIASED in reading.doubts) is doubted, what
-    means = measure_surveys([sine(2280.0)], find_metric("mean"), {}, front_ends=[way])
+    means = measure_surveys([sine(2280.0)], METRICS.find("mean"), {}, front_ends=[way])
     assert Doubt.ALIASED not in means.doubts
 
 
@@ -118,7 +118,7 @@ def test_a_burst_and_a_single_event_are_no_alias() -> None:
     burst = np.zeros(5000, np.int8)
     burst[2000:2500] = np.tile([0] * 50 + [100] * 50, 5)
     survey = Survey(Waveform(burst, gain=0.01, interval=1 / RATE, name="s"))
-    reading = measure_surveys([survey], find_metric("period"), {}, front_ends=[FrontEnd(bandwidth=100e6)])
+    reading = measure_surveys([survey], METRICS.find("period"), {}, front_ends=[FrontEnd(bandwidth=100e6)])
     assert Doubt.ALIASED not in reading.doubts
 
 
@@ -133,7 +133,7 @@ WAY = FrontEnd(bandwidth=100e3, offset=0.02, noise=0.008)
 @pytest.mark.parametrize("metric", ["frequency", "positive_pulse_width", "rise_time"])
 @pytest.mark.parametrize("level", [0, 90])
 def test_a_steady_line_has_no_frequency_and_no_edge(metric: str, level: int) -> None:
-    reading = measure_surveys([noise_at(level)], find_metric(metric), {}, front_ends=[WAY])
+    reading = measure_surveys([noise_at(level)], METRICS.find(metric), {}, front_ends=[WAY])
     assert reading.value is None
     assert "nothing there: the record" in reading.reason
 
@@ -143,10 +143,10 @@ def test_a_steady_line_has_no_frequency_and_no_edge(metric: str, level: int) -> 
     ("rising_edges", 0, True), ("rising_edges", 90, True), ("strongest_tone", 90, True), ("ac_rms", 90, False),
 ])  # fmt: skip
 def test_an_open_input_says_nothing_and_a_steady_line_has_a_level(metric: str, level: int, doubted: bool) -> None:
-    reading = measure_surveys([noise_at(level)], find_metric(metric), {}, front_ends=[WAY])
+    reading = measure_surveys([noise_at(level)], METRICS.find(metric), {}, front_ends=[WAY])
     assert (Doubt.NOTHING_THERE in reading.doubts) is doubted
 
 
 def test_a_record_of_which_the_input_is_not_known_has_no_such_doubts() -> None:
-    assert measure_surveys([noise_at(0)], find_metric("rising_edges"), {}).value
-    assert Doubt.NOTHING_THERE not in measure_surveys([noise_at(0)], find_metric("rising_edges"), {}).doubts
+    assert measure_surveys([noise_at(0)], METRICS.find("rising_edges"), {}).value
+    assert Doubt.NOTHING_THERE not in measure_surveys([noise_at(0)], METRICS.find("rising_edges"), {}).doubts

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from wavewright.analysis.catalogue import find_metric, metrics
+from wavewright.analysis.catalogue import METRICS, metrics
 from wavewright.analysis.trade_words import TRADE_WORDS
 from wavewright.errors import Misuse
 
@@ -30,4 +30,4 @@ def test_every_word_leads_to_a_metric_and_is_none_itself() -> None:
 )
 def test_a_common_word_is_told_our_name(word: str, name: str) -> None:
     with pytest.raises(Misuse, match=f"did you mean `{name}`"):
-        find_metric(word)
+        METRICS.find(word)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from wavewright.analysis.catalogue import find_metric
+from wavewright.analysis.catalogue import METRICS
 from wavewright.analysis.expressions.derive import derive
 from wavewright.analysis.measure import measure
 from wavewright.reporting.axis_units import hover_value, value_axis
@@ -46,7 +46,7 @@ def test_the_slope_of_an_integral_is_in_volts() -> None:
     ],
 )
 def test_a_limit_is_read_in_the_unit_of_the_reading(metric: str, channel: str, unit: str) -> None:
-    assert find_metric(metric).unit_of([channel]) == unit
+    assert METRICS.find(metric).unit_of([channel]) == unit
     random = np.random.default_rng(1)
     codes = np.tile(np.interp(np.arange(100), [0, 10, 50, 60], [0, 1, 1, 0]), 20) + random.normal(0, 1e-3, 2000)
     assert measure(Waveform.from_volts(codes, interval=1e-6, unit=channel), metric).unit == unit

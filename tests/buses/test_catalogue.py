@@ -10,10 +10,11 @@ import wavewright
 from tests.buses.wires import wave
 from wavewright.analysis.reading import Reading
 from wavewright.buses.bus_record import Decoded
-from wavewright.buses.catalogue import Bus, Layer, bus, buses, find_bus, find_layer, layer, layers
+from wavewright.buses.catalogue import BUSES, Bus, Layer, bus, buses, find_layer, layer, layers
 from wavewright.buses.decode import check_decoding, decode
 from wavewright.buses.frame import ERRORS
 from wavewright.buses.frame_metrics import (
+    FRAME_METRICS,
     LineMetric,
     frame_metric,
     frame_metrics,
@@ -70,7 +71,7 @@ def test_names_are_never_taken_twice() -> None:
 
 def test_an_unknown_name_gets_its_nearest_neighbour() -> None:
     with pytest.raises(Misuse, match="did you mean `uart`"):
-        find_bus("uarts")
+        BUSES.find("uarts")
     with pytest.raises(Misuse, match=r"unknown layer on `uart` `modbus`(.|\n)*did you mean `modbus_rtu`"):
         find_layer("modbus", on="uart")
     with pytest.raises(Misuse, match="unknown layer on `can`"):
@@ -132,7 +133,9 @@ def test_metrics_over_lines_belong_to_a_bus_that_exists() -> None:
             assert entry.published(then, {"mode": "fast", "supply": "3.3 V"}).unit == entry.unit
 
 
-def test_a_metric_of_ones_own_is_one_function_and_its_name_is_taken_once() -> None:
+def test_a_metric_of_ones_own_is_one_function_and_its_name_is_taken_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(FRAME_METRICS, "entered", dict(frame_metrics()))  # it is gone after the test
+
     @line_metric("tallied", bus="tally", unit="count", source="none", published=lambda then, options: FIVE)
     def tallied(bus: Decoded) -> Reading:
         """Edges counted."""
@@ -149,7 +152,9 @@ def test_a_metric_of_ones_own_is_one_function_and_its_name_is_taken_once() -> No
 FIVE = Interval(0, 5, "count")
 
 
-def test_a_bus_of_ones_own_is_one_function() -> None:
+def test_a_bus_of_ones_own_is_one_function(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(BUSES, "entered", dict(buses()))  # it is gone after the test
+
     @bus("tally", channels=("line",), source="none")
     def tally(line: Line, *, least: int = 0) -> Frames:
         """Edges counted."""

@@ -36,15 +36,20 @@ TABLES: dict[str, dict[str, object]] = {
     "simulation/disturbances": effects._kinds.entered,  # type: ignore[dict-item]
     "cli/commands": {},
 }
-CACHES = (reports.report_formats, formats.file_formats, functions.expression_functions, nodes.node_kinds)
+LISTS = (
+    reports.report_formats,
+    formats.file_formats,
+    functions.expression_functions,
+    nodes.node_kinds,
+    effects.fault_kinds,
+)
 
 
 @pytest.fixture
 def added(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     """Every file shown, as if it lay in the folder that it names; gone after the test."""
-    for cache in CACHES:
-        cache()  # what is there already is entered before the tables are remembered
-    effects.fault_kinds()
+    for listed in LISTS:
+        listed()  # what is there already is entered before the tables are remembered
     before = {name: dict(table) for name, table in TABLES.items()}
     names = [name for name in SHOWN if name.endswith(".py")]
     assert {Path(name).parent.as_posix() for name in names} == set(TABLES)
@@ -54,16 +59,12 @@ def added(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
         file.write_text(SHOWN[name], encoding="utf-8")
         package = importlib.import_module(f"wavewright.{'.'.join(Path(name).parent.parts)}")
         monkeypatch.setattr(package, "__path__", [*package.__path__, str(file.parent)])
-    for cache in CACHES:
-        cache.cache_clear()
     yield tmp_path
     for name in names:
         sys.modules.pop(f"wavewright.{'.'.join(Path(name).with_suffix('').parts)}", None)
     for name, table in TABLES.items():
         table.clear()
         table.update(before[name])
-    for cache in CACHES:
-        cache.cache_clear()
 
 
 def test_a_report_format_is_found_by_its_ending(added: Path) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from wavewright.buses.catalogue import buses, find_bus, layers
+from wavewright.buses.catalogue import BUSES, buses, layers
 from wavewright.errors import FileFault, Misuse
 from wavewright.recipe.decoded_line import Decoding
 from wavewright.recipe.load import parse_recipe
@@ -81,12 +81,12 @@ def test_a_bus_names_the_word_that_it_has_for_its_rate(text: str, wrong: str, ri
     # from Python, with the same advice
     options = {"baud": 9600.0} if wrong == "baud" else {"bit_rate": 9600.0}
     with pytest.raises(Misuse, match=right):
-        find_bus(text.split(",", maxsplit=1)[0].removeprefix("bus: ")).options(options)
+        BUSES.find(text.split(",", maxsplit=1)[0].removeprefix("bus: ")).options(options)
 
 
 def test_a_bit_rate_is_written_in_bits_per_second_or_in_baud() -> None:
     # definition: a line with two levels has one bit per symbol
-    can = find_bus("can")
+    can = BUSES.find("can")
     rates = [can.options({"bit_rate": text})["bit_rate"] for text in ("500 kbit/s", "500 kBd", "500000", 5e5)]
     assert rates == [5e5] * 4
 

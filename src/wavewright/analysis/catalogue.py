@@ -14,7 +14,7 @@ from wavewright.analysis.expressions.dimensions import quotient
 from wavewright.analysis.levels.state_levels import LevelMethod
 from wavewright.analysis.parameters import ReferenceLevel, check_order, read_parameter
 from wavewright.analysis.reading import Reading
-from wavewright.analysis.trade_words import nearest_metrics
+from wavewright.analysis.trade_words import metrics_meant
 from wavewright.errors import Misuse
 from wavewright.nearest import did_you_mean
 from wavewright.registry import Registry
@@ -118,7 +118,13 @@ LEVEL_PARAMETERS = (
     Parameter("high_state", ReferenceLevel | None, None, False, "high_state"),
 )
 
-METRICS: Registry[Metric] = Registry("metric", package="wavewright.analysis", group="wavewright.metrics")
+METRICS: Registry[Metric] = Registry(
+    "metric",
+    package="wavewright.analysis",
+    group="wavewright.metrics",
+    expected="a name that `wavewright metrics` lists",
+    advice=metrics_meant,
+)
 
 
 def _written(name: str, known: Mapping[str, Parameter]) -> str:
@@ -157,25 +163,6 @@ def parts_read(reads: Reads | Collection[Reads]) -> frozenset[Reads]:
     return frozenset({reads} if isinstance(reads, Reads) else reads)
 
 
-@cache
 def metrics() -> Mapping[str, Metric]:
     """Every metric by name: the modules of this package, then what other packages bring."""
     return METRICS.everything()
-
-
-def find_metric(name: str) -> Metric:
-    """The metric of that name.
-
-    Raises
-    ------
-    Misuse : there is none; names the nearest.
-    """
-    table = metrics()
-    if name in table:
-        return table[name]
-    near = nearest_metrics(name, table)
-    raise Misuse(
-        f"unknown metric `{name}`",
-        expected="a name that `wavewright metrics` lists",
-        do=f"did you mean {' or '.join(f'`{word}`' for word in near)}?" if near else "",
-    )

@@ -9,7 +9,7 @@ from typing import Any, overload
 
 import numpy as np
 
-from wavewright.analysis.catalogue import Metric, find_metric
+from wavewright.analysis.catalogue import METRICS, Metric
 from wavewright.analysis.findings import Read, doubted, parts_of
 from wavewright.analysis.front_end.front_end import FrontEnd
 from wavewright.analysis.levels.state_levels import LevelChoice, LevelMethod
@@ -63,8 +63,8 @@ def measure(
     """
     surveys = [Survey(wave) for wave in ([waves] if isinstance(waves, Waveform) else waves)]
     if isinstance(metrics, str):
-        return measure_surveys(surveys, find_metric(metrics), options)
-    entries = [find_metric(name) for name in metrics]
+        return measure_surveys(surveys, METRICS.find(metrics), options)
+    entries = [METRICS.find(name) for name in metrics]
     known = [{parameter.name for parameter in entry.parameters} for entry in entries]
     if unknown := set(options) - set().union(*known):
         raise Misuse(

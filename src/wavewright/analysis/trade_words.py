@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from difflib import get_close_matches
 from types import MappingProxyType
+
+from wavewright.nearest import did_you_mean
 
 TRADE_WORDS: Mapping[str, str] = MappingProxyType(
     {
@@ -38,9 +39,8 @@ TRADE_WORDS: Mapping[str, str] = MappingProxyType(
 """By the word without blanks, dashes, underscores and capitals."""
 
 
-def nearest_metrics(word: str, known: Iterable[str], count: int = 3) -> list[str]:
-    """The names that were probably meant by a word that is not a name: that of the trade's word, else those alike."""
+def metrics_meant(word: str, known: Iterable[str]) -> str:
+    """Advice about a word that is not a metric: what the trade's word means, else the names that are alike."""
     listed = list(known)
-    plain = "".join(letter for letter in word.casefold() if letter.isalnum())
-    meant = [TRADE_WORDS[plain]] if TRADE_WORDS.get(plain) in listed else []
-    return meant or get_close_matches(word, listed, count)
+    meant = TRADE_WORDS.get("".join(letter for letter in word.casefold() if letter.isalnum()))
+    return f"did you mean `{meant}`?" if meant in listed else did_you_mean(word, listed, most=3)

@@ -7,12 +7,13 @@ from functools import cached_property
 from types import MappingProxyType
 from typing import Any, TypeVar
 
-from wavewright.buses.catalogue import Bus, Layer, find_bus, find_layer, vocabulary
+from wavewright.buses.catalogue import BUSES, Bus, Layer, find_layer, vocabulary
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.logic import Line, difference, line_of
 from wavewright.buses.line.logic_levels import LogicLevels
-from wavewright.buses.vocabulary import Vocabulary, unknown
+from wavewright.buses.vocabulary import Vocabulary
 from wavewright.errors import Misuse, NotMeasurable
+from wavewright.nearest import unknown
 from wavewright.waveform import Waveform
 
 T = TypeVar("T")
@@ -30,7 +31,7 @@ class Decoded:
         levels: object = None,
         **options: Any,
     ) -> None:
-        self.bus: Bus = find_bus(bus)
+        self.bus: Bus = BUSES.find(bus)
         self.layer: Layer | None = None if then is None else find_layer(then, on=bus)
         self._own, self._upper = _shared_out(self.bus, self.layer, options)
         self._names = _channel_set(self.bus, channels)
@@ -123,7 +124,7 @@ def check_levels(entry: Bus, channels: Iterable[str], levels: object) -> None:
             f"levels of channel `{stray[0]}` alone", expected="levels of the difference, for the whole bus: `levels: …`"
         )
     if stray := [name for name in levels if name not in channels]:
-        raise unknown(f"channel `{stray[0]}` for `levels`", str(stray[0]), map(str, channels))
+        raise unknown(f"there is no channel `{stray[0]}` for `levels`", str(stray[0]), map(str, channels))
     for each in levels.values():
         LogicLevels.read(each)
 

@@ -172,26 +172,14 @@ def layer(name: str, *, on: tuple[str, ...], source: str, says: Vocabulary | Non
     return enter
 
 
-@cache
 def buses() -> Mapping[str, Bus]:
     """Every bus by name: the modules of this package, then what other packages bring."""
     return BUSES.everything()
 
 
-@cache
 def layers() -> Mapping[str, Layer]:
     """Every layer by name, found as the buses are."""
     return LAYERS.everything()
-
-
-def find_bus(name: str) -> Bus:
-    """The bus of that name.
-
-    Raises
-    ------
-    Misuse : there is none; names the nearest.
-    """
-    return _find(name, buses(), "bus")
 
 
 def find_layer(name: str, *, on: str) -> Layer:
@@ -201,7 +189,8 @@ def find_layer(name: str, *, on: str) -> Layer:
     ------
     Misuse : there is none, or it does not stand on that bus.
     """
-    return _find(name, {key: entry for key, entry in layers().items() if on in entry.on}, f"layer on `{on}`")
+    standing = {key: entry for key, entry in layers().items() if on in entry.on}
+    return LAYERS.find(name, among=standing, what=f"layer on `{on}`")
 
 
 def vocabulary(bus: str, then: str = "") -> Vocabulary | None:
@@ -211,23 +200,10 @@ def vocabulary(bus: str, then: str = "") -> Vocabulary | None:
     ------
     Misuse : there is no such bus or layer.
     """
-    below = find_bus(bus)
+    below = BUSES.find(bus)
     if below.says is None:
         return None
     if not then:
         return replace(below.says, of=f"bus `{bus}`")
     above = find_layer(then, on=bus)
     return None if above.says is None else above.says.above(below.says, of=f"`{then}` on bus `{bus}`")
-
-
-E = TypeVar("E", Bus, Layer)
-
-
-def _find(name: str, table: Mapping[str, E], what: str) -> E:
-    if name in table:
-        return table[name]
-    raise Misuse(
-        f"unknown {what} `{name}`",
-        expected=f"one of {', '.join(table)}" if table else "none: there is no such thing",
-        do=did_you_mean(name, table),
-    )

@@ -8,7 +8,6 @@ from __future__ import annotations
 import typing
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from functools import cache
 from typing import Any, TypeVar
 
 from wavewright.analysis.catalogue import Metric
@@ -19,7 +18,6 @@ from wavewright.buses.frames import Frames
 from wavewright.buses.search.search import Search
 from wavewright.buses.vocabulary import Spoken, Vocabulary
 from wavewright.errors import Misuse, NotMeasurable
-from wavewright.nearest import did_you_mean
 from wavewright.quantities import Interval
 from wavewright.registry import Registry
 
@@ -80,7 +78,6 @@ def _enter(entry: Metric) -> None:
     FRAME_METRICS.enter(entry.name, entry, made_in=entry.compute.__module__)
 
 
-@cache
 def frame_metrics() -> Mapping[str, Metric]:
     """Every metric of a decoded bus by name: the modules of this package, then what other packages bring."""
     return FRAME_METRICS.everything()
@@ -110,14 +107,8 @@ def find_frame_metric(name: str, *, bus: str = "") -> Metric:
     ------
     Misuse : there is none, names the nearest; or it is one over the lines of another bus.
     """
-    table = frame_metrics()
-    entry = table.get(name)
-    if entry is None:
-        raise Misuse(
-            f"unknown metric over frames `{name}`",
-            expected=f"one of {', '.join(metrics_of_bus(bus))}",
-            do=did_you_mean(name, table),
-        )
+    of_bus, what = metrics_of_bus(bus), "metric over frames"
+    entry = frame_metrics().get(name) or FRAME_METRICS.find(name, among=of_bus, what=what)
     if isinstance(entry, LineMetric) and bus not in ("", entry.bus):
         raise Misuse(
             f"metric `{name}` is over the lines of bus `{entry.bus}`",

@@ -14,7 +14,7 @@ from enum import Enum, StrEnum
 
 from wavewright.buses.frame import ERRORS
 from wavewright.errors import Misuse
-from wavewright.nearest import did_you_mean
+from wavewright.nearest import unknown
 
 
 class Spoken(Enum):
@@ -106,14 +106,4 @@ class Vocabulary:
         Misuse : names the nearest, and all that there are.
         """
         if word not in self.errors:
-            raise unknown(f"error word `{word}` for {self.of}", word, self.errors)
-
-
-def unknown(what: str, word: str, known: Iterable[str]) -> Misuse:
-    """The refusal of a word that is not in a closed set, with the nearest that is."""
-    listed = list(dict.fromkeys(known))
-    return Misuse(
-        f"there is no {what}",
-        expected=f"one of {', '.join(listed)}" if listed else "nothing: there are none",
-        do=did_you_mean(word, listed, alike=0.5),
-    )
+            raise unknown(f"there is no error word `{word}` for {self.of}", word, self.errors)

@@ -8,7 +8,6 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -18,6 +17,7 @@ from pydantic_core import ErrorDetails, PydanticCustomError
 from wavewright.errors import FileFault, Misuse, Place, WavewrightError
 from wavewright.grammar.located_yaml import Node, YamlList, YamlMapping, parse_tree, place_of, read_text
 from wavewright.grammar.model_fields import described, keys_meant, known_keys
+from wavewright.nearest import did_you_mean
 
 M = TypeVar("M", bound=BaseModel)
 T = TypeVar("T")
@@ -109,14 +109,11 @@ def unknown_key(
     ----------
     meant : keys that people write, and the one that they mean.
     """
-    near = [meant[key]] if meant.get(key) in known else get_close_matches(key, known, 1)
-    if cut_number(key):
-        near = []
     return FileFault(
         f"unknown key `{key}`{' in ' + owner if owner else ''}",
         where=where or "",
         expected=f"one of {', '.join(sorted(known))}" if known else "no key",
-        do=cut_number(key) or (f"did you mean `{near[0]}`?" if near else ""),
+        do=cut_number(key) or did_you_mean(meant.get(key, key), known),
     )
 
 
@@ -173,14 +170,13 @@ def _fault(detail: ErrorDetails, path: _Path, model: type[BaseModel], owner: str
         what, number = f"{path.subject} holds {context['actual_length']}", context["min_length"]
         return FileFault(what, where=path.place, expected=f"at least {number}")
     words = [word.strip("'") for word in str(context.get("expected", "")).replace(" or ", ", ").split(", ")]
-    near = get_close_matches(str(detail["input"]), words, 1) if kind in {"literal_error", "enum"} else []
     return FileFault(
         f"{path.subject} is {shown(detail['input'])}",
         where=path.place,
         expected=_EXPECTED.get(kind, "")
         or _expected_words(kind, words)
         or detail["msg"].removeprefix("Input should be "),
-        do=f"did you mean `{near[0]}`?" if near else "",
+        do=did_you_mean(detail["input"], words) if kind in {"literal_error", "enum"} else "",
     )
 
 

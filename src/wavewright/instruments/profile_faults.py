@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
-from wavewright.analysis.catalogue import find_metric
+from wavewright.analysis.catalogue import METRICS
 from wavewright.errors import FileFault, Misuse, Place
 from wavewright.grammar.located_yaml import YamlList, YamlMapping, parse_tree
 from wavewright.instruments.profile_grammar import ProfileFile
@@ -200,7 +200,7 @@ def _own_values(grammar: ProfileFile, place: PlaceOf) -> Iterator[FileFault]:
     for name, own in grammar.own_values.items():
         here = place("own_values", name)
         try:
-            if find_metric(name).channels[0] > 1:
+            if METRICS.find(name).channels[0] > 1:
                 yield FileFault(f"`own_values`: `{name}` takes more than one channel", where=here)
         except Misuse as fault:
             yield FileFault(f"`own_values`: {fault.what}", where=here, expected=fault.expected, do=fault.do)

@@ -8,7 +8,7 @@ from enum import StrEnum
 
 from pydantic import Field
 
-from wavewright.analysis.catalogue import find_metric
+from wavewright.analysis.catalogue import METRICS
 from wavewright.errors import Misuse, Place
 from wavewright.grammar.located_yaml import YamlMapping, YamlScalar
 from wavewright.grammar.model import GrammarModel
@@ -157,7 +157,7 @@ def _check_metrics(block: YamlMapping, checks: NameChecks) -> None:
     for word in block.list_at("metrics") or [block.scalar_at("metrics")]:
         if isinstance(word, YamlScalar):
             with checks.faults_placed_at(word.place):
-                if find_metric(word).channels[0] != 1:
+                if METRICS.find(word).channels[0] != 1:
                     raise Misuse(f"metric `{word}` is between channels", expected="a metric of one channel")
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from wavewright.analysis.catalogue import Metric, find_metric, metrics
+from wavewright.analysis.catalogue import METRICS, Metric, metrics
 from wavewright.analysis.parameters import ASCENDING, check_units, read_parameter
 from wavewright.buses.frame_metrics import (
     check_words,
@@ -177,7 +177,7 @@ def _find(name: str, *, on_frames: bool | None, bus: str = "") -> Metric:
         if on_frames is None:
             return find_frame_metric(name)
         raise Misuse(f"metric `{name}` is over frames", expected="a decoded line after `of`")
-    return find_metric(name)
+    return METRICS.find(name)
 
 
 def _read_channels(

@@ -8,7 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from wavewright.analysis.parameters import read_parameter
 from wavewright.buses.bus_record import check_levels
-from wavewright.buses.catalogue import Bus, Layer, find_bus, find_layer
+from wavewright.buses.catalogue import BUSES, Bus, Layer, find_layer
 from wavewright.buses.decode import check_decoding
 from wavewright.errors import Place
 from wavewright.grammar.located_yaml import YamlMapping, YamlScalar, without_places
@@ -60,7 +60,7 @@ def _read(name: YamlScalar, entry: YamlMapping, checks: NameChecks) -> Decoding 
         checks.note_fault(f"`{name}` does not say which bus", where=name.place, expected=f"`{FORM}`")
         return None
     with checks.faults_placed_at(entry.value_place("bus")):
-        bus = find_bus(str(entry.scalar_at("bus") or ""))
+        bus = BUSES.find(str(entry.scalar_at("bus") or ""))
     if bus is None:
         return None
     then = entry.scalar_at("then")

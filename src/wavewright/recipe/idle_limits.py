@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from wavewright.analysis.catalogue import find_metric
+from wavewright.analysis.catalogue import METRICS
 from wavewright.analysis.doubts import Reads
 from wavewright.errors import Place
 from wavewright.grammar.quantity_fields import StatedQuantity
@@ -90,7 +90,7 @@ def _check_after_ac_coupling(computation: Computation, name: str, shown: Interva
             do="write `coupling: dc`, with a `range` and `offset` for it",
         )
         return
-    is_level = find_metric(computation.metric).reads in ONE_LEVEL
+    is_level = METRICS.find(computation.metric).reads in ONE_LEVEL
     if shown is not None and is_level and limit.holds(shown.low) and limit.holds(shown.high):
         checks.note_fault(
             f"`limit: {limit}` holds for every `{computation.metric}` that the range of `{name}` can show",

@@ -10,7 +10,7 @@ from typing import Annotated, Any, ClassVar, Self
 from pydantic import BaseModel, Field, GetCoreSchemaHandler, GetJsonSchemaHandler, PrivateAttr, model_validator
 from pydantic_core import CoreSchema, core_schema
 
-from wavewright.analysis.catalogue import find_metric
+from wavewright.analysis.catalogue import METRICS
 from wavewright.analysis.parameters import Condition, ReferenceLevel
 from wavewright.buses.expectation import Expectation
 from wavewright.errors import Place
@@ -257,7 +257,7 @@ def _check_levels(computation: Computation, measurement: Measurement, checks: Na
     seen = None if channel is None or computation.on_frames else _seen(channel)
     if seen is None or computation.place is None:
         return
-    for option, value in find_metric(computation.metric).options(computation.options).items():
+    for option, value in METRICS.find(computation.metric).options(computation.options).items():
         level = value.level if isinstance(value, Condition) else value
         if option == "hysteresis" or not isinstance(level, ReferenceLevel) or level.is_ratio or level.number in seen:
             continue

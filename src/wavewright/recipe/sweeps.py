@@ -9,7 +9,6 @@ from __future__ import annotations
 import itertools
 import re
 from collections.abc import Iterator, Mapping
-from difflib import get_close_matches
 from typing import NamedTuple
 
 from wavewright.errors import FileFault, Misuse
@@ -96,7 +95,6 @@ def _names_in(node: object) -> Iterator[str]:
 def _replaced(word: YamlScalar, names: Mapping[str, str], faults: list[FileFault]) -> YamlScalar | bool:
     unknown = [name for name in _NAMED.findall(word) if name not in names]
     for name in unknown:
-        near = get_close_matches(name, names, 1)
         faults.append(
             FileFault(
                 f"`${name}` in `{word}` is not known",
@@ -104,7 +102,7 @@ def _replaced(word: YamlScalar, names: Mapping[str, str], faults: list[FileFault
                 expected=f"one of {', '.join(f'${known}' for known in names)}"
                 if names
                 else "a parameter or a `for_each` name",
-                do=f"did you mean `${near[0]}`?" if near else "",
+                do=did_you_mean(name, names, written="${}"),
             )
         )
     if unknown:

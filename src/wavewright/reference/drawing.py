@@ -9,7 +9,7 @@ from types import MappingProxyType
 import numpy as np
 import numpy.typing as npt
 
-from wavewright.analysis.catalogue import find_metric
+from wavewright.analysis.catalogue import METRICS
 from wavewright.analysis.measure import measure
 from wavewright.analysis.parameters import Condition, ReferenceLevel
 from wavewright.analysis.reading import Reading
@@ -125,7 +125,7 @@ def drawing(name: str) -> str:
 
 def _levels(name: str, wave: Waveform, reading: Reading, options: Mapping[str, str]) -> Iterator[tuple[float, str]]:
     """The levels whose crossings it takes, and the value itself where that is a level."""
-    metric = find_metric(name)
+    metric = METRICS.find(name)
     defaults = [parameter.default for parameter in metric.parameters if parameter.name not in options]
     survey = Survey(wave)
     for option in [*metric.options(dict(options)).values(), *defaults]:

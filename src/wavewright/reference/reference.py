@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from difflib import get_close_matches
 from typing import Any
 
 from wavewright.errors import Misuse
+from wavewright.nearest import did_you_mean
 from wavewright.reference.topic import Group, Topic
 
 
@@ -47,10 +47,9 @@ class Reference:
         found = found or [topic for topic in self.topics if topic.name.lower() == asked.lower()]
         if not found:
             known = sorted({topic.name for topic in self.topics})
-            near = get_close_matches(asked, known, 1)
             raise Misuse(
                 f"no topic `{asked}`",
-                expected=f"did you mean `{near[0]}`?" if near else "a topic that `wavewright help` lists",
+                expected=did_you_mean(asked, known) or "a topic that `wavewright help` lists",
                 do="`wavewright help` lists the topics",
             )
         return found

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 
 from wavewright.durable_files import write_whole
 from wavewright.errors import Misuse, StorageFault
+from wavewright.nearest import unknown
 from wavewright.registry import Registry
 from wavewright.running.outcome import Outcome
 
@@ -44,7 +44,6 @@ def report_format(name: str, *extensions: str) -> Callable[[Writer], Writer]:
     return enter
 
 
-@cache
 def report_formats() -> Mapping[str, ReportFormat]:
     """Every format by name: the modules of this package, then what other packages bring."""
     return FORMATS.everything()
@@ -62,10 +61,8 @@ def write_report(outcome: Outcome, path: Path, *, kind: str | None = None) -> Re
     by_extension = {extension: known for known in table.values() for extension in known.extensions}
     known = table.get(kind) if kind else by_extension.get(path.suffix.lower())
     if known is None:
-        raise Misuse(
-            f"report format `{kind}`" if kind else f"file extension `{path.suffix}` of {path}",
-            expected=f"one of {', '.join(table if kind else by_extension)}",
-        )
+        what = f"report format `{kind}`" if kind else f"file extension `{path.suffix}` of {path}"
+        raise unknown(what, kind or path.suffix, table if kind else by_extension)
     text = known.write(outcome)
     try:
         write_whole(path, text)

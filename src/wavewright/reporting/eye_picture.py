@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from wavewright.analysis.catalogue import find_metric
+from wavewright.analysis.catalogue import METRICS
 from wavewright.analysis.jitter.eye import eye_diagram
 from wavewright.errors import NotMeasurable
 from wavewright.reporting.count_picture import count_figure, described_counts
@@ -36,5 +36,5 @@ def eye_pictures(subject: DrawnShot) -> Iterator[Picture]:
 
 def _bit_rate(one: Computation) -> float | None:
     """The nominal bit rate that an entry gives, bit/s; None where it leaves that to the record."""
-    rate = find_metric(one.metric).options(one.options).get("bit_rate")
+    rate = METRICS.find(one.metric).options(one.options).get("bit_rate")
     return None if rate is None else float(rate)

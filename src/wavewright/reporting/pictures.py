@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
-from wavewright.analysis.catalogue import find_metric
+from wavewright.analysis.catalogue import METRICS
 from wavewright.analysis.parameters import Condition, ReferenceLevel
 from wavewright.analysis.reading import Reading
 from wavewright.errors import FileFault, Misuse, NotMeasurable, StorageFault
@@ -134,7 +134,7 @@ def _limits(result: Result, channel: str) -> Iterator[LevelMark]:
 def _reference_levels(subject: DrawnShot, result: Result, channel: str) -> Iterator[LevelMark]:
     """The levels whose crossings a metric takes: its options of that kind, given or by default."""
     try:
-        metric = find_metric(result.metric)
+        metric = METRICS.find(result.metric)
         given = subject.measurement.compute[result.name].options
         defaults = [parameter.default for parameter in metric.parameters if parameter.name not in given]
         options = [*metric.options(given).values(), *defaults]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wavewright.analysis.catalogue import find_metric
+from wavewright.analysis.catalogue import METRICS
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.quantities import show_quantity
 from wavewright.reporting.axis_units import hover_value, value_axis
@@ -35,10 +35,10 @@ def spectrum_pictures(subject: DrawnShot) -> Iterator[Picture]:
 
 def _is_spectral(metric: str) -> bool:
     try:
-        module = find_metric(metric).compute.__module__
+        module = METRICS.find(metric).compute.__module__
     except Misuse:
         return False
-    return "window" in {parameter.name for parameter in find_metric(metric).parameters} or "spectr" in module
+    return "window" in {parameter.name for parameter in METRICS.find(metric).parameters} or "spectr" in module
 
 
 def _picture(subject: DrawnShot, channel: str, name: str, tone: float | None) -> Picture:

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from wavewright.analysis.catalogue import find_metric
+from wavewright.analysis.catalogue import METRICS
 from wavewright.analysis.doubts import Reads
 from wavewright.analysis.front_end.front_end import Look, repeating_frequency, tone_frequency
 from wavewright.analysis.record.survey import Survey
@@ -134,7 +134,7 @@ def _in_question(
     """The channels whose frequencies or edges are read, and that let frequencies above half the rate pass."""
     read: set[str] = set()
     for wanted in measurement.compute.values():
-        if not wanted.on_frames and find_metric(wanted.metric).reads & (ASKED | {Reads.ANYTHING}):
+        if not wanted.on_frames and METRICS.find(wanted.metric).reads & (ASKED | {Reads.ANYTHING}):
             read |= _captured(measurement, wanted.of)
     for name in sorted(read):
         bandwidth = settings.get(f"input{measurement.channels[name].input}.bandwidth", 0.0)

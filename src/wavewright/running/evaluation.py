@@ -10,7 +10,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 
-from wavewright.analysis.catalogue import find_metric
+from wavewright.analysis.catalogue import METRICS
 from wavewright.analysis.doubts import Reads
 from wavewright.analysis.findings import Read, doubted, parts_of, with_findings
 from wavewright.analysis.measure import measure_surveys
@@ -151,7 +151,7 @@ def _measured(shot: ExaminedShot, wanted: Computation) -> Reading:
         surveys = [shot.survey(channel) for channel in wanted.of]
     except NotMeasurable as fault:  # a channel that could not be derived
         return Reading(None, wanted.unit, reason=fault.what)
-    metric, options = find_metric(wanted.metric), dict(wanted.options)
+    metric, options = METRICS.find(wanted.metric), dict(wanted.options)
     front_ends = [shot.front_end(channel) for channel in wanted.of]
     reading = measure_surveys(surveys, metric, options, front_ends=front_ends)
     parts = parts_of(metric.reads, options)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from wavewright.analysis.catalogue import find_metric
+from wavewright.analysis.catalogue import METRICS
 from wavewright.analysis.doubts import EXTREMES, Reads
 from wavewright.analysis.findings import Read, doubted, with_findings
 from wavewright.analysis.front_end.probe_loading import Crystal, Node, Probe, crystal_pulling, expected_loading
@@ -72,7 +72,7 @@ class ShotComparison:
         expected = {} if earlier is None else self._expected(before, earlier, shot)
         yield "gain", Reading(found.gain, "1")
         yield from _beside("gain", expected)
-        means = [measure_surveys([survey], find_metric("mean"), {}).value for survey in (before, now)]
+        means = [measure_surveys([survey], METRICS.find("mean"), {}).value for survey in (before, now)]
         if means[0] is not None and means[1] is not None:
             yield "offset", Reading(means[1] - means[0], unit)
         for change in metric_changes(*(self._metrics(survey) for survey in (before, now))):
@@ -84,7 +84,7 @@ class ShotComparison:
         if name.startswith(EXPECTED):
             return reading
         before, earlier = self._reference()
-        parts = find_metric(name.removeprefix(CHANGE)).reads if name.startswith(CHANGE) else READ.get(name, SAMPLES)
+        parts = METRICS.find(name.removeprefix(CHANGE)).reads if name.startswith(CHANGE) else READ.get(name, SAMPLES)
         ways = (earlier.front_end(self._wanted.channel) if earlier else None, shot.front_end(self._wanted.of))
         found = doubted(Read(reading, (before, shot.survey(self._wanted.of)), parts, front_ends=ways))
         return with_findings(found, shot.handed_on(self._wanted.of, reading, parts))
@@ -97,13 +97,13 @@ class ShotComparison:
         return shot.survey(wanted.channel), shot
 
     def _metrics(self, survey: Survey) -> dict[str, Reading]:
-        return {name: measure_surveys([survey], find_metric(name), {}) for name in self._wanted.metrics}
+        return {name: measure_surveys([survey], METRICS.find(name), {}) for name in self._wanted.metrics}
 
     def _expected(self, before: Survey, earlier: ExaminedShot, shot: ExaminedShot) -> dict[str, Reading]:
         """What the probes that are new in this measurement should do at the point that they touch, by what is found."""
         there, now = _probes(earlier), _probes(shot)
         added = sum(farads for number, farads in now.items() if number not in there)
-        frequency = measure_surveys([before], find_metric("frequency"), {}).value
+        frequency = measure_surveys([before], METRICS.find("frequency"), {}).value
         found: dict[str, Reading] = {}
         if not added or frequency is None:
             return found
@@ -120,7 +120,7 @@ class ShotComparison:
 
 def _half_a_period(survey: Survey) -> float | None:
     """The longest delay, s, that a periodic signal tells from another one; None where it is not periodic."""
-    period = measure_surveys([survey], find_metric("period"), {})
+    period = measure_surveys([survey], METRICS.find("period"), {})
     if period.value is None or period.standard_deviation is None:
         return None
     return period.value / 2 if period.standard_deviation < STEADY * period.value else None

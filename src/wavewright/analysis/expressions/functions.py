@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from functools import cache
 
 from wavewright.analysis.expressions.dimensions import Dimension, dimension_of
 from wavewright.analysis.signals.signals import Signal
@@ -83,7 +82,6 @@ def expression_function(
     return enter
 
 
-@cache
 def expression_functions() -> Mapping[str, Function]:
     """Every function by name: the modules of the library beside this one, then what other packages bring."""
     return FUNCTIONS.everything()

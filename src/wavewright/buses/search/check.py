@@ -6,8 +6,9 @@ import math
 from typing import TypeAlias
 
 from wavewright.buses.search.grammar import And, Comparison, Flag, HoldsBytes, Matches, Node, Not, Or, Within, located
-from wavewright.buses.vocabulary import TIMES, Field, Holds, Vocabulary, unknown
+from wavewright.buses.vocabulary import TIMES, Field, Holds, Vocabulary
 from wavewright.errors import Misuse
+from wavewright.nearest import unknown
 
 SHORT = {"id": "identifier"}
 NACK = "not acknowledged"
@@ -83,7 +84,9 @@ def field_of(name: str, says: Vocabulary) -> Field:
     found = TIMES.get(name) or says.fields.get(SHORT.get(name, name))
     if found is None:
         short = [word for word, whole in SHORT.items() if whole in says.fields]
-        raise unknown(f"field `{name}` for {says.of}", name, (*says.fields, *short, "kind", "error", *TIMES))
+        raise unknown(
+            f"there is no field `{name}` for {says.of}", name, (*says.fields, *short, "kind", "error", *TIMES)
+        )
     return found
 
 
@@ -93,7 +96,7 @@ def _check_word(word: str, says: Vocabulary) -> None:
         return
     each = TIMES.get(word) or says.fields.get(SHORT.get(word, word))
     if each is None and word != "kind":
-        raise unknown(f"word `{word}` for {says.of}", word, known)
+        raise unknown(f"there is no word `{word}` for {says.of}", word, known)
     raise Misuse(f"`{word}` alone is not a condition", expected=_comparable(word, says))
 
 
@@ -144,7 +147,7 @@ def _check_text(name: str, each: Field, sign: str, value: Value) -> None:
         except ValueError:
             raise Misuse(f'bytes "{value}"', expected='pairs of hex digits, such as "11 03"') from None
     elif each.words and (sign not in EQUALITIES or value not in each.words):
-        raise unknown(f'`{name}` "{value}"', value, each.words)
+        raise unknown(f'there is no `{name}` "{value}"', value, each.words)
 
 
 def _check_range(name: str, each: Field, low: float, high: float, *, in_time: bool) -> None:

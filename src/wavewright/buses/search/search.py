@@ -41,8 +41,9 @@ from wavewright.buses.frames import Frames
 from wavewright.buses.line.columns import ABSENT, Column, Flags, Numbers, Objects
 from wavewright.buses.search.check import NACK, SHORT, check_search
 from wavewright.buses.search.grammar import And, Comparison, Flag, HoldsBytes, Matches, Node, Not, Or, Within, parse
-from wavewright.buses.vocabulary import Vocabulary, unknown
+from wavewright.buses.vocabulary import Vocabulary
 from wavewright.errors import Misuse
+from wavewright.nearest import unknown
 
 COMPARISONS: Mapping[str, Callable[[Any, Any], Any]] = MappingProxyType(
     {
@@ -171,7 +172,9 @@ def _flag(word: str, frames: Frames) -> Flags:
     if column is not None:  # a field that only some frames have: those
         return np.array([value is not ABSENT for value in column.listed()], dtype=np.bool_)
     if frames.says is None and word not in ERRORS and len(frames):
-        raise unknown(f"word `{word}` in these frames", word, (*frames.columns, *frames.kinds.words, *ERRORS))
+        raise unknown(
+            f"there is no word `{word}` in these frames", word, (*frames.columns, *frames.kinds.words, *ERRORS)
+        )
     return np.zeros(len(frames), np.bool_)
 
 

@@ -31,8 +31,8 @@ def buses(
     as_json: AsJson = False,
 ) -> None:
     """List every bus and layer with its channels, show one of them or of their metrics, or how frames are searched."""
+    from wavewright.buses.catalogue import BUSES, layers
     from wavewright.buses.catalogue import buses as all_buses
-    from wavewright.buses.catalogue import find_bus, layers
     from wavewright.buses.frame_metrics import frame_metrics
     from wavewright.buses.search import search as searching
     from wavewright.reference.entries import lines_of
@@ -45,7 +45,7 @@ def buses(
         metric = frame_metrics()[name]
         print_json(described(metric)) if as_json else show_metric(metric)
     elif name is not None:
-        found: Bus | Layer = layers()[name] if name in layers() else find_bus(name)
+        found: Bus | Layer = layers()[name] if name in layers() else BUSES.find(name)
         print_json(_described(found)) if as_json else _show(found)
     else:
         every: list[Bus | Layer] = [*all_buses().values(), *layers().values()]
@@ -62,10 +62,10 @@ def buses(
 
 def _print_errors(name: str | None, *, as_json: bool) -> None:
     """Each error word with its meaning: all there are, or those that the frames of one bus or layer can have."""
-    from wavewright.buses.catalogue import find_bus, layers
+    from wavewright.buses.catalogue import BUSES, layers
     from wavewright.buses.frame import ERRORS
 
-    said = None if name is None else (layers()[name] if name in layers() else find_bus(name)).says
+    said = None if name is None else (layers()[name] if name in layers() else BUSES.find(name)).says
     words = ERRORS if said is None else {word: ERRORS[word] for word in said.errors}
     if as_json:
         print_json(dict(words))

@@ -102,12 +102,12 @@ def decode(
 
 def _decoded(file: Path, bus: str, then: str | None, interval: str | None, given: dict[str, str]) -> Decoded:
     from wavewright.buses.bus_record import Decoded
-    from wavewright.buses.catalogue import find_bus
+    from wavewright.buses.catalogue import BUSES
     from wavewright.logbook.formats.catalogue import read_waveform
     from wavewright.quantities import read_quantity
 
     step = None if interval is None else read_quantity(interval, unit="s").value
-    lines = {name.rstrip("?") for names in find_bus(bus).channels for name in names}
+    lines = {name.rstrip("?") for names in BUSES.find(bus).channels for name in names}
     channels = {
         name: read_waveform(file, channel=number_or_name(given[name]), interval=step) for name in given if name in lines
     }

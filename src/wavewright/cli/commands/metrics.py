@@ -25,12 +25,12 @@ def metrics(
     as_json: AsJson = False,
 ) -> None:
     """List every metric with its unit and definition, or show one with formula, options and source."""
-    from wavewright.analysis.catalogue import find_metric
+    from wavewright.analysis.catalogue import METRICS
     from wavewright.analysis.catalogue import metrics as catalogue
 
     if name is not None:
         found = _of_a_bus(name) if name not in catalogue() else None
-        found = found or find_metric(name)
+        found = found or METRICS.find(name)
         print_json(described(found)) if as_json else show_metric(found)
     elif as_json:
         print_json([described(metric) for metric in catalogue().values()])

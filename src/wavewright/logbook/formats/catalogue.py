@@ -5,13 +5,12 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 
 from wavewright.durable_files import whole_file
 from wavewright.errors import FileFault, Misuse, StorageFault
 from wavewright.logbook.formats.size_limits import check_regular
-from wavewright.nearest import did_you_mean
+from wavewright.nearest import did_you_mean, unknown
 from wavewright.registry import Registry
 from wavewright.waveform import Capture, Waveform
 
@@ -54,7 +53,6 @@ def enter_format(entry: FileFormat) -> FileFormat:
     return entry
 
 
-@cache
 def file_formats() -> Mapping[str, FileFormat]:
     """Every format by suffix: the modules of this package, then what other packages bring."""
     return FORMATS.everything()
@@ -153,12 +151,7 @@ def write_waveforms(path: str | os.PathLike[str], capture: Capture | Mapping[str
 
 
 def _format_of(path: Path) -> FileFormat:
-    table = file_formats()
     suffix = path.suffix.lower()
-    if suffix in table:
+    if suffix in (table := file_formats()):
         return table[suffix]
-    raise Misuse(
-        f"{path}: no waveform file has the suffix `{suffix}`",
-        expected=f"one of {', '.join(table)}",
-        do=did_you_mean(suffix, table),
-    )
+    raise unknown(f"{path}: no waveform file has the suffix `{suffix}`", suffix, table)

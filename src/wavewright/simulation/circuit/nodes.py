@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
 from typing import Any, Generic, Protocol, TypeVar
 
 import numpy as np
@@ -119,7 +118,6 @@ _kinds: Registry[MakeNode] = Registry(
 node_kind = _kinds.entering
 
 
-@cache
 def node_kinds() -> Mapping[str, MakeNode]:
     """Every kind of node by the name that board files use."""
     return _kinds.everything()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
 from typing import Annotated, Any, Generic, Literal, Protocol, TypeVar
 
 from pydantic import BeforeValidator, Field
@@ -98,7 +97,6 @@ _roles: Registry[MakeInstrument] = Registry(
 role = _roles.entering
 
 
-@cache
 def roles() -> Mapping[str, MakeInstrument]:
     """Every role by the name that instrument files use."""
     return _roles.everything()
