@@ -15,7 +15,10 @@ if TYPE_CHECKING:
     from wavewright.analysis.reading import Doubt, Reading
     from wavewright.analysis.uncertainty.accuracy import Accuracy
     from wavewright.analysis.uncertainty.budget import Budget
+    from wavewright.analysis.uncertainty.combination import combine
     from wavewright.analysis.uncertainty.contribution import Contribution
+    from wavewright.analysis.uncertainty.inputs import Input
+    from wavewright.analysis.uncertainty.propagation import propagate
     from wavewright.buses.catalogue import buses
     from wavewright.buses.decode import decode
     from wavewright.buses.frame import Frame
@@ -36,12 +39,14 @@ __all__ = [
     "Contribution",
     "Doubt",
     "Frame",
+    "Input",
     "Outcome",
     "Reading",
     "Verdict",
     "Waveform",
     "WavewrightError",
     "buses",
+    "combine",
     "decode",
     "doubts",
     "load_bench",
@@ -49,6 +54,7 @@ __all__ = [
     "measure",
     "metric",
     "metrics",
+    "propagate",
     "read_outcome",
     "read_waveform",
     "run",
@@ -62,12 +68,14 @@ _OWNERS = {
     "Contribution": "wavewright.analysis.uncertainty.contribution",
     "Doubt": "wavewright.analysis.reading",
     "Frame": "wavewright.buses.frame",
+    "Input": "wavewright.analysis.uncertainty.inputs",
     "Outcome": "wavewright.running.outcome",
     "Reading": "wavewright.analysis.reading",
     "Verdict": "wavewright.judgement.verdict",
     "Waveform": "wavewright.waveform",
     "WavewrightError": "wavewright.errors",
     "buses": "wavewright.buses.catalogue",
+    "combine": "wavewright.analysis.uncertainty.combination",
     "decode": "wavewright.buses.decode",
     "doubts": "wavewright.analysis.doubts",
     "load_bench": "wavewright.instruments.bench_file",
@@ -75,6 +83,7 @@ _OWNERS = {
     "measure": "wavewright.analysis.measure",
     "metric": "wavewright.analysis.catalogue",
     "metrics": "wavewright.analysis.catalogue",
+    "propagate": "wavewright.analysis.uncertainty.propagation",
     "read_outcome": "wavewright.logbook.outcome_files",
     "read_waveform": "wavewright.logbook.formats.catalogue",
     "run": "wavewright.logbook.kept_run",

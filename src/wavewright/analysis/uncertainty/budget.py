@@ -31,7 +31,7 @@ class Budget:
     >>> gain = Contribution("gain", 0.01, key="input1:gain", distribution=Distribution.RECTANGULAR)
     >>> budget = Budget(3.3, "V", (gain, Contribution("noise", 0.002)))
     >>> round(budget.standard, 4), round(budget.expanded(0.95), 4)
-    (0.0102, 0.0173)
+    (0.0102, 0.0172)
     """
 
     value: float
