@@ -329,7 +329,11 @@ FAULTS = [
      "  do: did you mean `frequency` or `sine_frequency`?"),
     (CLOCK, MASK, "mask: {around: a.h5}",
      "recipe.yaml:19:13: a mask that is neither polygons nor a band\n"
-     "  expected: `polygons`, or `around` with `time`, `voltage` or both"),
+     "  expected: `polygons`, or `around` with `time`, `level` or both"),
+    (CLOCK, MASK, "mask: {around: a.h5, voltage: 50 mV}",
+     "recipe.yaml:19:28: unknown key `voltage` in `measurements.clock.persistence.mask`\n"
+     "  expected: one of around, level, polygons, time\n"
+     "  do: did you mean `level`?"),
     (CLOCK, MASK, "mask: {polygons: [[[0 ns, 1 V], [10 ns, 1 V]]]}",
      "recipe.yaml:19:25: `polygons item 1` holds 2\n  expected: at least 3"),
     (CLOCK, ",\n      " + MASK, "",

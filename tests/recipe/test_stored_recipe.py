@@ -33,6 +33,11 @@ def test_the_shipped_recipe_in_its_earlier_words_is_refused_when_written_and_rea
         ("find: kind!=read", "find: kind <> read"),
         ("find: 'data contains \"11 03\"'", "find: 'data holds \"11 03\"'"),
         ("{metric: time_between, of: reset, hold_off: 2 us}", "{metric: time_between, of: reset, holdoff: 2 us}"),
+        ("convention: thomas, bit_order: lsb", "convention: inverted, bit_order: lsb"),
+        ("mask: {around: a.h5, time: 1 us, voltage: 50 mV}", "mask: {around: a.h5, time: 1 us, level: 50 mV}"),
+        ("mask: {voltage: 50 mV, around: a.h5}", "mask: {level: 50 mV, around: a.h5}"),
+        ("mask:\n  around: a.h5\n  voltage: 50 mV\n", "mask:\n  around: a.h5\n  level: 50 mV\n"),
+        ("mask: {polygons: []}}\nsupply: {voltage: 5 V}", "mask: {polygons: []}}\nsupply: {voltage: 5 V}"),
         ("limit: 1.6 ms .. 3.2 ms", "limit: 1.6 ms .. 3.2 ms"),
         ('about: "what it contains: nothing"', 'about: "what it holds: nothing"'),  # nobody reads it for a verdict
     ],

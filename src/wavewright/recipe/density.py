@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Self
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Annotated, ClassVar, Self
 
 from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 
@@ -39,26 +41,28 @@ Margin = Annotated[StatedQuantity, QuantityIn("V", least=0)]
 class Mask(GrammarModel):
     """Where no trace may go: polygons, or everything outside a band around a stored waveform."""
 
+    meant: ClassVar[Mapping[str, str]] = MappingProxyType({"voltage": "level"})
+
     polygons: tuple[Annotated[tuple[Point, ...], Field(min_length=3)], ...] = Field(
         default=(),
-        description="forbidden areas, each a list of three or more points [time, voltage]",
+        description="forbidden areas, each a list of three or more points [time, level]",
         examples=[[[["0 s", "1 V"], ["1 us", "1 V"], ["1 us", "2 V"]]]],
     )
     around: Line | None = Field(default=None, description="file of a stored waveform", examples=["reference.npz"])
     time: Annotated[StatedQuantity, QuantityIn("s", least=0)] | None = Field(
         default=None, description="half width of the band along the time axis"
     )
-    voltage: Margin | None = Field(default=None, description="half width of the band along the voltage axis")
+    level: Margin | None = Field(default=None, description="half width of the band along the level axis")
 
     @model_validator(mode="after")
     def _is_one_kind(self) -> Self:
-        band = [value for value in (self.around, self.time, self.voltage) if value is not None]
+        band = [value for value in (self.around, self.time, self.level) if value is not None]
         if (
             bool(self.polygons) == (self.around is not None)
             or (self.polygons and band)
             or (self.around and len(band) < 2)
         ):
-            expected = "`polygons`, or `around` with `time`, `voltage` or both"
+            expected = "`polygons`, or `around` with `time`, `level` or both"
             raise refusal(Misuse("a mask that is neither polygons nor a band", expected=expected))
         return self
 
@@ -72,7 +76,7 @@ class Persistence(GrammarModel):
     rare: Count | None = Field(default=None, description="a path is rare where fewer than one shot in so many went")
     rare_shots: CountLimit | None = Field(default=None, description="limit on the number of shots on rare paths")
     mask: Mask | None = Field(
-        default=None, description="where no trace may go", examples=[{"around": "reference.npz", "voltage": "100 mV"}]
+        default=None, description="where no trace may go", examples=[{"around": "reference.npz", "level": "100 mV"}]
     )
     violations: CountLimit | None = Field(default=None, description="limit on the number of violations of the mask")
 

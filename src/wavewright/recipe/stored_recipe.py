@@ -18,6 +18,8 @@ from wavewright.recipe.recipe import Recipe
 _KEYS = (
     (re.compile(r"(?<![\w\"'])contains(?=\s*:)"), "holds"),
     (re.compile(r"(?<![\w\"'])hold_off(?=\s*:)"), "holdoff"),
+    (re.compile(r"(\bmask\s*:\s*\{[^{}]*?)(?<!\w)voltage(?=\s*:)"), r"\1level"),
+    (re.compile(r"(\bmask\s*:\s*\n(?:\s+(?:around|time)\s*:[^\n]*\n)*\s+)voltage(?=\s*:)"), r"\1level"),
     (re.compile(r"(?<![\w\"'])convention(\s*:\s*)thomas\b"), r"convention\1inverted"),
 )
 _SEARCHES = (

@@ -125,4 +125,4 @@ def _mask(wanted: WantedMask, channel: str, references: ReferenceWaveforms) -> M
             tuple(tuple((float(time), float(level)) for time, level in polygon) for polygon in wanted.polygons)
         )
     golden = references.stored(str(wanted.around), channel)
-    return ToleranceBand(golden, time=float(wanted.time or 0.0), level=float(wanted.voltage or 0.0))
+    return ToleranceBand(golden, time=float(wanted.time or 0.0), level=float(wanted.level or 0.0))

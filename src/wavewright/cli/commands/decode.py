@@ -70,7 +70,8 @@ def decode(
     """Decode a bus in a stored record.
 
     The channels of the bus are given by number or name of the file's channel, its options as they are called in a
-    recipe: --bus uart --tx 1 --baud 19200 --parity even. Exit status 1 if a frame has an error, or with --timing if a
+    recipe: --bus uart --tx 1 --baud 19200 --parity even. The rate is called baud for uart and lin, bit_rate for the
+    other buses; buses with a clock have neither. Exit status 1 if a frame has an error, or with --timing if a
     published limit does not hold.
     """
     from wavewright.buses.search.search import Search
