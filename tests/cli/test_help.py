@@ -65,6 +65,17 @@ def test_help_is_short_to_ask_for_and_in_plain_words(name: str, capsys: pytest.C
         assert jargon not in told
 
 
+@pytest.mark.parametrize("group", ["", "bench", "logbook", "profile", "study"])
+def test_no_line_of_a_list_of_commands_is_cut_off(
+    group: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    assert execute([*group.split(), "-h"]) == 0
+    listed = capsys.readouterr().out.split("Commands:")[1]
+    assert listed.count("\n") > 3
+    assert "..." not in listed
+
+
 def test_topics_are_listed_and_shown(capsys: pytest.CaptureFixture[str]) -> None:
     assert execute(["help"]) == 0
     told = capsys.readouterr().out

@@ -25,7 +25,7 @@ Instruments = Annotated[
     list[str] | None,
     typer.Option(
         "--instrument",
-        help="The instrument that takes a role, `digitizer=NAME`, if the bench has several; may be repeated.",
+        help="The instrument for a role, `digitizer=NAME`, if the bench has several; may be repeated.",
     ),
 ]
 Seed = Annotated[
@@ -33,8 +33,8 @@ Seed = Annotated[
     typer.Option(
         "--seed",
         min=0,
-        help="Of a simulated bench, in place of the bench file's; the same seed gives the same readings. Without it, "
-        "the board is the file's, and noise, sampling phase and rare events are drawn anew in each run.",
+        help="Seed of a simulated bench, instead of that in the bench file; the same seed gives the same readings. "
+        "If left out, the board is that of the file, and noise, sampling phase and rare events differ in each run.",
     ),
 ]
 Draw = Annotated[

@@ -20,9 +20,7 @@ if TYPE_CHECKING:
     from wavewright.instruments.scan import Found
 
 NONE_IN_SIGHT = "no instrument in sight; raw sockets are never seen, {what}"
-commands = typer.Typer(
-    help="Addresses that VISA lists, instruments that answer, profiles that fit.", no_args_is_help=True
-)
+commands = typer.Typer(help="Find instruments, identify them, find their profiles.", no_args_is_help=True)
 
 Library = Annotated[
     str | None,
@@ -59,9 +57,9 @@ def scan(
     write: Annotated[Path | None, typer.Option(help="Write a bench file of what was found.")] = None,
     as_json: AsJson = False,
 ) -> int:
-    """Ask each instrument for its identity, and find the profiles that fit. Only queries are sent; nothing is set.
+    """Identify each instrument and find the profiles that fit.
 
-    Exit status 3 if no instrument answers.
+    Only queries are sent; nothing is set. Exit status 3 if no instrument answers.
     """
     from contextlib import closing
 
@@ -93,7 +91,10 @@ def scan(
 
 @commands.command()
 def identify(bench: Bench = None, as_json: AsJson = False) -> int:
-    """Identify each instrument of a bench file; exit status 3 if one is missing or not the expected one."""
+    """Identify each instrument of a bench file.
+
+    Exit status 3 if one is missing or not the expected one.
+    """
     from wavewright.instruments.bench import open_bench
     from wavewright.instruments.bench_file import load_bench
 

@@ -30,7 +30,10 @@ def buses(
     ] = False,
     as_json: AsJson = False,
 ) -> None:
-    """List every bus and layer with its channels, show one of them or of their metrics, or how frames are searched."""
+    """List the buses and layers, or show one in full.
+
+    A bus is shown with its channels, options and errors; the metrics of a decoded bus are shown by their names.
+    """
     from wavewright.buses.catalogue import BUSES, layers
     from wavewright.buses.catalogue import buses as all_buses
     from wavewright.buses.frame_metrics import frame_metrics

@@ -36,7 +36,10 @@ def density(
     out: Annotated[Path | None, typer.Option(help="Draw the histogram into this HTML file.")] = None,
     as_json: AsJson = False,
 ) -> int:
-    """Histogram of stored shots over time and level; exit status 1 if one takes a rare path or leaves the band."""
+    """Histogram of stored shots over time and level.
+
+    Exit status 1 if a shot takes a rare path or leaves the band.
+    """
     from wavewright.analysis.statistics.density import Density
     from wavewright.analysis.statistics.masks import MaskTest, ToleranceBand
     from wavewright.logbook.formats.catalogue import read_waveform

@@ -14,7 +14,9 @@ WIDTH = 100
 
 
 def doubts(as_json: AsJson = False) -> None:
-    """List every doubt: when it is raised, what it means, the remedy, and the readings that it affects.
+    """List the doubts that a reading can have.
+
+    Each with the condition that raises it, its meaning, the remedy, and the readings that it affects.
 
     A doubt that affects a reading makes a pass inconclusive. A recipe lets it pass with `doubts: {clipped: allow}`
     at its head, in a measurement or in an entry.

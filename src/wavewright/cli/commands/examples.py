@@ -17,7 +17,10 @@ def examples(
     force: Annotated[bool, typer.Option("--force", help="Overwrite files that are there already.")] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Write the recipes and the simulated bench that come with the package, and their schemas, to a folder."""
+    """Write example recipes and a simulated bench to a folder.
+
+    They are those that come with the package. Their schemas are written too.
+    """
     from wavewright.editor_schemas import write_examples
 
     written = write_examples(folder, overwrite=force)

@@ -25,7 +25,10 @@ def help(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Show a topic of the reference, list all topics, or write the whole reference as HTML."""
+    """Show a topic of the reference, or write it all as HTML.
+
+    Without a topic, all of them are listed.
+    """
     from wavewright.cli.reference import whole_reference
 
     reference = whole_reference()

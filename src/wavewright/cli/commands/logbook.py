@@ -30,9 +30,7 @@ if TYPE_CHECKING:
     from wavewright.logbook.queries import Entry
     from wavewright.logbook.verification import Chain
 
-commands = typer.Typer(
-    help="The runs that were made: find, show, trend, export, import, verify, prune.", no_args_is_help=True
-)
+commands = typer.Typer(help="The runs that were made: find, show, trend, export, verify.", no_args_is_help=True)
 
 Run = Annotated[str, typer.Argument(help="Id of a run, its beginning, or `last`.")]
 EvidenceFolder = Annotated[Path, typer.Option("--out", help="Folder of the evidence, as for `run`.")]
@@ -50,7 +48,10 @@ def list_runs(
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> None:
-    """List the newest runs, or with --unfinished those in a folder of evidence that were interrupted."""
+    """List the newest runs, or those that were interrupted.
+
+    Interrupted runs are looked for in the folder of the evidence.
+    """
     if unfinished:
         _show_unfinished(out, as_json)
         return
@@ -72,7 +73,10 @@ def find(
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> None:
-    """Find runs by part, serial number, recipe, verdict, operator, station and time."""
+    """Find runs by part, serial number, verdict and the like.
+
+    All filters that are given must match.
+    """
     which = run_filter(
         part=part, serial=serial, recipe=recipe, verdict=verdict, operator=operator, station=station,
         batch=batch_name, since=since, until=until,
@@ -121,7 +125,10 @@ def trend(
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> None:
-    """Show how one reading went over time, drawn in the terminal and, with --out, as a picture."""
+    """Show the trend of one reading over time.
+
+    It is drawn in the terminal and, with --out, as a page.
+    """
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.queries import points
     from wavewright.logbook.queries import trend as trend_of
@@ -175,10 +182,10 @@ def import_runs(
     station: Annotated[str, typer.Option(help="Station of the runs in evidence folders.")] = "",
     logbook: LogbookAt = None,
 ) -> None:
-    """Import runs of another logbook, or of evidence folders; runs already present are skipped.
+    """Import runs of another logbook, or of evidence folders.
 
-    Each run is judged again, from its captures or else its values. If a verdict does not follow from them, or a key is
-    wrong, nothing is entered.
+    Runs already present are skipped. Each run is judged again, from its captures or else its values. If a verdict does
+    not follow from them, or a key is wrong, nothing is entered.
     """
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.intake import import_outcomes
@@ -201,9 +208,10 @@ def forward_runs(
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> int:
-    """Enter the outcomes that wait because the logbook was not available, each once; exit status 3 if one cannot be.
+    """Enter the outcomes that wait for the logbook.
 
-    They wait in the folder `spool` of the evidence. Every run with the logbook forwards them too.
+    While the logbook is not available, outcomes wait in the folder `spool` of the evidence. Each is entered once.
+    Every run with the logbook enters them too. Exit status 3 if one cannot be entered.
     """
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.spool import forward, spool_beside
@@ -267,11 +275,11 @@ def verify(
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> int:
-    """Check that every row and every capture is unchanged; exit status 1 if one is not.
+    """Check that every row and every capture is unchanged.
 
-    Each station has a chain of hashes over its runs. Rows that were changed, deleted or inserted are found and named.
-    A chain that was recomputed as a whole is detected only if you noted its head elsewhere: give it
-    with --head.
+    Exit status 1 if one is not. Each station has a chain of hashes over its runs. Rows that were changed, deleted or
+    inserted are found and named. A chain that was recomputed as a whole is detected only if you noted its head
+    elsewhere: give it with --head.
     """
     from wavewright.cli.progress_bar import ProgressBar
     from wavewright.logbook.book import Logbook
@@ -306,9 +314,10 @@ def prune(
     yes: Annotated[bool, typer.Option("--yes", help="Delete; without it, only count.")] = False,
     logbook: LogbookAt = None,
 ) -> None:
-    """Delete runs, captures that no run refers to any more, and what killed runs have left.
+    """Delete runs, and captures that no run refers to.
 
-    Without --yes it only says what would be deleted. Interrupted runs that have shots stay: `import` enters them.
+    What killed runs have left is deleted too. Without --yes it only says what would be deleted. Interrupted runs that
+    have shots stay: `import` enters them.
     """
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.unfinished import clear

@@ -24,7 +24,10 @@ def metrics(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """List every metric with its unit and definition, or show one with formula, options and source."""
+    """List the metrics, or show one in full.
+
+    A metric is shown with its unit, definition, formula, options and source.
+    """
     from wavewright.analysis.catalogue import METRICS
     from wavewright.analysis.catalogue import metrics as catalogue
 

@@ -25,9 +25,10 @@ def plan(
     instrument: Instruments = None,
     as_json: AsJson = False,
 ) -> None:
-    """Print every step of a run, the exact messages and a time estimate, without touching an instrument.
+    """Print each step and message of a run without running it.
 
-    Queries that read back or confirm a setting are left out; the wire log of a run has them.
+    No instrument is touched. The estimated time is printed too. Queries that read back or confirm a setting are left
+    out; the wire log of a run has them.
     """
     from wavewright.instruments.bench_file import load_bench
     from wavewright.logbook.formats.catalogue import read_stored

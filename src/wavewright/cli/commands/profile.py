@@ -68,7 +68,10 @@ def new(
         ),
     ] = None,
 ) -> None:
-    """Write a new profile, with everything that it inherits commented out and explained, and beside it its schema."""
+    """Write a new profile to be filled in, and its schema.
+
+    Everything that it inherits is written into it as comments, and explained.
+    """
     from wavewright.editor_schemas import write_with_schema
     from wavewright.file_kinds import Kind
     from wavewright.instruments.new_profile import new_profile_text
@@ -91,9 +94,10 @@ def exercise(
     ] = None,
     as_json: AsJson = False,
 ) -> int:
-    """Try every setting of a profile at its limits and in the middle, read it back, and take a record in every format.
+    """Try every setting of a profile on its instrument.
 
-    Outputs stay off and ceilings are respected. Exit status 1 if something fails.
+    Each is set to its limits and to the middle and read back, and a record is taken in every format. Outputs stay off
+    and ceilings are respected. Exit status 1 if something fails.
     """
     from wavewright.instruments.bench_file import load_bench
     from wavewright.instruments.exercise import Finding, exercise_profile

@@ -33,9 +33,10 @@ def recompute(
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> int:
-    """Compute the readings again from the stored codes; no instrument is needed.
+    """Compute the readings again from the stored codes.
 
-    Exit status 0 if all are the same to the last bit, 1 if some are not, 3 if some cannot be computed.
+    No instrument is needed. Exit status 0 if all are the same to the last bit, 1 if some are not, 3 if some cannot be
+    computed.
     """
     if (run is None) == (not every):
         raise Misuse(

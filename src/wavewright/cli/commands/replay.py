@@ -24,7 +24,7 @@ def replay(
 ) -> int:
     """Run a recipe on a recorded wire log instead of instruments.
 
-    The bench file names the profiles; nothing is sent. So a run in the field can be repeated and examined elsewhere.
+    The bench file names the profiles; nothing is sent. In this way a run made elsewhere can be repeated and examined.
     """
     import pyvisa
 

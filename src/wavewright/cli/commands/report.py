@@ -55,9 +55,10 @@ def report(
     simulated: WithSimulated = False,
     logbook: LogbookAt = None,
 ) -> int:
-    """Write the report of a run: HTML, JUnit XML or Markdown; or of a batch of runs: HTML.
+    """Write the report of a run, or of a batch of runs.
 
-    Exit status 0 when it is written, whatever the verdict of the run.
+    That of a run is HTML, JUnit XML or Markdown, that of a batch HTML. Exit status 0 when it is written, whatever the
+    verdict of the run.
     """
     from wavewright.reporting.catalogue import write_report
 

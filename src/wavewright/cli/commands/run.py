@@ -85,7 +85,7 @@ def run(
     ] = False,
     as_json: AsJson = False,
 ) -> int:
-    """Run a recipe on a bench: set, capture, compute, judge, and keep the evidence.
+    """Run a recipe on a bench, judge, and keep the evidence.
 
     Outputs are switched off, and confirmed off, at the end, after any fault, and on Ctrl-C.
     """

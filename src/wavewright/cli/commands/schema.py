@@ -11,5 +11,8 @@ from wavewright.file_kinds import FILE_KINDS, Kind
 
 
 def schema(kind: Annotated[Kind, typer.Argument(help="Which kind of file.")]) -> None:
-    """Print the JSON Schema of a kind of file, for editors to complete keys and mark faults."""
+    """Print the JSON Schema of a kind of file, for editors.
+
+    With it an editor completes keys and marks faults.
+    """
     print_json(FILE_KINDS[kind].schema())

@@ -23,9 +23,10 @@ def simulate(
     ] = "127.0.0.1",
     seed: Seed = None,
 ) -> None:
-    """Serve the instruments of a simulated bench over TCP until Ctrl-C or SIGTERM.
+    """Serve the instruments of a simulated bench over TCP.
 
-    `wavewright run RECIPE --bench FILE` with the file that --write-bench names then runs over a real network path.
+    It serves until Ctrl-C or SIGTERM. With the file that --write-bench names, `wavewright run RECIPE --bench FILE` runs
+    over a real network path.
     """
     from wavewright.instruments.simulated import fresh_draw
     from wavewright.running.shipped_files import find_file

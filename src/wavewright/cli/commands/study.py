@@ -27,9 +27,7 @@ from wavewright.errors import Misuse
 if TYPE_CHECKING:
     from wavewright.logbook.queries import Point
 
-commands = typer.Typer(
-    help="Statistics over many runs: capability, gauge, days, linearity, tolerance limits, yield.", no_args_is_help=True
-)
+commands = typer.Typer(help="Statistics over many runs: capability, gauge, yield, limits.", no_args_is_help=True)
 
 Reading = Annotated[str, typer.Argument(metavar="READING", help="Such as `rail_noise.ripple`.")]
 
@@ -48,7 +46,10 @@ def capability(
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> None:
-    """Cp, Cpk and Cpm of a reading against the limit of its newest run."""
+    """Capability of a reading: Cp, Cpk and Cpm.
+
+    The limit is that of the newest run.
+    """
     from wavewright.logbook.studies.capability import capability as study
 
     found, unit = _points(
@@ -82,7 +83,10 @@ def gauge(
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> None:
-    """Gauge study (%GRR, P/T ratio, ndc) by analysis of variance: units by operators by trials, from the logbook."""
+    """Gauge study of a reading: %GRR, P/T ratio, ndc.
+
+    By analysis of variance over the runs in the logbook: units by operators by trials.
+    """
     from wavewright.logbook.studies.gauge import gauge_study
     from wavewright.logbook.studies.tables import gauge_table
 
@@ -128,7 +132,10 @@ def days(
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> None:
-    """Whether a reading differs between days (UTC) by more than it scatters within one, and how sure its mean is."""
+    """Compare the days on which a reading was taken.
+
+    Whether it differs between days (UTC) by more than it scatters within one, and the uncertainty of its mean.
+    """
     from wavewright.logbook.studies.groups import group_study
     from wavewright.logbook.studies.tables import day_table
 
@@ -208,7 +215,10 @@ def limits(
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> None:
-    """Propose a limit from golden units: a tolerance interval, normal and distribution-free."""
+    """Propose a limit from the readings of golden units.
+
+    It is a tolerance interval, both normal and distribution-free.
+    """
     from wavewright.logbook.studies.tolerance import any_distribution_tolerance, normal_tolerance
 
     found, unit = _points(
@@ -243,7 +253,10 @@ def first_pass(
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> None:
-    """First-pass yield and final yield, with intervals, and the Pareto of failures."""
+    """First-pass and final yield, and the Pareto of failures.
+
+    Each yield with its confidence interval.
+    """
     from wavewright.logbook.book import Logbook
     from wavewright.reporting.batch import study_batch
 

@@ -23,10 +23,11 @@ def validate(
     ],
     as_json: AsJson = False,
 ) -> int:
-    """Check files without touching an instrument; reports all faults of all files.
+    """Check files without touching an instrument.
 
-    For a simulated bench the board, the instruments and the fault files are checked too. If recipes are given together
-    with one bench, what the bench lacks is reported at the line of the recipe.
+    All faults of all files are reported. For a simulated bench the board, the instruments and the fault files are
+    checked too. If recipes are given together with one bench, what the bench lacks is reported at the line of the
+    recipe.
     """
     from wavewright.file_kinds import FILE_KINDS, Kind, check_file, check_together
 
