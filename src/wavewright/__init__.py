@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from wavewright.analysis.uncertainty.budget import Budget
     from wavewright.analysis.uncertainty.combination import combine
     from wavewright.analysis.uncertainty.contribution import Contribution
+    from wavewright.analysis.uncertainty.draws import propagate
     from wavewright.analysis.uncertainty.inputs import Input
-    from wavewright.analysis.uncertainty.propagation import propagate
     from wavewright.buses.catalogue import buses
     from wavewright.buses.decode import decode
     from wavewright.buses.frame import Frame
@@ -83,7 +83,7 @@ _OWNERS = {
     "measure": "wavewright.analysis.measure",
     "metric": "wavewright.analysis.catalogue",
     "metrics": "wavewright.analysis.catalogue",
-    "propagate": "wavewright.analysis.uncertainty.propagation",
+    "propagate": "wavewright.analysis.uncertainty.draws",
     "read_outcome": "wavewright.logbook.outcome_files",
     "read_waveform": "wavewright.logbook.formats.catalogue",
     "run": "wavewright.logbook.kept_run",

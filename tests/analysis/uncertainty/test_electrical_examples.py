@@ -17,8 +17,8 @@ from wavewright.analysis.uncertainty.budget import Budget
 from wavewright.analysis.uncertainty.combination import combine
 from wavewright.analysis.uncertainty.contribution import Contribution
 from wavewright.analysis.uncertainty.distribution import Distribution
+from wavewright.analysis.uncertainty.draws import propagate
 from wavewright.analysis.uncertainty.inputs import Input
-from wavewright.analysis.uncertainty.propagation import propagate
 
 
 def summed(**inputs: float) -> float:

@@ -12,8 +12,8 @@ from uncertainties import umath
 
 from wavewright.analysis.uncertainty.combination import combine
 from wavewright.analysis.uncertainty.distribution import Distribution
+from wavewright.analysis.uncertainty.draws import propagate
 from wavewright.analysis.uncertainty.inputs import Input
-from wavewright.analysis.uncertainty.propagation import propagate
 from wavewright.errors import Misuse
 
 DRAWS = 1_000_000
