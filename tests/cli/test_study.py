@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Annotated
 
 import numpy as np
 import pytest
@@ -16,6 +17,7 @@ from tests.logbook.studies.test_gauge import READINGS
 from tests.logbook.studies.test_groups import days
 from tests.logbook.studies.test_linearity import ROWS, TRUTHS
 from wavewright.logbook.book import Logbook
+from wavewright.logbook.studies.catalogue import STUDIES, StudiedReading, StudyOption, StudyResult, reading_study
 
 NAME = "rail_noise.ripple"
 Command = Callable[..., Spoken]
@@ -132,3 +134,63 @@ def test_an_unknown_reading_names_the_nearest(wavewright: Command, lot: Path) ->
     told = wavewright("study", "capability", "rail_noise.riple", "--logbook", lot)
     assert told.status == 64
     assert "did you mean `rail_noise.ripple`?" in told.stderr
+
+
+def test_a_chart_of_single_readings_names_the_points_beyond_its_limits(wavewright: Command, tmp_path: Path) -> None:
+    values = [10.0, 10.1, 9.9, 10.0, 10.1, 9.9, 13.0, 10.0, 9.9, 10.1]
+    book = book_of(tmp_path, [(f"U{number}", "A", value) for number, value in enumerate(values)])
+    told = wavewright("study", "chart", NAME, "--logbook", book).stdout
+    # math: the mean is 10.3, the mean moving range 7.1 / 9, d2 of two values 1.128
+    assert "individual values: centre 10.3 V, control limits 8.203 V .. 12.4 V" in told
+    assert "individual values: point 7 is beyond them: 13 V" in told
+    # D4 of two values is 3.267: moving ranges of 3.1 V and 3 V are beyond 2.577 V
+    assert "moving range: point 6 is beyond them: 3.1 V" in told
+
+
+def test_a_chart_of_subgroups_takes_them_in_the_order_of_time(wavewright: Command, tmp_path: Path) -> None:
+    values = [1.0, 3.0, 2.0, 4.0, 3.0, 5.0, 9.0]
+    book = book_of(tmp_path, [(f"U{number}", "A", value) for number, value in enumerate(values)])
+    told = wavewright("study", "chart", NAME, "--subgroup", 2, "--logbook", book)
+    assert told.stdout.startswith("7 readings, 3 subgroups of 2; the newest 1 fill no subgroup and are left out")
+    plain = wavewright("study", "chart", NAME, "--subgroup", 2, "--logbook", book, "--json").json
+    means, ranges = plain["charts"]
+    assert means["points"] == [2.0, 3.0, 4.0]
+    assert ranges["points"] == [2.0, 2.0, 2.0]
+    # A2 of two values is 1.880 (ISO 7870-2, table 2 †)
+    assert means["high"] - means["centre"] == pytest.approx(1.880 * 2.0, abs=1e-3)
+    few = wavewright("study", "chart", NAME, "--subgroup", 4, "--logbook", book)
+    assert few.status == 64
+    assert "at least two rows of equal length" in few.stderr
+
+
+def test_every_study_shows_its_help_and_an_example(wavewright: Command) -> None:
+    assert {"capability", "chart", "days", "gauge", "limits", "linearity", "yield"} <= set(STUDIES.everything())
+    for name, study in STUDIES.everything().items():
+        told = wavewright("study", name, "--help").stdout
+        assert f"Example:\n    {study.example}" in told
+        assert study.example.startswith(f"wavewright study {name}")
+        assert " ".join(study.about.split()) in " ".join(told.split())
+        assert "Raises" not in told
+
+
+def test_a_study_of_ones_own_is_a_command(wavewright: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(STUDIES, "entered", dict(STUDIES.everything()))  # it is gone after the test
+
+    @reading_study("median", example="wavewright study median rail_noise.ripple --times 2")
+    def median(
+        reading: StudiedReading, *, times: Annotated[float, StudyOption("Factor.", 0.0, 10.0)] = 1.0
+    ) -> StudyResult:
+        """Median of a reading.
+
+        Half of the readings are above it.
+        """
+        middle = times * float(np.median(reading.values))
+        return StudyResult({"median": middle}, (f"median {reading.shown(middle)}",))
+
+    book = book_of(tmp_path, [("U1", "A", 1.0), ("U2", "A", 5.0), ("U3", "A", 2.0)])
+    assert wavewright("study", "median", NAME, "--logbook", book).stdout == "median 2 V\n"
+    told = wavewright("study", "median", NAME, "--times", 3, "--serial", "U2", "--logbook", book, "--json").json
+    assert told == {"reading": NAME, "unit": "V", "median": 15.0}
+    assert "Invalid value for '--times'" in wavewright("study", "median", NAME, "--times", 11).stderr
+    assert "median      Median of a reading." in wavewright("study", "--help").stdout
+    assert "--times NUMBER     Factor." in wavewright("study", "median", "-h").stdout

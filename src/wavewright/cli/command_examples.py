@@ -45,13 +45,10 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         ),
         "schema": ("wavewright schema recipe",),
         "simulate": ("wavewright simulate sim/bench.yaml --write-bench live.yaml",),
-        "study capability": ("wavewright study capability rail_noise.ripple",),
-        "study days": ("wavewright study days rail_noise.ripple --since 2026-11-01",),
-        "study gauge": ("wavewright study gauge rail_noise.ripple --batch-name gauge",),
-        "study limits": ("wavewright study limits rail_noise.ripple --batch-name golden",),
-        "study linearity": ("wavewright study linearity rail_noise.ripple --truth known.csv",),
-        "study yield": ("wavewright study yield --batch-name lot-7",),
         "validate": ("wavewright validate recipes/end_of_line.yaml sim/bench.yaml",),
     }
 )
-"""Command lines by the words of the command; the files are those of `wavewright examples`, or the reader's."""
+"""Command lines by the words of the command; the files are those of `wavewright examples`, or the reader's.
+
+Those of studies are in their catalogue.
+"""

@@ -8,16 +8,17 @@ from pathlib import Path
 from typing import Any
 
 from wavewright.cli.command_examples import EXAMPLES
+from wavewright.cli.command_table import CommandTable
 from wavewright.reference.topic import Group, Topic
 
 WORDS = {str: "TEXT", int: "NUMBER", float: "NUMBER", Path: "PATH"}
 HABITS = {"help_option_names": ["-h", "--help"]}
 
 
-def with_plain_help(command: Any, name: str = "") -> None:
-    """Give a command, and all below it, `-h`, examples and plain words in place of types."""
+def with_plain_help(command: Any, name: str = "") -> Any:
+    """Give a command, and all below it when they are asked for, `-h`, examples and plain words in place of types."""
     command.context_settings = {**(command.context_settings or {}), **HABITS}
-    if examples := EXAMPLES.get(name):
+    if examples := _examples(command, name):
         command.epilog = "\b\n" + "\n".join(
             ["Examples:" if len(examples) > 1 else "Example:", *(f"  {line}" for line in examples)]
         )
@@ -26,8 +27,17 @@ def with_plain_help(command: Any, name: str = "") -> None:
             parameter.metavar = _metavar(parameter)
         if parameter.param_type_name == "argument" and _kind(parameter) in WORDS:
             parameter.display_type_rich = lambda ctx: ""  # the name says it
-    for inner, below in getattr(command, "commands", {}).items():
-        with_plain_help(below, f"{name} {inner}".strip())
+    if (below := getattr(command, "commands", None)) is not None:
+        command.commands = CommandTable(
+            lambda: below, lambda inner: with_plain_help(below[inner], f"{name} {inner}".strip())
+        )
+    return command
+
+
+def _examples(command: Any, name: str) -> tuple[str, ...]:
+    """Those in the table, or those that the command has itself."""
+    own: tuple[str, ...] = getattr(command, "examples", ())
+    return EXAMPLES.get(name, own)
 
 
 def command_topics(command: Any, name: str = "") -> Iterator[Topic]:
@@ -42,7 +52,8 @@ def _topic(command: Any, name: str) -> Topic:
     from wavewright.reference.docstring import prose, table, verbatim
 
     told = command.help or ""
-    text = [verbatim("\n".join(EXAMPLES[name]), "sh")] if name in EXAMPLES else []
+    examples = _examples(command, name)
+    text = [verbatim("\n".join(examples), "sh")] if examples else []
     text.append(prose(told))
     if below := getattr(command, "commands", {}):
         inside = [(f"`wavewright {name} {inner}`", _summary(one.help)) for inner, one in below.items()]

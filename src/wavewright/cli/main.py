@@ -26,6 +26,7 @@ import typer
 
 from wavewright.cli import commands
 from wavewright.cli.command_help import HABITS, with_plain_help
+from wavewright.cli.command_table import CommandTable, command_of
 from wavewright.cli.stopping import Stop, stoppable
 from wavewright.cli.visible import visible_streams
 from wavewright.errors import Misuse, WavewrightError
@@ -90,8 +91,8 @@ def negative_values_joined(words: Sequence[str]) -> list[str]:
     return joined
 
 
-def application() -> typer.Typer:
-    """All commands of the `commands` folder under one roof."""
+def root_command() -> Any:
+    """All commands of the `commands` folder under one roof, their help in plain words; loaded when they are used."""
     app = typer.Typer(
         name="wavewright",
         help="Bench measurements as text: set, capture, recompute, judge, record.",
@@ -102,21 +103,18 @@ def application() -> typer.Typer:
         rich_markup_mode=None,
     )
     app.callback()(_frame)
-    for module in pkgutil.iter_modules(commands.__path__, f"{commands.__name__}."):
-        name = module.name.rsplit(".", 1)[1]
-        loaded = importlib.import_module(module.name)
-        if group := getattr(loaded, "commands", None):
-            app.add_typer(group, name=name)
-        else:
-            app.command(name, context_settings=getattr(loaded, "CONTEXT", None))(getattr(loaded, name))
-    return app
+    root: Any = typer.main.get_command(app)
+    names = [module.name for module in pkgutil.iter_modules(commands.__path__)]
+    root.commands = CommandTable(lambda: names, _command)
+    return with_plain_help(root)
 
 
-def root_command() -> Any:
-    """The same as the command that is carried out, its help in plain words."""
-    root = typer.main.get_command(application())
-    with_plain_help(root)
-    return root
+def _command(name: str) -> Any:
+    loaded = importlib.import_module(f"{commands.__name__}.{name}")
+    if group := getattr(loaded, "commands", None):
+        group.rich_markup_mode = None
+        return typer.main.get_group(group)
+    return command_of(getattr(loaded, name), name, context_settings=getattr(loaded, "CONTEXT", None))
 
 
 def _print_version(wanted: bool) -> None:

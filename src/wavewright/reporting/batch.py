@@ -12,7 +12,7 @@ from wavewright.logbook.book import Logbook, find_id
 from wavewright.logbook.queries import Entry, Filter, Point, entries, points, reading_names
 from wavewright.logbook.studies.capability import Capability, capability
 from wavewright.logbook.studies.pareto import ParetoRow, pareto
-from wavewright.logbook.studies.proportions import Proportion, exact_proportion, first_pass_yield
+from wavewright.logbook.studies.proportions import Proportion, final_yield, first_pass_yield, no_runs
 from wavewright.reporting.chart_pictures import control_pictures, histogram_picture, pareto_picture
 from wavewright.reporting.html import render
 from wavewright.reporting.picture import Picture
@@ -60,9 +60,7 @@ def study_batch(book: Logbook, which: Filter | None = None, *, ids: Sequence[str
             wanted = {find_id(connection, name) for name in ids}
         runs = [run for run in runs if run.id in wanted]
     if not runs:
-        raise Misuse(
-            "no runs", expected="at least one run that matches the filters", do="`wavewright logbook list` shows them"
-        )
+        raise no_runs()
     runs = runs[::-1]
     kept = {run.id for run in runs}
     studied = [
@@ -71,11 +69,11 @@ def study_batch(book: Logbook, which: Filter | None = None, *, ids: Sequence[str
     ]
     studied = [one for one in studied if one.points]
     failures = [one.name for one in studied for point in one.points if point.verdict == "fail"]
-    last = {run.serial or run.id: run.verdict == "pass" for run in runs}
+    units = [(run.serial or run.id, run.verdict == "pass") for run in runs]
     return BatchStudy(
         runs=tuple(runs),
-        first_pass=first_pass_yield([(run.serial or run.id, run.verdict == "pass") for run in runs]),
-        final=exact_proportion(sum(last.values()), len(last)),
+        first_pass=first_pass_yield(units),
+        final=final_yield(units),
         pareto=pareto(failures),
         readings=tuple(sorted(studied, key=lambda one: (-one.failed, one.name))),
     )

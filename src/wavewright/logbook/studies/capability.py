@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Annotated
 
 import numpy as np
 
 from wavewright.errors import Misuse
+from wavewright.logbook.studies.catalogue import StudiedReading, StudyOption, StudyResult, reading_study
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,3 +113,34 @@ def _cpk_interval(cpk: float, count: int, confidence: float) -> tuple[float, flo
 
     half = float(norm.ppf((1 + confidence) / 2)) * math.sqrt(1 / (9 * count) + cpk * cpk / (2 * (count - 1)))
     return cpk - half, cpk + half
+
+
+@reading_study("capability", example="wavewright study capability rail_noise.ripple")
+def capability_of_reading(
+    reading: StudiedReading,
+    *,
+    target: Annotated[float | None, StudyOption("Target value, in the reading's SI unit, for Cpm.")] = None,
+) -> StudyResult:
+    """Capability of a reading: Cp, Cpk and Cpm.
+
+    The limit is that of the newest run.
+
+    Raises
+    ------
+    Misuse : it has no limit there; fewer than two values, or values without any spread.
+    """
+    if math.isinf(reading.low) and math.isinf(reading.high):
+        raise Misuse(f"`{reading.name}` has no limit in its newest run", do="give it one in the recipe, and recompute")
+    found = capability(reading.values, low=reading.low, high=reading.high, target=target)
+    indices = {"Cp": found.cp, "Cpk": found.cpk, "Cpm": found.cpm}
+    ends = "–" if found.cpk_interval is None else f"{found.cpk_interval[0]:.2f} … {found.cpk_interval[1]:.2f}"
+    spread = f"mean {reading.shown(found.mean)}, s {reading.shown(found.standard_deviation)}"
+    return StudyResult(
+        asdict(found),
+        (
+            f"{found.count} readings, {spread}",
+            *(f"{name} {'–' if value is None else f'{value:.2f}'}" for name, value in indices.items()),
+            f"Cpk, 95 % interval {ends}",
+            f"expected out of limits: {1e6 * found.fraction_outside:.0f} ppm, if normally distributed",
+        ),
+    )

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
 from functools import cache
+from typing import Annotated
 
 import numpy as np
 import numpy.typing as npt
 
 from wavewright.errors import Misuse
+from wavewright.logbook.studies.catalogue import StudiedReading, StudyOption, StudyResult, reading_study
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +95,7 @@ def _moments_of_range(size: int) -> tuple[float, float]:
     return mean, math.sqrt(float((chance * width**2).sum()) - mean**2)
 
 
-def individuals_chart(values: Sequence[float]) -> tuple[Chart, Chart]:
+def individuals_chart(values: npt.ArrayLike) -> tuple[Chart, Chart]:
     """Chart of single values and chart of their moving ranges of two, for readings that come one per unit.
 
     Limits: mean ± 3 · mean moving range / d2(2); the range chart from 0 to D4(2) times its mean.
@@ -137,3 +139,50 @@ def subgroup_charts(groups: npt.ArrayLike) -> tuple[Chart, Chart]:
 def _chart(what: str, points: npt.NDArray[np.float64], centre: float, low: float, high: float) -> Chart:
     beyond = np.flatnonzero((points < low) | (points > high))
     return Chart(what, points, centre, low, high, tuple(int(index) for index in beyond))
+
+
+@reading_study("chart", example="wavewright study chart rail_noise.ripple --subgroup 5")
+def charts_of_reading(
+    reading: StudiedReading,
+    *,
+    subgroup: Annotated[
+        int, StudyOption("Readings in a subgroup, in the order of time; 1: individuals chart.", 1, 25)
+    ] = 1,
+) -> StudyResult:
+    """Control charts of a reading.
+
+    Centre line, control limits, and the points beyond them. Readings that come one per unit make an individuals chart
+    and a moving range chart; subgroups of consecutive ones a chart of their means and one of their ranges. Readings
+    that fill no subgroup are left out, the newest ones.
+
+    Raises
+    ------
+    Misuse : fewer than two values, or two subgroups.
+    """
+    values = np.array(reading.values)
+    whole = values.size // subgroup
+    left_out = values.size - whole * subgroup
+    groups = values[: whole * subgroup].reshape(whole, subgroup)
+    charts = individuals_chart(values) if subgroup == 1 else subgroup_charts(groups)
+    rest = f"; the newest {left_out} fill no subgroup and are left out" if left_out else ""
+    counted = "" if subgroup == 1 else f", {whole} subgroups of {subgroup}"
+    return StudyResult(
+        {
+            "subgroup": subgroup,
+            "left_out": left_out,
+            "charts": [{**asdict(chart), "points": chart.points.tolist()} for chart in charts],
+        },
+        (
+            f"{values.size} readings{counted}{rest}",
+            *(line for chart in charts for line in _lines(chart, reading)),
+        ),
+    )
+
+
+def _lines(chart: Chart, reading: StudiedReading) -> Iterator[str]:
+    low, high = reading.shown(chart.low), reading.shown(chart.high)
+    yield f"{chart.what}: centre {reading.shown(chart.centre)}, control limits {low} .. {high}"
+    if not chart.beyond:
+        yield f"{chart.what}: no point beyond the control limits"
+    for index in chart.beyond:
+        yield f"{chart.what}: point {index + 1} is beyond them: {reading.shown(float(chart.points[index]))}"

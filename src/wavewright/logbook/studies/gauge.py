@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from wavewright.errors import Misuse
+from wavewright.logbook.studies.catalogue import StudiedReading, StudyResult, reading_study
+from wavewright.logbook.studies.tables import gauge_table
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,3 +154,39 @@ def _analysis_of_variance(x: npt.NDArray[np.float64], pool_above: float) -> tupl
         pooled,
         error,
     )
+
+
+@reading_study("gauge", example="wavewright study gauge rail_noise.ripple --batch-name gauge")
+def gauge_study_of_reading(reading: StudiedReading) -> StudyResult:
+    """Gauge study of a reading: %GRR, P/T ratio, ndc.
+
+    By analysis of variance over the runs in the logbook: units by operators by trials.
+
+    Raises
+    ------
+    Misuse : a unit that an operator has not measured at least twice, and not as often as the others.
+    """
+    table, units, operators = gauge_table(reading.points)
+    width = reading.high - reading.low
+    found = gauge_study(table, width=width if math.isfinite(width) else None)
+    parts = ("repeatability", "reproducibility", "gauge", "units", "total")
+    share = found.tolerance_share
+    return StudyResult(
+        {"serials": units, "operators": operators, **asdict(found)},
+        (
+            f"{len(units)} units, {len(operators)} operators, {table.shape[2]} trials",
+            *(f"{name}: s {reading.shown(getattr(found, name))}" for name in parts),
+            f"%GRR of total variation: {100 * found.gauge_share:.1f} %",
+            f"P/T ratio (6 s): {'–' if share is None else f'{100 * share:.1f} %'}",
+            *_categories(found.distinct_categories),
+        ),
+    )
+
+
+def _categories(count: int | None) -> list[str]:
+    if count is not None:
+        return [f"number of distinct categories (ndc): {count}"]
+    return [
+        "no variation: every trial of a unit gave the same value, so this says nothing about the gauge;",
+        "on a simulated bench leave --seed out, so that noise is drawn anew in each run",
+    ]

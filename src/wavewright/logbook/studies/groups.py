@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 import numpy as np
 
 from wavewright.errors import Misuse
+from wavewright.logbook.studies.catalogue import StudiedReading, StudyResult, reading_study
+from wavewright.logbook.studies.tables import day_table
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,4 +90,29 @@ def group_study(readings: Sequence[Sequence[float]]) -> GroupStudy:
         degrees_of_freedom=left,
         pooled_uncertainty=math.sqrt(pooled / (count * size)),
         pooled_degrees_of_freedom=left + right,
+    )
+
+
+@reading_study("days", example="wavewright study days rail_noise.ripple --since 2026-11-01")
+def days_of_reading(reading: StudiedReading) -> StudyResult:
+    """Compare the days on which a reading was taken.
+
+    Whether it differs between days (UTC) by more than it scatters within one, and the uncertainty of its mean.
+
+    Raises
+    ------
+    Misuse : fewer than two days with at least two readings.
+    """
+    table = day_table(reading.points)
+    found = group_study(list(table.values()))
+    chance = "" if found.p is None else f", p {found.p:.3g}"
+    return StudyResult(
+        {"days": list(table), **asdict(found)},
+        (
+            f"{found.groups} days, {found.size} readings on each: mean {reading.shown(found.mean)}",
+            f"within a day: s {reading.shown(found.within)}",
+            f"between days: s {reading.shown(found.between)}{chance}",
+            f"standard uncertainty of the mean, from the days' means: {reading.shown(found.uncertainty)}",
+            f"the same if the days are alike: {reading.shown(found.pooled_uncertainty)}",
+        ),
     )

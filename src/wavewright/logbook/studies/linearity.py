@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Annotated
 
 import numpy as np
 
 from wavewright.errors import Misuse
+from wavewright.logbook.studies.catalogue import StudiedReading, StudyOption, StudyResult, reading_study
+from wavewright.logbook.studies.tables import read_truths, truth_table
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,4 +97,29 @@ def linearity(values: Sequence[Sequence[float]], truths: Sequence[float]) -> Lin
         intercept_uncertainty=float(line.intercept_stderr),
         intercept_p=float(2 * t.sf(intercept_t, left)),
         explained=float(line.rvalue**2),
+    )
+
+
+@reading_study("linearity", example="wavewright study linearity rail_noise.ripple --truth known.csv")
+def linearity_of_reading(
+    reading: StudiedReading,
+    *,
+    truth: Annotated[Path, StudyOption("CSV with the columns `serial` and `value`, in SI units.")],
+) -> StudyResult:
+    """Bias and linearity against units of known value.
+
+    Raises
+    ------
+    FileFault : the file with the known values cannot be read.
+    Misuse : a unit of known value has fewer than two readings.
+    """
+    found = linearity(*truth_table(reading.points, read_truths(truth)))
+    shown = reading.shown
+    return StudyResult(
+        asdict(found),
+        (
+            *(f"at {shown(row.truth)}: bias {shown(row.bias)}, p {row.p:.3g}" for row in found.biases),
+            f"slope {found.slope:.4g} ± {found.slope_uncertainty:.2g}, p {found.slope_p:.3g}",
+            f"intercept {shown(found.intercept)}, p {found.intercept_p:.3g}",
+        ),
     )

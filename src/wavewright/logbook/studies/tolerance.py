@@ -6,10 +6,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import Annotated, Any
 
 import numpy as np
 
 from wavewright.errors import Misuse
+from wavewright.logbook.studies.catalogue import StudiedReading, StudyOption, StudyResult, reading_study
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,3 +132,46 @@ def _check(share: float, confidence: float, side: str) -> None:
         raise Misuse(f"share {share:g}, confidence {confidence:g}", expected="both between 0 and 1")
     if side not in ("both", "lower", "upper"):
         raise Misuse(f"side `{side}`", expected="one of both, lower, upper")
+
+
+@reading_study("limits", example="wavewright study limits rail_noise.ripple --batch-name golden")
+def limits_of_reading(
+    reading: StudiedReading,
+    *,
+    share: Annotated[float, StudyOption("Share of all units that must lie inside the limits.", 0.5, 0.9999)] = 0.95,
+    confidence: Annotated[float, StudyOption("Confidence that they do.", 0.5, 0.9999)] = 0.95,
+    side: Annotated[str, StudyOption("both, lower or upper.")] = "both",
+) -> StudyResult:
+    """Propose a limit from the readings of golden units.
+
+    It is a tolerance interval, both normal and distribution-free.
+
+    Raises
+    ------
+    Misuse : fewer than two values, an unknown side.
+    """
+    values = reading.values
+    normal = normal_tolerance(values, share=share, confidence=confidence, side=side)
+    lines = [f"{len(values)} readings", f"normal tolerance interval ({normal.method}): {_limit(normal, reading)}"]
+    plain: dict[str, Any] = {"normal": _plain(normal), "any": None}
+    try:
+        free = any_distribution_tolerance(values, share=share, confidence=confidence, side=side)
+    except Misuse as few:
+        lines.append(f"distribution-free tolerance interval: {few.what}; {few.expected}")
+    else:
+        plain["any"] = _plain(free)
+        lines.append(f"distribution-free tolerance interval ({free.method}): {_limit(free, reading)}")
+    return StudyResult(plain, tuple(lines))
+
+
+def _limit(interval: ToleranceInterval, reading: StudiedReading) -> str:
+    """As a recipe writes it."""
+    low, high = reading.shown(interval.low), reading.shown(interval.high)
+    if math.isinf(interval.low):
+        return f"`limit: at most {high}`"
+    return f"`limit: at least {low}`" if math.isinf(interval.high) else f"`limit: {low} .. {high}`"
+
+
+def _plain(interval: ToleranceInterval) -> dict[str, Any]:
+    ends = {"low": interval.low, "high": interval.high}
+    return {**{name: end if math.isfinite(end) else None for name, end in ends.items()}, "method": interval.method}
