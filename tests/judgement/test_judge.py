@@ -9,7 +9,7 @@ import pytest
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.errors import Misuse
 from wavewright.judgement.judge import error, judge
-from wavewright.judgement.limits import Limit, Margin
+from wavewright.judgement.limits import Limit
 from wavewright.judgement.verdict import Verdict
 
 LIMIT = Limit.read("1.6 ms .. 3.2 ms", unit="s")
@@ -84,16 +84,6 @@ def test_doubts_of_every_shot_come_along() -> None:
 def test_no_reading_is_an_error() -> None:
     assert judge([], LIMIT).verdict is Verdict.ERROR
     assert error("no trigger within 5 s").reason == "no trigger within 5 s"
-
-
-def test_another_rule_of_decision_may_be_put_in() -> None:
-    def guarded(reading: Reading, limit: Limit) -> Verdict:
-        margin: Margin = limit.margin(reading.value or 0.0)
-        return Verdict.PASS if margin.value > 0.2e-3 else Verdict.INCONCLUSIVE
-
-    judgement = judge([shot(3.1e-3)], LIMIT, rule=guarded)
-    assert judgement.verdict is Verdict.INCONCLUSIVE
-    assert judgement.reason == "3.100 ms is within the limit (1.6 ms .. 3.2 ms)"
 
 
 def test_a_limit_in_another_unit_than_the_reading_is_refused() -> None:

@@ -220,7 +220,7 @@ FAULTS = [
      "  expected: one of each, mean, max, min, stdev, p99"),
     ("over: max", "ovr: max",
      "recipe.yaml:16:70: unknown key `ovr`: no option of metric `peak_to_peak`\n"
-     "  expected: one of metric, of, limit, doubts, over, about\n  do: did you mean `over`?"),
+     "  expected: one of metric, of, limit, doubts, judge, over, about\n  do: did you mean `over`?"),
     ("of: drive, limit", "of: drive, level: 5 s, limit",
      "recipe.yaml:24:39: `5 s` is a time\n  expected: a voltage, such as `24 V`"),
     ("limit: $duty", "limit: $dutty",

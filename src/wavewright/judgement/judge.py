@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.errors import Misuse
+from wavewright.judgement.decision import applied_rule, decide
+from wavewright.judgement.decision_rules import SIMPLE, DecisionRule
 from wavewright.judgement.doubting import NO_RULES, DoubtRules, deciding, without_allowed
 from wavewright.judgement.joining import EACH, all_doubts, every_finding, find_over, joined
 from wavewright.judgement.limits import Limit, Margin
-from wavewright.judgement.shown import show_judged
 from wavewright.judgement.verdict import Verdict
-from wavewright.quantities import show_quantity
-
-DecisionRule = Callable[[Reading, Limit], Verdict]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +29,8 @@ class Judgement:
     reason : why the verdict is not `pass`; empty where it is.
     shot : with `over: each`, which shot decided, counted from 0.
     allowed : doubts that would have stopped the pass, had the recipe not allowed them.
+    rule : that decided: the one asked for, or `simple` for a number of things.
+    conformance : with a guard band, the probability that the true value is within the limit; None if it is not known.
     """
 
     reading: Reading | None
@@ -39,15 +39,8 @@ class Judgement:
     reason: str = ""
     shot: int | None = None
     allowed: tuple[Doubt, ...] = ()
-
-
-def simple_acceptance(reading: Reading, limit: Limit) -> Verdict:
-    """Simple acceptance: the value decides, its uncertainty does not (JCGM 106:2012, 8.2 †).
-
-    A rule with guard bands is another function of the same shape.
-    """
-    assert reading.value is not None
-    return Verdict.PASS if limit.holds(reading.value) else Verdict.FAIL
+    rule: DecisionRule = SIMPLE
+    conformance: float | None = None
 
 
 def judge(
@@ -55,17 +48,17 @@ def judge(
     limit: Limit | None = None,
     *,
     over: str = EACH,
-    rule: DecisionRule = simple_acceptance,
+    rule: DecisionRule = SIMPLE,
     doubts: DoubtRules = NO_RULES,
 ) -> Judgement:
     """Judge the readings of one metric over all shots of a measurement.
 
     A doubt that bears on a reading makes a pass inconclusive, and a fail that it may have made too; the reason says
-    the doubt, with what to change. `doubts` says which of them are allowed.
+    the doubt, with what to change. `doubts` says which of them are allowed. `rule` says how wide the guard bands are.
 
     With `each` the worst shot decides: the first with the worst verdict and, of several that pass or fail, the one
-    with the smallest margin. Without a limit nothing has to hold, and the mean is reported. A reading without a
-    number is inconclusive, with its reason; no reading is an error.
+    with the lowest probability of conformance, then the one with the smallest margin. Without a limit nothing has to
+    hold, and the mean is reported. A reading without a number is inconclusive, with its reason; no reading is an error.
 
     Raises
     ------
@@ -98,28 +91,23 @@ def _judge_one(reading: Reading, limit: Limit | None, rule: DecisionRule, doubts
         return Judgement(reading, Verdict.INCONCLUSIVE, reason=reading.reason or "no number")
     if limit is None:
         return Judgement(reading, None)
-    verdict, margin = rule(reading, limit), limit.margin(reading.value)
-    found = deciding(reading, limit, verdict)
+    applied = applied_rule(rule, limit.unit)
+    decision, margin = decide(reading, limit, applied), limit.margin(reading.value)
+    judged = Judgement(reading, decision.verdict, margin, rule=applied, conformance=decision.conformance)
+    found = deciding(reading, decision)
     stopping = without_allowed(found, doubts)
     if stopping:
         reason = "; ".join(one.sentence for one in stopping)
-        if verdict is Verdict.FAIL:
-            reason = f"{_against(reading, limit, margin)}, but {reason}"
-        return Judgement(reading, Verdict.INCONCLUSIVE, margin, reason)
-    if verdict is Verdict.PASS:
-        return Judgement(reading, verdict, margin, allowed=tuple(one.doubt for one in found))
-    return Judgement(reading, verdict, margin, _against(reading, limit, margin))
+        if decision.verdict is Verdict.FAIL:
+            reason = f"{decision.reason}, but {reason}"
+        return replace(judged, verdict=Verdict.INCONCLUSIVE, reason=reason)
+    if decision.verdict is Verdict.PASS:
+        return replace(judged, allowed=tuple(one.doubt for one in found))
+    return replace(judged, reason=decision.reason)
 
 
-def _order(judgement: Judgement) -> tuple[int, float]:
+def _order(judgement: Judgement) -> tuple[int, float, float]:
     """Sorts the decisive one to the front."""
     severity = -1 if judgement.verdict is None else judgement.verdict.severity
-    return -severity, math.inf if judgement.margin is None else judgement.margin.value
-
-
-def _against(reading: Reading, limit: Limit, margin: Margin) -> str:
-    assert reading.value is not None
-    shown = show_judged(reading.value, reading.unit, limit.interval, uncertainty=reading.uncertainty)
-    side = "is within" if margin.value >= 0 else "is below" if reading.value < limit.interval.low else "exceeds"
-    when = "" if reading.at is None else f", at {show_quantity(reading.at, 's')}"
-    return f"{shown} {side} the limit ({limit}){when}"
+    conformance = math.inf if judgement.conformance is None else judgement.conformance
+    return -severity, conformance, math.inf if judgement.margin is None else judgement.margin.value

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import math
 
+from wavewright.analysis.reading import Reading
 from wavewright.errors import Misuse
 from wavewright.quantities import Interval, read_interval, read_quantity, show_quantity
 
+COVERAGE = 0.95  # of the interval that stands beside a reading
+CUT_OFF = 0.01  # of an uncertainty: what rounding may take from it
 _FINER = 10  # times that a digit is added before the number is shown as it is
 
 
@@ -57,6 +60,54 @@ def show_margin(margin: float, unit: str, *, uncertainty: float | None = None) -
     if known and distance and abs(distance) < known:
         known = 10.0 ** math.floor(math.log10(abs(distance)))
     return show_quantity(distance, symbol, uncertainty=known or None)
+
+
+def show_reading(reading: Reading, interval: Interval | None) -> str:
+    """A reading that has a number, with the digits that its expanded uncertainty bears, or that of the record alone.
+
+    The last digit stands where the last one of the expanded uncertainty does (JCGM 100:2008, 7.2.6).
+    """
+    assert reading.value is not None
+    expanded = expanded_uncertainty(reading)
+    if not expanded:
+        return show_judged(reading.value, reading.unit, interval, uncertainty=reading.uncertainty)
+    last = 10.0 ** last_place(expanded)
+    return show_judged(reading.value, reading.unit, interval, uncertainty=last)
+
+
+def expanded_uncertainty(reading: Reading) -> float | None:
+    """Half the width of the interval that holds the true value with 95 %; None where the budget is not complete."""
+    budget = reading.budget
+    return None if reading.value is None or budget is None or not budget.is_complete else budget.expanded(COVERAGE)
+
+
+def show_expanded(expanded: float, unit: str) -> str:
+    """An uncertainty with two significant digits, rounded up (JCGM 100:2008, 7.2.6): 10.47 mohm is 11 mohm.
+
+    What common sense cuts off, as the same clause has it, is at most 1 % of it: 28.05 kHz is 28 kHz.
+
+    Examples
+    --------
+    >>> show_expanded(10.47e-3, "ohm"), show_expanded(28.05e3, "Hz")
+    ('11 mohm', '28 kHz')
+    """
+    if not expanded or not math.isfinite(expanded):
+        return show_quantity(expanded, unit)
+    step = 10.0 ** last_place(expanded)
+    factor, symbol = (100.0, "pp") if unit == "1" else (1.0, unit)
+    return show_quantity(factor * _rounded_up(expanded, step), symbol, resolution=factor * step)
+
+
+def last_place(expanded: float) -> int:
+    """Power of ten of the last of the two digits that an uncertainty is shown with."""
+    place = math.floor(math.log10(abs(expanded))) - 1
+    return place + 1 if _rounded_up(expanded, 10.0**place) > 99.5 * 10.0**place else place
+
+
+def _rounded_up(expanded: float, step: float) -> float:
+    steps = expanded / step
+    nearest = round(steps)
+    return (nearest if nearest >= steps * (1 - CUT_OFF) else math.ceil(steps)) * step
 
 
 def acceptable(limit: str, unit: str) -> Interval | None:

@@ -8,6 +8,8 @@ from dataclasses import replace
 from typing import Any
 
 from wavewright.errors import Misuse, WavewrightError
+from wavewright.judgement.decision import applied_rule
+from wavewright.judgement.decision_rules import DecisionRule
 from wavewright.judgement.joining import EACH
 from wavewright.judgement.limits import Limit
 from wavewright.judgement.verdict import Verdict
@@ -64,6 +66,8 @@ def _otherwise_than_the_recipe(outcome: Outcome) -> Iterator[str]:
                 yield f"`{full}` has another metric, channel or way to join shots than in the recipe of the run"
             elif _interval(wanted.limit) != _interval(_limit_or_none(result)):
                 yield f"the limit of `{full}`, `{result.limit}`: the recipe of the run says `{wanted.limit or ''}`"
+            elif wanted.limit and result.rule != (rule := str(applied_rule(measurement.rule_of(wanted), wanted.unit))):
+                yield f"the decision rule of `{full}`, `{result.rule}`: the recipe of the run says `{rule}`"
         yield from _forbidden_doubts(outcome, measurement)
 
 
@@ -112,7 +116,14 @@ def _why_not(result: Result, *, is_cut_short: bool) -> str:
         limit = _limit(result)
         rules = dict.fromkeys(result.allowed, True)
         again = judged_result(
-            result.name, result.metric, result.of, readings, limit=limit, over=result.over, doubts=rules
+            result.name,
+            result.metric,
+            result.of,
+            readings,
+            limit=limit,
+            over=result.over,
+            doubts=rules,
+            rule=DecisionRule.read(result.rule),
         )
         if is_cut_short:
             (again,) = cut_short_results((again,))

@@ -12,6 +12,7 @@ from typing import Any
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.errors import FileFault, Place, StorageFault
 from wavewright.instruments.simulated import is_without_instruments, say_simulated
+from wavewright.judgement.decision_rules import SIMPLE
 from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.captures import KeptCaptures
 from wavewright.logbook.outcome_form import check_outcome, read_json
@@ -158,6 +159,8 @@ def _result_as_json(result: Result) -> dict[str, Any]:
         "margin": result.margin,
         "relative_margin": result.relative_margin,
         "reason": result.reason,
+        "rule": result.rule,
+        "conformance": result.conformance,
         "allowed": [str(doubt) for doubt in result.allowed],
         "over": result.over,
         "decisive_shot": result.decisive_shot,
@@ -186,6 +189,8 @@ def _result_from_json(plain: Mapping[str, Any]) -> Result:
         of=tuple(plain["of"]),
         allowed=tuple(Doubt(word) for word in plain.get("allowed", ())),  # outcomes of before know no such thing
         verdict=None if plain["verdict"] is None else Verdict(plain["verdict"]),
+        rule=plain.get("rule", str(SIMPLE)),  # nor did they know another rule
+        conformance=plain.get("conformance"),
         reading=Reading.from_json(plain["reading"]),
         shots=tuple(Reading.from_json(reading) for reading in plain["shots"]),
     )

@@ -133,6 +133,8 @@ class ResultForm(TypedDict):
     decisive_shot: Count | None
     shots: list[ReadingForm]
     allowed: NotRequired[list[Word]]
+    rule: NotRequired[Word]
+    conformance: NotRequired[Number | None]
 
 
 class CrossCheckForm(TypedDict):

@@ -24,7 +24,7 @@ from wavewright.running.outcome import Outcome
 from wavewright.running.result import MeasurementOutcome, Result
 from wavewright.running.stored_waveforms import ReferenceWaveforms
 
-OF_LIMITS = {"other limit", "other verdict"}
+OF_LIMITS = {"other limit", "other rule", "other verdict"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +38,7 @@ class Difference:
 
     @property
     def is_of_limits(self) -> bool:
-        """Whether it is the same reading under another limit, or with another verdict."""
+        """Whether it is the same reading under another limit or decision rule, or with another verdict."""
         return self.was is not None and self.now is not None and set(self.why.split(", ")) <= OF_LIMITS
 
 
@@ -159,6 +159,7 @@ def _why(was: Result, now: Result) -> str:
     aspects: tuple[tuple[str, Callable[[Result], object]], ...] = (
         ("other metric", lambda result: (result.metric, result.of)),
         ("other limit", lambda result: (result.limit, result.over)),
+        ("other rule", lambda result: result.rule),
         ("other value", lambda result: _plain(result.reading)),
         ("other shots", lambda result: tuple(_plain(reading) for reading in result.shots)),
         ("other verdict", lambda result: result.verdict),

@@ -14,8 +14,10 @@ from wavewright.grammar.located_yaml import YamlMapping, YamlScalar
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.quantity_fields import Capacitance, Resistance, StatedQuantity
 from wavewright.grammar.word_fields import Line, Name, Names
+from wavewright.judgement.decision_rules import DecisionRule
 from wavewright.judgement.limits import Limit
 from wavewright.nearest import did_you_mean
+from wavewright.recipe.judging import ABOUT_JUDGE, JUDGE_EXAMPLES, Judging
 from wavewright.recipe.name_checks import UNKNOWN, NameChecks, one_of
 
 FORM = "{of: channel, with: measurement or file, …}"
@@ -61,6 +63,7 @@ class ComparisonEntry(GrammarModel):
     offset: Line | None = Field(
         default=None, description="limit on the difference of the means", examples=["0 V ± 20 mV"]
     )
+    judge: Judging | None = Field(default=None, description=ABOUT_JUDGE, examples=JUDGE_EXAMPLES)
     metrics: Names | None = Field(
         default=None, description="metrics to be compared as well", examples=[["frequency", "amplitude"]]
     )
@@ -88,6 +91,7 @@ class Comparison:
     file : the stored waveform, as written; relative to the recipe's folder.
     channel : the other waveform's name.
     limits : by what is found: `rms`, `largest`, `delay`, `gain`, `offset`.
+    judge : the decision rule of these limits; that of the measurement where it has none.
     metrics : taken of both and set side by side.
     """
 
@@ -103,6 +107,7 @@ class Comparison:
     crystal: CrystalEntry | None = None
     about: str = ""
     place: Place | None = field(default=None, compare=False)
+    judge: DecisionRule | None = None
 
 
 def read_comparisons(tree: YamlMapping, checks: NameChecks) -> dict[str, Comparison]:
@@ -139,6 +144,7 @@ def _read(name: YamlScalar, block: YamlMapping, entry: ComparisonEntry, checks: 
         crystal=entry.crystal,
         about=entry.about or "",
         place=name.place,
+        judge=entry.judge,
     )
 
 

@@ -21,11 +21,13 @@ from wavewright.errors import Misuse, Place
 from wavewright.grammar.located_yaml import YamlMapping, YamlScalar, without_places
 from wavewright.grammar.model_reading import cut_number
 from wavewright.grammar.word_fields import Names, read_names
+from wavewright.judgement.decision_rules import DecisionRule
 from wavewright.judgement.doubting import DoubtRules
 from wavewright.judgement.joining import EACH, find_over
 from wavewright.judgement.limits import Limit
 from wavewright.nearest import did_you_mean
 from wavewright.recipe.doubts import ABOUT_DOUBTS, Doubts, read_doubts
+from wavewright.recipe.judging import ABOUT_JUDGE, JUDGE_EXAMPLES, Judging, check_guarded, read_judging
 from wavewright.recipe.name_checks import UNKNOWN, NameChecks, one_of
 
 
@@ -47,6 +49,7 @@ class ComputationEntry(BaseModel):
         examples=["at most 40 mV", "1.6 ms .. 3.2 ms", "3.3 V ± 2 %", "exactly 0", "published"],
     )
     doubts: Doubts = Field(default_factory=dict, description=ABOUT_DOUBTS, examples=[{"clipped": "allow"}])
+    judge: Judging | None = Field(default=None, description=ABOUT_JUDGE, examples=JUDGE_EXAMPLES)
     over: str | None = Field(default=None, description="how shots are joined: each, mean, max, min, stdev, p99")
     about: str | None = Field(default=None, description="what it is for", examples=["ripple with the coil off"])
 
@@ -71,6 +74,7 @@ class Computation:
     of : channels, as many as the metric takes; or a decoded line.
     unit : of the reading.
     options : of the metric, as they are written; `measure` converts them, and they have been tried.
+    judge : the decision rule of this limit; that of the measurement where it has none.
     """
 
     name: str
@@ -84,6 +88,7 @@ class Computation:
     on_frames: bool = False
     place: Place | None = field(default=None, compare=False)
     doubts: DoubtRules = field(default_factory=dict)
+    judge: DecisionRule | None = None
 
 
 def read_computations(tree: YamlMapping, checks: NameChecks) -> dict[str, Computation]:
@@ -103,7 +108,7 @@ def read_computations(tree: YamlMapping, checks: NameChecks) -> dict[str, Comput
 
 
 def _read_computation(name: YamlScalar, entry: YamlMapping, checks: NameChecks) -> Computation | None:
-    doubts = _read_doubts(entry, checks)
+    doubts, rule = _read_doubts(entry, checks), _read_rule(entry, checks)
     units = checks.units | dict.fromkeys(checks.lines, FRAMES)
     of = _read_channels(name, entry, units, checks)
     kinds = {units[channel] for channel in of if channel in units}
@@ -126,8 +131,13 @@ def _read_computation(name: YamlScalar, entry: YamlMapping, checks: NameChecks) 
     if "limit" in entry and unit != UNKNOWN:
         with checks.faults_placed_at(entry.value_place("limit")):
             limit = _read_limit(_word(entry, "limit"), metric, of, checks, unit=unit)
+    if rule is not None:
+        with checks.faults_placed_at(entry.value_place("judge")):
+            check_guarded(rule, limit, unit=unit)
     about, on_frames = _word(entry, "about"), FRAMES in kinds
-    return Computation(str(name), metric.name, of, unit, limit, over, about, options, on_frames, name.place, doubts)
+    return Computation(
+        str(name), metric.name, of, unit, limit, over, about, options, on_frames, name.place, doubts, rule
+    )
 
 
 def _read_doubts(entry: YamlMapping, checks: NameChecks) -> DoubtRules:
@@ -138,6 +148,16 @@ def _read_doubts(entry: YamlMapping, checks: NameChecks) -> DoubtRules:
         place = fault.where if isinstance(fault.where, Place) else entry.value_place("doubts")
         checks.note_fault(fault.what, where=place, expected=fault.expected, do=fault.do)
     return rules
+
+
+def _read_rule(entry: YamlMapping, checks: NameChecks) -> DecisionRule | None:
+    if "judge" not in entry:
+        return None
+    rule, faults = read_judging(entry["judge"])
+    for fault in faults:
+        place = fault.where if isinstance(fault.where, Place) else entry.value_place("judge")
+        checks.note_fault(fault.what, where=place, expected=fault.expected, do=fault.do)
+    return rule
 
 
 def _read_limit(words: str, metric: Metric, of: tuple[str, ...], checks: NameChecks, *, unit: str) -> Limit | None:

@@ -9,10 +9,13 @@ from pathlib import Path
 from wavewright.errors import FileFault
 from wavewright.grammar.located_yaml import YamlMapping, YamlScalar, parse_tree, read_text, text_of
 from wavewright.grammar.model_reading import validated
-from wavewright.judgement.doubting import NO_RULES, DoubtRules
+from wavewright.judgement.doubting import NO_RULES
+from wavewright.recipe.computation import Computation
+from wavewright.recipe.judging import check_leaves_something
 from wavewright.recipe.measurement import Measurement, read_measurement
+from wavewright.recipe.metering import Metering
 from wavewright.recipe.name_checks import NameChecks
-from wavewright.recipe.needs import Needs, check_needs
+from wavewright.recipe.needs import check_needs
 from wavewright.recipe.recipe import TIME_LIMIT, Recipe, RecipeHead
 from wavewright.recipe.sweeps import conditions, parameter_values
 
@@ -44,9 +47,7 @@ def parse_recipe(text: str, name: str, *, set: Mapping[str, str] | None = None) 
     faults: list[FileFault] = []
     head = _head(tree, faults)
     parameters = parameter_values(_defaults(tree), set or {})
-    measurements = list(
-        _measurements(tree, parameters, head.needs if head else None, head.doubts if head else NO_RULES, faults)
-    )
+    measurements = list(_measurements(tree, parameters, head, faults))
     if faults or head is None:
         raise FileFault.joined(faults)
     return Recipe(
@@ -100,8 +101,9 @@ def _defaults(tree: YamlMapping) -> dict[str, str]:
 
 
 def _measurements(
-    tree: YamlMapping, parameters: Mapping[str, str], needs: Needs | None, doubts: DoubtRules, faults: list[FileFault]
+    tree: YamlMapping, parameters: Mapping[str, str], head: RecipeHead | None, faults: list[FileFault]
 ) -> Iterator[Measurement]:
+    needs, doubts, judge = (head.needs, head.doubts, head.judge) if head else (None, NO_RULES, None)
     entries = tree.mapping_at("measurements")
     earlier: dict[str, tuple[str, ...]] = {}
     for name, entry in entries.items():
@@ -115,10 +117,22 @@ def _measurements(
             measurement = read_measurement(condition.tree, checks)
             if measurement is not None and needs is not None:
                 check_needs(needs, measurement, condition.tree, checks)
+            named = None if measurement is None else measurement.under(name, condition.values, doubts, judge)
+            if named is not None:
+                _check_rules(named, checks)
             # what another value of the sweep, or a name that is not known, has led to is not said again
             said = {fault.where for fault in found}
             found.extend(fault for fault in checks.faults if fault.where not in said)
-            if measurement is not None:
-                yield measurement.under(name, condition.values, doubts)
+            if named is not None:
+                yield named
         faults.extend(found)
         earlier[str(name)] = (*map(str, entry.mapping_at("channels")), *map(str, entry.mapping_at("derived")))
+
+
+def _check_rules(measurement: Measurement, checks: NameChecks) -> None:
+    """Note the limits that the rule of the measurement, or of the recipe, leaves nothing of."""
+    entries: tuple[Computation | Metering, ...] = (*measurement.compute.values(), *measurement.meterings)
+    for entry in entries:
+        if entry.limit is not None and entry.judge is None and entry.place is not None:
+            with checks.faults_placed_at(entry.place):
+                check_leaves_something(measurement.rule_of(entry), entry.limit)

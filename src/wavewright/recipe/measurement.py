@@ -19,6 +19,7 @@ from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import refusal
 from wavewright.grammar.quantity_fields import StatedQuantity, fault_at
 from wavewright.grammar.word_fields import Count, Line, Name, Value
+from wavewright.judgement.decision_rules import SIMPLE, DecisionRule
 from wavewright.judgement.doubting import NO_RULES, DoubtRules
 from wavewright.quantities import Interval
 from wavewright.recipe.acquisition import Channel, Timebase, Trigger
@@ -31,6 +32,7 @@ from wavewright.recipe.derived import Derived, DerivedEntry, read_derived
 from wavewright.recipe.doubts import ABOUT_DOUBTS, Doubts
 from wavewright.recipe.frame_conditions import ExpectationEntry, KeepIf, KeepIfEntry, read_expectations, read_keep_if
 from wavewright.recipe.idle_limits import check_limits, check_rare_shots
+from wavewright.recipe.judging import ABOUT_JUDGE, JUDGE_EXAMPLES, Judging
 from wavewright.recipe.metering import MeterEntry, Metering, Reader, SupplyEntry, read_meterings
 from wavewright.recipe.name_checks import NameChecks
 from wavewright.recipe.references import check_references
@@ -133,6 +135,7 @@ class Measurement(GrammarModel):
         examples=[{"drawn": {"quantity": "current", "limit": "at most 300 mA"}}],
     )
     doubts: Doubts = Field(default_factory=dict, description=ABOUT_DOUBTS, examples=[{"clipped": "allow"}])
+    judge: Judging | None = Field(default=None, description=ABOUT_JUDGE, examples=JUDGE_EXAMPLES)
     persistence: Persistence | None = Field(
         default=None,
         description="all shots laid over each other and counted",
@@ -173,9 +176,15 @@ class Measurement(GrammarModel):
     _condition: dict[str, str] = PrivateAttr(default_factory=dict)
     _place: Place | None = PrivateAttr(default=None)
 
-    def under(self, name: YamlScalar | str, condition: Mapping[str, str], doubts: DoubtRules = NO_RULES) -> Self:
-        """The same measurement with its name, with what the names of `for_each` stand for, and the recipe's doubts."""
-        named = self.model_copy(update={"doubts": {**doubts, **self.doubts}})
+    def under(
+        self,
+        name: YamlScalar | str,
+        condition: Mapping[str, str],
+        doubts: DoubtRules = NO_RULES,
+        judge: DecisionRule | None = None,
+    ) -> Self:
+        """The same with its name, with what the names of `for_each` stand for, and the recipe's doubts and rule."""
+        named = self.model_copy(update={"doubts": {**doubts, **self.doubts}, "judge": self.judge or judge})
         named._name, named._condition, named._place = str(name), dict(condition), place_of(name)
         return named
 
@@ -204,6 +213,10 @@ class Measurement(GrammarModel):
     def trigger_channel(self) -> str:
         """The channel that the trigger watches: the one after `on`, or the first."""
         return self.trigger.on or next(iter(self.channels))
+
+    def rule_of(self, entry: Computation | Metering | Comparison | None = None) -> DecisionRule:
+        """The decision rule of an entry: its own, the one of the measurement, that of the recipe, or the simple one."""
+        return (entry.judge if entry is not None else None) or self.judge or SIMPLE
 
     @property
     def meterings(self) -> tuple[Metering, ...]:

@@ -17,9 +17,11 @@ from wavewright.errors import Place
 from wavewright.grammar.located_yaml import YamlMapping, YamlScalar
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.word_fields import Count, Line
+from wavewright.judgement.decision_rules import DecisionRule
 from wavewright.judgement.joining import EACH, find_over
 from wavewright.judgement.limits import Limit
 from wavewright.quantities import read_quantity
+from wavewright.recipe.judging import ABOUT_JUDGE, JUDGE_EXAMPLES, Judging, check_guarded
 from wavewright.recipe.name_checks import NameChecks
 
 
@@ -71,6 +73,7 @@ class ReadEntry(GrammarModel):
     over: Line | None = Field(
         default=None, description="how shots are joined, as in `compute`", examples=["each", "mean"]
     )
+    judge: Judging | None = Field(default=None, description=ABOUT_JUDGE, examples=JUDGE_EXAMPLES)
     about: Line | None = Field(default=None, description="what it is for", examples=["current of the whole board"])
 
 
@@ -98,6 +101,7 @@ class Metering:
     ----------
     by : the instrument.
     unit : of the quantity; range : in it, None where the instrument finds its own.
+    judge : the decision rule of this limit; that of the measurement where it has none.
     """
 
     name: str
@@ -110,6 +114,7 @@ class Metering:
     over: str = EACH
     about: str = ""
     place: Place | None = field(default=None, compare=False)
+    judge: DecisionRule | None = None
 
     @property
     def kept_as(self) -> str:
@@ -160,6 +165,9 @@ def _read(
         limit = None if entry.limit is None else Limit.read(entry.limit, unit=unit)
     with checks.faults_placed_at(block.value_place("over")):
         find_over(entry.over or EACH)
+    if entry.judge is not None:
+        with checks.faults_placed_at(block.value_place("judge")):
+            check_guarded(entry.judge, limit, unit=unit)
     return Metering(
         name=str(name),
         quantity=entry.quantity,
@@ -171,4 +179,5 @@ def _read(
         over=entry.over or EACH,
         about=entry.about or "",
         place=name.place,
+        judge=entry.judge,
     )

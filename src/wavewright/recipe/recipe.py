@@ -13,6 +13,7 @@ from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.quantity_fields import QuantityIn, StatedQuantity
 from wavewright.grammar.word_fields import Line, Name, Pattern, Value, VersionOne
 from wavewright.recipe.doubts import ABOUT_DOUBTS, Doubts
+from wavewright.recipe.judging import ABOUT_JUDGE, JUDGE_EXAMPLES, Judging
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.needs import Needs
 
@@ -63,6 +64,7 @@ class RecipeHead(GrammarModel):
         default=False, description="whether the instrument is asked for its own values, to be listed beside ours"
     )
     doubts: Doubts = Field(default_factory=dict, description=ABOUT_DOUBTS, examples=[{"clipped": "allow"}])
+    judge: Judging | None = Field(default=None, description=ABOUT_JUDGE, examples=JUDGE_EXAMPLES)
     parameters: dict[Name, ParameterEntry] = Field(
         default_factory=dict,
         description="values used as $name",

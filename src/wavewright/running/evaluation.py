@@ -17,6 +17,7 @@ from wavewright.analysis.measure import measure_surveys
 from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.buses.frame_metrics import measure_decoded
 from wavewright.errors import NotMeasurable
+from wavewright.judgement.decision_rules import SIMPLE, DecisionRule
 from wavewright.judgement.doubting import NO_RULES, DoubtRules
 from wavewright.judgement.limits import Limit
 from wavewright.quantities import read_interval
@@ -115,14 +116,21 @@ class Evaluation:
 
     def results(self) -> tuple[Result, ...]:
         """The readings of all shots joined and held against the limits."""
-        doubts = self._measurement.doubts
+        doubts, rule_of = self._measurement.doubts, self._measurement.rule_of
         computed = [
-            result_of([shot[name] for shot in self._shots], wanted, doubts)
+            result_of([shot[name] for shot in self._shots], wanted, doubts, rule_of(wanted))
             for name, wanted in self._measurement.compute.items()
         ]
         read = [
             judged_result(
-                one.name, one.metric, (), self._metered[one.name], limit=one.limit, over=one.over, doubts=doubts
+                one.name,
+                one.metric,
+                (),
+                self._metered[one.name],
+                limit=one.limit,
+                over=one.over,
+                doubts=doubts,
+                rule=rule_of(one),
             )
             for one in self._measurement.meterings
         ]
@@ -132,11 +140,25 @@ class Evaluation:
         return (*computed, *read, *expected, *compared, *persisted)
 
 
-def result_of(readings: Sequence[Reading], wanted: Computation, doubts: DoubtRules = NO_RULES) -> Result:
-    """The readings of one entry over all shots as a result; `doubts` are those that its measurement allows."""
-    rules = {**doubts, **wanted.doubts}
+def result_of(
+    readings: Sequence[Reading], wanted: Computation, doubts: DoubtRules = NO_RULES, rule: DecisionRule = SIMPLE
+) -> Result:
+    """The readings of one entry over all shots as a result.
+
+    Parameters
+    ----------
+    doubts : those that its measurement allows.
+    rule : the decision rule of this entry.
+    """
     return judged_result(
-        wanted.name, wanted.metric, wanted.of, readings, limit=wanted.limit, over=wanted.over, doubts=rules
+        wanted.name,
+        wanted.metric,
+        wanted.of,
+        readings,
+        limit=wanted.limit,
+        over=wanted.over,
+        doubts={**doubts, **wanted.doubts},
+        rule=rule,
     )
 
 

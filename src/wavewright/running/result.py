@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.statistics.shot_statistics import ShotStatistics, shot_statistics
 from wavewright.errors import Place
+from wavewright.judgement.decision_rules import SIMPLE, DecisionRule
 from wavewright.judgement.doubting import NO_RULES, DoubtRules
 from wavewright.judgement.joining import EACH
 from wavewright.judgement.judge import judge
@@ -38,6 +39,8 @@ class Result:
     reason : why the verdict is not `pass`.
     decisive_shot : with `each`, which shot decided, counted from 0.
     allowed : doubts that would have stopped the pass, had the recipe not allowed them.
+    rule : the decision rule in one line, as `DecisionRule.read` reads it.
+    conformance : with a guard band, the probability that the true value is within the limit; None if it is not known.
     """
 
     name: str
@@ -53,6 +56,13 @@ class Result:
     decisive_shot: int | None = None
     shots: tuple[Reading, ...] = ()
     allowed: tuple[Doubt, ...] = ()
+    rule: str = str(SIMPLE)
+    conformance: float | None = None
+
+    @property
+    def is_guarded(self) -> bool:
+        """Whether its uncertainty had a say in the verdict."""
+        return bool(self.limit) and self.rule != SIMPLE.name
 
     @property
     def untold_doubts(self) -> tuple[Doubt, ...]:
@@ -156,6 +166,7 @@ def judged_result(
     over: str = EACH,
     reasons: Sequence[str] = (),
     doubts: DoubtRules = NO_RULES,
+    rule: DecisionRule = SIMPLE,
 ) -> Result:
     """One result.
 
@@ -164,8 +175,9 @@ def judged_result(
     readings : one per shot.
     reasons : for each shot, what to say if it decides and does not pass; the numbers speak where there is none.
     doubts : which of them the recipe allows.
+    rule : how wide the guard bands of the limit are.
     """
-    judgement = judge(readings, limit, over=over, doubts=doubts)
+    judgement = judge(readings, limit, over=over, rule=rule, doubts=doubts)
     margin = judgement.margin
     is_own = bool(reasons) and judgement.shot is not None and judgement.verdict is not Verdict.INCONCLUSIVE
     own = reasons[judgement.shot or 0] if is_own else ""
@@ -183,6 +195,8 @@ def judged_result(
         decisive_shot=judgement.shot,
         shots=tuple(readings),
         allowed=judgement.allowed,
+        rule=str(judgement.rule),
+        conformance=judgement.conformance,
     )
 
 

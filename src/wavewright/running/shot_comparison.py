@@ -57,6 +57,7 @@ class ShotComparison:
                 [shot[name] for shot in self._shots if name in shot],
                 limit=self._wanted.limits.get(name),
                 doubts=self._measurement.doubts,
+                rule=self._measurement.rule_of(self._wanted),
             )
             for name in names
         ]

@@ -51,3 +51,20 @@ def test_characteristic_function_of_arcsine_is_that_of_a_sine_of_random_phase() 
 def test_nearly_everything_lies_within_the_reach(kind: Distribution) -> None:
     freedom = 8.0 if kind is Distribution.T else math.inf
     assert kind.reach(freedom=freedom) >= kind.half_width(1 - 2e-6, freedom=freedom)
+
+
+ALONE = [*((kind, math.inf, reference) for kind, reference, _ in DENSITIES),
+         (Distribution.ARCSINE, math.inf, stats.arcsine(-math.sqrt(2), 2 * math.sqrt(2))),
+         (Distribution.T, 4.0, stats.t(4.0))]  # fmt: skip
+
+
+@pytest.mark.parametrize("kind, freedom, reference", ALONE, ids=[row[0] for row in ALONE])
+def test_probability_of_one_distribution_alone(
+    kind: Distribution, freedom: float, reference: stats.rv_continuous
+) -> None:
+    for distance in (1e-3, 0.7, 1.2, 1.6, 6.0, 1e9):
+        expected = reference.cdf(distance) - reference.cdf(-distance)
+        assert kind.probability_within(distance, freedom=freedom) == pytest.approx(expected, abs=1e-13)
+    for probability in (0.1, 0.95, 0.99999):
+        reach = kind.half_width(probability, freedom=freedom)
+        assert kind.probability_within(reach, freedom=freedom) == pytest.approx(probability, abs=1e-8)

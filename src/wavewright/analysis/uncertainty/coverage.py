@@ -107,6 +107,9 @@ def _half_width_of_trapezium(long: float, short: float, probability: float) -> f
 
 
 def _probability(shapes: tuple[Shape, ...], distance: float) -> float:
+    if len(shapes) == 1:
+        kind, standard, freedom = shapes[0]
+        return kind.probability_within(distance / standard, freedom=freedom)
     angles, weights, length = _series(shapes)
     if distance >= length:
         return 1.0

@@ -67,6 +67,20 @@ class Distribution(StrEnum):
             return _quantile_of_t((1 + probability) / 2, freedom)
         return NormalDist().inv_cdf((1 + probability) / 2)
 
+    def probability_within(self, distance: float, *, freedom: float = math.inf) -> float:
+        """Probability that a distribution with standard uncertainty 1 lies within ± `distance`, > 0; the inverse."""
+        if self is Distribution.RECTANGULAR:
+            return min(1.0, distance / math.sqrt(3))
+        if self is Distribution.TRIANGULAR:
+            return 1 - max(0.0, 1 - distance / math.sqrt(6)) ** 2
+        if self is Distribution.ARCSINE:
+            return 2 / math.pi * math.asin(min(1.0, distance / math.sqrt(2)))
+        if self is Distribution.T and math.isfinite(freedom):
+            from scipy.special import stdtr
+
+            return 1 - 2 * float(stdtr(freedom, -distance))
+        return math.erf(distance / math.sqrt(2))
+
     def reach(self, *, freedom: float = math.inf) -> float:
         """How far a distribution with standard uncertainty 1 reaches; of one without end, nearly all of it."""
         if self is Distribution.NORMAL or (self is Distribution.T and freedom > AS_NORMAL):
