@@ -9,6 +9,7 @@ from wavewright.analysis.catalogue import metrics
 from wavewright.analysis.measure import measure
 from wavewright.analysis.reading import Doubt
 from wavewright.analysis.record.histogram import histogram_of
+from wavewright.analysis.uncertainty.accuracy import Accuracy
 from wavewright.errors import Misuse
 from wavewright.waveform import Waveform
 
@@ -29,9 +30,12 @@ def test_several_metrics_share_one_pass_over_the_record(monkeypatch: pytest.Monk
         passes.append(codes.size)
         return histogram_of(codes)
 
-    monkeypatch.setattr("wavewright.analysis.record.record.histogram_of", counted)
-    measure(DRIVE, ["minimum", "mean", "rms", "high_level", "duty_factor", "rise_time"])
+    monkeypatch.setattr("wavewright.analysis.record.shared_codes.histogram_of", counted)
+    metrics = ["minimum", "mean", "rms", "high_level", "duty_factor", "rise_time"]
+    measure(DRIVE, metrics)
     assert passes == [1000]
+    measure(DRIVE, metrics, accuracy=Accuracy(gain="1 %", offset="1 mV", timebase="10 ppm"))
+    assert passes == [1000, 1000]  # changed waveforms have the codes that were counted already
 
 
 def test_options_are_text_or_numbers() -> None:

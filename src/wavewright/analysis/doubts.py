@@ -145,6 +145,12 @@ class Doubt(StrEnum):
         "raise `rate`, or set `bandwidth_limit` below half of it",
         frozenset({Reads.EDGES, Reads.COUNTS, Reads.TRANSITIONS, Reads.SPECTRUM}),
     )
+    DEPENDS_ON_ACCURACY = (
+        "depends_on_accuracy",
+        "within the stated accuracy of the inputs another number is counted, or there is nothing to measure",
+        "the number may come from an error of the input",
+        "move the level away from where the signal stays, or use a more accurate input",
+    )
     NOTHING_THERE = (
         "nothing_there",
         "the record stays within the noise and the offset that an open input shows; for frequencies, times and counts, "

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, overload
 
@@ -16,8 +16,15 @@ from wavewright.analysis.levels.state_levels import LevelChoice, LevelMethod
 from wavewright.analysis.parameters import check_units
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.record.survey import Survey
+from wavewright.analysis.uncertainty.accuracy import Accuracy
+from wavewright.analysis.uncertainty.affine import Change
+from wavewright.analysis.uncertainty.influences import InputOfReading
+from wavewright.analysis.uncertainty.propagation import with_budget
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.waveform import Waveform
+
+StatedOfInputs = Accuracy | Mapping[str, Accuracy] | None
+ChangedSurveys = Callable[[Change], Sequence[Survey]]
 
 LARGEST = (1e-150, 1e150)  # magnitudes whose squares float64 holds with all digits
 DUST_OF_CODE = 1e-9  # of a code step: no average over a record resolves it
@@ -26,16 +33,22 @@ DUST_OF_LARGEST = 4 * float(np.finfo(np.float64).eps)  # of the largest sample: 
 
 @overload  # a str is a sequence of str as well; the first signature is the one that is meant for it
 def measure(  # type: ignore[overload-overlap]
-    waves: Waveform | Sequence[Waveform], metrics: str, **options: object
+    waves: Waveform | Sequence[Waveform], metrics: str, *, accuracy: StatedOfInputs = None, **options: object
 ) -> Reading: ...
 
 
 @overload
-def measure(waves: Waveform | Sequence[Waveform], metrics: Sequence[str], **options: object) -> dict[str, Reading]: ...
+def measure(
+    waves: Waveform | Sequence[Waveform], metrics: Sequence[str], *, accuracy: StatedOfInputs = None, **options: object
+) -> dict[str, Reading]: ...
 
 
 def measure(
-    waves: Waveform | Sequence[Waveform], metrics: str | Sequence[str], **options: object
+    waves: Waveform | Sequence[Waveform],
+    metrics: str | Sequence[str],
+    *,
+    accuracy: StatedOfInputs = None,
+    **options: object,
 ) -> Reading | dict[str, Reading]:
     """Measure a waveform, or several where the metric is between channels.
 
@@ -43,6 +56,7 @@ def measure(
     ----------
     waves : one waveform, or a sequence of them: first, second, ….
     metrics : the name of one metric, or several, which share one pass over the record.
+    accuracy : what is stated of the inputs: one for all waveforms, or by their names. Readings then have a budget.
     options : of the metric, as text (`low="20 %"`) or as numbers in SI units. Where several metrics are asked for,
         each option goes to those that have it, and at least one must.
 
@@ -53,17 +67,20 @@ def measure(
 
     Raises
     ------
-    Misuse : an unknown metric or option, or the wrong number of waveforms.
+    Misuse : an unknown metric or option, or the wrong number of waveforms; an accuracy of another waveform.
 
     Examples
     --------
     >>> ramp = Waveform.from_volts([0.0, 1.0, 2.0], interval=1e-3)
     >>> measure(ramp, "maximum").value
     2.0
+    >>> round(measure(ramp, "maximum", accuracy=Accuracy(gain="1 %", offset="1 mV")).budget.expanded(), 4)
+    0.0195
     """
     surveys = [Survey(wave) for wave in ([waves] if isinstance(waves, Waveform) else waves)]
+    inputs = None if accuracy is None else _inputs(surveys, accuracy)
     if isinstance(metrics, str):
-        return measure_surveys(surveys, METRICS.find(metrics), options)
+        return measure_surveys(surveys, METRICS.find(metrics), options, inputs=inputs)
     entries = [METRICS.find(name) for name in metrics]
     known = [{parameter.name for parameter in entry.parameters} for entry in entries]
     if unknown := set(options) - set().union(*known):
@@ -72,7 +89,9 @@ def measure(
             expected=f"one of {', '.join(sorted(set().union(*known)))}",
         )
     return {
-        entry.name: measure_surveys(surveys, entry, {key: options[key] for key in options if key in names})
+        entry.name: measure_surveys(
+            surveys, entry, {key: options[key] for key in options if key in names}, inputs=inputs
+        )
         for entry, names in zip(entries, known, strict=True)
     }
 
@@ -83,12 +102,17 @@ def measure_surveys(
     options: dict[str, Any],
     *,
     front_ends: Sequence[FrontEnd | None] = (),
+    inputs: Sequence[InputOfReading] | None = None,
+    changed: ChangedSurveys | None = None,
 ) -> Reading:
     """Measure what has been surveyed already: for callers that keep surveys between metrics.
 
     Parameters
     ----------
     front_ends : what is known about the way of each channel; nothing where it is left out.
+    inputs : the captured channels that the surveys come from, with what is stated of them; None: the reading shall have
+        no budget.
+    changed : what becomes of the surveys when these channels change; left out where the surveys are of them.
 
     Raises
     ------
@@ -102,17 +126,56 @@ def measure_surveys(
         )
     read = metric.options(options)
     check_units(read, [survey.unit for survey in surveys])
-    if metric.reads_levels:
-        choice = _level_choice(read)
-        surveys = [survey.at_levels(choice) for survey in surveys]
+    choice = _level_choice(read) if metric.reads_levels else None
+    at_levels = surveys if choice is None else [survey.at_levels(choice) for survey in surveys]
     unit = metric.unit_of([survey.unit for survey in surveys])
     try:
-        reading = _computed(metric, surveys, read)
-        if not metric.unit and reading.value and abs(reading.value) < _dust(surveys):
-            reading = replace(reading, value=0.0)
+        reading = _without_dust(_computed(metric, at_levels, read), metric, at_levels)
     except NotMeasurable as fault:
         reading = Reading(value=None, unit=unit, reason="; ".join(str(fault).split("\n  ")))
-    return doubted(Read(reading, surveys, parts_of(metric.reads, read), read, front_ends))
+    found = doubted(Read(reading, at_levels, parts_of(metric.reads, read), read, front_ends))
+    if inputs is None:
+        return found
+
+    def evaluate(change: Change) -> float | None:
+        again = _changed(surveys, inputs, change) if changed is None else changed(change)
+        if choice is not None:
+            again = [survey.at_levels(choice) for survey in again]
+        try:
+            return _without_dust(_computed(metric, again, read), metric, again).value
+        except NotMeasurable:
+            return None
+
+    return with_budget(found, inputs, evaluate)
+
+
+def _changed(surveys: Sequence[Survey], inputs: Sequence[InputOfReading], change: Change) -> Sequence[Survey]:
+    """The surveys of the changed waveforms, each that of an input."""
+    return [
+        change[one.name].survey(survey) if one.name in change else survey
+        for survey, one in zip(surveys, inputs, strict=True)
+    ]
+
+
+def _inputs(surveys: Sequence[Survey], accuracy: Accuracy | Mapping[str, Accuracy]) -> list[InputOfReading]:
+    """Each waveform with its accuracy; two without a name are two inputs."""
+    names = [survey.wave.name or f"{survey.name} {number}" for number, survey in enumerate(surveys, 1)]
+    if not isinstance(accuracy, Accuracy | Mapping):
+        raise Misuse(f"`accuracy` is `{accuracy}`", expected="an Accuracy, or several by the names of the waveforms")
+    if isinstance(accuracy, Accuracy):
+        return [InputOfReading(name, survey, accuracy) for name, survey in zip(names, surveys, strict=True)]
+    if unknown := set(accuracy) - set(names):
+        raise Misuse(
+            f"an accuracy of `{min(unknown)}`, and no such waveform",
+            expected=f"names of waveforms: {', '.join(names)}",
+        )
+    return [InputOfReading(name, survey, accuracy.get(name)) for name, survey in zip(names, surveys, strict=True)]
+
+
+def _without_dust(reading: Reading, metric: Metric, surveys: Sequence[Survey]) -> Reading:
+    if not metric.unit and reading.value and abs(reading.value) < _dust(surveys):
+        return replace(reading, value=0.0)
+    return reading
 
 
 def _computed(metric: Metric, surveys: Sequence[Survey], read: dict[str, Any]) -> Reading:

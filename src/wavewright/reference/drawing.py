@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from html import escape
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -107,7 +108,7 @@ def drawing(name: str) -> str:
         Waveform.from_volts(shape(time), interval=INTERVAL, name=channel)
         for shape, channel in zip(EXAMPLES[name], ("first", "second"), strict=False)
     ]
-    options = dict(OPTIONS.get(name, {}))
+    options: dict[str, Any] = dict(OPTIONS.get(name, {}))
     reading = measure(waves if len(waves) > 1 else waves[0], name, **options)
     if isinstance(reading, dict) or reading.value is None:
         return ""

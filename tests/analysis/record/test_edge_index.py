@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from wavewright.analysis.record.crossings import Band, find_crossings
 from wavewright.analysis.record.edge_index import SPARSE, outlines
-from wavewright.analysis.record.record import SHORT
+from wavewright.analysis.record.shared_codes import SHORT
 from wavewright.analysis.record.survey import Survey
 from wavewright.waveform import Waveform
 
@@ -60,13 +60,13 @@ def test_a_survey_with_and_without_outlines_finds_the_same(dtype: type) -> None:
     assert codes.size > SHORT
     wave = Waveform(codes, gain=-0.02, offset=1.0, interval=1e-6)
     with_outlines, without = Survey(wave), Survey(wave)
-    without.record._outlines = ()
+    without.record.shared._outlines = ()
     for share in (0.1, 0.2, 0.5, 0.77, 0.9):
         level = with_outlines.levels.low + share * with_outlines.levels.amplitude
         found, expected = with_outlines.crossings(level), without.crossings(level)
         assert found.rising == pytest.approx(expected.rising)
         assert found.falling == pytest.approx(expected.falling)
-    assert with_outlines.record._outlines
+    assert with_outlines.record.shared._outlines
 
 
 def test_a_record_that_is_every_other_sample_of_another_has_the_same_outline() -> None:

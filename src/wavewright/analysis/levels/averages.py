@@ -91,7 +91,10 @@ def crest_factor(survey: Survey) -> Reading:
     NotMeasurable : no valid sample, or all are 0.
     """
     peak = max(abs(survey.wave.value_of(code)) for code in survey.extremes)
-    return Reading(_ratio(survey, peak, rms_value(survey)), "number")
+    factor = _ratio(survey, peak, rms_value(survey))
+    # half a code or one standard deviation of the noise for the peak, as for a maximum
+    of_peak = math.hypot(survey.record.noise, survey.record.step / math.sqrt(12))
+    return Reading(factor, "number", _uncertainty_of_ratio(survey, of_peak, factor, rms_value(survey)))
 
 
 @metric("form_factor", reads=Reads.SAMPLES, unit="number", source="math: rms over rectified mean")
@@ -106,7 +109,9 @@ def form_factor(survey: Survey) -> Reading:
     ------
     NotMeasurable : no valid sample, or all are 0.
     """
-    return Reading(_ratio(survey, rms_value(survey), _rectified_value(survey)), "number")
+    factor = _ratio(survey, rms_value(survey), _rectified_value(survey))
+    of_rms = uncertainty_of_average(survey) or 0.0
+    return Reading(factor, "number", _uncertainty_of_ratio(survey, of_rms, factor, _rectified_value(survey)))
 
 
 def mean_value(survey: Survey) -> float:
@@ -149,6 +154,12 @@ def uncertainty_of_average(survey: Survey) -> float | None:
     """
     record = survey.record
     return math.hypot(record.noise / math.sqrt(max(1, record.codes.size)), record.step / math.sqrt(12)) or None
+
+
+def _uncertainty_of_ratio(survey: Survey, of_dividend: float, ratio: float, divisor: float) -> float | None:
+    """Of a dividend over an average: both parts as if they were independent (JCGM 100:2008, 5.1.3)."""
+    of_divisor = uncertainty_of_average(survey) or 0.0
+    return math.hypot(of_dividend, ratio * of_divisor) / divisor or None
 
 
 def _ratio(survey: Survey, dividend: float, divisor: float) -> float:

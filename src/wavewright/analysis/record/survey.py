@@ -75,6 +75,12 @@ class Survey:
         other.record = self.record
         return other
 
+    def changed(self, wave: Waveform) -> Survey:
+        """The same codes on another scale or time axis; what is known of the codes is shared."""
+        other = Survey(wave, self.choice)
+        other.record = self.record.on(wave)
+        return other
+
     def __len__(self) -> int:
         return len(self.wave)
 

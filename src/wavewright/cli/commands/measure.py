@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -61,7 +61,8 @@ def measure(
     from wavewright.quantities import read_quantity
 
     step = None if interval is None else read_quantity(interval, unit="s").value
-    words, options = channel or ["1"], left_over_options(context.args)
+    words = channel or ["1"]
+    options: dict[str, Any] = {**left_over_options(context.args)}
     waves = _chosen(file, words, derive or [], step)
     readings = compute(waves, metric, **options)
     if compare is not None:

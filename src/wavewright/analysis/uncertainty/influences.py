@@ -1,0 +1,253 @@
+"""Influences: from what is stated of the inputs of a reading to the changes of their waveforms, each with its size.
+
+A direction is one way in which waveforms can change: the gain of an input, its offset, the clock of an instrument, the
+delay between two of its inputs. An influence goes along one direction, or along two at once: integral non-linearity
+moves one end of what the record covers and leaves the other, which is an offset and a gain together.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from wavewright.analysis.record.survey import Survey
+from wavewright.analysis.uncertainty.accuracy import Accuracy
+from wavewright.analysis.uncertainty.affine import Affine, Change
+from wavewright.analysis.uncertainty.distribution import Distribution
+from wavewright.analysis.uncertainty.stated_limits import RangeLimit
+
+# Steps along a direction of which nothing is stated, to see whether a reading depends on it at all.
+PROBED_GAIN = 1e-2
+PROBED_OFFSET = 1e-2  # of what the record covers, or of the range
+PROBED_TIME = 1e-4
+PROBED_DELAY = 1.0  # sample intervals
+
+
+class Way(StrEnum):
+    """What changes in a waveform."""
+
+    GAIN = "gain"
+    OFFSET = "offset"
+    TIMEBASE = "timebase"
+    SKEW = "skew"
+
+
+@dataclass(frozen=True, slots=True)
+class Direction:
+    """One way in which the waveforms of some inputs change together; `inputs` are their names."""
+
+    way: Way
+    inputs: tuple[str, ...]
+
+    def change(self, amount: float) -> Change:
+        """The change of so much: a ratio for gain and time base, the waveform's unit for offset, s for skew."""
+        affine = {
+            Way.GAIN: Affine(gain=1 + amount),
+            Way.OFFSET: Affine(offset=amount),
+            Way.TIMEBASE: Affine(time=1 + amount),
+            Way.SKEW: Affine(delay=amount),
+        }[self.way]
+        return dict.fromkeys(self.inputs, affine)
+
+
+@dataclass(frozen=True, slots=True)
+class Influence:
+    """One systematic error.
+
+    Parameters
+    ----------
+    along : by direction, the standard uncertainty along it; signed where there are several.
+    key : identity of the error.
+    """
+
+    name: str
+    key: str
+    along: tuple[tuple[Direction, float], ...]
+    distribution: Distribution
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class InputOfReading:
+    """One captured channel that a reading depends on.
+
+    Parameters
+    ----------
+    name : of the channel.
+    accuracy : what is stated of it; None: nothing.
+    """
+
+    name: str
+    survey: Survey
+    accuracy: Accuracy | None
+
+    @property
+    def stated(self) -> Accuracy:
+        """What is stated; of an input of which nothing is, an accuracy without a figure."""
+        return self.accuracy if self.accuracy is not None else Accuracy()
+
+    @property
+    def key(self) -> str:
+        """Identity of the input: that of the instrument and the input, where they are known, else of the channel."""
+        return ":".join(word for word in (self.stated.instrument, self.stated.input or self.name) if word)
+
+    @property
+    def full_scale(self) -> float | None:
+        """The range of the converter, peak to peak, in the waveform's unit; None where it is not known."""
+        wave = self.survey.wave
+        if wave.code_range is None:
+            return None
+        return (wave.code_range[1] - wave.code_range[0] + (self.survey.record.step > 0)) * abs(wave.gain)
+
+    @property
+    def ends(self) -> tuple[float, float]:
+        """The lowest and the highest value of the record."""
+        low, high = sorted(self.survey.wave.value_of(code) for code in self.survey.extremes)
+        return low, high
+
+
+@dataclass(frozen=True, slots=True)
+class Unstated:
+    """A direction of which nothing is stated, with a step to see whether it matters, and how to call it."""
+
+    direction: Direction
+    step: float
+    name: str
+
+
+def influences_of(inputs: Sequence[InputOfReading]) -> tuple[list[Influence], list[Unstated]]:
+    """Everything that is stated of the inputs of a reading, and what is not."""
+    stated: list[Influence] = []
+    unstated: list[Unstated] = []
+    for one in _distinct(inputs):
+        names = tuple(other.name for other in inputs if other.key == one.key)
+        _gain(one, Direction(Way.GAIN, names), stated, unstated)
+        _offset(one, Direction(Way.OFFSET, names), stated, unstated)
+        stated += _nonlinearity(one, names)
+    for instrument, members in _by_instrument(inputs).items():
+        _timebase(instrument, members, stated, unstated)
+    _skews(inputs, stated, unstated)
+    return stated, unstated
+
+
+def _distinct(inputs: Sequence[InputOfReading]) -> list[InputOfReading]:
+    return list({one.key: one for one in reversed(inputs)}.values())[::-1]
+
+
+def _by_instrument(inputs: Sequence[InputOfReading]) -> Mapping[str, list[InputOfReading]]:
+    found: dict[str, list[InputOfReading]] = {}
+    for one in inputs:
+        found.setdefault(one.stated.instrument, []).append(one)
+    return found
+
+
+def _gain(one: InputOfReading, along: Direction, stated: list[Influence], unstated: list[Unstated]) -> None:
+    accuracy, of = one.stated, f" of `{one.survey.name}`"
+    if accuracy.gain is None:
+        unstated.append(Unstated(along, PROBED_GAIN, f"gain{of}"))
+    else:
+        stated.append(_limited(one, f"gain{of}", "gain", along, accuracy.gain))
+    if accuracy.attenuation:
+        stated.append(_limited(one, f"attenuation of the probe{of}", "attenuation", along, accuracy.attenuation))
+    drift = accuracy.temperature
+    if drift is not None and drift.gain:
+        stated.append(_limited(one, f"gain{of}: temperature", "gain drift", along, drift.gain * drift.within))
+
+
+def _offset(one: InputOfReading, along: Direction, stated: list[Influence], unstated: list[Unstated]) -> None:
+    accuracy, of = one.stated, f" of `{one.survey.name}`"
+    limit = None if accuracy.offset is None else accuracy.offset.limit(one.full_scale)
+    if limit is None:
+        low, high = one.ends
+        width = one.full_scale or (high - low) or abs(high) or 1.0
+        unstated.append(Unstated(along, PROBED_OFFSET * width, f"offset{of}"))
+    else:
+        stated.append(_limited(one, f"offset{of}", "offset", along, limit))
+    drift = accuracy.temperature
+    if drift is not None and any(drift.offset):
+        grown = RangeLimit(*(drift.within * part for part in drift.offset)).limit(one.full_scale)
+        if grown is None:
+            low, high = one.ends
+            unstated.append(Unstated(along, PROBED_OFFSET * (high - low or 1.0), f"offset{of}: temperature"))
+        else:
+            stated.append(_limited(one, f"offset{of}: temperature", "offset drift", along, grown))
+
+
+def _nonlinearity(one: InputOfReading, names: tuple[str, ...]) -> Iterator[Influence]:
+    """What the course of the converter can do to either end of what the record covers, the other end kept.
+
+    The error at a code is not known, and not that at another either: two ends are two independent errors. A record that
+    covers less than the limit itself has one.
+    """
+    stated = one.stated.nonlinearity
+    limit = None if stated is None else stated.limit(one.full_scale)
+    if not limit:
+        return
+    meaning, low, high = one.stated.limits, *one.ends
+    gain, offset = Direction(Way.GAIN, names), Direction(Way.OFFSET, names)
+    amount, of = meaning.standard(limit), f" of `{one.survey.name}`"
+    if high - low <= 2 * limit:
+        yield Influence(
+            f"non-linearity{of}",
+            f"{one.key}:nonlinearity",
+            ((offset, amount),),
+            meaning.distribution,
+            one.stated.source,
+        )
+        return
+    for moved, kept, word in ((low, high, "lowest"), (high, low, "highest")):
+        slope = amount / (moved - kept)
+        yield Influence(
+            f"non-linearity{of}, {word} values",
+            f"{one.key}:nonlinearity:{word}",
+            ((gain, slope), (offset, -slope * kept)),
+            meaning.distribution,
+            one.stated.source,
+        )
+
+
+def _timebase(
+    instrument: str, members: Sequence[InputOfReading], stated: list[Influence], unstated: list[Unstated]
+) -> None:
+    along = Direction(Way.TIMEBASE, tuple(dict.fromkeys(one.name for one in members)))
+    first = members[0]
+    key = ":".join(word for word in (instrument, "timebase") if word)
+    if first.stated.timebase is None:
+        unstated.append(Unstated(along, PROBED_TIME, "time base"))
+    else:
+        stated.append(_limited(first, "time base", key, along, first.stated.timebase, whole_key=True))
+    drift = first.stated.temperature
+    if drift is not None and drift.timebase:
+        amount = drift.timebase * drift.within
+        stated.append(_limited(first, "time base: temperature", f"{key} drift", along, amount, whole_key=True))
+
+
+def _skews(inputs: Sequence[InputOfReading], stated: list[Influence], unstated: list[Unstated]) -> None:
+    """Every further input against the first: delay between two inputs, whichever of them is late."""
+    others = _distinct(inputs)[1:]
+    first = inputs[0] if inputs else None
+    for one in others:
+        assert first is not None
+        names = tuple(other.name for other in inputs if other.key == one.key)
+        along = Direction(Way.SKEW, names)
+        between = f"skew between `{first.survey.name}` and `{one.survey.name}`"
+        limits = (first.stated.skew, one.stated.skew)
+        if first.stated.instrument != one.stated.instrument or None in limits:
+            unstated.append(Unstated(along, PROBED_DELAY * one.survey.wave.interval, between))
+            continue
+        sign = 1.0 if first.key <= one.key else -1.0  # whichever is named first, it is the same unknown delay
+        key = f"{min(first.key, one.key)}~{max(first.key, one.key)}:skew"
+        amount = sign * max(limit for limit in limits if limit is not None)
+        stated.append(_limited(one, between, key, along, amount, whole_key=True))
+
+
+def _limited(
+    one: InputOfReading, name: str, key: str, along: Direction, limit: float, *, whole_key: bool = False
+) -> Influence:
+    meaning = one.stated.limits
+    amount = math.copysign(meaning.standard(abs(limit)), limit)
+    return Influence(
+        name, key if whole_key else f"{one.key}:{key}", ((along, amount),), meaning.distribution, one.stated.source
+    )

@@ -1,0 +1,184 @@
+"""Propagation: the budget of any reading, by computing it again on changed waveforms.
+
+The sensitivity to an influence is half the difference of the reading with the waveform changed by one standard
+uncertainty up and down (JCGM 100:2008, 5.1.3 note 2 †): no formula for any metric, and a step that is as large as the
+error that is meant, so that sample and code do not make the derivative noise. Where both changes move the reading the
+same way, as an offset does with the rms of a sine about 0, half the curvature counts as well (JCGM 100:2008, 5.1.2 †).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+
+from wavewright.analysis.doubts import Doubt, Finding
+from wavewright.analysis.reading import Reading
+from wavewright.analysis.uncertainty.affine import Change
+from wavewright.analysis.uncertainty.budget import Budget
+from wavewright.analysis.uncertainty.contribution import Contribution
+from wavewright.analysis.uncertainty.distribution import Distribution
+from wavewright.analysis.uncertainty.influences import Direction, Influence, InputOfReading, Unstated, influences_of
+from wavewright.analysis.uncertainty.noise_draws import drawn_noise
+
+ROUNDING = 1e-11  # of the value; what rounding of floats leaves of a change
+COUNTS = "count"
+
+Evaluate = Callable[[Change], float | None]
+"""The value of the metric on changed waveforms; None where it then has none."""
+
+
+@dataclass(slots=True)
+class Propagation:
+    """What a reading does along each direction, computed once for each.
+
+    Parameters
+    ----------
+    steps : by direction, the size of the change that is tried.
+    """
+
+    value: float
+    unit: str
+    evaluate: Evaluate
+    steps: dict[Direction, float]
+    lost: list[Direction] = field(default_factory=list)
+    reach: tuple[float, float] = (0.0, 0.0)
+    _moves: dict[Direction, tuple[float, float]] = field(default_factory=dict)
+
+    def moves(self, direction: Direction) -> tuple[float, float]:
+        """First and second order of what a step makes in the reading: half the difference, and the curvature."""
+        if direction not in self._moves:
+            self._moves[direction] = self._tried(direction)
+        return self._moves[direction]
+
+    def _tried(self, direction: Direction) -> tuple[float, float]:
+        step = self.steps[direction]
+        up, down = (self.evaluate(direction.change(sign * step)) for sign in (1.0, -1.0))
+        found = [value for value in (up, down) if value is not None and math.isfinite(value)]
+        if len(found) < 2:
+            self.lost.append(direction)
+        low, high = self.reach
+        self.reach = (
+            min([low, *(value - self.value for value in found)]),
+            max([high, *(value - self.value for value in found)]),
+        )
+        if not found:
+            return 0.0, 0.0
+        if up is None or not math.isfinite(up):
+            return self.value - found[0], 0.0
+        if down is None or not math.isfinite(down):
+            return up - self.value, 0.0
+        first, second = (up - down) / 2, up + down - 2 * self.value
+        dust = ROUNDING * max(abs(self.value), abs(up), abs(down))
+        return (0.0 if abs(first) <= dust else first), (0.0 if abs(second) <= 4 * dust else second)
+
+    def contribution(self, influence: Influence) -> Contribution:
+        """What an influence makes of the reading."""
+        first = second = 0.0
+        for direction, amount in influence.along:
+            if not amount:
+                continue
+            share = amount / self.steps[direction]
+            slope, curvature = self.moves(direction)
+            first += share * slope
+            second += share * share * curvature
+        standard = math.copysign(math.hypot(first, second / math.sqrt(2)), first)
+        (_, amount), *more = influence.along
+        sensitivity = None if more or not amount else first / amount
+        return Contribution(
+            influence.name,
+            standard,
+            key=influence.key,
+            distribution=influence.distribution,
+            sensitivity=sensitivity,
+            source=influence.source,
+        )
+
+
+def with_budget(reading: Reading, inputs: Sequence[InputOfReading], evaluate: Evaluate) -> Reading:
+    """The reading with its budget, and with a doubt where it depends on the accuracy of the inputs.
+
+    Parameters
+    ----------
+    inputs : the captured channels that it depends on.
+    evaluate : the metric on changed waveforms of them.
+    """
+    if reading.value is None or not math.isfinite(reading.value):
+        return reading
+    stated, unstated = influences_of(inputs)
+    # a count that another one takes the place of anywhere within the limits is not known
+    factor = math.sqrt(3) if reading.unit == COUNTS else 1.0
+    propagation = Propagation(reading.value, reading.unit, evaluate, _steps(stated, factor))
+    systematic = [propagation.contribution(one) for one in stated]
+    least = max(1e-9 * abs(reading.value), 1e-6 * (reading.uncertainty or 0.0))
+    missing = [one.name for one in unstated if _matters(one, reading.value, evaluate, least=least)]
+    random = list(of_record(reading))
+    if reading.uncertainty is None and reading.unit != COUNTS:
+        samples = sum(len(one.survey) for one in inputs)
+        drawn, lacking = drawn_noise([one.name for one in inputs], samples, evaluate)
+        random += [] if drawn is None else [drawn]
+        missing += [lacking] if lacking else []
+    budget = Budget(reading.value, reading.unit, (*systematic, *random), tuple(missing))
+    return _doubted(replace(reading, budget=budget), propagation)
+
+
+def of_record(reading: Reading) -> Iterable[Contribution]:
+    """The part of the uncertainty that the record itself shows: scatter with its degrees of freedom, and the rest."""
+    total = reading.uncertainty
+    if not total:
+        return
+    count, spread = reading.count or 0, reading.standard_deviation
+    is_mean = reading.at is None and spread is not None and count > 1
+    scatter = spread / math.sqrt(count) if is_mean and spread is not None else 0.0
+    if scatter > total * (1 + 1e-9):
+        scatter = 0.0  # the spread of something else than what was averaged
+    if scatter:
+        yield Contribution(
+            "scatter in the record",
+            scatter,
+            distribution=Distribution.T,
+            degrees_of_freedom=count - 1,
+            source=f"{count} occurrences",
+        )
+    rest = math.sqrt(max(0.0, total * total - scatter * scatter))
+    if rest > 1e-6 * total:
+        yield Contribution("noise and resolution of the record", rest, source="the record")
+
+
+def _steps(stated: Iterable[Influence], factor: float) -> dict[Direction, float]:
+    """Along each direction the root sum of squares of all that goes along it."""
+    squares: dict[Direction, float] = {}
+    for influence in stated:
+        for direction, amount in influence.along:
+            squares[direction] = math.hypot(squares.get(direction, 0.0), amount)
+    return {direction: factor * size for direction, size in squares.items() if size}
+
+
+def _matters(one: Unstated, value: float, evaluate: Evaluate, *, least: float) -> bool:
+    """Whether the reading changes, by more than `least`, along a direction of which nothing is stated."""
+    for sign in (1.0, -1.0):
+        changed = evaluate(one.direction.change(sign * one.step))
+        if changed is None or abs(changed - value) > least:
+            return True
+    return False
+
+
+def _doubted(reading: Reading, tried: Propagation) -> Reading:
+    """A doubt where a change within the accuracy leaves no reading, or another count."""
+    assert reading.value is not None
+    below, above = -tried.reach[0], tried.reach[1]
+    if tried.lost:
+        what = " and ".join(dict.fromkeys(f"{one.way} of {_names(one)}" for one in tried.lost))
+        text = f"with the {what} one standard uncertainty away there is nothing to measure"
+        finding = Finding(Doubt.DEPENDS_ON_ACCURACY, text)
+    elif reading.unit == COUNTS and (below or above):
+        low, high = reading.value - below, reading.value + above
+        text = f"within the stated accuracy it is {low:g} to {high:g}"
+        finding = Finding(Doubt.DEPENDS_ON_ACCURACY, text, below, above, decides=False)
+    else:
+        return reading
+    return replace(reading, doubts=(*reading.doubts, finding.doubt), findings=(*reading.doubted, finding))
+
+
+def _names(direction: Direction) -> str:
+    return " and ".join(f"`{name}`" for name in direction.inputs)
