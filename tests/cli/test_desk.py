@@ -7,6 +7,7 @@ import io
 import pytest
 from rich.console import Console
 
+from wavewright.cli.batch import Pace
 from wavewright.cli.desk import Desk
 from wavewright.cli.progress_bar import ProgressBar
 
@@ -33,6 +34,30 @@ def test_a_terminal_has_a_bar_with_the_time_that_is_left() -> None:
 
 def test_a_pipe_has_lines_that_stay_and_nothing_else() -> None:
     assert seen(is_terminal=False) == "a line that stays\n"
+
+
+def test_a_batch_of_known_length_says_what_is_left() -> None:
+    # given a clock: units that take 60 s each, and one that is skipped
+    now = [0.0]
+    pace = Pace(5, clock=lambda: now[0])
+    assert pace.begin() == "unit 1 of 5"  # nothing is known yet
+    now[0] += 60.0
+    pace.end()
+    assert pace.begin() == "unit 2 of 5, 4 min left"  # math: four units of 60 s
+    assert pace.begin() == "unit 3 of 5, 3 min left"  # the second was skipped
+    now[0] += 120.0
+    pace.end()
+    assert pace.begin() == "unit 4 of 5, 3 min left"  # math: two units of 90 s
+    assert Pace(0).begin() == ""  # from a scanner: nobody knows how many there are
+
+
+def test_the_bar_of_a_unit_says_which_it_is() -> None:
+    printed = io.StringIO()
+    desk = Desk(Console(file=printed, force_terminal=True, width=100), is_attended=False)
+    desk.heading = "unit 2 of 5, 4 min left"
+    desk.begin("rail_noise", shots=16)
+    desk.close()
+    assert "unit 2 of 5, 4 min left; rail_noise" in printed.getvalue()
 
 
 @pytest.mark.parametrize("is_terminal", [True, False])

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import os
 import shlex
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -13,6 +15,8 @@ import pytest
 
 from wavewright.cli.command_examples import EXAMPLES
 from wavewright.cli.main import execute, root_command
+from wavewright.logbook.book import Logbook
+from wavewright.logbook.queries import entries
 
 ROOT = Path(__file__).parents[2]
 # that touch nothing but the screen, and need no run before them
@@ -108,16 +112,45 @@ def test_topics_as_json(capsys: pytest.CaptureFixture[str]) -> None:
         ("wavewright buses sm", "smbus"),
         ("wavewright help clip", "clipped"),
         ("wavewright logb", "logbook"),
+        ("wavewright run r", "recipes/rail_ripple.yaml"),
+        ("wavewright plan ow", "own.yaml"),
+        ("wavewright plan folder/ow", "folder/own.yaml"),
+        ("wavewright run own.yaml --bench sim/", "sim/bench_faulty.yaml"),
+        ("wavewright profile show scpi-d", "scpi-digitizer"),
+        ("wavewright logbook find --verdict f", "fail"),
     ],
 )
 def test_a_shell_completes(words: str, offered: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    import subprocess
-    import sys
+    (tmp_path / "folder").mkdir()
+    for path in ("own.yaml", "folder/own.yaml"):
+        (tmp_path / path).write_text("# of our own\nwavewright: 1\ntitle: own\n", encoding="utf-8")
+    (tmp_path / "owner.yaml").write_text("wavewright-bench: 1\n", encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    assert offered in completed(words)
+    assert "owner.yaml" not in completed("wavewright plan own")
 
+
+def completed(words: str) -> list[str]:
+    """What bash is offered for a command line whose last word is begun."""
     environment = {**os.environ, "_WAVEWRIGHT_COMPLETE": "complete_bash", "COMP_WORDS": words}
     environment["COMP_CWORD"] = str(len(words.split()) - 1)
-    told = subprocess.run(
-        [sys.executable, "-c", "from wavewright.cli.start import main; main()"],
-        env=environment, capture_output=True, text=True, check=False, cwd=tmp_path,
-    )  # fmt: skip
-    assert offered in told.stdout.split(), told.stderr
+    command = [sys.executable, "-c", "from wavewright.cli.start import main; main()"]
+    told = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
+    assert told.stderr == ""
+    return told.stdout.split()
+
+
+def test_a_shell_completes_runs_and_readings_of_the_logbook_that_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    book = ["--logbook", "own.sqlite"]
+    files = [str(ROOT / "recipes/rail_ripple.yaml"), "--bench", str(ROOT / "sim/bench.yaml")]
+    assert execute(["run", *files, "--yes", *book]) == 0
+    (run,) = [entry.id for entry in entries(Logbook.existing("own.sqlite"))]
+    assert completed(f"wavewright logbook show --logbook own.sqlite {run[:4]}") == [run]
+    assert completed("wavewright recompute --logbook own.sqlite la") == ["last"]
+    assert completed("wavewright logbook trend --logbook own.sqlite rail") == ["rail_noise.ripple"]
+    # where there is no logbook there is nothing to offer, and none is made
+    assert completed("wavewright logbook show --logbook none.sqlite 2") == []
+    assert not (tmp_path / "none.sqlite").exists()

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -28,16 +29,63 @@ class BatchOptions:
     stop_after: int
 
 
+@dataclass
+class Pace:
+    """How far a batch is whose units are known, and the time that it will still take.
+
+    Parameters
+    ----------
+    total : how many units there are; 0 where nobody knows.
+    clock : gives the time, s.
+    """
+
+    total: int = 0
+    clock: Callable[[], float] = time.monotonic
+    taken: int = 0
+    run: int = 0
+    spent: float = 0.0
+    begun: float = 0.0
+
+    def begin(self) -> str:
+        """The next unit begins; which it is, and how long the rest will take once the first has shown it."""
+        self.taken += 1
+        self.begun = self.clock()
+        if not self.total:
+            return ""
+        left = "" if not self.run else f", {duration_left(self.spent / self.run * (self.total - self.taken + 1))} left"
+        return f"unit {self.taken} of {self.total}{left}"
+
+    def end(self) -> None:
+        """A unit was run; those that are skipped take no time and are not counted."""
+        self.run += 1
+        self.spent += self.clock() - self.begun
+
+
+def duration_left(seconds: float) -> str:
+    """A time that is only known roughly: `40 s`, `4 min`, `2 h 10 min`.
+
+    Examples
+    --------
+    >>> duration_left(38.2), duration_left(260), duration_left(7810)
+    ('40 s', '4 min', '2 h 10 min')
+    """
+    if seconds < 100:
+        return f"{10 * max(1, round(seconds / 10))} s"
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < 100 else f"{minutes // 60} h {minutes % 60} min"
+
+
 class Line:
     """The operator's side of a batch, on stderr.
 
     Parameters
     ----------
     console : on stderr.
+    pace : is told of each unit that was run.
     """
 
-    def __init__(self, console: Console) -> None:
-        self._console = console
+    def __init__(self, console: Console, pace: Pace) -> None:
+        self._console, self._pace = console, pace
 
     def refused(self, serial: str, why: str) -> None:
         """Say why a serial number is skipped."""
@@ -51,6 +99,7 @@ class Line:
         from wavewright.reporting.console import STYLES
         from wavewright.running.readings_table import on_which_bench
 
+        self._pace.end()
         style = STYLES.get(outcome.verdict, "")
         self._console.print()
         for line in big_word(outcome.verdict, encoding=self._console.encoding):

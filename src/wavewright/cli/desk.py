@@ -27,6 +27,7 @@ class Desk:
         self._console, self._is_attended = console, is_attended
         self._bar: ProgressBar | None = None
         self._label, self._shots, self._done = "", 0, 0
+        self.heading = ""  # before the label of each measurement: which unit of a batch it is
 
     def confirm(self, text: str) -> None:
         """Show a text and wait for Enter."""
@@ -73,7 +74,8 @@ class Desk:
 
         if self._bar is None:
             self._bar = ProgressBar(self._console, "shots")
-        self._bar.update(f"{self._label}: {text}" if text else self._label, self._done, self._shots)
+        label = f"{self.heading}; {self._label}" if self.heading else self._label
+        self._bar.update(f"{label}: {text}" if text else label, self._done, self._shots)
 
     def _quiet(self) -> None:
         if self._bar is not None:

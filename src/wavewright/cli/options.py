@@ -8,12 +8,14 @@ from typing import Annotated
 
 import typer
 
+from wavewright.cli.completion import complete_bench
 from wavewright.errors import Misuse
 
 Bench = Annotated[
     Path | None,
     typer.Option(
         "--bench",
+        autocompletion=complete_bench,
         help="The bench file; if left out, bench.yaml beside the recipe or in this folder, or that of "
         "WAVEWRIGHT_BENCH, or else the simulated bench.",
     ),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from wavewright.cli.completion import complete_verdict
 from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
@@ -21,7 +22,10 @@ Serial = Annotated[
 RecipeName = Annotated[
     str | None, typer.Option("--of-recipe", help="Only runs of this recipe: its file's name without the extension.")
 ]
-VerdictWord = Annotated[str | None, typer.Option("--verdict", help="Only pass, fail, inconclusive or error.")]
+VerdictWord = Annotated[
+    str | None,
+    typer.Option("--verdict", help="Only pass, fail, inconclusive or error.", autocompletion=complete_verdict),
+]
 BatchName = Annotated[str | None, typer.Option("--batch-name", help="Only runs of this batch.")]
 Since = Annotated[
     str | None, typer.Option("--since", help="Only runs from this UTC time on: 2026-03-02, 2026-03-02T08:00.")

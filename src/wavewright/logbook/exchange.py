@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 
 from wavewright.durable_files import whole_file
 from wavewright.errors import Misuse, StorageFault
@@ -22,15 +22,18 @@ COLUMNS = (
     *("run", "started", "part", "serial", "recipe", "operator", "station", "batch", "simulated", "run_verdict"),
     *("name", "metric", "value", "unit", "uncertainty", "lower_limit", "upper_limit", "margin", "verdict"),
 )
+Progress = Callable[[int, int], object]
+_TOLD_EVERY = 1000  # rows
 STORED_AS = {"lower_limit": "low", "upper_limit": "high"}  # names of two columns in the database
 
 
-def export(book: Logbook, path: Path, which: Filter | None = None) -> int:
+def export(book: Logbook, path: Path, which: Filter | None = None, *, say: Progress = lambda *_: None) -> int:
     """Write the runs that a filter leaves; the file's extension says how. Returns how many rows or runs.
 
     Parameters
     ----------
     path : `.csv` and `.parquet` get one row per reading; `.jsonl` one whole outcome per line, to be imported again.
+    say : is told of how many rows or runs are written, and how many there are.
 
     Raises
     ------
@@ -43,7 +46,7 @@ def export(book: Logbook, path: Path, which: Filter | None = None) -> int:
         raise Misuse(f"file extension `{path.suffix}` of {path}", expected=f"one of {', '.join(WRITERS)}") from None
     try:
         with whole_file(path) as part:
-            return write(book, part, which or Filter())
+            return write(book, part, which or Filter(), say)
     except OSError as fault:
         raise StorageFault(f"cannot be written: {fault.strerror or fault}", where=str(path)) from fault
 
@@ -68,18 +71,26 @@ def rows(book: Logbook, which: Filter) -> Iterator[dict[str, Any]]:
             yield {**row, "started": moment_of(row["started"]).isoformat(), "simulated": bool(row["simulated"])}
 
 
-def _write_csv(book: Logbook, path: Path, which: Filter) -> int:
-    count = 0
+def _write_csv(book: Logbook, path: Path, which: Filter, say: Progress) -> int:
+    count, total = 0, _row_count(book, which)
     with path.open("w", encoding="utf-8", newline="") as file:
         table = csv.DictWriter(file, COLUMNS)
         table.writeheader()
         for row in rows(book, which):
             table.writerow({name: "" if value is None else as_cell(value) for name, value in row.items()})
             count += 1
+            if count % _TOLD_EVERY == 0:
+                say(count, total)
     return count
 
 
-def _write_lines(book: Logbook, path: Path, which: Filter) -> int:
+def _row_count(book: Logbook, which: Filter) -> int:
+    query = select(func.count()).select_from(readings.join(outcomes, readings.c.outcome == outcomes.c.id))
+    with book.reading() as connection:
+        return int(connection.execute(query.where(*which.conditions())).scalar_one())
+
+
+def _write_lines(book: Logbook, path: Path, which: Filter, say: Progress) -> int:
     query = (
         select(outcomes.c.id, outcomes.c.station, outcomes.c.batch)
         .where(*which.conditions())
@@ -88,14 +99,16 @@ def _write_lines(book: Logbook, path: Path, which: Filter) -> int:
     with book.reading() as connection:
         found = connection.execute(query).all()
     with path.open("w", encoding="utf-8") as file:
-        for row in found:
+        for done, row in enumerate(found):
+            say(done, len(found))
             about = {"id": row.id, "station": row.station, "batch": row.batch}
             document = {**about, "outcome": outcome_as_json(book.outcome(row.id))}
             file.write(json.dumps(document, ensure_ascii=False) + "\n")
     return len(found)
 
 
-def _write_parquet(book: Logbook, path: Path, which: Filter) -> int:
+def _write_parquet(book: Logbook, path: Path, which: Filter, say: Progress) -> int:
+    del say  # one call writes it
     try:
         import pyarrow as pa
         from pyarrow import parquet
@@ -111,7 +124,7 @@ def _write_parquet(book: Logbook, path: Path, which: Filter) -> int:
     return int(table.num_rows)
 
 
-WRITERS: Mapping[str, Callable[[Logbook, Path, Filter], int]] = {
+WRITERS: Mapping[str, Callable[[Logbook, Path, Filter, Progress], int]] = {
     ".csv": _write_csv,
     ".jsonl": _write_lines,
     ".parquet": _write_parquet,

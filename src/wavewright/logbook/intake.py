@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -17,6 +17,8 @@ from wavewright.logbook.outcome_form import check_line, check_texts, read_json
 from wavewright.logbook.tables import microseconds, outcomes
 from wavewright.logbook.unfinished import recover
 from wavewright.running.outcome import Outcome
+
+Progress = Callable[[str, int, int], object]
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,13 +46,17 @@ class Given:
     where: Place
 
 
-def import_outcomes(book: Logbook, path: Path, *, station: str = "") -> Imported:
+def import_outcomes(book: Logbook, path: Path, *, station: str = "", say: Progress = lambda *_: None) -> Imported:
     """Enter what another logbook exported as `.jsonl`, a file of the spool, or evidence folders that runs have written.
 
     A folder is an evidence folder itself, or holds such folders; of what killed runs have left, evidence is made first.
     Captures come along with folders and from the spool. Runs that are in the logbook already (same id, or same start,
     serial number and recipe) are left as they are. Every run is judged again: from its captures where they come along,
     else from its values.
+
+    Parameters
+    ----------
+    say : is told what is done now, for how many runs it has been done, and how many there are.
 
     Raises
     ------
@@ -59,18 +65,20 @@ def import_outcomes(book: Logbook, path: Path, *, station: str = "") -> Imported
     cut_off = recover(path) if path.is_dir() else []
     if not path.exists() and len(cut_off) == 1:  # the folder that was named has its own name now
         path = cut_off[0]
-    found = list(_from_folder(path, station) if path.is_dir() else from_lines(path))
+    found = list(_from_folder(path, station, say) if path.is_dir() else from_lines(path))
     known = _known(book)
     new = [one for one in found if one.id not in known and _mark(one.outcome) not in known]
     faults: list[FileFault] = []
     notes: list[str] = []
-    for one in new:
+    for done, one in enumerate(new):
+        say("judging", done, len(new))
         try:
             notes += judge_again(one)
         except FileFault as fault:
             faults += fault.faults or [fault]
     if faults:
         raise FileFault.joined(faults)
+    say("entering", len(new), len(new))
     entered = enter_given(book, new)
     return Imported(len(entered), len(found) - len(entered), len(cut_off), tuple(notes))
 
@@ -159,13 +167,14 @@ def _from_line(path: Path, number: int, line: str) -> Given:
     return Given(plain["id"], outcome, plain["station"], plain["batch"], plain["outcome"], where)
 
 
-def _from_folder(path: Path, station: str) -> Iterator[Given]:
+def _from_folder(path: Path, station: str, say: Progress) -> Iterator[Given]:
     folders = [path] if (path / OUTCOME).exists() else sorted(below.parent for below in path.glob(f"[!.]*/{OUTCOME}"))
     if not folders and not any(path.glob(".*")):
         raise FileFault(
             "no evidence in this folder", where=str(path), expected=f"a folder with {OUTCOME}, or such folders"
         )
-    for folder in folders:
+    for done, folder in enumerate(folders):
+        say("reading", done, len(folders))
         where, document = Place(str(folder / OUTCOME)), read_document(folder)
         check_texts(document, where=where)
         outcome = replace(read_outcome(folder), folder=None)

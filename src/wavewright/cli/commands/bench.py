@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from wavewright.cli.bench_choice import chosen_bench
+from wavewright.cli.completion import complete_profile
 from wavewright.cli.options import Bench
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.durable_files import write_whole
@@ -52,7 +53,10 @@ def scan(
     bench: OfBench = None,
     profile: Annotated[
         list[str] | None,
-        typer.Option(help="A profile file that may fit, beside the shipped ones; its query for the identity too."),
+        typer.Option(
+            help="A profile file that may fit, beside the shipped ones; its query for the identity too.",
+            autocompletion=complete_profile,
+        ),
     ] = None,
     write: Annotated[Path | None, typer.Option(help="Write a bench file of what was found.")] = None,
     as_json: AsJson = False,

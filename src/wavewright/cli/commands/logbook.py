@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from wavewright.cli.completion import complete_reading, complete_run
 from wavewright.cli.options import LogbookAt
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.cli.run_filter import (
@@ -24,6 +25,7 @@ from wavewright.cli.run_filter import (
     real_runs,
     run_filter,
 )
+from wavewright.cli.run_table import show_runs, show_unfinished
 from wavewright.errors import StorageFault
 
 if TYPE_CHECKING:
@@ -32,7 +34,7 @@ if TYPE_CHECKING:
 
 commands = typer.Typer(help="The runs that were made: find, show, trend, export, verify.", no_args_is_help=True)
 
-Run = Annotated[str, typer.Argument(help="Id of a run, its beginning, or `last`.")]
+Run = Annotated[str, typer.Argument(help="Id of a run, its beginning, or `last`.", autocompletion=complete_run)]
 EvidenceFolder = Annotated[Path, typer.Option("--out", help="Folder of the evidence, as for `run`.")]
 Operator = Annotated[str | None, typer.Option("--operator", help="Only runs of this operator.")]
 Station = Annotated[str | None, typer.Option("--station", help="Only runs of this station.")]
@@ -53,9 +55,9 @@ def list_runs(
     Interrupted runs are looked for in the folder of the evidence.
     """
     if unfinished:
-        _show_unfinished(out, as_json)
+        show_unfinished(out, as_json)
         return
-    _show(_entries(logbook, most), as_json)
+    show_runs(_entries(logbook, most), as_json)
 
 
 @commands.command()
@@ -81,7 +83,7 @@ def find(
         part=part, serial=serial, recipe=recipe, verdict=verdict, operator=operator, station=station,
         batch=batch_name, since=since, until=until,
     )  # fmt: skip
-    _show(_entries(logbook, None, which), as_json)
+    show_runs(_entries(logbook, None, which), as_json)
 
 
 @commands.command()
@@ -112,7 +114,9 @@ def show(
 
 @commands.command()
 def trend(
-    reading: Annotated[str, typer.Argument(metavar="READING", help="Such as `rail_noise.ripple`.")],
+    reading: Annotated[
+        str, typer.Argument(metavar="READING", help="Such as `rail_noise.ripple`.", autocompletion=complete_reading)
+    ],
     *,
     part: Part = None,
     serial: Serial = None,
@@ -165,15 +169,17 @@ def export(
     logbook: LogbookAt = None,
 ) -> None:
     """Write runs to a file for other programs."""
+    from wavewright.cli.progress_bar import ProgressBar
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.exchange import export as export_to
 
     which = run_filter(
         part=part, serial=serial, recipe=recipe, verdict=verdict, batch=batch_name, since=since, until=until
     )
-    with Logbook.existing(logbook) as book:
-        count = export_to(book, file, which)
-    print(f"{file}: {count} {'runs' if file.suffix == '.jsonl' else 'readings'}")
+    things = "runs" if file.suffix == ".jsonl" else "readings"
+    with Logbook.existing(logbook) as book, ProgressBar(console(stderr=True), things) as bar:
+        count = export_to(book, file, which, say=lambda done, total: bar.update("writing", done, total))
+    print(f"{file}: {count} {things}")
 
 
 @commands.command("import")
@@ -187,11 +193,12 @@ def import_runs(
     Runs already present are skipped. Each run is judged again, from its captures or else its values. If a verdict does
     not follow from them, or a key is wrong, nothing is entered.
     """
+    from wavewright.cli.progress_bar import ProgressBar
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.intake import import_outcomes
 
-    with Logbook(logbook) as book:
-        found = import_outcomes(book, source, station=station)
+    with Logbook(logbook) as book, ProgressBar(console(stderr=True), "runs") as bar:
+        found = import_outcomes(book, source, station=station, say=bar.update)
     for note in found.notes:
         print(note, file=sys.stderr)
     cut_off = f"; {found.cut_off} had been interrupted" if found.cut_off else ""
@@ -245,6 +252,7 @@ def waveforms(
     logbook: LogbookAt = None,
 ) -> None:
     """Write the captures of a run as files that other programs read."""
+    from wavewright.cli.progress_bar import ProgressBar
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.formats.catalogue import write_waveforms
     from wavewright.logbook.group_names import group_name
@@ -257,11 +265,13 @@ def waveforms(
             raise StorageFault(
                 f"the folder cannot be made: {fault.strerror}", where=str(out), do="name another --out"
             ) from fault
-        count = 0
-        for label, shots in outcome.captures.items():
-            for number, shot in enumerate(shots, 1):
-                write_waveforms(out / f"{group_name(label)}-{number:03}.{kind.removeprefix('.')}", shot)
-                count += 1
+        count, total = 0, sum(map(len, outcome.captures.values()))
+        with ProgressBar(console(stderr=True), "files") as bar:
+            for label, shots in outcome.captures.items():
+                for number, shot in enumerate(shots, 1):
+                    bar.update("writing", count, total)
+                    write_waveforms(out / f"{group_name(label)}-{number:03}.{kind.removeprefix('.')}", shot)
+                    count += 1
     print(f"{out}: {count} files")
 
 
@@ -356,44 +366,3 @@ def _entries(logbook: str | None, most: int | None, which: object = None) -> lis
     assert which is None or isinstance(which, Filter)
     with Logbook.existing(logbook) as book:
         return entries(book, which, most=most)
-
-
-def _show(found: list[Entry], as_json: bool) -> None:
-    if as_json:
-        print_json([entry.as_json() for entry in found])
-        return
-    from rich.table import Table
-    from rich.text import Text
-
-    from wavewright.reporting.console import STYLES
-
-    table = Table("run", "started, UTC", "recipe", "part", "serial", "verdict", "bench", box=None, pad_edge=False)
-    for entry in found:
-        cells = (entry.id, f"{entry.started:%Y-%m-%d %H:%M:%S}", entry.recipe, entry.part, entry.serial)
-        table.add_row(
-            *(Text(cell) for cell in cells),
-            Text(entry.verdict, style=STYLES.get(entry.verdict, "")),
-            "simulated" if entry.simulated else "real",
-        )
-    console().print(table if found else "no runs")
-
-
-def _show_unfinished(out: Path, as_json: bool) -> None:
-    from wavewright.logbook.unfinished import unfinished
-
-    found = unfinished(out)
-    if as_json:
-        print_json([one.as_json() for one in found])
-        return
-    from rich.table import Table
-    from rich.text import Text
-
-    table = Table("folder", "started, UTC", "recipe", "serial", "shots", "", box=None, pad_edge=False)
-    for one in found:
-        started = "" if one.started is None else f"{one.started:%Y-%m-%d %H:%M:%S}"
-        state = "running" if one.is_alive else "interrupted"
-        cells = (str(one.folder), started, one.recipe, one.serial, str(one.shots), state)
-        table.add_row(*(Text(cell) for cell in cells))
-    console().print(table if found else f"no unfinished runs in {out}")
-    if any(not one.is_alive and one.shots for one in found):
-        print(f"`wavewright logbook import {out}` enters the interrupted runs")

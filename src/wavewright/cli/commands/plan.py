@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from wavewright.cli.bench_choice import chosen_bench
+from wavewright.cli.completion import complete_recipe
 from wavewright.cli.options import Bench, Instruments, Settings, read_instruments, read_settings
 from wavewright.cli.output import AsJson, print_json
 
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 
 
 def plan(
-    recipe: Annotated[Path, typer.Argument(help="The recipe.")],
+    recipe: Annotated[Path, typer.Argument(help="The recipe.", autocompletion=complete_recipe)],
     *,
     bench: Bench = None,
     settings: Settings = None,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from wavewright.cli.bench_choice import chosen_bench
+from wavewright.cli.completion import complete_profile
 from wavewright.cli.options import Bench
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.errors import Misuse, WavewrightError
@@ -46,7 +47,9 @@ def list_profiles(as_json: AsJson = False) -> None:
 
 
 @commands.command()
-def show(name: Annotated[str, typer.Argument(help="A shipped profile, or a file.")]) -> None:
+def show(
+    name: Annotated[str, typer.Argument(help="A shipped profile, or a file.", autocompletion=complete_profile)],
+) -> None:
     """Print a profile with everything that it inherits."""
     from wavewright.instruments.profile import inherited, load_profile
 
@@ -60,7 +63,9 @@ def show(name: Annotated[str, typer.Argument(help="A shipped profile, or a file.
 @commands.command()
 def new(
     name: Annotated[str, typer.Argument(help="Name of the new profile; it is written to NAME.yaml.")],
-    base: Annotated[str, typer.Option("--from", help="The profile to extend.")] = "scpi-digitizer",
+    base: Annotated[
+        str, typer.Option("--from", help="The profile to extend.", autocompletion=complete_profile)
+    ] = "scpi-digitizer",
     role: Annotated[
         str | None,
         typer.Option(
@@ -86,7 +91,7 @@ def new(
 
 @commands.command()
 def exercise(
-    file: Annotated[str, typer.Argument(help="A profile file, or a shipped profile.")],
+    file: Annotated[str, typer.Argument(help="A profile file, or a shipped profile.", autocompletion=complete_profile)],
     *,
     bench: Bench = None,
     instrument: Annotated[

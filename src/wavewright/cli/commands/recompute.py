@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from wavewright.cli.completion import complete_recipe, complete_run
 from wavewright.cli.options import LogbookAt
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.cli.run_filter import BatchName, run_filter
@@ -21,13 +22,18 @@ if TYPE_CHECKING:
 
 def recompute(
     run: Annotated[
-        str | None, typer.Argument(help="Id of a run, its beginning, `last`, or an evidence folder.")
+        str | None,
+        typer.Argument(help="Id of a run, its beginning, `last`, or an evidence folder.", autocompletion=complete_run),
     ] = None,
     *,
     every: Annotated[bool, typer.Option("--all", help="Every run of the logbook.")] = False,
     batch_name: BatchName = None,
     recipe: Annotated[
-        Path | None, typer.Option(help="Another recipe: new limits, metrics or levels; the run's own if left out.")
+        Path | None,
+        typer.Option(
+            help="Another recipe: new limits, metrics or levels; the run's own if left out.",
+            autocompletion=complete_recipe,
+        ),
     ] = None,
     jobs: Annotated[int, typer.Option(min=1, help="Number of parallel processes.")] = os.cpu_count() or 1,
     logbook: LogbookAt = None,

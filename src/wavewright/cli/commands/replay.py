@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from wavewright.cli.bench_choice import chosen_bench
+from wavewright.cli.completion import complete_recipe
 from wavewright.cli.desk import Desk
 from wavewright.cli.options import Bench, Settings, read_settings
 from wavewright.cli.output import AsJson, console, print_json
@@ -15,7 +16,7 @@ from wavewright.cli.output import AsJson, console, print_json
 
 def replay(
     wire_log: Annotated[Path, typer.Argument(help="The wire.log of a run made with --full-wire-log.")],
-    recipe: Annotated[Path, typer.Argument(help="The recipe.")],
+    recipe: Annotated[Path, typer.Argument(help="The recipe.", autocompletion=complete_recipe)],
     *,
     bench: Bench = None,
     settings: Settings = None,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from wavewright.cli.completion import complete_run
 from wavewright.cli.options import LogbookAt
 from wavewright.cli.run_filter import (
     BatchName,
@@ -33,7 +34,8 @@ def report(
         list[str] | None,
         typer.Argument(
             help="Id of a run, its beginning, `last`, or an evidence folder; several make a batch report. If left out, "
-            "the newest run that matches the filters."
+            "the newest run that matches the filters.",
+            autocompletion=complete_run,
         ),
     ] = None,
     *,

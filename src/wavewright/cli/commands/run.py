@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from wavewright.cli.batch import BatchOptions, Line, serials_of, summary_json, summary_lines
+from wavewright.cli.batch import BatchOptions, Line, Pace, serials_of, summary_json, summary_lines
 from wavewright.cli.bench_choice import chosen_bench
+from wavewright.cli.completion import complete_recipe
 from wavewright.cli.desk import Desk
 from wavewright.cli.options import Bench, Draw, Instruments, LogbookAt, Seed, Settings, read_instruments, read_settings
 from wavewright.cli.output import AsJson, console, print_json
@@ -25,7 +26,7 @@ AGAIN = "outputs are off, and what was measured is kept; the same command runs t
 
 
 def run(
-    recipe: Annotated[Path, typer.Argument(help="The recipe.")],
+    recipe: Annotated[Path, typer.Argument(help="The recipe.", autocompletion=complete_recipe)],
     *,
     bench: Bench = None,
     settings: Settings = None,
@@ -145,7 +146,7 @@ def run(
                 )
             return _run_batch(
                 wanted.name, run_one, where, serials, BatchOptions(lot, pattern, repeat_passed, stop_after), out=out,
-                simulated=there.is_simulated, say=desk.say, as_json=as_json,
+                simulated=there.is_simulated, desk=desk, as_json=as_json,
             )  # fmt: skip
         outcome = run_one(serial)
     except (WavewrightError, Interrupted) as fault:
@@ -194,7 +195,7 @@ def _run_batch(
     *,
     out: Path,
     simulated: bool,
-    say: Callable[[str], None],
+    desk: Desk,
     as_json: bool,
 ) -> int:
     from wavewright.logbook.batch_run import run_batch
@@ -204,13 +205,20 @@ def _run_batch(
     from wavewright.reporting.batch import study_batch
     from wavewright.running.interruption import interruptible
 
-    line = Line(console(stderr=True))
-    given = serials_of(file) if file is not None else line.serials()
+    known = None if file is None else serials_of(file)
+    pace, say = Pace(len(known or ())), desk.say
+    line = Line(console(stderr=True), pace)
+
+    def given() -> Iterator[str]:
+        for serial in line.serials() if known is None else known:
+            desk.heading = pace.begin()
+            yield serial
+
     # signals end the batch and not only the unit that is on: their handlers stay over all of it
     with Logbook(str(where)) as book, interruptible(say=say) as signals:
         forward_waiting(book, out, say=say)  # a batch that is resumed has runs among what waits
         done = run_batch(
-            given, partial(run_one, interruption=signals), book=book, recipe=recipe, batch=how.name,
+            given(), partial(run_one, interruption=signals), book=book, recipe=recipe, batch=how.name,
             pattern=how.pattern, repeat_passed=how.repeat_passed, stop_after=how.stop_after, interruption=signals,
             simulated=simulated, desk=line,
         )  # fmt: skip

@@ -8,11 +8,17 @@ from typing import Annotated
 
 import typer
 
+from wavewright.cli.completion import complete_bench
 from wavewright.cli.options import Seed
 
 
 def simulate(
-    bench: Annotated[Path, typer.Argument(help="A bench file of simulated instruments, such as sim/bench.yaml.")],
+    bench: Annotated[
+        Path,
+        typer.Argument(
+            help="A bench file of simulated instruments, such as sim/bench.yaml.", autocompletion=complete_bench
+        ),
+    ],
     *,
     write_bench: Annotated[
         Path | None, typer.Option(help="Write a bench file that points at the sockets, once they listen.")

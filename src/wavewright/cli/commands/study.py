@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from wavewright.cli.command_table import CommandTable, command_of
+from wavewright.cli.completion import complete_reading
 from wavewright.cli.options import LogbookAt
 from wavewright.cli.output import AsJson, print_json
 from wavewright.cli.run_filter import (
@@ -27,7 +28,9 @@ from wavewright.cli.run_filter import (
 if TYPE_CHECKING:
     from wavewright.logbook.studies.catalogue import Study
 
-READING = Annotated[str, typer.Argument(metavar="READING", help="Such as `rail_noise.ripple`.")]
+READING = Annotated[
+    str, typer.Argument(metavar="READING", help="Such as `rail_noise.ripple`.", autocompletion=complete_reading)
+]
 FILTERS = {
     "part": Part,
     "serial": Serial,

@@ -1,0 +1,54 @@
+"""Runs as a table on the terminal, or as JSON."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from wavewright.cli.output import console, print_json
+
+if TYPE_CHECKING:
+    from wavewright.logbook.queries import Entry
+
+
+def show_runs(found: list[Entry], as_json: bool) -> None:
+    """Runs of the logbook, one per line, or as JSON."""
+    if as_json:
+        print_json([entry.as_json() for entry in found])
+        return
+    from rich.table import Table
+    from rich.text import Text
+
+    from wavewright.reporting.console import STYLES
+
+    table = Table("run", "started, UTC", "recipe", "part", "serial", "verdict", "bench", box=None, pad_edge=False)
+    for entry in found:
+        cells = (entry.id, f"{entry.started:%Y-%m-%d %H:%M:%S}", entry.recipe, entry.part, entry.serial)
+        table.add_row(
+            *(Text(cell) for cell in cells),
+            Text(entry.verdict, style=STYLES.get(entry.verdict, "")),
+            "simulated" if entry.simulated else "real",
+        )
+    console().print(table if found else "no runs")
+
+
+def show_unfinished(out: Path, as_json: bool) -> None:
+    """The runs in a folder of evidence that have no outcome, one per line, or as JSON."""
+    from wavewright.logbook.unfinished import unfinished
+
+    found = unfinished(out)
+    if as_json:
+        print_json([one.as_json() for one in found])
+        return
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table("folder", "started, UTC", "recipe", "serial", "shots", "", box=None, pad_edge=False)
+    for one in found:
+        started = "" if one.started is None else f"{one.started:%Y-%m-%d %H:%M:%S}"
+        state = "running" if one.is_alive else "interrupted"
+        cells = (str(one.folder), started, one.recipe, one.serial, str(one.shots), state)
+        table.add_row(*(Text(cell) for cell in cells))
+    console().print(table if found else f"no unfinished runs in {out}")
+    if any(not one.is_alive and one.shots for one in found):
+        print(f"`wavewright logbook import {out}` enters the interrupted runs")
