@@ -101,6 +101,23 @@ def test_no_file_is_longer_than_a_concept() -> None:
     assert not long, f"split along their nouns: {long}"
 
 
+# Public class names that stand for two things, and why they may.
+TWO_MEANINGS = {
+    "Accuracy": "what a profile states of an instrument's errors in its file, and the same as an input of a budget",
+}
+
+
+def test_one_public_class_name_has_one_meaning() -> None:
+    made: dict[str, list[str]] = {}
+    for path in ROOT.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                made.setdefault(node.name, []).append(path.relative_to(ROOT).as_posix())
+    several = {name: sorted(paths) for name, paths in made.items() if len(paths) > 1}
+    assert not {name: paths for name, paths in several.items() if name not in TWO_MEANINGS}, "rename one of them"
+    assert set(TWO_MEANINGS) <= set(several), "no longer needed"
+
+
 def module_name(path: Path) -> str:
     parts = path.relative_to(ROOT).with_suffix("").parts
     return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)

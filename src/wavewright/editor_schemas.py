@@ -11,18 +11,18 @@ from pathlib import Path
 
 from wavewright.durable_files import write_whole
 from wavewright.errors import StorageFault
-from wavewright.file_kinds import FILE_KINDS, Kind, kind_of
+from wavewright.file_kinds import FILE_KINDS, KindOfFile, kind_of
 from wavewright.running.shipped_files import example_files
 
 SCHEMAS = "schemas"
 
 
-def schema_file(kind: Kind, folder: Path) -> Path:
+def schema_file(kind: KindOfFile, folder: Path) -> Path:
     """Where the schema of a kind of file lies in a folder."""
     return folder / f"{kind}.schema.json"
 
 
-def schema_text(kind: Kind) -> str:
+def schema_text(kind: KindOfFile) -> str:
     """The schema of a kind of file, as it stands in its own."""
     return json.dumps(FILE_KINDS[kind].schema(), indent=1, ensure_ascii=False) + "\n"
 
@@ -50,7 +50,7 @@ def write_examples(target: Path, *, overwrite: bool = False) -> list[Path]:
         if kind is not None:
             line = editor_line(copy, schema_file(kind, target / SCHEMAS))
             contents[copy] = line.encode() + contents[copy]
-    for kind in Kind:
+    for kind in KindOfFile:
         contents[schema_file(kind, target / SCHEMAS)] = schema_text(kind).encode()
     if not overwrite and (there := [str(copy) for copy in contents if copy.exists()]):
         raise StorageFault(f"already there: {', '.join(there)}", do="name another folder, or give --force")
@@ -58,7 +58,7 @@ def write_examples(target: Path, *, overwrite: bool = False) -> list[Path]:
     return list(contents)
 
 
-def write_with_schema(path: Path, text: str, kind: Kind) -> None:
+def write_with_schema(path: Path, text: str, kind: KindOfFile) -> None:
     """Write a file that somebody goes on with, and the schema of its kind beside it.
 
     Raises

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from wavewright.running.stored_waveforms import ReadStored
 
 
-class Kind(StrEnum):
+class KindOfFile(StrEnum):
     """The kinds of files that people write."""
 
     RECIPE = "recipe"
@@ -45,7 +45,7 @@ class FileKind:
     is_mapping: bool = False
 
 
-def check_file(path: Path, *, read_stored: ReadStored | None = None) -> Kind:
+def check_file(path: Path, *, read_stored: ReadStored | None = None) -> KindOfFile:
     """Read and check a file of any kind; returns which kind it is.
 
     Parameters
@@ -81,8 +81,8 @@ def check_together(files: Sequence[Path], *, read_stored: ReadStored | None = No
     from wavewright.grammar.located_yaml import read_text
 
     kinds = {path: kind_of(read_text(path), str(path)) for path in files}
-    recipes = [path for path, kind in kinds.items() if kind is Kind.RECIPE]
-    benches = [path for path, kind in kinds.items() if kind is Kind.BENCH]
+    recipes = [path for path, kind in kinds.items() if kind is KindOfFile.RECIPE]
+    benches = [path for path, kind in kinds.items() if kind is KindOfFile.BENCH]
     if not recipes or len(benches) != 1:
         return {}
     from wavewright.instruments.bench_file import load_bench
@@ -107,7 +107,7 @@ def _on_bench(fault: BenchFault, bench: Path, recipe: Path) -> FileFault:
     return FileFault(f"on {bench}: {fault.what}", where=where, expected=fault.expected, do=fault.do)
 
 
-def kind_of(text: str, name: str) -> Kind | None:
+def kind_of(text: str, name: str) -> KindOfFile | None:
     """The kind of a file with that text; None for one that is none of ours.
 
     Raises
@@ -213,15 +213,15 @@ def _faults_schema() -> dict[str, Any]:
     return model_schema(FaultsFile)
 
 
-FILE_KINDS: Mapping[Kind, FileKind] = MappingProxyType(
+FILE_KINDS: Mapping[KindOfFile, FileKind] = MappingProxyType(
     {
-        Kind.RECIPE: FileKind("recipe", "wavewright", _check_recipe, _recipe_schema),
-        Kind.BENCH: FileKind("bench", "wavewright-bench", _check_bench, _bench_schema),
-        Kind.PROFILE: FileKind("profile", "wavewright-profile", _check_profile, _profile_schema),
-        Kind.BOARD: FileKind("board", "wavewright-board", _check_board, _board_schema),
-        Kind.INSTRUMENTS: FileKind(
+        KindOfFile.RECIPE: FileKind("recipe", "wavewright", _check_recipe, _recipe_schema),
+        KindOfFile.BENCH: FileKind("bench", "wavewright-bench", _check_bench, _bench_schema),
+        KindOfFile.PROFILE: FileKind("profile", "wavewright-profile", _check_profile, _profile_schema),
+        KindOfFile.BOARD: FileKind("board", "wavewright-board", _check_board, _board_schema),
+        KindOfFile.INSTRUMENTS: FileKind(
             "instrument file", "wavewright", _check_instruments, _instruments_schema, is_mapping=True
         ),
-        Kind.FAULTS: FileKind("fault file", "wavewright-faults", _check_faults, _faults_schema),
+        KindOfFile.FAULTS: FileKind("fault file", "wavewright-faults", _check_faults, _faults_schema),
     }
 )

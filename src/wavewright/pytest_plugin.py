@@ -71,7 +71,7 @@ def pytest_report_header(config: pytest.Config) -> list[str]:
     return [UNATTENDED, *dict.fromkeys(line for path in named for line in _about_bench(None, path))] if named else []
 
 
-def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> RecipeFile | None:
+def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> RecipeCollector | None:
     """A YAML file that says it is a recipe, if there is a bench for it or the user has named it."""
     if file_path.suffix not in (".yaml", ".yml"):
         return None
@@ -79,14 +79,14 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> RecipeFile
         return None
     if not FIRST_KEY.search(file_path.read_bytes()):
         return None
-    return RecipeFile.from_parent(parent, path=file_path)
+    return RecipeCollector.from_parent(parent, path=file_path)
 
 
 class LimitNotHeld(Exception):
     """A limit was not held, or no reading came about; `str` of it is what the user is told."""
 
 
-class RecipeFile(pytest.File):
+class RecipeCollector(pytest.File):
     """One recipe; its tests share one run."""
 
     _recipe: Recipe
@@ -129,7 +129,7 @@ class RecipeFile(pytest.File):
 class RecipeTest(pytest.Item):
     """One limit of one measurement."""
 
-    parent: RecipeFile
+    parent: RecipeCollector
 
     def __init__(self, *, label: str, limit: NamedLimit | None, **rest: Any) -> None:
         super().__init__(**rest)

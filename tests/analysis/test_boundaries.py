@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from wavewright.analysis.front_end.probe_loading import Node
+from wavewright.analysis.front_end.probe_loading import ProbedNode
 from wavewright.analysis.measure import measure
 from wavewright.analysis.reading import Doubt
 from wavewright.analysis.record.survey import Survey
@@ -50,10 +50,10 @@ def test_runts_between_equal_levels_are_refused() -> None:
 
 
 def test_a_node_may_be_stiff_and_bare() -> None:
-    assert (Node(0.0, 0.0).resistance, Node(0.0).capacitance) == (0.0, 0.0)
+    assert (ProbedNode(0.0, 0.0).resistance, ProbedNode(0.0).capacitance) == (0.0, 0.0)
     for wrong in ((-1.0, 0.0), (0.0, -1e-12), (math.inf, 0.0)):
         with pytest.raises(Misuse):
-            Node(*wrong)
+            ProbedNode(*wrong)
 
 
 def test_a_record_without_a_line_beside_the_fundamental_has_no_dynamic_range() -> None:

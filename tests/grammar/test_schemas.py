@@ -15,7 +15,7 @@ from wavewright.analysis.catalogue import metrics
 from wavewright.analysis.parameters import read_parameter
 from wavewright.buses.catalogue import buses, layers
 from wavewright.buses.frame_metrics import frame_metrics
-from wavewright.file_kinds import FILE_KINDS, Kind
+from wavewright.file_kinds import FILE_KINDS, KindOfFile
 from wavewright.grammar.located_yaml import parse_tree
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import plain
@@ -24,12 +24,12 @@ from wavewright.recipe.option_examples import option_examples
 ROOT = Path(__file__).parents[2]
 SCHEMAS = {kind: entry.schema() for kind, entry in FILE_KINDS.items()}  # imports every model that there is
 FILES = [
-    *((Kind.RECIPE, path) for path in sorted(ROOT.glob("recipes/*.yaml"))),
-    *((Kind.BENCH, path) for path in sorted(ROOT.glob("sim/bench*.yaml"))),
-    *((Kind.PROFILE, path) for path in sorted(ROOT.glob("s*/**/profiles/*.yaml"))),
-    *((Kind.BOARD, path) for path in sorted(ROOT.glob("sim/vc204*.yaml"))),
-    *((Kind.INSTRUMENTS, path) for path in sorted(ROOT.glob("sim/instruments*.yaml"))),
-    *((Kind.FAULTS, path) for path in sorted(ROOT.glob("sim/faults/*.yaml"))),
+    *((KindOfFile.RECIPE, path) for path in sorted(ROOT.glob("recipes/*.yaml"))),
+    *((KindOfFile.BENCH, path) for path in sorted(ROOT.glob("sim/bench*.yaml"))),
+    *((KindOfFile.PROFILE, path) for path in sorted(ROOT.glob("s*/**/profiles/*.yaml"))),
+    *((KindOfFile.BOARD, path) for path in sorted(ROOT.glob("sim/vc204*.yaml"))),
+    *((KindOfFile.INSTRUMENTS, path) for path in sorted(ROOT.glob("sim/instruments*.yaml"))),
+    *((KindOfFile.FAULTS, path) for path in sorted(ROOT.glob("sim/faults/*.yaml"))),
 ]
 
 
@@ -48,16 +48,16 @@ def keys(node: Any, way: str = "") -> Iterator[tuple[str, dict[str, Any]]]:
             yield from keys(inner, f"{way}/{number}")
 
 
-@pytest.mark.parametrize("kind", Kind)
-def test_every_key_has_its_meaning_and_an_example(kind: Kind) -> None:
+@pytest.mark.parametrize("kind", KindOfFile)
+def test_every_key_has_its_meaning_and_an_example(kind: KindOfFile) -> None:
     found = dict(keys(SCHEMAS[kind]))
     assert len(found) > 15
     assert [way for way, key in found.items() if not key.get("description", "").strip()] == []
     assert [way for way, key in found.items() if not key.get("examples")] == []
 
 
-@pytest.mark.parametrize("kind", Kind)
-def test_every_example_is_what_its_schema_says(kind: Kind) -> None:
+@pytest.mark.parametrize("kind", KindOfFile)
+def test_every_example_is_what_its_schema_says(kind: KindOfFile) -> None:
     # jsonschema, an implementation of JSON Schema draft 2020-12 that knows nothing of ours
     schema = SCHEMAS[kind]
     Draft202012Validator.check_schema(schema)
@@ -108,17 +108,17 @@ def test_every_example_of_an_option_is_read() -> None:
 
 
 @pytest.mark.parametrize("kind, path", FILES, ids=[f"{path.parent.name}/{path.name}" for _, path in FILES])
-def test_every_shipped_file_is_what_its_schema_says(kind: Kind, path: Path) -> None:
+def test_every_shipped_file_is_what_its_schema_says(kind: KindOfFile, path: Path) -> None:
     content = plain(parse_tree(path.read_text(encoding="utf-8"), str(path)))
     errors = Draft202012Validator(SCHEMAS[kind]).iter_errors(content)
     assert [f"{'.'.join(map(str, error.absolute_path))}: {error.message}" for error in errors] == []
 
 
-@pytest.mark.parametrize("kind", Kind)
-def test_a_key_that_is_not_in_the_grammar_is_marked(kind: Kind) -> None:
+@pytest.mark.parametrize("kind", KindOfFile)
+def test_a_key_that_is_not_in_the_grammar_is_marked(kind: KindOfFile) -> None:
     # in an instrument file below `wavewright`: beside it stands what pyvisa-sim reads
     path = next(path for of, path in FILES if of is kind)
     content = plain(parse_tree(path.read_text(encoding="utf-8"), str(path)))
     assert isinstance(content, dict)
-    (content["wavewright"] if kind is Kind.INSTRUMENTS else content)["shopping"] = "bread"
+    (content["wavewright"] if kind is KindOfFile.INSTRUMENTS else content)["shopping"] = "bread"
     assert any("shopping" in error.message for error in Draft202012Validator(SCHEMAS[kind]).iter_errors(content))

@@ -12,7 +12,7 @@ import pytest
 
 from tests.instruments.spoken import Spoken, bench_of
 from wavewright.instruments.bench import Bench, open_bench
-from wavewright.instruments.exercise import Finding, exercise
+from wavewright.instruments.exercise import TrialOutcome, exercise
 from wavewright.instruments.profile import load_profile
 from wavewright.instruments.setups import DigitizerSetup, InputSetup, TimebaseSetup, TriggerSetup
 
@@ -110,7 +110,7 @@ def test_a_pattern_is_inherited_and_can_be_another(tmp_path: Path) -> None:
 
 def test_a_word_that_is_none_of_the_profile_fails_with_its_reason(bench: Bench, device: Gatekeeper) -> None:
     device.answers["GATE1:JOIN?"] = "gate1:join sideways"
-    failed = [row for row in exercise(bench.digitizer) if row.finding is Finding.FAILS]
+    failed = [row for row in exercise(bench.digitizer) if row.finding is TrialOutcome.FAILS]
     words = [row for row in failed if row.setting == "input1.coupling"]
     assert [row.asked for row in words] == ["ac", "dc"]
     assert all("`gate1:join sideways` is not one of its words" in row.remark for row in words)
@@ -119,5 +119,5 @@ def test_a_word_that_is_none_of_the_profile_fails_with_its_reason(bench: Bench, 
 
 def test_a_word_that_is_another_than_requested_fails_with_its_reason(bench: Bench, device: Gatekeeper) -> None:
     device.twists["GATE1:JOIN"] = lambda said: "through"
-    (row,) = [row for row in exercise(bench.digitizer) if row.finding is Finding.FAILS]
+    (row,) = [row for row in exercise(bench.digitizer) if row.finding is TrialOutcome.FAILS]
     assert row.remark == "requested ac, set to dc"

@@ -15,11 +15,11 @@ from tests.instruments.plain_visa import Device, library_of
 from wavewright.errors import BenchFault
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.instruments.connecting import open_link
-from wavewright.instruments.exercise import Finding, Row, exercise, exercise_profile
+from wavewright.instruments.exercise import Row, TrialOutcome, exercise, exercise_profile
 from wavewright.instruments.exercise_values import values_to_try
 from wavewright.instruments.library import open_manager
 from wavewright.instruments.profile import Profile, load_profile
-from wavewright.instruments.scan import Found, bench_text, scan
+from wavewright.instruments.scan import ScannedAddress, bench_text, scan
 from wavewright.instruments.supply import Supply
 from wavewright.instruments.vocabulary import Role
 
@@ -41,8 +41,8 @@ def profile(tmp_path: Path) -> Write:
     return write
 
 
-def findings(rows: list[Row]) -> dict[str, set[Finding]]:
-    found: dict[str, set[Finding]] = {}
+def findings(rows: list[Row]) -> dict[str, set[TrialOutcome]]:
+    found: dict[str, set[TrialOutcome]] = {}
     for row in rows:
         found.setdefault(row.setting, set()).add(row.finding)
     return found
@@ -51,14 +51,14 @@ def findings(rows: list[Row]) -> dict[str, set[Finding]]:
 @pytest.mark.parametrize("role", ["digitizer", "supply", "meter"])
 def test_a_shipped_profile_works_on_its_simulated_instrument(bench: BenchFile, role: str) -> None:
     rows = list(exercise_profile(load_profile(f"scpi-{role}"), bench))
-    failing = [(row.setting, row.asked, row.remark) for row in rows if row.finding is Finding.FAILS]
+    failing = [(row.setting, row.asked, row.remark) for row in rows if row.finding is TrialOutcome.FAILS]
     assert not failing
     assert all(row.duration >= 0 and row.messages for row in rows)
 
 
 def test_a_wrong_header_fails_with_the_exact_message(bench: BenchFile, profile: Write) -> None:
     wrong = profile('extends: scpi-digitizer\nsettings: {input.offset: {set: "SENSe{input}:VOLTage:OFFSet {value}"}}\n')
-    rows = [row for row in exercise_profile(wrong, bench) if row.finding is Finding.FAILS]
+    rows = [row for row in exercise_profile(wrong, bench) if row.finding is TrialOutcome.FAILS]
     assert {row.setting for row in rows} == {"input1.offset", "input4.offset", "capture as int8"}
     assert rows[0].messages == ("SENSe1:VOLTage:OFFSet -1.0E+01",)
     assert "-113" in rows[0].remark
@@ -67,12 +67,12 @@ def test_a_wrong_header_fails_with_the_exact_message(bench: BenchFile, profile: 
 def test_what_an_instrument_rounds_is_found(bench: BenchFile, profile: Write) -> None:
     odd = profile("extends: scpi-digitizer\nabilities: {ranges: [3 V, 5 V, 7 V]}\n")
     found = findings(list(exercise_profile(odd, bench)))
-    assert found["input1.range"] == {Finding.ROUNDS}
+    assert found["input1.range"] == {TrialOutcome.ROUNDS}
 
 
 def test_a_setting_that_cannot_be_asked_for_is_unconfirmed(bench: BenchFile, profile: Write) -> None:
     silent = profile('extends: scpi-digitizer\nsettings: {trigger.level: {set: "TRIGger:LEVel {value}"}}\n')
-    assert findings(list(exercise_profile(silent, bench)))["trigger.level"] == {Finding.UNCONFIRMED}
+    assert findings(list(exercise_profile(silent, bench)))["trigger.level"] == {TrialOutcome.UNCONFIRMED}
 
 
 def test_every_sample_format_is_captured(bench: BenchFile, profile: Write) -> None:
@@ -82,9 +82,9 @@ def test_every_sample_format_is_captured(bench: BenchFile, profile: Write) -> No
         '    wrong: {prepare: "FORMat:DATA INTeger,7"}\n'
     )
     found = findings(list(exercise_profile(two, bench)))
-    assert found["capture as int8"] == {Finding.WORKS}
-    assert found["capture as int16"] == {Finding.WORKS}
-    assert found["capture as wrong"] == {Finding.FAILS}
+    assert found["capture as int8"] == {TrialOutcome.WORKS}
+    assert found["capture as int16"] == {TrialOutcome.WORKS}
+    assert found["capture as wrong"] == {TrialOutcome.FAILS}
 
 
 def test_an_exercise_never_switches_an_output_on_nor_passes_a_ceiling() -> None:
@@ -159,7 +159,7 @@ def test_a_profile_for_a_certain_identity_goes_before_the_general_ones(profile: 
     special = profile('extends: scpi-supply\nanswers_to: "^Reedbank,Plain"\n')
     manager = pyvisa.ResourceManager(library_of({MARKED: Device()}))
     (found,) = scan(manager, addresses=[MARKED], profiles=[load_profile("scpi-supply"), special])
-    assert found == Found(MARKED, "Reedbank,Plain,0,1.0", ("tried",), asked="*IDN?")
+    assert found == ScannedAddress(MARKED, "Reedbank,Plain,0,1.0", ("tried",), asked="*IDN?")
 
 
 def test_who_does_not_answer_is_listed_with_the_reason() -> None:

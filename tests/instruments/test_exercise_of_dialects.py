@@ -11,7 +11,7 @@ import pytest
 from wavewright.errors import BenchFault
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.instruments.digitizer_setup import digitizer_faults
-from wavewright.instruments.exercise import Finding, exercise_profile
+from wavewright.instruments.exercise import TrialOutcome, exercise_profile
 from wavewright.instruments.exercise_values import values_to_try
 from wavewright.instruments.profile import Profile, load_profile
 from wavewright.instruments.setups import DigitizerSetup, InputSetup, TimebaseSetup
@@ -39,7 +39,7 @@ def bench_on(wire: str, name: str, folder: Path) -> Iterator[BenchFile]:
 def test_a_digitizers_profile_is_green_on_its_instrument(tmp_path: Path, name: str, wire: str) -> None:
     with bench_on(wire, name, tmp_path) as bench:
         rows = list(exercise_profile(bench.profiles["digitizer"], bench))
-    amiss = [(row.setting, row.asked, row.used, row.remark) for row in rows if row.finding is not Finding.WORKS]
+    amiss = [(row.setting, row.asked, row.used, row.remark) for row in rows if row.finding is not TrialOutcome.WORKS]
     assert not amiss
     assert len(rows) > 40
     assert any(row.setting.startswith("capture as") for row in rows)
@@ -77,7 +77,9 @@ def test_an_end_that_the_profile_states_wrongly_is_found(tmp_path: Path) -> None
     text = f'wavewright-profile: 1\nname: wrong\nextends: "{path.as_posix()}"\nabilities: {{least_rate: 5 kHz}}\n'
     (tmp_path / "wrong.yaml").write_text(text, encoding="utf-8")
     rows = list(exercise_profile(load_profile("wrong.yaml", folder=tmp_path), load_bench(SIM / BENCHES["plain"])))
-    assert [(row.setting, row.asked) for row in rows if row.finding is Finding.FAILS] == [("timebase.interval", 2e-4)]
+    assert [(row.setting, row.asked) for row in rows if row.finding is TrialOutcome.FAILS] == [
+        ("timebase.interval", 2e-4)
+    ]
 
 
 PLAIN = str(SIM / "profiles/plain-digitizer.yaml")

@@ -8,7 +8,7 @@ import pytest
 
 from wavewright.errors import BadAnswer
 from wavewright.instruments.profile import load_profile
-from wavewright.instruments.vocabulary import VOCABULARY, Kind
+from wavewright.instruments.vocabulary import VOCABULARY, ValueKind
 
 NONSENSE = [
     ("scpi-digitizer", "timebase.reference_position", "40"),
@@ -58,6 +58,6 @@ def test_every_number_of_every_role_has_bounds() -> None:
 
     for entries in VOCABULARY.values():
         for setting, entry in entries.items():
-            if entry.kind in (Kind.NUMBER, Kind.COUNT):
+            if entry.kind in (ValueKind.NUMBER, ValueKind.COUNT):
                 least, most = bounds(setting, entry, Abilities())
                 assert -math.inf < least < most < math.inf, setting

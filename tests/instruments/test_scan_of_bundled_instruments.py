@@ -16,7 +16,7 @@ from wavewright.instruments.bench import open_bench
 from wavewright.instruments.bench_file import load_bench
 from wavewright.instruments.library import open_manager
 from wavewright.instruments.profile import Profile, load_profile
-from wavewright.instruments.scan import Found, bench_text, scan, shipped
+from wavewright.instruments.scan import ScannedAddress, bench_text, scan, shipped
 
 OLDER, MOCK = "LSG Serial #1234", "SCPI,MOCK,VERSION_1.0"
 NAMELESS = "no identity by `*IDN?` or `?IDN`; answers `1, Command error` to `:SYST:ERR?`"
@@ -78,7 +78,7 @@ def own(tmp_path: Path) -> list[Profile]:
     return [load_profile(str(tmp_path / name)) for name in PROFILES]
 
 
-def found_at(addresses: Sequence[str] | None, profiles: Sequence[Profile] = ()) -> list[Found]:
+def found_at(addresses: Sequence[str] | None, profiles: Sequence[Profile] = ()) -> list[ScannedAddress]:
     manager = open_manager("@sim", folder=Path())
     return list(scan(manager, addresses=addresses, profiles=[*profiles, *shipped()]))
 
@@ -101,7 +101,7 @@ def test_all_resources_of_the_file_are_told_apart() -> None:
 
 def test_a_profile_in_a_file_identifies_by_its_own_query(own: list[Profile]) -> None:
     (found,) = found_at(["GPIB0::8::INSTR"], own)
-    assert found == Found("GPIB0::8::INSTR", OLDER, ("older",), "", "?IDN")
+    assert found == ScannedAddress("GPIB0::8::INSTR", OLDER, ("older",), "", "?IDN")
 
 
 def test_a_profile_without_a_query_for_the_identity_is_recognised_by_another(own: list[Profile]) -> None:

@@ -7,7 +7,7 @@ from wavewright.grammar.quantity_fields import StatedQuantity
 from wavewright.judgement.limits import Limit
 from wavewright.recipe.acquisition import Coupling, TriggerMode
 from wavewright.recipe.load import parse_recipe
-from wavewright.recipe.stimulus import Step, SupplyStep, Switch
+from wavewright.recipe.stimulus import StimulusStep, SupplyStep, Switch
 from wavewright.running.selection import roles_of
 
 END_OF_LINE = r"""
@@ -103,8 +103,8 @@ def test_the_scenario_loads_as_it_stands() -> None:
 def test_the_reset_is_measured_from_switch_on() -> None:
     (reset_hold,) = parse_recipe(END_OF_LINE, "end_of_line.yaml")["reset_hold"]
     assert reset_hold.stimulus == (
-        Step(supply=SupplyStep(output=Switch.OFF), then_wait=StatedQuantity(0.2, "s", "200 ms")),
-        Step(
+        StimulusStep(supply=SupplyStep(output=Switch.OFF), then_wait=StatedQuantity(0.2, "s", "200 ms")),
+        StimulusStep(
             supply=SupplyStep(
                 voltage=StatedQuantity(24.0, "V", "24 V"),
                 current_limit=StatedQuantity(1.0, "A", "1 A"),

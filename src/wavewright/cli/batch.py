@@ -75,7 +75,7 @@ def duration_left(seconds: float) -> str:
     return f"{minutes} min" if minutes < 100 else f"{minutes // 60} h {minutes % 60} min"
 
 
-class Line:
+class BatchConsole:
     """The operator's side of a batch, on stderr.
 
     Parameters

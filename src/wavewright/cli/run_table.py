@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 from wavewright.cli.output import console, print_json
 
 if TYPE_CHECKING:
-    from wavewright.logbook.queries import Entry
+    from wavewright.logbook.queries import RunEntry
 
 
-def show_runs(found: list[Entry], as_json: bool) -> None:
+def show_runs(found: list[RunEntry], as_json: bool) -> None:
     """Runs of the logbook, one per line, or as JSON."""
     if as_json:
         print_json([entry.as_json() for entry in found])

@@ -72,7 +72,7 @@ class PromptsEntry(GrammarModel):
     profile: str = Field(default="scpi-display", description="shipped profile, or a file", examples=["scpi-display"])
 
 
-class Probe(GrammarModel):
+class ProbeEntry(GrammarModel):
     """The probe that is plugged into an input."""
 
     attenuation: Attenuation = Field(default=1.0, description="division of the probe", examples=["10x", 10])
@@ -115,7 +115,7 @@ class BenchGrammar(GrammarModel):
         description="the instruments by name",
         examples=[{"digitizer": {"resource": "TCPIP0::192.0.2.17::inst0::INSTR", "profile": "scpi-digitizer"}}],
     )
-    probes: dict[int, Probe] = Field(
+    probes: dict[int, ProbeEntry] = Field(
         default_factory=dict,
         description="the probe in each input; a plain cable where none is named",
         examples=[{"1": {"attenuation": 10, "capacitance": "12 pF", "bandwidth": "200 MHz"}}],
@@ -164,13 +164,13 @@ class BenchFile:
         return self.grammar.instruments
 
     @property
-    def probes(self) -> Mapping[int, Probe]:
+    def probes(self) -> Mapping[int, ProbeEntry]:
         """By input."""
         return self.grammar.probes
 
-    def probe(self, input: int) -> Probe:
+    def probe(self, input: int) -> ProbeEntry:
         """The probe in an input; a plain cable where the file names none."""
-        return self.grammar.probes.get(input, Probe())
+        return self.grammar.probes.get(input, ProbeEntry())
 
     @property
     def seed(self) -> int | None:

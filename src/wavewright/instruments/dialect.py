@@ -16,7 +16,7 @@ from importlib.metadata import entry_points
 from wavewright.errors import FileFault
 from wavewright.instruments.profile_grammar import ProfileFile
 from wavewright.instruments.setting import Value
-from wavewright.instruments.vocabulary import VOCABULARY, Entry
+from wavewright.instruments.vocabulary import VOCABULARY, VocabularyEntry
 from wavewright.waveform import Codes
 
 GROUP = "wavewright.profiles"
@@ -49,7 +49,7 @@ class Dialect:
         """The samples of one record, as they came, shape (n,); for packings that no type of NumPy describes."""
         return codes
 
-    def _entry(self, setting: str) -> Entry:
+    def _entry(self, setting: str) -> VocabularyEntry:
         assert self.grammar.role is not None  # checked when the profile was read
         return VOCABULARY[self.grammar.role][setting]
 

@@ -23,7 +23,7 @@ from wavewright.instruments.instrument import Instrument
 from wavewright.instruments.profile import Assignment, Profile
 from wavewright.instruments.setting import Value
 from wavewright.instruments.setups import DigitizerSetup, InputSetup, TimebaseSetup, TriggerSetup
-from wavewright.instruments.vocabulary import VOCABULARY, Kind
+from wavewright.instruments.vocabulary import VOCABULARY, ValueKind
 from wavewright.instruments.wire_log import WireLog
 
 SAME = 1e-6  # relative; what a device prints in seven digits
@@ -33,7 +33,7 @@ MOST_UNANSWERED = 3  # settings in a row before we take it that nobody answers
 _CAPTURE_POINTS = 1000
 
 
-class Finding(StrEnum):
+class TrialOutcome(StrEnum):
     """What came of trying a value."""
 
     WORKS = "ok"
@@ -50,7 +50,7 @@ class Row:
     setting: str
     asked: float | str | bool | None
     used: float | str | bool | None
-    finding: Finding
+    finding: TrialOutcome
     messages: tuple[str, ...]
     duration: float
     remark: str = ""
@@ -134,9 +134,9 @@ def _known_state(instrument: Instrument, elapsed: Callable[[], float]) -> Row:
         instrument.reset()
     except WavewrightError as fault:
         return Row(
-            "known state", None, None, Finding.FAILS, messages, elapsed() - begin, str(fault), _is_silence(fault)
+            "known state", None, None, TrialOutcome.FAILS, messages, elapsed() - begin, str(fault), _is_silence(fault)
         )
-    return Row("known state", None, None, Finding.WORKS, messages, elapsed() - begin)
+    return Row("known state", None, None, TrialOutcome.WORKS, messages, elapsed() - begin)
 
 
 def _everything(instrument: Instrument) -> Iterator[tuple[str, Value, int | None]]:
@@ -148,7 +148,7 @@ def _everything(instrument: Instrument) -> Iterator[tuple[str, Value, int | None
             continue
         takes_input = entry.per_input or setting == "trigger.source"
         for input in inputs if takes_input else [None]:
-            if not profile.can_set(setting) or entry.kind is Kind.EVENT:
+            if not profile.can_set(setting) or entry.kind is ValueKind.EVENT:
                 yield setting, None, input
                 continue
             for value in values_to_try(setting, profile, instrument.ceilings):
@@ -160,7 +160,7 @@ def _try(instrument: Instrument, wanted: Assignment, elapsed: Callable[[], float
     messages: tuple[str, ...] = ()
     begin = elapsed()
 
-    def row(finding: Finding, used: float | str | bool | None = None, remark: str = "") -> Row:
+    def row(finding: TrialOutcome, used: float | str | bool | None = None, remark: str = "") -> Row:
         return Row(wanted.name, asked, used, finding, messages, elapsed() - begin, remark)
 
     try:
@@ -174,20 +174,20 @@ def _try(instrument: Instrument, wanted: Assignment, elapsed: Callable[[], float
             used = instrument.get(wanted.setting, input=wanted.input)
         instrument.check_errors(f"trying {wanted.name}")
     except BenchFault as fault:
-        return row(Finding.HELD_BACK, remark=fault.what)
+        return row(TrialOutcome.HELD_BACK, remark=fault.what)
     except WavewrightError as fault:
         _settle(instrument)
         words = fault.what if isinstance(fault, Complaint) else str(fault)
-        return replace(row(Finding.FAILS, remark=words), is_unanswered=_is_silence(fault))
+        return replace(row(TrialOutcome.FAILS, remark=words), is_unanswered=_is_silence(fault))
     if used is None:
-        return row(Finding.UNCONFIRMED)
+        return row(TrialOutcome.UNCONFIRMED)
     if isinstance(used, float) and not math.isfinite(used):
-        return row(Finding.WORKS, remark="overload, or no value")
+        return row(TrialOutcome.WORKS, remark="overload, or no value")
     if asked is None or _is_same(asked, used):
-        return row(Finding.WORKS, used)
+        return row(TrialOutcome.WORKS, used)
     if _are_numbers(asked, used):
-        return row(Finding.ROUNDS, used)
-    return row(Finding.FAILS, used, f"requested {asked}, set to {used}")
+        return row(TrialOutcome.ROUNDS, used)
+    return row(TrialOutcome.FAILS, used, f"requested {asked}, set to {used}")
 
 
 def _is_silence(fault: WavewrightError) -> bool:
@@ -229,10 +229,10 @@ def _capture_in_every_format(instrument: Digitizer, elapsed: Callable[[], float]
             wave = instrument.acquire()["input 1"]
         except WavewrightError as fault:
             _settle(instrument)
-            yield Row(f"capture as {name}", None, None, Finding.FAILS, messages, elapsed() - begin, str(fault))
+            yield Row(f"capture as {name}", None, None, TrialOutcome.FAILS, messages, elapsed() - begin, str(fault))
             continue
         remark = f"{len(wave)} samples, {wave.gain:g} V per code, from {wave.start:g} s every {wave.interval:g} s"
-        yield Row(f"capture as {name}", None, len(wave), Finding.WORKS, messages, elapsed() - begin, remark)
+        yield Row(f"capture as {name}", None, len(wave), TrialOutcome.WORKS, messages, elapsed() - begin, remark)
     try:
         instrument.choose_format(instrument.profile.grammar.waveform.format)
     except (Misuse, WavewrightError):

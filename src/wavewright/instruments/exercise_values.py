@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 from wavewright.instruments.profile import Profile
 from wavewright.instruments.setting import Value
-from wavewright.instruments.vocabulary import Kind
+from wavewright.instruments.vocabulary import ValueKind
 
 _CEILING = {"voltage": "voltage", "current_limit": "current", "current_protection": "current", "frequency": "frequency"}
 _WITHOUT_ABILITIES = {
@@ -37,13 +37,13 @@ def values_to_try(setting: str, profile: Profile, ceilings: Mapping[str, float])
     For a meter's `range` the unit is that of the quantity that was chosen last.
     """
     entry = profile.entry(setting)
-    if entry.kind is Kind.BOOLEAN:
+    if entry.kind is ValueKind.BOOLEAN:
         return (True, False)
-    if entry.kind is Kind.WORD:
+    if entry.kind is ValueKind.WORD:
         spoken = profile.setting(setting)
         first, *others = spoken.words if spoken and spoken.words else entry.words
         return (*others, first)
-    if entry.kind is Kind.TEXT:
+    if entry.kind is ValueKind.TEXT:
         return ("wavewright",)
     values = sorted(_numbers(setting, profile))
     if not values:

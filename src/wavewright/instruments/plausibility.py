@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 
 from wavewright.errors import BadAnswer
 from wavewright.instruments.profile_grammar import Abilities
-from wavewright.instruments.vocabulary import Entry, Kind
+from wavewright.instruments.vocabulary import ValueKind, VocabularyEntry
 from wavewright.quantities import show_quantity
 
 FAR = 10.0  # times the ability
@@ -43,7 +43,7 @@ _NOT_BELOW_ZERO = (
 )
 
 
-def check_plausible(setting: str, value: float, entry: Entry, abilities: Abilities) -> None:
+def check_plausible(setting: str, value: float, entry: VocabularyEntry, abilities: Abilities) -> None:
     """See that an answered number makes sense; overload and "no value" are not numbers, and are left alone.
 
     Parameters
@@ -58,7 +58,7 @@ def check_plausible(setting: str, value: float, entry: Entry, abilities: Abiliti
     if not math.isfinite(value):
         return
     least, most = bounds(setting, entry, abilities)
-    if entry.kind is Kind.COUNT and not value.is_integer():
+    if entry.kind is ValueKind.COUNT and not value.is_integer():
         raise BadAnswer(f"`{setting}` is {value:g}, according to its answer", expected="a whole number")
     if not least <= value <= most or (value == 0 and setting in _ABOVE_ZERO):
         raise BadAnswer(
@@ -67,7 +67,7 @@ def check_plausible(setting: str, value: float, entry: Entry, abilities: Abiliti
         )
 
 
-def bounds(setting: str, entry: Entry, abilities: Abilities) -> tuple[float, float]:
+def bounds(setting: str, entry: VocabularyEntry, abilities: Abilities) -> tuple[float, float]:
     """The least and the most that a setting or a measured value of this kind of instrument can be, in SI units."""
     if setting in _SHARES:
         return -_SLACK, 1 + _SLACK

@@ -19,7 +19,7 @@ from wavewright.instruments.plausibility import check_plausible
 from wavewright.instruments.profile_faults import places_of, profile_faults
 from wavewright.instruments.profile_grammar import ProfileFile
 from wavewright.instruments.setting import Setting, Value
-from wavewright.instruments.vocabulary import VOCABULARY, Entry, Kind, Role
+from wavewright.instruments.vocabulary import VOCABULARY, Role, ValueKind, VocabularyEntry
 
 DEEPEST = 8  # profiles that inherit from each other
 
@@ -91,7 +91,7 @@ class Profile:
             no_error=errors.none,
         )
 
-    def entry(self, setting: str) -> Entry:
+    def entry(self, setting: str) -> VocabularyEntry:
         """What a setting is.
 
         Raises
@@ -146,7 +146,7 @@ class Profile:
     def remember(self, assignment: Assignment, values: dict[str, object]) -> None:
         """Enter what was set, as it is written on the wire, for later messages that mention it."""
         entry, setting = self.entry(assignment.setting), self.setting(assignment.setting)
-        if setting is not None and entry.kind is not Kind.EVENT:
+        if setting is not None and entry.kind is not ValueKind.EVENT:
             values[assignment.setting] = setting.written(assignment.value, entry, _with_input(values, assignment.input))
 
     def queries(

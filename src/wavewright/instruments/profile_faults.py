@@ -12,7 +12,7 @@ from wavewright.grammar.located_yaml import YamlList, YamlMapping, parse_tree
 from wavewright.instruments.profile_grammar import ProfileFile
 from wavewright.instruments.record_grammar import Scale, ScaleTerm
 from wavewright.instruments.setting import Conversion, Setting, placeholders
-from wavewright.instruments.vocabulary import VOCABULARY, Entry, Kind, Role
+from wavewright.instruments.vocabulary import VOCABULARY, Role, ValueKind, VocabularyEntry
 
 # What a role cannot do without; each row is alternatives, all settings of one of which must be there.
 _REQUIRED: Mapping[Role, tuple[tuple[tuple[str, ...], ...], ...]] = {
@@ -27,7 +27,7 @@ _REQUIRED: Mapping[Role, tuple[tuple[tuple[str, ...], ...], ...]] = {
     Role.DISPLAY: ((("text",),),),
 }
 _SLICE = {"first", "last", "count"}
-_WITH_VALUE = (Kind.NUMBER, Kind.COUNT, Kind.TEXT)
+_WITH_VALUE = (ValueKind.NUMBER, ValueKind.COUNT, ValueKind.TEXT)
 LONGEST_TIMEOUT = 86400.0  # s; a day
 PlaceOf = Callable[..., Place]
 
@@ -76,7 +76,7 @@ def profile_faults(grammar: ProfileFile, place: PlaceOf) -> Iterator[FileFault]:
         yield from _scale(grammar.waveform.scale, place)
 
 
-def _settings(grammar: ProfileFile, vocabulary: Mapping[str, Entry], place: PlaceOf) -> Iterator[FileFault]:
+def _settings(grammar: ProfileFile, vocabulary: Mapping[str, VocabularyEntry], place: PlaceOf) -> Iterator[FileFault]:
     known = {"value", "input", *vocabulary}
     for name, setting in grammar.settings.items():
         here = place("settings", name)
@@ -98,7 +98,9 @@ def _settings(grammar: ProfileFile, vocabulary: Mapping[str, Entry], place: Plac
             yield FileFault(f"a {grammar.role} needs the setting {words}", where=place("settings"))
 
 
-def _setting(name: str, setting: Setting, entry: Entry, place: PlaceOf, *, in_python: bool) -> Iterator[FileFault]:
+def _setting(
+    name: str, setting: Setting, entry: VocabularyEntry, place: PlaceOf, *, in_python: bool
+) -> Iterator[FileFault]:
     here = place("settings", name)
     if name == "output" and not (setting.set and setting.ask):
         yield FileFault(
@@ -108,7 +110,7 @@ def _setting(name: str, setting: Setting, entry: Entry, place: PlaceOf, *, in_py
             do="an output that cannot be queried can never be confirmed off",
         )
     yield from _conversion(setting.convert, f"setting `{name}`", place("settings", name, "convert", "times"))
-    words = entry.words if entry.kind is Kind.WORD else ("on", "off") if entry.kind is Kind.BOOLEAN else ()
+    words = entry.words if entry.kind is ValueKind.WORD else ("on", "off") if entry.kind is ValueKind.BOOLEAN else ()
     for word in setting.words:
         if word not in words:
             yield FileFault(

@@ -26,7 +26,7 @@ from wavewright.nearest import did_you_mean
 from wavewright.quantities import read_quantity
 
 
-class ErrorQueue(GrammarModel):
+class ErrorQueueQuery(GrammarModel):
     """The error queue of an instrument."""
 
     ask: str = Field(
@@ -279,8 +279,8 @@ class ProfileFile(GrammarModel):
         description="of a digitizer: how samples come",
         examples=[{"fetch": "SENSe{input}:DATA?", "format": "int8", "formats": {"int8": {"samples": "int8"}}}],
     )
-    errors: ErrorQueue = Field(
-        default=ErrorQueue(), description="how errors are asked for", examples=[{"ask": "SYSTem:ERRor?"}]
+    errors: ErrorQueueQuery = Field(
+        default=ErrorQueueQuery(), description="how errors are asked for", examples=[{"ask": "SYSTem:ERRor?"}]
     )
     restarted: PowerOnSign = Field(
         default=PowerOnSign(), description="how a loss of power is seen", examples=[{"ask": "*ESR?", "mask": 128}]

@@ -27,7 +27,7 @@ _OPENED = re.compile(rb"opened (\S+)")
 
 
 @dataclass(frozen=True, slots=True)
-class Exchange:
+class RecordedExchange:
     """One message as it was recorded, what was answered, and whether a block in the answer was not kept."""
 
     message: bytes
@@ -40,7 +40,7 @@ class Recording:
     """What was said to one instrument, in order, and how far the replay has come."""
 
     name: str
-    exchanges: list[Exchange]
+    exchanges: list[RecordedExchange]
     position: int = 0
     has_diverged: bool = False
     skipped: list[str] = field(default_factory=list)
@@ -114,15 +114,15 @@ def recordings(records: Iterable[WireRecord], *, where: Place | str = "") -> dic
     return found
 
 
-def _enter(exchanges: list[Exchange], record: WireRecord) -> None:
+def _enter(exchanges: list[RecordedExchange], record: WireRecord) -> None:
     if record.sign == ">":
-        exchanges.append(Exchange(record.data or b"", b""))
+        exchanges.append(RecordedExchange(record.data or b"", b""))
     elif exchanges:
         last = exchanges[-1]
         is_block = record.sign == "#<"
         data = (record.data or b"") + (b"\n" if is_block else b"")
         lacks = last.lacks_block or (is_block and record.data is None)
-        exchanges[-1] = Exchange(last.message, last.answer + data, lacks)
+        exchanges[-1] = RecordedExchange(last.message, last.answer + data, lacks)
 
 
 class ReplayLibrary(highlevel.VisaLibraryBase):

@@ -31,7 +31,7 @@ _QUOTED = re.compile(r"([\"']).*\1", re.DOTALL)  # string response data: IEEE 48
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class ScannedAddress:
     """One address: what answered there, the profiles that fit, or why there is no identity.
 
     `asked` : the query that the identity answers. `fault` : what was answered instead, or why nothing was.
@@ -55,7 +55,7 @@ def scan(
     addresses: Sequence[str] | None = None,
     profiles: Iterable[Profile] | None = None,
     wire_log: WireLog | None = None,
-) -> Iterator[Found]:
+) -> Iterator[ScannedAddress]:
     """One address after the other, as soon as it is known who is there. Only queries are asked; nothing is set.
 
     Parameters
@@ -81,7 +81,7 @@ def shipped() -> Iterator[Profile]:
 
 def _look_at(
     manager: pyvisa.ResourceManager, resource: str, profiles: Sequence[Profile], wire_log: WireLog | None
-) -> Found:
+) -> ScannedAddress:
     ways = _ways(resource, profiles)
     asked = " or ".join(dict.fromkeys(f"`{query}`" for query, _ in ways))
     said: dict[str, str] = {}  # what was answered that is not an identity, by query
@@ -91,19 +91,19 @@ def _look_at(
                 answer = _answer(link, query)
                 if answer and _is_identity(answer, query, profiles):
                     link.identity = answer
-                    return Found(resource, answer, fitting_profiles(link, profiles, query), asked=query)
+                    return ScannedAddress(resource, answer, fitting_profiles(link, profiles, query), asked=query)
                 said |= {query: answer} if answer else {}
         with closing(_open(manager, resource, ways[0][1], wire_log)) as link:
             said = said or _said_of_errors(link, profiles)
             nameless = [profile for profile in profiles if not profile.grammar.identify and _answers(link, profile)]
     except WavewrightError as error:
-        return Found(resource, fault=error.what)
+        return ScannedAddress(resource, fault=error.what)
     said |= {profile.grammar.recognised_by: "a number" for profile in nameless}
     if not said:
-        return Found(resource, fault=f"no answer to {asked}")
+        return ScannedAddress(resource, fault=f"no answer to {asked}")
     answers = "; ".join(f"`{shorten(answer)}` to `{query}`" for query, answer in said.items())
     names = tuple(profile.name for profile in nameless)
-    return Found(resource, "", names, f"no identity by {asked}; answers {answers}", next(iter(said)))
+    return ScannedAddress(resource, "", names, f"no identity by {asked}; answers {answers}", next(iter(said)))
 
 
 def _ways(resource: str, profiles: Sequence[Profile]) -> list[tuple[str, str]]:
@@ -199,7 +199,7 @@ def _answers(link: Link, profile: Profile) -> bool:
 
 
 def bench_text(
-    found: Iterable[Found],
+    found: Iterable[ScannedAddress],
     *,
     library: str,
     about: str = "what a scan found",

@@ -14,7 +14,7 @@ from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import refusing
 from wavewright.grammar.word_fields import PatternOrNone
 from wavewright.instruments import scpi
-from wavewright.instruments.vocabulary import Entry, Kind
+from wavewright.instruments.vocabulary import ValueKind, VocabularyEntry
 
 Value = float | int | str | bool | Sequence[int] | None
 _PLACEHOLDER = re.compile(r"\{([a-z_.]+)\}")
@@ -114,30 +114,30 @@ class Setting(GrammarModel):
         examples=["^RANG (?P<value>.*)$"],
     )
 
-    def written(self, value: Value, entry: Entry, values: Mapping[str, object]) -> str:
+    def written(self, value: Value, entry: VocabularyEntry, values: Mapping[str, object]) -> str:
         """The value as it stands on the wire.
 
         Raises
         ------
         Misuse : a word that this instrument does not have, a number that cannot be sent.
         """
-        if entry.kind in (Kind.NUMBER, Kind.COUNT):
+        if entry.kind in (ValueKind.NUMBER, ValueKind.COUNT):
             if isinstance(value, bool) or not isinstance(value, int | float):
                 raise Misuse(f"`{value}` is not a number", expected=f"a number in {entry.unit or '1'}")
             return scpi.format_number(self.convert.to_wire(value))
-        if entry.kind is Kind.BOOLEAN:
+        if entry.kind is ValueKind.BOOLEAN:
             return self.words.get("on" if value else "off", "1" if value else "0")
-        if entry.kind is Kind.WORD:
+        if entry.kind is ValueKind.WORD:
             words = self.words or {word: word for word in entry.words}
             if value not in words:
                 raise Misuse(f"`{value}` is not available here", expected=f"one of {', '.join(words)}")
             return fill(words[str(value)], values)
-        if entry.kind is Kind.INPUTS:
+        if entry.kind is ValueKind.INPUTS:
             numbers = value if isinstance(value, Sequence) and not isinstance(value, str) else [value]
             return ",".join(fill(self.each, {**values, "input": number}) for number in numbers)
         return "" if value is None else scpi.format_string(str(value))
 
-    def messages(self, value: Value, entry: Entry, values: Mapping[str, object]) -> tuple[str, ...]:
+    def messages(self, value: Value, entry: VocabularyEntry, values: Mapping[str, object]) -> tuple[str, ...]:
         """What is sent to set it, in order."""
         return tuple(_filled(self.set, {**values, "value": self.written(value, entry, values)}))
 
@@ -145,7 +145,7 @@ class Setting(GrammarModel):
         """What is sent to ask for it; the last one has the answer."""
         return tuple(_filled(self.ask, values))
 
-    def read(self, answer: str, entry: Entry, values: Mapping[str, object]) -> float | str | bool:
+    def read(self, answer: str, entry: VocabularyEntry, values: Mapping[str, object]) -> float | str | bool:
         """The value that an answer stands for, in SI units and our words.
 
         Raises
@@ -153,11 +153,11 @@ class Setting(GrammarModel):
         BadAnswer : no number where one is due, a word that is none of the profile's, or the pattern does not match.
         """
         text = picked(answer, self.pattern)
-        if entry.kind in (Kind.NUMBER, Kind.COUNT):
+        if entry.kind in (ValueKind.NUMBER, ValueKind.COUNT):
             return self.convert.from_wire(scpi.read_number(text))
-        if entry.kind is Kind.BOOLEAN:
+        if entry.kind is ValueKind.BOOLEAN:
             return self._read_switch(text)
-        if entry.kind is Kind.WORD:
+        if entry.kind is ValueKind.WORD:
             words = {
                 word: fill(theirs, {"input": "", **values})
                 for word, theirs in (self.words or {word: word for word in entry.words}).items()

@@ -22,7 +22,7 @@ class Role(StrEnum):
     DISPLAY = "display"  # shows the operator what to do next
 
 
-class Kind(StrEnum):
+class ValueKind(StrEnum):
     """What a setting's value is."""
 
     NUMBER = "number"
@@ -35,28 +35,30 @@ class Kind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class VocabularyEntry:
     """One setting: the kind of its value, the unit of a number, the words of a word, and what it is."""
 
-    kind: Kind
+    kind: ValueKind
     about: str
     unit: str = ""
     words: tuple[str, ...] = ()
     per_input: bool = False
 
 
-def _number(unit: str, about: str, *, per_input: bool = False) -> Entry:
-    return Entry(Kind.NUMBER, about, unit=unit, per_input=per_input)
+def _number(unit: str, about: str, *, per_input: bool = False) -> VocabularyEntry:
+    return VocabularyEntry(ValueKind.NUMBER, about, unit=unit, per_input=per_input)
 
 
-def _switch(about: str, *, per_input: bool = False) -> Entry:
-    return Entry(Kind.BOOLEAN, about, per_input=per_input)
+def _switch(about: str, *, per_input: bool = False) -> VocabularyEntry:
+    return VocabularyEntry(ValueKind.BOOLEAN, about, per_input=per_input)
 
 
 _DIGITIZER = {
-    "inputs.used": Entry(Kind.INPUTS, "the inputs to be recorded, in one message"),
+    "inputs.used": VocabularyEntry(ValueKind.INPUTS, "the inputs to be recorded, in one message"),
     "input.on": _switch("an input is recorded", per_input=True),
-    "input.coupling": Entry(Kind.WORD, "coupling of an input", words=("dc", "ac", "ground"), per_input=True),
+    "input.coupling": VocabularyEntry(
+        ValueKind.WORD, "coupling of an input", words=("dc", "ac", "ground"), per_input=True
+    ),
     "input.impedance": _number("ohm", "impedance of an input", per_input=True),
     "input.bandwidth_limit.on": _switch("the bandwidth limit is on", per_input=True),
     "input.bandwidth_limit": _number("Hz", "corner of the bandwidth limit", per_input=True),
@@ -66,14 +68,16 @@ _DIGITIZER = {
     "input.lower": _number("V", "the most negative voltage of the range", per_input=True),
     "timebase.interval": _number("s", "time between two samples"),
     "timebase.rate": _number("Hz", "samples per second"),
-    "timebase.points": Entry(Kind.COUNT, "number of samples"),
+    "timebase.points": VocabularyEntry(ValueKind.COUNT, "number of samples"),
     "timebase.span": _number("s", "from the first sample to the last"),
     "timebase.reference_position": _number("1", "where in the record its reference point lies: 0 first sample, 1 last"),
     "timebase.reference_time": _number("s", "from the trigger to the reference point"),
     "timebase.before_trigger": _number("s", "from the first sample to the trigger"),
-    "trigger.source": Entry(Kind.WORD, "what triggers", words=("input", "immediate")),
+    "trigger.source": VocabularyEntry(ValueKind.WORD, "what triggers", words=("input", "immediate")),
     "trigger.level": _number("V", "the level to be crossed"),
-    "trigger.slope": Entry(Kind.WORD, "direction of the crossing", words=("rising", "falling", "either")),
+    "trigger.slope": VocabularyEntry(
+        ValueKind.WORD, "direction of the crossing", words=("rising", "falling", "either")
+    ),
     "trigger.hysteresis": _number("V", "how far the signal must come back before the next crossing counts"),
     "trigger.holdoff": _number("s", "shortest time between two triggers"),
     "trigger.auto": _switch("without a trigger the record is taken after a while"),
@@ -90,11 +94,11 @@ _SUPPLY = {
     "measured.current": _number("A", "current of the output, measured by the supply"),
     "protection.voltage_tripped": _switch("the voltage protection has tripped"),
     "protection.current_tripped": _switch("the current protection has tripped"),
-    "protection.clear": Entry(Kind.EVENT, "clear a tripped protection"),
+    "protection.clear": VocabularyEntry(ValueKind.EVENT, "clear a tripped protection"),
 }
 _SOURCE = {
-    "function": Entry(
-        Kind.WORD,
+    "function": VocabularyEntry(
+        ValueKind.WORD,
         "shape of the signal",
         words=("sine", "square", "triangle", "ramp", "pulse", "dc", "noise", "arbitrary"),
     ),
@@ -106,23 +110,23 @@ _SOURCE = {
     "width": _number("s", "pulse duration"),
     "phase": _number("rad", "phase"),
     "burst.on": _switch("a trigger gives a number of periods"),
-    "burst.cycles": Entry(Kind.COUNT, "periods for one trigger"),
-    "arbitrary": Entry(Kind.EVENT, "takes the samples of one period as a block"),
-    "trigger": Entry(Kind.EVENT, "gives one burst"),
+    "burst.cycles": VocabularyEntry(ValueKind.COUNT, "periods for one trigger"),
+    "arbitrary": VocabularyEntry(ValueKind.EVENT, "takes the samples of one period as a block"),
+    "trigger": VocabularyEntry(ValueKind.EVENT, "gives one burst"),
     "output": _switch("the output is on"),
 }
 _METER = {
-    "quantity": Entry(
-        Kind.WORD, "what is measured", words=("dc_voltage", "ac_voltage", "dc_current", "ac_current", "resistance")
+    "quantity": VocabularyEntry(
+        ValueKind.WORD, "what is measured", words=("dc_voltage", "ac_voltage", "dc_current", "ac_current", "resistance")
     ),
     "range.auto": _switch("the meter finds its range"),
     "range": _number("", "largest magnitude expected, in the unit of the quantity"),
     "cycles": _number("", "aperture in periods of the mains"),
     "reading": _number("", "one reading, in the unit of the quantity"),
 }
-_DISPLAY = {"text": Entry(Kind.TEXT, "what the operator reads")}
+_DISPLAY = {"text": VocabularyEntry(ValueKind.TEXT, "what the operator reads")}
 
-VOCABULARY: Mapping[Role, Mapping[str, Entry]] = MappingProxyType(
+VOCABULARY: Mapping[Role, Mapping[str, VocabularyEntry]] = MappingProxyType(
     {
         Role.DIGITIZER: MappingProxyType(_DIGITIZER),
         Role.SUPPLY: MappingProxyType(_SUPPLY),

@@ -11,7 +11,7 @@ from wavewright.buses.search.patterns import Pattern
 from wavewright.errors import StorageFault, WavewrightError
 from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.book import Logbook
-from wavewright.logbook.queries import Entry, Filter, entries
+from wavewright.logbook.queries import Filter, RunEntry, entries
 from wavewright.logbook.storable import unstorable_serial
 from wavewright.running.interruption import Interrupted, Interruption
 from wavewright.running.outcome import Outcome
@@ -168,5 +168,5 @@ def _exactly(serial: str) -> str | None:
     return serial if "*" not in serial else "\0"
 
 
-def _of_batch(book: Logbook, recipe: str, batch: str, simulated: bool) -> list[Entry]:
+def _of_batch(book: Logbook, recipe: str, batch: str, simulated: bool) -> list[RunEntry]:
     return entries(book, Filter(recipe=recipe, batch=batch, simulated=simulated))[::-1]

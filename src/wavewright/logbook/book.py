@@ -19,7 +19,7 @@ from sqlalchemy import Connection, select
 from wavewright.errors import Misuse, StorageFault
 from wavewright.logbook import tables
 from wavewright.logbook.address import read_address
-from wavewright.logbook.chain import CHUNK, Entry, append, run_entry
+from wavewright.logbook.chain import CHUNK, ChainEntry, append, run_entry
 from wavewright.logbook.code_store import CodeStore
 from wavewright.logbook.database import Database, insert_rows
 from wavewright.logbook.migrations import bring_up_to_date
@@ -193,7 +193,7 @@ class _Rows:
         self._readings: list[dict[str, Any]] = []
         self._captures: list[dict[str, Any]] = []
         self._shots: dict[str, Sequence[Capture]] = {}
-        self._entries: list[Entry] = []
+        self._entries: list[ChainEntry] = []
 
     def take(self, identifier: str, outcome: Outcome, station: str, batch: str) -> None:
         for origin in (outcome.recipe, outcome.bench, *outcome.profiles.values()):

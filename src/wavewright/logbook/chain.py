@@ -72,7 +72,7 @@ NEWEST = max(COVERAGE)
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class ChainEntry:
     """What a link is about: a run with the hashes of its rows, or a note."""
 
     station: str
@@ -91,10 +91,10 @@ def run_entry(
     its_captures: Iterable[Mapping[str, Any]],
     *,
     coverage: int = NEWEST,
-) -> Entry:
+) -> ChainEntry:
     """The entry of one run, from its rows as the tables hold them, in any order."""
     covered = COVERAGE[coverage]
-    return Entry(
+    return ChainEntry(
         row["station"],
         RUN,
         row["id"],
@@ -110,7 +110,7 @@ def note_of(**words: object) -> str:
     return json.dumps({"at": datetime.now(UTC).isoformat(timespec="seconds"), **words})
 
 
-def append(connection: Connection, entries: Iterable[Entry]) -> None:
+def append(connection: Connection, entries: Iterable[ChainEntry]) -> None:
     """Append links to the heads of their stations; a chain that is not there begins.
 
     Parameters
@@ -122,7 +122,7 @@ def append(connection: Connection, entries: Iterable[Entry]) -> None:
         length, last = (head.length, head.sha256) if head is not None else (0, NOTHING_BEFORE)
         new = list(ours)
         if not length and new[0].kind != BEGUN:
-            new.insert(0, Entry(station, BEGUN, note=note_of(taken_up=0)))
+            new.insert(0, ChainEntry(station, BEGUN, note=note_of(taken_up=0)))
         rows = _linked(new, length, last)
         insert_rows(connection, links, rows)
         now = {"length": length + len(rows), "sha256": rows[-1]["sha256"]}
@@ -140,7 +140,7 @@ def note_taken_out(connection: Connection, runs: Sequence[tuple[str, str]]) -> N
     append(
         connection,
         [
-            Entry(station, TAKEN_OUT, note=note_of(runs=ids[first : first + CHUNK]))
+            ChainEntry(station, TAKEN_OUT, note=note_of(runs=ids[first : first + CHUNK]))
             for station, ids in by_station.items()
             for first in range(0, len(ids), CHUNK)
         ],
@@ -152,7 +152,7 @@ def take_up(connection: Connection, *, coverage: int) -> None:
     counts = connection.execute(select(outcomes.c.station, func.count()).group_by(outcomes.c.station)).all()
     append(
         connection,
-        [Entry(station, BEGUN, note=note_of(taken_up=count), coverage=coverage) for station, count in counts],
+        [ChainEntry(station, BEGUN, note=note_of(taken_up=count), coverage=coverage) for station, count in counts],
     )
     drop_unused_texts(connection)
     order = (outcomes.c.started, outcomes.c.id)
@@ -200,10 +200,10 @@ def link_sha256(link: Mapping[str, Any]) -> str:
     return hashlib.sha256(_text([link[column.name] for column in links.columns if column.name != "sha256"])).hexdigest()
 
 
-def _linked(entries: Iterable[Entry], length: int, last: str) -> list[Row]:
+def _linked(entries: Iterable[ChainEntry], length: int, last: str) -> list[Row]:
     rows = []
     for position, entry in enumerate(entries, length):
-        row = {name: getattr(entry, name) for name in Entry.__slots__}
+        row = {name: getattr(entry, name) for name in ChainEntry.__slots__}
         row |= {"position": position, "previous": last}
         row["sha256"] = last = link_sha256(row)
         rows.append(row)

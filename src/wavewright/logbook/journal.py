@@ -27,7 +27,7 @@ from wavewright.durable_files import sync_file
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class JournalLine:
     """One line: what it is about, when it was written, what it says."""
 
     kind: str
@@ -58,7 +58,7 @@ class Journal:
         self._file.close()
 
 
-def read_journal(path: Path) -> Iterator[Entry]:
+def read_journal(path: Path) -> Iterator[JournalLine]:
     """The lines of a journal, up to the first that is not whole; none where there is no journal.
 
     Raises
@@ -75,4 +75,4 @@ def read_journal(path: Path) -> Iterator[Entry]:
             plain = json.loads(text)
             at = datetime.fromisoformat(plain.pop("at"))
             ((kind, content),) = plain.items()
-            yield Entry(kind, at, content)
+            yield JournalLine(kind, at, content)

@@ -62,7 +62,7 @@ class Filter:
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class RunEntry:
     """One run, as a list of runs shows it."""
 
     id: str
@@ -125,15 +125,15 @@ class Trend:
         return {"name": self.name, "unit": self.unit, "count": self.count, "buckets": buckets}
 
 
-def entries(book: Logbook, which: Filter | None = None, *, most: int | None = None) -> list[Entry]:
+def entries(book: Logbook, which: Filter | None = None, *, most: int | None = None) -> list[RunEntry]:
     """The runs that a filter leaves, newest first."""
-    columns = [outcomes.c[name] for name in Entry.__slots__]
+    columns = [outcomes.c[name] for name in RunEntry.__slots__]
     query = select(*columns).where(*(which or Filter()).conditions())
     query = query.order_by(outcomes.c.started.desc(), outcomes.c.id.desc()).limit(most)
     with book.reading() as connection:
         rows = connection.execute(query).mappings().all()
     return [
-        Entry(
+        RunEntry(
             **{
                 **row,
                 "started": moment_of(row["started"]),

@@ -38,7 +38,7 @@ Point = tuple[SignedTime, Voltage]
 Margin = Annotated[StatedQuantity, QuantityIn("V", least=0)]
 
 
-class Mask(GrammarModel):
+class MaskEntry(GrammarModel):
     """Where no trace may go: polygons, or everything outside a band around a stored waveform."""
 
     meant: ClassVar[Mapping[str, str]] = MappingProxyType({"voltage": "level"})
@@ -75,7 +75,7 @@ class Persistence(GrammarModel):
     rows: Count = Field(default=256, description="cells along the level axis")
     rare: Count | None = Field(default=None, description="a path is rare where fewer than one shot in so many went")
     rare_shots: CountLimit | None = Field(default=None, description="limit on the number of shots on rare paths")
-    mask: Mask | None = Field(
+    mask: MaskEntry | None = Field(
         default=None, description="where no trace may go", examples=[{"around": "reference.npz", "level": "100 mV"}]
     )
     violations: CountLimit | None = Field(default=None, description="limit on the number of violations of the mask")

@@ -36,7 +36,7 @@ from wavewright.recipe.judging import ABOUT_JUDGE, JUDGE_EXAMPLES, Judging
 from wavewright.recipe.metering import MeterEntry, Metering, Reader, SupplyEntry, read_meterings
 from wavewright.recipe.name_checks import NameChecks
 from wavewright.recipe.references import check_references
-from wavewright.recipe.stimulus import Step, check_bursts
+from wavewright.recipe.stimulus import StimulusStep, check_bursts
 
 
 @dataclass(frozen=True)
@@ -109,7 +109,7 @@ class Measurement(GrammarModel):
         examples=[{"mode": "normal", "on": "reset", "edge": "falling", "level": "1.65 V", "timeout": "5 s"}],
     )
     shots: Count = Field(default=1, description="how many shots are taken")
-    stimulus: tuple[Step, ...] = Field(
+    stimulus: tuple[StimulusStep, ...] = Field(
         default=(),
         description="what supply and source do, step by step",
         examples=[[{"supply": {"output": "off"}, "then_wait": "200 ms"}, {"supply": {"output": "on"}}]],

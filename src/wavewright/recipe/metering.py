@@ -32,7 +32,7 @@ class Reader(StrEnum):
     SUPPLY = "supply"
 
 
-class Quantity(StrEnum):
+class MeterQuantity(StrEnum):
     """What a meter reads."""
 
     DC_VOLTAGE = "dc_voltage"
@@ -49,13 +49,13 @@ class SupplyQuantity(StrEnum):
     CURRENT = "current"
 
 
-UNITS: Mapping[Quantity | SupplyQuantity, str] = MappingProxyType(
+UNITS: Mapping[MeterQuantity | SupplyQuantity, str] = MappingProxyType(
     {
-        Quantity.DC_VOLTAGE: "V",
-        Quantity.AC_VOLTAGE: "V",
-        Quantity.DC_CURRENT: "A",
-        Quantity.AC_CURRENT: "A",
-        Quantity.RESISTANCE: "ohm",
+        MeterQuantity.DC_VOLTAGE: "V",
+        MeterQuantity.AC_VOLTAGE: "V",
+        MeterQuantity.DC_CURRENT: "A",
+        MeterQuantity.AC_CURRENT: "A",
+        MeterQuantity.RESISTANCE: "ohm",
         SupplyQuantity.VOLTAGE: "V",
         SupplyQuantity.CURRENT: "A",
     }
@@ -80,7 +80,7 @@ class ReadEntry(GrammarModel):
 class MeterEntry(ReadEntry):
     """One reading of the meter, taken after every shot."""
 
-    quantity: Quantity = Field(description="dc_voltage, ac_voltage, dc_current, ac_current or resistance")
+    quantity: MeterQuantity = Field(description="dc_voltage, ac_voltage, dc_current, ac_current or resistance")
     range: Line | None = Field(
         default=None, description="full scale, with its unit; the meter finds its own if left out", examples=["10 V"]
     )
@@ -105,7 +105,7 @@ class Metering:
     """
 
     name: str
-    quantity: Quantity | SupplyQuantity
+    quantity: MeterQuantity | SupplyQuantity
     unit: str
     by: Reader = Reader.METER
     range: float | None = None

@@ -222,7 +222,7 @@ class SourceStep(GrammarModel):
         return at_once or self.start is not None
 
 
-class Step(GrammarModel):
+class StimulusStep(GrammarModel):
     """One step: a supply or a source is set, then perhaps a wait."""
 
     supply: SupplyStep | None = Field(

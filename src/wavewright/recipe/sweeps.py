@@ -21,7 +21,7 @@ MOST_CONDITIONS = 1000
 _NAMED = re.compile(rf"\$({NAME_PATTERN})")
 
 
-class Condition(NamedTuple):
+class SweepPoint(NamedTuple):
     """One point of a sweep: what each name stands for, and the measurement with that put in."""
 
     values: dict[str, str]
@@ -47,7 +47,7 @@ def parameter_values(parameters: Mapping[str, str], overrides: Mapping[str, str]
     return {**parameters, **overrides}
 
 
-def conditions(tree: YamlMapping, parameters: Mapping[str, str], faults: list[FileFault]) -> Iterator[Condition]:
+def conditions(tree: YamlMapping, parameters: Mapping[str, str], faults: list[FileFault]) -> Iterator[SweepPoint]:
     """A measurement's tree under every condition of its `for_each`, the last name running fastest.
 
     Without `for_each` there is one condition, with no values. Of a `for_each` that makes no sense there is none, and
@@ -62,7 +62,7 @@ def conditions(tree: YamlMapping, parameters: Mapping[str, str], faults: list[Fi
         replaced = substituted(tree, {**parameters, **here}, unknown)
         assert isinstance(replaced, YamlMapping)
         faults.extend(fault for fault in unknown if fault.where not in {known.where for known in faults})
-        yield Condition(here, replaced)
+        yield SweepPoint(here, replaced)
 
 
 def substituted(node: Node, names: Mapping[str, str], faults: list[FileFault]) -> Node:

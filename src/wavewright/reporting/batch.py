@@ -9,7 +9,7 @@ from pathlib import Path
 from wavewright.durable_files import write_whole
 from wavewright.errors import Misuse, StorageFault
 from wavewright.logbook.book import Logbook, find_id
-from wavewright.logbook.queries import Entry, Filter, Point, entries, points, reading_names
+from wavewright.logbook.queries import Filter, Point, RunEntry, entries, points, reading_names
 from wavewright.logbook.studies.capability import Capability, capability
 from wavewright.logbook.studies.pareto import ParetoRow, pareto
 from wavewright.logbook.studies.proportions import Proportion, final_yield, first_pass_yield, no_runs
@@ -35,7 +35,7 @@ class ReadingStudy:
 class BatchStudy:
     """Many runs together. `first_pass` counts units whose first run passed, `final` those whose last one did."""
 
-    runs: tuple[Entry, ...]
+    runs: tuple[RunEntry, ...]
     first_pass: Proportion
     final: Proportion
     pareto: tuple[ParetoRow, ...]

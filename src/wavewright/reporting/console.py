@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from wavewright.analysis.reading import Reading
-    from wavewright.analysis.statistics.shot_statistics import Trend
+    from wavewright.analysis.statistics.shot_statistics import ShotTrend
     from wavewright.running.outcome import Outcome
     from wavewright.running.result import CrossCheck
 
@@ -147,7 +147,7 @@ def print_statistics(outcome: Outcome, console: Console) -> None:
     console.print(table if table.row_count else "no measurement has more than one shot")
 
 
-def _trend(trend: Trend | None, unit: str) -> str:
+def _trend(trend: ShotTrend | None, unit: str) -> str:
     if trend is None:
         return NOTHING
     slope = show_quantity(trend.slope, unit, uncertainty=trend.uncertainty or None)

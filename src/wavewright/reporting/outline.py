@@ -11,7 +11,7 @@ from wavewright.waveform import Waveform
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Outline:
+class TraceOutline:
     """Points of a line that touches everything that the record touches.
 
     Parameters
@@ -27,7 +27,7 @@ class Outline:
     is_complete: bool
 
 
-def outline(wave: Waveform, *, stretches: int = 2000) -> Outline:
+def outline(wave: Waveform, *, stretches: int = 2000) -> TraceOutline:
     """Two points per stretch, its lowest and its highest sample; where the record rises the lowest comes first.
 
     A record of at most two samples per stretch is returned whole. One pass over the codes; only the extremes become
@@ -35,7 +35,7 @@ def outline(wave: Waveform, *, stretches: int = 2000) -> Outline:
     """
     codes = wave.codes
     if codes.size <= 2 * stretches:
-        return Outline(wave.values().astype(np.float32), wave.start, wave.interval, True)
+        return TraceOutline(wave.values().astype(np.float32), wave.start, wave.interval, True)
     length = -(-codes.size // stretches)
     firsts = np.arange(0, codes.size, length)
     least, most = _extremes(codes, firsts, length)
@@ -45,7 +45,7 @@ def outline(wave: Waveform, *, stretches: int = 2000) -> Outline:
     is_rising = np.append(np.diff(low + high) >= 0, True)
     pairs = np.where(is_rising[:, None], np.stack([low, high], 1), np.stack([high, low], 1))
     step = length * wave.interval / 2
-    return Outline(pairs.reshape(-1).astype(np.float32), wave.start + step / 2, step, False)
+    return TraceOutline(pairs.reshape(-1).astype(np.float32), wave.start + step / 2, step, False)
 
 
 def _extremes(

@@ -28,7 +28,7 @@ from wavewright.quantities import show_quantity
 from wavewright.recipe.acquisition import Channel, Timebase
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.metering import Metering
-from wavewright.recipe.stimulus import SourceStep, Step, SupplyStep, Switch
+from wavewright.recipe.stimulus import SourceStep, StimulusStep, SupplyStep, Switch
 from wavewright.running.result import Setting
 from wavewright.running.stored_waveforms import NOTHING_STORED, PlayedWaveforms, played_by
 
@@ -91,7 +91,7 @@ def requested_setup(measurement: Measurement, *, attenuations: Mapping[int, floa
     )
 
 
-def split_stimulus(measurement: Measurement) -> tuple[tuple[Step, ...], tuple[Step, ...]]:
+def split_stimulus(measurement: Measurement) -> tuple[tuple[StimulusStep, ...], tuple[StimulusStep, ...]]:
     """The steps before arming and those after it.
 
     In mode `auto` the stimulus is there before the record is taken. In mode `normal` it causes the trigger: what is

@@ -12,7 +12,7 @@ from wavewright.instruments.setups import DigitizerSetup
 from wavewright.instruments.source import as_played, source_assignments
 from wavewright.instruments.supply import supply_assignments
 from wavewright.recipe.measurement import Measurement
-from wavewright.recipe.stimulus import Step
+from wavewright.recipe.stimulus import StimulusStep
 from wavewright.running.alias_check import look_for_aliases
 from wavewright.running.automatic_settings import FoundSettings, find_settings
 from wavewright.running.evaluation import Evaluation
@@ -222,7 +222,7 @@ def _with_surroundings(
     return replace(capture, settings={**capture.settings, **record.facts, **read, **drawn})
 
 
-def _stimulate(steps: Sequence[Step], context: RunContext, record: SettingsRecord, *, number: int = 1) -> None:
+def _stimulate(steps: Sequence[StimulusStep], context: RunContext, record: SettingsRecord, *, number: int = 1) -> None:
     """Step after step, each read back; `number` is that of the first one in the recipe's list."""
     for count, step in enumerate(steps, number):
         context.check()

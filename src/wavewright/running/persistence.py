@@ -15,8 +15,7 @@ from wavewright.analysis.statistics.masks import Mask, MaskTest, PolygonMask, To
 from wavewright.analysis.statistics.rare_paths import RarePath
 from wavewright.errors import NotMeasurable
 from wavewright.quantities import show_quantity
-from wavewright.recipe.density import Mask as WantedMask
-from wavewright.recipe.density import Persistence
+from wavewright.recipe.density import MaskEntry, Persistence
 from wavewright.recipe.measurement import Measurement
 from wavewright.running.result import Result, judged_result
 from wavewright.running.shot import ExaminedShot
@@ -119,7 +118,7 @@ class PersistenceCount:
         return f"shot {one.shot + 1} is {beyond}"
 
 
-def _mask(wanted: WantedMask, channel: str, references: ReferenceWaveforms) -> Mask:
+def _mask(wanted: MaskEntry, channel: str, references: ReferenceWaveforms) -> Mask:
     if wanted.polygons:
         return PolygonMask(
             tuple(tuple((float(time), float(level)) for time, level in polygon) for polygon in wanted.polygons)

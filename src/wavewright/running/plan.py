@@ -21,7 +21,7 @@ from wavewright.instruments.supply import supply_messages, supply_queries
 from wavewright.instruments.vocabulary import Role
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
-from wavewright.recipe.stimulus import SourceStep, Step
+from wavewright.recipe.stimulus import SourceStep, StimulusStep
 from wavewright.running.automatic_settings import WIDEST
 from wavewright.running.instrument_settings import (
     RequestedSetup,
@@ -174,7 +174,7 @@ def _placing(
 
 
 def _stimulus(
-    steps: tuple[Step, ...], profiles: Mapping[Role, Profile], played: PlayedWaveforms
+    steps: tuple[StimulusStep, ...], profiles: Mapping[Role, Profile], played: PlayedWaveforms
 ) -> Iterator[PlannedStep]:
     for step in steps:
         if step.supply is not None:

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from wavewright.analysis.catalogue import METRICS
 from wavewright.analysis.doubts import EXTREMES, Reads
 from wavewright.analysis.findings import Read, doubted, with_findings
-from wavewright.analysis.front_end.probe_loading import Crystal, Node, Probe, crystal_pulling, expected_loading
+from wavewright.analysis.front_end.probe_loading import Crystal, Probe, ProbedNode, crystal_pulling, expected_loading
 from wavewright.analysis.measure import measure_surveys
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.record.survey import Survey
@@ -109,7 +109,7 @@ class ShotComparison:
         if not added or frequency is None:
             return found
         if self._wanted.source_impedance is not None:
-            node = Node(float(self._wanted.source_impedance), sum(there.values()))
+            node = ProbedNode(float(self._wanted.source_impedance), sum(there.values()))
             loading = expected_loading(Probe(PROBE_RESISTANCE, added), node, frequency=frequency)
             if loading.amplitude_change is not None:
                 found["gain"] = Reading(1 + loading.amplitude_change, "1")

@@ -9,20 +9,20 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from wavewright.simulation.bench import Bench
+from wavewright.simulation.bench import SimulatedBench
 from wavewright.simulation.circuit.motion import Motion, Sampler
 from wavewright.simulation.circuit.nodes import Node
 from wavewright.simulation.front_end import (
     Codes,
+    FrontEndSettings,
     InputData,
-    InputSetup,
     at_converter,
     digitize,
     noise_rms,
     reach_at_converter,
     settling_time,
 )
-from wavewright.simulation.probing import Probe, load_on
+from wavewright.simulation.probing import SimulatedProbe, load_on
 from wavewright.simulation.trigger import EdgeDetector, EdgeSetup
 
 _FIRST_STRETCH, _LONGEST_STRETCH = 1 << 12, 1 << 18
@@ -57,7 +57,7 @@ class RecordSetup:
 
 
 @dataclass(slots=True)
-class Acquisition:
+class ArmedAcquisition:
     """Settings frozen at the moment of arming, and what became of them.
 
     Parameters
@@ -67,8 +67,8 @@ class Acquisition:
     serial : which acquisition of the run this is; with the bench's draw it decides all chance in it.
     """
 
-    bench: Bench
-    inputs: Mapping[int, InputSetup]
+    bench: SimulatedBench
+    inputs: Mapping[int, FrontEndSettings]
     data: Mapping[int, InputData]
     record: RecordSetup
     edge: EdgeSetup
@@ -78,7 +78,7 @@ class Acquisition:
     serial: int
     trigger_time: float | None = None
     was_forced: bool = False
-    _probes: Mapping[int, Probe] = field(init=False)
+    _probes: Mapping[int, SimulatedProbe] = field(init=False)
     _looked_until: float = field(init=False)
     _detector: EdgeDetector = field(init=False)
     _codes: dict[int, Codes] = field(default_factory=dict)
@@ -140,8 +140,8 @@ class Acquisition:
             )
         return self._codes[number]
 
-    def _probe(self, number: int) -> Probe:
-        return self._probes.get(number, Probe())
+    def _probe(self, number: int) -> SimulatedProbe:
+        return self._probes.get(number, SimulatedProbe())
 
     def _node(self, number: int) -> Node | None:
         return self.bench.board.nodes.get(self._probe(number).node or "")

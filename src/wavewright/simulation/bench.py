@@ -21,7 +21,7 @@ _LONGEST_STANDING = 100.0  # s that the bench may have been on already when a ru
 
 
 @dataclass(frozen=True, slots=True)
-class Bench:
+class SimulatedBench:
     """What all simulated instruments share.
 
     Parameters
@@ -38,7 +38,7 @@ class Bench:
     draw: int
 
 
-def build_bench(settings: Mapping[str, Any], *, folder: Path) -> Bench:
+def build_bench(settings: Mapping[str, Any], *, folder: Path) -> SimulatedBench:
     """A bench that was switched on before: just one second ago, or with a draw of its own within the last 100 s.
 
     Parameters
@@ -60,7 +60,7 @@ def build_bench(settings: Mapping[str, Any], *, folder: Path) -> Bench:
     usual = STRAIGHT if "probes" in settings else DIVIDER
     probes = {int(number): read_probe(_mapping(probe)) for number, probe in given.items()}
     standing = 0.0 if draw == seed else _LONGEST_STANDING * float(np.random.default_rng([draw]).random())
-    return Bench(
+    return SimulatedBench(
         Clock(now=_SWITCHED_ON + standing), surroundings, board, Probing(board, probes, usual=usual), seed, draw
     )
 

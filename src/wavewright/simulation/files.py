@@ -11,7 +11,7 @@ from wavewright.errors import FileFault, Misuse
 from wavewright.grammar.located_yaml import parse_tree
 from wavewright.grammar.model_reading import plain
 from wavewright.instruments.bench_file import BenchFile
-from wavewright.simulation.bench import DEFAULT_SEED, Bench, build_bench
+from wavewright.simulation.bench import DEFAULT_SEED, SimulatedBench, build_bench
 from wavewright.simulation.circuit.board import load_board
 from wavewright.simulation.circuit.surroundings import Surroundings
 from wavewright.simulation.disturbances.plan import load_faults
@@ -21,7 +21,7 @@ from wavewright.simulation.scpi.device import ScpiDevice
 SETTINGS = ("board", "seed", "draw", "faults", "probes")
 
 
-def equipment(instruments: Path, settings: Mapping[str, Any]) -> tuple[Bench, dict[str, ScpiDevice]]:
+def equipment(instruments: Path, settings: Mapping[str, Any]) -> tuple[SimulatedBench, dict[str, ScpiDevice]]:
     """A simulated bench and its instruments by canonical resource name, in the state after power-on.
 
     Parameters

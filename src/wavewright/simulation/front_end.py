@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wavewright.simulation.circuit.motion import Motion, Sampler
-from wavewright.simulation.probing import Probe
+from wavewright.simulation.probing import SimulatedProbe
 
 Codes = npt.NDArray[np.int8] | npt.NDArray[np.int16]
 _BLOCK = 1 << 18
@@ -34,7 +34,7 @@ class InputData:
 
 
 @dataclass(frozen=True, slots=True)
-class InputSetup:
+class FrontEndSettings:
     """How one input is set. `band_limit` in Hz; None: off. `range` peak to peak and `offset` in V at the connector."""
 
     coupling: str
@@ -50,13 +50,13 @@ class InputSetup:
         return self.range / (1 << self.bits)
 
 
-def settling_time(data: InputData, setup: InputSetup) -> float:
+def settling_time(data: InputData, setup: FrontEndSettings) -> float:
     """How long before a record the front end still remembers, s."""
     slowest = data.ac_corner if setup.coupling == "AC" else setup.band_limit or data.bandwidth
     return 6.0 / (2 * math.pi * slowest)
 
 
-def at_converter(node: Motion, probe: Probe, data: InputData, setup: InputSetup) -> Motion:
+def at_converter(node: Motion, probe: SimulatedProbe, data: InputData, setup: FrontEndSettings) -> Motion:
     """The voltage at the converter, referred to the connector, without noise, errors and limits."""
     if setup.coupling == "GRO":
         return Motion()
@@ -68,7 +68,7 @@ def at_converter(node: Motion, probe: Probe, data: InputData, setup: InputSetup)
     return volts
 
 
-def noise_rms(data: InputData, setup: InputSetup) -> float:
+def noise_rms(data: InputData, setup: FrontEndSettings) -> float:
     """Noise at the connector, V rms: white noise through what bandwidth is left, and the converter's own."""
     share = min(1.0, (setup.band_limit or data.bandwidth) / data.bandwidth)
     return math.hypot(data.noise_floor * math.sqrt(share), data.noise_codes * setup.volts_per_code)
@@ -77,7 +77,7 @@ def noise_rms(data: InputData, setup: InputSetup) -> float:
 def digitize(
     volts: Motion,
     data: InputData,
-    setup: InputSetup,
+    setup: FrontEndSettings,
     *,
     start: float,
     interval: float,
@@ -99,7 +99,7 @@ def digitize(
     return codes
 
 
-def reach_at_converter(low: float, high: float, probe: Probe, setup: InputSetup) -> tuple[float, float]:
+def reach_at_converter(low: float, high: float, probe: SimulatedProbe, setup: FrontEndSettings) -> tuple[float, float]:
     """Bounds of the voltage at the converter, referred to the connector, from bounds of the node.
 
     A low-pass with real poles that has settled within its input's range stays within it; after a high-pass at most

@@ -15,14 +15,14 @@ from wavewright.grammar.located_yaml import YamlMapping, parse_tree, place_of, r
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import validated
 from wavewright.grammar.word_fields import LocatedText
-from wavewright.simulation.bench import Bench
-from wavewright.simulation.devices.roles import InstrumentEntry, Making, roles
+from wavewright.simulation.bench import SimulatedBench
+from wavewright.simulation.devices.roles import InstrumentContext, SimulatedInstrumentEntry, roles
 from wavewright.simulation.disturbances.plan import DisturbancePlan
 from wavewright.simulation.scpi.device import ScpiDevice
-from wavewright.simulation.scpi.settings import Setting, Settings
+from wavewright.simulation.scpi.settings import Settings, SimulatedSetting
 
 
-def _entries() -> Mapping[str, type[InstrumentEntry]]:
+def _entries() -> Mapping[str, type[SimulatedInstrumentEntry]]:
     return {name: make.entry for name, make in roles().items()}
 
 
@@ -45,7 +45,7 @@ class ElsewhereEntry(GrammarModel):
 class CommandTables(GrammarModel):
     """The instruments that Wavewright's own simulation makes."""
 
-    instruments: dict[str, Annotated[InstrumentEntry, ChosenBy("acts_as", _entries, "instrument")]] = Field(
+    instruments: dict[str, Annotated[SimulatedInstrumentEntry, ChosenBy("acts_as", _entries, "instrument")]] = Field(
         default_factory=dict,
         description="the instruments by name",
         examples=[_EXAMPLE],
@@ -78,7 +78,7 @@ class InstrumentsFile(GrammarModel):
     )
 
 
-def load_instruments(path: Path, bench: Bench, faults: Mapping[str, DisturbancePlan]) -> dict[str, ScpiDevice]:
+def load_instruments(path: Path, bench: SimulatedBench, faults: Mapping[str, DisturbancePlan]) -> dict[str, ScpiDevice]:
     """The devices of an instrument file by canonical resource name, each in its state after power-on.
 
     Parameters
@@ -106,7 +106,7 @@ def load_instruments(path: Path, bench: Bench, faults: Mapping[str, DisturbanceP
     return devices
 
 
-def read_entries(path: Path) -> dict[str, tuple[InstrumentEntry, Place]]:
+def read_entries(path: Path) -> dict[str, tuple[SimulatedInstrumentEntry, Place]]:
     """The instruments of a file, those that it takes from others included, and where each stands.
 
     Raises
@@ -116,7 +116,7 @@ def read_entries(path: Path) -> dict[str, tuple[InstrumentEntry, Place]]:
     file, tree = _read(path)
     found = _own_entries(file, tree)
     faults: list[FileFault] = []
-    others: dict[str, dict[str, tuple[InstrumentEntry, Place]]] = {}
+    others: dict[str, dict[str, tuple[SimulatedInstrumentEntry, Place]]] = {}
     for name, elsewhere in file.wavewright.from_other_files.items():
         if elsewhere.file not in others:
             try:
@@ -141,16 +141,18 @@ def _read(path: Path) -> tuple[InstrumentsFile, YamlMapping]:
     return validated(tree, InstrumentsFile), tree
 
 
-def _own_entries(file: InstrumentsFile, tree: YamlMapping) -> dict[str, tuple[InstrumentEntry, Place]]:
+def _own_entries(file: InstrumentsFile, tree: YamlMapping) -> dict[str, tuple[SimulatedInstrumentEntry, Place]]:
     places = tree.mapping_at("wavewright").mapping_at("instruments")
     return {name: (entry, places.mapping_at(name).place) for name, entry in file.wavewright.instruments.items()}
 
 
 def _device(
-    name: str, entry: InstrumentEntry, place: Place, bench: Bench, faults: DisturbancePlan | None
+    name: str, entry: SimulatedInstrumentEntry, place: Place, bench: SimulatedBench, faults: DisturbancePlan | None
 ) -> ScpiDevice:
     rows = [_setting(key, row, entry.inputs) for key, row in entry.settings.items()]
-    making: Making[Any] = Making(entry.identity, Settings(rows), bench, entry.details, zlib.crc32(name.encode()))
+    making: InstrumentContext[Any] = InstrumentContext(
+        entry.identity, Settings(rows), bench, entry.details, zlib.crc32(name.encode())
+    )
     try:
         return ScpiDevice(
             roles()[entry.acts_as](making),
@@ -165,6 +167,6 @@ def _device(
         raise FileFault(what, where=where, expected=fault.expected, do=fault.do) from fault
 
 
-def _setting(key: str, row: Any, inputs: int) -> Setting:
+def _setting(key: str, row: Any, inputs: int) -> SimulatedSetting:
     kind, reset = row.kind()
-    return Setting(key, row.header, kind, reset, inputs if row.each == "input" else 1)
+    return SimulatedSetting(key, row.header, kind, reset, inputs if row.each == "input" else 1)

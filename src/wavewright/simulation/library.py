@@ -12,7 +12,7 @@ from pyvisa.constants import StatusCode
 from pyvisa_sim.highlevel import SimVisaLibrary
 
 from wavewright.errors import FileFault
-from wavewright.simulation.bench import Bench
+from wavewright.simulation.bench import SimulatedBench
 from wavewright.simulation.files import equipment
 from wavewright.simulation.scpi.device import ScpiDevice
 from wavewright.simulation.scpi.exchange import Exchange
@@ -30,7 +30,7 @@ class SimulatedVisa(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim has no 
     instruments : the devices by resource name.
     """
 
-    bench: Bench
+    bench: SimulatedBench
     instruments: dict[str, ScpiDevice]
 
     def _init(self) -> None:
@@ -42,7 +42,7 @@ class SimulatedVisa(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim has no 
         self.sessions[handle] = obj
         return handle
 
-    def equip(self, bench: Bench, instruments: dict[str, ScpiDevice]) -> None:
+    def equip(self, bench: SimulatedBench, instruments: dict[str, ScpiDevice]) -> None:
         """Give the library its bench; done once, by `open_library`."""
         self.bench, self.instruments = bench, instruments
 
@@ -136,7 +136,7 @@ def open_library(path: str, *, settings: Mapping[str, object]) -> SimulatedVisa:
     Parameters
     ----------
     path : the instrument file.
-    settings : `board` (path of the board file), `seed`, `draw` (see `Bench`), `probes` (by input: attenuation,
+    settings : `board` (path of the board file), `seed`, `draw` (see `SimulatedBench`), `probes` (by input: attenuation,
         capacitance, bandwidth),
         `faults` (path of a fault file).
 

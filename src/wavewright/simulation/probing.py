@@ -15,7 +15,7 @@ _INPUT_RESISTANCE = 1e6
 
 
 @dataclass(frozen=True, slots=True)
-class Probe:
+class SimulatedProbe:
     """A probe on one input. `node` None: it hangs in the air. `bandwidth` in Hz, `capacitance` at the tip in F."""
 
     attenuation: float = 10.0
@@ -28,17 +28,17 @@ class Probe:
         return Load(self.attenuation * input_resistance, self.capacitance)
 
 
-DIVIDER = Probe()
+DIVIDER = SimulatedProbe()
 # A straight-through probe: its cable and the input lie on the node. Common practice, no source.
-STRAIGHT = Probe(attenuation=1.0, capacitance=60e-12, bandwidth=30e6)
+STRAIGHT = SimulatedProbe(attenuation=1.0, capacitance=60e-12, bandwidth=30e6)
 
 
-def read_probe(settings: Mapping[str, Any]) -> Probe:
+def read_probe(settings: Mapping[str, Any]) -> SimulatedProbe:
     """A probe of a bench file's `probes:`; texts with units or plain SI numbers."""
     names = {"attenuation": "x", "capacitance": "F", "bandwidth": "Hz"}
     known = {key: _read(value, names[key]) for key, value in settings.items() if key in names}
-    usual = STRAIGHT if known.get("attenuation") == 1.0 else Probe()
-    return Probe(
+    usual = STRAIGHT if known.get("attenuation") == 1.0 else SimulatedProbe()
+    return SimulatedProbe(
         known.get("attenuation", usual.attenuation),
         known.get("capacitance", usual.capacitance),
         known.get("bandwidth", usual.bandwidth),
@@ -55,17 +55,17 @@ def _read(value: object, unit: str) -> float:
 class Probing:
     """All probes of the bench."""
 
-    def __init__(self, board: Board, probes: Mapping[int, Probe], *, usual: Probe = DIVIDER) -> None:
+    def __init__(self, board: Board, probes: Mapping[int, SimulatedProbe], *, usual: SimulatedProbe = DIVIDER) -> None:
         """`usual`: what is on an input that `probes` does not name."""
         self._board = board
         self._given = dict(probes)
         self._usual = usual
         self._probes = {n: replace(probes.get(n, usual), node=node) for n, node in board.wiring.items()}
 
-    def __getitem__(self, number: int) -> Probe:
+    def __getitem__(self, number: int) -> SimulatedProbe:
         return self._probes.get(number) or self._given.get(number, self._usual)
 
-    def snapshot(self) -> Mapping[int, Probe]:
+    def snapshot(self) -> Mapping[int, SimulatedProbe]:
         """The probes as they are now."""
         return dict(self._probes)
 
@@ -99,7 +99,7 @@ class Probing:
         self._probes[number] = replace(chosen, node=node)
 
 
-def load_on(node: str, probes: Mapping[int, Probe], input_resistances: Mapping[int, float]) -> Load:
+def load_on(node: str, probes: Mapping[int, SimulatedProbe], input_resistances: Mapping[int, float]) -> Load:
     """Everything that hangs on a node."""
     total = UNLOADED
     for number, probe in probes.items():

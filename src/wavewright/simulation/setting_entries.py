@@ -14,7 +14,13 @@ from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import refusal
 from wavewright.grammar.word_fields import CountFrom, Line, LocatedText, Value
 from wavewright.quantities import read_quantity
-from wavewright.simulation.scpi.parameter_types import Boolean, Kind, Number, Text, Words
+from wavewright.simulation.scpi.parameter_types import (
+    BooleanParameter,
+    NumericParameter,
+    ParameterType,
+    TextParameter,
+    WordParameter,
+)
 from wavewright.simulation.scpi.parameter_types import Value as SettingValue
 
 Amount = Annotated[LocatedText, WithJsonSchema({"type": ["string", "number"]})]  # its unit stands in another key
@@ -30,7 +36,7 @@ class SettingEntry(GrammarModel):
     takes: str = Field(description="what the setting's parameter is", examples=["number"])
     each: Literal["input"] | None = Field(default=None, description="input: every input has a value of its own")
 
-    def kind(self) -> tuple[Kind, SettingValue]:
+    def kind(self) -> tuple[ParameterType, SettingValue]:
         """What is taken, and the value after `*RST`."""
         raise NotImplementedError
 
@@ -87,10 +93,10 @@ class NumberEntry(SettingEntry):
     def _number(self, text: str | None) -> float:
         return 0.0 if text is None else read_quantity(text, unit=self.unit).value
 
-    def kind(self) -> tuple[Kind, SettingValue]:
+    def kind(self) -> tuple[ParameterType, SettingValue]:
         """What is taken, and the value after `*RST`."""
         steps, reset = tuple(map(self._number, self.steps)), self._number(self.reset)
-        kind = Number(
+        kind = NumericParameter(
             unit=self.unit.upper() if self.suffix is None else self.suffix,
             minimum=steps[0] if self.least is None else self._number(self.least),
             maximum=steps[-1] if self.most is None else self._number(self.most),
@@ -110,10 +116,10 @@ class BooleanEntry(SettingEntry):
 
     reset: Value = Field(description="state after *RST: ON or OFF", examples=["OFF"])
 
-    def kind(self) -> tuple[Kind, SettingValue]:
+    def kind(self) -> tuple[ParameterType, SettingValue]:
         """What is taken, and the state after `*RST`."""
         is_on = self.reset.lower() in ("on", "true", "1")
-        return Boolean(is_on), is_on
+        return BooleanParameter(is_on), is_on
 
 
 class WordEntry(SettingEntry):
@@ -129,9 +135,9 @@ class WordEntry(SettingEntry):
         default=1, description="largest number after a word with `<n>`", examples=[4]
     )
 
-    def kind(self) -> tuple[Kind, SettingValue]:
+    def kind(self) -> tuple[ParameterType, SettingValue]:
         """What is taken, and the word after `*RST`."""
-        return Words(self.words, default=self.reset, most=self.most), self.reset
+        return WordParameter(self.words, default=self.reset, most=self.most), self.reset
 
 
 class TextEntry(SettingEntry):
@@ -142,9 +148,9 @@ class TextEntry(SettingEntry):
         default=255, description="longest text, in characters", examples=["4k"]
     )
 
-    def kind(self) -> tuple[Kind, SettingValue]:
+    def kind(self) -> tuple[ParameterType, SettingValue]:
         """What is taken, and the text after `*RST`."""
-        return Text(str(self.reset), self.most), str(self.reset)
+        return TextParameter(str(self.reset), self.most), str(self.reset)
 
 
 TAKES: Mapping[str, type[SettingEntry]] = MappingProxyType(

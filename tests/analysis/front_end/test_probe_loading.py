@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from wavewright.analysis.front_end.probe_loading import (
     Crystal,
-    Node,
     Probe,
+    ProbedNode,
     capacitive_reactance,
     compensation,
     crystal_pulling,
@@ -32,13 +32,15 @@ def test_loading_at_rest(source: float, percent: float) -> None:
 
 
 def test_a_divider_touched_with_a_bare_input() -> None:
-    change = expected_loading(Probe(1e6, 0), Node(5e3)).dc_change  # 10 kΩ over 10 kΩ is 5 kΩ in series with half of 5 V
+    change = expected_loading(
+        Probe(1e6, 0), ProbedNode(5e3)
+    ).dc_change  # 10 kΩ over 10 kΩ is 5 kΩ in series with half of 5 V
     assert 2.5 * (1 + change) == pytest.approx(2.487562, abs=5e-7), "math: Thévenin"
     assert change == pytest.approx(-0.00497512, abs=5e-9)
 
 
 def test_bandwidth_and_rise_time_with_a_probe() -> None:
-    ten, hundred = expected_loading(PROBE_10X, Node(10e3)), expected_loading(PROBE_10X, Node(100e3))
+    ten, hundred = expected_loading(PROBE_10X, ProbedNode(10e3)), expected_loading(PROBE_10X, ProbedNode(100e3))
     assert ten.bandwidth == pytest.approx(1.327617e6, rel=1e-6), "math: 1 / (2π (R_s ∥ R) C)"
     assert hundred.bandwidth == pytest.approx(133.955e3, rel=1e-5), "math"
     assert ten.rise_time == pytest.approx(263.4035e-9, rel=1e-6), "math: ln 9 · (R_s ∥ R) C"
@@ -75,7 +77,7 @@ def test_a_crystal_pulled_by_a_probe() -> None:
     assert 12e6 * change == pytest.approx(-757.083, abs=1e-2)
     first_order = 15e-15 / 2 * (1 / 27e-12 - 1 / 22e-12)
     assert 1e6 * first_order == pytest.approx(-63.1313, abs=1e-3)
-    assert expected_loading(Probe(10e6, 5e-12), Node(1e3), crystal=crystal).frequency_change == change
+    assert expected_loading(Probe(10e6, 5e-12), ProbedNode(1e3), crystal=crystal).frequency_change == change
 
 
 @given(
@@ -87,7 +89,7 @@ def test_a_crystal_pulled_by_a_probe() -> None:
 )
 def test_the_change_of_a_sine_is_that_of_the_impedances(resistance, capacitance, source, own, frequency) -> None:
     # math: voltage divider of complex admittances, written down anew
-    probe, node = Probe(resistance, capacitance), Node(source, own)
+    probe, node = Probe(resistance, capacitance), ProbedNode(source, own)
     admittance = 2j * math.pi * frequency * own
     before = 1 / (1 + source * admittance)
     after = 1 / (1 + source * (admittance + 1 / resistance + 2j * math.pi * frequency * capacitance))
@@ -98,7 +100,7 @@ def test_the_change_of_a_sine_is_that_of_the_impedances(resistance, capacitance,
 
 @given(st.floats(1e3, 1e7), st.floats(0, 1e-10), st.floats(1, 1e6), st.floats(1e-13, 1e-10))
 def test_touching_never_makes_a_node_faster_or_larger(resistance, capacitance, source, own) -> None:
-    found = expected_loading(Probe(resistance, capacitance), Node(source, own), frequency=1e6)
+    found = expected_loading(Probe(resistance, capacitance), ProbedNode(source, own), frequency=1e6)
     assert found.dc_change < 0
     assert found.amplitude_change <= 1e-12
     slower_by = (1 + capacitance / own) / (1 + source / resistance)  # the probe's resistance alone makes it faster
@@ -106,7 +108,7 @@ def test_touching_never_makes_a_node_faster_or_larger(resistance, capacitance, s
 
 
 def test_at_0_hz_a_sine_is_loaded_as_at_rest() -> None:
-    found = expected_loading(PROBE_10X, Node(100e3, 1e-12), frequency=0.0)
+    found = expected_loading(PROBE_10X, ProbedNode(100e3, 1e-12), frequency=0.0)
     assert found.amplitude_change == pytest.approx(found.dc_change, rel=1e-12)
 
 
@@ -114,7 +116,7 @@ def test_a_simulated_step_takes_the_expected_rise_time() -> None:
     # SciPy 1.17.1 integrates the node's differential equation independently
     from scipy.integrate import solve_ivp
 
-    probe, node = PROBE_10X, Node(100e3, 3e-12)
+    probe, node = PROBE_10X, ProbedNode(100e3, 3e-12)
     total = node.capacitance + probe.capacitance
     run = solve_ivp(
         lambda _, v: ((1 - v) / node.resistance - v / probe.resistance) / total,
@@ -135,4 +137,4 @@ def test_a_probe_that_cannot_be_is_refused(data) -> None:
     with pytest.raises(Misuse, match="a probe of"):
         Probe(*data)
     with pytest.raises(Misuse, match="a node of"):
-        Node(-1.0)
+        ProbedNode(-1.0)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from wavewright.analysis.measure import measure
 from wavewright.analysis.reading import Doubt
 from wavewright.analysis.transitions import last_entry
-from wavewright.analysis.transitions.last_entry import Band, find_last_entries
+from wavewright.analysis.transitions.last_entry import SettlingBand, find_last_entries
 from wavewright.waveform import Waveform
 
 TAU = 150e-6
@@ -110,7 +110,7 @@ def test_stretches_that_are_looked_at_together_enter_as_each_does_alone(
     codes = np.append(np.concatenate(decays), 0.0) + sigma * rng.normal(size=sum(sizes) + 1)
     ends = np.cumsum(sizes)
     firsts, leaves = ends - sizes, rng.random(len(sizes)) < 0.5
-    band = Band(97.0, 103.0, sigma)
+    band = SettlingBand(97.0, 103.0, sigma)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(last_entry, "BLOCK", block)
         patch.setattr(last_entry, "TOGETHER", together)

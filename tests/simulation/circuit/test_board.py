@@ -11,10 +11,10 @@ import pytest
 from tests.simulation.conftest import SIM
 from wavewright.errors import FileFault
 from wavewright.simulation.circuit.board import Board, load_board
-from wavewright.simulation.circuit.clocks import Crystal, EnableLine
+from wavewright.simulation.circuit.clocks import CrystalOscillator, EnableLine
 from wavewright.simulation.circuit.drive import CoilTerminal, HalfBridge
 from wavewright.simulation.circuit.power import BuckRail, FeedNode
-from wavewright.simulation.circuit.surroundings import UNLOADED, Feed, Load, Signal, Surroundings
+from wavewright.simulation.circuit.surroundings import UNLOADED, Feed, Load, SourceSignal, Surroundings
 
 TEN_TO_ONE = Load(10e6, 12e-12)
 
@@ -100,7 +100,7 @@ def test_the_current_limit_folds_the_feed_back(limit: float, level: float) -> No
 @pytest.mark.parametrize("name, overshoot", [("vc204.yaml", (0.04, 0.05)), ("vc204_faulty.yaml", (0.13, 0.15))])
 def test_overshoot_of_the_drive_is_that_of_a_second_order_system(name: str, overshoot: tuple[float, float]) -> None:
     built, around = board(name)
-    around.signal.become(1.0, Signal("PULS", 1250.0, 0.0, 3.3, 0.4, 1.0, True))
+    around.signal.become(1.0, SourceSignal("PULS", 1250.0, 0.0, 3.3, 0.4, 1.0, True))
     drive = built.nodes["drive"]
     assert isinstance(drive, HalfBridge)
     samples = volts(drive, 2.0, 1e-7, 160_000)
@@ -120,13 +120,13 @@ def test_the_drive_compares_whatever_the_source_sends_with_its_threshold(functio
     if function == "SIN":
         duty = 0.5 - math.asin((1.5 - 1.65) / 1.65) / math.pi
     built, around = board()
-    around.signal.become(1.0, Signal(function, 1000.0, 0.0, 3.3, 0.2, 1.0, True))
+    around.signal.become(1.0, SourceSignal(function, 1000.0, 0.0, 3.3, 0.2, 1.0, True))
     assert (volts(built.nodes["drive"], 2.0, 1e-7, 100_000) > 12.0).mean() == pytest.approx(duty, abs=1e-4)
 
 
 def test_an_output_that_is_off_drives_nothing() -> None:
     built, around = board()
-    around.signal.become(1.0, Signal("PULS", 1250.0, 0.0, 3.3, 0.4, 1.0, False))
+    around.signal.become(1.0, SourceSignal("PULS", 1250.0, 0.0, 3.3, 0.4, 1.0, False))
     assert volts(built.nodes["drive"], 2.0, 1e-6, 2000).max() == pytest.approx(0.0, abs=1e-9)
 
 
@@ -137,7 +137,7 @@ def test_the_coil_flies_back_for_as_long_as_its_current_decays() -> None:
     assert isinstance(coil, CoilTerminal)
     tau = 0.25 / 240
     assert coil._risen(0.0, 24.0, tau) == pytest.approx(63.212056e-3, rel=1e-7)
-    around.signal.become(1.0, Signal("PULS", 100.0, 0.0, 3.3, tau * 100, 1.0, True))
+    around.signal.become(1.0, SourceSignal("PULS", 100.0, 0.0, 3.3, tau * 100, 1.0, True))
     samples = volts(coil, 2.0, 1e-6, 10_000)
     expected = tau * math.log1p(63.212056e-3 * 240 / 36)
     assert np.count_nonzero(samples > 59.0) * 1e-6 == pytest.approx(expected, abs=3e-6)
@@ -148,7 +148,7 @@ def test_a_probe_pulls_the_crystal() -> None:
     # series-resonance model: 15 fF, 4 pF, 18 pF, plus 5 pF: −63.0903 ppm (formula from memory, not verified)
     built, _ = board()
     clock = built.nodes["clock"]
-    assert isinstance(clock, Crystal)
+    assert isinstance(clock, CrystalOscillator)
     pulled = clock.frequency(Load(10e6, 5e-12)) / clock.frequency(UNLOADED) - 1
     assert pulled * 1e6 == pytest.approx(-63.0903, abs=1e-3)
 
@@ -157,7 +157,7 @@ def test_a_probe_loads_the_crystal() -> None:
     # reactance of 15 pF at 12 MHz: 884.194128 Ω (math); beside it 680 Ω of source
     built, _ = board()
     clock = built.nodes["clock"]
-    assert isinstance(clock, Crystal)
+    assert isinstance(clock, CrystalOscillator)
     share = 884.194128 / math.hypot(884.194128, 680.0)
     assert clock.amplitude(Load(float("inf"), 15e-12)) / clock.amplitude(UNLOADED) == pytest.approx(share, rel=1e-4)
     samples = volts(clock, 1.0, 1e-9, 10_000, Load(float("inf"), 15e-12))
@@ -185,7 +185,7 @@ def test_the_healthy_enable_line_has_no_glitch_and_the_faulty_one_about_one_in_5
 
 def test_nodes_are_the_same_whichever_stretch_is_looked_at() -> None:
     built, around = board("vc204_faulty.yaml")
-    around.signal.become(1.0, Signal("PULS", 1250.0, 0.0, 3.3, 0.4, 1.0, True))
+    around.signal.become(1.0, SourceSignal("PULS", 1250.0, 0.0, 3.3, 0.4, 1.0, True))
     for name, node in built.nodes.items():
         whole = volts(node, 2.0, 1e-6, 4000, TEN_TO_ONE)
         part = volts(node, 2.002, 1e-6, 2000, TEN_TO_ONE)

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.signal import lsim
 
-from wavewright.simulation.circuit.motion import Motion, Tone, polyline
+from wavewright.simulation.circuit.motion import Motion, Sinusoid, polyline
 
 CORNER = 1591.549431  # Hz: 10 kΩ with 10 nF
 
@@ -45,7 +45,7 @@ def test_rise_time_of_an_rc_edge_is_ln_9_tau() -> None:
     [(1.0, -3.010300, -45.0), (10.0, -20.043214, -84.289407)],
 )
 def test_gain_and_phase_of_a_low_pass(ratio: float, gain_db: float, phase_deg: float) -> None:
-    tone = Motion(tones=(Tone(ratio * CORNER, 1.0),)).low_passed(CORNER).tones[0].phasor
+    tone = Motion(tones=(Sinusoid(ratio * CORNER, 1.0),)).low_passed(CORNER).tones[0].phasor
     assert 20 * math.log10(abs(tone)) == pytest.approx(gain_db, abs=1e-6)  # math
     assert math.degrees(np.angle(tone)) == pytest.approx(phase_deg, abs=1e-6)  # math
 
@@ -55,7 +55,7 @@ def test_gain_and_phase_of_a_low_pass(ratio: float, gain_db: float, phase_deg: f
     [(1 / 10, -0.004963), (1 / 5, -0.019419), (1 / 3, -0.051317), (1 / 2, -0.105573), (1, -0.292893)],
 )
 def test_amplitude_error_of_one_pole(share: float, error: float) -> None:
-    tone = Motion(tones=(Tone(share * 100e6, 1.0),)).low_passed(100e6).tones[0].phasor
+    tone = Motion(tones=(Sinusoid(share * 100e6, 1.0),)).low_passed(100e6).tones[0].phasor
     assert abs(tone) - 1 == pytest.approx(error, abs=1e-6)  # math: 1/√(1 + share²)
 
 

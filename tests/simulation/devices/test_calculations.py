@@ -13,9 +13,9 @@ from pyvisa.resources import MessageBasedResource
 from tests.simulation.conftest import connect, errors_of, opened, told
 from wavewright.simulation.devices import calculations
 from wavewright.simulation.devices.calculations import CALCULATIONS, OwnRecord
-from wavewright.simulation.devices.records import Scale
+from wavewright.simulation.devices.records import CodeScale
 
-SCALE = Scale(gain=0.1, offset=1.0, interval=1e-6, first=0.0, name="drawn")
+SCALE = CodeScale(gain=0.1, offset=1.0, interval=1e-6, first=0.0, name="drawn")
 # one period of 100 samples: up in 10, high for 30, down in 10, low for 50; states −50 and 50
 PERIOD = np.concatenate([
     np.linspace(-50, 50, 11)[:-1], np.full(30, 50), np.linspace(50, -50, 11)[:-1], np.full(50, -50)

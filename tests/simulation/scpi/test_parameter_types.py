@@ -9,18 +9,18 @@ from hypothesis import strategies as st
 from wavewright.simulation.scpi.elements import read_units
 from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.parameter_types import (
-    Boolean,
-    Kind,
-    Number,
-    Text,
+    BooleanParameter,
+    NumericParameter,
+    ParameterType,
+    TextParameter,
     Value,
-    Words,
+    WordParameter,
     number_text,
     suffix_factor,
 )
 
 
-def read(kind: Kind, text: str) -> Value:
+def read(kind: ParameterType, text: str) -> Value:
     (unit,) = read_units(f"A {text}".encode())
     return kind.read(unit.elements[0])
 
@@ -53,36 +53,36 @@ SUFFIXES = [
 
 @pytest.mark.parametrize("text, unit, value, source", SUFFIXES, ids=[row[0] for row in SUFFIXES])
 def test_reads_a_suffix(text: str, unit: str, value: float, source: str) -> None:
-    assert read(Number(unit=unit), text) == pytest.approx(value, rel=1e-12), source
+    assert read(NumericParameter(unit=unit), text) == pytest.approx(value, rel=1e-12), source
 
 
 REFUSED = [
-    (Number(unit="HZ"), "5 V", -131, "another unit"),
-    (Number(), "5 V", -138, "no suffix allowed"),
-    (Number(unit="V", minimum=0, maximum=1), "2", -222, "above the limit"),
-    (Number(unit="V"), '"2"', -104, "a string where a number is required"),
-    (Number(unit="V"), "XYZ", -141, "no such word"),
-    (Number(unit="V"), "#11x", -168, "a block where a number is required"),
-    (Number(unit="V"), "(1)", -178, "an expression where a number is required"),
-    (Words(("DC", "AC", "GROund")), "XY", -141, "no such word"),
-    (Words(("DC",)), "1", -128, "a number where a word is due"),
-    (Words(("DC",)), '"DC"', -158, "a string where a word is due"),
-    (Words(("INTernal<n>",), most=4), "INT5", -224, "a legal word, and no such input"),
-    (Boolean(), "MAYBE", -141, "no Boolean"),
-    (Boolean(), '"ON"', -104, "a string where a Boolean is due"),
-    (Text(), "ON", -104, "a word where a string is due"),
-    (Text(longest=3), '"four"', -223, "too long"),
+    (NumericParameter(unit="HZ"), "5 V", -131, "another unit"),
+    (NumericParameter(), "5 V", -138, "no suffix allowed"),
+    (NumericParameter(unit="V", minimum=0, maximum=1), "2", -222, "above the limit"),
+    (NumericParameter(unit="V"), '"2"', -104, "a string where a number is required"),
+    (NumericParameter(unit="V"), "XYZ", -141, "no such word"),
+    (NumericParameter(unit="V"), "#11x", -168, "a block where a number is required"),
+    (NumericParameter(unit="V"), "(1)", -178, "an expression where a number is required"),
+    (WordParameter(("DC", "AC", "GROund")), "XY", -141, "no such word"),
+    (WordParameter(("DC",)), "1", -128, "a number where a word is due"),
+    (WordParameter(("DC",)), '"DC"', -158, "a string where a word is due"),
+    (WordParameter(("INTernal<n>",), most=4), "INT5", -224, "a legal word, and no such input"),
+    (BooleanParameter(), "MAYBE", -141, "no Boolean"),
+    (BooleanParameter(), '"ON"', -104, "a string where a Boolean is due"),
+    (TextParameter(), "ON", -104, "a word where a string is due"),
+    (TextParameter(longest=3), '"four"', -223, "too long"),
 ]
 
 
 @pytest.mark.parametrize("kind, text, code, source", REFUSED, ids=[f"{row[1]}: {row[3]}" for row in REFUSED])
-def test_refuses(kind: Kind, text: str, code: int, source: str) -> None:
+def test_refuses(kind: ParameterType, text: str, code: int, source: str) -> None:
     with pytest.raises(ScpiError) as caught:
         read(kind, text)
     assert caught.value.code == code, source
 
 
-RANGE = Number(unit="V", minimum=0.001, maximum=40.0, steps=(0.08, 0.2, 8.0, 40.0), default=8.0)
+RANGE = NumericParameter(unit="V", minimum=0.001, maximum=40.0, steps=(0.08, 0.2, 8.0, 40.0), default=8.0)
 
 
 @pytest.mark.parametrize(
@@ -93,19 +93,19 @@ def test_a_stepped_number_takes_the_next_step_up(text: str, value: float) -> Non
 
 
 def test_a_stepped_number_can_take_the_next_step_down() -> None:
-    interval = Number(unit="S", minimum=1e-9, maximum=1.0, steps=(4e-9, 1e-8, 2e-8), rounding="down")
+    interval = NumericParameter(unit="S", minimum=1e-9, maximum=1.0, steps=(4e-9, 1e-8, 2e-8), rounding="down")
     assert read(interval, "1.9E-8") == 1e-8
 
 
 @pytest.mark.parametrize("text, value", [("ON", True), ("OFF", False), ("0.4", False), ("-0.6", True), ("7", True)])
 def test_a_boolean_is_rounded_and_non_zero_is_on(text: str, value: bool) -> None:
-    assert read(Boolean(), text) is value
+    assert read(BooleanParameter(), text) is value
 
 
 def test_words_are_answered_in_short_form() -> None:
-    coupling = Words(("DC", "AC", "GROund"))
+    coupling = WordParameter(("DC", "AC", "GROund"))
     assert coupling.write(read(coupling, "ground")) == "GRO"
-    source = Words(("IMMediate", "INTernal<n>"), most=4)
+    source = WordParameter(("IMMediate", "INTernal<n>"), most=4)
     assert [source.write(read(source, word)) for word in ("int", "INTERNAL3", "imm")] == ["INT1", "INT3", "IMM"]
 
 
@@ -113,7 +113,7 @@ def test_words_are_answered_in_short_form() -> None:
 def test_a_number_that_was_answered_can_be_sent_again(value: float) -> None:
     text = number_text(value)
     assert float(text) == pytest.approx(value, rel=1e-9, abs=1e-300)
-    assert read(Number(), text) == pytest.approx(value, rel=1e-9, abs=1e-300)
+    assert read(NumericParameter(), text) == pytest.approx(value, rel=1e-9, abs=1e-300)
 
 
 @pytest.mark.parametrize(

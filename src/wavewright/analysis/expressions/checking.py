@@ -10,7 +10,7 @@ from types import MappingProxyType
 
 from wavewright.analysis.expressions.dimensions import NO_DIMENSION, Dimension
 from wavewright.analysis.expressions.functions import Function, expression_functions, needed_dimension
-from wavewright.analysis.expressions.syntax import Call, Name, Negation, Node, Number, Operation, walk
+from wavewright.analysis.expressions.syntax import Call, Constant, Name, Negation, Node, Operation, walk
 from wavewright.analysis.expressions.tokens import fault
 from wavewright.nearest import did_you_mean
 
@@ -32,7 +32,7 @@ class UnitCheck:
         ------
         Misuse : an unknown name, or units that do not go together; names the column.
         """
-        if isinstance(node, Number):
+        if isinstance(node, Constant):
             return node.dimension
         if isinstance(node, Name):
             return self._channel(node)
@@ -134,7 +134,7 @@ class UnitCheck:
 
 def constant(node: Node) -> float:
     """The value of an expression without channels: exponents and settings."""
-    if isinstance(node, Number):
+    if isinstance(node, Constant):
         return node.value
     if isinstance(node, Negation):
         return -constant(node.operand)

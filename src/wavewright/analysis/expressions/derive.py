@@ -11,7 +11,17 @@ import numpy as np
 from wavewright.analysis.expressions.checking import UnitCheck, constant, operate
 from wavewright.analysis.expressions.dimensions import dimension_of
 from wavewright.analysis.expressions.functions import Operand, expression_functions
-from wavewright.analysis.expressions.syntax import CONSTANTS, Call, Name, Negation, Node, Number, Operation, parse, walk
+from wavewright.analysis.expressions.syntax import (
+    CONSTANTS,
+    Call,
+    Constant,
+    Name,
+    Negation,
+    Node,
+    Operation,
+    parse,
+    walk,
+)
 from wavewright.analysis.expressions.tokens import fault
 from wavewright.analysis.reading import Doubt, Finding
 from wavewright.analysis.record.blocks import BLOCK
@@ -138,7 +148,7 @@ class _Build:
         self._signals = {key: ChannelSignal(wave, block_size=block_size) for key, wave in channels.items()}
 
     def operand(self, node: Node) -> Operand:
-        if isinstance(node, Number):
+        if isinstance(node, Constant):
             return node.value
         if isinstance(node, Name):
             return self._signals[node.name]

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from wavewright.analysis.expressions.dimensions import NO_DIMENSION, Dimension, known_units, read_symbol
-from wavewright.analysis.expressions.tokens import Kind, Token, fault, tokens
+from wavewright.analysis.expressions.tokens import Token, TokenKind, fault, tokens
 from wavewright.errors import Misuse
 
 CONSTANTS = MappingProxyType({"pi": math.pi})
@@ -25,7 +25,7 @@ DEEPEST = 60  # levels of parentheses, signs and powers
 
 
 @dataclass(frozen=True, slots=True)
-class Number:
+class Constant:
     """A constant in SI units."""
 
     value: float
@@ -68,7 +68,7 @@ class Call:
     column: int
 
 
-Node = Number | Name | Negation | Operation | Call
+Node = Constant | Name | Negation | Operation | Call
 
 
 def parse(text: str) -> Node:
@@ -80,7 +80,7 @@ def parse(text: str) -> Node:
     """
     parser = _Parser(text)
     root = parser.sum()
-    if parser.next.kind is not Kind.END:
+    if parser.next.kind is not TokenKind.END:
         raise parser.unexpected("an operator, or the end")
     return root
 
@@ -114,11 +114,11 @@ class _Parser:
 
     def _take(self) -> Token:
         token = self.next
-        self._at += token.kind is not Kind.END
+        self._at += token.kind is not TokenKind.END
         return token
 
     def _accept(self, *signs: str) -> Token | None:
-        return self._take() if self.next.kind is Kind.SIGN and self.next.text in signs else None
+        return self._take() if self.next.kind is TokenKind.SIGN and self.next.text in signs else None
 
     def unexpected(self, expected: str) -> Misuse:
         stood = f"`{self.next.text}`" if self.next.text else "the end"
@@ -155,14 +155,14 @@ class _Parser:
         return base
 
     def _atom(self) -> Node:
-        if self.next.kind is Kind.NUMBER:
+        if self.next.kind is TokenKind.NUMBER:
             return self._number(self._take())
-        if self.next.kind is Kind.NAME:
+        if self.next.kind is TokenKind.NAME:
             name = self._take()
             if self._accept("("):
                 return Call(name.text, self._arguments(), name.column)
             if name.text in CONSTANTS:
-                return Number(CONSTANTS[name.text], NO_DIMENSION, name.column)
+                return Constant(CONSTANTS[name.text], NO_DIMENSION, name.column)
             return Name(name.text, name.column)
         if self._accept("("):
             inside = self.sum()
@@ -183,7 +183,7 @@ class _Parser:
         if not self._accept(")"):
             raise self.unexpected("an operator, `,` or `)`")
 
-    def _number(self, token: Token) -> Number:
+    def _number(self, token: Token) -> Constant:
         power, dimension = 0, NO_DIMENSION
         if token.unit:
             if (found := read_symbol(token.unit)) is None:
@@ -199,4 +199,4 @@ class _Parser:
         value = float(f"{mantissa}e{int(exponent or 0) + power}")  # by its digits: 0.1 m is 1e-4 and no sum of errors
         if math.isinf(value):
             raise fault(self.text, token.column, f"`{token.text}` is too large", expected="at most about 1.8e308")
-        return Number(value, dimension, token.column)
+        return Constant(value, dimension, token.column)

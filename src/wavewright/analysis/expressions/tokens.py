@@ -12,7 +12,7 @@ LONGEST = 1000  # characters
 MOST_TOKENS = 200  # keeps trees, which are walked by recursion, well within the interpreter's stack
 
 
-class Kind(StrEnum):
+class TokenKind(StrEnum):
     """What a token is."""
 
     NUMBER = "number"
@@ -25,7 +25,7 @@ class Kind(StrEnum):
 class Token:
     """One part of an expression: its text, its column counted from 1, and the unit after a number."""
 
-    kind: Kind
+    kind: TokenKind
     text: str
     column: int
     unit: str = ""
@@ -60,20 +60,20 @@ def tokens(text: str) -> list[Token]:
     while at < len(text):
         if number := _NUMBER.match(text, at):
             unit = _UNIT.match(text, number.end())
-            found.append(Token(Kind.NUMBER, number[0], at + 1, unit[1] if unit else ""))
+            found.append(Token(TokenKind.NUMBER, number[0], at + 1, unit[1] if unit else ""))
             at = unit.end() if unit else number.end()
         elif name := _NAME.match(text, at) or _QUOTED.match(text, at):
-            found.append(Token(Kind.NAME, name[0].strip("`"), at + 1))
+            found.append(Token(TokenKind.NAME, name[0].strip("`"), at + 1))
             at = name.end()
         elif sign := _SIGN.match(text, at):
-            found.append(Token(Kind.SIGN, sign[0], at + 1))
+            found.append(Token(TokenKind.SIGN, sign[0], at + 1))
             at = sign.end()
         else:
             raise _stray(text, at)
         at = _skip(text, at)
         if len(found) > MOST_TOKENS:
             raise fault(text, found[-1].column, f"more than {MOST_TOKENS} numbers, names and signs", expected="fewer")
-    found.append(Token(Kind.END, "", len(text) + 1))
+    found.append(Token(TokenKind.END, "", len(text) + 1))
     return found
 
 

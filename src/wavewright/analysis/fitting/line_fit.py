@@ -23,7 +23,7 @@ SOURCE = "math: least squares"
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class FittedLine:
     """intercept + slope · x, with standard uncertainties and the standard deviation of the residuals (n − 2).
 
     The uncertainties hold for residuals that are independent of each other. `middle` is the mean x, at which the line's
@@ -60,7 +60,7 @@ class Line:
         return self.intercept + self.slope * x, math.hypot(height, self.slope_uncertainty * (x - self.middle))
 
 
-def fit_line(x: Floats, y: Floats) -> Line:
+def fit_line(x: Floats, y: Floats) -> FittedLine:
     """The line through points; shape (n,) each, n ≥ 2.
 
     Raises
@@ -78,7 +78,7 @@ def fit_line(x: Floats, y: Floats) -> Line:
     return _described(slope, x.size, middle=middle, height=height, spread=spread, squares=squares)
 
 
-def fit_line_to(wave: Waveform) -> Line:
+def fit_line_to(wave: Waveform) -> FittedLine:
     """The line through the samples of a waveform against time, s; the record is read in blocks."""
     size = len(wave)
     middle = (size - 1) / 2
@@ -101,7 +101,7 @@ def fit_line_to(wave: Waveform) -> Line:
     line = _described(slope, size, middle=0.0, height=height, spread=spread, squares=squares)
     slope = line.slope * unit / wave.interval
     slope_uncertainty = line.slope_uncertainty * unit / wave.interval
-    return Line(
+    return FittedLine(
         slope=slope,
         intercept=base + line.intercept * unit - slope * centre,
         slope_uncertainty=slope_uncertainty,
@@ -155,9 +155,9 @@ def line_residual(
     return Reading(line.residual, survey.unit, uncertainty=line.residual / math.sqrt(2 * max(1, line.size - 2)))
 
 
-def _described(slope: float, size: int, *, middle: float, height: float, spread: float, squares: float) -> Line:
+def _described(slope: float, size: int, *, middle: float, height: float, spread: float, squares: float) -> FittedLine:
     variance = squares / (size - 2) if size > 2 else 0.0
-    return Line(
+    return FittedLine(
         slope=slope,
         intercept=height - slope * middle,
         slope_uncertainty=math.sqrt(variance / spread),

@@ -41,7 +41,7 @@ class Probe:
 
 
 @dataclass(frozen=True, slots=True)
-class Node:
+class ProbedNode:
     """The place that is touched: a source in series with `resistance` (ohm, ≥ 0); `capacitance` (F, ≥ 0) to ground."""
 
     resistance: float
@@ -94,7 +94,7 @@ class Loading:
 
 
 def expected_loading(
-    probe: Probe, node: Node, *, frequency: float | None = None, crystal: Crystal | None = None
+    probe: Probe, node: ProbedNode, *, frequency: float | None = None, crystal: Crystal | None = None
 ) -> Loading:
     """The loading of a node by a probe.
 
@@ -182,7 +182,7 @@ def compensation(
     )
 
 
-def _ratio(probe: Probe, node: Node, frequency: float) -> complex:
+def _ratio(probe: Probe, node: ProbedNode, frequency: float) -> complex:
     """Voltage with the probe over that without it."""
     own = 1 + 2j * math.pi * frequency * node.resistance * node.capacitance
     return own / (own + node.resistance / probe.impedance(frequency))

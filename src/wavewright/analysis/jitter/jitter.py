@@ -35,7 +35,7 @@ SOURCE_OF_PERIODS = "less the mean: JESD79; less an ideal period: JESD65B †"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Trend:
+class JitterTrend:
     """How jitter goes over the record: deviations, s, at the edges that end them, s; shape (n,) each."""
 
     times: Floats
@@ -155,7 +155,7 @@ def jitter_trend(
     level: ReferenceLevel = MIDDLE,
     periods: int = 1,
     reference: float | None = None,
-) -> Trend:
+) -> JitterTrend:
     """Every single deviation with its time; parameters as of the metrics, `reference` in Hz.
 
     Raises
@@ -172,10 +172,10 @@ def jitter_trend(
         raise too_few(survey, found, level, expected=f"at least {least} {slope} ones")
     if kind == "period":
         ideal = None if reference is None else 1 / reference
-        return Trend(times[periods:], period_deviations(instants, periods=periods, period=ideal))
+        return JitterTrend(times[periods:], period_deviations(instants, periods=periods, period=ideal))
     if kind == "cycle_to_cycle":
-        return Trend(times[2:], cycle_to_cycle_deviations(instants))
-    return Trend(times, time_interval_errors(instants, period=None if reference is None else 1 / reference))
+        return JitterTrend(times[2:], cycle_to_cycle_deviations(instants))
+    return JitterTrend(times, time_interval_errors(instants, period=None if reference is None else 1 / reference))
 
 
 def jitter_histogram(

@@ -18,7 +18,7 @@ from wavewright.analysis.record.moments import moments_of
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.record.time_gate import stretch
 from wavewright.analysis.sense import ANY, POSITIVE
-from wavewright.analysis.transitions.last_entry import Band, find_last_entries
+from wavewright.analysis.transitions.last_entry import SettlingBand, find_last_entries
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Waveform
 
@@ -128,7 +128,7 @@ def recovery_time(
         raise NotMeasurable(f"`{rail.name}`: final value {found.final:g} {rail.unit}", expected="one that is not 0")
     wave, size = found.after, len(found.after)
     low, high = sorted((wave.code_of(found.final - half), wave.code_of(found.final + half)))
-    inside = Band(low, high, rail.record.noise / abs(wave.gain))
+    inside = SettlingBand(low, high, rail.record.noise / abs(wave.gain))
     entry = find_last_entries(wave.codes, np.array([0]), np.array([size]), inside, leaves=np.array([False]))
     place, uncertainty = float(entry.place[0]), float(entry.uncertainty[0])
     if math.isnan(place) or place >= size - max(1, int(LAST_PART * size)):

@@ -23,7 +23,7 @@ RESTS = 2  # the smallest and the largest
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Outline:
+class EdgeIndex:
     """Stretches of equal length, each after the extremes of the rest before it.
 
     Parameters
@@ -56,7 +56,7 @@ class Outline:
         return np.asarray(self.firsts[stretch] + (places - stretch * self.pitch - RESTS), dtype=np.float64)
 
 
-def outlines(codes: Codes, level: float) -> tuple[Outline, ...]:
+def outlines(codes: Codes, level: float) -> tuple[EdgeIndex, ...]:
     """Outlines of a record, the closest first; none where they would not be much smaller than the record itself.
 
     Parameters
@@ -79,7 +79,7 @@ def outlines(codes: Codes, level: float) -> tuple[Outline, ...]:
     return tuple(found)
 
 
-def _outline(codes: Codes, firsts: Indices, length: int) -> Outline:
+def _outline(codes: Codes, firsts: Indices, length: int) -> EdgeIndex:
     # a rest shares its first and last sample with the stretches beside it, so that nothing changes between them
     begins, ends = np.append(0, firsts + length - 1), np.append(firsts + 1, codes.size)
     marks = np.stack([begins, ends], axis=1).ravel()[:-1]
@@ -89,7 +89,7 @@ def _outline(codes: Codes, firsts: Indices, length: int) -> Outline:
     rows[:, 0], rows[:, 1] = lowest[:-1], highest[:-1]
     rows[:, RESTS:] = _stretches(codes, firsts, length)
     kept[-RESTS:] = lowest[-1], highest[-1]
-    return Outline(kept, firsts, lowest, highest)
+    return EdgeIndex(kept, firsts, lowest, highest)
 
 
 def _stretches(codes: Codes, firsts: Indices, length: int) -> Codes:

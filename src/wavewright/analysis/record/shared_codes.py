@@ -9,7 +9,7 @@ import numpy as np
 
 from wavewright.analysis.record.blocks import CODES_BLOCK, blocks, spans
 from wavewright.analysis.record.crossings import Band, find_crossings
-from wavewright.analysis.record.edge_index import Outline, outlines
+from wavewright.analysis.record.edge_index import EdgeIndex, outlines
 from wavewright.analysis.record.histogram import Histogram, float_extremes, histogram_of
 from wavewright.analysis.record.moments import Moments, moments_of, of_histogram
 from wavewright.analysis.record.moments import difference as difference_of
@@ -36,7 +36,7 @@ class SharedCodes:
         self.label = label
         self._crossings: dict[Band, tuple[Floats, Floats]] = {}
         self._moments: dict[tuple[int, int], Moments] = {}
-        self._outlines: tuple[Outline, ...] | None = None
+        self._outlines: tuple[EdgeIndex, ...] | None = None
 
     @cached_property
     def gaps(self) -> np.ndarray[tuple[int], np.dtype[np.int64]]:

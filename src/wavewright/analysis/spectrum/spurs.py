@@ -41,7 +41,7 @@ class Spur:
 
 
 @dataclass(frozen=True, slots=True)
-class Mask:
+class SpurMask:
     """Highest amplitudes allowed, in the waveform's unit, at some frequencies, Hz, ascending.
 
     Between two points the limit runs straight over log frequency in decibels. Beyond them there is none.
@@ -63,7 +63,7 @@ def _pairs_of_text(text: str) -> list[list[str]]:
     return [list(found) for found in re.findall(pair, bare)] if re.fullmatch(rf"\[{pair}(,{pair})*\]", bare) else []
 
 
-def read_mask(points: object, *, unit: str, reference: float) -> Mask:
+def read_mask(points: object, *, unit: str, reference: float) -> SpurMask:
     """A mask from pairs of frequency and level, at least two, in ascending order of frequency.
 
     Parameters
@@ -84,7 +84,7 @@ def read_mask(points: object, *, unit: str, reference: float) -> Mask:
     levels = tuple(_level(level, unit, reference) for _, level in pairs)
     if frequencies[0] <= 0 or any(np.diff(frequencies) <= 0) or min(levels) <= 0:
         raise Misuse(f"mask `{points}`", expected="frequencies above 0 that rise from pair to pair, levels above 0")
-    return Mask(frequencies, levels)
+    return SpurMask(frequencies, levels)
 
 
 def spurs(survey: Survey, *, mask: object, window: WindowName = "blackman_harris") -> tuple[Spur, ...]:

@@ -26,7 +26,7 @@ _ROUNDS = 12
 
 
 @dataclass(frozen=True, slots=True)
-class Comparison:
+class WaveformDifference:
     """How a second waveform differs from a first one.
 
     Parameters
@@ -81,7 +81,7 @@ class MetricChange:
 
 def compare(
     first: Waveform, second: Waveform, *, align: Alignment = "correlation", most_delay: float | None = None
-) -> Comparison:
+) -> WaveformDifference:
     """Compare a second waveform with a first one.
 
     Parameters
@@ -252,7 +252,7 @@ def _refined(first: Signal, second: Signal, delay: float, longest: float) -> flo
     return best
 
 
-def _differences(one: Signal, other: Signal, unit: str, align: Alignment, delay: float) -> Comparison:
+def _differences(one: Signal, other: Signal, unit: str, align: Alignment, delay: float) -> WaveformDifference:
     """Sums over the time in common, block by block."""
     taken_out = delay if align == "correlation" else 0.0
     begin, end = _overlap(one, other, taken_out)
@@ -278,7 +278,7 @@ def _differences(one: Signal, other: Signal, unit: str, align: Alignment, delay:
             "the first record does not change in the time in common", expected="a signal to compare with"
         )
     gain = xy / xx
-    return Comparison(
+    return WaveformDifference(
         unit=unit,
         alignment=align,
         delay=delay,

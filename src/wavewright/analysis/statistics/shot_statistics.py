@@ -15,7 +15,7 @@ from wavewright.waveform import Floats
 
 
 @dataclass(frozen=True, slots=True)
-class Trend:
+class ShotTrend:
     """A straight line through the values by least squares.
 
     Parameters
@@ -60,7 +60,7 @@ class ShotStatistics:
     lowest_shot: int
     highest_shot: int
     autocorrelation: float | None
-    trend: Trend | None
+    trend: ShotTrend | None
     values: tuple[float, ...]
 
     def percentile(self, percent: float) -> float:
@@ -127,7 +127,7 @@ def lag_one_autocorrelation(values: npt.ArrayLike) -> float | None:
     return math.fsum(off[1:] * off[:-1]) / squares if squares > 0 else None
 
 
-def trend(values: npt.ArrayLike, *, places: Sequence[float] | Floats | None = None) -> Trend:
+def trend(values: npt.ArrayLike, *, places: Sequence[float] | Floats | None = None) -> ShotTrend:
     """The straight line through values by least squares, and how well its slope is known.
 
     Parameters
@@ -150,4 +150,4 @@ def trend(values: npt.ArrayLike, *, places: Sequence[float] | Floats | None = No
     slope = math.fsum(across * (each - mean)) / width
     left = each - mean - slope * across
     scatter = math.sqrt(math.fsum(left * left) / (each.size - 2))
-    return Trend(slope=slope, uncertainty=scatter / math.sqrt(width), intercept=mean - slope * middle)
+    return ShotTrend(slope=slope, uncertainty=scatter / math.sqrt(width), intercept=mean - slope * middle)

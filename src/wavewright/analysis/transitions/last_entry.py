@@ -59,7 +59,7 @@ class LastEntries:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Band:
+class SettlingBand:
     """A band, and what it means for the averages.
 
     Parameters
@@ -82,7 +82,9 @@ class Band:
         return float((WANTED * self.noise / self.half) ** 2)
 
 
-def find_last_entries(codes: npt.NDArray[Any], firsts: Ints, ends: Ints, band: Band, *, leaves: Flags) -> LastEntries:
+def find_last_entries(
+    codes: npt.NDArray[Any], firsts: Ints, ends: Ints, band: SettlingBand, *, leaves: Flags
+) -> LastEntries:
     """The last entries of many stretches into a band.
 
     Parameters
@@ -107,7 +109,7 @@ class _Stretches:
     One that is longer than a block is alone, so that no more than a block of it is averaged at once.
     """
 
-    def __init__(self, codes: npt.NDArray[Any], firsts: Ints, sizes: Ints, band: Band, leaves: Flags) -> None:
+    def __init__(self, codes: npt.NDArray[Any], firsts: Ints, sizes: Ints, band: SettlingBand, leaves: Flags) -> None:
         self._firsts, self._sizes, self._band, self._leaves = firsts, sizes, band, leaves
         self._shortest, self._longest = int(sizes.min()), int(sizes.max())
         if firsts.size == 1:

@@ -15,7 +15,7 @@ from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import Sense
 from wavewright.analysis.time.crossing_resolution import difference_resolution
 from wavewright.analysis.time.edges import noise_doubts, state_doubts
-from wavewright.analysis.transitions.last_entry import WANTED, Band, find_last_entries
+from wavewright.analysis.transitions.last_entry import WANTED, SettlingBand, find_last_entries
 from wavewright.analysis.transitions.rise_and_fall import whole_transitions
 from wavewright.analysis.transitions.transitions import HIGH, LOW, Transitions, middle_level
 from wavewright.errors import Misuse, NotMeasurable
@@ -104,7 +104,7 @@ def _among_noise(
     until = bounds[np.searchsorted(turns, taken.middles, side="right")]
     begins, lasts = (record.finite_places(places) for places in (np.ceil(taken.middles), np.floor(until)))
     leaves = until != bounds[-1]
-    inside = Band(low, high, survey.noise / gain)
+    inside = SettlingBand(low, high, survey.noise / gain)
     found = find_last_entries(record.codes, begins.astype(np.int64), lasts.astype(np.int64) + 1, inside, leaves=leaves)
     enters = found.place >= 0
     settled = enters & (~leaves | (found.end - found.place >= taken.ends - taken.starts))

@@ -25,7 +25,7 @@ LOW, HIGH = 0.3, 0.7  # VIL(max), VIH(min) over the supply (UM10204 Rev. 6, tabl
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Transitions:
+class LineTransitions:
     """When a line begins and ends each change, s: it leaves one threshold and reaches the other; shape (n,)."""
 
     begins: Floats
@@ -131,7 +131,7 @@ class I2cSurvey:
         return np.asarray(np.searchsorted(conditions, ends) > np.searchsorted(conditions, begins))
 
 
-def transitions(wave: Waveform, line: Line, levels: tuple[float, float]) -> Transitions:
+def transitions(wave: Waveform, line: Line, levels: tuple[float, float]) -> LineTransitions:
     """The changes of a line with both their ends."""
     low, high = (line_of(wave, LogicLevels(level, level)) for level in levels)
     rising = (np.arange(line.times.size) & 1 == 0) ^ line.first
@@ -140,7 +140,7 @@ def transitions(wave: Waveform, line: Line, levels: tuple[float, float]) -> Tran
         place = np.searchsorted(leaving, line.times[is_kind] + 1e-15, side="right") - 1
         known = place >= 0
         begins[np.flatnonzero(is_kind)[known]] = np.minimum(leaving[place[known]], line.times[is_kind][known])
-    return Transitions(begins, line.times, rising)
+    return LineTransitions(begins, line.times, rising)
 
 
 def _timing_levels(bus: Decoded, name: str) -> tuple[float, float]:

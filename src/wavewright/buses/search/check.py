@@ -5,7 +5,18 @@ from __future__ import annotations
 import math
 from typing import TypeAlias
 
-from wavewright.buses.search.grammar import And, Comparison, Flag, HoldsBytes, Matches, Node, Not, Or, Within, located
+from wavewright.buses.search.grammar import (
+    And,
+    FieldComparison,
+    Flag,
+    HoldsBytes,
+    Matches,
+    Node,
+    Not,
+    Or,
+    Within,
+    located,
+)
 from wavewright.buses.vocabulary import TIMES, Field, Holds, Vocabulary
 from wavewright.errors import Misuse
 from wavewright.nearest import unknown
@@ -53,15 +64,15 @@ def lone_words(says: Vocabulary) -> tuple[str, ...]:
     return tuple(dict.fromkeys((*found, *says.kinds, *(word for word in says.errors if " " not in word))))
 
 
-def _check(node: Flag | Comparison | Within | Matches | HoldsBytes, says: Vocabulary) -> None:
+def _check(node: Flag | FieldComparison | Within | Matches | HoldsBytes, says: Vocabulary) -> None:
     match node:
         case Flag(word):
             _check_word(word, says)
-        case Comparison("error", sign, value):
+        case FieldComparison("error", sign, value):
             if sign not in EQUALITIES or not isinstance(value, str):
                 raise Misuse(f"`error {sign} {_shown(value)}`", expected='`error = "…"` or `error <> "…"`')
             says.check_error(value)
-        case Comparison(name, sign, value):
+        case FieldComparison(name, sign, value):
             _check_comparison(name, field_of(name, says), sign, value, in_time=node.in_time)
         case Within(name, low, high):
             _check_range(name, field_of(name, says), low, high, in_time=node.in_time)

@@ -44,7 +44,7 @@ class Flag:
 
 
 @dataclass(frozen=True, slots=True)
-class Comparison:
+class FieldComparison:
     """A field and a value; `in_time` where that has a unit of time."""
 
     name: str
@@ -83,7 +83,7 @@ class HoldsBytes:
     column: int = field(default=0, compare=False)  # counted from 1
 
 
-Node: TypeAlias = And | Or | Not | Flag | Comparison | Within | Matches | HoldsBytes
+Node: TypeAlias = And | Or | Not | Flag | FieldComparison | Within | Matches | HoldsBytes
 
 TOKEN = re.compile(
     r"\s*(?:(?P<text>\"[^\"]*\")"
@@ -195,7 +195,7 @@ class _Reader:
         for sign in SIGNS:
             if self._take(sign):
                 value = self._value()
-                return Comparison(name, sign, value, self._has_unit(), column)
+                return FieldComparison(name, sign, value, self._has_unit(), column)
         if self._take("like_regex"):
             return Matches(name, self._pattern(), column)
         if self._take("holds"):

@@ -19,7 +19,7 @@ MEMORY = 8 << 20  # bytes that a compiled pattern may take
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class PatternMatch:
     """What a pattern matched: all of it, and its named groups (None where a group took no part)."""
 
     whole: str
@@ -37,15 +37,15 @@ class Pattern:
     ignore_case: bool = False
     dot_matches_all: bool = False
 
-    def search(self, text: str) -> Found | None:
+    def search(self, text: str) -> PatternMatch | None:
         """The first place where it matches; None where there is none."""
         return _found(self._compiled.search(_clean(text)))
 
-    def match(self, text: str) -> Found | None:
+    def match(self, text: str) -> PatternMatch | None:
         """The match at the beginning of the text."""
         return _found(self._compiled.match(_clean(text)))
 
-    def fullmatch(self, text: str) -> Found | None:
+    def fullmatch(self, text: str) -> PatternMatch | None:
         """The match of the whole text."""
         return _found(self._compiled.fullmatch(_clean(text)))
 
@@ -102,8 +102,8 @@ def _compiled(text: str, ignore_case: bool, dot_matches_all: bool, of_bytes: boo
         ) from fault
 
 
-def _found(match: Any) -> Found | None:
-    return None if match is None else Found(match.group(0), match.groupdict())
+def _found(match: Any) -> PatternMatch | None:
+    return None if match is None else PatternMatch(match.group(0), match.groupdict())
 
 
 def _clean(text: str) -> str:

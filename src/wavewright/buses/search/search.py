@@ -40,7 +40,18 @@ from wavewright.buses.frame_bytes import frames_with
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.columns import ABSENT, Column, Flags, Numbers, Objects
 from wavewright.buses.search.check import NACK, SHORT, check_search
-from wavewright.buses.search.grammar import And, Comparison, Flag, HoldsBytes, Matches, Node, Not, Or, Within, parse
+from wavewright.buses.search.grammar import (
+    And,
+    FieldComparison,
+    Flag,
+    HoldsBytes,
+    Matches,
+    Node,
+    Not,
+    Or,
+    Within,
+    parse,
+)
 from wavewright.buses.vocabulary import Vocabulary
 from wavewright.errors import Misuse
 from wavewright.nearest import unknown
@@ -148,7 +159,7 @@ def _where(node: Node, frames: Frames) -> Flags:
             return _each(frames, name, lambda value: pattern.search(_as_text(value)) is not None)
         case Within(name, low, high):
             return _compared(frames, name, ">=", low) & _compared(frames, name, "<=", high)
-        case Comparison(name, sign, value):
+        case FieldComparison(name, sign, value):
             return _compared(frames, name, sign, value)
     raise AssertionError(node)  # every kind of node has its case
 

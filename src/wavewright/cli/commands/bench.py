@@ -18,7 +18,7 @@ from wavewright.errors import Misuse, StorageFault, WavewrightError
 if TYPE_CHECKING:
     import pyvisa
 
-    from wavewright.instruments.scan import Found
+    from wavewright.instruments.scan import ScannedAddress
 
 NONE_IN_SIGHT = "no instrument in sight; raw sockets are never seen, {what}"
 commands = typer.Typer(help="Find instruments, identify them, find their profiles.", no_args_is_help=True)
@@ -74,7 +74,7 @@ def scan(
     if write is not None and write.exists():
         raise Misuse(f"`{write}` is there already", do="name another file, or move that one away")
     own = [load_profile(file) for file in profile or ()]
-    found: list[Found] = []
+    found: list[ScannedAddress] = []
     with closing(_manager(library, bench)) as manager:
         for one in scan_all(manager, addresses=addresses or None, profiles=[*own, *shipped()]):
             found.append(one)
@@ -155,13 +155,13 @@ def _print_table(answers: dict[str, dict[str, str]]) -> None:
     console().print(table)
 
 
-def _fitting(one: Found) -> str:
+def _fitting(one: ScannedAddress) -> str:
     if one.is_silent:
         return ""
     return f" ({', '.join(one.profiles)})" if one.profiles else " (no profile fits)"
 
 
-def _plain(one: Found) -> dict[str, object]:
+def _plain(one: ScannedAddress) -> dict[str, object]:
     return {
         "resource": one.resource,
         "identity": one.identity,

@@ -29,7 +29,7 @@ from wavewright.cli.run_table import show_runs, show_unfinished
 from wavewright.errors import StorageFault
 
 if TYPE_CHECKING:
-    from wavewright.logbook.queries import Entry
+    from wavewright.logbook.queries import RunEntry
     from wavewright.logbook.verification import Chain
 
 commands = typer.Typer(help="The runs that were made: find, show, trend, export, verify.", no_args_is_help=True)
@@ -359,7 +359,7 @@ def chain_lines(chain: Chain) -> Iterator[str]:
         yield f"  {chain.taken_out} runs were deleted by `wavewright logbook prune`"
 
 
-def _entries(logbook: str | None, most: int | None, which: object = None) -> list[Entry]:
+def _entries(logbook: str | None, most: int | None, which: object = None) -> list[RunEntry]:
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.queries import Filter, entries
 

@@ -78,14 +78,14 @@ def new(
     Everything that it inherits is written into it as comments, and explained.
     """
     from wavewright.editor_schemas import write_with_schema
-    from wavewright.file_kinds import Kind
+    from wavewright.file_kinds import KindOfFile
     from wavewright.instruments.new_profile import new_profile_text
 
     path = Path(f"{name}.yaml")
     text = new_profile_text(name, base=base, role=None if role is None else _role(role))
     if path.exists():
         raise Misuse(f"`{path}` is there already", do="choose another name, or move that file away")
-    write_with_schema(path, text, Kind.PROFILE)
+    write_with_schema(path, text, KindOfFile.PROFILE)
     print(path)
 
 
@@ -105,7 +105,7 @@ def exercise(
     and ceilings are respected. Exit status 1 if something fails.
     """
     from wavewright.instruments.bench_file import load_bench
-    from wavewright.instruments.exercise import Finding, exercise_profile
+    from wavewright.instruments.exercise import TrialOutcome, exercise_profile
     from wavewright.instruments.profile import load_profile
 
     rows: list[Row] = []
@@ -118,9 +118,9 @@ def exercise(
         print_json([row.as_json() for row in rows])
     else:
         told = f" for {len(causes)} different reason{'s' if len(causes) > 1 else ''}" if causes else ""
-        counts = {one: f"{sum(row.finding is one for row in rows)} {one}" for one in Finding}
-        print(", ".join(text + told if one is Finding.FAILS else text for one, text in counts.items()))
-    return FAIL if any(row.finding is Finding.FAILS for row in rows) else 0
+        counts = {one: f"{sum(row.finding is one for row in rows)} {one}" for one in TrialOutcome}
+        print(", ".join(text + told if one is TrialOutcome.FAILS else text for one, text in counts.items()))
+    return FAIL if any(row.finding is TrialOutcome.FAILS for row in rows) else 0
 
 
 def _role(word: str) -> Role:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from wavewright.cli.batch import BatchOptions, Line, Pace, serials_of, summary_json, summary_lines
+from wavewright.cli.batch import BatchConsole, BatchOptions, Pace, serials_of, summary_json, summary_lines
 from wavewright.cli.bench_choice import chosen_bench
 from wavewright.cli.completion import complete_recipe
 from wavewright.cli.desk import Desk
@@ -207,7 +207,7 @@ def _run_batch(
 
     known = None if file is None else serials_of(file)
     pace, say = Pace(len(known or ())), desk.say
-    line = Line(console(stderr=True), pace)
+    line = BatchConsole(console(stderr=True), pace)
 
     def given() -> Iterator[str]:
         for serial in line.serials() if known is None else known:

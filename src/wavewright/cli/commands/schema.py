@@ -7,10 +7,10 @@ from typing import Annotated
 import typer
 
 from wavewright.cli.output import print_json
-from wavewright.file_kinds import FILE_KINDS, Kind
+from wavewright.file_kinds import FILE_KINDS, KindOfFile
 
 
-def schema(kind: Annotated[Kind, typer.Argument(help="Which kind of file.")]) -> None:
+def schema(kind: Annotated[KindOfFile, typer.Argument(help="Which kind of file.")]) -> None:
     """Print the JSON Schema of a kind of file, for editors.
 
     With it an editor completes keys and marks faults.

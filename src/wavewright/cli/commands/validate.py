@@ -29,7 +29,7 @@ def validate(
     checked too. If recipes are given together with one bench, what the bench lacks is reported at the line of the
     recipe.
     """
-    from wavewright.file_kinds import FILE_KINDS, Kind, check_file, check_together
+    from wavewright.file_kinds import FILE_KINDS, KindOfFile, check_file, check_together
 
     faults: dict[str, list[FileFault]] = {}
     for file in files:
@@ -41,7 +41,7 @@ def validate(
             faults[str(file)] = []
             if not as_json:
                 print(f"{file}: valid {FILE_KINDS[kind].title}")
-                if kind is Kind.BENCH:
+                if kind is KindOfFile.BENCH:
                     print(*(f"  a run on it loads {what}" for what in _loaded_code(file)), sep="\n")
     if not any(faults.values()):
         for name, found in check_together(files, read_stored=_read_stored).items():

@@ -19,7 +19,7 @@ import numpy as np
 from wavewright.errors import FileFault, Misuse, Place
 from wavewright.logbook.formats.catalogue import FileFormat, enter_format
 from wavewright.logbook.formats.size_limits import LONGEST_LINE, check_unpacked
-from wavewright.logbook.formats.table_layout import COMMENT_SIGNS, Line, TableLayout, find_layout
+from wavewright.logbook.formats.table_layout import COMMENT_SIGNS, NumberedLine, TableLayout, find_layout
 from wavewright.logbook.formats.time_axis import agreed_interval, missing_interval, regular_axis
 from wavewright.logbook.formats.unit_names import read_unit
 from wavewright.logbook.spreadsheet_cell import as_cell
@@ -37,7 +37,7 @@ class _Table:
     file: str
     layout: TableLayout
     numbers: Floats
-    lines: list[Line]
+    lines: list[NumberedLine]
     axis: tuple[float, float] | None
 
     def place(self, index: int) -> Place:
@@ -85,7 +85,7 @@ def _read_table(path: Path) -> _Table:
             if found := _AXIS.match(stripped):
                 axis = _stated_axis(found, Place(str(path), number))
         elif stripped:
-            lines.append(Line(number, line.strip(" \r\n")))
+            lines.append(NumberedLine(number, line.strip(" \r\n")))
     layout = find_layout(lines, file=str(path))
     return _Table(str(path), layout, _numbers(lines[layout.first :], layout, str(path)), lines, axis)
 
@@ -114,7 +114,7 @@ def _text_of(path: Path) -> str:
         return content.decode("cp1252", errors="replace")  # old exports write µ and Ω in their own code page
 
 
-def _numbers(lines: list[Line], layout: TableLayout, file: str) -> Floats:
+def _numbers(lines: list[NumberedLine], layout: TableLayout, file: str) -> Floats:
     """All cells, shape (lines, columns): at once where nothing is odd, line by line to name what is."""
     texts = (line.text for line in lines)
     if layout.decimal_sign == ",":
@@ -128,7 +128,7 @@ def _numbers(lines: list[Line], layout: TableLayout, file: str) -> Floats:
     return np.array([_row(line, layout, file) for line in lines], dtype=np.float64)
 
 
-def _row(line: Line, layout: TableLayout, file: str) -> list[float]:
+def _row(line: NumberedLine, layout: TableLayout, file: str) -> list[float]:
     cells = layout.cells(line.text)
     if len(cells) == layout.columns + 1 and cells[-1] == "":
         cells.pop()  # a separator at the end of the line parts nothing

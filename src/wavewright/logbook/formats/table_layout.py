@@ -22,7 +22,7 @@ _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$|[+-]?inf(inity)?$"
 _HEADING = re.compile(r"^(?P<name>.*?)\s*(?:\((?P<round>[^()]*)\)|\[(?P<square>[^\[\]]*)\]|\s/\s(?P<slash>\S+))$")
 
 
-class Line(NamedTuple):
+class NumberedLine(NamedTuple):
     """One line that is neither empty nor a comment, with its number counted from 1."""
 
     number: int
@@ -80,7 +80,7 @@ def split(text: str, separator: str | None) -> list[str]:
     return [part.strip().strip('"').strip() for part in parts]
 
 
-def find_layout(lines: list[Line], *, file: str) -> TableLayout:
+def find_layout(lines: list[NumberedLine], *, file: str) -> TableLayout:
     """The layout under which the numeric lines agree with each other and with the headings.
 
     Raises
@@ -98,12 +98,12 @@ def find_layout(lines: list[Line], *, file: str) -> TableLayout:
     return max(fitting, key=lambda layout: (_agreement(lines, layout), any(layout.headings), layout.columns > 1))
 
 
-def _agreement(lines: list[Line], layout: TableLayout) -> int:
+def _agreement(lines: list[NumberedLine], layout: TableLayout) -> int:
     """How many lines are numbers under a layout."""
     return sum(_is_numeric(layout, line.text) for line in lines[layout.first : layout.first + _LOOKED_AT])
 
 
-def _try_layout(lines: list[Line], separator: str | None, sign: str) -> TableLayout | None:
+def _try_layout(lines: list[NumberedLine], separator: str | None, sign: str) -> TableLayout | None:
     trial = TableLayout(separator, sign, (), (), 0)
     first = next((i for i, line in enumerate(lines[:_LONGEST_PREAMBLE]) if _is_numeric(trial, line.text)), None)
     if first is None:
@@ -132,7 +132,7 @@ def _is_numeric(layout: TableLayout, text: str) -> bool:
 
 
 def _headings(
-    above: list[list[str]], columns: int, separator: str | None, lines: list[Line]
+    above: list[list[str]], columns: int, separator: str | None, lines: list[NumberedLine]
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Names and units from the one or two lines above the numbers; what stands higher is somebody's preamble."""
     if separator is None and columns == 1 and lines:

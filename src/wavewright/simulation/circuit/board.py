@@ -17,7 +17,7 @@ from wavewright.grammar.located_yaml import YamlMapping, parse_tree, place_of, r
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import validated
 from wavewright.grammar.word_fields import Count, Line, LocatedText, VersionOne
-from wavewright.simulation.circuit.nodes import HangsOnUnmade, Making, Node, NodeEntry, node_kinds
+from wavewright.simulation.circuit.nodes import HangsOnUnmade, Node, NodeContext, NodeEntry, node_kinds
 from wavewright.simulation.circuit.surroundings import Surroundings
 
 
@@ -74,7 +74,7 @@ def load_board(path: Path, surroundings: Surroundings, *, seed: int) -> Board:
     unmade: frozenset[str] = frozenset()
     for name, entry in file.nodes.items():
         generator = np.random.default_rng([seed, zlib.crc32(name.encode())])
-        making = Making(entry, surroundings, MappingProxyType(dict(nodes)), generator, seed, unmade)
+        making = NodeContext(entry, surroundings, MappingProxyType(dict(nodes)), generator, seed, unmade)
         try:
             nodes[name] = _made(name, making, where=tree.mapping_at("nodes").mapping_at(name).place)
         except HangsOnUnmade:
@@ -92,7 +92,7 @@ def load_board(path: Path, surroundings: Surroundings, *, seed: int) -> Board:
     return Board(nodes, test_points, wiring)
 
 
-def _made(name: str, making: Making[Any], *, where: Place) -> Node:
+def _made(name: str, making: NodeContext[Any], *, where: Place) -> Node:
     try:
         node = node_kinds()[making.entry.kind](making)
         node.truth()  # what cannot be computed of it shows here, and not in the middle of a record

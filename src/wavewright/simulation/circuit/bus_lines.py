@@ -19,7 +19,7 @@ from wavewright.grammar.word_fields import LocatedText
 from wavewright.simulation.circuit.conversations import PACE_KEYS, SPEAKERS, Conversation, ConversationEntry
 from wavewright.simulation.circuit.edges import charged
 from wavewright.simulation.circuit.motion import Floats, Motion, polyline
-from wavewright.simulation.circuit.nodes import Making, NodeEntry, node_kind
+from wavewright.simulation.circuit.nodes import NodeContext, NodeEntry, node_kind
 from wavewright.simulation.circuit.power import rail_of
 from wavewright.simulation.circuit.surroundings import Load
 from wavewright.simulation.encoders.impairments import jittered, off_rate
@@ -63,7 +63,7 @@ class BusLine:
 
     entry: ClassVar[type[NodeEntry]] = BusLineEntry
 
-    def __init__(self, making: Making[BusLineEntry]) -> None:
+    def __init__(self, making: NodeContext[BusLineEntry]) -> None:
         entry = making.entry
         self._rail = rail_of(making, "fed_by")
         self._signal = str(entry.signal)

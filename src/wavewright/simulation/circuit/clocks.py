@@ -15,15 +15,15 @@ from wavewright.grammar.quantity_fields import Farads, Ohms, Seconds, ToleranceI
 from wavewright.grammar.word_fields import CountFrom, LocatedText
 from wavewright.quantities import Interval
 from wavewright.simulation.circuit.edges import Edges, drawn, scattered
-from wavewright.simulation.circuit.motion import Motion, Tone
-from wavewright.simulation.circuit.nodes import Making, NodeEntry, node_kind
+from wavewright.simulation.circuit.motion import Motion, Sinusoid
+from wavewright.simulation.circuit.nodes import NodeContext, NodeEntry, node_kind
 from wavewright.simulation.circuit.power import rail_of
 from wavewright.simulation.circuit.surroundings import UNLOADED, Load
 
 _MOST_PERIODS = 512  # looked at before a record begins
 
 
-class CrystalEntry(NodeEntry):
+class CrystalOscillatorEntry(NodeEntry):
     """A crystal oscillator's output pin."""
 
     fed_by: LocatedText = Field(description="the rail without which nothing oscillates", examples=["rail"])
@@ -39,16 +39,16 @@ class CrystalEntry(NodeEntry):
 
 
 @node_kind("crystal")
-class Crystal:
+class CrystalOscillator:
     """A crystal oscillator's output pin: a sine that the probe pulls in frequency and loads in amplitude.
 
     f = f series · √(1 + C1/(C0 + C load)) (series-resonance model †).
     Amplitude: divider of the source resistance with the load's resistance and capacitance (math).
     """
 
-    entry: ClassVar[type[NodeEntry]] = CrystalEntry
+    entry: ClassVar[type[NodeEntry]] = CrystalOscillatorEntry
 
-    def __init__(self, making: Making[CrystalEntry]) -> None:
+    def __init__(self, making: NodeContext[CrystalOscillatorEntry]) -> None:
         entry = making.entry
         self._rail = rail_of(making, "fed_by")
         self.nominal = making.drawn(entry.frequency)
@@ -77,7 +77,7 @@ class Crystal:
         if not self._rail.is_up(start):
             return Motion()
         del end, memory
-        tone = Tone(self.frequency(load), self._amplitude * self._divided(load) * cmath.exp(-0.5j * math.pi))
+        tone = Sinusoid(self.frequency(load), self._amplitude * self._divided(load) * cmath.exp(-0.5j * math.pi))
         return Motion(self._offset * load.share(self._resistance), tones=(tone,))
 
     def reach(self, start: float, end: float) -> tuple[float, float]:
@@ -118,7 +118,7 @@ class EnableLine:
 
     entry: ClassVar[type[NodeEntry]] = EnableLineEntry
 
-    def __init__(self, making: Making[EnableLineEntry]) -> None:
+    def __init__(self, making: NodeContext[EnableLineEntry]) -> None:
         entry = making.entry
         self._rail = rail_of(making, "fed_by")
         self.frequency = making.drawn(entry.frequency)

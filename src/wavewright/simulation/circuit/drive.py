@@ -14,7 +14,7 @@ from wavewright.grammar.word_fields import LocatedText
 from wavewright.quantities import Interval
 from wavewright.simulation.circuit.edges import Edges, quiet_until, signal_edges
 from wavewright.simulation.circuit.motion import Complexes, Floats, Motion, polyline
-from wavewright.simulation.circuit.nodes import Making, NodeEntry, node_kind
+from wavewright.simulation.circuit.nodes import NodeContext, NodeEntry, node_kind
 from wavewright.simulation.circuit.power import FeedNode
 from wavewright.simulation.circuit.slew import level_at
 from wavewright.simulation.circuit.surroundings import Load, Surroundings
@@ -49,7 +49,7 @@ class HalfBridge:
 
     entry: ClassVar[type[NodeEntry]] = HalfBridgeEntry
 
-    def __init__(self, making: Making[HalfBridgeEntry]) -> None:
+    def __init__(self, making: NodeContext[HalfBridgeEntry]) -> None:
         entry = making.entry
         feed = making.node_of("fed_by", FeedNode, "feed")
         self._feed, self._surroundings = feed, making.surroundings
@@ -127,7 +127,7 @@ class CoilTerminal:
 
     entry: ClassVar[type[NodeEntry]] = CoilTerminalEntry
 
-    def __init__(self, making: Making[CoilTerminalEntry]) -> None:
+    def __init__(self, making: NodeContext[CoilTerminalEntry]) -> None:
         entry = making.entry
         bridge = making.node_of("driven_by", HalfBridge, "half bridge")
         feed = making.node_of("fed_by", FeedNode, "feed")

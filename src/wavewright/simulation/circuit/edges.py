@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wavewright.simulation.circuit.motion import Floats, Motion, polyline
-from wavewright.simulation.circuit.surroundings import History, Signal
+from wavewright.simulation.circuit.surroundings import History, SourceSignal
 
 _RINGING = 1e-3  # s; what a change has set in motion has come to rest by then
 
@@ -32,7 +32,7 @@ class Edges:
         return float(lengths[self.rising[part]].sum() / lengths.sum())
 
 
-def crossing_phases(signal: Signal, threshold: float) -> tuple[Floats, Floats] | None:
+def crossing_phases(signal: SourceSignal, threshold: float) -> tuple[Floats, Floats] | None:
     """Phases (0 … 1) of a period at which a signal rises above, and falls below, a threshold; None: never.
 
     As many rise as fall, in turn.
@@ -66,7 +66,7 @@ def _crossings_of_samples(heights: Floats, share: float) -> tuple[Floats, Floats
     return phases[~is_above[changes]], phases[is_above[changes]]
 
 
-def signal_edges(history: History[Signal], threshold: float, start: float, end: float) -> Edges:
+def signal_edges(history: History[SourceSignal], threshold: float, start: float, end: float) -> Edges:
     """Edges of the source's signal at a threshold between two moments, whatever was set in between."""
     times: list[Floats] = []
     rising: list[npt.NDArray[np.bool_]] = []
@@ -90,7 +90,7 @@ def signal_edges(history: History[Signal], threshold: float, start: float, end: 
     return Edges(np.concatenate(times), np.concatenate(rising), begins_low)
 
 
-def quiet_until(history: History[Signal], moment: float) -> float:
+def quiet_until(history: History[SourceSignal], moment: float) -> float:
     """Until when nothing moves that follows the source's signal; `moment` itself while it may move."""
     states = history.since(moment)
     since, signal = states[0]
@@ -99,7 +99,7 @@ def quiet_until(history: History[Signal], moment: float) -> float:
     return states[1][0] if len(states) > 1 else math.inf
 
 
-def is_high(signal: Signal, threshold: float, moment: float) -> bool:
+def is_high(signal: SourceSignal, threshold: float, moment: float) -> bool:
     """Whether a signal stands above a threshold at a moment."""
     phases = crossing_phases(signal, threshold)
     if phases is None:
@@ -112,7 +112,7 @@ def is_high(signal: Signal, threshold: float, moment: float) -> bool:
     return last_rise > last_fall
 
 
-def _edges_of(signal: Signal, threshold: float, start: float, end: float) -> tuple[Floats, npt.NDArray[np.bool_]]:
+def _edges_of(signal: SourceSignal, threshold: float, start: float, end: float) -> tuple[Floats, npt.NDArray[np.bool_]]:
     phases = crossing_phases(signal, threshold)
     if phases is None or end <= start:
         return np.empty(0), np.empty(0, bool)

@@ -27,7 +27,7 @@ _BLOCK = 1 << 18
 
 
 @dataclass(frozen=True, slots=True)
-class Tone:
+class Sinusoid:
     """Re(phasor · e^(j2πft)), t in s on the bench's clock."""
 
     frequency: float
@@ -53,7 +53,7 @@ class Motion:
     steps: Floats = field(default_factory=lambda: np.empty(0))
     slopes: Floats = field(default_factory=lambda: np.empty(0))
     modes: dict[complex, Complexes] = field(default_factory=dict)
-    tones: tuple[Tone, ...] = ()
+    tones: tuple[Sinusoid, ...] = ()
 
     def scaled(self, gain: float) -> Motion:
         """The voltage times a number."""
@@ -63,7 +63,7 @@ class Motion:
             steps=gain * self.steps,
             slopes=gain * self.slopes,
             modes={pole: gain * jumps for pole, jumps in self.modes.items()},
-            tones=tuple(Tone(tone.frequency, gain * tone.phasor) for tone in self.tones),
+            tones=tuple(Sinusoid(tone.frequency, gain * tone.phasor) for tone in self.tones),
         )
 
     def shifted(self, volts: float) -> Motion:
@@ -87,7 +87,7 @@ class Motion:
             self,
             steps=self.steps - self.slopes / pole,
             modes=modes,
-            tones=tuple(Tone(t.frequency, t.phasor / (1 + 2j * math.pi * t.frequency / pole)) for t in self.tones),
+            tones=tuple(Sinusoid(t.frequency, t.phasor / (1 + 2j * math.pi * t.frequency / pole)) for t in self.tones),
         )
 
     def high_passed(self, corner: float) -> Motion:
@@ -95,7 +95,8 @@ class Motion:
         low = self.low_passed(corner)
         modes = {pole: self.modes.get(pole, 0.0) - jumps for pole, jumps in low.modes.items()}
         tones = tuple(
-            Tone(mine.frequency, mine.phasor - other.phasor) for mine, other in zip(self.tones, low.tones, strict=True)
+            Sinusoid(mine.frequency, mine.phasor - other.phasor)
+            for mine, other in zip(self.tones, low.tones, strict=True)
         )
         return Motion(0.0, self.times, self.steps - low.steps, np.zeros_like(self.slopes), modes, tones)
 

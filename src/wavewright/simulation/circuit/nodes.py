@@ -59,7 +59,7 @@ class Node(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Making(Generic[E]):
+class NodeContext(Generic[E]):
     """What a node is made from: its entry in the board file, the board's other nodes, and its luck in the parts."""
 
     entry: E
@@ -107,7 +107,7 @@ class MakeNode(Protocol):
 
     entry: type[NodeEntry]
 
-    def __call__(self, making: Making[Any]) -> Node:
+    def __call__(self, making: NodeContext[Any]) -> Node:
         """The node, as this copy of the board has it."""
         ...
 

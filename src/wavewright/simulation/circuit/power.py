@@ -14,7 +14,7 @@ from wavewright.grammar.quantity_fields import Henries, Ohms, Seconds, Share, To
 from wavewright.grammar.word_fields import LocatedText
 from wavewright.quantities import Interval
 from wavewright.simulation.circuit.motion import Motion, polyline
-from wavewright.simulation.circuit.nodes import Making, NodeEntry, node_kind
+from wavewright.simulation.circuit.nodes import NodeContext, NodeEntry, node_kind
 from wavewright.simulation.circuit.slew import Point, crossings_of, extremes_of, level_at, slewed
 from wavewright.simulation.circuit.surroundings import Feed, Load
 
@@ -40,7 +40,7 @@ class FeedNode:
 
     entry: ClassVar[type[NodeEntry]] = FeedEntry
 
-    def __init__(self, making: Making[FeedEntry]) -> None:
+    def __init__(self, making: NodeContext[FeedEntry]) -> None:
         entry = making.entry
         self._surroundings = making.surroundings
         self.standby, self._resistance = entry.standby_feed, entry.board_resistance
@@ -123,7 +123,7 @@ class BuckRail:
 
     entry: ClassVar[type[NodeEntry]] = BuckRailEntry
 
-    def __init__(self, making: Making[BuckRailEntry]) -> None:
+    def __init__(self, making: NodeContext[BuckRailEntry]) -> None:
         entry = making.entry
         self._feed = making.node_of("fed_by", FeedNode, "feed")
         self.level = making.drawn(entry.level)
@@ -218,6 +218,6 @@ class BuckRail:
         return _next_corner(corners, moment)
 
 
-def rail_of(making: Making[Any], key: str) -> BuckRail:
+def rail_of(making: NodeContext[Any], key: str) -> BuckRail:
     """The rail that a node hangs on."""
     return making.node_of(key, BuckRail, "rail")

@@ -13,7 +13,7 @@ from wavewright.grammar.word_fields import LocatedText
 from wavewright.quantities import Interval
 from wavewright.simulation.circuit.edges import charged
 from wavewright.simulation.circuit.motion import Motion, polyline
-from wavewright.simulation.circuit.nodes import Making, NodeEntry, node_kind
+from wavewright.simulation.circuit.nodes import NodeContext, NodeEntry, node_kind
 from wavewright.simulation.circuit.power import rail_of
 from wavewright.simulation.circuit.slew import Point, crossings_of, extremes_of, level_at
 from wavewright.simulation.circuit.surroundings import Load
@@ -46,7 +46,7 @@ class OpenDrainReset:
 
     entry: ClassVar[type[NodeEntry]] = ResetEntry
 
-    def __init__(self, making: Making[ResetEntry]) -> None:
+    def __init__(self, making: NodeContext[ResetEntry]) -> None:
         entry = making.entry
         self._rail = rail_of(making, "pulled_to")
         self.hold = making.drawn(entry.hold)

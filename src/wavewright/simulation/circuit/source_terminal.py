@@ -13,8 +13,8 @@ from wavewright.grammar.quantity_fields import Ohms, Seconds
 from wavewright.simulation.circuit.clocks import loaded
 from wavewright.simulation.circuit.edges import quiet_until, scattered
 from wavewright.simulation.circuit.motion import Floats, Motion, polyline
-from wavewright.simulation.circuit.nodes import Making, NodeEntry, node_kind
-from wavewright.simulation.circuit.surroundings import Load, Signal
+from wavewright.simulation.circuit.nodes import NodeContext, NodeEntry, node_kind
+from wavewright.simulation.circuit.surroundings import Load, SourceSignal
 
 _LASTING = -1e-9  # 1/s: a sine that does not decay, as a mode that may begin and end
 _NOISE_RATE = 1e6  # independent levels per second
@@ -34,7 +34,7 @@ class SourceTerminal:
 
     entry: ClassVar[type[NodeEntry]] = SourceTerminalEntry
 
-    def __init__(self, making: Making[SourceTerminalEntry]) -> None:
+    def __init__(self, making: NodeContext[SourceTerminalEntry]) -> None:
         self._surroundings = making.surroundings
         self._resistance, self._transition = making.entry.source_resistance, making.entry.transition
 
@@ -51,7 +51,7 @@ class SourceTerminal:
                 total = total.plus(self._piece(signal, begin, stop))
         return loaded(total, self._resistance, load)
 
-    def _piece(self, signal: Signal, begin: float, end: float) -> Motion:
+    def _piece(self, signal: SourceSignal, begin: float, end: float) -> Motion:
         """One setting's signal: 0 V before `begin` and from `end` on."""
         if signal.function == "SIN":
             return _sine(signal, begin, end)
@@ -61,7 +61,7 @@ class SourceTerminal:
         moments = np.concatenate(([begin, begin], times[inside], [end, end]))
         return polyline(moments, np.concatenate(([0.0, levels[0]], volts[inside], [levels[1], 0.0])))
 
-    def _corners(self, signal: Signal, begin: float, end: float) -> tuple[Floats, Floats]:
+    def _corners(self, signal: SourceSignal, begin: float, end: float) -> tuple[Floats, Floats]:
         """Corner points of the signal over a stretch, and beyond both its ends."""
         if signal.function == "DC":
             middle = (signal.low + signal.high) / 2
@@ -76,7 +76,7 @@ class SourceTerminal:
         times = (turns[:, None] + phases[None, :]).ravel() / signal.frequency + signal.begins
         return times, np.tile(signal.low + heights * (signal.high - signal.low), len(turns))
 
-    def _period(self, signal: Signal) -> tuple[Floats, Floats]:
+    def _period(self, signal: SourceSignal) -> tuple[Floats, Floats]:
         """Corner points of one period: phases 0 … 1 and heights 0 … 1."""
         edge = min(self._transition * signal.frequency, 0.01)
         if signal.function in ("PULS", "SQU"):
@@ -101,7 +101,7 @@ class SourceTerminal:
         return quiet_until(self._surroundings.signal, moment)
 
 
-def _sine(signal: Signal, begin: float, end: float) -> Motion:
+def _sine(signal: SourceSignal, begin: float, end: float) -> Motion:
     amplitude, middle = (signal.high - signal.low) / 2, (signal.high + signal.low) / 2
     pole = complex(_LASTING, 2 * math.pi * signal.frequency)
     angle = 2 * math.pi * (((begin - signal.begins) * signal.frequency) % 1.0) - math.pi / 2

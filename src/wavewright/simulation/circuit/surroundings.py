@@ -45,7 +45,7 @@ class Feed:
 
 
 @dataclass(frozen=True, slots=True)
-class Signal:
+class SourceSignal:
     """What the source's terminal offers. `begins`: the moment a period starts at, s. `function` as SCPI writes it."""
 
     function: str = "SIN"
@@ -88,4 +88,4 @@ class Surroundings:
 
     def __init__(self) -> None:
         self.feed: History[Feed] = History(Feed())
-        self.signal: History[Signal] = History(Signal())
+        self.signal: History[SourceSignal] = History(SourceSignal())

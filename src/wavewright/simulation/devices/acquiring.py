@@ -10,15 +10,15 @@ from pydantic import Field
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.quantity_fields import Hertz, Number, Seconds, Share, Volts
 from wavewright.grammar.word_fields import CountFrom
-from wavewright.simulation.acquisition import Acquisition, RecordSetup
+from wavewright.simulation.acquisition import ArmedAcquisition, RecordSetup
 from wavewright.simulation.devices.calculations import OwnRecord
-from wavewright.simulation.devices.records import Scale
-from wavewright.simulation.devices.roles import MOST_INPUTS, InstrumentEntry, Making
-from wavewright.simulation.front_end import Codes, InputData, InputSetup
+from wavewright.simulation.devices.records import CodeScale
+from wavewright.simulation.devices.roles import MOST_INPUTS, InstrumentContext, SimulatedInstrumentEntry
+from wavewright.simulation.front_end import Codes, FrontEndSettings, InputData
 from wavewright.simulation.scpi.error_queue import ScpiError
-from wavewright.simulation.scpi.instrument import Call, Instrument
+from wavewright.simulation.scpi.instrument import ReceivedHeader, SimulatedInstrument
 from wavewright.simulation.scpi.parameter_types import only
-from wavewright.simulation.scpi.status import Operation
+from wavewright.simulation.scpi.status import OperationStatus
 from wavewright.simulation.trigger import EdgeSetup
 
 _LONGEST_DELAY = 100e-6  # s, between arming and looking: chance moves each shot against the signal's phase
@@ -61,18 +61,18 @@ _BUILT_LIKE = {
 }
 
 
-class AcquiringEntry(InstrumentEntry):
+class AcquiringEntry(SimulatedInstrumentEntry):
     """A simulated digitizer."""
 
     details: DigitizerDetails = Field(description="what the digitizer is built like", examples=[_BUILT_LIKE])
 
 
-class AcquiringInstrument(Instrument):
+class AcquiringInstrument(SimulatedInstrument):
     """A digitizer without a language. A role says how its settings become the setups of an acquisition."""
 
-    entry: ClassVar[type[InstrumentEntry]] = AcquiringEntry
+    entry: ClassVar[type[SimulatedInstrumentEntry]] = AcquiringEntry
 
-    def __init__(self, making: Making[DigitizerDetails]) -> None:
+    def __init__(self, making: InstrumentContext[DigitizerDetails]) -> None:
         super().__init__(making.identity, making.settings, making.bench.clock)
         details = making.details
         self._bench = making.bench
@@ -85,7 +85,7 @@ class AcquiringInstrument(Instrument):
         self._data = _input_data(details, self.inputs, build)
         same = making.bench.draw == making.bench.seed
         self._generator = build if same else np.random.default_rng([making.bench.draw, making.stream])
-        self._acquisition: Acquisition | None = None
+        self._acquisition: ArmedAcquisition | None = None
         self._is_running = False
         self._serial = 0
         self._last_edge: float | None = None
@@ -93,7 +93,7 @@ class AcquiringInstrument(Instrument):
 
     # --- what a role says
 
-    def input_setup(self, number: int) -> InputSetup:
+    def input_setup(self, number: int) -> FrontEndSettings:
         """How an input is set now."""
         raise NotImplementedError
 
@@ -119,7 +119,7 @@ class AcquiringInstrument(Instrument):
 
     # --- what they all do
 
-    def arm(self, call: Call) -> None:
+    def arm(self, call: ReceivedHeader) -> None:
         """Start an acquisition; −213 when one is running."""
         only(call.elements, 0, 0)
         if self._is_running:
@@ -131,7 +131,7 @@ class AcquiringInstrument(Instrument):
         source, record, edge = self.trigger_source(), self.record_setup(), self.edge_setup()
         inputs = {number: self.input_setup(number) for number in self._data}
         least = self._least_hysteresis * inputs[source].range if source > 0 else 0.0
-        self._acquisition = Acquisition(
+        self._acquisition = ArmedAcquisition(
             bench=self._bench,
             inputs=inputs,
             data=self._data,
@@ -147,13 +147,13 @@ class AcquiringInstrument(Instrument):
             self._acquisition.force(begins + self._disturbance)
             self._disturbance = None
 
-    def stop(self, call: Call) -> None:
+    def stop(self, call: ReceivedHeader) -> None:
         """End the acquisition that runs; its record is lost."""
         only(call.elements, 0, 0)
         if self._is_running:
             self._acquisition, self._is_running = None, False
 
-    def force(self, call: Call) -> None:
+    def force(self, call: ReceivedHeader) -> None:
         """Stand in for the trigger; −211 when nothing waits for one."""
         only(call.elements, 0, 0)
         if not self._is_running or self._acquisition is None:
@@ -163,7 +163,7 @@ class AcquiringInstrument(Instrument):
 
     def trigger(self) -> None:
         """`*TRG`: an event where the source is the bus, and what forces a shot that waits for its edge."""
-        self.force(Call((), ()))
+        self.force(ReceivedHeader((), ()))
 
     def disturb(self, seconds: float) -> None:
         """Interference will fire the trigger of the next record, so many seconds after it is armed."""
@@ -208,9 +208,13 @@ class AcquiringInstrument(Instrument):
         """Waiting for the trigger, or sweeping and measuring."""
         if not self._is_running:
             return 0
-        return int(Operation.SWEEPING | Operation.MEASURING if self.is_triggered else Operation.WAITING_FOR_TRIGGER)
+        return int(
+            OperationStatus.SWEEPING | OperationStatus.MEASURING
+            if self.is_triggered
+            else OperationStatus.WAITING_FOR_TRIGGER
+        )
 
-    def recorded(self) -> Acquisition:
+    def recorded(self) -> ArmedAcquisition:
         """The acquisition whose record can be had; −230 when there is none."""
         if self._acquisition is None or self._acquisition.trigger_time is None:
             raise ScpiError(-230, "no record was taken")
@@ -220,11 +224,11 @@ class AcquiringInstrument(Instrument):
         """The codes of an input, shape (points,)."""
         return self.recorded().codes(number)
 
-    def scale_of(self, number: int) -> Scale:
+    def scale_of(self, number: int) -> CodeScale:
         """What the codes of an input stand for in the record that was taken."""
         taken = self.recorded()
         setup, record = taken.inputs[number], taken.record
-        return Scale(setup.volts_per_code, setup.offset, record.interval, record.first, f"input {number}")
+        return CodeScale(setup.volts_per_code, setup.offset, record.interval, record.first, f"input {number}")
 
     def own_record(self, number: int) -> OwnRecord:
         """What the instrument has for calculations of its own."""

@@ -15,7 +15,7 @@ from types import MappingProxyType
 import numpy as np
 import numpy.typing as npt
 
-from wavewright.simulation.devices.records import Scale
+from wavewright.simulation.devices.records import CodeScale
 from wavewright.simulation.front_end import Codes
 
 Indices = npt.NDArray[np.intp]
@@ -28,7 +28,7 @@ class OwnRecord:
     """Codes of one input, shape (points,), the scale of the record, and the bits of the converter."""
 
     codes: Codes
-    scale: Scale
+    scale: CodeScale
     bits: int = 8
 
     @property

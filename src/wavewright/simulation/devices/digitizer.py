@@ -13,12 +13,12 @@ from wavewright.simulation.acquisition import RecordSetup
 from wavewright.simulation.devices.acquiring import AT_ONCE, ON_THE_BUS, AcquiringInstrument, DigitizerDetails
 from wavewright.simulation.devices.calculations import CALCULATIONS
 from wavewright.simulation.devices.records import RecordFormat, read_format, record_bytes
-from wavewright.simulation.devices.roles import Making, role
-from wavewright.simulation.front_end import InputSetup
+from wavewright.simulation.devices.roles import InstrumentContext, role
+from wavewright.simulation.front_end import FrontEndSettings
 from wavewright.simulation.scpi.elements import Element, Form
 from wavewright.simulation.scpi.error_queue import ScpiError
-from wavewright.simulation.scpi.instrument import Answer, Call, Command, Pending, Reply
-from wavewright.simulation.scpi.parameter_types import Number, Value, number_text, only, quoted
+from wavewright.simulation.scpi.instrument import Answer, Command, Pending, ReceivedHeader, Reply
+from wavewright.simulation.scpi.parameter_types import NumericParameter, Value, number_text, only, quoted
 from wavewright.simulation.trigger import EdgeSetup
 
 _FUNCTION = re.compile(r"\s*XTIM(?:E)?:VOLT(?:AGE)?(?::DC)?(?:\s*(\d+))?\s*$", re.IGNORECASE)
@@ -28,13 +28,13 @@ _SOURCES = {"IMM": AT_ONCE, "BUS": ON_THE_BUS}
 
 
 @role("digitizer")
-class Digitizer(AcquiringInstrument):
+class SimulatedDigitizer(AcquiringInstrument):
     """Settings by these keys: coupling, filter, filter_frequency, impedance, range, offset (each per input); interval,
     points, time, delay, location; concurrent, border, dif; trigger_source, trigger_level, trigger_slope,
     trigger_hysteresis, trigger_holdoff, trigger_automatic.
     """
 
-    def __init__(self, making: Making[DigitizerDetails]) -> None:
+    def __init__(self, making: InstrumentContext[DigitizerDetails]) -> None:
         super().__init__(making)
         self._form = RecordFormat()
         self._sensed: tuple[int, ...] = (1,)
@@ -78,8 +78,8 @@ class Digitizer(AcquiringInstrument):
 
     def _fit_time(self, span: float) -> None:
         interval, points = self.settings.rows["interval"].kind, self.settings.rows["points"].kind
-        assert isinstance(interval, Number)
-        assert isinstance(points, Number)
+        assert isinstance(interval, NumericParameter)
+        assert isinstance(points, NumericParameter)
         shortest = max(self.settings.number("interval"), span / (points.maximum - 1))
         fitting = [step for step in interval.steps if step >= shortest * (1 - 1e-9)]
         self.settings.put("interval", fitting[0] if fitting else interval.steps[-1])
@@ -90,13 +90,13 @@ class Digitizer(AcquiringInstrument):
         super().reset()
         self._form, self._sensed = RecordFormat(), (1,)
 
-    def _set_continuous(self, call: Call) -> None:
+    def _set_continuous(self, call: ReceivedHeader) -> None:
         only(call.elements, 1, 1)
         word = call.elements[0]
         if word.text not in ("OFF", "") or word.number != 0:
             raise ScpiError(-221, "this instrument takes one record for each INITiate")
 
-    def _sense(self, call: Call) -> None:
+    def _sense(self, call: ReceivedHeader) -> None:
         only(call.elements, 1, self.inputs)
         numbers = [self._function_number(element) for element in call.elements]
         is_concurrent = bool(self.settings["concurrent"])
@@ -104,7 +104,7 @@ class Digitizer(AcquiringInstrument):
             raise ScpiError(-221, "several functions with CONCurrent OFF")
         self._sensed = tuple(sorted({*self._sensed, *numbers} if is_concurrent else set(numbers)))
 
-    def _sense_not(self, call: Call) -> None:
+    def _sense_not(self, call: ReceivedHeader) -> None:
         only(call.elements, 1, self.inputs)
         numbers = {self._function_number(element) for element in call.elements}
         self._sensed = tuple(number for number in self._sensed if number not in numbers)
@@ -120,21 +120,21 @@ class Digitizer(AcquiringInstrument):
             raise ScpiError(-224, f"input {number}, 1 to {self.inputs}")
         return number
 
-    def _set_format(self, call: Call) -> None:
+    def _set_format(self, call: ReceivedHeader) -> None:
         only(call.elements, 1, 2)
         kind, length = read_format(tuple(call.elements))
         self._form = replace(self._form, kind=kind, length=length)
 
-    def _ask_format(self, call: Call) -> str:
+    def _ask_format(self, call: ReceivedHeader) -> str:
         only(call.elements, 0, 0)
         return f"{self._form.kind},{self._form.length}"
 
     # --- acquisition
 
-    def input_setup(self, number: int) -> InputSetup:
+    def input_setup(self, number: int) -> FrontEndSettings:
         """How an input is set now."""
         settings = self.settings
-        return InputSetup(
+        return FrontEndSettings(
             coupling=str(settings.of("coupling", number)),
             range=settings.number("range", number),
             offset=settings.number("offset", number),
@@ -172,12 +172,12 @@ class Digitizer(AcquiringInstrument):
 
     # --- data
 
-    def _ask_data(self, call: Call) -> Reply:
+    def _ask_data(self, call: ReceivedHeader) -> Reply:
         only(call.elements, 0, 1)
         number = self._function_number(call.elements[0]) if call.elements else call.number
         return self._when_recorded([number], lambda: self._record(number))
 
-    def _fetch(self, name: str, call: Call) -> Reply:
+    def _fetch(self, name: str, call: ReceivedHeader) -> Reply:
         """What the instrument computes of its record by itself, of each input of a channel list, such as `(@1)`."""
         only(call.elements, 0, 1)
         numbers = self._channels(call.elements[0]) if call.elements else [1]
@@ -214,7 +214,7 @@ class Digitizer(AcquiringInstrument):
     def _record(self, number: int) -> Answer:
         return Answer(record_bytes(self.codes(number), self.scale_of(number), self._form))
 
-    def _preamble(self, call: Call) -> Answer:
+    def _preamble(self, call: ReceivedHeader) -> Answer:
         only(call.elements, 0, 0)
         scale = self.scale_of(call.number)
         return Answer(record_bytes(np.zeros(0, np.int8), scale, replace(self._form, is_wrapped=True)))

@@ -15,9 +15,9 @@ from wavewright.simulation.acquisition import RecordSetup
 from wavewright.simulation.devices.acquiring import AcquiringInstrument
 from wavewright.simulation.devices.calculations import CALCULATIONS
 from wavewright.simulation.devices.roles import role
-from wavewright.simulation.front_end import InputSetup
+from wavewright.simulation.front_end import FrontEndSettings
 from wavewright.simulation.scpi.error_queue import ScpiError
-from wavewright.simulation.scpi.instrument import Answer, Call, Command, Reply
+from wavewright.simulation.scpi.instrument import Answer, Command, ReceivedHeader, Reply
 from wavewright.simulation.scpi.parameter_types import definite_block, number_text, only
 from wavewright.simulation.trigger import EdgeSetup
 
@@ -46,10 +46,10 @@ class GridDigitizer(AcquiringInstrument):
             **{f"tally_{name}": Command(ask=partial(self._tally, name)) for name in CALCULATIONS},
         }
 
-    def input_setup(self, number: int) -> InputSetup:
+    def input_setup(self, number: int) -> FrontEndSettings:
         """Full scale is ten lines."""
         settings = self.settings
-        return InputSetup(
+        return FrontEndSettings(
             coupling=_PATHS[str(settings.of("path", number))],
             range=LINES * settings.number("step", number),
             offset=settings.number("middle", number),
@@ -81,13 +81,13 @@ class GridDigitizer(AcquiringInstrument):
         """Rest, s."""
         return self.settings.number("watch_rest")
 
-    def _state(self, call: Call) -> str:
+    def _state(self, call: ReceivedHeader) -> str:
         only(call.elements, 0, 0)
         if not self.is_running:
             return "FULL" if self._acquisition else "IDLE"
         return "FILL" if self.is_triggered else "WAIT"
 
-    def _lane(self, call: Call) -> int:
+    def _lane(self, call: ReceivedHeader) -> int:
         only(call.elements, 0, 0)
         number = call.number
         if not 1 <= number <= self.inputs:
@@ -96,7 +96,7 @@ class GridDigitizer(AcquiringInstrument):
             raise ScpiError(-230, f"lane {number} has no frame")
         return number
 
-    def _head(self, call: Call) -> Reply:
+    def _head(self, call: ReceivedHeader) -> Reply:
         """Lane, bits, count, interval, first, volts per step of the 16-bit word, volts at word 0."""
         number = self._lane(call)
         taken = self.recorded()
@@ -105,11 +105,11 @@ class GridDigitizer(AcquiringInstrument):
         numbers = (record.interval, record.first, gain, setup.offset)
         return ",".join((str(number), str(self.bits), str(record.points), *map(number_text, numbers)))
 
-    def _body(self, call: Call) -> Reply:
+    def _body(self, call: ReceivedHeader) -> Reply:
         words = self.codes(self._lane(call)).astype(np.int16) << (_WORD_BITS - self.bits)
         return Answer(definite_block(words.astype(">i2").tobytes()))
 
-    def _tally(self, name: str, call: Call) -> str:
+    def _tally(self, name: str, call: ReceivedHeader) -> str:
         """What the instrument makes of a frame by itself; shares in thousandths."""
         number = self._lane(call)
         value = CALCULATIONS[name](self.own_record(number))

@@ -14,10 +14,10 @@ from wavewright.grammar.quantity_fields import Farads, Hertz, Ohms, Share
 from wavewright.grammar.word_fields import LocatedText
 from wavewright.simulation.circuit.power import FeedNode
 from wavewright.simulation.circuit.surroundings import Load
-from wavewright.simulation.devices.roles import InstrumentEntry, Making, role
+from wavewright.simulation.devices.roles import InstrumentContext, SimulatedInstrumentEntry, role
 from wavewright.simulation.scpi.elements import Element, Form
 from wavewright.simulation.scpi.error_queue import ScpiError
-from wavewright.simulation.scpi.instrument import Call, Command, Instrument, Reply
+from wavewright.simulation.scpi.instrument import Command, ReceivedHeader, Reply, SimulatedInstrument
 from wavewright.simulation.scpi.parameter_types import INFINITY, number_text, only, quoted
 
 _FUNCTIONS = {
@@ -55,14 +55,14 @@ _BUILT_LIKE = {
 }
 
 
-class SimulatedMeterEntry(InstrumentEntry):
+class SimulatedMeterEntry(SimulatedInstrumentEntry):
     """A simulated meter."""
 
     details: MeterDetails = Field(description="what the meter is connected to and built like", examples=[_BUILT_LIKE])
 
 
 @role("meter")
-class Meter(Instrument):
+class SimulatedMeter(SimulatedInstrument):
     """Settings by these keys, each with one of the five functions before it: `voltage_range`, `voltage_automatic`,
     `voltage_cycles`, and so on.
 
@@ -70,9 +70,9 @@ class Meter(Instrument):
     ohms on a reference resistor beside the board (the board itself is never measured under power).
     """
 
-    entry: ClassVar[type[InstrumentEntry]] = SimulatedMeterEntry
+    entry: ClassVar[type[SimulatedInstrumentEntry]] = SimulatedMeterEntry
 
-    def __init__(self, making: Making[MeterDetails]) -> None:
+    def __init__(self, making: InstrumentContext[MeterDetails]) -> None:
         super().__init__(making.identity, making.settings, making.bench.clock)
         details = making.details
         self._bench = making.bench
@@ -103,7 +103,7 @@ class Meter(Instrument):
             named[f"measure_{name}"] = Command(ask=self._measuring(name))
         return named
 
-    def _set_function(self, call: Call) -> None:
+    def _set_function(self, call: ReceivedHeader) -> None:
         only(call.elements, 1, 1)
         if call.elements[0].form is not Form.STRING:
             raise ScpiError(-104, "a function is due, in quotes")
@@ -114,8 +114,8 @@ class Meter(Instrument):
                 return
         raise ScpiError(-224, text)
 
-    def _configuring(self, name: str) -> Callable[[Call], None]:
-        def configure(call: Call) -> None:
+    def _configuring(self, name: str) -> Callable[[ReceivedHeader], None]:
+        def configure(call: ReceivedHeader) -> None:
             only(call.elements, 0, 2)
             self._function, self._reading = name, None
             self.settings.put(f"{name}_automatic", True)
@@ -129,12 +129,12 @@ class Meter(Instrument):
         self.settings.put(f"{name}_range", value)
         self.settings.put(f"{name}_automatic", False)
 
-    def _measuring(self, name: str) -> Callable[[Call], Reply]:
+    def _measuring(self, name: str) -> Callable[[ReceivedHeader], Reply]:
         configure = self._configuring(name)
 
-        def measure(call: Call) -> Reply:
+        def measure(call: ReceivedHeader) -> Reply:
             configure(call)
-            return self._read(Call(call.numbers, ()))
+            return self._read(ReceivedHeader(call.numbers, ()))
 
         return measure
 
@@ -150,18 +150,18 @@ class Meter(Instrument):
         super().reset()
         self._function, self._reading = "voltage", None
 
-    def _read(self, call: Call) -> str:
+    def _read(self, call: ReceivedHeader) -> str:
         self._take(call)
         assert self._reading is not None
         return number_text(self._reading)
 
-    def _fetch(self, call: Call) -> str:
+    def _fetch(self, call: ReceivedHeader) -> str:
         only(call.elements, 0, 0)
         if self._reading is None:
             raise ScpiError(-230, "no reading was taken")
         return number_text(self._reading)
 
-    def _take(self, call: Call) -> None:
+    def _take(self, call: ReceivedHeader) -> None:
         """Integrate over the set number of power line cycles; overload reads 9.9E37."""
         only(call.elements, 0, 0)
         name = self._function

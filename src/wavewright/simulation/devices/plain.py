@@ -16,9 +16,9 @@ from wavewright.simulation.acquisition import RecordSetup
 from wavewright.simulation.devices.acquiring import AcquiringInstrument
 from wavewright.simulation.devices.calculations import CALCULATIONS
 from wavewright.simulation.devices.roles import role
-from wavewright.simulation.front_end import InputSetup
+from wavewright.simulation.front_end import FrontEndSettings
 from wavewright.simulation.scpi.error_queue import ScpiError
-from wavewright.simulation.scpi.instrument import Answer, Call, Command, Reply
+from wavewright.simulation.scpi.instrument import Answer, Command, ReceivedHeader, Reply
 from wavewright.simulation.scpi.parameter_types import NOT_A_NUMBER, only
 from wavewright.simulation.trigger import EdgeSetup
 
@@ -43,10 +43,10 @@ class PlainDigitizer(AcquiringInstrument):
             **{f"judge_{name}": Command(ask=partial(self._judge, name)) for name in CALCULATIONS},
         }
 
-    def input_setup(self, number: int) -> InputSetup:
+    def input_setup(self, number: int) -> FrontEndSettings:
         """Full scale and middle as they stand."""
         settings = self.settings
-        return InputSetup(
+        return FrontEndSettings(
             coupling=_INSERTS[str(settings.of("insert", number))],
             range=settings.number("full", number),
             offset=settings.number("middle", number),
@@ -72,7 +72,7 @@ class PlainDigitizer(AcquiringInstrument):
         """It does not wait forever unless it is told to."""
         return not self.settings["forever"]
 
-    def _how_far(self, call: Call) -> str:
+    def _how_far(self, call: ReceivedHeader) -> str:
         """Percentage of the record, in whole numbers; 100 is the end."""
         only(call.elements, 0, 0)
         if not self.is_running:
@@ -83,7 +83,7 @@ class PlainDigitizer(AcquiringInstrument):
         assert taken.trigger_time is not None
         return str(min(99, int(100 * (self.clock.now - taken.trigger_time) / max(taken.record.last, 1e-9))))
 
-    def _print(self, call: Call) -> Reply:
+    def _print(self, call: ReceivedHeader) -> Reply:
         """Volts with five digits between commas, in an indefinite block."""
         number = self._recorded_input(call)
         setup = self.recorded().inputs[number]
@@ -91,13 +91,13 @@ class PlainDigitizer(AcquiringInstrument):
         text = ",".join(f"{value:.4E}" for value in volts.tolist())
         return Answer(b"#0" + text.encode("ascii"), is_last=True)
 
-    def _judge(self, name: str, call: Call) -> str:
+    def _judge(self, name: str, call: ReceivedHeader) -> str:
         """What the instrument makes of its record by itself, in three digits, followed by a word."""
         number = self._recorded_input(call)
         value = CALCULATIONS[name](self.own_record(number))
         return f"{NOT_A_NUMBER if math.isnan(value) else value:.2E} or so"
 
-    def _recorded_input(self, call: Call) -> int:
+    def _recorded_input(self, call: ReceivedHeader) -> int:
         only(call.elements, 0, 0)
         number = call.number
         if not 1 <= number <= self.inputs:

@@ -6,9 +6,9 @@ import re
 from typing import ClassVar
 
 from wavewright.errors import Misuse
-from wavewright.simulation.devices.roles import InstrumentEntry, Making, role
+from wavewright.simulation.devices.roles import InstrumentContext, SimulatedInstrumentEntry, role
 from wavewright.simulation.scpi.error_queue import ScpiError
-from wavewright.simulation.scpi.instrument import Instrument
+from wavewright.simulation.scpi.instrument import SimulatedInstrument
 
 _PROBE_ON = re.compile(r"\bprobe\s+(\d+)\s+on\s+(TP\d+)", re.IGNORECASE)
 _PROBE_OFF = re.compile(r"\bprobe\s+(\d+)\s+in\s+the\s+air\b", re.IGNORECASE)
@@ -17,7 +17,7 @@ _FACTOR = re.compile(r"\bprobe\s+(\d+(?:\.\d+)?)\s*x", re.IGNORECASE)
 
 
 @role("prompts")
-class Prompts(Instrument):
+class Prompts(SimulatedInstrument):
     """Settings by this key: text. `Probe 1 on TP3. Input 1: rail, probe 1x.` moves and switches the simulated probe 1;
     `Probe 1 in the air.` takes it off the board.
 
@@ -25,9 +25,9 @@ class Prompts(Instrument):
     text means what it says, and a probe that it does not name hangs where it hung: a wrong input must show.
     """
 
-    entry: ClassVar[type[InstrumentEntry]] = InstrumentEntry
+    entry: ClassVar[type[SimulatedInstrumentEntry]] = SimulatedInstrumentEntry
 
-    def __init__(self, making: Making[None]) -> None:
+    def __init__(self, making: InstrumentContext[None]) -> None:
         super().__init__(making.identity, making.settings, making.bench.clock)
         self._probing = making.bench.probing
         self._nodes = making.bench.board.nodes

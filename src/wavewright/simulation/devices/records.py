@@ -30,7 +30,7 @@ class RecordFormat:
 
 
 @dataclass(frozen=True, slots=True)
-class Scale:
+class CodeScale:
     """What a code stands for (volts = offset + gain · code), and the time axis, s."""
 
     gain: float
@@ -60,7 +60,7 @@ def read_format(elements: tuple[Element, ...]) -> tuple[str, int]:
     return kind, length
 
 
-def record_bytes(codes: Codes, scale: Scale, form: RecordFormat) -> bytes | memoryview:
+def record_bytes(codes: Codes, scale: CodeScale, form: RecordFormat) -> bytes | memoryview:
     """A record as response data."""
     if form.kind == "ASC":
         volts = scale.offset + scale.gain * codes.astype(np.float64)
@@ -70,7 +70,7 @@ def record_bytes(codes: Codes, scale: Scale, form: RecordFormat) -> bytes | memo
     return _wrapped(block, len(codes), scale, form) if form.is_wrapped else block
 
 
-def _samples(codes: Codes, scale: Scale, form: RecordFormat) -> npt.NDArray[np.generic]:
+def _samples(codes: Codes, scale: CodeScale, form: RecordFormat) -> npt.NDArray[np.generic]:
     order = "<" if form.is_swapped else ">"
     if form.kind == "INT":
         # 16-bit codes are left-justified: the same full scale, 256 times as many steps
@@ -78,7 +78,7 @@ def _samples(codes: Codes, scale: Scale, form: RecordFormat) -> npt.NDArray[np.g
     return (scale.offset + scale.gain * codes.astype(np.float64)).astype(f"{order}f{form.length // 8}")
 
 
-def _wrapped(values: bytes, count: int, scale: Scale, form: RecordFormat) -> bytes:
+def _wrapped(values: bytes, count: int, scale: CodeScale, form: RecordFormat) -> bytes:
     """Data Interchange Format, SCPI-99 volume 3 †."""
     gain, offset = (scale.gain, scale.offset) if form.kind == "INT" else (1.0, 0.0)
     gain /= 256.0 if form.length == 16 and form.kind == "INT" else 1.0

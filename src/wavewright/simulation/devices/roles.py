@@ -16,8 +16,8 @@ from wavewright.grammar.model_reading import refusing
 from wavewright.grammar.quantity_fields import Seconds
 from wavewright.grammar.word_fields import CountFrom, Line, LocatedText
 from wavewright.registry import Registry
-from wavewright.simulation.bench import Bench
-from wavewright.simulation.scpi.instrument import Instrument
+from wavewright.simulation.bench import SimulatedBench
+from wavewright.simulation.scpi.instrument import SimulatedInstrument
 from wavewright.simulation.scpi.settings import Settings
 from wavewright.simulation.setting_entries import TAKES, SettingEntry
 
@@ -36,7 +36,7 @@ def _canonical(value: object) -> str:
 Action = Annotated[LocatedText, Field(examples=["arm"])]
 
 
-class InstrumentEntry(GrammarModel):
+class SimulatedInstrumentEntry(GrammarModel):
     """A simulated instrument: its address, what it acts as, its command table."""
 
     resource: Annotated[str, BeforeValidator(refusing(_canonical))] = Field(
@@ -71,12 +71,12 @@ D = TypeVar("D")
 
 
 @dataclass(frozen=True, slots=True)
-class Making(Generic[D]):
+class InstrumentContext(Generic[D]):
     """What an instrument is made from. `details`: the role's own section of the file."""
 
     identity: str
     settings: Settings
-    bench: Bench
+    bench: SimulatedBench
     details: D
     stream: int  # of chance: no two instruments of a bench share one
 
@@ -84,9 +84,9 @@ class Making(Generic[D]):
 class MakeInstrument(Protocol):
     """A class of instruments: what its entry holds, and how one is made."""
 
-    entry: type[InstrumentEntry]
+    entry: type[SimulatedInstrumentEntry]
 
-    def __call__(self, making: Making[Any]) -> Instrument:
+    def __call__(self, making: InstrumentContext[Any]) -> SimulatedInstrument:
         """The instrument, in its state after power-on."""
         ...
 

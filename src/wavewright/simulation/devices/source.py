@@ -9,11 +9,11 @@ from typing import ClassVar
 
 import numpy as np
 
-from wavewright.simulation.circuit.surroundings import Signal
-from wavewright.simulation.devices.roles import InstrumentEntry, Making, role
+from wavewright.simulation.circuit.surroundings import SourceSignal
+from wavewright.simulation.devices.roles import InstrumentContext, SimulatedInstrumentEntry, role
 from wavewright.simulation.scpi.elements import Form
 from wavewright.simulation.scpi.error_queue import ScpiError
-from wavewright.simulation.scpi.instrument import Call, Command, Instrument
+from wavewright.simulation.scpi.instrument import Command, ReceivedHeader, SimulatedInstrument
 from wavewright.simulation.scpi.parameter_types import Value, only
 
 _FULL_SCALE = 32767
@@ -21,7 +21,7 @@ _MOST_SAMPLES = 65536
 
 
 @role("source")
-class Source(Instrument):
+class SimulatedSource(SimulatedInstrument):
     """Settings: function, frequency, period, amplitude, offset, high, low, duty_percent, width, phase,
     angle_unit, repeats, burst_source, burst_cycles, output.
 
@@ -29,9 +29,9 @@ class Source(Instrument):
     until `*TRG`, after which the layer is passed `burst_cycles` times; `repeats` then lets the next `*TRG` count.
     """
 
-    entry: ClassVar[type[InstrumentEntry]] = InstrumentEntry
+    entry: ClassVar[type[SimulatedInstrumentEntry]] = SimulatedInstrumentEntry
 
-    def __init__(self, making: Making[None]) -> None:
+    def __init__(self, making: InstrumentContext[None]) -> None:
         super().__init__(making.identity, making.settings, making.bench.clock)
         self._signal = making.bench.surroundings.signal
         self._samples: tuple[float, ...] = ()
@@ -40,7 +40,7 @@ class Source(Instrument):
         """What a definition file can give headers to."""
         return {"samples": Command(tell=self._take_samples)}
 
-    def _take_samples(self, call: Call) -> None:
+    def _take_samples(self, call: ReceivedHeader) -> None:
         """One period as a block of 16-bit integers, most significant byte first, full scale for high and low."""
         only(call.elements, 2, 2)
         name, block = call.elements
@@ -88,10 +88,10 @@ class Source(Instrument):
             settings.put("width", settings.number("duty_percent") / 100 / settings.number("frequency"))
         self._apply()
 
-    def _running(self) -> Signal:
+    def _running(self) -> SourceSignal:
         """What the terminal gives while no burst source holds it back."""
         settings = self.settings
-        return Signal(
+        return SourceSignal(
             function=str(settings["function"]),
             frequency=settings.number("frequency"),
             low=settings.number("low"),
@@ -101,7 +101,7 @@ class Source(Instrument):
             samples=self._samples,
         )
 
-    def _resting(self) -> Signal:
+    def _resting(self) -> SourceSignal:
         """Between two bursts: where the period begins."""
         running = self._running()
         height = 0.5 if running.function == "SIN" else 0.0
@@ -117,7 +117,7 @@ class Source(Instrument):
         if signal != replace(before, begins=0.0):
             self._signal.become(now, replace(signal, begins=now - self._lead(signal)))
 
-    def _lead(self, signal: Signal) -> float:
+    def _lead(self, signal: SourceSignal) -> float:
         """How long ago the period would have begun, for the phase that is set, s."""
         phase = self.settings.number("phase")
         turns = phase / (2 * math.pi) if self.settings["angle_unit"] == "RAD" else phase / 360

@@ -13,9 +13,9 @@ from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.quantity_fields import Seconds, Share
 from wavewright.simulation.circuit.power import FeedNode
 from wavewright.simulation.circuit.surroundings import Feed
-from wavewright.simulation.devices.roles import InstrumentEntry, Making, role
+from wavewright.simulation.devices.roles import InstrumentContext, SimulatedInstrumentEntry, role
 from wavewright.simulation.scpi.error_queue import ScpiError
-from wavewright.simulation.scpi.instrument import Call, Command, Instrument
+from wavewright.simulation.scpi.instrument import Command, ReceivedHeader, SimulatedInstrument
 from wavewright.simulation.scpi.parameter_types import number_text, only
 from wavewright.simulation.scpi.status import Questionable
 
@@ -31,7 +31,7 @@ class SupplyDetails(GrammarModel):
     )
 
 
-class SimulatedSupplyEntry(InstrumentEntry):
+class SimulatedSupplyEntry(SimulatedInstrumentEntry):
     """A simulated supply."""
 
     details: SupplyDetails = Field(
@@ -40,14 +40,14 @@ class SimulatedSupplyEntry(InstrumentEntry):
 
 
 @role("supply")
-class Supply(Instrument):
+class SimulatedSupply(SimulatedInstrument):
     """Settings: voltage, current, voltage_protection, voltage_protection_on, current_protection, current_protection_on,
     output.
     """
 
-    entry: ClassVar[type[InstrumentEntry]] = SimulatedSupplyEntry
+    entry: ClassVar[type[SimulatedInstrumentEntry]] = SimulatedSupplyEntry
 
-    def __init__(self, making: Making[SupplyDetails]) -> None:
+    def __init__(self, making: InstrumentContext[SupplyDetails]) -> None:
         super().__init__(making.identity, making.settings, making.bench.clock)
         feeds = [node for node in making.bench.board.nodes.values() if isinstance(node, FeedNode)]
         if len(feeds) != 1:
@@ -83,11 +83,11 @@ class Supply(Instrument):
     def _current(self) -> float:
         return self._terminal.current(self._now())
 
-    def _read(self, call: Call, value: float) -> str:
+    def _read(self, call: ReceivedHeader, value: float) -> str:
         only(call.elements, 0, 0)
         return number_text(value * (1 + self._noise * float(self._generator.standard_normal())))
 
-    def _clear_protection(self, call: Call) -> None:
+    def _clear_protection(self, call: ReceivedHeader) -> None:
         only(call.elements, 0, 0)
         self._tripped.clear()
 

@@ -6,21 +6,21 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Protocol
 
 from wavewright.simulation.scpi.error_queue import TEXTS, error_entry
-from wavewright.simulation.scpi.instrument import Answer, Call, Command, Instrument, Reply
-from wavewright.simulation.scpi.parameter_types import Number, definite_block, only
-from wavewright.simulation.scpi.status import OPERATION_COMPLETE, RegisterSet, Status, StatusByte
+from wavewright.simulation.scpi.instrument import Answer, Command, ReceivedHeader, Reply, SimulatedInstrument
+from wavewright.simulation.scpi.parameter_types import NumericParameter, definite_block, only
+from wavewright.simulation.scpi.status import OPERATION_COMPLETE, RegisterSet, StatusByte, StatusRegisters
 
-_MASK = Number(minimum=0, maximum=255, is_integer=True)
-_WIDE_MASK = Number(minimum=0, maximum=32767, is_integer=True)
-_REGISTER = Number(minimum=0, maximum=9, is_integer=True)
+_MASK = NumericParameter(minimum=0, maximum=255, is_integer=True)
+_WIDE_MASK = NumericParameter(minimum=0, maximum=32767, is_integer=True)
+_REGISTER = NumericParameter(minimum=0, maximum=9, is_integer=True)
 _SCPI_VERSION = "1999.0"
 
 
 class CommandedDevice(Protocol):
     """What these commands reach of the device that has them."""
 
-    instrument: Instrument
-    status: Status
+    instrument: SimulatedInstrument
+    status: StatusRegisters
     completes_later: bool
 
     @property
@@ -41,16 +41,16 @@ class CommandedDevice(Protocol):
         ...
 
 
-def _told(kind: Number, use: Callable[[int], None]) -> Callable[[Call], Reply]:
-    def tell(call: Call) -> None:
+def _told(kind: NumericParameter, use: Callable[[int], None]) -> Callable[[ReceivedHeader], Reply]:
+    def tell(call: ReceivedHeader) -> None:
         only(call.elements, 1, 1)
         use(int(kind.read(call.elements[0])))
 
     return tell
 
 
-def _done(use: Callable[[], Reply]) -> Callable[[Call], Reply]:
-    def tell(call: Call) -> Reply:
+def _done(use: Callable[[], Reply]) -> Callable[[ReceivedHeader], Reply]:
+    def tell(call: ReceivedHeader) -> Reply:
         only(call.elements, 0, 0)
         return use()
 

@@ -10,10 +10,10 @@ from wavewright.simulation.scpi.disturbance import Disturbances
 from wavewright.simulation.scpi.elements import Element, Form, Unit
 from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.headers import HeaderTree
-from wavewright.simulation.scpi.instrument import Answer, Call, Command, Instrument, Pending, Reply
+from wavewright.simulation.scpi.instrument import Answer, Command, Pending, ReceivedHeader, Reply, SimulatedInstrument
 from wavewright.simulation.scpi.parameter_types import only
-from wavewright.simulation.scpi.settings import Setting
-from wavewright.simulation.scpi.status import OPERATION_COMPLETE, Status
+from wavewright.simulation.scpi.settings import SimulatedSetting
+from wavewright.simulation.scpi.status import OPERATION_COMPLETE, StatusRegisters
 
 
 class ScpiDevice:
@@ -31,7 +31,7 @@ class ScpiDevice:
 
     def __init__(
         self,
-        instrument: Instrument,
+        instrument: SimulatedInstrument,
         headers: Mapping[str, str],
         *,
         message_time: float = 1e-3,
@@ -41,7 +41,7 @@ class ScpiDevice:
     ) -> None:
         self.instrument = instrument
         self.message_time = message_time
-        self.status = Status(queue_depth)
+        self.status = StatusRegisters(queue_depth)
         self.disturbances = disturbances or Disturbances()
         self._completes_at_once = completes_at_once
         self.completes_later = False  # `*OPC` was sent and an operation is pending
@@ -82,7 +82,7 @@ class ScpiDevice:
         todo = command.ask if unit.is_query else command.tell
         if todo is None:
             raise ScpiError(-113, f"{':'.join(unit.mnemonics)}{'?' if unit.is_query else ''}")
-        return todo(Call(numbers, unit.elements)), path
+        return todo(ReceivedHeader(numbers, unit.elements)), path
 
     def headers(self) -> list[str]:
         """Every header pattern of the device, sorted, for `SYSTem:HELP:HEADers?`."""
@@ -126,15 +126,15 @@ class ScpiDevice:
             return reply
         return Pending(lambda: None if reply is None else Answer(reply.encode("ascii")), asks=reply is not None)
 
-    def _setting_command(self, row: Setting) -> Command:
-        def tell(call: Call) -> None:
+    def _setting_command(self, row: SimulatedSetting) -> Command:
+        def tell(call: ReceivedHeader) -> None:
             number = self._number(row, call)
             only(call.elements, 1, 1)
             value = self.instrument.adjust(row.key, row.kind.read(call.elements[0]), number)
             self.instrument.settings.put(row.key, value, number)
             self.instrument.changed(row.key, number)
 
-        def ask(call: Call) -> str:
+        def ask(call: ReceivedHeader) -> str:
             number = self._number(row, call)
             only(call.elements, 0, 1)
             if call.elements:
@@ -144,7 +144,7 @@ class ScpiDevice:
         return Command(tell, ask)
 
     @staticmethod
-    def _number(row: Setting, call: Call) -> int:
+    def _number(row: SimulatedSetting, call: ReceivedHeader) -> int:
         number = call.number if "<n>" in row.pattern else 1
         if not 1 <= number <= row.count:
             raise ScpiError(-114, f"{row.pattern} with {number}, 1 to {row.count}")

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Protocol
 
-from wavewright.simulation.scpi.instrument import Instrument
-from wavewright.simulation.scpi.status import Status
+from wavewright.simulation.scpi.instrument import SimulatedInstrument
+from wavewright.simulation.scpi.status import StatusRegisters
 
 
 class LinkDropped(Exception):
@@ -25,8 +25,8 @@ class OutgoingAnswer:
 class Disturbed(Protocol):
     """What a disturbance can reach of the device that it strikes."""
 
-    instrument: Instrument
-    status: Status
+    instrument: SimulatedInstrument
+    status: StatusRegisters
     is_stuck: bool
 
     def power_cycle(self) -> None:

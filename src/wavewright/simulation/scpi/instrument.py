@@ -32,7 +32,7 @@ Reply = Answer | Pending | str | None
 
 
 @dataclass(frozen=True, slots=True)
-class Call:
+class ReceivedHeader:
     """One header that was sent: the numbers of its nodes, and its data elements."""
 
     numbers: tuple[int, ...]
@@ -48,11 +48,11 @@ class Call:
 class Command:
     """What a header does: `tell` without a question mark, `ask` with one. None: −113."""
 
-    tell: Callable[[Call], Reply] | None = None
-    ask: Callable[[Call], Reply] | None = None
+    tell: Callable[[ReceivedHeader], Reply] | None = None
+    ask: Callable[[ReceivedHeader], Reply] | None = None
 
 
-class Instrument:
+class SimulatedInstrument:
     """One instrument that answers the message exchange. A role adds actions and says what a changed setting moves."""
 
     def __init__(self, identity: str, settings: Settings, clock: Clock) -> None:

@@ -28,7 +28,7 @@ _MEGA_AFTER_ALL = {"MHZ": 1e6, "MOHM": 1e6}  # the two exceptions of IEEE 488.2,
 _REFUSAL_BY_FORM = {Form.NUMBER: -128, Form.WORD: -148, Form.STRING: -158, Form.BLOCK: -168, Form.EXPRESSION: -178}
 
 
-class Kind(Protocol):
+class ParameterType(Protocol):
     """How one parameter is read from a message and written into an answer."""
 
     def read(self, element: Element) -> Value:
@@ -80,7 +80,7 @@ def _refuse(element: Element, wanted: Form) -> ScpiError:
 
 
 @dataclass(frozen=True, slots=True)
-class Number:
+class NumericParameter:
     """A number in `unit` between two limits. `steps`: the values that exist; what lies between goes to the next one up.
 
     `rounding`: "up" takes the next larger step (a range must hold the signal), "down" the next smaller, "nearest" the
@@ -151,7 +151,7 @@ class Number:
 
 
 @dataclass(frozen=True, slots=True)
-class Boolean:
+class BooleanParameter:
     """ON, OFF, or a number that is rounded; answered 1 or 0. SCPI-99 volume 1, 7.3."""
 
     default: bool = False
@@ -180,7 +180,7 @@ class Boolean:
 
 
 @dataclass(frozen=True, slots=True)
-class Words:
+class WordParameter:
     """One of some words, in short or long form; kept and answered in short form. `INTernal<n>` takes 1 to `most`."""
 
     words: tuple[str, ...]
@@ -215,7 +215,7 @@ class Words:
 
 
 @dataclass(frozen=True, slots=True)
-class Text:
+class TextParameter:
     """A string of at most `longest` characters."""
 
     default: str = ""

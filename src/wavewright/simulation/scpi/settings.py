@@ -7,16 +7,16 @@ from dataclasses import dataclass
 
 from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.headers import full_header
-from wavewright.simulation.scpi.parameter_types import Kind, Value
+from wavewright.simulation.scpi.parameter_types import ParameterType, Value
 
 
 @dataclass(frozen=True, slots=True)
-class Setting:
+class SimulatedSetting:
     """One setting. `count`: how many the instrument has of it, told apart by the number in the header."""
 
     key: str
     pattern: str
-    kind: Kind
+    kind: ParameterType
     reset: Value
     count: int = 1
 
@@ -29,8 +29,8 @@ class Setting:
 class Settings:
     """The values that an instrument's settings have now."""
 
-    def __init__(self, rows: Iterable[Setting]) -> None:
-        self.rows: Mapping[str, Setting] = {row.key: row for row in rows}
+    def __init__(self, rows: Iterable[SimulatedSetting]) -> None:
+        self.rows: Mapping[str, SimulatedSetting] = {row.key: row for row in rows}
         self._values: dict[tuple[str, int], Value] = {}
         self._stored: dict[int, dict[tuple[str, int], Value]] = {}
         self.reset()

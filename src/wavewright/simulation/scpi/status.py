@@ -18,7 +18,7 @@ class StatusByte(IntFlag):
     OPERATION = 128
 
 
-class Operation(IntFlag):
+class OperationStatus(IntFlag):
     """Bits of STATus:OPERation."""
 
     SETTLING = 2
@@ -68,7 +68,7 @@ class RegisterSet:
         return bool(self.event & self.enable)
 
 
-class Status:
+class StatusRegisters:
     """All status registers of one instrument, its error queue, and its reasons to ask for service."""
 
     def __init__(self, queue_depth: int) -> None:

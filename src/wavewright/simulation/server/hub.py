@@ -8,7 +8,7 @@ from typing import Protocol
 from wavewright.simulation.scpi.device import ScpiDevice
 
 
-class Connection(Protocol):
+class ClientConnection(Protocol):
     """One client's line to one instrument."""
 
     device: ScpiDevice
@@ -28,18 +28,18 @@ class Hub:
 
     def __init__(self, instruments: Mapping[str, ScpiDevice]) -> None:
         self.instruments = instruments
-        self._connections: list[Connection] = []
+        self._connections: list[ClientConnection] = []
 
-    def join(self, connection: Connection) -> None:
+    def join(self, connection: ClientConnection) -> None:
         """A client has come."""
         self._connections.append(connection)
 
-    def leave(self, connection: Connection) -> None:
+    def leave(self, connection: ClientConnection) -> None:
         """A client has gone."""
         if connection in self._connections:
             self._connections.remove(connection)
 
-    def changed(self, by: Connection) -> None:
+    def changed(self, by: ClientConnection) -> None:
         """A client's message was worked on: what others wait for may have come about."""
         for connection in list(self._connections):
             if connection is not by:
