@@ -95,13 +95,12 @@ def _parameters(study: Study) -> Iterator[inspect.Parameter]:
     yield inspect.Parameter("as_json", keyword, default=False, annotation=AsJson)
 
 
-def _carry_out(
-    study: Study, *, logbook: str | None, simulated: bool, as_json: bool, reading: str = "", **given: Any
-) -> None:
+def _carry_out(study: Study, *, logbook: str | None, simulated: bool, as_json: bool, **given: Any) -> None:
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.studies.catalogue import compute_study
 
     which = run_filter(**{name: given.pop(name) for name in FILTERS})
+    reading = given.pop("reading") if study.of_reading else ""
     with Logbook.existing(logbook) as book:
         result = compute_study(study, book, real_runs(book, which, simulated=simulated), reading, **given)
     if as_json:

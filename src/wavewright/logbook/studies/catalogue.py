@@ -121,8 +121,8 @@ def run_study(name: str, *, example: str) -> Callable[[OfRuns], OfRuns]:
     return enter
 
 
-def compute_study(study: Study, book: Logbook, which: Filter, reading: str = "", **options: Any) -> StudyResult:
-    """Carry a study out over the runs that a filter leaves.
+def compute_study(study: Study, book: Logbook, which: Filter, of: str = "", /, **options: Any) -> StudyResult:
+    """Carry a study out over the runs that a filter leaves; `of` is the name of the reading, where it is over one.
 
     Raises
     ------
@@ -130,9 +130,9 @@ def compute_study(study: Study, book: Logbook, which: Filter, reading: str = "",
     """
     if not study.of_reading:
         return study.compute(book, which, **options)
-    found = tuple(points(book, reading, which))
+    found = tuple(points(book, of, which))
     if not any(point.value is not None for point in found):
-        raise Misuse(f"no reading `{reading}` with a value matches the filters", do="widen them")
-    studied = StudiedReading(reading, reading_names(book).get(reading, ""), found)
+        raise Misuse(f"no reading `{of}` with a value matches the filters", do="widen them")
+    studied = StudiedReading(of, reading_names(book).get(of, ""), found)
     result = study.compute(studied, **options)
-    return StudyResult({"reading": reading, "unit": studied.unit, **result.plain}, result.lines)
+    return StudyResult({"reading": of, "unit": studied.unit, **result.plain}, result.lines)
