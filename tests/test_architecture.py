@@ -26,6 +26,7 @@ FLOW = (
     "analysis",
     "buses",
     "judgement",
+    "path_length",
     "durable_files",
     "grammar",
     "recipe",
@@ -46,6 +47,7 @@ FORBIDDEN = {("running", "simulation"), ("logbook", "simulation"), ("reporting",
 # What the operating systems have not in common, and the one place that asks for it.
 PLATFORMS = {
     "durable_files.py": "how names in a folder are brought to the disk",
+    "path_length.py": "how long a path may be",
     "instruments/stop_signals.py": "signals, their mask, and a console's events",
     "instruments/socket_wire.py": "a call on a socket that does not wait",
     "running/bench_lock.py": "whose folder it is, and who else may write there",

@@ -23,6 +23,7 @@ from tests.cli.conftest import Spoken
 from tests.ending import STATUS
 from tests.logbook.postgresql import Server
 from tests.reporting.reported import reported
+from wavewright.durable_files import IN_USE
 from wavewright.errors import StorageFault
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.delivery import forward_waiting
@@ -378,3 +379,23 @@ def test_stations_lose_nothing_and_enter_nothing_twice_while_the_server_comes_an
     with capsys.disabled():
         made = f"{STATIONS * UNITS} outcomes, server stopped {STOPS} times, {waited} waited"
         print(f"\nspool: {made}: {len(ids)} entered, none twice")
+
+
+def test_what_is_entered_and_cannot_be_deleted_is_said_and_known_the_next_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # given an outcome that waits, and a program that has its file open
+    put_some_aside(tmp_path, tmp_path / "book.sqlite", 1)
+
+    def refuse(path: Path) -> None:
+        raise PermissionError(13, IN_USE, str(path))
+
+    with Logbook(tmp_path / "book.sqlite") as book, monkeypatch.context() as held:
+        held.setattr("wavewright.logbook.spool.take_away", refuse)
+        found = forward(book, tmp_path / "outcomes" / FOLDER)
+    assert found.entered == 1
+    assert "it was entered, and cannot be deleted: another program has it open" in found.faults[0]
+    with Logbook(tmp_path / "book.sqlite") as book:
+        found = forward(book, tmp_path / "outcomes" / FOLDER)
+        assert (found.entered, found.known, found.faults) == (0, 1, ())
+        assert len(entries(book)) == 1

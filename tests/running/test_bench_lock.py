@@ -128,3 +128,21 @@ def test_the_note_of_a_lock_does_not_go_through_a_link(tmp_path: Path) -> None:
     with bench_lock([ADDRESS], what="x", folder=tmp_path):
         assert not note.is_symlink()
     assert victim.read_text(encoding="utf-8") == "precious"
+
+
+def test_a_note_that_somebody_reads_as_the_run_ends_misleads_nobody(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # given a system that deletes nothing that is open, and somebody who has the note open
+    def refuse(path: Path) -> None:
+        raise PermissionError(13, "in use", str(path))
+
+    said: list[str] = []
+    with monkeypatch.context() as held:
+        held.setattr("wavewright.running.bench_lock.take_away", refuse)
+        with bench_lock([ADDRESS], what="mine", folder=tmp_path):
+            pass
+    # then the lock is free, and the next run is not told of one that ended without giving the instrument back
+    with bench_lock([ADDRESS], what="next", folder=tmp_path, say=said.append):
+        pass
+    assert said == []

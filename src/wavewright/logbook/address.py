@@ -11,8 +11,10 @@ from sqlalchemy.exc import ArgumentError
 
 from wavewright.errors import Misuse, StorageFault
 from wavewright.logbook.place import usual_logbook
+from wavewright.path_length import within_reach
 
 SQLITE, POSTGRESQL = "sqlite", "postgresql"
+_BESIDE = 12  # characters: SQLite's own files beside the database, `-journal` for one
 FORMS = "a path, or a URL such as `postgresql://user@host/database` or `sqlite:///logbook.sqlite`"
 _SCHEME = re.compile(r"[A-Za-z][\w+.-]+:/")  # with one slash it is a URL too, and a misspelt one
 _USER = re.compile(r"^([\w+.-]+:/+[^:/@?#]*):.*@")
@@ -87,7 +89,8 @@ def read_address(where: str | Path | None) -> Address:
             raise Misuse(f"logbook `{shown_address(where)}` does not name a file", expected=FORMS)
         where = url.database
     path = Path(where).expanduser() if where is not None else usual_logbook()
-    return Address(URL.create(SQLITE, database=str(path)), str(path), path.with_name(f"{path.name}.captures"))
+    opened = within_reach(path, _BESIDE)
+    return Address(URL.create(SQLITE, database=str(opened)), str(path), path.with_name(f"{path.name}.captures"))
 
 
 def shown_address(where: str) -> str:

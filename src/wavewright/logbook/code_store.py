@@ -21,14 +21,16 @@ from typing import Any, Self, overload
 
 import numpy as np
 
-from wavewright.durable_files import sync_file, sync_folder
+from wavewright.durable_files import put_in_place, sync_file, sync_folder
 from wavewright.errors import StorageFault
 from wavewright.logbook.disk_file import DiskFile
 from wavewright.logbook.group_names import group_name, plain_name
 from wavewright.logbook.held_folder import HeldFolder, remove_left_locks, taken_over
+from wavewright.path_length import within_reach
 from wavewright.waveform import Capture, Waveform
 
 INCOMING = "incoming"
+_ROOM = 80  # characters: two folders and a hash
 OLD = 3600.0  # s after which nobody is writing a file any more that has no lock
 SCALE = ("gain", "offset", "interval", "start", "unit")
 
@@ -58,7 +60,7 @@ class CodeStore:
     """A folder of raw codes. Adding is atomic: a file has its name only when all of it is on the disk."""
 
     def __init__(self, folder: Path) -> None:
-        self.folder = folder
+        self.folder = within_reach(folder, _ROOM)
 
     def add(self, shots: Sequence[Capture]) -> tuple[str, list[dict[str, Any]]]:
         """Keep the codes of a measurement; returns their hash and the description of each shot.
@@ -229,7 +231,12 @@ class Collection:
             else:
                 path.parent.mkdir(parents=True, exist_ok=True)
                 sync_file(self._part)
-                self._part.replace(path)  # two runs with the same codes: the later replaces the same by the same
+                try:
+                    put_in_place(self._part, path)
+                except PermissionError:
+                    if not path.exists():  # else another run has brought the same codes, and has them open
+                        raise
+                    self._part.unlink()
                 sync_folder(path.parent)
         self._finished[self._label] = content, self._described
         self._label = None

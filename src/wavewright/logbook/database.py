@@ -123,7 +123,7 @@ def _patience(address: Address) -> dict[str, Any]:
 def _set_up_sqlite(connection: Any, record: object) -> None:
     connection.isolation_level = None  # the driver would begin transactions by itself, and too late
     _write_ahead(connection)
-    for pragma in ("foreign_keys = ON", "synchronous = FULL"):
+    for pragma in ("foreign_keys = ON", "synchronous = FULL", "fullfsync = ON"):  # the last as in `durable_files`
         connection.execute(f"PRAGMA {pragma}")
 
 

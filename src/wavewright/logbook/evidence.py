@@ -23,7 +23,7 @@ from typing import Any, Self, TextIO, cast
 import numpy as np
 
 from wavewright.analysis.reading import Reading
-from wavewright.durable_files import sync_file, sync_folder, write_whole
+from wavewright.durable_files import put_in_place, sync_file, sync_folder, write_whole
 from wavewright.errors import BenchFault, Misuse, StorageFault, WireFault
 from wavewright.logbook.captures import CaptureFile, KeptCaptures
 from wavewright.logbook.code_store import CodeStore, CollectedShots, Collection, described_shot
@@ -37,6 +37,7 @@ from wavewright.logbook.outcome_files import (
     measurement_as_json,
     outcome_as_json,
 )
+from wavewright.path_length import ROOM_FOR_A_FILE, within_reach
 from wavewright.running.outcome import Outcome
 from wavewright.running.result import MeasurementOutcome
 from wavewright.waveform import Capture
@@ -272,9 +273,9 @@ def finish_folder(unfinished: Path, parent: Path, name: str, *, close: Callable[
     close()
     (unfinished / JOURNAL).unlink(missing_ok=True)
     for number in range(1, 1000):
-        folder = parent / (name if number == 1 else f"{name}-{number}")
+        folder = within_reach(parent / (name if number == 1 else f"{name}-{number}"), ROOM_FOR_A_FILE)
         if not folder.exists():  # a folder that comes up in between is not empty, and then the rename fails
-            unfinished.rename(folder)
+            put_in_place(unfinished, folder)
             sync_folder(parent)
             return folder
     raise StorageFault(f"no free folder name for {name}: 1000 are taken", where=str(parent))

@@ -13,6 +13,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from wavewright.path_length import ROOM_FOR_A_FILE, within_reach
+
 if TYPE_CHECKING:
     from filelock import FileLock
 
@@ -36,7 +38,7 @@ class HeldFolder:
         from filelock import FileLock
 
         parent.mkdir(parents=True, exist_ok=True)
-        self.path = parent / f".{name}.{secrets.token_hex(4)}"
+        self.path = within_reach(parent / f".{name}.{secrets.token_hex(4)}", ROOM_FOR_A_FILE)
         self._note = lock_of(self.path)
         self._lock = FileLock(self._note)
         self._lock.acquire(timeout=0)

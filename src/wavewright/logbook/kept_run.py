@@ -15,7 +15,7 @@ from wavewright.instruments import waits
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.logbook.evidence import Evidence
 from wavewright.logbook.formats.catalogue import read_stored
-from wavewright.logbook.storable import check_words, shown, unstorable_serial
+from wavewright.logbook.storable import LONGEST_PATH, check_words, shown, unstorable_serial
 from wavewright.recipe.load import load_recipe
 from wavewright.recipe.recipe import Recipe
 from wavewright.running.bench_lock import bench_lock
@@ -136,7 +136,8 @@ def run_and_keep(
     out, logbook = options.out, options.logbook
     words = {"operator": options.operator, "station": options.station, "batch": options.batch}
     folders = {"folder": "" if out is None else str(out), "logbook": "" if logbook is None else str(logbook)}
-    check_words({**words, "recipe": str(wanted.path), "bench": str(there.path), **folders})
+    check_words(words)
+    check_words({"recipe": str(wanted.path), "bench": str(there.path), **folders}, longest=LONGEST_PATH)
     prepared = prepare(wanted, there, options, read_stored=read_stored)
     with ExitStack() as open_things:
         # opened before anything is sent: a run whose outcome cannot be kept is not begun

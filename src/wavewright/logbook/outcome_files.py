@@ -16,6 +16,7 @@ from wavewright.judgement.decision_rules import SIMPLE
 from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.captures import KeptCaptures
 from wavewright.logbook.outcome_form import check_outcome, read_json
+from wavewright.path_length import ROOM_FOR_A_FILE, within_reach
 from wavewright.running.outcome import Origin, Outcome
 from wavewright.running.result import CrossCheck, MeasurementOutcome, Result
 
@@ -85,7 +86,7 @@ def read_document(folder: Path) -> dict[str, Any]:
     StorageFault : the folder or the file cannot be read.
     FileFault : the file is not what `wavewright run` writes.
     """
-    path = folder / OUTCOME
+    path = within_reach(folder, ROOM_FOR_A_FILE) / OUTCOME
     try:
         text = path.read_text(encoding="utf-8")
     except UnicodeDecodeError as fault:
@@ -105,7 +106,7 @@ def read_outcome(folder: str | Path) -> Outcome:
     StorageFault : the folder or the file cannot be read.
     FileFault : the file is not what `wavewright run` writes.
     """
-    folder = Path(folder)
+    folder = within_reach(Path(folder), ROOM_FOR_A_FILE)
     path = folder / OUTCOME
     plain = read_document(folder)
     if plain["wavewright_outcome"] != LAYOUT:

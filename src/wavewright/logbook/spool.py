@@ -18,7 +18,7 @@ from typing import Any
 
 from sqlalchemy import select
 
-from wavewright.durable_files import sync_folder, write_whole
+from wavewright.durable_files import sync_folder, take_away, write_whole
 from wavewright.errors import FileFault, StorageFault, WavewrightError
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.intake import Given, enter_given, from_lines
@@ -26,6 +26,7 @@ from wavewright.logbook.judged_again import unfollowed
 from wavewright.logbook.outcome_files import outcome_as_json
 from wavewright.logbook.place import usual_logbook
 from wavewright.logbook.tables import versions
+from wavewright.path_length import ROOM_FOR_A_FILE, within_reach
 from wavewright.running.outcome import Outcome
 
 FOLDER = "spool"
@@ -50,7 +51,7 @@ class Forwarded:
 
 def spool_beside(out: Path | None) -> Path:
     """The spool of a folder of evidence; where none is kept, that of the user."""
-    return (usual_logbook().parent if out is None else out) / FOLDER
+    return within_reach((usual_logbook().parent if out is None else out) / FOLDER, ROOM_FOR_A_FILE)
 
 
 def put_aside(spool: Path, outcome: Outcome, *, identifier: str, station: str, batch: str, logbook: str) -> Path:
@@ -106,15 +107,18 @@ def forward(book: Logbook, spool: Path, *, whatever: bool = False) -> Forwarded:
             given = list(from_lines(path))
             _check(given)
             count = len(enter_given(book, given))
-        except FileNotFoundError:  # another process has forwarded it
-            continue
-        except WavewrightError as fault:
+        except (WavewrightError, OSError) as fault:
+            if not path.exists():  # another process has forwarded it
+                continue
             _reach(book)
             faults.append(str(fault))
             continue
         entered += count
         known += len(given) - count
-        path.unlink(missing_ok=True)
+        try:
+            take_away(path)
+        except OSError as fault:  # the next time its run is known
+            faults.append(f"{path}: it was entered, and cannot be deleted: {fault.strerror or fault}")
     if entered or known:
         sync_folder(spool)
     return Forwarded(entered, known, dict(elsewhere), tuple(faults))

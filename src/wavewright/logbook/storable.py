@@ -10,6 +10,7 @@ from wavewright.errors import Misuse
 from wavewright.logbook.evidence import LONGEST_NAME, ROOM_FOR_MARKS, folder_name
 
 LONGEST_WORD = 255  # bytes as UTF-8: what an index of a database and the name of a file bear
+LONGEST_PATH = 4096  # bytes, with its folders: Linux takes no longer one (PATH_MAX †)
 
 
 def unstorable(word: str, *, longest: int = LONGEST_WORD) -> str:
@@ -28,19 +29,20 @@ def unstorable(word: str, *, longest: int = LONGEST_WORD) -> str:
     return f"is {size} bytes long, and {longest} is the most" if size > longest else ""
 
 
-def check_words(words: Mapping[str, str]) -> None:
+def check_words(words: Mapping[str, str], *, longest: int = LONGEST_WORD) -> None:
     """Refuse what cannot be stored.
 
     Parameters
     ----------
     words : what each is, as a noun, and the word itself.
+    longest : bytes as UTF-8.
 
     Raises
     ------
     Misuse : names the first.
     """
     for noun, word in words.items():
-        if why := unstorable(word):
+        if why := unstorable(word, longest=longest):
             raise Misuse(f"the {noun} {shown(word)} {why}", expected="printable text that UTF-8 can hold")
 
 

@@ -20,7 +20,7 @@ from typing import Any
 
 import numpy as np
 
-from wavewright.durable_files import sync_file, write_whole
+from wavewright.durable_files import put_in_place, sync_file, write_whole
 from wavewright.errors import StorageFault, WavewrightError
 from wavewright.logbook.captures import CaptureFile
 from wavewright.logbook.code_store import described_capture
@@ -38,6 +38,7 @@ from wavewright.logbook.outcome_files import (
     outcome_from_json,
 )
 from wavewright.logbook.rows import recipe_name
+from wavewright.path_length import ROOM_FOR_A_FILE, within_reach
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.stored_recipe import parse_stored_recipe
 from wavewright.running.evaluation import evaluate
@@ -130,6 +131,7 @@ def recover(path: Path) -> list[Path]:
     ------
     StorageFault : the disk does not take or give what it should.
     """
+    path = within_reach(path, ROOM_FOR_A_FILE)
     folders = [path] if _is_dotted_run(path) else list(_dotted(path))
     made = [folder for one in folders if (folder := _recovered(one)) is not None]
     return made
@@ -164,7 +166,8 @@ def clear(parent: Path, *, with_shots: bool = False, dry: bool = False) -> Clear
 
 
 def _dotted(parent: Path) -> Iterator[Path]:
-    return (path for path in sorted(parent.glob(".*")) if _is_dotted_run(path))
+    found = (within_reach(path, ROOM_FOR_A_FILE) for path in sorted(parent.glob(".*")))
+    return (path for path in found if _is_dotted_run(path))
 
 
 def _is_dotted_run(path: Path) -> bool:
@@ -203,7 +206,7 @@ def _rebuild(folder: Path, story: _Story) -> None:
     _cut_torn_line(folder / WIRE_LOG)
     document = json.dumps(outcome_as_json(_outcome(folder, story)), ensure_ascii=False, indent=1, allow_nan=False)
     write_whole(folder / OUTCOME, document)
-    recovered.replace(folder / CAPTURES)
+    put_in_place(recovered, folder / CAPTURES)
 
 
 def _outcome(folder: Path, story: _Story) -> Outcome:

@@ -10,11 +10,12 @@ import stat
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from wavewright.durable_files import put_in_place, take_away
 from wavewright.errors import BenchFault, StorageFault
 
 
@@ -132,7 +133,7 @@ def _one(address: str, folder: Path, what: str, deadline: float, say: Callable[[
         _write(note, Holder(os.getpid(), socket.gethostname(), what, datetime.now(UTC).isoformat(timespec="seconds")))
         yield
     finally:
-        note.unlink(missing_ok=True)  # before the lock goes, or the next holder's note would be taken away
+        _take_away(note)  # before the lock goes, or the next holder's note would be taken away
         lock.release()
 
 
@@ -143,6 +144,15 @@ def _read(note: Path) -> Holder | None:
         return None
 
 
+def _take_away(note: Path) -> None:
+    """Delete a note, or empty it where somebody keeps it open and the system, Windows, deletes nothing that is."""
+    try:
+        take_away(note)
+    except PermissionError:
+        with suppress(OSError):
+            note.write_text("", encoding="utf-8")
+
+
 def _write(note: Path, holder: Holder) -> None:
     """Write the note as a new file: what somebody else may have put there, a link say, is replaced and not followed."""
     part = note.with_suffix(f".{os.getpid()}.part")
@@ -150,7 +160,7 @@ def _write(note: Path, holder: Holder) -> None:
         part.unlink(missing_ok=True)
         with part.open("x", encoding="utf-8") as file:
             file.write(json.dumps(asdict(holder)))
-        part.replace(note)
+        put_in_place(part, note)
     except OSError as fault:
         raise StorageFault(
             f"the note of which run holds the bench cannot be written: {fault}", where=str(note)
