@@ -106,3 +106,16 @@ def test_golden_waveforms_are_kept_for_comparisons(
     names = [result["name"] for result in told.json["measurements"][0]["results"]]
     assert {"golden.rms", "golden.gain", "golden.delay"} <= set(names)
     assert json.dumps(told.json)  # every number is finite
+
+
+def test_the_table_is_shown_though_no_golden_waveform_can_be_kept(
+    tmp_path: Path, wavewright: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "golden").write_text("a file, not a folder", encoding="utf-8")
+    recipe, bench = ROOT / "recipes/rail_ripple.yaml", ROOT / "sim/bench.yaml"
+    told = wavewright("run", recipe, "--bench", bench, "--yes", "--keep-as", "golden")
+    assert told.status == 3
+    assert "golden waveforms cannot be kept" in told.stderr
+    assert "rail_noise" in told.stdout
+    assert "PASS" in told.stdout.upper()

@@ -78,8 +78,8 @@ def test_the_board_and_the_instruments_of_a_bench_are_followed(tmp_path: Path, w
     bench = simulated_bench(tmp_path, clamp="clmp", identity="idendity")
     told = wavewright("validate", bench)
     assert told.status == 3
-    assert f"{tmp_path}/vc204.yaml:54:5: unknown key `clmp` in `coil_terminal`" in told.stderr
-    assert f"{tmp_path}/instruments.yaml:84:7: unknown key `idendity` in `digitizer`" in told.stderr
+    assert f"{tmp_path / 'vc204.yaml'}:54:5: unknown key `clmp` in `coil_terminal`" in told.stderr
+    assert f"{tmp_path / 'instruments.yaml'}:84:7: unknown key `idendity` in `digitizer`" in told.stderr
 
 
 def test_an_unknown_key_of_the_simulation_is_told_at_its_place(tmp_path: Path, wavewright: Command) -> None:

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import errno
+import io
 import os
 import subprocess
 import sys
@@ -10,6 +12,7 @@ import pytest
 
 from tests.cli.conftest import Spoken
 from wavewright.analysis import catalogue
+from wavewright.cli.main import execute
 from wavewright.errors import FileFault, Misuse, Place
 
 Command = Callable[..., Spoken]
@@ -130,3 +133,39 @@ def test_no_colour_reaches_a_pipe_or_a_terminal_that_wants_none(tmp_path: Path) 
         environment = {**os.environ, **wish}
         done = subprocess.run(command, capture_output=True, text=True, check=True, env=environment, cwd=tmp_path)
         assert "\x1b[3" not in done.stdout
+
+
+class Closed(io.StringIO):
+    """A pipe whose reader has gone, in the words of Windows."""
+
+    def __init__(self, place: Path) -> None:
+        super().__init__()
+        self._file = place.open("wb")
+
+    def fileno(self) -> int:
+        return self._file.fileno()
+
+    def write(self, text: str) -> int:
+        raise OSError(errno.EINVAL, "Invalid argument")
+
+    def flush(self) -> None:
+        self.write("")
+
+
+def test_a_closed_pipe_of_windows_is_no_defect(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.delenv("WAVEWRIGHT_TRACEBACK", raising=False)
+    monkeypatch.setattr(sys, "stdout", Closed(tmp_path / "pipe"))
+    assert execute(["metrics", "--json"]) == 3
+    assert capsys.readouterr().err == ""
+
+
+def test_any_other_invalid_argument_is_one(monkeypatch: pytest.MonkeyPatch, wavewright: Command) -> None:
+    def invalid() -> None:
+        raise OSError(errno.EINVAL, "Invalid argument")
+
+    monkeypatch.setattr(catalogue, "metrics", invalid)
+    told = wavewright("metrics")
+    assert told.status == 3
+    assert "wavewright has a defect: OSError" in told.stderr

@@ -14,7 +14,7 @@ import pytest
 
 from wavewright.instruments.wire_log import read_wire_log
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.posix("signals between processes; .ci/windows sends console events")]
 
 ROOT = Path(__file__).parents[2]
 

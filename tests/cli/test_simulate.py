@@ -90,6 +90,7 @@ def test_a_run_over_the_network_is_replayed_when_the_server_is_gone(options: tup
         assert one["results"] == other["results"]
 
 
+@pytest.mark.posix("signals between processes")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_signal_ends_the_server_cleanly(number: signal.Signals, tmp_path: Path) -> None:
     with serving(tmp_path) as process:

@@ -16,8 +16,10 @@ from tests.logbook.made_outcomes import outcome
 from tests.logbook.studies.test_gauge import READINGS
 from tests.logbook.studies.test_groups import days
 from tests.logbook.studies.test_linearity import ROWS, TRUTHS
+from wavewright.errors import FileFault
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.studies.catalogue import STUDIES, StudiedReading, StudyOption, StudyResult, reading_study
+from wavewright.logbook.studies.tables import read_truths
 
 NAME = "rail_noise.ripple"
 Command = Callable[..., Spoken]
@@ -194,3 +196,19 @@ def test_a_study_of_ones_own_is_a_command(wavewright: Command, tmp_path: Path, m
     assert "Invalid value for '--times'" in wavewright("study", "median", NAME, "--times", 11).stderr
     assert "median      Median of a reading." in wavewright("study", "--help").stdout
     assert "--times NUMBER     Factor." in wavewright("study", "median", "-h").stdout
+
+
+@pytest.mark.parametrize(
+    "table", ["serial,value\r\n{0},{1}\r\n", "serial;value\r\n{0};{2}\r\n"], ids=["comma", "decimal comma"]
+)
+def test_known_values_come_from_a_spreadsheet_on_windows(table: str, tmp_path: Path) -> None:
+    # with the mark that a spreadsheet writes, and `;` where the decimal sign is a comma
+    path = tmp_path / "truth.csv"
+    path.write_bytes(table.format("U1", "2.5", "2,5").encode("utf-8-sig"))
+    assert read_truths(path) == {"U1": 2.5}
+
+
+def test_a_table_with_a_column_too_few_is_told(tmp_path: Path) -> None:
+    (tmp_path / "truth.csv").write_text("serial;value\nU1\n", encoding="utf-8")
+    with pytest.raises(FileFault, match=r"truth\.csv:2: no known value"):
+        read_truths(tmp_path / "truth.csv")

@@ -102,7 +102,7 @@ def test_a_folder_is_no_recipe(in_folder: Path) -> None:
     (in_folder / "recipes").mkdir()
     with pytest.raises(FileFault) as caught:
         load_recipe("recipes")
-    assert str(caught.value) == "recipes: this is a folder\n  expected: a YAML file\n  do: name a file in it"
+    assert str(caught.value) == "recipes: this is a folder\n  expected: a text file\n  do: name a file in it"
 
 
 @pytest.mark.posix("takes a permission away by mode")

@@ -159,6 +159,7 @@ def test_a_wrong_url_is_misuse() -> None:
 
 def test_the_usual_logbook_lies_in_the_data_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    monkeypatch.setenv("WIN_PD_OVERRIDE_LOCAL_APPDATA", str(tmp_path))  # the same for platformdirs on Windows
     assert usual_logbook() == tmp_path / "wavewright" / "logbook.sqlite"
 
 

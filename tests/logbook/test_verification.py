@@ -335,7 +335,7 @@ def test_random_changes_are_all_found_and_named(
     for number in range(TRIES):
         copy = tmp_path / f"copy{number}.sqlite"
         shutil.copy(book.where, copy)
-        with sqlite3.connect(copy) as plain:
+        with closing(sqlite3.connect(copy)) as plain, plain:
             made = change(plain, TABLES[number % len(TABLES)], rng)
             columns.add(made.what.split(":")[0])
         with Logbook(copy, captures=book.codes.folder) as opened:

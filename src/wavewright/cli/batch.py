@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from wavewright.running.outcome import Outcome
 
 
+LARGEST_LIST = 1 << 24  # bytes of serial numbers
+
+
 @dataclass(frozen=True, slots=True)
 class BatchOptions:
     """How a batch is run: its name, what a serial number must match, whether passed units are taken, when to stop."""
@@ -134,10 +137,9 @@ def serials_of(path: Path) -> list[str]:
     ------
     FileFault : it cannot be read, or there are none.
     """
-    try:
-        lines = path.read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as fault:
-        raise FileFault(f"cannot be read: {fault}", where=str(path), expected="serial numbers, one per line") from fault
+    from wavewright.grammar.located_yaml import read_text
+
+    lines = read_text(path, largest=LARGEST_LIST).splitlines()
     found = [line.strip() for line in lines if line.strip() and not line.lstrip().startswith("#")]
     if not found:
         raise FileFault("no serial numbers", where=str(path), expected="one per line")

@@ -65,7 +65,7 @@ def _executed(arguments: Sequence[str], stop: Stop) -> int:
     except (BrokenPipeError, SystemExit):  # typer leaves so when whoever read our output, `head` for one, has gone
         return _unread()
     except Exception as defect:
-        if isinstance(defect, OSError) and defect.errno == errno.EIO:  # the terminal is gone
+        if _nobody_reads(defect):
             return _unread()
         if os.environ.get(TRACEBACK):
             raise
@@ -156,6 +156,20 @@ def _interrupted(stop: Stop) -> int:
 def _tell(text: str) -> None:
     with suppress(OSError):  # of a terminal that is gone
         print(text, file=sys.stderr)
+
+
+def _nobody_reads(defect: Exception) -> bool:
+    """Whether it says that the terminal is gone (EIO), or a pipe's reader in the words of Windows (EINVAL)."""
+    if not isinstance(defect, OSError) or defect.errno not in (errno.EIO, errno.EINVAL):
+        return False
+    if defect.errno == errno.EIO:
+        return True
+    try:
+        sys.stdout.write("\n")  # no system has a gentler way to ask; a line that was broken off ends here
+        sys.stdout.flush()
+    except OSError:
+        return True
+    return False
 
 
 def _unread() -> int:

@@ -111,8 +111,12 @@ def without_places(node: Node) -> Any:
     return str(node) if isinstance(node, YamlScalar) else node
 
 
-def read_text(path: str | Path) -> str:
-    """The text of a file that people write.
+def read_text(path: str | Path, *, largest: int = LARGEST_FILE) -> str:
+    """The text of a file that people write, without the byte order mark that editors on Windows put at its head.
+
+    Parameters
+    ----------
+    largest : bytes that it may have.
 
     Raises
     ------
@@ -121,9 +125,9 @@ def read_text(path: str | Path) -> str:
     name, file = str(path), Path(path)
     try:
         if file.is_dir():
-            raise FileFault("this is a folder", where=name, expected="a YAML file", do="name a file in it")
+            raise FileFault("this is a folder", where=name, expected="a text file", do="name a file in it")
         with file.open("rb") as stream:
-            content = stream.read(LARGEST_FILE + 1)
+            content = stream.read(largest + 1)
     except FileNotFoundError as fault:
         raise FileFault(
             "there is no such file", where=name, do="check the path; it is relative to the current folder"
@@ -131,10 +135,8 @@ def read_text(path: str | Path) -> str:
     except (OSError, ValueError) as fault:
         reason = getattr(fault, "strerror", None) or str(fault)
         raise FileFault(f"cannot be read: {reason}", where=name, expected="a readable file") from fault
-    if len(content) > LARGEST_FILE:
-        raise FileFault(
-            "too large for a file written by hand", where=name, expected=f"at most {LARGEST_FILE // 1024} KiB"
-        )
+    if len(content) > largest:
+        raise FileFault("too large for a file written by hand", where=name, expected=f"at most {largest // 1024} KiB")
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as fault:

@@ -93,6 +93,7 @@ def test_a_table_of_one_line_of_two_million_cells(tmp_path: Path) -> None:
     refused(path, "a line of 4000000 characters")
 
 
+@pytest.mark.posix("makes a pipe with a name, and has devices among the files")
 def test_a_device_and_a_pipe_are_no_files(tmp_path: Path) -> None:
     (tmp_path / "endless.csv").symlink_to("/dev/zero")
     refused(tmp_path / "endless.csv", "not a file")

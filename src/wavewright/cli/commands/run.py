@@ -165,9 +165,9 @@ def run(
         raise
     finally:
         desk.close()
+    _show(outcome, statistics=statistics, as_json=as_json)
     if keep_as is not None:
         keep_golden(outcome, keep_as)
-    _show(outcome, statistics=statistics, as_json=as_json)
     if outcome.error in {str(Interrupted(number)) for number in STOP_SIGNALS}:
         desk.say(f"{outcome.error}: {AGAIN}")
     return outcome.verdict.exit_status

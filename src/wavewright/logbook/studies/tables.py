@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC
@@ -12,7 +13,10 @@ import numpy as np
 import numpy.typing as npt
 
 from wavewright.errors import FileFault, Misuse, Place
+from wavewright.grammar.located_yaml import read_text
 from wavewright.logbook.queries import Point
+
+LARGEST_TABLE = 1 << 24  # bytes of known values
 
 
 def gauge_table(points: Iterable[Point]) -> tuple[npt.NDArray[np.float64], tuple[str, ...], tuple[str, ...]]:
@@ -82,20 +86,23 @@ def day_table(points: Iterable[Point]) -> dict[str, list[float]]:
 def read_truths(path: Path) -> dict[str, float]:
     """Known values by serial number, from a CSV file with the columns `serial` and `value`, in SI units.
 
+    Where the spreadsheet's language has the decimal comma, it separates the columns by `;`.
+
     Raises
     ------
     FileFault : it cannot be read, lacks a column, or has a value that is not a number.
     """
+    text = read_text(path, largest=LARGEST_TABLE)
     try:
-        with path.open(encoding="utf-8", newline="") as file:
-            rows: Sequence[dict[str, str]] = list(csv.DictReader(file))
-    except (OSError, UnicodeDecodeError, csv.Error) as fault:
+        separator = ";" if ";" in text.partition("\n")[0] else ","
+        rows: Sequence[dict[str, str]] = list(csv.DictReader(io.StringIO(text, newline=""), delimiter=separator))
+    except csv.Error as fault:
         raise FileFault(f"cannot be read: {fault}", where=str(path), expected="a CSV file") from fault
     truths: dict[str, float] = {}
     for line, row in enumerate(rows, 2):
         try:
-            truths[row["serial"]] = float(row["value"])
-        except (KeyError, TypeError, ValueError) as fault:
+            truths[row["serial"]] = float(row["value"].replace(",", ".") if separator == ";" else row["value"])
+        except (KeyError, TypeError, ValueError, AttributeError) as fault:
             raise FileFault(
                 f"no known value: {fault}", where=Place(str(path), line), expected="the columns `serial` and `value`"
             ) from fault
