@@ -69,28 +69,37 @@ def feed(channel: str, compute: str, **more: object) -> Setup:
     return Setup("Probe 1 on TP1.", channel, "span: 2 ms, points: 20k", compute, **more)  # type: ignore[arg-type]
 
 
-def edge(rate: str, limit: str = "at most 30 ns", *, span: str = "1 us") -> Setup:
+def edge(rate: str, limit: str = "at most 30 ns", *, span: str = "1 us", channel: str = NARROW) -> Setup:
     trigger = "mode: normal, edge: rising, level: 1.65 V"
     compute = f"metric: rise_time, limit: {limit}"
-    return Setup(
-        "Probe 1 on TP7.", "input: 1, range: 8 V, offset: 2 V", f"span: {span}, rate: {rate}", compute, trigger
-    )
+    return Setup("Probe 1 on TP7.", channel, f"span: {span}, rate: {rate}", compute, trigger)
 
 
 def clock(rate: str, compute: str, trigger: str = "mode: auto", *, channel: str = CLOCK, span: str = "2 ms") -> Setup:
     return Setup("Probe 1 on TP6.", channel, f"span: {span}, rate: {rate}", compute, trigger)
 
 
-def enable(rate: str, compute: str, *, span: str = "2 ms") -> Setup:
-    return Setup("Probe 1 on TP7.", "input: 1, range: 8 V, offset: 2 V", f"span: {span}, rate: {rate}", compute, NORMAL)
+def enable(rate: str, compute: str, *, span: str = "2 ms", channel: str = NARROW) -> Setup:
+    return Setup("Probe 1 on TP7.", channel, f"span: {span}, rate: {rate}", compute, NORMAL)
+
+
+def drive(channel: str) -> Setup:
+    """The coil's drive at 200 Hz: 24 V pulses, as long as pauses."""
+    stimulus = (
+        "    stimulus: [{source: {function: pulse, frequency: 200 Hz, duty_factor: 50 %, high: 5 V, low: 0 V}}]\n"
+    )
+    compute = "metric: peak_to_peak, limit: at most 39 V"
+    return Setup("Probe 1 on TP4.", channel, "span: 60 ms, points: 60k", compute, more=stimulus)
 
 
 RIPPLE = "input: 1, coupling: ac, range: 200 mV, probe: 1x, bandwidth_limit: 20 MHz"
-HIGH = "metric: maximum, limit: at most 27 V"
+HIGH = "metric: maximum, limit: 5 V .. 27 V"
 SLOW = "metric: frequency, limit: 10 Hz .. 1 MHz"
 NORMAL = "mode: normal, edge: rising, level: 1.65 V"
 FAST = "metric: frequency, limit: 12 MHz ± 1 %"
 LEVEL = "metric: mean, limit: at most 3.29 V"
+SWING = "metric: peak_to_peak, limit: at most 1.7 V"
+STATE = "metric: high_level, limit: 3.3 V ± 0.1 V"
 DOUBLED, DOUBLED_HIGH = '    derived: {q: "2 * s"}\n', "metric: maximum, of: q, limit: at most 60 V"
 FILTERED = '    derived: {q: "low_pass(s, CUT)"}\n'
 FILTERED_RIPPLE = "metric: peak_to_peak, of: q, limit: at most 40 mV"
@@ -141,6 +150,19 @@ WRONG: list[tuple[str, Doubt, Setup, Setup]] = [
     ("derived from what is clipped", Doubt.CLIPPED,
      feed(NARROW, DOUBLED_HIGH, more=DOUBLED),
      feed(WIDE, DOUBLED_HIGH, more=DOUBLED)),
+    ("an edge through the band limit", Doubt.SLOW_SETUP,
+     edge("250 MHz", "12 ns .. 30 ns", channel=NARROW + ", bandwidth_limit: 20 MHz"),
+     edge("250 MHz", "12 ns .. 30 ns")),
+    ("a square wave through ac coupling", Doubt.DROOP, drive("input: 1, range: 80 V, coupling: ac"), drive(WIDE)),
+    ("a crystal's pin under a probe", Doubt.PROBE_LOADING,
+     clock("250 MHz", SWING, channel=CLOCK + ", source_impedance: 680 ohm", span="20 us"),
+     clock("250 MHz", SWING, channel=CLOCK + ", source_impedance: 50 ohm", span="20 us")),
+    ("codes wider than the limit", Doubt.COARSE_RANGE, enable("25 MHz", STATE, channel=WIDE), enable("25 MHz", STATE)),
+    ("a level that nothing reaches", Doubt.LEVEL_NOT_REACHED,
+     enable("25 MHz", "metric: rising_edges, level: 5.5 V, limit: exactly 0"),
+     enable("25 MHz", "metric: maximum, limit: at most 5.5 V")),
+    ("kV in place of V", Doubt.IDLE_LIMIT, feed(WIDE, "metric: mean, limit: at most 40 kV"),
+     feed(WIDE, "metric: mean, limit: at most 27 V")),
 ]  # fmt: skip
 
 
@@ -219,7 +241,7 @@ def test_a_recipe_can_allow_a_doubt_and_everything_says_so(where: str, run_text:
     text = {
         "recipe": text.replace("measurements:", f"{rule}\nmeasurements:"),
         "measurement": text.replace("    shots", f"    {rule}\n    shots"),
-        "entry": text.replace("at most 27 V", f"at most 27 V, {rule}"),
+        "entry": text.replace(".. 27 V", f".. 27 V, {rule}"),
     }[where]
     outcome = run_text(text)
     result = only(outcome)

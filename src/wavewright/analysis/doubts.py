@@ -158,6 +158,91 @@ class Doubt(StrEnum):
         "the number may come from the input itself",
         "check that the probe is on the right point and its ground connected, or choose a smaller `range`",
     )
+    SLOW_SETUP = (
+        "slow_setup",
+        "probe, input and band limit together take more than a third of the edge that is read, or lose more than 2 % "
+        "of a tone",
+        "the edge looks slower, and overshoot and tone smaller, than they are",
+        "use a faster probe or input, or set no `bandwidth_limit`",
+        EXTREMES | LEVELS | {Reads.SAMPLES, Reads.TRANSITIONS, Reads.SPECTRUM},
+    )
+    PROBE_LOADING = (
+        "probe_loading",
+        "on the `source_impedance` that the recipe states, the probe takes more than 1 % of the voltage, or more than "
+        "a third of the edge that is read",
+        "touching the point with the probe changes what is there",
+        "use a probe of higher resistance and lower capacitance, or measure at a point of lower impedance",
+        EXTREMES | LEVELS | {Reads.SAMPLES, Reads.TRANSITIONS, Reads.SPECTRUM},
+    )
+    DROOP = (
+        "droop",
+        "through ac coupling, what the signal drops by while it stays at a level is more than 1 % of its peak to peak",
+        "flat parts of the signal run back towards 0 V, and its peaks become larger",
+        "set `coupling: dc`, with a `range` and `offset` for it",
+        EXTREMES | LEVELS | {Reads.SAMPLES, Reads.SPECTRUM},
+    )
+    COARSE_RANGE = (
+        "coarse_range",
+        "the limit is fewer than 10 codes of the converter wide",
+        "the converter cannot resolve the limit",
+        "choose a smaller `range`",
+        EXTREMES | LEVELS,
+    )
+    INPUT_NOISE = (
+        "input_noise",
+        "noise of the input makes more than a fifth of the peak to peak, a third of an overshoot, or a twentieth of an "
+        "rms value",
+        "a part of the number is noise of the instrument",
+        "choose a smaller `range`, set a `bandwidth_limit`, or average",
+        EXTREMES | {Reads.SAMPLES},
+    )
+    INPUT_SKEW = (
+        "input_skew",
+        "the inputs may differ by as much as the delay that is read",
+        "the delay may be that between the inputs",
+        "put both probes on one point, read their delay, and enter it as a correction",
+        frozenset({Reads.EDGES, Reads.SPECTRUM}),
+    )
+    TRIGGER_JITTER = (
+        "trigger_jitter",
+        "a time or phase from the trigger that the jitter of the trigger moves by more than its own uncertainty",
+        "the trigger does not come at the same instant of the signal each time",
+        "record the reference on a second input, and measure the delay between the two",
+        frozenset({Reads.TRIGGER}),
+    )
+    GROUND_LEAD = (
+        "ground_lead",
+        "the signal rings after its edges at the frequency, within 30 %, at which the probe's ground lead does",
+        "the ringing, and with it overshoot and peaks, may come from the ground lead and not from the circuit",
+        "use a shorter ground connection, such as a spring at the tip, and state it as `ground_lead`",
+        EXTREMES | {Reads.TRANSITIONS},
+    )
+    NOT_WARMED_UP = (
+        "not_warmed_up",
+        "the instrument was switched on more recently than the warm-up time of its profile",
+        "its stated accuracy does not hold yet",
+        "wait, and measure again",
+    )
+    CALIBRATION_OVERDUE = (
+        "calibration_overdue",
+        "the bench file says that the calibration of the instrument or the probe was due before the measurement",
+        "its stated accuracy is no longer supported by a calibration",
+        "have it calibrated, and enter the new date",
+    )
+    LEVEL_NOT_REACHED = (
+        "level_not_reached",
+        "a count or a time of 0 at a level, stated in the recipe, that the record never crosses",
+        "the signal may be missing, or the level wrong; then nothing could have been counted",
+        "check the level and the signal; if the level must not be reached, set a limit on `maximum` or `minimum`",
+        frozenset({Reads.COUNTS, Reads.EDGES}),
+    )
+    IDLE_LIMIT = (
+        "idle_limit",
+        "the limit holds for every value that the range can show",
+        "the reading could not have failed",
+        "choose another limit (is its unit right?), or widen `range`",
+        EXTREMES | LEVELS | {Reads.SAMPLES},
+    )
 
 
 @dataclass(frozen=True, slots=True)

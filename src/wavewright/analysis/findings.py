@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 
 from wavewright.analysis.doubts import EXTREMES, LEVELS, Doubt, Finding, Reads
+from wavewright.analysis.examined_reading import ENOUGH, Read
+from wavewright.analysis.front_end.examinations import examined
 from wavewright.analysis.front_end.front_end import (
     FrontEnd,
     Quiet,
@@ -29,39 +31,7 @@ from wavewright.quantities import show_quantity
 CLIPPED_SHARE = 1e-3  # of the samples; a mean or a level moves by less than the converter's own error below it
 NEAR_THE_END = 0.05  # of the range: a crossing nearer than this to a clipped end is not well inside
 UNRESOLVED = 2.0  # sample intervals; the course of something shorter is not in the record at all
-ENOUGH = 3.0  # standard uncertainties
 WHOLLY_NOISE = frozenset({Reads.EDGES, Reads.COUNTS, Reads.TRANSITIONS})
-
-
-@dataclass(frozen=True, slots=True)
-class Read:
-    """One reading, and what it was read from.
-
-    Parameters
-    ----------
-    surveys, front_ends : of its channels, in the same order.
-    parts : what the metric reads of them; options : of the metric, by the name of the argument.
-    """
-
-    reading: Reading
-    surveys: Sequence[Survey]
-    parts: frozenset[Reads]
-    options: Mapping[str, Any] = field(default_factory=dict)
-    front_ends: Sequence[FrontEnd | None] = ()
-
-    @property
-    def pairs(self) -> list[tuple[Survey, FrontEnd | None]]:
-        """Each channel with what is known about its way."""
-        return list(zip(self.surveys, self.front_ends or [None] * len(self.surveys), strict=True))
-
-    def bears(self, doubt: Doubt) -> bool:
-        """Whether the metric reads what the doubt is about."""
-        return Reads.ANYTHING in self.parts or bool(self.parts & doubt.bears_on)
-
-    def uncertain(self, doubt: Doubt, text: str) -> Finding:
-        """A finding that matters within 3 standard uncertainties; everywhere where none is known."""
-        known = self.reading.uncertainty
-        return Finding(doubt, text) if known is None else Finding.within(doubt, text, ENOUGH * known)
 
 
 Detail = Callable[[Read], Finding]
@@ -70,13 +40,14 @@ Detail = Callable[[Read], Finding]
 def doubted(read: Read) -> Reading:
     """The reading with all its doubts, and a finding for each."""
     reading = read.reading
-    if not (read.front_ends or reading.doubts or any(survey.doubts for survey in read.surveys)):
+    examined_too = tuple(examined(read))
+    if not (read.front_ends or reading.doubts or examined_too or any(survey.doubts for survey in read.surveys)):
         return reading
     steady = [found for survey, front_end in read.pairs if (found := quiet(survey, front_end)) is not None]
     own = (doubt for survey in read.surveys for doubt in survey.doubts)
     doubts: dict[Doubt, None] = dict.fromkeys([*own, *reading.doubts])
     findings = {finding.doubt: finding for finding in reading.findings}
-    for finding in (_nothing_there(read, steady), _aliased(read)):
+    for finding in (_nothing_there(read, steady), _aliased(read), *examined_too):
         if finding is not None and finding.doubt not in findings:
             findings[finding.doubt] = finding
             doubts[finding.doubt] = None

@@ -10,7 +10,8 @@ from typing import Any, overload
 import numpy as np
 
 from wavewright.analysis.catalogue import METRICS, Metric
-from wavewright.analysis.findings import Read, doubted, parts_of
+from wavewright.analysis.examined_reading import Read
+from wavewright.analysis.findings import doubted, parts_of
 from wavewright.analysis.front_end.front_end import FrontEnd
 from wavewright.analysis.levels.state_levels import LevelChoice, LevelMethod
 from wavewright.analysis.parameters import check_units
@@ -133,7 +134,7 @@ def measure_surveys(
         reading = _without_dust(_computed(metric, at_levels, read), metric, at_levels)
     except NotMeasurable as fault:
         reading = Reading(value=None, unit=unit, reason="; ".join(str(fault).split("\n  ")))
-    found = doubted(Read(reading, at_levels, parts_of(metric.reads, read), read, front_ends))
+    found = doubted(Read(reading, at_levels, parts_of(metric.reads, read), read, front_ends, metric.name))
     if inputs is None:
         return found
 

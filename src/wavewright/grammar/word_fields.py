@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, GetCoreSchemaHandler, GetJsonSchemaHandler, WithJsonSchema
@@ -176,4 +177,31 @@ def read_pattern_or_none(value: object) -> str:
 
 PatternOrNone = Annotated[
     str, BeforeValidator(refusing(read_pattern_or_none)), WithJsonSchema({"type": "string", "format": "regex"})
+]
+
+
+def read_moment(value: object) -> datetime:
+    """A date with a time of day and its offset from UTC, as in ISO 8601.
+
+    Raises
+    ------
+    Misuse : it is none.
+    """
+    if isinstance(value, datetime):
+        return value
+    try:
+        moment = datetime.fromisoformat(str(value).strip())
+    except ValueError:
+        moment = None
+    if moment is None or moment.tzinfo is None:
+        raise Misuse(
+            f"`{value}` is not a date and time with an offset from UTC", expected="such as `2026-03-02T07:45+01:00`"
+        )
+    return moment
+
+
+Moment = Annotated[
+    datetime,
+    BeforeValidator(refusing(read_moment)),
+    WithJsonSchema({"type": "string", "format": "date-time", "examples": ["2026-03-02T07:45+01:00"]}),
 ]

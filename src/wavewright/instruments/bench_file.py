@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,8 +16,8 @@ from wavewright.errors import FileFault, Misuse, Place
 from wavewright.grammar.located_yaml import read_text
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import plain, read_model, refusing
-from wavewright.grammar.quantity_fields import Farads, Hertz
-from wavewright.grammar.word_fields import VersionOne
+from wavewright.grammar.quantity_fields import Farads, Hertz, Metres
+from wavewright.grammar.word_fields import Moment, VersionOne
 from wavewright.instruments.addresses import check_address
 from wavewright.instruments.profile import Profile, load_profile
 from wavewright.instruments.simulated import is_without_instruments
@@ -63,6 +64,12 @@ class InstrumentEntry(GrammarModel):
         description="ceilings of what it is set to: voltage and current of a supply, voltage and frequency of a source",
         examples=[{"voltage": "26 V", "current": "1.5 A"}],
     )
+    on_since: Moment | None = Field(
+        default=None,
+        description="when it was switched on, with the offset from UTC; until the warm-up time of its profile is over, "
+        "readings have the doubt `not_warmed_up`",
+        examples=["2026-03-02T07:45+01:00"],
+    )
 
 
 class PromptsEntry(GrammarModel):
@@ -72,12 +79,37 @@ class PromptsEntry(GrammarModel):
     profile: str = Field(default="scpi-display", description="shipped profile, or a file", examples=["scpi-display"])
 
 
+class ProbeAtOne(GrammarModel):
+    """A probe that is switched to 1x: its cable and the input lie on the circuit."""
+
+    capacitance: Farads = Field(default=0.0, description="input capacitance at 1x", examples=["60 pF"])
+    bandwidth: Hertz | None = Field(default=None, description="bandwidth at 1x", examples=["30 MHz"])
+
+
 class ProbeEntry(GrammarModel):
     """The probe that is plugged into an input."""
 
     attenuation: Attenuation = Field(default=1.0, description="division of the probe", examples=["10x", 10])
     capacitance: Farads = Field(default=0.0, description="input capacitance, with which it loads the circuit")
     bandwidth: Hertz | None = Field(default=None, description="bandwidth of the probe", examples=["200 MHz"])
+    at_1x: ProbeAtOne | None = Field(
+        default=None,
+        description="what it is when it is switched to 1x, for measurements with `probe: 1x`",
+        examples=[{"capacitance": "60 pF", "bandwidth": "30 MHz"}],
+    )
+    ground_lead: Metres = Field(
+        default=0.0, description="length of its ground lead, which rings with the capacitance", examples=["150 mm"]
+    )
+
+    def at(self, attenuation: float) -> ProbeEntry | None:
+        """The probe as it is used at an attenuation; None where the bench does not state it there."""
+        if math.isclose(attenuation, self.attenuation):
+            return self
+        if math.isclose(attenuation, 1.0) and self.at_1x is not None:
+            at_1x = self.at_1x
+            changed = {"attenuation": 1.0, "capacitance": at_1x.capacitance, "bandwidth": at_1x.bandwidth}
+            return self.model_copy(update=changed)
+        return None
 
 
 # For editors only: what the settings are is up to the library, which refuses what it does not know.

@@ -122,6 +122,11 @@ class Abilities(GrammarModel):
         default=None, description="of a digitizer: shortest record, in samples", examples=["500"]
     )
     points: Number | None = Field(default=None, description="of a digitizer: longest record, in samples")
+    ac_corner: Hertz | None = Field(
+        default=None,
+        description="of a digitizer: corner of its ac coupling, at which a tone loses 3 dB",
+        examples=["10 Hz"],
+    )
     bandwidth_limits: tuple[Hertz, ...] = Field(
         default=(), description="of a digitizer: corners of its low-pass filter", examples=[["20 MHz"]]
     )
@@ -198,6 +203,12 @@ class Accuracy(GrammarModel):
     )
     timebase: Share | None = Field(default=None, description="of the sample clock", examples=["10 ppm"])
     skew: Seconds | None = Field(default=None, description="delay between any two inputs", examples=["200 ps"])
+    trigger_jitter: Seconds | None = Field(
+        default=None, description="of a digitizer: rms jitter of the trigger", examples=["50 ps"]
+    )
+    warm_up: Seconds | None = Field(
+        default=None, description="time after switching on from which these limits hold", examples=["1800 s"]
+    )
 
 
 def _known_setting(name: Any) -> Any:

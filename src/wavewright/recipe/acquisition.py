@@ -15,6 +15,7 @@ from wavewright.grammar.model_reading import refusal
 from wavewright.grammar.quantity_fields import (
     Factor,
     Frequency,
+    Length,
     QuantityIn,
     RangeOrAuto,
     Rate,
@@ -57,6 +58,13 @@ class Channel(GrammarModel):
     )
     bandwidth_limit: Frequency | None = Field(default=None, description="corner of the input's low-pass filter")
     impedance: Resistance | None = Field(default=None, description="input impedance: 50 ohm, 1 Mohm")
+    source_impedance: Resistance | None = Field(
+        default=None,
+        description="impedance of the point that the probe touches; how much the probe loads it is then known",
+    )
+    ground_lead: Length | None = Field(
+        default=None, description="length of the probe's ground connection; that of the bench if left out"
+    )
 
 
 class Timebase(GrammarModel):

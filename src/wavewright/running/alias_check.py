@@ -21,7 +21,7 @@ from wavewright.errors import NotMeasurable
 from wavewright.instruments.digitizer import Digitizer
 from wavewright.instruments.setups import DigitizerSetup, TimebaseSetup, TriggerSetup
 from wavewright.recipe.measurement import Measurement
-from wavewright.running.shot import look_facts
+from wavewright.running.input_facts import look_facts
 from wavewright.waveform import Capture
 
 AT_ONCE = TriggerSetup(mode="auto", on="")

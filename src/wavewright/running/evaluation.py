@@ -12,7 +12,9 @@ from dataclasses import replace
 
 from wavewright.analysis.catalogue import METRICS
 from wavewright.analysis.doubts import Reads
-from wavewright.analysis.findings import Read, doubted, parts_of, with_findings
+from wavewright.analysis.examined_reading import Read
+from wavewright.analysis.findings import doubted, parts_of, with_findings
+from wavewright.analysis.front_end.limit_in_range import limit_findings
 from wavewright.analysis.measure import measure_surveys
 from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.buses.frame_metrics import measure_decoded
@@ -177,8 +179,11 @@ def _measured(shot: ExaminedShot, wanted: Computation) -> Reading:
     front_ends = [shot.front_end(channel) for channel in wanted.of]
     reading = measure_surveys(surveys, metric, options, front_ends=front_ends)
     parts = parts_of(metric.reads, options)
-    handed_on = [one for channel in wanted.of for one in shot.handed_on(channel, reading, parts)]
-    return with_findings(reading, [*handed_on, *_forced(shot.capture, parts)])
+    limited: Iterable[Finding] = ()
+    if wanted.limit is not None:
+        limited = limit_findings(Read(reading, surveys, parts, metric=metric.name), wanted.limit.interval)
+    handed_on = [one for channel in wanted.of for one in shot.handed_on(channel, reading, parts, metric=metric.name)]
+    return with_findings(reading, [*limited, *handed_on, *_forced(shot.capture, parts)])
 
 
 def _of_frames(shot: ExaminedShot, wanted: Computation) -> Reading:

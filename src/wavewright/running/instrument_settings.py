@@ -174,7 +174,7 @@ class SettingsRecord:
 
     asked: dict[str, Setting] = field(default_factory=dict)
     used: dict[str, Setting] = field(default_factory=dict)
-    facts: dict[str, float] = field(default_factory=dict)
+    facts: dict[str, Setting] = field(default_factory=dict)
     _differences: dict[str, None] = field(default_factory=dict)
 
     @property

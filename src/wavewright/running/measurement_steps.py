@@ -11,11 +11,13 @@ from wavewright.instruments.profile import Assignment
 from wavewright.instruments.setups import DigitizerSetup
 from wavewright.instruments.source import as_played, source_assignments
 from wavewright.instruments.supply import supply_assignments
+from wavewright.instruments.vocabulary import Role
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.stimulus import StimulusStep
 from wavewright.running.alias_check import look_for_aliases
 from wavewright.running.automatic_settings import FoundSettings, find_settings
 from wavewright.running.evaluation import Evaluation
+from wavewright.running.input_facts import Fact, doubt_facts, input_facts, input_path
 from wavewright.running.instrument_readings import cross_checks, meter_values, supply_values
 from wavewright.running.instrument_settings import (
     SettingsRecord,
@@ -28,7 +30,7 @@ from wavewright.running.instrument_settings import (
 from wavewright.running.interruption import CutShort, Interrupted
 from wavewright.running.result import MeasurementOutcome, Setting, broken_off, cut_short_results
 from wavewright.running.run_context import RunContext, placing_text
-from wavewright.running.shot import ExaminedShot, front_end_facts
+from wavewright.running.shot import ExaminedShot
 from wavewright.waveform import Capture
 
 
@@ -123,13 +125,17 @@ def _place_probes(measurement: Measurement, setup: DigitizerSetup, context: RunC
 
 def _facts(
     measurement: Measurement, setup: DigitizerSetup, used: Mapping[str, Setting], context: RunContext
-) -> dict[str, float]:
-    """What bench and profile state about each input: kept with every shot, so that doubts can be computed again."""
-    facts: dict[str, float] = {}
+) -> dict[str, Fact]:
+    """What bench, profile and recipe state about each input and of the other instruments: kept with every shot."""
+    bench, facts = context.bench, dict[str, Fact]()
+    standing = context.standing(Role.DIGITIZER)
     for name, channel in measurement.channels.items():
-        number = channel.input
-        facts[f"input{number}.probe_capacitance"] = context.bench.file.probe(number).capacitance
-        facts |= front_end_facts(context.bench, used, number, attenuation=setup.inputs[name].attenuation)
+        path = input_path(
+            channel, bench.file, bench.digitizer.profile, attenuation=setup.inputs[name].attenuation, settings=used
+        )
+        facts |= input_facts(path, used, standing)
+    for role in {Role(one.by.value) for one in measurement.meterings}:
+        facts |= doubt_facts(role, context.standing(role))
     return facts
 
 

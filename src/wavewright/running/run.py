@@ -12,6 +12,7 @@ from importlib.metadata import version
 
 import pyvisa
 
+from wavewright.analysis.reading import Doubt
 from wavewright.errors import (
     BadAnswer,
     BenchFault,
@@ -29,10 +30,12 @@ from wavewright.instruments import waits
 from wavewright.instruments.bench import open_bench
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.simulated import fresh_draw, say_simulated
+from wavewright.instruments.vocabulary import Role
 from wavewright.instruments.wire_log import WireLog
 from wavewright.judgement.verdict import Verdict
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
+from wavewright.running.input_facts import standing_doubts
 from wavewright.running.instrument_settings import SettingsRecord
 from wavewright.running.interruption import CutShort, Interrupted, Interruption, TimeLimit, interruptible
 from wavewright.running.measurement_steps import measure_one
@@ -200,6 +203,7 @@ def carry_out(
                 references=prepared.references,
                 played=prepared.played,
                 shielded=taken.shielded,
+                standing=_standing(bench, chosen, now),
                 is_cross_checked=options.cross_check or recipe.cross_check,
             )
             error = _measure_all(recipe, context, taken, measurements, cut_short, stop_at_first=options.stop_at_first)
@@ -223,6 +227,11 @@ def versions() -> dict[str, str]:
     """Of everything that has a part in a number."""
     packages = ("wavewright", "numpy", "scipy", "pyvisa", "pyvisa-py", "pyvisa-sim")
     return {"python": platform.python_version(), **{name: version(name) for name in packages}}
+
+
+def _standing(bench: BenchFile, chosen: Selection, now: Callable[[], datetime]) -> Callable[[Role], dict[Doubt, str]]:
+    """What the bench itself says against the readings of an instrument, by its role, whenever it is asked."""
+    return lambda role: standing_doubts(bench.instruments[chosen.names[role]], chosen.profiles[role], now=now())
 
 
 def _both(*checks: Callable[[], None]) -> Callable[[], None]:

@@ -9,9 +9,10 @@ from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from typing import Protocol, TextIO, runtime_checkable
 
-from wavewright.analysis.reading import Reading
+from wavewright.analysis.reading import Doubt, Reading
 from wavewright.instruments.bench import Bench
 from wavewright.instruments.setups import DigitizerSetup
+from wavewright.instruments.vocabulary import Role
 from wavewright.recipe.measurement import Measurement
 from wavewright.running.outcome import Outcome
 from wavewright.running.result import MeasurementOutcome
@@ -188,6 +189,7 @@ class RunContext:
     is_cross_checked : the instrument is asked for its own values too.
     played : the stored waveforms that the source plays.
     shielded : a block that no signal breaks off.
+    standing : what the bench itself says now against the readings of the instrument with a role.
     """
 
     bench: Bench
@@ -202,3 +204,4 @@ class RunContext:
     is_cross_checked: bool = False
     played: PlayedWaveforms = field(default_factory=dict)
     shielded: Callable[[], AbstractContextManager[None]] = nullcontext
+    standing: Callable[[Role], Mapping[Doubt, str]] = lambda role: {}

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Mapping, Sequence
-from typing import TYPE_CHECKING
 
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.examined_reading import Read
 from wavewright.analysis.expressions.derive import derive, filter_findings, parse_expression
-from wavewright.analysis.findings import Read, doubted
-from wavewright.analysis.front_end.front_end import FrontEnd, Look, quiet
+from wavewright.analysis.findings import doubted, with_findings
+from wavewright.analysis.front_end.front_end import FrontEnd, quiet
 from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.analysis.record.survey import Survey
 from wavewright.buses.bus_record import Decoded
@@ -19,13 +18,12 @@ from wavewright.buses.line.silence import why_silent
 from wavewright.errors import NotMeasurable, StorageFault
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.metering import Metering
+from wavewright.running.input_facts import doubts_in, front_end_of
 from wavewright.waveform import Capture, Waveform
 
-if TYPE_CHECKING:
-    from wavewright.instruments.bench import Bench
-
 UNCERTAINTY = ".uncertainty"  # ends the name of a setting that is the uncertainty of another
-Facts = Mapping[str, float | str | bool]
+# What a derived channel has of its own: samples that are invalid stay so, and the noise that is left is in its samples.
+OWN_IN_DERIVED = (Doubt.INVALID_SAMPLES, Doubt.INPUT_NOISE)
 
 
 class ExaminedShot:
@@ -71,21 +69,24 @@ class ExaminedShot:
         wanted = self._measurement.channels.get(channel)
         return None if wanted is None else front_end_of(self.capture.settings, wanted.input)
 
-    def read(self, channels: Sequence[str], reading: Reading, parts: Collection[Reads]) -> Read:
+    def read(self, channels: Sequence[str], reading: Reading, parts: Collection[Reads], *, metric: str = "") -> Read:
         """A reading with the channels that it was read from, for its doubts; NotMeasurable as above."""
         surveys = [self.survey(channel) for channel in channels]
-        return Read(reading, surveys, frozenset(parts), front_ends=[self.front_end(channel) for channel in channels])
+        ways = [self.front_end(channel) for channel in channels]
+        return Read(reading, surveys, frozenset(parts), front_ends=ways, metric=metric)
 
-    def handed_on(self, channel: str, reading: Reading, parts: Collection[Reads]) -> tuple[Finding, ...]:
+    def handed_on(
+        self, channel: str, reading: Reading, parts: Collection[Reads], *, metric: str = ""
+    ) -> tuple[Finding, ...]:
         """Doubts about a reading of a derived channel that do not show in it: of its filters, and of its sources."""
         derived = self._measurement.derived.get(channel)
         if derived is None or channel in self._lacking:
             return ()
         found = {one.doubt: one for one in self._filters.get(channel, ())}
         for name in derived.of:
-            own = doubted(self.read([name], Reading(reading.value, reading.unit), parts)).findings
-            for one in (*self.handed_on(name, reading, parts), *own):
-                if one.doubt is not Doubt.INVALID_SAMPLES:  # they are invalid in the result too
+            own = doubted(self.read([name], Reading(reading.value, reading.unit), parts, metric=metric)).findings
+            for one in (*self.handed_on(name, reading, parts, metric=metric), *own):
+                if one.doubt not in OWN_IN_DERIVED:
                     found.setdefault(one.doubt, _of_source(one, name))
         return tuple(found.values())
 
@@ -142,53 +143,9 @@ def metered(capture: Capture, wanted: Metering) -> Reading:
     if isinstance(value, str):
         return Reading(None, wanted.unit, reason=value)
     uncertainty = capture.settings.get(wanted.kept_as + UNCERTAINTY)
-    return Reading(float(value), wanted.unit, uncertainty=None if uncertainty is None else float(uncertainty))
-
-
-def front_end_facts(bench: Bench, settings: Facts, number: int, *, attenuation: float) -> dict[str, float]:
-    """What profile and bench state about one input as it is set, by names for the settings of a capture.
-
-    The bandwidth is the lowest of probe, input and band limit, Hz; infinite where none is stated. The open input is
-    stated at the probe's tip, in V.
-
-    Parameters
-    ----------
-    settings : as read back, at the probe's tip.
-    attenuation : of the probe as it is used.
-    """
-    profile, probe = bench.digitizer.profile.grammar, bench.file.probe(number)
-    prefix = f"input{number}."
-    limits: list[float | None] = [probe.bandwidth, profile.abilities.bandwidth]
-    if settings.get(f"{prefix}bandwidth_limit.on", True) is not False:
-        limit = settings.get(f"{prefix}bandwidth_limit")
-        limits.append(float(limit) if isinstance(limit, int | float) and limit > 0 else None)
-    facts: dict[str, float] = {f"{prefix}bandwidth": min((one for one in limits if one is not None), default=math.inf)}
-    width = settings.get(f"{prefix}range")
-    for name, stated in (("open_offset", profile.accuracy.offset), ("open_noise", profile.accuracy.noise)):
-        if stated is not None and isinstance(width, int | float):
-            facts[prefix + name] = stated[0] * float(width) + stated[1] * attenuation
-    return facts
-
-
-def look_facts(number: int, look: Look) -> dict[str, float]:
-    """What a look at another rate has seen, by names for the settings of a capture."""
-    named = {"interval": look.interval, "edges": look.edges, "tone": look.tone}
-    return {f"input{number}.look.{name}": value for name, value in named.items() if value is not None}
-
-
-def front_end_of(settings: Facts, number: int) -> FrontEnd | None:
-    """What the settings say about an input; None where they say nothing, as those of old records."""
-
-    def known(name: str) -> float | None:
-        value = settings.get(f"input{number}.{name}")
-        return float(value) if isinstance(value, int | float) else None
-
-    bandwidth = known("bandwidth")
-    if bandwidth is None:
-        return None
-    interval = known("look.interval")
-    look = None if interval is None else Look(interval, known("look.edges"), known("look.tone"))
-    return FrontEnd(bandwidth, known("open_offset"), known("open_noise"), look)
+    reading = Reading(float(value), wanted.unit, uncertainty=None if uncertainty is None else float(uncertainty))
+    standing = doubts_in(capture.settings, wanted.by.value)
+    return with_findings(reading, (Finding(doubt, text) for doubt, text in standing))
 
 
 def _of_source(found: Finding, name: str) -> Finding:

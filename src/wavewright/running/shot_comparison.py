@@ -6,7 +6,8 @@ from collections.abc import Iterator, Mapping
 
 from wavewright.analysis.catalogue import METRICS
 from wavewright.analysis.doubts import EXTREMES, Reads
-from wavewright.analysis.findings import Read, doubted, with_findings
+from wavewright.analysis.examined_reading import Read
+from wavewright.analysis.findings import doubted, with_findings
 from wavewright.analysis.front_end.probe_loading import Crystal, Probe, ProbedNode, crystal_pulling, expected_loading
 from wavewright.analysis.measure import measure_surveys
 from wavewright.analysis.reading import Reading

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
+from wavewright.analysis.front_end.probe_loading import Probe, ProbedNode, expected_loading
 from wavewright.analysis.reading import Doubt
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.spectrum.tones import find_strongest, tone_doubts
@@ -35,12 +37,44 @@ class FrontEnd:
     bandwidth : Hz; of probe, input and band limit the lowest; infinite where nothing is stated.
     offset, noise : the largest mean, and the rms, that the input shows with nothing connected, in the waveform's unit.
     look : at the same signal, at another rate.
+    input : its number; two waveforms of one input have no skew between them.
+    rise_time : s, of the step response of probe, input and band limit together; `bandwidths` says what they are.
+    ac_corner : Hz, of the ac coupling; None where the input is coupled otherwise, or the corner is not known.
+    skew : s, the largest delay against any other input; trigger_jitter : s, rms.
+    source, probe : the point that is touched, and the tip that touches it.
+    lead_ringing : Hz, at which the ground lead rings with the capacitance of the tip.
+    stated : doubts that the bench itself raises, each with what is stated.
     """
 
     bandwidth: float | None = None
     offset: float | None = None
     noise: float | None = None
     look: Look | None = None
+    input: int | None = None
+    rise_time: float | None = None
+    bandwidths: str = ""
+    ac_corner: float | None = None
+    skew: float | None = None
+    trigger_jitter: float | None = None
+    source: ProbedNode | None = None
+    probe: Probe | None = None
+    lead_ringing: float | None = None
+    stated: tuple[tuple[Doubt, str], ...] = ()
+
+    @property
+    def edge(self) -> float:
+        """10 to 90 % of what a step at the source looks like, s: root sum of squares of the set-up and of its loading.
+
+        0 where neither is known.
+        """
+        return math.hypot(self.rise_time or 0.0, self.loading_edge)
+
+    @property
+    def loading_edge(self) -> float:
+        """10 to 90 % of a step that the tip's capacitance makes at the source, s; 0 where one of them is not known."""
+        if self.source is None or self.probe is None:
+            return 0.0
+        return expected_loading(self.probe, self.source).rise_time
 
 
 @dataclass(frozen=True, slots=True)

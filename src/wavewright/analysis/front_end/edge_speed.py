@@ -1,0 +1,111 @@
+"""The set-up's own edge: what probe, input and band limit add to an edge, and take away from a tone.
+
+Each part counts as a single pole, whose step response takes ln 9 / (2π·B), the 0.35/B of the trade, from 10 to 90 %.
+Several together take the root of the sum of their squares, and so does an edge that passes through them: common
+practice, no source. How far that rule is off was computed for ramps, exponential, Gaussian and raised-cosine edges
+through one to three poles: up to three times the set-up's own edge, the square that they add is never more than 1.3²
+times what the rule says.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+from wavewright.analysis.doubts import EXTREMES, LEVELS, Doubt, Finding, Reads
+from wavewright.analysis.examined_reading import Read
+from wavewright.analysis.fitting.first_order import amplitude_error, rise_time
+from wavewright.analysis.front_end.front_end import FrontEnd, repeating_frequency, tone_frequency
+from wavewright.analysis.parameters import Slope
+from wavewright.analysis.record.survey import Survey
+from wavewright.analysis.transitions.transitions import find_transitions
+from wavewright.errors import NotMeasurable
+from wavewright.quantities import show_quantity
+
+TIMES_FASTER = 3.0  # the set-up than the edge that is read; common practice, no source
+RULE_IS_OFF = 1.3  # largest ratio of what the set-up really adds to what the rule says
+NOTICEABLE_LOSS = 0.02  # of a tone's amplitude: one at a fifth of the bandwidth
+DURATIONS = ("rise_time", "fall_time")
+ABERRATIONS = ("overshoot", "undershoot", "preshoot")
+
+
+def joint_rise_time(bandwidths: Iterable[float]) -> float:
+    """10 to 90 % of the step response of several single poles one after the other, s: root of the sum of squares."""
+    return math.hypot(*(rise_time(bandwidth) for bandwidth in bandwidths))
+
+
+def without_set_up(duration: float, edge: float) -> float:
+    """What is left of an edge that was read, when that of the set-up is taken out, s; 0 where nothing is left."""
+    return math.sqrt(max(duration**2 - edge**2, 0.0))
+
+
+def slow_setup(read: Read) -> Finding | None:
+    """An edge that the set-up made slower, an overshoot that it rounded off, a tone that it made smaller."""
+    for survey, front_end in read.pairs:
+        if front_end is None or not front_end.rise_time or read.reading.value is None:
+            continue
+        if read.metric in DURATIONS:
+            found = _slowed(read, front_end)
+        elif read.metric == "slew_rate" or read.metric in ABERRATIONS:
+            found = _rounded(read, survey, front_end)
+        elif read.reading.unit == survey.unit and read.parts & (EXTREMES | LEVELS | {Reads.SAMPLES, Reads.SPECTRUM}):
+            found = _diminished(read, survey, front_end)
+        else:
+            found = None
+        if found is not None:
+            return found
+    return None
+
+
+def _slowed(read: Read, front_end: FrontEnd) -> Finding | None:
+    duration, edge = float(read.reading.value or 0.0), front_end.edge
+    if duration >= TIMES_FASTER * edge:
+        return None
+    left = without_set_up(duration, edge)
+    shown, own, rest = (show_quantity(one, "s", resolution=edge / 100) for one in (duration, edge, left))
+    text = f"{shown} is read, and the set-up alone takes {own} ({_made_of(front_end)}), which leaves about {rest}"
+    lowest = without_set_up(duration, RULE_IS_OFF * edge)
+    return Finding(Doubt.SLOW_SETUP, text, duration - lowest, 0.0, decides=False)
+
+
+def _rounded(read: Read, survey: Survey, front_end: FrontEnd) -> Finding | None:
+    """Of an edge that is not well slower than the set-up's, overshoot and steepness may be any larger."""
+    duration, edge = edge_of(survey), front_end.edge
+    if duration is None or duration >= TIMES_FASTER * edge:
+        return None
+    shown, own = (show_quantity(one, "s", resolution=edge / 100) for one in (duration, edge))
+    text = f"the edges take {shown}, and the set-up alone takes {own} ({_made_of(front_end)})"
+    return Finding(Doubt.SLOW_SETUP, text, 0.0, math.inf, decides=False)
+
+
+def _diminished(read: Read, survey: Survey, front_end: FrontEnd) -> Finding | None:
+    bandwidth = rise_time(1.0) / (front_end.rise_time or 1.0)  # of the single pole with the same edge
+    fastest = 0.5 / survey.wave.interval
+    if -amplitude_error(fastest, bandwidth) < NOTICEABLE_LOSS:
+        return None
+    frequency = tone_frequency(survey) if Reads.SPECTRUM in read.parts else repeating_frequency(survey)
+    if frequency is None or -amplitude_error(frequency, bandwidth) < NOTICEABLE_LOSS:
+        return None
+    share = 1 / (1 + amplitude_error(frequency, bandwidth)) - 1
+    text = (
+        f"{show_quantity(frequency, 'Hz')} through {show_quantity(bandwidth, 'Hz')} ({_made_of(front_end)}) lose "
+        f"{-100 * amplitude_error(frequency, bandwidth):.2g} %"
+    )
+    missing = share * abs(read.reading.value or 0.0)
+    is_negative = (read.reading.value or 0.0) < 0
+    return Finding(Doubt.SLOW_SETUP, text, missing * is_negative, missing * (not is_negative), decides=False)
+
+
+def edge_of(survey: Survey) -> float | None:
+    """10 to 90 % of the fastest kind of edge in a record, mean of all of one slope, s; None where there is none."""
+    try:
+        found = [find_transitions(survey, slope) for slope in (Slope.RISING, Slope.FALLING)]
+    except NotMeasurable:
+        return None
+    means = [float((one.ends - one.starts).mean()) for one in found if one.middles.size]
+    return min(means) * survey.wave.interval if means else None
+
+
+def _made_of(front_end: FrontEnd) -> str:
+    loading = [f"loading {show_quantity(front_end.loading_edge, 's')}"] if front_end.loading_edge else []
+    return ", ".join(filter(None, [front_end.bandwidths, *loading])) or "0.35/B"
