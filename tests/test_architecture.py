@@ -25,6 +25,7 @@ FLOW = (
     "waveform",
     "analysis",
     "buses",
+    "recognition",
     "judgement",
     "path_length",
     "durable_files",
@@ -41,7 +42,7 @@ FLOW = (
     "reference",
     "cli",
 )
-PURE = ("analysis", "buses", "judgement")
+PURE = ("analysis", "buses", "recognition", "judgement")
 # What the flow would allow and the design does not: the simulated bench is reached through VISA like any other.
 FORBIDDEN = {("running", "simulation"), ("logbook", "simulation"), ("reporting", "simulation")}
 # What the operating systems have not in common, and the one place that asks for it.

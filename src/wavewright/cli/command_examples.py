@@ -26,6 +26,10 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "logbook trend": ("wavewright logbook trend rail_noise.ripple",),
         "logbook verify": ("wavewright logbook verify",),
         "logbook waveforms": ("wavewright logbook waveforms last --out waveforms",),
+        "look": (
+            'wavewright look --bench sim/bench.yaml --input 1 --place "Probe 1 on TP10." --yes',
+            "wavewright look trace.csv",
+        ),
         "measure": ("wavewright measure trace.csv --metric rise_time --low 20% --high 80%",),
         "metrics": ("wavewright metrics", "wavewright metrics rise_time"),
         "plan": ("wavewright plan recipes/end_of_line.yaml --bench sim/bench.yaml",),

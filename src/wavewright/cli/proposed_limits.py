@@ -1,0 +1,109 @@
+"""Limits proposed from shots: the tolerance interval of what a good unit reads, with a comment that says so."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from wavewright.errors import NotMeasurable
+
+if TYPE_CHECKING:
+    from wavewright.analysis.reading import Reading
+    from wavewright.cli.desk import Desk
+    from wavewright.instruments.bench_file import BenchFile
+    from wavewright.running.draft import Draft, ProposedLimit
+
+SHARE, CONFIDENCE = 0.999, 0.95
+LEAST_RESOLVED = 1e-6  # of a value: a tolerance interval is not drawn narrower
+
+
+def proposed_limits(
+    written: Draft,
+    there: BenchFile,
+    target: Path,
+    *,
+    shots: int,
+    desk: Desk,
+    seed: int | None = None,
+    draw: int | None = None,
+) -> dict[tuple[str, str], ProposedLimit]:
+    """A limit for every reading of a draft that shots can propose one for, by measurement and reading.
+
+    A reading without a number in some shot, or with a doubt that would stop a pass, gets none, and so is left out.
+
+    Raises
+    ------
+    NotMeasurable : no shots could be taken.
+    """
+    from wavewright.recipe.load import parse_recipe
+    from wavewright.running.draft import entries_of
+    from wavewright.running.run import run
+    from wavewright.running.run_options import RunOptions
+
+    entries = list(entries_of(written))
+    if not entries:
+        return {}
+    trial = parse_recipe(written.text(trial_shots=shots), str(target))
+    desk.say(f"taking {shots} shots to propose limits from")
+    outcome = run(trial, there, RunOptions(seed=seed, draw=draw, desk=_SamePlace(desk.say), progress=desk))
+    if outcome.error:
+        raise NotMeasurable(f"the shots that limits are proposed from broke off: {outcome.error}")
+    sides = {(name, reading.name): reading.side for name, reading in entries}
+    found: dict[tuple[str, str], ProposedLimit] = {}
+    for measurement in outcome.measurements:
+        for result in measurement.results:
+            side = sides.get((measurement.name, result.name), "")
+            proposed = proposed_limit(result.shots, side) if side else None
+            if proposed is not None:
+                found[measurement.name, result.name] = proposed
+    return found
+
+
+def proposed_limit(readings: Sequence[Reading], side: str) -> ProposedLimit | None:
+    """The tolerance interval of some readings as a limit; None where they say too little.
+
+    What a record leaves open of each reading is added to the scatter between them: readings that are alike by chance
+    do not make a limit that the next one misses.
+    """
+    from wavewright.logbook.studies.tolerance import one_sided_factor, two_sided_factor
+    from wavewright.quantities import show_quantity
+    from wavewright.running.draft import ProposedLimit
+
+    values = [one.value for one in readings if one.value is not None and math.isfinite(one.value)]
+    if len(values) < max(len(readings), 5) or any(found.decides for one in readings for found in one.doubted):
+        return None
+    unit, count = readings[0].unit, len(values)
+    mean = sum(values) / count
+    scatter = math.sqrt(sum((value - mean) ** 2 for value in values) / (count - 1))
+    stated = max((one.uncertainty or 0.0 for one in readings), default=0.0)
+    spread = max(math.hypot(scatter, stated), LEAST_RESOLVED * abs(mean))
+    factor = (two_sided_factor if side == "both" else one_sided_factor)(count, SHARE, CONFIDENCE)
+    low, high = mean - factor * spread, mean + factor * spread
+
+    def shown(value: float) -> str:
+        return show_quantity(value, unit, resolution=spread / 10 or None)
+
+    limit = {"both": f"{shown(low)} .. {shown(high)}", "upper": f"at most {shown(high)}"}.get(
+        side, f"at least {shown(low)}"
+    )
+    comment = (
+        f"{count} shots: mean {shown(mean)}, standard deviation {show_quantity(spread, unit)}; "
+        f"{100 * SHARE:g} % of such readings, {100 * CONFIDENCE:g} % confidence"
+    )
+    return ProposedLimit(limit, comment)
+
+
+class _SamePlace:
+    """Nobody is asked again: the probes are where they were a moment ago."""
+
+    def __init__(self, say: Callable[[str], None]) -> None:
+        self._say = say
+
+    def confirm(self, text: str) -> None:
+        """The place of the probes, once more."""
+
+    def say(self, text: str) -> None:
+        """What the operator should know."""
+        self._say(text)

@@ -1,0 +1,202 @@
+"""`wavewright look`: every node of the simulated board is named right, and a draft finds what is wrong with a board."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.cli.conftest import Spoken
+from wavewright.logbook.formats.catalogue import write_waveforms
+from wavewright.waveform import Waveform
+
+Command = Callable[..., Spoken]
+ROOT = Path(__file__).parents[2]
+BENCH = ROOT / "sim/bench.yaml"
+FAULTY = ROOT / "sim/bench_faulty.yaml"
+
+
+def places(*nodes: str) -> str:
+    told = [
+        f"probe {number} on {node}" if node else f"probe {number} in the air" for number, node in enumerate(nodes, 1)
+    ]
+    return f"P{', '.join(told)[1:]}."
+
+
+def seen(wavewright: Command, *nodes: str, bench: Path = BENCH) -> Any:
+    inputs = [word for number in range(1, len(nodes) + 1) for word in ("--input", number)]
+    told = wavewright(
+        "look", "--bench", bench, *inputs, "--place", places(*nodes), "--yes", "--json", "--patience", "3 s"
+    )
+    assert told.status == 0, told.stderr
+    return told.json
+
+
+# What a node is at rest, without the bench's supply: the board is fed by the fixture (sim/vc204.yaml).
+NODES = {
+    "TP1": {"kind": "steady", "level": 24.0},
+    "TP3": {"kind": "steady", "level": 3.3, "ripple_frequency": 340e3},
+    "TP9": {"kind": "steady", "level": 3.3},
+    "TP4": {"kind": "nothing"},
+    "TP5": {"kind": "steady", "level": 24.0},
+    "TP6": {"kind": "sine", "frequency": 12e6},
+    "TP7": {"kind": "pulses", "frequency": 10e3, "duty_factor": 0.6, "low": 0.0, "high": 3.3},
+    "TP20": {"kind": "nothing"},
+    "": {"kind": "nothing"},
+}
+
+
+@pytest.mark.parametrize("nodes", [("TP1", "TP3", "TP9", "TP4"), ("TP5", "TP6", "TP7", "TP20"), ("", "")])
+def test_every_node_is_named_with_its_numbers(wavewright: Command, nodes: tuple[str, ...]) -> None:
+    for node, found in zip(nodes, seen(wavewright, *nodes)["inputs"], strict=True):
+        truth = NODES[node]
+        assert found["kind"] == truth["kind"], node
+        for name, value in truth.items():
+            if name != "kind":
+                assert found[name] == pytest.approx(value, rel=0.03, abs=0.05), (node, name)
+        if found["kind"] in ("nothing", "steady") and node != "TP3":
+            assert "frequency" not in found
+            assert "ripple_frequency" not in found
+
+
+def test_a_line_of_text_is_read(wavewright: Command) -> None:
+    (found,) = seen(wavewright, "TP10")["inputs"]
+    assert (found["kind"], found["bus"], found["then"]) == ("serial", "uart", "modbus_rtu")
+    assert found["options"] == {"baud": 19_200, "parity": "even"}
+    assert found["said"][0] == "0x11 0x03: read holding registers 00 6B 00 02"
+
+
+BUSES: dict[str, tuple[tuple[str, ...], dict[str, int]]] = {
+    "i2c": (("TP12", "TP11"), {"sda": 1, "scl": 2}),
+    "spi": (("TP16", "TP15", "TP14", "TP13"), {"select": 1, "clock": 4}),
+    "can": (("TP18", "TP17"), {"low": 1, "high": 2}),
+}
+
+
+@pytest.mark.parametrize("bus", BUSES)
+def test_lines_that_belong_together_are_found(wavewright: Command, bus: str) -> None:
+    nodes, lines = BUSES[bus]
+    found = seen(wavewright, *nodes)
+    assert {one["kind"] for one in found["inputs"]} == {"serial"}
+    (together,) = found["together"]
+    assert together["bus"] == bus
+    assert lines.items() <= together["lines"].items()
+    assert set(together["lines"].values()) == set(range(1, len(nodes) + 1))
+    assert together["frames"] > 0
+
+
+def test_a_draft_passes_the_board_it_was_made_on_and_finds_the_faults_of_another(
+    wavewright: Command, tmp_path: Path
+) -> None:
+    draft = tmp_path / "draft.yaml"
+    place = places("TP7", "TP10", "TP3", "TP6")
+    told = wavewright("look", "--bench", BENCH, "--place", place, "--yes", "--recipe", draft)
+    assert told.status == 0, told.stderr
+    assert wavewright("validate", draft, BENCH).status == 0
+    text = draft.read_text()
+    assert "# 20 shots: mean " in text
+    assert "baud: 19.2 kBd, parity: even, then: modbus_rtu" in text
+    good = wavewright("run", draft, "--bench", BENCH, "--yes", "--no-logbook", "--out", tmp_path / "runs")
+    assert good.status == 0, good.stdout
+    bad = wavewright("run", draft, "--bench", FAULTY, "--yes", "--no-logbook", "--out", tmp_path / "runs", "--json")
+    assert bad.status == 1
+    verdicts = {
+        f"{one['name']}.{result['name']}": result["verdict"]
+        for one in bad.json["measurements"]
+        for result in one["results"]
+    }
+    failed = {name for name, verdict in verdicts.items() if verdict == "fail"}
+    # the glitch of the enable line, the ripple of the rail, the wrong answer on the bus: what shows without a supply
+    assert {"input1_glitches.glitches", "input2.errors", "input3.peak_to_peak"} <= failed
+    assert not {name for name in failed if name.startswith("input4")}
+    again = wavewright("look", "--bench", BENCH, "--place", place, "--yes", "--recipe", draft)
+    assert again.status == 64
+    assert draft.read_text() == text
+
+
+def test_a_draft_of_a_bus_validates_and_passes(wavewright: Command, tmp_path: Path) -> None:
+    for bus, (nodes, _) in BUSES.items():
+        draft = tmp_path / f"{bus}.yaml"
+        inputs = [word for number in range(1, len(nodes) + 1) for word in ("--input", number)]
+        told = wavewright(
+            "look", "--bench", BENCH, *inputs, "--place", places(*nodes), "--yes", "--recipe", draft, "--shots", 5
+        )
+        assert told.status == 0, told.stderr
+        draft.write_text(draft.read_text().replace("shots: 200", "shots: 10"))
+        done = wavewright("run", draft, "--bench", BENCH, "--yes", "--no-logbook", "--out", tmp_path / "runs")
+        assert done.status == 0, (bus, done.stdout)
+
+
+def test_nothing_makes_no_recipe(wavewright: Command, tmp_path: Path) -> None:
+    told = wavewright(
+        "look",
+        "--bench",
+        BENCH,
+        "--input",
+        1,
+        "--place",
+        "Probe 1 in the air.",
+        "--yes",
+        "--recipe",
+        tmp_path / "d.yaml",
+    )
+    assert told.status == 64
+    assert "there is nothing on these inputs" in told.stderr
+    assert not draft.exists()
+
+
+def test_the_trace_is_drawn_and_said(wavewright: Command) -> None:
+    told = wavewright("look", "--bench", BENCH, "--input", 1, "--place", "Probe 1 on TP7.", "--yes")
+    assert told.stdout.startswith("input 1: pulses between ")
+    assert any("\u2801" <= sign <= "\u28ff" for sign in told.stdout)
+
+
+def test_outputs_stay_off(wavewright: Command, tmp_path: Path) -> None:
+    """What went over the wire: no output is switched on, no voltage set."""
+    log = tmp_path / "log.txt"
+    import logging
+
+    handler = logging.FileHandler(log)
+    logger = logging.getLogger("wavewright")
+    logger.addHandler(handler)
+    try:
+        wavewright("-vv", "look", "--bench", BENCH, "--input", 1, "--place", "Probe 1 on TP3.", "--yes")
+    finally:
+        logger.removeHandler(handler)
+    said = log.read_text()
+    assert "OUTP" in said.upper()
+    assert not [line for line in said.upper().splitlines() if "OUTP" in line and ("ON" in line.split() or " 1" in line)]
+
+
+def square(frequency: float, duty: float, *, seed: int) -> Waveform:
+    generator = np.random.default_rng(seed)
+    phase = (np.arange(20_000) * 1e-6 * frequency + generator.random()) % 1
+    volts = np.where(phase < duty, 3.3, 0.0) + generator.normal(0, 0.02, 20_000)
+    return Waveform(np.rint(volts * 30).astype(np.int8), gain=1 / 30, interval=1e-6, code_range=(-128, 127))
+
+
+def test_a_pile_of_files_makes_one_table_and_names_what_is_unlike(wavewright: Command, tmp_path: Path) -> None:
+    files = []
+    for number in range(6):
+        files.append(tmp_path / f"unit{number}.npz")
+        wave = square(5e3 if number != 4 else 6e3, 0.5 if number != 2 else 0.3, seed=number)
+        write_waveforms(files[-1], {"drive": wave})
+    told = wavewright("look", *files, "--json")
+    assert told.status == 0
+    assert [one["kind"] for one in told.json] == ["clock", "clock", "pulses", "clock", "clock", "clock"]
+    assert ["unlike" in one for one in told.json] == [False, False, True, False, True, False]
+    table = wavewright("look", *files).stdout
+    assert "most are clock" in table
+    assert "frequency: of most 5.0" in table
+
+
+def test_files_and_a_bench_are_not_looked_at_together(wavewright: Command, tmp_path: Path) -> None:
+    told = wavewright("look", tmp_path / "a.csv", "--bench", BENCH)
+    assert told.status == 64
+    assert "either files or a bench" in told.stderr
+    assert wavewright("look", tmp_path / "none.csv").status == 3
+    assert wavewright("look", "--bench", BENCH, "--patience", "5 V").status == 64
+    assert wavewright("look", "--bench", BENCH, "--input", 9, "--yes").status == 3
