@@ -131,18 +131,8 @@ def test_a_draft_of_a_bus_validates_and_passes(wavewright: Command, tmp_path: Pa
 
 
 def test_nothing_makes_no_recipe(wavewright: Command, tmp_path: Path) -> None:
-    told = wavewright(
-        "look",
-        "--bench",
-        BENCH,
-        "--input",
-        1,
-        "--place",
-        "Probe 1 in the air.",
-        "--yes",
-        "--recipe",
-        tmp_path / "d.yaml",
-    )
+    draft = tmp_path / "draft.yaml"
+    told = wavewright("look", "--bench", BENCH, "--input", 1, "--place", places(""), "--yes", "--recipe", draft)
     assert told.status == 64
     assert "there is nothing on these inputs" in told.stderr
     assert not draft.exists()

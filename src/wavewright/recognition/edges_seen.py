@@ -10,7 +10,7 @@ from wavewright.analysis.record.survey import Survey
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats, Waveform
 
-HYSTERESIS = 0.3  # of the extent: noise on a flat piece is no edge
+HYSTERESIS = 0.3  # of the extent: noise on a flat piece makes none
 NEAR_A_STATE = 0.2  # of the extent
 MOSTLY = 0.8  # of the samples that are near a state, where there are two
 ALIKE = 0.05  # relative: periods that differ by less are the same

@@ -97,7 +97,7 @@ def tried(
 
 
 def inverted(wave: Waveform) -> Waveform:
-    """The same line upside down."""
+    """The same line, inverted."""
     return replace(wave, gain=-wave.gain, offset=-wave.offset)
 
 
@@ -118,7 +118,7 @@ def _both_ways(wave: Waveform) -> Iterator[tuple[Waveform, bool]]:
 
 
 def _can(wave: Waveform) -> Trial | None:
-    """A check sum of 15 bits in every frame: one that is clean is no chance."""
+    """A check sum of 15 bits in every frame: it does not hold by chance."""
     for one, is_inverted in _both_ways(wave):
         trial = tried({"line": one}, "can", is_inverted=is_inverted)
         if trial is None or not trial.clean or trial.share_clean() < 0.5:

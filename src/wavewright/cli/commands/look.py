@@ -53,7 +53,9 @@ def look(
     yes: Annotated[bool, typer.Option("--yes", help="Unattended: the place of the probes is not confirmed.")] = False,
     as_json: AsJson = False,
 ) -> int:
-    """Say what is on each input: nothing, a steady level, noise, a sine, a clock, pulses, an edge, or which bus.
+    """Say what is on lines that nobody has described.
+
+    Nothing, a steady level, noise, a sine, a clock, pulses, an edge, or which bus, with its settings and what is said.
 
     The bench is brought to its known state and all outputs stay off: power the board some other way. Range, time base
     and level are found. With files, each channel of each is looked at, and what is unlike the others is marked.
@@ -145,7 +147,7 @@ def _digitizer(there: BenchFile, instruments: Mapping[str, str]) -> str:
     wanted = instruments.get("digitizer")
     if wanted is not None:
         if wanted not in known:
-            raise Misuse(f"`{wanted}` is no digitizer of the bench", expected=f"one of {', '.join(known) or 'none'}")
+            raise Misuse(f"the bench has no digitizer `{wanted}`", expected=f"one of {', '.join(known) or 'none'}")
         return wanted
     if len(known) != 1:
         raise BenchFault(
