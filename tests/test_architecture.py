@@ -18,6 +18,7 @@ ROOT = Path(wavewright.__file__).parent
 # The flow of the data. A part may import from the parts above it, never from one below.
 FLOW = (
     "errors",
+    "earlier_spellings",
     "nearest",
     "registry",
     "unit_symbols",

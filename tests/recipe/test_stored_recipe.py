@@ -6,9 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from wavewright.earlier_spellings import in_words_of_today
 from wavewright.errors import FileFault
 from wavewright.recipe.load import parse_recipe
-from wavewright.recipe.stored_recipe import in_words_of_today, parse_stored_recipe
+from wavewright.recipe.stored_recipe import parse_stored_recipe
 
 SHIPPED = Path("recipes/end_of_line.yaml").read_text(encoding="utf-8")
 EARLIER = SHIPPED.replace('{holds: "11 03"}', '{contains: "11 03"}')

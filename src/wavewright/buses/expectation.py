@@ -10,15 +10,9 @@ from wavewright.buses.frame_text import show_bytes
 from wavewright.buses.frames import Frames
 from wavewright.buses.search.search import Search, bytes_of_hex, occurrences
 from wavewright.buses.vocabulary import Vocabulary
+from wavewright.earlier_spellings import EXPECTATIONS
 from wavewright.errors import Misuse
-from wavewright.nearest import did_you_mean
-
-EARLIER = {"contains": "holds"}  # keys of earlier versions, and today's
-
-
-def no_longer(key: str) -> Misuse:
-    """The error for a key of an earlier version."""
-    return Misuse(f"`{key}` is no longer a key", expected=f"`{EARLIER[key]}`", do=f"write `{EARLIER[key]}`")
+from wavewright.nearest import unknown
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,14 +40,10 @@ class Expectation:
         """
         known = [field.name for field in fields(cls)]
         for name in written:
-            if name in EARLIER:
-                raise no_longer(name)
+            if name in EXPECTATIONS:
+                raise EXPECTATIONS[name].refusal(f"`{name}` is no longer a key")
             if name not in known:
-                raise Misuse(
-                    f"unknown expectation `{name}`",
-                    expected=f"one of {', '.join(known)}",
-                    do=did_you_mean(name, known),
-                )
+                raise unknown(f"unknown expectation `{name}`", name, known)
         texts = {name: value for name, value in written.items() if isinstance(value, str) and value}
         if not texts or len(texts) < len(written):
             raise Misuse(f"expectation `{dict(written)}`", expected=f"text for at least one of {', '.join(known)}")

@@ -20,7 +20,9 @@ class GrammarModel(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
     is_whole: ClassVar[bool] = False  # inherited as it stands or not at all, never key by key
     meant: ClassVar[Mapping[str, str]] = MappingProxyType({})  # a key that people write -> the one that they mean
-    renamed: ClassVar[Mapping[str, str]] = MappingProxyType({})  # a key of earlier files -> what it is called now
+    renamed: ClassVar[Mapping[str, str]] = MappingProxyType(
+        {}
+    )  # a key of earlier files that is still read -> what it is called now
 
     @model_validator(mode="before")
     @classmethod

@@ -7,12 +7,12 @@ that the whole is complete for its role.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from types import MappingProxyType
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import BeforeValidator, Field, WithJsonSchema, field_validator
 
 from wavewright.buses.search import patterns
+from wavewright.earlier_spellings import QUIRKS, names_of_today
 from wavewright.errors import Misuse
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import refusal, refusing
@@ -70,7 +70,7 @@ class Discharged(GrammarModel):
 class Quirks(GrammarModel):
     """What an instrument wants otherwise than the standard says, and how long it may take."""
 
-    renamed: ClassVar[Mapping[str, str]] = MappingProxyType({"repeats_questions": "repeats_queries"})
+    renamed: ClassVar[Mapping[str, str]] = names_of_today(QUIRKS)
 
     write_termination: str = Field(
         default="\n", description="what ends a message: NL, CR or both", examples=["\n", "\r\n"]

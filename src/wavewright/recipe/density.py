@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from types import MappingProxyType
 from typing import Annotated, ClassVar, Self
 
 from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 
+from wavewright.earlier_spellings import MASKS, names_of_today
 from wavewright.errors import Misuse
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import refusal, refusing
@@ -41,7 +41,7 @@ Margin = Annotated[StatedQuantity, QuantityIn("V", least=0)]
 class MaskEntry(GrammarModel):
     """Where no trace may go: polygons, or everything outside a band around a stored waveform."""
 
-    meant: ClassVar[Mapping[str, str]] = MappingProxyType({"voltage": "level"})
+    meant: ClassVar[Mapping[str, str]] = names_of_today(MASKS)
 
     polygons: tuple[Annotated[tuple[Point, ...], Field(min_length=3)], ...] = Field(
         default=(),

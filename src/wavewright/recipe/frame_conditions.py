@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from wavewright.buses.expectation import EARLIER, Expectation, no_longer
+from wavewright.buses.expectation import Expectation
+from wavewright.earlier_spellings import EXPECTATIONS
 from wavewright.errors import Misuse, Place
 from wavewright.grammar.located_yaml import YamlMapping, YamlScalar
 from wavewright.grammar.word_fields import Line
@@ -101,10 +102,10 @@ def _conditions(
         entry, place = block.mapping_at(name), block.key_place(name)
         checks.check_names(YamlScalar(name, place), checks.lines, where=place, kind="decoded line")
         before = len(checks.faults)
-        earlier = [word for word in entry if word in EARLIER]
+        earlier = [word for word in entry if word in EXPECTATIONS]
         for word in earlier:
             with checks.faults_placed_at(entry.key_place(word)):
-                raise no_longer(str(word))
+                raise EXPECTATIONS[word].refusal(f"`{word}` is no longer a key")
         if earlier:
             continue
         checks.validated(entry, ExpectationEntry, key, str(name))

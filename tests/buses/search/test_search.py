@@ -204,6 +204,7 @@ def test_an_expectation_over_characters_joins_them() -> None:
     "written, message",
     [
         ({"hold": "11"}, "did you mean `holds`"),
+        ({"voltage": "11"}, "unknown expectation `voltage`"),
         ({"contains": "11"}, "`contains` is no longer a key(.|\n)*write `holds`"),
         ({}, "at least one of holds, text, find"),
         ({"holds": 11}, "at least one of"),

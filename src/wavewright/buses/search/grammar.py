@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import TypeAlias
 
 from wavewright.buses.search.patterns import Pattern, read_pattern
+from wavewright.earlier_spellings import SEARCHES
 from wavewright.errors import Misuse, Place
 from wavewright.quantities import read_quantity
 
@@ -93,12 +94,6 @@ TOKEN = re.compile(
 )
 KEYWORDS = ("and", "or", "not", "between", "like_regex", "holds", "in", "contains")
 SIGNS = ("=", "<>", "<", "<=", ">", ">=")
-EARLIER = {  # spellings of earlier versions, and what is written today
-    "in": "{field} between LOW and HIGH",
-    "~": '{field} like_regex "PATTERN"',
-    "!=": "{field} <> VALUE",
-    "contains": '{field} holds "11 03"',
-}
 UNITS = ("s", "ms", "us", "µs", "ns")
 LONGEST = 1000  # characters
 MOST_TOKENS = 200  # keeps trees, which are walked by recursion, well within the interpreter's stack
@@ -184,10 +179,9 @@ class _Reader:
         Misuse : the next word or sign is one such.
         """
         token = self.tokens[self.at] if self.at < len(self.tokens) else None
-        if token is None or token.kind == "text" or token.text not in EARLIER:
+        if token is None or token.kind == "text" or token.text not in SEARCHES:
             return
-        today = EARLIER[token.text].format(field=name).strip()
-        fault = Misuse(f"`{token.text}` is no longer used in searches", expected=f"`{today}`", do=f"write `{today}`")
+        fault = SEARCHES[token.text].refusal(f"`{token.text}` is no longer used in searches", field=name)
         raise located(fault, self.text, token.place + 1)
 
     def _condition(self, name: str, column: int) -> Node:
