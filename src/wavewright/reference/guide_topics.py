@@ -7,7 +7,9 @@ from importlib.resources import files
 
 from wavewright.reference.topic import Group, Topic
 
-ORDER = ("runs", "recipes", "batches", "more-commands", "time-outs", "robustness", "speed", "caveats")
+ORDER = (
+    "runs", "unknown-lines", "recipes", "batches", "more-commands", "time-outs", "robustness", "speed", "caveats"
+)  # fmt: skip
 
 
 def topics() -> Iterator[Topic]:
