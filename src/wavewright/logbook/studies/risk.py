@@ -106,9 +106,9 @@ def risk_of_limits(
         float | None, StudyOption("With --reading: the guard band for this consumer's risk, such as 0.001.", 0.0, 0.5)
     ] = None,
 ) -> StudyResult:
-    """Consumer's and producer's risk of every limit, and its ratio to the uncertainty.
+    """Consumer's and producer's risk of every limit over a lot.
 
-    The consumer's risk is the share of a lot that passes and is outside its limit, the producer's risk the share that
+    Every row has the ratio of limit to U too. The consumer's risk is the share of a lot that passes and is outside its limit, the producer's risk the share that
     is rejected and within (JCGM 106:2012, 9.5 †). The lot is taken as normal, each unit counts once, by its newest
     reading; its spread is that of the readings, less what differs from one measurement to the next. Counts are left
     out: they have no uncertainty.
