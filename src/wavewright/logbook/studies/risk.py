@@ -108,10 +108,10 @@ def risk_of_limits(
 ) -> StudyResult:
     """Consumer's and producer's risk of every limit over a lot.
 
-    Every row has the ratio of limit to U too. The consumer's risk is the share of a lot that passes and is outside its limit, the producer's risk the share that
+    The consumer's risk is the share of a lot that passes and is outside its limit, the producer's risk the share that
     is rejected and within (JCGM 106:2012, 9.5 †). The lot is taken as normal, each unit counts once, by its newest
-    reading; its spread is that of the readings, less what differs from one measurement to the next. Counts are left
-    out: they have no uncertainty.
+    reading; its spread is that of the readings, less what differs from one measurement to the next. Every row has the
+    ratio of the limit to U as well. Counts are left out: they have no uncertainty.
 
     Raises
     ------
