@@ -17,8 +17,7 @@ from rich.console import Console
 from wavewright.errors import BenchFault, FileFault
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.profile import load_profile
-from wavewright.instruments.profile_grammar import Accuracy
-from wavewright.instruments.stated_accuracy import standard_uncertainty
+from wavewright.instruments.stated_accuracy import StatedAccuracy, standard_uncertainty
 from wavewright.instruments.vocabulary import Role
 from wavewright.instruments.wire_log import read_wire_log
 from wavewright.judgement.verdict import Verdict
@@ -110,17 +109,17 @@ def test_the_uncertainty_is_that_of_the_stated_accuracy(run_text: Callable[..., 
     "accuracy, quantity, full_scale, expected",
     [
         # math: (gain · |value| + share · full scale + fixed)/√3 at −2
-        (Accuracy(gain="1 %", offset="10 mV"), "dc_voltage", None, (0.02 + 0.01) / math.sqrt(3)),
-        (Accuracy(gain="1 %", offset="0.5 % of range + 1 mV"), "dc_voltage", 10.0, 0.071 / math.sqrt(3)),
-        (Accuracy(gain="1 %", offset="0.5 % of range + 1 mV"), "dc_voltage", None, None),
-        (Accuracy(gain="1 %"), "voltage", None, None),
-        (Accuracy(gain="1 %", offset="10 mV"), "current", None, None),
-        (Accuracy(gain="1 %", offset="10 mV"), "ac_voltage", None, None),
-        (Accuracy(gain="1 %", offset="10 mV"), "resistance", None, None),
+        (StatedAccuracy(gain="1 %", offset="10 mV"), "dc_voltage", None, (0.02 + 0.01) / math.sqrt(3)),
+        (StatedAccuracy(gain="1 %", offset="0.5 % of range + 1 mV"), "dc_voltage", 10.0, 0.071 / math.sqrt(3)),
+        (StatedAccuracy(gain="1 %", offset="0.5 % of range + 1 mV"), "dc_voltage", None, None),
+        (StatedAccuracy(gain="1 %"), "voltage", None, None),
+        (StatedAccuracy(gain="1 %", offset="10 mV"), "current", None, None),
+        (StatedAccuracy(gain="1 %", offset="10 mV"), "ac_voltage", None, None),
+        (StatedAccuracy(gain="1 %", offset="10 mV"), "resistance", None, None),
     ],
 )
 def test_what_the_profile_does_not_state_is_not_known(
-    accuracy: Accuracy, quantity: str, full_scale: float | None, expected: float | None
+    accuracy: StatedAccuracy, quantity: str, full_scale: float | None, expected: float | None
 ) -> None:
     found = standard_uncertainty(accuracy, quantity, -2.0, full_scale=full_scale)
     assert found == (None if expected is None else pytest.approx(expected))

@@ -16,7 +16,7 @@ from wavewright.errors import FileFault, Misuse, Place
 from wavewright.grammar.located_yaml import read_text
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import plain, read_model, refusing
-from wavewright.grammar.quantity_fields import Farads, Hertz, Metres
+from wavewright.grammar.quantity_fields import Farads, Hertz, Metres, Share
 from wavewright.grammar.word_fields import Moment, VersionOne
 from wavewright.instruments.addresses import check_address
 from wavewright.instruments.profile import Profile, load_profile
@@ -92,6 +92,12 @@ class ProbeEntry(GrammarModel):
     attenuation: Attenuation = Field(default=1.0, description="division of the probe", examples=["10x", 10])
     capacitance: Farads = Field(default=0.0, description="input capacitance, with which it loads the circuit")
     bandwidth: Hertz | None = Field(default=None, description="bandwidth of the probe", examples=["200 MHz"])
+    tolerance: Share | None = Field(
+        default=None, description="limit of error of the attenuation, from the probe's data sheet", examples=["1 %"]
+    )
+    bandwidth_tolerance: Share | None = Field(
+        default=None, description="how far the bandwidth may be from the stated one", examples=["10 %"]
+    )
     at_1x: ProbeAtOne | None = Field(
         default=None,
         description="what it is when it is switched to 1x, for measurements with `probe: 1x`",

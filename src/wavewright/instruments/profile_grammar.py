@@ -9,21 +9,21 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import BeforeValidator, Field, WithJsonSchema, field_validator
+from pydantic import BeforeValidator, Field, field_validator
 
 from wavewright.buses.search import patterns
 from wavewright.earlier_spellings import QUIRKS, names_of_today
 from wavewright.errors import Misuse
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import refusal, refusing
-from wavewright.grammar.quantity_fields import Amperes, Hertz, Number, Ohms, Seconds, Share, Volts
+from wavewright.grammar.quantity_fields import Amperes, Hertz, Number, Ohms, Seconds, Volts
 from wavewright.grammar.word_fields import PatternOrNone, VersionOne
 from wavewright.instruments.error_queue import ENTRY_PATTERN
 from wavewright.instruments.record_grammar import Acquire, WaveformGrammar
 from wavewright.instruments.setting import Conversion, Messages, Setting
+from wavewright.instruments.stated_accuracy import StatedAccuracy
 from wavewright.instruments.vocabulary import Role, known_settings
 from wavewright.nearest import did_you_mean
-from wavewright.quantities import read_quantity
 
 
 class ErrorQueueQuery(GrammarModel):
@@ -158,59 +158,6 @@ class OwnValue(GrammarModel):
     )
 
 
-def _accuracy_of_offset(value: Any) -> tuple[float, float]:
-    """`0.5 % of range + 1 mV`, either part alone, in either order: (share of the range, V)."""
-    share, fixed = 0.0, 0.0
-    for part in str(value).split("+"):
-        words = part.strip()
-        if words.endswith("of range"):
-            share += read_quantity(words.removesuffix("of range").strip(), unit="1").value
-        elif words:
-            fixed += read_quantity(words, unit="V").value
-        else:
-            raise Misuse(f"`{value}` is not an accuracy of an offset", expected="such as `0.5 % of range + 1 mV`")
-    return share, fixed
-
-
-OffsetAccuracy = Annotated[
-    tuple[float, float],
-    BeforeValidator(refusing(_accuracy_of_offset)),
-    WithJsonSchema({"type": "string", "examples": ["0.5 % of range + 1 mV"]}),
-]
-
-
-class Accuracy(GrammarModel):
-    """Limits of error of the instrument: each an interval that its true value lies in, ± the number.
-
-    `offset` and `noise` are (share of the range, V).
-    """
-
-    gain: Share | None = Field(default=None, description="of the reading, for voltages")
-    offset: OffsetAccuracy | None = Field(
-        default=None,
-        description="error of voltages that does not depend on the reading: a share of the range, a voltage, or both",
-    )
-    noise: OffsetAccuracy | None = Field(
-        default=None,
-        description="rms noise of an open input: a share of the range, a voltage, or both",
-        examples=["0.1 % of range + 100 uV"],
-    )
-    current_gain: Share | None = Field(default=None, description="of a supply or meter: of the reading, for currents")
-    current_offset: Amperes | None = Field(
-        default=None,
-        description="of a supply or meter: error of currents that does not depend on the reading",
-        examples=["5 mA"],
-    )
-    timebase: Share | None = Field(default=None, description="of the sample clock", examples=["10 ppm"])
-    skew: Seconds | None = Field(default=None, description="delay between any two inputs", examples=["200 ps"])
-    trigger_jitter: Seconds | None = Field(
-        default=None, description="of a digitizer: rms jitter of the trigger", examples=["50 ps"]
-    )
-    warm_up: Seconds | None = Field(
-        default=None, description="time after switching on from which these limits hold", examples=["1800 s"]
-    )
-
-
 def _known_setting(name: Any) -> Any:
     if name not in known_settings():
         raise Misuse(
@@ -311,8 +258,8 @@ class ProfileFile(GrammarModel):
         description="what it can do; what is left out is not checked",
         examples=[{"bandwidth": "100 MHz", "ranges": ["800 mV", "8 V"]}],
     )
-    accuracy: Accuracy = Field(
-        default=Accuracy(),
+    accuracy: StatedAccuracy = Field(
+        default=StatedAccuracy(),
         description="limits of error, from the data sheet",
         examples=[{"gain": "1.5 %", "offset": "0.5 % of range + 1 mV", "timebase": "10 ppm"}],
     )

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 from wavewright.analysis.uncertainty.stated_limits import (
     LimitMeaning,
@@ -15,6 +17,9 @@ from wavewright.analysis.uncertainty.stated_limits import (
 from wavewright.errors import Misuse
 
 NO_ERROR = RangeLimit()
+NOTHING_CORRECTED: Mapping[str, float] = MappingProxyType({})
+UNKNOWN = "unknown"
+CORRECTABLE = ("gain", "offset", "timebase", "skew")
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,8 +98,10 @@ class Accuracy:
     bandwidth : of everything between the tip and the codes: `100 MHz ± 10 %`.
     temperature : `{gain: 50 ppm, offset: 20 uV, timebase: 0.1 ppm, within: 5 K}`: what the limits above grow by per
         kelvin, and the largest distance from the temperatures that they hold for.
-    attenuation : of the probe, as a ratio: `1 %`.
+    attenuation : of the probe, as a ratio: `1 %`; `unknown` where there is a probe and nobody has stated it.
     limits : what a limit means: `rectangular`, `standard`, or `{"expanded": 2}`; see `LimitMeaning`.
+    corrected : of what calibration has found and a correction has taken out, the standard uncertainty that is left, by
+        `gain`, `offset`, `timebase` or `skew`: `{"gain": 2e-4}`. It takes the place of the limit.
     instrument, input : whose it is. Readings of one input share its errors, those of one instrument its time base.
     source : where the figures come from, in words.
 
@@ -118,7 +125,9 @@ class Accuracy:
     bandwidth: StatedBandwidth | None
     temperature: TemperatureDrift | None
     attenuation: float | None
+    attenuation_is_known: bool
     limits: LimitMeaning
+    corrected: Mapping[str, float]
     instrument: str
     input: str
     source: str
@@ -136,12 +145,16 @@ class Accuracy:
         bandwidth: str | float | StatedBandwidth | None = None,
         temperature: Mapping[str, object] | TemperatureDrift | None = None,
         attenuation: str | float | None = None,
+        attenuation_is_known: bool = True,
         limits: str | Mapping[str, float] | LimitMeaning = "rectangular",
+        corrected: Mapping[str, float] = NOTHING_CORRECTED,
         instrument: str = "",
         input: str = "",
         source: str = "stated accuracy",
     ) -> None:
         levels = {"offset": offset, "nonlinearity": nonlinearity, "noise_floor": noise_floor}
+        if attenuation == UNKNOWN:
+            attenuation, attenuation_is_known = None, False
         ratios = {"gain": gain, "timebase": timebase, "attenuation": attenuation}
         times = {"skew": skew, "aperture_jitter": aperture_jitter}
         read: dict[str, object] = {
@@ -150,7 +163,9 @@ class Accuracy:
             **{name: None if value is None else time_limit(value, name) for name, value in times.items()},
             "bandwidth": None if bandwidth is None else StatedBandwidth.read(bandwidth),
             "temperature": None if temperature is None else TemperatureDrift.read(temperature),
+            "attenuation_is_known": attenuation_is_known,
             "limits": LimitMeaning.read(limits),
+            "corrected": _corrected(corrected),
             "instrument": instrument,
             "input": input,
             "source": source,
@@ -161,3 +176,19 @@ class Accuracy:
     def at(self, instrument: str, input: str = "") -> Accuracy:
         """The same of an input of an instrument."""
         return replace(self, instrument=instrument, input=input)
+
+
+def _corrected(stated: Mapping[str, float]) -> Mapping[str, float]:
+    """Standard uncertainties by what was corrected.
+
+    Raises
+    ------
+    Misuse : another name, or a number that is negative or not finite.
+    """
+    for name, standard in stated.items():
+        if name not in CORRECTABLE or not 0 <= standard < math.inf:
+            raise Misuse(
+                f"`corrected` has `{name}: {standard}`",
+                expected=f"one of {', '.join(CORRECTABLE)}, with a standard uncertainty",
+            )
+    return MappingProxyType(dict(stated))

@@ -145,11 +145,15 @@ def _by_instrument(inputs: Sequence[InputOfReading]) -> Mapping[str, list[InputO
 
 def _gain(one: InputOfReading, along: Direction, stated: list[Influence], unstated: list[Unstated]) -> None:
     accuracy, of = one.stated, f" of `{one.survey.name}`"
-    if accuracy.gain is None:
+    if "gain" in accuracy.corrected:
+        stated.append(_corrected(one, "gain", along))
+    elif accuracy.gain is None:
         unstated.append(Unstated(along, PROBED_GAIN, f"gain{of}"))
     else:
         stated.append(_limited(one, f"gain{of}", "gain", along, accuracy.gain))
-    if accuracy.attenuation:
+    if not accuracy.attenuation_is_known and "gain" not in accuracy.corrected:  # a corrected gain is at the tip
+        unstated.append(Unstated(along, PROBED_GAIN, f"attenuation of the probe{of}"))
+    if accuracy.attenuation and "gain" not in accuracy.corrected:
         stated.append(_limited(one, f"attenuation of the probe{of}", "attenuation", along, accuracy.attenuation))
     drift = accuracy.temperature
     if drift is not None and drift.gain:
@@ -159,7 +163,9 @@ def _gain(one: InputOfReading, along: Direction, stated: list[Influence], unstat
 def _offset(one: InputOfReading, along: Direction, stated: list[Influence], unstated: list[Unstated]) -> None:
     accuracy, of = one.stated, f" of `{one.survey.name}`"
     limit = None if accuracy.offset is None else accuracy.offset.limit(one.full_scale)
-    if limit is None:
+    if "offset" in accuracy.corrected:
+        stated.append(_corrected(one, "offset", along))
+    elif limit is None:
         low, high = one.ends
         width = one.full_scale or (high - low) or abs(high) or 1.0
         unstated.append(Unstated(along, PROBED_OFFSET * width, f"offset{of}"))
@@ -214,7 +220,9 @@ def _timebase(
     along = Direction(Way.TIMEBASE, tuple(dict.fromkeys(one.name for one in members)))
     first = members[0]
     key = ":".join(word for word in (instrument, "timebase") if word)
-    if first.stated.timebase is None:
+    if "timebase" in first.stated.corrected:
+        stated.append(_corrected(first, "timebase", along, key=key))
+    elif first.stated.timebase is None:
         unstated.append(Unstated(along, PROBED_TIME, "time base"))
     else:
         stated.append(_limited(first, "time base", key, along, first.stated.timebase, whole_key=True))
@@ -233,12 +241,18 @@ def _skews(inputs: Sequence[InputOfReading], stated: list[Influence], unstated: 
         names = tuple(other.name for other in inputs if other.key == one.key)
         along = Direction(Way.SKEW, names)
         between = f"skew between `{first.survey.name}` and `{one.survey.name}`"
+        sign = 1.0 if first.key <= one.key else -1.0  # whichever is named first, it is the same unknown delay
+        key = f"{min(first.key, one.key)}~{max(first.key, one.key)}:skew"
+        corrected = [each.stated.corrected.get("skew") for each in (first, one)]
+        if first.stated.instrument == one.stated.instrument and None not in corrected:
+            left = sign * math.hypot(*(each for each in corrected if each is not None))
+            source = f"correction of the {between}"
+            stated.append(Influence(between, key, ((along, left),), Distribution.NORMAL, source))
+            continue
         limits = (first.stated.skew, one.stated.skew)
         if first.stated.instrument != one.stated.instrument or None in limits:
             unstated.append(Unstated(along, PROBED_DELAY * one.survey.wave.interval, between))
             continue
-        sign = 1.0 if first.key <= one.key else -1.0  # whichever is named first, it is the same unknown delay
-        key = f"{min(first.key, one.key)}~{max(first.key, one.key)}:skew"
         amount = sign * max(limit for limit in limits if limit is not None)
         stated.append(_limited(one, between, key, along, amount, whole_key=True))
 
@@ -250,4 +264,13 @@ def _limited(
     amount = math.copysign(meaning.standard(abs(limit)), limit)
     return Influence(
         name, key if whole_key else f"{one.key}:{key}", ((along, amount),), meaning.distribution, one.stated.source
+    )
+
+
+def _corrected(one: InputOfReading, what: str, along: Direction, *, key: str = "") -> Influence:
+    """What a correction leaves: its standard uncertainty, in place of the stated limit."""
+    name = "time base" if what == "timebase" else f"{what} of `{one.survey.name}`"
+    amount = one.stated.corrected[what]
+    return Influence(
+        name, key or f"{one.key}:{what}", ((along, amount),), Distribution.NORMAL, f"correction of the {name}"
     )

@@ -1,0 +1,144 @@
+"""The accuracy of an input, kept with every shot: budgets can be computed again without bench and profile.
+
+Among the settings of a capture it stands under names such as `input1.accuracy.gain`, in SI units and at the probe's
+tip; what nobody has stated is left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+
+from wavewright.analysis.uncertainty.accuracy import NO_ERROR, UNKNOWN, Accuracy, TemperatureDrift
+from wavewright.analysis.uncertainty.stated_limits import LimitMeaning, RangeLimit, StatedBandwidth
+from wavewright.instruments.bench_file import BenchFile
+from wavewright.instruments.stated_accuracy import StatedAccuracy
+from wavewright.quantities import show_quantity
+
+Facts = Mapping[str, float | str | bool]
+WITHIN = ".accuracy."  # within the name of a setting that is a part of an accuracy
+NUMBERS = ("gain", "timebase", "skew", "aperture_jitter", "attenuation")
+LEVELS = ("offset", "nonlinearity", "noise_floor")
+OF_DRIFT = ("gain", "timebase", "within")
+
+
+def input_accuracy(bench: BenchFile, instrument: str, settings: Facts, number: int, *, attenuation: float) -> Accuracy:
+    """What profile and bench state about one input of a digitizer as it is set, at the probe's tip.
+
+    Two readings of an input share its errors as long as its range is the same: in another range it has another gain and
+    another offset.
+
+    Parameters
+    ----------
+    instrument : name of the digitizer in the bench file.
+    settings : as read back, at the probe's tip.
+    attenuation : of the probe as it is used.
+    """
+    stated, probe = bench.profiles[instrument].grammar.accuracy, bench.probe(number)
+    width, bandwidth = settings.get(f"input{number}.range"), settings.get(f"input{number}.bandwidth")
+    at = f" at {show_quantity(float(width), 'V')}" if isinstance(width, int | float) else ""
+    found = stated.of_voltages(
+        attenuation=attenuation, bandwidth=float(bandwidth) if isinstance(bandwidth, int | float) else None
+    )
+    is_stated = attenuation == probe.attenuation and probe.tolerance is not None
+    return replace(
+        found,
+        attenuation=probe.tolerance if is_stated else None,
+        attenuation_is_known=is_stated or attenuation == 1.0,
+        instrument=instrument,
+        input=f"input{number}{at}",
+        source=f"profile `{bench.profiles[instrument].name}`",
+    )
+
+
+def read_accuracy(stated: StatedAccuracy, quantity: str, *, instrument: str, profile: str) -> Accuracy:
+    """What a profile states about a quantity that a meter or a supply reads."""
+    return replace(stated.of_quantity(quantity), instrument=instrument, input=quantity, source=f"profile `{profile}`")
+
+
+def accuracy_facts(head: str, accuracy: Accuracy, *, full_scale: float | None) -> dict[str, float | str | bool]:
+    """An accuracy by names for the settings of a capture.
+
+    Parameters
+    ----------
+    head : of the names: `input1`, `meter.rail`.
+    full_scale : of the range in use, in the unit of the values; None where it is not known, and then limits that are a
+        share of it are not known either.
+    """
+    return {f"{head}{WITHIN}{name}": value for name, value in _parts(accuracy, full_scale)}
+
+
+def _parts(accuracy: Accuracy, full_scale: float | None) -> Iterator[tuple[str, float | str | bool]]:
+    for name in NUMBERS:
+        if (number := getattr(accuracy, name)) is not None:
+            yield name, float(number)
+    for name in LEVELS:
+        limit: RangeLimit | None = getattr(accuracy, name)
+        if limit is not None and (level := limit.limit(full_scale)) is not None:
+            yield name, level
+    if not accuracy.attenuation_is_known:
+        yield "attenuation", UNKNOWN
+    if accuracy.bandwidth is not None:
+        yield "bandwidth", accuracy.bandwidth.value
+        if accuracy.bandwidth.tolerance is not None:
+            yield "bandwidth_tolerance", accuracy.bandwidth.tolerance
+    drift = accuracy.temperature
+    if drift is not None:
+        for name in OF_DRIFT:
+            yield f"temperature.{name}", float(getattr(drift, name))
+        if (level := drift.offset.limit(full_scale)) is not None:
+            yield "temperature.offset", level
+    for name, standard in accuracy.corrected.items():
+        yield f"corrected.{name}", standard
+    meaning = accuracy.limits
+    yield "limits", f"{meaning.word} {meaning.factor:.17g}" if meaning.word == "expanded" else meaning.word
+    for name in ("instrument", "input", "source"):
+        yield name, str(getattr(accuracy, name))
+
+
+def accuracy_in(settings: Facts, head: str) -> Accuracy | None:
+    """The accuracy that `accuracy_facts` entered under that head; None where there is none, as in old records."""
+    begin = f"{head}{WITHIN}"
+    found = {name.removeprefix(begin): value for name, value in settings.items() if name.startswith(begin)}
+    if "instrument" not in found:
+        return None
+
+    def number(name: str) -> float | None:
+        value = found.get(name)
+        return float(value) if isinstance(value, int | float) else None
+
+    def level(name: str) -> RangeLimit | None:
+        value = number(name)
+        return None if value is None else RangeLimit(0.0, value)
+
+    width, within = number("bandwidth"), number("temperature.within")
+    word, _, factor = str(found["limits"]).partition(" ")
+    return Accuracy(
+        gain=number("gain"),
+        offset=level("offset"),
+        timebase=number("timebase"),
+        skew=number("skew"),
+        nonlinearity=level("nonlinearity"),
+        noise_floor=level("noise_floor"),
+        aperture_jitter=number("aperture_jitter"),
+        bandwidth=None if width is None else StatedBandwidth(width, number("bandwidth_tolerance")),
+        temperature=None
+        if within is None
+        else TemperatureDrift(
+            gain=number("temperature.gain") or 0.0,
+            offset=level("temperature.offset") or NO_ERROR,
+            timebase=number("temperature.timebase") or 0.0,
+            within=within,
+        ),
+        attenuation=number("attenuation"),
+        attenuation_is_known=found.get("attenuation") != UNKNOWN,
+        limits=LimitMeaning(word, float(factor) if factor else 1.0),
+        corrected={
+            name.removeprefix("corrected."): float(value)
+            for name, value in found.items()
+            if name.startswith("corrected.") and isinstance(value, int | float)
+        },
+        instrument=str(found["instrument"]),
+        input=str(found.get("input", "")),
+        source=str(found.get("source", "")),
+    )
