@@ -106,9 +106,7 @@ def test_no_file_is_longer_than_a_concept() -> None:
 
 
 # Public class names that stand for two things, and why they may.
-TWO_MEANINGS = {
-    "Accuracy": "what a profile states of an instrument's errors in its file, and the same as an input of a budget",
-}
+TWO_MEANINGS = {}
 
 
 def test_one_public_class_name_has_one_meaning() -> None:

@@ -38,7 +38,11 @@ Meaning = Annotated[
         {
             "anyOf": [
                 {"enum": ["rectangular", "standard"]},
-                {"type": "object", "properties": {"expanded": {"type": "number"}}, "required": ["expanded"]},
+                {
+                    "type": "object",
+                    "properties": {"expanded": {"type": "number", "description": "coverage factor", "examples": [2]}},
+                    "required": ["expanded"],
+                },
             ],
             "examples": ["rectangular", "standard", {"expanded": 2}],
         }
