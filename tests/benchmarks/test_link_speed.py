@@ -24,7 +24,7 @@ import pyvisa
 
 from wavewright.instruments.connecting import open_link
 from wavewright.instruments.link import Link
-from wavewright.instruments.manners import Manners
+from wavewright.instruments.wire_settings import WireSettings
 from wavewright.instruments.wires import CHUNK
 
 ROUNDS = 5
@@ -178,7 +178,7 @@ def hislip_address(port: int) -> str:
 @contextmanager
 def our_link(address: str) -> Iterator[Link]:
     """A link to a peer."""
-    link = open_link(pyvisa.ResourceManager("@py"), address, manners=Manners(timeout=60.0))
+    link = open_link(pyvisa.ResourceManager("@py"), address, manners=WireSettings(timeout=60.0))
     try:
         yield link
     finally:

@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 import pytest
 
-from wavewright.buses.bus_record import Decoded
+from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.columns import ABSENT, Numbers
 from wavewright.buses.vocabulary import Holds
@@ -43,15 +43,15 @@ def assert_keeps_to_its_words(frames: Frames) -> None:
 
 @pytest.fixture(autouse=True, scope="package")
 def decoding_keeps_to_its_words() -> Iterator[None]:
-    real = Decoded.__dict__["frames"]
+    real = BusRecord.__dict__["frames"]
 
-    def checked(decoded: Decoded) -> Frames:
+    def checked(decoded: BusRecord) -> Frames:
         frames: Frames = real.func(decoded)
         assert_keeps_to_its_words(frames)
         return frames
 
     wrapped = cached_property(checked)
-    wrapped.__set_name__(Decoded, "frames")
+    wrapped.__set_name__(BusRecord, "frames")
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(Decoded, "frames", wrapped)
+        patch.setattr(BusRecord, "frames", wrapped)
         yield

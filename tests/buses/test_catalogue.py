@@ -9,7 +9,7 @@ import pytest
 import wavewright
 from tests.buses.wires import wave
 from wavewright.analysis.reading import Reading
-from wavewright.buses.bus_record import Decoded
+from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.catalogue import BUSES, Bus, Layer, bus, buses, find_layer, layer, layers
 from wavewright.buses.decode import check_decoding, decode
 from wavewright.buses.frame import ERRORS
@@ -137,7 +137,7 @@ def test_a_metric_of_ones_own_is_one_function_and_its_name_is_taken_once(monkeyp
     monkeypatch.setattr(FRAME_METRICS, "entered", dict(frame_metrics()))  # it is gone after the test
 
     @line_metric("tallied", bus="tally", unit="count", source="none", published=lambda then, options: FIVE)
-    def tallied(bus: Decoded) -> Reading:
+    def tallied(bus: BusRecord) -> Reading:
         """Edges counted."""
         return Reading(float(len(bus.frames)), "count")
 

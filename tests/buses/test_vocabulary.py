@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wavewright.buses.bus_record import Decoded
+from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.catalogue import buses, layers, vocabulary
 from wavewright.buses.decode import decode
 from wavewright.buses.frame import Frame
@@ -242,7 +242,7 @@ def test_the_words_are_checked_whether_or_not_there_are_frames() -> None:
             find_frames(frames, "not eror")
         with pytest.raises(Misuse, match="there is no error word `paritty`"):
             measure_frames(frames, "frame_errors", error="paritty")
-        bus = Decoded({"tx": wave}, "uart", baud=9600)
+        bus = BusRecord({"tx": wave}, "uart", baud=9600)
         for metric, options in [
             ("frame_errors", {"error": "paritty"}),
             ("frames", {"find": "not eror"}),

@@ -12,9 +12,9 @@ import pyvisa
 from tests.instruments.plain_visa import Device, library_of, served
 from wavewright.instruments.connecting import open_link
 from wavewright.instruments.link import Link
-from wavewright.instruments.manners import Manners
+from wavewright.instruments.wire_settings import WireSettings
 
-QUICK = Manners(timeout=0.15)
+QUICK = WireSettings(timeout=0.15)
 MARKED = "TCPIP0::plain.example::inst0::INSTR"
 STREAM = "TCPIP0::plain.example::5025::SOCKET"
 Connect = Callable[..., Link]
@@ -26,7 +26,7 @@ def connect(request: pytest.FixtureRequest) -> Iterator[Connect]:
     kind = request.param
     with ExitStack() as stack:
 
-        def to(device: Device, *, manners: Manners = QUICK, **options: Any) -> Link:
+        def to(device: Device, *, manners: WireSettings = QUICK, **options: Any) -> Link:
             if kind == "socket":
                 server = stack.enter_context(served(device))
                 manager, address = pyvisa.ResourceManager("@py"), server.address

@@ -13,8 +13,8 @@ from wavewright.instruments.bench import Bench, open_bench
 from wavewright.instruments.bench_file import load_bench
 from wavewright.instruments.connecting import open_link
 from wavewright.instruments.link import Link
-from wavewright.instruments.manners import Manners
 from wavewright.instruments.wire_log import WireLog
+from wavewright.instruments.wire_settings import WireSettings
 from wavewright.simulation.library import SimulatedVisa, open_library
 from wavewright.simulation.server.serving import BenchServer
 
@@ -25,7 +25,7 @@ QUICK = (
     "wavewright-profile: 1\nname: quick\nextends: scpi-{role}\n"
     "quirks: {{timeout: 200 ms, record_timeout: 500 ms}}\n{more}"
 )
-PATIENCE = Manners(timeout=0.2)
+PATIENCE = WireSettings(timeout=0.2)
 
 
 @dataclass(frozen=True)
@@ -36,7 +36,7 @@ class OnAWire:
     bench_file: Path
     library: SimulatedVisa
 
-    def link(self, name: str, manners: Manners = PATIENCE, wire_log: WireLog | None = None) -> Link:
+    def link(self, name: str, manners: WireSettings = PATIENCE, wire_log: WireLog | None = None) -> Link:
         """A link to one instrument, over PyVISA as a run opens it."""
         file = load_bench(self.bench_file)
         return open_link(

@@ -18,12 +18,12 @@ from wavewright.errors import BadAnswer, NoAnswer
 from wavewright.instruments.connecting import open_link
 from wavewright.instruments.hislip_wire import HislipWire, hislip_wire_of
 from wavewright.instruments.link import Link
-from wavewright.instruments.manners import Manners
+from wavewright.instruments.wire_settings import WireSettings
 from wavewright.simulation.library import open_library
 from wavewright.simulation.server.serving import BenchServer
 
 SIM = Path(__file__).parents[2] / "sim"
-BARE = Manners(timeout=0.3, identify="", clear_status="", error_query="", event_query="")
+BARE = WireSettings(timeout=0.3, identify="", clear_status="", error_query="", event_query="")
 # Message types and header: IVI-6.1, from memory, not verified; tried with PyVISA-py 0.8.1.
 HEADER = struct.Struct("!2sBBIQ")
 DATA, DATA_END = 6, 7
@@ -136,7 +136,7 @@ def test_a_record_of_many_messages_brings_the_bytes_of_the_library(tmp_path: Pat
     points = 2_500_000  # the largest message is 1 MiB
 
     def codes(manager: Any, address: str) -> np.ndarray:
-        link = open_link(manager, address, manners=Manners(timeout=10.0))
+        link = open_link(manager, address, manners=WireSettings(timeout=10.0))
         for message in ("*RST", "FORMat:DATA INTeger,8", f"SENSe:SWEep:POINts {points}", "INITiate"):
             link.write(message)
         link.ask("*OPC?")

@@ -13,8 +13,8 @@ from tests.instruments.every_wire import on_a_wire
 from tests.instruments.plain_visa import Device, library_of, served
 from wavewright.errors import NoAnswer
 from wavewright.instruments.connecting import open_link
-from wavewright.instruments.manners import Manners
 from wavewright.instruments.socket_wire import SocketWire
+from wavewright.instruments.wire_settings import WireSettings
 
 MIB = 1 << 20
 
@@ -26,7 +26,7 @@ def test_a_raw_socket_needs_no_termination_set_by_hand() -> None:
         with pytest.raises(pyvisa.VisaIOError, match="VI_ERROR_TMO"):
             plain.query("*OPT?")  # type: ignore[attr-defined]
         plain.close()
-        link = open_link(pyvisa.ResourceManager("@py"), server.address, manners=Manners(timeout=5.0))
+        link = open_link(pyvisa.ResourceManager("@py"), server.address, manners=WireSettings(timeout=5.0))
         assert link.ask("*OPT?") == "0"
         link.close()
 
@@ -45,7 +45,7 @@ def test_a_large_block_of_newlines_comes_within_the_patience_for_a_short_answer(
     # the same on a real socket: 3.6 s for 1 MB by the library's own read (measured, PyVISA-py 0.8.1), here 8 within 5 s
     data = b"\n" * (8 * MIB)
     with served(Device({"BRING?": b"#7%d" % len(data) + data + b"\n"})) as server:
-        link = open_link(pyvisa.ResourceManager("@py"), server.address, manners=Manners(timeout=5.0))
+        link = open_link(pyvisa.ResourceManager("@py"), server.address, manners=WireSettings(timeout=5.0))
         assert link.ask_block("BRING?", timeout=5.0).size == len(data)
         assert link.ask("*OPT?") == "0"
         link.close()
@@ -94,7 +94,7 @@ def test_small_messages_on_a_socket_leave_at_once() -> None:
     # PyVISA-py 0.8.1 leaves the gathering of small segments (RFC 896) on: a query after two messages then waits for
     # the delayed acknowledgement of the other end, 40 ms on Linux (measured 44 ms, and 0.5 ms without)
     with served(Device()) as server:
-        link = open_link(pyvisa.ResourceManager("@py"), server.address, manners=Manners(timeout=5.0))
+        link = open_link(pyvisa.ResourceManager("@py"), server.address, manners=WireSettings(timeout=5.0))
         assert isinstance(link._connection.wire, SocketWire)
         assert link._connection.wire._peer.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
         link.close()

@@ -13,7 +13,7 @@ from tests.instruments.plain_visa import Device, library_of, served
 from wavewright.errors import BadAnswer, Complaint, LinkLost, Misuse, NoAnswer, WireFault
 from wavewright.instruments.connecting import open_link
 from wavewright.instruments.link import Link
-from wavewright.instruments.manners import Manners
+from wavewright.instruments.wire_settings import WireSettings
 
 BLOCK = b"#15ab\ncd\n"  # five bytes, one of them NL
 
@@ -36,7 +36,7 @@ def test_a_block_may_hold_the_termination_character(connect: Connect) -> None:
 
 def test_a_block_of_more_than_one_chunk_comes_whole(connect: Connect) -> None:
     data = bytes(range(256)) * 4096  # 1 MiB, four chunks
-    link = connect(Device({"BRING?": b"#7%d" % len(data) + data + b"\n"}), manners=Manners(timeout=5.0))
+    link = connect(Device({"BRING?": b"#7%d" % len(data) + data + b"\n"}), manners=WireSettings(timeout=5.0))
     assert link.ask_block("BRING?").tobytes() == data
     assert in_step(link)
 
@@ -128,7 +128,7 @@ def test_after_a_time_out_the_next_answer_is_not_the_previous_one(connect: Conne
 def test_an_answer_that_waits_before_anything_was_asked_is_refused() -> None:
     device = Device({"OUTPut 1": b"stray\n", "FAST?": b"2\n"})
     with served(device) as server:
-        link = open_link(pyvisa.ResourceManager("@py"), server.address, manners=Manners(timeout=1.0))
+        link = open_link(pyvisa.ResourceManager("@py"), server.address, manners=WireSettings(timeout=1.0))
         link.write("OUTPut 1")
         while not link._connection.wire.is_something_waiting():
             pass
@@ -214,7 +214,7 @@ def test_a_peer_that_hangs_up_is_noticed_at_once_and_found_again() -> None:
     device = Device()
     device.hangs_up_after = 2
     with served(device) as server:
-        link = open_link(pyvisa.ResourceManager("@py"), server.address, manners=Manners(timeout=30.0))
+        link = open_link(pyvisa.ResourceManager("@py"), server.address, manners=WireSettings(timeout=30.0))
         assert link.ask("*OPT?") == "0"
         with pytest.raises(LinkLost, match=r"closed the connection|connection is gone"):
             link.ask("*OPT?")
@@ -278,7 +278,7 @@ def test_a_block_longer_than_it_says_is_noticed_even_where_a_sample_is_the_termi
 
 def test_a_message_that_the_instrument_cannot_take_is_not_sent() -> None:
     device = Device()
-    manners = Manners(longest_message=20)
+    manners = WireSettings(longest_message=20)
     link = open_link(pyvisa.ResourceManager(library_of({MARKED: device})), MARKED, manners=manners)
     with pytest.raises(Misuse, match="at most 20"):
         link.write("SENSe:SWEep:POINts 1000")
@@ -287,7 +287,7 @@ def test_a_message_that_the_instrument_cannot_take_is_not_sent() -> None:
 
 def test_an_instrument_that_wants_a_pause_gets_one() -> None:
     pauses: list[float] = []
-    manners = Manners(pause=0.25)
+    manners = WireSettings(pause=0.25)
     link = open_link(
         pyvisa.ResourceManager(library_of({MARKED: Device()})), MARKED, manners=manners, pause=pauses.append
     )

@@ -15,9 +15,9 @@ import pytest
 from tests.logbook.made_outcomes import capture, outcome
 from wavewright.errors import Misuse, StorageFault
 from wavewright.logbook.book import Logbook
+from wavewright.logbook.default_location import usual_logbook
 from wavewright.logbook.migrations import STEPS, bring_up_to_date
 from wavewright.logbook.outcome_files import outcome_as_json
-from wavewright.logbook.place import usual_logbook
 from wavewright.logbook.queries import entries
 from wavewright.logbook.verification import verify
 

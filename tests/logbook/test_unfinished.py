@@ -14,10 +14,10 @@ from wavewright.logbook import captures
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.intake import import_outcomes
 from wavewright.logbook.kept_run import run
+from wavewright.logbook.maintenance import prune
 from wavewright.logbook.outcome_files import read_outcome
 from wavewright.logbook.recompute import recompute
 from wavewright.logbook.unfinished import CUT_OFF, clear, recover, unfinished
-from wavewright.logbook.upkeep import prune
 
 ROOT = Path(__file__).parents[2]
 RECIPE = """\

@@ -20,9 +20,9 @@ from wavewright.logbook.book import Logbook
 from wavewright.logbook.chain import COVERAGE, NEWEST
 from wavewright.logbook.exchange import export
 from wavewright.logbook.intake import import_outcomes
+from wavewright.logbook.maintenance import prune
 from wavewright.logbook.queries import Filter, entries
 from wavewright.logbook.tables import captures, outcomes, readings
-from wavewright.logbook.upkeep import prune
 from wavewright.logbook.verification import Verified, verify
 
 TABLES = ("outcomes", "readings", "captures", "texts", "links", "heads")

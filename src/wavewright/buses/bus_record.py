@@ -19,7 +19,7 @@ from wavewright.waveform import Waveform
 T = TypeVar("T")
 
 
-class Decoded:
+class BusRecord:
     """The waveforms of a bus together with how they are to be decoded. Parameters and errors are those of `decode`."""
 
     def __init__(
@@ -37,7 +37,7 @@ class Decoded:
         self._names = _channel_set(self.bus, channels)
         check_levels(self.bus, channels, levels)
         self._levels = levels
-        self._kept: dict[Callable[[Decoded], Any], Any] = {}
+        self._kept: dict[Callable[[BusRecord], Any], Any] = {}
         self.waves: Mapping[str, Waveform] = MappingProxyType(dict(channels))
 
     @property
@@ -98,7 +98,7 @@ class Decoded:
         """All that the frames can say; None where bus or layer do not state it."""
         return vocabulary(self.bus.name, "" if self.layer is None else self.layer.name)
 
-    def kept(self, find: Callable[[Decoded], T]) -> T:
+    def kept(self, find: Callable[[BusRecord], T]) -> T:
         """What a function finds in this bus, found once however many metrics ask for it."""
         if find not in self._kept:
             self._kept[find] = find(self)

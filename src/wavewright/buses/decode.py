@@ -6,7 +6,7 @@ import logging
 from collections.abc import Mapping
 from typing import Any
 
-from wavewright.buses.bus_record import Decoded
+from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.frames import Frames
 from wavewright.errors import Misuse
 from wavewright.waveform import Waveform
@@ -43,7 +43,7 @@ def decode(
     >>> decode({"tx": tx}, "uart", baud=9600)[0].fields
     {'data': 72}
     """
-    return Decoded(channels, bus, then=then, levels=levels, **options).frames
+    return BusRecord(channels, bus, then=then, levels=levels, **options).frames
 
 
 def check_decoding(bus: str, *, channels: Mapping[str, object], then: str | None = None, **options: Any) -> None:
@@ -59,7 +59,7 @@ def check_decoding(bus: str, *, channels: Mapping[str, object], then: str | None
     """
     levels = options.pop("levels", None)
     still = Waveform.from_volts([0.0], interval=1.0)  # says nothing, but what bus and layer refuse shows all the same
-    decoded = Decoded(dict.fromkeys(channels, still), bus, then=then, levels=levels, **options)
+    decoded = BusRecord(dict.fromkeys(channels, still), bus, then=then, levels=levels, **options)
     try:
         len(decoded.frames)
     except Misuse:

@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 
 from wavewright.analysis.catalogue import Metric
 from wavewright.analysis.reading import Reading
-from wavewright.buses.bus_record import Decoded
+from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.frame import ERRORS
 from wavewright.buses.frames import Frames
 from wavewright.buses.search.search import Search
@@ -29,7 +29,7 @@ Published = Callable[[str, Mapping[str, Any]], Interval]
 
 @dataclass(frozen=True, slots=True)
 class LineMetric(Metric):
-    """One entry over the lines of a bus, which takes a `Decoded`.
+    """One entry over the lines of a bus, which takes a `BusRecord`.
 
     Parameters
     ----------
@@ -62,7 +62,7 @@ def frame_metric(name: str, *, unit: str, source: str) -> Callable[[F], F]:
 def line_metric(
     name: str, *, bus: str, unit: str, source: str, symbol: str = "", published: Published | None = None
 ) -> Callable[[F], F]:
-    """Enter the decorated function into the catalogue; it takes the `Decoded` of that bus, and options by keyword.
+    """Enter the decorated function into the catalogue; it takes the `BusRecord` of that bus, and options by keyword.
 
     It returns a `Reading` or raises `NotMeasurable`. Where a recipe says `limit: published`, `published` is asked.
     """
@@ -164,7 +164,7 @@ def check_words(entry: Metric, options: Mapping[str, object], says: Vocabulary |
             Search.read(value)
 
 
-def measure_decoded(decoded: Decoded, name: str, **options: object) -> Reading:
+def measure_decoded(decoded: BusRecord, name: str, **options: object) -> Reading:
     """Measure a decoded bus; where there was nothing to measure, the value is None and `reason` says why.
 
     Raises

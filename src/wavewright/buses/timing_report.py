@@ -9,7 +9,7 @@ from typing import Any
 
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.record.survey import Survey
-from wavewright.buses.bus_record import Decoded
+from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.frame_metrics import LineMetric, line_metrics, measure_decoded, published_limit
 from wavewright.buses.i2c.limits import supply_of
 from wavewright.errors import Misuse
@@ -44,7 +44,7 @@ class TimingRow:
         return plain if self.holds is None else plain | {"holds": self.holds}
 
 
-def timing_report(decoded: Decoded) -> tuple[TimingRow, ...]:
+def timing_report(decoded: BusRecord) -> tuple[TimingRow, ...]:
     """Every metric over the lines of a bus that needs no option, with its reading, its limit, and whether it holds.
 
     One that has limits, but none in this mode, is left out.
@@ -62,7 +62,7 @@ def timing_report(decoded: Decoded) -> tuple[TimingRow, ...]:
     return tuple(row for entry in entries if (row := _row(decoded, entry, options)) is not None)
 
 
-def _supply(decoded: Decoded) -> float | None:
+def _supply(decoded: BusRecord) -> float | None:
     """What the lines are pulled up to, V: as it is given, else the highest high state of a line that changes."""
     given = supply_of(decoded.options)
     if given is not None:
@@ -73,7 +73,7 @@ def _supply(decoded: Decoded) -> float | None:
     return max(states, default=None)
 
 
-def _row(decoded: Decoded, entry: LineMetric, options: Mapping[str, Any]) -> TimingRow | None:
+def _row(decoded: BusRecord, entry: LineMetric, options: Mapping[str, Any]) -> TimingRow | None:
     limit = None
     if entry.published is not None:
         then = "" if decoded.layer is None else decoded.layer.name

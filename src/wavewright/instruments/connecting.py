@@ -12,10 +12,10 @@ from wavewright.instruments import waits
 from wavewright.instruments.bounded_call import in_time
 from wavewright.instruments.hislip_wire import hislip_wire_of
 from wavewright.instruments.link import Link
-from wavewright.instruments.manners import Manners
 from wavewright.instruments.socket_wire import wire_of
 from wavewright.instruments.visa_faults import refused_address
 from wavewright.instruments.wire_log import WireLog
+from wavewright.instruments.wire_settings import WireSettings
 from wavewright.instruments.wires import Wire
 
 
@@ -24,7 +24,7 @@ def open_link(
     resource: str,
     *,
     name: str = "",
-    manners: Manners | None = None,
+    manners: WireSettings | None = None,
     wire_log: WireLog | None = None,
     pause: Callable[[float], None] = waits.sleep,
 ) -> Link:
@@ -34,7 +34,7 @@ def open_link(
     ------
     LinkLost, NoAnswer, BadAnswer : nobody is there, or not an instrument.
     """
-    polite = manners or Manners()
+    polite = manners or WireSettings()
 
     def connect(timeout: float) -> Wire:
         return _open_wire(manager, resource, polite.read_termination, timeout)

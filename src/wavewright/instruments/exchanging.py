@@ -23,10 +23,10 @@ from wavewright.instruments.connection import Connect, Connection
 from wavewright.instruments.deadlines import Allowance, Deadline
 from wavewright.instruments.dialogue import Dialogue
 from wavewright.instruments.error_queue import listed
-from wavewright.instruments.manners import Manners
 from wavewright.instruments.status import Status
 from wavewright.instruments.visa_faults import named_faults
 from wavewright.instruments.wire_log import WireLog
+from wavewright.instruments.wire_settings import WireSettings
 from wavewright.instruments.wires import Wire, holds_more
 
 T = TypeVar("T")
@@ -57,11 +57,11 @@ class Exchanging:
         *,
         resource: str,
         name: str = "",
-        manners: Manners | None = None,
+        manners: WireSettings | None = None,
         wire_log: WireLog | None = None,
         pause: Callable[[float], None] = waits.sleep,
     ) -> None:
-        self.resource, self.name, self.manners = resource, name or resource, manners or Manners()
+        self.resource, self.name, self.manners = resource, name or resource, manners or WireSettings()
         self.identity = ""
         self.allow: Callable[[], None] = _always
         self._pause = pause

@@ -14,12 +14,12 @@ from wavewright.grammar.located_yaml import read_text
 from wavewright.grammar.model_reading import read_model
 from wavewright.instruments.dialect import Dialect, load_dialect
 from wavewright.instruments.inheritance import inherit, with_pattern
-from wavewright.instruments.manners import Manners
 from wavewright.instruments.plausibility import check_plausible
 from wavewright.instruments.profile_faults import places_of, profile_faults
 from wavewright.instruments.profile_grammar import ProfileFile
 from wavewright.instruments.setting import Setting, Value
 from wavewright.instruments.vocabulary import VOCABULARY, Role, ValueKind, VocabularyEntry
+from wavewright.instruments.wire_settings import WireSettings
 
 DEEPEST = 8  # profiles that inherit from each other
 
@@ -70,10 +70,10 @@ class Profile:
         return hashlib.sha256(self.text.encode()).hexdigest()
 
     @property
-    def manners(self) -> Manners:
+    def manners(self) -> WireSettings:
         """What a link must know."""
         quirks, errors = self.grammar.quirks, self.grammar.errors
-        return Manners(
+        return WireSettings(
             write_termination=quirks.write_termination,
             read_termination=quirks.read_termination,
             encoding=quirks.encoding,

@@ -15,11 +15,11 @@ from wavewright.errors import BadAnswer, NoAnswer, WavewrightError
 from wavewright.instruments.connecting import open_link
 from wavewright.instruments.library import list_addresses
 from wavewright.instruments.link import Link
-from wavewright.instruments.manners import Manners
 from wavewright.instruments.profile import Profile, load_profile, shipped_profiles
 from wavewright.instruments.scpi import read_number, shorten
 from wavewright.instruments.vocabulary import Role
 from wavewright.instruments.wire_log import WireLog
+from wavewright.instruments.wire_settings import WireSettings
 
 PATIENCE = 0.3  # s for each query; an instrument at rest answers at once
 # How to ask for the identity beside what the profiles say: as IEEE 488.2-1992, 10.14 has it, and as it was before that.
@@ -124,7 +124,7 @@ def _ways(resource: str, profiles: Sequence[Profile]) -> list[tuple[str, str]]:
 
 def _open(manager: pyvisa.ResourceManager, resource: str, termination: str, wire_log: WireLog | None) -> Link:
     """A link that asks nothing by itself: not even for errors, or each silence would cost two queries."""
-    manners = Manners(
+    manners = WireSettings(
         identify="",
         write_termination=termination,
         timeout=PATIENCE,

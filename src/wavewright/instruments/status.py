@@ -9,8 +9,8 @@ from typing import Protocol
 from wavewright.errors import BadAnswer, Complaint, LinkLost, NoAnswer
 from wavewright.instruments.deadlines import Deadline
 from wavewright.instruments.error_queue import QUEUE_OVERFLOW, ErrorEntry, listed, read_error_entry
-from wavewright.instruments.manners import Manners
 from wavewright.instruments.scpi import read_number
+from wavewright.instruments.wire_settings import WireSettings
 
 MOST_ERRORS = 100  # entries read before we give up on a queue that never empties
 
@@ -18,7 +18,7 @@ MOST_ERRORS = 100  # entries read before we give up on a queue that never emptie
 class Asked(Protocol):
     """What is needed of a link."""
 
-    manners: Manners
+    manners: WireSettings
 
     @property
     def where(self) -> str:

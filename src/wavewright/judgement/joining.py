@@ -19,7 +19,7 @@ EACH = "each"
 
 
 @dataclass(frozen=True, slots=True)
-class Over:
+class ShotStatistic:
     """One way to join shots.
 
     Parameters
@@ -73,19 +73,19 @@ def _percentile_99(values: Numbers, uncertainties: Numbers) -> tuple[float, floa
     return float(value), float(high - low) / 2 if rank + reach <= values.size - 1 else None
 
 
-OVER: Mapping[str, Over] = MappingProxyType(
+OVER: Mapping[str, ShotStatistic] = MappingProxyType(
     {
-        EACH: Over("every shot must hold", None),
-        "mean": Over("the mean of all shots", _mean),
-        "max": Over("the largest of all shots", _of_shot(np.argmax)),
-        "min": Over("the smallest of all shots", _of_shot(np.argmin)),
-        "stdev": Over("the standard deviation of the shots", _stdev, fewest=2, is_monotonic=False),
-        "p99": Over("the 99th percentile of the shots", _percentile_99),
+        EACH: ShotStatistic("every shot must hold", None),
+        "mean": ShotStatistic("the mean of all shots", _mean),
+        "max": ShotStatistic("the largest of all shots", _of_shot(np.argmax)),
+        "min": ShotStatistic("the smallest of all shots", _of_shot(np.argmin)),
+        "stdev": ShotStatistic("the standard deviation of the shots", _stdev, fewest=2, is_monotonic=False),
+        "p99": ShotStatistic("the 99th percentile of the shots", _percentile_99),
     }
 )
 
 
-def find_over(name: str) -> Over:
+def find_over(name: str) -> ShotStatistic:
     """The way of joining of that name.
 
     Raises
@@ -158,7 +158,7 @@ def every_finding(first: Reading, readings: Sequence[Reading]) -> tuple[Finding,
     return tuple(found[doubt] for doubt in all_doubts(readings))
 
 
-def _joined_finding(doubt: Doubt, readings: Sequence[Reading], value: float, way: Over) -> Finding:
+def _joined_finding(doubt: Doubt, readings: Sequence[Reading], value: float, way: ShotStatistic) -> Finding:
     """What one doubt of some of the shots means for the joined value: none of it is lost.
 
     All ways but the standard deviation only rise with the value of a shot, so the joined lowest and highest values

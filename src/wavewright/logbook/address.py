@@ -10,7 +10,7 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError
 
 from wavewright.errors import Misuse, StorageFault
-from wavewright.logbook.place import usual_logbook
+from wavewright.logbook.default_location import usual_logbook
 from wavewright.path_length import within_reach
 
 SQLITE, POSTGRESQL = "sqlite", "postgresql"

@@ -21,10 +21,10 @@ from sqlalchemy import select
 from wavewright.durable_files import sync_folder, take_away, write_whole
 from wavewright.errors import FileFault, StorageFault, WavewrightError
 from wavewright.logbook.book import Logbook
+from wavewright.logbook.default_location import usual_logbook
 from wavewright.logbook.intake import Given, enter_given, from_lines
 from wavewright.logbook.judged_again import unfollowed
 from wavewright.logbook.outcome_files import outcome_as_json
-from wavewright.logbook.place import usual_logbook
 from wavewright.logbook.tables import versions
 from wavewright.path_length import ROOM_FOR_A_FILE, within_reach
 from wavewright.running.outcome import Outcome

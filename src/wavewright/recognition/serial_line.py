@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from wavewright.buses.bus_record import Decoded
+from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.bit_rate import shortest_pulse
@@ -42,7 +42,7 @@ class Trial:
     """One way of decoding, with what came of it."""
 
     serial: SerialLine
-    decoded: Decoded
+    decoded: BusRecord
     frames: Frames
 
     def share_clean(self, *, but: frozenset[str] = EDGES_OF_FRAMES) -> float:
@@ -87,7 +87,7 @@ def tried(
 ) -> Trial | None:
     """One way of decoding; None where it is refused, or nothing comes of it."""
     try:
-        decoded = Decoded(channels, bus, then=then or None, **options)
+        decoded = BusRecord(channels, bus, then=then or None, **options)
         frames = decoded.frames
     except WavewrightError:
         return None

@@ -11,7 +11,7 @@ from wavewright.analysis.findings import doubted, with_findings
 from wavewright.analysis.front_end.front_end import FrontEnd, quiet
 from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.analysis.record.survey import Survey
-from wavewright.buses.bus_record import Decoded
+from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.expectation import Expectation
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.silence import why_silent
@@ -36,7 +36,7 @@ class ExaminedShot:
         self._lacking: dict[str, NotMeasurable] = {}
         self._surveys: dict[str, Survey] = {}
         self._filters: dict[str, tuple[Finding, ...]] = {}
-        self._decoded: dict[str, Decoded] = {}
+        self._decoded: dict[str, BusRecord] = {}
         for derived in measurement.derived.values():
             self._derive(derived.name, derived.expression, derived.of)
 
@@ -90,12 +90,12 @@ class ExaminedShot:
                     found.setdefault(one.doubt, _of_source(one, name))
         return tuple(found.values())
 
-    def decoded(self, line: str) -> Decoded:
+    def decoded(self, line: str) -> BusRecord:
         """The bus of a decoded line; NotMeasurable as above."""
         if line not in self._decoded:
             wanted = self._measurement.decode[line]
             channels = {name: self.wave(channel) for name, channel in wanted.channels.items()}
-            self._decoded[line] = Decoded(channels, wanted.bus, then=wanted.then or None, **wanted.options)
+            self._decoded[line] = BusRecord(channels, wanted.bus, then=wanted.then or None, **wanted.options)
         return self._decoded[line]
 
     def unconnected(self, line: str) -> tuple[Finding, ...]:

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from wavewright.buses.bus_record import Decoded
+from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.decode import decode
 from wavewright.buses.frame_metrics import (
     find_frame_metric,
@@ -63,11 +63,11 @@ def test_the_levels_are_three_and_seven_tenths_of_the_supply() -> None:
     assert LogicLevels.read("i2c 5 V") == LogicLevels(1.5, 3.5)  # UM10204 Rev. 6, table 9
 
 
-def on_bus(scl: Waveform, sda: Waveform, **options: object) -> Decoded:
-    return Decoded({"scl": scl, "sda": sda}, "i2c", **{"levels": "i2c 3.3 V", **options})
+def on_bus(scl: Waveform, sda: Waveform, **options: object) -> BusRecord:
+    return BusRecord({"scl": scl, "sda": sda}, "i2c", **{"levels": "i2c 3.3 V", **options})
 
 
-def charging(resistance: float, capacitance: float, *, interval: float = 1e-10) -> Decoded:
+def charging(resistance: float, capacitance: float, *, interval: float = 1e-10) -> BusRecord:
     """SCL that rises once from 0 V to 3.3 V through a resistance; SDA rests high."""
     time = np.arange(-20_000, 150_000) * interval
     volts = np.where(time < 0, 0.0, 3.3 * (1 - np.exp(-np.maximum(time, 0) / (resistance * capacitance))))
@@ -105,7 +105,7 @@ def test_low_and_high_minima_leave_room_for_the_edges() -> None:
         assert least < 1 / allowed("clock_frequency", mode).high
 
 
-def conversation(bit_rate: float, *, mode: str = "standard", then: str | None = None, **drawn: object) -> Decoded:
+def conversation(bit_rate: float, *, mode: str = "standard", then: str | None = None, **drawn: object) -> BusRecord:
     transfers = [
         write_transfer(0x48, b"\x01\x60"),
         write_transfer(0x48, b"\x00", stop=False),
@@ -212,7 +212,7 @@ def test_a_mode_or_a_bus_without_limits_says_which_have_some() -> None:
         allowed("longest_low_period", "fast")
     tx = Waveform.from_volts([3.3] * 100, interval=1e-7)
     with pytest.raises(Misuse, match="bus `uart` has no metrics over its lines"):
-        timing_report(Decoded({"tx": tx}, "uart"))
+        timing_report(BusRecord({"tx": tx}, "uart"))
 
 
 def test_a_metric_over_lines_needs_the_lines_of_its_bus() -> None:
@@ -408,11 +408,11 @@ def test_smbus_times_its_edges_0_15_volts_further_out() -> None:
     # SMBus 2.0 (component data): from VIL - 0.15 V to VIH + 0.15 V, here 0.65 V to 2.25 V of a ramp over 3.3 V in 1 us
     scl = ramps(1e-6)
     waves = {"scl": scl, "sda": scl}
-    plain = measure_decoded(Decoded(waves, "i2c", levels="smbus2"), "rise_time")
-    smbus = measure_decoded(Decoded(waves, "i2c", then="smbus", levels="smbus2"), "rise_time")
+    plain = measure_decoded(BusRecord(waves, "i2c", levels="smbus2"), "rise_time")
+    smbus = measure_decoded(BusRecord(waves, "i2c", then="smbus", levels="smbus2"), "rise_time")
     assert plain.value == pytest.approx((2.1 - 0.8) / 3.3 * 1e-6, rel=0.01)
     assert smbus.value == pytest.approx((2.25 - 0.65) / 3.3 * 1e-6, rel=0.01)
-    falls = measure_decoded(Decoded(waves, "i2c", then="smbus", levels="smbus2"), "fall_time")
+    falls = measure_decoded(BusRecord(waves, "i2c", then="smbus", levels="smbus2"), "fall_time")
     assert falls.value == pytest.approx(smbus.value, rel=0.01)
 
 
@@ -420,7 +420,9 @@ def test_smbus_times_its_edges_0_15_volts_further_out() -> None:
 def test_an_edge_that_is_too_steep_fails(seconds: float, mode: str, holds: bool) -> None:
     # 0.3 to 0.7 of the supply is 0.4 of the ramp: 12 ns and 24 ns against 20 ns (rise) and 12 ns (fall at 3.3 V)
     scl = ramps(seconds)
-    rows = {row.name: row for row in timing_report(Decoded({"scl": scl, "sda": scl}, "i2c", mode=mode, levels="auto"))}
+    rows = {
+        row.name: row for row in timing_report(BusRecord({"scl": scl, "sda": scl}, "i2c", mode=mode, levels="auto"))
+    }
     assert rows["shortest_rise_time"].holds is holds
     assert rows["shortest_fall_time"].limit is not None
     assert rows["shortest_fall_time"].limit.low == pytest.approx(12e-9, rel=1e-2)

@@ -4,14 +4,14 @@ import numpy as np
 
 from tests.buses.damaged.senders import character
 from tests.buses.damaged.wire import Wire
-from wavewright.buses.bus_record import Decoded
+from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.frame_metrics import measure_decoded
 from wavewright.buses.line.silence import why_silent
 
 
-def of(wire: Wire, bus: str = "lin", **options: object) -> Decoded:
+def of(wire: Wire, bus: str = "lin", **options: object) -> BusRecord:
     wave = wire.sampled(0.0, wire.now, interval=2e-6, phase=0.3, generator=np.random.default_rng(1))
-    return Decoded({"line": wave}, bus, levels=(1.3, 2.0), **options)
+    return BusRecord({"line": wave}, bus, levels=(1.3, 2.0), **options)
 
 
 def test_a_line_with_edges_and_no_frame_says_what_rate_it_looks_like() -> None:

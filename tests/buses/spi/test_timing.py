@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from wavewright.analysis.doubts import Doubt
-from wavewright.buses.bus_record import Decoded
+from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.frame_metrics import find_frame_metric, measure_decoded, published_limit
 from wavewright.buses.line.logic import Line
 from wavewright.buses.spi.timing import hold_time, setup_time
@@ -19,9 +19,9 @@ from wavewright.simulation.encoders.spi import SpiLines, spi_lines
 NAMES = ("clock", "mosi", "miso", "select")
 
 
-def drawn(lines: SpiLines, *names: str, **options: object) -> Decoded:
+def drawn(lines: SpiLines, *names: str, **options: object) -> BusRecord:
     """The lines at 200 samples a clock of 1 µs."""
-    return Decoded({name: draw(getattr(lines, name), rate=200e6) for name in names or NAMES}, "spi", **options)
+    return BusRecord({name: draw(getattr(lines, name), rate=200e6) for name in names or NAMES}, "spi", **options)
 
 
 def test_setup_and_hold_are_the_shortest_of_all() -> None:
@@ -122,7 +122,7 @@ def test_nothing_is_published_about_spi() -> None:
 def test_a_time_of_few_samples_is_doubted(name: str, rate: float, is_doubted: bool) -> None:
     # half a clock of 1 µs: 100 samples at 200 MHz, and 4 at 8 MHz
     lines = spi_lines([[(0x55, 0), (0xAA, 0)]])
-    bus = Decoded({each: draw(getattr(lines, each), rate=rate) for each in NAMES}, "spi")
+    bus = BusRecord({each: draw(getattr(lines, each), rate=rate) for each in NAMES}, "spi")
     options = {"data": "mosi"} if "select" not in name else {}
     reading = measure_decoded(bus, name, **options)
     assert (Doubt.FEW_SAMPLES in reading.doubts) is is_doubted

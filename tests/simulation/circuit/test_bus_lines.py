@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from tests.simulation.conftest import SIM
-from wavewright.buses.bus_record import Decoded
+from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.decode import decode
 from wavewright.buses.frame_metrics import measure_decoded
 from wavewright.buses.line.logic import line_of
@@ -143,7 +143,7 @@ def test_a_line_may_be_later_than_the_others(tmp_path: Path) -> None:
     # math: data that are 300 ns late have 300 ns less setup time and as much more hold time
     names = {"clock": "sclk", "mosi": "mosi", "miso": "miso", "select": "cs"}
     readings = [
-        measure_decoded(Decoded(waves(built, 1.99999, 1e-8, 10_000, **names), "spi"), metric, data="miso").value
+        measure_decoded(BusRecord(waves(built, 1.99999, 1e-8, 10_000, **names), "spi"), metric, data="miso").value
         for built in (board(), impaired(tmp_path, _miso="skew: 300 ns"))
         for metric in ("setup_time", "hold_time")
     ]

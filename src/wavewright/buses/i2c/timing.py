@@ -17,7 +17,7 @@ import numpy as np
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import POSITIVE
-from wavewright.buses.bus_record import Decoded
+from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.frame_metrics import line_metric
 from wavewright.buses.i2c.limits import LIMITS, published
 from wavewright.buses.i2c.transitions import I2cSurvey
@@ -48,7 +48,7 @@ def i2c_quantity(source: str) -> Callable[[Quantity], Quantity]:
             published=lambda then, options: published(name, then, options),
         )
         @functools.wraps(function)
-        def worst(bus: Decoded) -> Reading:
+        def worst(bus: BusRecord) -> Reading:
             survey = bus.kept(I2cSurvey.of)
             times, values = function(survey)
             return _worst(limits.symbol, times, values, limits.unit, least=limits.least is not None, bus=survey)
@@ -170,7 +170,7 @@ def acknowledge_valid_time(bus: I2cSurvey) -> Found:
     source=f"math: an RC edge takes R C ln((VDD − VIL)/(VDD − VIH)) from VIL to VIH; limit: {SOURCE}",
     published=lambda then, options: published("bus_capacitance", then, options),
 )
-def bus_capacitance(bus: Decoded, *, pull_up: Annotated[float, "ohm", POSITIVE]) -> Reading:
+def bus_capacitance(bus: BusRecord, *, pull_up: Annotated[float, "ohm", POSITIVE]) -> Reading:
     """Capacitive load of a bus line: longest rise time over R ln((VDD − VIL)/(VDD − VIH)), of the worse line.
 
     VDD is the high state level of the line; with VIL and VIH at 0.3 and 0.7 of it the logarithm is 0.8473.
@@ -206,7 +206,7 @@ def bus_capacitance(bus: Decoded, *, pull_up: Annotated[float, "ohm", POSITIVE])
     "in Fast-mode and Fast-mode Plus; SMBus: 0.4 V",
     published=lambda then, options: published("low_output_level", then, options),
 )
-def low_output_level(bus: Decoded) -> Reading:
+def low_output_level(bus: BusRecord) -> Reading:
     """LOW-level output voltage: low state level of SCL or SDA, whichever is higher.
 
     Raises

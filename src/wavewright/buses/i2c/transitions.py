@@ -12,7 +12,7 @@ from functools import cached_property
 
 import numpy as np
 
-from wavewright.buses.bus_record import Decoded
+from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.i2c.i2c import find_conditions
 from wavewright.buses.line.columns import Flags
 from wavewright.buses.line.logic import Line, line_of
@@ -77,7 +77,7 @@ class I2cSurvey:
             )
 
     @classmethod
-    def of(cls, bus: Decoded) -> I2cSurvey:
+    def of(cls, bus: BusRecord) -> I2cSurvey:
         """That of a bus with its levels; where they are not given, 0.3 and 0.7 between the states of the record.
 
         Raises
@@ -143,7 +143,7 @@ def transitions(wave: Waveform, line: Line, levels: tuple[float, float]) -> Line
     return LineTransitions(begins, line.times, rising)
 
 
-def _timing_levels(bus: Decoded, name: str) -> tuple[float, float]:
+def _timing_levels(bus: BusRecord, name: str) -> tuple[float, float]:
     """VIL(max) and VIH(min) of a line: as given, or in the same place between the states that `auto` found."""
     found = bus.thresholds[name]
     if found.is_auto:

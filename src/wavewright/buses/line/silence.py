@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from wavewright.buses.bus_record import Decoded
+from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.line.bit_rate import shortest_pulse
 from wavewright.quantities import show_quantity
 
 FEWEST_EDGES = 4  # below that nothing looks like a rate
 
 
-def why_silent(decoded: Decoded) -> str:
+def why_silent(decoded: BusRecord) -> str:
     """In one sentence what the lines of a bus hold, for the case that no frame was found in them."""
     said = []
     for name, line in decoded.lines.items():

@@ -10,7 +10,7 @@ import numpy as np
 
 from wavewright.analysis.doubts import Doubt
 from wavewright.analysis.reading import Reading
-from wavewright.buses.bus_record import Decoded
+from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.frame_metrics import line_metric
 from wavewright.buses.line.columns import Flags
 from wavewright.buses.line.logic import Line
@@ -23,7 +23,7 @@ Data = Literal["mosi", "miso"]
 
 
 @line_metric("setup_time", bus="spi", unit="s", source=SOURCE, symbol="tsu")
-def setup_time_of_bus(bus: Decoded, *, data: Data | None = None) -> Reading:
+def setup_time_of_bus(bus: BusRecord, *, data: Data | None = None) -> Reading:
     """Setup time: from the last change of the data to the clock edge that reads them, the shortest of all.
 
     Parameters
@@ -40,7 +40,7 @@ def setup_time_of_bus(bus: Decoded, *, data: Data | None = None) -> Reading:
 
 
 @line_metric("hold_time", bus="spi", unit="s", source=SOURCE, symbol="th")
-def hold_time_of_bus(bus: Decoded, *, data: Data | None = None) -> Reading:
+def hold_time_of_bus(bus: BusRecord, *, data: Data | None = None) -> Reading:
     """Hold time: from the clock edge that reads the data to their next change, the shortest of all.
 
     Parameters and errors as for `setup_time`.
@@ -50,7 +50,7 @@ def hold_time_of_bus(bus: Decoded, *, data: Data | None = None) -> Reading:
 
 
 @line_metric("select_setup_time", bus="spi", unit="s", source=SOURCE, symbol="tss")
-def select_setup_time(bus: Decoded) -> Reading:
+def select_setup_time(bus: BusRecord) -> Reading:
     """Setup time of select: from select becoming active to the first clock edge after it, the shortest of all.
 
     Raises
@@ -68,7 +68,7 @@ def select_setup_time(bus: Decoded) -> Reading:
 
 
 @line_metric("select_hold_time", bus="spi", unit="s", source=SOURCE, symbol="tsh")
-def select_hold_time(bus: Decoded) -> Reading:
+def select_hold_time(bus: BusRecord) -> Reading:
     """Hold time of select: from the last clock edge to select becoming inactive, the shortest of all.
 
     Errors as for `select_setup_time`.
@@ -128,7 +128,7 @@ def reading_edges(clock: Line, *, mode: int, select: Line | None) -> Floats:
     return edges if select is None else edges[~select.is_high_along(edges)]
 
 
-def _bus_lines(bus: Decoded, data: str | None) -> tuple[Line, Line, Line | None, int]:
+def _bus_lines(bus: BusRecord, data: str | None) -> tuple[Line, Line, Line | None, int]:
     """Clock, the data line that is asked for, select (active low), and the mode."""
     lines = bus.lines
     name = data or next((each for each in ("mosi", "miso") if lines[each] is not None), "mosi")
@@ -138,14 +138,14 @@ def _bus_lines(bus: Decoded, data: str | None) -> tuple[Line, Line, Line | None,
     return clock, line, _active_low(bus), int(bus.options["mode"])
 
 
-def _clock_and_select(bus: Decoded) -> tuple[Line, Line]:
+def _clock_and_select(bus: BusRecord) -> tuple[Line, Line]:
     clock, select = bus.lines["clock"], _active_low(bus)
     if clock is None or select is None:
         raise Misuse("spi timing of `select`, which is not connected", expected="a channel on `select`")
     return clock, select
 
 
-def _active_low(bus: Decoded) -> Line | None:
+def _active_low(bus: BusRecord) -> Line | None:
     select = bus.lines["select"]
     return select.inverted() if select is not None and bus.options["select_active"] == "high" else select
 

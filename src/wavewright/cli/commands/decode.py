@@ -18,7 +18,7 @@ from wavewright.cli.output import AsJson, console, print_json
 from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
-    from wavewright.buses.bus_record import Decoded
+    from wavewright.buses.bus_record import BusRecord
     from wavewright.buses.frame import Frame
     from wavewright.buses.frames import Frames
     from wavewright.buses.timing_report import TimingRow
@@ -101,8 +101,8 @@ def decode(
     return FAIL if any(frame.errors for frame in shown) else 0
 
 
-def _decoded(file: Path, bus: str, then: str | None, interval: str | None, given: dict[str, str]) -> Decoded:
-    from wavewright.buses.bus_record import Decoded
+def _decoded(file: Path, bus: str, then: str | None, interval: str | None, given: dict[str, str]) -> BusRecord:
+    from wavewright.buses.bus_record import BusRecord
     from wavewright.buses.catalogue import BUSES
     from wavewright.logbook.formats.catalogue import read_waveform
     from wavewright.quantities import read_quantity
@@ -113,10 +113,10 @@ def _decoded(file: Path, bus: str, then: str | None, interval: str | None, given
         name: read_waveform(file, channel=number_or_name(given[name]), interval=step) for name in given if name in lines
     }
     options = {name: value for name, value in given.items() if name not in lines}
-    return Decoded(channels, bus, then=then, **options)
+    return BusRecord(channels, bus, then=then, **options)
 
 
-def _print_timing(decoded: Decoded, *, as_csv: bool, as_json: bool) -> int:
+def _print_timing(decoded: BusRecord, *, as_csv: bool, as_json: bool) -> int:
     """The timing report in one of the three forms, and the exit status: 1 where a published limit does not hold."""
     from wavewright.buses.timing_report import timing_report
 

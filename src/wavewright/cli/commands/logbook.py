@@ -330,8 +330,8 @@ def prune(
     have shots stay: `import` enters them.
     """
     from wavewright.logbook.book import Logbook
+    from wavewright.logbook.maintenance import prune as prune_all
     from wavewright.logbook.unfinished import clear
-    from wavewright.logbook.upkeep import prune as prune_all
 
     is_named = any(word is not None for word in (before, part, serial, recipe, verdict))
     which = run_filter(part=part, serial=serial, recipe=recipe, verdict=verdict, until=before) if is_named else None

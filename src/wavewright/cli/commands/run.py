@@ -95,9 +95,9 @@ def run(
     from wavewright.instruments.simulated import fresh_draw
     from wavewright.instruments.stop_signals import STOP_SIGNALS
     from wavewright.logbook.batch_run import seed_of
+    from wavewright.logbook.default_location import usual_logbook
     from wavewright.logbook.golden import keep_golden
     from wavewright.logbook.kept_run import run_and_keep
-    from wavewright.logbook.place import usual_logbook
     from wavewright.quantities import read_quantity
     from wavewright.recipe.load import load_recipe
     from wavewright.running.interruption import Interrupted

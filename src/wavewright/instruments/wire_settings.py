@@ -8,7 +8,7 @@ from wavewright.instruments.error_queue import ENTRY_PATTERN
 
 
 @dataclass(frozen=True, slots=True)
-class Manners:
+class WireSettings:
     """How one kind of instrument wants to be spoken to; a profile's `quirks:` and `errors:`.
 
     Parameters

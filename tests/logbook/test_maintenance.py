@@ -13,8 +13,8 @@ import pytest
 from tests.logbook.made_outcomes import START, outcome
 from wavewright.errors import StorageFault
 from wavewright.logbook.book import Logbook
+from wavewright.logbook.maintenance import prune
 from wavewright.logbook.queries import Filter, entries
-from wavewright.logbook.upkeep import prune
 from wavewright.logbook.verification import verify
 
 
