@@ -36,7 +36,7 @@ def seen(wavewright: Command, *nodes: str, bench: Path = BENCH) -> Any:
 
 
 # What a node is at rest, without the bench's supply: the board is fed by the fixture (sim/vc204.yaml).
-NODES = {
+NODES: dict[str, dict[str, Any]] = {
     "TP1": {"kind": "steady", "level": 24.0},
     "TP3": {"kind": "steady", "level": 3.3, "ripple_frequency": 340e3},
     "TP9": {"kind": "steady", "level": 3.3},

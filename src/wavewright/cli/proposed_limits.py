@@ -14,14 +14,17 @@ if TYPE_CHECKING:
     from wavewright.cli.desk import Desk
     from wavewright.instruments.bench_file import BenchFile
     from wavewright.running.draft import Draft, ProposedLimit
+    from wavewright.running.first_look import InputLook
 
 SHARE, CONFIDENCE = 0.999, 0.95
+LEAST_CODES = 12.0  # that the interval of a level is wide
 LEAST_RESOLVED = 1e-6  # of a value: a tolerance interval is not drawn narrower
 
 
 def proposed_limits(
     written: Draft,
     there: BenchFile,
+    inputs: Sequence[InputLook],
     target: Path,
     *,
     shots: int,
@@ -32,6 +35,10 @@ def proposed_limits(
     """A limit for every reading of a draft that shots can propose one for, by measurement and reading.
 
     A reading without a number in some shot, or with a doubt that would stop a pass, gets none, and so is left out.
+
+    Parameters
+    ----------
+    inputs : as they were looked at, with the range that the draft sets.
 
     Raises
     ------
@@ -50,25 +57,34 @@ def proposed_limits(
     outcome = run(trial, there, RunOptions(seed=seed, draw=draw, desk=_SamePlace(desk.say), progress=desk))
     if outcome.error:
         raise NotMeasurable(f"the shots that limits are proposed from broke off: {outcome.error}")
+    steps = {one.name: abs(one.wave.gain) for one in inputs}
     sides = {(name, reading.name): reading.side for name, reading in entries}
     found: dict[tuple[str, str], ProposedLimit] = {}
     for measurement in outcome.measurements:
         for result in measurement.results:
             side = sides.get((measurement.name, result.name), "")
-            proposed = proposed_limit(result.shots, side) if side else None
+            step = steps.get(result.of[0], 0.0) if result.reading.unit == "V" else 0.0
+            proposed = proposed_limit(result.shots, side, step=step) if side else None
             if proposed is not None:
                 found[measurement.name, result.name] = proposed
     return found
 
 
-def proposed_limit(readings: Sequence[Reading], side: str) -> ProposedLimit | None:
+def proposed_limit(readings: Sequence[Reading], side: str, *, step: float = 0.0) -> ProposedLimit | None:
     """The tolerance interval of some readings as a limit; None where they say too little.
 
     What a record leaves open of each reading is added to the scatter between them: readings that are alike by chance
     do not make a limit that the next one misses.
+
+    Parameters
+    ----------
+    step : what a code stands for, in the readings' unit: no interval is drawn narrower than the codes resolve.
     """
+    from wavewright.judgement.judge import judge
+    from wavewright.judgement.limits import Limit
+    from wavewright.judgement.verdict import Verdict
     from wavewright.logbook.studies.tolerance import one_sided_factor, two_sided_factor
-    from wavewright.quantities import show_quantity
+    from wavewright.quantities import read_interval, show_quantity
     from wavewright.running.draft import ProposedLimit
 
     values = [one.value for one in readings if one.value is not None and math.isfinite(one.value)]
@@ -80,7 +96,8 @@ def proposed_limit(readings: Sequence[Reading], side: str) -> ProposedLimit | No
     stated = max((one.uncertainty or 0.0 for one in readings), default=0.0)
     spread = max(math.hypot(scatter, stated), LEAST_RESOLVED * abs(mean))
     factor = (two_sided_factor if side == "both" else one_sided_factor)(count, SHARE, CONFIDENCE)
-    low, high = mean - factor * spread, mean + factor * spread
+    reach = max(factor * spread, LEAST_CODES * step / 2)
+    low, high = mean - reach, mean + reach
 
     def shown(value: float) -> str:
         return show_quantity(value, unit, resolution=spread / 10 or None)
@@ -92,7 +109,9 @@ def proposed_limit(readings: Sequence[Reading], side: str) -> ProposedLimit | No
         f"{count} shots: mean {shown(mean)}, standard deviation {show_quantity(spread, unit)}; "
         f"{100 * SHARE:g} % of such readings, {100 * CONFIDENCE:g} % confidence"
     )
-    return ProposedLimit(limit, comment)
+    # a limit that the shots themselves do not surely pass is none: a doubt may put it within reach
+    judged = judge(readings, Limit(read_interval(limit, unit=unit), limit))
+    return ProposedLimit(limit, comment) if judged.verdict is Verdict.PASS else None
 
 
 class _SamePlace:

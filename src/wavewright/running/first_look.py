@@ -17,12 +17,13 @@ from wavewright.errors import NoTrigger
 from wavewright.instruments.bench import Bench
 from wavewright.instruments.digitizer import Digitizer
 from wavewright.instruments.setups import DigitizerSetup, InputSetup, TimebaseSetup, TriggerSetup
+from wavewright.recipe.acquisition import Channel
 from wavewright.recognition.edges_seen import edges_seen
 from wavewright.recognition.line_groups import find_groups
 from wavewright.recognition.line_kind import LineSeen, recognise
 from wavewright.recognition.recognised import TWO_STATES, Kind, Recognised, Together
 from wavewright.running.automatic_settings import MOST_SHOTS, WIDEST, RangeSearch, extent
-from wavewright.running.shot import front_end_facts, front_end_of
+from wavewright.running.input_facts import front_end_of, input_facts, input_path
 from wavewright.waveform import Capture, Waveform
 
 AT_ONCE = TriggerSetup(mode="auto", on="")
@@ -272,7 +273,10 @@ class _Look:
 
     def _front_end(self, name: str, capture: Capture) -> FrontEnd | None:
         one = self._setups[name]
-        facts = front_end_facts(self._bench, capture.settings, one.input, attenuation=one.attenuation)
+        profile, used = self._digitizer.profile, capture.settings
+        channel = Channel.model_construct(input=one.input)
+        path = input_path(channel, self._bench.file, profile, attenuation=one.attenuation, settings=used)
+        facts = input_facts(path, used, {})
         return front_end_of(facts, one.input)
 
     def _together(self, found: Mapping[str, Recognised], bursts: Mapping[str, Sequence[Capture]]) -> list[Together]:

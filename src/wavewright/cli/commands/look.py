@@ -203,7 +203,7 @@ def _write_draft(
     written = draft(found, place=place)
     if not written.measurements:
         raise Misuse("there is nothing on these inputs to write a recipe for", do="check the probes and the power")
-    limits = proposed_limits(written, there, target, shots=shots, desk=desk, seed=seed, draw=draw)
+    limits = proposed_limits(written, there, found.inputs, target, shots=shots, desk=desk, seed=seed, draw=draw)
     text = replace(written, limits=limits).text()
     parse_recipe(text, str(target))
     write_whole(target, text)
