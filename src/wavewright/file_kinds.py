@@ -21,6 +21,7 @@ class KindOfFile(StrEnum):
     RECIPE = "recipe"
     BENCH = "bench"
     PROFILE = "profile"
+    CORRECTIONS = "corrections"
     BOARD = "board"
     INSTRUMENTS = "instruments"
     FAULTS = "faults"
@@ -154,6 +155,12 @@ def _check_profile(path: Path, _: ReadStored | None) -> None:
     load_profile(str(path))
 
 
+def _check_corrections(path: Path, _: ReadStored | None) -> None:
+    from wavewright.instruments.corrections_file import load_corrections
+
+    load_corrections(path)
+
+
 def _check_board(path: Path, _: ReadStored | None) -> None:
     from wavewright.simulation.files import check_board
 
@@ -192,6 +199,13 @@ def _profile_schema() -> dict[str, Any]:
     return model_schema(ProfileFile)
 
 
+def _corrections_schema() -> dict[str, Any]:
+    from wavewright.grammar.schema import model_schema
+    from wavewright.instruments.corrections_file import CorrectionsFile
+
+    return model_schema(CorrectionsFile)
+
+
 def _board_schema() -> dict[str, Any]:
     from wavewright.grammar.schema import model_schema
     from wavewright.simulation.circuit.board import BoardFile
@@ -218,6 +232,9 @@ FILE_KINDS: Mapping[KindOfFile, FileKind] = MappingProxyType(
         KindOfFile.RECIPE: FileKind("recipe", "wavewright", _check_recipe, _recipe_schema),
         KindOfFile.BENCH: FileKind("bench", "wavewright-bench", _check_bench, _bench_schema),
         KindOfFile.PROFILE: FileKind("profile", "wavewright-profile", _check_profile, _profile_schema),
+        KindOfFile.CORRECTIONS: FileKind(
+            "file of corrections", "wavewright-corrections", _check_corrections, _corrections_schema
+        ),
         KindOfFile.BOARD: FileKind("board", "wavewright-board", _check_board, _board_schema),
         KindOfFile.INSTRUMENTS: FileKind(
             "instrument file", "wavewright", _check_instruments, _instruments_schema, is_mapping=True

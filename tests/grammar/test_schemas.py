@@ -26,6 +26,7 @@ SCHEMAS = {kind: entry.schema() for kind, entry in FILE_KINDS.items()}  # import
 FILES = [
     *((KindOfFile.RECIPE, path) for path in sorted(ROOT.glob("recipes/*.yaml"))),
     *((KindOfFile.BENCH, path) for path in sorted(ROOT.glob("sim/bench*.yaml"))),
+    (KindOfFile.CORRECTIONS, ROOT / "tests/instruments/corrections.yaml"),
     *((KindOfFile.PROFILE, path) for path in sorted(ROOT.glob("s*/**/profiles/*.yaml"))),
     *((KindOfFile.BOARD, path) for path in sorted(ROOT.glob("sim/vc204*.yaml"))),
     *((KindOfFile.INSTRUMENTS, path) for path in sorted(ROOT.glob("sim/instruments*.yaml"))),

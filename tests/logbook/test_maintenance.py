@@ -59,7 +59,7 @@ def test_a_changed_recipe_is_found(book: Logbook) -> None:
         plain.execute("update texts set text = text || ' ' where text like 'wavewright: 1%'")
     flaws = verify(book).flaws
     assert len(flaws) == 1
-    assert "of a recipe, bench or profile has changed" in flaws[0].what
+    assert "of a recipe, bench, profile or file of corrections has changed" in flaws[0].what
     assert len(flaws[0].runs) == 3
 
 

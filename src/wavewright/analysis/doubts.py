@@ -225,8 +225,9 @@ class Doubt(StrEnum):
     )
     CALIBRATION_OVERDUE = (
         "calibration_overdue",
-        "the bench file says that the calibration of the instrument or the probe was due before the measurement",
-        "its stated accuracy is no longer supported by a calibration",
+        "a calibration of the instrument or the probe in the bench file, or a correction that was applied, was due "
+        "before the measurement",
+        "its stated accuracy, or the correction, is no longer supported by a calibration",
         "have it calibrated, and enter the new date",
     )
     LEVEL_NOT_REACHED = (

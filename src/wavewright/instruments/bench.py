@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import contextmanager
+from datetime import date
 from types import MappingProxyType
 from typing import TypeVar
 
@@ -177,6 +178,7 @@ def open_bench(
     draw: int | None = None,
     manager: pyvisa.ResourceManager | None = None,
     pause: Callable[[float], None] = waits.sleep,
+    today: date | None = None,
 ) -> Iterator[Bench]:
     """The bench inside the block; all outputs off, confirmed, and all links closed after it, whatever happened in it.
 
@@ -185,10 +187,11 @@ def open_bench(
     names : instruments to open, by their names in the bench file; all of them if None.
     seed : of a simulated bench, in place of the file's; draw : decides what fluctuates on it, the seed if None.
     manager : of another VISA library than the file's, for a replay say; closed afterwards like the file's.
+    today : UTC; no correction may be dated after it.
 
     Raises
     ------
-    BenchFault : an instrument is not there, or is another than its profile is for.
+    BenchFault : an instrument is not there, or is another than its profile or the corrections of the bench are for.
     OutputMayBeOn : after the block, if an output could not be confirmed off; the block's own error is its cause.
     FileFault, LinkLost, NoAnswer, BadAnswer
     """
@@ -206,6 +209,7 @@ def open_bench(
     try:
         for name in wanted:
             opened[name] = _open_instrument(manager, file, name, wire_log=wire_log, pause=pause)
+            _correct(opened[name], file, name, seed=seed, today=today)
         prompts = None
         if file.grammar.prompts:
             prompts = _open_instrument(manager, file, "prompts", wire_log=wire_log, pause=pause)
@@ -238,6 +242,20 @@ def _open_instrument(
     except BaseException:
         link.close()
         raise
+
+
+def _correct(instrument: Instrument, file: BenchFile, name: str, *, seed: int | None, today: date | None) -> None:
+    """Give a digitizer its corrections, once it has said who it is.
+
+    Raises
+    ------
+    BenchFault : they are those of another.
+    """
+    if isinstance(instrument, Digitizer) and file.corrections is not None:
+        built = (file.seed if seed is None else seed) if file.is_simulated else None
+        instrument.corrections = file.corrections.of_instrument(
+            name, instrument.identity, probes=file.probe_serials, seed=built, today=today
+        )
 
 
 def check_identity(identity: str, pattern: str, *, where: str) -> None:

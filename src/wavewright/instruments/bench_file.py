@@ -4,21 +4,24 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
 from types import MappingProxyType
-from typing import Annotated, Any
+from typing import Annotated, Any, Self
 
-from pydantic import BeforeValidator, Field, WithJsonSchema
+from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 
 from wavewright.errors import FileFault, Misuse, Place
-from wavewright.grammar.located_yaml import read_text
+from wavewright.grammar.date_fields import Day
+from wavewright.grammar.located_yaml import place_of, read_text
 from wavewright.grammar.model import GrammarModel
-from wavewright.grammar.model_reading import plain, read_model, refusing
+from wavewright.grammar.model_reading import plain, read_model, refusal, refusing
 from wavewright.grammar.quantity_fields import Farads, Hertz, Metres, Share
-from wavewright.grammar.word_fields import Moment, VersionOne
+from wavewright.grammar.word_fields import Line, LocatedText, Moment, VersionOne
 from wavewright.instruments.addresses import check_address
+from wavewright.instruments.corrections import BenchCorrections, corrections_path, load_bench_corrections
 from wavewright.instruments.profile import Profile, load_profile
 from wavewright.instruments.simulated import is_without_instruments
 from wavewright.instruments.vocabulary import Role
@@ -54,7 +57,30 @@ Attenuation = Annotated[float, BeforeValidator(refusing(_factor)), WithJsonSchem
 Address = Annotated[str, BeforeValidator(refusing(lambda value: check_address(str(value))))]
 
 
-class InstrumentEntry(GrammarModel):
+class Calibrated(GrammarModel):
+    """What is known of the calibration of an instrument or a probe."""
+
+    calibrated: Day | None = Field(default=None, description="day on which it was calibrated", examples=["2026-03-02"])
+    due: Day | None = Field(
+        default=None,
+        description="last day on which that calibration holds; readings after it have the doubt `calibration_overdue`",
+        examples=["2027-03-02"],
+    )
+    certificate: Line | None = Field(default=None, description="number of the certificate", examples=["VCL-2026-0318"])
+
+    @model_validator(mode="after")
+    def _ends_after_it_begins(self) -> Self:
+        if self.due is not None and self.calibrated is not None and self.due < self.calibrated:
+            what = f"`due: {self.due}` is before `calibrated: {self.calibrated}`"
+            raise refusal(Misuse(what, expected="a day after that of the calibration"))
+        return self
+
+    def is_overdue(self, today: date) -> bool:
+        """Whether the last day of the calibration has passed."""
+        return self.due is not None and today > self.due
+
+
+class InstrumentEntry(Calibrated):
     """One instrument: its VISA address, its profile, and what it must never be set above."""
 
     resource: Address = Field(description="VISA address", examples=["TCPIP0::192.0.2.17::inst0::INSTR"])
@@ -86,12 +112,15 @@ class ProbeAtOne(GrammarModel):
     bandwidth: Hertz | None = Field(default=None, description="bandwidth at 1x", examples=["30 MHz"])
 
 
-class ProbeEntry(GrammarModel):
+class ProbeEntry(Calibrated):
     """The probe that is plugged into an input."""
 
     attenuation: Attenuation = Field(default=1.0, description="division of the probe", examples=["10x", 10])
     capacitance: Farads = Field(default=0.0, description="input capacitance, with which it loads the circuit")
     bandwidth: Hertz | None = Field(default=None, description="bandwidth of the probe", examples=["200 MHz"])
+    serial: Line | None = Field(
+        default=None, description="serial number; corrections hold for this probe alone", examples=["PB-0107"]
+    )
     tolerance: Share | None = Field(
         default=None, description="limit of error of the attenuation, from the probe's data sheet", examples=["1 %"]
     )
@@ -158,6 +187,12 @@ class BenchGrammar(GrammarModel):
         description="the probe in each input; a plain cable where none is named",
         examples=[{"1": {"attenuation": 10, "capacitance": "12 pF", "bandwidth": "200 MHz"}}],
     )
+    corrections: LocatedText | None = Field(
+        default=None,
+        description="file of corrections, which must be there then; `corrections.yaml` beside the bench file, if there "
+        "is one, where the key is left out",
+        examples=["corrections.yaml"],
+    )
     prompts: PromptsEntry | None = Field(
         default=None,
         description="an instrument that shows the operator what to do next",
@@ -179,12 +214,14 @@ class BenchFile:
     ----------
     path : as it was given.
     profiles : by name of the instrument; the screen's under `prompts`.
+    corrections : of its digitizers; None where there are none, or where they are left out.
     """
 
     path: str
     text: str
     grammar: BenchGrammar
     profiles: Mapping[str, Profile]
+    corrections: BenchCorrections | None = None
 
     @property
     def folder(self) -> Path:
@@ -209,6 +246,20 @@ class BenchFile:
     def probe(self, input: int) -> ProbeEntry:
         """The probe in an input; a plain cable where the file names none."""
         return self.grammar.probes.get(input, ProbeEntry())
+
+    @property
+    def probe_serials(self) -> Mapping[int, str]:
+        """Serial number of the probe in each input, where the file states one."""
+        return {number: probe.serial for number, probe in self.grammar.probes.items() if probe.serial}
+
+    @property
+    def corrections_path(self) -> Path:
+        """Where its corrections lie, or would lie."""
+        return corrections_path(self.path, self.grammar.corrections or "")
+
+    def uncorrected(self) -> BenchFile:
+        """The same bench without its corrections: for calibrating, and for asking who is there."""
+        return replace(self, corrections=None)
 
     @property
     def seed(self) -> int | None:
@@ -260,8 +311,12 @@ class BenchFile:
         return names[0] if len(names) == 1 else None
 
 
-def load_bench(path: str | Path) -> BenchFile:
-    """A bench file with all the profiles that it names.
+def load_bench(path: str | Path, *, is_corrected: bool = True) -> BenchFile:
+    """A bench file with all the profiles that it names, and with its corrections.
+
+    Parameters
+    ----------
+    is_corrected : False leaves the file of corrections unread, whatever is in it: for a calibration, which replaces it.
 
     Raises
     ------
@@ -285,9 +340,31 @@ def load_bench(path: str | Path) -> BenchFile:
             faults += fault.faults or [fault]
             continue
         faults += _pointless_ceilings(name, entry, profiles[name], str(path))
+    corrections = None
+    digitizers = [name for name in grammar.instruments if name in profiles and profiles[name].role is Role.DIGITIZER]
+    if is_corrected and not faults:
+        try:
+            corrections = _corrections(path, grammar, digitizers)
+        except FileFault as fault:
+            faults += fault.faults or [fault]
     if faults:
         raise FileFault.joined(faults)
-    return BenchFile(str(path), text, grammar, MappingProxyType(profiles))
+    return BenchFile(str(path), text, grammar, MappingProxyType(profiles), corrections)
+
+
+def _corrections(path: str | Path, grammar: BenchGrammar, digitizers: Sequence[str]) -> BenchCorrections | None:
+    """The corrections of a bench; a file that it names, and that is not there, is a fault and not "none"."""
+    named = grammar.corrections or ""
+    found = load_bench_corrections(path, digitizers, named=named)
+    if found is None and named:
+        where = place_of(grammar.corrections) or Place(str(path))
+        raise FileFault(
+            f"there is no file `{corrections_path(path, named)}`",
+            where=where,
+            expected="the corrections of this bench",
+            do="`wavewright calibrate` writes it; without the key `corrections` none are applied",
+        )
+    return found
 
 
 def _pointless_ceilings(

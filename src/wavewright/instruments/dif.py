@@ -123,6 +123,27 @@ def waveforms_of(dimensions: tuple[DifDimension, ...]) -> dict[str, Waveform]:
     return waves
 
 
+def dif_waveform(answer: bytes, number: int, *, where: str) -> Waveform:
+    """The waveform of an input from a DIF expression: the only one in it, or the one whose label ends in the number.
+
+    Raises
+    ------
+    BadAnswer : no such waveform, or the expression does not parse.
+    """
+    try:
+        dimensions = read_dif(answer)
+        waves = waveforms_of(dimensions)
+    except BadAnswer as fault:
+        raise BadAnswer(f"{fault.what} ({fault.where})", where=where, expected=fault.expected) from fault
+    explicit = [dimension.label for dimension in dimensions if not dimension.is_implicit]
+    for label, wave in zip(explicit, waves.values(), strict=True):
+        if len(waves) == 1 or label.lstrip("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz_") == str(number):
+            return wave
+    raise BadAnswer(
+        f"no waveform of input {number} among {', '.join(explicit) or 'none'}", where=where, expected="such as `C1`"
+    )
+
+
 def write_dif(waves: Mapping[str, Waveform], *, name: str = "", taken: datetime | None = None) -> bytes:
     """One DIF expression of waveforms on one time axis: codes as they are, most significant byte first.
 

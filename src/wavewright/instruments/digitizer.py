@@ -15,7 +15,8 @@ from wavewright.errors import BadAnswer, Misuse, NoAnswer, NoTrigger
 from wavewright.instruments import waits
 from wavewright.instruments.acquisition import Acquisition
 from wavewright.instruments.block_reader import Bytes
-from wavewright.instruments.dif import read_dif, waveforms_of
+from wavewright.instruments.corrections import AppliedCorrections, InstrumentCorrections
+from wavewright.instruments.dif import dif_waveform
 from wavewright.instruments.digitizer_setup import at_the_tip, digitizer_assignments, expected_timebase
 from wavewright.instruments.instrument import Instrument, Settings
 from wavewright.instruments.link import Link
@@ -36,6 +37,8 @@ class Digitizer(Instrument):
     ----------
     now : UTC, for the time of a capture.
     elapsed, pause : the clock for polling, in s.
+
+    `corrections` : those of this instrument, applied to every record that is fetched; none at first.
     """
 
     role: ClassVar[Role] = Role.DIGITIZER
@@ -57,6 +60,7 @@ class Digitizer(Instrument):
         self._used: dict[str, float | str | bool] = {}
         self._asked: tuple[Assignment, ...] = ()
         self._format = profile.grammar.waveform.format
+        self.corrections = InstrumentCorrections()
 
     @classmethod
     def known_state_messages(cls, profile: Profile) -> tuple[str, ...]:
@@ -100,6 +104,19 @@ class Digitizer(Instrument):
     def channels(self) -> tuple[str, ...]:
         """The channels of the setup, by name."""
         return tuple(self._ready().inputs)
+
+    def applied(self, channel: str) -> AppliedCorrections:
+        """The corrections that hold for a channel of the setup as it was read back.
+
+        Raises
+        ------
+        Misuse : the digitizer is not set up.
+        """
+        one = self._ready().inputs[channel]
+        low, high = (one.attenuation * end for end in self._range_of(one))
+        return self.corrections.applied(
+            input=one.input, range=high - low, middle=(high + low) / 2, attenuation=one.attenuation
+        )
 
     @property
     def asked(self) -> tuple[Assignment, ...]:
@@ -182,14 +199,14 @@ class Digitizer(Instrument):
         NoAnswer, LinkLost
         """
         setup = self._ready()
-        waves = {name: self._fetch_input(name, one) for name, one in setup.inputs.items()}
-        lengths = {len(wave) for wave in waves.values()}
+        told = {name: self._fetch_input(name, one) for name, one in setup.inputs.items()}
+        lengths = {len(wave) for wave in told.values()}
         if len(lengths) > 1:
             raise BadAnswer(f"records of different lengths: {sorted(lengths)}", where=self.link.where)
-        if triggered and setup.trigger.mode == "auto" and setup.trigger.on:
-            triggered = crosses_at_the_trigger(waves[setup.trigger.on], setup.trigger.level)
+        if triggered and setup.trigger.mode == "auto" and setup.trigger.on:  # its level is in volts as it tells them
+            triggered = crosses_at_the_trigger(told[setup.trigger.on], setup.trigger.level)
         return Capture(
-            waves,
+            {name: self.applied(name).corrected(wave) for name, wave in told.items()},
             triggered=triggered,
             settings=self.settings,
             identity=self.identity,
@@ -352,27 +369,6 @@ class Digitizer(Instrument):
             raise BadAnswer(
                 f"{codes.size} samples came for `{name}`", where=self.link.where, expected=f"{self._points()}"
             )
-
-
-def dif_waveform(answer: bytes, number: int, *, where: str) -> Waveform:
-    """The waveform of an input from a DIF expression: the only one in it, or the one whose label ends in the number.
-
-    Raises
-    ------
-    BadAnswer : no such waveform, or the expression does not parse.
-    """
-    try:
-        dimensions = read_dif(answer)
-        waves = waveforms_of(dimensions)
-    except BadAnswer as fault:
-        raise BadAnswer(f"{fault.what} ({fault.where})", where=where, expected=fault.expected) from fault
-    explicit = [dimension.label for dimension in dimensions if not dimension.is_implicit]
-    for label, wave in zip(explicit, waves.values(), strict=True):
-        if len(waves) == 1 or label.lstrip("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz_") == str(number):
-            return wave
-    raise BadAnswer(
-        f"no waveform of input {number} among {', '.join(explicit) or 'none'}", where=where, expected="such as `C1`"
-    )
 
 
 def crosses_at_the_trigger(wave: Waveform, level: float, *, within: int = 4) -> bool:

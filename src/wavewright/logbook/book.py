@@ -24,7 +24,7 @@ from wavewright.logbook.code_store import CodeStore
 from wavewright.logbook.database import Database, insert_rows
 from wavewright.logbook.migrations import bring_up_to_date
 from wavewright.logbook.outcome_files import outcome_as_json, outcome_from_json
-from wavewright.logbook.rows import outcome_row, reading_rows
+from wavewright.logbook.rows import origins_of, outcome_row, reading_rows
 from wavewright.running.outcome import Outcome
 from wavewright.waveform import Capture
 
@@ -196,7 +196,7 @@ class _Rows:
         self._entries: list[ChainEntry] = []
 
     def take(self, identifier: str, outcome: Outcome, station: str, batch: str) -> None:
-        for origin in (outcome.recipe, outcome.bench, *outcome.profiles.values()):
+        for origin in outcome.origins:
             self._texts[origin.sha256] = origin.text
         document = _without_texts(outcome_as_json(outcome))
         row = outcome_row(identifier, document, station=station, batch=batch)
@@ -261,20 +261,16 @@ class _Rows:
         append(connection, self._entries)
 
 
-def _origins(document: dict[str, Any]) -> list[dict[str, Any]]:
-    return [document["recipe"], document["bench"], *document["profiles"].values()]
-
-
 def _without_texts(document: dict[str, Any]) -> dict[str, Any]:
-    for origin in _origins(document):
+    for origin in origins_of(document):
         del origin["text"]
     return document
 
 
 def _with_texts(document: dict[str, Any], connection: Connection) -> dict[str, Any]:
-    wanted = {origin["sha256"] for origin in _origins(document)}
+    wanted = {origin["sha256"] for origin in origins_of(document)}
     query = select(tables.texts.c.sha256, tables.texts.c.text).where(tables.texts.c.sha256.in_(wanted))
     texts = {row.sha256: row.text for row in connection.execute(query)}
-    for origin in _origins(document):
+    for origin in origins_of(document):
         origin["text"] = texts[origin["sha256"]]
     return document

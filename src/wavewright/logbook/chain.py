@@ -23,7 +23,7 @@ from typing import Any
 from sqlalchemy import Connection, Table, delete, func, insert, select, update
 
 from wavewright.logbook.database import insert_rows
-from wavewright.logbook.rows import Row
+from wavewright.logbook.rows import Row, origins_of
 from wavewright.logbook.tables import captures, heads, links, outcomes, readings, texts
 
 BEGUN, RUN, TAKEN_OUT = "begun", "run", "taken_out"
@@ -163,13 +163,13 @@ def take_up(connection: Connection, *, coverage: int) -> None:
 
 
 def drop_unused_texts(connection: Connection) -> None:
-    """Take out the texts of recipes, benches and profiles that no run was made from."""
+    """Take out the texts of recipes, benches, profiles and files of corrections that no run was made from."""
     used: set[str] = set()
     found = connection.execute(select(outcomes.c.document), execution_options={"yield_per": 500})
     for document in found.scalars():
         try:
             plain = json.loads(document)
-            used |= {origin["sha256"] for origin in (plain["recipe"], plain["bench"], *plain["profiles"].values())}
+            used |= {origin["sha256"] for origin in origins_of(plain)}
         except (ValueError, KeyError, TypeError, AttributeError):
             return  # which texts it needs cannot be said: all of them stay
     unused = [key for key in connection.execute(select(texts.c.sha256)).scalars() if key not in used]

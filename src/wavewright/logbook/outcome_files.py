@@ -17,7 +17,7 @@ from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.captures import KeptCaptures
 from wavewright.logbook.outcome_form import check_outcome, read_json
 from wavewright.path_length import ROOM_FOR_A_FILE, within_reach
-from wavewright.running.outcome import Origin, Outcome
+from wavewright.running.outcome import CalibrationNote, Origin, Outcome
 from wavewright.running.result import CrossCheck, MeasurementOutcome, Result
 
 PERCENTILES = (1, 50, 99)
@@ -49,6 +49,12 @@ def outcome_as_json(outcome: Outcome) -> dict[str, Any]:
         "recipe": _origin_as_json(outcome.recipe),
         "bench": _origin_as_json(outcome.bench),
         "profiles": {name: _origin_as_json(origin) for name, origin in outcome.profiles.items()},
+        **({} if outcome.corrections is None else {"corrections": _origin_as_json(outcome.corrections)}),
+        **(
+            {"calibrations": {name: asdict(one) for name, one in notes.items()}}
+            if (notes := outcome.calibrations)
+            else {}
+        ),
     }
 
 
@@ -67,6 +73,8 @@ def outcome_from_json(plain: Mapping[str, Any]) -> Outcome:
         is_simulated=plain["simulated"] if "simulated" in plain else _was_simulated(plain),
         versions=plain["versions"],
         measurements=tuple(measurement_from_json(one) for one in plain["measurements"]),
+        corrections=Origin(**plain["corrections"]) if "corrections" in plain else None,
+        calibrations={name: CalibrationNote(**note) for name, note in plain.get("calibrations", {}).items()},
     )
 
 

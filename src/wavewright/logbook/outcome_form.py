@@ -171,6 +171,16 @@ class OriginForm(TypedDict):
     text: Word
 
 
+class CalibrationForm(TypedDict):
+    """What a bench file says about the calibration of an instrument or a probe."""
+
+    calibrated: Word
+    due: Word
+    certificate: Word
+    serial: Word
+    is_overdue: bool
+
+
 class OutcomeForm(TypedDict):
     """A whole outcome, as `outcome_as_json` writes it."""
 
@@ -193,6 +203,8 @@ class OutcomeForm(TypedDict):
     recipe: OriginForm
     bench: OriginForm
     profiles: dict[Word, OriginForm]
+    corrections: NotRequired[OriginForm]
+    calibrations: NotRequired[dict[Word, CalibrationForm]]
 
 
 class LineForm(TypedDict):
@@ -279,7 +291,7 @@ def _shown(value: object) -> str:
 
 
 def check_texts(outcome: Mapping[str, Any], *, where: Place, path: str = "") -> None:
-    """Whether each recipe, bench and profile still has the hash that stands beside it.
+    """Whether each recipe, bench, profile and file of corrections still has the hash that stands beside it.
 
     Parameters
     ----------
@@ -289,7 +301,7 @@ def check_texts(outcome: Mapping[str, Any], *, where: Place, path: str = "") -> 
     ------
     FileFault : one has not; each of them is named.
     """
-    origins = {name: outcome[name] for name in ("recipe", "bench")}
+    origins = {name: outcome[name] for name in ("recipe", "bench", "corrections") if name in outcome}
     origins |= {f"profiles.{name}": origin for name, origin in outcome["profiles"].items()}
     faults = [
         FileFault(

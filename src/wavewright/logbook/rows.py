@@ -106,3 +106,9 @@ def _ends(limit: str, unit: str) -> tuple[float | None, float | None]:
         return None, None
     low, high = (_number(end) if math.isfinite(end) else None for end in (interval.low, interval.high))
     return low, high
+
+
+def origins_of(outcome: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Every file that a run was made from, of an outcome as it is written; KeyError where it is none."""
+    own = [outcome["recipe"], outcome["bench"], *outcome["profiles"].values()]
+    return [*own, outcome["corrections"]] if "corrections" in outcome else own

@@ -27,7 +27,7 @@ from wavewright.logbook.chain import (
     run_entry,
     whole_runs,
 )  # fmt: skip
-from wavewright.logbook.rows import NOT_IN_DOCUMENT, Row, outcome_row, reading_rows
+from wavewright.logbook.rows import NOT_IN_DOCUMENT, Row, origins_of, outcome_row, reading_rows
 from wavewright.logbook.tables import captures, heads, links, outcomes, readings, texts
 
 SHORTEST_HEAD = 12  # digits of a hash that was written down
@@ -234,7 +234,7 @@ def _runs(
         try:
             document = json.loads(row["document"])
             found += _against_document(document, row, its_readings)
-            for origin in (document["recipe"], document["bench"], *document["profiles"].values()):
+            for origin in origins_of(document):
                 used.setdefault(origin["sha256"], []).append(identifier)
         except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as fault:
             found.append(f"the document of run {identifier} cannot be read: {type(fault).__name__}: {fault}")
@@ -294,12 +294,12 @@ def _text_flaws(kept: Mapping[str, str], used: Mapping[str, Sequence[str]]) -> I
     for sha256, text in kept.items():
         runs = tuple(sorted(set(used.get(sha256, ()))))
         if hashlib.sha256(str(text).encode(errors="surrogatepass")).hexdigest() != sha256:
-            yield Flaw(f"the text {sha256[:12]} of a recipe, bench or profile has changed", runs)
+            yield Flaw(f"the text {sha256[:12]} of a recipe, bench, profile or file of corrections has changed", runs)
         elif not runs:
             yield Flaw(f"the text {sha256[:12]} belongs to no run: it was inserted")
     for sha256 in sorted(used.keys() - kept.keys(), key=str):
         runs = tuple(sorted(set(used[sha256])))
-        yield Flaw(f"the text {str(sha256)[:12]} of a recipe, bench or profile is missing", runs)
+        yield Flaw(f"the text {str(sha256)[:12]} of a recipe, bench, profile or file of corrections is missing", runs)
 
 
 def _capture_flaw(book: Logbook, content: str) -> str:

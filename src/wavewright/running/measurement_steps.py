@@ -16,6 +16,7 @@ from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.stimulus import StimulusStep
 from wavewright.running.alias_check import look_for_aliases
 from wavewright.running.automatic_settings import FoundSettings, find_settings
+from wavewright.running.calibration import calibration_facts
 from wavewright.running.evaluation import Evaluation
 from wavewright.running.input_facts import Fact, doubt_facts, input_facts, input_path
 from wavewright.running.instrument_readings import cross_checks, meter_values, supply_values
@@ -225,7 +226,11 @@ def _with_surroundings(
     """The capture, with what is known about each input and what meter and supply read among its settings."""
     read = meter_values(context.bench.meter, measurement.meter, record) if measurement.meter else {}
     drawn = supply_values(context.bench.supply, measurement.supply) if measurement.supply else {}
-    return replace(capture, settings={**capture.settings, **record.facts, **read, **drawn})
+    inputs = {name: channel.input for name, channel in measurement.channels.items()}
+    calibrations = calibration_facts(
+        context.bench, inputs, {Role(one.by.value) for one in measurement.meterings}, capture.taken.date()
+    )
+    return replace(capture, settings={**capture.settings, **record.facts, **calibrations, **read, **drawn})
 
 
 def _stimulate(steps: Sequence[StimulusStep], context: RunContext, record: SettingsRecord, *, number: int = 1) -> None:

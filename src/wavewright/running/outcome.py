@@ -33,6 +33,33 @@ class Origin:
     sha256: str
 
 
+@dataclass(frozen=True, slots=True)
+class CalibrationNote:
+    """What a bench file says about the calibration of an instrument or a probe; texts, days by ISO 8601.
+
+    Parameters
+    ----------
+    serial : of a probe; the identity of an instrument is in the outcome.
+    is_overdue : when the run began.
+    """
+
+    calibrated: str = ""
+    due: str = ""
+    certificate: str = ""
+    serial: str = ""
+    is_overdue: bool = False
+
+    @property
+    def words(self) -> str:
+        """All of it in one line."""
+        parts = [
+            f"calibrated {self.calibrated}" if self.calibrated else "",
+            f"certificate {self.certificate}" if self.certificate else "",
+            f"due {self.due}{', overdue' if self.is_overdue else ''}" if self.due else "",
+        ]
+        return ", ".join(part for part in parts if part)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Outcome:
     """All that one run of a recipe brought.
@@ -40,6 +67,8 @@ class Outcome:
     Parameters
     ----------
     recipe, bench : the files; profiles : by name.
+    corrections : the file of corrections that were applied; None where there was none.
+    calibrations : what the bench file says of the instruments and probes in use, by name.
     parameters : value of each parameter of the recipe in this run, as text.
     draw : what decided, beside the seed, what fluctuates on a simulated bench: both together repeat a run bit for bit.
     is_simulated : whether any instrument of the bench was simulated, or a recorded dialogue stood in for it.
@@ -72,6 +101,14 @@ class Outcome:
     folder: Path | None = None
     id: str = ""
     waits_in: Path | None = None
+    corrections: Origin | None = None
+    calibrations: Mapping[str, CalibrationNote] = field(default_factory=dict)
+
+    @property
+    def origins(self) -> tuple[Origin, ...]:
+        """Every file that the run was made from."""
+        own = (self.recipe, self.bench, *self.profiles.values())
+        return own if self.corrections is None else (*own, self.corrections)
 
     @property
     def verdict(self) -> Verdict:

@@ -35,6 +35,7 @@ from wavewright.instruments.wire_log import WireLog
 from wavewright.judgement.verdict import Verdict
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
+from wavewright.running.calibration import calibration_notes
 from wavewright.running.input_facts import standing_doubts
 from wavewright.running.instrument_settings import SettingsRecord
 from wavewright.running.interruption import CutShort, Interrupted, Interruption, TimeLimit, interruptible
@@ -150,6 +151,7 @@ def carry_out(
     into, person = store or InMemory(), options.desk or Unattended()
     drawn = _draw_of(bench, seed=options.seed, draw=options.draw)
     started, names = now(), list(chosen.names.values())
+    inputs = {channel.input for measurement in recipe for channel in measurement.channels.values()}
     log = WireLog(into.wire_log, full=options.full_wire_log)
     measurements: list[MeasurementOutcome] = []
     cut_short: list[CutShort] = []
@@ -165,6 +167,8 @@ def carry_out(
             ended=now(),
             recipe=Origin(recipe.path, recipe.text, recipe.sha256),
             bench=Origin(bench.path, bench.text, bench.digest),
+            corrections=_corrections(bench),
+            calibrations=calibration_notes(bench, started.date(), names=names, inputs=inputs),
             profiles=_origins(chosen),
             parameters=dict(recipe.parameters),
             seed=bench.seed if options.seed is None else options.seed,
@@ -183,7 +187,14 @@ def carry_out(
         if recipe.cautions:
             person.confirm(caution_text(recipe.cautions))
         with open_bench(
-            bench, names, wire_log=log, seed=options.seed, draw=drawn, manager=manager, pause=pause
+            bench,
+            names,
+            wire_log=log,
+            seed=options.seed,
+            draw=drawn,
+            manager=manager,
+            pause=pause,
+            today=started.date(),
         ) as opened:
             identities |= opened.identities
             if opened.library:
@@ -324,6 +335,11 @@ def _measured(
             return broken.outcome, broken.fault
         raise
     return lambda: done, None
+
+
+def _corrections(bench: BenchFile) -> Origin | None:
+    held = bench.corrections
+    return None if held is None else Origin(held.path, held.text, held.digest)
 
 
 def _origins(chosen: Selection) -> dict[str, Origin]:

@@ -118,10 +118,20 @@ def test_only_the_time_that_both_share_counts() -> None:
     assert value(measure([part, whole], "correlation_delay")) == pytest.approx(0.0, abs=1e-12)
 
 
+def test_a_record_that_slips_by_part_of_an_interval_is_interpolated() -> None:
+    # math: the same sine, sampled 0.3 intervals later, and told so, is the same signal; as it stands it is not
+    times = np.arange(4000) * 1e-6
+    a = wave_of(np.sin(2 * np.pi * 80e3 * times), name="a")
+    later = np.sin(2 * np.pi * 80e3 * (times + 0.3e-6))
+    told = measure([a, wave_of(later, start=0.3e-6, name="b")], "correlation").value
+    ignored = measure([a, wave_of(later, name="b")], "correlation").value
+    assert told == pytest.approx(1.0, abs=1e-4)  # the ends, where the interpolation knows one side only
+    assert ignored == pytest.approx(np.cos(2 * np.pi * 80e3 * 0.3e-6), abs=1e-3)
+
+
 @pytest.mark.parametrize(
     "other, reason",
     [
-        (wave_of(SMOOTH, start=0.5e-6, name="b"), "beside `a`"),
         (Waveform.from_volts(SMOOTH, interval=2e-6, name="b"), "sampled every 1e-06 s, `b` every 2e-06 s"),
         (wave_of(SMOOTH, start=1.0, name="b"), "share 0 samples"),
         (wave_of(np.zeros(4000), name="b"), "constant"),

@@ -26,6 +26,7 @@ from wavewright.analysis.expressions.tokens import fault
 from wavewright.analysis.reading import Doubt, Finding
 from wavewright.analysis.record.blocks import BLOCK
 from wavewright.analysis.record.survey import Survey
+from wavewright.analysis.signals.resampling import together
 from wavewright.analysis.signals.signals import ChannelSignal, PointwiseSignal, Signal
 from wavewright.errors import Misuse
 from wavewright.quantities import show_quantity
@@ -168,7 +169,7 @@ class _Build:
         if isinstance(left, float) and isinstance(right, float):
             return operate(sign, left, right)
         scaled = _scaled(sign, left, right)
-        return scaled if scaled is not None else PointwiseSignal(_OPERATIONS[sign], (left, right))
+        return scaled if scaled is not None else PointwiseSignal(_OPERATIONS[sign], together((left, right)))
 
 
 def _scaled(sign: str, left: Operand, right: Operand) -> ChannelSignal | None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from wavewright.analysis.record.gapless import unbroken
 from wavewright.analysis.record.survey import Survey
+from wavewright.analysis.signals.resampling import together
+from wavewright.analysis.signals.signals import ChannelSignal, Signal
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Waveform
 
@@ -15,10 +17,11 @@ def aligned(
 ) -> tuple[Waveform, Waveform]:
     """Both waveforms over the time that they share, sample beside sample; views, not copies.
 
+    A second one whose instants lie between those of the first, as a skew that is corrected puts them, is interpolated.
+
     Raises
     ------
-    NotMeasurable : different sample intervals, instants that lie between each other, invalid samples inside, or fewer
-        than `least` samples in common.
+    NotMeasurable : different sample intervals, invalid samples inside, or fewer than `least` samples in common.
     """
     waves = [unbroken(survey, least=least, may_be_constant=may_be_constant) for survey in (first, second)]
     one, other = waves
@@ -31,11 +34,10 @@ def aligned(
     shift = (other.start - one.start) / one.interval
     whole = round(shift)
     if abs(shift - whole) > LARGEST_SLIP:
-        raise NotMeasurable(
-            f"`{second.name}` is sampled {shift - whole:+.3g} of an interval beside `{first.name}`",
-            expected="the same instants",
-            do="resample one of them",
-        )
+        (_, moved) = together((ChannelSignal(one), ChannelSignal(other)))
+        assert isinstance(moved, Signal)
+        other = moved.waveform(unit=other.unit, name=other.name)
+        whole = round((other.start - one.start) / one.interval)
     begin = max(0, whole)
     end = min(len(one), whole + len(other))
     if end - begin < least:

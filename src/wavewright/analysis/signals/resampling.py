@@ -8,11 +8,12 @@ the ends of the record its first and last value go on, so a few samples at each 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from fractions import Fraction
 
 import numpy as np
 
-from wavewright.analysis.signals.signals import Signal
+from wavewright.analysis.signals.signals import GRID, Signal
 from wavewright.analysis.signals.turns import bessel_i0, sinc
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
@@ -111,6 +112,25 @@ class Interpolated(Signal):
         values: Floats = upfirdn(np.concatenate([np.zeros(padding), self._kernel]), around, up, down)
         begin = (ahead + padding) // down
         return values[begin : begin + last - first]
+
+
+def together(operands: Sequence[Signal | float]) -> tuple[Signal | float, ...]:
+    """Signals at the instants of the first: one that ticks alike, between them, is interpolated, as a skew makes it.
+
+    Numbers, and signals with another interval, stay as they are.
+    """
+    first = next((one for one in operands if isinstance(one, Signal)), None)
+    return tuple(_at_instants_of(first, one) if first and isinstance(one, Signal) else one for one in operands)
+
+
+def _at_instants_of(first: Signal, other: Signal) -> Signal:
+    steps = (other.start - first.start) / first.interval
+    longest = max(first.length, other.length, 1)
+    slip = steps - round(steps)
+    if abs(slip) <= GRID or abs(other.interval / first.interval - 1) * longest > GRID or other.length < 2:
+        return other
+    start = first.start + math.ceil(steps) * first.interval
+    return Interpolated(other, start=start, interval=first.interval, length=other.length - 1)
 
 
 class Resampled(Interpolated):

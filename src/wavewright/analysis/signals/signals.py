@@ -15,6 +15,7 @@ from wavewright.analysis.record.blocks import BLOCK
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats, Waveform
 
+GRID = 1e-3  # of an interval: signals that slip by less tick together
 _KEPT = 4  # blocks: enough for a neighbour on each side
 
 
@@ -203,7 +204,7 @@ def _grid_shift(first: Signal, other: Signal) -> int:
     """How many samples later `other` begins; both must tick together."""
     steps = (other.start - first.start) / first.interval
     longest = max(first.length, other.length, 1)
-    if abs(other.interval / first.interval - 1) * longest > 1e-3 or abs(steps - round(steps)) > 1e-3:
+    if abs(other.interval / first.interval - 1) * longest > GRID or abs(steps - round(steps)) > GRID:
         raise NotMeasurable(
             f"samples every {first.interval:g} s from {first.start:g} s, and every {other.interval:g} s "
             f"from {other.start:g} s",

@@ -19,7 +19,9 @@ if TYPE_CHECKING:
 def validate(
     files: Annotated[
         list[Path],
-        typer.Argument(help="Recipes, benches, profiles, boards, simulated instruments, fault files, in any mixture."),
+        typer.Argument(
+            help="Recipes, benches, profiles, corrections, boards, simulated instruments, fault files, in any mixture."
+        ),
     ],
     as_json: AsJson = False,
 ) -> int:

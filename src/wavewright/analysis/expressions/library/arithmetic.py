@@ -10,6 +10,7 @@ from functools import reduce
 import numpy as np
 
 from wavewright.analysis.expressions.functions import SAME, Operand, Taken, expression_function
+from wavewright.analysis.signals.resampling import together
 from wavewright.analysis.signals.signals import PointwiseSignal, Signal
 from wavewright.waveform import Floats
 
@@ -49,7 +50,7 @@ def max(*operands: Operand) -> Operand:
 
 def _pointwise(function: Callable[..., Floats], *operands: Operand) -> Operand:
     if any(isinstance(operand, Signal) for operand in operands):
-        return PointwiseSignal(function, operands)
+        return PointwiseSignal(function, together(operands))
     with np.errstate(all="ignore"):
         value = float(function(*operands))
     return value if math.isfinite(value) else math.nan
