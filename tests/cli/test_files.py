@@ -43,13 +43,17 @@ def test_a_file_of_another_kind_is_told_what_it_should_be(tmp_path: Path, wavewr
     (tmp_path / "list.yaml").write_text("shopping: [bread]\n")
     told = wavewright("validate", tmp_path / "list.yaml")
     assert told.status == 3
-    assert "this is none of: recipe, bench, profile, board, instrument file, fault file" in told.stderr
+    assert (
+        "this is none of: recipe, bench, profile, file of corrections, board, instrument file, fault file"
+        in told.stderr
+    )
 
 
 KEYS = [
     ("recipe", "measurements"),
     ("bench", "instruments"),
     ("profile", "settings"),
+    ("corrections", "corrections"),
     ("board", "nodes"),
     ("instruments", "wavewright"),
     ("faults", "faults"),

@@ -11,6 +11,10 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "bench list": ("wavewright bench list --library @py",),
         "bench scan": ("wavewright bench scan --bench sim/bench.yaml",),
         "buses": ("wavewright buses", "wavewright buses modbus_rtu"),
+        "calibrate": (
+            "wavewright calibrate recipes/calibrate_levels.yaml --bench sim/bench.yaml --dry-run --yes",
+            "wavewright calibrate recipes/calibrate_skew.yaml --valid-for 180 --operator 'R. Okafor'",
+        ),
         "decode": ("wavewright decode trace.csv --bus uart --tx 1 --baud 19200 --parity even",),
         "density": ("wavewright density shot1.npz shot2.npz --rare 100",),
         "doubts": ("wavewright doubts",),

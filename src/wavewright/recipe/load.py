@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
 from wavewright.errors import FileFault
 from wavewright.grammar.located_yaml import YamlMapping, YamlScalar, parse_tree, read_text, text_of
 from wavewright.grammar.model_reading import validated
 from wavewright.judgement.doubting import NO_RULES
+from wavewright.recipe.calibration import calibration_faults
 from wavewright.recipe.computation import Computation
 from wavewright.recipe.judging import check_leaves_something
 from wavewright.recipe.measurement import Measurement, read_measurement
@@ -48,6 +49,8 @@ def parse_recipe(text: str, name: str, *, set: Mapping[str, str] | None = None) 
     head = _head(tree, faults)
     parameters = parameter_values(_defaults(tree), set or {})
     measurements = list(_measurements(tree, parameters, head, faults))
+    if head is not None and not faults:
+        faults += calibration_faults(head.calibration, _readings(measurements))
     if faults or head is None:
         raise FileFault.joined(faults)
     return Recipe(
@@ -63,7 +66,16 @@ def parse_recipe(text: str, name: str, *, set: Mapping[str, str] | None = None) 
         serial_pattern=head.serial.pattern if head.serial else "",
         cross_check=head.cross_check,
         time_limit=TIME_LIMIT if head.time_limit is None else float(head.time_limit),
+        calibration=head.calibration,
     )
+
+
+def _readings(measurements: Iterable[Measurement]) -> Iterator[str]:
+    """The names by which a reading can be meant: of one condition, and of all."""
+    for one in measurements:
+        for entry in (*one.compute, *one.meter, *one.supply):
+            yield f"{one.name}.{entry}"
+            yield f"{one.label}.{entry}"
 
 
 def check_kind(tree: YamlMapping, name: str) -> None:

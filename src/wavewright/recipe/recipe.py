@@ -12,6 +12,7 @@ from pydantic import Field
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.quantity_fields import QuantityIn, StatedQuantity
 from wavewright.grammar.word_fields import Line, Name, Pattern, Value, VersionOne
+from wavewright.recipe.calibration import CalibrationEntry, Calibrations
 from wavewright.recipe.doubts import ABOUT_DOUBTS, Doubts
 from wavewright.recipe.judging import ABOUT_JUDGE, JUDGE_EXAMPLES, Judging
 from wavewright.recipe.measurement import Measurement
@@ -70,6 +71,7 @@ class RecipeHead(GrammarModel):
         description="values used as $name",
         examples=[{"duty": {"default": "40 %", "about": "coil drive set by the controller"}}],
     )
+    calibration: Calibrations
     measurements: Mapping[Name, object] = Field(
         min_length=1,
         description="the measurements, in the order they are made",
@@ -99,6 +101,7 @@ class Recipe:
     serial_pattern : what a whole serial number must match; empty where any will do.
     cross_check : whether the instrument's own values are asked for.
     time_limit : s; longest time that a run may take.
+    calibration : the corrections that its readings are for, by name.
     path : of the file; a name for messages if it does not come from one.
     """
 
@@ -114,6 +117,7 @@ class Recipe:
     serial_pattern: str = ""
     cross_check: bool = False
     time_limit: float = TIME_LIMIT
+    calibration: Mapping[str, CalibrationEntry] = field(default_factory=dict)
 
     @property
     def name(self) -> str:

@@ -1,4 +1,4 @@
-"""What a run keeps of the calibrations behind its readings: corrections that were applied, and what is overdue."""
+"""What a run keeps of calibrations: which corrections were applied to its readings, and what was overdue."""
 
 from __future__ import annotations
 

@@ -61,6 +61,7 @@ class Probing:
         self._given = dict(probes)
         self._usual = usual
         self._probes = {n: replace(probes.get(n, usual), node=node) for n, node in board.wiring.items()}
+        self.meter_node: str | None = None  # where the meter's leads were moved to; None: where its file has them
 
     def __getitem__(self, number: int) -> SimulatedProbe:
         return self._probes.get(number) or self._given.get(number, self._usual)
@@ -76,11 +77,18 @@ class Probing:
         ------
         Misuse : the board has neither.
         """
+        self._probes[number] = replace(self[number], node=self._node(place))
+
+    def move_meter(self, place: str) -> None:
+        """Put the meter's leads on a test point or on a node of that name; Misuse as above."""
+        self.meter_node = self._node(place)
+
+    def _node(self, place: str) -> str:
         node = self._board.test_points.get(place.upper(), place)
         if node not in self._board.nodes:
             known = ", ".join(sorted((*self._board.test_points, *self._board.nodes)))
             raise Misuse(f"the board has no `{place}`", expected=f"one of {known}")
-        self._probes[number] = replace(self[number], node=node)
+        return node
 
     def lift(self, number: int) -> None:
         """Take a probe off the board: it hangs in the air."""

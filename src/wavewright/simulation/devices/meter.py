@@ -15,6 +15,7 @@ from wavewright.grammar.word_fields import LocatedText
 from wavewright.simulation.circuit.power import FeedNode
 from wavewright.simulation.circuit.surroundings import Load
 from wavewright.simulation.devices.roles import InstrumentContext, SimulatedInstrumentEntry, role
+from wavewright.simulation.probing import load_on
 from wavewright.simulation.scpi.elements import Element, Form
 from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.instrument import Command, ReceivedHeader, Reply, SimulatedInstrument
@@ -66,8 +67,9 @@ class SimulatedMeter(SimulatedInstrument):
     """Settings by these keys, each with one of the five functions before it: `voltage_range`, `voltage_automatic`,
     `voltage_cycles`, and so on.
 
-    Volts are read at the node that `details: at` names, current in the lead between the bench supply and the board,
-    ohms on a reference resistor beside the board (the board itself is never measured under power).
+    Volts are read at the node that `details: at` names, or to which the operator was told to move the leads; current in
+    the lead between the bench supply and the board, ohms on a reference resistor beside the board (the board itself is
+    never measured under power).
     """
 
     entry: ClassVar[type[SimulatedInstrumentEntry]] = SimulatedMeterEntry
@@ -180,10 +182,14 @@ class SimulatedMeter(SimulatedInstrument):
 
     def _value(self, begin: float, seconds: float) -> float:
         if self._function in ("voltage", "ac_voltage"):
-            node = self._bench.board.nodes.get(self._at)
+            moved = self._bench.probing.meter_node
+            node = self._bench.board.nodes.get(moved or self._at)
             if node is None:  # a board of one's own beside the shipped meter, which need not be on the bench at all
                 raise ScpiError(-241, f"`at: {self._at}` is not a node of the board")
-            motion = node.motion(begin, begin + seconds, self._load)
+            load = self._load
+            if moved:  # beside the probes: what they do to the node, the meter sees too
+                load = load.beside(load_on(moved, self._bench.probing.snapshot(), {}))
+            motion = node.motion(begin, begin + seconds, load)
             volts = motion.sampled(begin, seconds / _SAMPLES, _SAMPLES)
             return float(volts.mean() if self._function == "voltage" else volts.std())
         if self._function == "resistance":

@@ -12,6 +12,7 @@ from wavewright.simulation.scpi.instrument import SimulatedInstrument
 
 _PROBE_ON = re.compile(r"\bprobe\s+(\d+)\s+on\s+(TP\d+)", re.IGNORECASE)
 _PROBE_OFF = re.compile(r"\bprobe\s+(\d+)\s+in\s+the\s+air\b", re.IGNORECASE)
+_METER_ON = re.compile(r"\bmeter\s+on\s+(TP\d+)", re.IGNORECASE)
 _INPUT_IS = re.compile(r"\binput\s+(\d+):\s*([A-Za-z_]\w*)?([^.;]*)", re.IGNORECASE)
 _FACTOR = re.compile(r"\bprobe\s+(\d+(?:\.\d+)?)\s*x", re.IGNORECASE)
 
@@ -19,7 +20,7 @@ _FACTOR = re.compile(r"\bprobe\s+(\d+(?:\.\d+)?)\s*x", re.IGNORECASE)
 @role("prompts")
 class Prompts(SimulatedInstrument):
     """Settings by this key: text. `Probe 1 on TP3. Input 1: rail, probe 1x.` moves and switches the simulated probe 1;
-    `Probe 1 in the air.` takes it off the board.
+    `Probe 1 in the air.` takes it off the board; `Meter on TP20.` moves the meter's leads.
 
     Where the text says no test point at all, a channel named like a node is taken for the place of its probe; else the
     text means what it says, and a probe that it does not name hangs where it hung: a wrong input must show.
@@ -50,9 +51,12 @@ class Prompts(SimulatedInstrument):
                 self._probing.switch(int(found[1]), float(factor[1]))
         for probe in lifted:
             self._probing.lift(probe)
-        for probe, place in placed.items():
+        for probe, place in [*placed.items(), *((None, place) for place in _METER_ON.findall(text))]:
             try:
-                self._probing.move(probe, place)
+                if probe is None:
+                    self._probing.move_meter(place)
+                else:
+                    self._probing.move(probe, place)
             except Misuse as fault:
                 raise ScpiError(-224, fault.what.replace("`", "")) from fault
 

@@ -1,0 +1,241 @@
+"""From the readings of a calibration to corrections: each a comparison, with how well it is known (JCGM 100:2008)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from statistics import fmean
+
+from wavewright.errors import BenchFault
+from wavewright.instruments.bench_file import BenchFile
+from wavewright.instruments.corrections import read_identity
+from wavewright.instruments.corrections_file import MOST_GAIN, QUANTITIES, Correction
+from wavewright.instruments.profile_grammar import Accuracy
+from wavewright.instruments.vocabulary import Role
+from wavewright.quantities import Quantity, show_quantity
+from wavewright.recipe.calibration import UNITS, Calibrated, CalibrationEntry
+from wavewright.recipe.recipe import Recipe
+from wavewright.running.calibration_readings import CalibrationReadings, Seen
+from wavewright.running.outcome import Outcome
+from wavewright.running.selection import select
+
+LEAST_SWING = 0.2  # of the range between the two levels of a gain
+MOST_OVER = 3.0  # times its stated limit: an error that large has another reason
+DIGITS = 100.0  # a value is written to this part of its standard uncertainty
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationDay:
+    """What is written beside every correction: days, who, and the run that is the evidence."""
+
+    day: date
+    due: date
+    by: str = ""
+    evidence: str = ""
+
+
+def found_corrections(
+    outcome: Outcome, recipe: Recipe, bench: BenchFile, when: CalibrationDay, *, instruments: Mapping[str, str]
+) -> tuple[Correction, ...]:
+    """The corrections that a run of a recipe with `calibration:` has brought.
+
+    Parameters
+    ----------
+    outcome : of that run, on the bench without its corrections.
+    instruments : names in the bench file by role, as the run was told.
+
+    Raises
+    ------
+    BenchFault : a reading is missing, doubted or out of its limit; the instrument does not say who it is; or what comes
+        out is larger than an error can be, or no better known than the profile states.
+    """
+    return _Calibration(outcome, recipe, bench, when, instruments).corrections()
+
+
+class _Calibration:
+    """One run, read as a calibration."""
+
+    def __init__(
+        self, outcome: Outcome, recipe: Recipe, bench: BenchFile, when: CalibrationDay, instruments: Mapping[str, str]
+    ) -> None:
+        self._outcome, self._recipe, self._bench, self._when = outcome, recipe, bench, when
+        self._digitizer = select(recipe, bench, instruments=instruments).names[Role.DIGITIZER]
+        self._accuracy: Accuracy = bench.profiles[self._digitizer].grammar.accuracy
+        self._readings = CalibrationReadings(outcome, recipe, bench)
+        self._gains: dict[tuple[int, float], float] = {}
+
+    def corrections(self) -> tuple[Correction, ...]:
+        """All of them; gains first, for an offset that is read beside 0 V."""
+        self._check_run()
+        ordered = sorted(self._recipe.calibration.items(), key=lambda item: item[1].quantity is not Calibrated.GAIN)
+        found: list[Correction] = []
+        for name, entry in ordered:
+            make = {
+                Calibrated.GAIN: self._gain,
+                Calibrated.OFFSET: self._offset,
+                Calibrated.SKEW: self._skew,
+                Calibrated.TIMEBASE: self._timebase,
+            }[entry.quantity]
+            for one in make(name, entry):
+                if one not in found:
+                    found.append(one)
+        return tuple(found)
+
+    def _check_run(self) -> None:
+        outcome = self._outcome
+        broken = outcome.error or next((one.error for one in outcome.measurements if one.error), "")
+        if broken:
+            raise BenchFault(f"the run broke off: {broken}", where=self._recipe.path, do="calibrate again")
+        maker, model, serial = read_identity(outcome.identities.get(self._digitizer, ""))
+        if not (maker and model and serial.strip("0")):
+            raise BenchFault(
+                f"`{self._digitizer}` answers `{outcome.identities.get(self._digitizer, '')}` to the query of its "
+                f"identity",
+                where=self._bench.path,
+                expected="maker, model and serial number: a correction belongs to one instrument",
+            )
+
+    def _gain(self, name: str, entry: CalibrationEntry) -> Iterator[Correction]:
+        (first, at_first), (second, at_second) = (self._readings.read([word], entry.quantity) for word in entry.read)
+        low, high = (self._readings.true(word, entry.quantity) for word in entry.against)
+        seen = self._one_input(name, [*at_first, *at_second])
+        swing, true = second.value - first.value, high.value - low.value
+        if abs(swing) < LEAST_SWING * seen.range:
+            raise self._fault(
+                name,
+                f"input {seen.input} reads {_shown(first.value)} and {_shown(second.value)}, "
+                f"{abs(swing) / seen.range:.0%} of its range apart",
+                expected=f"levels that are at least {LEAST_SWING:.0%} of the range apart",
+            )
+        value = true / swing - 1
+        scatter = math.hypot(first.scatter, second.scatter) * abs(true / swing)
+        # the two of one instrument share its errors, which add at worst (JCGM 100:2008, 5.2.2 note 1)
+        against = math.hypot(low.common + high.common, low.scatter, high.scatter)
+        self._gains[seen.input, seen.range] = value
+        uncertainty = math.hypot(scatter, against) / abs(swing)
+        yield self._correction(name, entry.quantity, value, uncertainty, seen, limit=self._accuracy.gain)
+
+    def _offset(self, name: str, entry: CalibrationEntry) -> Iterator[Correction]:
+        read, at = self._readings.read(entry.read, entry.quantity)
+        true = self._readings.true(entry.against[0], entry.quantity)
+        seen = self._one_input(name, at)
+        gain = self._gains.get((seen.input, seen.range))
+        beside = 0.0 if gain is not None else (self._accuracy.gain or 0.0) * abs(true.value) / math.sqrt(3)
+        value = true.value / (1 + (gain or 0.0)) - read.value
+        uncertainty = math.hypot(read.scatter, true.scatter, true.common, beside)
+        stated = self._accuracy.offset
+        limit = None if stated is None else stated[0] * seen.range + stated[1] * seen.attenuation
+        yield self._correction(name, entry.quantity, value, uncertainty, seen, limit=limit)
+
+    def _skew(self, name: str, entry: CalibrationEntry) -> Iterator[Correction]:
+        """The second channel of a delay is late against the first: that much is taken from its times."""
+        references = self._readings.references(entry.read)
+        read, at = self._readings.read(entry.read, entry.quantity)
+        true = self._readings.true(entry.against[0], entry.quantity)
+        seen = self._one_input(name, at)
+        uncertainty = math.hypot(read.scatter, true.scatter, true.common)
+        limit = self._accuracy.skew
+        yield self._correction(name, entry.quantity, true.value - read.value, uncertainty, seen, limit=limit)
+        for reference in references:
+            yield self._correction(name, entry.quantity, 0.0, 0.0, reference, limit=None)
+
+    def _timebase(self, name: str, entry: CalibrationEntry) -> Iterator[Correction]:
+        read, _ = self._readings.read(entry.read, entry.quantity)
+        true = self._readings.true(entry.against[0], entry.quantity)
+        if not read.value or not true.value:
+            raise self._fault(name, "a frequency of 0 Hz", expected="a frequency that is known")
+        value = read.value / true.value - 1
+        uncertainty = math.hypot(read.scatter, true.scatter, true.common) / abs(true.value)
+        yield self._correction(name, entry.quantity, value, uncertainty, None, limit=self._accuracy.timebase)
+
+    def _one_input(self, name: str, seen: Sequence[Seen]) -> Seen:
+        """The input, in the range and around the voltage, that all readings of a correction are of."""
+        first = seen[0]
+        for one in seen:
+            if (one.input, one.attenuation) != (first.input, first.attenuation) or not math.isclose(
+                one.range, first.range, rel_tol=1e-6
+            ):
+                raise self._fault(
+                    name,
+                    f"its readings are of input {first.input} at {_shown(first.range)} and of input {one.input} at "
+                    f"{_shown(one.range)}",
+                    expected="one input, in one range, through one probe",
+                )
+        middle = fmean(one.middle for one in seen)
+        return Seen(first.input, first.range, middle, first.attenuation, first.code)
+
+    def _correction(
+        self,
+        name: str,
+        quantity: Calibrated,
+        value: float,
+        uncertainty: float,
+        seen: Seen | None,
+        *,
+        limit: float | None,
+    ) -> Correction:
+        unit = "1" if quantity in (Calibrated.GAIN, Calibrated.TIMEBASE) else UNITS[quantity]
+        known = f"{show_quantity(value, unit)}, standard uncertainty {show_quantity(uncertainty, unit)}"
+        if not (math.isfinite(value) and math.isfinite(uncertainty)):
+            raise self._fault(name, f"it comes out as {known}", expected="finite numbers")
+        largest = MOST_OVER * limit if limit else MOST_GAIN if quantity is Calibrated.GAIN else math.inf
+        if abs(value) > largest:
+            raise self._fault(
+                name,
+                f"it comes out as {known}; the profile states an error of at most {show_quantity(limit or 0.0, unit)}",
+                expected=f"a correction of at most {show_quantity(largest, unit)}",
+                do="check the division of the probe, what the tip is on, and the other instrument",
+            )
+        if limit and uncertainty > limit / math.sqrt(3):
+            raise self._fault(
+                name,
+                f"it comes out as {known}: no better known than the profile states it, ± {show_quantity(limit, unit)}",
+                expected="a smaller uncertainty",
+                do="take more shots, a signal that runs over more codes, or a better reference",
+            )
+        maker, model, serial = read_identity(self._outcome.identities[self._digitizer])
+        is_built = self._outcome.is_simulated and self._bench.is_simulated
+        written = {
+            "quantity": str(quantity),
+            "instrument": self._digitizer,
+            "maker": maker,
+            "model": model,
+            "serial": serial,
+            "seed": self._outcome.seed if is_built else None,
+            **(self._input_keys(seen, has_range=quantity is not Calibrated.SKEW) if seen else {}),
+            "value": _written(value, unit, uncertainty),
+            "uncertainty": _written(uncertainty, unit, uncertainty),
+            "date": self._when.day,
+            "due": self._when.due,
+            "by": self._when.by or None,
+            "evidence": self._when.evidence or None,
+        }
+        return QUANTITIES[quantity].model_validate({key: one for key, one in written.items() if one is not None})
+
+    def _input_keys(self, seen: Seen, *, has_range: bool) -> dict[str, object]:
+        where: dict[str, object] = {"input": seen.input}
+        if has_range:
+            where |= {
+                "range": str(Quantity(float(f"{seen.range:.6g}"), "V")),
+                "middle": str(Quantity(float(f"{seen.middle:.4g}") + 0.0, "V")),
+            }
+        where["probe"] = str(Quantity(seen.attenuation, "x"))
+        where["probe_serial"] = self._bench.probe(seen.input).serial
+        return where
+
+    def _fault(self, name: str, what: str, *, expected: str = "", do: str = "") -> BenchFault:
+        return BenchFault(f"correction `{name}`: {what}", where=self._recipe.path, expected=expected, do=do)
+
+
+def _shown(volts: float) -> str:
+    return show_quantity(volts, "V")
+
+
+def _written(value: float, unit: str, uncertainty: float) -> str:
+    """A number with as many digits as its uncertainty bears, and two more."""
+    if uncertainty and value:
+        decimals = math.ceil(-math.log10(uncertainty / DIGITS))
+        value = round(value, decimals)
+    return str(Quantity(value, unit))
