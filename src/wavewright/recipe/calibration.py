@@ -93,7 +93,7 @@ def known_value(word: str, quantity: Calibrated) -> Interval:
 
     Raises
     ------
-    Misuse : it is no quantity of the right unit, or has no limits.
+    Misuse : it is not a quantity of the right unit, or has no limits.
     """
     if "±" not in word and "+-" not in word and "+/-" not in word:
         read_quantity(word, unit=UNITS[quantity])

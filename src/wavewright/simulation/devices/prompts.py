@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import partial
 from typing import ClassVar
 
 from wavewright.errors import Misuse
@@ -51,12 +52,11 @@ class Prompts(SimulatedInstrument):
                 self._probing.switch(int(found[1]), float(factor[1]))
         for probe in lifted:
             self._probing.lift(probe)
-        for probe, place in [*placed.items(), *((None, place) for place in _METER_ON.findall(text))]:
+        moves = [partial(self._probing.move, probe, place) for probe, place in placed.items()]
+        moves += [partial(self._probing.move_meter, place) for place in _METER_ON.findall(text)]
+        for move in moves:
             try:
-                if probe is None:
-                    self._probing.move_meter(place)
-                else:
-                    self._probing.move(probe, place)
+                move()
             except Misuse as fault:
                 raise ScpiError(-224, fault.what.replace("`", "")) from fault
 
