@@ -38,7 +38,9 @@ def calibrate(
     no_logbook: Annotated[bool, typer.Option("--no-logbook", help="Do not enter the run into a logbook.")] = False,
     as_json: AsJson = False,
 ) -> int:
-    """Measure the errors of a digitizer's inputs, and bring their corrections into the file of its bench.
+    """Find the corrections of a digitizer, and keep them.
+
+    Measures the errors of its inputs, and brings their corrections into the file of the bench.
 
     The bench is measured without corrections. Outputs are off before anything is written. Other entries of the file
     are kept, and a correction that is replaced is noted in the new one. Exit status 3 if no corrections come of it.
