@@ -57,7 +57,7 @@ Attenuation = Annotated[float, BeforeValidator(refusing(_factor)), WithJsonSchem
 Address = Annotated[str, BeforeValidator(refusing(lambda value: check_address(str(value))))]
 
 
-class Calibrated(GrammarModel):
+class CalibrationStatement(GrammarModel):
     """What is known of the calibration of an instrument or a probe."""
 
     calibrated: Day | None = Field(default=None, description="day on which it was calibrated", examples=["2026-03-02"])
@@ -80,7 +80,7 @@ class Calibrated(GrammarModel):
         return self.due is not None and today > self.due
 
 
-class InstrumentEntry(Calibrated):
+class InstrumentEntry(CalibrationStatement):
     """One instrument: its VISA address, its profile, and what it must never be set above."""
 
     resource: Address = Field(description="VISA address", examples=["TCPIP0::192.0.2.17::inst0::INSTR"])
@@ -112,7 +112,7 @@ class ProbeAtOne(GrammarModel):
     bandwidth: Hertz | None = Field(default=None, description="bandwidth at 1x", examples=["30 MHz"])
 
 
-class ProbeEntry(Calibrated):
+class ProbeEntry(CalibrationStatement):
     """The probe that is plugged into an input."""
 
     attenuation: Attenuation = Field(default=1.0, description="division of the probe", examples=["10x", 10])

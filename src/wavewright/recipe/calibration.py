@@ -18,7 +18,7 @@ from wavewright.nearest import did_you_mean
 from wavewright.quantities import Interval, read_interval, read_quantity
 
 
-class Calibrated(StrEnum):
+class CorrectedQuantity(StrEnum):
     """What of a digitizer is corrected."""
 
     OFFSET = "offset"
@@ -27,8 +27,13 @@ class Calibrated(StrEnum):
     TIMEBASE = "timebase"
 
 
-UNITS: Mapping[Calibrated, str] = MappingProxyType(
-    {Calibrated.OFFSET: "V", Calibrated.GAIN: "V", Calibrated.SKEW: "s", Calibrated.TIMEBASE: "Hz"}
+UNITS: Mapping[CorrectedQuantity, str] = MappingProxyType(
+    {
+        CorrectedQuantity.OFFSET: "V",
+        CorrectedQuantity.GAIN: "V",
+        CorrectedQuantity.SKEW: "s",
+        CorrectedQuantity.TIMEBASE: "Hz",
+    }
 )
 LEVELS_OF_GAIN = 2  # a straight line through them
 
@@ -40,7 +45,7 @@ class CalibrationEntry(GrammarModel):
     conditions. A value that is known is a quantity with the limits of its error: `0 V ± 20 uV`.
     """
 
-    quantity: Calibrated = Field(description="offset, gain, skew or timebase")
+    quantity: CorrectedQuantity = Field(description="offset, gain, skew or timebase")
     read: tuple[LocatedText, ...] = Field(
         min_length=1,
         description="readings of the digitizer: two levels for a gain; of several for another quantity, the mean",
@@ -56,12 +61,12 @@ class CalibrationEntry(GrammarModel):
 
     @model_validator(mode="after")
     def _has_its_levels(self) -> Self:
-        wanted = LEVELS_OF_GAIN if self.quantity is Calibrated.GAIN else 1
+        wanted = LEVELS_OF_GAIN if self.quantity is CorrectedQuantity.GAIN else 1
         where = place_of(self.against[0]) or ""
         if len(self.against) != wanted:
             what = f"`against` holds {len(self.against)}"
             raise refusal(FileFault(what, where=where, expected=f"{wanted} for `quantity: {self.quantity}`"))
-        if self.quantity is Calibrated.GAIN and len(self.read) != wanted:
+        if self.quantity is CorrectedQuantity.GAIN and len(self.read) != wanted:
             what = f"`read` holds {len(self.read)}"
             raise refusal(FileFault(what, where=place_of(self.read[0]) or "", expected=f"{wanted}, a level each"))
         return self
@@ -88,7 +93,7 @@ def is_reading(word: str) -> bool:
     return word[:1].isalpha() and "." in word
 
 
-def known_value(word: str, quantity: Calibrated) -> Interval:
+def known_value(word: str, quantity: CorrectedQuantity) -> Interval:
     """The limits between which a known value lies.
 
     Raises

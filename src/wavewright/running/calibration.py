@@ -7,11 +7,14 @@ from datetime import date
 
 from wavewright.analysis.doubts import Doubt
 from wavewright.instruments.bench import Bench
-from wavewright.instruments.bench_file import BenchFile, Calibrated
+from wavewright.instruments.bench_file import BenchFile, CalibrationStatement
+from wavewright.instruments.corrections_file import SkewCorrection
 from wavewright.instruments.vocabulary import Role
 from wavewright.running.input_facts import Fact, doubt_facts
 from wavewright.running.outcome import CalibrationNote
 from wavewright.running.shot import UNCERTAINTY
+
+LEFT = 2.0  # standard uncertainties: what a corrected skew may still be, with about 95 % (JCGM 100:2008, G.2.1)
 
 
 def calibration_notes(
@@ -48,6 +51,8 @@ def calibration_facts(
         for one in bench.digitizer.applied(name):
             facts[f"input{number}.correction.{one.quantity}"] = float(one.value)
             facts[f"input{number}.correction.{one.quantity}{UNCERTAINTY}"] = float(one.uncertainty)
+            if isinstance(one, SkewCorrection):  # in place of what the profile states
+                facts[f"input{number}.skew"] = LEFT * float(one.uncertainty)
         facts |= _late(f"input{number}", _overdue(bench, name, number, today))
     for role in others:
         name = getattr(bench, role.value).link.name
@@ -74,7 +79,7 @@ def _overdue(bench: Bench, channel: str, number: int, today: date) -> Iterator[s
             yield f"{what} was due on {entry.due}"
 
 
-def _note(entry: Calibrated, today: date, *, serial: str = "") -> CalibrationNote:
+def _note(entry: CalibrationStatement, today: date, *, serial: str = "") -> CalibrationNote:
     return CalibrationNote(
         calibrated=str(entry.calibrated or ""),
         due=str(entry.due or ""),

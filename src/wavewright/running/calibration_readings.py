@@ -11,8 +11,9 @@ from wavewright.analysis.reading import Reading
 from wavewright.errors import BenchFault
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.setups import InputSetup
+from wavewright.judgement.doubting import without_allowed
 from wavewright.judgement.verdict import Verdict
-from wavewright.recipe.calibration import Calibrated, is_reading, known_value
+from wavewright.recipe.calibration import CorrectedQuantity, is_reading, known_value
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
 from wavewright.running.instrument_settings import requested_setup
@@ -59,15 +60,17 @@ class CalibrationReadings:
             if word in (f"{one.name}.{result.name}", f"{one.label}.{result.name}")
         ]
         for one, result in found:
-            self._check_result(f"{one.label}.{result.name}", result)
+            self._check_result(one.label, result)
         if not found:
             raise BenchFault(f"there is no reading `{word}`", where=self._recipe.path, do="calibrate again")
         return found
 
-    def _check_result(self, name: str, result: Result) -> None:
+    def _check_result(self, label: str, result: Result) -> None:
         """A correction that rests on a bad reading would spoil every run after it."""
-        reading = result.reading
-        doubts = [finding.sentence for finding in reading.doubted if finding.bears]
+        reading, measurement = result.reading, self._measurements[label]
+        entry = measurement.compute.get(result.name)
+        rules = {**measurement.doubts, **(entry.doubts if entry is not None else {})}
+        doubts = [one.sentence for one in without_allowed(reading.doubted, rules) if one.bears]
         why = ""
         if result.verdict not in (None, Verdict.PASS):
             why = result.reason or f"its limit is {result.limit}"
@@ -77,13 +80,13 @@ class CalibrationReadings:
             why = "; ".join(doubts)
         if why:
             raise BenchFault(
-                f"no correction comes of `{name}`: {why}",
+                f"no correction comes of `{label}.{result.name}`: {why}",
                 where=self._recipe.path,
                 expected="readings within their limits and without doubts",
                 do="mend the set-up, and calibrate again",
             )
 
-    def read(self, words: Sequence[str], quantity: Calibrated) -> tuple[Estimate, list[Seen]]:
+    def read(self, words: Sequence[str], quantity: CorrectedQuantity) -> tuple[Estimate, list[Seen]]:
         """The mean of the named readings of the digitizer, and the inputs as they stood.
 
         What scatters over the shots, and over the conditions of one name, is in the uncertainty (JCGM 100:2008, 4.2.3).
@@ -100,11 +103,14 @@ class CalibrationReadings:
             means.append(fmean(each))
             spreads.append(max(spread, stdev(each) / math.sqrt(len(each)) if len(each) > 1 else 0.0))
         scatter = math.hypot(*spreads) / len(spreads)
-        if quantity in (Calibrated.OFFSET, Calibrated.GAIN) and len({one.middle for one in seen}) < ENOUGH_POSITIONS:
+        if (
+            quantity in (CorrectedQuantity.OFFSET, CorrectedQuantity.GAIN)
+            and len({one.middle for one in seen}) < ENOUGH_POSITIONS
+        ):
             scatter = math.hypot(scatter, max(one.code for one in seen))
         return Estimate(fmean(means), scatter), seen
 
-    def true(self, word: str, quantity: Calibrated) -> Estimate:
+    def true(self, word: str, quantity: CorrectedQuantity) -> Estimate:
         """What is held against: a reading of another instrument, or a known value."""
         if not is_reading(word):
             limits = known_value(word, quantity)

@@ -12,10 +12,10 @@ from wavewright.errors import BenchFault
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.corrections import read_identity
 from wavewright.instruments.corrections_file import MOST_GAIN, QUANTITIES, Correction
-from wavewright.instruments.profile_grammar import Accuracy
+from wavewright.instruments.stated_accuracy import StatedAccuracy
 from wavewright.instruments.vocabulary import Role
 from wavewright.quantities import Quantity, show_quantity
-from wavewright.recipe.calibration import UNITS, Calibrated, CalibrationEntry
+from wavewright.recipe.calibration import UNITS, CalibrationEntry, CorrectedQuantity
 from wavewright.recipe.recipe import Recipe
 from wavewright.running.calibration_readings import CalibrationReadings, Seen
 from wavewright.running.outcome import Outcome
@@ -62,21 +62,23 @@ class _Calibration:
     ) -> None:
         self._outcome, self._recipe, self._bench, self._when = outcome, recipe, bench, when
         self._digitizer = select(recipe, bench, instruments=instruments).names[Role.DIGITIZER]
-        self._accuracy: Accuracy = bench.profiles[self._digitizer].grammar.accuracy
+        self._accuracy: StatedAccuracy = bench.profiles[self._digitizer].grammar.accuracy
         self._readings = CalibrationReadings(outcome, recipe, bench)
         self._gains: dict[tuple[int, float], float] = {}
 
     def corrections(self) -> tuple[Correction, ...]:
         """All of them; gains first, for an offset that is read beside 0 V."""
         self._check_run()
-        ordered = sorted(self._recipe.calibration.items(), key=lambda item: item[1].quantity is not Calibrated.GAIN)
+        ordered = sorted(
+            self._recipe.calibration.items(), key=lambda item: item[1].quantity is not CorrectedQuantity.GAIN
+        )
         found: list[Correction] = []
         for name, entry in ordered:
             make = {
-                Calibrated.GAIN: self._gain,
-                Calibrated.OFFSET: self._offset,
-                Calibrated.SKEW: self._skew,
-                Calibrated.TIMEBASE: self._timebase,
+                CorrectedQuantity.GAIN: self._gain,
+                CorrectedQuantity.OFFSET: self._offset,
+                CorrectedQuantity.SKEW: self._skew,
+                CorrectedQuantity.TIMEBASE: self._timebase,
             }[entry.quantity]
             for one in make(name, entry):
                 if one not in found:
@@ -169,18 +171,18 @@ class _Calibration:
     def _correction(
         self,
         name: str,
-        quantity: Calibrated,
+        quantity: CorrectedQuantity,
         value: float,
         uncertainty: float,
         seen: Seen | None,
         *,
         limit: float | None,
     ) -> Correction:
-        unit = "1" if quantity in (Calibrated.GAIN, Calibrated.TIMEBASE) else UNITS[quantity]
+        unit = "1" if quantity in (CorrectedQuantity.GAIN, CorrectedQuantity.TIMEBASE) else UNITS[quantity]
         known = f"{show_quantity(value, unit)}, standard uncertainty {show_quantity(uncertainty, unit)}"
         if not (math.isfinite(value) and math.isfinite(uncertainty)):
             raise self._fault(name, f"it comes out as {known}", expected="finite numbers")
-        largest = MOST_OVER * limit if limit else MOST_GAIN if quantity is Calibrated.GAIN else math.inf
+        largest = MOST_OVER * limit if limit else MOST_GAIN if quantity is CorrectedQuantity.GAIN else math.inf
         if abs(value) > largest:
             raise self._fault(
                 name,
@@ -204,7 +206,7 @@ class _Calibration:
             "model": model,
             "serial": serial,
             "seed": self._outcome.seed if is_built else None,
-            **(self._input_keys(seen, has_range=quantity is not Calibrated.SKEW) if seen else {}),
+            **(self._input_keys(seen, has_range=quantity is not CorrectedQuantity.SKEW) if seen else {}),
             "value": _written(value, unit, uncertainty),
             "uncertainty": _written(uncertainty, unit, uncertainty),
             "date": self._when.day,
