@@ -46,8 +46,8 @@ def calibrate(
     are kept, and a correction that is replaced is noted in the new one. Exit status 3 if no corrections come of it.
     """
     from wavewright.instruments.bench_file import load_bench
+    from wavewright.logbook.default_location import usual_logbook
     from wavewright.logbook.kept_calibration import calibrate as run_calibration
-    from wavewright.logbook.place import usual_logbook
     from wavewright.recipe.load import load_recipe
     from wavewright.running.interruption import Interrupted
     from wavewright.running.run_options import RunOptions
