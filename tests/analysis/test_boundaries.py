@@ -65,11 +65,13 @@ def test_a_record_without_a_line_beside_the_fundamental_has_no_dynamic_range() -
 
 
 def test_the_steepness_of_one_ramp_is_known_as_well_as_its_duration() -> None:
-    # v = h/t: relative uncertainties are equal (math); one transition, so no scatter adds to it
+    # v = h/t: relative uncertainties are equal (math); one transition, so no scatter adds to it. An error of the state
+    # levels changes height and duration of a straight ramp alike, so that it is in the duration alone
     ramp = np.concatenate([np.zeros(50), np.linspace(0, 100, 41), np.full(50, 100)]).round()
     wave = Waveform(ramp.astype(np.int8), gain=0.01, interval=1e-6)
     slew, rise = measure(wave, "slew_rate"), measure(wave, "rise_time")
-    assert slew.uncertainty / slew.value == pytest.approx(rise.uncertainty / rise.value, rel=1e-9)
+    assert slew.uncertainty / slew.value == pytest.approx(rise.uncertainty / rise.value, rel=0.1)
+    assert slew.uncertainty / slew.value < rise.uncertainty / rise.value
     assert slew.value == pytest.approx(0.8 / rise.value)
 
 

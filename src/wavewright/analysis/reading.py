@@ -73,6 +73,8 @@ class Reading:
         unit: str,
         doubts: tuple[Doubt, ...] = (),
         resolution: float = 0.0,
+        shared: float = 0.0,
+        single: float = 0.0,
     ) -> Reading:
         """The mean of all occurrences, with the uncertainty of a mean (JCGM 100:2008, 4.2.3) and of the resolution.
 
@@ -81,15 +83,17 @@ class Reading:
         values : shape (n,), n ≥ 1.
         times : s, shape (n,); when each occurred.
         resolution : half-width of the interval in which one value can lie, taken as rectangular (JCGM 100:2008, 4.3.7).
+        shared : standard uncertainty that all values have in common, so that it does not become less in their mean.
+        single : standard uncertainty of one value by itself; stands for the scatter where there is only one.
         """
         each = np.asarray(values, dtype=np.float64)
         spread = float(each.std(ddof=1)) if each.size > 1 else None
-        scatter = 0.0 if spread is None else spread / np.sqrt(each.size)
-        uncertainty = float(np.hypot(scatter, resolution / np.sqrt(3)))
+        scatter = single if spread is None else spread / np.sqrt(each.size)
+        uncertainty = float(np.hypot(np.hypot(scatter, shared), resolution / np.sqrt(3)))
         return cls(
             value=float(each.mean()),
             unit=unit,
-            uncertainty=uncertainty if each.size > 1 or resolution else None,
+            uncertainty=uncertainty if each.size > 1 or uncertainty else None,
             doubts=doubts,
             count=int(each.size),
             minimum=float(each.min()),

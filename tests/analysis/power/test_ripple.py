@@ -76,7 +76,7 @@ def test_noise_that_lifts_the_extremes_is_told() -> None:
     volts = np.where(np.arange(2000) % 100 < 50, 0.25, -0.25) + noise
     reading = measure(wave_of(volts), "ripple", frequency=RATE / 100)
     assert reading.uncertainty is not None
-    assert value(reading) == pytest.approx(0.5, abs=1.5 * reading.uncertainty)
+    assert value(reading) == pytest.approx(0.5, abs=1.96 * reading.uncertainty)  # 95 % if normal
     assert Doubt.NOISY in reading.doubts
 
 

@@ -42,7 +42,7 @@ def test_the_scatter_about_the_states_is_that_of_the_noise(sigma: float) -> None
 
 def test_a_clean_line_of_four_samples_a_period_is_not_noisy() -> None:
     wave = Waveform(np.tile([0, 0, 100, 100], 500).astype(np.int8), interval=1e-6)
-    assert Survey(wave).record.noise > 50  # neighbours differ by the signal itself
+    assert Survey(wave).record.noise > 30  # neighbours differ by the signal itself
     assert Survey(wave).noise == 0.0
     assert measure(wave, "positive_pulse_width").doubts == (Doubt.FEW_SAMPLES,)
     fast = Waveform.from_volts(np.sin(2 * np.pi * np.arange(1000) / 5.1), interval=1e-6)

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import math
-
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import LEVELS, Reads
-from wavewright.analysis.levels.level_uncertainty import level_uncertainty
+from wavewright.analysis.levels.level_uncertainty import level_errors
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.time.edges import noise_doubts, state_doubts
@@ -66,11 +64,11 @@ def amplitude(survey: Survey) -> Reading:
     ------
     NotMeasurable : fewer than two different codes.
     """
-    return _level(survey, survey.levels.amplitude, levels=2)
+    return _level(survey, survey.levels.amplitude, uncertainty=level_errors(survey).of_amplitude)
 
 
-def _level(survey: Survey, value: float, levels: int = 1) -> Reading:
-    uncertainty = math.sqrt(levels) * level_uncertainty(survey)
+def _level(survey: Survey, value: float, uncertainty: float | None = None) -> Reading:
+    uncertainty = level_errors(survey).of_level if uncertainty is None else uncertainty
     return Reading(
         value,
         survey.unit,

@@ -12,6 +12,7 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import EXTREMES, Reads
+from wavewright.analysis.levels.quantisation import share_of_step
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.record.blocks import blocks
 from wavewright.analysis.record.survey import Survey
@@ -147,13 +148,14 @@ def _average(survey: Survey, value: float) -> Reading:
 
 
 def uncertainty_of_average(survey: Survey) -> float | None:
-    """Standard uncertainty of an average over the record, in its unit: noise over √n, and one code step for all.
+    """Standard uncertainty of an average over the record, in its unit: noise over √n, and what is left of a code step.
 
-    JCGM 100:2008, 4.2.3 for the noise; 4.3.7 for the step, taken as an error that all samples share, since without
-    noise it does not average out. An upper bound for means and for rms alike.
+    JCGM 100:2008, 4.2.3 for the noise; 4.3.7 for the step, taken as an error that all samples share as far as noise
+    does not spread them over several codes. The same for means and for rms.
     """
     record = survey.record
-    return math.hypot(record.noise / math.sqrt(max(1, record.codes.size)), record.step / math.sqrt(12)) or None
+    left = record.step / math.sqrt(12) * share_of_step(survey)
+    return math.hypot(record.noise / math.sqrt(max(1, record.codes.size)), left) or None
 
 
 def _uncertainty_of_ratio(survey: Survey, of_dividend: float, ratio: float, divisor: float) -> float | None:

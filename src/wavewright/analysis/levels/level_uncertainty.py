@@ -1,26 +1,73 @@
-"""How well a state level is known from the samples that dwell there."""
+"""How well a state level is known from the samples that dwell there, or from the extremes."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
+from wavewright.analysis.levels.extreme_lift import lift_of_extreme
 from wavewright.analysis.levels.state_levels import BINS, LevelMethod
 from wavewright.analysis.record.survey import Survey
 
+SCATTER_OF_EXTREME = 0.5  # of the noise, about: standard deviation of the largest of 100 to 1000 normal values (math)
+
+
+@dataclass(frozen=True, slots=True)
+class LevelErrors:
+    """Standard uncertainties of the state levels, in the waveform's unit.
+
+    Parameters
+    ----------
+    alone : of each level by itself.
+    outward : of both together, the low one too low and the high one too high: what noise does to extremes.
+    """
+
+    alone: float = 0.0
+    outward: float = 0.0
+
+    @property
+    def of_level(self) -> float:
+        """Of one level."""
+        return math.hypot(self.alone, self.outward)
+
+    @property
+    def of_amplitude(self) -> float:
+        """Of the distance between the two."""
+        return math.hypot(math.sqrt(2) * self.alone, 2 * self.outward)
+
+    @property
+    def middle(self) -> float:
+        """Of the level midway between the two."""
+        return self.alone / math.sqrt(2)
+
+
+def level_errors(survey: Survey) -> LevelErrors:
+    """How uncertain the state levels are. Nothing of declared levels, which are what they are said to be.
+
+    Half a code step, rectangular (JCGM 100:2008, 4.3.7), as far as noise does not carry the level over several codes,
+    and no better than the method averages noise. Levels that are the extremes lie too far out as well.
+    """
+    return survey.once("level errors", lambda: _level_errors(survey))
+
 
 def level_uncertainty(survey: Survey) -> float:
-    """Standard uncertainty of one state level, in the waveform's unit.
+    """Standard uncertainty of one state level, in the waveform's unit."""
+    return level_errors(survey).of_level
 
-    Half a code step, rectangular (JCGM 100:2008, 4.3.7), and no better than the method averages noise. 0 of declared
-    levels, which are what they are said to be.
-    """
-    record = survey.record
-    if survey.levels.method is LevelMethod.DECLARED:
-        return 0.0
+
+def _level_errors(survey: Survey) -> LevelErrors:
+    record, method = survey.record, survey.levels.method
+    if method is LevelMethod.DECLARED:
+        return LevelErrors()
+    step = record.step / math.sqrt(12)
+    takes_extremes = method is LevelMethod.EXTREMES or (method is LevelMethod.AUTO and not survey.levels.has_states)
+    if takes_extremes:
+        outward = max(lift_of_extreme(survey, highest=highest) for highest in (False, True))
+        return LevelErrors(math.hypot(step, SCATTER_OF_EXTREME * survey.noise), outward)
     noise = survey.noise / math.sqrt(record.codes.size / 2)
-    if survey.levels.has_states and survey.levels.method in (LevelMethod.AUTO, LevelMethod.MODE):
+    if survey.levels.has_states and method in (LevelMethod.AUTO, LevelMethod.MODE):
         noise = math.hypot(noise, _wander_of_mode(survey))
-    return math.hypot(record.step / math.sqrt(12), noise)
+    return LevelErrors(math.hypot(step, noise))
 
 
 def _wander_of_mode(survey: Survey) -> float:

@@ -53,9 +53,12 @@ class Distortion:
 
     @property
     def line_variance(self) -> float:
-        """Variance of the rms value of a line that stands out of the noise, in unit²."""
+        """Variance of the rms value of a line that stands out of the noise, in unit².
+
+        The sum of squares over a lobe weighs the samples with the square of the window (math: Parseval).
+        """
         spectrum = self.fundamental.spectrum
-        return self.noise_square * spectrum.window.noise_bandwidth / spectrum.size
+        return self.noise_square * spectrum.window.lines_in_one / spectrum.size
 
 
 def take_apart(

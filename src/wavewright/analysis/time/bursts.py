@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Annotated
 
 import numpy as np
@@ -12,7 +13,7 @@ from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import POSITIVE
-from wavewright.analysis.time.crossing_resolution import difference_resolution
+from wavewright.analysis.time.crossing_resolution import difference_resolution, noise_of_instant
 from wavewright.analysis.time.edges import MIDDLE, edges, noise_doubts, too_few
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.waveform import Floats
@@ -57,6 +58,7 @@ def burst_width(
         unit="s",
         doubts=noise_doubts(survey),
         resolution=difference_resolution(survey, begins),
+        single=math.sqrt(2) * noise_of_instant(survey, begins),
     )
 
 

@@ -1,24 +1,61 @@
-"""Instants: how well the time of a crossing is known from the samples beside it."""
+"""Instants: how well the time of a crossing is known from the samples beside it.
+
+Three things make an instant uncertain. The straight line between two samples is not the waveform (resolution, a bound
+that all crossings of a periodic signal may share); noise moves each crossing by itself; and a level that is a ratio is
+as uncertain as the state levels, which moves all crossings together, rising ones one way and falling ones the other.
+"""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
 import numpy as np
 
-from wavewright.analysis.levels.level_uncertainty import level_uncertainty
+from wavewright.analysis.levels.level_uncertainty import LevelErrors, level_errors
+from wavewright.analysis.levels.quantisation import share_of_step
+from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.record.survey import Survey
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
 
 LOOKED_AT = 64  # crossings, about; the median of their steepness stands for all
+ABOVE_NOISE = 8.0  # standard deviations that the change must be, so that noise does not pass for steepness
+OF_AMPLITUDE = 0.3  # a longer stretch would leave the edge
+BENDS_OF_NOISE: tuple[tuple[Callable[..., Floats], float], ...] = ((np.max, 1.0), (np.min, 0.2))
+"""Of the two bends beside a crossing the larger and the lesser, and the square of the median that noise gives each."""
+TOUCHES = math.sqrt(2 / 3)  # of the noise of a sample that a straight line between two leaves, on average (math)
+
+
+@dataclass(frozen=True, slots=True)
+class LevelEffect:
+    """What errors of the two state levels do to an instant or a duration, s per unit of the waveform each."""
+
+    low: float = 0.0
+    high: float = 0.0
+
+    def __sub__(self, other: LevelEffect) -> LevelEffect:
+        return LevelEffect(self.low - other.low, self.high - other.high)
+
+    def __mul__(self, factor: float) -> LevelEffect:
+        return LevelEffect(self.low * factor, self.high * factor)
+
+    def uncertainty(self, survey: Survey) -> float:
+        """Standard uncertainty that follows from those of the state levels, s."""
+        errors = level_errors(survey) if self.low or self.high else LevelErrors()
+        alone = errors.alone * math.hypot(self.low, self.high)
+        return math.hypot(alone, errors.outward * (self.high - self.low))
 
 
 def instant_resolution(survey: Survey, places: Floats) -> float:
     """Half-width of the interval that the instant of one crossing can lie in, s: at most half a sample interval.
 
     Between two samples whose values differ by d the straight line is off by at most q/(2·(d − q)) of the interval for a
-    code step q (math: half a step over the least slope that can have given d), and on an edge of amplitude A that is
-    not straight by about d/(2·A): for a single-pole edge at its middle that is twice the chord bound (interval/τ)²/8
-    (math). The larger of the two counts. The rule itself is ours: common practice, no source.
+    code step q (math: half a step over the least slope that can have given d), as far as noise does not spread it over
+    several codes. A bend, that is a second difference of b on one side of the crossing, puts it off by about b/(6·d)
+    (math: chord of a parabola, and of a corner), and by half an interval if it is a step, which bends on both sides;
+    (r/8)·(1 + 3·r²) for the lesser r = b/d joins the two and is ours: common practice, no source. The largest counts.
     """
     if not places.size or survey.record.codes.size < 2:
         return survey.wave.interval / 2
@@ -27,50 +64,99 @@ def instant_resolution(survey: Survey, places: Floats) -> float:
 
 
 def _resolution(survey: Survey, places: Floats) -> float:
-    interval, codes = survey.wave.interval, survey.record.codes
-    chosen = survey.record.finite_places(places[:: max(1, places.size // LOOKED_AT)])
-    before = np.clip(np.floor(chosen).astype(np.int64), 0, codes.size - 2)
-    change = np.abs(survey.wave.gain * (codes[before + 1].astype(np.float64) - codes[before].astype(np.float64)))
-    try:
-        amplitude = survey.levels.amplitude
-    except NotMeasurable:
-        amplitude = float(change.max())
-    typical = float(np.sort(change)[change.size // 2])
-    if not typical or not amplitude:
+    interval, codes, gain = survey.wave.interval, survey.record.codes, abs(survey.wave.gain)
+    before = _samples_before(survey, places)
+    beside = codes[np.clip(before[:, None] + np.arange(-1, 3), 0, codes.size - 1)].astype(np.float64)
+    changes = np.diff(beside, axis=1) * gain
+    typical = float(np.median(np.abs(changes[:, 1])))
+    if not typical:
         return interval / 2
     step = survey.record.step
-    quantised = step / (typical - step) if typical > step else 1.0
-    return interval / 2 * min(1.0, max(quantised if step else 0.0, typical / amplitude))
+    quantised = (step / (typical - step) if typical > step else 1.0) if step else 0.0
+    bends = np.abs(np.diff(changes, axis=1))
+    more, less = (_bend(pick(bends, axis=1), survey.noise, share) / typical for pick, share in BENDS_OF_NOISE)
+    less = min(1.0, less)
+    bent = max(min(more / 3, 0.5), less / 4 * (1 + 3 * less * less))
+    return interval / 2 * min(1.0, max(quantised * share_of_step(survey), bent))
+
+
+def _bend(bends: Floats, noise: float, share: float) -> float:
+    """Median bend without what noise makes of it, whose variance in a second difference is 6 times its own (math)."""
+    return math.sqrt(max(0.0, float(np.median(bends)) ** 2 - share * 6 * noise**2))
+
+
+def noise_of_instant(survey: Survey, places: Floats) -> float:
+    """Standard deviation that noise gives to one of these instants, s: noise over steepness (math)."""
+    steepness = steepness_at(survey, places)
+    return TOUCHES * survey.noise / steepness if steepness else 0.0
 
 
 def instant_scatter(survey: Survey, places: Floats, *, level_is_found: bool) -> tuple[float, float]:
     """What noise does to the instant of a crossing, s, standard: to each by itself, and to all by the level in common.
 
-    Noise over the steepness there (math); a level that is a ratio is as uncertain as the state levels that it is taken
-    from. The straight line between two samples averages their noise a little, which is left aside.
+    A level that is a ratio is as uncertain as the state levels that it is taken from.
     """
-    steepness = _steepness(survey, places)
+    steepness = steepness_at(survey, places)
     if not steepness:
         return 0.0, 0.0
-    return survey.noise / steepness, (level_uncertainty(survey) / steepness if level_is_found else 0.0)
+    shared = level_errors(survey).middle / steepness if level_is_found else 0.0
+    return survey.noise / steepness, shared
+
+
+def level_effect(survey: Survey, level: ReferenceLevel, places: Floats, *, rising: bool) -> LevelEffect:
+    """What errors of the state levels do to crossings of a level; nothing where it is not taken from them."""
+    steepness = steepness_at(survey, places)
+    if not (level.is_ratio and steepness):
+        return LevelEffect()
+    later = (1.0 if rising else -1.0) / steepness
+    return LevelEffect((1 - level.number) * later, level.number * later)
+
+
+def steepness_at(survey: Survey, places: Floats) -> float:
+    """Median change per second around crossings, in the waveform's unit; 0 where there is none.
+
+    Over as many samples as it takes to rise well above the noise, but no longer than the edge.
+    """
+    if not places.size or survey.record.codes.size < 2:
+        return 0.0
+    key = ("steepness", places.size, float(places[0]), float(places[-1]))
+    return survey.once(key, lambda: _steepness(survey, places))
 
 
 def _steepness(survey: Survey, places: Floats) -> float:
-    """Median change per second over some samples on either side of crossings, in the unit; 0 where there is none."""
-    codes = survey.record.codes
-    if not places.size or codes.size < 2:
-        return 0.0
+    codes, gain = survey.record.codes, abs(survey.wave.gain)
+    before = _samples_before(survey, places)
+    try:
+        longest = OF_AMPLITUDE * survey.levels.amplitude
+    except NotMeasurable:
+        longest = 0.0
+    wide, found = 0, 0.0
+    while True:
+        first, last = np.maximum(before - wide, 0), np.minimum(before + 1 + wide, codes.size - 1)
+        rises = np.abs(codes[last].astype(np.float64) - codes[first].astype(np.float64)) * gain
+        found = float(np.median(rises / (last - first)))
+        rise = float(np.median(rises))
+        if rise >= ABOVE_NOISE * survey.noise or rise >= longest / 2 or 2 * wide + 1 >= codes.size:
+            return found / survey.wave.interval
+        wide = 2 * wide + 1
+
+
+def _samples_before(survey: Survey, places: Floats) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    """Of some of these crossings the samples before them."""
     chosen = survey.record.finite_places(places[:: max(1, places.size // LOOKED_AT)])
-    before = np.clip(np.floor(chosen).astype(np.int64), 0, codes.size - 2)
-    changes = np.abs(codes[before + 1].astype(np.float64) - codes[before].astype(np.float64))
-    return float(np.median(changes)) * abs(survey.wave.gain) / survey.wave.interval
+    return np.clip(np.floor(chosen).astype(np.int64), 0, survey.record.codes.size - 2)
 
 
 def difference_resolution(survey: Survey, places: Floats) -> float:
-    """The same for the difference of two such instants, s."""
+    """The resolution of the difference of two such instants, s."""
     return float(np.sqrt(2)) * instant_resolution(survey, places)
 
 
 def resolution_at(survey: Survey, times: Floats, *, origin: float) -> float:
-    """The same for crossings that are known by their times, s after `origin` on the time axis."""
-    return instant_resolution(survey, (times - (survey.wave.start - origin)) / survey.wave.interval)
+    """The resolution of crossings that are known by their times, s after `origin` on the time axis."""
+    return instant_resolution(survey, places_at(survey, times, origin=origin))
+
+
+def places_at(survey: Survey, times: Floats, *, origin: float) -> Floats:
+    """Places in samples of crossings that are known by their times, s after `origin` on the time axis."""
+    return np.asarray((times - (survey.wave.start - origin)) / survey.wave.interval)

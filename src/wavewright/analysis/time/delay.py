@@ -13,9 +13,9 @@ from wavewright.analysis.parameters import Condition, ReferenceLevel, Slope
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.alignment import require_shared_time
 from wavewright.analysis.record.survey import Survey
-from wavewright.analysis.time.crossing_resolution import resolution_at
+from wavewright.analysis.time.crossing_resolution import noise_of_instant, places_at, resolution_at
 from wavewright.analysis.time.edges import MIDDLE
-from wavewright.analysis.time.time_between import instants
+from wavewright.analysis.time.time_between import instants, level_error_between
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
 
@@ -76,6 +76,7 @@ def delay(
             expected="at least one of each that belong together",
             do="check levels and slopes, or lengthen the record",
         )
+    places = places_at(first, begins, origin=origin), places_at(second, ends, origin=origin)
     unpaired = begins.size < min(one.size, other.size) - 1
     return Reading.of_occurrences(
         ends - begins,
@@ -83,6 +84,8 @@ def delay(
         unit="s",
         doubts=(Doubt.NOISY,) if unpaired else (),
         resolution=hypot(resolution_at(first, begins, origin=origin), resolution_at(second, ends, origin=origin)),
+        shared=level_error_between((first, conditions[0], places[0]), (second, conditions[1], places[1])),
+        single=hypot(noise_of_instant(first, places[0]), noise_of_instant(second, places[1])),
     )
 
 

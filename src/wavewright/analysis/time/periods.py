@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.fitting.line_fit import fit_line
 from wavewright.analysis.parameters import Hysteresis, ReferenceLevel
 from wavewright.analysis.reading import Occurrences, Reading
 from wavewright.analysis.record.crossings import Crossings
 from wavewright.analysis.record.survey import Survey
-from wavewright.analysis.time.crossing_resolution import difference_resolution
+from wavewright.analysis.time.crossing_resolution import difference_resolution, noise_of_instant
 from wavewright.analysis.time.edges import MIDDLE, edges, period_doubts, told_noise, too_few
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
@@ -31,8 +33,9 @@ def period(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hyster
       ──┘      └──────┘      └──
         ├── period ───┤
 
-    Falling edges are taken where there are more of them. The uncertainty is that of the mean from the scatter of the
-    periods (JCGM 100:2008, 4.2.3) with the resolution of the first and last instant.
+    Falling edges are taken where there are more of them. The mean is the time between two instants over the number of
+    periods, so its uncertainty is that of these two: what the instants scatter by about an even row of them, or what
+    noise gives them if that is more, and their resolution.
 
     Raises
     ------
@@ -132,13 +135,22 @@ def _period(survey: Survey, level: ReferenceLevel, hysteresis: ReferenceLevel | 
     if places.size < 2:
         raise too_few(survey, found, level, expected="two of the same slope, which bound one period")
     each = np.diff(places)
-    return Reading.of_occurrences(
+    found_periods = Reading.of_occurrences(
         survey.wave.interval * each,
         times=survey.wave.start + survey.wave.interval * places[:-1],
         unit="s",
         doubts=period_doubts(survey, each),
-        resolution=difference_resolution(survey, places) / each.size,
     )
+    noise = max(noise_of_instant(survey, places), survey.wave.interval * _scatter_of_instants(places))
+    resolution = difference_resolution(survey, places) / math.sqrt(3)
+    return replace(found_periods, uncertainty=math.hypot(math.sqrt(2) * noise, resolution) / each.size)
+
+
+def _scatter_of_instants(places: Floats) -> float:
+    """Standard deviation of instants about the even row that fits them best, in samples; 0 of fewer than three."""
+    if places.size < 3:
+        return 0.0
+    return fit_line(np.arange(places.size, dtype=np.float64), places).residual
 
 
 def _edges_or_none(survey: Survey, level: ReferenceLevel, hysteresis: ReferenceLevel | None) -> Crossings:

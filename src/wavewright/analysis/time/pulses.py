@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -9,11 +10,17 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.levels.extreme_lift import lift_of_largest
 from wavewright.analysis.parameters import Hysteresis, ReferenceLevel
 from wavewright.analysis.reading import Doubt, Occurrences, Reading
 from wavewright.analysis.record.crossings import Crossings
 from wavewright.analysis.record.survey import Survey
-from wavewright.analysis.time.crossing_resolution import difference_resolution
+from wavewright.analysis.time.crossing_resolution import (
+    LevelEffect,
+    difference_resolution,
+    level_effect,
+    noise_of_instant,
+)
 from wavewright.analysis.time.edges import MIDDLE, edges, noise_doubts, period_doubts, told_noise, too_few
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
@@ -115,13 +122,16 @@ def duty_factor(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: H
     periods = np.diff(bounds)
     shorter = float(np.mean(np.minimum(widths, periods - widths)))
     few = (Doubt.FEW_SAMPLES,) if shorter < FEW_SAMPLES else ()
-    resolution = difference_resolution(survey, bounds) / (survey.wave.interval * float(periods.mean()))
+    period = survey.wave.interval * float(periods.mean())
+    shift = level_effect(survey, level, falling, rising=False) - level_effect(survey, level, rising, rising=True)
     return Reading.of_occurrences(
         widths / periods,
         times=survey.wave.start + survey.wave.interval * bounds[:-1],
         unit="1",
         doubts=(*few, *period_doubts(survey, periods)),
-        resolution=resolution,
+        resolution=difference_resolution(survey, bounds) / period,
+        shared=shift.uncertainty(survey) / period,
+        single=math.sqrt(2) * noise_of_instant(survey, bounds) / period,
     )
 
 
@@ -238,7 +248,16 @@ def _width(survey: Survey, polarity: Polarity, level: ReferenceLevel, hysteresis
         unit="s",
         doubts=_doubts(survey, taken),
         resolution=difference_resolution(survey, taken.begins),
+        shared=_level_effect(survey, level, taken, polarity).uncertainty(survey),
+        single=math.sqrt(2) * noise_of_instant(survey, taken.begins),
     )
+
+
+def _level_effect(survey: Survey, level: ReferenceLevel, taken: Pulses, polarity: Polarity) -> LevelEffect:
+    """What errors of the state levels do to every pulse; of either polarity they do it both ways, and as much."""
+    rising = polarity is not Polarity.NEGATIVE
+    begins = level_effect(survey, level, taken.begins, rising=rising)
+    return level_effect(survey, level, taken.begins + taken.lengths, rising=not rising) - begins
 
 
 def _one_pulse(
@@ -258,6 +277,9 @@ def _one_pulse(
         unit="s",
         doubts=_doubts(survey, Pulses(taken.begins[one], taken.lengths[one])),
         resolution=difference_resolution(survey, taken.begins[one]),
+        shared=_level_effect(survey, level, taken, polarity).uncertainty(survey),
+        # noise makes the longest of many longer, and the shortest shorter
+        single=math.sqrt(2) * noise_of_instant(survey, taken.begins) * max(1.0, lift_of_largest(taken.lengths.size)),
     )
     return replace(reading, at=survey.wave.time_of(float(taken.begins[chosen])))
 

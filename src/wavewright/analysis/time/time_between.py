@@ -14,7 +14,7 @@ from wavewright.analysis.reading import Reading
 from wavewright.analysis.record.alignment import require_shared_time
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import COUNT, NOT_NEGATIVE
-from wavewright.analysis.time.crossing_resolution import resolution_at
+from wavewright.analysis.time.crossing_resolution import level_effect, noise_of_instant, places_at, resolution_at
 from wavewright.analysis.time.edges import edges, told_noise
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
@@ -66,10 +66,34 @@ def time_between(
             do="check the levels and slopes, or lengthen the record",
         )
     resolution = hypot(resolution_at(first, begun, origin=origin), resolution_at(other, ended, origin=origin))
+    places = places_at(first, begun, origin=origin), places_at(other, ended, origin=origin)
     noisy = [told_noise(survey, edges(survey, what.level)) for survey, what in ((first, from_), (other, to))]
     return Reading.of_occurrences(
-        ended - begun, times=origin + begun, unit="s", doubts=noisy[0] or noisy[1], resolution=resolution
+        ended - begun,
+        times=origin + begun,
+        unit="s",
+        doubts=noisy[0] or noisy[1],
+        resolution=resolution,
+        shared=level_error_between((first, from_, places[0]), (other, to, places[1])),
+        single=hypot(noise_of_instant(first, places[0]), noise_of_instant(other, places[1])),
     )
+
+
+End = tuple[Survey, Condition, Floats]
+
+
+def level_error_between(start: End, stop: End) -> float:
+    """Standard uncertainty that errors of the state levels give to all times between two kinds of crossings, s.
+
+    On one channel they are the same errors for both; on two they are independent.
+    """
+    effects = [
+        level_effect(survey, what.level, places, rising=what.slope is not Slope.FALLING)
+        for survey, what, places in (start, stop)
+    ]
+    if start[0] is stop[0]:
+        return (effects[1] - effects[0]).uncertainty(start[0])
+    return hypot(*(effect.uncertainty(survey) for effect, (survey, _, _) in zip(effects, (start, stop), strict=True)))
 
 
 def instants(survey: Survey, condition: Condition, *, origin: float) -> Floats:

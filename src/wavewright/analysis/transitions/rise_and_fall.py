@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
+
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
@@ -10,7 +13,12 @@ from wavewright.analysis.expressions.dimensions import quotient
 from wavewright.analysis.parameters import ReferenceLevel, Slope
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.survey import Survey
-from wavewright.analysis.time.crossing_resolution import difference_resolution
+from wavewright.analysis.time.crossing_resolution import (
+    LevelEffect,
+    instant_resolution,
+    level_effect,
+    noise_of_instant,
+)
 from wavewright.analysis.time.edges import noise_doubts, state_doubts
 from wavewright.analysis.transitions.transitions import HIGH, LOW, Transitions, find_transitions, middle_level
 from wavewright.errors import NotMeasurable
@@ -85,14 +93,18 @@ def slew_rate(
     taken = whole_transitions(survey, slope, low, high)
     durations = survey.wave.interval * (taken.ends - taken.starts)
     rise = survey.level(high) - survey.level(low)
-    relative = difference_resolution(survey, taken.middles) / float(durations.mean())
     each = rise / durations
+    duration, errors = float(durations.mean()), _errors(survey, taken, low, high, slope)
+    rise_effect = LevelEffect(low.number - high.number, high.number - low.number) if high.is_ratio else LevelEffect()
+    relative = rise_effect * (1 / rise) - errors.levels * (1 / duration)
     return Reading.of_occurrences(
         each,
         times=_times(survey, taken.middles),
         unit=quotient(survey.unit, "s"),
         doubts=_doubts(survey, taken),
-        resolution=relative * float(each.mean()),
+        resolution=errors.resolution / duration * float(each.mean()),
+        shared=relative.uncertainty(survey) * abs(float(each.mean())),
+        single=errors.noise / duration * float(each.mean()),
     )
 
 
@@ -126,12 +138,40 @@ def _merged(parts: list[Transitions]) -> Transitions:
 
 def _duration(survey: Survey, slope: Slope, low: ReferenceLevel, high: ReferenceLevel) -> Reading:
     taken = whole_transitions(survey, slope, low, high)
+    errors = _errors(survey, taken, low, high, slope)
     return Reading.of_occurrences(
         survey.wave.interval * (taken.ends - taken.starts),
         times=_times(survey, taken.middles),
         unit="s",
         doubts=_doubts(survey, taken),
-        resolution=difference_resolution(survey, taken.middles),
+        resolution=errors.resolution,
+        shared=errors.levels.uncertainty(survey),
+        single=errors.noise,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _DurationErrors:
+    """Of one duration, s: half-width by resolution, standard deviation by noise, and what level errors do to it."""
+
+    resolution: float
+    noise: float
+    levels: LevelEffect
+
+
+def _errors(
+    survey: Survey, taken: Transitions, low: ReferenceLevel, high: ReferenceLevel, slope: Slope
+) -> _DurationErrors:
+    rising = slope is not Slope.FALLING
+    first, last = (low, high) if rising else (high, low)
+    ends = (taken.starts, taken.ends)
+    levels = level_effect(survey, last, taken.ends, rising=rising) - level_effect(
+        survey, first, taken.starts, rising=rising
+    )
+    return _DurationErrors(
+        math.hypot(*(instant_resolution(survey, places) for places in ends)),
+        math.hypot(*(noise_of_instant(survey, places) for places in ends)),
+        levels,
     )
 
 

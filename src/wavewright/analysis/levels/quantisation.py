@@ -1,0 +1,22 @@
+"""Quantisation: what is left of the error of a code step where noise spreads the samples over several codes."""
+
+from __future__ import annotations
+
+import math
+
+from wavewright.analysis.record.survey import Survey
+
+
+def share_of_step(survey: Survey) -> float:
+    """Share of the error of rounding to codes that all samples of one value have in common, 0 … 1.
+
+    Noise of standard deviation σ leaves exp(−2π²σ²/q²) of the error of a step q (math: the characteristic function of
+    the noise at the first harmonic of the quantiser's error); the rest is scatter. 1 of values that were never
+    quantised, which have no such error at all.
+    """
+    record = survey.record
+    if not record.step:
+        return 1.0
+    # what the noise was found from contains the rounding to codes itself, of variance q²/12 (JCGM 100:2008, 4.3.7)
+    square = max(0.0, (record.noise / record.step) ** 2 - 1 / 12)
+    return math.exp(-2 * math.pi**2 * square)
