@@ -153,3 +153,37 @@ def test_a_correction_of_another_instrument_ends_the_run_before_anything_is_meas
     assert "Traceback" not in said.err
     (folder,) = (recipe.parent / "out").iterdir()
     assert read_outcome(folder).measurements == ()
+
+
+def test_the_report_shows_corrections_and_calibrations(recipe: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = bench_in(recipe.parent, text_of(OFFSET, GAIN))
+    text = path.read_text().replace(
+        "profile: scpi-digitizer}", "profile: scpi-digitizer, due: 2999-03-02, certificate: VCL-7}"
+    )
+    path.write_text(text)
+    outcome = ww.run(recipe, bench=path, draw=5, out=recipe.parent / "out", logbook=None)
+    assert outcome.folder is not None
+    page = recipe.parent / "report.html"
+    assert execute(["report", str(outcome.folder), "--out", str(page)]) == 0
+    shown = page.read_text()
+    assert "certificate VCL-7, due 2999-03-02" in shown
+    assert "rail, input 1: offset -100 mV ± 1 mV, gain 10.0 % ± 0.1 %" in shown
+    assert outcome.corrections is not None
+    assert outcome.corrections.sha256 in shown
+
+
+def test_identify_lists_what_is_overdue(recipe: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = bench_in(recipe.parent, text_of(gain_entry(date="2020-01-01", due="2021-01-01")))
+    text = path.read_text().replace(
+        "profile: scpi-meter}", "profile: scpi-meter, calibrated: 2020-01-01, due: 2022-02-02}"
+    )
+    path.write_text(text.replace("  1: {", "  1: {due: 2023-03-03, ", 1))
+    assert execute(["bench", "identify", "--bench", str(path)]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "overdue: `meter` was due on 2022-02-02" in said
+    assert "overdue: the probe in input 1 was due on 2023-03-03" in said
+    assert "overdue: the correction of gain of input 1 at 8 V, 10x was due on 2021-01-01" in said
+    assert execute(["bench", "identify", "--bench", str(path), "--json"]) == 0
+    answers = json.loads(capsys.readouterr().out)
+    assert answers["meter"]["calibration"]["is_overdue"] is True
+    assert "calibration" not in answers["supply"]

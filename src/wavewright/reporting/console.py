@@ -80,6 +80,8 @@ def _remarks(outcome: Outcome) -> Iterator[str]:
         yield from (f"{one.label}.{check.name}: {_beside(check)}" for check in one.cross_checks)
     yield from _doubts(outcome)
     yield from _once(outcome)
+    if outcome.corrections is not None:
+        yield f"corrections: {outcome.corrections.file}"
     if outcome.error:
         yield outcome.error
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from wavewright.errors import FileFault, Misuse
 from wavewright.quantities import show_quantity
+from wavewright.reporting.applied_corrections import applied_corrections
 from wavewright.reporting.catalogue import report_format
 from wavewright.reporting.margin_bar import margin_bar
 from wavewright.reporting.picture import Picture
@@ -86,8 +87,9 @@ def _environment() -> Environment:
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
     environment.globals.update(
-        margin_bar=margin_bar, shown=shown, shown_setting=shown_setting, shown_verdict=shown_verdict,
-        on_which_bench=on_which_bench, plotly_script=plotly_script, NOTHING=NOTHING, HEADINGS=HEADINGS, REMARKS=REMARKS,
+        applied_corrections=applied_corrections, margin_bar=margin_bar, shown=shown, shown_setting=shown_setting,
+        shown_verdict=shown_verdict, on_which_bench=on_which_bench, plotly_script=plotly_script, NOTHING=NOTHING,
+        HEADINGS=HEADINGS, REMARKS=REMARKS,
     )  # fmt: skip
     return environment
 

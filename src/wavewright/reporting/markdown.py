@@ -18,6 +18,8 @@ def markdown(outcome: Outcome) -> str:
         ("serial", outcome.serial),
         ("operator", outcome.operator),
         ("started", f"{outcome.started:%Y-%m-%d %H:%M:%S} UTC"),
+        ("corrections", outcome.corrections.file if outcome.corrections else ""),
+        *((f"calibration of {name}", note.words) for name, note in outcome.calibrations.items()),
     ]
     lines = [f"# {_text(outcome.title)}: {str(outcome.verdict).upper()}{on_which_bench(outcome.is_simulated)}", ""]
     lines += [f"- {name}: {_text(text)}" for name, text in about if text]

@@ -10,6 +10,7 @@ from wavewright.instruments.bench import Bench
 from wavewright.instruments.bench_file import BenchFile, CalibrationStatement
 from wavewright.instruments.corrections_file import SkewCorrection
 from wavewright.instruments.vocabulary import Role
+from wavewright.running.input_accuracy import WITHIN
 from wavewright.running.input_facts import Fact, doubt_facts
 from wavewright.running.outcome import CalibrationNote
 from wavewright.running.shot import UNCERTAINTY
@@ -33,6 +34,15 @@ def calibration_notes(
     return {name: note for name, note in found.items() if note.words or note.serial}
 
 
+def overdue_on(bench: BenchFile, today: date) -> list[str]:
+    """What of a bench is overdue, each in a sentence: instruments, probes, and corrections that hold."""
+    entries: list[tuple[str, CalibrationStatement]] = [(f"`{name}`", one) for name, one in bench.instruments.items()]
+    entries += [(f"the probe in input {number}", one) for number, one in bench.probes.items()]
+    late = [f"{what} was due on {entry.due}" for what, entry in entries if entry.is_overdue(today)]
+    held = [] if bench.corrections is None else list(bench.corrections.file.holding())
+    return late + [f"the correction of {one.words} was due on {one.due}" for one in held if one.is_overdue(today)]
+
+
 def calibration_facts(
     bench: Bench, channels: Mapping[str, int], others: Iterable[Role], today: date
 ) -> dict[str, Fact]:
@@ -51,6 +61,7 @@ def calibration_facts(
         for one in bench.digitizer.applied(name):
             facts[f"input{number}.correction.{one.quantity}"] = float(one.value)
             facts[f"input{number}.correction.{one.quantity}{UNCERTAINTY}"] = float(one.uncertainty)
+            facts[f"input{number}{WITHIN}corrected.{one.quantity}"] = float(one.uncertainty)
             if isinstance(one, SkewCorrection):  # in place of what the profile states
                 facts[f"input{number}.skew"] = LEFT * float(one.uncertainty)
         facts |= _late(f"input{number}", _overdue(bench, name, number, today))

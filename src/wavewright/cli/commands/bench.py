@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import asdict
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
     import pyvisa
 
     from wavewright.instruments.scan import ScannedAddress
+    from wavewright.running.outcome import CalibrationNote
 
 NONE_IN_SIGHT = "no instrument in sight; raw sockets are never seen, {what}"
 commands = typer.Typer(help="Find instruments, identify them, find their profiles.", no_args_is_help=True)
@@ -97,24 +100,30 @@ def scan(
 def identify(bench: Bench = None, as_json: AsJson = False) -> int:
     """Identify each instrument of a bench file.
 
-    Exit status 3 if one is missing or not the expected one.
+    Lists calibrations and corrections that are overdue. Exit status 3 if an instrument is missing, or not the one that
+    its profile or its corrections are for.
     """
     from wavewright.instruments.bench import open_bench
     from wavewright.instruments.bench_file import load_bench
+    from wavewright.running.calibration import calibration_notes, overdue_on
 
     file = load_bench(chosen_bench(bench))
+    today = datetime.now(UTC).date()
     answers: dict[str, dict[str, str]] = {}
     for name, entry in file.instruments.items():
         answers[name] = {"resource": entry.resource, "identity": "", "fault": ""}
         try:
-            with open_bench(file, [name]) as opened:
+            with open_bench(file, [name], today=today) as opened:
                 answers[name]["identity"] = opened.identities[name]
         except WavewrightError as fault:
             answers[name]["fault"] = str(fault)
+    overdue, notes = overdue_on(file, today), calibration_notes(file, today)
     if as_json:
-        print_json(answers)
+        print_json({name: {**answer, **_calibration(notes.get(name))} for name, answer in answers.items()})
     else:
-        _print_table(answers)
+        _print_table(answers, {name: note.words for name, note in notes.items()})
+    for one in overdue:
+        print(f"overdue: {one}", file=sys.stderr if as_json else sys.stdout)
     return WavewrightError.exit_status if any(answer["fault"] for answer in answers.values()) else 0
 
 
@@ -143,16 +152,24 @@ def _manager(library: str | None, bench: Path | None) -> pyvisa.ResourceManager:
     return manager
 
 
-def _print_table(answers: dict[str, dict[str, str]]) -> None:
+def _print_table(answers: dict[str, dict[str, str]], calibrations: dict[str, str]) -> None:
+    """A row per instrument; one per probe, and a column, only where the bench says something about calibrations."""
     from rich.table import Table
     from rich.text import Text
 
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("instrument", "address", "answer"):
+    for heading in ("instrument", "address", "answer", *(["calibration"] if calibrations else [])):
         table.add_column(heading)
-    for name, answer in answers.items():
-        table.add_row(*(Text(cell) for cell in (name, answer["resource"], answer["identity"] or answer["fault"])))
+    rows = [(name, answer["resource"], answer["identity"] or answer["fault"]) for name, answer in answers.items()]
+    rows += [(name, "", "") for name in calibrations if name not in answers]
+    for row in rows:
+        table.add_row(*map(Text, row), *([Text(calibrations.get(row[0], ""))] if calibrations else []))
     console().print(table)
+
+
+def _calibration(note: CalibrationNote | None) -> dict[str, object]:
+    """What a bench file says of the calibration of an instrument; nothing where it says nothing."""
+    return {} if note is None else {"calibration": asdict(note)}
 
 
 def _fitting(one: ScannedAddress) -> str:
