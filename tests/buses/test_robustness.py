@@ -19,7 +19,6 @@ from wavewright.buses.decode import decode
 from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
 from wavewright.buses.lin import protected_identifier
-from wavewright.buses.line.line_codes import manchester_halves
 from wavewright.buses.line.logic import Line
 from wavewright.simulation.encoders.bits import line_of_bits
 from wavewright.simulation.encoders.can import CanMessage, can_line
@@ -169,7 +168,10 @@ def manchester() -> Spoken:
     sent = [b"\xa5\x0f", b"\xa5\x33\x00"]
     row = [0] * 20
     for data in sent:
-        row += [*manchester_halves(np.unpackbits(np.frombuffer(data, dtype=np.uint8))).astype(int).tolist(), *[0] * 20]
+        row += [
+            *(half for bit in np.unpackbits(np.frombuffer(data, dtype=np.uint8)) for half in (1 - int(bit), int(bit))),
+            *[0] * 20,
+        ]
     line = line_of_bits(row, bit_time=0.5e-6)
     return Spoken("manchester", {"line": line}, sent, 1e-6, lambda frame: frame["data"], {"bit_rate": 1e6})
 

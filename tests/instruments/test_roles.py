@@ -20,7 +20,7 @@ from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.instruments.connecting import open_link
 from wavewright.instruments.instrument import Instrument
 from wavewright.instruments.profile import load_profile
-from wavewright.instruments.setups import MeterSetup, SourceSetup, Step, SupplySetup
+from wavewright.instruments.setups import MeterSetup, SourceSetup, SupplySetup
 from wavewright.instruments.source import (
     Source,
     arbitrary_block,
@@ -106,31 +106,6 @@ def test_nothing_is_sent_above_a_ceiling(bench: Bench, dialogue: io.StringIO, se
         bench.supply.apply_setup(setup)
     assert sent(dialogue, "supply")[before:] == []
     assert "expected: at most" in str(caught.value)
-
-
-def test_a_sequence_with_one_step_above_a_ceiling_does_not_begin(bench: Bench, dialogue: io.StringIO) -> None:
-    before = len(sent(dialogue, "supply"))
-    with pytest.raises(BenchFault):
-        bench.supply.run_sequence([Step(ON), Step(SupplySetup(voltage=30.0))])
-    assert sent(dialogue, "supply")[before:] == []
-
-
-def test_a_sequence_waits_after_each_step(bench: Bench) -> None:
-    waits: list[float] = []
-    steps = [Step(ON, 0.2), Step(SupplySetup(voltage=12.0), 0.1), Step(SupplySetup(output=False))]
-    used = bench.supply.run_sequence(steps, pause=waits.append)
-    assert waits == [0.2, 0.1]
-    assert [one.get("voltage") for one in used] == [24.0, 12.0, None]
-    assert not bench.supply.get("output")
-
-
-def test_a_sequence_that_breaks_off_leaves_the_output_off(bench: Bench) -> None:
-    def pause(_: float) -> None:
-        raise KeyboardInterrupt
-
-    with pytest.raises(KeyboardInterrupt):
-        bench.supply.run_sequence([Step(ON, 1.0)], pause=pause)
-    assert bench.supply.link.ask("OUTPut:STATe?") == "0"
 
 
 def test_the_output_is_off_after_a_step_that_breaks_off(bench: Bench) -> None:

@@ -18,7 +18,7 @@ import pytest
 from wavewright.errors import BenchFault, OutputMayBeOn, WavewrightError
 from wavewright.instruments.bench import Bench, open_bench
 from wavewright.instruments.bench_file import BenchFile, load_bench
-from wavewright.instruments.setups import SourceSetup, Step, SupplySetup
+from wavewright.instruments.setups import SourceSetup, SupplySetup
 from wavewright.recipe.load import parse_recipe
 from wavewright.running.outcome import Outcome
 from wavewright.running.run import run
@@ -188,7 +188,8 @@ def attempts(bench: Bench) -> Iterator[Callable[[], object]]:
     yield lambda: source.apply_setup(SourceSetup(function="square", amplitude=4.0, offset=2.0))
     yield lambda: supply.apply_setup(SupplySetup(voltage=30.0))
     yield lambda: supply.apply_setup(SupplySetup(current_limit=2.0, output=True))
-    yield lambda: supply.run_sequence([Step(SupplySetup(12.0, 1.0, output=True)), Step(SupplySetup(voltage=27.0))])
+    yield lambda: supply.apply_setup(SupplySetup(12.0, 1.0, output=True))
+    yield lambda: supply.apply_setup(SupplySetup(voltage=27.0))
     yield lambda: source.apply_setup(SourceSetup(amplitude=12.0))
     yield lambda: source.apply_setup(SourceSetup(offset=4.5))
     yield lambda: source.apply_setup(SourceSetup(function="arbitrary", amplitude=11.0, offset=0.0, arbitrary=own))

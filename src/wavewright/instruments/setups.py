@@ -146,11 +146,3 @@ class MeterSetup:
     quantity: Quantity = "dc_voltage"
     range: float | None = None
     cycles: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One step of a sequence: a setup, and the time to wait after it, s."""
-
-    setup: SupplySetup
-    then_wait: float = 0.0

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from contextlib import AbstractContextManager
 from types import MappingProxyType
 from typing import ClassVar
 
 from wavewright.errors import BadAnswer, BenchFault, NotMeasurable, SetOtherwise
-from wavewright.instruments import waits
 from wavewright.instruments.instrument import Instrument, Settings
 from wavewright.instruments.link import Link
 from wavewright.instruments.output_switch import OutputSwitch
 from wavewright.instruments.profile import Assignment, Profile
-from wavewright.instruments.setups import Step, SupplySetup
+from wavewright.instruments.setups import SupplySetup
 from wavewright.instruments.vocabulary import Role
 from wavewright.quantities import show_quantity
 
@@ -109,29 +108,6 @@ class Supply(Instrument):
         self.set("protection.clear", None)
         self.check_errors("clearing the protection")
         self.output_off()
-
-    def run_sequence(
-        self, steps: Iterable[Step], *, pause: Callable[[float], None] = waits.sleep
-    ) -> tuple[Settings, ...]:
-        """Step after step, each with its wait; all are checked against the ceilings before the first is sent.
-
-        Raises
-        ------
-        As `apply_setup`; the output is then off, or OutputMayBeOn says that it may not be.
-        """
-        sequence = tuple(steps)
-        for step in sequence:
-            self.check_ceilings(supply_assignments(step.setup))
-        used = []
-        try:
-            for step in sequence:
-                used.append(self.apply_setup(step.setup))
-                if step.then_wait:
-                    pause(step.then_wait)
-        except BaseException:
-            self.output_off()
-            raise
-        return tuple(used)
 
     def switch_off_at_once(self) -> None:
         """Off, without waiting for anything; not confirmed yet."""

@@ -10,14 +10,12 @@ from hypothesis import strategies as st
 
 from tests.analysis.lines_with_edges import line_with_edges
 from wavewright.analysis.jitter.allan import (
-    allan_curve,
     allan_deviation_without_overlap,
     modified_allan_deviation,
     overlapping_allan_deviation,
 )
 from wavewright.analysis.measure import measure
 from wavewright.analysis.reading import Reading
-from wavewright.analysis.record.survey import Survey
 from wavewright.waveform import Floats, Waveform
 
 
@@ -97,9 +95,12 @@ def test_metric_takes_the_edges_of_a_clock() -> None:
         tau = factor * period
         _, deviations, _, _ = allantools.oadev(rising - rising[0], rate=1 / period, data_type="phase", taus=[tau])
         assert value(measure(wave, "allan_deviation", averaging=averaging)) == pytest.approx(deviations[0], rel=1e-4)
-    curve = allan_curve(Survey(wave))
-    assert curve.averaging / curve.averaging[0] == pytest.approx([1, 2, 4, 8, 16, 32, 64, 128])
-    assert curve.deviations[0] == value(measure(wave, "allan_deviation"))
+    options = {"rate": 1 / period, "data_type": "phase", "taus": [10 * period]}
+    for estimator, theirs in (("consecutive", allantools.adev), ("modified", allantools.mdev)):
+        _, deviations, _, _ = theirs(rising - rising[0], **options)
+        ours = value(measure(wave, "allan_deviation", averaging="400 ns", estimator=estimator))
+        assert ours == pytest.approx(deviations[0], rel=1e-4)
+    assert "1 to 100 periods" in measure(wave, "allan_deviation", averaging="5 us", estimator="modified").reason
 
 
 def test_white_frequency_noise_falls_with_the_root_of_the_averaging_time() -> None:

@@ -13,7 +13,6 @@ from tests.analysis.lines_with_edges import line_with_edges
 from wavewright.analysis.fitting.line_fit import fit_line
 from wavewright.analysis.jitter.jitter import (
     cycle_to_cycle_deviations,
-    jitter_histogram,
     jitter_trend,
     period_deviations,
     time_interval_errors,
@@ -140,9 +139,6 @@ def test_every_deviation_is_given_with_its_time() -> None:
     assert reading.occurrences.values == pytest.approx(np.diff(JITTER) - np.diff(JITTER).mean(), abs=1e-15)
     trend = jitter_trend(Survey(wave), kind="period")
     assert trend.times == pytest.approx(20.3e-9 + 40e-9 * np.arange(1, 400) + JITTER[1:], abs=1e-14)
-    histogram = jitter_histogram(Survey(wave), kind="period", bins=32)
-    assert histogram.counts.sum() == 399
-    assert histogram.borders[[0, -1]].tolist() == [reading.minimum, reading.maximum]
 
 
 @given(

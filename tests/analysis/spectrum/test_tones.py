@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from wavewright.analysis.measure import measure
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.survey import Survey
-from wavewright.analysis.spectrum.tones import find_strongest, strongest_tones
+from wavewright.analysis.spectrum.tones import find_strongest
 from wavewright.analysis.spectrum.windows import WINDOWS, WindowName
 from wavewright.waveform import Waveform
 
@@ -86,9 +86,10 @@ def test_strongest_of_several_and_of_a_band() -> None:
     assert value(measure(wave, "strongest_tone")) == pytest.approx(50, abs=1e-3)
     assert value(measure(wave, "strongest_tone", lowest="100 Hz")) == pytest.approx(120.4, abs=1e-3)
     assert value(measure(wave, "strongest_tone", lowest=200.0, highest=400.0)) == pytest.approx(300, abs=1e-2)
-    tones = strongest_tones(Survey(wave), count=3)
-    assert [round(found.frequency, 1) for found in tones] == [50, 120.4, 300]
-    assert [found.amplitude for found in tones] == pytest.approx([1, 0.5, 0.01], rel=2e-3)
+    for number, frequency, amplitude in ((1, 50, 1), (2, 120.4, 0.5), (3, 300, 0.01)):
+        assert value(measure(wave, "strongest_tone", number=number)) == pytest.approx(frequency, abs=0.05)
+        assert value(measure(wave, "strongest_tone_amplitude", number=number)) == pytest.approx(amplitude, rel=2e-3)
+    assert value(measure(wave, "strongest_tone", number=2, lowest="100 Hz")) == pytest.approx(300, abs=0.05)
 
 
 def test_a_tone_outside_the_band_is_not_taken_by_its_flank() -> None:

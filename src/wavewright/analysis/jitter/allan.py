@@ -7,8 +7,9 @@ distances τ0.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Annotated
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
+from typing import Annotated, Literal
 
 import numpy as np
 
@@ -23,13 +24,7 @@ from wavewright.analysis.time.edges import MIDDLE, edges, period_doubts, too_few
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class AllanCurve:
-    """Overlapping Allan deviation (a ratio) over averaging time, s; shape (n,) each."""
-
-    averaging: Floats
-    deviations: Floats
+Estimator = Literal["overlapping", "consecutive", "modified"]
 
 
 def overlapping_allan_deviation(time_errors: Floats, interval: float, *, factor: int = 1) -> float:
@@ -56,6 +51,15 @@ def modified_allan_deviation(time_errors: Floats, interval: float, *, factor: in
     return overlapping_allan_deviation(means, interval, factor=factor)
 
 
+ESTIMATORS: Mapping[Estimator, Callable[..., float]] = MappingProxyType(
+    {
+        "overlapping": overlapping_allan_deviation,
+        "consecutive": allan_deviation_without_overlap,
+        "modified": modified_allan_deviation,
+    }
+)
+
+
 @metric(
     "allan_deviation",
     reads=Reads.EDGES,
@@ -67,6 +71,7 @@ def allan_deviation(
     survey: Survey,
     *,
     averaging: Annotated[float, "s", POSITIVE] | None = None,
+    estimator: Estimator = "overlapping",
     slope: Edge = "rising",
     level: ReferenceLevel = MIDDLE,
 ) -> Reading:
@@ -74,11 +79,14 @@ def allan_deviation(
 
     Definition
     ----------
-    √(mean of (x[k + 2m] − 2·x[k + m] + x[k])² / 2) / τ, x the time errors, τ = m periods the averaging time.
+    √(mean of (x[k + 2m] − 2·x[k + m] + x[k])² / 2) / τ, x the time errors, τ = m periods the averaging time; k goes up
+    by 1, or by m where stretches are consecutive. For the modified one x is the mean of m time errors.
 
     Parameters
     ----------
     averaging : length of a stretch, s, rounded to whole periods; None: one period.
+    estimator : `overlapping`; `consecutive`: stretches laid end to end; `modified`: tells white phase noise from
+        flicker.
     slope, level : where a period begins.
 
     Returns
@@ -88,24 +96,17 @@ def allan_deviation(
     """
     errors, period, places = _time_errors(survey, slope, level)
     factor = 1 if averaging is None else round(averaging / period)
-    if not 1 <= factor <= (errors.size - 1) // 2:
+    most = errors.size // 3 if estimator == "modified" else (errors.size - 1) // 2
+    if not 1 <= factor <= most:
         raise NotMeasurable(
             f"`{survey.name}`: stretches of {factor} periods among {errors.size - 1}",
-            expected=f"1 to {(errors.size - 1) // 2} periods of {period:.4g} s",
+            expected=f"1 to {most} periods of {period:.4g} s",
             do="lengthen `span`, or choose another `averaging`",
         )
-    value = overlapping_allan_deviation(errors, period, factor=factor)
-    freedom = max(1.0, _freedom(errors.size, factor))
+    value = ESTIMATORS[estimator](errors, period, factor=factor)
+    freedom = max(1.0, _freedom(errors.size, factor) if estimator != "consecutive" else (errors.size - 1) / factor / 2)
     uncertainty = value / math.sqrt(2 * freedom)
     return Reading(value, "1", uncertainty=uncertainty, doubts=period_doubts(survey, np.diff(places)))
-
-
-def allan_curve(survey: Survey, *, slope: Edge = "rising", level: ReferenceLevel = MIDDLE) -> AllanCurve:
-    """Allan deviation at averaging times of 1, 2, 4, … periods; raises NotMeasurable as the metric."""
-    errors, period, _ = _time_errors(survey, slope, level)
-    factors = [2**power for power in range(int(math.log2((errors.size - 1) // 2)) + 1)]
-    deviations = [overlapping_allan_deviation(errors, period, factor=factor) for factor in factors]
-    return AllanCurve(period * np.array(factors, dtype=np.float64), np.array(deviations))
 
 
 def _time_errors(survey: Survey, slope: Edge, level: ReferenceLevel) -> tuple[Floats, float, Floats]:

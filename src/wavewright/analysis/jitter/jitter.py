@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from typing import Annotated, Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
@@ -40,14 +39,6 @@ class JitterTrend:
 
     times: Floats
     deviations: Floats
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class JitterHistogram:
-    """How often deviations fell between borders, s; shapes (n,) and (n + 1,)."""
-
-    counts: npt.NDArray[np.int64]
-    borders: Floats
 
 
 def period_deviations(instants: Floats, *, periods: int = 1, period: float | None = None) -> Floats:
@@ -176,20 +167,6 @@ def jitter_trend(
     if kind == "cycle_to_cycle":
         return JitterTrend(times[2:], cycle_to_cycle_deviations(instants))
     return JitterTrend(times, time_interval_errors(instants, period=None if reference is None else 1 / reference))
-
-
-def jitter_histogram(
-    survey: Survey,
-    *,
-    kind: JitterKind = "time_interval_error",
-    bins: int = 64,
-    slope: Edge = "rising",
-    level: ReferenceLevel = MIDDLE,
-) -> JitterHistogram:
-    """Histogram of the deviations between the smallest and the largest; raises NotMeasurable as `jitter_trend`."""
-    deviations = jitter_trend(survey, kind=kind, slope=slope, level=level).deviations
-    counts, borders = np.histogram(deviations, bins=bins)
-    return JitterHistogram(counts.astype(np.int64), borders.astype(np.float64))
 
 
 def _reading(

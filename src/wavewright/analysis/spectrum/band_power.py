@@ -13,14 +13,13 @@ from wavewright.analysis.reading import Reading
 from wavewright.analysis.record.blocks import DOT_BLOCK, spans
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import NOT_NEGATIVE, POSITIVE
-from wavewright.analysis.spectrum.decibels import dbm, dbu, dbv
+from wavewright.analysis.spectrum.decibels import DB_OF_RATIO, dbm, dbu, dbv
 from wavewright.analysis.spectrum.spectrum import Spectrum, amplitude_spectrum
 from wavewright.analysis.spectrum.windows import WindowName
 from wavewright.errors import NotMeasurable
 
 BESIDE = 64  # lines on either side of a band that the noise is taken from as well
 STANDS_OUT = 20.0  # times the mean: a line of noise does so once in 5e8 lines (exp −20)
-DB_OF_RATIO = 10 / math.log(10)  # dB of a small relative change of a power
 
 
 @metric("band_rms", reads=Reads.SPECTRUM, unit="", source="math: Parseval's theorem")

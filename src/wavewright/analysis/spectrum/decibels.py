@@ -10,6 +10,7 @@ import math
 
 DBU_REFERENCE = math.sqrt(0.6)  # V
 DBM_REFERENCE = 1e-3  # W
+DB_OF_RATIO = 10 / math.log(10)  # dB of a small relative change of a power
 
 
 def amplitude_ratio_db(ratio: float) -> float:

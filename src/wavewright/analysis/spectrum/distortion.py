@@ -18,14 +18,13 @@ from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.blocks import spans
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import COUNT, POSITIVE, Sense
-from wavewright.analysis.spectrum.decibels import amplitude_ratio_db, power_ratio_db
+from wavewright.analysis.spectrum.decibels import DB_OF_RATIO, amplitude_ratio_db, power_ratio_db
 from wavewright.analysis.spectrum.spectrum import Spectrum, amplitude_spectrum
 from wavewright.analysis.spectrum.tones import Tone, find_strongest, highest_peak, tone_at, tone_doubts
 from wavewright.analysis.spectrum.windows import WindowName
 from wavewright.errors import NotMeasurable
 
 SOURCE = "IEEE 1241 and IEEE 1057 †"
-DB_OF_RATIO = 10 / math.log(10)  # dB of a small relative change of a power
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,8 +8,9 @@ the leakage of the line's mirror image at the negative frequency, which the unce
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from typing import Annotated
 
 import numpy as np
@@ -18,7 +19,7 @@ from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.survey import Survey
-from wavewright.analysis.sense import NOT_NEGATIVE, POSITIVE
+from wavewright.analysis.sense import COUNT, NOT_NEGATIVE, POSITIVE
 from wavewright.analysis.spectrum.spectrum import Spectrum, amplitude_spectrum
 from wavewright.analysis.spectrum.windows import Window, WindowName
 from wavewright.errors import NotMeasurable
@@ -85,6 +86,7 @@ def strongest_tone(
     window: WindowName = "hann",
     lowest: Annotated[float, "Hz", NOT_NEGATIVE] | None = None,
     highest: Annotated[float, "Hz", POSITIVE] | None = None,
+    number: Annotated[int, COUNT] = 1,
 ) -> Reading:
     """Strongest tone: frequency of the highest line of the spectrum, interpolated between the bins.
 
@@ -97,6 +99,7 @@ def strongest_tone(
     ----------
     window : weights of the samples; see `windows`.
     lowest, highest : where to look, Hz; the whole spectrum without the mean if left out.
+    number : of the tone in the order of strength; 2 is the second strongest. Tones whose main lobes overlap are one.
 
     Returns
     -------
@@ -107,7 +110,7 @@ def strongest_tone(
     ------
     NotMeasurable : no peak there, or fewer cycles in the record than the window can tell from the mean.
     """
-    tone = find_strongest(survey, window=window, lowest=lowest, highest=highest)
+    tone = find_strongest(survey, window=window, lowest=lowest, highest=highest, number=number)
     return Reading(tone.frequency, "Hz", uncertainty=tone.frequency_uncertainty, doubts=tone_doubts(tone))
 
 
@@ -123,6 +126,7 @@ def strongest_tone_amplitude(
     window: WindowName = "hann",
     lowest: Annotated[float, "Hz", NOT_NEGATIVE] | None = None,
     highest: Annotated[float, "Hz", POSITIVE] | None = None,
+    number: Annotated[int, COUNT] = 1,
 ) -> Reading:
     """Strongest tone's amplitude: peak value of the sine at the highest line, corrected for scallop loss.
 
@@ -132,23 +136,34 @@ def strongest_tone_amplitude(
 
     Options, doubts and errors are those of `strongest_tone`.
     """
-    tone = find_strongest(survey, window=window, lowest=lowest, highest=highest)
+    tone = find_strongest(survey, window=window, lowest=lowest, highest=highest, number=number)
     return Reading(tone.amplitude, survey.unit, uncertainty=tone.amplitude_uncertainty, doubts=tone_doubts(tone))
 
 
 def find_strongest(
-    survey: Survey, *, window: WindowName = "hann", lowest: float | None = None, highest: float | None = None
+    survey: Survey,
+    *,
+    window: WindowName = "hann",
+    lowest: float | None = None,
+    highest: float | None = None,
+    number: int = 1,
 ) -> Tone:
-    """The strongest tone between two frequencies, in Hz; raises NotMeasurable as the metric does."""
-    key = ("strongest tone", window, lowest, highest)
-    return survey.once(key, lambda: _strongest(survey, window, lowest, highest))
+    """The strongest tone between two frequencies, in Hz, or the one of that number in the order of their strength.
+
+    Tones whose main lobes overlap count as one. Raises NotMeasurable as the metric does.
+    """
+    key = ("strongest tone", window, lowest, highest, number)
+    return survey.once(key, lambda: _strongest(survey, window, lowest, highest, number))
 
 
-def _strongest(survey: Survey, window: WindowName, lowest: float | None, highest: float | None) -> Tone:
+def _strongest(survey: Survey, window: WindowName, lowest: float | None, highest: float | None, number: int) -> Tone:
     spectrum = amplitude_spectrum(survey, window=window)
     least = max(1, len(spectrum.window.terms))
     first, last = spectrum.span(lowest, highest)
-    peak = highest_peak(spectrum, max(first, 1), last)
+    if number == 1:
+        peak = highest_peak(spectrum, max(first, 1), last)
+    else:
+        peak = next(islice(_peaks(spectrum, first, last), number - 1, None), None)
     if peak is None or spectrum.amplitudes[peak] == 0:
         raise NotMeasurable(
             f"`{survey.name}`: no peak in the spectrum between {spectrum.frequency_of(first):g} Hz and "
@@ -165,23 +180,15 @@ def _strongest(survey: Survey, window: WindowName, lowest: float | None, highest
     return tone_at(spectrum, peak)
 
 
-def strongest_tones(survey: Survey, *, count: int, window: WindowName = "hann") -> tuple[Tone, ...]:
-    """The strongest tones, strongest first; tones whose main lobes overlap count as one.
-
-    Raises
-    ------
-    NotMeasurable : as `amplitude_spectrum`.
-    """
-    spectrum = amplitude_spectrum(survey, window=window)
-    left = spectrum.amplitudes.copy()
-    left[: max(1, len(spectrum.window.terms))] = 0
-    tones: list[Tone] = []
-    while len(tones) < count and (peak := int(left.argmax())) and left[peak] > 0:
+def _peaks(spectrum: Spectrum, first: int, last: int) -> Iterator[int]:
+    """The highest peaks between two lines, highest first, none in the main lobe of a higher one."""
+    lobe = len(spectrum.window.terms)
+    left = np.zeros_like(spectrum.amplitudes)
+    left[max(first, lobe) : last] = spectrum.amplitudes[max(first, lobe) : last]
+    while (peak := int(left.argmax())) and left[peak] > 0:
         if is_peak(spectrum, peak):
-            tones.append(tone_at(spectrum, peak))
-        lobe = len(spectrum.window.terms)
+            yield peak
         left[max(0, peak - lobe) : peak + lobe + 1] = 0
-    return tuple(tones)
 
 
 def tone_doubts(tone: Tone) -> tuple[Doubt, ...]:
