@@ -59,6 +59,8 @@ OPTIONS: Mapping[str, EarlierSpelling] = MappingProxyType(
 """Options of metrics and buses, and their values."""
 QUIRKS: Mapping[str, EarlierSpelling] = MappingProxyType({"repeats_questions": EarlierSpelling("repeats_queries")})
 """Keys of a profile's quirks."""
+ACCURACIES: Mapping[str, EarlierSpelling] = MappingProxyType({"noise": EarlierSpelling("noise_floor")})
+"""Keys of what a profile states of an instrument's errors."""
 SEARCHES: Mapping[str, EarlierSpelling] = MappingProxyType(
     {
         "in": EarlierSpelling(

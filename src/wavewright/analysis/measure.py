@@ -139,15 +139,15 @@ def measure_surveys(
         return found
 
     def evaluate(change: Change) -> float | None:
-        again = _changed(surveys, inputs, change) if changed is None else changed(change)
-        if choice is not None:
-            again = [survey.at_levels(choice) for survey in again]
         try:
+            again = _changed(surveys, inputs, change) if changed is None else changed(change)
+            if choice is not None:
+                again = [survey.at_levels(choice) for survey in again]
             return _without_dust(_computed(metric, again, read), metric, again).value
         except NotMeasurable:
             return None
 
-    return with_budget(found, inputs, evaluate)
+    return with_budget(found, inputs, evaluate, parts=metric.reads)
 
 
 def _changed(surveys: Sequence[Survey], inputs: Sequence[InputOfReading], change: Change) -> Sequence[Survey]:

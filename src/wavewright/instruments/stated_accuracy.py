@@ -11,6 +11,7 @@ from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from wavewright.analysis.uncertainty.accuracy import Accuracy, TemperatureDrift, kelvins
 from wavewright.analysis.uncertainty.stated_limits import LimitMeaning, RangeLimit, StatedBandwidth
+from wavewright.earlier_spellings import ACCURACIES, names_of_today
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import plain, refusing
 from wavewright.grammar.quantity_fields import Amperes, Seconds, Share
@@ -71,7 +72,7 @@ class StatedDrift(GrammarModel):
 class StatedAccuracy(GrammarModel):
     """Limits of error of the instrument: each an interval that its true value lies in, ± the number."""
 
-    renamed: ClassVar[Mapping[str, str]] = MappingProxyType({"noise": "noise_floor"})
+    renamed: ClassVar[Mapping[str, str]] = names_of_today(ACCURACIES)
 
     gain: Share | None = Field(default=None, description="of the reading, for voltages")
     offset: OffsetAccuracy | None = Field(

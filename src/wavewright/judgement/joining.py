@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.errors import Misuse
+from wavewright.judgement.joined_budget import joined_budget
 from wavewright.nearest import did_you_mean
 
 Numbers = npt.NDArray[np.float64]  # shape (n,), n ≥ 1
@@ -27,12 +28,14 @@ class ShotStatistic:
     definition : what it is, in the trade's words.
     join : from the values of all shots and their standard uncertainties (NaN where not known), both shape (n,), to
         the joined value and its standard uncertainty. None: the shots are not joined, every one must hold.
+    weights : from the values of all shots to the partial derivative of the joined value by each, both shape (n,).
     fewest : shots that it needs.
     is_monotonic : no shot that reads more makes the joined value less.
     """
 
     definition: str
     join: Callable[[Numbers, Numbers], tuple[float, float | None]] | None
+    weights: Callable[[Numbers], Numbers] = np.zeros_like
     fewest: int = 1
     is_monotonic: bool = True
 
@@ -73,14 +76,42 @@ def _percentile_99(values: Numbers, uncertainties: Numbers) -> tuple[float, floa
     return float(value), float(high - low) / 2 if rank + reach <= values.size - 1 else None
 
 
+def _weights_of_mean(values: Numbers) -> Numbers:
+    return np.full(values.size, 1 / values.size)
+
+
+def _weights_of_shot(find: Callable[[Numbers], np.intp]) -> Callable[[Numbers], Numbers]:
+    def weights(values: Numbers) -> Numbers:
+        return np.asarray(np.arange(values.size) == find(values), dtype=np.float64)
+
+    return weights
+
+
+def _weights_of_stdev(values: Numbers) -> Numbers:
+    spread = float(values.std(ddof=1))
+    return (values - values.mean()) / ((values.size - 1) * spread) if spread else np.zeros(values.size)
+
+
+def _weights_of_percentile_99(values: Numbers) -> Numbers:
+    place = 0.99 * (values.size - 1)
+    order, low = np.argsort(values, kind="stable"), int(place)
+    weights = np.zeros(values.size)
+    weights[order[low]] = 1 - (place - low)
+    if low + 1 < values.size:
+        weights[order[low + 1]] += place - low
+    return weights
+
+
 OVER: Mapping[str, ShotStatistic] = MappingProxyType(
     {
         EACH: ShotStatistic("every shot must hold", None),
-        "mean": ShotStatistic("the mean of all shots", _mean),
-        "max": ShotStatistic("the largest of all shots", _of_shot(np.argmax)),
-        "min": ShotStatistic("the smallest of all shots", _of_shot(np.argmin)),
-        "stdev": ShotStatistic("the standard deviation of the shots", _stdev, fewest=2, is_monotonic=False),
-        "p99": ShotStatistic("the 99th percentile of the shots", _percentile_99),
+        "mean": ShotStatistic("the mean of all shots", _mean, _weights_of_mean),
+        "max": ShotStatistic("the largest of all shots", _of_shot(np.argmax), _weights_of_shot(np.argmax)),
+        "min": ShotStatistic("the smallest of all shots", _of_shot(np.argmin), _weights_of_shot(np.argmin)),
+        "stdev": ShotStatistic(
+            "the standard deviation of the shots", _stdev, _weights_of_stdev, fewest=2, is_monotonic=False
+        ),
+        "p99": ShotStatistic("the 99th percentile of the shots", _percentile_99, _weights_of_percentile_99),
     }
 )
 
@@ -131,7 +162,7 @@ def joined(readings: Sequence[Reading], over: str) -> Reading:
     if len(readings) == 1:
         return readings[0] if readings[0].doubts == doubts else replace(readings[0], doubts=doubts)
     value, uncertainty = way.join(values, np.array(stated))
-    return Reading(
+    found = Reading(
         value=value,
         unit=units[0],
         uncertainty=uncertainty,
@@ -142,6 +173,10 @@ def joined(readings: Sequence[Reading], over: str) -> Reading:
         maximum=float(values.max()),
         standard_deviation=float(values.std(ddof=1)),
     )
+    budget = joined_budget(
+        readings, found, way.weights(values), is_mean=over == "mean", is_one_shot=over in ("max", "min")
+    )
+    return found if budget is None else replace(found, budget=budget)
 
 
 def all_doubts(readings: Sequence[Reading]) -> tuple[Doubt, ...]:

@@ -17,6 +17,7 @@ from wavewright.analysis.findings import doubted, parts_of, with_findings
 from wavewright.analysis.front_end.limit_in_range import limit_findings
 from wavewright.analysis.measure import measure_surveys
 from wavewright.analysis.reading import Doubt, Finding, Reading
+from wavewright.analysis.uncertainty.propagation import COUNTS, with_budget
 from wavewright.buses.frame_metrics import measure_decoded
 from wavewright.errors import NotMeasurable
 from wavewright.judgement.decision_rules import SIMPLE, DecisionRule
@@ -177,7 +178,14 @@ def _measured(shot: ExaminedShot, wanted: Computation) -> Reading:
         return Reading(None, wanted.unit, reason=fault.what)
     metric, options = METRICS.find(wanted.metric), dict(wanted.options)
     front_ends = [shot.front_end(channel) for channel in wanted.of]
-    reading = measure_surveys(surveys, metric, options, front_ends=front_ends)
+    reading = measure_surveys(
+        surveys,
+        metric,
+        options,
+        front_ends=front_ends,
+        inputs=shot.changed.inputs(wanted.of),
+        changed=shot.changed.evaluator(wanted.of),
+    )
     parts = parts_of(metric.reads, options)
     limited: Iterable[Finding] = ()
     if wanted.limit is not None:
@@ -188,7 +196,16 @@ def _measured(shot: ExaminedShot, wanted: Computation) -> Reading:
 
 def _of_frames(shot: ExaminedShot, wanted: Computation) -> Reading:
     """What was said on a line; nothing, where nothing is connected to any of its channels."""
-    measured = measure_decoded(shot.decoded(wanted.of[0]), wanted.metric, **wanted.options)
+    line = wanted.of[0]
+    measured = measure_decoded(shot.decoded(line), wanted.metric, **wanted.options)
+    inputs = None if measured.unit == COUNTS else shot.changed.inputs(shot.channels_of(line))
+    if inputs is not None:
+        measured = with_budget(
+            measured,
+            inputs,
+            lambda change: measure_decoded(shot.changed.decoded(change, line), wanted.metric, **wanted.options).value,
+            parts=(Reads.FRAMES,),
+        )
     reading = doubted(Read(measured, (), frozenset({Reads.FRAMES})))
     return with_findings(reading, [*shot.unconnected(wanted.of[0]), *_forced(shot.capture, {Reads.FRAMES})])
 

@@ -6,14 +6,15 @@ tip; what nobody has stated is left out.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from wavewright.analysis.uncertainty.accuracy import NO_ERROR, UNKNOWN, Accuracy, TemperatureDrift
 from wavewright.analysis.uncertainty.stated_limits import LimitMeaning, RangeLimit, StatedBandwidth
-from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.stated_accuracy import StatedAccuracy
 from wavewright.quantities import show_quantity
+from wavewright.running.input_facts import InputPath
 
 Facts = Mapping[str, float | str | bool]
 WITHIN = ".accuracy."  # within the name of a setting that is a part of an accuracy
@@ -22,7 +23,7 @@ LEVELS = ("offset", "nonlinearity", "noise_floor")
 OF_DRIFT = ("gain", "timebase", "within")
 
 
-def input_accuracy(bench: BenchFile, instrument: str, settings: Facts, number: int, *, attenuation: float) -> Accuracy:
+def input_accuracy(path: InputPath, settings: Facts, *, instrument: str) -> Accuracy:
     """What profile and bench state about one input of a digitizer as it is set, at the probe's tip.
 
     Two readings of an input share its errors as long as its range is the same: in another range it has another gain and
@@ -30,25 +31,33 @@ def input_accuracy(bench: BenchFile, instrument: str, settings: Facts, number: i
 
     Parameters
     ----------
-    instrument : name of the digitizer in the bench file.
     settings : as read back, at the probe's tip.
-    attenuation : of the probe as it is used.
+    instrument : name of the digitizer in the bench file.
     """
-    stated, probe = bench.profiles[instrument].grammar.accuracy, bench.probe(number)
-    width, bandwidth = settings.get(f"input{number}.range"), settings.get(f"input{number}.bandwidth")
+    number, width, tip = path.channel.input, settings.get(f"input{path.channel.input}.range"), path.tip
     at = f" at {show_quantity(float(width), 'V')}" if isinstance(width, int | float) else ""
-    found = stated.of_voltages(
-        attenuation=attenuation, bandwidth=float(bandwidth) if isinstance(bandwidth, int | float) else None
+    widths = path.bandwidths.values()
+    found = path.profile.grammar.accuracy.of_voltages(
+        attenuation=path.attenuation, bandwidth=1 / math.hypot(*(1 / one for one in widths)) if widths else None
     )
-    is_stated = attenuation == probe.attenuation and probe.tolerance is not None
+    is_plain = math.isclose(path.attenuation, 1.0)
+    tolerance = None if tip is None or is_plain else tip.tolerance
     return replace(
         found,
-        attenuation=probe.tolerance if is_stated else None,
-        attenuation_is_known=is_stated or attenuation == 1.0,
+        bandwidth=_with_tolerance(found.bandwidth, None if tip is None else tip.bandwidth_tolerance),
+        attenuation=tolerance,
+        attenuation_is_known=is_plain or tolerance is not None,
         instrument=instrument,
         input=f"input{number}{at}",
-        source=f"profile `{bench.profiles[instrument].name}`",
+        source=f"profile `{path.profile.name}`",
     )
+
+
+def _with_tolerance(stated: StatedBandwidth | None, of_probe: float | None) -> StatedBandwidth | None:
+    """The larger of the tolerances of input and probe, for both together."""
+    if stated is None or of_probe is None:
+        return stated
+    return StatedBandwidth(stated.value, max(of_probe, stated.tolerance or 0.0))
 
 
 def read_accuracy(stated: StatedAccuracy, quantity: str, *, instrument: str, profile: str) -> Accuracy:

@@ -11,6 +11,7 @@ from wavewright.instruments.own_value import has_own_value
 from wavewright.instruments.stated_accuracy import standard_uncertainty
 from wavewright.instruments.supply import Supply
 from wavewright.recipe.metering import Metering, SupplyQuantity
+from wavewright.running.input_accuracy import accuracy_facts, read_accuracy
 from wavewright.running.instrument_settings import SettingsRecord, meter_setup
 from wavewright.running.result import CrossCheck, Result
 from wavewright.running.shot import UNCERTAINTY
@@ -18,7 +19,7 @@ from wavewright.running.shot import UNCERTAINTY
 
 def meter_values(
     meter: Meter, wanted: Mapping[str, Metering], record: SettingsRecord | None = None
-) -> dict[str, float | str]:
+) -> dict[str, float | str | bool]:
     """By the name that a capture has for it: the value in SI units, or in words why there is none.
 
     Beside a value stands its standard uncertainty, where the profile states the accuracy of the quantity.
@@ -31,7 +32,7 @@ def meter_values(
     ------
     SetOtherwise, Complaint, BadAnswer, NoAnswer, LinkLost
     """
-    values: dict[str, float | str] = {}
+    values: dict[str, float | str | bool] = {}
     kept = SettingsRecord() if record is None else record
     for one in wanted.values():
         setup = meter_setup(one)
@@ -41,7 +42,7 @@ def meter_values(
     return values
 
 
-def supply_values(supply: Supply, wanted: Mapping[str, Metering]) -> dict[str, float | str]:
+def supply_values(supply: Supply, wanted: Mapping[str, Metering]) -> dict[str, float | str | bool]:
     """As `meter_values`, of the supply's own output.
 
     Raises
@@ -52,7 +53,7 @@ def supply_values(supply: Supply, wanted: Mapping[str, Metering]) -> dict[str, f
         SupplyQuantity.VOLTAGE: supply.measured_voltage,
         SupplyQuantity.CURRENT: supply.measured_current,
     }
-    values: dict[str, float | str] = {}
+    values: dict[str, float | str | bool] = {}
     for one in wanted.values():
         values |= _kept(one, measured[one.quantity], supply)
     return values
@@ -67,7 +68,7 @@ def cross_checks(digitizer: Digitizer, results: Sequence[Result]) -> tuple[Cross
     return tuple(_rows(digitizer, results))
 
 
-def _kept(wanted: Metering, read: Callable[[], float], instrument: Meter | Supply) -> dict[str, float | str]:
+def _kept(wanted: Metering, read: Callable[[], float], instrument: Meter | Supply) -> dict[str, float | str | bool]:
     try:
         value = read()
     except NotMeasurable as fault:
@@ -77,7 +78,11 @@ def _kept(wanted: Metering, read: Callable[[], float], instrument: Meter | Suppl
     needs_range = bool(accuracy.offset and accuracy.offset[0]) and profile.can_ask("range")
     full_scale = float(instrument.get("range")) if needs_range else None  # what it uses, not what was asked for
     uncertainty = standard_uncertainty(accuracy, wanted.quantity, value, full_scale=full_scale)
-    return {wanted.kept_as: value, **({} if uncertainty is None else {wanted.kept_as + UNCERTAINTY: uncertainty})}
+    stated = read_accuracy(accuracy, wanted.quantity, instrument=wanted.by, profile=profile.name)
+    kept: dict[str, float | str | bool] = {wanted.kept_as: value}
+    if uncertainty is not None:
+        kept[wanted.kept_as + UNCERTAINTY] = uncertainty
+    return kept | accuracy_facts(wanted.kept_as, stated, full_scale=full_scale)
 
 
 def _rows(digitizer: Digitizer, results: Sequence[Result]) -> Iterator[CrossCheck]:

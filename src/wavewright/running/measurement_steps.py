@@ -18,6 +18,7 @@ from wavewright.running.alias_check import look_for_aliases
 from wavewright.running.automatic_settings import FoundSettings, find_settings
 from wavewright.running.calibration import calibration_facts
 from wavewright.running.evaluation import Evaluation
+from wavewright.running.input_accuracy import accuracy_facts, input_accuracy
 from wavewright.running.input_facts import Fact, doubt_facts, input_facts, input_path
 from wavewright.running.instrument_readings import cross_checks, meter_values, supply_values
 from wavewright.running.instrument_settings import (
@@ -135,6 +136,12 @@ def _facts(
             channel, bench.file, bench.digitizer.profile, attenuation=setup.inputs[name].attenuation, settings=used
         )
         facts |= input_facts(path, used, standing)
+        width = used.get(f"input{channel.input}.range")
+        facts |= accuracy_facts(
+            f"input{channel.input}",
+            input_accuracy(path, used, instrument=Role.DIGITIZER),
+            full_scale=float(width) if isinstance(width, int | float) else None,
+        )
     for role in {Role(one.by.value) for one in measurement.meterings}:
         facts |= doubt_facts(role, context.standing(role))
     return facts

@@ -32,7 +32,8 @@ class Result:
     ----------
     name : of the entry; `metric` is what computed it, `of` the channels or lines that it computed.
     over : how the shots were joined; limit : as the recipe words it, empty where there is none.
-    reading : joined over the shots, or with `each` that of the shot which decided; shots : the reading of each.
+    reading : joined over the shots, or with `each` that of the shot which decided; shots : the reading of each, without
+        its budget: that of the joined reading has in it what it says.
     verdict : None where there is no limit, and so nothing was judged.
     margin : distance to the nearer end of the limit in the reading's unit, negative outside; None without a number.
     relative_margin : the same over half the width of the limit.
@@ -193,7 +194,7 @@ def judged_result(
         relative_margin=None if margin is None else margin.fraction,
         reason=own if own and judgement.reason else judgement.reason,
         decisive_shot=judgement.shot,
-        shots=tuple(readings),
+        shots=tuple(replace(reading, budget=None) for reading in readings),
         allowed=judgement.allowed,
         rule=str(judgement.rule),
         conformance=judgement.conformance,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 
 from wavewright.analysis.doubts import Reads
 from wavewright.analysis.examined_reading import Read
@@ -11,6 +12,7 @@ from wavewright.analysis.findings import doubted, with_findings
 from wavewright.analysis.front_end.front_end import FrontEnd, quiet
 from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.analysis.record.survey import Survey
+from wavewright.analysis.uncertainty.read_value import budget_of_value
 from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.expectation import Expectation
 from wavewright.buses.frames import Frames
@@ -18,6 +20,8 @@ from wavewright.buses.line.silence import why_silent
 from wavewright.errors import NotMeasurable, StorageFault
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.metering import Metering
+from wavewright.running.changed_shot import ChangedShots
+from wavewright.running.input_accuracy import accuracy_in
 from wavewright.running.input_facts import doubts_in, front_end_of
 from wavewright.waveform import Capture, Waveform
 
@@ -27,7 +31,10 @@ OWN_IN_DERIVED = (Doubt.INVALID_SAMPLES, Doubt.INPUT_NOISE)
 
 
 class ExaminedShot:
-    """Everything that a measurement finds in one shot, computed once, when it is first asked for."""
+    """Everything that a measurement finds in one shot, computed once, when it is first asked for.
+
+    `changed` : what it becomes where its inputs have other errors, for budgets.
+    """
 
     def __init__(self, capture: Capture, measurement: Measurement) -> None:
         self.capture = capture
@@ -37,6 +44,7 @@ class ExaminedShot:
         self._surveys: dict[str, Survey] = {}
         self._filters: dict[str, tuple[Finding, ...]] = {}
         self._decoded: dict[str, BusRecord] = {}
+        self.changed = ChangedShots(self, measurement)
         for derived in measurement.derived.values():
             self._derive(derived.name, derived.expression, derived.of)
 
@@ -98,6 +106,10 @@ class ExaminedShot:
             self._decoded[line] = BusRecord(channels, wanted.bus, then=wanted.then or None, **wanted.options)
         return self._decoded[line]
 
+    def channels_of(self, line: str) -> tuple[str, ...]:
+        """The channels that a line is decoded from."""
+        return tuple(self._measurement.decode[line].channels.values())
+
     def unconnected(self, line: str) -> tuple[Finding, ...]:
         """`nothing_there` where none of a line's channels shows more than an open input does."""
         channels = self._measurement.decode[line].channels.values()
@@ -144,6 +156,9 @@ def metered(capture: Capture, wanted: Metering) -> Reading:
         return Reading(None, wanted.unit, reason=value)
     uncertainty = capture.settings.get(wanted.kept_as + UNCERTAINTY)
     reading = Reading(float(value), wanted.unit, uncertainty=None if uncertainty is None else float(uncertainty))
+    stated = accuracy_in(capture.settings, wanted.kept_as)
+    if stated is not None:
+        reading = replace(reading, budget=budget_of_value(float(value), wanted.unit, stated, name=wanted.name))
     standing = doubts_in(capture.settings, wanted.by.value)
     return with_findings(reading, (Finding(doubt, text) for doubt, text in standing))
 

@@ -89,7 +89,7 @@ NOT_INFLUENCED = [
 
 @pytest.mark.parametrize("metric, cause", NOT_INFLUENCED)
 def test_what_does_not_bear_on_a_metric_makes_nothing(metric: str, cause: str) -> None:
-    accuracy = Accuracy(gain="1 %", offset="20 mV", timebase="50 ppm")
+    accuracy = Accuracy(gain="1 %", offset="20 mV", timebase="50 ppm", bandwidth="100 MHz")
     budget = ww.measure(wave(square()), metric, accuracy=accuracy).budget
     assert budget is not None
     assert part(budget, cause) <= 1e-9 * abs(budget.value)
@@ -307,3 +307,51 @@ def test_budgets_do_not_depend_on_what_else_is_measured() -> None:
     for name in names:
         alone = ww.measure(wave(noisy), name, accuracy=accuracy)
         assert alone.budget == together[name].budget == backwards[name].budget, name
+
+
+def test_the_bandwidth_of_the_set_up_is_in_an_edge() -> None:
+    # common practice, no source: the set-up adds its 0.35/B to the edge as a square; 50 kHz add 7 us to 16 us
+    slow = Accuracy(gain=0, offset=0, timebase=0, bandwidth="50 kHz")
+    reading = ww.measure(wave(square()), "rise_time", accuracy=slow)
+    assert reading.value == pytest.approx(16e-6, rel=0.01)
+    own = math.log(9) / (2 * math.pi * 50e3)
+    longer = reading.value - math.sqrt(reading.value**2 - own**2)
+    assert part(reading.budget, "bandwidth") == pytest.approx(longer / ROOT3, rel=1e-9)
+    low, _ = reading.budget.interval(0.95)
+    assert low < math.sqrt(reading.value**2 - own**2) + 0.05 * longer
+    # a tolerance is taken at its slow end, and an edge that the set-up makes alone may be anything down to 0
+    loose = ww.measure(wave(square()), "rise_time", accuracy=Accuracy(gain=0, offset=0, bandwidth="50 kHz ± 20 %"))
+    assert part(loose.budget, "bandwidth") > part(reading.budget, "bandwidth")
+    alone = ww.measure(wave(square()), "rise_time", accuracy=Accuracy(gain=0, offset=0, bandwidth="20 kHz"))
+    assert part(alone.budget, "bandwidth") == pytest.approx(reading.value / ROOT3)
+    slope = ww.measure(wave(square()), "slew_rate", accuracy=slow)
+    assert part(slope.budget, "bandwidth") / slope.value == pytest.approx(
+        (reading.value / (reading.value - longer) - 1) / ROOT3, rel=0.01
+    )
+    unknown = ww.measure(wave(square()), "rise_time", accuracy=Accuracy(gain=0, offset=0, timebase=0)).budget
+    assert unknown is not None
+    assert unknown.missing == ("bandwidth of `rail`",)
+
+
+def test_aperture_jitter_is_in_a_time_that_was_read_once() -> None:
+    stated = Accuracy(gain=0, offset=0, timebase=0, aperture_jitter="1 ns")
+    once = ww.measure(
+        wave(square(1)), "time_between", **{"from": "rising 1 V", "to": "falling 1 V"}, accuracy=stated
+    ).budget
+    often = ww.measure(wave(square()), "period", accuracy=stated).budget  # there it is in the scatter
+    assert part(once, "aperture jitter") == pytest.approx(math.sqrt(2) * 1e-9)
+    assert part(often, "aperture jitter") == 0.0
+
+
+def test_a_correction_takes_the_place_of_the_limit() -> None:
+    stated = Accuracy(
+        gain="1 %", offset="50 mV", timebase="10 ppm", skew="1 us", corrected={"gain": 1e-4, "offset": 1e-3}
+    )
+    budget = ww.measure(wave(square()), "high_level", accuracy=stated).budget
+    assert part(budget, "gain") == pytest.approx(3e-4)
+    assert part(budget, "offset") == pytest.approx(1e-3)
+    both = ww.Accuracy(gain=0, offset=0, timebase=0, corrected={"skew": 3e-9})
+    delay = ww.measure(two(), "delay", accuracy=both).budget
+    assert part(delay, "skew") == pytest.approx(math.sqrt(2) * 3e-9, rel=1e-3)
+    with pytest.raises(ww.WavewrightError, match="one of gain, offset, timebase, skew"):
+        Accuracy(corrected={"bandwidth": 1.0})

@@ -9,15 +9,16 @@ same way, as an offset does with the rms of a sine about 0, half the curvature c
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
-from wavewright.analysis.doubts import Doubt, Finding
+from wavewright.analysis.doubts import Doubt, Finding, Reads
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.uncertainty.affine import Change
 from wavewright.analysis.uncertainty.budget import Budget
 from wavewright.analysis.uncertainty.contribution import Contribution
 from wavewright.analysis.uncertainty.distribution import Distribution
+from wavewright.analysis.uncertainty.edge_speed_terms import terms_of_edges
 from wavewright.analysis.uncertainty.influences import Direction, Influence, InputOfReading, Unstated, influences_of
 from wavewright.analysis.uncertainty.noise_draws import drawn_noise
 
@@ -95,13 +96,16 @@ class Propagation:
         )
 
 
-def with_budget(reading: Reading, inputs: Sequence[InputOfReading], evaluate: Evaluate) -> Reading:
+def with_budget(
+    reading: Reading, inputs: Sequence[InputOfReading], evaluate: Evaluate, *, parts: Collection[Reads] = ()
+) -> Reading:
     """The reading with its budget, and with a doubt where it depends on the accuracy of the inputs.
 
     Parameters
     ----------
     inputs : the captured channels that it depends on.
     evaluate : the metric on changed waveforms of them.
+    parts : what the metric reads of a record.
     """
     if reading.value is None or not math.isfinite(reading.value):
         return reading
@@ -112,7 +116,9 @@ def with_budget(reading: Reading, inputs: Sequence[InputOfReading], evaluate: Ev
     systematic = [propagation.contribution(one) for one in stated]
     least = max(1e-9 * abs(reading.value), 1e-6 * (reading.uncertainty or 0.0))
     missing = [one.name for one in unstated if _matters(one, reading.value, evaluate, least=least)]
-    random = list(of_record(reading))
+    of_edges, lacking_of_edges = terms_of_edges(reading, parts, inputs)
+    missing += lacking_of_edges
+    random = [*of_edges, *of_record(reading)]
     if reading.uncertainty is None and reading.unit != COUNTS:
         samples = sum(len(one.survey) for one in inputs)
         drawn, lacking = drawn_noise([one.name for one in inputs], samples, evaluate)

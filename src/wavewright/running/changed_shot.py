@@ -1,0 +1,125 @@
+"""A shot as it would be with other errors of its inputs: captured channels changed, derived ones computed again."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Protocol
+
+from wavewright.analysis.expressions.derive import derive
+from wavewright.analysis.record.survey import Survey
+from wavewright.analysis.uncertainty.affine import Alteration, Change
+from wavewright.analysis.uncertainty.influences import InputOfReading
+from wavewright.buses.bus_record import BusRecord
+from wavewright.recipe.measurement import Measurement
+from wavewright.running.input_accuracy import accuracy_in
+from wavewright.waveform import Capture, Waveform
+
+Altered = tuple[tuple[str, Alteration], ...]
+
+
+class ChannelsOfShot(Protocol):
+    """The channels of one shot, captured and derived."""
+
+    @property
+    def capture(self) -> Capture:
+        """What was taken."""
+
+    def wave(self, channel: str) -> Waveform:
+        """A channel."""
+
+    def survey(self, channel: str) -> Survey:
+        """The survey of it."""
+
+
+class ChangedShots:
+    """All that a shot becomes when its inputs change, each computed once.
+
+    Parameters
+    ----------
+    shot : as it was taken.
+    """
+
+    def __init__(self, shot: ChannelsOfShot, measurement: Measurement) -> None:
+        self._shot, self._measurement = shot, measurement
+        self._waves: dict[tuple[str, Altered], Waveform] = {}
+        self._surveys: dict[tuple[str, Altered], Survey] = {}
+        self._decoded: dict[tuple[str, Altered], BusRecord] = {}
+
+    def inputs(self, channels: Sequence[str]) -> list[InputOfReading] | None:
+        """The captured channels that these follow from; None where nothing was kept about the accuracy of any."""
+        names = dict.fromkeys(source for channel in channels for source in self._sources(channel))
+        settings = self._shot.capture.settings
+        found = []
+        for name in names:
+            wanted = self._measurement.channels.get(name)
+            accuracy = None if wanted is None else accuracy_in(settings, f"input{wanted.input}")
+            found.append(InputOfReading(name, self._shot.survey(name), accuracy))
+        return found if any(one.accuracy is not None for one in found) else None
+
+    def surveys(self, change: Change, channels: Sequence[str]) -> list[Survey]:
+        """The surveys of channels, captured or derived, after a change; NotMeasurable as of the shot itself."""
+        return [self._survey(channel, self._altered(change, channel)) for channel in channels]
+
+    def decoded(self, change: Change, line: str) -> BusRecord:
+        """The bus of a decoded line after a change."""
+        wanted = self._measurement.decode[line]
+        altered = tuple(dict.fromkeys(one for name in wanted.channels.values() for one in self._altered(change, name)))
+        key = (line, altered)
+        if key not in self._decoded:
+            channels = {name: self._wave(of, self._altered(change, of)) for name, of in wanted.channels.items()}
+            self._decoded[key] = BusRecord(channels, wanted.bus, then=wanted.then or None, **wanted.options)
+        return self._decoded[key]
+
+    def evaluator(self, channels: Sequence[str]) -> Callable[[Change], Sequence[Survey]]:
+        """The surveys of these channels by the change."""
+        return lambda change: self.surveys(change, channels)
+
+    def _sources(self, channel: str) -> tuple[str, ...]:
+        derived = self._measurement.derived.get(channel)
+        if derived is None:
+            return (channel,)
+        return tuple(dict.fromkeys(source for name in derived.of for source in self._sources(name)))
+
+    def _altered(self, change: Mapping[str, Alteration], channel: str) -> Altered:
+        """Of a change what bears on a channel, so that the same is not computed twice."""
+        return tuple((name, change[name]) for name in self._sources(channel) if name in change)
+
+    def _survey(self, channel: str, altered: Altered) -> Survey:
+        if not altered:
+            return self._shot.survey(channel)
+        if channel in self._shot.capture.waveforms:
+            (_, alteration), *_ = altered
+            return alteration.survey(self._shot.survey(channel))
+        key = (channel, altered)
+        if key not in self._surveys:
+            wave, before = self._wave(channel, altered), self._shot.survey(channel)
+            self._surveys[key] = before.changed(wave) if _same_codes(wave, before.wave) else Survey(wave)
+        return self._surveys[key]
+
+    def _wave(self, channel: str, altered: Altered) -> Waveform:
+        if not altered:
+            return self._shot.wave(channel)
+        key = (channel, altered)
+        if key not in self._waves:
+            self._waves[key] = self._made(channel, altered)
+        return self._waves[key]
+
+    def _made(self, channel: str, altered: Altered) -> Waveform:
+        derived = self._measurement.derived.get(channel)
+        if derived is None:
+            (_, alteration), *_ = altered
+            return alteration.of(self._shot.wave(channel))
+        own = dict(altered)
+        channels = {name: self._wave(name, self._altered(own, name)) for name in derived.of}
+        return derive(derived.expression, channels, name=channel)
+
+
+def _same_codes(one: Waveform, other: Waveform) -> bool:
+    """Whether two waveforms are one record on two scales."""
+    first, second = one.codes, other.codes
+    return (first.ctypes.data, first.shape, first.strides, first.dtype) == (
+        second.ctypes.data,
+        second.shape,
+        second.strides,
+        second.dtype,
+    )
