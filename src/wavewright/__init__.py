@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from wavewright.instruments.bench_file import load_bench
     from wavewright.judgement.verdict import Verdict
     from wavewright.logbook.formats.catalogue import read_waveform, write_waveforms
-    from wavewright.logbook.kept_run import run
+    from wavewright.logbook.kept_run import fitness, run
     from wavewright.logbook.outcome_files import read_outcome
     from wavewright.recipe.load import load_recipe
     from wavewright.running.outcome import Outcome
@@ -49,6 +49,7 @@ __all__ = [
     "combine",
     "decode",
     "doubts",
+    "fitness",
     "load_bench",
     "load_recipe",
     "measure",
@@ -78,6 +79,7 @@ _OWNERS = {
     "combine": "wavewright.analysis.uncertainty.combination",
     "decode": "wavewright.buses.decode",
     "doubts": "wavewright.analysis.doubts",
+    "fitness": "wavewright.logbook.kept_run",
     "load_bench": "wavewright.instruments.bench_file",
     "load_recipe": "wavewright.recipe.load",
     "measure": "wavewright.analysis.measure",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
 from types import MappingProxyType
@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from wavewright.errors import BenchFault, FileFault, Place
 
 if TYPE_CHECKING:
+    from wavewright.running.fitness.finding import FitnessFinding
     from wavewright.running.stored_waveforms import ReadStored
 
 
@@ -71,35 +72,48 @@ def check_file(path: Path, *, read_stored: ReadStored | None = None) -> KindOfFi
     return name
 
 
-def check_together(files: Sequence[Path], *, read_stored: ReadStored | None = None) -> dict[str, list[FileFault]]:
-    """What the one bench among some sound files lacks or forbids that the recipes among them want, by name of each.
+@dataclass(frozen=True, slots=True)
+class CheckedTogether:
+    """What recipes and a bench say about each other, by name of the recipe: what is wrong, and what was found about
+    limits and set-up."""
+
+    faults: Mapping[str, list[FileFault]] = field(default_factory=dict)
+    fitness: Mapping[str, tuple[FitnessFinding, ...]] = field(default_factory=dict)
+
+
+def check_together(files: Sequence[Path], *, read_stored: ReadStored | None = None) -> CheckedTogether:
+    """What the one bench among some sound files lacks or forbids that the recipes among them want, and how fit it is.
 
     Each fault stands at the line of the recipe that wants it. Of several benches none is the one that is meant, and
     nothing is held against them.
     """
     if len(files) < 2:  # nothing to hold it against: one file is not read a second time
-        return {}
+        return CheckedTogether()
     from wavewright.grammar.located_yaml import read_text
 
     kinds = {path: kind_of(read_text(path), str(path)) for path in files}
     recipes = [path for path, kind in kinds.items() if kind is KindOfFile.RECIPE]
     benches = [path for path, kind in kinds.items() if kind is KindOfFile.BENCH]
     if not recipes or len(benches) != 1:
-        return {}
+        return CheckedTogether()
     from wavewright.instruments.bench_file import load_bench
     from wavewright.recipe.load import load_recipe
+    from wavewright.running.fitness.examination import fitness_of, require_fit
     from wavewright.running.selection import select
     from wavewright.running.stored_waveforms import NOTHING_STORED, read_played
 
     (bench,), found = benches, {}
+    there, fitness = load_bench(bench), {}
     for path in recipes:
         recipe = load_recipe(path)
         played = read_played(recipe, read_stored) if read_stored else NOTHING_STORED
         try:
-            select(recipe, load_bench(bench), played=played)
+            chosen = select(recipe, there, played=played)
+            fitness[str(path)] = fitness_of(recipe, there, chosen)
+            require_fit(fitness[str(path)], recipe)
         except BenchFault as fault:
             found[str(path)] = [_on_bench(one, bench, path) for one in fault.faults or (fault,)]
-    return found
+    return CheckedTogether(found, fitness)
 
 
 def _on_bench(fault: BenchFault, bench: Path, recipe: Path) -> FileFault:

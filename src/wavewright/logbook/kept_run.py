@@ -19,6 +19,8 @@ from wavewright.logbook.storable import LONGEST_PATH, check_words, shown, unstor
 from wavewright.recipe.load import load_recipe
 from wavewright.recipe.recipe import Recipe
 from wavewright.running.bench_lock import bench_lock
+from wavewright.running.fitness.examination import fitness_on_bench
+from wavewright.running.fitness.finding import FitnessFinding
 from wavewright.running.interruption import Interrupted, Interruption, interruptible
 from wavewright.running.outcome import Outcome
 from wavewright.running.run import carry_out, prepare
@@ -111,6 +113,33 @@ def run(
         patience=patience, desk=desk, progress=progress, say=say,
     )  # fmt: skip
     return run_and_keep(recipe, options, bench=bench)
+
+
+def fitness(
+    recipe: Recipe | str | Path,
+    *,
+    bench: BenchFile | str | Path | None = None,
+    instruments: Mapping[str, str] | None = None,
+) -> tuple[FitnessFinding, ...]:
+    """What speaks against the set-up for each limit of a recipe on a bench; empty where all is well. Sends nothing.
+
+    Parameters
+    ----------
+    recipe, bench, instruments : as for `run`.
+
+    Raises
+    ------
+    BenchFault : the bench lacks or forbids what the recipe wants.
+    FileFault, Misuse : as for `run`.
+
+    Examples
+    --------
+    >>> fitness("recipes/rail_ripple.yaml", bench="sim/bench.yaml")
+    ()
+    """
+    wanted = recipe if isinstance(recipe, Recipe) else load_recipe(_file("recipe", recipe))
+    there = bench if isinstance(bench, BenchFile) else _named_bench(bench, wanted, _nothing)
+    return fitness_on_bench(wanted, there, instruments=instruments or {}, read_stored=read_stored)
 
 
 def run_and_keep(

@@ -17,7 +17,7 @@ from wavewright.recipe.measurement import Measurement, read_measurement
 from wavewright.recipe.metering import Metering
 from wavewright.recipe.name_checks import NameChecks
 from wavewright.recipe.needs import check_needs
-from wavewright.recipe.recipe import TIME_LIMIT, Recipe, RecipeHead
+from wavewright.recipe.recipe import TIME_LIMIT, Fitness, Recipe, RecipeHead
 from wavewright.recipe.sweeps import conditions, parameter_values
 
 
@@ -67,6 +67,7 @@ def parse_recipe(text: str, name: str, *, set: Mapping[str, str] | None = None) 
         cross_check=head.cross_check,
         time_limit=TIME_LIMIT if head.time_limit is None else float(head.time_limit),
         calibration=head.calibration,
+        requires_fitness=head.fitness is Fitness.REQUIRED,
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from enum import StrEnum
 from pathlib import PurePath
 from typing import Annotated
 
@@ -38,6 +39,13 @@ TIME_LIMIT = 86400.0  # s; a day
 MOST_TIME = 1e7  # s; a third of a year
 
 
+class Fitness(StrEnum):
+    """What a run makes of a limit that its set-up cannot decide."""
+
+    NOTED = "noted"
+    REQUIRED = "required"
+
+
 class RecipeHead(GrammarModel):
     """Everything but the measurements themselves."""
 
@@ -63,6 +71,11 @@ class RecipeHead(GrammarModel):
     )
     cross_check: bool = Field(
         default=False, description="whether the instrument is asked for its own values, to be listed beside ours"
+    )
+    fitness: Fitness = Field(
+        default=Fitness.NOTED,
+        description="required: a run does not start where the set-up cannot decide a limit; noted: it says so",
+        examples=["required"],
     )
     doubts: Doubts = Field(default_factory=dict, description=ABOUT_DOUBTS, examples=[{"clipped": "allow"}])
     judge: Judging | None = Field(default=None, description=ABOUT_JUDGE, examples=JUDGE_EXAMPLES)
@@ -102,6 +115,7 @@ class Recipe:
     cross_check : whether the instrument's own values are asked for.
     time_limit : s; longest time that a run may take.
     calibration : the corrections that its readings are for, by name.
+    requires_fitness : a run does not start where its set-up cannot decide a limit.
     path : of the file; a name for messages if it does not come from one.
     """
 
@@ -118,6 +132,7 @@ class Recipe:
     cross_check: bool = False
     time_limit: float = TIME_LIMIT
     calibration: Mapping[str, CalibrationEntry] = field(default_factory=dict)
+    requires_fitness: bool = False
 
     @property
     def name(self) -> str:

@@ -36,6 +36,8 @@ from wavewright.judgement.verdict import Verdict
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
 from wavewright.running.calibration import calibration_notes
+from wavewright.running.fitness.examination import fitness_of, require_fit
+from wavewright.running.fitness.finding import FitnessFinding
 from wavewright.running.input_facts import standing_doubts
 from wavewright.running.instrument_settings import SettingsRecord
 from wavewright.running.interruption import CutShort, Interrupted, Interruption, TimeLimit, interruptible
@@ -71,6 +73,7 @@ class PreparedRun:
     ----------
     chosen : the instruments that it uses.
     played, references : the stored waveforms that the source plays, and those that shots are compared with.
+    fitness : what was found about the limits and the set-up.
     """
 
     recipe: Recipe
@@ -79,6 +82,7 @@ class PreparedRun:
     chosen: Selection
     played: PlayedWaveforms
     references: ReferenceWaveforms
+    fitness: tuple[FitnessFinding, ...] = ()
 
 
 def prepare(
@@ -92,7 +96,7 @@ def prepare(
 
     Raises
     ------
-    BenchFault : the bench lacks or forbids what the recipe wants.
+    BenchFault : the bench lacks or forbids what the recipe wants, or cannot decide a limit and the recipe requires it.
     FileFault : a stored waveform, to compare with or to play, cannot be used.
     Misuse : `options` names an instrument for a role that the recipe does not use.
     """
@@ -100,7 +104,9 @@ def prepare(
     chosen = select(recipe, bench, instruments=options.instruments or {}, played=played)
     references = ReferenceWaveforms(recipe, read_stored=read_stored)
     references.load(recipe)
-    return PreparedRun(recipe, bench, options, chosen, played, references)
+    findings = fitness_of(recipe, bench, chosen)
+    require_fit(findings, recipe)
+    return PreparedRun(recipe, bench, options, chosen, played, references, findings)
 
 
 def run(
@@ -184,6 +190,9 @@ def carry_out(
     signals = interruptible(say=person.say) if interruption is None else nullcontext(interruption)
     with naming_outcome(outcome), signals as taken:
         into.begin(outcome(""), size=record_size(recipe, chosen))
+        if not options.batch:  # the units of a batch have one set-up: who starts it says this once
+            for one in prepared.fitness:
+                person.say(one.told)
         if recipe.cautions:
             person.confirm(caution_text(recipe.cautions))
         with open_bench(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
@@ -78,7 +78,7 @@ def select(
     chosen = Selection(names, profiles, attenuations)
     faults.extend(_inabilities(recipe, bench, chosen, played))
     if faults:
-        raise _joined(faults, bench)
+        raise joined_faults(faults, f"the bench lacks {len(faults)} capabilities that the recipe needs", bench.path)
     return chosen
 
 
@@ -219,12 +219,12 @@ def _name(role: Role, recipe: Recipe, bench: BenchFile, instruments: Mapping[str
     return there[0]
 
 
-def _joined(faults: list[BenchFault], bench: BenchFile) -> BenchFault:
-    """One error for all of them."""
+def joined_faults(faults: Sequence[BenchFault], what: str, where: str) -> BenchFault:
+    """One error for all; `what` says what they have in common, `where` is the file of those without a place."""
     if len(faults) == 1:
         only = faults[0]
-        return BenchFault(only.what, where=only.where or bench.path, expected=only.expected, do=only.do)
+        return BenchFault(only.what, where=only.where or where, expected=only.expected, do=only.do)
     listed = "".join(f"\n- {WavewrightError.__str__(fault)}" for fault in faults)
-    joined = BenchFault(f"the bench lacks {len(faults)} capabilities that the recipe needs{listed}", where=bench.path)
+    joined = BenchFault(f"{what}{listed}", where=where)
     joined.faults = tuple(faults)
     return joined

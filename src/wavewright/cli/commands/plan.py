@@ -15,6 +15,7 @@ from wavewright.cli.options import Bench, Instruments, Settings, read_instrument
 from wavewright.cli.output import AsJson, print_json
 
 if TYPE_CHECKING:
+    from wavewright.running.fitness.finding import FitnessFinding
     from wavewright.running.plan import Plan, PlannedStep
 
 
@@ -28,12 +29,14 @@ def plan(
 ) -> None:
     """Print each step and message of a run without running it.
 
-    No instrument is touched. The estimated time is printed too. Queries that read back or confirm a setting are left
-    out; the wire log of a run has them.
+    No instrument is touched. What speaks against the set-up comes first, for each limit with the rule and the setting
+    that mends it; the estimated time is printed too. Queries that read back or confirm a setting are left out; the
+    wire log of a run has them.
     """
     from wavewright.instruments.bench_file import load_bench
     from wavewright.logbook.formats.catalogue import read_stored
     from wavewright.recipe.load import load_recipe
+    from wavewright.running.fitness.examination import fitness_of
     from wavewright.running.plan import plan as plan_of
     from wavewright.running.selection import select
     from wavewright.running.shipped_files import find_file
@@ -44,13 +47,15 @@ def plan(
     there = load_bench(chosen_bench(bench, recipe))
     chosen = select(wanted, there, instruments=read_instruments(instrument), played=played)
     made = plan_of(wanted, chosen.profiles, attenuations=chosen.attenuations, played=played)
+    findings = fitness_of(wanted, there, chosen)
     if as_json:
-        print_json({**asdict(made), "seconds": made.seconds})
+        fitness = [one.as_json() for one in findings]
+        print_json({**asdict(made), "seconds": made.seconds, "fitness": fitness})
     else:
-        print(*_lines(made), sep="\n")
+        print(*_lines(made, findings), sep="\n")
 
 
-def _lines(made: Plan) -> Iterable[str]:
+def _lines(made: Plan, findings: Iterable[FitnessFinding]) -> Iterable[str]:
     from wavewright.quantities import show_quantity
 
     def about(seconds: float) -> str:
@@ -58,6 +63,7 @@ def _lines(made: Plan) -> Iterable[str]:
 
     yield f"{made.title}: {about(made.seconds)}, without the operator's time"
     yield from (f"CAUTION: {caution}" for caution in made.cautions)
+    yield from (one.told for one in findings)
     for one in made.measurements:
         yield ""
         yield f"{one.label}: {about(one.seconds)}"

@@ -19,8 +19,11 @@ from wavewright.cli.output import AsJson, console, print_json
 from wavewright.errors import Misuse, OutputMayBeOn, StorageFault, WavewrightError
 
 if TYPE_CHECKING:
+    from wavewright.instruments.bench_file import BenchFile
+    from wavewright.recipe.recipe import Recipe
     from wavewright.running.interruption import Interruption
     from wavewright.running.outcome import Outcome
+    from wavewright.running.run_options import RunOptions
 
 AGAIN = "outputs are off, and what was measured is kept; the same command runs the unit again"
 
@@ -147,6 +150,7 @@ def run(
             return _run_batch(
                 wanted.name, run_one, where, serials, BatchOptions(lot, pattern, repeat_passed, stop_after), out=out,
                 simulated=there.is_simulated, desk=desk, as_json=as_json,
+                say_fitness=partial(_say_fitness, wanted, there, options, desk),
             )  # fmt: skip
         outcome = run_one(serial)
     except (WavewrightError, Interrupted) as fault:
@@ -173,6 +177,14 @@ def run(
     return outcome.verdict.exit_status
 
 
+def _say_fitness(recipe: Recipe, bench: BenchFile, options: RunOptions, desk: Desk) -> None:
+    """What speaks against the set-up: once for a batch, whose units share it; a single run says it by itself."""
+    from wavewright.logbook.kept_run import fitness
+
+    for one in fitness(recipe, bench=bench, instruments=options.instruments):
+        desk.say(one.told)
+
+
 def _show(outcome: Outcome, *, statistics: bool, as_json: bool) -> None:
     from wavewright.logbook.outcome_files import outcome_as_json
     from wavewright.reporting.console import print_outcome, print_statistics
@@ -197,6 +209,7 @@ def _run_batch(
     simulated: bool,
     desk: Desk,
     as_json: bool,
+    say_fitness: Callable[[], None],
 ) -> int:
     from wavewright.logbook.batch_run import run_batch
     from wavewright.logbook.book import Logbook
@@ -208,6 +221,7 @@ def _run_batch(
     known = None if file is None else serials_of(file)
     pace, say = Pace(len(known or ())), desk.say
     line = BatchConsole(console(stderr=True), pace)
+    say_fitness()
 
     def given() -> Iterator[str]:
         for serial in line.serials() if known is None else known:
