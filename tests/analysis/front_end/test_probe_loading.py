@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cmath
 import math
+from decimal import Decimal, localcontext
 
 import numpy as np
 import pytest
@@ -68,6 +69,17 @@ def test_a_resonance_pulled_by_a_probe() -> None:
     assert (before, after) == pytest.approx((5.032921e6, 4.798702e6), rel=1e-6), "math: 1 / (2π √(L C))"
     assert after / before - 1 == pytest.approx(-0.04653741, abs=1e-8), "math"
     assert resonance_frequency(100e-9, 10e-12) == pytest.approx(159.154943e6, rel=1e-8), "math: lead and tip"
+
+
+@pytest.mark.parametrize("added", [0.01e-12, 1e-12, 5e-12, 12e-12])
+def test_a_pulling_of_a_few_ppm_keeps_its_digits(added: float) -> None:
+    # the model itself, with 50 digits
+    with localcontext(prec=50):
+        motional, load = Decimal("15e-15"), Decimal("22e-12")
+        before, after = (1 + motional / load).sqrt(), (1 + motional / (load + Decimal(added))).sqrt()
+        exact = after / before - 1
+        found = crystal_pulling(Crystal(12e6, 15e-15, 4e-12, 18e-12), added)
+        assert abs(Decimal(found) / exact - 1) < Decimal("8e-16")
 
 
 def test_a_crystal_pulled_by_a_probe() -> None:

@@ -150,6 +150,9 @@ class Stranger:
         self._is_over.set()
         self.stop_listening()
         self.hang_up()
+        for peer in self._peers:  # on Windows nothing less wakes a thread that waits for a word of it
+            with suppress(OSError):
+                socket.close(peer.detach())
         for thread in self._threads:
             thread.join()
 
@@ -161,6 +164,9 @@ class Stranger:
                 return
             self.connections += 1
             self._peers.append(peer)
+            if self._is_over.is_set():  # it came as the others were hung up
+                peer.close()
+                return
             self._threads.append(threading.Thread(target=self._talk, args=(peer,), daemon=True))
             self._threads[-1].start()
 

@@ -299,7 +299,7 @@ def test_it_is_said_who_can_reach_the_bench(host: str, reach: str, tmp_path: Pat
         if line.startswith("bench file: "):  # the last line: it listens, and its bench file can be used
             with open_bench(load_bench(tmp_path / "live.yaml"), ["supply"]) as bench:
                 said.append(bench.identities["supply"])
-            os.kill(os.getpid(), signal.SIGTERM)
+            signal.raise_signal(signal.SIGTERM)  # on Windows `kill` would end the process
 
     before = signal.getsignal(signal.SIGTERM)
     serve(SIM / "bench.yaml", host=host, write_bench=tmp_path / "live.yaml", say=say)

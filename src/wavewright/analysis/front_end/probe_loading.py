@@ -105,7 +105,7 @@ def expected_loading(
 
     Examples
     --------
-    >>> loading = expected_loading(Probe(10e6, 12e-12, 10), Node(10e3))
+    >>> loading = expected_loading(Probe(10e6, 12e-12, 10), ProbedNode(10e3))
     >>> round(loading.bandwidth), round(1e9 * loading.rise_time, 3)
     (1327617, 263.404)
     """
@@ -118,7 +118,7 @@ def expected_loading(
         rise_time_before=RISE_FACTOR * node.resistance * node.capacitance,
         rise_time=RISE_FACTOR * joint * total,
         frequency=frequency,
-        amplitude_change=None if frequency is None else abs(_ratio(probe, node, frequency)) - 1,
+        amplitude_change=None if frequency is None else _magnitude(_ratio(probe, node, frequency)) - 1,
         phase_change_deg=None if frequency is None else _phase_deg(_ratio(probe, node, frequency)),
         frequency_change=None if crystal is None else crystal_pulling(crystal, probe.capacitance),
     )
@@ -139,12 +139,12 @@ def dc_loading(source_resistance: float, probe_resistance: float) -> float:
 def crystal_pulling(crystal: Crystal, added_capacitance: float) -> float:
     """Change of a crystal oscillator's frequency as a ratio, when its load grows; below 0.
 
-    f = f_s √(1 + C1 / (C0 + C_L)) (series-resonance model: C1 in series with C0 + C_L; math).
+    f = f_s √(1 + C1 / (C0 + C_L)) (series-resonance model: C1 in series with C0 + C_L; math). Written so that it keeps
+    the digits of a few ppm, with nothing but what every system computes alike: √(1 + d) − 1 = d / (√(1 + d) + 1).
     """
-    motional, shunt = crystal.motional_capacitance, crystal.shunt_capacitance
-    before = motional / (shunt + crystal.load_capacitance)
-    after = motional / (shunt + crystal.load_capacitance + added_capacitance)
-    return math.expm1(0.5 * (math.log1p(after) - math.log1p(before)))  # keeps the digits of a few ppm
+    motional, load = crystal.motional_capacitance, crystal.shunt_capacitance + crystal.load_capacitance
+    difference = -motional * added_capacitance / ((load + added_capacitance) * (load + motional))
+    return difference / (math.sqrt(1 + difference) + 1)
 
 
 def resonance_frequency(inductance: float, capacitance: float) -> float:
@@ -186,6 +186,11 @@ def _ratio(probe: Probe, node: ProbedNode, frequency: float) -> complex:
     """Voltage with the probe over that without it."""
     own = 1 + 2j * math.pi * frequency * node.resistance * node.capacitance
     return own / (own + node.resistance / probe.impedance(frequency))
+
+
+def _magnitude(ratio: complex) -> float:
+    """Python's own, the same on every system; that of a complex number comes from the system's C library."""
+    return math.hypot(ratio.real, ratio.imag)
 
 
 def _phase_deg(ratio: complex) -> float:
