@@ -7,50 +7,68 @@ from statistics import NormalDist
 import numpy as np
 
 from wavewright.analysis.record.survey import Survey
+from wavewright.errors import NotMeasurable
 
-COVERED = 0.95
-NORMAL_FACTOR = NormalDist().inv_cdf((1 + COVERED) / 2)
+OF_LIFT = 0.8
+"""Standard uncertainty over the lift itself, which is no chance but a shift one way that nobody takes off. With 0.8 the
+interval 1.96·√((0.8·b)² + u²) reaches b + 1.6·u for a lift of b among all else of u, and further if b dominates."""
+OF_SPAN = 0.875
+SCATTER_OF_LARGEST = 0.5  # of the noise, about: standard deviation of the largest of 100 to 1000 normal values (math)
+ON_A_STATE, ON_A_CREST = 2.0, 0.7
+"""Values that compete for being the largest, over those seen near it. On a state as many lie below as above its level;
+of a crest only the very top counts (of a parabola in noise, by simulation)."""
+STATE_REACH = 5.0  # standard deviations of the noise that an extreme of a state lies off its level at most
 NEAR = 3.0  # standard deviations of the noise below an extreme, where the samples lie that might have been it
 
 
-def lift_of_largest(count: float, *, ends: int = 1) -> float:
-    """Standard uncertainty, in standard deviations of the noise, of the largest of so many equal values.
+def lift_of_largest(count: float) -> float:
+    """Standard uncertainty, in standard deviations of the noise, of the largest of so many equal values by its lift.
 
-    The largest of n noisy values is below Φ⁻¹(0.95^(1/n)) with 95 % probability (math), and hardly ever below the true
-    one. Nobody takes that off, so the interval has to reach so far: this is what gives it that reach with the factor
-    1.96 of a normal distribution.
+    The largest of n noisy values lies beyond the true one by Φ⁻¹(0.5^(1/n)) in half of all cases (math).
 
     Parameters
     ----------
-    count : of values, ≥ 1; `ends` : 2 for the distance from the smallest to the largest: both lie too far out, but
-        seldom both by much: 0.88 stands for 0.95 there (math: the distances of two add up, their scatter in squares).
+    count : of values, ≥ 1.
     """
-    share = COVERED if ends == 1 else 0.88
-    reach = NormalDist().inv_cdf(share ** (1 / max(count, 1.0)))
-    return ends * max(reach, 0.0) / NORMAL_FACTOR
+    return OF_LIFT * max(NormalDist().inv_cdf(0.5 ** (1 / max(count, 1.0))), 0.0)
 
 
-def samples_near(survey: Survey, *, highest: bool) -> float:
-    """About how many samples may have been the extreme: those within 3 standard deviations of the noise, and again so
-    many, which lie on the other side of the true value."""
+def competing(survey: Survey, *, highest: bool, noise: float) -> float:
+    """About how many samples may have been the extreme, but for the noise: those within 3 standard deviations of it."""
     histogram, wave = survey.histogram, survey.wave
-    reach = NEAR * survey.noise / abs(wave.gain)
+    reach = NEAR * noise / abs(wave.gain)
     lowest, last = survey.extremes
     if highest == (wave.gain > 0):
         first = int(np.searchsorted(histogram.codes, last - reach, side="left"))
-        return 2.0 * float(histogram.counts[first:].sum())
-    end = int(np.searchsorted(histogram.codes, lowest + reach, side="right"))
-    return 2.0 * float(histogram.counts[:end].sum())
+        near, extreme = float(histogram.counts[first:].sum()), last
+    else:
+        end = int(np.searchsorted(histogram.codes, lowest + reach, side="right"))
+        near, extreme = float(histogram.counts[:end].sum()), lowest
+    return near * (ON_A_STATE if _is_on_a_state(survey, wave.value_of(extreme), noise) else ON_A_CREST)
 
 
-def lift_of_extreme(survey: Survey, *, highest: bool) -> float:
-    """Standard uncertainty that noise gives to the highest or the lowest sample, in the waveform's unit."""
-    return survey.noise * lift_of_largest(samples_near(survey, highest=highest)) if survey.noise else 0.0
+def _is_on_a_state(survey: Survey, extreme: float, noise: float) -> bool:
+    """Whether an extreme is that of a state at which the waveform dwells; a steady record is one."""
+    try:
+        levels = survey.levels
+    except NotMeasurable:
+        return True
+    lowest, highest = survey.extremes
+    if abs(survey.wave.gain) * (highest - lowest) <= 2 * STATE_REACH * noise:
+        return True
+    near = min(abs(extreme - levels.low), abs(extreme - levels.high)) <= STATE_REACH * noise
+    return levels.has_states and near
 
 
-def lift_of_span(survey: Survey) -> float:
+def lift_of_extreme(survey: Survey, *, highest: bool, noise: float) -> float:
+    """Standard uncertainty that noise gives to the highest or the lowest sample, both in the waveform's unit."""
+    return noise * lift_of_largest(competing(survey, highest=highest, noise=noise)) if noise else 0.0
+
+
+def lift_of_span(survey: Survey, *, noise: float) -> float:
     """The same of the distance from the lowest to the highest sample."""
-    if not survey.noise:
+    if not noise:
         return 0.0
-    count = max(samples_near(survey, highest=True), samples_near(survey, highest=False))
-    return survey.noise * lift_of_largest(count, ends=2)
+    count = max(competing(survey, highest=highest, noise=noise) for highest in (True, False))
+    # both ends, always outwards; of so large a shift a smaller share does, since there is little else beside it
+    return 2 * noise * lift_of_largest(count) * OF_SPAN

@@ -5,11 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from wavewright.analysis.levels.extreme_lift import lift_of_extreme
+from wavewright.analysis.levels.extreme_lift import SCATTER_OF_LARGEST, lift_of_extreme
 from wavewright.analysis.levels.state_levels import BINS, LevelMethod
 from wavewright.analysis.record.survey import Survey
-
-SCATTER_OF_EXTREME = 0.5  # of the noise, about: standard deviation of the largest of 100 to 1000 normal values (math)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +60,8 @@ def _level_errors(survey: Survey) -> LevelErrors:
     step = record.step / math.sqrt(12)
     takes_extremes = method is LevelMethod.EXTREMES or (method is LevelMethod.AUTO and not survey.levels.has_states)
     if takes_extremes:
-        outward = max(lift_of_extreme(survey, highest=highest) for highest in (False, True))
-        return LevelErrors(math.hypot(step, SCATTER_OF_EXTREME * survey.noise), outward)
+        outward = max(lift_of_extreme(survey, highest=highest, noise=survey.noise) for highest in (False, True))
+        return LevelErrors(math.hypot(step, SCATTER_OF_LARGEST * survey.noise), outward)
     noise = survey.noise / math.sqrt(record.codes.size / 2)
     if survey.levels.has_states and method in (LevelMethod.AUTO, LevelMethod.MODE):
         noise = math.hypot(noise, _wander_of_mode(survey))

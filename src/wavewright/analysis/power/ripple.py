@@ -10,7 +10,7 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import EXTREMES, Reads
-from wavewright.analysis.levels.extreme_lift import NEAR, lift_of_largest
+from wavewright.analysis.levels.extreme_lift import NEAR, ON_A_CREST, SCATTER_OF_LARGEST, lift_of_largest
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.blocks import spans
 from wavewright.analysis.record.gapless import unbroken
@@ -54,7 +54,7 @@ class FoldedCycle:
             abs(float(self.means[end - 1] - 2 * self.means[end] + self.means[(end + 1) % self.means.size]))
             for end in ends
         ]
-        lifted = deviation * lift_of_largest(max(near), ends=2)
+        lifted = 2 * deviation * math.hypot(lift_of_largest(ON_A_CREST * max(near)), SCATTER_OF_LARGEST / math.sqrt(2))
         return math.hypot(lifted, sum(bends) / 6 / math.sqrt(3))
 
     def _neighbours(self, part: int) -> float:

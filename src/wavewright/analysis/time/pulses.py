@@ -10,7 +10,7 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
-from wavewright.analysis.levels.extreme_lift import lift_of_largest
+from wavewright.analysis.levels.extreme_lift import SCATTER_OF_LARGEST, lift_of_largest
 from wavewright.analysis.parameters import Hysteresis, ReferenceLevel
 from wavewright.analysis.reading import Doubt, Occurrences, Reading
 from wavewright.analysis.record.crossings import Crossings
@@ -253,6 +253,11 @@ def _width(survey: Survey, polarity: Polarity, level: ReferenceLevel, hysteresis
     )
 
 
+def _of_one(count: int) -> float:
+    """Standard uncertainty of the longest of so many pulses, in that of any one of them."""
+    return math.hypot(SCATTER_OF_LARGEST, lift_of_largest(count)) if count > 1 else 1.0
+
+
 def _level_effect(survey: Survey, level: ReferenceLevel, taken: Pulses, polarity: Polarity) -> LevelEffect:
     """What errors of the state levels do to every pulse; of either polarity they do it both ways, and as much."""
     rising = polarity is not Polarity.NEGATIVE
@@ -279,7 +284,7 @@ def _one_pulse(
         resolution=difference_resolution(survey, taken.begins[one]),
         shared=_level_effect(survey, level, taken, polarity).uncertainty(survey),
         # noise makes the longest of many longer, and the shortest shorter
-        single=math.sqrt(2) * noise_of_instant(survey, taken.begins) * max(1.0, lift_of_largest(taken.lengths.size)),
+        single=math.sqrt(2) * noise_of_instant(survey, taken.begins) * _of_one(taken.lengths.size),
     )
     return replace(reading, at=survey.wave.time_of(float(taken.begins[chosen])))
 

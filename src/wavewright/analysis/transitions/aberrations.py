@@ -25,6 +25,14 @@ import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import EXTREMES, LEVELS, Finding, Reads
+from wavewright.analysis.levels.extreme_lift import (
+    NEAR,
+    ON_A_CREST,
+    ON_A_STATE,
+    SCATTER_OF_LARGEST,
+    STATE_REACH,
+    lift_of_largest,
+)
 from wavewright.analysis.levels.level_uncertainty import level_uncertainty
 from wavewright.analysis.parameters import ReferenceLevel, Slope
 from wavewright.analysis.reading import Doubt, Reading
@@ -38,6 +46,7 @@ from wavewright.quantities import show_quantity
 from wavewright.waveform import Floats
 
 NOISY_PART = 0.1  # of the aberration, that noise may make of it
+LOOKED_AT = 16  # stretches; the median of the samples near their extremes stands for all
 RESOLVED = 2.0  # sample intervals; beside a transition of fewer, the peak too may lie between two samples
 LEAST_TOLD = 0.01  # of the amplitude: less does not matter to anybody
 SOURCE = "IEEE 181-2011, terms 'overshoot', 'undershoot', 'preshoot' (text not read); the regions are ours"
@@ -129,9 +138,9 @@ def preshoot(
     begins = np.maximum(before, taken.starts - _checked(region) * (taken.ends - taken.starts))
     upward = one is Slope.FALLING
     begins, ends = np.ceil(begins), np.ceil(taken.starts)
-    peaks, kept = _extremes(survey, begins, ends, upward=upward)
+    peaks, kept, near = _extremes(survey, begins, ends, upward=upward)
     size = float(np.mean((ends - begins)[kept])) if kept.any() else 0.0
-    reading = _reading(survey, peaks, taken.middles[kept], size, upward=upward, state_is_high=upward)
+    reading = _reading(survey, peaks, taken.middles[kept], size, near, upward=upward, state_is_high=upward)
     return _resolved(reading, survey, taken)
 
 
@@ -147,9 +156,9 @@ def _after(
     if upward != is_high:  # a rebound: begins when the state has been reached
         begins = _reached(survey, begins, ends, is_high=is_high)
     ends = np.floor(ends) + 1
-    peaks, kept = _extremes(survey, begins, ends, upward=upward)
+    peaks, kept, near = _extremes(survey, begins, ends, upward=upward)
     size = float(np.mean((ends - begins)[kept])) if kept.any() else 0.0
-    reading = _reading(survey, peaks, taken.middles[kept], size, upward=upward, state_is_high=is_high)
+    reading = _reading(survey, peaks, taken.middles[kept], size, near, upward=upward, state_is_high=is_high)
     return _resolved(reading, survey, taken)
 
 
@@ -198,22 +207,31 @@ def _reached(survey: Survey, begins: Floats, ends: Floats, *, is_high: bool) -> 
     return reached
 
 
-def _extremes(survey: Survey, begins: Floats, ends: Floats, *, upward: bool) -> tuple[Floats, npt.NDArray[np.bool_]]:
-    """Highest or lowest value of each stretch from `begins` up to, and without, `ends`, and which have any."""
+def _extremes(
+    survey: Survey, begins: Floats, ends: Floats, *, upward: bool
+) -> tuple[Floats, npt.NDArray[np.bool_], float]:
+    """Highest or lowest value of each stretch from `begins` up to, and without, `ends`, and which have any.
+
+    Also about how many samples of a stretch lie near its extreme.
+    """
     record, wave = survey.record, survey.wave
     first, last = (record.finite_places(places).astype(np.int64) for places in (begins, ends))
     last = np.minimum(last, record.codes.size)
     kept = first < last
     if not kept.any():
-        return np.empty(0), kept
+        return np.empty(0), kept, 0.0
     extreme = np.maximum if upward == (wave.gain > 0) else np.minimum
     marks = np.stack([first[kept], last[kept]], axis=1).ravel()[:-1]
     codes = extreme.reduceat(record.codes[: last[kept][-1]], marks)[::2]
-    return wave.offset + wave.gain * codes.astype(np.float64), kept
+    reach = NEAR * survey.noise / abs(wave.gain)
+    stretches = list(zip(first[kept], last[kept], codes.astype(np.float64), strict=True))
+    chosen = stretches[:: max(1, len(stretches) // LOOKED_AT)]
+    near = [np.count_nonzero(np.abs(record.codes[begin:end] - peak) <= reach) for begin, end, peak in chosen]
+    return wave.offset + wave.gain * codes.astype(np.float64), kept, float(np.median(near))
 
 
 def _reading(
-    survey: Survey, peaks: Floats, places: Floats, size: float, *, upward: bool, state_is_high: bool
+    survey: Survey, peaks: Floats, places: Floats, size: float, near: float, *, upward: bool, state_is_high: bool
 ) -> Reading:
     levels = survey.levels
     state = levels.high if state_is_high else levels.low
@@ -227,7 +245,9 @@ def _reading(
     # the extreme of n noisy samples lies beyond the true one by about √(2 ln n) of their deviation
     lifted = survey.noise * math.sqrt(2 * math.log(max(2.0, size))) / levels.amplitude
     is_lost = lifted > max(NOISY_PART * float(beyond.mean()), LEAST_TOLD)
-    known = math.hypot(survey.record.step / 2 / levels.amplitude, math.sqrt(3) * lifted)
+    is_crest = float(beyond.mean()) * levels.amplitude > STATE_REACH * survey.noise
+    raised = survey.noise * lift_of_largest(near * (ON_A_CREST if is_crest else ON_A_STATE)) / levels.amplitude
+    known = math.hypot(survey.record.step / 2 / levels.amplitude, math.sqrt(3) * raised)
     noisy = (Doubt.NOISY,) if is_lost else noise_doubts(survey)
     return Reading.of_occurrences(
         beyond,
@@ -235,4 +255,5 @@ def _reading(
         unit="1",
         doubts=(*state_doubts(survey), *noisy),
         resolution=math.hypot(known, math.sqrt(3) * level_uncertainty(survey) / levels.amplitude),
+        single=SCATTER_OF_LARGEST * survey.noise / levels.amplitude,
     )

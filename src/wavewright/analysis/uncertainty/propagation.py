@@ -21,6 +21,7 @@ from wavewright.analysis.uncertainty.distribution import Distribution
 from wavewright.analysis.uncertainty.edge_speed_terms import terms_of_edges
 from wavewright.analysis.uncertainty.influences import Direction, Influence, InputOfReading, Unstated, influences_of
 from wavewright.analysis.uncertainty.noise_draws import drawn_noise
+from wavewright.analysis.uncertainty.noise_of_input import noise_of_input
 
 ROUNDING = 1e-11  # of the value; what rounding of floats leaves of a change
 COUNTS = "count"
@@ -124,6 +125,9 @@ def with_budget(
         drawn, lacking = drawn_noise([one.name for one in inputs], samples, evaluate)
         random += [] if drawn is None else [drawn]
         missing += [lacking] if lacking else []
+    lifted, lacking = noise_of_input(parts, inputs)
+    random += lifted
+    missing += [lacking] if lacking else []
     budget = Budget(reading.value, reading.unit, (*systematic, *random), tuple(missing))
     return _doubted(replace(reading, budget=budget), propagation)
 
