@@ -1,4 +1,4 @@
-"""Topics of the catalogues: metrics, buses and layers, functions of expressions, doubts."""
+"""Topics of the catalogues: metrics, buses and layers, functions of expressions, doubts, rules of fitness."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from wavewright.buses.frame_metrics import LineMetric, frame_metrics, metrics_of
 from wavewright.reference.docstring import escaped, items, page, sections, table
 from wavewright.reference.option_text import default_text, written_as
 from wavewright.reference.topic import Group, Topic
+from wavewright.running.fitness.rules import FitnessRule
 
 if TYPE_CHECKING:
     from wavewright.analysis.doubts import Doubt
@@ -84,6 +85,8 @@ def topics() -> Iterator[Topic]:
         yield function_topic(function)
     for doubt in doubts().values():
         yield doubt_topic(doubt)
+    for rule in FitnessRule:
+        yield rule_topic(rule)
 
 
 def function_topic(function: Function) -> Topic:
@@ -115,6 +118,14 @@ def doubt_topic(doubt: Doubt) -> Topic:
     text = "\n".join(f"- **{word}**: {escaped(entry)}" for word, entry in told)
     allow = f"\n\nA recipe lets it pass, and every report says so:\n\n```yaml\ndoubts: {{{doubt.value}: allow}}\n```"
     return Topic(Group.DOUBT, doubt.value, doubt.meaning, text + allow)
+
+
+def rule_topic(rule: FitnessRule) -> Topic:
+    """A rule of fitness: what it asks of a set-up, where it comes from, what mends it."""
+    told = (("Asks", rule.asks), ("Source", rule.source), ("Remedy", rule.cure))
+    text = "\n".join(f"- **{word}**: {escaped(entry)}" for word, entry in told)
+    required = "\n\nA run starts all the same, unless the recipe says at its head:\n\n```yaml\nfitness: required\n```"
+    return Topic(Group.RULE, rule.value, rule.asks, text + required)
 
 
 def is_of_frames(metric: Metric) -> bool:

@@ -21,7 +21,17 @@ if TYPE_CHECKING:
 INDEX = "index.html"
 _CODE = re.compile(r"<code>(?P<name>[^<]+)</code>")
 # whose page is meant where several have one name
-FIRST = (Group.METRIC, Group.FILE, Group.GUIDE, Group.BUS, Group.LAYER, Group.FUNCTION, Group.DOUBT, Group.COMMAND)
+FIRST = (
+    Group.METRIC,
+    Group.FILE,
+    Group.GUIDE,
+    Group.BUS,
+    Group.LAYER,
+    Group.FUNCTION,
+    Group.DOUBT,
+    Group.RULE,
+    Group.COMMAND,
+)
 
 
 def write_pages(reference: Reference, folder: Path) -> list[Path]:

@@ -18,6 +18,7 @@ class Group(StrEnum):
     LAYER = "layer"
     FUNCTION = "function"
     DOUBT = "doubt"
+    RULE = "rule"
     ERROR = "error"
     PYTHON = "python"
 
@@ -32,6 +33,7 @@ HEADINGS = {
     Group.LAYER: "Layers on a bus",
     Group.FUNCTION: "Functions in `derived:`",
     Group.DOUBT: "Doubts",
+    Group.RULE: "Rules of fitness",
     Group.ERROR: "Errors",
     Group.PYTHON: "Python",
 }

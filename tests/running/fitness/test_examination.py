@@ -110,6 +110,12 @@ BROKEN: list[tuple[FitnessRule, str, float, bool, str]] = [
      recipe_text(NARROW, "metric: frequency, limit: 10 kHz ± 1 %", trigger="mode: normal, level: 1 V", stimulus=PULSES),
      25e6 - 10.1e3, False,
      recipe_text(NARROW, "metric: frequency, limit: 10 kHz ± 1 %", trigger="mode: normal, level: 1 V")),
+    (FitnessRule.RECORD_LENGTH, recipe_text(NARROW, "metric: frequency, limit: at least 100 Hz"), 0.2, False,
+     recipe_text(NARROW, "metric: frequency, limit: at least 10 kHz")),
+    (FitnessRule.SAMPLING, recipe_text(NARROW, "metric: frequency, limit: 1 MHz .. 20 MHz"), 1.25, False,
+     recipe_text(NARROW, "metric: frequency, limit: 1 MHz .. 6 MHz")),
+    (FitnessRule.COUPLING, recipe_text(AC, "metric: rms, limit: at most 3 V"), 0.0, False,
+     recipe_text(AC, "metric: ac_rms, limit: at most 3 V")),
     (FitnessRule.DROOP,  # 1 - exp(-pi 50 / 200): 54.4 %
      recipe_text(AC, "metric: peak_to_peak, limit: 2 V ± 0.2 V", stimulus=PULSES), 1 - math.exp(-math.pi / 4), True,
      recipe_text(NARROW, "metric: peak_to_peak, limit: 2 V ± 0.2 V", stimulus=PULSES)),

@@ -19,7 +19,7 @@ from wavewright.running.fitness.expected_uncertainty import uncertainty, uncerta
 from wavewright.running.fitness.finding import FitnessFinding
 from wavewright.running.fitness.limited_reading import LimitedReading, limited_readings
 from wavewright.running.fitness.times import alias, edge_samples, record_length, sampling, setup_speed
-from wavewright.running.fitness.voltages import codes, droop, input_noise, loading, reach
+from wavewright.running.fitness.voltages import codes, coupling, droop, input_noise, loading, reach
 from wavewright.running.instrument_settings import requested_setup
 from wavewright.running.selection import Selection, joined_faults, select
 from wavewright.running.stored_waveforms import ReadStored, read_played
@@ -33,6 +33,7 @@ EXAMINATIONS: tuple[Callable[[LimitedReading], Iterable[FitnessFinding]], ...] =
     record_length,
     sampling,
     alias,
+    coupling,
     droop,
     loading,
     uncertainty,

@@ -81,6 +81,12 @@ class FitnessRule(StrEnum):
         "sampling theorem (math)",
         "raise `rate`, or set `bandwidth_limit` below half of it",
     )
+    COUPLING = (
+        "coupling",
+        "a reading that includes the DC component is not made through ac coupling, which removes it",
+        "math: a high-pass filter passes no DC",
+        "set `coupling: dc`, with a `range` and `offset` for it, or use `ac_rms`",
+    )
     DROOP = (
         "droop",
         "through ac coupling, the slowest signal that is stated drops by at most 1 % in half a period",

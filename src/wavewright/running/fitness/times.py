@@ -79,7 +79,9 @@ def record_length(reading: LimitedReading) -> Iterator[FitnessFinding]:
                 f"{show_quantity(span, 's')} holds {periods:.2g} periods of "
                 f"{show_quantity(reading.frequencies[0], 'Hz')}"
             )
-            yield FitnessFinding(FitnessRule.RECORD_LENGTH, what, periods, "periods", cannot_decide=periods < 1)
+            yield FitnessFinding(
+                FitnessRule.RECORD_LENGTH, what, periods, "periods", cannot_decide=span * _allowed(reading)[1] < 1
+            )
     longest = reading.ends[-1]
     if reading.metric in IN_RECORD and reading.limit.unit == "s" and longest > span:
         what = f"the limit allows {show_quantity(longest, 's')}, and the record holds {show_quantity(span, 's')}"
@@ -95,7 +97,13 @@ def sampling(reading: LimitedReading) -> Iterator[FitnessFinding]:
     if samples < SAMPLES_PER_PERIOD:
         rate = show_quantity(1 / reading.timebase.interval, "Hz")
         what = f"{show_quantity(frequency, 'Hz')} at a rate of {rate} has {samples:.2g} samples per period"
-        yield FitnessFinding(FitnessRule.SAMPLING, what, samples, "samples", cannot_decide=samples <= 2)
+        yield FitnessFinding(
+            FitnessRule.SAMPLING,
+            what,
+            samples,
+            "samples",
+            cannot_decide=_is_beyond_half(reading, reading.timebase.interval),
+        )
 
 
 def alias(reading: LimitedReading) -> Iterator[FitnessFinding]:
@@ -127,6 +135,21 @@ def _highest(reading: LimitedReading) -> float | None:
     if Reads.SPECTRUM in reading.parts and reading.frequencies:
         return reading.frequencies[-1]
     return None
+
+
+def _allowed(reading: LimitedReading) -> tuple[float, float]:
+    """The lowest and the highest frequency, Hz, that a limit allows; without such a limit, those that are stated."""
+    low, high = reading.limit.low, reading.limit.high
+    if reading.metric in OF_FREQUENCY:
+        return max(low, 0.0), high
+    if reading.metric == "period":
+        return 1 / high if high > 0 else 0.0, 1 / low if low > 0 else math.inf
+    return reading.frequencies[0], reading.frequencies[-1]
+
+
+def _is_beyond_half(reading: LimitedReading, interval: float) -> bool:
+    """Whether every frequency that a limit allows is at or above half the rate."""
+    return _allowed(reading)[0] * interval >= 0.5
 
 
 def _loading_edge(channel: ChannelInUse) -> float:

@@ -16,6 +16,7 @@ from wavewright.running.fitness.finding import FitnessFinding
 from wavewright.running.fitness.limited_reading import ChannelInUse, LimitedReading
 from wavewright.running.fitness.rules import FitnessRule
 
+WITH_DC = ("rms", "cycle_rms", "rectified_mean")
 NOTICEABLE_DROOP = 0.01  # of the peak to peak
 OF_SIZE = frozenset({*EXTREMES, *LEVELS, Reads.SAMPLES})  # what changes with the voltage
 
@@ -77,10 +78,18 @@ def input_noise(reading: LimitedReading) -> Iterator[FitnessFinding]:
     rms = noise[0] * channel.range + noise[1] * channel.path.attenuation
     swing, most = 2 * peaks_of_noise(rms, timebase.points), reading.limit.high
     if swing > SHARE_OF_SWING * most > 0:
-        what = (
-            f"the input may make {show_quantity(swing, 'V')} of noise, peak to peak, and the limit ends at {most:g} V"
-        )
+        shown = [show_quantity(one, "V") for one in (swing, most)]
+        what = f"by its profile the input may make noise of {shown[0]} peak to peak, and the limit ends at {shown[1]}"
         yield FitnessFinding(FitnessRule.INPUT_NOISE, what, swing, "V", cannot_decide=swing >= most)
+
+
+def coupling(reading: LimitedReading) -> Iterator[FitnessFinding]:
+    """An rms value through ac coupling: that of the rest of the signal."""
+    channel = reading.channel
+    if channel is None or channel.path.channel.coupling is not Coupling.AC or reading.metric not in WITH_DC:
+        return
+    what = f"`{reading.metric}` through ac coupling is that of the signal without its DC component"
+    yield FitnessFinding(FitnessRule.COUPLING, what, 0.0, "Hz")
 
 
 def droop(reading: LimitedReading) -> Iterator[FitnessFinding]:
@@ -111,9 +120,8 @@ def loading(reading: LimitedReading) -> Iterator[FitnessFinding]:
     if source is None:
         return
     if tip is None:
-        what = (
-            f"the probe of input {channel.path.channel.input} is not stated at {channel.path.attenuation:g}x (`at_1x:`)"
-        )
+        number, attenuation = channel.path.channel.input, channel.path.attenuation
+        what = f"what the probe of input {number} is at {attenuation:g}x is not stated (`at_1x:`)"
         yield FitnessFinding(FitnessRule.NOT_STATED, what, channel.path.attenuation, "x")
         return
     frequency = reading.frequencies[-1] if reading.frequencies else None
