@@ -93,9 +93,18 @@ def rail() -> list[Waveform]:
     return [record(codes, name="rail")]
 
 
+def square() -> list[Waveform]:
+    """A square wave through a divider that is not adjusted."""
+    places = np.arange(4000)
+    since, sign = (places + 100) % 400, np.where((places + 100) // 400 % 2 == 0, 1, -1)
+    codes = sign * (90 - 12 * np.exp(-since / 80))
+    return [record(codes + np.random.default_rng(19).integers(-1, 2, codes.size), name="tip")]
+
+
 RECORDS: dict[str, Callable[[], list[Waveform]]] = {
     **dict.fromkeys(["bit_rate", "eye_height", "eye_width"], bits),
     "burst_width": bursts,
+    "compensation_error": square,
     **dict.fromkeys(["delay", "skew", "setup_time", "hold_time"], two_pulses),
     **dict.fromkeys(
         ["axis_ratio", "ellipse_phase", "gain", "gain_db", "phase", "phase_delay", "correlation", "correlation_delay"],

@@ -27,6 +27,7 @@ from wavewright.simulation.library import open_library
 
 ROOT = Path(__file__).parents[2]
 LEVELS, SKEW = ROOT / "recipes/calibrate_levels.yaml", ROOT / "recipes/calibrate_skew.yaml"
+SHORT = ROOT / "recipes/calibrate_offset.yaml"
 RANGE = 8.0
 ZERO = """
 wavewright: 1
@@ -80,6 +81,14 @@ def test_correction_shrinks_the_error_of_offset_and_gain_at_least_tenfold(seed: 
         # and the profile states 1.5 % and 0.5 % of the range: the correction is known far better
         assert float(gain.uncertainty) < 0.015 / 3**0.5 / 10
         assert float(offset.uncertainty) < 0.005 * RANGE / 3**0.5 / 10
+
+
+def test_a_short_finds_the_offset_though_the_input_is_too_quiet_to_average_over_codes(tmp_path: Path) -> None:
+    found = {one.input: one for one in calibrated(SHORT, tmp_path).written.new}  # type: ignore[attr-defined]
+    for number, truth in built(204).items():
+        rest = truth.offset_error * RANGE + float(found[number].value)
+        assert abs(rest) <= abs(truth.offset_error * RANGE) / 10
+        assert abs(rest) <= 2 * float(found[number].uncertainty)
 
 
 def test_correction_shrinks_the_skew_at_least_tenfold(tmp_path: Path) -> None:

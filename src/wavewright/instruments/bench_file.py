@@ -163,6 +163,11 @@ _SIMULATION = {
             "examples": [1],
         },
         "faults": {"type": "string", "description": "fault file", "examples": ["faults/late_answers.yaml"]},
+        "trimming": {
+            "type": "object",
+            "description": "how far the adjustment of the probe in each input is off",
+            "examples": [{"1": "-8 %"}],
+        },
     },
 }
 

@@ -152,7 +152,7 @@ class ArmedAcquisition:
             return Motion()
         impedances = {n: each.impedance for n, each in self.inputs.items()}
         load = load_on(probe.node or "", self._probes, impedances)
-        return at_converter(node.motion(start, end, load, settling_time(data, setup)), probe, data, setup)
+        return at_converter(node.motion(start, end, load, settling_time(data, setup, probe)), probe, data, setup)
 
     def _quiet_until(self, moment: float) -> float:
         setup = self.inputs[self.source]

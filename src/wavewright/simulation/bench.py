@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from wavewright.errors import Misuse
+from wavewright.quantities import read_quantity
 from wavewright.simulation.circuit.board import Board, load_board
 from wavewright.simulation.circuit.surroundings import Surroundings
 from wavewright.simulation.clock import Clock
@@ -45,7 +46,8 @@ def build_bench(settings: Mapping[str, Any], *, folder: Path) -> SimulatedBench:
     ----------
     settings : `board` (a path, against `folder` when relative), `seed`, `draw` (the same number as `seed` where it is
         left out, so that the seed alone decides everything), and `probes` by number of the input; where they are
-        told, an input without one has a straight cable.
+        told, an input without one has a straight cable; `trimming` by number of the input: how far the adjustment of
+        its probe is off, such as `-8 %`.
     """
     if "board" not in settings:
         raise Misuse(
@@ -59,6 +61,8 @@ def build_bench(settings: Mapping[str, Any], *, folder: Path) -> SimulatedBench:
     # a bench file without a probe on an input has a cable there: that is what a run takes it for
     usual = STRAIGHT if "probes" in settings else DIVIDER
     probes = {int(number): read_probe(_mapping(probe)) for number, probe in given.items()}
+    for number, trim in _trims(settings).items():
+        probes[number] = replace(probes.get(number, usual), trim=trim)
     standing = 0.0 if draw == seed else _LONGEST_STANDING * float(np.random.default_rng([draw]).random())
     return SimulatedBench(
         Clock(now=_SWITCHED_ON + standing), surroundings, board, Probing(board, probes, usual=usual), seed, draw
@@ -70,6 +74,17 @@ def _whole(settings: Mapping[str, Any], key: str, default: int) -> int:
     if not isinstance(value, int) or isinstance(value, bool) or value < 0:
         raise Misuse(f"`{key}: {value}` of the simulation", expected="a whole number, at least 0")
     return value
+
+
+def _trims(settings: Mapping[str, Any]) -> dict[int, float]:
+    given = settings.get("trimming") or {}
+    try:
+        return {
+            int(number): read_quantity(str(text), unit="1", least=-0.5, most=0.5).value
+            for number, text in given.items()
+        }
+    except (ValueError, AttributeError):
+        raise Misuse(f"`trimming: {given}` of the simulation", expected="by input, such as `{1: -8 %}`") from None
 
 
 def _mapping(probe: Any) -> Mapping[str, Any]:

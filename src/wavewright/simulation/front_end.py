@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wavewright.simulation.circuit.motion import Motion, Sampler
-from wavewright.simulation.probing import SimulatedProbe
+from wavewright.simulation.probing import TRIM_TIME_CONSTANT, SimulatedProbe
 
 Codes = npt.NDArray[np.int8] | npt.NDArray[np.int16]
 _BLOCK = 1 << 18
@@ -50,17 +50,20 @@ class FrontEndSettings:
         return self.range / (1 << self.bits)
 
 
-def settling_time(data: InputData, setup: FrontEndSettings) -> float:
+def settling_time(data: InputData, setup: FrontEndSettings, probe: SimulatedProbe) -> float:
     """How long before a record the front end still remembers, s."""
     slowest = data.ac_corner if setup.coupling == "AC" else setup.band_limit or data.bandwidth
-    return 6.0 / (2 * math.pi * slowest)
+    return max(6.0 / (2 * math.pi * slowest), 6.0 * TRIM_TIME_CONSTANT if probe.trim else 0.0)
 
 
 def at_converter(node: Motion, probe: SimulatedProbe, data: InputData, setup: FrontEndSettings) -> Motion:
     """The voltage at the converter, referred to the connector, without noise, errors and limits."""
     if setup.coupling == "GRO":
         return Motion()
-    volts = node.scaled(1.0 / probe.attenuation).low_passed(probe.bandwidth).low_passed(data.bandwidth)
+    divided = node.scaled(1.0 / probe.attenuation)
+    if probe.trim:
+        divided = divided.plus(divided.high_passed(1 / (2 * math.pi * TRIM_TIME_CONSTANT)).scaled(probe.trim))
+    volts = divided.low_passed(probe.bandwidth).low_passed(data.bandwidth)
     if setup.band_limit is not None:
         volts = volts.low_passed(setup.band_limit)
     if setup.coupling == "AC":
@@ -108,4 +111,6 @@ def reach_at_converter(low: float, high: float, probe: SimulatedProbe, setup: Fr
     if setup.coupling == "GRO":
         return 0.0, 0.0
     low, high = min(low, 0.0) / probe.attenuation, max(high, 0.0) / probe.attenuation
+    beyond = max(0.0, probe.trim) * (high - low)
+    low, high = low - beyond, high + beyond
     return (low - high, high - low) if setup.coupling == "AC" else (low, high)

@@ -16,12 +16,16 @@ _INPUT_RESISTANCE = 1e6
 
 @dataclass(frozen=True, slots=True)
 class SimulatedProbe:
-    """A probe on one input. `node` None: it hangs in the air. `bandwidth` in Hz, `capacitance` at the tip in F."""
+    """A probe on one input. `node` None: it hangs in the air. `bandwidth` in Hz, `capacitance` at the tip in F.
+
+    `trim` : how far its adjustment to the input is off: a step begins so much, as a ratio, above where it ends.
+    """
 
     attenuation: float = 10.0
     capacitance: float = 12e-12
     bandwidth: float = 200e6
     node: str | None = None
+    trim: float = 0.0
 
     def load(self, input_resistance: float) -> Load:
         """What the tip does to a node: the divider's resistance (a 1x probe: the input's own), and capacitance."""
@@ -29,6 +33,8 @@ class SimulatedProbe:
 
 
 DIVIDER = SimulatedProbe()
+# Of a divider that is not adjusted: 9 Mohm and 1 Mohm in parallel, tip, cable and input in parallel. No source.
+TRIM_TIME_CONSTANT = 0.9e6 * 110e-12
 # A straight-through probe: its cable and the input lie on the node. Common practice, no source.
 STRAIGHT = SimulatedProbe(attenuation=1.0, capacitance=60e-12, bandwidth=30e6)
 
