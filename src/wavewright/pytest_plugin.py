@@ -150,7 +150,7 @@ class RecipeTest(pytest.Item):
 
     def _judge(self, result: Result | None) -> None:
         from wavewright.judgement.verdict import Verdict
-        from wavewright.reporting.junit import describe
+        from wavewright.reporting.junit import describe, uncertainty_properties
 
         if result is None:
             raise LimitNotHeld(f"{self.name}: no reading came about")
@@ -163,6 +163,7 @@ class RecipeTest(pytest.Item):
             "limit": result.limit,
             "margin": result.margin,
             "verdict": result.verdict,
+            **uncertainty_properties(result),
         }
         self.user_properties += [(name, str(value)) for name, value in told.items() if value is not None]
         if result.verdict is not Verdict.PASS:

@@ -14,6 +14,9 @@ from rich.console import Console
 
 from tests.example_outcome import example_outcome
 from wavewright.analysis.reading import Doubt, Finding, Reading
+from wavewright.analysis.uncertainty.budget import Budget
+from wavewright.analysis.uncertainty.contribution import Contribution
+from wavewright.judgement.shown import show_reach, show_reading
 from wavewright.judgement.verdict import Verdict
 from wavewright.reporting.console import print_outcome
 from wavewright.reporting.html import html
@@ -34,6 +37,13 @@ def result(name: str, reading: Reading, limit: str, margin: float | None = None,
     )  # fmt: skip
 
 
+def known(
+    value: float, unit: str, standard: float, *, uncertainty: float | None = None, missing: tuple[str, ...] = ()
+) -> Reading:
+    budget = Budget(value, unit, (Contribution("gain", standard),), missing)
+    return Reading(value, unit, uncertainty=uncertainty, budget=budget)
+
+
 DOUBTED = Reading(0.0312, "V", uncertainty=2e-4, findings=(Finding(Doubt.FEW_CODES),))
 CASES = {
     "pass": result("ripple", Reading(0.02219, "V", uncertainty=7e-6), "at most 40 mV", 0.01781),
@@ -47,18 +57,30 @@ CASES = {
         verdict=Verdict.INCONCLUSIVE,
     ),
     "no limit": result("mean", Reading(1e-4, "V", uncertainty=3e-6), ""),
-}
+    "budget": result("rail", known(3.27901, "V", 0.0289, uncertainty=0.9e-3), "3.3 V ± 5 %", 0.14401),
+    "budget of a ratio": result("duty", known(0.40123, "1", 0.000612), "40 % ± 1 pp", 0.00877),
+    "budget that is not complete": result("dip", known(0.5, "V", 0.01, missing=("gain",)), "at most 1 V", 0.5),
+    "guarded": replace(
+        result("edge", known(16.8e-9, "s", 0.306e-9), "at most 20 ns", 3.2e-9),
+        rule="guarded acceptance with guard 1 U", conformance=0.977,
+    ),
+}  # fmt: skip
 # What the words must be: rounding by the uncertainty (JCGM 100:2008, 7.2.6), a margin with the decimals of its reading,
 # and a difference of ratios in percentage points.
 EXPECTED = {
-    "pass": ("22.190 mV", "at most 40 mV", "17.810 mV", "pass"),
-    "fail": ("43.8 mV", "at most 40 mV", "-3.8 mV", "fail"),
-    "ratio": ("13.636 %", "at most 8 %", "-5.636 pp", "fail"),
+    "pass": ("22.190 mV, record only", "at most 40 mV", "17.810 mV", "pass"),
+    "fail": ("43.8 mV, record only", "at most 40 mV", "-3.8 mV", "fail"),
+    "ratio": ("13.636 %, record only", "at most 8 %", "-5.636 pp", "fail"),
     "count": ("3", "exactly 0", "-3", "fail"),
-    "time": ("2.197 ms", "2.2 ms ± 20 %", "440 us", "pass"),
+    "time": ("2.197 ms, record only", "2.2 ms ± 20 %", "440 us", "pass"),
     "no number": (NOTHING, "at most 1 us", NOTHING, "inconclusive"),
-    "doubt": ("31.2 mV", "at most 40 mV", "8.8 mV", "inconclusive"),
-    "no limit": ("100 uV", NOTHING, NOTHING, NOT_JUDGED),
+    "doubt": ("31.2 mV, record only", "at most 40 mV", "8.8 mV", "inconclusive"),
+    "no limit": ("100 uV, record only", NOTHING, NOTHING, NOT_JUDGED),
+    # U is 1.96 u of a normal distribution: 56.6 mV, rounded up; the value ends where U does
+    "budget": ("3.279 V ± 57 mV", "3.3 V ± 5 %", "144 mV", "pass"),
+    "budget of a ratio": ("40.12 % ± 0.12 pp", "40 % ± 1 pp", "0.88 pp", "pass"),
+    "budget that is not complete": ("500 mV, record only", "at most 1 V", "500 mV", "pass"),
+    "guarded": ("16.80 ns ± 600 ps", "at most 20 ns", "3.20 ns", "pass"),
 }
 
 
@@ -115,9 +137,9 @@ def in_notebook(outcome: Outcome) -> list[list[str]]:
 
 
 def in_html(outcome: Outcome) -> list[list[str]]:
-    """The rows of the table of readings, without its column of uncertainties and its remarks."""
+    """The rows of the table of readings, without its remarks."""
     table = html(outcome).split('<table class="readings">')[1].split("</table>")[0]
-    return [[*row[:3], *row[4:7]] for row in cells_of_page(table)]
+    return [row[:6] for row in cells_of_page(table)]
 
 
 def in_junit(outcome: Outcome) -> list[list[str]]:
@@ -195,5 +217,41 @@ def test_every_reason_and_doubt_is_told_in_every_report(outcome: Outcome) -> Non
             "0 edges",
             Finding(Doubt.FEW_CODES).text,
             "no trigger",
+            "guarded acceptance with guard 1 U",
+            "97.7 %",
         ):
             assert wanted in text, name
+
+
+def test_junit_has_the_uncertainty_and_the_probability_as_properties(outcome: Outcome) -> None:
+    cases = {case.get("name"): case for case in Xml.fromstring(junit(outcome)).iter("testcase")}
+    told = {one.get("name"): one.get("value") for one in cases["edge"].iter("property")}
+    assert told["decision_rule"] == "guarded acceptance with guard 1 U"
+    assert told["probability_of_conformance"] == "0.977"
+    assert float(told["standard_uncertainty"] or 0) == pytest.approx(0.306e-9)
+    assert float(told["expanded_uncertainty"] or 0) == pytest.approx(1.959964 * 0.306e-9)
+    assert (told["coverage"], float(told["coverage_factor"] or 0)) == ("0.95", pytest.approx(1.959964))
+    assert not list(cases["dip"].iter("property"))  # of the record only
+
+
+@pytest.mark.parametrize(
+    "value, expanded, unit, shown",
+    [
+        # JCGM 100:2008, 7.2.6: 10.47 mohm is rounded up, 28.05 kHz is not; 10.05762 ohm with u 27 mohm is 10.058 ohm
+        (0.01047, 0.01047, "ohm", "± 11 mohm"),
+        (28.05e3, 28.05e3, "Hz", "± 28 kHz"),
+        (10.05762, 0.027, "ohm", "± 27 mohm"),
+        (1.0, 0.0996, "V", "± 100 mV"),
+        (0.4, 0.00123, "1", "± 0.13 pp"),
+        (50e-6, 1.23e-6, "1", "± 1.3 ppm"),
+        (12e6, 118.0, "Hz", "± 120 Hz"),
+    ],
+)
+def test_an_expanded_uncertainty_has_two_digits_and_is_rounded_up(
+    value: float, expanded: float, unit: str, shown: str
+) -> None:
+    assert show_reach(known(value, unit, expanded / 1.9599639845400545)) == shown
+
+
+def test_a_value_ends_where_its_uncertainty_does() -> None:
+    assert show_reading(known(10.05762, "ohm", 0.027 / 1.9599639845400545), None) == "10.058 ohm"

@@ -10,6 +10,7 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "bench identify": ("wavewright bench identify --bench sim/bench.yaml",),
         "bench list": ("wavewright bench list --library @py",),
         "bench scan": ("wavewright bench scan --bench sim/bench.yaml",),
+        "budget": ("wavewright budget last rail_noise.ripple",),
         "buses": ("wavewright buses", "wavewright buses modbus_rtu"),
         "calibrate": (
             "wavewright calibrate recipes/calibrate_levels.yaml --bench sim/bench.yaml --dry-run --yes",

@@ -9,12 +9,12 @@ from wavewright.analysis.reading import Reading
 from wavewright.judgement.decision_rules import DecisionRule
 from wavewright.judgement.guard_bands import GuardBand, guard_band, probability_of_conformance
 from wavewright.judgement.limits import Limit
-from wavewright.judgement.shown import show_expanded, show_reading
+from wavewright.judgement.shown import COUNT, RECORD_ONLY, show_expanded, show_reading
 from wavewright.judgement.verdict import Verdict
 from wavewright.quantities import Interval, show_quantity
 
-RECORD_ONLY = "its uncertainty is that of the record only"
-COUNT = "count"
+ALONE = f"its uncertainty is that of the {RECORD_ONLY}"
+CONFORMANCE = "probability of conformance"
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +55,7 @@ def decide(reading: Reading, limit: Limit, rule: DecisionRule) -> Decision:
     if budget is None or not budget.is_complete or not math.isfinite(budget.standard):
         if not is_inside and not rule.guards_rejection:
             return _simple_fail(reading, limit)
-        reason = f"{against(reading, limit)}, but {RECORD_ONLY}, so that `{rule.name}` cannot decide"
+        reason = f"{against(reading, limit)}, but {ALONE}, so that `{rule.name}` cannot decide"
         return Decision(Verdict.INCONCLUSIVE, None, interval, reason)
     band = guard_band(budget, interval, rule)
     conformance = probability_of_conformance(reading.value, budget, interval)
@@ -110,4 +110,4 @@ def _reason(reading: Reading, limit: Limit, rule: DecisionRule, band: GuardBand,
     elif is_inside or reading.value in band.tolerated:
         width = show_expanded(band.inner if is_inside else band.outer, limit.unit)
         words += f", but by less than the guard band of {width}"
-    return f"{words}; probability of conformance {show_probability(conformance)}"
+    return f"{words}; {CONFORMANCE} {show_probability(conformance)}"

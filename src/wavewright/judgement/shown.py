@@ -5,10 +5,13 @@ from __future__ import annotations
 import math
 
 from wavewright.analysis.reading import Reading
+from wavewright.analysis.uncertainty.budget import COVERAGE
 from wavewright.errors import Misuse
-from wavewright.quantities import Interval, read_interval, read_quantity, show_quantity
+from wavewright.quantities import SMALLEST_IN_PERCENT, Interval, read_interval, read_quantity, show_quantity
 
-COVERAGE = 0.95  # of the interval that stands beside a reading
+RECORD_ONLY = "record only"  # of an uncertainty: nobody has stated how accurate the set-up is
+STATED = ("standard_uncertainty", "expanded_uncertainty", "coverage", "coverage_factor")
+COUNT = "count"  # unit of a number of things, which has no uncertainty
 CUT_OFF = 0.01  # of an uncertainty: what rounding may take from it
 _FINER = 10  # times that a digit is added before the number is shown as it is
 
@@ -63,28 +66,57 @@ def show_margin(margin: float, unit: str, *, uncertainty: float | None = None) -
 
 
 def show_reading(reading: Reading, interval: Interval | None) -> str:
-    """A reading that has a number, with the digits that its expanded uncertainty bears, or that of the record alone.
+    """A reading that has a number, with the digits that its uncertainty bears.
 
-    The last digit stands where the last one of the expanded uncertainty does (JCGM 100:2008, 7.2.6).
+    Its last digit stands where the last one of the expanded uncertainty does (JCGM 100:2008, 7.2.6); where only the
+    record is known, at the first digit of what that leaves.
     """
     assert reading.value is not None
+    return show_judged(reading.value, reading.unit, interval, uncertainty=last_digit(reading))
+
+
+def show_reach(reading: Reading) -> str:
+    """What follows the reading: `± 12 mV`, or that only the record is known; nothing for a number of things."""
+    if reading.value is None or reading.unit == COUNT:
+        return ""
     expanded = expanded_uncertainty(reading)
-    if not expanded:
-        return show_judged(reading.value, reading.unit, interval, uncertainty=reading.uncertainty)
-    last = 10.0 ** last_place(expanded)
-    return show_judged(reading.value, reading.unit, interval, uncertainty=last)
+    if expanded is None:
+        return RECORD_ONLY
+    return f"± {show_expanded(expanded, reading.unit, beside=reading.value)}" if expanded else ""
+
+
+def last_digit(reading: Reading) -> float | None:
+    """What the last digit of a reading that is shown stands for, or about that; None where nothing is known."""
+    expanded = expanded_uncertainty(reading)
+    return 10.0 ** last_place(expanded) if expanded else reading.uncertainty
 
 
 def expanded_uncertainty(reading: Reading) -> float | None:
     """Half the width of the interval that holds the true value with 95 %; None where the budget is not complete."""
     budget = reading.budget
-    return None if reading.value is None or budget is None or not budget.is_complete else budget.expanded(COVERAGE)
+    if reading.value is None or budget is None or not budget.is_complete or not math.isfinite(budget.standard):
+        return None
+    return budget.expanded(COVERAGE)
 
 
-def show_expanded(expanded: float, unit: str) -> str:
+def stated_uncertainty(reading: Reading) -> dict[str, float | bool | None]:
+    """What JCGM 100:2008, 7.2.3 asks for beside a value, for tables and JSON; None where only the record is known."""
+    expanded = expanded_uncertainty(reading)
+    if expanded is None or reading.budget is None:
+        return dict.fromkeys(STATED)
+    standard = reading.budget.standard
+    return dict(zip(STATED, (standard, expanded, COVERAGE, expanded / standard if standard else None), strict=True))
+
+
+def show_expanded(expanded: float, unit: str, *, beside: float = math.inf) -> str:
     """An uncertainty with two significant digits, rounded up (JCGM 100:2008, 7.2.6): 10.47 mohm is 11 mohm.
 
-    What common sense cuts off, as the same clause has it, is at most 1 % of it: 28.05 kHz is 28 kHz.
+    What common sense cuts off, as the same clause has it, is at most 1 % of it: 28.05 kHz is 28 kHz. That of a ratio is
+    in percentage points, or in ppm where the ratio is.
+
+    Parameters
+    ----------
+    beside : the value that it stands beside.
 
     Examples
     --------
@@ -94,7 +126,9 @@ def show_expanded(expanded: float, unit: str) -> str:
     if not expanded or not math.isfinite(expanded):
         return show_quantity(expanded, unit)
     step = 10.0 ** last_place(expanded)
-    factor, symbol = (100.0, "pp") if unit == "1" else (1.0, unit)
+    factor, symbol = (
+        (1.0, unit) if unit != "1" else (1e6, "ppm") if abs(beside) < SMALLEST_IN_PERCENT else (100.0, "pp")
+    )
     return show_quantity(factor * _rounded_up(expanded, step), symbol, resolution=factor * step)
 
 

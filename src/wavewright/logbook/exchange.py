@@ -1,4 +1,4 @@
-"""The logbook as files for others: a table of readings as CSV or Parquet, whole outcomes as JSON Lines."""
+"""The logbook as files for others: a table of readings as CSV, HDF5 or Parquet, whole outcomes as JSON Lines."""
 
 from __future__ import annotations
 
@@ -8,20 +8,23 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import Connection, func, select
 
 from wavewright.durable_files import whole_file
 from wavewright.errors import Misuse, StorageFault
+from wavewright.judgement.shown import STATED
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.outcome_files import outcome_as_json
 from wavewright.logbook.queries import Filter
+from wavewright.logbook.rows import named_results
 from wavewright.logbook.spreadsheet_cell import as_cell
 from wavewright.logbook.tables import moment_of, outcomes, readings
 
-COLUMNS = (
-    *("run", "started", "part", "serial", "recipe", "operator", "station", "batch", "simulated", "run_verdict"),
-    *("name", "metric", "value", "unit", "uncertainty", "lower_limit", "upper_limit", "margin", "verdict"),
-)
+OF_RUN = ("part", "serial", "recipe", "operator", "station", "batch", "simulated")
+OF_READING = ("name", "metric", "value", "unit", "uncertainty", "lower_limit", "upper_limit", "margin", "verdict")
+FROM_DOCUMENT = (*STATED, "rule", "conformance")  # which stand in the document alone; empty in those of before
+COLUMNS = ("run", "started", *OF_RUN, "run_verdict", *OF_READING, *FROM_DOCUMENT)
+NUMBERS = frozenset({"value", "uncertainty", "lower_limit", "upper_limit", "margin", *STATED, "conformance"})
 Progress = Callable[[int, int], object]
 _TOLD_EVERY = 1000  # rows
 STORED_AS = {"lower_limit": "low", "upper_limit": "high"}  # names of two columns in the database
@@ -32,7 +35,8 @@ def export(book: Logbook, path: Path, which: Filter | None = None, *, say: Progr
 
     Parameters
     ----------
-    path : `.csv` and `.parquet` get one row per reading; `.jsonl` one whole outcome per line, to be imported again.
+    path : `.csv`, `.h5` and `.parquet` get one row per reading; `.jsonl` one whole outcome per line, which can be
+        imported again.
     say : is told of how many rows or runs are written, and how many there are.
 
     Raises
@@ -53,22 +57,39 @@ def export(book: Logbook, path: Path, which: Filter | None = None, *, say: Progr
 
 def rows(book: Logbook, which: Filter) -> Iterator[dict[str, Any]]:
     """One reading after the other as a plain row with the keys of COLUMNS, oldest run first."""
-    ours = ("part", "serial", "recipe", "operator", "station", "batch", "simulated")
     query = (
         select(
             outcomes.c.id.label("run"),
             outcomes.c.started.label("started"),
-            *(outcomes.c[name] for name in ours),
+            *(outcomes.c[name] for name in OF_RUN),
             outcomes.c.verdict.label("run_verdict"),
-            *(readings.c[STORED_AS.get(name, name)].label(name) for name in COLUMNS[len(ours) + 3 :]),
+            *(readings.c[STORED_AS.get(name, name)].label(name) for name in OF_READING),
         )
         .join(readings, readings.c.outcome == outcomes.c.id)
         .where(*which.conditions())
         .order_by(outcomes.c.started, outcomes.c.id, readings.c.name)
     )
+    run, told = "", {}
     with book.reading() as connection:
         for row in connection.execution_options(yield_per=2000).execute(query).mappings():
-            yield {**row, "started": moment_of(row["started"]).isoformat(), "simulated": bool(row["simulated"])}
+            if row["run"] != run:
+                run, told = row["run"], _from_document(connection, row["run"])
+            plain = {"started": moment_of(row["started"]).isoformat(), "simulated": bool(row["simulated"])}
+            yield {**row, **plain, **told.get(row["name"], dict.fromkeys(FROM_DOCUMENT))}
+
+
+def _from_document(connection: Connection, run: str) -> dict[str, dict[str, Any]]:
+    """By reading, what only the document of a run says."""
+    document = connection.execute(select(outcomes.c.document).where(outcomes.c.id == run)).scalar_one()
+    return {
+        name: {
+            **dict.fromkeys(STATED),
+            **result.get("stated", {}),
+            "rule": result.get("rule") if result["limit"] else None,
+            "conformance": result.get("conformance"),
+        }
+        for name, result in named_results(json.loads(document))
+    }
 
 
 def _write_csv(book: Logbook, path: Path, which: Filter, say: Progress) -> int:
@@ -116,16 +137,37 @@ def _write_parquet(book: Logbook, path: Path, which: Filter, say: Progress) -> i
         raise Misuse(
             "Parquet needs the package pyarrow", do="install `wavewright[notebook]`, or export to .csv"
         ) from fault
-    numbers = {"value", "uncertainty", "lower_limit", "upper_limit", "margin"}
-    kinds = {**dict.fromkeys(numbers, pa.float64()), "simulated": pa.bool_()}
+    kinds = {**dict.fromkeys(NUMBERS, pa.float64()), "simulated": pa.bool_()}
     schema = pa.schema([(name, kinds.get(name, pa.string())) for name in COLUMNS])
     table = pa.Table.from_pylist(list(rows(book, which)), schema=schema)
     parquet.write_table(table, path)
     return int(table.num_rows)
 
 
+def _write_hdf5(book: Logbook, path: Path, which: Filter, say: Progress) -> int:
+    """One data set per column in the group `readings`, shape (n,); a number that is missing is NaN."""
+    del say  # the columns are written one after the other
+    import h5py
+    import numpy as np
+
+    found = list(rows(book, which))
+    with h5py.File(path, "w") as file:
+        group = file.create_group("readings")
+        for name in COLUMNS:
+            column = [row[name] for row in found]
+            if name in NUMBERS:
+                group[name] = np.array([np.nan if value is None else value for value in column], dtype=np.float64)
+            elif name == "simulated":
+                group[name] = np.array(column, dtype=np.bool_)
+            else:
+                text = ["" if value is None else str(value) for value in column]
+                group.create_dataset(name, data=text, dtype=h5py.string_dtype(), shape=(len(text),))
+    return len(found)
+
+
 WRITERS: Mapping[str, Callable[[Logbook, Path, Filter, Progress], int]] = {
     ".csv": _write_csv,
+    ".h5": _write_hdf5,
     ".jsonl": _write_lines,
     ".parquet": _write_parquet,
 }

@@ -13,6 +13,7 @@ from wavewright.analysis.reading import Doubt, Reading
 from wavewright.errors import FileFault, Place, StorageFault
 from wavewright.instruments.simulated import is_without_instruments, say_simulated
 from wavewright.judgement.decision_rules import SIMPLE
+from wavewright.judgement.shown import stated_uncertainty
 from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.captures import KeptCaptures
 from wavewright.logbook.outcome_form import check_outcome, read_json
@@ -164,6 +165,7 @@ def _result_as_json(result: Result) -> dict[str, Any]:
         "of": list(result.of),
         "verdict": _word(result.verdict),
         "reading": result.reading.as_json(),
+        "stated": stated_uncertainty(result.reading),  # follows from the budget, for those who only read the file
         "limit": result.limit,
         "margin": result.margin,
         "relative_margin": result.relative_margin,

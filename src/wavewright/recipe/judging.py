@@ -10,9 +10,9 @@ from pydantic import BeforeValidator, WithJsonSchema
 from wavewright.errors import FileFault, Misuse, Place
 from wavewright.grammar.located_yaml import YamlMapping
 from wavewright.grammar.model_reading import refusal
-from wavewright.judgement.decision import COUNT
 from wavewright.judgement.decision_rules import EXPECTED, KEYS, NAMES, DecisionRule, RuleName
 from wavewright.judgement.limits import Limit
+from wavewright.judgement.shown import COUNT
 from wavewright.nearest import did_you_mean
 
 ABOUT_JUDGE = (

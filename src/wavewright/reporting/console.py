@@ -2,21 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING
 
+from wavewright.judgement.decision import CONFORMANCE, show_probability
+from wavewright.judgement.shown import RECORD_ONLY, last_digit, show_reach
 from wavewright.judgement.verdict import Verdict
 from wavewright.quantities import show_quantity
-from wavewright.running.readings_table import HEADINGS, NOTHING, SIMULATED_BENCH, on_which_bench, reading_rows
+from wavewright.running.readings_table import (
+    HEADINGS,
+    NOTHING,
+    SIMULATED_BENCH,
+    ReadingRow,
+    on_which_bench,
+    reading_rows,
+)
 
 if TYPE_CHECKING:
     from rich.console import Console
+    from rich.table import Table
 
     from wavewright.analysis.reading import Reading
     from wavewright.analysis.statistics.shot_statistics import ShotTrend
     from wavewright.running.outcome import Outcome
     from wavewright.running.result import CrossCheck
 
+UNFOLDED = 1000  # columns: more than any table of readings has
 RESOLVED = 1e-9  # of the larger of two values: a difference below it is shown as 0
 
 STYLES: Mapping[str, str] = {
@@ -31,27 +42,24 @@ def shown_reading(reading: Reading) -> tuple[str, str, str, str, str]:
     """Value, count, minimum, maximum and remarks of a reading, as cells of a table."""
     if reading.value is None:
         return NOTHING, NOTHING, NOTHING, NOTHING, reading.reason
-    known = reading.uncertainty
+    known, reach = last_digit(reading), show_reach(reading)
 
     def shown(value: float | None) -> str:
         return NOTHING if value is None else show_quantity(value, reading.unit, uncertainty=known)
 
     count = NOTHING if reading.count is None else str(reading.count)
     remarks = "; ".join(finding.sentence for finding in reading.doubted)
-    return shown(reading.value), count, shown(reading.minimum), shown(reading.maximum), remarks
+    value = f"{shown(reading.value)}{', ' if reach == RECORD_ONLY else ' '}{reach}".strip()
+    return value, count, shown(reading.minimum), shown(reading.maximum), remarks
 
 
 def print_outcome(outcome: Outcome, console: Console) -> None:
     """The table of an outcome, what the operator should know about it, and the verdict in the last line."""
-    from rich.table import Table
     from rich.text import Text
 
-    table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
-    for heading in HEADINGS:
-        table.add_column(heading, justify="right" if heading == "margin" else "left")
-    for row in reading_rows(outcome.measurements):
-        *cells, verdict = row.cells
-        table.add_row(*map(Text, cells), Text(verdict, style=STYLES.get(verdict, "")))
+    table = _table(reading_rows(outcome.measurements), stacked=False)
+    if console.measure(table, options=console.options.update(width=UNFOLDED)).maximum > console.width:
+        table = _table(reading_rows(outcome.measurements), stacked=True)
     unit = " ".join(word for word in (outcome.part, outcome.serial) if word)
     head = Text(f"{outcome.title}{f', {unit}' if unit else ''}", style="bold")
     console.print(head.append(f" ({SIMULATED_BENCH})", style="yellow") if outcome.is_simulated else head)
@@ -62,6 +70,22 @@ def print_outcome(outcome: Outcome, console: Console) -> None:
     last = Text("verdict: ").append(verdict, style=STYLES.get(verdict, ""))
     last.append(on_which_bench(outcome.is_simulated), style="yellow").append(_tally(outcome))
     console.print(last, soft_wrap=True)
+
+
+def _table(rows: Iterable[ReadingRow], *, stacked: bool) -> Table:
+    """The table of readings; `stacked` has the uncertainty below the value, where the window is narrow."""
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
+    for heading in HEADINGS:
+        table.add_column(heading, justify="right" if heading == "margin" else "left")
+    for row in rows:
+        measurement, characteristic, measured, *cells, verdict = row.cells
+        value = f"{row.value}\n{row.reach}" if stacked and row.reach else measured
+        texts = map(Text, (measurement, characteristic, value, *cells))
+        table.add_row(*texts, Text(verdict, style=STYLES.get(verdict, "")))
+    return table
 
 
 def _remarks(outcome: Outcome) -> Iterator[str]:
@@ -78,6 +102,7 @@ def _remarks(outcome: Outcome) -> Iterator[str]:
                 )
                 yield f"{one.label}.{result.name}: {result.reason}{shot}"
         yield from (f"{one.label}.{check.name}: {_beside(check)}" for check in one.cross_checks)
+    yield from _decisions(outcome)
     yield from _doubts(outcome)
     yield from _once(outcome)
     if outcome.corrections is not None:
@@ -95,6 +120,16 @@ def _beside(check: CrossCheck) -> str:
     apart = check.theirs - check.ours
     difference = show_quantity(apart if abs(apart) > resolved else 0.0, check.unit)
     return f"instrument {theirs}, computed {ours} (last shot), difference {difference}"
+
+
+def _decisions(outcome: Outcome) -> Iterator[str]:
+    """Each rule with a guard band, and the probability of conformance of all that it decided."""
+    said: dict[str, list[str]] = {}
+    for name, result in outcome.results.items():
+        if result.is_guarded and result.conformance is not None:
+            said.setdefault(result.rule, []).append(f"{name} {show_probability(result.conformance)}")
+    for rule, found in said.items():
+        yield f"{rule}, {CONFORMANCE}: {', '.join(found)}"
 
 
 def _doubts(outcome: Outcome) -> Iterator[str]:

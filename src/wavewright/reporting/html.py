@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from wavewright.errors import FileFault, Misuse
 from wavewright.quantities import show_quantity
 from wavewright.reporting.applied_corrections import applied_corrections
+from wavewright.reporting.budget_table import BUDGET_HEADINGS, budget_lines, budget_rows
 from wavewright.reporting.catalogue import report_format
 from wavewright.reporting.margin_bar import margin_bar
 from wavewright.reporting.picture import Picture
@@ -42,6 +43,11 @@ class Section:
     one: MeasurementOutcome
     rows: tuple[ReadingRow, ...]
     pictures: tuple[Picture, ...]
+
+    @property
+    def budgets(self) -> tuple[ReadingRow, ...]:
+        """The rows whose readings have a budget."""
+        return tuple(row for row in self.rows if row.result is not None and budget_rows(row.result.reading))
 
 
 @report_format("html", ".html", ".htm")
@@ -88,6 +94,7 @@ def _environment() -> Environment:
     )  # fmt: skip
     environment.globals.update(
         applied_corrections=applied_corrections, margin_bar=margin_bar, shown=shown, shown_setting=shown_setting,
+        budget_rows=budget_rows, budget_lines=budget_lines, BUDGET_HEADINGS=BUDGET_HEADINGS,
         shown_verdict=shown_verdict, on_which_bench=on_which_bench, plotly_script=plotly_script, NOTHING=NOTHING,
         HEADINGS=HEADINGS, REMARKS=REMARKS,
     )  # fmt: skip

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from xml.etree import ElementTree as Xml
 
+from wavewright.judgement.shown import stated_uncertainty
 from wavewright.judgement.verdict import Verdict
 from wavewright.reporting.catalogue import report_format
 from wavewright.running.outcome import Outcome
@@ -66,6 +67,10 @@ def _broken(label: str, error: str) -> Xml.Element:
 def _case(row: ReadingRow, result: Result) -> Xml.Element:
     case = Xml.Element("testcase", classname=_clean(row.measurement), name=_clean(row.characteristic))
     said = _clean(describe(result))
+    if told := uncertainty_properties(result):
+        properties = Xml.SubElement(case, "properties")
+        for name, text in told.items():
+            Xml.SubElement(properties, "property", name=name, value=_clean(text))
     if result.verdict is Verdict.FAIL:
         Xml.SubElement(case, "failure", type="limit", message=said)
     elif result.verdict is not Verdict.PASS:
@@ -74,17 +79,27 @@ def _case(row: ReadingRow, result: Result) -> Xml.Element:
     return case
 
 
+def uncertainty_properties(result: Result) -> dict[str, str]:
+    """What is known of the reading's uncertainty and, with a guard band, how probably it conforms; full digits."""
+    stated = stated_uncertainty(result.reading)
+    found = {name: str(number) for name, number in stated.items() if number is not None}
+    if result.is_guarded:
+        found["decision_rule"] = result.rule
+        found |= {} if result.conformance is None else {"probability_of_conformance": str(result.conformance)}
+    return found
+
+
 def describe(result: Result) -> str:
     """One sentence: what was read, what the limit is, and how far it is away."""
     row = reading_row("", result)
     if row.value == NOTHING:
         return f"{result.metric}: no number, {row.reason}; limit {row.limit}"
-    words = [f"{result.metric} is {row.value}", f"limit {row.limit}"]
+    words = [f"{result.metric} is {row.measured}", f"limit {row.limit}"]
     if row.margin != NOTHING:
         words.append(f"margin {row.margin}")
     if row.doubts:
         words.append(f"in doubt: {'; '.join(row.doubts)}")
-    return "; ".join([*words, *([row.reason] if row.reason else [])])
+    return "; ".join([*words, *(text for text in (row.reason, row.decision) if text)])
 
 
 def _clean(text: str) -> str:

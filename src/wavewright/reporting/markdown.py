@@ -38,8 +38,8 @@ def _name(row: ReadingRow) -> str:
 
 
 def _said(row: ReadingRow) -> list[str]:
-    """Why a reading did not pass or did not come about, and its doubts, those that were allowed too."""
-    return [*([row.reason] if row.reason else []), *(f"in doubt: {text}" for text in row.doubts)]
+    """Why a reading did not pass or did not come about, how it was decided, and its doubts, the allowed ones too."""
+    return [*(text for text in (row.reason, row.decision) if text), *(f"in doubt: {text}" for text in row.doubts)]
 
 
 def _line(row: ReadingRow) -> str:

@@ -13,6 +13,7 @@ import numpy as np
 
 from wavewright.analysis.reading import Reading
 from wavewright.errors import Misuse
+from wavewright.judgement.shown import stated_uncertainty
 from wavewright.judgement.verdict import Verdict, combined
 from wavewright.nearest import did_you_mean
 from wavewright.running.readings_table import html_table, on_which_bench, reading_rows
@@ -153,6 +154,9 @@ class Outcome:
 def readings_as_pandas(outcome: Outcome) -> pandas.DataFrame:
     """One row per reading, indexed by `measurement.entry`; values in SI units, the unit beside them.
 
+    `uncertainty` is the standard uncertainty from the record alone; `standard_uncertainty` and what follows it are of
+    the whole budget, and missing where that is not complete.
+
     Raises
     ------
     Misuse : pandas is not installed.
@@ -167,9 +171,12 @@ def readings_as_pandas(outcome: Outcome) -> pandas.DataFrame:
             "value": np.nan if result.reading.value is None else result.reading.value,
             "unit": result.reading.unit,
             "uncertainty": result.reading.uncertainty,
+            **stated_uncertainty(result.reading),
             "limit": result.limit,
             "margin": result.margin,
             "verdict": "" if result.verdict is None else str(result.verdict),
+            "rule": result.rule if result.limit else "",
+            "conformance": result.conformance,
             "doubts": ", ".join(result.reading.doubts),
             "reason": result.reading.reason or result.reason,
         }

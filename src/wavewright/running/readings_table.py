@@ -10,10 +10,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from html import escape
 
-from wavewright.analysis.reading import Reading
-from wavewright.judgement.shown import acceptable, show_judged, show_margin
+from wavewright.judgement.shown import RECORD_ONLY, acceptable, last_digit, show_margin, show_reach, show_reading
 from wavewright.judgement.verdict import Verdict
-from wavewright.quantities import show_quantity
 from wavewright.running.result import MeasurementOutcome, Result
 
 NOTHING = "–"
@@ -31,46 +29,55 @@ class ReadingRow:
     ----------
     measurement : its label, with the conditions; characteristic : name of the entry in the recipe.
     value : with as many digits as its uncertainty bears, on the side of its limit that it was judged on.
-    uncertainty : standard uncertainty of the value.
+    reach : what follows it: ± its expanded uncertainty (95 %), or that only the record is known.
     margin : how far the value is inside its limit, or with a minus outside; of a ratio in percentage points.
     reason : why it did not pass, or why no reading came about; doubts : what else speaks against it, in sentences.
+    decision : with a guard band, the rule and the probability of conformance.
     result : what the row is about; None where no reading came about.
     """
 
     measurement: str
     characteristic: str = NOTHING
     value: str = NOTHING
-    uncertainty: str = NOTHING
+    reach: str = ""
     limit: str = NOTHING
     margin: str = NOTHING
     verdict: str = NOT_JUDGED
     reason: str = ""
+    decision: str = ""
     doubts: tuple[str, ...] = ()
     result: Result | None = None
 
     @property
     def cells(self) -> tuple[str, str, str, str, str, str]:
         """What stands below the `HEADINGS`."""
-        return self.measurement, self.characteristic, self.value, self.limit, self.margin, self.verdict
+        return self.measurement, self.characteristic, self.measured, self.limit, self.margin, self.verdict
+
+    @property
+    def measured(self) -> str:
+        """The value with what follows it: `3.279 V ± 56 mV`, `3.2790 V, record only`."""
+        joint = "" if not self.reach else ", " if self.reach == RECORD_ONLY else " "
+        return f"{self.value}{joint}{self.reach}"
 
     @property
     def remarks(self) -> tuple[str, ...]:
-        """The reason and the doubts."""
-        return (*([self.reason] if self.reason else []), *self.doubts)
+        """The reason, the decision and the doubts."""
+        return (*(text for text in (self.reason, self.decision) if text), *self.doubts)
 
 
 def reading_row(measurement: str, result: Result) -> ReadingRow:
     """The row of one result of a measurement."""
-    reading = result.reading
+    reading, value = result.reading, shown_value(result)
     return ReadingRow(
         measurement,
         result.name,
-        value=shown_value(result),
-        uncertainty=_shown_uncertainty(reading),
+        value=value,
+        reach=show_reach(reading) if value != NOTHING else "",
         limit=result.limit or NOTHING,
         margin=shown_margin(result),
         verdict=shown_verdict(result.verdict),
         reason=result.reason or reading.reason,
+        decision=result.decision,
         doubts=result.doubt_sentences,
         result=result,
     )
@@ -90,15 +97,14 @@ def shown_value(result: Result) -> str:
     reading = result.reading
     if reading.value is None or math.isnan(reading.value):
         return NOTHING
-    interval = acceptable(result.limit, reading.unit)
-    return show_judged(reading.value, reading.unit, interval, uncertainty=reading.uncertainty)
+    return show_reading(reading, acceptable(result.limit, reading.unit))
 
 
 def shown_margin(result: Result) -> str:
     """How far the reading is inside its limit as its row has it."""
     if result.margin is None:
         return NOTHING
-    return show_margin(result.margin, result.reading.unit, uncertainty=result.reading.uncertainty)
+    return show_margin(result.margin, result.reading.unit, uncertainty=last_digit(result.reading))
 
 
 def shown_verdict(verdict: Verdict | None) -> str:
@@ -115,11 +121,6 @@ def html_table(rows: Iterable[ReadingRow]) -> str:
     """The table in plain HTML, as a notebook shows it; whatever came from outside is escaped."""
     body = "".join(_html_row([*row.cells, "; ".join(row.remarks)]) for row in rows)
     return f"<table>{_html_row([*HEADINGS, REMARKS], cell='th')}{body}</table>"
-
-
-def _shown_uncertainty(reading: Reading) -> str:
-    known = reading.uncertainty
-    return NOTHING if known is None else show_quantity(known, reading.unit, uncertainty=known)
 
 
 def _html_row(cells: Iterable[str], *, cell: str = "td") -> str:

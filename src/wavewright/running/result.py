@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.statistics.shot_statistics import ShotStatistics, shot_statistics
 from wavewright.errors import Place
+from wavewright.judgement.decision import CONFORMANCE, show_probability
 from wavewright.judgement.decision_rules import SIMPLE, DecisionRule
 from wavewright.judgement.doubting import NO_RULES, DoubtRules
 from wavewright.judgement.joining import EACH
@@ -64,6 +65,16 @@ class Result:
     def is_guarded(self) -> bool:
         """Whether its uncertainty had a say in the verdict."""
         return bool(self.limit) and self.rule != SIMPLE.name
+
+    @property
+    def decision(self) -> str:
+        """The rule, if it has a guard band, and how probably the reading conforms unless the reason has said that."""
+        if not self.is_guarded:
+            return ""
+        rule = f"decision rule: {self.rule}"
+        if self.conformance is None or (found := f"{CONFORMANCE} {show_probability(self.conformance)}") in self.reason:
+            return rule
+        return f"{rule}; {found}"
 
     @property
     def untold_doubts(self) -> tuple[Doubt, ...]:

@@ -156,7 +156,7 @@ def trend(
 @commands.command()
 def export(
     file: Annotated[
-        Path, typer.Argument(help="`.csv` or `.parquet`: one row per reading; `.jsonl`: one run per line.")
+        Path, typer.Argument(help="`.csv`, `.h5`, `.parquet`: one row per reading; `.jsonl`: one run per line.")
     ],
     *,
     part: Part = None,

@@ -58,6 +58,7 @@ def measure(
     Exit status 2 if one of the metrics finds nothing to measure.
     """
     from wavewright.analysis.measure import measure as compute
+    from wavewright.judgement.shown import stated_uncertainty
     from wavewright.quantities import read_quantity
 
     step = None if interval is None else read_quantity(interval, unit="s").value
@@ -68,7 +69,12 @@ def measure(
     if compare is not None:
         readings |= _beside(_chosen(compare, words, derive or [], step), waves, compute, metric, options)
     if as_json:
-        print_json({name: {**reading.as_json(), **_occurrences(reading, each)} for name, reading in readings.items()})
+        print_json(
+            {
+                name: {**reading.as_json(), **stated_uncertainty(reading), **_occurrences(reading, each)}
+                for name, reading in readings.items()
+            }
+        )
     else:
         _print_table(readings)
         if each:

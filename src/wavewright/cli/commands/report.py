@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from wavewright.cli.chosen_run import chosen_run
 from wavewright.cli.completion import complete_run
 from wavewright.cli.options import LogbookAt
 from wavewright.cli.run_filter import (
@@ -79,19 +80,9 @@ def report(
     if not runs and which == run_filter():
         raise Misuse("no run given", expected="a run, filters that match one, or `--batch`")
     run = runs[0] if runs else _newest(which, logbook)
-    known = write_report(_narrowed(_outcome(run, logbook), measurement), out, kind=kind)
+    known = write_report(_narrowed(chosen_run(run, logbook), measurement), out, kind=kind)
     print(f"wrote {out} ({known.name} report)")
     return 0
-
-
-def _outcome(run: str, logbook: str | None) -> Outcome:
-    from wavewright.logbook.book import Logbook
-    from wavewright.logbook.outcome_files import read_outcome
-
-    if Path(run).is_dir():
-        return read_outcome(Path(run))
-    with Logbook.existing(logbook) as book:
-        return book.outcome(run)
 
 
 def _newest(which: Filter, logbook: str | None) -> str:

@@ -14,10 +14,10 @@ from sqlalchemy import select
 from wavewright.analysis.uncertainty.budget import Budget
 from wavewright.analysis.uncertainty.contribution import Contribution
 from wavewright.errors import Misuse
-from wavewright.judgement.decision import COUNT, show_probability
+from wavewright.judgement.decision import show_probability
 from wavewright.judgement.decision_rules import SIMPLE, DecisionRule
 from wavewright.judgement.guard_bands import guard_band, probability_of_conformance
-from wavewright.judgement.shown import acceptable, last_place, show_expanded
+from wavewright.judgement.shown import COUNT, acceptable, last_place, show_expanded
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.queries import Filter
 from wavewright.logbook.rows import named_results
