@@ -24,10 +24,10 @@ def budget(
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> None:
-    """Print the uncertainty budget of a reading: every contribution, the largest first.
+    """Print the uncertainty budget of a reading.
 
-    u is the standard uncertainty that a contribution makes in the reading, in its unit; the share is that of the
-    variance.
+    Every contribution, the largest first. u is the standard uncertainty that a contribution makes in the reading, in
+    its unit; the share is that of the variance.
     """
     from rich.table import Table
     from rich.text import Text
