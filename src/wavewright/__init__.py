@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from wavewright.buses.frame import Frame
     from wavewright.errors import WavewrightError
     from wavewright.instruments.bench_file import load_bench
+    from wavewright.judgement.judge import judge
     from wavewright.judgement.verdict import Verdict
     from wavewright.logbook.formats.catalogue import read_waveform, write_waveforms
     from wavewright.logbook.kept_run import fitness, run
@@ -50,6 +51,7 @@ __all__ = [
     "decode",
     "doubts",
     "fitness",
+    "judge",
     "load_bench",
     "load_recipe",
     "measure",
@@ -80,6 +82,7 @@ _OWNERS = {
     "decode": "wavewright.buses.decode",
     "doubts": "wavewright.analysis.doubts",
     "fitness": "wavewright.logbook.kept_run",
+    "judge": "wavewright.judgement.judge",
     "load_bench": "wavewright.instruments.bench_file",
     "load_recipe": "wavewright.recipe.load",
     "measure": "wavewright.analysis.measure",

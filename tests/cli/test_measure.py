@@ -131,3 +131,47 @@ def test_text_that_is_no_mask_is_wrong_usage(mask: str, square: Path, wavewright
     told = wavewright("measure", square, "-m", "spur_margin", "--mask", mask)
     assert told.status == 64
     assert "two or more pairs" in told.stderr
+
+
+def test_a_reading_is_judged_with_a_guard_band_by_what_is_stated(square: Path, wavewright: Command) -> None:
+    # 1 kHz with a time base of 100 ppm: rectangular, U = 0.95 · 0.1 Hz and more from the record
+    stated = (
+        "measure",
+        square,
+        "-m",
+        "frequency",
+        "--accuracy",
+        "timebase=100 ppm",
+        "--accuracy",
+        "gain=0",
+        "--accuracy",
+        "offset=0",
+    )
+    told = wavewright(*stated, "--limit", "at most 1.01 kHz", "--judge", "guarded acceptance")
+    assert told.status == 0, told.stdout + told.stderr
+    assert "± " in told.stdout.splitlines()[1]
+    assert "pass: margin" in told.stdout
+    assert "guarded acceptance with guard 1 U; probability of conformance above 99.99 %" in told.stdout
+    near = wavewright(*stated, "--limit", "at most 1.00002 kHz", "--judge", "guarded acceptance", "--json")
+    assert near.status == 1
+    assert (near.json["frequency"]["verdict"], near.json["frequency"]["rule"]) == (
+        "fail",
+        "guarded acceptance with guard 1 U",
+    )
+    assert 0.5 < near.json["frequency"]["conformance"] < 0.95
+    assert near.json["frequency"]["expanded_uncertainty"] == pytest.approx(0.095, rel=0.05)
+
+
+def test_what_nobody_has_stated_is_not_decided(square: Path, wavewright: Command) -> None:
+    told = wavewright("measure", square, "-m", "frequency", "--limit", "at most 1.1 kHz", "--judge", "guarded")
+    assert told.status == 2
+    assert "record only" in told.stdout
+    assert wavewright("measure", square, "-m", "frequency", "--limit", "at most 1.1 kHz").status == 0
+
+
+def test_a_limit_is_of_one_metric_and_an_accuracy_of_what_there_is(square: Path, wavewright: Command) -> None:
+    told = wavewright("measure", square, "-m", "frequency", "-m", "mean", "--limit", "at most 1.1 kHz")
+    assert told.status == 64
+    assert "`--limit` of 2 metrics" in told.stderr
+    told = wavewright("measure", square, "-m", "frequency", "--accuracy", "gian=1 %")
+    assert "did you mean `gain`?" in told.stderr

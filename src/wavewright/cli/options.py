@@ -60,6 +60,11 @@ def read_instruments(words: Sequence[str] | None) -> dict[str, str]:
     return _pairs(words, "--instrument", example="--instrument digitizer=fast", each="role")
 
 
+def read_stated(words: Sequence[str] | None) -> dict[str, str]:
+    """`name=value` words of `--accuracy` as a mapping; raises Misuse as above."""
+    return _pairs(words, "--accuracy", example="--accuracy gain=1.5%", each="figure")
+
+
 def _pairs(words: Sequence[str] | None, option: str, *, example: str, each: str) -> dict[str, str]:
     settings: dict[str, str] = {}
     for word in words or ():

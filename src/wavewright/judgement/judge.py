@@ -5,14 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.errors import Misuse
-from wavewright.judgement.decision import applied_rule, decide
+from wavewright.judgement.decision import CONFORMANCE, applied_rule, decide, show_probability
 from wavewright.judgement.decision_rules import SIMPLE, DecisionRule
 from wavewright.judgement.doubting import NO_RULES, DoubtRules, deciding, without_allowed
 from wavewright.judgement.joining import EACH, all_doubts, every_finding, find_over, joined
 from wavewright.judgement.limits import Limit, Margin
+from wavewright.judgement.shown import show_margin
 from wavewright.judgement.verdict import Verdict
 
 
@@ -42,16 +44,37 @@ class Judgement:
     rule: DecisionRule = SIMPLE
     conformance: float | None = None
 
+    def __str__(self) -> str:
+        """The verdict, with its reason or its margin, and with a guard band the probability of conformance."""
+        word = "not judged" if self.verdict is None else str(self.verdict)
+        unit = self.reading.unit if self.reading else "1"
+        why = self.reason or ("" if self.margin is None else f"margin {show_margin(self.margin.value, unit)}")
+        known = None if self.conformance is None else f"{CONFORMANCE} {show_probability(self.conformance)}"
+        told = [why, *([str(self.rule)] if self.rule.is_guarded else [])]
+        return (
+            f"{word}: {'; '.join(text for text in [*told, *([known] if known and known not in why else [])] if text)}"
+        )
+
+    def as_json(self) -> dict[str, Any]:
+        """Verdict, margin, reason, rule and probability in plain words and numbers."""
+        return {
+            "verdict": None if self.verdict is None else str(self.verdict),
+            "margin": None if self.margin is None else self.margin.value,
+            "reason": self.reason,
+            "rule": str(self.rule),
+            "conformance": self.conformance,
+        }
+
 
 def judge(
-    readings: Sequence[Reading],
-    limit: Limit | None = None,
+    readings: Reading | Sequence[Reading],
+    limit: Limit | str | None = None,
     *,
     over: str = EACH,
-    rule: DecisionRule = SIMPLE,
+    rule: DecisionRule | str = SIMPLE,
     doubts: DoubtRules = NO_RULES,
 ) -> Judgement:
-    """Judge the readings of one metric over all shots of a measurement.
+    """Judge a reading, or the readings of one metric over all shots of a measurement.
 
     A doubt that bears on a reading makes a pass inconclusive, and a fail that it may have made too; the reason says
     the doubt, with what to change. `doubts` says which of them are allowed. `rule` says how wide the guard bands are.
@@ -60,12 +83,28 @@ def judge(
     with the lowest probability of conformance, then the one with the smallest margin. Without a limit nothing has to
     hold, and the mean is reported. A reading without a number is inconclusive, with its reason; no reading is an error.
 
+    Parameters
+    ----------
+    readings : one per shot.
+    limit : in words in the unit of the readings, `at most 40 mV`, or read already; None: nothing has to hold.
+    over : how shots are joined.
+    rule : in one line, `guarded acceptance with risk 2.5 %`, or read already.
+    doubts : by doubt whether it is allowed.
+
     Raises
     ------
-    Misuse : a limit in another unit than the readings; an unknown `over`.
+    Misuse : a limit in another unit than the readings, or none at all; an unknown `over` or rule.
+
+    Examples
+    --------
+    >>> str(judge(Reading(0.039, "V"), "at most 40 mV", rule="guarded acceptance").verdict)
+    'inconclusive'
     """
     if not readings:
         return error("there is no reading")
+    readings = [readings] if isinstance(readings, Reading) else readings
+    limit = Limit.read(limit, unit=readings[0].unit) if isinstance(limit, str) else limit
+    rule = DecisionRule.read(rule) if isinstance(rule, str) else rule
     if find_over(over).join is not None:
         return _judge_one(joined(readings, over), limit, rule, doubts)
     if limit is None and len(readings) > 1:

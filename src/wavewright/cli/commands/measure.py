@@ -9,18 +9,22 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from wavewright.cli.completion import complete_metric
-from wavewright.cli.options import left_over_options, number_or_name
+from wavewright.cli.options import left_over_options, number_or_name, read_stated
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
     from wavewright.analysis.reading import Reading
+    from wavewright.analysis.uncertainty.accuracy import Accuracy
+    from wavewright.judgement.judge import Judgement
     from wavewright.waveform import Waveform
 
 # What is left over, `--low 20%`, are options of the metrics: the catalogue knows them, not this file.
 CONTEXT = {"allow_extra_args": True, "ignore_unknown_options": True}
 
 INCONCLUSIVE = 2
+STATED_OF_INPUTS = ("gain", "offset", "timebase", "skew", "nonlinearity", "noise_floor", "aperture_jitter", "bandwidth",
+                    "attenuation", "limits")  # fmt: skip
 
 
 def measure(
@@ -47,6 +51,20 @@ def measure(
         Path | None, typer.Option(help="Compare with the channel of that name in this file, recorded before.")
     ] = None,
     interval: Annotated[str | None, typer.Option(help="Time between samples, `1 us`, where the file has none.")] = None,
+    accuracy: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="What is stated of the inputs, `gain=1.5 %` or `offset=0.5 % of range + 1 mV`; may be repeated. "
+            "Readings then have an uncertainty budget.",
+            metavar="NAME=VALUE",
+        ),
+    ] = None,
+    limit: Annotated[
+        str | None, typer.Option(help="Judge the reading: `at most 40 mV`; the exit status is that of the verdict.")
+    ] = None,
+    judge: Annotated[
+        str, typer.Option(help="With --limit, the decision rule: `guarded acceptance with guard 1 U`.")
+    ] = "simple",
     each: Annotated[
         bool, typer.Option("--each", help="Show every occurrence with its time, where a metric has them.")
     ] = False,
@@ -55,7 +73,7 @@ def measure(
     """Compute metrics of a stored waveform.
 
     Options of the metrics themselves follow as they are called in `wavewright metrics NAME`: --low 20% --high 80%.
-    Exit status 2 if one of the metrics finds nothing to measure.
+    Exit status 2 if one of the metrics finds nothing to measure, or with --limit if the reading cannot be decided.
     """
     from wavewright.analysis.measure import measure as compute
     from wavewright.judgement.shown import stated_uncertainty
@@ -65,21 +83,49 @@ def measure(
     words = channel or ["1"]
     options: dict[str, Any] = {**left_over_options(context.args)}
     waves = _chosen(file, words, derive or [], step)
-    readings = compute(waves, metric, **options)
+    stated = None if accuracy is None else _accuracy(accuracy)
+    readings = compute(waves, metric, accuracy=stated, **options)
+    judged = None if limit is None else _judged(readings, limit, judge)
     if compare is not None:
         readings |= _beside(_chosen(compare, words, derive or [], step), waves, compute, metric, options)
     if as_json:
         print_json(
             {
                 name: {**reading.as_json(), **stated_uncertainty(reading), **_occurrences(reading, each)}
+                | (judged.as_json() if judged is not None and name in metric else {})
                 for name, reading in readings.items()
             }
         )
     else:
         _print_table(readings)
+        if judged is not None:
+            print(f"{metric[0]}: {judged}")
         if each:
             _print_each(readings)
+    if judged is not None and judged.verdict is not None:
+        return judged.verdict.exit_status
     return INCONCLUSIVE if any(reading.value is None for reading in readings.values()) else 0
+
+
+def _accuracy(words: Sequence[str]) -> Accuracy:
+    """What is stated of every input, from `gain=1.5 %` and so on."""
+    from wavewright.analysis.uncertainty.accuracy import Accuracy
+    from wavewright.nearest import did_you_mean
+
+    stated = read_stated(words)
+    for name in stated:
+        if name not in STATED_OF_INPUTS:
+            do = did_you_mean(name, STATED_OF_INPUTS)
+            raise Misuse(f"`--accuracy {name}=…`", expected=f"one of {', '.join(STATED_OF_INPUTS)}", do=do)
+    return Accuracy(**stated)
+
+
+def _judged(readings: Mapping[str, Reading], limit: str, rule: str) -> Judgement:
+    from wavewright.judgement.judge import judge
+
+    if len(readings) != 1:
+        raise Misuse(f"`--limit` of {len(readings)} metrics", expected="one metric", do="judge one after the other")
+    return judge(next(iter(readings.values())), limit, rule=rule)
 
 
 def _chosen(file: Path, words: Sequence[str], derived: Sequence[str], step: float | None) -> list[Waveform]:
