@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+from wavewright.analysis.reading import Reading
 from wavewright.errors import Misuse, WavewrightError
 from wavewright.judgement.decision import applied_rule
-from wavewright.judgement.decision_rules import DecisionRule
+from wavewright.judgement.decision_rules import SIMPLE, DecisionRule
 from wavewright.judgement.joining import EACH
 from wavewright.judgement.limits import Limit
 from wavewright.judgement.verdict import Verdict
@@ -113,18 +114,8 @@ def _why_not(result: Result, *, is_cut_short: bool) -> str:
     if result.verdict is Verdict.ERROR:  # which says that no reading came about
         return "" if all(reading.value is None for reading in readings) else "there are numbers"
     try:
-        limit = _limit(result)
-        rules = dict.fromkeys(result.allowed, True)
-        again = judged_result(
-            result.name,
-            result.metric,
-            result.of,
-            readings,
-            limit=limit,
-            over=result.over,
-            doubts=rules,
-            rule=DecisionRule.read(result.rule),
-        )
+        limit, rule = _limit(result), DecisionRule.read(result.rule)
+        again = _again(result, readings, limit, rule)
         if is_cut_short:
             (again,) = cut_short_results((again,))
     except WavewrightError as fault:
@@ -132,10 +123,34 @@ def _why_not(result: Result, *, is_cut_short: bool) -> str:
     if again.verdict != result.verdict:
         of = f"{again.reading.value} {again.reading.unit}" if again.reading.value is not None else "no number"
         return f"{of} and the limit `{result.limit}` say {_word(again.verdict)}"
+    if rule.is_guarded and not _same(again.conformance, result.conformance):
+        return f"the probability of conformance is {again.conformance}, not {result.conformance}"
     values = [reading.value for reading in readings] if result.over == EACH and limit else [again.reading.value]
     if not any(_same(result.reading.value, value) for value in values):
         return f"the value {result.reading.value} is not that of its shots"
     return ""
+
+
+def _again(result: Result, readings: Sequence[Reading], limit: Limit | None, rule: DecisionRule) -> Result:
+    """A result judged again.
+
+    The budget of every single shot is not kept. So where a guard band decided it is the reading of the result that is
+    judged, with its own; a shot that is worse all the same, because it is outside the limit, is not overlooked.
+    """
+
+    def judged(those: Sequence[Reading], over: str, by: DecisionRule) -> Result:
+        rules = dict.fromkeys(result.allowed, True)
+        return judged_result(
+            result.name, result.metric, result.of, those, limit=limit, over=over, doubts=rules, rule=by
+        )
+
+    if not rule.is_guarded:
+        return judged(readings, result.over, rule)
+    again = judged([result.reading], EACH, rule)
+    if rule.guards_rejection or result.over != EACH:
+        return replace(again, reading=judged(readings, result.over, SIMPLE).reading)
+    simple = judged(readings, EACH, SIMPLE)
+    return simple if simple.verdict is Verdict.FAIL and again.verdict is not Verdict.FAIL else again
 
 
 def _undoubted(result: Result) -> Result:

@@ -161,6 +161,7 @@ def _why(was: Result, now: Result) -> str:
         ("other limit", lambda result: (result.limit, result.over)),
         ("other rule", lambda result: result.rule),
         ("other value", lambda result: _plain(result.reading)),
+        ("other budget", lambda result: result.reading.budget),
         ("other shots", lambda result: tuple(_plain(reading) for reading in result.shots)),
         ("other verdict", lambda result: result.verdict),
     )

@@ -112,7 +112,7 @@ def _accuracy(words: Sequence[str]) -> Accuracy:
     from wavewright.analysis.uncertainty.accuracy import Accuracy
     from wavewright.nearest import did_you_mean
 
-    stated = read_stated(words)
+    stated: dict[str, Any] = {**read_stated(words)}
     for name in stated:
         if name not in STATED_OF_INPUTS:
             do = did_you_mean(name, STATED_OF_INPUTS)
