@@ -66,6 +66,12 @@ def test_a_trend_joins_times_into_buckets(book: Logbook) -> None:
     assert found.buckets[-1].maximum == pytest.approx(0.0495)
     means = [bucket.mean for bucket in found.buckets]
     assert means == sorted(means)
+    # definition: the mean of the times; one reading per minute, 11 of them from minute 0 on
+    first = [
+        point for point in points(book, NAME) if point.started < found.buckets[1].started and point.value is not None
+    ]
+    middle = START + sum((point.started - START for point in first), timedelta()) / len(first)
+    assert abs(found.buckets[0].middle - middle) < timedelta(seconds=1)
 
 
 @pytest.mark.parametrize(

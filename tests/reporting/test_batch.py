@@ -79,7 +79,17 @@ def test_a_browser_draws_every_chart(visit: Callable[..., Visit], book: Logbook)
     assert seen.said == []
     assert len(seen.asked) == 1
     assert seen.page.locator("#all-pareto .bars path").count() == 1
-    assert seen.page.locator("#r1-histogram .bars path").count() > 3
+    bars = seen.page.eval_on_selector_all(
+        "#r1-histogram .bars path",
+        "them => them.map(one => one.getBoundingClientRect()).map(at => [at.left, at.right])",
+    )
+    frame = seen.page.locator("#r1-histogram .nsewdrag").bounding_box()
+    assert len(bars) > 3
+    # no bar is cut off by the frame of the plot
+    assert min(left for left, _ in bars) > frame["x"]
+    assert max(right for _, right in bars) < frame["x"] + frame["width"]
+    texts = seen.page.eval_on_selector_all(".annotation-text", "them => them.map(one => one.textContent)")
+    assert {"limit 40 mV", "lower control limit", "centre line", "upper control limit"} <= set(texts)
     assert seen.page.locator("#r1-single .points path").count() == 22
     assert seen.page.locator("#r1-range .points path").count() == 21
 
@@ -90,6 +100,13 @@ def test_a_browser_draws_a_trend(visit: Callable[..., Visit], book: Logbook, tmp
     seen = visit((tmp_path / "trend.html").read_text())
     assert seen.said == []
     assert seen.page.locator("#trend .points path").count() == 22
+    frame = seen.page.locator("#trend .nsewdrag").bounding_box()
+    ends = seen.page.eval_on_selector_all(
+        "#trend .points path", "them => them.map(one => one.getBoundingClientRect()).map(at => [at.left, at.right])"
+    )
+    assert min(left for left, _ in ends) > frame["x"]
+    assert max(right for _, right in ends) < frame["x"] + frame["width"]
+    assert seen.page.locator("#trend .annotation-text", has_text="limit 40 mV").count() == 1
     seen.page.click("#trend [data-move=in]")
     assert seen.said == []
 

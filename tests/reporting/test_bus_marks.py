@@ -6,8 +6,10 @@ from dataclasses import replace
 
 import pytest
 
+from wavewright.buses.frame import Frame
 from wavewright.recipe.load import parse_recipe
 from wavewright.reporting.drawn_shot import DrawnShot
+from wavewright.reporting.frame_strip import said
 from wavewright.reporting.pictures import marks_of
 from wavewright.reporting.traces import SpanMark
 from wavewright.running.evaluation import evaluate
@@ -30,6 +32,24 @@ measurements:
       low_period: {of: line, limit: published}
       wrong: {metric: frame_errors, of: line, limit: exactly 0}
 """
+
+
+@pytest.mark.parametrize(
+    "fields, errors, shown",
+    [
+        ({"address": 0x48, "read": True, "data": b"\x15\x9f", "acknowledged": (True, True, False), "stopped": True,
+          "clock_low": 6.5e-6}, (), "0x48 read 15 9F AAN"),
+        ({"address": 0x48, "read": False, "repeated": True, "data": b"\x31"}, (), "0x48 write repeated 31"),
+        ({"identifier": 0x2A4, "extended": False, "remote": True, "acknowledged": True}, (), "0x2A4 remote"),
+        ({"mosi": 0xA5, "miso": 0x00}, (), "mosi 0xA5 miso 0x00"),
+        ({"address": 0x11, "data": b"\x04", "crc": 0x2702}, ("crc",), "0x11 04 (crc)"),
+        ({}, ("cut",), "burst (cut)"),
+    ],
+)  # fmt: skip
+def test_a_box_says_what_its_frame_says_and_no_value_without_a_name(
+    fields: dict[str, object], errors: tuple[str, ...], shown: str
+) -> None:
+    assert said(Frame(0.0, 1e-3, "burst", fields, errors)) == shown
 
 
 @pytest.mark.parametrize("bit_rate, is_bad", [(300e3, False), (500e3, True)])

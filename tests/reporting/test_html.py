@@ -79,7 +79,7 @@ def test_every_reading_has_its_row_with_limit_and_margin(page: str, told: Outcom
 
 def test_settings_that_differ_are_said(page: str) -> None:
     assert re.search(
-        r'<tr class="differs"><th scope="row">input1\.range</th><td>0\.08</td><td>0\.1 <strong>differs', page
+        r'<tr class="differs"><th scope="row">input1\.range</th><td>80 mV</td><td>100 mV <strong>differs', page
     )
     assert '<tr><th scope="row">input1.coupling</th><td>ac</td><td>ac</td></tr>' in page
 
@@ -118,6 +118,38 @@ def test_a_browser_finds_no_fault_and_asks_for_nothing(seen: Visit) -> None:
     assert seen.said == []
     assert [url for url in seen.asked if not url.startswith(("file:", "data:", "blob:"))] == []
     assert len(seen.asked) == 1
+
+
+@pytest.mark.browser
+def test_a_narrow_window_cuts_no_reading_off(visit: Callable[..., Visit], page: str) -> None:
+    narrow = visit(page)
+    narrow.page.set_viewport_size({"width": 390, "height": 800})
+    # every cell of the table of readings lies within the window, and has its heading beside it
+    ends = narrow.page.eval_on_selector_all(
+        ".readings td, .readings td > *", "them => them.map(one => one.getBoundingClientRect().right)"
+    )
+    assert max(ends) <= 390
+    until(narrow.page, "document.documentElement.scrollWidth <= 390")  # the plots follow a little later
+    labels = narrow.page.eval_on_selector_all(
+        ".readings tr:first-child td", "them => them.map(one => getComputedStyle(one, '::before').content)"
+    )
+    assert labels[:2] == ['"Characteristic"', '"Measured value"']
+
+
+@pytest.mark.browser
+def test_a_wide_window_breaks_no_limit_between_number_and_unit(seen: Visit) -> None:
+    heights = seen.page.eval_on_selector_all(
+        ".readings td.limit", "them => them.map(one => one.querySelector('small') ? 0 : one.getClientRects()[0].height)"
+    )
+    assert max(heights) < 60  # pixels: one line, and that of the bar beside it
+
+
+@pytest.mark.browser
+def test_numbers_on_an_axis_have_a_space_before_their_unit(seen: Visit) -> None:
+    # SI brochure, 9th edition, 5.4.3
+    texts = seen.page.eval_on_selector_all("#m1-trace .x2tick text", "them => them.map(one => one.textContent)")
+    assert len(texts) > 3
+    assert all(re.fullmatch(r"[−\d.]+\u202f[nµμm]?s", text) for text in texts), texts
 
 
 @pytest.mark.browser

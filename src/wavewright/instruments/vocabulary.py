@@ -6,6 +6,7 @@ are SI, at the instrument's own connector. The order matters: a range before its
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
@@ -70,7 +71,9 @@ _DIGITIZER = {
     "timebase.rate": _number("Hz", "samples per second"),
     "timebase.points": VocabularyEntry(ValueKind.COUNT, "number of samples"),
     "timebase.span": _number("s", "from the first sample to the last"),
-    "timebase.reference_position": _number("1", "where in the record its reference point lies: 0 first sample, 1 last"),
+    "timebase.reference_position": _number(
+        "1", "position of the reference point in the record: 0 first sample, 1 last"
+    ),
     "timebase.reference_time": _number("s", "from the trigger to the reference point"),
     "timebase.before_trigger": _number("s", "from the first sample to the trigger"),
     "trigger.source": VocabularyEntry(ValueKind.WORD, "what triggers", words=("input", "immediate")),
@@ -139,6 +142,26 @@ VOCABULARY: Mapping[Role, Mapping[str, VocabularyEntry]] = MappingProxyType(
 METER_UNITS: Mapping[str, str] = MappingProxyType(
     {"dc_voltage": "V", "ac_voltage": "V", "dc_current": "A", "ac_current": "A", "resistance": "ohm"}
 )
+
+
+_IN_AN_OUTCOME = re.compile(r"(?:step\d+\.(?P<role>\w+)\.|(?P<meter>meter)\.[^.]+\.)?(?P<setting>.+)")
+_INPUT = re.compile(r"^input\d+\.")
+
+
+def unit_of(name: str) -> str:
+    """The unit of a setting by the name that an outcome has for it; empty where it has none, or is not known.
+
+    Examples
+    --------
+    >>> unit_of("input2.range"), unit_of("step1.supply.voltage"), unit_of("meter.rail.quantity")
+    ('V', 'V', '')
+    """
+    found = _IN_AN_OUTCOME.fullmatch(name)
+    assert found is not None
+    role = found["role"] or found["meter"] or Role.DIGITIZER
+    setting = _INPUT.sub("input.", found["setting"])
+    entry = VOCABULARY[Role(role)].get(setting) if role in tuple(Role) else None
+    return "" if entry is None else entry.unit
 
 
 def known_settings() -> frozenset[str]:

@@ -100,9 +100,10 @@ class Point:
 
 @dataclass(frozen=True, slots=True)
 class Bucket:
-    """The readings of a stretch of time together."""
+    """The readings of an interval of time together; `middle` is the mean of their times."""
 
     started: datetime
+    middle: datetime
     count: int
     mean: float
     minimum: float
@@ -121,7 +122,10 @@ class Trend:
 
     def as_json(self) -> dict[str, Any]:
         """Plain numbers and words, times as ISO 8601."""
-        buckets = [{**asdict(bucket), "started": bucket.started.isoformat()} for bucket in self.buckets]
+        buckets = [
+            {**asdict(bucket), "started": bucket.started.isoformat(), "middle": bucket.middle.isoformat()}
+            for bucket in self.buckets
+        ]
         return {"name": self.name, "unit": self.unit, "count": self.count, "buckets": buckets}
 
 
@@ -221,6 +225,7 @@ def trend(book: Logbook, name: str, which: Filter | None = None, *, buckets: int
             select(
                 func.count(readings.c.value).label("valued"),
                 func.avg(readings.c.value).label("mean"),
+                func.avg(readings.c.started - first).label("after"),
                 func.min(readings.c.value).label("minimum"),
                 func.max(readings.c.value).label("maximum"),
                 func.sum((readings.c.verdict == "fail").cast(Integer)).label("failed"),
@@ -232,7 +237,15 @@ def trend(book: Logbook, name: str, which: Filter | None = None, *, buckets: int
         rows = [(edge, connection.execute(query, {"begin": edge, "end": edge + width}).one()) for edge in edges]
         unit = connection.execute(select(readings.c.unit).where(readings.c.name == name).limit(1)).scalar_one()
     found = tuple(
-        Bucket(moment_of(edge), row.valued, row.mean, row.minimum, row.maximum, int(row.failed or 0))
+        Bucket(
+            moment_of(edge),
+            moment_of(first + round(row.after)),
+            row.valued,
+            row.mean,
+            row.minimum,
+            row.maximum,
+            int(row.failed or 0),
+        )
         for edge, row in rows
         if row.valued
     )

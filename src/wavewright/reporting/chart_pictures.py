@@ -6,6 +6,8 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from wavewright.logbook.queries import Point
 from wavewright.logbook.studies.control_charts import Chart, individuals_chart
 from wavewright.logbook.studies.pareto import ParetoRow
@@ -18,19 +20,35 @@ if TYPE_CHECKING:
     import plotly.graph_objects as go
 
 
+# ISO 8601 at every distance of two ticks, in milliseconds
+DATES = [
+    {"dtickrange": [None, 60_000], "value": "%H:%M:%S\n%Y-%m-%d"},
+    {"dtickrange": [60_000, 86_400_000], "value": "%H:%M\n%Y-%m-%d"},
+    {"dtickrange": [86_400_000, "M1"], "value": "%Y-%m-%d"},
+    {"dtickrange": ["M1", None], "value": "%Y-%m"},
+]
+
+
 def histogram_picture(anchor: str, name: str, points: Sequence[Point], unit: str) -> Picture:
     """How often each value came, with the limits drawn in."""
     import plotly.graph_objects as go
 
     values = [point.value for point in points if point.value is not None]
-    figure = go.Figure(go.Histogram(x=values, marker={"color": SKY_BLUE, "line": {"color": INK, "width": 1}}))
+    edges = [float(edge) for edge in np.histogram_bin_edges(values, "auto")]
+    step = (edges[1] - edges[0]) * (1 + 1e-9)  # the largest value belongs to the last bar, not to one of its own
+    bins = {"start": edges[0], "end": edges[-1] + step / 2, "size": step}
+    bars = go.Histogram(
+        x=values, xbins=bins, autobinx=False, marker={"color": SKY_BLUE, "line": {"color": INK, "width": 1}}
+    )
+    figure = go.Figure(bars)
     limits = sorted({end for point in points for end in (point.low, point.high) if end is not None})
     shapes = [_upright(end, VERMILION) for end in limits]
-    low, high = min([*values, *limits]), max([*values, *limits])
+    labels = [_limit_label(end, unit, x=end, y=1, xref="x", yref="paper", yanchor="bottom") for end in limits]
+    low, high = min([edges[0], *limits]), max([edges[-1], *limits])
     margin = 0.08 * ((high - low) or abs(high) or 1.0)
     figure.update_xaxes(range=[low - margin, high + margin], **value_axis(unit))
     figure.update_yaxes(title_text="runs")
-    figure.update_layout(height=260, shapes=shapes, showlegend=False, bargap=0.02)
+    figure.update_layout(height=260, shapes=shapes, annotations=labels, showlegend=False, bargap=0.02)
     ends = ", ".join(show_quantity(end, unit) for end in limits)
     told = f"{len(values)} readings of {name} from {_shown(min(values), unit)} to {_shown(max(values), unit)}."
     return Picture(f"{anchor}-histogram", f"{name}: distribution", told + (f" Limits: {ends}." if ends else ""), figure,
@@ -46,7 +64,7 @@ def control_pictures(anchor: str, name: str, points: Sequence[Point], unit: str)
     single, ranges = individuals_chart(values)
     return [
         _chart_picture(f"{anchor}-single", f"{name}: individuals chart", single, labels, unit),
-        _chart_picture(f"{anchor}-range", f"{name}: moving range chart", ranges, labels[1:], unit),
+        _chart_picture(f"{anchor}-range", f"{name}: moving range chart", ranges, labels[1:], unit, first=2),
     ]
 
 
@@ -64,7 +82,8 @@ def pareto_picture(anchor: str, rows: Sequence[ParetoRow]) -> Picture:
     figure.update_xaxes(range=[-0.6, max(len(rows), 3) - 0.4], autorange=False)
     figure.update_layout(
         height=320, showlegend=False,
-        yaxis={"title": {"text": "runs in which it failed"}, "rangemode": "tozero"},
+        yaxis={"title": {"text": "runs in which it failed"}, "rangemode": "tozero", "tickformat": "d", "nticks": 6,
+               "tick0": 0, **({"dtick": 1} if max((row.count for row in rows), default=0) < 6 else {})},
         yaxis2={
             "overlaying": "y", "side": "right", "range": [0, 1.05], "tickformat": ".0%", "showgrid": False,
             "automargin": True,
@@ -75,7 +94,8 @@ def pareto_picture(anchor: str, rows: Sequence[ParetoRow]) -> Picture:
                    along="value")  # fmt: skip
 
 
-def _chart_picture(name: str, title: str, chart: Chart, labels: Sequence[str], unit: str) -> Picture:
+def _chart_picture(name: str, title: str, chart: Chart, labels: Sequence[str], unit: str, *, first: int = 1) -> Picture:
+    """`first` : number of the run that the first point belongs to."""
     import plotly.graph_objects as go
 
     beyond = set(chart.beyond)
@@ -83,15 +103,18 @@ def _chart_picture(name: str, title: str, chart: Chart, labels: Sequence[str], u
     symbols = ["x" if index in beyond else "circle" for index in range(chart.points.size)]
     figure = go.Figure(
         go.Scatter(
-            y=chart.points, text=[_plain(label) for label in labels], mode="lines+markers",
+            y=chart.points, x0=first, dx=1, text=[_plain(label) for label in labels], mode="lines+markers",
             line={"color": BLUE, "width": 1}, marker={"color": colours, "symbol": symbols, "size": 7},
             hovertemplate="%{text}<br>" + hover_value("y", unit, digits=5) + "<extra></extra>",
         )
     )  # fmt: skip
     levels = ((chart.low, VERMILION), (chart.centre, BLUISH_GREEN), (chart.high, VERMILION))
-    figure.update_xaxes(title_text="run", range=[-0.5, chart.points.size - 0.5], autorange=False)
+    figure.update_xaxes(title_text="run", range=[first - 0.5, first + chart.points.size - 0.5], autorange=False)
     figure.update_yaxes(**value_axis(unit))
-    figure.update_layout(height=260, showlegend=False, shapes=[_across(level, colour) for level, colour in levels])
+    shapes = [_across(level, colour) for level, colour in levels]
+    names = zip(levels, ("lower control limit", "centre line", "upper control limit"), strict=True)
+    annotations = [_line_label(text, colour, level) for (level, colour), text in names]
+    figure.update_layout(height=260, showlegend=False, shapes=shapes, annotations=annotations)
     told = (
         f"{chart.points.size} points, centre line {_shown(chart.centre, unit)}, control limits "
         f"{_shown(chart.low, unit)} and {_shown(chart.high, unit)}."
@@ -104,6 +127,15 @@ def _chart_picture(name: str, title: str, chart: Chart, labels: Sequence[str], u
 
 def _shown(value: float, unit: str) -> str:
     return show_quantity(value, unit)
+
+
+def _limit_label(end: float, unit: str, **place: Any) -> dict[str, Any]:
+    return {"text": f"limit {_shown(end, unit)}", "showarrow": False, "font": {"size": 10, "color": VERMILION}, **place}
+
+
+def _line_label(text: str, colour: str, level: float) -> dict[str, Any]:
+    place = {"x": 1, "y": level, "xref": "paper", "yref": "y", "xanchor": "right", "yanchor": "bottom"}
+    return {"text": text, "showarrow": False, "font": {"size": 10, "color": colour}, **place}
 
 
 def _upright(x: float, colour: str) -> dict[str, Any]:
@@ -121,7 +153,7 @@ def _plain(text: str) -> str:
 
 
 def trend_figure(buckets: Sequence[Any], points: Sequence[Point], unit: str) -> go.Figure:
-    """Single readings over time where there are points, else the mean of each stretch between its extremes."""
+    """Single readings over time where there are points, else the mean of each interval of time."""
     import plotly.graph_objects as go
 
     limits = sorted(
@@ -136,11 +168,14 @@ def trend_figure(buckets: Sequence[Any], points: Sequence[Point], unit: str) -> 
             hovertemplate="%{text}<br>" + hover_value("y", unit, digits=5) + "<extra></extra>",
         ),
         go.Scatter(
-            x=[bucket.started.isoformat() for bucket in buckets], y=[bucket.mean for bucket in buckets],
+            x=[bucket.middle.isoformat() for bucket in buckets], y=[bucket.mean for bucket in buckets],
             line={"color": INK, "width": 1},
         ),
     ]  # fmt: skip
     figure = go.Figure(traces)
     figure.update_yaxes(**value_axis(unit))
-    figure.update_layout(height=380, showlegend=False, shapes=[_across(end, VERMILION) for end in limits])
+    figure.update_xaxes(title_text="time, UTC", tickformatstops=DATES, hoverformat="%Y-%m-%d %H:%M:%S")
+    labels = [_line_label(f"limit {_shown(end, unit)}", VERMILION, end) for end in limits]
+    shapes = [_across(end, VERMILION) for end in limits]
+    figure.update_layout(height=380, showlegend=False, shapes=shapes, annotations=labels)
     return figure

@@ -84,6 +84,6 @@ def decisive_shot(one: MeasurementOutcome, shots: int) -> int:
 
 
 def urgency(result: Result) -> tuple[int, float]:
-    """What sorts results by how much they ask to be looked at: the worst verdict first, then the smallest margin."""
+    """The order of results by urgency: the worst verdict first, then the smallest margin."""
     severity = result.verdict.severity if result.verdict is not None else 0
     return (-severity, result.relative_margin if result.relative_margin is not None else float("inf"))

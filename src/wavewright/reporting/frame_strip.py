@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from wavewright.buses.frame import Frame
 from wavewright.buses.frame_text import show_field
@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 MOST_FRAMES = 400  # in one picture
 QUIET = frozenset({"crc", "checksum", "pec"})  # fields that say nothing which the errors do not
+QUIET_FLAGS = frozenset({"acknowledged", "stopped"})  # nor do these, as flags
+NAMED = frozenset({"mosi", "miso"})  # two values that look alike
 
 
 def strip_marks(subject: DrawnShot) -> Iterator[StripMark]:
@@ -26,10 +28,22 @@ def strip_marks(subject: DrawnShot) -> Iterator[StripMark]:
         except NotMeasurable:
             continue
         for frame in frames[:MOST_FRAMES]:
-            yield StripMark(channel, frame.start, frame.end, _said(frame), bool(frame.errors))
+            yield StripMark(channel, frame.start, frame.end, said(frame), bool(frame.errors))
 
 
-def _said(frame: Frame) -> str:
-    fields = [show_field(name, value) for name, value in frame.fields.items() if name not in QUIET]
+def said(frame: Frame) -> str:
+    """What the box of a frame says."""
+    fields = [_field(name, value) for name, value in frame.fields.items() if name not in QUIET]
     wrong = f" ({', '.join(frame.errors)})" if frame.errors else ""
     return f"{' '.join(text for text in fields if text) or frame.kind}{wrong}"
+
+
+def _field(name: str, value: Any) -> str:
+    """A field without its heading: a flag by its name where it is set, times not at all."""
+    if isinstance(value, bool):
+        if name == "read":
+            return "read" if value else "write"
+        return name.replace("_", " ") if value and name not in QUIET_FLAGS else ""
+    if isinstance(value, float):
+        return ""
+    return f"{name} {show_field(name, value)}" if name in NAMED else show_field(name, value)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from wavewright.errors import FileFault, Misuse
-from wavewright.quantities import show_quantity
+from wavewright.instruments.vocabulary import unit_of
+from wavewright.quantities import Quantity, show_quantity
 from wavewright.reporting.applied_corrections import applied_corrections
 from wavewright.reporting.budget_table import BUDGET_HEADINGS, budget_lines, budget_rows
 from wavewright.reporting.catalogue import report_format
@@ -25,13 +27,14 @@ from wavewright.running.readings_table import (
     reading_rows,
     shown_verdict,
 )
-from wavewright.running.result import MeasurementOutcome
+from wavewright.running.result import MeasurementOutcome, Result
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
     from wavewright.recipe.recipe import Recipe
 
+OVER_ALL = frozenset({"rare_shots", "violations"})  # one number for all shots together
 CODES_BUDGET = 1_000_000  # bytes of raw codes in one report; zooming in on the rest shows its outline
 
 
@@ -94,7 +97,7 @@ def _environment() -> Environment:
     )  # fmt: skip
     environment.globals.update(
         applied_corrections=applied_corrections, margin_bar=margin_bar, shown=shown, shown_setting=shown_setting,
-        budget_rows=budget_rows, budget_lines=budget_lines, BUDGET_HEADINGS=BUDGET_HEADINGS,
+        budget_rows=budget_rows, budget_lines=budget_lines, BUDGET_HEADINGS=BUDGET_HEADINGS, joined_over=joined_over,
         shown_verdict=shown_verdict, on_which_bench=on_which_bench, plotly_script=plotly_script, NOTHING=NOTHING,
         HEADINGS=HEADINGS, REMARKS=REMARKS,
     )  # fmt: skip
@@ -106,11 +109,20 @@ def shown(value: float | None, unit: str, uncertainty: float | None = None) -> s
     return NOTHING if value is None else show_quantity(value, unit, uncertainty=uncertainty)
 
 
-def shown_setting(value: object) -> str:
-    """A setting as it was asked for or read back."""
+def shown_setting(value: object, name: str) -> str:
+    """A setting as it was requested or read back, with its unit."""
     if isinstance(value, bool):
         return "on" if value else "off"
-    return f"{value:.6g}" if isinstance(value, float) else str(value)
+    if not isinstance(value, int | float):
+        return str(value).replace("_", " ")
+    return str(Quantity(float(f"{value:.6g}"), unit_of(name))) if math.isfinite(value) else str(value)
+
+
+def joined_over(result: Result, shots: int) -> str:
+    """How one reading came from several shots; empty where there was one."""
+    if shots < 2:
+        return ""
+    return f"over all {shots} shots" if result.metric in OVER_ALL else f"{result.over} of {shots} shots"
 
 
 def _recipe(outcome: Outcome) -> tuple[Recipe | None, str]:

@@ -51,7 +51,7 @@ def margin_bar(result: Result) -> MarginBar | None:
     """The bar of a result; None without a number or without a limit.
 
     The acceptable stretch fills the middle half. An open side has the length of the other end's value, or of the
-    distance to the reading if that is more; a reading far outside stands at the edge.
+    distance to the reading if that is more; a reading far outside is at the edge.
     """
     value = result.reading.value
     if value is None or not result.limit:

@@ -33,7 +33,7 @@ def markdown(outcome: Outcome) -> str:
 
 
 def _name(row: ReadingRow) -> str:
-    """What is spoken of below the table."""
+    """What a line below the table calls a row."""
     return row.measurement if row.result is None else f"{row.measurement}.{row.characteristic}"
 
 

@@ -38,7 +38,7 @@ class Picture:
     along: str = "time"
 
     def as_json(self) -> str:
-        """Figure and details as JSON that may stand inside a script element of HTML."""
+        """Figure and details as JSON that may be inside a script element of HTML."""
         document = {
             "figure": json.loads(self.figure.to_json()),
             "detail": {str(trace): _codes(wave) for trace, wave in self.detail.items()},

@@ -21,7 +21,7 @@ LINES = 4000  # drawn; each stands for the strongest line of its stretch
 
 
 def spectrum_pictures(subject: DrawnShot) -> Iterator[Picture]:
-    """A spectrum for each channel that some reading looked at by frequency."""
+    """A spectrum for each channel whose frequencies a reading is about."""
     channels = {result.of[0]: result for result in subject.one.results if result.of and _is_spectral(result.metric)}
     for number, (channel, result) in enumerate(channels.items(), 1):
         if channel not in subject.waves():

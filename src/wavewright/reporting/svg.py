@@ -56,7 +56,7 @@ def svg(outcome: Outcome) -> str:
 
 
 def _told(one: MeasurementOutcome, measurements: int) -> Iterator[str]:
-    """A line for each result of the measurement that is drawn, the one that asks most to be looked at first."""
+    """A line for each result of the measurement that is drawn, the most urgent one first."""
     results = sorted(one.results, key=urgency)
     for result in results[:MOST_RESULTS]:
         limit = f", limit {result.limit}" if result.limit else ""

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 STRETCHES = 2000
 LINE = 12  # pixels
+STRIP = 18  # pixels
 MOST_MARKS = 40  # of one result in one picture; a hundred thousand crossings would hide what they mark
 
 
@@ -80,7 +81,7 @@ def trace_picture(
     channels = list(waves)
     figure = make_subplots(rows=len(channels), cols=1, shared_xaxes=True, vertical_spacing=0.06)
     detail: dict[int, Waveform] = {}
-    drawn = [_trigger(trigger_time)]
+    drawn = [_trigger(trigger_time, above_strip=any(_is_on_top(mark, channels[0]) for mark in marks))]
     for row, channel in enumerate(channels, 1):
         wave = waves[channel]
         complete = _add_trace(figure, wave, channel, row)
@@ -138,10 +139,15 @@ def _staggered(
     return drawn
 
 
-def _trigger(time: float) -> tuple[dict[str, Any], dict[str, Any] | None]:
+def _is_on_top(mark: Mark, channel: str) -> bool:
+    return isinstance(mark, StripMark) and mark.channel == channel
+
+
+def _trigger(time: float, *, above_strip: bool) -> tuple[dict[str, Any], dict[str, Any] | None]:
     line = {"color": VERMILION, "dash": "dot", "width": 1}
     shape = {"type": "line", "x0": time, "x1": time, "y0": 0, "y1": 1, "xref": "x", "yref": "paper", "line": line}
-    return shape, _label("trigger", VERMILION, x=time, y=1, xref="x", yref="paper", yanchor="bottom")
+    shift = {"yshift": STRIP} if above_strip else {}
+    return shape, _label("trigger", VERMILION, x=time, y=1, xref="x", yref="paper", yanchor="bottom", **shift)
 
 
 def _drawn(mark: Mark, row: int) -> tuple[dict[str, Any], dict[str, Any] | None]:

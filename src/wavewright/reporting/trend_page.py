@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import timedelta
 from pathlib import Path
 
 from wavewright.durable_files import write_whole
@@ -31,14 +32,14 @@ def write_trend_page(trend: Trend, points: Sequence[Point], path: Path) -> None:
     if not trend.buckets:
         raise Misuse(f"no readings of `{trend.name}`", do="widen the filter")
     figure = trend_figure(trend.buckets, points, trend.unit)
-    ends = (trend.buckets[0].started, trend.buckets[-1].started)
-    figure.update_xaxes(
-        range=[ends[0].isoformat(), max(ends[1], points[-1].started if points else ends[1]).isoformat()]
-    )
+    first = min([trend.buckets[0].middle, *(point.started for point in points[:1])])
+    last = max([trend.buckets[-1].middle, *(point.started for point in points[-1:])])
+    room = max((last - first) / 50, timedelta(seconds=1))  # else the frame cuts the first and the last point
+    figure.update_xaxes(range=[(first - room).isoformat(), (last + room).isoformat()])
     low, high = min(one.minimum for one in trend.buckets), max(one.maximum for one in trend.buckets)
     told = f"{trend.count} readings from {show_quantity(low, trend.unit)} to {show_quantity(high, trend.unit)}."
     picture = Picture("trend", f"{trend.name} over time", told, figure)
-    page = render("picture.html.j2", title=picture.title, picture=picture, has_pictures=True)
+    page = render("picture.html.j2", title=f"Trend of {trend.name}", picture=picture, has_pictures=True)
     try:
         write_whole(path, page)
     except OSError as fault:

@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from wavewright.logbook.queries import Filter
     from wavewright.running.outcome import Outcome
 
+TITLES = {"html": "HTML", "junit": "JUnit XML", "markdown": "Markdown", "svg": "SVG"}  # of formats, in words
+
 
 def report(
     runs: Annotated[
@@ -81,7 +83,7 @@ def report(
         raise Misuse("no run given", expected="a run, filters that match one, or `--batch`")
     run = runs[0] if runs else _newest(which, logbook)
     known = write_report(_narrowed(chosen_run(run, logbook), measurement), out, kind=kind)
-    print(f"wrote {out} ({known.name} report)")
+    print(f"wrote {out} ({TITLES.get(known.name, known.name)} report)")
     return 0
 
 

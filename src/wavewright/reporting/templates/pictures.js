@@ -63,6 +63,14 @@
     return { y: y, x0: detail.start + from * detail.interval + step / 2, dx: step };
   }
 
+  // between a number and its unit stands a space (SI brochure, 5.4.3); the library has no setting for it
+  function spaced(plot) {
+    for (const label of plot.querySelectorAll("[class$=tick] text")) {
+      const found = /^([−+-]?[\d.,]+)((?:[yzafpnμµmkMGTP])?(?:s|Hz|V|A|W|VA|var|J|ohm|Ω|bit\/s|V\/s|deg|dB\w*))$/.exec(label.textContent);
+      if (found) label.textContent = found[1] + "\u202f" + found[2];
+    }
+  }
+
   function draw(figureElement) {
     const document_ = JSON.parse(figureElement.querySelector("script[type='application/json']").textContent);
     const plot = figureElement.querySelector(".plot");
@@ -81,7 +89,24 @@
       return Plotly.restyle(plot, update, traces).then(() => { drawing = false; });
     }
 
+    // what a box of the strip says is cut to its width: it would lie over its neighbours
+    const said = (document_.figure.layout.shapes || []).map((shape) => (shape.label ? shape.label.text : ""));
+    const fitting = (index, range, width) => {
+      const shape = document_.figure.layout.shapes[index];
+      const room = Math.floor(((Number(shape.x1) - Number(shape.x0)) / (range[1] - range[0])) * width / 5.5);
+      return said[index].length <= room ? said[index] : room < 4 ? "" : said[index].slice(0, room - 1) + "…";
+    };
+    function fitTexts(range) {
+      const width = plot._fullLayout.xaxis._length;
+      const update = {};
+      said.forEach((text, index) => { if (text) update["shapes[" + index + "].label.text"] = fitting(index, range, width); });
+      return Object.keys(update).length ? Plotly.relayout(plot, update) : Promise.resolve();
+    }
+
     function paint() {
+      said.forEach((text, index) => {
+        if (text) document_.figure.layout.shapes[index].label.text = fitting(index, whole, Math.max(200, plot.clientWidth - 90));
+      });
       const colours = inks();
       const data = withInk(document_.figure.data, colours.ink);
       const config = { displaylogo: false, doubleClick: "reset", responsive: true, scrollZoom: false, showLink: false,
@@ -91,11 +116,14 @@
     }
 
     const ready = paint().then(() => {
-      plot.on("plotly_relayout", () => {
+      plot.on("plotly_relayout", (change) => {
+        if (!Object.keys(change).some((key) => /^xaxis/.test(key))) return;  // our own change of texts
         const range = plot._fullLayout.xaxis.range.map(number);
         const isWhole = Math.abs(range[0] - whole[0]) + Math.abs(range[1] - whole[1]) < 1e-9 * (whole[1] - whole[0]);
-        redraw(isWhole ? null : range);
+        redraw(isWhole ? null : range).then(() => fitTexts(range));
       });
+      plot.on("plotly_afterplot", () => spaced(plot));
+      spaced(plot);
       figureElement.dataset.drawn = "yes";
     });
     dark.addEventListener("change", paint);
