@@ -47,6 +47,19 @@ PATTERNS = {
     r"\b(?:nought|whilst|hither|thither|thereof|wherein|betwixt|amongst|lest)\b": "the plain word",
     r"\bgroups of units that it can tell\b|\bgauge of total\b": "ndc; %GRR",
     r"\byield after all runs\b": "final yield",
+    r"\bso many\b": "this many, this number of",
+    r"\b(?:hangs?|hung) on\b": "is connected to",
+    r"\b(?:breaks?|broke|broken) off\b": "is interrupted, is cut short, ends early",
+    r"\b(?:number|quantity|word|string|type|block|function|length|list|one) (?:is|are) due\b": "is required",
+    r"\bin sight\b": "found",
+    r"\bfor want of\b|\bin vain\b": "without; to no effect",
+    r"\bwhatever is read\b|\bwhat reads:": "every reading; readings of",
+    r"\b(?:recipe|instrument|measurement|setup|study|window|user) wants?\b": "needs, requests",
+    r"\b(?:scale|offset|gain|interval|end) is told\b": "is stated, is recognised",
+    r"\bwhere (?:it|they|a key|a value) stands?\b": "where it is",
+    r"\b(?:is|are) spoken (?:to|of)\b": "is addressed; is set and queried",
+    r"\bis there already\b": "exists already",
+    r"\bone after the other, in\b": "consecutive",
 }
 
 ALLOWED = {
@@ -122,6 +135,14 @@ def test_every_exception_is_still_needed() -> None:
         "a batch is taken up",
         "where a quantity is due",
         "yield after all runs",
+        "one period in so many has a short low",
+        "the node that a probe hangs on",
+        "the answer breaks off in the header",
+        "a number is due",
+        "no instrument in sight",
+        "where the scale is told",
+        "what the recipe wants",
+        "the line where it stands",
     ],
 )
 def test_a_phrase_that_comes_back_is_found(phrase: str) -> None:

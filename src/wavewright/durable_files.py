@@ -1,6 +1,6 @@
 """Files that are there whole or not at all, and are still there after the power failed.
 
-The one place that knows how an operating system is told to bring something to the disk, and what another program that
+The one place that knows how an operating system is made to bring something to the disk, and what another program that
 has a file open keeps us from. They raise `OSError`; who calls says in the words of its job what could not be written.
 """
 

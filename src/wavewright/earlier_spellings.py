@@ -21,7 +21,7 @@ class EarlierSpelling:
     Parameters
     ----------
     today : what is written in its place; `{field}` stands for the word before it.
-    rewritten : where it stands in the text of a stored recipe, each pattern with what takes its place.
+    rewritten : where it is in the text of a stored recipe, each pattern with what takes its place.
     """
 
     today: str

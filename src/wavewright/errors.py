@@ -5,12 +5,12 @@ WavewrightError                 exit status 3
 ├── WireFault                   the instrument or the line to it
 │   ├── NoAnswer                nothing came within the timeout
 │   │   └── NoTrigger           armed, and the trigger never came
-│   ├── BadAnswer               something came, and it is not what was asked for
+│   ├── BadAnswer               an answer came that does not fit the query
 │   ├── Complaint               the instrument put something into its error queue
 │   ├── SetOtherwise            a setting came out too far from what was requested
 │   ├── OutputMayBeOn           an output could not be confirmed off: a person must look
 │   └── LinkLost                the connection is gone
-├── BenchFault                  the bench lacks, or forbids, what the recipe wants
+├── BenchFault                  the bench lacks, or forbids, what the recipe needs
 ├── TimeUp                      the run has taken longer than it may
 ├── StorageFault                the disk, a folder or the database does not take or give what it should
 ├── NotMeasurable               the waveform does not contain what the metric needs
@@ -27,7 +27,7 @@ from typing import Any, ClassVar, Self
 
 @dataclass(frozen=True, slots=True, order=True)
 class Place:
-    """Where something stands in a file: its name as the user gave it, line and column counted from 1."""
+    """Where something is in a file: its name as the user gave it, line and column counted from 1."""
 
     file: str
     line: int = 0
@@ -38,7 +38,7 @@ class Place:
 
 
 class WavewrightError(Exception):
-    """Anything this package tells its user; `str` of it is the whole message.
+    """Anything this package reports to its user; `str` of it is the whole message.
 
     `outcome` is what a run brought until the error ended it; None where no run had begun.
     """
@@ -103,7 +103,7 @@ class NoTrigger(NoAnswer):
 
 
 class BadAnswer(WireFault):
-    """Something came, and it is not what was asked for: garbled, cut short, or out of turn."""
+    """An answer came that does not fit the query: corrupted, cut short, or out of order."""
 
 
 class Complaint(WireFault):
@@ -125,7 +125,7 @@ class LinkLost(WireFault):
 
 
 class BenchFault(WavewrightError):
-    """The bench lacks, or forbids, what the recipe wants; `faults` are all such things, each at its place."""
+    """The bench lacks, or forbids, what the recipe needs; `faults` are all such things, each at its place."""
 
     faults: tuple[BenchFault, ...] = ()
 

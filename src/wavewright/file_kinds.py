@@ -82,9 +82,9 @@ class CheckedTogether:
 
 
 def check_together(files: Sequence[Path], *, read_stored: ReadStored | None = None) -> CheckedTogether:
-    """What the one bench among some sound files lacks or forbids that the recipes among them want, and how fit it is.
+    """What the one bench among some sound files lacks or forbids that the recipes among them need, and how fit it is.
 
-    Each fault stands at the line of the recipe that wants it. Of several benches none is the one that is meant, and
+    Each fault is at the line of the recipe that needs it. Of several benches none is the one that is meant, and
     nothing is held against them.
     """
     if len(files) < 2:  # nothing to hold it against: one file is not read a second time
@@ -117,7 +117,7 @@ def check_together(files: Sequence[Path], *, read_stored: ReadStored | None = No
 
 
 def _on_bench(fault: BenchFault, bench: Path, recipe: Path) -> FileFault:
-    """What a recipe wants of a bench in vain, at its place in the recipe."""
+    """What a recipe needs and a bench lacks, at its place in the recipe."""
     where = fault.where if isinstance(fault.where, Place) else Place(str(recipe))
     return FileFault(f"on {bench}: {fault.what}", where=where, expected=fault.expected, do=fault.do)
 

@@ -16,7 +16,7 @@ def did_you_mean(word: object, known: Iterable[str], *, most: int = 1, alike: fl
     known : the names that there are.
     most : how many are named at most.
     alike : 0 to 1, how like the word a name must be, as `difflib` of the standard library counts it.
-    written : how a name is written where the word stands, `{}` for the name itself.
+    written : how a name is written in the place of the word, `{}` for the name itself.
 
     Examples
     --------

@@ -55,7 +55,7 @@ def pytest_configure(config: pytest.Config) -> None:
 
 @pytest.hookimpl(wrapper=True)  # a wrapper comes even before xdist, which would choose `load`
 def pytest_cmdline_main(config: pytest.Config) -> Generator[None, object, object]:
-    """With workers, deal out whole recipes, unless the user wants another way."""
+    """With workers, deal out whole recipes, unless the user chooses another way."""
     if config.option.wavewright_bench and getattr(config.option, "numprocesses", None):
         config.option.dist = "loadfile" if config.option.dist == "no" else config.option.dist
     return (yield)
@@ -83,7 +83,7 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> RecipeColl
 
 
 class LimitNotHeld(Exception):
-    """A limit was not held, or no reading came about; `str` of it is what the user is told."""
+    """A limit was not held, or no reading came about; `str` of it is what the user reads."""
 
 
 class RecipeCollector(pytest.File):
@@ -106,7 +106,7 @@ class RecipeCollector(pytest.File):
         for measurement in self._recipe:
             limits: list[NamedLimit | None] = [*limits_of(measurement)]
             for one in limits or [None]:
-                # conditions stand last, as pytest's own parameters do: brackets within a name break it and xdist
+                # conditions come last, as pytest's own parameters do: brackets within a name break it and xdist
                 conditions = measurement.label.removeprefix(measurement.name)
                 name = f"{measurement.name}.{one.name}{conditions}" if one else measurement.label
                 item = RecipeTest.from_parent(self, name=name, label=measurement.label, limit=one)
@@ -178,7 +178,7 @@ class RecipeTest(pytest.Item):
         return super().repr_failure(excinfo, style)
 
     def reportinfo(self) -> tuple[Path, int | None, str]:
-        """The line of the recipe in which the limit's entry stands."""
+        """The line of the recipe in which the limit's entry is."""
         place = self.limit.place if self.limit else None
         return self.path, place.line - 1 if place else None, f"{self.path.stem}: {self.name}"
 

@@ -79,7 +79,7 @@ def read_quantity(text: str, *, unit: str, least: float = -math.inf, most: float
     ----------
     text : `500 us`, `2.2 kΩ`, `40 %`, `10x`, `80k`; the blank between number and unit may be missing.
     unit : the unit that is wanted, see the table at the head of this file.
-    least, most : what makes sense where the quantity stands, in `unit`, both included. They also tell `10 mHz`
+    least, most : what makes sense for the quantity in its place, in `unit`, both included. They also recognise `10 mHz`
         where only `10 MHz` can be meant.
 
     Raises
@@ -155,7 +155,7 @@ def show_quantity(value: float, unit: str, *, uncertainty: float | None = None, 
 
     The last digit shown has the decimal place of the first digit of the larger of the two; where neither is known
     there are four significant digits, and voltages below 1 pV are 0. Ratios are shown in per cent, below 0.01 % in
-    parts per million; plain numbers and numbers of things as they are. A unit that no prefix can stand before, such as
+    parts per million; plain numbers and numbers of things as they are. A unit that takes no prefix, such as
     `V^2` or `1/V`, has none.
 
     Examples
@@ -181,7 +181,7 @@ def show_quantity(value: float, unit: str, *, uncertainty: float | None = None, 
 
 
 def _split(text: str, unit: str) -> tuple[str, str]:
-    """The number and the unit after it, both as they stand there."""
+    """The number and the unit after it, both as they are there."""
     words = " ".join(text.replace("\N{MINUS SIGN}", "-").split())
     if not words:
         raise Misuse("the value is empty", expected=_expected(unit))
@@ -231,7 +231,7 @@ def _unit_fault(text: str, number: str, symbol: str, unit: str) -> Misuse:
 
 
 def _range_fault(number: str, symbol: str, unit: str, least: float, most: float) -> Misuse:
-    """Why a quantity makes no sense where it stands; if another prefix would, that is proposed."""
+    """Why a quantity makes no sense where it is; if another prefix would, that is proposed."""
     ends = [(least, "at least"), (most, "at most")]
     limits = " and ".join(f"{word} {Quantity(end, unit)}" for end, word in ends if math.isfinite(end))
     swapped = [spelling for spelling in spellings(unit) if spelling.casefold() == symbol.casefold()]

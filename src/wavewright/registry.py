@@ -54,7 +54,7 @@ class Registry(Generic[T]):
 
         Parameters
         ----------
-        made_in : the module that defines it, for the message to whoever wants the name too.
+        made_in : the module that defines it, for the message to whoever uses the name too.
 
         Raises
         ------

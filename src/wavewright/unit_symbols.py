@@ -25,7 +25,7 @@ PLAIN_UNITS = frozenset({"", "count", "number"})
 WITHOUT_PREFIX = frozenset({"x", "%", "ppm", "pp", "deg", "degC", "dB", "dBc", "dBc/Hz", "dBV", "dBu", "dBm", "dBFS"})
 MAY_BE_BARE = frozenset({"Bd", "bit/s"})  # everybody in the trade says 19200
 ONE_BIT_PER_SYMBOL = {"Bd": ("Bd", "bit/s"), "bit/s": ("bit/s", "Bd")}  # a line with two levels: either may be written
-RATIO_UNITS = {"%": 100.0, "ppm": 1e6}  # so many make 1
+RATIO_UNITS = {"%": 100.0, "ppm": 1e6}  # this many make 1
 # By unit: what it is an amount of, and a quantity of usual size.
 EXAMPLES = {
     "V": ("a voltage", "24 V"), "A": ("a current", "1.5 A"), "s": ("a time", "500 us"),

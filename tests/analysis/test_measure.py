@@ -55,7 +55,7 @@ def test_nothing_to_measure_gives_no_value_and_a_reason_in_one_line() -> None:
     reading = measure(Waveform.from_volts([1.5] * 9, interval=1.0, name="rail"), "period")
     assert reading.value is None
     assert reading.unit == "s"
-    assert reading.reason.startswith("state levels of `rail`: 9 samples, all alike; expected: ")
+    assert reading.reason.startswith("state levels of `rail`: 9 samples, all equal; expected: ")
     assert "\n" not in reading.reason
 
 

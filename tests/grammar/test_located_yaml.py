@@ -32,13 +32,13 @@ NO_YAML = [
      f"{KEYS}\n  do: put a text that contains `: ` in quotes"),
     ("a: %x\n", f"recipe.yaml:1:4: `a: %x` is not YAML: a sign that cannot begin a value\n{KEYS}\n"
      "  do: put the value in quotes"),
-    ("a: [1, 2\n", f"recipe.yaml:2:1: the text breaks off: a bracket that is never closed\n{KEYS}\n  do: close it"),
+    ("a: [1, 2\n", f"recipe.yaml:2:1: the text ends too early: a bracket that is never closed\n{KEYS}\n  do: close it"),
     (
         'a: "C:\\Windows\\visa.dll"\n',
         f'recipe.yaml:1:8: `a: "C:\\Windows\\visa.dll"` is not YAML: a backslash in double quotes begins a special sign'
         f"\n{KEYS}\n  do: write a path with /, or in single quotes",
     ),
-    ('a: "x\n', f"recipe.yaml:2:1: the text breaks off: a quote that is never closed\n{KEYS}\n  do: close it"),
+    ('a: "x\n', f"recipe.yaml:2:1: the text ends too early: a quote that is never closed\n{KEYS}\n  do: close it"),
     ("a: {x: 1\nb: 2\n", "recipe.yaml:2:2: `b: 2` is not YAML: a bracket that is not closed, or a comma that is "
      f"missing\n{KEYS}\n  do: close the bracket, or add the comma"),
     ("a:\n  b: 1\n c: 2\n", "recipe.yaml:3:2: `c: 2` is not YAML: a line that is not indented as its neighbours "
@@ -47,7 +47,7 @@ NO_YAML = [
      f"{KEYS}\n  do: write `at least …`, or put the value in quotes"),
     ("{a: 1}}\n", f"recipe.yaml:1:7: `{{a: 1}}}}` is not YAML: a closing bracket too many\n{KEYS}\n  do: take it out"),
     ("a: - b\n", "recipe.yaml:1:4: `a: - b` is not YAML: a list that begins in the line of its key\n"
-     f"{KEYS}\n  do: begin it in a line of its own"),
+     f"{KEYS}\n  do: begin it on a line of its own"),
     ("", "recipe.yaml: the file is empty\n  expected: keys with values, `key: value`"),
     ("# nothing\n", "recipe.yaml: the file is empty\n  expected: keys with values, `key: value`"),
     ("- a\n", "recipe.yaml:1:1: the file is a list\n  expected: keys with values, `key: value`"),

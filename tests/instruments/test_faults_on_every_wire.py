@@ -142,7 +142,7 @@ def test_an_answer_left_unread_is_told_before_it_is_taken_for_another(tmp_path: 
 
 
 UNANSWERED = {
-    "a message without an answer": ("TRIGger:LEVel 1", '-420,"Query UNTERMINATED', "nothing had been asked"),
+    "a message without an answer": ("TRIGger:LEVel 1", '-420,"Query UNTERMINATED', "nothing had been queried"),
     "a misspelt query": ("TRIGger:LEVle?", '-113,"Undefined header', "did not understand the message"),
     # the answers fill the output queue, the queries the input buffer
     "too many queries at once": (

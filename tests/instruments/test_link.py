@@ -173,7 +173,7 @@ def test_silence_is_explained_by_the_error_queue(connect: Connect) -> None:
     with pytest.raises(NoAnswer, match='-113,"Undefined header;VOLTaeg') as caught:
         link.ask("VOLTaeg?")
     assert "-420" in str(caught.value)
-    assert "nothing had been asked, or the query was not understood" in str(caught.value)
+    assert "nothing had been queried, or the query was not understood" in str(caught.value)
     assert in_step(link)
 
 

@@ -81,7 +81,7 @@ FAULTS: dict[str, tuple[str, str, str, str, str]] = {
         'fetch: "BRING {input}"', 'slices: {points: 0}\n  fetch: "BRING {first}"', "19:20", "slices of 0", "at least 1",
     ),
     "a preamble that is not asked for": (
-        'preamble, ask: "ABOUT {input}?"', "preamble", "23:3", "told in `preamble`, and `ask` is ``", "`ask:`",
+        'preamble, ask: "ABOUT {input}?"', "preamble", "23:3", "stated in `preamble`, and `ask` is ``", "`ask:`",
     ),
     "a field without a preamble": (
         'preamble, ask: "ABOUT {input}?"', "queries", "23:29", "`gain` is in a field", "`told_in: preamble`",

@@ -158,7 +158,7 @@ def test_what_is_no_error_entry(answer: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "code, words", [(-410, "before the answer"), (-420, "nothing had been asked"), (-430, "split")]
+    "code, words", [(-410, "before the answer"), (-420, "nothing had been queried"), (-430, "split")]
 )
 def test_query_errors_are_explained(code: int, words: str) -> None:
     assert words in read_error_entry(f'{code},"Query error"').explanation

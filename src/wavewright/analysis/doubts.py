@@ -96,9 +96,9 @@ class Doubt(StrEnum):
     )
     INVALID_SAMPLES = (
         "invalid_samples",
-        "a sample that the instrument sent as invalid is in what is read; it is left out",
+        "the part that is read has a sample that the instrument marked as invalid; it is left out",
         "what happened at that sample is not known",
-        "measure again, or measure a stretch without it",
+        "measure again, or measure a part of the record without it",
     )
     NO_STATES = (
         "no_states",

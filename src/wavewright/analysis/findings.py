@@ -272,7 +272,7 @@ def _resolved(read: Read, survey: Survey) -> float:
 
 
 def _time_of_a_code(survey: Survey) -> float:
-    """How much later the middle level is crossed if it is one code higher, s; infinite where that cannot be told."""
+    """How much later the middle level is crossed if it is one code higher, s; infinite where that is not known."""
     middle, step = (survey.levels.low + survey.levels.high) / 2, survey.record.step
     below, above = (survey.crossings(middle + share * step).rising_places for share in (-0.5, 0.5))
     if not below.size or below.size != above.size:
@@ -344,7 +344,7 @@ def _no_states(read: Read) -> Finding:
         return Finding(Doubt.NO_STATES)
     survey = read.surveys[0]
     low, high = (show_quantity(level, survey.unit) for level in (survey.levels.low, survey.levels.high))
-    return Finding(Doubt.NO_STATES, f"the waveform dwells neither at {low} nor at {high}")
+    return Finding(Doubt.NO_STATES, f"the waveform stays neither at {low} nor at {high}")
 
 
 def _not_settled(read: Read) -> Finding:

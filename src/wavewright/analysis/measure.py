@@ -204,7 +204,7 @@ def _computed(metric: Metric, surveys: Sequence[Survey], read: dict[str, Any]) -
 
 
 def _dust(surveys: Sequence[Survey]) -> float:
-    """What readings in the unit of the first waveform cannot be told from 0 below: rounding of floats, no signal."""
+    """Below it a reading in the unit of the first waveform is as good as 0: rounding of floats, no signal."""
     first = surveys[0]
     if not first.record.codes.size:
         return 0.0

@@ -58,7 +58,7 @@ class ReferenceLevel:
     unit: str = field(default="", compare=False)
 
     def value(self, low: float, high: float) -> float:
-        """The level in the waveform's unit, given the two state levels; these are not looked at for absolute levels."""
+        """The level in the waveform's unit, given the two state levels; these are not examined for absolute levels."""
         return low + self.number * (high - low) if self.is_ratio else self.number
 
     def __str__(self) -> str:

@@ -1,6 +1,6 @@
-"""The sense of an option: between which values a number can mean anything at all where it stands.
+"""The sense of an option: between which values a number makes sense at all in its place.
 
-It stands in the annotation of the argument, after the unit, and this is the one place for it: measuring, decoding, the
+It is in the annotation of the argument, after the unit, and this is the one place for it: measuring, decoding, the
 check of a recipe and the command line all read it from there.
 
     hysteresis: Annotated[ReferenceLevel, NOT_NEGATIVE] | None = None

@@ -119,7 +119,7 @@ class Bus(_Entry):
 
 @dataclass(frozen=True, slots=True)
 class Layer(_Entry):
-    """One entry: how the frames of the buses that it stands on become those of a protocol above them."""
+    """One entry: how the frames of the buses that it works on become those of a protocol above them."""
 
     on: tuple[str, ...] = ()
 
@@ -183,11 +183,11 @@ def layers() -> Mapping[str, Layer]:
 
 
 def find_layer(name: str, *, on: str) -> Layer:
-    """The layer of that name that stands on a bus.
+    """The layer of that name that works on a bus.
 
     Raises
     ------
-    Misuse : there is none, or it does not stand on that bus.
+    Misuse : there is none, or it does not work on that bus.
     """
     standing = {key: entry for key, entry in layers().items() if on in entry.on}
     return LAYERS.find(name, among=standing, what=f"layer on `{on}`")

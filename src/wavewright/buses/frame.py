@@ -15,9 +15,9 @@ ERRORS: Mapping[str, str] = MappingProxyType(
         "cut": "the record begins or ends inside this frame",
         "unsynchronised": "the record began without a pause, and where a character or word starts is not certain",
         "glitch": "a pulse shorter than half a bit lies inside the frame, or so near that it may have moved it",
-        "undersampled": "too few samples per bit to tell what was said",
-        "timing": "an edge lies far from where the bit clock puts it",
-        "baud": "the measured bit rate is further from the setting than a mid-bit receiver bears",
+        "undersampled": "too few samples per bit for a reliable decision",
+        "timing": "an edge is far from where the bit clock expects it",
+        "baud": "the measured bit rate is further from the setting than a mid-bit receiver tolerates",
         "polarity": "the line idles at the level of a break: it looks inverted",
         "crc": "the cyclic redundancy check does not fit",
         "checksum": "the checksum does not fit",
@@ -37,12 +37,12 @@ ERRORS: Mapping[str, str] = MappingProxyType(
         "identifier parity": "the parity bits of the protected identifier do not fit",
         "no answer": "a header without an answer",
         "slot": "the duration of a low pulse fits no kind of slot",
-        "format": "the text is not written as the format asks",
+        "format": "the text does not follow the format",
         "clock held": "the clock was held low longer than allowed, or to the end of the record",
         "data held": "the data line stayed low to the end of the record, and the clock stood still",
     }
 )
-"""Every word that may stand in `Frame.errors`, and what it means."""
+"""Every word that may be in `Frame.errors`, and what it means."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from wavewright.buses.frames import Frames
 from wavewright.buses.line.columns import ABSENT, Flags, Numbers
 
 SOURCES = ("_raw", "data", "text", "mosi", "miso", "sample")
-"""Fields that are looked at for content, the first that is there; `_raw` are all bytes of a frame as they were sent."""
+"""Fields that are examined for content, the first that is there; `_raw` are all bytes of a frame as they were sent."""
 
 
 def frames_with(frames: Frames, places: Callable[[bytes], list[tuple[int, int]]]) -> Flags:

@@ -21,7 +21,7 @@ Masks = npt.NDArray[np.uint32]
 
 
 class Frames(Sequence[Frame]):
-    """The frames of one line in order of time. A list to whoever reads it; each frame is made when it is looked at.
+    """The frames of one line in order of time. It reads like a list; each frame is made when it is used.
 
     Parameters
     ----------

@@ -65,7 +65,7 @@ def lin(
     """Frames on a LIN bus, one from a break to the last character before the next.
 
     Fields: `identifier` (six bits), `data`, `checksum` (int, as sent), `model` (`classic` or `enhanced`, whichever
-    fits). A header that nobody answers has the error `no answer`. A frame that the record ends soon after is `cut`,
+    fits). A header without an answer has the error `no answer`. A frame that the record ends soon after is `cut`,
     unless another one with its identifier is as long.
 
     Parameters

@@ -41,7 +41,7 @@ def manchester(
     convention: Literal["ieee", "inverted"] = "ieee",
     bit_order: Literal["msb", "lsb"] = "msb",
 ) -> Frames:
-    """Bursts in Manchester code, one frame from a rest of the line to the next.
+    """Bursts in Manchester code, one frame from one idle time of the line to the next.
 
     Fields: `bits` (text, in the order of time), `data` (the whole bytes of them). A burst without an interval of a
     whole bit has the error `sync` and no fields, one with too little rest at an end of the record the error `cut`.

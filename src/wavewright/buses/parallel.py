@@ -26,7 +26,7 @@ FEWEST_SAMPLES = 2.5  # a pulse of the clock
     says=Vocabulary(kinds=("word",), fields={"data": WORD}, errors=("undefined", "glitch", "undersampled")),
 )
 def parallel(clock: Line, *data: Line | None, edge: Literal["rising", "falling", "either"] = "rising") -> Frames:
-    """Words on a parallel bus, one frame a clock edge; `d0` is the least significant bit.
+    """Words on a parallel bus, one frame per clock edge; `d0` is the least significant bit.
 
     Fields: `data` (int; absent where a line lies between the levels). Lines that are not connected count as 0. A word
     beside a clock pulse much shorter than most has the error `glitch`.

@@ -160,7 +160,7 @@ def _pairs(line: Frames) -> tuple[Indexes, Indexes]:
     columns = [line.columns.get(name) for name in ("address", "function")]
     if not all(isinstance(column, Numbers) for column in columns):
         raise Misuse(
-            "response_time: these frames do not tell requests from answers",
+            "response_time: these frames do not distinguish requests from answers",
             expected="frames with `address` and `function`, or the options `request` and `answer`",
         )
     address, function = (column.listed() for column in columns if column is not None)

@@ -84,7 +84,7 @@ class BatchConsole:
     Parameters
     ----------
     console : on stderr.
-    pace : is told of each unit that was run.
+    pace : counts each unit that was run.
     """
 
     def __init__(self, console: Console, pace: Pace) -> None:

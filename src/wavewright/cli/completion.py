@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 MOST_RUNS = 50  # the newest
 _MOST_FILES = 200
-_HEAD = 4096  # characters of a file in which its kind stands
+_HEAD = 4096  # characters of a file in which its kind is stated
 
 
 def complete_metric(incomplete: str) -> list[str]:

@@ -53,7 +53,7 @@ class Desk:
         self._show(text)
 
     def shot(self, number: int) -> None:
-        """So many shots are in."""
+        """This number of shots has been taken."""
         self._done = number
         self._show("")
 

@@ -165,7 +165,7 @@ def _nobody_reads(defect: Exception) -> bool:
     if defect.errno == errno.EIO:
         return True
     try:
-        sys.stdout.write("\n")  # no system has a gentler way to ask; a line that was broken off ends here
+        sys.stdout.write("\n")  # no system has a gentler way to ask; an unfinished line ends here
         sys.stdout.flush()
     except OSError:
         return True

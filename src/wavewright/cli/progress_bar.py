@@ -40,7 +40,7 @@ class ProgressBar:
         self.stop()
 
     def update(self, text: str, done: int, total: int) -> None:
-        """Say what is done now, and that so many of all are done; a total of 0 is not known yet."""
+        """Say what is done now, and that this many of all are done; a total of 0 is not known yet."""
         if self._task is None:
             self._task = self._bar.add_task(text, total=total, completed=done)
         else:

@@ -38,7 +38,7 @@ def proposed_limits(
 
     Parameters
     ----------
-    inputs : as they were looked at, with the range that the draft sets.
+    inputs : as they were examined, with the range that the draft sets.
 
     Raises
     ------
@@ -56,7 +56,7 @@ def proposed_limits(
     desk.say(f"taking {shots} shots to propose limits from")
     outcome = run(trial, there, RunOptions(seed=seed, draw=draw, desk=_SamePlace(desk.say), progress=desk))
     if outcome.error:
-        raise NotMeasurable(f"the shots that limits are proposed from broke off: {outcome.error}")
+        raise NotMeasurable(f"the shots that limits are proposed from ended early: {outcome.error}")
     steps = {one.name: abs(one.wave.gain) for one in inputs}
     sides = {(name, reading.name): reading.side for name, reading in entries}
     found: dict[tuple[str, str], ProposedLimit] = {}

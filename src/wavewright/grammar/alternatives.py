@@ -1,4 +1,4 @@
-"""Entries of several kinds: one key of an entry says which kind it is, and so what else may stand in it."""
+"""Entries of several kinds: one key of an entry says which kind it is, and so what else may be in it."""
 
 from __future__ import annotations
 

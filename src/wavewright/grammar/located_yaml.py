@@ -1,7 +1,7 @@
-"""YAML with places: every key and every value of a file knows the line and the column where it stands.
+"""YAML with places: every key and every value of a file knows the line and the column where it is.
 
 Only the plain part of YAML 1.2 is read: mappings, lists, words. `true`, `false` and `null` are the only words with
-a meaning of their own (so `on: rail` and `output: off` are words), and **a number stays the text that stands
+a meaning of their own (so `on: rail` and `output: off` are words), and **a number stays the text that is
 there**, because a number without its unit means nothing to us. There are no tags, no merge keys, no second document.
 Every fault of structure is found before anybody looks at the content.
 
@@ -29,7 +29,7 @@ _HALF_A_PAIR = re.compile("[\ud800-\udfff]")  # an escape such as "\\ud800" can 
 
 
 class YamlScalar(str):
-    """A scalar with the place where it stands; `is_quoted` if it stood in quotes or in a block of text."""
+    """A scalar with the place where it is; `is_quoted` if it was in quotes or in a block of text."""
 
     __slots__ = ("is_quoted", "place")
     place: Place
@@ -43,7 +43,7 @@ class YamlScalar(str):
 
     @property
     def inside(self) -> Place:
-        """Where its first character stands: after the quote, if there is one."""
+        """Where its first character is: after the quote, if there is one."""
         return Place(self.place.file, self.place.line, self.place.column + self.is_quoted)
 
     def __reduce__(self) -> tuple[type[str], tuple[str]]:  # pickles as plain text
@@ -58,25 +58,25 @@ class YamlMapping(dict[str, "Node"]):
         self.place = place
 
     def key_place(self, key: str) -> Place:
-        """Where a key stands; the block's own place if it has no such key."""
+        """Where a key is; the block's own place if it has no such key."""
         return next((word.place for word in self if word == key and isinstance(word, YamlScalar)), self.place)
 
     def value_place(self, key: str) -> Place:
-        """Where the value of a key stands; the key's place if nothing follows it."""
+        """Where the value of a key is; the key's place if nothing follows it."""
         return place_of(self.get(key)) or self.key_place(key)
 
     def mapping_at(self, key: str) -> YamlMapping:
-        """The mapping under a key; an empty one if something else stands there, or nothing."""
+        """The mapping under a key; an empty one if something else is there, or nothing."""
         value = self.get(key)
         return value if isinstance(value, YamlMapping) else YamlMapping(self.value_place(key))
 
     def list_at(self, key: str) -> YamlList:
-        """The list under a key; an empty one if something else stands there, or nothing."""
+        """The list under a key; an empty one if something else is there, or nothing."""
         value = self.get(key)
         return value if isinstance(value, YamlList) else YamlList(self.value_place(key))
 
     def scalar_at(self, key: str) -> YamlScalar | None:
-        """The word that a key has; None if something else stands there, or nothing."""
+        """The word that a key has; None if something else is there, or nothing."""
         value = self.get(key)
         return value if isinstance(value, YamlScalar) else None
 
@@ -93,7 +93,7 @@ Node = YamlScalar | bool | YamlMapping | YamlList | None
 
 
 def place_of(node: object) -> Place | None:
-    """Where a node stands; None for `true`, `false`, `null`, and for whatever does not come from a file."""
+    """Where a node is; None for `true`, `false`, `null`, and for whatever does not come from a file."""
     return getattr(node, "place", None)
 
 

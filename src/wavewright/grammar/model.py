@@ -27,7 +27,7 @@ class GrammarModel(BaseModel):
     @model_validator(mode="before")
     @classmethod
     def _read_earlier_names(cls, value: Any) -> Any:
-        """Give a key its present name, unless that stands beside it; in the tree itself, so that faults find it."""
+        """Give a key its present name, unless that is beside it; in the tree itself, so that faults find it."""
         if cls.renamed and isinstance(value, YamlMapping):
             for earlier in [key for key in value if cls.renamed.get(key, key) not in value]:
                 name = YamlScalar(cls.renamed[earlier], value.key_place(earlier))

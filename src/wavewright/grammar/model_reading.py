@@ -29,7 +29,7 @@ def read_model(path: str | Path, model: type[M], *, text: str | None = None) -> 
     """A YAML file as an instance of its pydantic model.
 
     Scalars reach the model as text, `true`, `false` and null excepted: fields of type `int`, `float`, `bool` read
-    it (pydantic's lax mode), fields of `quantity_fields` (`Voltage`, `Time`, …) want their unit. In fields of type
+    it (pydantic's lax mode), fields of `quantity_fields` (`Voltage`, `Time`, …) need their unit. In fields of type
     `object` text stays text; `plain(value)` makes numbers of what looks like one. Give the model
     `extra="forbid"`, and an unknown key is reported with the nearest known one. A validator of the model refuses
     a value with `raise refusal(Misuse(what, expected=…, do=…))`, and the place is found for it.
@@ -198,7 +198,7 @@ def _expected_words(kind: str, words: Sequence[str]) -> str:
 
 
 def shown(value: object) -> str:
-    """What stands there, for a message."""
+    """What is there, for a message."""
     if value is None:
         return "empty"
     if isinstance(value, bool):

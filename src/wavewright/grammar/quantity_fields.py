@@ -23,7 +23,7 @@ from wavewright.unit_symbols import EXAMPLES, MAY_BE_BARE, PLAIN_UNITS
 
 @dataclass(frozen=True, slots=True)
 class StatedQuantity:
-    """A quantity as a file states it: `value` in `unit` (SI), the words, and where they stand."""
+    """A quantity as a file states it: `value` in `unit` (SI), the words, and where they are."""
 
     value: float
     unit: str
@@ -67,7 +67,7 @@ class QuantityIn:
     words: tuple[str, ...] = ()
 
     def read(self, value: Any) -> StatedQuantity | str:
-        """What the field holds, from what stands in the file.
+        """What the field holds, from what is in the file.
 
         Raises
         ------
@@ -98,7 +98,7 @@ class QuantityIn:
         raise Misuse(f"{shown or f'`{value}`'} where a quantity is required", expected=self.expected)
 
     def read_number(self, value: Any) -> float:
-        """The number that stands in the file, in the unit; a number that comes from no file stays as it is.
+        """The number that is in the file, in the unit; a number that comes from no file stays as it is.
 
         Raises
         ------
@@ -110,7 +110,7 @@ class QuantityIn:
 
     @property
     def expected(self) -> str:
-        """What may stand here, in words."""
+        """What may be here, in words."""
         amount, _ = EXAMPLES.get(self.unit, (f"a quantity in {self.unit}", ""))
         return f"{amount}, such as `{self._example}`{self._or_words}"
 
@@ -130,7 +130,7 @@ class QuantityIn:
         )
 
     def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
-        # where no unit need be written, an editor takes what stands there for a number
+        # where no unit need be written, an editor takes what is there for a number
         kind = ["string", "number"] if self.unit in PLAIN_UNITS | MAY_BE_BARE | {"1", "x"} else "string"
         return {"type": kind, "title": self.expected, "examples": [*self.words, self._example]}
 
@@ -146,7 +146,7 @@ class ToleranceIn:
     example: str
 
     def read(self, value: Any) -> Interval:
-        """What the field holds, from what stands in the file.
+        """What the field holds, from what is in the file.
 
         Raises
         ------

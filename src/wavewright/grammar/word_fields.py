@@ -61,7 +61,7 @@ NAME_PATTERN = r"[A-Za-z][A-Za-z0-9_]*"
 
 
 def read_name(value: str) -> str:
-    """A name that can stand in `measurement.reading` and in expressions.
+    """A name that can be used in `measurement.reading` and in expressions.
 
     Raises
     ------
@@ -117,7 +117,7 @@ Line = Annotated[str, BeforeValidator(refusing(read_line))]
 
 
 class _Kept:
-    """Annotation of a text that keeps the place where it stands, for what is found out about it later on."""
+    """Annotation of a text that keeps the place where it is, for what is found out about it later on."""
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
         def read(value: object) -> str:
@@ -131,7 +131,7 @@ class _Kept:
 
 
 LocatedText = Annotated[str, _Kept()]
-"""A text of one line; `place_of` tells where it stands."""
+"""A text of one line; `place_of` gives its place."""
 
 
 VersionOne = Annotated[Literal["1"], WithJsonSchema({"const": 1, "examples": [1]})]

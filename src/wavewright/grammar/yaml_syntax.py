@@ -13,7 +13,7 @@ CAUSES = (
         "a second `:` in one line, or none in the line above",
         "put a text that contains `: ` in quotes",
     ),
-    ("sequence entries are not allowed", "a list that begins in the line of its key", "begin it in a line of its own"),
+    ("sequence entries are not allowed", "a list that begins in the line of its key", "begin it on a line of its own"),
     ("block scalar", "`>` and `|` begin a text of several lines", "write `at least …`, or put the value in quotes"),
     ("chomping", "`>` and `|` begin a text of several lines", "write `at least …`, or put the value in quotes"),
     *(
@@ -54,7 +54,7 @@ def syntax_fault(fault: yaml.YAMLError, text: str, file: str) -> FileFault:
     place = Place(file, mark.line + 1, mark.column + 1)
     if line[mark.column : mark.column + 1] == "\t":
         return FileFault("a tab", where=place, expected="spaces only", do="replace each tab by two spaces")
-    shown = f"`{line.strip()[:60]}` is not YAML" if line.strip() else "the text breaks off"
+    shown = f"`{line.strip()[:60]}` is not YAML" if line.strip() else "the text ends too early"
     for part, cause, do in CAUSES:
         if part in problem:
             return FileFault(f"{shown}: {cause}", where=place, expected="`key: value`, lists and words", do=do)

@@ -1,4 +1,4 @@
-"""Answers that are text: what stands between a line's first byte and its terminator."""
+"""Answers that are text: what is between a line's first byte and its terminator."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ def text_of(line: bytes, *, end: str, encoding: str) -> str:
 
     Raises
     ------
-    BadAnswer : it breaks off, is empty, or is not text.
+    BadAnswer : it is cut short, is empty, or is not text.
     """
     if not line.endswith(end[-1:].encode()):
-        raise BadAnswer(f"the answer `{shorten(line)}` breaks off", expected="a terminator at its end")
+        raise BadAnswer(f"the answer `{shorten(line)}` is cut short", expected="a terminator at its end")
     bare = line.rstrip(b"\r\n")
     if not bare.strip():
         raise BadAnswer("the answer is empty")

@@ -104,8 +104,8 @@ class Bench:
     def safe_state(self, *, asks_again: bool = True) -> None:
         """Every output off and confirmed; one that fails keeps no other from being switched off.
 
-        All are told before the first is asked, and those that answer are asked before those that do not: waiting for a
-        dead instrument leaves no output on.
+        All get the message before the first is queried, and those that answer are queried before those that do not:
+        waiting for a dead instrument leaves no output on.
 
         Parameters
         ----------

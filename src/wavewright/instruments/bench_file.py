@@ -1,4 +1,4 @@
-"""The bench file: which instruments stand there, at which address, what they may be asked for, and the probes."""
+"""The bench file: which instruments there are, at which address, what they may be asked for, and the probes."""
 
 from __future__ import annotations
 
@@ -173,7 +173,7 @@ _SIMULATION = {
 
 
 class BenchGrammar(GrammarModel):
-    """A bench file as it stands."""
+    """A bench file as it is written."""
 
     version: VersionOne = Field(alias="wavewright-bench", description="version of the grammar: 1")
     about: str = Field(default="", description="which bench this is, in a line", examples=["line 3, station 2"])
@@ -205,7 +205,7 @@ class BenchGrammar(GrammarModel):
     )
     simulation: Annotated[dict[str, object], WithJsonSchema(_SIMULATION)] = Field(
         default_factory=dict,
-        description="what the library of simulated instruments is told",
+        description="what is given to the library of simulated instruments",
         examples=[{"board": "vc204.yaml", "seed": 204}],
     )
     simulated: bool = Field(default=False, description="no real instrument answers at these addresses; outcomes say so")
@@ -283,7 +283,7 @@ class BenchFile:
         return replace(self, grammar=grammar)
 
     def simulation_settings(self, *, seed: int | None = None, draw: int | None = None) -> dict[str, object]:
-        """What a simulated library is told: the `simulation:` part with paths made absolute, and the probes.
+        """What is given to a simulated library: the `simulation:` part with paths made absolute, and the probes.
 
         Parameters
         ----------

@@ -88,7 +88,7 @@ def _exactly(wire: Wire, deadline: Deadline, count: int, *, already: int) -> byt
         _fill(wire, deadline, data, begun=bool(already))
     except BadAnswer:
         raise BadAnswer(
-            f"the answer breaks off in the block's header, after fewer than {already + count} bytes"
+            f"the answer is cut short in the block's header, after fewer than {already + count} bytes"
         ) from None
     return data.tobytes()
 
@@ -129,7 +129,7 @@ def _read_marked(wire: Wire, deadline: Deadline, *, newline: bool) -> tuple[byte
     header: BlockHeader | None = None
     while header is None:
         if ended or have > LONGEST_HEADER:
-            raise BadAnswer(f"the answer breaks off in the block's header: `{shorten(first[:have].tobytes())}`")
+            raise BadAnswer(f"the answer is cut short in the block's header: `{shorten(first[:have].tobytes())}`")
         count, ended = wire.read_into(first[have:].data, deadline)
         have += count
         header = read_block_header(first[: min(have, LONGEST_HEADER)].tobytes())
@@ -176,7 +176,7 @@ def _read_to_end(wire: Wire, deadline: Deadline, data: bytearray, *, ended: bool
         came, ended = wire.read_into(chunk.data, deadline)
         data += chunk[:came].data
     if not data.endswith(b"\n"):
-        raise BadAnswer(f"an indefinite block of {len(data)} bytes breaks off", expected="NL before its end")
+        raise BadAnswer(f"an indefinite block of {len(data)} bytes is cut short", expected="NL before its end")
     return np.frombuffer(memoryview(data)[:-1], dtype=np.uint8)
 
 

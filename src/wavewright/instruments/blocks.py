@@ -32,7 +32,7 @@ def read_block_header(start: bytes) -> BlockHeader | None:
 
     Returns
     -------
-    None where more bytes are needed to tell.
+    None where more bytes are needed.
 
     Raises
     ------
@@ -88,7 +88,7 @@ def definite_block(data: bytes) -> bytes:
 
     Raises
     ------
-    Misuse : more bytes than a header of one digit of digits can tell (IEEE 488.2-1992, 7.7.6).
+    Misuse : more bytes than a header of one digit of digits can state (IEEE 488.2-1992, 7.7.6).
 
     Examples
     --------

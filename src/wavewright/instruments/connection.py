@@ -18,7 +18,7 @@ class Connection:
 
     Parameters
     ----------
-    connect : opens a wire within so many s.
+    connect : opens a wire within this many s.
     resource : the address, for the record.
     """
 

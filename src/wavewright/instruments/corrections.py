@@ -32,7 +32,7 @@ FIELDS_OF_IDENTITY = 4  # maker, model, serial number, firmware (IEEE 488.2-1992
 
 @dataclass(frozen=True, slots=True)
 class AppliedCorrections:
-    """What holds for one input as it is set; None: nothing is known, and the accuracy of the profile stands."""
+    """What holds for one input as it is set; None: nothing is known, and the accuracy of the profile is."""
 
     offset: OffsetCorrection | None = None
     gain: GainCorrection | None = None

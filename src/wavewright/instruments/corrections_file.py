@@ -74,7 +74,7 @@ class Correction(GrammarModel):
 
     @property
     def place(self) -> Place | None:
-        """Where it stands in its file; None where it comes from none."""
+        """Where it is in its file; None where it comes from none."""
         return place_of(self.instrument)
 
     @property
@@ -212,7 +212,7 @@ class CorrectionsFile(GrammarModel):
     )
 
     def holding(self) -> Iterator[Correction]:
-        """Of each subject the latest; of one day, the one that stands last."""
+        """Of each subject the latest; of one day, the one that is last."""
         latest: dict[tuple[object, ...], Correction] = {}
         for one in self.corrections:
             known = latest.get(one.subject)

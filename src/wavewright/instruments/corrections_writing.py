@@ -23,7 +23,7 @@ _NO_WORDS = {"true", "false", "null", "yes", "no", "on", "off"}
 
 @dataclass(frozen=True, slots=True)
 class WrittenCorrections:
-    """What stands in the file now: the new entries, those that they took the place of, and how many were kept."""
+    """What is in the file now: the new entries, those that they took the place of, and how many were kept."""
 
     text: str
     new: tuple[Correction, ...]

@@ -26,7 +26,7 @@ class Deadline:
         self._end = time.monotonic() + timeout
 
     def extend(self, seconds: float) -> None:
-        """Put the moment off by so many seconds."""
+        """Put the moment off by this many seconds."""
         self._end += seconds
 
     @property
@@ -64,7 +64,7 @@ class Allowance:
         return self._whole is not None and self._whole.has_passed
 
     def within(self, seconds: float) -> Limited:
-        """What is exchanged inside the block has so many seconds together, and never more than a block around it."""
+        """What is exchanged inside the block has this many seconds together, and never more than a block around it."""
         return Limited(self, seconds, is_free=False)
 
     def end_with(self, whole: Deadline) -> None:

@@ -1,6 +1,6 @@
 """Where an instrument made something else of a setting than was requested, and whether that may change a verdict.
 
-What a grid of ranges or sampling rates makes of a request is told and kept, and the measurement goes on: scale and
+What a grid of ranges or sampling rates makes of a request is reported and kept, and the measurement goes on: scale and
 time axis follow what was read back. What makes the measurement another one (12 V that became 3.3 V, AC that became DC)
 is an error. For levels and frequencies the border is the accuracy that the profile states; a difference within it
 could not be seen at the terminals.

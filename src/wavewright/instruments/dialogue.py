@@ -30,7 +30,7 @@ class Dialogue:
             log.debug("%s > %s", self._name, shorten(data, 80))
 
     def listens_to(self, wire: Wire) -> Wire:
-        """The same wire, which tells each byte that comes, where there is a wire log."""
+        """The same wire, which reports each byte that comes, where there is a wire log."""
         wire.listener = self._hear if self._wire_log else None
         return wire
 

@@ -348,7 +348,7 @@ class Digitizer(Instrument):
     def _start(self) -> float:
         """First sample from the trigger, s: reference time − position · span (SCPI-99 vol. 2, SENSe:SWEep; memory).
 
-        Either of the two that the instrument does not tell is what it was set to, and where nobody sets it what it is
+        Either of the two that the instrument does not report is what it was set to, and where nobody sets it what it is
         by itself: the reference point is the first sample, and it lies at the trigger.
         """
         used, wanted = self._used, self._ready().timebase
@@ -372,7 +372,7 @@ class Digitizer(Instrument):
 
 
 def crosses_at_the_trigger(wave: Waveform, level: float, *, within: int = 4) -> bool:
-    """Whether the record passes the level at time 0, within so many samples and two codes: else it was forced.
+    """Whether the record passes the level at time 0, within this many samples and two codes: else it was forced.
 
     An instrument with an automatic trigger does not say which of the two it was. A trigger outside the record counts
     as real, since nothing is known.

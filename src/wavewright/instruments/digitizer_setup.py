@@ -188,7 +188,7 @@ def _missing_inputs(profile: Profile, setup: DigitizerSetup, places: Mapping[str
 
 
 def _unspoken(profile: Profile, setup: DigitizerSetup) -> Iterable[BenchFault]:
-    """What a setup wants otherwise than an instrument has it by itself, and the profile cannot say.
+    """What a setup requests other than an instrument has it by default, and the profile cannot say.
 
     Left alone such a setting would be measured past: AC coupling that stays DC gives a number, and a wrong one.
     """
@@ -244,7 +244,7 @@ def _beyond(value: float, unit: str, least: float | None, most: float | None) ->
 
 
 def expected_timebase(timebase: TimebaseSetup) -> dict[str, float]:
-    """What the settings of the time base should be; NaN, which nothing equals, where two answers alike must tell."""
+    """What the settings of the time base should be; NaN, which nothing equals, where two equal answers must decide."""
     return {
         "timebase.interval": timebase.interval,
         "timebase.rate": 1 / timebase.interval,

@@ -19,7 +19,7 @@ QUEUE_OVERFLOW = -350
 # What can be done about the errors of the message exchange itself, which say nothing about any setting.
 _EXPLANATIONS = {
     -410: "a message went out before the answer to the query in front of it had been read to its end",
-    -420: "an answer was waited for and nothing had been asked, or the query was not understood",
+    -420: "an answer was read although nothing had been queried, or the query was not understood",
     -430: "a query was so long, or its answer, that both buffers were full; split the message",
     -440: "another query followed one whose answer ends with the message",
     QUEUE_OVERFLOW: "the queue was full: more errors came than are listed",

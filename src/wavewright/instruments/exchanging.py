@@ -42,7 +42,7 @@ class Exchanging:
 
     Parameters
     ----------
-    connect : opens a wire within so many s; called again when a stream must be opened anew to get back into step.
+    connect : opens a wire within this many s; called again when a stream must be opened anew to get back into step.
     name : what the bench calls it, for messages and the wire log.
 
     Attributes
@@ -75,7 +75,7 @@ class Exchanging:
         self._connection.open(self.manners.connect_timeout)
 
     def within(self, seconds: float) -> AbstractContextManager[None]:
-        """Inside the block all that is exchanged has so many seconds together, whatever fails and is recovered."""
+        """Inside the block all that is exchanged has this many seconds together, whatever fails and is recovered."""
         return self._allowance.within(seconds)
 
     def end_with(self, moment: Deadline, *, allow: Callable[[], None]) -> None:
@@ -251,7 +251,7 @@ class Exchanging:
             self.recover()
 
     def _await_identity(self, deadline: Deadline) -> None:
-        """Read until the identity comes: whatever stands before it answers something else."""
+        """Read until the identity comes: whatever is before it answers something else."""
         wire = self._connection.wire
         if not (self.manners.identify and self.identity):
             wire.drain(deadline)
@@ -265,7 +265,7 @@ class Exchanging:
                 return  # half an answer may stand right in front of it
 
     def _look_for_restart(self) -> None:
-        """Clearing the status would take away what tells that the settings are lost, so it is read before."""
+        """Clearing the status would remove the sign that the settings are lost, so it is read before."""
         if self.status.watches_restarts:
             self._send(self.manners.event_query)
             line = self._connection.wire.read_line(self._allowance.part(self.manners.timeout))
@@ -301,7 +301,7 @@ class Exchanging:
         except (NoAnswer, BadAnswer):
             if not self.manners.identify:
                 raise
-            return  # the identity tells whether anybody is there
+            return  # the identity shows whether anybody is there
         if entries:
             fault.what += f"; its error queue says {listed(entries)}"
             reasons = dict.fromkeys(entry.explanation for entry in entries if entry.explanation)
@@ -312,7 +312,7 @@ class Exchanging:
         return self._exchange_once(message, self._read_text, self.manners.timeout, share=HALF)
 
     def _also(self, first: WireFault, lost: LinkLost) -> LinkLost:
-        """The loss of an instrument, with what it was asked when that showed; told again when it is used again."""
+        """The loss of an instrument, with the query at which that showed; reported again when it is used again."""
         if first.what not in lost.what:
             lost.what = f"{first.what}; {lost.what}"
         self._lost = lost.what if self._lost else ""

@@ -58,7 +58,7 @@ class Row:
 
     @property
     def cause(self) -> str:
-        """The remark without its setting and what stands in backticks: rows that fail for one reason share it."""
+        """The remark without its setting and what is in backticks: rows that fail for one reason share it."""
         return _QUOTED.sub("`…`", self.remark.replace(self.setting, "…"))
 
     def as_json(self) -> dict[str, Any]:

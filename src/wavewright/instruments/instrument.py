@@ -39,7 +39,7 @@ class Instrument:
             )
         self.link, self.profile = link, profile
         self.ceilings: Mapping[str, float] = MappingProxyType(dict(ceilings or {}))
-        self._written: dict[str, object] = {}  # settings as they stand on the wire, for messages that mention them
+        self._written: dict[str, object] = {}  # settings as they are on the wire, for messages that mention them
 
     @property
     def identity(self) -> str:
@@ -48,7 +48,7 @@ class Instrument:
 
     @property
     def written(self) -> Mapping[str, object]:
-        """Settings as they stand on the wire, for messages that mention them."""
+        """Settings as they are on the wire, for messages that mention them."""
         return MappingProxyType(self._written)
 
     def reset(self) -> None:

@@ -25,13 +25,13 @@ _ABOUT = {
     "`convert: {times: …, plus: …}` where the number on the wire is another than ours (SI units), `pattern` with a "
     "group `value` where only a part of the answer counts, a list where it takes several messages.",
     "acquire": "How a record is taken. `finished` is {ask: …}, {poll: {ask: …, pattern: …}} or {service_request: …}.",
-    "waveform": "How samples come: the query, the block, the form, and where the scale is told: settings, queries, "
+    "waveform": "How samples come: the query, the block, the form, and where the scale is stated: settings, queries, "
     "preamble, block, dif or samples.",
     "abilities": "What it can do, from the data sheet. What is left out is not checked.",
     "accuracy": "Limits of error, from the data sheet.",
     "errors": "The error queue; `ask: \"\"` if it has none.",
     "quirks": "Terminations, a pause after each message, the longest message, the usual patience.",
-    "own_values": "How it is asked for its own value of a metric, for comparison only.",
+    "own_values": "How its built-in measurement of a metric is queried, for comparison only.",
 }  # fmt: skip
 
 

@@ -2,8 +2,8 @@
 
 Shared by supply and source. It is off when it says so and, where the profile can ask for the voltage at the terminals,
 when that has gone: a switch can stick, and capacitors on the board keep their charge. In doubt the output counts as
-on, and a person is told to look. What is measured is the output's own terminals: charge beyond a diode or a converter
-does not show there, so a board is measured before it is touched, whatever stands here.
+on, and a person is asked to look. What is measured is the output's own terminals: charge beyond a diode or a converter
+does not show there, so a board is measured before it is touched, whatever is here.
 """
 
 from __future__ import annotations
@@ -77,7 +77,7 @@ class OutputSwitch:
         )
 
     def _tried_off(self, *, measures: bool) -> float | WireFault:
-        """The voltage that stands at its terminals once it says that it is off, 0 V unless it `measures` that; or why
+        """The voltage that is at its terminals once it says that it is off, 0 V unless it `measures` that; or why
         it could not be confirmed off.
         """
         link, attempts = self._instrument.link, 0

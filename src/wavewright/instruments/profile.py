@@ -1,4 +1,4 @@
-"""How one kind of instrument is spoken to, what it can do, how accurate it is: a profile, with all that it inherits."""
+"""The messages of one kind of instrument, what it can do, how accurate it is: a profile, with all that it inherits."""
 
 from __future__ import annotations
 
@@ -104,7 +104,7 @@ class Profile:
         return entries[setting]
 
     def setting(self, name: str) -> Setting | None:
-        """How it is spoken of; None where this instrument has none of it."""
+        """How it is set and queried; None where this instrument does not have it."""
         return self.grammar.settings.get(name)
 
     def can_set(self, name: str) -> bool:
@@ -169,7 +169,7 @@ class Profile:
 
         Raises
         ------
-        BadAnswer : no number where one is due or one out of all sense, no word that the profile has.
+        BadAnswer : no number where one is required or one out of all sense, no word that the profile has.
         """
         value = self.dialect.read(setting, answer, _with_input(values, input))
         if isinstance(value, float | int) and not isinstance(value, bool):

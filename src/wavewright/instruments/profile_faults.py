@@ -42,7 +42,7 @@ def places_of(files: Sequence[tuple[str, str]]) -> PlaceOf:
     trees = [(path, parse_tree(text, path)) for path, text in files]
 
     def place(*keys: str) -> Place:
-        """Where the last key stands; as far on the way to it as the profile itself goes, if nobody has it."""
+        """Where the last key is; as far on the way to it as the profile itself goes, if nobody has it."""
         found = [_follow(tree, path, keys) for path, tree in trees]
         return next((where for where, is_there in found if is_there), found[0][0])
 
@@ -285,7 +285,7 @@ def _scale(scale: Scale, place: PlaceOf) -> Iterator[FileFault]:
         yield _none_over_range(scale.codes_over_range, place(*at, "codes_over_range"))
     if (scale.told_in == "preamble") != bool(scale.ask):
         yield FileFault(
-            f"the scale is told in `{scale.told_in}`, and `ask` is `{scale.ask}`",
+            f"the scale is stated in `{scale.told_in}`, and `ask` is `{scale.ask}`",
             where=place(*at, "ask"),
             expected="`ask:` for a preamble, and for nothing else",
         )

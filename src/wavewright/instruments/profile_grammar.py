@@ -52,7 +52,9 @@ class ErrorQueueQuery(GrammarModel):
 class PowerOnSign(GrammarModel):
     """How it is seen that the instrument was switched off and on."""
 
-    ask: str = Field(default="*ESR?", description="query that tells; empty: it cannot be seen", examples=["*ESR?"])
+    ask: str = Field(
+        default="*ESR?", description="query whose answer shows it; empty: it cannot be seen", examples=["*ESR?"]
+    )
     mask: int = Field(default=128, gt=0, description="bits of the answer that are set then", examples=[128])
 
 
@@ -68,7 +70,7 @@ class Discharged(GrammarModel):
 
 
 class Quirks(GrammarModel):
-    """What an instrument wants otherwise than the standard says, and how long it may take."""
+    """Where an instrument deviates from the standard, and how long it may take."""
 
     renamed: ClassVar[Mapping[str, str]] = names_of_today(QUIRKS)
 
@@ -80,7 +82,7 @@ class Quirks(GrammarModel):
     )
     encoding: Literal["ascii", "latin-1", "utf-8"] = Field(default="ascii", description="of texts in answers")
     timeout: Seconds = Field(
-        default=2.0, description="longest wait for an answer that needs no measuring", examples=["2 s"]
+        default=2.0, description="longest wait for an answer that needs no measurement", examples=["2 s"]
     )
     record_timeout: Seconds = Field(
         default=10.0,
@@ -102,7 +104,7 @@ class Quirks(GrammarModel):
         default=0, ge=0, description="largest number of bytes in a message; 0: no limit", examples=[256]
     )
     repeats_queries: bool = Field(
-        default=True, description="whether a query about a setting may be asked again when its answer did not come"
+        default=True, description="whether a query about a setting may be repeated when its answer is missing"
     )
 
 
@@ -142,7 +144,7 @@ class Abilities(GrammarModel):
 
 
 class OwnValue(GrammarModel):
-    """How the instrument is asked for its own value of a metric of ours."""
+    """How the instrument's built-in measurement of a metric is queried."""
 
     before: Messages = Field(
         default=(), description="messages sent before the query", examples=['SENSe:FUNCtion "VOLTage:FREQuency"']
@@ -172,7 +174,7 @@ SettingName = Annotated[str, BeforeValidator(refusing(_known_setting))]
 
 
 class ProfileFile(GrammarModel):
-    """How one kind of instrument is spoken to, what it can do, how accurate it is, without what it inherits."""
+    """The messages of one kind of instrument, what it can do, how accurate it is, without what it inherits."""
 
     version: VersionOne = Field(alias="wavewright-profile", description="version of the grammar: 1")
     name: str = Field(description="what the profile is called", examples=["scpi-digitizer"])
@@ -180,7 +182,7 @@ class ProfileFile(GrammarModel):
     role: Role | None = Field(default=None, description="what the instrument does")
     extends: str = Field(
         default="",
-        description="profile that it extends, by name or as a file: what is not said here is as it is there",
+        description="profile that it extends, by name or as a file; what is not stated here is inherited",
         examples=["scpi-digitizer"],
     )
     python: str = Field(
@@ -214,7 +216,7 @@ class ProfileFile(GrammarModel):
     inputs: int = Field(default=0, ge=0, le=64, description="of a digitizer: number of inputs", examples=[4])
     settings: dict[SettingName, Setting] = Field(
         default_factory=dict,
-        description="how each setting of the role is set and asked for; `wavewright profile new` writes them all down",
+        description="how each setting of the role is set and queried; `wavewright profile new` lists all of them",
         examples=[
             {
                 "input.range": {
@@ -238,7 +240,7 @@ class ProfileFile(GrammarModel):
         examples=[{"fetch": "SENSe{input}:DATA?", "format": "int8", "formats": {"int8": {"samples": "int8"}}}],
     )
     errors: ErrorQueueQuery = Field(
-        default=ErrorQueueQuery(), description="how errors are asked for", examples=[{"ask": "SYSTem:ERRor?"}]
+        default=ErrorQueueQuery(), description="how errors are queried", examples=[{"ask": "SYSTem:ERRor?"}]
     )
     restarted: PowerOnSign = Field(
         default=PowerOnSign(), description="how a loss of power is seen", examples=[{"ask": "*ESR?", "mask": 128}]
@@ -250,7 +252,7 @@ class ProfileFile(GrammarModel):
     )
     quirks: Quirks = Field(
         default=Quirks(),
-        description="what the instrument wants otherwise than the standard says, and how long it may take",
+        description="where the instrument deviates from the standard, and how long it may take",
         examples=[{"read_termination": "\r\n", "timeout": "5 s"}],
     )
     abilities: Abilities = Field(
@@ -265,6 +267,6 @@ class ProfileFile(GrammarModel):
     )
     own_values: dict[str, OwnValue] = Field(
         default_factory=dict,
-        description="how it is asked for its own value of a metric, for comparison only, by the metric's name",
+        description="how its built-in measurement of a metric is queried, for comparison only, by the metric's name",
         examples=[{"frequency": {"ask": "FETCh:FREQuency? (@{input})"}}],
     )

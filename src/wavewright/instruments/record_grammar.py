@@ -54,13 +54,13 @@ class ServiceRequest(GrammarModel):
 
 
 class AcquisitionEnd(GrammarModel):
-    """How the end of an acquisition is told: exactly one of the three."""
+    """How the end of an acquisition is recognised: exactly one of the three."""
 
     is_whole: ClassVar[bool] = True
     ask: str = Field(default="", description="a query that is answered when it is over", examples=["*OPC?"])
     poll: Poll | None = Field(
         default=None,
-        description="a query that is asked again and again until its answer says that it is over",
+        description="a query that is repeated until its answer says that the acquisition has ended",
         examples=[{"ask": "STATus:OPERation:CONDition?", "mask": 8}],
     )
     service_request: ServiceRequest | None = Field(
@@ -75,11 +75,13 @@ class Acquire(GrammarModel):
 
     arm: Messages = Field(default=(), description="messages that start the wait for the trigger", examples=["INITiate"])
     finished: AcquisitionEnd = Field(
-        default=AcquisitionEnd(), description="how the end of the acquisition is told", examples=[{"ask": "*OPC?"}]
+        default=AcquisitionEnd(),
+        description="how the end of the acquisition is recognised",
+        examples=[{"ask": "*OPC?"}],
     )
-    force: Messages = Field(default=(), description="messages that stand in for the trigger", examples=["*TRG"])
+    force: Messages = Field(default=(), description="messages that force a trigger", examples=["*TRG"])
     stop: Messages = Field(
-        default=(), description="messages that end the acquisition, whatever it is doing", examples=["ABORt"]
+        default=(), description="messages that stop the acquisition in any state", examples=["ABORt"]
     )
 
 
@@ -94,14 +96,16 @@ class ScaleTerm(GrammarModel):
     )
     field: int | None = Field(default=None, ge=0, description="item of the preamble, from 0", examples=[4])
     at: int | None = Field(default=None, ge=0, description="byte of the block where it begins, from 0", examples=[16])
-    type_: Annotated[SampleKind, Field(alias="as")] = Field(default="float32", description="what stands at that byte")
+    type_: Annotated[SampleKind, Field(alias="as")] = Field(
+        default="float32", description="type of the number at that byte"
+    )
     byte_order: Literal["big", "little"] = Field(default="big", description="which byte of it comes first")
     times: float = Field(default=1.0, description="the number is multiplied by this …", examples=[0.001])
     plus: float = Field(default=0.0, description="… and this is added", examples=[0.5])
 
 
 class Scale(GrammarModel):
-    """Where the scale is told: value = offset + gain · (code − reference), time = start + interval · index."""
+    """Where the scale is stated: value = offset + gain · (code − reference), time = start + interval · index."""
 
     is_whole: ClassVar[bool] = True
     told_in: Literal["settings", "queries", "preamble", "block", "dif", "samples"] = Field(
@@ -123,25 +127,27 @@ class Scale(GrammarModel):
     )
     gain: ScaleTerm | None = Field(
         default=None,
-        description="where the gain, V per code, is told; from the settings if left out",
+        description="where the gain, V per code, is stated; from the settings if left out",
         examples=[{"field": 0}],
     )
     offset: ScaleTerm | None = Field(
-        default=None, description="where the offset, V, is told; from the settings if left out", examples=[{"field": 1}]
+        default=None,
+        description="where the offset, V, is stated; from the settings if left out",
+        examples=[{"field": 1}],
     )
     reference: ScaleTerm | None = Field(
         default=None,
-        description="where the code that stands for the offset is told; from the settings if left out",
+        description="where the code of the offset is stated; from the settings if left out",
         examples=[{"field": 2}],
     )
     interval: ScaleTerm | None = Field(
         default=None,
-        description="where the sampling interval, s, is told; from the settings if left out",
+        description="where the sampling interval, s, is stated; from the settings if left out",
         examples=[{"ask": "SENSe:SWEep:TINTerval?"}],
     )
     start: ScaleTerm | None = Field(
         default=None,
-        description="where the time of the first sample, s, is told; from the settings if left out",
+        description="where the time of the first sample, s, is stated; from the settings if left out",
         examples=[{"at": 24, "as": "float64"}],
     )
 
@@ -189,7 +195,7 @@ class WaveformGrammar(GrammarModel):
     )
     block: Literal["definite", "indefinite", "none"] = Field(
         default="definite",
-        description="definite or indefinite, either of which is recognised by itself; none: bytes without a header",
+        description="definite or indefinite, both recognised automatically; none: bytes without a header",
     )
     silence: Seconds | None = Field(
         default=None,
@@ -209,4 +215,4 @@ class WaveformGrammar(GrammarModel):
     slices: Slices | None = Field(
         default=None, description="how long records come in parts; in one if left out", examples=[{"points": "1M"}]
     )
-    scale: Scale = Field(default=Scale(), description="where the scale is told", examples=[{"told_in": "settings"}])
+    scale: Scale = Field(default=Scale(), description="where the scale is stated", examples=[{"told_in": "settings"}])

@@ -1,8 +1,8 @@
 """A recorded dialogue as the instruments: a VISA library that answers what the wire log says was answered.
 
 A message is looked for in the recording of its instrument from where the last one was found, so a run that polls once
-less, or leaves something out, still finds its way; one that says what was never said is told so. Blocks can be given
-back only if the log was written with `full`.
+less, or leaves something out, still finds its way; one that sends what was never sent gets an error. Blocks can be
+given back only if the log was written with `full`.
 """
 
 from __future__ import annotations
@@ -85,7 +85,7 @@ def _is_same(sent: bytes, recorded: bytes) -> bool:
 
 
 def recordings(records: Iterable[WireRecord], *, where: Place | str = "") -> dict[str, Recording]:
-    """By VISA address: what each instrument was told and what it answered.
+    """By VISA address: what was sent to each instrument and what it answered.
 
     Parameters
     ----------

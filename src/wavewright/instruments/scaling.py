@@ -1,4 +1,4 @@
-"""From codes to volts and from index to seconds: where an instrument tells its scale, and what it then is."""
+"""From codes to volts and from index to seconds: where an instrument states its scale, and what it then is."""
 
 from __future__ import annotations
 
@@ -37,17 +37,17 @@ def axes_from_settings(
 def told_axes(
     scale: Scale, otherwise: Axes, *, ask: Callable[[str], str], data: Bytes, fill: Callable[[str], str]
 ) -> Axes:
-    """The axes with everything replaced that the instrument tells.
+    """The axes with everything replaced that the instrument states.
 
     Parameters
     ----------
     ask : puts a query and returns the answer.
-    data : the block, for a scale told in its head, shape (bytes,).
+    data : the block, for a scale stated in its head, shape (bytes,).
     fill : puts the input's number into a query.
 
     Raises
     ------
-    BadAnswer : a preamble with too few items, no number where one is due, a gain of 0.
+    BadAnswer : a preamble with too few items, no number where one is required, a gain of 0.
     """
     if scale.told_in == "samples":
         return replace(otherwise, gain=1.0, offset=0.0)

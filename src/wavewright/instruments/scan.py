@@ -205,7 +205,7 @@ def bench_text(
     about: str = "what a scan found",
     profiles: Iterable[Profile] = (),
 ) -> str:
-    """A bench file of what was found; where no profile fits, a commented line tells what answered.
+    """A bench file of what was found; where no profile fits, a commented line says what answered.
 
     Parameters
     ----------
@@ -234,7 +234,9 @@ def bench_text(
         speaks = first.path if first.name in own else first.name
         lines.append(f'  {name}: {{resource: "{one.resource}", profile: {speaks}}}{also}')
         if role in ("supply", "source"):
-            lines.append(f"  # ceilings belong to {name}: write what board and wiring bear, such as {_example(role)}")
+            lines.append(
+                f"  # ceilings belong to {name}: write what board and wiring can take, such as {_example(role)}"
+            )
     if not names:
         lines[3] = "instruments: {}"
     return "\n".join(lines) + "\n"

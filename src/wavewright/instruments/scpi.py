@@ -210,7 +210,7 @@ def _split_suffix(node: str) -> tuple[str, int]:
 
 
 def shorten(text: str | bytes, length: int = 60) -> str:
-    """What stood there, in printable characters, cut to a length that fits a message."""
+    """What was there, in printable characters, cut to a length that fits a message."""
     raw = text.encode("utf-8", "replace") if isinstance(text, str) else bytes(text[: length + 1])
     shown = _printable(raw[: length + 1])
     return shown if len(raw) <= length else shown[:length] + "…"

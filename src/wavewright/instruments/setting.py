@@ -80,7 +80,7 @@ class Conversion(GrammarModel):
 
 
 class Setting(GrammarModel):
-    """How one setting is spoken of."""
+    """How one setting is set and queried."""
 
     set: Messages = Field(
         default=(),
@@ -110,7 +110,7 @@ class Setting(GrammarModel):
     )
     pattern: PatternOrNone = Field(
         default="",
-        description="regular expression whose group `value` is what matters in the answer; all of it if left out",
+        description="regular expression whose group `value` is the value in the answer; the whole answer if left out",
         examples=["^RANG (?P<value>.*)$"],
     )
 
@@ -150,7 +150,8 @@ class Setting(GrammarModel):
 
         Raises
         ------
-        BadAnswer : no number where one is due, a word that is none of the profile's, or the pattern does not match.
+        BadAnswer : no number where one is required, a word that is none of the profile's, or the pattern does not
+        match.
         """
         text = picked(answer, self.pattern)
         if entry.kind in (ValueKind.NUMBER, ValueKind.COUNT):

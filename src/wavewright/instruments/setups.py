@@ -1,4 +1,4 @@
-"""What a measurement wants of its instruments, in SI units and at the probe tip: the arguments of the roles.
+"""What a measurement needs of its instruments, in SI units and at the probe tip: the arguments of the roles.
 
 A field that is None is left as the instrument has it after `*RST`.
 """
@@ -27,7 +27,7 @@ class InputSetup:
     input : number on the front panel, from 1.
     range : full scale, peak to peak, V, at the probe tip.
     offset : the voltage in the middle of the range, V, at the probe tip.
-    attenuation : of the probe, ≥ 1; the instrument is never told, it is our own arithmetic.
+    attenuation : of the probe, ≥ 1; it is never sent to the instrument, it is our own arithmetic.
     bandwidth_limit : Hz.
     impedance : ohm.
     """

@@ -76,7 +76,7 @@ class SocketWire:
             count = min(len(buffer), len(self._ahead))
             buffer[:count] = self._ahead[:count]
             del self._ahead[:count]
-            return count, False  # told when it came
+            return count, False  # reported when it came
         count = self._when_ready(
             partial(self._peer.recv_into, buffer, min(len(buffer), CHUNK), _WITHOUT_WAITING), deadline
         )

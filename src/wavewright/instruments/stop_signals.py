@@ -31,9 +31,9 @@ def leave_to_parent() -> None:
 
 
 def arrivals_of_signals() -> tuple[int, int]:
-    """A pipe for `signal.set_wakeup_fd`: the end to read, and the end to write, which never waits where it can be told.
+    """A pipe for `signal.set_wakeup_fd`: the end to read, and the end to write, which never waits if that can be set.
 
-    Windows cannot tell a pipe so before Python 3.12; a few signals never fill it.
+    Windows cannot set a pipe so before Python 3.12; a few signals never fill it.
     """
     arrivals, sender = os.pipe()
     with suppress(AttributeError, OSError):
@@ -91,7 +91,7 @@ def heeding_console() -> Iterator[None]:
 
 @contextmanager
 def never_lost(kind: type[BaseException], again: Callable[[BaseException], None]) -> Iterator[None]:
-    """What a handler raises inside a destructor or the like is printed and lost by Python; here it is told to `again`.
+    """What a handler raises inside a destructor or the like Python prints and loses; here it is passed to `again`.
 
     Parameters
     ----------
@@ -116,7 +116,7 @@ def never_lost(kind: type[BaseException], again: Callable[[BaseException], None]
 
 @contextmanager
 def undisturbed() -> Iterator[None]:
-    """Stop signals wait until the block has been left: switching off is not to be broken off half-way."""
+    """Stop signals wait until the block has been left: switching off is not to be interrupted half-way."""
     if threading.current_thread() is not threading.main_thread():
         yield
     elif hasattr(signal, "pthread_sigmask"):
@@ -132,7 +132,7 @@ def undisturbed() -> Iterator[None]:
 
 @contextmanager
 def _kept_for_later() -> Iterator[None]:
-    """For want of a mask: what comes inside the block goes to the handlers after it."""
+    """Where there is no mask: what comes inside the block goes to the handlers after it."""
     came: list[int] = []
     before = {number: signal.signal(number, lambda one, frame: came.append(one)) for number in STOP_SIGNALS}
     try:

@@ -15,7 +15,7 @@ SLICE = 0.1  # s; so long a signal may have to wait
 
 
 def sleep(seconds: float) -> None:
-    """Do nothing for so many seconds."""
+    """Do nothing for this many seconds."""
     end = time.monotonic() + seconds
     while (left := end - time.monotonic()) > SLICE:
         time.sleep(SLICE)
@@ -23,7 +23,7 @@ def sleep(seconds: float) -> None:
 
 
 def until_ready(peer: socket.socket, seconds: float, *, to_send: bool = False) -> bool:
-    """Whether the socket has something to read, or takes something, within so many seconds."""
+    """Whether the socket has something to read, or takes something, within this many seconds."""
     watched = [peer]
     end = time.monotonic() + seconds if seconds > SLICE else 0.0
     while True:

@@ -1,4 +1,4 @@
-"""How one kind of instrument wants to be spoken to."""
+"""How one kind of instrument has to be addressed."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from wavewright.instruments.error_queue import ENTRY_PATTERN
 
 @dataclass(frozen=True, slots=True)
 class WireSettings:
-    """How one kind of instrument wants to be spoken to; a profile's `quirks:` and `errors:`.
+    """How one kind of instrument has to be addressed; a profile's `quirks:` and `errors:`.
 
     Parameters
     ----------

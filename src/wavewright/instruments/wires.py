@@ -36,7 +36,7 @@ Listener = Callable[[bytes | memoryview], None]
 class Wire(Protocol):
     """What a link needs of a connection. Foreign errors pass through; the link translates them.
 
-    `listener`, if there is one, is told all bytes that come in answer, also of an answer that is never complete.
+    `listener`, if there is one, gets all bytes that come in answer, also of an answer that is never complete.
     """
 
     marks_ends: bool
@@ -198,7 +198,7 @@ class VisaWire:
             while len(seen) < LONGEST_LINE and not deadline.has_passed:
                 self._allow(Deadline(duration))
                 data, _ = self._library.read(self._session, CHUNK)
-                if not data:  # HiSLIP of PyVISA-py answers a read that nobody is due with nothing, and success
+                if not data:  # HiSLIP of PyVISA-py answers a read that nothing was sent for with nothing, and success
                     break
                 seen += data
         except errors.VisaIOError as fault:
@@ -219,7 +219,7 @@ class VisaWire:
 
 
 def is_stream(visa: MessageBasedResource) -> bool:
-    """Whether nothing but NL tells where a message ends."""
+    """Whether nothing but NL marks the end of a message."""
     return visa.resource_class == "SOCKET" or visa.interface_type == constants.InterfaceType.asrl
 
 

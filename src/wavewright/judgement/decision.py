@@ -65,7 +65,7 @@ def decide(reading: Reading, limit: Limit, rule: DecisionRule) -> Decision:
 
 
 def show_probability(probability: float) -> str:
-    """A probability in per cent, with as many digits as tell it from 0 and from 1.
+    """A probability in per cent, with as many digits as distinguish it from 0 and from 1.
 
     Examples
     --------

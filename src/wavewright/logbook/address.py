@@ -43,7 +43,7 @@ class Address:
 
     @property
     def identity(self) -> str:
-        """By what a logbook is told from others: its whole path, or the URL without its password."""
+        """By what a logbook is distinguished from others: its whole path, or the URL without its password."""
         return str(Path(self.shown).absolute()) if self.is_file else self.shown
 
     def make_folder(self) -> None:
@@ -66,7 +66,7 @@ class Address:
             ) from fault
 
     def without_secrets(self, text: str) -> str:
-        """What a driver said, with the password taken out should it stand in there."""
+        """What a driver said, with the password taken out should it be in there."""
         in_query = [str(value) for name, value in self.url.query.items() if _WORD.match(f"?{name}=")]
         for secret in filter(None, (self.url.password, *in_query)):
             text = text.replace(str(secret), "***")

@@ -65,7 +65,7 @@ class CodeStore:
     def add(self, shots: Sequence[Capture]) -> tuple[str, list[dict[str, Any]]]:
         """Keep the codes of a measurement; returns their hash and the description of each shot.
 
-        Shots that were kept as they came (`Collection`) are not looked at again.
+        Shots that were kept as they came (`Collection`) are not examined again.
 
         Raises
         ------
@@ -199,7 +199,7 @@ class Collection:
         return self._finished[label]
 
     def finish(self, shots: Mapping[str, Sequence[Capture]]) -> dict[str, CollectedShots]:
-        """All measurements, with the same shots in another place for whoever wants them.
+        """All measurements, with the same shots in another place for whoever needs them.
 
         Raises
         ------

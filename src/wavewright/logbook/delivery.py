@@ -23,7 +23,7 @@ class Delivery:
     ----------
     logbook : path or URL; out : folder of the evidence, which has the spool beside it; None for the user's.
     may_be_away : go on if the logbook cannot be reached: in a batch that has begun, say.
-    say : tells the operator, in one line each, what waits and what was forwarded.
+    say : shows the operator, in one line each, what waits and what was forwarded.
 
     Raises
     ------

@@ -55,7 +55,7 @@ class Evidence:
 
     Parameters
     ----------
-    parent : folder of all outcomes; made if it is not there.
+    parent : folder of all outcomes; created if it does not exist.
     started : UTC; recipe : name of the recipe file without its extension; serial : of the unit under test. Together
         they are the name of the folder.
     codes : the store of a logbook, which gets the codes as they come too; it may fail without harm to the evidence.

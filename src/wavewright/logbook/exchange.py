@@ -37,7 +37,7 @@ def export(book: Logbook, path: Path, which: Filter | None = None, *, say: Progr
     ----------
     path : `.csv`, `.h5` and `.parquet` get one row per reading; `.jsonl` one whole outcome per line, which can be
         imported again.
-    say : is told of how many rows or runs are written, and how many there are.
+    say : gets how many rows or runs are written, and how many there are.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""A dotted folder that a living process works in: a lock beside it tells it from one that a kill has left.
+"""A dotted folder that a living process works in: a lock beside it distinguishes it from one that a kill has left.
 
 The lock is the operating system's and ends with the process. It lies beside the folder, `NAME.lock`, is there before
 the folder and stays until the folder has gone or has its final name.
@@ -26,7 +26,7 @@ class HeldFolder:
 
     Parameters
     ----------
-    parent : made if it is not there.
+    parent : created if it does not exist.
     name : what its name begins with, after the dot.
 
     Raises

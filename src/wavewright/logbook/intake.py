@@ -36,7 +36,7 @@ class Imported:
 
 @dataclass(frozen=True, slots=True)
 class Given:
-    """One run from a file: what the logbook shall hold of it, and where it stands."""
+    """One run from a file: what the logbook shall hold of it, and where it is."""
 
     id: str
     outcome: Outcome
@@ -56,7 +56,7 @@ def import_outcomes(book: Logbook, path: Path, *, station: str = "", say: Progre
 
     Parameters
     ----------
-    say : is told what is done now, for how many runs it has been done, and how many there are.
+    say : gets what is done now, for how many runs it has been done, and how many there are.
 
     Raises
     ------
@@ -126,7 +126,7 @@ def from_lines(path: Path) -> Iterator[Given]:
     found: dict[str, tuple[int, str]] = {}
     given: list[Given] = []
     try:
-        with path.open(encoding="utf-8", newline="\n") as file:  # other ends of lines may stand in texts
+        with path.open(encoding="utf-8", newline="\n") as file:  # other ends of lines may be in texts
             for number, line in enumerate(file, 1):
                 if not line.strip():
                     continue

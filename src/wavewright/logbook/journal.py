@@ -9,8 +9,8 @@ hexadecimal digits, a space, and a JSON object with one key that says what the l
     readings    of one shot, by the name in the recipe
     measured    one measurement of outcome.json, complete
 
-A line that is cut off or damaged ends the journal: what stands before it counts. A CRC, since a line is to be told from
-one that the power cut off, not from one that somebody has forged.
+A line that is cut off or damaged ends the journal: what is before it counts. A CRC, since a line is to be distinguished
+from one that the power cut off, not from one that somebody has forged.
 """
 
 from __future__ import annotations

@@ -26,7 +26,7 @@ CLOSE = 1e-9  # relative: the same numbers joined again differ in the last digit
 
 
 def unfollowed(outcome: Outcome, document: Mapping[str, Any]) -> Iterator[str]:
-    """What does not follow from the values that stand in the document, in words.
+    """What does not follow from the values that are in the document, in words.
 
     Parameters
     ----------

@@ -82,13 +82,13 @@ def run(
     draw : what fluctuates on a simulated bench: noise, sampling phase, when a rare thing happens. Without it and
         without a seed each run draws anew.
     stop_at_first : end after the first measurement that did not pass.
-    cross_check : ask the instrument for its own values as well, whether the recipe wants it or not.
+    cross_check : ask the instrument for its own values as well, whether or not the recipe says so.
     full_wire_log : keep the bytes of records in the wire log too, so that the run can be replayed from it.
     time_limit : s; longest time that the run may take, waiting for a person left out; the recipe's if None.
     patience : s; how long to wait while another run uses the bench.
-    desk : where the operator is asked and told, with `confirm(text)` and `say(text)`; None asks nobody.
-    progress : told at every step, with `begin`, `step`, `shot` and `end`; None shows nothing.
-    say : a function that tells the operator which bench was taken, that the run waits, and for whom.
+    desk : the operator's prompts and messages, with `confirm(text)` and `say(text)`; None: no prompts.
+    progress : called at every step, with `begin`, `step`, `shot` and `end`; None shows nothing.
+    say : a function that shows the operator which bench was taken, that the run waits, and for which other run.
 
     Returns
     -------
@@ -99,10 +99,10 @@ def run(
     Misuse : there is no such option, or it has a value that it cannot have; a serial number or a name cannot be
         stored, or a serial number does not match its pattern. Nothing was opened.
     FileFault : a file says something that cannot be used; a stored waveform, to compare with or to play, included.
-    BenchFault : the bench lacks or forbids what the recipe wants, or another run uses it; nothing was sent.
+    BenchFault : the bench lacks or forbids what the recipe needs, or another run uses it; nothing was sent.
     StorageFault : evidence or logbook take nothing; if so from the beginning, nothing was sent.
     OutputMayBeOn : an output could not be confirmed off.
-    LinkLost, NoAnswer, BadAnswer : an instrument is not there at the beginning.
+    LinkLost, NoAnswer, BadAnswer : an instrument is missing at the beginning.
 
     What was measured until an error came is kept, and is the `outcome` of the error.
     """
@@ -129,7 +129,7 @@ def fitness(
 
     Raises
     ------
-    BenchFault : the bench lacks or forbids what the recipe wants.
+    BenchFault : the bench lacks or forbids what the recipe needs.
     FileFault, Misuse : as for `run`.
 
     Examples
@@ -222,7 +222,7 @@ class _Keeping:
     def keep_broken(self, fault: WavewrightError | Interrupted) -> None:
         """The same for what a run brought that an error ended; the error has the outcome afterwards, if there is one.
 
-        The first error stays the one that is told.
+        The first error stays the one that is reported.
         """
         is_kept = isinstance(fault, OutputMayBeOn) or (
             self._evidence is not None and self._evidence.is_worth_keeping(fault)
@@ -276,7 +276,7 @@ def _file(what: str, given: object) -> Path:
 
 
 def _nothing(text: str) -> None:
-    """Where nobody is told anything."""
+    """Where nothing is shown to anybody."""
 
 
 def _named_bench(bench: str | Path | None, recipe: Recipe, say: Callable[[str], None]) -> BenchFile:

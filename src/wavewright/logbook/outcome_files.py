@@ -88,7 +88,7 @@ def _was_simulated(plain: Mapping[str, Any]) -> bool:
 
 
 def read_document(folder: Path) -> dict[str, Any]:
-    """What stands in the `outcome.json` of a folder, checked key by key.
+    """What is in the `outcome.json` of a folder, checked key by key.
 
     Raises
     ------

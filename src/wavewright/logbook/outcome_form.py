@@ -281,7 +281,7 @@ def _fault(error: ErrorDetails, where: Place) -> FileFault:
 
 
 def key_path(keys: Sequence[int | str]) -> str:
-    """Where a value stands: `outcome.measurements[0].results[1].limit`."""
+    """Where a value is: `outcome.measurements[0].results[1].limit`."""
     return "".join(f"[{key}]" if isinstance(key, int) else f".{key}" for key in keys).lstrip(".")
 
 
@@ -291,11 +291,11 @@ def _shown(value: object) -> str:
 
 
 def check_texts(outcome: Mapping[str, Any], *, where: Place, path: str = "") -> None:
-    """Whether each recipe, bench, profile and file of corrections still has the hash that stands beside it.
+    """Whether each recipe, bench, profile and file of corrections still has the hash that is beside it.
 
     Parameters
     ----------
-    outcome : checked already; path : where it stands.
+    outcome : checked already; path : where it is.
 
     Raises
     ------

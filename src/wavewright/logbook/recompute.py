@@ -109,7 +109,7 @@ def recompute_runs(
     pool = ProcessPoolExecutor(jobs, initializer=leave_to_parent)
     try:
         yield from pool.map(work, runs, chunksize=max(1, len(runs) // (8 * jobs)))
-    except BaseException:  # whoever breaks off does not wait for what nobody will read
+    except BaseException:  # whoever interrupts it does not wait for what nobody will read
         for process in dict(vars(pool)["_processes"] or {}).values():
             process.terminate()
         raise
@@ -134,7 +134,7 @@ def _again(
         raise StorageFault(
             f"no captures of `{stored.label}` were kept", expected="the raw codes of every shot", do="measure again"
         )
-    # of a measurement that broke off, the shot that was in the air may have been kept, and was not evaluated
+    # of a measurement that was interrupted, the shot that was in the air may have been kept, and was not evaluated
     taken = islice(captures, stored.shots if stored.error else None)
     results = evaluate(measurement, taken, references=references, is_cut_short=bool(stored.error))
     return replace(stored, results=results)

@@ -20,7 +20,7 @@ Row = dict[str, Any]
 
 _ENCODER = json.JSONEncoder(ensure_ascii=False, check_circular=False, separators=(",", ":"))
 
-# What a row has that does not stand in the document, or that another version might read out of its words otherwise.
+# What a row has that is not in the document, or that another version might read out of its words otherwise.
 NOT_IN_DOCUMENT = frozenset({"id", "outcome", "station", "batch", "document", "low", "high"})
 
 

@@ -62,7 +62,7 @@ class Chain:
 
 @dataclass(frozen=True, slots=True)
 class Verified:
-    """How much was looked at, and what was wrong."""
+    """How much was examined, and what was wrong."""
 
     runs: int
     texts: int
@@ -89,7 +89,7 @@ def verify(
     Parameters
     ----------
     known_heads : hashes of heads that were written down, or their first 12 digits and more: each must be in a chain.
-    say : is told how many files are done, and of how many.
+    say : gets how many files are done, and of how many.
 
     Raises
     ------

@@ -78,7 +78,9 @@ class Timebase(GrammarModel):
     before_trigger: Time | None = Field(
         default=None, description="the part of the span before the trigger; 8 samples, to show the edge, if left out"
     )
-    cycles: Count | None = Field(default=None, description="automatic time base: so many periods of the signal")
+    cycles: Count | None = Field(
+        default=None, description="automatic time base: number of periods of the signal in the record"
+    )
 
     @model_validator(mode="after")
     def _says_one_thing(self) -> Self:

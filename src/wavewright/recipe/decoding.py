@@ -116,6 +116,6 @@ def _read_options(entry: YamlMapping, bus: Bus, layer: Layer | None, checks: Nam
 
 
 def _levels_place(entry: YamlMapping, bus: Bus) -> Place:
-    """Where a fault of the levels stands: at the first channel among them that is not there, if there is one."""
+    """Where a fault of the levels is: at the first channel among them that is not there, if there is one."""
     levels = entry.mapping_at("levels")
     return next((levels.key_place(line) for line in levels if line not in bus.lines), entry.value_place("levels"))

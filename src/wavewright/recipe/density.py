@@ -73,7 +73,7 @@ class Persistence(GrammarModel):
     of: Name | None = Field(default=None, description="the channel; the only one if left out", examples=["drive"])
     columns: Count = Field(default=1000, description="cells along the time axis")
     rows: Count = Field(default=256, description="cells along the level axis")
-    rare: Count | None = Field(default=None, description="a path is rare where fewer than one shot in so many went")
+    rare: Count | None = Field(default=None, description="a path is rare if fewer than one shot in this number took it")
     rare_shots: CountLimit | None = Field(default=None, description="limit on the number of shots on rare paths")
     mask: MaskEntry | None = Field(
         default=None, description="where no trace may go", examples=[{"around": "reference.npz", "level": "100 mV"}]

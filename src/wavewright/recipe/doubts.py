@@ -16,7 +16,7 @@ from wavewright.judgement.doubting import DoubtRules
 from wavewright.nearest import did_you_mean
 
 WORDS: Mapping[str, bool] = MappingProxyType({"allow": True, "stop": False})
-"""What stands beside a doubt: it lets a reading pass, or it stops it, which is what it does where nothing is said."""
+"""What is beside a doubt: it lets a reading pass, or it stops it, which is what it does where nothing is said."""
 ABOUT_DOUBTS = "doubts that may let a reading pass: {clipped: allow}; `wavewright doubts` lists them"
 KNOWN = tuple(doubt.value for doubt in Doubt)
 

@@ -25,8 +25,8 @@ class ExpectationEntry(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    holds: Line | None = Field(default=None, description="bytes one after the other, in hex: 11 03", examples=["11 03"])
-    text: Line | None = Field(default=None, description="characters one after the other", examples=["OK"])
+    holds: Line | None = Field(default=None, description="consecutive bytes, in hex: 11 03", examples=["11 03"])
+    text: Line | None = Field(default=None, description="consecutive characters", examples=["OK"])
     find: Line | None = Field(
         default=None,
         description="a search that a frame must fulfil: address = 0x48 and nack",

@@ -43,7 +43,7 @@ from wavewright.recipe.stimulus import StimulusStep, check_bursts
 class _Read:
     """Annotation of a block that is read, with the place of each fault, before the model of the measurement is made.
 
-    For the schema it holds named entries of a kind; `beside`, if given, is a model of what stands beside them.
+    For the schema it holds named entries of a kind; `beside`, if given, is a model of what is beside them.
     """
 
     kind: type[BaseModel]

@@ -1,4 +1,4 @@
-"""`meter:` and `supply:`: what these instruments read while the setup stands, and what is acceptable of it.
+"""`meter:` and `supply:`: what these instruments read while the setup is in place, and what is acceptable of it.
 
 `meter: {supply_current: {quantity: dc_current, limit: …}}`, `supply: {drawn: {quantity: current, limit: …}}`.
 """

@@ -58,7 +58,7 @@ class NameChecks:
     def faults_placed_at(self, where: Place) -> Iterator[None]:
         """Note what is refused inside at that place, and go on after the block.
 
-        A fault with a column of its own, counted within the text that stands there, is placed at that column.
+        A fault with a column of its own, counted within the text that is there, is placed at that column.
         """
         try:
             yield
@@ -110,6 +110,6 @@ class NameChecks:
 
 
 def one_of(names: Iterable[str], kind: str = "channel") -> str:
-    """What is expected where a name stands."""
+    """What is expected in the place of a name."""
     listed = ", ".join(names)
     return f"one of {listed}" if listed else f"a {kind} of this measurement"

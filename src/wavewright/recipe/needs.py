@@ -30,7 +30,7 @@ class BenchName:
 
     @classmethod
     def read(cls, value: Any) -> Self:
-        """From what stands in a file.
+        """From what is in a file.
 
         Raises
         ------
@@ -60,7 +60,7 @@ class DigitizerNeeds(RoleNeeds):
 
     inputs: Count = Field(default=1, description="number of inputs")
     bandwidth: Frequency | None = Field(default=None, description="at least this bandwidth")
-    rate: Rate | None = Field(default=None, description="at least so many samples per second, in Hz")
+    rate: Rate | None = Field(default=None, description="lowest sampling rate that is enough, in Hz")
     points: Count | None = Field(default=None, description="at least this record length")
 
 

@@ -70,7 +70,7 @@ class RecipeHead(GrammarModel):
         description="longest time from the first message to the last, waiting for a person left out; 24 h if left out",
     )
     cross_check: bool = Field(
-        default=False, description="whether the instrument is asked for its own values, to be listed beside ours"
+        default=False, description="whether the instrument's built-in measurements are listed beside ours"
     )
     fitness: Fitness = Field(
         default=Fitness.NOTED,

@@ -93,7 +93,7 @@ def _listed(names: Iterable[str]) -> str:
 
 
 def _allow_names(definitions: dict[str, Any]) -> None:
-    """Where one of some words is due, `$name` may stand as well."""
+    """Where one of some words is required, `$name` may be as well."""
     for definition in definitions.values():
         if "enum" in definition:
             words = {key: definition.pop(key) for key in ("enum", "type")}

@@ -66,7 +66,7 @@ class Starts(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class StoredFile:
-    """A file that a recipe names: the words, and where they stand. A relative path begins at the recipe's folder."""
+    """A file that a recipe names: the words, and where they are. A relative path begins at the recipe's folder."""
 
     text: str
     place: Place | None = field(default=None, compare=False)
@@ -81,7 +81,7 @@ class StoredFile:
 
     @classmethod
     def read(cls, value: Any) -> Self:
-        """From what stands in a file.
+        """From what is in a file.
 
         Raises
         ------
@@ -109,7 +109,7 @@ class SupplyStep(GrammarModel):
 
 
 class BurstEntry(GrammarModel):
-    """A number of whole periods, and rest before and after them."""
+    """A number of whole periods; the output is at rest before and after them."""
 
     cycles: Count = Field(description="how many periods")
     starts: Starts = Field(
@@ -156,10 +156,8 @@ class SourceStep(GrammarModel):
         description="which channel of the stored waveform, by name or number; the first if left out",
         examples=["coil", "1"],
     )
-    burst: Burst | None = Field(
-        default=None, description="so many periods instead of no end; `off` is without an end again"
-    )
-    start: Literal["burst"] | None = Field(default=None, description="burst: gives the burst that waits to be told")
+    burst: Burst | None = Field(default=None, description="number of periods to give; `off`: without an end again")
+    start: Literal["burst"] | None = Field(default=None, description="burst: starts the burst that was set up before")
     output: Switch | None = Field(default=None, description="on or off")
 
     @model_validator(mode="after")
@@ -181,7 +179,7 @@ class SourceStep(GrammarModel):
             yield fault_at(self.high, f"`high: {self.high}` is not above low", expected=f"more than {self.low}")
 
     def _shape_faults(self) -> Iterator[FileFault | Misuse]:
-        """What belongs to one function stands beside another."""
+        """What belongs to one function is given with another."""
         function = self.function
         for key, owner in (("duty_factor", Shape.PULSE), ("symmetry", Shape.RAMP)):
             stated = getattr(self, key)

@@ -17,7 +17,7 @@ from wavewright.waveform import Waveform
 
 MIRRORED = -0.9  # correlation of the two lines of a differential pair
 LEAST_WORDS = 2
-BURST = 3.0  # a pause of the clock so many of its periods long ends a word
+BURST = 3.0  # a pause of the clock this many of its periods long ends a word
 
 
 def find_groups(waves: Mapping[str, Waveform], singles: Mapping[str, Recognised]) -> Iterator[Together]:

@@ -14,7 +14,7 @@ _CODE = re.compile(r"(`[^`]*`)")
 
 
 def sections(documented: Any) -> dict[str, str]:
-    """The sections of a docstring by heading, as they stand there; what comes before the first is under ""."""
+    """The sections of a docstring by heading, as they are there; what comes before the first is under ""."""
     return parts(inspect.getdoc(documented) or "")
 
 
@@ -33,7 +33,7 @@ def parts(text: str) -> dict[str, str]:
 
 
 def items(text: str) -> dict[str, str]:
-    """`name : text` entries of a section, one text per name; several can stand in a line, `a : …; b : …`."""
+    """`name : text` entries of a section, one text per name; several can be in a line, `a : …; b : …`."""
     found: dict[str, str] = {}
     names: list[str] = []
     for line in re.sub(r"; (?=\w+(?:, \w+)* : )", "\n", text).splitlines():
@@ -63,7 +63,7 @@ def table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
 
 
 def escaped(text: str) -> str:
-    """A line of plain text in Markdown; what stands between grave accents stays code."""
+    """A line of plain text in Markdown; what is between grave accents stays code."""
     parts = _CODE.split(text)
     return "".join(
         part if part.startswith("`") else re.sub(r"([*<\[\]])|(?<!\w)(_)", r"\\\1\2", part) for part in parts

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 UNITS = {"": "that of the channel", "1": "a ratio", "count": "a count", "number": "a number"}
 RENAMED = {"Raises": "No number when", "Returns": "Result"}
-WITH_TABLE = ("Parameters",)  # its texts stand in the table of options
+WITH_TABLE = ("Parameters",)  # its texts are in the table of options
 
 
 def metric_topic(metric: Metric) -> Topic:
@@ -50,7 +50,7 @@ def metrics_of(one: Bus | Layer) -> list[Metric]:
 
 
 def lines_of(one: Bus | Layer) -> str:
-    """The sets of lines; for a layer the buses that it stands on."""
+    """The sets of lines; for a layer the buses that it works on."""
     if isinstance(one, Layer):
         return f"on {', '.join(one.on)}"
     sets = [" ".join(names) for names in one.channels]
@@ -113,8 +113,8 @@ def function_topic(function: Function) -> Topic:
 def doubt_topic(doubt: Doubt) -> Topic:
     """A doubt: when it is raised, what it means, the remedy."""
     parts = ", ".join(str(part).replace("_", " ") for part in doubt.parts)
-    stops = "every reading" if parts == "anything" else f"readings of: {parts}"
-    told = (("Raised when", doubt.threshold), ("Means", doubt.meaning), ("Remedy", doubt.cure), ("Stops", stops))
+    affected = "every reading" if parts == "anything" else f"readings of: {parts}"
+    told = (("Raised when", doubt.threshold), ("Means", doubt.meaning), ("Remedy", doubt.cure), ("Affects", affected))
     text = "\n".join(f"- **{word}**: {escaped(entry)}" for word, entry in told)
     allow = f"\n\nA recipe lets it pass, and every report says so:\n\n```yaml\ndoubts: {{{doubt.value}: allow}}\n```"
     return Topic(Group.DOUBT, doubt.value, doubt.meaning, text + allow)
@@ -164,7 +164,7 @@ def _default(parameter: Parameter) -> str:
 
 
 def _stands_on(one: Bus | Layer) -> str:
-    return f"Stands {lines_of(one)}" if isinstance(one, Layer) else f"Lines: `{lines_of(one)}`"
+    return f"A layer {lines_of(one)}" if isinstance(one, Layer) else f"Lines: `{lines_of(one)}`"
 
 
 def _source(source: str) -> str:

@@ -1,4 +1,4 @@
-"""How options of metrics and buses are written, told in words."""
+"""How options of metrics and buses are written, in words."""
 
 from __future__ import annotations
 

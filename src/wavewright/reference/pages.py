@@ -35,7 +35,7 @@ FIRST = (
 
 
 def write_pages(reference: Reference, folder: Path) -> list[Path]:
-    """Write every page into a folder, which is made if it is not there; returns them, the index first.
+    """Write every page into a folder, which is created if it does not exist; returns them, the index first.
 
     Raises
     ------
@@ -111,7 +111,7 @@ class Pages:
                 return match[0]
             return f'<a href="{file_name(topic)}">{match[0]}</a>'
 
-        # what stands in a fenced block, and a key in the table of keys, is not a word of the text
+        # what is in a fenced block, and a key in the table of keys, is not a word of the text
         kept = r"<pre>.*?</pre>|<tr>\s*<td><code>.*?</td>" if here.group is Group.FILE else r"<pre>.*?</pre>"
         parts = re.split(f"({kept})", html, flags=re.DOTALL)
         return "".join(part if re.match(kept, part, re.DOTALL) else _CODE.sub(link, part) for part in parts)

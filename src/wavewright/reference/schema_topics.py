@@ -19,7 +19,7 @@ class SchemaTopics:
     Parameters
     ----------
     kind : `recipe`, `bench`, …
-    schema : JSON Schema, draft 2020-12, whose blocks stand in `$defs`.
+    schema : JSON Schema, draft 2020-12, whose blocks are in `$defs`.
     """
 
     def __init__(self, kind: str, schema: Schema) -> None:
@@ -60,7 +60,7 @@ class SchemaTopics:
         return "\n\n".join(told)
 
     def _written(self, entry: Schema) -> str:
-        """What may stand at a key, in words."""
+        """What may be at a key, in words."""
         if "$ref" in entry:
             return self._referred(str(entry["$ref"]).rsplit("/", 1)[1])
         if "const" in entry:
@@ -120,7 +120,7 @@ class SchemaTopics:
 
 
 def _is_parameter(entry: Schema) -> bool:
-    """Whether it only says that `$name` may stand there, as it may nearly everywhere."""
+    """Whether it only says that `$name` may be there, as it may nearly everywhere."""
     return entry.get("pattern") == r"\$"
 
 

@@ -1,4 +1,4 @@
-"""One topic of the reference, and the groups that topics stand in."""
+"""One topic of the reference, and the groups that topics are in."""
 
 from __future__ import annotations
 

@@ -70,7 +70,7 @@ class Extent:
 
 
 def extent(wave: Waveform) -> Extent:
-    """The extent of a record; cut off if a sample stands on the lowest or the highest code of the converter."""
+    """The extent of a record; cut off if a sample is on the lowest or the highest code of the converter."""
     lowest, highest = sorted(wave.value_of(code) for code in Survey(wave).extremes)
     if wave.code_range is None:
         return Extent(lowest, highest, abs(wave.gain))
@@ -83,7 +83,7 @@ class RangeSearch:
 
     Parameters
     ----------
-    first : the input as the recipe has it; its range is looked at only if it is to `begin` there.
+    first : the input as the recipe has it; its range is examined only if it is to `begin` there.
     ranges : what the instrument offers at its connector, V peak to peak; empty if it takes any.
     begin : begin with the range that `first` has, and not with the widest: a search before has found it already.
     """
@@ -130,7 +130,7 @@ class RangeSearch:
 
 
 class PeriodSearch:
-    """The search for the period: take a record with `setting`, tell what it was, until `is_done`.
+    """The search for the period: take a record with `setting`, report it, until `is_done`.
 
     Parameters
     ----------
@@ -159,7 +159,7 @@ class PeriodSearch:
 
 
 def record_of_cycles(period: float, cycles: int, *, fastest: float = 0.0, most_points: int = 0) -> TimebaseSetup:
-    """The record that holds so many whole cycles wherever in a cycle the trigger stands.
+    """The record that holds this many whole cycles wherever in a cycle the trigger is.
 
     Parameters
     ----------

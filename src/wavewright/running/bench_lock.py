@@ -44,8 +44,8 @@ def bench_lock(
     """Hold every instrument of a bench inside the block.
 
     The lock is the operating system's, on one file per address: it ends with the process that held it, so a lock left
-    by a run that was killed binds nobody; its note is recognised as stale, told once, and overwritten. Addresses are
-    taken in sorted order, so two runs that share some instruments never wait for each other in a circle.
+    by a run that was killed binds nobody; its note is recognised as stale, reported once, and overwritten. Addresses
+    are taken in sorted order, so two runs that share some instruments never wait for each other in a circle.
 
     Parameters
     ----------
@@ -53,7 +53,7 @@ def bench_lock(
     what : what is to be run, for the message that others get.
     patience : s; how long to wait for others before giving up.
     folder : where the lock files lie; the user's runtime folder if not given.
-    say : tells the operator that the run waits, for whom, or that a stale lock was found.
+    say : shows the operator that the run waits, for which other run, or that a stale lock was found.
 
     Raises
     ------

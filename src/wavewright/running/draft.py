@@ -28,7 +28,7 @@ class DraftedReading:
 
     Parameters
     ----------
-    name : of the entry; options : what else stands in its mapping, as text.
+    name : of the entry; options : what else is in its mapping, as text.
     side : of the limit that shots propose: `both`, `upper`, `lower`; empty where `limit` is stated.
     """
 
@@ -72,7 +72,7 @@ class Draft:
     limits: Mapping[tuple[str, str], ProposedLimit] = field(default_factory=dict)
 
     def text(self, *, trial_shots: int = 0) -> str:
-        """The recipe; with `trial_shots` one that takes so many shots, of what proposes limits, and judges nothing."""
+        """The recipe; with `trial_shots` one that takes that many shots of what proposes limits and judges nothing."""
         lines = ["wavewright: 1", f"title: {_quoted(self.title)}"]
         if not trial_shots:
             lines += [f"# {one}" for one in self.empty]
@@ -103,7 +103,7 @@ class Draft:
 
 
 def draft(look: FirstLook, *, place: str = "", title: str = "") -> Draft:
-    """What can be measured on the lines that were looked at: buses first, then each line by itself."""
+    """What can be measured on the lines that were examined: buses first, then each line by itself."""
     inputs = {one.name: one for one in look.inputs}
     grouped = {name for together in look.together for name in together.lines.values()}
     measurements: list[DraftedMeasurement] = []

@@ -91,7 +91,7 @@ class Evaluation:
 
         Parameters
         ----------
-        shielded : a block that no signal breaks off: the shot counts for everything or for nothing.
+        shielded : a block that no signal interrupts: the shot counts for everything or for nothing.
         """
         readings = _readings(shot, self._measurement.compute)
         kept = {name: replace(reading, occurrences=None) for name, reading in readings.items()}

@@ -331,7 +331,7 @@ def _rests_high(seen: LineSeen, level: float | None) -> bool:
 
 
 def _part(wave: Waveform, begin: float, span: float) -> Waveform:
-    """A part of a record: from so many seconds after its first sample, so long."""
+    """A part of a record: from this many seconds after its first sample, so long."""
     first = max(0, int(begin / wave.interval))
     return wave.part(first, min(len(wave), first + max(2, math.ceil(span / wave.interval))))
 

@@ -89,7 +89,7 @@ class _Calibration:
         outcome = self._outcome
         broken = outcome.error or next((one.error for one in outcome.measurements if one.error), "")
         if broken:
-            raise BenchFault(f"the run broke off: {broken}", where=self._recipe.path, do="calibrate again")
+            raise BenchFault(f"the run ended early: {broken}", where=self._recipe.path, do="calibrate again")
         maker, model, serial = read_identity(outcome.identities.get(self._digitizer, ""))
         if not (maker and model and serial.strip("0")):
             raise BenchFault(

@@ -1,6 +1,6 @@
 """The accuracy of an input, kept with every shot: budgets can be computed again without bench and profile.
 
-Among the settings of a capture it stands under names such as `input1.accuracy.gain`, in SI units and at the probe's
+Among the settings of a capture it is under names such as `input1.accuracy.gain`, in SI units and at the probe's
 tip; what nobody has stated is left out.
 """
 

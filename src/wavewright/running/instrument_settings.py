@@ -41,7 +41,7 @@ SHORTEST = 0.9  # of the span that was requested; a shorter record may miss what
 
 @dataclass(frozen=True, slots=True)
 class RequestedSetup:
-    """What a measurement wants of the digitizer, and which of it is to be found out on the bench.
+    """What a measurement needs of the digitizer, and which of it is to be found out on the bench.
 
     Parameters
     ----------
@@ -163,7 +163,7 @@ def meter_setup(wanted: Metering) -> MeterSetup:
 class SettingsRecord:
     """The settings of one measurement by name, in SI units and in volts at the probe tip.
 
-    The digitizer's stand under their own names (`input1.range`), those of a step of the stimulus under its number
+    The digitizer's are under their own names (`input1.range`), those of a step of the stimulus under its number
     (`step1.supply.voltage`), those of the meter under the reading that they are for (`meter.rail.quantity`).
 
     Parameters

@@ -1,4 +1,4 @@
-"""What ends a run early: signals, the time limit, a measurement that breaks off; never before outputs are off."""
+"""What ends a run early: signals, the time limit, a measurement that is interrupted; never before outputs are off."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class Interruption:
         self._was_raised = False
 
     def check(self) -> None:
-        """Break off here if a signal came that nothing has answered yet.
+        """Stop here if a signal came that nothing has answered yet.
 
         An exception raised by a signal is lost where foreign code swallows it; between two steps it is raised again.
         """
@@ -50,7 +50,7 @@ class Interruption:
 
     @contextmanager
     def shielded(self) -> Iterator[None]:
-        """A block that no signal breaks off: what must happen, such as switching outputs off, happens in it."""
+        """A block that no signal interrupts: what must happen, such as switching outputs off, happens in it."""
         self._is_shielded = True
         try:
             yield
@@ -89,7 +89,7 @@ def interruptible(*, say: Callable[[str], None]) -> Iterator[Interruption]:
 
     Parameters
     ----------
-    say : tells the operator something at once.
+    say : shows the operator something at once.
     """
     interruption = Interruption(say=say)
     if threading.current_thread() is not threading.main_thread():

@@ -150,7 +150,7 @@ def _facts(
 def _take_shots(measurement: Measurement, evaluation: Evaluation, context: RunContext, record: SettingsRecord) -> int:
     """Every shot is kept and evaluated before the next one is taken, so that one is in memory at a time.
 
-    Returns how many were looked at to find those that `keep_if` asks for.
+    Returns how many were examined to find those that `keep_if` asks for.
     """
     looked_at = 0
     for number in range(measurement.shots):

@@ -74,7 +74,7 @@ class Outcome:
     draw : what decided, beside the seed, what fluctuates on a simulated bench: both together repeat a run bit for bit.
     is_simulated : whether any instrument of the bench was simulated, or a recorded dialogue stood in for it.
     identities : answer of each instrument to `*IDN?`.
-    error : why the run as a whole broke off; empty where it came to its end.
+    error : why the run as a whole ended early; empty if it was completed.
     captures : by label of the measurement, each a sequence of shots, read from the evidence when asked for.
     folder : where the evidence lies; None where none was kept.
     id : in the logbook; empty where it is in none.
@@ -113,7 +113,7 @@ class Outcome:
 
     @property
     def verdict(self) -> Verdict:
-        """The worst of all results; error where the run broke off; inconclusive where nothing was judged."""
+        """The worst of all results; error if the run ended early; inconclusive where nothing was judged."""
         verdicts = [verdict for one in self.measurements for verdict in one.verdicts]
         return combined([*verdicts, Verdict.ERROR] if self.error else verdicts)
 

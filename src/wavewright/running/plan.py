@@ -55,7 +55,7 @@ class PlannedStep:
 
 @dataclass(frozen=True, slots=True)
 class PlannedMeasurement:
-    """All steps of a measurement; what stands in `for_every_shot` is done again for each of `shots`."""
+    """All steps of a measurement; what is in `for_every_shot` is done again for each of `shots`."""
 
     label: str
     shots: int
@@ -111,7 +111,7 @@ def plan(
 
 
 def record_size(recipe: Recipe, chosen: Selection) -> int:
-    """Bytes of all shots together; a record in cycles, whose length only the bench will tell, counts without codes."""
+    """Bytes of all shots together; a record in cycles, whose length only the bench will show, counts without codes."""
     waveform = chosen.profiles[Role.DIGITIZER].grammar.waveform
     form = waveform.formats.get(waveform.format)
     sample = sample_type(form).itemsize if form is not None else 1
@@ -205,7 +205,7 @@ def _search(goal: RequestedSetup) -> Iterator[PlannedStep]:
 
 
 def _configure(goal: RequestedSetup, profile: Profile) -> PlannedStep:
-    note = ", with what was found in place of what stands here" if goal.is_automatic else ""
+    note = ", with the values that were found in place of these" if goal.is_automatic else ""
     return _step(f"set the digitizer and read back{note}", Role.DIGITIZER, digitizer_messages(profile, goal.setup))
 
 

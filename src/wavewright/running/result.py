@@ -128,7 +128,7 @@ class MeasurementOutcome:
     Parameters
     ----------
     conditions : values that `for_each` went through, as the recipe words them: `{"duty": "40 %"}`.
-    asked, read_back : settings by name in SI units: what the recipe wants and what the instruments said they use.
+    asked, read_back : settings by name in SI units: what the recipe requests and what the instruments said they use.
     remarks : what the operator should know: differences of the two, what auto range chose.
     error : why no reading came about; empty where some did.
     """
@@ -224,7 +224,7 @@ def broken_off(fault: object, taken: int, wanted: int) -> str:
 
 @dataclass(frozen=True, slots=True)
 class NamedLimit:
-    """One result that has a limit: its name within the measurement, the limit's words, and where it stands."""
+    """One result that has a limit: its name within the measurement, the limit's words, and where it is."""
 
     name: str
     limit: str
@@ -255,7 +255,7 @@ def _cut_short(result: Result) -> Result:
     doubted = replace(result, reading=_doubted(result.reading), shots=tuple(map(_doubted, result.shots)))
     if result.verdict is not Verdict.PASS:
         return doubted
-    reason = "holds in the shots that were taken; the measurement broke off before the last"
+    reason = "holds in the shots that were taken; the measurement was interrupted before the last"
     return replace(doubted, verdict=Verdict.INCONCLUSIVE, reason=reason)
 
 

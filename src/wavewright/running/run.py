@@ -60,14 +60,14 @@ from wavewright.running.stored_waveforms import PlayedWaveforms, ReadStored, Ref
 
 # After these no reading came about, and the instruments can still be spoken to: the next measurement may do better.
 PASSING = (NoAnswer, Complaint, SetOtherwise, BadAnswer, NotMeasurable)
-MOST_UNANSWERED = 2  # measurements in a row that end for want of an answer before the run is ended
+MOST_UNANSWERED = 2  # measurements in a row that end without an answer before the run is ended
 # These end the run in good order: what was measured before is its outcome.
 ENDING = (Interrupted, LinkLost, BenchFault, StorageFault, TimeUp)
 
 
 @dataclass(frozen=True, slots=True)
 class PreparedRun:
-    """A run that can begin: everything that can be refused without an instrument has been looked at.
+    """A run that can begin: everything that can be refused without an instrument has been examined.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ def prepare(
 
     Raises
     ------
-    BenchFault : the bench lacks or forbids what the recipe wants, or cannot decide a limit and the recipe requires it.
+    BenchFault : the bench lacks or forbids what the recipe needs, or cannot decide a limit and the recipe requires it.
     FileFault : a stored waveform, to compare with or to play, cannot be used.
     Misuse : `options` names an instrument for a role that the recipe does not use.
     """
@@ -149,7 +149,7 @@ def carry_out(
     ------
     OutputMayBeOn : an output could not be confirmed off.
     StorageFault : the store has no room, or takes nothing; nothing was sent.
-    LinkLost, NoAnswer, BadAnswer : an instrument is not there at the beginning.
+    LinkLost, NoAnswer, BadAnswer : an instrument is missing at the beginning.
 
     An error that comes once the store has begun has, in `outcome`, what the run brought until then.
     """
@@ -280,9 +280,9 @@ def _measure_all(
     *,
     stop_at_first: bool,
 ) -> str:
-    """Take all measurements into `done`; returns why the run broke off, if it did. Outputs are off afterwards.
+    """Take all measurements into `done`; returns why the run ended early, if it did. Outputs are off afterwards.
 
-    A measurement that broke off with the run is put into `cut_short`: it is evaluated when outputs are off.
+    A measurement that was interrupted with the run is put into `cut_short`: it is evaluated when outputs are off.
     """
     error = ""
     try:
@@ -304,7 +304,7 @@ def _measure_all(
             is_silent = isinstance(fault, NoAnswer) and not isinstance(fault, NoTrigger)
             unanswered = unanswered + 1 if is_silent else 0
             if unanswered >= MOST_UNANSWERED:
-                return f"{unanswered} measurements one after the other ended for want of an answer: {fault}"
+                return f"{unanswered} consecutive measurements ended without an answer: {fault}"
             if stop_at_first and done[-1].verdict not in (None, Verdict.PASS):
                 break
     except CutShort as broken:
@@ -324,7 +324,7 @@ def _measure_all(
 def _measured(
     measurement: Measurement, context: RunContext, *, is_placed: bool
 ) -> tuple[Callable[[], MeasurementOutcome], WavewrightError | None]:
-    """The measurement, or its outcome `error` and why, if it broke off and the next one may do better."""
+    """The measurement, or its outcome `error` and why, if it was interrupted and the next one may do better."""
     record = SettingsRecord()
     try:
         done = measure_one(measurement, context, record, is_placed=is_placed)

@@ -73,7 +73,7 @@ class Progress(Protocol):
         """Something that takes a while begins."""
 
     def shot(self, number: int) -> None:
-        """So many shots of the measurement are in."""
+        """This number of shots of the measurement has been taken."""
 
     def end(self, outcome: MeasurementOutcome) -> None:
         """The measurement has ended."""
@@ -113,7 +113,7 @@ class Logged:
         self._progress.step(text)
 
     def shot(self, number: int) -> None:
-        """So many shots of the measurement are in."""
+        """This number of shots of the measurement has been taken."""
         log.info("%s: shot %d of %d", self._label, number, self._shots)
         self._progress.shot(number)
 
@@ -182,13 +182,13 @@ class RunContext:
     Parameters
     ----------
     attenuations : of the probes, by input.
-    pause : waits so many s; a test hands in one that does not.
+    pause : waits this many s; a test hands in one that does not.
     elapsed : s, of a clock that cannot jump.
-    check : called between two steps; raises if the run is to be broken off.
+    check : called between two steps; raises if the run is to end early.
     references : what `compare:` and masks refer to.
     is_cross_checked : the instrument is asked for its own values too.
     played : the stored waveforms that the source plays.
-    shielded : a block that no signal breaks off.
+    shielded : a block that no signal interrupts.
     standing : what the bench itself says now against the readings of the instrument with a role.
     """
 

@@ -73,7 +73,7 @@ class RunOptions:
         for name in changes:
             if name not in known:
                 raise unknown_option(name, known)
-        return replace(self, **changes)  # type: ignore[arg-type]  # each value is looked at when it is made
+        return replace(self, **changes)  # type: ignore[arg-type]  # each value is checked when it is made
 
 
 def unknown_option(name: str, known: Iterable[str]) -> Misuse:

@@ -1,4 +1,4 @@
-"""Which instruments of a bench a recipe uses, and whether they can do what it wants, before anything is sent."""
+"""Which instruments of a bench a recipe uses, and whether they can do what it needs, before anything is sent."""
 
 from __future__ import annotations
 
@@ -94,7 +94,7 @@ def roles_of(recipe: Recipe) -> tuple[Role, ...]:
 
 
 def _inabilities(recipe: Recipe, bench: BenchFile, chosen: Selection, played: PlayedWaveforms) -> Iterator[BenchFault]:
-    """What instruments or ceilings cannot give, each fault with the measurement that wants it, and once."""
+    """What instruments or ceilings cannot give, each fault with the measurement that needs it, and once."""
     ceilings = {role: bench.instruments[name].ceilings for role, name in chosen.names.items()}
     needed = None if recipe.needs is None else recipe.needs.digitizer
     bandwidth = None if needed is None else needed.bandwidth

@@ -121,7 +121,7 @@ class ShotComparison:
 
 
 def _half_a_period(survey: Survey) -> float | None:
-    """The longest delay, s, that a periodic signal tells from another one; None where it is not periodic."""
+    """The longest delay, s, that a periodic signal distinguishes from another one; None where it is not periodic."""
     period = measure_surveys([survey], METRICS.find("period"), {})
     if period.value is None or period.standard_deviation is None:
         return None

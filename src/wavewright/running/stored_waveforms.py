@@ -102,7 +102,7 @@ class ReferenceWaveforms:
         return next((shot for under, shot in held if under == condition), held[0][1])
 
     def load(self, measurements: Iterable[Measurement]) -> None:
-        """Read every file that is referred to now, so that a fault in one is told before anything is measured.
+        """Read every file that is referred to now, so that a fault in one is reported before anything is measured.
 
         Raises
         ------

@@ -54,7 +54,7 @@ def check_board(path: Path) -> None:
 def check_instruments(path: Path) -> None:
     """Read a file of simulated instruments, and the files that it takes instruments from.
 
-    What hangs on the board that they look at, such as a node that a meter reads, shows in a bench file.
+    What is connected to the board that they look at, such as a node that a meter reads, shows in a bench file.
 
     Raises
     ------

@@ -52,7 +52,7 @@ class CommandTables(GrammarModel):
     )
     from_other_files: dict[str, ElsewhereEntry] = Field(
         default_factory=dict,
-        description="instruments that stand in other files, by name",
+        description="instruments that are defined in other files, by name",
         examples=[{"supply": {"file": "instruments.yaml"}}],
     )
 
@@ -107,7 +107,7 @@ def load_instruments(path: Path, bench: SimulatedBench, faults: Mapping[str, Dis
 
 
 def read_entries(path: Path) -> dict[str, tuple[SimulatedInstrumentEntry, Place]]:
-    """The instruments of a file, those that it takes from others included, and where each stands.
+    """The instruments of a file, those that it takes from others included, and where each is.
 
     Raises
     ------

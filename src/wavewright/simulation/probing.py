@@ -114,7 +114,7 @@ class Probing:
 
 
 def load_on(node: str, probes: Mapping[int, SimulatedProbe], input_resistances: Mapping[int, float]) -> Load:
-    """Everything that hangs on a node."""
+    """Everything that is connected to a node."""
     total = UNLOADED
     for number, probe in probes.items():
         if probe.node == node:

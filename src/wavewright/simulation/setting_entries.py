@@ -23,7 +23,7 @@ from wavewright.simulation.scpi.parameter_types import (
 )
 from wavewright.simulation.scpi.parameter_types import Value as SettingValue
 
-Amount = Annotated[LocatedText, WithJsonSchema({"type": ["string", "number"]})]  # its unit stands in another key
+Amount = Annotated[LocatedText, WithJsonSchema({"type": ["string", "number"]})]  # its unit is in another key
 
 
 class SettingEntry(GrammarModel):

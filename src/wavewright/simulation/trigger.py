@@ -37,7 +37,7 @@ class EdgeDetector:
         return min(places, default=None)
 
     def stay(self, volts: float) -> None:
-        """The signal has stood at a voltage for some time."""
+        """The signal has been at a voltage for some time."""
         for sign in (1, -1):
             self._is_ready[sign] = self._is_ready[sign] or sign * (volts - self.setup.level) < -self.setup.hysteresis
         self._last = volts

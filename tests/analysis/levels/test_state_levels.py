@@ -135,7 +135,7 @@ def test_level_options_that_make_no_sense_are_refused(options: dict[str, object]
 
 
 def test_a_constant_has_no_levels_and_says_so() -> None:
-    with pytest.raises(NotMeasurable, match="state levels of `rail`: 5 samples, all alike"):
+    with pytest.raises(NotMeasurable, match="state levels of `rail`: 5 samples, all equal"):
         _ = Survey(Waveform(np.full(5, 3), interval=1.0, name="rail")).levels
 
 

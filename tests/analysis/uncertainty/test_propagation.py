@@ -43,7 +43,7 @@ def square(periods: int = 40, *, low: float = 0.0, high: float = 3.0, rise: int 
 
 
 def part(budget: Budget | None, word: str) -> float:
-    """The standard uncertainty of the contributions whose name begins so; 0 where there is none."""
+    """The standard uncertainty of the contributions whose name begins so; 0 if there are none."""
     assert budget is not None
     return math.hypot(*(one.standard for one in budget.contributions if one.name.startswith(word)))
 

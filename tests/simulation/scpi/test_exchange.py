@@ -63,7 +63,7 @@ CODES = [
     ("TRIG:LEV 1E6", -222, "above the limit"),
     ("TRIG:SOUR INT9", -224, "no such input to trigger on"),
     ('SENS:FUNC "XTIM:CURR 1"', -224, "no such function"),
-    ("SENS:FUNC XTIM", -104, "a word where a string is due"),
+    ("SENS:FUNC XTIM", -104, "a word where a string is required"),
     ('SENS:FUNC "XTIM:VOLT 1","XTIM:VOLT 2"', -221, "two functions with CONCurrent OFF"),
     ("INIT?", -113, "an event has no query"),
     ("*TRG", -211, "nothing waits for a trigger"),

@@ -65,12 +65,12 @@ REFUSED = [
     (NumericParameter(unit="V"), "#11x", -168, "a block where a number is required"),
     (NumericParameter(unit="V"), "(1)", -178, "an expression where a number is required"),
     (WordParameter(("DC", "AC", "GROund")), "XY", -141, "no such word"),
-    (WordParameter(("DC",)), "1", -128, "a number where a word is due"),
-    (WordParameter(("DC",)), '"DC"', -158, "a string where a word is due"),
+    (WordParameter(("DC",)), "1", -128, "a number where a word is required"),
+    (WordParameter(("DC",)), '"DC"', -158, "a string where a word is required"),
     (WordParameter(("INTernal<n>",), most=4), "INT5", -224, "a legal word, and no such input"),
     (BooleanParameter(), "MAYBE", -141, "no Boolean"),
-    (BooleanParameter(), '"ON"', -104, "a string where a Boolean is due"),
-    (TextParameter(), "ON", -104, "a word where a string is due"),
+    (BooleanParameter(), '"ON"', -104, "a string where a Boolean is required"),
+    (TextParameter(), "ON", -104, "a word where a string is required"),
     (TextParameter(longest=3), '"four"', -223, "too long"),
 ]
 

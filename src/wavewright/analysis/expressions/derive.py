@@ -46,7 +46,7 @@ class Expression:
 
     @property
     def names(self) -> tuple[str, ...]:
-        """The channels it needs, in the order in which they first stand there."""
+        """The channels it needs, in the order of their first use."""
         return tuple(dict.fromkeys(node.name for node in walk(self.root) if isinstance(node, Name)))
 
     def unit(self, units: Mapping[str, str]) -> str:

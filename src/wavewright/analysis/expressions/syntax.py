@@ -76,7 +76,7 @@ def parse(text: str) -> Node:
 
     Raises
     ------
-    Misuse : it cannot be read; names the column and what could stand there.
+    Misuse : it cannot be read; names the column and what could be there.
     """
     parser = _Parser(text)
     root = parser.sum()

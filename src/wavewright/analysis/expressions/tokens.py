@@ -47,7 +47,7 @@ def fault(text: str, column: int, what: str, *, expected: str = "", do: str = ""
 def tokens(text: str) -> list[Token]:
     """All tokens, the last of which is the end.
 
-    A unit belongs to the number before it: `0.1 ohm`, `20kHz`. A channel whose name is not a word stands in backquotes.
+    A unit belongs to the number before it: `0.1 ohm`, `20kHz`. A channel whose name is not a word is in backquotes.
 
     Raises
     ------

@@ -73,16 +73,17 @@ def time_constant(
 
     Definition
     ----------
-    τ in final + height · exp(−t/τ), such that the sum of squares of what is left is least.
+    τ in final + height · exp(−t/τ), such that the sum of the squared residuals is smallest.
 
     Parameters
     ----------
     begin : how far into the first transition, rising or falling, the fit begins, where `after` is left out.
-    after, until : the stretch, s on the waveform's time axis; `until` left out: up to the next transition, or the end.
+    after, until : the part of the record, s on the waveform's time axis; `until` left out: up to the next transition,
+    or the end.
 
     Returns
     -------
-    Reading in s. Doubts: `not_settled` where the stretch is shorter than three time constants, `noisy`.
+    Reading in s. Doubts: `not_settled` where the part that is fitted is shorter than three time constants, `noisy`.
 
     Raises
     ------
@@ -104,7 +105,7 @@ def final_value(
 
     Definition
     ----------
-    final in final + height · exp(−t/τ), such that the sum of squares of what is left is least.
+    final in final + height · exp(−t/τ), such that the sum of the squared residuals is smallest.
     """
     fit = fit_exponential(survey, begin=begin, after=after, until=until)
     return Reading(fit.final, survey.unit, uncertainty=fit.final_uncertainty, doubts=fit.doubts)
@@ -171,7 +172,7 @@ def _fit(wave: Waveform) -> ExponentialFit:
         raise NotMeasurable(
             f"`{wave.label}`: a time constant of {time_constant:.3g} s ± {time_constant_uncertainty:.3g} s",
             expected="a curvature that is larger than the noise",
-            do="lengthen the stretch, or limit the bandwidth",
+            do="lengthen the part that is fitted, or limit the bandwidth",
         )
     # the mean of a group lies where the exponential has the mean of the group, not at its first sample
     within = rate / group
@@ -198,7 +199,7 @@ def _settle(values: Floats, wave: Waveform) -> float:
         raise NotMeasurable(
             f"`{wave.label}`: {'a straight line' if best == 0 else 'a step'} fits as well as any exponential",
             expected="a curve that bends, a time constant between a sample and 20 times the part used",
-            do="lengthen the stretch, or raise `rate`",
+            do="lengthen the part that is fitted, or raise `rate`",
         )
     low, high = float(trials[best - 1]), float(trials[best + 1])
     rate = float(trials[best])

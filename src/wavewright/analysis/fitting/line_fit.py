@@ -116,15 +116,15 @@ def fit_line_to(wave: Waveform) -> FittedLine:
 def slope(
     survey: Survey, *, after: Annotated[float, "s", ANY] | None = None, until: Annotated[float, "s", ANY] | None = None
 ) -> Reading:
-    """Slope of the straight line that fits best, of the whole record or a stretch of it.
+    """Slope of the straight line that fits best, of the whole record or a part of it.
 
     Definition
     ----------
-    b in a + b·t, such that the sum of squares of what is left is least.
+    b in a + b·t, such that the sum of the squared residuals is smallest.
 
     Parameters
     ----------
-    after, until : the stretch, s on the waveform's time axis; left out: from the first, to the last sample.
+    after, until : the part of the record, s on the waveform's time axis; left out: from the first, to the last sample.
 
     Returns
     -------

@@ -1,1 +1,1 @@
-"""What stands before the converter: probe, input, band limit."""
+"""What is before the converter: probe, input, band limit."""

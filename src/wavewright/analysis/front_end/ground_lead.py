@@ -21,14 +21,14 @@ from wavewright.waveform import Floats
 INDUCTANCE = 1e-6  # H per metre of wire: about 1 nH per mm, common practice, no source
 ALIKE = 0.3  # relative; the lead's inductance depends on how it lies
 LEAST = 0.02  # of the amplitude; less is not counted as ringing
-PERIODS = 6.0  # of the ringing that are looked at after an edge
+PERIODS = 6.0  # of the ringing that are examined after an edge
 FEWEST_SAMPLES = 2.5  # per period of the ringing: else it is not in the record
 MOST_EDGES = 16
 REFINED = 8  # times as many lines of the spectrum as the samples make
 
 
 def ringing_of_lead(length: float, capacitance: float) -> float:
-    """Hz, at which a lead of so many metres rings with the capacitance of the tip, F; infinite without either."""
+    """Hz, at which a lead of this length, m, rings with the capacitance of the tip, F; infinite without either."""
     product = INDUCTANCE * length * capacitance
     return resonance_frequency(INDUCTANCE * length, capacitance) if product else math.inf
 

@@ -37,7 +37,7 @@ def input_noise(read: Read) -> Finding | None:
 
 
 def peaks_of_noise(noise: float, samples: int) -> float:
-    """How far white noise reaches to one side in so many samples, on the average at most: σ·√(2 ln n); math."""
+    """How far white noise reaches to one side in this many samples, on the average at most: σ·√(2 ln n); math."""
     return noise * math.sqrt(2 * math.log(max(samples, 2)))
 
 

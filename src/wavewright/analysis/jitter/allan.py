@@ -45,7 +45,7 @@ def allan_deviation_without_overlap(time_errors: Floats, interval: float, *, fac
 
 
 def modified_allan_deviation(time_errors: Floats, interval: float, *, factor: int = 1) -> float:
-    """Allan deviation of time errors averaged over `factor` of them, which tells white from flicker phase noise."""
+    """Allan deviation of time errors averaged over `factor` of them: white and flicker phase noise differ in it."""
     sums = np.concatenate([[0.0], np.cumsum(time_errors)])
     means = (sums[factor:] - sums[:-factor]) / factor
     return overlapping_allan_deviation(means, interval, factor=factor)
@@ -75,7 +75,7 @@ def allan_deviation(
     slope: Edge = "rising",
     level: ReferenceLevel = MIDDLE,
 ) -> Reading:
-    """Allan deviation of a clock: rms change of its relative frequency between neighbouring stretches, over √2.
+    """Allan deviation of a clock: rms change of its relative frequency between adjacent intervals, over √2.
 
     Definition
     ----------
@@ -84,7 +84,7 @@ def allan_deviation(
 
     Parameters
     ----------
-    averaging : length of a stretch, s, rounded to whole periods; None: one period.
+    averaging : length of an interval, s, rounded to whole periods; None: one period.
     estimator : `overlapping`; `consecutive`: stretches laid end to end; `modified`: tells white phase noise from
         flicker.
     slope, level : where a period begins.
@@ -99,7 +99,7 @@ def allan_deviation(
     most = errors.size // 3 if estimator == "modified" else (errors.size - 1) // 2
     if not 1 <= factor <= most:
         raise NotMeasurable(
-            f"`{survey.name}`: stretches of {factor} periods among {errors.size - 1}",
+            f"`{survey.name}`: intervals of {factor} periods among {errors.size - 1}",
             expected=f"1 to {most} periods of {period:.4g} s",
             do="lengthen `span`, or choose another `averaging`",
         )

@@ -42,7 +42,7 @@ class JitterTrend:
 
 
 def period_deviations(instants: Floats, *, periods: int = 1, period: float | None = None) -> Floats:
-    """Durations of `periods` periods, overlapping, less their mean, or less so many ideal periods, s."""
+    """Durations of `periods` periods, overlapping, less their mean, or less this many ideal periods, s."""
     durations = instants[periods:] - instants[:-periods]
     deviations: Floats = durations - (durations.mean() if period is None else periods * period)
     return deviations

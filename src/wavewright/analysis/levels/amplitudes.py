@@ -23,7 +23,7 @@ def high_level(survey: Survey) -> Reading:
           │         │
       ────╯┈┈┈┈┈┈┈┈┈╰────  low level
 
-    How it is found, `levels` says: the histogram's mode where the waveform dwells, else the maximum.
+    How it is found, `levels` says: the histogram's mode where the waveform stays at a level, else the maximum.
 
     Raises
     ------
@@ -43,7 +43,7 @@ def low_level(survey: Survey) -> Reading:
           │         │
       ────╯┈┈┈┈┈┈┈┈┈╰────  low level
 
-    How it is found, `levels` says: the histogram's mode where the waveform dwells, else the minimum.
+    How it is found, `levels` says: the histogram's mode where the waveform stays at a level, else the minimum.
 
     Raises
     ------

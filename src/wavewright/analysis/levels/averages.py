@@ -51,7 +51,7 @@ def rms(survey: Survey) -> Reading:
 
 @metric("ac_rms", reads=Reads.SAMPLES, unit="", source="math: root of the mean square of the distances from the mean")
 def ac_rms(survey: Survey) -> Reading:
-    """AC RMS: root of the mean square of what is left when the mean is taken away.
+    """AC RMS: rms of the waveform after its mean has been subtracted.
 
     Definition
     ----------

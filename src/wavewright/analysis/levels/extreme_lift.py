@@ -10,7 +10,7 @@ from wavewright.analysis.record.survey import Survey
 from wavewright.errors import NotMeasurable
 
 OF_LIFT = 0.8
-"""Standard uncertainty over the lift itself, which is no chance but a shift one way that nobody takes off. With 0.8 the
+"""Standard uncertainty over the lift itself, not a chance but a shift that is not corrected. With 0.8 the
 interval 1.96·√((0.8·b)² + u²) reaches b + 1.6·u for a lift of b among all else of u, and further if b dominates."""
 OF_SPAN = 0.875
 SCATTER_OF_LARGEST = 0.5  # of the noise, about: standard deviation of the largest of 100 to 1000 normal values (math)
@@ -22,7 +22,7 @@ NEAR = 3.0  # standard deviations of the noise below an extreme, where the sampl
 
 
 def lift_of_largest(count: float) -> float:
-    """Standard uncertainty, in standard deviations of the noise, of the largest of so many equal values by its lift.
+    """Standard uncertainty, in standard deviations of the noise, of the largest of this many equal values by its lift.
 
     The largest of n noisy values lies beyond the true one by Φ⁻¹(0.5^(1/n)) in half of all cases (math).
 

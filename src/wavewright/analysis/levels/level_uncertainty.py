@@ -1,4 +1,4 @@
-"""How well a state level is known from the samples that dwell there, or from the extremes."""
+"""How well a state level is known from the samples at that level, or from the extremes."""
 
 from __future__ import annotations
 

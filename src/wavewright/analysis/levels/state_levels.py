@@ -1,4 +1,4 @@
-"""State levels: where a two-state waveform dwells, by the methods of IEEE 181-2011 †.
+"""State levels: the levels at which a two-state waveform stays, by the methods of IEEE 181-2011 †.
 
 The codes between the extremes are cut at mid-range into a lower and an upper half; a code exactly at mid-range is in
 neither. Each half gives the level of its state:
@@ -10,7 +10,7 @@ neither. Each half gives the level of its state:
 | `median` | median of the half |
 | `shorth` | mean of the shortest interval that holds half of the samples of the half; of several, the mean of theirs |
 | `extremes` | minimum and maximum |
-| `auto` | `mode` for a half that dwells: 40 % of its samples within 5 % of the range around the mode, and a valley of half the height between the two modes. Else its extreme |
+| `auto` | `mode` for a half that stays at a level: 40 % of its samples within 5 % of the range around the mode, and a valley of half the height between the two modes. Else its extreme |
 | `declared` | what the user says they are |
 
 Bins and ties are counted from the extremes inwards, so that an inverted waveform has the inverted levels. A sine has
@@ -51,7 +51,7 @@ class LevelMethod(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class LevelChoice:
-    """What the user wants to be taken for the state levels: a method, and what is declared, in the waveform's unit."""
+    """How the state levels are to be found: a method, and what is declared, in the waveform's unit."""
 
     method: LevelMethod = LevelMethod.AUTO
     low: float | None = None
@@ -66,7 +66,7 @@ class StateLevels:
     ----------
     low, high : in the waveform's unit.
     method : that was asked for.
-    has_states : both are levels that the waveform dwells at, or declared.
+    has_states : both are levels that the waveform stays at, or declared.
     explanation : how each came about, in words.
     """
 
@@ -202,7 +202,7 @@ def require_two_codes(histogram: Histogram, name: str, unit: str) -> None:
     NotMeasurable : it has not.
     """
     if histogram.codes.size < 2:
-        found = f"{histogram.total} samples, all alike" if histogram.codes.size else "no valid sample"
+        found = f"{histogram.total} samples, all equal" if histogram.codes.size else "no valid sample"
         raise NotMeasurable(
             f"state levels of `{name}`: {found}",
             expected="at least two different codes",

@@ -1,4 +1,4 @@
-"""States: how many levels a waveform dwells at, and where they are, for lines with more than two."""
+"""States: how many levels a waveform stays at, and where they are, for lines with more than two."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ class State:
     source="definition is ours: peaks of the histogram, as said above",
 )
 def states(survey: Survey, *, fewest: Fewest = FEWEST, apart: Apart = APART) -> Reading:
-    """States: number of levels that the waveform dwells at.
+    """States: number of levels at which the waveform stays.
 
     Drawing
     -------

@@ -1,6 +1,6 @@
 """Load step: how far a supply rail is thrown off when its load changes, and how long it takes to come back.
 
-The channels are the rail and, if there is one, the load current, whose edge then tells when the step was.
+The channels are the rail and, if there is one, the load current, whose edge then shows when the step was.
 """
 
 from __future__ import annotations
@@ -134,7 +134,7 @@ def recovery_time(
     if math.isnan(place) or place >= size - max(1, int(LAST_PART * size)):
         raise NotMeasurable(
             f"`{rail.name}`: outside {found.final:.6g} {rail.unit} ± {half:.3g} {rail.unit} up to the last tenth",
-            expected="a rail that comes to rest in the record",
+            expected="a rail that settles within the record",
             do="lengthen `span`, widen `band`, or limit the bandwidth",
         )
     # less than one interval before the first sample: the rail was outside at the step itself

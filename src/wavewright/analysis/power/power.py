@@ -145,7 +145,7 @@ def energy(
     after: Annotated[float, "s", ANY] | None = None,
     until: Annotated[float, "s", ANY] | None = None,
 ) -> Reading:
-    """Energy: integral of voltage times current over the record, or over a stretch of it.
+    """Energy: integral of voltage times current over the record, or over a part of it.
 
     Definition
     ----------
@@ -153,14 +153,14 @@ def energy(
 
     Parameters
     ----------
-    after, until : the stretch, s on the time axis; ends between two samples are interpolated.
+    after, until : the part of the record, s on the time axis; ends between two samples are interpolated.
     """
     volts, amps = _both(voltage, current)
     begin = 0.0 if after is None else max(0.0, (after - volts.start) / volts.interval)
     end = float(len(volts) - 1) if until is None else min(len(volts) - 1.0, (until - volts.start) / volts.interval)
     if not begin < end:
         raise NotMeasurable(
-            f"`{voltage.name}`, `{current.name}`: no stretch between {after} s and {until} s",
+            f"`{voltage.name}`, `{current.name}`: nothing between {after} s and {until} s",
             expected=f"times within {volts.start:g} s to {volts.time_of(len(volts) - 1):g} s",
         )
     products, _, _ = _integrals(volts, amps, begin, end)

@@ -7,7 +7,7 @@ lines between those samples touch the level; that is the same whether the record
 or inverted. A waveform that touches a level without going beyond it does not cross it.
 
 How: the record is compared with the level once, in blocks that stay in cache, and falls into stretches above and below
-it. Only the few samples at their ends are looked at any closer: a stretch counts if its middle, or else any of its
+it. Only the few samples at their ends are examined closely: a stretch counts if its middle, or else any of its
 samples, lies outside the band.
 """
 

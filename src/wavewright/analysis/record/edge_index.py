@@ -97,6 +97,6 @@ def _stretches(codes: Codes, firsts: Indices, length: int) -> Codes:
     windows = sliding_window_view(codes, length)
     if not codes.flags.c_contiguous:
         return np.asarray(windows[firsts])
-    # each stretch is one item of so many bytes: copied at once and not sample by sample, eight times as fast
+    # each stretch is one item of this many bytes: copied at once and not sample by sample, eight times as fast
     items = windows.view(f"V{length * codes.itemsize}")[firsts, 0]
     return np.asarray(items.view(codes.dtype).reshape(-1, length))

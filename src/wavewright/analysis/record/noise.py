@@ -53,7 +53,7 @@ def state_scatter(histogram: Histogram, low: float, high: float) -> float:
     """Robust standard deviation of the samples about the state that each is nearer to, in codes; the larger of both.
 
     From the median distance from the state level, which for a normal distribution is 0.674 standard deviations (math).
-    Samples on transitions are in it, so that it is an upper bound where the waveform seldom dwells.
+    Samples on transitions are in it, so that it is an upper bound where the waveform seldom stays at a level.
 
     Parameters
     ----------

@@ -23,7 +23,7 @@ class Record:
     Parameters
     ----------
     wave : the waveform.
-    shared : what is known of its codes, where they have been looked at already on another scale. Levels are then
+    shared : what is known of its codes, where they have been examined already on another scale. Levels are then
         rounded to 2⁻³⁰ code, so that a level which moves with the scale is the same level whatever the rounding of
         floats did to it.
     """

@@ -42,7 +42,7 @@ def band_rms(
 
     Returns
     -------
-    Reading in the waveform's unit. The uncertainty is that of noise in a record of this length; lines that stand out
+    Reading in the waveform's unit. The uncertainty is that of noise in a record of this length; lines above the noise
     are taken as steady, with as much noise on them as on the others. A line within two bins of the band's ends is
     counted in part.
     """

@@ -48,7 +48,7 @@ class Correlogram:
 
 @metric("correlation", reads=Reads.SAMPLES, unit="1", source=SOURCE, channels=2)
 def correlation(first: Survey, second: Survey) -> Reading:
-    """Correlation: coefficient of two channels, sample by sample; 1 alike, 0 unlike, −1 opposite.
+    """Correlation: coefficient of two channels, sample by sample; 1: equal shape, 0: unrelated, −1: inverted.
 
     Definition
     ----------
@@ -88,7 +88,7 @@ def covariances(first: Survey, second: Survey) -> Covariances:
 def correlation_delay(
     first: Survey, second: Survey, *, longest: Annotated[float, "s", POSITIVE] | None = None
 ) -> Reading:
-    """Correlation delay: by how much the second channel is later, where both are most alike.
+    """Correlation delay: by how much the second channel is later, where their correlation is highest.
 
     Definition
     ----------

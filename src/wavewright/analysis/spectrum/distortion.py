@@ -75,7 +75,7 @@ def take_apart(
 
     Raises
     ------
-    NotMeasurable : no tone, or fewer cycles than the window needs to tell the harmonics from each other.
+    NotMeasurable : no tone, or fewer cycles than the window needs to separate the harmonics.
     """
     key = ("distortion", window, harmonics, fundamental)
     return survey.once(key, lambda: _take_apart(survey, window, harmonics, fundamental))
@@ -100,7 +100,8 @@ def thd(
     ----------
     harmonics : number of the highest one.
     relative_to : `total` divides by the rms of fundamental and harmonics together.
-    window, fundamental : as for `take_apart`; a whole number of cycles and few of them want `rectangular`.
+    window : of the spectrum; for a whole number of cycles, and few of them, use `rectangular`.
+    fundamental : Hz; None: the strongest tone.
 
     Returns
     -------
@@ -238,7 +239,7 @@ def _take_apart(survey: Survey, window: WindowName, harmonics: int, fundamental:
     if not 2 * lobe + 1 <= centre <= size - 1 - lobe:
         raise NotMeasurable(
             f"`{survey.name}`: {centre:.4g} cycles in {spectrum.size} samples",
-            expected=f"{2 * lobe + 1} to {size - 1 - lobe} cycles, which window `{window}` can tell from the mean",
+            expected=f"{2 * lobe + 1} to {size - 1 - lobe} cycles, which window `{window}` can separate from the mean",
             do="lengthen `span`, or let it hold whole cycles and take `window: rectangular`",
         )
     claimed = set(range(max(1, lobe)))  # the mean
@@ -247,7 +248,7 @@ def _take_apart(survey: Survey, window: WindowName, harmonics: int, fundamental:
         middle = round(_folded(number * centre, spectrum.size))
         bins = range(middle - lobe, middle + lobe + 1)
         if bins[0] < 0 or bins[-1] >= size or not claimed.isdisjoint(bins):
-            continue  # folded onto another line: it cannot be told from that
+            continue  # folded onto another line: it cannot be distinguished from that
         claimed.update(bins)
         squares[number] = float(spectrum.mean_squares(bins[0], bins[-1] + 1).sum())
     total, count = _rest(spectrum, claimed)

@@ -87,7 +87,7 @@ def ellipse_phase(first: Survey, second: Survey) -> Reading:
     ----------
     arccos(Σ(x − x̄)(y − ȳ) / √(Σ(x − x̄)² · Σ(y − ȳ)²)).
 
-    It takes no frequency and cannot tell which channel leads; it is right for sines over whole cycles, and worst near
+    It takes no frequency and does not show which channel leads; it is right for sines over whole cycles, and worst near
     0 and 180 deg, where noise opens the figure. Doubt `noisy` there.
     """
     sums = covariances(first, second)

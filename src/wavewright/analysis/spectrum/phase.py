@@ -23,7 +23,7 @@ from wavewright.analysis.spectrum.sine_fit import SineFit, fit_sine
 from wavewright.errors import NotMeasurable
 
 SOURCE = "IEEE 1057, sine fits by least squares †"
-LEAST_SIGNIFICANT = 3.0  # an amplitude below so many of its uncertainties has no phase
+LEAST_SIGNIFICANT = 3.0  # an amplitude below this many of its uncertainties has no phase
 
 
 def common_sines(first: Survey, second: Survey, *, frequency: float | None = None) -> tuple[SineFit, SineFit]:

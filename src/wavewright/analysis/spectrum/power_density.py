@@ -96,7 +96,7 @@ def noise_density(
     ----------
     lowest, highest : the band, Hz; left out: all but the lines next to 0 Hz.
     resolution : distance of the lines, Hz, see `power_density`.
-    average : over the lines. `median`: tones that stand out do not count; corrected for the median of chi-square
+    average : over the lines. `median`: tones above the noise do not count; corrected for the median of chi-square
         lying below its mean. `mean`: everything counts.
 
     Returns

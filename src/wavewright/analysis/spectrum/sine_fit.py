@@ -104,7 +104,7 @@ def sine_amplitude(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE
 
     Definition
     ----------
-    A in A·cos(2πft + φ) + C, such that the sum of squares of what is left is least.
+    A in A·cos(2πft + φ) + C, such that the sum of the squared residuals is smallest.
     """
     fit = fit_sine(survey, frequency=frequency)
     return Reading(fit.amplitude, survey.unit, uncertainty=fit.amplitude_uncertainty, doubts=fit.doubts)
@@ -116,7 +116,7 @@ def sine_frequency(survey: Survey, *, start: Annotated[float, "Hz", POSITIVE] | 
 
     Definition
     ----------
-    f in A·cos(2πft + φ) + C, such that the sum of squares of what is left is least.
+    f in A·cos(2πft + φ) + C, such that the sum of the squared residuals is smallest.
     """
     fit = fit_sine(survey, start=start)
     return Reading(fit.frequency, "Hz", uncertainty=fit.frequency_uncertainty, doubts=fit.doubts)
@@ -128,7 +128,7 @@ def sine_phase(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | 
 
     Definition
     ----------
-    φ in A·cos(2πft + φ) + C, such that the sum of squares of what is left is least.
+    φ in A·cos(2πft + φ) + C, such that the sum of the squared residuals is smallest.
     """
     fit = fit_sine(survey, frequency=frequency)
     uncertainty = math.degrees(fit.phase_uncertainty)
@@ -141,7 +141,7 @@ def sine_offset(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] |
 
     Definition
     ----------
-    C in A·cos(2πft + φ) + C, such that the sum of squares of what is left is least.
+    C in A·cos(2πft + φ) + C, such that the sum of the squared residuals is smallest.
     """
     fit = fit_sine(survey, frequency=frequency)
     return Reading(fit.offset, survey.unit, uncertainty=fit.offset_uncertainty, doubts=fit.doubts)
@@ -149,7 +149,7 @@ def sine_offset(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] |
 
 @metric("sine_residual", reads=Reads.SPECTRUM, unit="", source=SOURCE)
 def sine_residual(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None = None) -> Reading:
-    """Sine residual: rms of what is left of the waveform when the sine that fits best is taken away.
+    """Sine residual: rms of the waveform after the best-fitting sine has been subtracted.
 
     Definition
     ----------
@@ -241,7 +241,7 @@ def _settle(wave: Waveform, mean: float, turn: float) -> float:
     for _ in range(MOST_ROUNDS):
         gram, right = _sums(wave.codes, mean, turn, cosine, sine)
         cosine, sine, _, change = (float(number) for number in _solve(gram, right, wave))
-        # more than a quarter turn at the ends is beyond what the linear equations tell
+        # more than a quarter turn at the ends is beyond what the linear equations can resolve
         step = max(-math.pi / 2, min(math.pi / 2, change))
         turn += step / half
         if abs(step) < SETTLED:

@@ -1,4 +1,4 @@
-"""Amplitude spectrum of a record: what amplitude stands at what frequency, the window accounted for.
+"""Amplitude spectrum of a record: what amplitude is at what frequency, the window accounted for.
 
 Memory: one float copy of the record (float32 for codes of 16 bits or fewer, where its rounding lies far below the
 converter's; else float64) and its transform: twice that copy at the peak, besides what the transform itself works in.

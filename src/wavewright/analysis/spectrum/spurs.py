@@ -110,7 +110,7 @@ def spur_margin(survey: Survey, *, mask: Sequence[Any], window: WindowName = "bl
 
     Definition
     ----------
-    least 20·log10(mask(f) / A(f)) over all lines beside the strongest tone, within the mask.
+    least 20·log10(mask(f) / A(f)) over all lines other than the strongest tone, within the mask.
 
     Parameters
     ----------

@@ -37,7 +37,7 @@ class Tone:
     ----------
     frequency : Hz. `amplitude` : peak value, in the waveform's unit.
     cycles : of it in the record: its place in the spectrum, in bins.
-    noise : rms of the noise in one sample, in the waveform's unit, as the lines that are not peaks tell it.
+    noise : rms of the noise in one sample, in the waveform's unit, estimated from the lines that are not peaks.
     """
 
     frequency: float
@@ -104,11 +104,11 @@ def strongest_tone(
     Returns
     -------
     Reading in Hz. Doubts: `few_cycles` below 10 cycles in the record, `undersampled` below 4 samples per cycle, `noisy`
-    where noise alone has such a line once in 100 records or oftener.
+    where noise alone has such a line in one record out of 100 or more often.
 
     Raises
     ------
-    NotMeasurable : no peak there, or fewer cycles in the record than the window can tell from the mean.
+    NotMeasurable : no peak there, or fewer cycles in the record than the window can separate from the mean.
     """
     tone = find_strongest(survey, window=window, lowest=lowest, highest=highest, number=number)
     return Reading(tone.frequency, "Hz", uncertainty=tone.frequency_uncertainty, doubts=tone_doubts(tone))
@@ -174,7 +174,7 @@ def _strongest(survey: Survey, window: WindowName, lowest: float | None, highest
     if peak < least:
         raise NotMeasurable(
             f"`{survey.name}`: the highest line is at {peak} cycles in the record",
-            expected=f"at least {least} cycles, which window `{window}` can tell from a drift of the mean",
+            expected=f"at least {least} cycles, which window `{window}` can separate from a drift of the mean",
             do="lengthen `span`, or set `lowest` above the drift",
         )
     return tone_at(spectrum, peak)
@@ -251,9 +251,9 @@ def _ratio_slope(window: Window, offset: float) -> float:
 
 
 def noise_rms(spectrum: Spectrum) -> float:
-    """Rms of white noise that has the spectrum's median line: lines that stand out do not count."""
+    """Rms of white noise that has the spectrum's median line: lines above the noise do not count."""
     lines: Sequence[float] | Floats = spectrum.amplitudes[max(1, len(spectrum.window.terms)) : -1]
-    step = max(1, len(lines) // 100_000)  # a sample of the lines tells the median well enough
+    step = max(1, len(lines) // 100_000)  # a sample of the lines gives the median well enough
     median = float(np.median(np.asarray(lines[::step], dtype=np.float64))) if len(lines) else 0.0
     # squares of noise lines are exponentially distributed, with median ln 2 of the mean
     return median / math.sqrt(math.log(2)) * math.sqrt(spectrum.size / spectrum.window.noise_bandwidth) / 2

@@ -1,4 +1,4 @@
-"""Windows for spectra: weighted sums of cosines, in the periodic form that a discrete Fourier transform wants.
+"""Windows for spectra: weighted sums of cosines, in the periodic form that a discrete Fourier transform needs.
 
 Coherent gain, noise bandwidth, scallop loss as in Proc. IEEE 66 (1978), no. 1, 51–83 †. All of them follow from
 the cosine terms alone: math.

@@ -133,7 +133,7 @@ def trend(values: npt.ArrayLike, *, places: Sequence[float] | Floats | None = No
     Parameters
     ----------
     values : shape (n,), n ≥ 3.
-    places : where each value stands, shape (n,): shot numbers 0, 1, 2, … where left out; or times in s.
+    places : where each value is, shape (n,): shot numbers 0, 1, 2, … where left out; or times in s.
 
     Raises
     ------

@@ -34,7 +34,7 @@ def burst_width(
           ├────┤├─ pause ─┤
           burst width
 
-    A pause is longer than `pause`: three times the median distance between edges if nothing is said. A group that is
+    A pause is longer than `pause`: three times the median distance between edges if it is left out. A group that is
     nearer than that to an end of the record may go on beyond it, and is left out.
 
     Raises

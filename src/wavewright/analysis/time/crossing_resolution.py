@@ -113,7 +113,7 @@ def level_effect(survey: Survey, level: ReferenceLevel, places: Floats, *, risin
 
 
 def steepness_at(survey: Survey, places: Floats) -> float:
-    """Median change per second around crossings, in the waveform's unit; 0 where there is none.
+    """Median change per second around crossings, in the waveform's unit; 0 if there are none.
 
     Over as many samples as it takes to rise well above the noise, but no longer than the edge.
     """

@@ -79,5 +79,5 @@ def told_noise(survey: Survey, found: Crossings) -> tuple[Doubt, ...]:
 
 
 def state_doubts(survey: Survey) -> tuple[Doubt, ...]:
-    """`no_states` where the levels found are not levels that the waveform dwells at."""
+    """`no_states` where the levels found are not levels that the waveform stays at."""
     return () if survey.levels.has_states else (Doubt.NO_STATES,)

@@ -41,8 +41,8 @@ def glitches(
       ───┘     └─────┴─────┘     └──
                      glitch
 
-    If no `width` is said, a quarter of the median width of the pulses of the same polarity. A glitch that does not pass
-    the level is a runt, or needs a `level` nearer to the state that it leaves. A width of fewer than two sample
+    If `width` is left out, a quarter of the median width of the pulses of the same polarity. A glitch that does not
+    pass the level is a runt, or needs a `level` nearer to the state that it leaves. A width of fewer than two sample
     intervals is doubted: such pulses are not all in the record.
 
     Raises
@@ -72,7 +72,7 @@ def glitches(
 
 
 def _limit(survey: Survey, pulses: Pulses, width: float | None) -> float:
-    """Below how many sample intervals a pulse is too narrow; not a number where no pulse tells."""
+    """Below how many sample intervals a pulse is too narrow; not a number where there is no pulse to compare with."""
     if width is not None:
         return width / survey.wave.interval
     return SHARE_OF_MEDIAN * float(np.median(pulses.lengths)) if pulses.lengths.size else math.nan

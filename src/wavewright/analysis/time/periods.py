@@ -98,7 +98,7 @@ def rising_edges(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: 
 
     Definition
     ----------
-    One for each upward crossing of `level` through the whole hysteresis band; 0 where there is none.
+    One for each upward crossing of `level` through the whole hysteresis band; 0 if there are none.
 
     Raises
     ------
@@ -114,7 +114,7 @@ def falling_edges(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis:
 
     Definition
     ----------
-    One for each downward crossing of `level` through the whole hysteresis band; 0 where there is none.
+    One for each downward crossing of `level` through the whole hysteresis band; 0 if there are none.
 
     Raises
     ------

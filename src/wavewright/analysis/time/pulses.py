@@ -147,7 +147,7 @@ def pulses(
 
     Definition
     ----------
-    Pairs of a rising edge and the falling one after it; for negative pulses the reverse. 0 where there is none.
+    Pairs of a rising edge and the falling one after it; for negative pulses the reverse. 0 if there are none.
 
     Raises
     ------
@@ -254,7 +254,7 @@ def _width(survey: Survey, polarity: Polarity, level: ReferenceLevel, hysteresis
 
 
 def _of_one(count: int) -> float:
-    """Standard uncertainty of the longest of so many pulses, in that of any one of them."""
+    """Standard uncertainty of the longest of this many pulses, in that of any one of them."""
     return math.hypot(SCATTER_OF_LARGEST, lift_of_largest(count)) if count > 1 else 1.0
 
 

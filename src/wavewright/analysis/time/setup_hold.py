@@ -1,4 +1,4 @@
-"""Setup and hold time of data against a clock: how long data stand still before and after the clock's edges.
+"""Setup and hold time of data against a clock: how long data are stable before and after the clock's edges.
 
 The channels are data, clock, in this order.
 """

@@ -10,7 +10,7 @@ the window is as wide as the noise asks for, but
 
 Without noise the window is one sample. The rule is ours: common practice, no source.
 
-Stretches of many transitions are looked at together, one row each, and so are those of them whose windows and entries
+Stretches of many transitions are examined together, one row each, and so are those of them whose windows and entries
 are the same: a record has many transitions, and few ways to settle.
 """
 
@@ -31,9 +31,9 @@ from wavewright.waveform import Floats
 WANTED = 30.0  # half the height of the band over the noise of an average
 SHARE = 10.0  # of the time up to the entry, that a window covers one part of at most
 MOST_LEFT = 1.5  # between samples and averages, over the noise
-NOISY = 6.0  # averages scatter beyond the band by chance where half its height is less than so many deviations
+NOISY = 6.0  # averages scatter beyond the band by chance where half its height is less than this many deviations
 ROUNDS = 6
-TOGETHER = 1 << 18  # samples of stretches that are looked at together
+TOGETHER = 1 << 18  # samples of stretches that are examined together
 PADDED = 1.25  # the longest stretch over the shortest of those
 
 Ints = npt.NDArray[np.int64]
@@ -258,7 +258,7 @@ class _Stretches:
         return self._summed(np.arange(self._sizes.size), 0, self._longest)
 
     def _summed(self, rows: Ints, head: int, tail: int) -> tuple[Floats, Floats]:
-        """The sample at `head`, and running sums of the differences from it; they stand still where a stretch ends."""
+        """The sample at `head`, and running sums of the differences from it; constant after the end of a stretch."""
         part = self._codes[rows, head:tail].astype(np.float64)
         start = part[:, :1].copy()
         part -= start
@@ -270,7 +270,7 @@ class _Stretches:
 
 
 def _alike(sizes: Ints) -> Iterator[Ints]:
-    """Which stretches are looked at together: of about the same length, and not too many; empty ones not at all."""
+    """Which stretches are examined together: of about the same length, and not too many; empty ones not at all."""
     order = np.argsort(sizes, kind="stable")
     order = order[sizes[order] > 0]
     size = sizes[order]

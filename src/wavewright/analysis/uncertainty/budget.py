@@ -24,7 +24,7 @@ class Budget:
     value : that it belongs to, in `unit`.
     contributions : contributions of one cause are added with their signs, those that make nothing are left out; so no
         key occurs twice, and what is left is independent of each other.
-    missing : what makes the value uncertain as well, and of which nobody has stated how much; in words.
+    missing : what makes the value uncertain as well, and by an amount that is not stated; in words.
 
     Examples
     --------
@@ -85,7 +85,7 @@ class Budget:
         return (contribution.standard / total) ** 2 if total else 0.0
 
     def as_json(self) -> dict[str, Any]:
-        """Plain numbers and words; without the value, which stands with its unit in the reading."""
+        """Plain numbers and words; without the value, which is with its unit in the reading."""
         plain: dict[str, Any] = {"contributions": [one.as_json() for one in self.contributions]}
         if self.missing:
             plain["missing"] = list(self.missing)

@@ -42,7 +42,7 @@ class Propagated:
 
         Raises
         ------
-        Misuse : a coverage that is not between 0 and 1, or of which there are too few draws to tell.
+        Misuse : a coverage that is not between 0 and 1, or for which there are too few draws.
         """
         if not 0 < coverage < 1 or self.values.size * (1 - coverage) < 10:
             raise Misuse(f"coverage {coverage:g} of {self.values.size} draws", expected="at least 10 draws outside")
@@ -70,7 +70,7 @@ def propagate(
     function : takes the inputs by name, as arrays of shape (draws,), and returns such an array.
     inputs : by name. An input of distribution t scatters by more than its standard uncertainty (6.4.9 †).
     correlations : of pairs of normal inputs, as for `combine`.
-    draws : 200 000 tell a 95 % interval to about 1 % of its width.
+    draws : 200 000 give a 95 % interval to about 1 % of its width.
 
     Raises
     ------

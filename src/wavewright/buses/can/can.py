@@ -70,8 +70,9 @@ def can(
     Fields: `identifier`, `extended`, `remote`, `length` (the data length code), `data`, `crc` (as sent),
     `acknowledged`; for CAN FD also `fast` (bit rate switched) and `error_passive`. Kinds: `data`, `remote`, `error`
     (destroyed by an error flag), `overload` (a node asked for time after a frame), `flexible data`. After a stuff error
-    only the fields before it are told. A frame at the beginning of the record with less than 11 recessive bits before
-    it is told only if nothing is wrong with it. A pulse in which no bit is read is marked inside a frame only.
+    only the fields before it are reported. A frame at the beginning of the record with less than 11 recessive bits
+    before it is reported only if nothing is wrong with it. A pulse in which no bit is read is marked inside a frame
+    only.
 
     Parameters
     ----------
@@ -79,7 +80,7 @@ def can(
         refused where frames switch to a faster data phase.
     data_bit_rate : bit/s, of the data phase where a CAN FD frame switches; None: as `bit_rate`.
     sample_point, data_sample_point : where in a bit it is read; earlier where so few samples per bit were taken that an
-        edge cannot be told from it. What is after it is also the jump width of the bit clock.
+        edge cannot be distinguished from it. What is after it is also the jump width of the bit clock.
     """
     facts = {"record_start": line.start, "record_end": line.end}
     try:
@@ -172,7 +173,7 @@ def _strays(stream: BitStream, frames: Frames, flexible: Flags, overloads: list[
 
 
 def _inside_flexible(frames: Frames, flexible: Flags, may_be_data: Flags, margin: float) -> Flags:
-    """What was taken for frames and is data of a CAN FD frame: within it, or after the place where it broke off.
+    """What was taken for frames and is data of a CAN FD frame: within it, or after the place where it ended.
 
     `margin` : s, by which what begins right at the end of a frame may seem to begin before it.
     """
@@ -196,7 +197,7 @@ def _measured_rate(stream: BitStream) -> float:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Heads:
-    """What stands before the data of each frame."""
+    """What is before the data of each frame."""
 
     identifier: npt.NDArray[np.int64]
     extended: Flags
@@ -258,7 +259,7 @@ def _ends(stream: BitStream, starts: Indexes, head: _Heads, sent: _Sent) -> _End
     last = sent.raw(sent.first + head.end - 1)  # of the CRC
     delimiter = last + 1 + _holds(stream.stuffed, last + 1, last + 2)
     sixth = np.append(stream.sixths, size)[np.searchsorted(stream.sixths, starts)]
-    broken = (sixth <= last + 1) & (sixth < after)  # the CRC may end with five equal bits: a stuff bit is due then
+    broken = (sixth <= last + 1) & (sixth < after)  # the CRC may end with five equal bits: a stuff bit follows then
     overrun = (delimiter > after) & ~broken & (after < size)
     cut = (delimiter + TRAILER > after) & ~broken & (after == size)
     known = sent.place(np.minimum(np.where(broken, sixth, after), after)) - sent.first

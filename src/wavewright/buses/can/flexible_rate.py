@@ -23,7 +23,7 @@ from wavewright.waveform import Floats
 
 LENGTHS = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
 """Data bytes by data length code (ISO 11898-1 †)."""
-STRETCH = 1024  # edges that are looked at together
+STRETCH = 1024  # edges that are examined together
 GRAY = (0, 1, 3, 2, 6, 7, 5, 4)
 """The Gray code of the number of stuff bits modulo 8."""
 

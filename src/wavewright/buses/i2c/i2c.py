@@ -97,7 +97,7 @@ def i2c(
     address first), `repeated` (began with a repeated START), `stopped` (ended with a STOP), `clock_low` (s, the longest
     time that SCL was low, so that stretching shows), `meaning` of a reserved address, `partial` (bits of an unfinished
     byte). A byte that is read and not acknowledged is the usual end and no error. Clocks without a START, after a STOP
-    or a rest, are a transfer with the error `sync`, and so is what follows a START within a byte; a line that is low
+    or idle time, are a transfer with the error `sync`, and so is what follows a START within a byte; a line that is low
     to the end of the record is held.
 
     Parameters

@@ -27,7 +27,7 @@ from wavewright.buses.vocabulary import BYTES, Vocabulary, number
 def i2c_memory(frames: Frames, *, register_bytes: Annotated[int, Sense(least=1, most=4)] = 1) -> Frames:
     """Reads and writes of a device's registers over I2C; kind `write`, `read` or `select` (pointer set, no data).
 
-    Fields: `address`, `register` (of the first byte; absent where nobody said), `data`. Bytes that the device did not
+    Fields: `address`, `register` (of the first byte; absent where none was sent), `data`. Bytes that the device did not
     acknowledge do not move its pointer.
 
     Parameters
@@ -54,7 +54,7 @@ def i2c_memory(frames: Frames, *, register_bytes: Annotated[int, Sense(least=1, 
 
 
 def _access(transfer: Frame, register_bytes: int, pointers: dict[int, int]) -> Frame:
-    """One transfer as an access; `pointers` keeps where each device's pointer stands, and is moved on."""
+    """One transfer as an access; `pointers` keeps where each device's pointer is, and is moved on."""
     address, data = transfer.fields.get("address"), transfer.fields.get("data", b"")
     if address is None:
         return Frame(transfer.start, transfer.end, "select", {}, transfer.errors)

@@ -34,7 +34,7 @@ from wavewright.buses.vocabulary import BYTES, FLAG, OCTET, Vocabulary, number
     ),
 )
 def smbus(frames: Frames, *, pec: bool = False, edition: Literal["2.0", "3"] = "2.0") -> Frames:
-    """SMBus transactions: a command to a device, what it was told or answered, and the packet error code.
+    """SMBus transactions: a command to a device, its data, and the packet error code.
 
     Fields: `address`, `read`, `command` (absent for a quick command or a plain receive), `data` (without the code),
     `pec` (int, as sent, where there is one). A transfer that begins with a repeated START belongs to the one before.

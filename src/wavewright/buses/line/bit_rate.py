@@ -56,7 +56,7 @@ def rate_scale(places: Floats, every: Floats | None = None) -> tuple[float, floa
 
     Parameters
     ----------
-    places : distances of edges from the first edge of their frame, in assumed bits, shape (n,). Near ones are looked at
+    places : distances of edges from the first edge of their frame, in assumed bits, shape (n,). Near ones are examined
         first, so that a rate that is some per cent off does not make the far ones count for the wrong bit.
     every : more of them, which decide between rates where `places` fit several or hold glitches; None: `places`.
 

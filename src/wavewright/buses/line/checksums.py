@@ -96,7 +96,7 @@ def crc_of_bits(bits: npt.NDArray[np.bool_], first: Indexes, last: Indexes, kind
 
 
 def _run(sizes: Indexes, octet: Callable[[Indexes, int], npt.NDArray[np.uint8]], kind: Crc, start: int) -> Words:
-    """The check words of messages of so many octets.
+    """The check words of messages of this many octets.
 
     All messages take a step together, the longest decides how many steps there are.
 
@@ -161,7 +161,7 @@ def _table(kind: Crc) -> npt.NDArray[Any]:
 
 @cache
 def _started(kind: Crc, longest: int) -> Words:
-    """What the start value has become after so many bits."""
+    """What the start value has become after this many bits."""
     top, mask = 1 << (kind.width - 1), (1 << kind.width) - 1
     register, rows = kind.start, []
     for _ in range(longest + 1):

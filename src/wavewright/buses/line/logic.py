@@ -18,7 +18,7 @@ from wavewright.errors import NotMeasurable
 from wavewright.waveform import Codes, Floats, Waveform
 
 WINDOW = 1 << 14  # instants: what is made of them stays in the cache
-SPARSE = 16  # fewer instants than one for so many changes, or octets of samples, are searched for one by one
+SPARSE = 16  # fewer instants than one for this many changes, or octets of samples, are searched for one by one
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,7 +71,7 @@ class Line:
         """As `is_high`, for ascending instants.
 
         Where the samples on both sides of an instant are in the same state, that is the state; only where they are not,
-        the instants of change are looked at.
+        the instants of change are examined.
         """
         if self.states is None or instants.size * SPARSE < max(self.times.size, 8 * self.states.size):
             return np.asarray((self.changes_before(instants) & 1 != 0) ^ self.first)
@@ -95,7 +95,7 @@ class Line:
     def changes_while_high(self, other: Line) -> Indexes:
         """Which of the changes, by index, come while another line is high; at its own changes it is in the new state.
 
-        Of lines that were sampled together only those changes are looked at by time that have a sample beside them in
+        Of lines that were sampled together only those changes are examined by time that have a sample beside them in
         which the other line is high.
         """
         if self.states is None or other.states is None or not self._was_sampled_with(other):

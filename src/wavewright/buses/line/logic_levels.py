@@ -111,7 +111,7 @@ AUTO = LogicLevels(math.nan, math.nan)
 
 
 def _states(wave: Waveform) -> tuple[float, float]:
-    """The two state levels, if the record dwells at two.
+    """The two state levels, if the record stays at two.
 
     Noise about one level has two extremes as well, but most samples lie between them.
 

@@ -28,7 +28,7 @@ def setup_time_of_bus(bus: BusRecord, *, data: Data | None = None) -> Reading:
 
     Parameters
     ----------
-    data : the line that is looked at; the only one if left out, or `mosi` of two.
+    data : the line to be evaluated; the only one if left out, or `mosi` of two.
 
     Raises
     ------
@@ -112,7 +112,7 @@ def hold_time(clock: Line, data: Line, *, mode: int = 0, select: Line | None = N
     return _shortest(edges[known], data.times[place[known]] - edges[known], NO_CHANGE, clock)
 
 
-NO_CHANGE = "the data never change beside a clock edge"
+NO_CHANGE = "the data never change near a clock edge"
 
 
 def reading_edges(clock: Line, *, mode: int, select: Line | None) -> Floats:

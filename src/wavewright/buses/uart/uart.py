@@ -39,7 +39,7 @@ BREAK_MARGIN = 0.25  # bits beyond a whole character before a low line is a brea
 EDGES_FOR_RATE = 1 << 16
 MOST_SCATTER = 0.15  # bits, and half a sample: of edges that have a rate
 WELL_KNOWN, KNOWN = 0.05, 0.2  # bits over a character: uncertainty of a rate that is measured well, or at all
-SURE = 0.01  # relative uncertainty of a measured rate that can be told from the set one
+SURE = 0.01  # relative uncertainty of a measured rate that can be distinguished from the set one
 WINDOW = 1 << 14  # characters: what is made of their edges stays in the cache
 NARROW, OFF_CLOCK = np.uint8(1), np.uint8(2)  # marks of edges
 ALL_BITS = np.uint32(0xFFFF_FFFF)
@@ -252,7 +252,7 @@ def _rate_of(places: Floats, every: Floats, sample: float, characters: int) -> t
 
     Parameters
     ----------
-    every : of all edges, so that rates which fit some of them only are told apart.
+    every : of all edges, so that rates which fit only some of them are told apart.
     sample : bits; so far a start edge, which all edges of its character are compared with, may be off.
     """
     scale, spread = rate_scale(places, every)

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from wavewright.instruments.scan import ScannedAddress
     from wavewright.running.outcome import CalibrationNote
 
-NONE_IN_SIGHT = "no instrument in sight; raw sockets are never seen, {what}"
+NONE_IN_SIGHT = "no instrument found; raw sockets are never listed, {what}"
 commands = typer.Typer(help="Find instruments, identify them, find their profiles.", no_args_is_help=True)
 
 Library = Annotated[
@@ -57,7 +57,7 @@ def scan(
     profile: Annotated[
         list[str] | None,
         typer.Option(
-            help="A profile file that may fit, beside the shipped ones; its query for the identity too.",
+            help="A profile file that may fit, in addition to the shipped ones; its identity query is sent too.",
             autocompletion=complete_profile,
         ),
     ] = None,
@@ -75,7 +75,7 @@ def scan(
     from wavewright.instruments.scan import scan as scan_all
 
     if write is not None and write.exists():
-        raise Misuse(f"`{write}` is there already", do="name another file, or move that one away")
+        raise Misuse(f"`{write}` exists already", do="name another file, or move that one away")
     own = [load_profile(file) for file in profile or ()]
     found: list[ScannedAddress] = []
     with closing(_manager(library, bench)) as manager:

@@ -46,7 +46,7 @@ def _lines(doubt: Doubt) -> list[str]:
         ("when", doubt.threshold),
         ("means", doubt.meaning),
         ("remedy", doubt.cure),
-        ("stops", "whatever is read" if parts == "anything" else f"what reads: {parts}"),
+        ("affects", "every reading" if parts == "anything" else f"readings of: {parts}"),
     )
     lines = [doubt.value]
     for word, text in told:

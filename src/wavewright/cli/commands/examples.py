@@ -12,9 +12,9 @@ from wavewright.cli.output import AsJson, print_json
 
 def examples(
     folder: Annotated[
-        Path, typer.Argument(help="Folder to write `recipes`, `sim` and `schemas` into; made if it is not there.")
+        Path, typer.Argument(help="Folder to write `recipes`, `sim` and `schemas` into; created if it does not exist.")
     ],
-    force: Annotated[bool, typer.Option("--force", help="Overwrite files that are there already.")] = False,
+    force: Annotated[bool, typer.Option("--force", help="Overwrite files that exist already.")] = False,
     as_json: AsJson = False,
 ) -> None:
     """Write example recipes and a simulated bench to a folder.

@@ -58,7 +58,7 @@ def look(
     Nothing, a steady level, noise, a sine, a clock, pulses, an edge, or which bus, with its settings and what is said.
 
     The bench is brought to its known state and all outputs stay off: power the board some other way. Range, time base
-    and level are found. With files, each channel of each is looked at, and what is unlike the others is marked.
+    and level are found. With files, each channel of each is examined, and what is unlike the others is marked.
     """
     if files:
         if bench is not None or recipe is not None or input:

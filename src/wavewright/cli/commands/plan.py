@@ -71,7 +71,7 @@ def _lines(made: Plan, findings: Iterable[FitnessFinding]) -> Iterable[str]:
         yield f"  for each of {one.shots} shots:" if one.shots > 1 else "  one shot:"
         yield from _steps(one.for_every_shot, "    ")
     yield ""
-    yield "at the end, whatever happened:"
+    yield "at the end, in any case:"
     yield from _steps(made.last, "  ")
 
 

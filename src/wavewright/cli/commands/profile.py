@@ -84,7 +84,7 @@ def new(
     path = Path(f"{name}.yaml")
     text = new_profile_text(name, base=base, role=None if role is None else _role(role))
     if path.exists():
-        raise Misuse(f"`{path}` is there already", do="choose another name, or move that file away")
+        raise Misuse(f"`{path}` exists already", do="choose another name, or move that file away")
     write_with_schema(path, text, KindOfFile.PROFILE)
     print(path)
 
@@ -132,7 +132,7 @@ def _role(word: str) -> Role:
 
 
 def _line(row: Row, causes: dict[str, str]) -> str:
-    """One row; a reason is told in full where it comes for the first time, which `causes` keeps."""
+    """One row; a reason is given in full where it comes for the first time, which `causes` keeps."""
     words = [f"{row.finding:<13}", f"{1000 * row.duration:8.2f} ms", f"{row.setting}"]
     if row.asked is not None:
         words.append(f"{row.asked:g}" if isinstance(row.asked, float) else str(row.asked))

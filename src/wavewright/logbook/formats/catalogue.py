@@ -27,7 +27,7 @@ class FileFormat:
     name : for lists and messages.
     suffixes : in small letters with the point; the first is the usual one.
     about : one line: what is kept and what is lost.
-    read : from a path, and the interval in s for files that do not tell it, to waveforms in the file's order.
+    read : from a path, and the interval in s for files that do not state it, to waveforms in the file's order.
     write : the waveforms of a capture to a path.
     """
 

@@ -32,7 +32,7 @@ _BLOCK = 65_536  # lines written at a time
 
 @dataclass(frozen=True, slots=True)
 class _Table:
-    """What stands in the file: numbers of shape (lines, columns) and where each line is."""
+    """What is in the file: numbers of shape (lines, columns) and where each line is."""
 
     file: str
     layout: TableLayout

@@ -195,7 +195,7 @@ def read_hdf5(path: Path, interval: float | None) -> dict[str, Waveform]:
     import h5py
 
     with path.open("rb"):
-        pass  # a missing file is told by the system, not as a broken one
+        pass  # a missing file is reported by the system, not as a broken one
     check_comes_back(path)
     try:
         with h5py.File(path, "r") as file:

@@ -34,7 +34,7 @@ for line in sys.stdin:
             look("", file)
             file.visititems(look)
     except Exception:
-        pass  # what is wrong with it is told by who reads it
+        pass  # what is wrong with it is reported by whoever reads it
     print("back", flush=True)
 """
 

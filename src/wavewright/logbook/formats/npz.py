@@ -78,7 +78,7 @@ def _load(path: Path) -> dict[str, Codes]:
 
 
 def _check_sizes(path: Path) -> None:
-    """See from the headers alone what the arrays need; one that states more than stands there is broken.
+    """See from the headers alone what the arrays need; one that states more than is there is broken.
 
     Raises
     ------

@@ -50,7 +50,7 @@ def read_riff(path: Path) -> RiffFile:
 
     Raises
     ------
-    FileFault : not a RIFF WAVE file, or it breaks off inside a chunk.
+    FileFault : not a RIFF WAVE file, or it is cut short inside a chunk.
     """
     size = path.stat().st_size
     with path.open("rb") as file:
@@ -76,7 +76,7 @@ def _chunks(file: BinaryIO, order: str, size: int, path: Path) -> list[Chunk]:
             if not head.strip(b"\0"):
                 break  # padding after the last chunk
             raise FileFault(
-                f"breaks off after {len(head)} bytes of a chunk's header",
+                f"is cut short after {len(head)} bytes of a chunk's header",
                 where=f"{path}, byte {at}",
                 expected="a name of four bytes and a length of four",
                 do="copy the file again: its end is missing",

@@ -134,7 +134,7 @@ def _is_numeric(layout: TableLayout, text: str) -> bool:
 def _headings(
     above: list[list[str]], columns: int, separator: str | None, lines: list[NumberedLine]
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Names and units from the one or two lines above the numbers; what stands higher is somebody's preamble."""
+    """Names and units from the one or two lines above the numbers; what is higher is somebody's preamble."""
     if separator is None and columns == 1 and lines:
         above = [[line.text.strip().strip('"')] for line in lines]  # a single name may have blanks in it
     block: list[list[str]] = []

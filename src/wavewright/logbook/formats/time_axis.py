@@ -48,7 +48,7 @@ def regular_axis(
     ----------
     times : s, shape (n,).
     resolution : s, the smallest step that the file can print; 0 for binary times.
-    place : from the index of a sample to where it stands.
+    place : from the index of a sample to where it is.
 
     Raises
     ------

@@ -212,7 +212,7 @@ def _write_chunks(path: Path, frames: Codes, rate: int, notes: str) -> None:
     tag = _FLOAT if frames.dtype.kind == "f" else _PCM
     second = min(rate * width * channels, 0xFFFFFFFF)
     form = struct.pack("<HHIIHH", tag, channels, rate, second, width * channels, 8 * width)
-    if tag == _FLOAT:  # a form that is not PCM has the length of its extension, and tells the number of samples
+    if tag == _FLOAT:  # a form that is not PCM has the length of its extension, and states the number of samples
         form += struct.pack("<H", 0)
     comment = f"{_SIGN}{notes}".encode() + b"\0"
     comment += b"\0" * (len(comment) % 2)

@@ -10,7 +10,7 @@ from wavewright.errors import FileFault, Misuse
 from wavewright.logbook.formats.time_axis import agreed_interval
 from wavewright.waveform import Codes, Waveform
 
-Note = dict[str, Any]  # as JSON gives it: looked at with care in `noted_waveform`
+Note = dict[str, Any]  # as JSON gives it: examined with care in `noted_waveform`
 _NUMBERS = ("gain", "offset", "interval", "start")
 _WORDS = ("unit", "name")
 

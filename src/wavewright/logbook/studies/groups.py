@@ -113,6 +113,6 @@ def days_of_reading(reading: StudiedReading) -> StudyResult:
             f"within a day: s {reading.shown(found.within)}",
             f"between days: s {reading.shown(found.between)}{chance}",
             f"standard uncertainty of the mean, from the days' means: {reading.shown(found.uncertainty)}",
-            f"the same if the days are alike: {reading.shown(found.pooled_uncertainty)}",
+            f"the same if all days have one mean: {reading.shown(found.pooled_uncertainty)}",
         ),
     )

@@ -1,4 +1,4 @@
-"""Readings of the logbook arranged as a study wants them."""
+"""Readings of the logbook arranged as a study needs them."""
 
 from __future__ import annotations
 

@@ -56,7 +56,7 @@ def fitness_on_bench(
 
     Raises
     ------
-    BenchFault : the bench lacks or forbids what the recipe wants.
+    BenchFault : the bench lacks or forbids what the recipe needs.
     FileFault, Misuse : as in a run.
     """
     chosen = select(recipe, bench, instruments=instruments, played=read_played(recipe, read_stored))

@@ -50,12 +50,12 @@ class BoardFile(GrammarModel):
     version: VersionOne = Field(alias="wavewright-board", description="version of the grammar: 1")
     title: Line = Field(description="what board this is", examples=["VC-204 irrigation valve controller"])
     probes_at_rest: dict[Count, LocatedText] = Field(
-        description="the node that each input's probe hangs on before anybody has moved one",
+        description="the node to which each input's probe is connected at first",
         examples=[{"1": "rail", "2": "reset"}],
     )
     nodes: dict[str, Annotated[NodeEntry, ChosenBy("kind", _entries, "node")]] = Field(
         default_factory=dict,
-        description="the nodes by name; one that feeds another stands above it",
+        description="the nodes by name; a node that feeds another comes before it",
         examples=[{"stimulus": {"kind": "source_terminal", "source_resistance": "50 ohm", "transition": "10 ns"}}],
     )
 
@@ -82,7 +82,7 @@ def load_board(path: Path, surroundings: Surroundings, *, seed: int) -> Board:
         except FileFault as fault:
             unmade |= {name}
             faults.append(fault)
-    if not faults:  # what hangs on a node that could not be made is not to blame
+    if not faults:  # what is connected to a node that could not be made is not to blame
         faults += _stray_probes(file, tree)
     faults += _shared_test_points(file)
     if faults:

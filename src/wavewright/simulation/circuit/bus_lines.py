@@ -30,7 +30,7 @@ Delay = Annotated[float, QuantityIn("s", "10 ns", least=0)]
 class BusLineEntry(ConversationEntry):
     """One line of a bus."""
 
-    fed_by: LocatedText = Field(description="the rail without which nothing is said", examples=["rail"])
+    fed_by: LocatedText = Field(description="the rail without which there is no traffic", examples=["rail"])
     signal: LocatedText = Field(description="which line of the conversation this is", examples=["tx", "scl"])
     rate_error: Share = Field(default=0.0, description="how much too fast the sender's clock is", examples=["2 %"])
     jitter: Delay = Field(default=0.0, description="standard deviation of each edge", examples=["10 ns"])

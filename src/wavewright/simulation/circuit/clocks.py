@@ -20,7 +20,7 @@ from wavewright.simulation.circuit.nodes import NodeContext, NodeEntry, node_kin
 from wavewright.simulation.circuit.power import rail_of
 from wavewright.simulation.circuit.surroundings import UNLOADED, Load
 
-_MOST_PERIODS = 512  # looked at before a record begins
+_MOST_PERIODS = 512  # examined before a record begins
 
 
 class CrystalOscillatorEntry(NodeEntry):
@@ -73,7 +73,7 @@ class CrystalOscillator:
         return load.share(self._resistance) / (1 + 1j * pole)
 
     def motion(self, start: float, end: float, load: Load, memory: float = 0.0) -> Motion:
-        """A steady sine while the rail stands; nothing without it."""
+        """A steady sine while the rail is up; nothing without it."""
         if not self._rail.is_up(start):
             return Motion()
         del end, memory
@@ -91,7 +91,7 @@ class CrystalOscillator:
         return {"frequency": self.frequency(UNLOADED), "peak_to_peak": 2 * peak, "mean": self._offset}
 
     def quiet_until(self, moment: float) -> float:
-        """Never quiet while the rail stands."""
+        """Never quiet while the rail is up."""
         return moment if self._rail.is_up(moment) else self._rail.quiet_until(moment)
 
 
@@ -104,7 +104,7 @@ class EnableLineEntry(NodeEntry):
     transition: Seconds = Field(description="duration of a transition, from 0 to 100 %")
     source_resistance: Ohms = Field(description="of the driver, which a probe loads")
     glitch_every: Annotated[int, CountFrom(0)] = Field(
-        default=0, description="one period in so many has a short low in its high part; 0: none", examples=[500]
+        default=0, description="one period in this number has a short low in its high part; 0: none", examples=[500]
     )
     glitch_width: Seconds = Field(default=0.0, description="duration of that short low", examples=["300 ns"])
 
@@ -175,12 +175,12 @@ class EnableLine:
         }
 
     def quiet_until(self, moment: float) -> float:
-        """Never quiet while the rail stands."""
+        """Never quiet while the rail is up."""
         return moment if self._rail.is_up(moment) else self._rail.quiet_until(moment)
 
 
 def loaded(open_circuit: Motion, source_resistance: float, load: Load) -> Motion:
-    """What is left of an open-circuit voltage with a source resistance in series when a probe hangs on it."""
+    """What is left of an open-circuit voltage with a source resistance in series when a probe is connected to it."""
     motion = open_circuit.scaled(load.share(source_resistance))
     constant = load.parallel(source_resistance) * load.capacitance
     return motion.low_passed(1 / (2 * math.pi * constant)) if constant else motion

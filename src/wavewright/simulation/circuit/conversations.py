@@ -39,11 +39,11 @@ class ConversationEntry(NodeEntry):
     """What is said on a line of a bus, how often and how fast."""
 
     says: Traffic = Field(
-        description="what is said: a Modbus RTU request and answer, an I2C read, an SPI conversion, or a CAN frame"
+        description="the traffic: a Modbus RTU request and answer, an I2C read, an SPI conversion, or a CAN frame"
     )
     every: Seconds = Field(description="time from one conversation to the next")
     wrong_every: Annotated[int, CountFrom(0)] = Field(
-        default=0, description="one conversation in so many has a fault; 0: none", examples=[40]
+        default=0, description="one conversation in this number has a fault; 0: none", examples=[40]
     )
     baud: Baud | None = Field(default=None, description="of `modbus`: baud rate; 19200 if left out")
     answers_after: Seconds | None = Field(
@@ -60,7 +60,7 @@ class Conversation:
     Parameters
     ----------
     every : s.
-    wrong_every : one conversation in so many has a fault (0: none); which ones follows from the salt.
+    wrong_every : one conversation in this number has a fault (0: none); which ones follows from the salt.
     salt : from the seed.
     """
 
@@ -127,7 +127,7 @@ def _spi(entry: ConversationEntry) -> Callable[[np.random.Generator, bool], Line
     bit_rate = 1e6 if entry.bit_rate is None else entry.bit_rate
 
     def speak(generator: np.random.Generator, is_wrong: bool) -> Lines:
-        """A 12-bit conversion read in three words; wrong: the last word breaks off after three clocks."""
+        """A 12-bit conversion read in three words; wrong: the last word is cut short after three clocks."""
         code = int(generator.integers(0, 4096))
         words = [(0xA5, 0x00), (0x00, code >> 4), (0x00, (code & 0xF) << 4)]  # a framing of our own
         lines = spi_lines([words], bit_rate=bit_rate, clocks=3 if is_wrong else None)

@@ -19,7 +19,7 @@ from wavewright.simulation.circuit.power import FeedNode
 from wavewright.simulation.circuit.slew import level_at
 from wavewright.simulation.circuit.surroundings import Load, Surroundings
 
-_FEWEST_PERIODS, _MOST_PERIODS = 2, 512  # looked at before a record begins
+_FEWEST_PERIODS, _MOST_PERIODS = 2, 512  # examined before a record begins
 
 
 def driven_edges(surroundings: Surroundings, threshold: float, start: float, end: float, memory: float) -> Edges:
@@ -32,7 +32,7 @@ def driven_edges(surroundings: Surroundings, threshold: float, start: float, end
 class HalfBridgeEntry(NodeEntry):
     """A half bridge that follows the source's signal."""
 
-    fed_by: LocatedText = Field(description="the feed that the bridge hangs on", examples=["feed"])
+    fed_by: LocatedText = Field(description="the feed of the bridge", examples=["feed"])
     threshold: Volts = Field(description="input voltage at which the bridge switches")
     delay: Seconds = Field(description="time from input to output")
     overshoot: Annotated[Interval, ToleranceIn("1", "4.5 % ± 0.5 pp")] = Field(description="of a step at the output")

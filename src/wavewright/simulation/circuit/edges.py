@@ -100,7 +100,7 @@ def quiet_until(history: History[SourceSignal], moment: float) -> float:
 
 
 def is_high(signal: SourceSignal, threshold: float, moment: float) -> bool:
-    """Whether a signal stands above a threshold at a moment."""
+    """Whether a signal is above a threshold at a moment."""
     phases = crossing_phases(signal, threshold)
     if phases is None:
         return signal.is_on and signal.low > threshold

@@ -36,7 +36,7 @@ class Sinusoid:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Motion:
-    """A voltage. Before the first event it stands at `base`; each event adds a step, a change of slope, and modes.
+    """A voltage. Before the first event it is at `base`; each event adds a step, a change of slope, and modes.
 
     Parameters
     ----------
@@ -71,7 +71,7 @@ class Motion:
         return replace(self, base=self.base + volts)
 
     def settled_on(self, volts: float) -> Motion:
-        """The same voltage from the first event on, but one that has stood at `volts` until then."""
+        """The same voltage from the first event on, but one that has been at `volts` until then."""
         if not len(self.times):
             return self
         steps = self.steps.copy()

@@ -35,7 +35,7 @@ E = TypeVar("E", bound=NodeEntry)
 
 
 class HangsOnUnmade(Misuse):
-    """The node hangs on another that could not be made, which has been said already."""
+    """The node is connected to another that could not be made, which has been said already."""
 
 
 class Node(Protocol):
@@ -45,7 +45,7 @@ class Node(Protocol):
         """The node's voltage from `start` to `end`, s, with `load` on it.
 
         `memory`: for how many seconds before `start` whoever looks remembers. A node may go back less far where it
-        is periodic; then it stands at its mean before its first event.
+        is periodic; then it is at its mean before its first event.
         """
 
     def reach(self, start: float, end: float) -> tuple[float, float]:
@@ -80,7 +80,7 @@ class NodeContext(Generic[E]):
         return interval.low + share * (interval.high - interval.low)
 
     def node(self, key: str) -> Node:
-        """Another node of the board that stands above this one in the file."""
+        """Another node of the board that is above this one in the file."""
         name: str = getattr(self.entry, key)
         if name in self.unmade:
             raise HangsOnUnmade(f"`{key}: {name}` could not be made")
@@ -90,7 +90,7 @@ class NodeContext(Generic[E]):
         return self.nodes[name]
 
     def node_of(self, key: str, kind: type[OfKind], what: str) -> OfKind:
-        """Another node of the board that stands above this one and is of that kind, called `what` in messages."""
+        """Another node of the board that is above this one and is of that kind, called `what` in messages."""
         node = self.node(key)
         if not isinstance(node, kind):
             name: str = getattr(self.entry, key)

@@ -99,7 +99,7 @@ def _next_corner(corners: list[Point], moment: float) -> float:
 class BuckRailEntry(NodeEntry):
     """A rail after a step-down converter."""
 
-    fed_by: LocatedText = Field(description="the feed that the converter hangs on", examples=["feed"])
+    fed_by: LocatedText = Field(description="the feed of the converter", examples=["feed"])
     level: Annotated[Interval, ToleranceIn("V", "3.3 V ± 1 %")] = Field(description="voltage of the rail")
     frequency: Annotated[Interval, ToleranceIn("Hz", "340 kHz ± 2 %")] = Field(description="switching frequency")
     inductance: Henries = Field(description="of the converter's inductor")
@@ -150,7 +150,7 @@ class BuckRail:
         return slewed(targets, up=self.level / self._up, down=self.level / self._down, first=targets[0][1])
 
     def is_up(self, moment: float) -> bool:
-        """True when the rail stands at its level."""
+        """True when the rail is at its level."""
         corners = self.corners()
         return level_at(corners, moment, corners[0][1]) == self.level
 
@@ -219,5 +219,5 @@ class BuckRail:
 
 
 def rail_of(making: NodeContext[Any], key: str) -> BuckRail:
-    """The rail that a node hangs on."""
+    """The rail that a node is connected to."""
     return making.node_of(key, BuckRail, "rail")

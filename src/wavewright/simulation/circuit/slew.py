@@ -11,7 +11,7 @@ Point = tuple[float, float]
 def slewed(targets: Sequence[Point], *, up: float, down: float, first: float) -> list[Point]:
     """Corner points (s, V) of a voltage that heads for each target (moment, V) at `up` or `down` V/s.
 
-    It stands at `first` before the first target. The last point is where it comes to rest.
+    It is at `first` before the first target. The last point is where it comes to rest.
     """
     points: list[Point] = []
     level = first

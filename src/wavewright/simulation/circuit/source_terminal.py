@@ -18,7 +18,7 @@ from wavewright.simulation.circuit.surroundings import Load, SourceSignal
 
 _LASTING = -1e-9  # 1/s: a sine that does not decay, as a mode that may begin and end
 _NOISE_RATE = 1e6  # independent levels per second
-_FEWEST_PERIODS, _MOST_PERIODS = 4, 512  # looked at before a record begins
+_FEWEST_PERIODS, _MOST_PERIODS = 4, 512  # examined before a record begins
 
 
 class SourceTerminalEntry(NodeEntry):
@@ -92,7 +92,7 @@ class SourceTerminal:
         return min(0.0, *(each.low for each in states)), max(0.0, *(each.high for each in states))
 
     def truth(self) -> Mapping[str, float]:
-        """What the source was told; nothing of its own."""
+        """What the source was set to; nothing of its own."""
         signal = self._surroundings.signal.at(math.inf)
         return {"frequency": signal.frequency, "amplitude": signal.high - signal.low}
 

@@ -1,4 +1,4 @@
-"""What the bench does to the board over time: the supply's output, the source's signal, the probes that hang on it."""
+"""What the bench does to the board over time: supply's output, source's signal, connected probes."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ class SourceSignal:
 
 @dataclass(frozen=True, slots=True)
 class Load:
-    """What hangs on a node: resistance to ground in ohm (infinite: nothing), capacitance in F."""
+    """What is connected to a node: resistance to ground in ohm (infinite: nothing), capacitance in F."""
 
     resistance: float = float("inf")
     capacitance: float = 0.0

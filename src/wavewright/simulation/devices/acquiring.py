@@ -35,9 +35,7 @@ class DigitizerDetails(GrammarModel):
     noise_floor: Volts = Field(description="rms noise at the connector, over the full bandwidth", examples=["80 uV"])
     noise_codes: Number = Field(description="rms noise of the converter itself, in codes", examples=["0.2"])
     jitter: Seconds = Field(description="standard deviation of the sampling instants", examples=["30 ps"])
-    skew: Seconds = Field(
-        description="largest delay between inputs; the seed decides where each lies", examples=["80 ps"]
-    )
+    skew: Seconds = Field(description="largest delay between inputs; the seed decides that of each", examples=["80 ps"])
     timebase_error: Share = Field(description="largest error of the sample clock", examples=["4 ppm"])
     gain_error: Share = Field(description="largest error of an input's gain", examples=["0.5 %"])
     offset_error: Share = Field(description="largest error of an input's offset, of the range", examples=["0.15 %"])
@@ -166,7 +164,7 @@ class AcquiringInstrument(SimulatedInstrument):
         self.force(ReceivedHeader((), ()))
 
     def disturb(self, seconds: float) -> None:
-        """Interference will fire the trigger of the next record, so many seconds after it is armed."""
+        """Interference will fire the trigger of the next record, this many seconds after it is armed."""
         self._disturbance = seconds
 
     def reset(self) -> None:

@@ -111,7 +111,7 @@ class SimulatedDigitizer(AcquiringInstrument):
 
     def _function_number(self, element: Element) -> int:
         if element.form is not Form.STRING:
-            raise ScpiError(-104, "a function is due, in quotes")
+            raise ScpiError(-104, "a function is required, in quotes")
         found = _FUNCTION.match(element.text)
         if not found:
             raise ScpiError(-224, f'{element.text}, not "XTIMe:VOLTage <n>"')
@@ -192,7 +192,7 @@ class SimulatedDigitizer(AcquiringInstrument):
 
     def _channels(self, element: Element) -> list[int]:
         if element.form is not Form.EXPRESSION:
-            raise ScpiError(-104, "a channel list is due, such as (@1)")
+            raise ScpiError(-104, "a channel list is required, such as (@1)")
         if not _CHANNELS.match(element.text):
             raise ScpiError(-171, f"({element.text})")
         numbers = [int(number) for number in element.text.strip("@ ").split(",")]

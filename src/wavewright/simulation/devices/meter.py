@@ -35,7 +35,9 @@ class MeterDetails(GrammarModel):
     """What a simulated meter is connected to and built like."""
 
     at: LocatedText = Field(description="node of the board at which volts are read", examples=["rail"])
-    reference_resistor: Ohms = Field(description="what ohms are read on, beside the board", examples=["4.7 kohm"])
+    reference_resistor: Ohms = Field(
+        description="the resistor whose resistance is read; it is not on the board", examples=["4.7 kohm"]
+    )
     mains: Hertz = Field(description="frequency of the mains, which integration times count in", examples=["50 Hz"])
     noise: Share = Field(description="rms noise over one period of the mains, of the range", examples=["0.0005 %"])
     input_resistance: Ohms = Field(
@@ -108,7 +110,7 @@ class SimulatedMeter(SimulatedInstrument):
     def _set_function(self, call: ReceivedHeader) -> None:
         only(call.elements, 1, 1)
         if call.elements[0].form is not Form.STRING:
-            raise ScpiError(-104, "a function is due, in quotes")
+            raise ScpiError(-104, "a function is required, in quotes")
         text = call.elements[0].text.upper().strip()
         for name, spellings in _FUNCTIONS.items():
             if text in spellings:

@@ -43,7 +43,7 @@ class CodeScale:
 def read_format(elements: tuple[Element, ...]) -> tuple[str, int]:
     """The type and length that `FORMat:DATA` was sent; −224 for what does not exist here."""
     if elements[0].form is not Form.WORD:
-        raise ScpiError(-104, "a type is due")
+        raise ScpiError(-104, "a type is required")
     kind = next((kind for kind, word in _WORDS.items() if elements[0].text in forms(word)), "")
     if not kind:
         raise ScpiError(-224, f"{elements[0].text}, not one of {' '.join(_WORDS.values())}")
@@ -51,7 +51,7 @@ def read_format(elements: tuple[Element, ...]) -> tuple[str, int]:
     if len(elements) == 1:
         return kind, lengths[0]
     if elements[1].form is not Form.NUMBER:
-        raise ScpiError(-104, "a length is due")
+        raise ScpiError(-104, "a length is required")
     length = round(elements[1].number)
     if kind == "ASC" and 0 <= length <= 16:
         return kind, 0

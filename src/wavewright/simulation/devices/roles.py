@@ -54,7 +54,7 @@ class SimulatedInstrumentEntry(GrammarModel):
     )
     settings: dict[str, Annotated[SettingEntry, ChosenBy("takes", lambda: TAKES, "setting")]] = Field(
         default_factory=dict,
-        description="what can be set and asked for, by the name that the role has for it",
+        description="what can be set and queried, by the name that the role has for it",
         examples=[{"output": {"header": "OUTPut[:STATe]", "takes": "Boolean", "reset": "OFF"}}],
     )
     message_time: Seconds = Field(default=1e-3, description="time that each message takes", examples=["1 ms"])

@@ -47,7 +47,7 @@ class SimulatedSource(SimulatedInstrument):
         if name.form is not Form.WORD or name.text != "USER":
             raise ScpiError(-224, "USER is the only trace there is")
         if block.form is not Form.BLOCK:
-            raise ScpiError(-104, f"{Form.BLOCK} is due")
+            raise ScpiError(-104, f"{Form.BLOCK} is required")
         if len(block.block) % 2 or not 2 <= len(block.block) // 2 <= _MOST_SAMPLES:
             raise ScpiError(-223, f"2 to {_MOST_SAMPLES} samples of two bytes")
         codes = np.frombuffer(block.block, ">i2").astype(np.float64)

@@ -23,7 +23,9 @@ from wavewright.simulation.scpi.status import Questionable
 class SupplyDetails(GrammarModel):
     """What a simulated supply is built like."""
 
-    reading_noise: Share = Field(description="rms noise of its own readings, of the reading", examples=["0.01 %"])
+    reading_noise: Share = Field(
+        description="rms noise of its own readings, relative to the reading", examples=["0.01 %"]
+    )
     standby_release: Seconds = Field(
         default=0.0,
         description="time after its output was switched until the fixture's own feed is let go",

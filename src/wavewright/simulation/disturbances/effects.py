@@ -41,7 +41,7 @@ def fault_kinds() -> Mapping[str, MakeDisturbance]:
 
 
 class DropTheLinkEntry(DisturbanceEntry):
-    """The connection breaks after so many bytes of the answer; opening it again helps."""
+    """The connection breaks after this many bytes of the answer; opening it again helps."""
 
     bytes: Annotated[int, CountFrom(0)] = Field(
         default=0, description="number of bytes of the answer after which the link breaks", examples=["20k"]
@@ -50,7 +50,7 @@ class DropTheLinkEntry(DisturbanceEntry):
 
 @fault_kind("drop the link")
 class DropTheLink(Disturbance):
-    """The connection breaks after so many bytes of the answer; opening it again helps."""
+    """The connection breaks after this many bytes of the answer; opening it again helps."""
 
     entry: ClassVar[type[DisturbanceEntry]] = DropTheLinkEntry
 
@@ -157,14 +157,14 @@ class WrongCount(Disturbance):
 
 
 class GarbageFirstEntry(DisturbanceEntry):
-    """Something stands before the answer."""
+    """Something is before the answer."""
 
     text: str = Field(default="*** ", description="what comes first; `\\x00` stands for a NUL", examples=["*** "])
 
 
 @fault_kind("garbage first")
 class GarbageFirst(Disturbance):
-    """Something stands before the answer."""
+    """Something is before the answer."""
 
     entry: ClassVar[type[DisturbanceEntry]] = GarbageFirstEntry
 

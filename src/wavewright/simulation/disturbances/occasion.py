@@ -52,7 +52,7 @@ class DisturbanceEntry(GrammarModel):
         description="regular expression; the fault strikes at messages that it is found in, at any if left out",
         examples=["DATA\\\\?"],
     )
-    every: Count = Field(default=1, description="strikes at every so many of these messages", examples=[10])
+    every: Count = Field(default=1, description="strikes at every n-th of these messages", examples=[10])
     after: Annotated[int, CountFrom(0)] = Field(
         default=0, description="number of these messages that are spared first", examples=[2]
     )

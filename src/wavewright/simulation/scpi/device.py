@@ -153,7 +153,7 @@ class ScpiDevice:
 
 def _limit_word(element: Element) -> str:
     if element.form is not Form.WORD:
-        raise ScpiError(-108 if element.form is Form.NUMBER else -104, "MINimum, MAXimum or DEFault is due")
+        raise ScpiError(-108 if element.form is Form.NUMBER else -104, "MINimum, MAXimum or DEFault is required")
     return element.text
 
 

@@ -112,7 +112,7 @@ def read_units(message: bytes) -> Iterator[Unit]:
         yield unit
         at = _skip(message, at)
         if at < len(message) and message[at] != ord(";"):
-            raise ScpiError(-103, f"`{chr(message[at])}` where `;` or the end is due")
+            raise ScpiError(-103, f"`{chr(message[at])}` where `;` or the end is required")
 
 
 def _skip(message: bytes, at: int) -> int:
@@ -149,7 +149,7 @@ def _read_elements(message: bytes, at: int) -> tuple[tuple[Element, ...], int]:
             if at >= len(message) or message[at] == ord(";"):
                 raise ScpiError(-109, "nothing after `,`")
         elif at < len(message) and message[at] != ord(";"):
-            raise ScpiError(-103, f"`{chr(message[at])}` where `,` or `;` is due")
+            raise ScpiError(-103, f"`{chr(message[at])}` where `,` or `;` is required")
     return tuple(elements), at
 
 

@@ -63,7 +63,7 @@ TEXTS = MappingProxyType(
     }
 )
 
-# IEEE 488.2-1992, 11.5.1: the class of an error tells its bit in the standard event status register.
+# IEEE 488.2-1992, 11.5.1: the class of an error gives its bit in the standard event status register.
 _CLASS_BITS = {1: 32, 2: 16, 3: 8, 4: 4, 5: 128, 6: 64, 7: 2, 8: 1}
 DEVICE_DEPENDENT_ERROR = 8
 COMMAND_ERRORS = range(-199, -99)

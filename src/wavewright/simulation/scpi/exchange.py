@@ -102,7 +102,7 @@ class Exchange:
         return bytes(part), at_end
 
     def answer_to(self, character: int, count: int) -> tuple[bytes, bool, bool]:
-        """As `answer`, but not beyond a termination character; the third value tells that it stopped there."""
+        """As `answer`, but not beyond a termination character; the third value says whether it stopped there."""
         if self.has_answer:
             found = bytes(self._output[0].content[:count]).find(character)
             if found >= 0:

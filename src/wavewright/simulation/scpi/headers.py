@@ -19,7 +19,7 @@ _SUFFIXED = re.compile(r"(?P<name>.*?[A-Z_])(?P<number>\d+)$")
 
 
 def short_form(mnemonic: str) -> str:
-    """The short form: what stands in capitals in the standard's way of writing."""
+    """The short form: what is in capitals in the standard's way of writing."""
     return "".join(mark for mark in mnemonic if not mark.islower())
 
 

@@ -70,7 +70,7 @@ class SimulatedInstrument:
         return value
 
     def changed(self, key: str, number: int) -> None:
-        """A setting has got a value; move what hangs on it."""
+        """A setting has a new value; change what depends on it."""
 
     def reset(self) -> None:
         """`*RST`: all settings as they come, no operation pending."""

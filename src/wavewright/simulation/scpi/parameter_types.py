@@ -32,7 +32,7 @@ class ParameterType(Protocol):
     """How one parameter is read from a message and written into an answer."""
 
     def read(self, element: Element) -> Value:
-        """The value that the element stands for; ScpiError where it stands for none."""
+        """The value that the element stands for; ScpiError if there is none."""
 
     def write(self, value: Value) -> str:
         """The value as response data."""
@@ -75,8 +75,8 @@ def number_text(value: float) -> str:
 
 def _refuse(element: Element, wanted: Form) -> ScpiError:
     if wanted is Form.NUMBER and element.form is Form.STRING:
-        return ScpiError(-104, "a number is due")
-    return ScpiError(_REFUSAL_BY_FORM[element.form], f"{wanted} is due")
+        return ScpiError(-104, "a number is required")
+    return ScpiError(_REFUSAL_BY_FORM[element.form], f"{wanted} is required")
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,7 +224,7 @@ class TextParameter:
     def read(self, element: Element) -> str:
         """A string."""
         if element.form is not Form.STRING:
-            raise ScpiError(-104, f"{Form.STRING} is due, in quotes")
+            raise ScpiError(-104, f"{Form.STRING} is required, in quotes")
         if len(element.text) > self.longest:
             raise ScpiError(-223, f"{len(element.text)} characters, at most {self.longest}")
         return element.text

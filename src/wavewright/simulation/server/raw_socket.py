@@ -1,4 +1,4 @@
-"""SCPI on a raw socket: bytes in, bytes out, NL ends a message, and nothing else is told."""
+"""SCPI on a raw socket: bytes in, bytes out, NL ends a message, and nothing else is signalled."""
 
 from __future__ import annotations
 
@@ -50,10 +50,10 @@ class RawSocketConnection(asyncio.Protocol):
             self._answering.go_on()
 
     def request_service(self) -> None:
-        """A raw socket has no way to tell."""
+        """A raw socket has no way to signal it."""
 
     def close(self) -> None:
-        """Break off, without waiting for what is still in the buffer."""
+        """Close, without waiting for what is still in the buffer."""
         if self._transport:
             self._transport.abort()
 

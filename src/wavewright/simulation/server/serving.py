@@ -186,7 +186,7 @@ def serve(
     host : the address to listen on; anything but the loopback address lets others in, and that is said.
     write_bench : a bench file to write once the bench listens; it points at the sockets.
     seed : in place of the bench file's; draw : decides what fluctuates, the seed if None.
-    say : is told each line that the user should see.
+    say : gets each line that the user should see.
 
     Raises
     ------
