@@ -12,7 +12,9 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 
+import numpy as np
 import pytest
+from scipy.signal import fftconvolve
 
 import wavewright as ww
 from tests.running.conftest import ROOT
@@ -145,10 +147,19 @@ def test_every_rule_has_a_set_up_that_breaks_it() -> None:
     assert {row[0] for row in BROKEN} | {FitnessRule.UNCERTAINTY} == set(FitnessRule)
 
 
-# Half the width over U: for two rectangular limits a and b, U(95 %) is a + b - sqrt(4 a b 0.05) (a trapezium, math),
-# and 0.95 a for one alone. 3.3 V on 8 V: a = 49.5 mV of gain, b = 40 mV + 10 mV of offset at the tip of a 10x probe.
-A, B = 0.015 * 3.366, 0.005 * 8 + 0.010
-U = A + B - math.sqrt(4 * A * B * 0.05)
+def half_width(*limits: float) -> float:
+    """Half the width of the interval that holds 95 % of a sum of rectangular errors, by their distributions folded."""
+    step = sum(limits) / 20_000
+    density = np.ones(1)
+    for limit in limits:
+        size = max(round(2 * limit / step), 1)
+        density = fftconvolve(density, np.full(size, 1 / size))
+    at = np.interp(0.975, np.cumsum(density), np.arange(density.size))
+    return float((at - (density.size - 1) / 2) * step)
+
+
+# 3.3 V ± 2 % on 8 V: 1.5 % of gain, 1 % of the probe, 40 mV and 10 mV of offset at the tip of a 10x probe.
+U = half_width(0.015 * 3.366, 0.01 * 3.366, 0.005 * 8 + 0.010)
 RATIOS = [
     ("a mean", recipe_text(NARROW, "metric: mean, limit: 3.3 V ± 2 %"), 0.066 / U, True),
     ("a frequency", recipe_text(NARROW, "metric: frequency, limit: 1 MHz ± 20 ppm"), 20 / (10 * 0.95), False),
@@ -166,6 +177,46 @@ def test_the_limit_beside_the_expanded_uncertainty(
     assert found.number == pytest.approx(ratio, rel=5e-3)
     assert found.cannot_decide is cannot_decide
     assert of_rule(text.replace(" ± ", " ± 20"), bench, FitnessRule.UNCERTAINTY) is None
+
+
+def test_the_run_finds_the_uncertainty_that_was_expected(bench: BenchFile, run_text: Callable[..., Outcome]) -> None:
+    text = recipe_text(NARROW, "metric: mean, limit: 3.3 V ± 2 %").replace(
+        "  one:", "  one:\n    place: Probe 1 on TP3."
+    )
+    expected = of_rule(text, bench, FitnessRule.UNCERTAINTY)
+    budget = run_text(text)["one.r"].budget
+    assert expected is not None
+    assert expected.number is not None
+    assert budget is not None
+    assert 0.066 / budget.expanded() == pytest.approx(expected.number, rel=0.02)
+
+
+GUARDED = recipe_text(NARROW, "metric: mean, limit: 3.3 V ± 5 %, judge: guarded acceptance")
+
+
+def test_a_guard_band_needs_a_whole_budget(bench: BenchFile) -> None:
+    silent = replace(
+        bench,
+        grammar=bench.grammar.model_copy(update={"probes": {1: bench.probe(1).model_copy(update={"tolerance": None})}}),
+    )
+    found = of_rule(GUARDED, silent, FitnessRule.NOT_STATED)
+    assert found is not None
+    assert found.cannot_decide
+    assert "tolerance of the probe" in found.what
+    assert of_rule(GUARDED, bench, FitnessRule.NOT_STATED) is None
+    assert of_rule(GUARDED.replace(", judge: guarded acceptance", ""), silent, FitnessRule.NOT_STATED) is None
+
+
+def test_a_guard_band_as_wide_as_half_the_limit_leaves_nothing_to_pass(bench: BenchFile) -> None:
+    found = of_rule(GUARDED, bench, FitnessRule.UNCERTAINTY)
+    wider = of_rule(
+        GUARDED.replace("guarded acceptance", "guarded acceptance with guard 2 U"), bench, FitnessRule.UNCERTAINTY
+    )
+    assert found is not None
+    assert wider is not None
+    assert found.number == wider.number
+    assert 1 < (found.number or 0.0) < 2
+    assert (found.cannot_decide, wider.cannot_decide) == (False, True)
 
 
 def test_two_channels_differ_by_their_skew(bench: BenchFile) -> None:

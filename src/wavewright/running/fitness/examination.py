@@ -109,5 +109,5 @@ def _of_measurement(measurement: Measurement, bench: BenchFile, chosen: Selectio
             for one in examination(reading):
                 yield replace(one, label=reading.label, name=reading.name, place=reading.place)
     for wanted in measurement.meterings:
-        for one in uncertainty_of_metering(wanted, profiles[Role(wanted.by.value)]):
+        for one in uncertainty_of_metering(wanted, profiles[Role(wanted.by.value)], measurement.rule_of(wanted)):
             yield replace(one, label=measurement.label, name=wanted.name, place=wanted.place)

@@ -5,16 +5,20 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from wavewright.analysis.uncertainty.accuracy import Accuracy
 from wavewright.analysis.uncertainty.budget import Budget
 from wavewright.analysis.uncertainty.contribution import Contribution
 from wavewright.analysis.uncertainty.distribution import Distribution
 from wavewright.instruments.profile import Profile
 from wavewright.instruments.stated_accuracy import standard_uncertainty
+from wavewright.judgement.decision import applied_rule
+from wavewright.judgement.decision_rules import DecisionRule
 from wavewright.quantities import Interval, show_quantity
 from wavewright.recipe.metering import Metering
 from wavewright.running.fitness.finding import FitnessFinding
 from wavewright.running.fitness.limited_reading import ChannelInUse, LimitedReading
 from wavewright.running.fitness.rules import FitnessRule
+from wavewright.running.input_accuracy import input_accuracy
 
 ENOUGH = 4.0  # times the expanded uncertainty in half the width of a limit; common practice, no source
 NOTHING_DECIDED = 1.0
@@ -23,60 +27,91 @@ LEVELS_TOO = ("mean", "cycle_mean", "rms", "cycle_rms", "sine_offset")  # that i
 
 
 def uncertainty(reading: LimitedReading) -> Iterator[FitnessFinding]:
-    """A limit that is not much wider than what the stated accuracy leaves open."""
+    """A limit that is not much wider than what the stated accuracy leaves open, or for which too little is stated."""
     budget = budget_at(reading, reading.largest)
-    if budget is not None:
-        yield from _compared(budget, reading.limit, reading.tolerance, has_zero=_has_zero(reading))
+    if budget is None:
+        return
+    if budget.missing:
+        yield from _not_stated(budget, reading.rule)
+    else:
+        yield from _compared(budget, reading.limit, reading.rule, has_zero=_has_zero(reading))
 
 
-def uncertainty_of_metering(wanted: Metering, profile: Profile) -> Iterator[FitnessFinding]:
+def uncertainty_of_metering(wanted: Metering, profile: Profile, rule: DecisionRule) -> Iterator[FitnessFinding]:
     """The same of a reading of the meter or the supply."""
     limit = None if wanted.limit is None else wanted.limit.interval
     ends = [] if limit is None else [end for end in (limit.low, limit.high) if math.isfinite(end)]
     if limit is None or not ends:
         return
-    value = max(ends, key=abs)
-    standard = standard_uncertainty(profile.grammar.accuracy, wanted.quantity, value, full_scale=wanted.range)
+    value, stated = max(ends, key=abs), profile.grammar.accuracy
+    standard = standard_uncertainty(stated, wanted.quantity, value, full_scale=wanted.range)
+    needs_range = stated.offset is not None and bool(stated.offset.share) and wanted.range is None
     if standard is None:
+        if not needs_range:  # the meter finds its range, and its accuracy with it
+            missing = f"accuracy of `{wanted.quantity}` of `{profile.name}`"
+            yield from _not_stated(Budget(value, wanted.unit, missing=(missing,)), rule)
         return
-    budget = Budget(value, wanted.unit, (Contribution("accuracy", standard, distribution=Distribution.RECTANGULAR),))
-    tolerance = (ends[1] - ends[0]) / 2 if len(ends) == 2 else abs(value)
-    yield from _compared(budget, limit, tolerance, has_zero=True)
+    shape = stated.limits.distribution
+    budget = Budget(value, wanted.unit, (Contribution("accuracy", standard, distribution=shape),))
+    yield from _compared(budget, limit, rule, has_zero=True)
 
 
 def budget_at(reading: LimitedReading, value: float) -> Budget | None:
-    """What the stated accuracy makes of a value; None where nothing is stated, or what it does is not known."""
-    unit, accuracy = reading.limit.unit, reading.profile.grammar.accuracy
-    found: list[Contribution] = []
+    """What the stated accuracy makes of a value, and what is missing; None where what it does is not known."""
+    unit, accuracies = reading.limit.unit, [_accuracy(reading, one) for one in reading.channels]
     if reading.is_of_volts and reading.channel is not None:
-        found = _of_volts(reading, reading.channel, value)
-    elif unit in ("s", "Hz") and accuracy.timebase is not None and reading.channels:
-        found = [_limit("time base", accuracy.timebase * abs(value))]
-        if len(reading.channels) > 1 and accuracy.skew is not None:
-            found.append(_limit("skew", accuracy.skew))
-    return Budget(value, unit, tuple(found)) if found else None
+        return _of_volts(reading, reading.channel, accuracies[0], value)
+    if unit not in ("s", "Hz") or not accuracies:
+        return None
+    stated = {"time base": (accuracies[0].timebase, abs(value))}
+    if len(accuracies) > 1:
+        stated["skew"] = (accuracies[0].skew, 1.0)
+    return _budget(reading, accuracies[0], stated, value)
 
 
-def _of_volts(reading: LimitedReading, channel: ChannelInUse, value: float) -> list[Contribution]:
-    accuracy = reading.profile.grammar.accuracy
+def _of_volts(reading: LimitedReading, channel: ChannelInUse, accuracy: Accuracy, value: float) -> Budget | None:
     is_size = reading.is_difference or reading.metric in SIZES
-    is_level = reading.is_of_levels or reading.metric in LEVELS_TOO
-    if accuracy.gain is None or not (is_size or is_level):
-        return []
-    found = [_limit("gain", accuracy.gain * abs(value))]
+    if channel.range is None or not (is_size or reading.is_of_levels or reading.metric in LEVELS_TOO):
+        return None
+    stated = {"gain": (accuracy.gain, abs(value))}
+    if not (accuracy.attenuation_is_known and accuracy.attenuation is None):
+        stated["tolerance of the probe"] = (accuracy.attenuation, abs(value))
+    if accuracy.nonlinearity is not None:
+        stated["non-linearity"] = (accuracy.nonlinearity.limit(channel.range), 1.0)
     if not is_size:
-        if accuracy.offset is None or channel.range is None:
-            return []
-        share, fixed = accuracy.offset
-        found.append(_limit("offset", share * channel.range + fixed * channel.path.attenuation))
+        stated["offset"] = (None if accuracy.offset is None else accuracy.offset.limit(channel.range), 1.0)
+    more = []
     if channel.step is not None and reading.is_of_levels:
-        found += [_limit("quantisation", channel.step / 2)] * (2 if is_size else 1)
-    return found
+        more = [_half_a_code(channel.step)] * (2 if is_size else 1)
+    return _budget(reading, accuracy, stated, value, more=more)
 
 
-def _limit(name: str, limit: float) -> Contribution:
-    """A limit of error, taken as rectangular (JCGM 100:2008, 4.3.7 †)."""
-    return Contribution(name, limit / math.sqrt(3), distribution=Distribution.RECTANGULAR)
+def _budget(
+    reading: LimitedReading,
+    accuracy: Accuracy,
+    stated: dict[str, tuple[float | None, float]],
+    value: float,
+    *,
+    more: list[Contribution] | None = None,
+) -> Budget:
+    """By name of what is stated its limit and the sensitivity; a limit of None is missing."""
+    found = [
+        Contribution(name, accuracy.limits.standard(limit) * slope, distribution=accuracy.limits.distribution)
+        for name, (limit, slope) in stated.items()
+        if limit is not None
+    ]
+    missing = tuple(f"{name} of `{reading.profile.name}`" for name, (limit, _) in stated.items() if limit is None)
+    return Budget(value, reading.limit.unit, (*found, *(more or ())), missing)
+
+
+def _accuracy(reading: LimitedReading, channel: ChannelInUse) -> Accuracy:
+    settings = {} if channel.range is None else {f"input{channel.path.channel.input}.range": channel.range}
+    return input_accuracy(channel.path, settings, instrument="")
+
+
+def _half_a_code(step: float) -> Contribution:
+    """The half of a code that a sample may be off (JCGM 100:2008, F.2.2.1 †)."""
+    return Contribution("quantisation", step / math.sqrt(12), distribution=Distribution.RECTANGULAR)
 
 
 def _has_zero(reading: LimitedReading) -> bool:
@@ -84,16 +119,26 @@ def _has_zero(reading: LimitedReading) -> bool:
     return reading.is_difference or reading.metric in (*SIZES, "rms", "cycle_rms") or reading.limit.unit in ("s", "Hz")
 
 
-def _compared(budget: Budget, limit: Interval, tolerance: float, *, has_zero: bool) -> Iterator[FitnessFinding]:
-    is_two_sided = math.isfinite(limit.low) and math.isfinite(limit.high)
-    expanded = budget.expanded()
+def _not_stated(budget: Budget, rule: DecisionRule) -> Iterator[FitnessFinding]:
+    """With a guard band a reading whose budget is not complete does not pass; without one it is judged all the same."""
+    if applied_rule(rule, budget.unit).is_guarded:
+        lacking = " and the ".join(budget.missing)
+        what = f"the {lacking} is not stated, and `judge: {rule.name}` needs it"
+        yield FitnessFinding(FitnessRule.NOT_STATED, what, None, budget.unit, cannot_decide=True)
+
+
+def _compared(budget: Budget, limit: Interval, rule: DecisionRule, *, has_zero: bool) -> Iterator[FitnessFinding]:
+    ends = [end for end in (limit.low, limit.high) if math.isfinite(end)]
+    is_two_sided, expanded = len(ends) == 2, budget.expanded()
     if not expanded or not (is_two_sided or has_zero):
         return
-    ratio = tolerance / expanded
+    ratio = ((ends[1] - ends[0]) / 2 if is_two_sided else abs(ends[0])) / expanded
     if ratio < ENOUGH:
         shown = show_quantity(expanded, budget.unit, resolution=expanded / 20)
         half = "half the width of the limit" if is_two_sided else "the limit"
         largest = max(budget.contributions, key=lambda one: one.standard).name
         most = f", most of it from {largest}" if len(budget.contributions) > 1 else ""
         what = f"{half} is {ratio:.2g} times the expanded uncertainty (95 %) of {shown} by the stated accuracy{most}"
-        yield FitnessFinding(FitnessRule.UNCERTAINTY, what, ratio, cannot_decide=ratio < NOTHING_DECIDED)
+        guard = (rule.guard or NOTHING_DECIDED) if rule.is_guarded else NOTHING_DECIDED
+        is_too_wide = ratio < max(guard, NOTHING_DECIDED)
+        yield FitnessFinding(FitnessRule.UNCERTAINTY, what, ratio, cannot_decide=is_too_wide)

@@ -14,6 +14,7 @@ from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.digitizer_setup import nearest_range_not_below
 from wavewright.instruments.profile import Profile
 from wavewright.instruments.setups import InputSetup, TimebaseSetup
+from wavewright.judgement.decision_rules import SIMPLE, DecisionRule
 from wavewright.quantities import Interval
 from wavewright.recipe.computation import Computation
 from wavewright.recipe.measurement import Measurement
@@ -57,6 +58,7 @@ class LimitedReading:
     channels : that it is read from; empty where one of them is derived.
     timebase : of the record; None where the run finds it.
     frequencies : Hz, those of the signal that the recipe states, in limits or for the source; ascending.
+    rule : that decides.
     is_stimulated : the shot follows from a stimulus, so that no second look can be taken before it.
     """
 
@@ -71,6 +73,7 @@ class LimitedReading:
     frequencies: tuple[float, ...] = ()
     is_stimulated: bool = False
     options: Mapping[str, Any] = field(default_factory=dict)
+    rule: DecisionRule = SIMPLE
     place: Place | None = None
 
     @property
@@ -141,6 +144,7 @@ def limited_readings(
             frequencies=tuple(sorted({one for name in ("", *wanted.of) for one in states.get(name, ())})),
             is_stimulated=setup.trigger.mode == "normal" and bool(measurement.stimulus),
             options=_options(wanted),
+            rule=measurement.rule_of(wanted),
             place=wanted.place,
         )
 
