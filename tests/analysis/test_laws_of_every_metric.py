@@ -62,6 +62,15 @@ def bits() -> list[Waveform]:
     return [record(codes + random.integers(-1, 2, codes.size), name="line")]
 
 
+def clock() -> list[Waveform]:
+    """A clock of 240 periods of 16 samples, each edge late by up to half a sample."""
+    late = np.random.default_rng(19).uniform(-0.5, 0.5, 480)
+    changes = 20.3 + 8 * np.arange(480) + late
+    distance = np.arange(8 * 482 + 20)[:, None] - changes
+    codes = 120 * np.sum(np.where(np.arange(480) % 2, -1, 1) * np.clip(distance / 4 + 0.5, 0, 1), axis=1) - 60
+    return [record(codes, name="clock")]
+
+
 def sine(turns: float = 0.012329, phase: float = 0.4, size: int = 4096) -> np.ndarray:
     random = np.random.default_rng(13)
     angle = 2 * math.pi * turns * np.arange(size) + phase
@@ -122,11 +131,13 @@ RECORDS: dict[str, Callable[[], list[Waveform]]] = {
     ),
     **dict.fromkeys(["time_constant", "final_value", "slope", "line_residual"], decay),
     **dict.fromkeys(["load_step_dip", "recovery_time"], rail),
+    **dict.fromkeys(["total_jitter", "random_jitter", "deterministic_jitter", "phase_noise", "phase_jitter"], clock),
 }  # fmt: skip
 
 # --- tables ----------------------------------------------------------------------------------------------------------
 
 WITH_GAIN_SQUARED = {"apparent_power", "band_power", "energy", "reactive_power", "real_power"}
+DENSITIES_IN_DB = {"phase_noise"}  # per hertz: 10·log10 of the sample interval is added
 LEVELS_IN_DB = {"level_dbm", "level_dbu", "level_dbv"}  # 20·log10 of the gain is added
 MASKS = {"spur_margin", "spurs_over_mask"}  # stated in V
 MOVED_BY_AN_OFFSET = {
@@ -148,6 +159,10 @@ def options(name: str, *, gain: float = 1.0, stretch: float = 1.0, moved: float 
     if name in MASKS:
         rows = [(1e3, 6.0), (20e3, 6.0), (20.1e3, 0.05), (450e3, 0.05)]
         return {"mask": [[f"{frequency / stretch!r} Hz", f"{gain * level!r} V"] for frequency, level in rows]}
+    if name == "phase_noise":
+        return {"offset": 12e3 / stretch}
+    if name == "phase_jitter":
+        return {"lowest": 5e3 / stretch, "highest": 25e3 / stretch}
     if name == "time_between":
         return {"from": "rising 50 %", "to": "falling 50 %"}
     if name == "enob":
@@ -216,8 +231,9 @@ def test_the_sample_interval_scales_times_and_nothing_else(name: str, stretch: f
     waves = [replace(w, interval=stretch * w.interval, start=stretch * w.start) for w in records(name)]
     reading = measured(name, waves, stretch=stretch)
     factor = stretch ** WITH_TIME.get(metrics()[name].unit, 0.0)
+    added = 10 * math.log10(stretch) if name in DENSITIES_IN_DB else 0.0
     assert plain.value is not None
-    assert close(name, reading, factor * plain.value, rel=1e-7, scale=1e-6 * factor)
+    assert close(name, reading, factor * plain.value + added, rel=1e-7, scale=1e-6 * factor)
     assert plain.uncertainty is None or math.isclose(
         reading.uncertainty or 0.0, factor * plain.uncertainty, rel_tol=1e-5, abs_tol=1e-12 * factor
     )
@@ -263,6 +279,6 @@ def test_how_the_samples_are_stored_does_not_matter(name: str, stored: str) -> N
 def test_every_metric_stands_in_a_table_or_must_not_change() -> None:
     tables = {
         *RECORDS, *WITH_GAIN_SQUARED, *LEVELS_IN_DB, *MASKS, *MOVED_BY_AN_OFFSET, *RECKONED_FROM_ZERO, *AT_A_TIME,
-        *TRIGGERED,
+        *TRIGGERED, *DENSITIES_IN_DB,
     }  # fmt: skip
     assert tables <= set(NAMES)

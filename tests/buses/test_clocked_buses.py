@@ -6,12 +6,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.buses.wires import bits_of
+from tests.encoders.clocked import clocked_lines, i2s_bits
+from tests.encoders.impairments import skewed, spiked
 from wavewright.buses.decode import decode
 from wavewright.buses.frames import Frames
 from wavewright.errors import Misuse
-from wavewright.simulation.encoders.clocked import clocked_lines, i2s_bits
 from wavewright.simulation.encoders.drawing import draw
-from wavewright.simulation.encoders.impairments import jittered, skewed, spiked
+from wavewright.simulation.encoders.impairments import jittered
 from wavewright.waveform import Waveform
 
 RATE = 20.0

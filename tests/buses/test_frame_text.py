@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 from wavewright.buses.frame import Frame
-from wavewright.buses.frame_text import frame_rows, show_bytes, show_field, show_frame, show_text
+from wavewright.buses.frame_text import frame_rows, show_bytes, show_field, show_text
 
 MESSAGE = Frame(
     1e-3, 5.583333e-3, "message",
@@ -41,10 +41,3 @@ def test_a_table_has_a_column_for_every_field_that_occurs() -> None:
     assert rows[0][2:] == ("message", "0x11", "read holding registers", "00 41 0D 0A", "AN", "crc, gap")
     assert rows[0][:2] == ("1.000000 ms", "4.583333 ms")
     assert rows[1][2:] == ("break", "", "", "", "", "break")
-
-
-def test_a_frame_fits_in_a_line() -> None:
-    line = show_frame(MESSAGE, "text")
-    assert line == (
-        "1.000000 ms message address=␑ function_name=read holding registers data=␀A␍␊ acknowledged=AN [crc, gap]"
-    )

@@ -9,12 +9,13 @@ from crccheck.crc import Crc8Smbus
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.encoders.impairments import skewed
 from wavewright.buses.decode import decode
 from wavewright.buses.frames import Frames
 from wavewright.errors import Misuse
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.i2c import Transfer, i2c_lines, read_transfer, write_transfer
-from wavewright.simulation.encoders.impairments import jittered, skewed
+from wavewright.simulation.encoders.impairments import jittered
 
 
 def said(transfers: list[Transfer], then: str, **options: object) -> Frames:

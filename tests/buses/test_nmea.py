@@ -6,11 +6,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.encoders.sent import text_bytes
 from wavewright.buses.decode import decode
 from wavewright.buses.frames import Frames
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.impairments import jittered, off_rate
-from wavewright.simulation.encoders.uart import text_bytes, uart_line
+from wavewright.simulation.encoders.uart import uart_line
 
 SENTENCES = [  # NMEA 0183 (from memory); by hand and pynmea2 1.19.0
     "$GPGLL,5300.97914,N,00259.98174,E,125926,A*28",

@@ -8,13 +8,13 @@ from crccheck.crc import Crc8Maxim
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.encoders.onewire import onewire_line
 from wavewright.buses.decode import decode
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.checksums import CRCS, crc_of
 from wavewright.buses.line.logic import Line
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.impairments import jittered
-from wavewright.simulation.encoders.onewire import onewire_line
 
 
 def of_line(line: Line, rate: float = 1e6) -> Frames:

@@ -15,6 +15,11 @@ from crccheck.crc import Crc8Smbus
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.encoders.clocked import clocked_lines, i2s_bits
+from tests.encoders.impairments import cropped
+from tests.encoders.lin import LinMessage, lin_line
+from tests.encoders.onewire import onewire_line
+from tests.encoders.sent import text_bytes
 from wavewright.buses.decode import decode
 from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
@@ -22,15 +27,12 @@ from wavewright.buses.lin import protected_identifier
 from wavewright.buses.line.logic import Line
 from wavewright.simulation.encoders.bits import line_of_bits
 from wavewright.simulation.encoders.can import CanMessage, can_line
-from wavewright.simulation.encoders.clocked import clocked_lines, i2s_bits
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.i2c import Transfer, i2c_lines
-from wavewright.simulation.encoders.impairments import cropped, off_rate
-from wavewright.simulation.encoders.lin import LinMessage, lin_line
+from wavewright.simulation.encoders.impairments import off_rate
 from wavewright.simulation.encoders.modbus import message, modbus_line
-from wavewright.simulation.encoders.onewire import onewire_line
 from wavewright.simulation.encoders.spi import spi_lines
-from wavewright.simulation.encoders.uart import text_bytes, uart_line
+from wavewright.simulation.encoders.uart import uart_line
 from wavewright.waveform import Waveform
 
 LOW, HIGH = 0.8, 2.0  # V, thresholds of LVCMOS at 3.3 V (JEDEC JESD8C.01)

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import pytest
 
+from tests.encoders.sent import exception_answer
 from wavewright.buses.decode import decode
 from wavewright.buses.frame import Frame
 from wavewright.buses.frame_metrics import find_frame_metric, measure_frames
@@ -9,7 +10,7 @@ from wavewright.buses.frames import Frames
 from wavewright.errors import Misuse
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.impairments import off_rate
-from wavewright.simulation.encoders.modbus import exception_answer, modbus_line, read_registers, registers_answer
+from wavewright.simulation.encoders.modbus import modbus_line, read_registers, registers_answer
 from wavewright.simulation.encoders.uart import uart_line
 
 BAUD = 19200.0

@@ -292,11 +292,11 @@ def test_a_defect_of_ours_does_not_leave_an_output_on(bench_file: BenchFile, mon
 
 def test_a_protection_trips_and_is_told(bench: Bench) -> None:
     bench.supply.apply_setup(SupplySetup(voltage=5.0, current_limit=1.0, voltage_protection=6.0, output=True))
-    assert not bench.supply.has_tripped()
+    assert not bench.supply.tripped()
     with pytest.raises(WireFault):
         bench.supply.apply_setup(SupplySetup(voltage=12.0, output=True))
     bench.supply.clear_protection()
-    assert not bench.supply.has_tripped()
+    assert not bench.supply.tripped()
     assert not bench.supply.get("output")
 
 

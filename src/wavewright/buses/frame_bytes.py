@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wavewright.buses.frames import Frames
-from wavewright.buses.line.columns import ABSENT, Flags, Numbers
+from wavewright.buses.line.columns import Flags, Numbers
 
 SOURCES = ("_raw", "data", "text", "mosi", "miso", "sample")
 """Fields that are examined for content, the first that is there; `_raw` are all bytes of a frame as they were sent."""
@@ -36,16 +36,6 @@ def frames_with(frames: Frames, places: Callable[[bytes], list[tuple[int, int]]]
         if name == "_raw" and column is not None:
             break
     return found
-
-
-def all_bytes(frames: Frames) -> bytes:
-    """Everything that the frames say, one after the other."""
-    for name in SOURCES:
-        column = frames.columns.get(name)
-        if column is not None:
-            values = [value for value in column.listed() if value is not ABSENT]
-            return b"".join(bytes([value & 0xFF]) if isinstance(value, int) else _as_bytes(value) for value in values)
-    return b""
 
 
 def _as_bytes(value: object) -> bytes:

@@ -90,13 +90,6 @@ def frame_rows(frames: Iterable[Frame], base: Base = "hex") -> tuple[tuple[str, 
     return ("start", "duration", "kind", *names, "errors"), rows
 
 
-def show_frame(frame: Frame, base: Base = "hex") -> str:
-    """A frame in one line: when, what, and what is wrong with it."""
-    fields = " ".join(f"{name}={show_field(name, value, base)}" for name, value in frame.fields.items())
-    wrong = f" [{', '.join(frame.errors)}]" if frame.errors else ""
-    return f"{show_quantity(frame.start, 's', resolution=1e-9)} {frame.kind} {fields}{wrong}"
-
-
 def _sign(code: int) -> str:
     if code < 0x20:
         return chr(0x2400 + code)

@@ -114,10 +114,6 @@ class Link(Exchanging):
         """One number; ±inf for overload, NaN for no value."""
         return self.ask_as(scpi.read_number, message, timeout=timeout, repeatable=repeatable)
 
-    def ask_boolean(self, message: str, *, timeout: float | None = None, repeatable: bool = True) -> bool:
-        """On or off."""
-        return self.ask_as(scpi.read_boolean, message, timeout=timeout, repeatable=repeatable)
-
     def identify(self) -> str:
         """Ask who is there, and remember it: the answer is the mark by which a stream is brought back into step."""
         if not self.manners.identify:

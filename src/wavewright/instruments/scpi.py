@@ -159,16 +159,6 @@ def split_list(text: str, separator: str = ",") -> tuple[str, ...]:
     return (*items, "".join(item).strip())
 
 
-def read_numbers(text: str) -> tuple[float, ...]:
-    """All numbers of a comma-separated list.
-
-    Raises
-    ------
-    BadAnswer : an item that is not a number.
-    """
-    return tuple(read_number(item) for item in split_list(text))
-
-
 def short_form(mnemonic: str) -> str:
     """The short form of a long mnemonic: four letters, or three where the fourth is a vowel (SCPI-99 vol. 1, 6.2.1).
 

@@ -98,10 +98,6 @@ class Supply(Instrument):
             quantity for quantity, name in names.items() if self.profile.can_ask(name) and bool(self.get(name))
         )
 
-    def has_tripped(self) -> bool:
-        """Whether a protection has switched the output off."""
-        return bool(self.tripped())
-
     def clear_protection(self) -> None:
         """Forget a trip; the output is made off first, since some supplies come back on by it."""
         self.output_off()

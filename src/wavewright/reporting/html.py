@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any
@@ -133,8 +132,3 @@ def _recipe(outcome: Outcome) -> tuple[Recipe | None, str]:
         return parse_stored_recipe(outcome.recipe.text, outcome.recipe.file, set=outcome.parameters), ""
     except (FileFault, Misuse) as fault:
         return None, f"This version does not read the recipe of the run, so nothing is marked in the plots. {fault}"
-
-
-def anchors(sections: Sequence[Section]) -> dict[str, str]:
-    """Where in the page each measurement is, by its label."""
-    return {section.one.label: section.anchor for section in sections}

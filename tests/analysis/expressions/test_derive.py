@@ -15,7 +15,7 @@ from scipy import signal
 from scipy.integrate import cumulative_trapezoid
 from scipy.ndimage import maximum_filter1d, minimum_filter1d, uniform_filter1d
 
-from wavewright.analysis.expressions.derive import derive, filter_findings, inherited_doubts, parse_expression
+from wavewright.analysis.expressions.derive import derive, filter_findings, parse_expression
 from wavewright.analysis.expressions.functions import expression_functions
 from wavewright.analysis.reading import Doubt
 from wavewright.errors import Misuse, NotMeasurable
@@ -267,14 +267,6 @@ def test_nothing_but_the_result_is_as_long_as_the_record() -> None:
 def test_expressions_travel_to_other_processes() -> None:
     expression = pickle.loads(pickle.dumps(parse_expression("(a - 1 V) / 2 ohm")))
     assert derive(expression, {"a": noise(3)}).unit == "A"
-
-
-def test_a_clipped_channel_is_doubted_in_what_is_derived_from_it() -> None:
-    clipped = Waveform(np.array([-128, 0, 127] * 20, np.int8), interval=1.0, code_range=(-128, 127))
-    sound = Waveform(np.arange(-30, 30, dtype=np.int8), interval=1.0, code_range=(-128, 127))
-    expression = parse_expression("a - b")
-    assert inherited_doubts(expression, {"a": sound, "b": clipped}) == (Doubt.CLIPPED,)
-    assert inherited_doubts(expression, {"a": sound, "b": sound, "c": clipped}) == ()
 
 
 @pytest.mark.parametrize(

@@ -11,12 +11,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.buses.wires import bits_of, can_of, wave
+from tests.encoders.impairments import asymmetric, cropped
 from wavewright.buses.decode import decode
 from wavewright.buses.line.checksums import CRCS, crc_of
 from wavewright.simulation.encoders.bits import line_of_bits
 from wavewright.simulation.encoders.can import CanMessage, can_line, frame_bits, message_bits, shift_register, stuffed
 from wavewright.simulation.encoders.drawing import draw
-from wavewright.simulation.encoders.impairments import asymmetric, cropped, jittered, off_rate
+from wavewright.simulation.encoders.impairments import jittered, off_rate
 from wavewright.waveform import Waveform
 
 TWO_ENCODERS = "two separately written encoders agree on the bits, crccheck 1.3.1 and anycrc 2.1.0 on the CRC"

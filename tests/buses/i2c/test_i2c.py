@@ -5,12 +5,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.encoders.impairments import cropped, skewed, spiked
 from wavewright.buses.decode import decode
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.logic import Line
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.i2c import Transfer, i2c_lines, read_transfer, write_transfer
-from wavewright.simulation.encoders.impairments import cropped, jittered, skewed, spiked
+from wavewright.simulation.encoders.impairments import jittered
 from wavewright.waveform import Waveform
 
 RATE = 100e3

@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from tests.encoders.impairments import skewed, spiked
 from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.decode import decode
 from wavewright.buses.frame_metrics import (
@@ -21,7 +22,6 @@ from wavewright.buses.timing_report import TimingRow, timing_report
 from wavewright.errors import Misuse
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.i2c import Transfer, i2c_lines, read_transfer, write_transfer
-from wavewright.simulation.encoders.impairments import skewed, spiked
 from wavewright.waveform import Waveform
 
 TABLE_10 = "UM10204 Rev. 6, table 10, as transcribed in public (Rev. 7: the same values in table 11)"

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wavewright.buses.line.checksums import CRCS, Crc, carry_sum, crc_of, crc_of_bits, crc_of_each, longitudinal_check
+from wavewright.buses.line.checksums import CRCS, Crc, carry_sum, crc_of, crc_of_bits, crc_of_each
 
 MESSAGE = b"123456789"
 CATALOGUE = "CRC catalogue; crccheck 1.3.1 and anycrc 2.1.0 agree"
@@ -117,10 +117,3 @@ def test_lin_sum_of_the_worked_example() -> None:
     assert carry_sum(bytes.fromhex("4A5593E5")) == 0xE6
     assert carry_sum(b"\xff" * 8) == 0x00  # carry-wise and modulo 255
     assert carry_sum(b"\x00" * 8) == 0xFF
-
-
-def test_longitudinal_check_makes_the_sum_zero() -> None:
-    # Modbus over serial line V1.02, 2.5.2 (from memory): two's complement of the sum
-    message = bytes.fromhex("1103006B0003")
-    assert longitudinal_check(message) == 0x7E
-    assert (sum(message) + longitudinal_check(message)) % 256 == 0

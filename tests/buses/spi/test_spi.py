@@ -8,11 +8,12 @@ from bitstring import BitArray
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.encoders.impairments import skewed
 from wavewright.buses.decode import decode
 from wavewright.buses.frames import Frames
 from wavewright.errors import Misuse
 from wavewright.simulation.encoders.drawing import draw
-from wavewright.simulation.encoders.impairments import jittered, skewed
+from wavewright.simulation.encoders.impairments import jittered
 from wavewright.simulation.encoders.spi import SpiLines, spi_lines
 from wavewright.waveform import Waveform
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from tests.encoders.impairments import skewed
 from wavewright.analysis.doubts import Doubt
 from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.frame_metrics import find_frame_metric, measure_decoded, published_limit
@@ -13,7 +14,6 @@ from wavewright.buses.spi.timing import hold_time, setup_time
 from wavewright.buses.timing_report import timing_report
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.simulation.encoders.drawing import draw
-from wavewright.simulation.encoders.impairments import skewed
 from wavewright.simulation.encoders.spi import SpiLines, spi_lines
 
 NAMES = ("clock", "mosi", "miso", "select")

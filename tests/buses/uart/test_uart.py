@@ -9,10 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.buses.wires import HIGH, bits_of, uart_of, wave
+from tests.encoders.impairments import cropped, spiked
 from wavewright.buses.decode import decode
 from wavewright.errors import Misuse
 from wavewright.simulation.encoders.drawing import draw
-from wavewright.simulation.encoders.impairments import cropped, jittered, off_rate, spiked
+from wavewright.simulation.encoders.impairments import jittered, off_rate
 from wavewright.simulation.encoders.uart import character_bits, uart_line
 from wavewright.waveform import Waveform
 

@@ -5,19 +5,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.encoders.impairments import asymmetric, cropped, joined, skewed, spiked
+from tests.encoders.sent import bits_of_text, break_line, text_bytes
 from wavewright.buses.line.logic import Line
-from wavewright.simulation.encoders.bits import bits_of_text, bits_of_word, line_of_bits, line_of_changes
+from wavewright.simulation.encoders.bits import bits_of_word, line_of_bits, line_of_changes
 from wavewright.simulation.encoders.drawing import corners, draw, voltage_at
-from wavewright.simulation.encoders.impairments import (
-    asymmetric,
-    cropped,
-    jittered,
-    joined,
-    off_rate,
-    skewed,
-    spiked,
-)
-from wavewright.simulation.encoders.uart import break_line, text_bytes, uart_line
+from wavewright.simulation.encoders.impairments import jittered, off_rate
+from wavewright.simulation.encoders.uart import uart_line
 
 BITS = st.lists(st.integers(0, 1), min_size=1, max_size=60)
 

@@ -25,7 +25,6 @@ from wavewright.analysis.expressions.syntax import (
 from wavewright.analysis.expressions.tokens import fault
 from wavewright.analysis.reading import Doubt, Finding
 from wavewright.analysis.record.blocks import BLOCK
-from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.signals.resampling import together
 from wavewright.analysis.signals.signals import ChannelSignal, PointwiseSignal, Signal
 from wavewright.errors import Misuse
@@ -130,16 +129,6 @@ def filter_findings(expression: Expression, channels: Mapping[str, Waveform]) ->
         return ()
     needed, lasts = (show_quantity(time, "s") for time in (signal.settling_time, signal.length * signal.interval))
     return (Finding(Doubt.NOT_SETTLED, f"a filter needs {needed} to settle, and the record lasts {lasts}"),)
-
-
-def inherited_doubts(expression: Expression, channels: Mapping[str, Waveform]) -> tuple[Doubt, ...]:
-    """What speaks against the channels of an expression, and so against every reading of the result.
-
-    A clipped channel does not show in what is derived from it: whoever measures the result adds these to its doubts.
-    Invalid samples are not among them, for they are invalid in the result too.
-    """
-    found = [doubt for name in expression.names if name in channels for doubt in Survey(channels[name]).doubts]
-    return tuple(dict.fromkeys(doubt for doubt in found if doubt is not Doubt.INVALID_SAMPLES))
 
 
 class _Build:

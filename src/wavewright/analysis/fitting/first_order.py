@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import cmath
 import math
 
 from wavewright.errors import Misuse
@@ -16,21 +15,6 @@ def cutoff_frequency(resistance: float, capacitance: float) -> float:
     return 1 / (2 * math.pi * constant) if constant else math.inf
 
 
-def low_pass_response(frequency: float, cutoff: float) -> complex:
-    """1 / (1 + j f/f_c): magnitude and phase at a frequency, both in Hz."""
-    return 1 / (1 + 1j * frequency / cutoff)
-
-
-def phase_deg(response: complex) -> float:
-    """Phase of a response in degrees."""
-    return math.degrees(cmath.phase(response))
-
-
-def gain_db(response: complex) -> float:
-    """Magnitude of a response in dB."""
-    return 20 * math.log10(abs(response))
-
-
 def amplitude_error(frequency: float, bandwidth: float) -> float:
     """How much too small a single pole shows a sine, as a ratio below 0: 1 / √(1 + (f/B)²) − 1."""
     return 1 / math.hypot(1, frequency / bandwidth) - 1
@@ -39,14 +23,6 @@ def amplitude_error(frequency: float, bandwidth: float) -> float:
 def rise_time(cutoff: float) -> float:
     """s, 10 % to 90 % of the step response: ln 9 / (2π f_c)."""
     return RISE_FACTOR / (2 * math.pi * cutoff)
-
-
-def square_wave_tilt(frequency: float, cutoff: float) -> float:
-    """Drop of an ac-coupled square wave's flats over half its peak-to-peak drive: 2 tanh(π f_c / 2f).
-
-    In the steady state, duty factor one half. The rule of the trade, π f_c / f, is its first term.
-    """
-    return 2 * math.tanh(math.pi * cutoff / (2 * frequency))
 
 
 def pulse_droop(width: float, cutoff: float) -> float:

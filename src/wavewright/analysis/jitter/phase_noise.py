@@ -145,6 +145,7 @@ def _density(survey: Survey, slope: Edge, level: ReferenceLevel) -> tuple[TimeEr
     trend = jitter_trend(survey, slope=slope, level=level)
     found = edges(survey, level)
     places = found.rising_places if slope == "rising" else found.falling_places
-    period = float(trend.times[-1] - trend.times[0]) / (trend.times.size - 1)
+    since = found.rising_since if slope == "rising" else found.falling_since  # keeps digits where the record is late
+    period = float(since[-1] - since[0]) / (since.size - 1)
     resolution = instant_resolution(survey, places) / math.sqrt(3)
     return time_error_density(trend.deviations, period), period_doubts(survey, np.diff(places)), resolution

@@ -57,10 +57,6 @@ class FoldedCycle:
         lifted = 2 * deviation * math.hypot(lift_of_largest(ON_A_CREST * max(near)), SCATTER_OF_LARGEST / math.sqrt(2))
         return math.hypot(lifted, sum(bends) / 6 / math.sqrt(3))
 
-    def _neighbours(self, part: int) -> float:
-        """Sum of the means before and after a part."""
-        return float(self.means[part - 1] + self.means[(part + 1) % self.means.size])
-
 
 @metric(
     "switching_frequency",

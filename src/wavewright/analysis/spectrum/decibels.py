@@ -28,19 +28,9 @@ def amplitude_ratio(ratio_db: float) -> float:
     return float(10 ** (ratio_db / 20))
 
 
-def power_ratio(ratio_db: float) -> float:
-    """The ratio of powers that a number of dB stands for."""
-    return float(10 ** (ratio_db / 10))
-
-
 def dbv(rms: float) -> float:
     """Level of an rms voltage, V, in dBV."""
     return amplitude_ratio_db(rms)
-
-
-def volts_of_dbv(level_dbv: float) -> float:
-    """The rms voltage, V, of a level in dBV."""
-    return amplitude_ratio(level_dbv)
 
 
 def dbu(rms: float) -> float:
@@ -48,16 +38,6 @@ def dbu(rms: float) -> float:
     return amplitude_ratio_db(rms / DBU_REFERENCE)
 
 
-def volts_of_dbu(level_dbu: float) -> float:
-    """The rms voltage, V, of a level in dBu."""
-    return DBU_REFERENCE * amplitude_ratio(level_dbu)
-
-
 def dbm(rms: float, *, impedance: float) -> float:
     """Level, in dBm, of the power that an rms voltage, V, drives into a resistance, ohm."""
     return power_ratio_db(rms**2 / impedance / DBM_REFERENCE)
-
-
-def volts_of_dbm(level_dbm: float, *, impedance: float) -> float:
-    """The rms voltage, V, across a resistance, ohm, that takes a power given in dBm."""
-    return math.sqrt(power_ratio(level_dbm) * DBM_REFERENCE * impedance)

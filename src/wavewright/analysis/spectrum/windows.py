@@ -54,11 +54,6 @@ class Window:
         squares = self.weights(64) ** 2  # exact: sums of cosines up to 4 times 4 turns
         return float(64 * (squares @ squares) / squares.sum() ** 2)
 
-    @property
-    def scallop_loss_db(self) -> float:
-        """How much too low a line half way between two bins is read, in dB."""
-        return -20 * math.log10(self.response(0.5))
-
     def response(self, offset: float) -> float:
         """Height of the spectrum `offset` bins off a line, over the height on it; the limit for long records.
 

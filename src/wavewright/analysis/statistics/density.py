@@ -14,7 +14,6 @@ from wavewright.errors import Misuse
 from wavewright.waveform import Codes, Waveform
 
 Counts = npt.NDArray[np.int64]
-_WIDEST_TABLE = 2**16  # codes: up to 16 bits the row of every code is looked up
 
 
 @dataclass(slots=True)

@@ -126,11 +126,6 @@ def _run(sizes: Indexes, octet: Callable[[Indexes, int], npt.NDArray[np.uint8]],
     return words
 
 
-def longitudinal_check(message: bytes) -> int:
-    """LRC of Modbus ASCII: two's complement of the sum of all bytes, modulo 256 (V1.02, 2.5.2 †)."""
-    return -sum(message) & 0xFF
-
-
 def carry_sum(message: bytes) -> int:
     """Inverted sum of bytes with the carry added back, as LIN uses it (LIN 2.1, 2.3.1.5)."""
     total = 0

@@ -30,11 +30,6 @@ def line_of_bits(
     return Line(first, bounds[changes], float(bounds[0] - lead), float(bounds[-1] + tail))
 
 
-def bits_of_text(text: str) -> list[int]:
-    """Bits written as `0` and `1`; anything else only separates fields."""
-    return [int(sign) for sign in text if sign in "01"]
-
-
 def bits_of_word(word: int, count: int, *, order: str = "msb") -> list[int]:
     """The bits of a number in the order in which they are sent."""
     bits = [word >> place & 1 for place in range(count)]

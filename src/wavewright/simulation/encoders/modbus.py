@@ -26,11 +26,6 @@ def registers_answer(address: int, values: Sequence[int], *, function: int = 0x0
     return message(address, function, bytes([len(words)]) + words)
 
 
-def exception_answer(address: int, function: int, code: int) -> bytes:
-    """The answer of a unit that cannot do what was asked."""
-    return message(address, function | 0x80, bytes([code]))
-
-
 def modbus_line(
     messages: Sequence[bytes],
     *,

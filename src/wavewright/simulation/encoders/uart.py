@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -57,13 +57,3 @@ def uart_line(
     durations = np.array([0.0, *times, 0.0]) / baud
     line = line_of_bits(levels, bit_time=durations, start=start, lead=lead, tail=tail)
     return line.inverted() if inverted else line
-
-
-def break_line(*, duration: float, start: float = 0.0, lead: float = 0.0, tail: float = 0.0) -> Line:
-    """A break: the line low for some time (s)."""
-    return Line(True, np.array([start, start + duration]), start - lead, start + duration + tail)
-
-
-def text_bytes(*texts: str | Iterable[int]) -> bytes:
-    """Text (ASCII) and bytes put together into what is sent."""
-    return b"".join(text.encode("ascii") if isinstance(text, str) else bytes(text) for text in texts)
