@@ -14,6 +14,8 @@ import pytest
 
 from tests.benchmarks.plain_script import plain_script
 from wavewright.analysis.measure import measure
+from wavewright.analysis.uncertainty.accuracy import Accuracy
+from wavewright.analysis.uncertainty.budget import Budget
 from wavewright.waveform import Waveform
 
 GAIN, OFFSET, INTERVAL = 0.02, 1.0, 4e-9
@@ -39,10 +41,23 @@ def drive(samples: int, dtype: type = np.int8) -> np.ndarray:
     return codes
 
 
+STATED = Accuracy(
+    gain="1.5 %", offset="0.5 % of range + 1 mV", timebase="10 ppm", nonlinearity="0.2 % of range", bandwidth="100 MHz",
+    noise_floor="0.1 % of range",
+)  # fmt: skip
+
+
 def measured(codes: np.ndarray) -> dict[str, float | None]:
     scale = GAIN if codes.dtype == np.int8 else GAIN / 200
     wave = Waveform(codes, gain=scale, offset=OFFSET, interval=INTERVAL, name="drive")
     return {name: reading.value for name, reading in measure(wave, METRICS).items()}
+
+
+def budgeted(codes: np.ndarray) -> dict[str, Budget | None]:
+    scale = GAIN if codes.dtype == np.int8 else GAIN / 200
+    ends = (float(np.iinfo(codes.dtype).min), float(np.iinfo(codes.dtype).max))
+    wave = Waveform(codes, gain=scale, offset=OFFSET, interval=INTERVAL, name="drive", code_range=ends)
+    return {name: reading.budget for name, reading in measure(wave, METRICS, accuracy=STATED).items()}
 
 
 def scripted(codes: np.ndarray) -> dict[str, float]:
@@ -61,6 +76,12 @@ def test_script_and_catalogue_agree(dtype: type) -> None:
         tight, loose = 0.01, {"overshoot": 0.1, "undershoot": 0.2}
     for name, value in ours.items():
         assert value == pytest.approx(script[name], rel=loose.get(name, tight), abs=1e-12), name
+
+
+def test_every_metric_of_a_long_record_has_a_whole_budget() -> None:
+    for name, budget in budgeted(drive(300_500)).items():
+        assert budget is not None, name
+        assert budget.is_complete, (name, budget.missing)
 
 
 def test_extra_memory_is_no_more_than_the_record() -> None:
@@ -86,7 +107,12 @@ def _timed(run: Callable[[], object]) -> float:
 
 def measure_ratios() -> list[tuple[str, float, str]]:
     """Rows of (what, ratio, what it should be)."""
-    return [*_against_the_script(np.int8, 12, "at most 2.5"), *_against_the_script(np.int16, 8, ""), *_growth()]
+    return [
+        *_against_the_script(np.int8, 12, "at most 2.5"),
+        *_against_the_script(np.int16, 8, ""),
+        *_budgets(),
+        *_growth(),
+    ]
 
 
 def _against_the_script(dtype: type, target: int, of_a_copy: str) -> list[tuple[str, float, str]]:
@@ -103,6 +129,13 @@ def _against_the_script(dtype: type, target: int, of_a_copy: str) -> list[tuple[
         (f"{name}: ours over a copy in float64", ours / copy, of_a_copy),
         (f"{name}: extra memory over the record", peak / codes.nbytes, "at most 1"),
     ]
+
+
+def _budgets() -> list[tuple[str, float, str]]:
+    codes = drive(10_000_000)
+    alone, together = fastest(lambda: measured(codes), lambda: budgeted(codes), repeats=12)
+    name = f"{len(METRICS)} metrics of 10 M {codes.dtype} samples"
+    return [(f"{name}: with their budgets over without", together / alone, "at most 3")]
 
 
 def _growth() -> list[tuple[str, float, str]]:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Hashable
 from functools import cached_property
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -16,6 +18,8 @@ from wavewright.analysis.record.moments import difference as difference_of
 from wavewright.analysis.record.noise import noise_code
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Codes, Floats
+
+T = TypeVar("T")
 
 SHORT = 1 << 14  # samples; of a shorter record no outline is drawn
 
@@ -37,6 +41,14 @@ class SharedCodes:
         self._crossings: dict[Band, tuple[Floats, Floats]] = {}
         self._moments: dict[tuple[int, int], Moments] = {}
         self._outlines: tuple[EdgeIndex, ...] | None = None
+        self._kept: dict[Hashable, Any] = {}
+
+    def once(self, key: Hashable, compute: Callable[[], T]) -> T:
+        """What `compute` finds out about the codes, computed the first time that `key` is asked for and kept."""
+        if key not in self._kept:
+            self._kept[key] = compute()
+        found: T = self._kept[key]
+        return found
 
     @cached_property
     def gaps(self) -> np.ndarray[tuple[int], np.dtype[np.int64]]:

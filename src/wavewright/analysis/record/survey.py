@@ -128,9 +128,9 @@ class Survey:
         _ = self.extremes
         require_two_codes(self.histogram, self.name, self.unit)
         names = ("low", "high") if self.wave.gain > 0 else ("high", "low")
-        # the shortest half is decided by the last sample at either end: bins are too wide for it
-        histogram = counted_one_by_one(self.record.codes) if method is LevelMethod.SHORTH else self.histogram
-        *codes, has_states, explanation = level_codes(histogram, method, names)
+        *codes, has_states, explanation = self.record.shared.once(
+            ("level codes", method, names), lambda: self._level_codes(method, names)
+        )
         found = sorted(self.wave.value_of(code) for code in codes)
         low, high = found[0] if low is None else low, found[1] if high is None else high
         if not low < high:
@@ -140,6 +140,11 @@ class Survey:
                 do="declare both with `low_state` and `high_state`, or choose another of the `levels`",
             )
         return StateLevels(low, high, method, has_states, explanation)
+
+    def _level_codes(self, method: LevelMethod, names: tuple[str, str]) -> tuple[float, float, bool, str]:
+        # the shortest half is decided by the last sample at either end: bins are too wide for it
+        histogram = counted_one_by_one(self.record.codes) if method is LevelMethod.SHORTH else self.histogram
+        return level_codes(histogram, method, names)
 
     @cached_property
     def noise(self) -> float:

@@ -24,6 +24,8 @@ from wavewright.analysis.uncertainty.noise_draws import drawn_noise
 from wavewright.analysis.uncertainty.noise_of_input import noise_of_input
 
 ROUNDING = 1e-11  # of the value; what rounding of floats leaves of a change
+NOTICEABLE = 1e-9  # of the value: it depends on something of which nothing is stated
+NOTHING = 1e-6  # of what the record leaves uncertain: no change that matters
 COUNTS = "count"
 
 Evaluate = Callable[[Change], float | None]
@@ -37,12 +39,14 @@ class Propagation:
     Parameters
     ----------
     steps : by direction, the size of the change that is tried.
+    least : a smaller change of the reading is none.
     """
 
     value: float
     unit: str
     evaluate: Evaluate
     steps: dict[Direction, float]
+    least: float = 0.0
     lost: list[Direction] = field(default_factory=list)
     reach: tuple[float, float] = (0.0, 0.0)
     _moves: dict[Direction, tuple[float, float]] = field(default_factory=dict)
@@ -55,7 +59,10 @@ class Propagation:
 
     def _tried(self, direction: Direction) -> tuple[float, float]:
         step = self.steps[direction]
-        up, down = (self.evaluate(direction.change(sign * step)) for sign in (1.0, -1.0))
+        up = self.evaluate(direction.change(step))
+        if self.unit != COUNTS and up is not None and abs(up - self.value) <= self.least:
+            return 0.0, 0.0  # a reading that does not know the scale, as most times do: it does not either way
+        down = self.evaluate(direction.change(-step))
         found = [value for value in (up, down) if value is not None and math.isfinite(value)]
         if len(found) < 2:
             self.lost.append(direction)
@@ -113,9 +120,10 @@ def with_budget(
     stated, unstated = influences_of(inputs)
     # a count that another one takes the place of anywhere within the limits is not known
     factor = math.sqrt(3) if reading.unit == COUNTS else 1.0
-    propagation = Propagation(reading.value, reading.unit, evaluate, _steps(stated, factor))
+    least = max(ROUNDING * abs(reading.value), NOTHING * (reading.uncertainty or 0.0))
+    propagation = Propagation(reading.value, reading.unit, evaluate, _steps(stated, factor), least)
     systematic = [propagation.contribution(one) for one in stated]
-    least = max(1e-9 * abs(reading.value), 1e-6 * (reading.uncertainty or 0.0))
+    least = max(NOTICEABLE * abs(reading.value), NOTHING * (reading.uncertainty or 0.0))
     missing = [one.name for one in unstated if _matters(one, reading.value, evaluate, least=least)]
     of_edges, lacking_of_edges = terms_of_edges(reading, parts, inputs)
     missing += lacking_of_edges
