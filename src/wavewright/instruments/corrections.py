@@ -101,6 +101,9 @@ class InstrumentCorrections:
         return one.input == input and is_probe and abs(float(one.probe) - attenuation) <= SAME * attenuation
 
 
+NO_CORRECTIONS = InstrumentCorrections()
+
+
 @dataclass(frozen=True, slots=True)
 class BenchCorrections:
     """The file of corrections beside a bench file.

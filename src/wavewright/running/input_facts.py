@@ -17,6 +17,7 @@ from wavewright.analysis.front_end.ground_lead import ringing_of_lead
 from wavewright.analysis.front_end.probe_loading import Probe, ProbedNode
 from wavewright.analysis.reading import Doubt
 from wavewright.instruments.bench_file import BenchFile, InstrumentEntry, ProbeEntry
+from wavewright.instruments.corrections import NO_CORRECTIONS, InstrumentCorrections
 from wavewright.instruments.profile import Profile
 from wavewright.quantities import show_quantity
 from wavewright.recipe.acquisition import Channel, Coupling
@@ -35,6 +36,7 @@ class InputPath:
     attenuation : of the probe as it is used; one that is switched to 1x is another probe.
     limit : Hz, of the band limit that is set.
     impedance : ohm, of the input as it is set; None where that is not known.
+    corrections : of the digitizer, as they stand in their file.
     """
 
     channel: Channel
@@ -43,6 +45,19 @@ class InputPath:
     attenuation: float
     limit: float | None = None
     impedance: float | None = None
+    corrections: InstrumentCorrections = NO_CORRECTIONS
+
+    def corrected(self, *, range: float, middle: float) -> dict[str, float]:
+        """Standard uncertainty of each correction that would be applied in a range, if the instrument is the right one.
+
+        Parameters
+        ----------
+        range, middle : V, at the probe's tip.
+        """
+        applied = self.corrections.applied(
+            input=self.channel.input, range=range, middle=middle, attenuation=self.attenuation
+        )
+        return {one.quantity: float(one.uncertainty) for one in applied}
 
     @property
     def tip(self) -> ProbeEntry | None:
@@ -134,7 +149,17 @@ def input_path(
         attenuation,
         limit=float(limit) if is_limited and isinstance(limit, int | float) and limit > 0 else None,
         impedance=float(impedance) if isinstance(impedance, int | float) else default_impedance(profile),
+        corrections=_corrections(bench, profile),
     )
+
+
+def _corrections(bench: BenchFile, profile: Profile) -> InstrumentCorrections:
+    """Those of the instrument that has this profile."""
+    if bench.corrections is None:
+        return NO_CORRECTIONS
+    names = [name for name in bench.instruments if bench.profiles[name] is profile]
+    held = tuple(one for one in bench.corrections.file.holding() if one.instrument in names)
+    return InstrumentCorrections(held, bench.probe_serials)
 
 
 def input_facts(path: InputPath, settings: Facts, standing: Mapping[Doubt, str]) -> dict[str, Fact]:

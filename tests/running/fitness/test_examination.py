@@ -11,12 +11,14 @@ import json
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.signal import fftconvolve
 
 import wavewright as ww
+from tests.instruments.test_corrections import bench_in, gain_entry, text_of
 from tests.running.conftest import ROOT
 from wavewright.errors import BenchFault
 from wavewright.instruments.bench_file import BenchFile, load_bench
@@ -189,6 +191,38 @@ def test_the_run_finds_the_uncertainty_that_was_expected(bench: BenchFile, run_t
     assert expected.number is not None
     assert budget is not None
     assert 0.066 / budget.expanded() == pytest.approx(expected.number, rel=0.02)
+
+
+CORRECTED = text_of(
+    gain_entry(more="input: 1, range: 8 V, middle: 2 V, probe: 10x, ", value="0.2 %", uncertainty="0.02 %"),
+    gain_entry(quantity="offset", more="input: 1, range: 8 V, probe: 10x, ", value="-9 mV", uncertainty="2 mV"),
+)
+
+
+def test_corrections_make_a_limit_decidable_and_the_run_agrees(
+    bench: BenchFile, run_text: Callable[..., Outcome], tmp_path: Path
+) -> None:
+    text = recipe_text(NARROW, "metric: mean, limit: 3.3 V ± 0.5 %").replace(
+        "  one:", "  one:\n    place: Probe 1 on TP3."
+    )
+    plain = of_rule(text, bench, FitnessRule.UNCERTAINTY)
+    assert plain is not None
+    assert plain.cannot_decide
+    corrected = load_bench(bench_in(tmp_path, CORRECTED))
+    found = of_rule(text, corrected, FitnessRule.UNCERTAINTY)
+    # 0.02 % of 3.3165 V and 2 mV, both standard uncertainties of normal distributions
+    reach = 1.959964 * math.hypot(0.0002 * 3.3165, 0.002)
+    assert found is None or found.number == pytest.approx(0.0165 / reach, rel=1e-3)
+    assert 0.0165 / reach == pytest.approx(4.0, rel=0.01)
+    budget = run_text(text, on=corrected)["one.r"].budget
+    assert budget is not None
+    stated = {one.name: one for one in budget.contributions if one.source.startswith("correction of")}
+    assert stated["gain of `s`"].standard == pytest.approx(0.0002 * 3.3, rel=0.03)
+    assert stated["offset of `s`"].standard == pytest.approx(0.002, rel=0.01)
+    assert not [one for one in budget.contributions if one.source.startswith("profile") and "time" not in one.name]
+    elsewhere = of_rule(text.replace("range: 8 V", "range: 20 V"), corrected, FitnessRule.UNCERTAINTY)
+    assert elsewhere is not None
+    assert elsewhere.cannot_decide  # no correction holds in that range
 
 
 GUARDED = recipe_text(NARROW, "metric: mean, limit: 3.3 V ± 5 %, judge: guarded acceptance")

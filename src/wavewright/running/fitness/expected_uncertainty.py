@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 
 from wavewright.analysis.uncertainty.accuracy import Accuracy
 from wavewright.analysis.uncertainty.budget import Budget
@@ -22,6 +23,7 @@ from wavewright.running.input_accuracy import input_accuracy
 
 ENOUGH = 4.0  # times the expanded uncertainty in half the width of a limit; common practice, no source
 NOTHING_DECIDED = 1.0
+WORDS = {"timebase": "time base"}
 SIZES = ("ac_rms", "sine_amplitude", "strongest_tone_amplitude")  # that an offset does not change
 LEVELS_TOO = ("mean", "cycle_mean", "rms", "cycle_rms", "sine_offset")  # that it does
 
@@ -63,9 +65,10 @@ def budget_at(reading: LimitedReading, value: float) -> Budget | None:
         return _of_volts(reading, reading.channel, accuracies[0], value)
     if unit not in ("s", "Hz") or not accuracies:
         return None
-    stated = {"time base": (accuracies[0].timebase, abs(value))}
+    stated = {"timebase": (accuracies[0].timebase, abs(value))}
     if len(accuracies) > 1:
         stated["skew"] = (accuracies[0].skew, 1.0)
+        accuracies[0] = _with_skew_of_both(accuracies)
     return _budget(reading, accuracies[0], stated, value)
 
 
@@ -74,7 +77,8 @@ def _of_volts(reading: LimitedReading, channel: ChannelInUse, accuracy: Accuracy
     if channel.range is None or not (is_size or reading.is_of_levels or reading.metric in LEVELS_TOO):
         return None
     stated = {"gain": (accuracy.gain, abs(value))}
-    if not (accuracy.attenuation_is_known and accuracy.attenuation is None):
+    has_tolerance = not (accuracy.attenuation_is_known and accuracy.attenuation is None)
+    if has_tolerance and "gain" not in accuracy.corrected:  # which is that of input and probe together
         stated["tolerance of the probe"] = (accuracy.attenuation, abs(value))
     if accuracy.nonlinearity is not None:
         stated["non-linearity"] = (accuracy.nonlinearity.limit(channel.range), 1.0)
@@ -94,19 +98,40 @@ def _budget(
     *,
     more: list[Contribution] | None = None,
 ) -> Budget:
-    """By name of what is stated its limit and the sensitivity; a limit of None is missing."""
+    """By name of what is stated its limit and the sensitivity; a limit of None is missing, unless it is corrected."""
+    limits, corrected = accuracy.limits, accuracy.corrected
     found = [
-        Contribution(name, accuracy.limits.standard(limit) * slope, distribution=accuracy.limits.distribution)
-        for name, (limit, slope) in stated.items()
+        Contribution(WORDS.get(name, name), corrected[name] * stated[name][1]) for name in stated if name in corrected
+    ]
+    rest = {name: one for name, one in stated.items() if name not in corrected}
+    found += [
+        Contribution(WORDS.get(name, name), limits.standard(limit) * slope, distribution=limits.distribution)
+        for name, (limit, slope) in rest.items()
         if limit is not None
     ]
-    missing = tuple(f"{name} of `{reading.profile.name}`" for name, (limit, _) in stated.items() if limit is None)
+    lacking = (WORDS.get(name, name) for name, (limit, _) in rest.items() if limit is None)
+    missing = tuple(f"{name} of `{reading.profile.name}`" for name in lacking)
     return Budget(value, reading.limit.unit, (*found, *(more or ())), missing)
 
 
 def _accuracy(reading: LimitedReading, channel: ChannelInUse) -> Accuracy:
     settings = {} if channel.range is None else {f"input{channel.path.channel.input}.range": channel.range}
-    return input_accuracy(channel.path, settings, instrument="")
+    stated = input_accuracy(channel.path, settings, instrument="")
+    middle = channel.path.channel.offset
+    if channel.range is None or middle == "auto":
+        return stated
+    corrected = channel.path.corrected(range=channel.range, middle=0.0 if middle is None else float(middle))
+    return replace(stated, corrected=corrected)
+
+
+def _with_skew_of_both(accuracies: list[Accuracy]) -> Accuracy:
+    """The first, with the skew between two inputs: corrected only where both are."""
+    corrected = {name: left for name, left in accuracies[0].corrected.items() if name != "skew"}
+    skews = [one.corrected.get("skew") for one in accuracies]
+    known = [skew for skew in skews if skew is not None]
+    if len(known) == len(skews):
+        corrected["skew"] = math.hypot(*known)
+    return replace(accuracies[0], corrected=corrected)
 
 
 def _half_a_code(step: float) -> Contribution:
