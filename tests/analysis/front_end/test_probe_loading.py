@@ -150,3 +150,11 @@ def test_a_probe_that_cannot_be_is_refused(data) -> None:
         Probe(*data)
     with pytest.raises(Misuse, match="a node of"):
         ProbedNode(-1.0)
+
+
+def test_a_node_without_resistance_is_not_loaded() -> None:
+    # math: the divider of 0 ohm and anything passes all of it
+    loading = expected_loading(
+        Probe(resistance=1e6, capacitance=12e-12, attenuation=1.0), ProbedNode(0.0), frequency=1e6
+    )
+    assert loading.dc_change == pytest.approx(0.0, abs=1e-15)

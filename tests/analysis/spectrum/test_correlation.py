@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from wavewright.analysis.measure import measure
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.survey import Survey
-from wavewright.analysis.spectrum.correlation import correlogram
+from wavewright.analysis.spectrum.correlation import correlogram, covariances
 from wavewright.waveform import Floats, Waveform
 
 RNG = np.random.default_rng(11)
@@ -146,3 +146,11 @@ def test_records_that_do_not_lie_beside_each_other_are_refused(other: Waveform, 
 def test_unlike_waveforms_are_doubted() -> None:
     waves = [wave_of(part) for part in np.random.default_rng(5).standard_normal((2, 1000))]
     assert Doubt.NOISY in measure(waves, "correlation_delay", longest="100 us").doubts
+
+
+def test_each_mean_is_that_of_its_own_channel() -> None:
+    # definition: the arithmetic mean of the samples
+    first = wave_of(np.array([1.0, 2.0, 3.0, 6.0]), name="first")
+    second = wave_of(np.array([-10.0, 0.0, 5.0, 9.0]), name="second")
+    found = covariances(Survey(first), Survey(second))
+    assert found.means == pytest.approx((3.0, 1.0), abs=1e-3)

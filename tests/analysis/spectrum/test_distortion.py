@@ -245,3 +245,11 @@ def test_harmonics_that_may_be_noise_are_doubted() -> None:
     wave = wave_of(tones((100.3, 1.0)) + 0.01 * rng.standard_normal(4096))
     assert Doubt.NOISY in measure(wave, "thd").doubts
     assert Doubt.NOISY in measure(wave, "harmonic_level").doubts or measure(wave, "harmonic_level").uncertainty > 1  # type: ignore[operator]
+
+
+def test_a_fundamental_alone_has_no_spurious_free_range() -> None:
+    # math: the Fourier series of 0, 1, 0, -1 over whole periods has one line, and every other is 0 exactly
+    reading = measure(Waveform(np.tile(np.array([0, 1, 0, -1], np.int8), 64), interval=1e-3, name="pure"), "sfdr",
+                      window="rectangular")  # fmt: skip
+    assert reading.value is None
+    assert "no spectral component besides the fundamental" in reading.reason

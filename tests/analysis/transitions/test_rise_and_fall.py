@@ -159,3 +159,18 @@ def test_two_gaussian_edges_in_cascade_add_in_quadrature() -> None:
         ndtr(times / (0.6 * sigma)), np.exp(-0.5 * (times[2000:6001] / (0.8 * sigma)) ** 2), mode="valid"
     )
     assert rise_of(edge / edge[-1], 5e-12) == pytest.approx(5e-9, rel=1e-4)
+
+
+def test_the_uncertainty_of_a_slew_rate_has_its_unit() -> None:
+    # law: the same record in volts of another size has a slew rate and an uncertainty of that size
+    times = np.arange(1000)
+    curved = np.where(times < 200, 0, 20_000 * (1 - np.exp(-np.maximum(times - 200, 0) / 60)))  # of a single pole
+    noise = np.random.default_rng(3).normal(0, 300, times.size)  # makes the levels uncertain
+    codes = np.rint(curved + noise).astype(np.int16)
+    small, large = (
+        measure(Waveform(codes, gain=gain, interval=1.0, name="edge"), "slew_rate") for gain in (1e-5, 10.0)
+    )
+    assert small.value < 0.01
+    assert large.value > 100
+    assert large.value == pytest.approx(1e6 * small.value, rel=1e-9)
+    assert large.uncertainty == pytest.approx(1e6 * small.uncertainty, rel=1e-9)

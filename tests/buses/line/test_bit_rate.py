@@ -39,3 +39,12 @@ def test_rare_glitches_are_not_taken_for_bits() -> None:
 def test_three_edges_are_too_few() -> None:
     with pytest.raises(NotMeasurable, match="3 edges"):
         find_bit_time(Line(True, np.array([1.0, 2.0, 3.0]), 0.0, 4.0))
+
+
+def test_the_spread_of_three_edges_has_two_degrees_of_freedom() -> None:
+    # JCGM 100:2008, H.3 in the case of one parameter, by hand: three edges less one slope are two degrees of freedom
+    places, counts = np.array([1.01, 2.0, 2.99]), np.array([1.0, 2.0, 3.0])
+    scale = (1.01 * 1 + 2.0 * 2 + 2.99 * 3) / 14
+    left = places - scale * counts
+    expected = ((left**2).sum() / 2 / 14) ** 0.5
+    assert rate_scale(places) == pytest.approx((scale, expected), rel=1e-12)
