@@ -112,6 +112,20 @@ def test_a_parameter_serial_and_seed_reach_the_run(suite: pytest.Pytester) -> No
     assert (outcome.serial, outcome.seed) == ("VC204-0017", 7)
 
 
+def test_a_guard_band_decides_and_its_probability_is_a_property(suite: pytest.Pytester) -> None:
+    # the rail's ripple is some 24 mV ± 0.7 mV: at most 24.5 mV is a pass without a guard band, or a fail, and neither
+    suite.makefile(".yaml", rail=RAIL.replace("parameters:", "judge: guarded with guard 5 U\nparameters:"))
+    told = suite.runpytest_inprocess("--bench", BENCH, "--wavewright-set", "most=24.5 mV", "--junitxml", "out.xml")
+    told.assert_outcomes(passed=3, failed=2)
+    told.stdout.fnmatch_lines("*but by less than the guard band of*probability of conformance*")
+    for case in Xml.parse(suite.path / "out.xml").iter("testcase"):
+        known = {one.get("name"): one.get("value") for one in case.iter("property")}
+        if "ripple" in str(case.get("name")):
+            assert known["decision_rule"] == "guarded with guard 5 U"
+            assert 0 <= float(known["probability_of_conformance"] or "nan") <= 1
+            assert float(known["expanded_uncertainty"] or "nan") > 0
+
+
 def test_junit_xml_has_the_reading_as_properties(suite: pytest.Pytester) -> None:
     suite.runpytest_inprocess("--bench", FAULTY, "--junitxml", "out.xml")
     root = Xml.parse(suite.path / "out.xml").getroot()

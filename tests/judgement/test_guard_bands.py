@@ -11,7 +11,7 @@ from dataclasses import replace
 import pytest
 from scipy import stats
 
-from wavewright.analysis.reading import Reading
+from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.analysis.uncertainty.budget import Budget
 from wavewright.analysis.uncertainty.contribution import Contribution
 from wavewright.analysis.uncertainty.distribution import Distribution
@@ -280,3 +280,39 @@ def test_of_several_shots_the_least_probable_decides() -> None:
     shots = [known(18.0, 0.1), known(17.0, 1.0), known(15.0, 1.0)]
     judgement = judge(shots, LIMIT, rule=DecisionRule.read("guarded with guard 0.5 U"))
     assert (judgement.verdict, judgement.shot) == (PASS, 1)
+
+
+def doubted(value: float, finding: Finding) -> Reading:
+    return replace(known(value, 1.0), doubts=(finding.doubt,), findings=(finding,))
+
+
+def test_a_doubt_that_reaches_the_end_of_what_passes_stops_a_guarded_pass() -> None:
+    near, far = Finding.within(Doubt.FEW_CODES, "codes", 0.5), Finding.within(Doubt.FEW_CODES, "codes", 0.1)
+    # what passes ends at 20 - 1.96 = 18.04: 17.8 + 0.5 is beyond it, and still within the limit
+    assert judged(doubted(17.8, near), LIMIT, "simple").verdict is PASS
+    assert judged(doubted(17.8, near), LIMIT, "guarded acceptance").verdict is INCONCLUSIVE
+    assert judged(doubted(17.8, far), LIMIT, "guarded acceptance").verdict is PASS
+
+
+def test_a_doubt_that_does_not_bear_leaves_a_guarded_fail_a_fail() -> None:
+    idle, near = Finding.idle(Doubt.FEW_CODES), Finding.within(Doubt.FEW_CODES, "codes", 0.5)
+    failed = judged(doubted(18.5, idle), LIMIT, "guarded acceptance")
+    assert (failed.verdict, failed.conformance) == (FAIL, pytest.approx(0.9332, abs=1e-4))  # Φ(1.5), closed form
+    # 18.5 - 0.5 would have passed
+    assert judged(doubted(18.5, near), LIMIT, "guarded acceptance").verdict is INCONCLUSIVE
+
+
+def test_a_doubt_that_was_allowed_is_said_beside_a_guarded_pass() -> None:
+    clipped = Finding(Doubt.CLIPPED)
+    reading, rule = doubted(15.0, clipped), DecisionRule.read("guarded")
+    assert judge(reading, LIMIT, rule=rule).verdict is INCONCLUSIVE
+    allowed = judge(reading, LIMIT, rule=rule, doubts={Doubt.CLIPPED: True})
+    assert (allowed.verdict, allowed.allowed) == (PASS, (Doubt.CLIPPED,))
+
+
+def test_one_shot_without_a_number_or_without_a_budget_stops_the_others() -> None:
+    good, rule = known(15.0, 1.0), DecisionRule.read("guarded acceptance")
+    for bad in (Reading(None, "V", reason="no edge"), Reading(math.nan, "V"), replace(good, budget=None)):
+        for over in ("each", "mean", "max"):
+            assert judge([good, bad, good], LIMIT, over=over, rule=rule).verdict is INCONCLUSIVE, (bad, over)
+    assert judge([good, known(25.0, 1.0), good], LIMIT, rule=rule).verdict is FAIL

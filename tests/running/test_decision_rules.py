@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+import wavewright as ww
 from tests.running.conftest import ROOT
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.logbook.judged_again import unfollowed, unfollowed_by_captures
@@ -122,6 +123,20 @@ def test_an_uncertainty_beyond_the_tolerance_says_so(bench: BenchFile) -> None:
     result = outcome_of(recipe(limit="3.3 V ± 1 %"), bench).results["rail.level"]
     assert result.verdict == "inconclusive"
     assert "leave no value that could pass" in result.reason
+
+
+def test_before_the_run_it_is_said_that_no_reading_could_pass(bench: BenchFile) -> None:
+    # by the stated accuracy U is some 77 mV and the guard band half of it: 3.3 V ± 1 % leaves nothing, ± 2 % something
+    for rule, limit, is_empty in (
+        ("guarded acceptance with guard 0.5 U", "3.3 V ± 1 %", True),
+        ("guarded acceptance with risk 2.5 %", "3.3 V ± 2 %", True),
+        ("guarded acceptance with guard 0.5 U", "3.3 V ± 2 %", False),
+        ("guarded rejection", "3.3 V ± 1 %", False),
+    ):
+        (found,) = ww.fitness(recipe(limit=limit, rule=rule), bench=bench)
+        assert ("no reading could pass" in found.what) == is_empty, (rule, found.what)
+        assert found.cannot_decide
+        assert ("no reading could pass" in found.told) == is_empty
 
 
 def test_a_comparison_has_no_budget_and_needs_a_rule_of_its_own(bench: BenchFile) -> None:

@@ -14,6 +14,7 @@ from wavewright.instruments.profile import Profile
 from wavewright.instruments.stated_accuracy import standard_uncertainty
 from wavewright.judgement.decision import applied_rule
 from wavewright.judgement.decision_rules import DecisionRule
+from wavewright.judgement.guard_bands import guard_band
 from wavewright.quantities import Interval, show_quantity
 from wavewright.recipe.metering import Metering
 from wavewright.running.fitness.finding import FitnessFinding
@@ -158,12 +159,12 @@ def _compared(budget: Budget, limit: Interval, rule: DecisionRule, *, has_zero: 
     if not expanded or not (is_two_sided or has_zero):
         return
     ratio = ((ends[1] - ends[0]) / 2 if is_two_sided else abs(ends[0])) / expanded
-    if ratio < ENOUGH:
+    is_empty = rule.guards_acceptance and guard_band(budget, limit, rule).accepted is None
+    if ratio < ENOUGH or is_empty:
         shown = show_quantity(expanded, budget.unit, resolution=expanded / 20)
         half = "half the width of the limit" if is_two_sided else "the limit"
         largest = max(budget.contributions, key=lambda one: one.standard).name
         most = f", most of it from {largest}" if len(budget.contributions) > 1 else ""
         what = f"{half} is {ratio:.2g} times the expanded uncertainty (95 %) of {shown} by the stated accuracy{most}"
-        guard = (rule.guard or NOTHING_DECIDED) if rule.is_guarded else NOTHING_DECIDED
-        is_too_wide = ratio < max(guard, NOTHING_DECIDED)
-        yield FitnessFinding(FitnessRule.UNCERTAINTY, what, ratio, cannot_decide=is_too_wide)
+        what += f"; with `{rule}` no reading could pass" if is_empty else ""
+        yield FitnessFinding(FitnessRule.UNCERTAINTY, what, ratio, cannot_decide=is_empty or ratio < NOTHING_DECIDED)
