@@ -255,3 +255,18 @@ def test_an_expanded_uncertainty_has_two_digits_and_is_rounded_up(
 
 def test_a_value_ends_where_its_uncertainty_does() -> None:
     assert show_reading(known(10.05762, "ohm", 0.027 / 1.9599639845400545), None) == "10.058 ohm"
+
+
+def test_in_a_narrow_window_the_uncertainty_stands_below_the_value(outcome: Outcome) -> None:
+    shown = {}
+    for width in (80, 200):
+        console = Console(file=io.StringIO(), width=width, no_color=True)
+        print_outcome(outcome, console)
+        assert isinstance(console.file, io.StringIO)
+        shown[width] = console.file.getvalue().splitlines()
+    assert any("3.279 V ± 57 mV" in line for line in shown[200])
+    first = next(number for number, line in enumerate(shown[80]) if "3.279 V" in line)
+    assert "± 57 mV" not in shown[80][first]
+    assert shown[80][first].index("3.279 V") == shown[80][first + 1].index("± 57 mV")
+    table = shown[80][: next(number for number, line in enumerate(shown[80]) if line.startswith("reset_hold"))]
+    assert max(map(len, table)) <= 80

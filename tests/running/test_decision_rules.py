@@ -105,6 +105,12 @@ def test_a_verdict_or_a_rule_that_was_changed_afterwards_is_found(ran: Outcome) 
         assert any(said in text for text in unfollowed(forged, outcome_as_json(forged))), said
 
 
+def test_an_uncertainty_that_was_made_smaller_afterwards_is_found(ran: Outcome) -> None:
+    plain = outcome_as_json(ran)
+    plain["measurements"][0]["results"][0]["stated"]["expanded_uncertainty"] /= 10
+    assert any("the uncertainty of `rail.level`" in text for text in unfollowed(ran, plain))
+
+
 def test_joined_shots_and_counts_are_decided_too(bench: BenchFile) -> None:
     more = "      edges: {metric: rising_edges, level: 1.65 V, limit: exactly 0, doubts: {level_not_reached: allow}}\n"
     text = recipe(more=more).text.replace("    stimulus:", "    shots: 3\n    stimulus:")

@@ -99,7 +99,7 @@ def expanded_uncertainty(reading: Reading) -> float | None:
     return budget.expanded(COVERAGE)
 
 
-def stated_uncertainty(reading: Reading) -> dict[str, float | bool | None]:
+def stated_uncertainty(reading: Reading) -> dict[str, float | None]:
     """What JCGM 100:2008, 7.2.3 asks for beside a value, for tables and JSON; None where only the record is known."""
     expanded = expanded_uncertainty(reading)
     if expanded is None or reading.budget is None:

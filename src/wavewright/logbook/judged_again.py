@@ -13,6 +13,7 @@ from wavewright.judgement.decision import applied_rule
 from wavewright.judgement.decision_rules import SIMPLE, DecisionRule
 from wavewright.judgement.joining import EACH
 from wavewright.judgement.limits import Limit
+from wavewright.judgement.shown import stated_uncertainty
 from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.recompute import recompute
 from wavewright.quantities import Interval
@@ -20,7 +21,7 @@ from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.stored_recipe import parse_stored_recipe
 from wavewright.running.evaluation import NOTHING_UNMET
 from wavewright.running.outcome import Outcome
-from wavewright.running.result import Result, cut_short_results, judged_result
+from wavewright.running.result import MeasurementOutcome, Result, cut_short_results, judged_result
 
 CLOSE = 1e-9  # relative: the same numbers joined again differ in the last digits, if the library adds in another order
 
@@ -37,12 +38,21 @@ def unfollowed(outcome: Outcome, document: Mapping[str, Any]) -> Iterator[str]:
     for plain, one in zip(document["measurements"], outcome.measurements, strict=True):
         if plain["verdict"] != one.verdict:
             yield f"the verdict of `{one.label}`, {plain['verdict']}: its results say {one.verdict}"
+        yield from _otherwise_than_the_budget(plain, one)
     before = is_of_before(document)
     for one in outcome.measurements:
         for result in one.results:
             if why := _why_not(_undoubted(result) if before else result, is_cut_short=bool(one.error)):
                 yield f"the verdict of `{one.label}.{result.name}`, {_word(result.verdict)}: {why}"
     yield from _otherwise_than_the_recipe(outcome)
+
+
+def _otherwise_than_the_budget(plain: Mapping[str, Any], one: MeasurementOutcome) -> Iterator[str]:
+    """Uncertainties that stand beside a reading and do not follow from its budget; older documents have none."""
+    for told, result in zip(plain["results"], one.results, strict=True):
+        known = stated_uncertainty(result.reading)
+        if any(not _same(number, known.get(name)) for name, number in told.get("stated", {}).items()):
+            yield f"the uncertainty of `{one.label}.{result.name}`: its budget says {known['expanded_uncertainty']}"
 
 
 def is_of_before(document: Mapping[str, Any]) -> bool:

@@ -117,7 +117,7 @@ def _print(found: list[Recomputed]) -> None:
 
 def _cells(difference: Difference) -> tuple[str, ...]:
     was, now = difference.was, difference.now
-    limit = now.limit if now else ""
+    limit = "" if now is None else f"{now.limit}, {now.rule}" if now.is_guarded else now.limit
     verdicts = " → ".join(dict.fromkeys(_verdict(one) for one in (was, now)))
     return difference.name, _value(was), _value(now), limit, verdicts, difference.why
 
@@ -139,7 +139,8 @@ def _as_json(one: Recomputed) -> dict[str, Any]:
         if result is None:
             return None
         verdict = None if result.verdict is None else str(result.verdict)
-        return {"reading": result.reading.as_json(), "limit": result.limit, "verdict": verdict}
+        judged = {"limit": result.limit, "rule": result.rule, "verdict": verdict, "conformance": result.conformance}
+        return {"reading": result.reading.as_json(), **judged}
 
     differences = [
         {"name": each.name, "was": plain(each.was), "now": plain(each.now), "why": each.why} for each in one.differences
