@@ -28,7 +28,7 @@ SINE = 0.98
 THIRD_HARMONIC = 0.03  # of the amplitude; a triangle has 1/9 (math)
 SAMPLES_PER_PULSE = 8
 EVEN = (0.45, 0.55)  # duty factor of a clock
-FEW_SAMPLES_PER_CYCLE = 4
+FEW_SAMPLES_PER_CYCLE, FEW_CYCLES = 4, 10
 SURELY = 1.6  # times the highest line of noise alone: of 20,000 samples once in some million records
 GAUSSIAN = (2.4, 3.6)  # kurtosis; 3 for Gaussian noise, 1.5 for a sine, 1.8 for a triangle (math)
 CODES_OF_NOTHING = 3.0  # codes by which a record without a known front end may move and still show nothing
@@ -144,7 +144,27 @@ def _best_tone(seen: LineSeen) -> tuple[Waveform, Tone] | None:
         is_sampled = tone.frequency * wave.interval <= 1 / FEW_SAMPLES_PER_CYCLE and tone.cycles >= 3
         if is_sampled and tone.amplitude > SURELY * _line_of_noise(tone):
             found.append((wave, tone))
-    return max(found, key=lambda pair: round(np.log2(pair[1].amplitude / _step(pair[0]))), default=None)
+    confirmed = [pair for pair in found if _is_confirmed(pair, seen, found)]
+    return max(confirmed, key=lambda pair: round(np.log2(pair[1].amplitude / _step(pair[0]))), default=None)
+
+
+def _is_confirmed(pair: tuple[Waveform, Tone], seen: LineSeen, found: Sequence[tuple[Waveform, Tone]]) -> bool:
+    """Whether every other record that could show the tone does so: band-limited noise has a strongest line anywhere."""
+    wave, tone = pair
+    others = [
+        one
+        for one in seen.records
+        if one is not wave
+        and tone.frequency * one.interval <= 1 / FEW_SAMPLES_PER_CYCLE
+        and tone.frequency * one.duration >= FEW_CYCLES
+    ]
+    shown = {id(one): near for one, near in found}
+    if others and tone.cycles < FEW_CYCLES:
+        return False
+    return all(
+        id(one) in shown and abs(shown[id(one)].frequency - tone.frequency) <= 1 / min(one.duration, wave.duration)
+        for one in others
+    )
 
 
 def _line_of_noise(tone: Tone) -> float:

@@ -11,6 +11,7 @@ import numpy as np
 
 from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.frame import Frame
+from wavewright.buses.frame_text import show_bytes, show_text
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.bit_rate import shortest_pulse
 from wavewright.buses.line.logic import Line
@@ -29,6 +30,7 @@ USUAL_CAN_RATES = (10e3, 20e3, 33.3e3, 50e3, 83.3e3, 100e3, 125e3, 250e3, 500e3,
 NO_OPTIONS: Mapping[str, Any] = MappingProxyType({})
 NEAR = 0.03  # relative distance to a usual rate that is taken for it
 BITS = 8  # of a character, where nothing else is said
+MOST_TEXT, MOST_EXCHANGE = 80, 3.0  # characters that are told, and as far as so many exchanges
 SAID = 8  # frames that are told
 PAUSE = 4.0  # this many times as long as an exchange so far, a pause ends it
 EDGES_OF_FRAMES = frozenset({"cut", "unsynchronised"})  # what the ends of a record do to frames says nothing of the bus
@@ -74,7 +76,21 @@ def told(trial: Trial) -> SerialLine:
             break
         together.append(frame)
     span = together[-1].end - together[0].start
-    return replace(trial.serial, frames=len(trial.frames), said=tuple(map(frame_label, first)), span=span)
+    if trial.serial.bus == "uart" and not trial.serial.then:
+        exchange = [
+            frame for frame in trial.frames[:MOST_TEXT] if frame.end <= together[0].start + MOST_EXCHANGE * span
+        ]
+        said: tuple[str, ...] = (characters(exchange),)
+    else:
+        said = tuple(map(frame_label, first))
+    return replace(trial.serial, frames=len(trial.frames), said=said, span=span)
+
+
+def characters(frames: Sequence[Frame]) -> str:
+    """What characters say: text where most of them are printable, else bytes in hexadecimal."""
+    data = [frame.fields["data"] for frame in frames if not frame.errors and frame.fields.get("data", 256) < 256]
+    printable = sum(32 <= one < 127 or one in (9, 10, 13) for one in data)
+    return show_text(data) if data and printable >= 0.9 * len(data) else show_bytes(data)
 
 
 def tried(

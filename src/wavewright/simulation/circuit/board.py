@@ -74,7 +74,9 @@ def load_board(path: Path, surroundings: Surroundings, *, seed: int) -> Board:
     unmade: frozenset[str] = frozenset()
     for name, entry in file.nodes.items():
         generator = np.random.default_rng([seed, zlib.crc32(name.encode())])
-        making = NodeContext(entry, surroundings, MappingProxyType(dict(nodes)), generator, seed, unmade)
+        making = NodeContext(
+            entry, surroundings, MappingProxyType(dict(nodes)), generator, seed, unmade, folder=path.parent
+        )
         try:
             nodes[name] = _made(name, making, where=tree.mapping_at("nodes").mapping_at(name).place)
         except HangsOnUnmade:

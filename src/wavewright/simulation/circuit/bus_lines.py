@@ -17,6 +17,7 @@ from wavewright.grammar.model_reading import refusal
 from wavewright.grammar.quantity_fields import Farads, Ohms, QuantityIn, Share, Volts
 from wavewright.grammar.word_fields import LocatedText
 from wavewright.simulation.circuit.conversations import PACE_KEYS, SPEAKERS, Conversation, ConversationEntry
+from wavewright.simulation.circuit.drivers import Power
 from wavewright.simulation.circuit.edges import charged
 from wavewright.simulation.circuit.motion import Floats, Motion, polyline
 from wavewright.simulation.circuit.nodes import NodeContext, NodeEntry, node_kind
@@ -65,7 +66,7 @@ class BusLine:
 
     def __init__(self, making: NodeContext[BusLineEntry]) -> None:
         entry = making.entry
-        self._rail = rail_of(making, "fed_by")
+        self._rail: Power = rail_of(making, "fed_by")
         self._signal = str(entry.signal)
         salt = zlib.crc32(entry.says.encode()) + int(making.seed) % (1 << 31)
         self.conversation = Conversation(SPEAKERS[entry.says](entry), entry.every, entry.wrong_every, salt)

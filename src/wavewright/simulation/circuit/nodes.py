@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Generic, Protocol, TypeVar
 
 import numpy as np
@@ -68,6 +69,7 @@ class NodeContext(Generic[E]):
     generator: np.random.Generator
     seed: int
     unmade: frozenset[str] = frozenset()  # nodes that could not be made
+    folder: Path = Path()  # of the board file
 
     def drawn(self, interval: Interval) -> float:
         """A value with a tolerance, as this copy of the board happens to have it: uniform within the tolerance.

@@ -52,6 +52,11 @@ class FeedNode:
             return self.standby
         return min(feed.voltage, feed.current_limit * self._resistance) if feed.is_on else 0.0
 
+    def is_up(self, moment: float) -> bool:
+        """True when the terminal has at least half of the standby voltage."""
+        corners = self.corners()
+        return level_at(corners, moment, corners[0][1]) >= self.standby / 2
+
     def current(self, feed: Feed) -> float:
         """The current that the board draws from the bench supply, A."""
         return 0.0 if feed.is_standby else self.final(feed) / self._resistance

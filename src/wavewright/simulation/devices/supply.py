@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import ClassVar
+from typing import ClassVar, Protocol
 
 import numpy as np
 from pydantic import Field
@@ -41,6 +41,37 @@ class SimulatedSupplyEntry(SimulatedInstrumentEntry):
     )
 
 
+class Terminal(Protocol):
+    """What the supply's leads go to."""
+
+    def final(self, feed: Feed) -> float:
+        """The voltage at which it comes to rest, V."""
+
+    def current(self, feed: Feed) -> float:
+        """The current that it draws, A."""
+
+    def is_limited(self, feed: Feed) -> bool:
+        """Whether the current limit holds the voltage down."""
+
+
+class OpenTerminal:
+    """Leads that go nowhere: the board has a supply of its own."""
+
+    def final(self, feed: Feed) -> float:
+        """What is set."""
+        return feed.voltage if feed.is_on else 0.0
+
+    def current(self, feed: Feed) -> float:
+        """None."""
+        del feed
+        return 0.0
+
+    def is_limited(self, feed: Feed) -> bool:
+        """Never."""
+        del feed
+        return False
+
+
 @role("supply")
 class SimulatedSupply(SimulatedInstrument):
     """Settings: voltage, current, voltage_protection, voltage_protection_on, current_protection, current_protection_on,
@@ -52,11 +83,11 @@ class SimulatedSupply(SimulatedInstrument):
     def __init__(self, making: InstrumentContext[SupplyDetails]) -> None:
         super().__init__(making.identity, making.settings, making.bench.clock)
         feeds = [node for node in making.bench.board.nodes.values() if isinstance(node, FeedNode)]
-        if len(feeds) != 1:
+        if len(feeds) > 1:
             raise Misuse(
                 f"a board with {len(feeds)} nodes of kind `feed`", expected="one, which the supply is wired to"
             )
-        self._terminal = feeds[0]
+        self._terminal: Terminal = feeds[0] if feeds else OpenTerminal()
         self._feed = making.bench.surroundings.feed
         self._noise = making.details.reading_noise
         self._generator = np.random.default_rng([making.bench.draw, making.stream])
