@@ -12,9 +12,10 @@ from pathlib import Path
 from wavewright.durable_files import write_whole
 from wavewright.errors import StorageFault
 from wavewright.file_kinds import FILE_KINDS, KindOfFile, kind_of
-from wavewright.running.shipped_files import example_files
+from wavewright.running.shipped_files import example_files, shipped
 
 SCHEMAS = "schemas"
+ONE_OF_EACH, BENCH_OF_IT, PLAYED = "one_of_each.yaml", "bench_one_of_each.yaml", "start_up.csv"
 
 
 def schema_file(kind: KindOfFile, folder: Path) -> Path:
@@ -55,6 +56,36 @@ def write_examples(target: Path, *, overwrite: bool = False) -> list[Path]:
     if not overwrite and (there := [str(copy) for copy in contents if copy.exists()]):
         raise StorageFault(f"already there: {', '.join(there)}", do="name another folder, or give --force")
     _write(contents, target)
+    return list(contents)
+
+
+def write_board(path: Path, *, overwrite: bool = False) -> list[Path]:
+    """Write a board of one's own to be changed, and beside it a bench with simulated instruments that has it.
+
+    Returns
+    -------
+    Board, bench, and what else was written.
+
+    Raises
+    ------
+    StorageFault : the folder does not take them, or has one of the files already and `overwrite` is false.
+    """
+    sim, folder = shipped("sim"), path.parent
+    bench = folder / f"{path.stem}_bench.yaml"
+    texts = {
+        path: (sim / ONE_OF_EACH).read_text(encoding="utf-8"),
+        bench: (sim / BENCH_OF_IT).read_text(encoding="utf-8").replace(ONE_OF_EACH, path.name),
+    }
+    contents = {
+        path: (editor_line(path, schema_file(KindOfFile.BOARD, folder)) + texts[path]).encode(),
+        bench: (editor_line(bench, schema_file(KindOfFile.BENCH, folder)) + texts[bench]).encode(),
+        folder / "instruments.yaml": (sim / "instruments.yaml").read_bytes(),
+        folder / PLAYED: (sim / PLAYED).read_bytes(),
+        **{schema_file(kind, folder): schema_text(kind).encode() for kind in (KindOfFile.BOARD, KindOfFile.BENCH)},
+    }
+    if not overwrite and (there := [str(copy) for copy in contents if copy.exists()]):
+        raise StorageFault(f"already there: {', '.join(there)}", do="name another folder, or give --force")
+    _write(contents, folder)
     return list(contents)
 
 

@@ -190,3 +190,23 @@ def test_files_and_a_bench_are_not_looked_at_together(wavewright: Command, tmp_p
     assert wavewright("look", tmp_path / "none.csv").status == 3
     assert wavewright("look", "--bench", BENCH, "--patience", "5 V").status == 64
     assert wavewright("look", "--bench", BENCH, "--input", 9, "--yes").status == 3
+
+
+def test_a_board_of_ones_own_is_a_minute_away(wavewright: Command, tmp_path: Path) -> None:
+    """From `examples --board` to the first reading, with another name for every node than the shipped board has."""
+    mine = tmp_path / "own/mine.yaml"
+    assert wavewright("examples", "--board", mine).status == 0
+    assert wavewright("validate", mine, mine.parent / "mine_bench.yaml").status == 0
+    mine.write_text(
+        "wavewright-board: 1\ntitle: Kettle controller\nprobes_at_rest: {1: heater}\nnodes:\n"
+        "  heater: {kind: pulse_train, test_point: TP1, frequency: 50 Hz, duty_factor: 25 %, high: 5 V}\n"
+        "  display: {kind: bus_words, test_point: TP2, bus: uart, signal: tx, baud: 4800, every: 200 ms, "
+        'words: ["98 C\\\\r\\\\n"]}\n'
+    )
+    found = seen(wavewright, "TP1", "TP2", bench=mine.parent / "mine_bench.yaml")["inputs"]
+    assert (found[0]["kind"], found[1]["kind"]) == ("pulses", "serial")
+    assert found[0]["duty_factor"] == pytest.approx(0.25, abs=0.01)
+    assert found[1]["options"] == {"baud": 4800, "parity": "none"}
+    assert found[1]["said"][0].startswith("98 C")
+    assert wavewright("examples", "--board", mine).status == 3  # it is there already
+    assert wavewright("examples").status == 64

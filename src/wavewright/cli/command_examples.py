@@ -19,7 +19,7 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "decode": ("wavewright decode trace.csv --bus uart --tx 1 --baud 19200 --parity even",),
         "density": ("wavewright density shot1.npz shot2.npz --rare 100",),
         "doubts": ("wavewright doubts",),
-        "examples": ("wavewright examples demo",),
+        "examples": ("wavewright examples demo", "wavewright examples --board own/mine.yaml"),
         "help": ("wavewright help rise_time", "wavewright help --html reference"),
         "logbook export": ("wavewright logbook export lot-7.csv --batch-name lot-7",),
         "logbook find": ("wavewright logbook find --serial VC204-0025 --verdict fail",),

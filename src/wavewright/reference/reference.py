@@ -20,12 +20,15 @@ class Reference:
     """
 
     def __init__(self, commands: Iterable[Topic], schemas: Mapping[str, Mapping[str, Any]]) -> None:
-        from wavewright.reference import entries, guide_topics, python_topics
+        from wavewright.reference import entries, guide_topics, node_topics, python_topics
         from wavewright.reference.schema_topics import SchemaTopics
 
-        found = [*guide_topics.topics(), *commands, *entries.topics(), *python_topics.topics()]
+        found = [*guide_topics.topics(), *commands, *entries.topics(), *node_topics.topics(), *python_topics.topics()]
         for kind, schema in schemas.items():
-            found += SchemaTopics(kind, schema).topics()
+            told = list(SchemaTopics(kind, schema).topics())
+            if kind == "board":
+                told[0] = node_topics.with_kinds(told[0])
+            found += told
         order = list(Group)
         self.topics: Sequence[Topic] = sorted(found, key=lambda topic: order.index(topic.group))
         self._by_key = {topic.key: topic for topic in self.topics}

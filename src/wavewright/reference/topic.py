@@ -12,6 +12,7 @@ class Group(StrEnum):
     GUIDE = "guide"
     COMMAND = "command"
     FILE = "file"
+    NODE = "node"
     METRIC = "metric"
     FRAME_METRIC = "frame metric"
     BUS = "bus"
@@ -27,6 +28,7 @@ HEADINGS = {
     Group.GUIDE: "Guide",
     Group.COMMAND: "Commands",
     Group.FILE: "Files and their keys",
+    Group.NODE: "Kinds of nodes of a simulated board",
     Group.METRIC: "Metrics of waveforms",
     Group.FRAME_METRIC: "Metrics of decoded lines",
     Group.BUS: "Buses",

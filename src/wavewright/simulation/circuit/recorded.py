@@ -59,8 +59,9 @@ class Recorded:
         first, last = math.floor(start / self._every) - 1, math.floor(end / self._every) + 1
         last = min(last, first + max(2, MOST_POINTS // self._times.size))
         begins = np.arange(first, last) * self._every
-        times = (begins[:, None] + self._times[None, :]).ravel()
-        return self._driver.motion(polyline(times, np.tile(self._volts, begins.size)), start, load)
+        within, volts = np.append(self._times, self._every), np.append(self._volts, self._volts[-1])
+        times = np.maximum.accumulate((begins[:, None] + within[None, :]).ravel())
+        return self._driver.motion(polyline(times, np.tile(volts, begins.size)), start, load)
 
     def reach(self, start: float, end: float) -> tuple[float, float]:
         """Lowest and highest value of the file, and 0 V without power."""
