@@ -68,13 +68,18 @@ def _drawing(name: str) -> str:
 
     for board in _boards():
         for node_name, node in board.nodes.items():
-            if node.__class__ is not node_kinds()[name]:
+            if not _is_of(node, name):
                 continue
             span = SPANS.get(name) or _span(node)
             volts = node.motion(BEGIN, BEGIN + span, UNLOADED, span).sampled(BEGIN, span / POINTS, POINTS)
             wave = Waveform.from_volts(volts, interval=span / POINTS, name=node_name)
             return "\n".join(terminal_trace(wave, width=60, height=4))
     return ""
+
+
+def _is_of(node: object, kind: str) -> bool:
+    make: object = node_kinds()[kind]
+    return type(node) is make
 
 
 def _span(node: Node) -> float:

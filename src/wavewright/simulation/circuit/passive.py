@@ -29,7 +29,7 @@ class LowPassEntry(NodeEntry):
 
 @node_kind("rc")
 class LowPass:
-    """Another node behind a resistor and a capacitor: corner 1/(2π R C); the load of a probe counts (math).
+    """Another node after a resistor and a capacitor: corner 1/(2π R C); the load of a probe counts (math).
 
     The node in front is taken as stiff: this one does not load it.
     """

@@ -192,7 +192,7 @@ class Pwm(PulsesBase):
         return {"frequency": self.frequency, "low_level": self._low, "high_level": self._high}
 
 
-class BurstEntry(PulseEntry):
+class PulseBurstEntry(PulseEntry):
     """Some pulses, then a pause."""
 
     cycles: Count = Field(description="pulses in a burst", examples=[8])
@@ -203,9 +203,9 @@ class BurstEntry(PulseEntry):
 class Burst(PulsesBase):
     """Some pulses, then a pause, again and again: an echo sounder, a remote control."""
 
-    entry: ClassVar[type[NodeEntry]] = BurstEntry
+    entry: ClassVar[type[NodeEntry]] = PulseBurstEntry
 
-    def __init__(self, making: NodeContext[BurstEntry]) -> None:
+    def __init__(self, making: NodeContext[PulseBurstEntry]) -> None:
         super().__init__(making)
         self._cycles, self._every = making.entry.cycles, making.entry.every
 
