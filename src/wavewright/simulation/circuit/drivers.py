@@ -32,7 +32,7 @@ class DrivenEntry(NodeEntry):
 
 @runtime_checkable
 class Power(Protocol):
-    """A node that others hang on."""
+    """A node that feeds others."""
 
     def is_up(self, moment: float) -> bool:
         """Whether it stands at its level."""

@@ -46,13 +46,13 @@ class PulseTrainEntry(PulseEntry):
 
     jitter: Seconds = Field(default=0.0, description="standard deviation of each edge", examples=["1 ns"])
     missing_every: Annotated[int, CountFrom(0)] = Field(
-        default=0, description="one pulse in so many is missing; 0: none", examples=[1000]
+        default=0, description="one pulse in this many is missing; 0: none", examples=[1000]
     )
     runt_every: Annotated[int, CountFrom(0)] = Field(
-        default=0, description="one pulse in so many reaches half its height; 0: none", examples=[1000]
+        default=0, description="one pulse in this many reaches half its height; 0: none", examples=[1000]
     )
     glitch_every: Annotated[int, CountFrom(0)] = Field(
-        default=0, description="one period in so many has a short pulse in its low part; 0: none", examples=[500]
+        default=0, description="one period in this many has a short pulse in its low part; 0: none", examples=[500]
     )
     glitch_width: Seconds = Field(default=100e-9, description="duration of that short pulse", examples=["100 ns"])
 
@@ -76,7 +76,7 @@ class PulsesBase:
         return np.arange(max(first, last - MOST_DRAWN), last).astype(float)
 
     def _is_one_in(self, every: int, turns: Floats, kind: int) -> np.ndarray[Any, np.dtype[np.bool_]]:
-        """Whether a fault that one period in so many has is in each of some periods; it follows from the seed."""
+        """Whether a fault that one period in this many has is in each of some periods; it follows from the seed."""
         if not every:
             return np.zeros(turns.size, bool)
         numbers = scattered(turns.astype(np.int64).astype(np.uint64) + self._salt + np.uint64(kind << 40))
