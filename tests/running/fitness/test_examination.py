@@ -276,13 +276,15 @@ def test_a_reading_of_the_supply_beside_its_accuracy(bench: BenchFile) -> None:
     assert ww.fitness(parse_recipe(recipe, "r.yaml"), bench=bench) == ()
 
 
+# What is true of shipped recipes: that of the guarded rail shows on purpose what a gain of 1.5 % leaves undecided.
+TRUE_OF_SHIPPED = {"guarded_rail.yaml": [("rail", "level", FitnessRule.UNCERTAINTY, False)]}
+
+
 @pytest.mark.parametrize("name", sorted(path.name for path in (ROOT / "recipes").glob("*.yaml")))
 def test_the_shipped_recipes_are_fit(name: str, bench: BenchFile) -> None:
     found = ww.fitness(ROOT / "recipes" / name, bench=bench)
-    if name == "guarded_rail.yaml":  # which shows what a digitizer cannot decide: half the limit is little more than U
-        assert [(one.name, one.rule, one.cannot_decide) for one in found] == [("level", FitnessRule.UNCERTAINTY, False)]
-        return
-    assert found == ()
+    told = [(one.label, one.name, one.rule, one.cannot_decide) for one in found]
+    assert told == TRUE_OF_SHIPPED.get(name, [])
 
 
 def test_the_corner_of_ac_coupling_may_not_be_stated(bench: BenchFile) -> None:
