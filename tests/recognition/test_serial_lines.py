@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import numpy as np
 import pytest
 
@@ -13,7 +15,8 @@ from wavewright.recognition.recognised import Kind
 from wavewright.recognition.serial_line import find_serial
 from wavewright.waveform import Waveform
 
-TRIED = 12
+IS_FULL = os.environ.get("WAVEWRIGHT_PROOF") == "full"
+TRIED, SEEDS = (12, 3) if IS_FULL else (4, 1)
 
 
 def drawn(traffic: Traffic, seed: int, *, samples: float = 14.0) -> dict[str, Waveform]:
@@ -42,7 +45,7 @@ def text(baud: float, bits: int, parity: str, *, inverted: bool = False, count: 
 @pytest.mark.parametrize("parity", ["none", "even", "odd"])
 @pytest.mark.parametrize("inverted", [False, True])
 def test_rate_parity_and_polarity_of_a_start_stop_line_are_found(baud: int, parity: str, inverted: bool) -> None:
-    for seed in range(3):
+    for seed in range(SEEDS):
         found = find_serial(text(baud, 8, parity, inverted=inverted, seed=seed))
         assert found is not None
         assert found.bus == "uart"
@@ -83,7 +86,7 @@ def test_clock_and_data_are_found_whichever_input_has_which(bus: str) -> None:
         clock = "scl" if bus == "i2c" else "clock"
         right += bool(groups and groups[0].serial.bus == bus and groups[0].lines[clock] == truth[clock])
     print(f"{bus}: {TRIED} tried, {right} right")
-    assert right >= TRIED - 1
+    assert right >= TRIED - (1 if IS_FULL else 0)
 
 
 def test_the_two_of_a_differential_pair_are_found() -> None:
