@@ -48,11 +48,15 @@ calibration:
 
 def built(seed: int) -> dict[int, InputData]:
     """How the inputs of the simulated digitizer really are."""
+    return dict(instrument(seed)._data)
+
+
+def instrument(seed: int) -> Any:
+    """The simulated digitizer."""
     settings = {"board": str(ROOT / "sim/vc204.yaml"), "seed": seed}
     library = open_library(str(ROOT / "sim/instruments.yaml"), settings=settings)
     device: Any = next(device for name, device in library.instruments.items() if "digitizer" in name)
-    found = next(value for value in vars(device).values() if hasattr(value, "_data"))
-    return dict(found._data)
+    return next(value for value in vars(device).values() if hasattr(value, "_data"))
 
 
 def calibrated(recipe: Path | str, folder: Path, seed: int = 204, **how: Any) -> Calibration:
@@ -99,6 +103,31 @@ def test_correction_shrinks_the_skew_at_least_tenfold(tmp_path: Path) -> None:
         between = truth[number].skew - truth[1].skew
         assert abs(float(found[number].value) - between) <= abs(between) / 10
         assert abs(float(found[number].value) - between) <= 2 * float(found[number].uncertainty)
+
+
+TIMEBASE = """
+wavewright: 1
+title: time base against a frequency that is known
+measurements:
+  clock:
+    place: Probe 1 on TP20.
+    channels: {s: {input: 1, range: 4 V, offset: 0 V}}
+    timebase: {span: 10 ms, points: 1M}
+    stimulus: [{source: {function: sine, frequency: 1 MHz, amplitude: 3 V, offset: 0 V, output: on}}]
+    shots: 4
+    compute: {f: {metric: sine_frequency, of: s, over: mean}}
+calibration:
+  timebase: {quantity: timebase, read: [clock.f], against: [1 MHz ± 0.02 ppm]}
+"""
+
+
+@pytest.mark.parametrize("seed", [7, 11])
+def test_the_sample_clock_is_found_against_a_known_frequency(seed: int, tmp_path: Path) -> None:
+    (one,) = calibrated(TIMEBASE, tmp_path, seed).written.new
+    truth = instrument(seed)._clock_error  # by this share the clock is slow: what it takes for 1 s lasts longer
+    assert abs(float(one.value) - truth) <= abs(truth) / 10
+    assert abs(float(one.value) - truth) <= 2 * float(one.uncertainty)
+    assert "ppm" in str(one.value)
 
 
 def test_a_run_after_the_calibration_reads_the_true_level_and_delay(tmp_path: Path) -> None:

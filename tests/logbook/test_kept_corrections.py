@@ -187,3 +187,33 @@ def test_identify_lists_what_is_overdue(recipe: Path, capsys: pytest.CaptureFixt
     answers = json.loads(capsys.readouterr().out)
     assert answers["meter"]["calibration"]["is_overdue"] is True
     assert "calibration" not in answers["supply"]
+
+
+def test_a_derived_channel_and_a_notebook_bear_a_skew_that_was_corrected(recipe: Path) -> None:
+    text = RECIPE.replace(
+        "{rail: {input: 1, range: 8 V, offset: 2 V}}",
+        "{rail: {input: 1, range: 8 V, offset: 2 V}, other: {input: 2, range: 8 V, offset: 2 V}}",
+    )
+    text = text.replace(
+        "    trigger: {mode: auto}",
+        "    trigger: {mode: auto, on: rail}\n    derived: {apart: rail - other}\n"
+        "    place: Probe 1 on TP3, probe 2 on TP3.",
+    )
+    recipe.write_text(
+        text.replace(
+            "      frequency: {of: rail}",
+            "      apart: {metric: rms, of: apart, limit: at most 50 mV}\n"
+            "      alike: {metric: correlation, of: [rail, other]}",
+        )
+    )
+    skews = [
+        gain_entry(quantity="skew", more=f"input: {n}, probe: 10x, ", value=f"{40 * (n - 1)} ns", uncertainty="1 ps")
+        for n in (1, 2)
+    ]
+    outcome = run(recipe, text_of(*skews))
+    assert outcome["rail.apart"].value is not None
+    assert outcome["rail.alike"].value is not None
+    dataset = outcome.to_xarray("rail")
+    assert "later" not in dataset["rail"].attrs
+    assert dataset["other"].attrs["later"] == pytest.approx(40e-9)
+    assert recompute(outcome).is_same

@@ -22,7 +22,6 @@ from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import read_model, refusal
 from wavewright.grammar.quantity_fields import Factor, PositiveVoltage, QuantityIn, StatedQuantity, Voltage
 from wavewright.grammar.word_fields import Count, CountFrom, Line, LocatedText, VersionOne
-from wavewright.quantities import Quantity
 
 USUAL_NAME = "corrections.yaml"
 MOST_GAIN = 0.5  # a gain that is off by more has another reason than the converter: a probe at the wrong division
@@ -97,8 +96,7 @@ class Correction(GrammarModel):
         return today > self.due
 
     def __str__(self) -> str:
-        value, uncertainty = (Quantity(float(one), self.unit) for one in (self.value, self.uncertainty))
-        return f"{self.words}: {value}, standard uncertainty {uncertainty}"
+        return f"{self.words}: {self.value}, standard uncertainty {self.uncertainty}"
 
 
 class _OfInput(Correction):

@@ -23,6 +23,7 @@ from wavewright.running.selection import select
 
 LEAST_SWING = 0.2  # of the range between the two levels of a gain
 MOST_OVER = 3.0  # times its stated limit: an error that large has another reason
+LEAST_PER_CENT = 1e-4  # smaller ratios are written in parts per million
 DIGITS = 100.0  # a value is written to this part of its standard uncertainty
 
 
@@ -240,4 +241,6 @@ def _written(value: float, unit: str, uncertainty: float) -> str:
     if uncertainty and value:
         decimals = math.ceil(-math.log10(uncertainty / DIGITS))
         value = round(value, decimals)
+    if unit == "1" and value and abs(value) < LEAST_PER_CENT:
+        return f"{value * 1e6:.6g} ppm"
     return str(Quantity(value, unit))

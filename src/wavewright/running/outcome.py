@@ -18,7 +18,7 @@ from wavewright.judgement.verdict import Verdict, combined
 from wavewright.nearest import did_you_mean
 from wavewright.running.readings_table import html_table, on_which_bench, reading_rows
 from wavewright.running.result import MeasurementOutcome, Result
-from wavewright.waveform import Capture
+from wavewright.waveform import Capture, Waveform
 
 if TYPE_CHECKING:
     import pandas
@@ -204,16 +204,28 @@ def captures_as_xarray(outcome: Outcome, measurement: str) -> xarray.Dataset:
             expected=f"one of {', '.join(outcome.captures)}",
         )
     shots = list(outcome.captures[measurement])
+    first = next(iter(shots[0].waveforms.values()))
+    length, interval, start = len(first), first.interval, first.start
     axes = {(len(wave), wave.interval, wave.start) for shot in shots for wave in shot.waveforms.values()}
-    if len(axes) != 1:
+    apart = max(abs(begin - start) for _, _, begin in axes)
+    if len({axis[:2] for axis in axes}) != 1 or apart >= interval / 2 or _move(shots):
         raise Misuse(f"the shots of `{measurement}` have {len(axes)} different time axes", expected="the same for all")
-    length, interval, start = axes.pop()
     variables = {
-        name: (("shot", "time"), np.stack([shot[name].values() for shot in shots]), {"units": wave.unit})
+        name: (("shot", "time"), np.stack([shot[name].values() for shot in shots]), _attributes(wave, start))
         for name, wave in shots[0].waveforms.items()
     }
     time = ("time", start + interval * np.arange(length), {"units": "s"})
     return xarray.Dataset(variables, {"time": time, "shot": np.arange(len(shots))}, {"title": outcome.title})
+
+
+def _move(shots: Sequence[Capture]) -> bool:
+    """Whether a channel begins at another instant in another shot."""
+    return any(shot[name].start != wave.start for shot in shots for name, wave in shots[0].waveforms.items())
+
+
+def _attributes(wave: Waveform, start: float) -> dict[str, Any]:
+    """Of a variable: its unit and, where a skew was corrected, how much later than `time` its samples are, s."""
+    return {"units": wave.unit} if wave.start == start else {"units": wave.unit, "later": wave.start - start}
 
 
 def outcome_as_html(outcome: Outcome) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -186,3 +187,19 @@ def test_the_time_column_rises_for_whoever_does_not_know_our_comment(tmp_path: P
     write_waveforms(path, waves)
     table = np.loadtxt(path, delimiter=",", comments="#", skiprows=2)
     np.testing.assert_allclose(table, [[-1e-6, 1], [0, 2], [1e-6, 4], [2e-6, 8]], rtol=0, atol=1e-18)
+
+
+def test_channels_whose_skew_was_corrected_come_back_at_their_instants(tmp_path: Path) -> None:
+    path = tmp_path / "skewed.csv"
+    waves = {
+        name: Waveform.from_volts([0.0, 1.0, 0.5], interval=4e-9, start=start, name=name)
+        for name, start in (("a", -1e-6), ("b", -1e-6 - 15.13e-12), ("far", -1e-6 + 1.9e-9))
+    }
+    write_waveforms(path, waves)
+    found = read_waveforms(path)
+    assert {name: wave.start for name, wave in found.items()} == {name: wave.start for name, wave in waves.items()}
+    with pytest.raises(Misuse, match="not on one time axis"):
+        write_waveforms(path, {**waves, "too_far": replace(waves["a"], start=-1e-6 + 2.1e-9)})
+    path.write_text(path.read_text().replace("# axis of b: start -", "# axis of b: start x"))
+    with pytest.raises(FileFault, match="start `x"):
+        read_waveforms(path)

@@ -11,7 +11,8 @@ import io
 import itertools
 import math
 import re
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -26,7 +27,9 @@ from wavewright.logbook.spreadsheet_cell import as_cell
 from wavewright.waveform import Capture, Floats, Waveform
 
 _TIME_NAMES = frozenset({"t", "time", "zeit", "seconds", "sec"})
+_OWN_START = re.compile(r"#\s*axis of (?P<name>.+): start (?P<start>\S+) s$")
 _AXIS = re.compile(r"#\s*axis:\s*start\s+(\S+)\s+s,\s*interval\s+(\S+)\s+s")
+LARGEST_SKEW = 0.5  # of an interval: then a sample still stands beside the one that was taken with it
 _BLOCK = 65_536  # lines written at a time
 
 
@@ -39,6 +42,7 @@ class _Table:
     numbers: Floats
     lines: list[NumberedLine]
     axis: tuple[float, float] | None
+    starts: Mapping[str, float] = field(default_factory=dict)
 
     def place(self, index: int) -> Place:
         return Place(self.file, self.lines[self.layout.first + index].number)
@@ -65,13 +69,15 @@ def read_csv(path: Path, interval: float | None) -> dict[str, Waveform]:
             raise FileFault(f"two columns are called `{name}`", where=table.file, expected="a name for each column")
         power, unit = read_unit(table.layout.units[column]) or (0, table.layout.units[column] or "V")
         codes = np.ascontiguousarray(table.numbers[:, column])
-        waves[name] = Waveform(codes, gain=10.0**power, interval=step, start=start, unit=unit, name=name)
+        own = table.starts.get(name, start)
+        waves[name] = Waveform(codes, gain=10.0**power, interval=step, start=own, unit=unit, name=name)
     return waves
 
 
 def _read_table(path: Path) -> _Table:
     text = _text_of(path)
     axis = None
+    starts: dict[str, float] = {}
     lines = []
     for number, line in enumerate(text.splitlines(), start=1):
         if len(line) > LONGEST_LINE:
@@ -84,10 +90,12 @@ def _read_table(path: Path) -> _Table:
         if stripped.startswith(COMMENT_SIGNS):
             if found := _AXIS.match(stripped):
                 axis = _stated_axis(found, Place(str(path), number))
+            elif own := _OWN_START.match(stripped):
+                starts[own["name"]] = _stated_start(own, Place(str(path), number))
         elif stripped:
             lines.append(NumberedLine(number, line.strip(" \r\n")))
     layout = find_layout(lines, file=str(path))
-    return _Table(str(path), layout, _numbers(lines[layout.first :], layout, str(path)), lines, axis)
+    return _Table(str(path), layout, _numbers(lines[layout.first :], layout, str(path)), lines, axis, starts)
 
 
 def _stated_axis(found: re.Match[str], place: Place) -> tuple[float, float]:
@@ -99,6 +107,17 @@ def _stated_axis(found: re.Match[str], place: Place) -> tuple[float, float]:
     if not (math.isfinite(start) and 0 < interval < math.inf):
         raise FileFault(f"time axis `{found[0]}`", where=place, expected="two numbers, the interval above 0")
     return start, interval
+
+
+def _stated_start(found: re.Match[str], place: Place) -> float:
+    """Start of one channel, s, from the comment that `write_csv` puts on top where a skew was corrected."""
+    try:
+        start = float(found["start"])
+    except ValueError:
+        start = math.nan
+    if not math.isfinite(start):
+        raise FileFault(f"start `{found['start']}`", where=place, expected="a finite number of seconds")
+    return start
 
 
 def _text_of(path: Path) -> str:
@@ -194,6 +213,8 @@ def _printed_resolution(table: _Table, column: int) -> float:
 def write_csv(path: Path, capture: Capture) -> None:
     """A time column and one column per channel, comma-separated, every value with all its digits.
 
+    Channels whose skew was corrected begin at instants of their own, which stand in comments on top.
+
     Raises
     ------
     Misuse : channels on different time axes.
@@ -201,7 +222,8 @@ def write_csv(path: Path, capture: Capture) -> None:
     waves = list(capture.waveforms.items())
     first = waves[0][1]
     for name, wave in waves:
-        if (len(wave), wave.interval, wave.start) != (len(first), first.interval, first.start):
+        is_beside = abs(wave.start - first.start) < LARGEST_SKEW * first.interval
+        if (len(wave), wave.interval) != (len(first), first.interval) or not is_beside:
             raise Misuse(
                 f"`{name}` and `{waves[0][0]}` are not on one time axis",
                 expected="the same number of samples, interval and start for all columns of a table",
@@ -212,6 +234,9 @@ def write_csv(path: Path, capture: Capture) -> None:
             raise Misuse(f"channel `{name}`", expected=expected)
     with path.open("w", encoding="utf-8", newline="\n") as file:
         file.write(f"# axis: start {first.start!r} s, interval {first.interval!r} s\n")
+        for name, wave in waves:
+            if wave.start != first.start:
+                file.write(f"# axis of {name}: start {wave.start!r} s\n")
         file.write(",".join(["time (s)", *(f"{name} ({wave.unit})" for name, wave in waves)]) + "\n")
         for block in range(0, len(first), _BLOCK):
             file.write(_block_text([wave for _, wave in waves], block))
