@@ -1,7 +1,7 @@
 """Modbus RTU: messages on an asynchronous line, cut by silence and closed by a CRC.
 
 Modbus over serial line V1.02 (2.5.1.1: silent intervals; 2.5.1: lengths) and application protocol V1.1b3 (functions,
-exceptions) † unless the tests say otherwise.
+exceptions).
 """
 
 from __future__ import annotations

@@ -32,7 +32,7 @@ from wavewright.instruments.dif_expression import (
 )
 from wavewright.waveform import Codes, Waveform
 
-_NOT_A_NUMBER, _INFINITY = 9.91e37, 9.9e37  # SCPI-99 vol. 1, 7.2.1.5 †
+_NOT_A_NUMBER, _INFINITY = 9.91e37, 9.9e37  # SCPI-99 vol. 1, 7.2.1.5 and 7.2.1.4 †
 _UNITS = {"S": "s", "HZ": "Hz", "OHM": "ohm"}
 _FORMATS: Mapping[str, str] = {
     **{f"INT{bits}": f">i{bits // 8}" for bits in (8, 16, 32, 64)},

@@ -1,6 +1,6 @@
-"""Allan deviation: how the mean frequency of a clock changes from one stretch of time to the next.
+"""Allan deviation: how the mean frequency of a clock changes from one interval of time to the next.
 
-Definitions of NIST SP 1065, chapter 5, numbered as open code cites them (text not seen), on time deviations x at equal
+Definitions of NIST SP 1065, chapter 5, with the numbers of its equations †, on time deviations x at equal
 distances τ0.
 """
 
@@ -64,7 +64,7 @@ ESTIMATORS: Mapping[Estimator, Callable[..., float]] = MappingProxyType(
     "allan_deviation",
     reads=Reads.EDGES,
     unit="1",
-    source="NIST SP 1065, eq. 11, as open code cites it (text not seen)",
+    source="NIST SP 1065, eq. 11 †",
     reads_levels=True,
 )
 def allan_deviation(
@@ -85,14 +85,14 @@ def allan_deviation(
     Parameters
     ----------
     averaging : length of an interval, s, rounded to whole periods; None: one period.
-    estimator : `overlapping`; `consecutive`: stretches laid end to end; `modified`: tells white phase noise from
+    estimator : `overlapping`; `consecutive`: intervals laid end to end; `modified`: separates white phase noise from
         flicker.
     slope, level : where a period begins.
 
     Returns
     -------
-    Reading, a ratio. The uncertainty takes the frequency noise as white (degrees of freedom of NIST SP 1065, table 5,
-    as open code cites it).
+    Reading, a ratio. The uncertainty takes the frequency noise as white (degrees of freedom of NIST SP 1065, table 5
+    †).
     """
     errors, period, places = _time_errors(survey, slope, level)
     factor = 1 if averaging is None else round(averaging / period)

@@ -1,7 +1,6 @@
 """SINAD and effective bits: a sine against all that is left of the record when the best sine is taken away.
 
-Definitions of IEEE 1241-2000, equations 93 and 94 (SINAD) and 102 (effective bits), as open code restates them; the
-standard's own text was not seen.
+Definitions of IEEE 1241-2000, equations 93 and 94 (SINAD) and 102 (effective bits) †.
 """
 
 from __future__ import annotations
@@ -18,7 +17,7 @@ from wavewright.analysis.spectrum.decibels import amplitude_ratio_db
 from wavewright.analysis.spectrum.sine_fit import SineFit, fit_sine
 from wavewright.errors import NotMeasurable
 
-SOURCE = "IEEE 1241-2000, eq. 93 and 94 (as open code restates it; the text was not seen)"
+SOURCE = "IEEE 1241-2000, eq. 93 and 94 †"
 
 
 @metric("sinad", reads=Reads.SPECTRUM, unit="dB", source=SOURCE)
@@ -46,7 +45,7 @@ def sinad(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None 
     "enob",
     reads=Reads.SPECTRUM,
     unit="bit",
-    source="IEEE 1241-2000, eq. 102 (as open code restates it; the text was not seen); `sine`: common practice",
+    source="IEEE 1241-2000, eq. 102 †; `sine`: common practice",
 )
 def enob(
     survey: Survey,

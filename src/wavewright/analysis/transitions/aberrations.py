@@ -6,7 +6,7 @@
       low state ─╮╱
       preshoot ─┴╰╯
 
-Terms of IEEE 181-2011, whose text was not read; the regions are defined by us, as follows. The state between two
+Terms of IEEE 181-2011 †; the regions are our own, as follows. The state between two
 transitions belongs half to the one before, half to the one after: from each middle instant half way to the next. After
 a transition the region begins at the second reference level, and for what goes against the transition (undershoot of a
 rising one) where a sample has reached the state level; it ends with that half of the state. Before a transition it is
@@ -49,7 +49,9 @@ NOISY_PART = 0.1  # of the aberration, that noise may make of it
 LOOKED_AT = 16  # stretches; the median of the samples near their extremes stands for all
 RESOLVED = 2.0  # sample intervals; beside a transition of fewer, the peak too may lie between two samples
 LEAST_TOLD = 0.01  # of the amplitude: less does not matter to anybody
-SOURCE = "IEEE 181-2011, terms 'overshoot', 'undershoot', 'preshoot' (text not read); the regions are ours"
+SOURCE = (
+    "IEEE 181-2011, terms 'overshoot', 'undershoot', 'preshoot' †; the regions are our own, stated in the definition"
+)
 
 Ratio = Annotated[float, "1", POSITIVE]
 

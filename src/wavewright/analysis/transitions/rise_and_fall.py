@@ -24,7 +24,7 @@ from wavewright.analysis.transitions.transitions import HIGH, LOW, Transitions, 
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
 
-SOURCE = "IEEE 181-2011, term 'transition duration' †; 10 to 90 %: FED-STD-1037C (seen)"
+SOURCE = "IEEE 181-2011, term 'transition duration' †; 10 to 90 %: FED-STD-1037C †"
 FEW_SAMPLES = 5
 
 

