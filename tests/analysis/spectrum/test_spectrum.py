@@ -14,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wavewright.analysis.record.survey import Survey
+from wavewright.analysis.spectrum.power_density import power_density
 from wavewright.analysis.spectrum.spectrum import amplitude_spectrum, centred
 from wavewright.analysis.spectrum.windows import WINDOWS, WindowName
 from wavewright.errors import NotMeasurable
@@ -170,3 +171,20 @@ def test_is_computed_once_for_each_window() -> None:
     survey = survey_of(np.random.default_rng(1).normal(size=100))
     assert amplitude_spectrum(survey) is amplitude_spectrum(survey)
     assert amplitude_spectrum(survey, window="blackman") is not amplitude_spectrum(survey)
+
+
+@pytest.mark.parametrize("dtype", [np.int8, np.float64])
+@pytest.mark.parametrize("size", [1000, 1001])
+def test_the_lines_of_a_changed_waveform_are_those_of_its_codes(dtype: type, size: int) -> None:
+    codes = np.round(40 * np.sin(np.arange(size)) + np.arange(size) % 7).astype(dtype)
+    survey = Survey(Waveform(codes, gain=0.5, offset=-1.0, interval=1e-6))
+    for wave in (
+        Waveform(codes, gain=0.53, offset=-30.0, interval=1e-6),
+        Waveform(codes, gain=0.5, offset=-1.0, interval=1.1e-6, start=0.3),
+    ):
+        found, fresh = amplitude_spectrum(survey.changed(wave)), amplitude_spectrum(Survey(wave))
+        assert found.amplitudes == pytest.approx(fresh.amplitudes, rel=1e-6, abs=1e-7)
+        assert (found.step, found.mean) == pytest.approx((fresh.step, fresh.mean))
+        density, again = power_density(survey.changed(wave)), power_density(Survey(wave))
+        assert density.values == pytest.approx(again.values, rel=1e-5, abs=1e-18)
+        assert (density.step, density.segment) == (pytest.approx(again.step), again.segment)

@@ -43,6 +43,7 @@ class Survey:
         self.wave = wave
         self.choice = choice
         self.record = Record(wave)
+        self.origin: Survey | None = None  # of the same codes on another scale or time axis, where this was made of one
         self._kept: dict[Hashable, Any] = {}
 
     def once(self, key: Hashable, compute: Callable[[], T]) -> T:
@@ -61,7 +62,7 @@ class Survey:
     def _with_levels(self, choice: LevelChoice) -> Survey:
         check_choice(choice)
         other = Survey(self.wave, choice)
-        other.record = self.record
+        other.record, other.origin = self.record, self.origin
         return other
 
     def moved(self, origin: float) -> Survey:
@@ -78,7 +79,7 @@ class Survey:
     def changed(self, wave: Waveform) -> Survey:
         """The same codes on another scale or time axis; what is known of the codes is shared."""
         other = Survey(wave, self.choice)
-        other.record = self.record.on(wave)
+        other.record, other.origin = self.record.on(wave), self
         return other
 
     def __len__(self) -> int:

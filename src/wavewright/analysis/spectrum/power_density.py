@@ -6,7 +6,7 @@ freed of its mean. Memory: that of some segments, however long the record.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Any, Literal
 
 import numpy as np
@@ -68,7 +68,16 @@ def power_density(survey: Survey, *, resolution: float | None = None, window: Wi
     ------
     NotMeasurable : invalid samples inside, a constant, a record shorter than one segment of at least 16 samples.
     """
+    origin = survey.origin
+    if origin is not None and (resolution is None or survey.wave.interval == origin.wave.interval):
+        return _on_scale(power_density(origin, resolution=resolution, window=window), origin.wave, survey.wave)
     return survey.once(("power density", resolution, window), lambda: _density(survey, resolution, WINDOWS[window]))
+
+
+def _on_scale(density: PowerDensity, before: Waveform, wave: Waveform) -> PowerDensity:
+    """The density of the same codes, cut into the same segments, on another scale and time axis."""
+    slower, larger = wave.interval / before.interval, abs(wave.gain / before.gain)
+    return replace(density, values=density.values * (larger**2 * slower), step=density.step / slower)
 
 
 @metric(

@@ -7,7 +7,7 @@ The amplitudes, half a copy, are kept.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -32,6 +32,7 @@ class Spectrum:
         is the magnitude of the mean; the mean was taken out before the window, so it does not leak.
     step : distance of two lines, Hz: 1 / duration.
     size : number of samples that were transformed.
+    mean : of the record, in `unit`.
     window : what they were weighted with. A line that lies between two bins is low by up to the scallop loss.
     """
 
@@ -40,6 +41,7 @@ class Spectrum:
     size: int
     unit: str
     window: Window
+    mean: float = 0.0
 
     def frequency_of(self, index: float) -> float:
         """Frequency of a line, or of a place between two, in Hz."""
@@ -80,7 +82,22 @@ def amplitude_spectrum(survey: Survey, *, window: WindowName = "hann") -> Spectr
     ------
     NotMeasurable : invalid samples inside, a constant, or fewer than 16 samples.
     """
+    origin = survey.origin
+    if origin is not None:  # the lines of the same codes are there
+        return _on_scale(amplitude_spectrum(origin, window=window), origin.wave, survey.wave)
     return survey.once(("spectrum", window), lambda: _spectrum(survey, WINDOWS[window]))
+
+
+def _on_scale(spectrum: Spectrum, before: Waveform, wave: Waveform) -> Spectrum:
+    """The spectrum of the same codes on another scale and time axis."""
+    step = 1 / (spectrum.size * wave.interval)
+    if (before.gain, before.offset) == (wave.gain, wave.offset):
+        return replace(spectrum, step=step)
+    amplitudes = spectrum.amplitudes * spectrum.amplitudes.dtype.type(abs(wave.gain / before.gain))
+    mean = wave.value_of(before.code_of(spectrum.mean))
+    amplitudes[0] = abs(mean)
+    amplitudes.flags.writeable = False
+    return replace(spectrum, amplitudes=amplitudes, step=step, mean=mean)
 
 
 def _spectrum(survey: Survey, window: Window) -> Spectrum:
@@ -94,11 +111,12 @@ def _spectrum(survey: Survey, window: Window) -> Spectrum:
     del values
     amplitudes = np.abs(lines)
     amplitudes *= 2 * abs(wave.gain) / (size * window.coherent_gain)
-    amplitudes[0] = abs(wave.value_of(mean_code))
+    mean = wave.value_of(mean_code)
+    amplitudes[0] = abs(mean)
     if size % 2 == 0:
         amplitudes[-1] /= 2
     amplitudes.flags.writeable = False
-    return Spectrum(amplitudes, 1 / (size * wave.interval), size, wave.unit, window)
+    return Spectrum(amplitudes, 1 / (size * wave.interval), size, wave.unit, window, mean)
 
 
 def centred(wave: Waveform) -> tuple[npt.NDArray[Any], float]:
