@@ -6,7 +6,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.buses.wires import bits_of
-from tests.encoders.lin import LinMessage, lin_bits, lin_line
 from wavewright.buses.decode import decode
 from wavewright.buses.frames import Frames
 from wavewright.buses.lin import protected_identifier
@@ -14,6 +13,7 @@ from wavewright.buses.line.checksums import carry_sum
 from wavewright.simulation.encoders.bits import line_of_bits
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.impairments import jittered, off_rate
+from wavewright.simulation.encoders.lin import LinMessage, lin_bits, lin_line
 
 BAUD = 19200.0
 EXAMPLE = bytes.fromhex("4A 55 93 E5")

@@ -17,7 +17,6 @@ from hypothesis import strategies as st
 
 from tests.encoders.clocked import clocked_lines, i2s_bits
 from tests.encoders.impairments import cropped
-from tests.encoders.lin import LinMessage, lin_line
 from tests.encoders.onewire import onewire_line
 from tests.encoders.sent import text_bytes
 from wavewright.buses.decode import decode
@@ -30,6 +29,7 @@ from wavewright.simulation.encoders.can import CanMessage, can_line
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.i2c import Transfer, i2c_lines
 from wavewright.simulation.encoders.impairments import off_rate
+from wavewright.simulation.encoders.lin import LinMessage, lin_line
 from wavewright.simulation.encoders.modbus import message, modbus_line
 from wavewright.simulation.encoders.spi import spi_lines
 from wavewright.simulation.encoders.uart import uart_line
