@@ -48,12 +48,23 @@ def test_what_was_measured_is_kept_where_an_output_may_be_on(tmp_path: Path, mon
 
 
 def test_a_bench_in_use_is_refused_before_anything_is_sent(tmp_path: Path) -> None:
+    real = tmp_path / "real.yaml"
+    text = "".join(line for line in BENCH.read_text().splitlines(True) if not line.startswith("simulation:"))
+    real.write_text(text.replace("instruments.yaml@sim", "@py"))
     with (
-        bench_lock(addresses(load_bench(BENCH)), what="another"),
+        bench_lock(addresses(load_bench(real)), what="another"),
         pytest.raises(BenchFault, match=r"in use by process \d+ on .* \(another, since"),
     ):
-        run(RECIPE, bench=BENCH, out=tmp_path / "outcomes", patience=0)
+        run(RECIPE, bench=real, out=tmp_path / "outcomes", patience=0)
     assert not (tmp_path / "outcomes").exists()
+
+
+def test_nobody_waits_for_another_ones_simulated_bench(tmp_path: Path) -> None:
+    """Twenty people on one machine each have a bench of their own, since each program simulates it for itself."""
+    there = load_bench(BENCH)
+    assert addresses(there) == ()
+    with bench_lock(addresses(there), what="another"):
+        assert run(RECIPE, bench=BENCH, out=tmp_path / "outcomes", patience=0).verdict == "pass"
 
 
 @pytest.mark.parametrize("serial", ["VC204-17", "VC204-00171", "xVC204-0017", "VC204-0017\u00a0"])

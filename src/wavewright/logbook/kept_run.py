@@ -13,6 +13,7 @@ from wavewright.buses.search.patterns import read_pattern
 from wavewright.errors import Misuse, OutputMayBeOn, WavewrightError
 from wavewright.instruments import waits
 from wavewright.instruments.bench_file import BenchFile, load_bench
+from wavewright.instruments.simulated import is_without_instruments
 from wavewright.logbook.evidence import Evidence
 from wavewright.logbook.formats.catalogue import read_stored
 from wavewright.logbook.storable import LONGEST_PATH, check_words, shown, unstorable_serial
@@ -247,11 +248,11 @@ class _Keeping:
 def addresses(bench: BenchFile) -> tuple[str, ...]:
     """What a run has for itself while it lasts: the address of each instrument of a bench.
 
-    Instruments that a file simulates are others than those of the same address in another file.
+    Empty where a file simulates the instruments: each program has those for itself, and nobody waits for another one's.
     """
-    file, at, _ = bench.grammar.library.partition("@")
-    after = f" of {(bench.folder / file).resolve()}" if file and at else ""
-    return tuple(f"{instrument.resource}{after}" for instrument in bench.instruments.values())
+    if is_without_instruments(bench.grammar.library):
+        return ()
+    return tuple(instrument.resource for instrument in bench.instruments.values())
 
 
 def _check_serial(options: RunOptions, recipe: Recipe) -> None:
