@@ -88,8 +88,9 @@ WRITTEN: dict[Any, object] = {
 
 # options that no type can tell, by metric
 OPTIONS: dict[str, dict[str, object]] = {
-    name: {"mask": [["1 kHz", "10 V"], ["400 kHz", "10 V"]]} for name in ("spur_margin", "spurs_over_mask")
-} | {"phase_jitter": {"lowest": "10 kHz", "highest": "100 kHz"}}
+    **{name: {"mask": [["1 kHz", "10 V"], ["400 kHz", "10 V"]]} for name in ("spur_margin", "spurs_over_mask")},
+    "phase_jitter": {"lowest": "10 kHz", "highest": "100 kHz"},
+}
 
 
 def required(parameter: Parameter) -> object:
