@@ -46,7 +46,7 @@ def box(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
 
 def forget() -> None:
     """What was walked and read once is walked and read again."""
-    for once in (module._walk, module._installed_points, module._load):
+    for once in (module._walk, module._installed_points, module._load, module._entering):
         once.cache_clear()
 
 
@@ -86,6 +86,21 @@ def test_a_package_is_walked_and_the_entry_points_are_read_once_for_all_tables(m
     assert list(shades.everything()) == []
     assert walked.count("colour_box.") == 1
     assert len(read) == 1
+
+
+def test_one_name_needs_one_module(box: Path) -> None:
+    late = "@COLOURS.entering('late')\ndef late():\n    return 1\n\n\n"  # not as one reads it in a text
+    named = 'colour = COLOURS.entering\n\n\n@colour(\n    "green"\n)\ndef make():\n    return 1\n'
+    (box / "colour_box" / "green.py").write_text(f"from colour_box import COLOURS\n\n\n{late}{named}")
+    __import__("colour_box")
+    assert colours().get("green") is not None
+    assert "colour_box.green" in sys.modules
+    assert "colour_box.warm.red" not in sys.modules
+    assert colours().get("late") is not None
+    assert colours().get("red") is not None  # no text shows it: all modules are imported
+    assert "colour_box.warm.red" in sys.modules
+    assert colours().get("blue") is not None  # of another package
+    assert colours().get("violet") is None
 
 
 @pytest.mark.usefixtures("box")

@@ -10,9 +10,11 @@ from __future__ import annotations
 import importlib
 import logging
 import pkgutil
+import re
 from collections.abc import Callable, Iterable, Mapping
 from functools import cache
 from importlib.metadata import entry_points
+from pathlib import Path
 from types import MappingProxyType, ModuleType
 from typing import Any, Generic, TypeVar
 
@@ -21,6 +23,7 @@ from wavewright.nearest import did_you_mean, unknown
 
 log = logging.getLogger(__name__)
 T = TypeVar("T")
+_ENTERED = re.compile(r"^@\w+\(\s*\"([^\"]+)\"", re.MULTILINE)
 
 
 class Registry(Generic[T]):
@@ -84,6 +87,18 @@ class Registry(Generic[T]):
         _load(self.group, self.what)
         return MappingProxyType(dict(sorted(self.entered.items())))
 
+    def get(self, name: str) -> T | None:
+        """The entry of a name, None where there is none.
+
+        No more of our modules are imported than it takes: that whose text enters the name, or all of them where no text
+        shows it, so that a command which needs three metrics does not wait for a hundred.
+        """
+        if name not in self.entered:
+            package = importlib.import_module(self.package)
+            for module in _entering(package, tuple(package.__path__)).get(name, ()):
+                importlib.import_module(module)
+        return self.entered[name] if name in self.entered else self.everything().get(name)
+
     def find(self, name: str, *, among: Mapping[str, T] | None = None, what: str = "") -> T:
         """The entry of a name.
 
@@ -96,8 +111,8 @@ class Registry(Generic[T]):
         ------
         Misuse : there is none; names the nearest.
         """
-        if among is None and name in self.entered:
-            return self.entered[name]
+        if among is None and (entry := self.get(name)) is not None:
+            return entry
         known = self.everything() if among is None else among
         if name in known:
             return known[name]
@@ -110,6 +125,18 @@ def _walk(package: ModuleType, path: tuple[str, ...]) -> None:
     """Import every module of a package, once for each place that it is found in, however many tables it fills."""
     for module in pkgutil.walk_packages(path, f"{package.__name__}."):
         importlib.import_module(module.name)
+
+
+@cache
+def _entering(package: ModuleType, path: tuple[str, ...]) -> Mapping[str, list[str]]:
+    """The modules of a package in whose text a decorator enters a name, by that name; none where there is no text."""
+    found: dict[str, list[str]] = {}
+    for folder in map(Path, path):
+        for file in sorted(folder.rglob("[a-z]*.py")):
+            module = ".".join((package.__name__, *file.relative_to(folder).with_suffix("").parts))
+            for name in _ENTERED.findall(file.read_text(encoding="utf-8")):
+                found.setdefault(name, []).append(module)
+    return found
 
 
 @cache

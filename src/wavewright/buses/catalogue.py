@@ -189,8 +189,11 @@ def find_layer(name: str, *, on: str) -> Layer:
     ------
     Misuse : there is none, or it does not work on that bus.
     """
-    standing = {key: entry for key, entry in layers().items() if on in entry.on}
-    return LAYERS.find(name, among=standing, what=f"layer on `{on}`")
+    entry = LAYERS.get(name)
+    if entry is None or on not in entry.on:
+        those = {key: each for key, each in layers().items() if on in each.on}
+        entry = LAYERS.find(name, among=those, what=f"layer on `{on}`")
+    return entry
 
 
 def vocabulary(bus: str, then: str = "") -> Vocabulary | None:

@@ -85,8 +85,12 @@ def frame_metrics() -> Mapping[str, Metric]:
 
 def metrics_of_bus(bus: str) -> Mapping[str, Metric]:
     """Those that a bus has, by name: over its frames, as any bus, and over its own lines; all where it is empty."""
-    every = frame_metrics().items()
-    return {name: each for name, each in every if not (bus and isinstance(each, LineMetric)) or each.bus == bus}
+    return {name: each for name, each in frame_metrics().items() if is_of_bus(each, bus)}
+
+
+def is_of_bus(entry: Metric | None, bus: str) -> bool:
+    """Whether there is an entry, and a bus has it: over its frames, as any bus, or over its own lines."""
+    return entry is not None and (not (bus and isinstance(entry, LineMetric)) or entry.bus == bus)
 
 
 def line_metrics(bus: str) -> tuple[LineMetric, ...]:
@@ -107,8 +111,9 @@ def find_frame_metric(name: str, *, bus: str = "") -> Metric:
     ------
     Misuse : there is none, names the nearest; or it is one over the lines of another bus.
     """
-    of_bus, what = metrics_of_bus(bus), "metric over frames"
-    entry = frame_metrics().get(name) or FRAME_METRICS.find(name, among=of_bus, what=what)
+    entry = FRAME_METRICS.get(name)
+    if entry is None:
+        entry = FRAME_METRICS.find(name, among=metrics_of_bus(bus), what="metric over frames")
     if isinstance(entry, LineMetric) and bus not in ("", entry.bus):
         raise Misuse(
             f"metric `{name}` is over the lines of bus `{entry.bus}`",

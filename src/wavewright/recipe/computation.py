@@ -7,13 +7,13 @@ from dataclasses import dataclass, field
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from wavewright.analysis.catalogue import METRICS, Metric, metrics
+from wavewright.analysis.catalogue import METRICS, Metric
 from wavewright.analysis.parameters import ASCENDING, check_units, read_parameter
 from wavewright.buses.frame_metrics import (
+    FRAME_METRICS,
     check_words,
     find_frame_metric,
-    frame_metrics,
-    metrics_of_bus,
+    is_of_bus,
     published_limit,
 )
 from wavewright.buses.vocabulary import Vocabulary
@@ -190,14 +190,15 @@ def _find(name: str, *, on_frames: bool | None, bus: str = "") -> Metric:
     Misuse : there is none; says so if it belongs to the other catalogue, or to another bus.
     """
     if on_frames:
-        if name in metrics() and name not in metrics_of_bus(bus):
+        if not is_of_bus(FRAME_METRICS.get(name), bus) and METRICS.get(name) is not None:
             raise Misuse(f"metric `{name}` is over waveforms", expected="a channel after `of`, not a decoded line")
         return find_frame_metric(name, bus=bus)
-    if name not in metrics() and name in frame_metrics():  # in this order: most recipes need no bus to be imported
+    entry = METRICS.get(name)
+    if entry is None and FRAME_METRICS.get(name) is not None:  # in this order: most recipes need no bus to be imported
         if on_frames is None:
             return find_frame_metric(name)
         raise Misuse(f"metric `{name}` is over frames", expected="a decoded line after `of`")
-    return METRICS.find(name)
+    return METRICS.find(name) if entry is None else entry
 
 
 def _read_channels(
