@@ -27,6 +27,7 @@ import numpy as np
 import pytest
 from hypothesis import given, strategies as st
 from wavewright.analysis.measure import measure
+from wavewright.analysis.uncertainty.accuracy import Accuracy
 from wavewright.buses.decode import decode
 from wavewright.waveform import Waveform
 """

@@ -15,6 +15,7 @@ from wavewright.analysis.reading import Reading
 from wavewright.analysis.uncertainty.budget import Budget, difference
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.stated_accuracy import StatedAccuracy
+from wavewright.judgement.joining import OVER, _weights
 from wavewright.logbook.outcome_files import outcome_as_json, outcome_from_json
 from wavewright.logbook.recompute import recompute
 from wavewright.recipe.load import parse_recipe
@@ -287,3 +288,10 @@ measurements:
 
 def test_a_reading_compares_with_its_budget() -> None:
     assert Reading(1.0, "V", budget=Budget(1.0, "V")) != Reading(1.0, "V")
+
+
+@pytest.mark.parametrize("over", ["mean", "stdev", "p99"])
+def test_stated_derivatives_are_those_of_the_joined_value(over: str) -> None:
+    values = np.random.default_rng(2).normal(3.0, 0.1, 40)
+    way = OVER[over]
+    assert _weights(way, values) == pytest.approx(_weights(replace(way, weights=None), values), abs=1e-4)

@@ -17,6 +17,7 @@ from wavewright.nearest import did_you_mean
 
 Numbers = npt.NDArray[np.float64]  # shape (n,), n ≥ 1
 EACH = "each"
+STEP = 1e-4  # of the scatter of the shots
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,14 +29,15 @@ class ShotStatistic:
     definition : what it is, in the trade's words.
     join : from the values of all shots and their standard uncertainties (NaN where not known), both shape (n,), to
         the joined value and its standard uncertainty. None: the shots are not joined, every one must hold.
-    weights : from the values of all shots to the partial derivative of the joined value by each, both shape (n,).
+    weights : from the values of all shots to the partial derivative of the joined value by each, both shape (n,); where
+        it is left out, found by joining values that differ a little.
     fewest : shots that it needs.
     is_monotonic : no shot that reads more makes the joined value less.
     """
 
     definition: str
     join: Callable[[Numbers, Numbers], tuple[float, float | None]] | None
-    weights: Callable[[Numbers], Numbers] = np.zeros_like
+    weights: Callable[[Numbers], Numbers] | None = None
     fewest: int = 1
     is_monotonic: bool = True
 
@@ -174,9 +176,26 @@ def joined(readings: Sequence[Reading], over: str) -> Reading:
         standard_deviation=float(values.std(ddof=1)),
     )
     budget = joined_budget(
-        readings, found, way.weights(values), is_mean=over == "mean", is_one_shot=over in ("max", "min")
+        readings, found, _weights(way, values), is_mean=over == "mean", is_one_shot=over in ("max", "min")
     )
     return found if budget is None else replace(found, budget=budget)
+
+
+def _weights(way: ShotStatistic, values: Numbers) -> Numbers:
+    """The partial derivatives of the joined value: those that are stated, or differences over a small step."""
+    assert way.join is not None
+    if way.weights is not None:
+        return way.weights(values)
+    step = STEP * float(values.std()) or STEP * float(np.abs(values).max()) or STEP
+    unknown, weights = np.full(values.size, math.nan), np.zeros(values.size)
+    for shot in range(values.size):
+        ends = []
+        for sign in (1.0, -1.0):
+            moved = values.copy()
+            moved[shot] += sign * step
+            ends.append(way.join(moved, unknown)[0])
+        weights[shot] = (ends[0] - ends[1]) / (2 * step)
+    return weights
 
 
 def all_doubts(readings: Sequence[Reading]) -> tuple[Doubt, ...]:
