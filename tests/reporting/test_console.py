@@ -40,6 +40,17 @@ def test_each_result_is_a_row_with_reading_limit_margin_and_verdict(outcome: Out
     ]
 
 
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_a_narrow_window_loses_no_letter(outcome: Outcome, width: int) -> None:
+    narrow, wide = (io.StringIO(), io.StringIO())
+    print_outcome(outcome, Console(file=narrow, width=width, no_color=True))
+    print_outcome(outcome, Console(file=wide, width=400, no_color=True))
+    assert "…" not in narrow.getvalue()
+    # the same letters, whatever the lines; the comma between value and uncertainty goes where they are stacked
+    letters = [sorted("".join(text.getvalue().split()).replace(",", "")) for text in (narrow, wide)]
+    assert letters[0] == letters[1]
+
+
 def test_the_margin_of_a_ratio_is_in_percentage_points(outcome: Outcome) -> None:
     row = next(line for line in printed(outcome).splitlines() if " duty_factor " in line)
     assert "40 % ± 1 pp" in row

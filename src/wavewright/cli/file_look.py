@@ -81,15 +81,13 @@ def _print(
     rows: Sequence[tuple[Path, str, Recognised, str, Sequence[Together]]],
     found: Sequence[tuple[Path, Mapping[str, Recognised], Sequence[Together]]],
 ) -> None:
-    from rich.table import Table
     from rich.text import Text
 
     from wavewright.recognition.sentences import sentence, together_words
+    from wavewright.reporting.console_table import console_table
 
     out = console()
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("file", "channel", "what", "unlike the others"):
-        table.add_column(heading)
+    table = console_table(("file", "channel", "what", "unlike the others"))
     for file, name, one, remark, _ in rows:
         table.add_row(*(Text(cell) for cell in (str(file), name, sentence(one), remark)))
     out.print(table)

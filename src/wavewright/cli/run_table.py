@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from wavewright.cli.output import console, print_json
+from wavewright.reporting.console_table import console_table, plain_cells
 
 if TYPE_CHECKING:
     from wavewright.logbook.queries import RunEntry
@@ -16,12 +17,12 @@ def show_runs(found: list[RunEntry], as_json: bool) -> None:
     if as_json:
         print_json([entry.as_json() for entry in found])
         return
-    from rich.table import Table
     from rich.text import Text
 
     from wavewright.reporting.console import STYLES
 
-    table = Table("run", "started, UTC", "recipe", "part", "serial", "verdict", "bench", box=None, pad_edge=False)
+    headings = ("run", "started, UTC", "recipe", "part", "serial", "verdict", "bench")
+    table = console_table(headings, whole=("run", "started, UTC", "verdict", "bench"))
     for entry in found:
         cells = (entry.id, f"{entry.started:%Y-%m-%d %H:%M:%S}", entry.recipe, entry.part, entry.serial)
         table.add_row(
@@ -40,15 +41,12 @@ def show_unfinished(out: Path, as_json: bool) -> None:
     if as_json:
         print_json([one.as_json() for one in found])
         return
-    from rich.table import Table
-    from rich.text import Text
-
-    table = Table("folder", "started, UTC", "recipe", "serial", "shots", "", box=None, pad_edge=False)
+    table = console_table(("folder", "started, UTC", "recipe", "serial", "shots", ""))
     for one in found:
         started = "" if one.started is None else f"{one.started:%Y-%m-%d %H:%M:%S}"
         state = "running" if one.is_alive else "interrupted"
         cells = (str(one.folder), started, one.recipe, one.serial, str(one.shots), state)
-        table.add_row(*(Text(cell) for cell in cells))
+        table.add_row(*plain_cells(*cells))
     console().print(table if found else f"no unfinished runs in {out}")
     if any(not one.is_alive and one.shots for one in found):
         print(f"`wavewright logbook import {out}` enters the interrupted runs")

@@ -9,6 +9,7 @@ from wavewright.judgement.decision import CONFORMANCE, show_probability
 from wavewright.judgement.shown import RECORD_ONLY, last_digit, show_reach
 from wavewright.judgement.verdict import Verdict
 from wavewright.quantities import show_quantity
+from wavewright.reporting.console_table import console_table
 from wavewright.running.readings_table import (
     HEADINGS,
     NOTHING,
@@ -74,12 +75,9 @@ def print_outcome(outcome: Outcome, console: Console) -> None:
 
 def _table(rows: Iterable[ReadingRow], *, stacked: bool) -> Table:
     """The table of readings; `stacked` has the uncertainty below the value, where the window is narrow."""
-    from rich.table import Table
     from rich.text import Text
 
-    table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
-    for heading in HEADINGS:
-        table.add_column(heading, justify="right" if heading == "margin" else "left")
+    table = console_table(HEADINGS, right=("margin",), whole=("margin", "verdict"))
     for row in rows:
         measurement, characteristic, measured, *cells, verdict = row.cells
         value = f"{row.value}\n{row.reach}" if stacked and row.reach else measured
@@ -166,20 +164,15 @@ def _tally(outcome: Outcome) -> str:
 
 def print_statistics(outcome: Outcome, console: Console) -> None:
     """Statistics over the shots of each result that has several."""
-    from rich.table import Table
-
-    table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
-    for heading in ("characteristic", "shots", "mean", "s", "minimum", "median", "maximum", "trend per shot"):
-        table.add_column(heading, justify="left" if heading == "characteristic" else "right")
+    numbers = ("shots", "mean", "s", "minimum", "median", "maximum", "trend per shot")
+    table = console_table(("characteristic", *numbers), right=numbers)
     for name, result in outcome.results.items():
         found = result.statistics
         if found is None:
             continue
-        numbers = (found.mean, found.standard_deviation, found.minimum, found.percentile(50), found.maximum)
+        values = (found.mean, found.standard_deviation, found.minimum, found.percentile(50), found.maximum)
         known = found.uncertainty or None
-        shown = [
-            NOTHING if number is None else show_quantity(number, found.unit, uncertainty=known) for number in numbers
-        ]
+        shown = [NOTHING if value is None else show_quantity(value, found.unit, uncertainty=known) for value in values]
         table.add_row(name, str(found.count), *shown, _trend(found.trend, found.unit))
     console.print(table if table.row_count else "no measurement has more than one shot")
 
@@ -187,5 +180,7 @@ def print_statistics(outcome: Outcome, console: Console) -> None:
 def _trend(trend: ShotTrend | None, unit: str) -> str:
     if trend is None:
         return NOTHING
-    slope = show_quantity(trend.slope, unit, uncertainty=trend.uncertainty or None)
-    return f"{slope} ± {show_quantity(trend.uncertainty, unit)}{' !' if trend.is_significant else ''}"
+    slope, spread = (
+        show_quantity(value, unit, uncertainty=trend.uncertainty or None) for value in (trend.slope, trend.uncertainty)
+    )
+    return f"{slope} ± {spread}{' !' if trend.is_significant else ''}"

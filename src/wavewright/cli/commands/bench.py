@@ -154,16 +154,13 @@ def _manager(library: str | None, bench: Path | None) -> pyvisa.ResourceManager:
 
 def _print_table(answers: dict[str, dict[str, str]], calibrations: dict[str, str]) -> None:
     """A row per instrument; one per probe, and a column, only where the bench says something about calibrations."""
-    from rich.table import Table
-    from rich.text import Text
+    from wavewright.reporting.console_table import console_table, plain_cells
 
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("instrument", "address", "answer", *(["calibration"] if calibrations else [])):
-        table.add_column(heading)
+    table = console_table(("instrument", "address", "answer", *(["calibration"] if calibrations else [])))
     rows = [(name, answer["resource"], answer["identity"] or answer["fault"]) for name, answer in answers.items()]
     rows += [(name, "", "") for name in calibrations if name not in answers]
     for row in rows:
-        table.add_row(*map(Text, row), *([Text(calibrations.get(row[0], ""))] if calibrations else []))
+        table.add_row(*plain_cells(*row, *([calibrations.get(row[0], "")] if calibrations else [])))
     console().print(table)
 
 

@@ -29,10 +29,10 @@ def budget(
     Every contribution, the largest first. u is the standard uncertainty that a contribution makes in the reading, in
     its unit; the share is that of the variance.
     """
-    from rich.table import Table
     from rich.text import Text
 
     from wavewright.reporting.budget_table import BUDGET_HEADINGS, budget_as_json, budget_lines, budget_rows
+    from wavewright.reporting.console_table import console_table
 
     results = chosen_run(run, logbook).results
     if reading not in results:
@@ -51,9 +51,7 @@ def budget(
         return
     for line in budget_lines(found.reading):
         shown.print(f"{reading}: {line}", markup=False, soft_wrap=True)
-    table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
-    for heading in BUDGET_HEADINGS:
-        table.add_column(heading, justify="right" if heading in ("u", "sensitivity", "dof", "share") else "left")
+    table = console_table(BUDGET_HEADINGS, right=("u", "sensitivity", "dof", "share"))
     for row in budget_rows(found.reading):
         table.add_row(*map(Text, row.cells))
     if table.row_count:

@@ -55,11 +55,11 @@ def buses(
         if as_json:
             print_json([_described(one) for one in every])
             return
-        from rich.table import Table
+        from wavewright.reporting.console_table import console_table, plain_cells
 
-        table = Table("bus", "channels", "definition", box=None, pad_edge=False, header_style="bold")
+        table = console_table(("bus", "channels", "definition"), whole=("bus",))
         for one in every:
-            table.add_row(one.name, lines_of(one), one.definition)
+            table.add_row(*plain_cells(one.name, lines_of(one), one.definition))
         console().print(table)
 
 

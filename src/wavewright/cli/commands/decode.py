@@ -135,14 +135,11 @@ def _print_timing(decoded: BusRecord, *, as_csv: bool, as_json: bool) -> int:
 
 
 def _print_timing_table(rows: Iterable[TimingRow]) -> None:
-    from rich.table import Table
-    from rich.text import Text
-
     from wavewright.quantities import show_quantity
+    from wavewright.reporting.console_table import console_table, plain_cells
 
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("metric", "symbol", "reading", "at", "limit", "verdict", "remarks"):
-        table.add_column(heading, no_wrap=heading != "remarks")
+    headings = ("metric", "symbol", "measured value", "at", "limit", "verdict", "remarks")
+    table = console_table(headings, whole=headings[:-1])
     for row in rows:
         reading = row.reading
         value = (
@@ -153,23 +150,18 @@ def _print_timing_table(rows: Iterable[TimingRow]) -> None:
         at = "–" if reading.at is None else show_quantity(reading.at, "s")
         remarks = reading.reason or "; ".join(found.sentence for found in reading.doubted)
         limit = "–" if row.limit is None else str(row.limit)
-        cells = (row.name, row.symbol, value, at, limit, VERDICTS[row.holds], remarks)
-        table.add_row(*(Text(cell) for cell in cells))
+        table.add_row(*plain_cells(row.name, row.symbol, value, at, limit, VERDICTS[row.holds], remarks))
     console().print(table)
 
 
 def _print_table(frames: Iterable[Frame], base: Base) -> None:
-    from rich.table import Table
-    from rich.text import Text
-
     from wavewright.buses.frame_text import frame_rows
+    from wavewright.reporting.console_table import console_table, plain_cells
 
     headings, rows = frame_rows(frames, base.value)
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in headings:
-        table.add_column(heading)
+    table = console_table(headings)
     for row in rows:
-        table.add_row(*(Text(cell) for cell in row))
+        table.add_row(*plain_cells(*row))
     console().print(table)
 
 

@@ -198,13 +198,10 @@ def _print_each(readings: Mapping[str, Reading]) -> None:
 
 
 def _print_table(readings: dict[str, Reading]) -> None:
-    from rich.table import Table
-
     from wavewright.reporting.console import shown_reading
+    from wavewright.reporting.console_table import console_table, plain_cells
 
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("metric", "measured value", "count", "min", "max", "remarks"):
-        table.add_column(heading)
+    table = console_table(("metric", "measured value", "count", "min", "max", "remarks"))
     for name, reading in readings.items():
-        table.add_row(name, *shown_reading(reading))
+        table.add_row(*plain_cells(name, *shown_reading(reading)))
     console().print(table)

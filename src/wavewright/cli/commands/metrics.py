@@ -49,15 +49,12 @@ def _of_a_bus(name: str) -> Metric | None:
 
 
 def _print_table(catalogue: typing.Iterable[Metric]) -> None:
-    from rich.table import Table
-
     from wavewright.reference.entries import unit
+    from wavewright.reporting.console_table import console_table, plain_cells
 
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("metric", "unit", "definition"):
-        table.add_column(heading, no_wrap=heading != "definition")
+    table = console_table(("metric", "unit", "definition"), whole=("metric", "unit"))
     for metric in catalogue:
-        table.add_row(metric.name, unit(metric), metric.definition)
+        table.add_row(*plain_cells(metric.name, unit(metric), metric.definition))
     console().print(table)
 
 

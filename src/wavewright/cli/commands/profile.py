@@ -38,11 +38,11 @@ def list_profiles(as_json: AsJson = False) -> None:
     if as_json:
         print_json(rows)
         return
-    from rich.table import Table
+    from wavewright.reporting.console_table import console_table, plain_cells
 
-    table = Table("profile", "role", "about", box=None, pad_edge=False, header_style="bold")
+    table = console_table(("profile", "role", "about"), whole=("profile",))
     for row in rows:
-        table.add_row(*row.values())
+        table.add_row(*plain_cells(*row.values()))
     console().print(table)
 
 

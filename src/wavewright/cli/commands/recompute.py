@@ -87,7 +87,7 @@ def _recomputed(
 
 
 def _print(found: list[Recomputed]) -> None:
-    from rich.table import Table
+    from wavewright.reporting.console_table import console_table
 
     shown = console()
     for one in found:
@@ -97,7 +97,7 @@ def _print(found: list[Recomputed]) -> None:
             count = len(one.outcome.results) if one.outcome else 0
             shown.print(f"{one.run}: the same to the last bit, {count} readings", markup=False)
         elif not one.is_same:
-            table = Table("characteristic", "was", "is now", "limit now", "verdict", "why", box=None, pad_edge=False)
+            table = console_table(("characteristic", "was", "is now", "limit now", "verdict", "why"))
             for difference in one.differences:
                 table.add_row(*_cells(difference))
             shown.print(f"{one.run}:", markup=False)
