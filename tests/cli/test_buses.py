@@ -25,7 +25,7 @@ def test_a_bus_is_shown_with_its_options(wavewright: Command) -> None:
     assert " parity " in told.stdout
     assert "Source: " in told.stdout
     assert wavewright("buses", "modbus_rtu").stdout.startswith("modbus_rtu (layer)\n")
-    assert "Stands on uart." in wavewright("buses", "modbus_rtu").stdout
+    assert "A layer on uart." in wavewright("buses", "modbus_rtu").stdout
 
 
 def test_a_bus_is_shown_with_what_can_be_measured_of_it(wavewright: Command) -> None:
