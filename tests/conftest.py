@@ -15,6 +15,17 @@ settings.register_profile("wavewright", deadline=None, derandomize=True, max_exa
 settings.load_profile("wavewright")
 
 
+WHOLE = 5000  # tests; fewer are a part of the suite
+MOST_MARKED = 0.02
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Of the whole suite at most 2 % may be left out where there is no POSIX."""
+    marked = sum(item.get_closest_marker("posix") is not None for item in items)
+    if len(items) > WHOLE and marked > MOST_MARKED * len(items):
+        raise pytest.UsageError(f"{marked} of {len(items)} tests are marked posix: {MOST_MARKED:.0%} is the most")
+
+
 def pytest_runtest_setup(item: pytest.Item) -> None:
     """What needs POSIX is left out elsewhere, and the reason said."""
     if os.name != "posix" and (marker := item.get_closest_marker("posix")):

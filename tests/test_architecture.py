@@ -12,6 +12,7 @@ from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
 
 import wavewright
+from tests.conftest import pytest_collection_modifyitems
 
 ROOT = Path(wavewright.__file__).parent
 
@@ -175,6 +176,23 @@ def asks_for_the_platform(path: Path) -> bool:
 def test_what_differs_between_systems_is_in_one_place_per_difference() -> None:
     asking = {path.relative_to(ROOT).as_posix() for path in ROOT.rglob("*.py") if asks_for_the_platform(path)}
     assert asking == set(PLATFORMS)
+
+
+class Marked:
+    """A test as the collection has it."""
+
+    def __init__(self, mark: str = "") -> None:
+        self.mark = mark
+
+    def get_closest_marker(self, name: str) -> object:
+        return self.mark == name or None
+
+
+def test_at_most_two_per_cent_of_the_suite_need_posix() -> None:
+    pytest_collection_modifyitems([Marked()] * 9800 + [Marked("posix")] * 200)
+    pytest_collection_modifyitems([Marked("posix")] * 20)  # a folder by itself
+    with pytest.raises(pytest.UsageError, match="201 of 10001 tests are marked posix: 2% is the most"):
+        pytest_collection_modifyitems([Marked()] * 9800 + [Marked("posix")] * 201)
 
 
 def test_every_text_file_is_opened_with_its_encoding() -> None:

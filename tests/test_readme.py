@@ -98,7 +98,7 @@ def printed_beside(folder: Path, document: str) -> Iterator[tuple[Block, str]]:
         printed = ""
         for line in block.text.strip().splitlines():
             done = subprocess.run(
-                re.sub("^wavewright ", f"{sys.executable} -m wavewright ", line),
+                re.sub("^wavewright ", lambda _: f"{sys.executable} -m wavewright ", line),
                 shell=True,
                 check=False,
                 cwd=folder,
@@ -134,7 +134,9 @@ def test_outputs_are_shown_and_the_readme_stays_short() -> None:
 def test_every_page_of_the_guide_is_a_topic_and_in_the_readme() -> None:
     assert {page.stem for page in GUIDE} == set(ORDER)
     for page in GUIDE:
-        assert f"[`{page.stem}`]({page.relative_to(ROOT)}) | {page.read_text().splitlines()[0][2:]} |" in README
+        assert (
+            f"[`{page.stem}`]({page.relative_to(ROOT).as_posix()}) | {page.read_text().splitlines()[0][2:]} |" in README
+        )
 
 
 def test_the_recipe_shown_is_the_one_that_is_shipped() -> None:
@@ -147,7 +149,7 @@ def test_the_python_shown_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
     (shown,) = [block.text for block in blocks() if block.kind == "python"]
     trace = tmp_path / "trace.csv"
     trace.write_text("time (s),out (V)\n" + "".join(f"{k}e-6,{min(max(k - 100, 0), 50) / 10}\n" for k in range(400)))
-    exec(compile(shown.replace("trace.csv", str(trace)), "README.md", "exec"), {})
+    exec(compile(shown.replace("trace.csv", trace.as_posix()), "README.md", "exec"), {})
 
 
 def test_examples_that_are_named_are_there() -> None:

@@ -50,6 +50,7 @@ def install(project: Path, site: Path) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.posix("types the commands into a POSIX shell")
 def test_the_package_shown_is_installed_and_used(tmp_path: Path) -> None:
     environment = furnish_with_pip(tmp_path)
     shown = list(played(blocks(SECTION), tmp_path, **environment))

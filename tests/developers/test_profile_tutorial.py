@@ -35,6 +35,7 @@ def meaning(file: Path) -> dict[str, Any]:
 
 
 @pytest.mark.slow
+@pytest.mark.posix("types the commands into a POSIX shell")
 def test_every_stage_prints_what_stands_there(tmp_path: Path) -> None:
     furnish(tmp_path)
     stages = 0
