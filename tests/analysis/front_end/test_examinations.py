@@ -18,7 +18,7 @@ from scipy.special import erf
 from wavewright.analysis.catalogue import METRICS
 from wavewright.analysis.doubts import Doubt, Finding
 from wavewright.analysis.examined_reading import Read
-from wavewright.analysis.front_end.edge_speed import RULE_IS_OFF, TIMES_FASTER, joint_rise_time
+from wavewright.analysis.front_end.edge_speed import RULE_IS_OFF, TIMES_FASTER, joint_rise_time, share_between
 from wavewright.analysis.front_end.front_end import FrontEnd
 from wavewright.analysis.front_end.ground_lead import ringing_of_lead
 from wavewright.analysis.front_end.limit_in_range import limit_findings
@@ -64,20 +64,21 @@ EDGES: dict[str, Callable[[float], Floats]] = {
 }
 
 
-def ten_to_ninety(course: Floats) -> float:
-    return float(np.interp(0.9, course, T) - np.interp(0.1, course, T))
+def between(course: Floats, low: float) -> float:
+    return float(np.interp(1 - low, course, T) - np.interp(low, course, T))
 
 
+@pytest.mark.parametrize("low", [0.1, 0.2, 0.3])
 @pytest.mark.parametrize("shape", EDGES)
 @pytest.mark.parametrize("poles", [(1.0,), (1.0, 1.0), (1.0, 0.3), (1.0, 1.0, 1.0)])
-def test_the_rule_is_off_by_no_more_than_is_stated(shape: str, poles: tuple[float, ...]) -> None:
-    edge = LN9 * math.hypot(*poles)
+def test_the_rule_is_off_by_no_more_than_is_stated(shape: str, poles: tuple[float, ...], low: float) -> None:
+    edge = LN9 * math.hypot(*poles) * share_between(low, 1 - low)
     for rise in np.geomspace(0.1, 10, 12):
         course = before = EDGES[shape](rise)
         for constant in poles:
             keep = math.exp(-(T[1] - T[0]) / constant)
             course = lfilter([1 - keep], [1, -keep], course)
-        shown, true = ten_to_ninety(course), ten_to_ninety(before)
+        shown, true = between(course, low), between(before, low)
         if shown < TIMES_FASTER * edge:
             assert shown**2 - (RULE_IS_OFF * edge) ** 2 <= true**2 <= shown**2
 
@@ -107,6 +108,32 @@ def test_an_edge_through_a_band_limit_may_be_faster() -> None:
     assert one.text == "24.3 ns is read, and the set-up alone takes 17.5 ns (0.35/B), which leaves about 16.9 ns"
     sound = read("rise_time", (wave(drawn, interval), FrontEnd(bandwidth=fast, rise_time=joint_rise_time([fast]))))
     assert Doubt.SLOW_SETUP not in sound.doubts
+
+
+# From 20 to 80 % one pole takes ln 4 / ln 9 of the time from 10 to 90 %, and from 80 to 30 % ln (8 / 3) / ln 9 (math)
+def test_the_set_up_is_compared_between_the_levels_that_are_read() -> None:
+    assert share_between(0.2, 0.8) == pytest.approx(math.log(4) / LN9)
+    assert share_between(0.3, 0.8, is_falling=True) == pytest.approx(math.log(8 / 3) / LN9)
+    interval, slow = 1e-9, 20e6
+    seen = wave(through(square(1000, 4, ramp=46), slow, interval), interval)  # 27.6 ns from 20 to 80 %
+    way = FrontEnd(bandwidth=slow, rise_time=joint_rise_time([slow]))  # 11.0 ns there: a bit less than a third
+    assert Doubt.SLOW_SETUP in read("rise_time", (seen, way)).doubts
+    for levels in ({"low": "20 %", "high": "80 %"}, {"low": "0.2 V", "high": "0.8 V"}):
+        one = found(read("rise_time", (seen, way), **levels), Doubt.SLOW_SETUP)
+        assert one is not None
+        assert "the set-up alone takes 11.0 ns" in one.text
+    slower = wave(through(square(1000, 4, ramp=60), slow, interval), interval)
+    assert Doubt.SLOW_SETUP not in read("rise_time", (slower, way), low="20 %", high="80 %").doubts
+    assert Doubt.SLOW_SETUP in read("rise_time", (slower, way)).doubts
+
+
+def test_a_mean_is_changed_by_no_bandwidth_and_no_capacitance() -> None:
+    tone = wave(0.5 + 0.2 * np.sin(2 * np.pi * 10e6 * 4e-9 * np.arange(20_000)), 4e-9)
+    way = FrontEnd(
+        bandwidth=20e6, rise_time=joint_rise_time([20e6]), source=ProbedNode(680.0), probe=Probe(10e6, 12e-12)
+    )
+    assert not {Doubt.SLOW_SETUP, Doubt.PROBE_LOADING} & set(read("mean", (tone, way)).doubts)
+    assert {Doubt.SLOW_SETUP, Doubt.PROBE_LOADING} <= set(read("ac_rms", (tone, way)).doubts)
 
 
 @pytest.mark.parametrize("metric", ["overshoot", "slew_rate"])

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from wavewright.analysis.doubts import EXTREMES, LEVELS, Doubt, Finding, Reads
 from wavewright.analysis.examined_reading import Read
-from wavewright.analysis.front_end.edge_speed import DURATIONS, RULE_IS_OFF, TIMES_FASTER, without_set_up
+from wavewright.analysis.front_end.edge_speed import (
+    DURATIONS,
+    MEANS,
+    RULE_IS_OFF,
+    TIMES_FASTER,
+    share_of_edge,
+    without_set_up,
+)
 from wavewright.analysis.front_end.front_end import FrontEnd, repeating_frequency, tone_frequency
 from wavewright.analysis.front_end.probe_loading import Probe, ProbedNode, expected_loading
 from wavewright.analysis.record.survey import Survey
@@ -19,7 +26,7 @@ def probe_loading(read: Read) -> Finding | None:
         if front_end is None or front_end.source is None or front_end.probe is None or read.reading.value is None:
             continue
         if read.metric in DURATIONS:
-            found = _slowed(read, front_end)
+            found = _slowed(read, survey, front_end)
         elif read.reading.unit == survey.unit and read.parts & (EXTREMES | LEVELS | {Reads.SAMPLES, Reads.SPECTRUM}):
             found = _lowered(read, survey, front_end.source, front_end.probe)
         else:
@@ -42,7 +49,9 @@ def described(probe: Probe, node: ProbedNode) -> str:
 
 
 def _lowered(read: Read, survey: Survey, node: ProbedNode, probe: Probe) -> Finding | None:
-    frequency = tone_frequency(survey) if Reads.SPECTRUM in read.parts else repeating_frequency(survey)
+    frequency = None
+    if read.metric not in MEANS:  # which only the resistance changes
+        frequency = tone_frequency(survey) if Reads.SPECTRUM in read.parts else repeating_frequency(survey)
     share = loaded_share(probe, node, frequency)
     if share < NOTICEABLE:
         return None
@@ -53,12 +62,12 @@ def _lowered(read: Read, survey: Survey, node: ProbedNode, probe: Probe) -> Find
     return Finding(Doubt.PROBE_LOADING, text, missing * is_negative, missing * (not is_negative), decides=False)
 
 
-def _slowed(read: Read, front_end: FrontEnd) -> Finding | None:
-    duration, edge = float(read.reading.value or 0.0), front_end.loading_edge
+def _slowed(read: Read, survey: Survey, front_end: FrontEnd) -> Finding | None:
+    duration, edge = float(read.reading.value or 0.0), front_end.loading_edge * share_of_edge(read, survey)
     if duration >= TIMES_FASTER * edge or front_end.source is None or front_end.probe is None:
         return None
     text = (
-        f"{described(front_end.probe, front_end.source)} takes {show_quantity(edge, 's')} from 10 to 90 %, and "
+        f"{described(front_end.probe, front_end.source)} takes {show_quantity(edge, 's')} for a step, and "
         f"{show_quantity(duration, 's')} is read"
     )
     lowest = without_set_up(duration, RULE_IS_OFF * edge)

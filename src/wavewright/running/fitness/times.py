@@ -6,8 +6,9 @@ import math
 from collections.abc import Iterator
 
 from wavewright.analysis.doubts import Reads
-from wavewright.analysis.front_end.edge_speed import DURATIONS, TIMES_FASTER, joint_rise_time
+from wavewright.analysis.front_end.edge_speed import DURATIONS, TIMES_FASTER, joint_rise_time, share_between
 from wavewright.analysis.front_end.probe_loading import expected_loading
+from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.quantities import show_quantity
 from wavewright.running.alias_check import OVERSAMPLING
 from wavewright.running.fitness.finding import FitnessFinding
@@ -55,7 +56,7 @@ def setup_speed(reading: LimitedReading) -> Iterator[FitnessFinding]:
     if lacking:
         what = f"the bandwidth of the {' and the '.join(lacking)} is not stated"
         yield FitnessFinding(FitnessRule.NOT_STATED, what, None, "Hz")
-    own = math.hypot(joint_rise_time(widths.values()), _loading_edge(channel))
+    own = math.hypot(joint_rise_time(widths.values()), _loading_edge(channel)) * _share(reading)
     limit = reading.limit.low if reading.is_two_sided and reading.limit.low > 0 else reading.ends[-1]
     if not 0 < limit < TIMES_FASTER * own:
         return
@@ -150,6 +151,14 @@ def _allowed(reading: LimitedReading) -> tuple[float, float]:
 def _is_beyond_half(reading: LimitedReading, interval: float) -> bool:
     """Whether every frequency that a limit allows is at or above half the rate."""
     return _allowed(reading)[0] * interval >= 0.5
+
+
+def _share(reading: LimitedReading) -> float:
+    """How long one pole takes between the levels that the recipe states as ratios, over the time from 10 to 90 %."""
+    low, high = reading.options.get("low"), reading.options.get("high")
+    if not (isinstance(low, ReferenceLevel) and isinstance(high, ReferenceLevel) and low.is_ratio and high.is_ratio):
+        return 1.0
+    return share_between(low.number, high.number, is_falling=reading.metric == "fall_time")
 
 
 def _loading_edge(channel: ChannelInUse) -> float:
