@@ -10,7 +10,7 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
-from wavewright.analysis.levels.extreme_lift import SCATTER_OF_LARGEST, lift_of_largest
+from wavewright.analysis.levels.extreme_lift import lift_of_largest
 from wavewright.analysis.parameters import Hysteresis, ReferenceLevel
 from wavewright.analysis.reading import Doubt, Occurrences, Reading
 from wavewright.analysis.record.crossings import Crossings
@@ -27,6 +27,7 @@ from wavewright.waveform import Floats
 
 SOURCE = "IEEE 181-2011, term 'pulse duration' †; 50 %: FED-STD-1037C"
 FEW_SAMPLES = 5
+SCATTER_OF_FEW = 0.7  # standard deviation of the largest of five or six normal values, in that of one (math)
 
 
 class Polarity(StrEnum):
@@ -255,7 +256,7 @@ def _width(survey: Survey, polarity: Polarity, level: ReferenceLevel, hysteresis
 
 def _of_one(count: int) -> float:
     """Standard uncertainty of the longest of this many pulses, in that of any one of them."""
-    return math.hypot(SCATTER_OF_LARGEST, lift_of_largest(count)) if count > 1 else 1.0
+    return math.hypot(SCATTER_OF_FEW, lift_of_largest(count)) if count > 1 else 1.0
 
 
 def _level_effect(survey: Survey, level: ReferenceLevel, taken: Pulses, polarity: Polarity) -> LevelEffect:

@@ -1,7 +1,7 @@
 """Noise of the input in extremes: the largest of many samples is too large by what the input's own noise adds to it.
 
 A metric that is an extreme shows noise as it is: whether it belongs to the line or to the input, the record does not
-say, but what is stated of the input does. The part of the input is not a correction, since the metric is the largest
+say, but what is stated of the input does. The part of the input is not taken off, since the metric is the largest
 sample and nothing else: the interval reaches as far as that part is likely to.
 """
 
