@@ -1,0 +1,62 @@
+"""How many of so many readings may hold the truth if the interval is what it says, and where more is no fault."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from scipy.stats import binom
+
+LOWEST, HIGHEST = 0.93, 0.97  # of what an interval of 95 % may really cover
+CHANCE = 1e-4  # that an honest cell falls out, on either side
+
+
+def fewest(count: int) -> int:
+    """Hits below which the interval is too narrow."""
+    return int(binom.ppf(CHANCE, count, LOWEST))
+
+
+def most(count: int) -> int:
+    """Hits above which it is too wide."""
+    return int(binom.ppf(1 - CHANCE, count, HIGHEST))
+
+
+LIFTED = "noise lifts extremes always outwards: the interval is symmetric about the value and reaches as far that way"
+CHORD = "the straight line between samples is off by a bound that depends on the phase and is taken as rectangular"
+ROUNDED = "the level of a state is a code, taken as rectangular, though noise moves it among several"
+LEAKED = "leakage of the image is bounded, and taken at its largest"
+
+WIDER: Mapping[tuple[str, str], str] = {
+    ("maximum", "trapezoids"): LIFTED,
+    ("minimum", "trapezoids"): LIFTED,
+    ("peak_to_peak", "trapezoids"): LIFTED,
+    ("maximum", "exponentials"): LIFTED,
+    ("minimum", "exponentials"): LIFTED,
+    ("peak_to_peak", "exponentials"): LIFTED,
+    ("peak_to_peak", "sine"): LIFTED,
+    ("high_level", "sine"): LIFTED,
+    ("low_level", "sine"): LIFTED,
+    ("amplitude", "sine"): LIFTED,
+    ("rise_time", "sine"): LIFTED,
+    ("fall_time", "sine"): LIFTED,
+    ("slew_rate", "sine"): LIFTED,
+    ("overshoot", "bumps"): LIFTED,
+    ("maximum", "bumps"): LIFTED,
+    ("strongest_tone", "sine"): LEAKED,
+    ("strongest_tone", "distorted"): LEAKED,
+    **{
+        (metric, shape): CHORD
+        for shape in ("trapezoids", "exponentials")
+        for metric in (
+            "rise_time", "fall_time", "slew_rate", "period", "frequency", "positive_pulse_width",
+            "negative_pulse_width", "shortest_pulse", "longest_pulse", "duty_factor", "time_between", "delay",
+        )
+    },
+    **{
+        (metric, "sine"): ROUNDED
+        for metric in (
+            "positive_pulse_width", "negative_pulse_width", "duty_factor", "time_between", "delay",
+            "period", "frequency",
+        )
+    },
+}  # fmt: skip
+"""Metrics, and signals, on which more than 97 % is no fault, with the reason."""
