@@ -244,6 +244,32 @@ def test_a_probe_of_which_nothing_is_stated_is_missing(run_text: RunText, bench:
     assert budget_of(plain, "rail.level").is_complete  # nothing divides
 
 
+EDGE = """
+wavewright: 1
+title: one edge, with and without the band limit
+measurements:
+  fast:
+    place: Probe 1 on TP13.
+    channels: {s: {input: 1, range: 8 V, offset: 2 V}}
+    timebase: {span: 4 us, rate: 250 MHz}
+    trigger: {mode: auto, on: s, edge: rising, level: 1.65 V}
+    stimulus: [{supply: {voltage: 24 V, current_limit: 1 A, output: on}, then_wait: 200 ms}]
+    compute: {rise: {metric: rise_time}}
+"""
+
+
+def test_an_edge_through_a_band_limit_still_holds_the_edge_in_its_interval(run_text: RunText) -> None:
+    wide = budget_of(run_text(EDGE), "fast.rise")
+    slow = run_text(EDGE.replace("offset: 2 V}", "offset: 2 V, bandwidth_limit: 20 MHz}"))
+    narrow = budget_of(slow, "fast.rise")
+    assert narrow.value > 1.5 * wide.value
+    low, high = narrow.interval(0.95)
+    assert low < wide.value < high
+    assert narrow.share(max(narrow.contributions, key=lambda one: abs(one.standard))) > 0.9
+    assert "bandwidth of `s`" in [one.name for one in narrow.contributions]
+    assert ww.Doubt.SLOW_SETUP in slow["fast.rise"].doubts
+
+
 STATED = [
     ww.Accuracy(),
     ww.Accuracy(gain="1.5 %", offset="0.5 % of range + 1 mV", timebase="10 ppm", skew="200 ps"),

@@ -43,14 +43,17 @@ class ShotStatistic:
 
 
 def _mean(values: Numbers, uncertainties: Numbers) -> tuple[float, float | None]:
-    """Mean; its uncertainty is the larger of what the shots scatter (JCGM 100:2008, 4.2.3) and what they state.
+    """Mean; what scatters between the shots averages out, and what they state beyond that does not.
 
-    The scatter between shots contains the random part of each, so that adding both would count it twice.
+    The scatter between shots contains the random part of each (JCGM 100:2008, 4.2.3). Where they scatter by less than
+    they state, as codes do that never change, the rest is common to all of them (5.2).
     """
-    scatter = float(values.std(ddof=1)) / math.sqrt(values.size) if values.size > 1 else math.nan
-    stated = math.sqrt(float(np.sum(np.square(uncertainties)))) / values.size
-    known = [number for number in (scatter, stated) if not math.isnan(number)]
-    return float(values.mean()), max(known, default=None)
+    scatter = float(values.var(ddof=1)) if values.size > 1 else math.nan
+    stated = float(np.mean(np.square(uncertainties)))
+    if math.isnan(stated):
+        return float(values.mean()), None if math.isnan(scatter) else math.sqrt(scatter / values.size)
+    random = 0.0 if math.isnan(scatter) else scatter
+    return float(values.mean()), math.sqrt(random / values.size + max(0.0, stated - random))
 
 
 def _of_shot(find: Callable[[Numbers], np.intp]) -> Callable[[Numbers, Numbers], tuple[float, float | None]]:

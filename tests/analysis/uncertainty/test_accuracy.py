@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import pickle
 
 import pytest
 
@@ -32,6 +33,11 @@ def test_everything_can_be_stated_in_words() -> None:
     assert found.bandwidth == StatedBandwidth(1e8, pytest.approx(0.1))
     assert found.temperature is not None
     assert (found.temperature.gain, found.temperature.within) == (5e-5, 5.0)
+
+
+def test_an_accuracy_can_be_handed_to_a_worker_process() -> None:
+    stated = Accuracy(gain="1 %", corrected={"gain": 1e-4})
+    assert pickle.loads(pickle.dumps(stated)) == stated
 
 
 def test_numbers_say_the_same_as_words() -> None:

@@ -191,4 +191,4 @@ def _corrected(stated: Mapping[str, float]) -> Mapping[str, float]:
                 f"`corrected` has `{name}: {standard}`",
                 expected=f"one of {', '.join(CORRECTABLE)}, with a standard uncertainty",
             )
-    return MappingProxyType(dict(stated))
+    return dict(stated)  # and no view of one, which worker processes could not be handed
