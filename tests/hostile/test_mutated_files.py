@@ -31,8 +31,12 @@ from wavewright.cli.main import execute
 from wavewright.errors import BenchFault, WavewrightError
 from wavewright.file_kinds import check_file
 from wavewright.instruments.bench_file import load_bench
+from wavewright.instruments.corrections import BenchCorrections
+from wavewright.instruments.corrections_file import load_corrections
+from wavewright.instruments.corrections_writing import write_corrections
 from wavewright.instruments.loaded_code import loaded_code
 from wavewright.instruments.replay import open_replay
+from wavewright.instruments.setups import InputSetup
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.exchange import export
 from wavewright.logbook.formats.catalogue import read_stored, read_waveforms, write_waveforms
@@ -230,6 +234,23 @@ def test_profiles(scenario: Path, hold: Hold) -> None:
 
     files = [*sorted((scenario / "profiles").glob("*.yaml")), *sorted((scenario / "sim/profiles").glob("*.yaml"))]
     hold("profile", files, read, scenario / "mutated", mutated, other_values, number=500 * TIMES)
+
+
+def test_files_of_corrections(tmp_path: Path, hold: Hold) -> None:
+    good = tmp_path / "good.yaml"
+    shutil.copy(ROOT / "tests/instruments/corrections.yaml", good)
+    (tmp_path / "mutated").mkdir()
+    identity = "Wavewright,Simulated digitizer,WD-0204,1.0"
+    told = Waveform(np.zeros(4, np.int8), gain=0.03, interval=1e-9, name="rail")
+
+    def read(path: Path) -> None:
+        file, text = load_corrections(path)
+        write_corrections(path, file.corrections)
+        with suppress(BenchFault):  # sound, and of another instrument or probe now
+            held = BenchCorrections(str(path), text, file).of_instrument("digitizer", identity, probes={1: "PB-0107"})
+            held.applied(InputSetup(input=1, range=8.0, offset=2.0, attenuation=10.0)).corrected(told)
+
+    hold("corrections", [good], read, tmp_path / "mutated", mutated, other_values)
 
 
 def test_boards_and_fault_files_of_the_simulation(scenario: Path, hold: Hold) -> None:

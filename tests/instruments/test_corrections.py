@@ -6,8 +6,10 @@ the scale are written out here by hand.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,12 +19,14 @@ from wavewright.instruments.bench import open_bench
 from wavewright.instruments.bench_file import load_bench
 from wavewright.instruments.corrections import BenchCorrections, InstrumentCorrections, read_identity
 from wavewright.instruments.corrections_file import Correction, CorrectionsFile, load_corrections
+from wavewright.instruments.setups import InputSetup
 from wavewright.waveform import Waveform
 
 ROOT = Path(__file__).parents[2]
 FILE = Path(__file__).with_name("corrections.yaml")
 OURS = "Wavewright,Simulated digitizer,WD-0204,1.0"
 PROBES = {1: "PB-0107"}
+SET = InputSetup(input=1, range=8.0, offset=2.0, attenuation=10.0)
 ENTRY = (
     "  - {{quantity: {quantity}, instrument: digitizer, maker: Wavewright, model: Simulated digitizer, "
     "serial: WD-0204, {more}value: {value}, uncertainty: {uncertainty}, date: {date}, due: {due}}}\n"
@@ -62,7 +66,7 @@ def ours() -> InstrumentCorrections:
 
 def test_scale_and_time_axis_are_corrected_and_codes_are_not_touched() -> None:
     told = Waveform(np.array([-100, 0, 100], np.int8), gain=0.03, offset=2.0, interval=1e-9, start=-1e-6, name="rail")
-    applied = ours().applied(input=1, range=8.0, middle=2.0, attenuation=10.0)
+    applied = ours().applied(SET)
     corrected = applied.corrected(told)
     assert corrected.codes.tobytes() == told.codes.tobytes()
     # volts = (volts as told - 12 mV) * 1.0025
@@ -76,14 +80,16 @@ def test_scale_and_time_axis_are_corrected_and_codes_are_not_touched() -> None:
     [
         ({"input": 2}, ["timebase"]),
         ({"range": 4.0}, ["skew", "timebase"]),
-        ({"middle": 0.0}, ["skew", "timebase"]),
+        ({"offset": 0.0}, ["skew", "timebase"]),
         ({"attenuation": 1.0}, ["timebase"]),
-        ({"range": 8.0004, "middle": 2.003}, ["offset", "gain", "skew", "timebase"]),
+        ({"impedance": 50.0}, ["timebase"]),
+        ({"coupling": "ac"}, ["gain", "skew", "timebase"]),
+        ({"bandwidth_limit": 20e6}, ["offset", "gain", "timebase"]),
+        ({"range": 8.0004, "offset": 2.003}, ["offset", "gain", "skew", "timebase"]),
     ],
 )
-def test_a_correction_holds_only_where_it_was_made(setting: dict[str, float], left: list[str]) -> None:
-    asked = {"input": 1, "range": 8.0, "middle": 2.0, "attenuation": 10.0, **setting}
-    applied = ours().applied(**asked)  # type: ignore[arg-type]  # the number of the input is one of them
+def test_a_correction_holds_only_where_it_was_made(setting: dict[str, Any], left: list[str]) -> None:
+    applied = ours().applied(replace(SET, **setting))
     assert [one.quantity for one in applied] == left
 
 
@@ -110,6 +116,16 @@ def test_a_correction_of_another_instrument_is_refused(identity: str, told: str,
     assert str(refused.value.where).endswith("corrections.yaml:3:34")
 
 
+def test_of_two_instruments_that_take_turns_each_has_its_own(tmp_path: Path) -> None:
+    other = gain_entry(value="0.9 %").replace("WD-0204", "WD-0999")
+    file = of_bench(text_of(gain_entry(), other), tmp_path)
+    for serial, value in (("WD-0204", 0.0025), ("WD-0999", 0.009)):
+        held = file.of_instrument("digitizer", OURS.replace("WD-0204", serial))
+        assert [float(one.value) for one in held.entries] == [pytest.approx(value)]
+    with pytest.raises(BenchFault, match="another instrument"):
+        file.of_instrument("digitizer", OURS.replace("WD-0204", "WD-0777"))
+
+
 def test_new_firmware_does_not_make_another_instrument(tmp_path: Path) -> None:
     held = of_bench(text_of(gain_entry()), tmp_path).of_instrument("digitizer", OURS.replace("1.0", "2.3"))
     assert len(held.entries) == 1
@@ -134,7 +150,7 @@ def test_an_input_that_was_calibrated_with_two_probes_takes_that_of_the_bench(tm
     more = "input: 1, range: 8 V, probe: 10x, probe_serial: {}, "
     text = text_of(*(gain_entry(value=f"0.{n} %", more=more.format(f"PB-{n}")) for n in (1, 2)))
     held = of_bench(text, tmp_path).of_instrument("digitizer", OURS, probes={1: "PB-2"})
-    applied = held.applied(input=1, range=8.0, middle=0.0, attenuation=10.0)
+    applied = held.applied(replace(SET, offset=0.0))
     assert applied.gain is not None
     assert float(applied.gain.value) == pytest.approx(0.002)
 

@@ -12,6 +12,7 @@ from types import MappingProxyType
 from typing import TypeVar
 
 from wavewright.errors import BenchFault, FileFault
+from wavewright.grammar.quantity_fields import StatedQuantity
 from wavewright.instruments.corrections_file import (
     USUAL_NAME,
     Correction,
@@ -22,6 +23,7 @@ from wavewright.instruments.corrections_file import (
     TimebaseCorrection,
     load_corrections,
 )
+from wavewright.instruments.setups import InputSetup
 from wavewright.waveform import Waveform
 
 R = TypeVar("R", OffsetCorrection, GainCorrection)
@@ -77,28 +79,30 @@ class InstrumentCorrections:
     entries: tuple[Correction, ...] = ()
     probes: Mapping[int, str] = field(default_factory=dict)
 
-    def applied(self, *, input: int, range: float, middle: float, attenuation: float) -> AppliedCorrections:
-        """What holds for an input.
+    def applied(self, setup: InputSetup) -> AppliedCorrections:
+        """What holds for an input as it is set.
 
         Parameters
         ----------
-        range, middle : as read back, V at the probe's tip.
-        attenuation : of the probe as it is used.
+        setup : range and offset as read back, V at the probe's tip; the attenuation of the probe as it is used.
         """
-
-        own = [one for one in self.entries if self._is_through(one, input, attenuation)]
+        own = [one for one in self.entries if self._is_through(one, setup)]
+        skews = (one for one in own if isinstance(one, SkewCorrection))
+        levels = [one for one in own if not isinstance(one, OffsetCorrection) or one.coupling == setup.coupling]
         return AppliedCorrections(
-            offset=_nearest(own, OffsetCorrection, range, middle),
-            gain=_nearest(own, GainCorrection, range, middle),
-            skew=next((one for one in own if isinstance(one, SkewCorrection)), None),
+            offset=_nearest(levels, OffsetCorrection, setup),
+            gain=_nearest(levels, GainCorrection, setup),
+            skew=next((one for one in skews if _is_same(one.bandwidth_limit, setup.bandwidth_limit)), None),
             timebase=next((one for one in self.entries if isinstance(one, TimebaseCorrection)), None),
         )
 
-    def _is_through(self, one: Correction, input: int, attenuation: float) -> bool:
+    def _is_through(self, one: Correction, setup: InputSetup) -> bool:
+        """Whether a correction is of this input, with this probe at this division, at this input impedance."""
         if not isinstance(one, OffsetCorrection | GainCorrection | SkewCorrection):
             return False
-        is_probe = (one.probe_serial or "") == self.probes.get(input, "")
-        return one.input == input and is_probe and abs(float(one.probe) - attenuation) <= SAME * attenuation
+        is_probe = (one.probe_serial or "") == self.probes.get(setup.input, "")
+        is_division = _is_same(one.probe, setup.attenuation)
+        return one.input == setup.input and is_probe and is_division and _is_same(one.impedance, setup.impedance)
 
 
 NO_CORRECTIONS = InstrumentCorrections()
@@ -133,6 +137,8 @@ class BenchCorrections:
     ) -> InstrumentCorrections:
         """The corrections of an instrument that has said who it is.
 
+        Those of others that have stood in its place, or will again, are kept in the file and not applied.
+
         Parameters
         ----------
         name : on the bench; identity : its answer to `*IDN?`.
@@ -142,11 +148,13 @@ class BenchCorrections:
 
         Raises
         ------
-        BenchFault : they are those of another instrument, of other probes, or of a day that is to come.
+        BenchFault : there are only those of another instrument, or of other probes, or one of a day that is to come.
         """
-        held = [one for one in self.file.holding() if one.instrument == name]
+        named = [one for one in self.file.holding() if one.instrument == name]
+        answered = read_identity(identity)
+        held = [one for one in named if one.identity == answered and one.seed in (None, seed)]
         faults = [
-            *_of_another(held, name, identity, seed),
+            *([] if held else _of_another(named, name, identity, seed)),
             *_of_other_probes(held, probes),
             *_to_come(held, today),
         ]
@@ -207,9 +215,6 @@ def load_bench_corrections(
 def _of_another(held: list[Correction], name: str, identity: str, seed: int | None) -> Iterator[BenchFault]:
     answered = read_identity(identity)
     for one in held:
-        is_built_alike = one.seed is None or one.seed == seed
-        if one.identity == answered and is_built_alike:
-            continue
         whose = ",".join(one.identity)
         said = f"seed {one.seed}" if one.identity == answered else f"`{whose}`"
         found = f"seed {seed}" if one.identity == answered else f"`{identity}`"
@@ -266,17 +271,22 @@ def _joined(faults: list[BenchFault]) -> BenchFault:
     return error
 
 
-def _nearest(entries: Iterable[Correction], kind: type[R], range: float, middle: float) -> R | None:
+def _is_same(made: StatedQuantity | None, used: float | None) -> bool:
+    """Whether a correction was made with what is used now; what neither states is the same."""
+    return used is None if made is None else used is not None and math.isclose(float(made), used, rel_tol=SAME)
+
+
+def _nearest(entries: Iterable[Correction], kind: type[R], setup: InputSetup) -> R | None:
     """The correction of a range; of several the one that was made nearest to the voltage in its middle."""
 
     def away(one: R) -> float:  # one that holds anywhere comes last
-        return math.inf if one.middle is None else abs(float(one.middle) - middle)
+        return math.inf if one.middle is None else abs(float(one.middle) - setup.offset)
 
     fitting = [
         one
         for one in entries
         if isinstance(one, kind)
-        and abs(float(one.range) - range) <= SAME * range
-        and (one.middle is None or away(one) <= SAME_MIDDLE * range)
+        and _is_same(one.range, setup.range)
+        and (one.middle is None or away(one) <= SAME_MIDDLE * setup.range)
     ]
     return min(fitting, key=away, default=None)

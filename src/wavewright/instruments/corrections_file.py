@@ -10,7 +10,7 @@ import datetime
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from types import MappingProxyType
-from typing import Annotated, ClassVar, Self
+from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import Field, model_validator
 
@@ -20,7 +20,15 @@ from wavewright.grammar.date_fields import Day
 from wavewright.grammar.located_yaml import place_of, read_text
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import read_model, refusal
-from wavewright.grammar.quantity_fields import Factor, PositiveVoltage, QuantityIn, StatedQuantity, Voltage
+from wavewright.grammar.quantity_fields import (
+    Factor,
+    Frequency,
+    PositiveVoltage,
+    QuantityIn,
+    Resistance,
+    StatedQuantity,
+    Voltage,
+)
 from wavewright.grammar.word_fields import Count, CountFrom, Line, LocatedText, VersionOne
 
 USUAL_NAME = "corrections.yaml"
@@ -109,10 +117,16 @@ class _OfInput(Correction):
     probe_serial: Line | None = Field(
         default=None, description="serial number of that probe, as the bench file has it", examples=["PB-0107"]
     )
+    impedance: Resistance | None = Field(
+        default=None,
+        description="input impedance with which it was made and alone holds; the one after a reset if left out",
+        examples=["50 ohm"],
+    )
 
     @property
     def subject(self) -> tuple[object, ...]:
-        return (*super().subject, self.input, float(self.probe), self.probe_serial or "")
+        own = (self.input, float(self.probe), self.probe_serial or "")
+        return (*super().subject, *own, None if self.impedance is None else float(self.impedance))
 
     @property
     def words(self) -> str:
@@ -145,8 +159,16 @@ class OffsetCorrection(_OfRange):
 
     unit: ClassVar[str] = "V"
     quantity: str = Field(description="what is corrected", examples=["offset"])
+    coupling: Literal["dc", "ac", "ground"] = Field(
+        default="dc", description="coupling with which it was made and alone holds", examples=["dc"]
+    )
     value: OffsetValue = Field(description="voltage that is added, at the probe's tip")
     uncertainty: OffsetUncertainty = Field(description="standard uncertainty of the value")
+
+    @property
+    def subject(self) -> tuple[object, ...]:
+        """What it corrects."""
+        return (*super().subject, self.coupling)
 
 
 class GainCorrection(_OfRange):
@@ -163,8 +185,18 @@ class SkewCorrection(_OfInput):
 
     unit: ClassVar[str] = "s"
     quantity: str = Field(description="what is corrected", examples=["skew"])
+    bandwidth_limit: Frequency | None = Field(
+        default=None,
+        description="band limit with which it was made and alone holds; without one if left out: a filter delays",
+        examples=["20 MHz"],
+    )
     value: SkewValue = Field(description="time that is added; 0 s for the input that the others refer to")
     uncertainty: SkewUncertainty = Field(description="standard uncertainty of the value")
+
+    @property
+    def subject(self) -> tuple[object, ...]:
+        """What it corrects."""
+        return (*super().subject, None if self.bandwidth_limit is None else float(self.bandwidth_limit))
 
 
 class TimebaseCorrection(Correction):

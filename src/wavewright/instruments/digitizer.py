@@ -114,9 +114,7 @@ class Digitizer(Instrument):
         """
         one = self._ready().inputs[channel]
         low, high = (one.attenuation * end for end in self._range_of(one))
-        return self.corrections.applied(
-            input=one.input, range=high - low, middle=(high + low) / 2, attenuation=one.attenuation
-        )
+        return self.corrections.applied(replace(one, range=high - low, offset=(high + low) / 2))
 
     @property
     def asked(self) -> tuple[Assignment, ...]:

@@ -17,6 +17,8 @@ def loaded_code(bench: BenchFile) -> Iterator[str]:
     for key in ("board", "faults"):
         if value := bench.simulation_settings().get(key):
             yield f"{key} file `{value}`"
+    if bench.corrections is not None:
+        yield f"the corrections in `{bench.corrections.path}`"
     for profile in dict.fromkeys(bench.profiles.values()):
         if profile.grammar.python:
             yield f"the Python class `{profile.grammar.python}` of an installed package, for profile `{profile.name}`"

@@ -35,12 +35,12 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """An input as it stood when a reading was taken; volts at the probe's tip, `code` a standard uncertainty."""
+    """An input as it stood when a reading was taken, its range and offset as read back.
 
-    input: int
-    range: float
-    middle: float
-    attenuation: float
+    `code` : standard uncertainty of a mean from the width of a code, V.
+    """
+
+    setup: InputSetup
     code: float
 
 
@@ -105,7 +105,7 @@ class CalibrationReadings:
         scatter = math.hypot(*spreads) / len(spreads)
         if (
             quantity in (CorrectedQuantity.OFFSET, CorrectedQuantity.GAIN)
-            and len({one.middle for one in seen}) < ENOUGH_POSITIONS
+            and len({one.setup.offset for one in seen}) < ENOUGH_POSITIONS
         ):
             scatter = math.hypot(scatter, max(one.code for one in seen))
         return Estimate(fmean(means), scatter), seen
@@ -140,7 +140,7 @@ class CalibrationReadings:
         else:
             span = float(used.get(f"{head}range", setup.range))
             middle = float(used.get(f"{head}offset", setup.offset))
-        return Seen(number, span, middle, setup.attenuation, self._code(one.label, channel))
+        return Seen(replace(setup, range=span, offset=middle), self._code(one.label, channel))
 
     def _setup(self, measurement: Measurement, channel: str) -> InputSetup:
         attenuations = {number: probe.attenuation for number, probe in self._bench.probes.items()}

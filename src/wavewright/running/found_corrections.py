@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from statistics import fmean
 
@@ -12,6 +12,7 @@ from wavewright.errors import BenchFault
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.corrections import read_identity
 from wavewright.instruments.corrections_file import MOST_GAIN, QUANTITIES, Correction
+from wavewright.instruments.setups import InputSetup
 from wavewright.instruments.stated_accuracy import StatedAccuracy
 from wavewright.instruments.vocabulary import Role
 from wavewright.quantities import Quantity, show_quantity
@@ -105,18 +106,18 @@ class _Calibration:
         low, high = (self._readings.true(word, entry.quantity) for word in entry.against)
         seen = self._one_input(name, [*at_first, *at_second])
         swing, true = second.value - first.value, high.value - low.value
-        if abs(swing) < LEAST_SWING * seen.range:
+        if abs(swing) < LEAST_SWING * seen.setup.range:
             raise self._fault(
                 name,
-                f"input {seen.input} reads {_shown(first.value)} and {_shown(second.value)}, "
-                f"{abs(swing) / seen.range:.0%} of its range apart",
+                f"input {seen.setup.input} reads {_shown(first.value)} and {_shown(second.value)}, "
+                f"{abs(swing) / seen.setup.range:.0%} of its range apart",
                 expected=f"levels that are at least {LEAST_SWING:.0%} of the range apart",
             )
         value = true / swing - 1
         scatter = math.hypot(first.scatter, second.scatter) * abs(true / swing)
         # the two of one instrument share its errors, which add at worst (JCGM 100:2008, 5.2.2 note 1)
         against = math.hypot(low.common + high.common, low.scatter, high.scatter)
-        self._gains[seen.input, seen.range] = value
+        self._gains[seen.setup.input, seen.setup.range] = value
         uncertainty = math.hypot(scatter, against) / abs(swing)
         yield self._correction(name, entry.quantity, value, uncertainty, seen, limit=self._accuracy.gain)
 
@@ -124,12 +125,12 @@ class _Calibration:
         read, at = self._readings.read(entry.read, entry.quantity)
         true = self._readings.true(entry.against[0], entry.quantity)
         seen = self._one_input(name, at)
-        gain = self._gains.get((seen.input, seen.range))
+        gain = self._gains.get((seen.setup.input, seen.setup.range))
         beside = 0.0 if gain is not None else (self._accuracy.gain or 0.0) * abs(true.value) / math.sqrt(3)
         value = true.value / (1 + (gain or 0.0)) - read.value
         uncertainty = math.hypot(read.scatter, true.scatter, true.common, beside)
         stated = self._accuracy.offset
-        limit = None if stated is None else stated[0] * seen.range + stated[1] * seen.attenuation
+        limit = None if stated is None else stated[0] * seen.setup.range + stated[1] * seen.setup.attenuation
         yield self._correction(name, entry.quantity, value, uncertainty, seen, limit=limit)
 
     def _skew(self, name: str, entry: CalibrationEntry) -> Iterator[Correction]:
@@ -157,17 +158,15 @@ class _Calibration:
         """The input, in the range and around the voltage, that all readings of a correction are of."""
         first = seen[0]
         for one in seen:
-            if (one.input, one.attenuation) != (first.input, first.attenuation) or not math.isclose(
-                one.range, first.range, rel_tol=1e-6
-            ):
+            if not _is_alike(one.setup, first.setup):
                 raise self._fault(
                     name,
-                    f"its readings are of input {first.input} at {_shown(first.range)} and of input {one.input} at "
-                    f"{_shown(one.range)}",
-                    expected="one input, in one range, through one probe",
+                    f"its readings are of input {first.setup.input} at {_shown(first.setup.range)} and of input "
+                    f"{one.setup.input} at {_shown(one.setup.range)}, or it is set in two ways",
+                    expected="one input, in one range, through one probe, set in one way",
                 )
-        middle = fmean(one.middle for one in seen)
-        return Seen(first.input, first.range, middle, first.attenuation, first.code)
+        middle = fmean(one.setup.offset for one in seen)
+        return Seen(replace(first.setup, offset=middle), first.code)
 
     def _correction(
         self,
@@ -207,7 +206,7 @@ class _Calibration:
             "model": model,
             "serial": serial,
             "seed": self._outcome.seed if is_built else None,
-            **(self._input_keys(seen, has_range=quantity is not CorrectedQuantity.SKEW) if seen else {}),
+            **(self._input_keys(seen, quantity) if seen else {}),
             "value": _written(value, unit, uncertainty),
             "uncertainty": _written(uncertainty, unit, uncertainty),
             "date": self._when.day,
@@ -217,19 +216,32 @@ class _Calibration:
         }
         return QUANTITIES[quantity].model_validate({key: one for key, one in written.items() if one is not None})
 
-    def _input_keys(self, seen: Seen, *, has_range: bool) -> dict[str, object]:
-        where: dict[str, object] = {"input": seen.input}
-        if has_range:
-            where |= {
-                "range": str(Quantity(float(f"{seen.range:.6g}"), "V")),
-                "middle": str(Quantity(float(f"{seen.middle:.4g}") + 0.0, "V")),
-            }
-        where["probe"] = str(Quantity(seen.attenuation, "x"))
-        where["probe_serial"] = self._bench.probe(seen.input).serial
+    def _input_keys(self, seen: Seen, quantity: CorrectedQuantity) -> dict[str, object]:
+        """Where it holds: input, range, middle and probe, and how the input was set as far as that matters."""
+        setup = seen.setup
+        where: dict[str, object] = {"input": setup.input}
+        if quantity is CorrectedQuantity.SKEW:
+            limit = setup.bandwidth_limit
+            where["bandwidth_limit"] = None if limit is None else str(Quantity(limit, "Hz"))
+        else:
+            where["range"] = str(Quantity(float(f"{setup.range:.6g}"), "V"))
+            where["middle"] = str(Quantity(float(f"{setup.offset:.4g}") + 0.0, "V"))
+        if quantity is CorrectedQuantity.OFFSET:
+            where["coupling"] = setup.coupling
+        where["impedance"] = None if setup.impedance is None else str(Quantity(setup.impedance, "ohm"))
+        where["probe"] = str(Quantity(setup.attenuation, "x"))
+        where["probe_serial"] = self._bench.probe(setup.input).serial
         return where
 
     def _fault(self, name: str, what: str, *, expected: str = "", do: str = "") -> BenchFault:
         return BenchFault(f"correction `{name}`: {what}", where=self._recipe.path, expected=expected, do=do)
+
+
+def _is_alike(one: InputSetup, other: InputSetup) -> bool:
+    """Whether an input is set alike, the voltage in the middle of its range left out."""
+    return replace(one, range=1.0, offset=0.0) == replace(other, range=1.0, offset=0.0) and math.isclose(
+        one.range, other.range, rel_tol=1e-6
+    )
 
 
 def _shown(volts: float) -> str:

@@ -19,6 +19,7 @@ from wavewright.analysis.reading import Doubt
 from wavewright.instruments.bench_file import BenchFile, InstrumentEntry, ProbeEntry
 from wavewright.instruments.corrections import NO_CORRECTIONS, InstrumentCorrections
 from wavewright.instruments.profile import Profile
+from wavewright.instruments.setups import InputSetup
 from wavewright.quantities import show_quantity
 from wavewright.recipe.acquisition import Channel, Coupling
 
@@ -54,10 +55,17 @@ class InputPath:
         ----------
         range, middle : V, at the probe's tip.
         """
-        applied = self.corrections.applied(
-            input=self.channel.input, range=range, middle=middle, attenuation=self.attenuation
+        channel, impedance = self.channel, self.channel.impedance
+        setup = InputSetup(
+            input=channel.input,
+            range=range,
+            offset=middle,
+            coupling=channel.coupling.value,
+            attenuation=self.attenuation,
+            bandwidth_limit=self.limit,
+            impedance=None if impedance is None else float(impedance),
         )
-        return {one.quantity: float(one.uncertainty) for one in applied}
+        return {one.quantity: float(one.uncertainty) for one in self.corrections.applied(setup)}
 
     @property
     def tip(self) -> ProbeEntry | None:
