@@ -160,11 +160,17 @@ def energy(
     end = float(len(volts) - 1) if until is None else min(len(volts) - 1.0, (until - volts.start) / volts.interval)
     if not begin < end:
         raise NotMeasurable(
-            f"`{voltage.name}`, `{current.name}`: nothing between {after} s and {until} s",
+            f"`{voltage.name}`, `{current.name}`: no part of the record{_between(after, until)}",
             expected=f"times within {volts.start:g} s to {volts.time_of(len(volts) - 1):g} s",
         )
     products, _, _ = _integrals(volts, amps, begin, end)
     return Reading(products * volts.interval, "J")
+
+
+def _between(after: float | None, until: float | None) -> str:
+    """The part that was asked for, in words."""
+    ends = [f" {word} {end:g} s" for word, end in (("after", after), ("until", until)) if end is not None]
+    return " and".join(ends)
 
 
 def power_sums(voltage: Survey, current: Survey, *, over: Over = "cycles") -> PowerSums:
