@@ -16,6 +16,17 @@ from wavewright.running.run_options import RunOptions
 from wavewright.running.stored_waveforms import ReadStored
 
 ROOT = Path(__file__).parents[2]
+POWERED = """
+wavewright: 1
+title: What the meter says
+measurements:
+  powered:
+    place: Probe 1 on TP3.
+    channels: {rail: {input: 1, range: 8 V, offset: 2 V, probe: 10x}}
+    timebase: {span: 200 us, rate: 5 MHz}
+    trigger: {mode: auto, level: 3 V}
+    stimulus: [{supply: {voltage: 24 V, current_limit: 1 A, output: on}, then_wait: 100 ms}]
+"""
 
 
 @pytest.fixture

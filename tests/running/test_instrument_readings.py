@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.running.conftest import ROOT
+from tests.running.conftest import POWERED, ROOT
 from wavewright.errors import FileFault
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.instruments.profile import load_profile
@@ -23,22 +23,16 @@ from wavewright.running.result import CrossCheck
 from wavewright.running.run import run
 from wavewright.running.run_options import RunOptions
 
-RECIPE = """
-wavewright: 1
-title: What the meter says
-measurements:
-  powered:
-    place: Probe 1 on TP3.
-    channels: {rail: {input: 1, range: 8 V, offset: 2 V, probe: 10x}}
-    timebase: {span: 200 us, rate: 5 MHz}
-    trigger: {mode: auto, level: 3 V}
-    stimulus: [{supply: {voltage: 24 V, current_limit: 1 A, output: on}, then_wait: 100 ms}]
+RECIPE = (
+    POWERED
+    + """\
     shots: 2
     compute: {mean: {limit: 3.3 V ± 5 %}}
     meter:
       rail: {quantity: dc_voltage, range: 10 V, cycles: 1, limit: 3.3 V ± 2 %}
       current: {quantity: dc_current, limit: 100 mA .. 200 mA, over: mean}
 """
+)
 
 
 def test_the_meter_is_read_after_every_shot_and_held_against_its_limit(run_text: Callable[..., Outcome]) -> None:

@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import pytest
 
+from tests.running.conftest import POWERED
 from wavewright.errors import BenchFault
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.instruments.wire_log import read_wire_log
@@ -19,19 +20,13 @@ from wavewright.running.run import run
 from wavewright.running.run_context import InMemory
 from wavewright.simulation.library import open_library
 
-RECIPE = """
-wavewright: 1
-title: What the meter says
-measurements:
-  powered:
-    place: Probe 1 on TP3.
-    channels: {rail: {input: 1, range: 8 V, offset: 2 V, probe: 10x}}
-    timebase: {span: 200 us, rate: 5 MHz}
-    trigger: {mode: auto, level: 3 V}
-    stimulus: [{supply: {voltage: 24 V, current_limit: 1 A, output: on}, then_wait: 100 ms}]
+RECIPE = (
+    POWERED
+    + """\
     meter:
       read: {ENTRY}
 """
+)
 
 
 def read(run_text: Callable[..., Outcome], entry: str) -> Outcome:

@@ -3,54 +3,32 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
-from typing import Annotated, Any, Self
+from dataclasses import dataclass
+from typing import ClassVar
 
-from pydantic import Field, PlainSerializer, PlainValidator, WithJsonSchema
+from pydantic import Field
 
 from wavewright.errors import Place
-from wavewright.grammar.located_yaml import YamlMapping, place_of
+from wavewright.grammar.located_yaml import YamlMapping
 from wavewright.grammar.model import GrammarModel
-from wavewright.grammar.model_reading import refusing
+from wavewright.grammar.placed_text import PlacedText
 from wavewright.grammar.quantity_fields import Current, Frequency, Rate, StatedQuantity, Voltage
-from wavewright.grammar.word_fields import Count, read_line
+from wavewright.grammar.word_fields import Count
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.name_checks import NameChecks
 
 
 @dataclass(frozen=True, slots=True)
-class BenchName:
+class BenchName(PlacedText):
     """The name that the bench file gives an instrument, and where the recipe says it."""
 
-    text: str
-    place: Place | None = field(default=None, compare=False)
-
-    def __str__(self) -> str:
-        return self.text
-
-    @classmethod
-    def read(cls, value: Any) -> Self:
-        """From what is in a file.
-
-        Raises
-        ------
-        Misuse : no text.
-        """
-        return value if isinstance(value, cls) else cls(read_line(value), place_of(value))
-
-
-InstrumentName = Annotated[
-    BenchName,
-    PlainValidator(refusing(BenchName.read)),
-    PlainSerializer(str, return_type=str),
-    WithJsonSchema({"type": "string", "examples": ["digitizer"]}),
-]
+    example: ClassVar[str] = "digitizer"
 
 
 class RoleNeeds(GrammarModel):
     """What every role has."""
 
-    instrument: InstrumentName | None = Field(
+    instrument: BenchName | None = Field(
         default=None, description="its name in the bench file, where the bench has several with this role"
     )
 

@@ -3,26 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import (
     BeforeValidator,
     Discriminator,
     Field,
-    PlainSerializer,
-    PlainValidator,
     Tag,
-    WithJsonSchema,
     model_validator,
 )
 
-from wavewright.errors import FileFault, Misuse, Place
-from wavewright.grammar.located_yaml import YamlMapping, place_of
+from wavewright.errors import FileFault, Misuse
+from wavewright.grammar.located_yaml import YamlMapping
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import refusal, refusing
+from wavewright.grammar.placed_text import PlacedText
 from wavewright.grammar.quantity_fields import (
     Angle,
     Current,
@@ -33,7 +31,7 @@ from wavewright.grammar.quantity_fields import (
     Voltage,
     fault_at,
 )
-from wavewright.grammar.word_fields import Count, Value, read_line
+from wavewright.grammar.word_fields import Count, Value
 from wavewright.recipe.name_checks import NameChecks
 
 
@@ -65,37 +63,15 @@ class Starts(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class StoredFile:
+class StoredFile(PlacedText):
     """A file that a recipe names: the words, and where they are. A relative path begins at the recipe's folder."""
 
-    text: str
-    place: Place | None = field(default=None, compare=False)
-
-    def __str__(self) -> str:
-        return self.text
+    example: ClassVar[str] = "sag.csv"
 
     @property
     def path(self) -> Path:
         """Where the file lies."""
         return (Path(self.place.file).parent if self.place else Path()) / self.text
-
-    @classmethod
-    def read(cls, value: Any) -> Self:
-        """From what is in a file.
-
-        Raises
-        ------
-        Misuse : no text.
-        """
-        return value if isinstance(value, cls) else cls(read_line(value), place_of(value))
-
-
-Stored = Annotated[
-    StoredFile,
-    PlainValidator(refusing(StoredFile.read)),
-    PlainSerializer(str, return_type=str),
-    WithJsonSchema({"type": "string", "examples": ["sag.csv"]}),
-]
 
 
 class SupplyStep(GrammarModel):
@@ -147,7 +123,7 @@ class SourceStep(GrammarModel):
     duty_factor: Fraction | None = Field(default=None, description="of pulse: high time over period")
     symmetry: Fraction | None = Field(default=None, description="of ramp: rising time over period; 50 % is a triangle")
     phase: Angle | None = Field(default=None, description="phase at the start")
-    waveform: Stored | None = Field(
+    waveform: StoredFile | None = Field(
         default=None,
         description="of arbitrary: a stored waveform, one period; its own levels hold where the step names none",
     )

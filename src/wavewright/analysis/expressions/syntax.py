@@ -6,7 +6,8 @@
     power   = atom [ "**" signed ]
     atom    = number [ unit ] | name | name "(" sum { "," sum } ")" | "(" sum ")"
 
-As in mathematics, −x ** 2 is −(x ** 2), and powers are taken from the right.
+As in mathematics, −x ** 2 is −(x ** 2), and powers are taken from the right. Written by hand, for messages that say
+what can be written at a column, in the words of measurements.
 """
 
 from __future__ import annotations

@@ -1,4 +1,8 @@
-"""The grammar of searches over frames: from text to a tree, with a message that says where it could not go on."""
+"""The grammar of searches over frames: from text to a tree, with a message that says where it could not go on.
+
+Written by hand, as are expressions and program messages: a parser generator names the tokens that it expected, not what
+a person can write there, and takes longer to load than a recipe takes to read.
+"""
 
 from __future__ import annotations
 

@@ -3,6 +3,9 @@
 Samples of 8 bits are offset binary (128 is zero), wider ones two's complement; fewer valid bits than the container
 has are left-aligned. A WAV file has no volts: values are ratios of full scale, unless the file is one of ours, which
 keeps scale, unit, name and time axis of every channel in the standard comment (`LIST`, `INFO`, `ICMT`).
+
+SciPy's reader is not used: it passes over that comment, moves 24 bits to the top of 32, and takes no notice of how many
+bits are valid; codes would not come back as they were.
 """
 
 from __future__ import annotations
