@@ -54,6 +54,7 @@ def test_simple_acceptance_is_what_decides_where_nothing_is_said() -> None:
         ("guarded with guard 1 U, guard 2 U", "`guard` twice"),
         ("guarded with guard nan U", "is not a finite number"),
         ("guarded with risk 0 %", "a risk of 0 %"),
+        ("guarded with risk 0.1 ppm", "from 1 ppm to below 50 %"),
         ("guarded with risk 50 %", "a risk of 50 %"),
         ("guarded with risk 2.5", "write `2.5 %`"),
         ("guarded with guard 1 U, risk 5 %", "`guard` and `risk` together"),

@@ -276,6 +276,15 @@ def test_a_value_without_any_uncertainty_is_judged_by_the_limit() -> None:
     assert judged(exact, LIMIT, "guarded").conformance == 1.0
 
 
+def test_an_uncertainty_far_below_the_value_keeps_its_digits() -> None:
+    # 12 MHz with u = 1 uHz: 3 uHz inside is a risk of 1 - Φ(3), closed form
+    reading, limit = known(12e6, 1e-6, "Hz"), within(-math.inf, 12e6 + 3e-6, "Hz")
+    exact = stats.norm.sf((limit.interval.high - 12e6) / 1e-6)  # of the nearest numbers that a double has
+    assert 1 - (judged(reading, limit, "guarded").conformance or 0.0) == pytest.approx(exact, rel=1e-6)
+    tiny = known(1.0, 1e-300)
+    assert judged(tiny, within(-math.inf, 1.5), "guarded with risk 1 %").verdict is PASS
+
+
 def test_of_several_shots_the_least_probable_decides() -> None:
     shots = [known(18.0, 0.1), known(17.0, 1.0), known(15.0, 1.0)]
     judgement = judge(shots, LIMIT, rule=DecisionRule.read("guarded with guard 0.5 U"))

@@ -17,6 +17,7 @@ from wavewright.nearest import did_you_mean
 from wavewright.quantities import Quantity, read_quantity
 
 USUAL_COVERAGE = 0.95
+LEAST_RISK = 1e-6  # nobody knows the tails of a distribution further out
 LARGEST_GUARD = 10.0  # times U: more is a slip of the pen
 _GUARD = re.compile(r"(?P<factor>[^\sU]+)\s*U")
 
@@ -158,8 +159,8 @@ def _read_guard(text: object) -> float:
 
 def _read_risk(text: object) -> float:
     risk = read_quantity(str(text), unit="1").value
-    if not 0 < risk < 0.5:
-        raise Misuse(f"a risk of {Quantity(risk, '1')}", expected="above 0 and below 50 %, such as `2.5 %`")
+    if not LEAST_RISK <= risk < 0.5:
+        raise Misuse(f"a risk of {Quantity(risk, '1')}", expected="from 1 ppm to below 50 %, such as `2.5 %`")
     return risk
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from wavewright.analysis.uncertainty.budget import Budget
 from wavewright.judgement.decision_rules import DecisionRule
@@ -63,7 +63,8 @@ def _between(budget: Budget, low: float, high: float) -> float:
     """Probability that the true value is between these two distances from the reading, negative below it."""
     if not budget.standard:  # nothing is uncertain, and the ends belong to the limit
         return float(low <= 0 <= high)
-    inside = budget.probability_below(budget.value + high) - budget.probability_below(budget.value + low)
+    around = replace(budget, value=0.0)  # a distance that is small beside the value keeps its digits
+    inside = around.probability_below(high) - around.probability_below(low)
     return min(1.0, max(0.0, inside))
 
 
