@@ -63,9 +63,6 @@ class AppliedCorrections:
         )
 
 
-NONE_APPLIED = AppliedCorrections()
-
-
 @dataclass(frozen=True, slots=True)
 class InstrumentCorrections:
     """The corrections of one digitizer.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from wavewright.analysis.front_end.probe_loading import compensation
+from wavewright.analysis.front_end.probe_loading import Compensation
 from wavewright.analysis.measure import measure
 from wavewright.waveform import Waveform
 
@@ -32,8 +32,8 @@ def test_the_error_of_a_divider_is_found_whatever_its_time_constant(error: float
 
 
 def test_it_is_the_one_of_resistances_and_capacitances() -> None:
-    # 9 Mohm and 9 pF over 1 Mohm and 100 pF: first 9/109, final 1/10 (math)
-    built = compensation(tip_resistance=9e6, tip_capacitance=9e-12, input_resistance=1e6, input_capacitance=100e-12)
+    # 9 Mohm and 9 pF over 1 Mohm and 100 pF: first 9/109, final 1/10, time constant 0.9 Mohm · 109 pF (math)
+    built = Compensation(first=9 / 109, final=1 / 10, time_constant=0.9e6 * 109e-12)
     assert built.error == pytest.approx(10 * 9 / 109 - 1)
     reading = measure(square(built.error, time_constant=built.time_constant), "compensation_error")
     assert reading.value == pytest.approx(built.error, rel=0.03)

@@ -15,8 +15,6 @@ from wavewright.analysis.front_end.probe_loading import (
     Crystal,
     Probe,
     ProbedNode,
-    capacitive_reactance,
-    compensation,
     crystal_pulling,
     dc_loading,
     expected_loading,
@@ -46,22 +44,6 @@ def test_bandwidth_and_rise_time_with_a_probe() -> None:
     assert hundred.bandwidth == pytest.approx(133.955e3, rel=1e-5), "math"
     assert ten.rise_time == pytest.approx(263.4035e-9, rel=1e-6), "math: ln 9 · (R_s ∥ R) C"
     assert math.isinf(ten.bandwidth_before)
-
-
-def test_reactance_of_a_tip() -> None:
-    assert capacitive_reactance(100e6, 10e-12) == pytest.approx(159.154943, rel=1e-8), "math: 1 / (2π f C)"
-    assert capacitive_reactance(12e6, 15e-12) == pytest.approx(884.194128, rel=1e-8), "math"
-
-
-TIPS = [(2e-12, -0.090909, 19.8e-6), (20e-12 / 9, 0.0, 20e-6), (2.5e-12, 0.111111, 20.25e-6)]
-
-
-@pytest.mark.parametrize("tip, error, constant", TIPS)
-def test_compensation_of_a_divider(tip: float, error: float, constant: float) -> None:
-    found = compensation(tip_resistance=9e6, tip_capacitance=tip, input_resistance=1e6, input_capacitance=20e-12)
-    assert found.error == pytest.approx(error, abs=1e-6), "math: C_c / (C_c + C) against R / (R_c + R)"
-    assert found.time_constant == pytest.approx(constant, rel=1e-9), "math: (R_c ∥ R)(C_c + C)"
-    assert found.final == pytest.approx(0.1)
 
 
 def test_a_resonance_pulled_by_a_probe() -> None:

@@ -152,11 +152,6 @@ def resonance_frequency(inductance: float, capacitance: float) -> float:
     return 1 / (2 * math.pi * math.sqrt(inductance * capacitance))
 
 
-def capacitive_reactance(frequency: float, capacitance: float) -> float:
-    """Ohm, as a magnitude: 1 / (2π f C)."""
-    return 1 / (2 * math.pi * frequency * capacitance)
-
-
 @dataclass(frozen=True, slots=True)
 class Compensation:
     """Step response of a compensated divider: from `first` to `final` with `time_constant`, s."""
@@ -169,17 +164,6 @@ class Compensation:
     def error(self) -> float:
         """How far the first value is off, as a ratio of the final one: below 0 is a rounded corner, above 0 a spike."""
         return self.first / self.final - 1
-
-
-def compensation(
-    *, tip_resistance: float, tip_capacitance: float, input_resistance: float, input_capacitance: float
-) -> Compensation:
-    """The divider of a passive probe: R ∥ C in the tip over R ∥ C of the input; ohm and F."""
-    return Compensation(
-        first=tip_capacitance / (tip_capacitance + input_capacitance),
-        final=input_resistance / (tip_resistance + input_resistance),
-        time_constant=parallel(tip_resistance, input_resistance) * (tip_capacitance + input_capacitance),
-    )
 
 
 def _ratio(probe: Probe, node: ProbedNode, frequency: float) -> complex:
