@@ -28,6 +28,7 @@ QUICK = (
     *("tests/test_quantities.py", "tests/grammar"),
     *(f"tests/instruments/test_{name}.py" for name in ("waits", "stop_signals", "usual_library")),
     *(f"tests/running/test_{name}.py" for name in ("interruption", "bench_lock")),
+    *("tests/test_durable_files.py", "tests/test_path_length.py", "tests/cli/test_code_pages.py"),
 )
 ALONE = ("--serial", "A1")
 BATCH = ("--serials", "serials.txt", "--batch-name", "lot")
@@ -117,6 +118,31 @@ def check_exchange(systems: Sequence[System]) -> None:
         reader("recompute", "--all", *book)
         reader("report", "last", *book, "--out", f"by-{reader.name}.html")
         say(f"{reader.name} lists, verifies, recomputes and reports what {writer.name} wrote")
+
+
+def check_places(place: Path, windows: System) -> None:
+    """A drive and a share hold evidence, logbook and tables; a table that is open elsewhere stays as it was."""
+    share = windows.folder / "share"
+    share.mkdir()
+    devices = place / "root/win/prefix/dosdevices"
+    (devices / "unc/server").mkdir(parents=True, exist_ok=True)
+    for name in ("x:", "unc/server/share"):
+        (devices / name).unlink(missing_ok=True)
+        (devices / name).symlink_to(f"{windows.seen_as}/share")
+    for number, root in enumerate(("X:", r"\\server\share")):
+        book = ("--logbook", rf"{root}\book.sqlite")
+        run = ("recipes/rail_ripple.yaml", "--bench", "sim/bench.yaml", "--yes", "--out", rf"{root}\out", *book)
+        windows("run", *run, "--serial", ("A1", "a1")[number])
+    windows("logbook", "export", r"\\server\share\table.csv", "--logbook", r"X:\book.sqlite")
+    table = (share / "table.csv").read_bytes()
+    assert table.count(b"\n") == 3, table
+    words = ("logbook", "export", r"X:\table.csv", "--logbook", r"X:\book.sqlite")
+    holding = f"import wavewright.cli.main as c; f = open(r'X:\\table.csv'); raise SystemExit(c.execute({list(words)}))"
+    ended = windows.python("-c", holding)
+    assert ended.status == 3, ended
+    assert "another program has it open" in ended.stderr, ended
+    assert (share / "table.csv").read_bytes() == table, "a table that could not be replaced has changed"
+    say("a drive and a share hold evidence, logbook and tables; one that is open elsewhere is refused and stays")
 
 
 @contextmanager
@@ -214,6 +240,7 @@ def main(place: Path) -> None:
     check_numbers((linux, windows), shared)
     check_exchange((linux, windows))
     check_wires((linux, windows))
+    check_places(place, windows)
     check_events(linux, windows)
     if "--without-suite" not in sys.argv:
         check_suite(windows)

@@ -58,7 +58,7 @@ class WireLog:
         *,
         full: bool = False,
         now: Callable[[], datetime] = lambda: datetime.now(UTC),
-        elapsed: Callable[[], float] = time.monotonic,
+        elapsed: Callable[[], float] = time.perf_counter,  # `monotonic` counts in steps of 16 ms on Windows
     ) -> None:
         self._stream, self._full, self._now, self._elapsed = stream, full, now, elapsed
         self._begin = elapsed()
