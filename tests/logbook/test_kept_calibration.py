@@ -195,6 +195,16 @@ def test_a_calibration_that_went_wrong_is_not_kept(old: str, new: str, told: str
     assert refused.value.outcome is not None
 
 
+def test_what_is_calibrated_may_be_overdue_and_what_it_is_held_against_may_not(tmp_path: Path) -> None:
+    path = bench_in(tmp_path, None)
+    text = path.read_text()
+    path.write_text(text.replace("profile: scpi-digitizer}", "profile: scpi-digitizer, due: 2021-01-01}"))
+    assert calibrated(ZERO, tmp_path).written.new
+    path.write_text(text.replace("profile: scpi-meter}", "profile: scpi-meter, due: 2021-01-01}"))
+    with pytest.raises(BenchFault, match="`meter` was due on 2021-01-01"):
+        calibrated(ZERO, tmp_path)
+
+
 def test_a_gain_of_two_levels_that_are_one_is_refused(tmp_path: Path) -> None:
     text = (
         LEVELS.read_text().replace("[-2.5 V, 0 V, 2.5 V]", "[-100 mV, 0 V, 100 mV]").replace("at=-2.5 V", "at=-100 mV")

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from statistics import fmean, stdev
 
-from wavewright.analysis.reading import Reading
+from wavewright.analysis.reading import Doubt, Reading
 from wavewright.errors import BenchFault
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.setups import InputSetup
@@ -69,7 +69,9 @@ class CalibrationReadings:
         """A correction that rests on a bad reading would spoil every run after it."""
         reading, measurement = result.reading, self._measurements[label]
         entry = measurement.compute.get(result.name)
-        rules = {**measurement.doubts, **(entry.doubts if entry is not None else {})}
+        # what is calibrated may be overdue, what it is held against may not
+        own = {} if entry is None else {**entry.doubts, Doubt.CALIBRATION_OVERDUE: True}
+        rules = {**measurement.doubts, **own}
         doubts = [one.sentence for one in without_allowed(reading.doubted, rules) if one.bears]
         why = ""
         if result.verdict not in (None, Verdict.PASS):
