@@ -32,7 +32,7 @@ def test_the_codes_of_all_blocks_are_those_of_the_record(length: int, size: int)
 @pytest.mark.parametrize("part", ["analysis", "buses"])
 def test_sizes_of_blocks_are_said_in_one_file(part: str) -> None:
     said = [
-        f"{path.relative_to(ROOT)}: {target.id}"
+        f"{path.relative_to(ROOT).as_posix()}: {target.id}"
         for path in sorted((ROOT / part).rglob("*.py"))
         for node in ast.parse(path.read_text(encoding="utf-8")).body
         if isinstance(node, ast.Assign)
