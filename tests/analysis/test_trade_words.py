@@ -25,6 +25,8 @@ def test_every_word_leads_to_a_metric_and_is_none_itself() -> None:
         ("width", "positive_pulse_width"),
         ("average", "mean"),
         ("noise", "ac_rms"),
+        ("TJ", "total_jitter"),
+        ("RJ", "random_jitter"),
         ("frequencies", "frequency"),  # no word of the trade: the nearest name
     ],
 )

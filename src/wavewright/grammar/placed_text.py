@@ -1,4 +1,4 @@
-"""Texts of a file that remember where they stand: what they name is looked up later, and a fault points to them."""
+"""Texts of a file that remember their place: what they name is looked up later, and a fault points to them."""
 
 from __future__ import annotations
 
