@@ -263,6 +263,13 @@ def test_two_channels_differ_by_their_skew(bench: BenchFile) -> None:
     assert of_rule(text.replace("300 ps", "5 ns"), bench, FitnessRule.UNCERTAINTY) is None
 
 
+@pytest.mark.parametrize("limit", ["at most 0 s", "at most 100 ps", "at least -100 ps"])
+def test_a_limit_with_one_end_on_what_may_be_negative_has_no_width(limit: str, bench: BenchFile) -> None:
+    both, on_one = "input: 1, range: 8 V}, t: {input: 2, range: 8 V", "mode: auto, on: s, level: 1 V"
+    text = recipe_text(both, f"metric: delay, of: [s, t], limit: {limit}", trigger=on_one)
+    assert of_rule(text, bench, FitnessRule.UNCERTAINTY) is None
+
+
 def test_a_reading_of_the_supply_beside_its_accuracy(bench: BenchFile) -> None:
     recipe = (ROOT / "recipes/supply_and_drive.yaml").read_text(encoding="utf-8")
     recipe = recipe.replace("waveform: worn_contact.csv", f"waveform: {ROOT / 'recipes/worn_contact.csv'}")

@@ -24,6 +24,7 @@ from wavewright.running.input_accuracy import input_accuracy
 
 ENOUGH = 4.0  # times the expanded uncertainty in half the width of a limit; common practice, no source
 NOTHING_DECIDED = 1.0
+UNSIGNED = ("ac_voltage", "ac_current", "resistance")  # of a meter: never below 0
 WORDS = {"timebase": "time base"}
 SIZES = ("ac_rms", "sine_amplitude", "strongest_tone_amplitude")  # that an offset does not change
 LEVELS_TOO = ("mean", "cycle_mean", "rms", "cycle_rms", "sine_offset")  # that it does
@@ -56,7 +57,7 @@ def uncertainty_of_metering(wanted: Metering, profile: Profile, rule: DecisionRu
         return
     shape = stated.limits.distribution
     budget = Budget(value, wanted.unit, (Contribution("accuracy", standard, distribution=shape),))
-    yield from _compared(budget, limit, rule, has_zero=True)
+    yield from _compared(budget, limit, rule, has_zero=wanted.quantity in UNSIGNED)
 
 
 def budget_at(reading: LimitedReading, value: float) -> Budget | None:
@@ -142,7 +143,8 @@ def _half_a_code(step: float) -> Contribution:
 
 def _has_zero(reading: LimitedReading) -> bool:
     """Whether a limit with one end has a width: from 0, which no such reading goes below."""
-    return reading.is_difference or reading.metric in (*SIZES, "rms", "cycle_rms") or reading.limit.unit in ("s", "Hz")
+    is_size = reading.is_difference or reading.metric in (*SIZES, "rms", "cycle_rms")
+    return is_size or (reading.limit.unit in ("s", "Hz") and len(reading.channels) == 1)  # a delay may be negative
 
 
 def _not_stated(budget: Budget, rule: DecisionRule) -> Iterator[FitnessFinding]:
@@ -156,7 +158,7 @@ def _not_stated(budget: Budget, rule: DecisionRule) -> Iterator[FitnessFinding]:
 def _compared(budget: Budget, limit: Interval, rule: DecisionRule, *, has_zero: bool) -> Iterator[FitnessFinding]:
     ends = [end for end in (limit.low, limit.high) if math.isfinite(end)]
     is_two_sided, expanded = len(ends) == 2, budget.expanded()
-    if not expanded or not (is_two_sided or has_zero):
+    if not expanded or not (is_two_sided or (has_zero and ends[0])):
         return
     ratio = ((ends[1] - ends[0]) / 2 if is_two_sided else abs(ends[0])) / expanded
     is_empty = rule.guards_acceptance and guard_band(budget, limit, rule).accepted is None
