@@ -61,7 +61,9 @@ class BusWordsEntry(NodeEntry):
     mode: Literal["0", "1", "2", "3"] = Field(default="0", description="of spi: 0 … 3", examples=["0"])
     inverted: bool = Field(default=False, description="the line idles at its low level", examples=[False])
     fed_by: LocatedText | None = Field(
-        default=None, description="the feed or rail without which nothing is said; always powered if left out"
+        default=None,
+        description="the feed or rail without which nothing is said; always powered if left out",
+        examples=["rail"],
     )
     low: Volts = Field(default=0.0, description="voltage of the low level", examples=["0 V"])
     high: Volts = Field(default=3.3, description="voltage of the high level", examples=["3.3 V"])
