@@ -68,14 +68,13 @@ def differences(condition: Condition, numbers: Sequence[int]) -> dict[str, Tally
 
 def means_of_shots(condition: Condition, numbers: Sequence[int]) -> dict[str, Tally]:
     """`over: mean` of 16 shots of one instrument, of which only noise and phase are new."""
-    return _of_shots(condition, numbers, SHOTS, lambda wave, digitizer: wave, condition.sheet.stated())
+    return _of_shots(condition, numbers, SHOTS, lambda wave, digitizer, rng: wave, condition.sheet.stated())
 
 
 def corrected(condition: Condition, numbers: Sequence[int]) -> dict[str, Tally]:
     """One shot of an instrument whose errors a calibration has found, each to a standard uncertainty."""
-    rng = np.random.default_rng(17)
 
-    def correct(wave: Waveform, digitizer: Digitizer) -> Waveform:
+    def correct(wave: Waveform, digitizer: Digitizer, rng: np.random.Generator) -> Waveform:
         """What a corrections file does: volts (v + offset)·(1 + gain), times t·(1 + timebase)."""
         gain = 1 / (1 + digitizer.gains[0]) - 1 + rng.normal(0, CORRECTED["gain"])
         offset = -digitizer.offsets[0] + rng.normal(0, CORRECTED["offset"])
@@ -99,7 +98,7 @@ def _of_shots(
     condition: Condition,
     numbers: Sequence[int],
     shots: int,
-    correct: Callable[[Waveform, Digitizer], Waveform],
+    correct: Callable[[Waveform, Digitizer, np.random.Generator], Waveform],
     stated: ww.Accuracy,
 ) -> dict[str, Tally]:
     found = {name: Tally() for name in MEANT}
@@ -109,7 +108,7 @@ def _of_shots(
         for _ in range(shots):
             shot = replace(signal, begin=rng.uniform(-signal.period, 0))
             wave = digitizer.take(shot, rng, size=condition.size, bits=condition.bits)
-            readings.append(ww.measure(correct(wave, digitizer), list(MEANT), accuracy=stated))
+            readings.append(ww.measure(correct(wave, digitizer, rng), list(MEANT), accuracy=stated))
         for name, truth in MEANT.items():
             each = [one[name] for one in readings]
             found[name].count(joined(each, "mean") if shots > 1 else each[0], truth(signal))
