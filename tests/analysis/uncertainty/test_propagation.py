@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -355,3 +356,14 @@ def test_a_correction_takes_the_place_of_the_limit() -> None:
     assert part(delay, "skew") == pytest.approx(math.sqrt(2) * 3e-9, rel=1e-3)
     with pytest.raises(ww.WavewrightError, match="one of gain, offset, timebase, skew"):
         Accuracy(corrected={"bandwidth": 1.0})
+
+
+@pytest.mark.parametrize("unknown", [math.inf, math.nan])
+def test_an_uncertainty_that_is_no_number_is_not_known(unknown: float) -> None:
+    survey = Survey(wave(2.0 + np.random.default_rng(8).normal(0, 0.05, 2000), gain=0.001))
+    metric = Metric("begins", "V", "a test", (1, 1), lambda one: replace(begins(one), uncertainty=unknown))
+    budget = measure_surveys(
+        [survey], metric, {}, inputs=[InputOfReading("rail", survey, Accuracy(gain="1 %", offset=0))]
+    ).budget
+    assert part(budget, "gain") == pytest.approx(0.02 / ROOT3, rel=0.01)
+    assert part(budget, "noise") == pytest.approx(0.005, rel=3 / math.sqrt(30))  # drawn, as where nothing is said

@@ -117,18 +117,20 @@ def with_budget(
     """
     if reading.value is None or not math.isfinite(reading.value):
         return reading
+    said = reading.uncertainty
+    known = said if said is not None and math.isfinite(said) else None
     stated, unstated = influences_of(inputs)
     # a count that another one takes the place of anywhere within the limits is not known
     factor = math.sqrt(3) if reading.unit == COUNTS else 1.0
-    least = max(ROUNDING * abs(reading.value), NOTHING * (reading.uncertainty or 0.0))
+    least = max(ROUNDING * abs(reading.value), NOTHING * (known or 0.0))
     propagation = Propagation(reading.value, reading.unit, evaluate, _steps(stated, factor), least)
     systematic = [propagation.contribution(one) for one in stated]
-    least = max(NOTICEABLE * abs(reading.value), NOTHING * (reading.uncertainty or 0.0))
+    least = max(NOTICEABLE * abs(reading.value), NOTHING * (known or 0.0))
     missing = [one.name for one in unstated if _matters(one, reading.value, evaluate, least=least)]
     of_edges, lacking_of_edges = terms_of_edges(reading, parts, inputs)
     missing += lacking_of_edges
     random = [*of_edges, *of_record(reading)]
-    if reading.uncertainty is None and reading.unit != COUNTS:
+    if known is None and reading.unit != COUNTS:
         samples = sum(len(one.survey) for one in inputs)
         drawn, lacking = drawn_noise([one.name for one in inputs], samples, evaluate)
         random += [] if drawn is None else [drawn]
@@ -143,7 +145,7 @@ def with_budget(
 def of_record(reading: Reading) -> Iterable[Contribution]:
     """The part of the uncertainty that the record itself shows: scatter with its degrees of freedom, and the rest."""
     total = reading.uncertainty
-    if not total:
+    if not total or not math.isfinite(total):
         return
     count, spread = reading.count or 0, reading.standard_deviation
     is_mean = reading.at is None and spread is not None and count > 1
