@@ -234,6 +234,14 @@ def test_the_time_of_a_crossing_well_inside_is_not_touched_by_clipping(run_text:
     assert (result.verdict, Doubt.CLIPPED in result.reading.doubts) == (Verdict.PASS, True)
 
 
+@pytest.mark.parametrize("more, of", [("", "s"), (DOUBLED, "q")])
+def test_a_range_that_follows_the_signal_makes_no_limit_idle(more: str, of: str, run_text: Run) -> None:
+    high = rail("input: 1, range: auto", f"metric: maximum, of: {of}, limit: at most 27 V", more=more)
+    assert Doubt.IDLE_LIMIT not in only(run_text(high.text)).reading.doubts
+    fixed = high.text.replace("range: auto", "range: 8 V, offset: 2 V")
+    assert Doubt.IDLE_LIMIT in only(run_text(fixed)).reading.doubts
+
+
 @pytest.mark.parametrize("where", ["recipe", "measurement", "entry"])
 def test_a_recipe_can_allow_a_doubt_and_everything_says_so(where: str, run_text: Run) -> None:
     text = feed(NARROW, HIGH).text

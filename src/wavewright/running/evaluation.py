@@ -189,7 +189,9 @@ def _measured(shot: ExaminedShot, wanted: Computation) -> Reading:
     parts = parts_of(metric.reads, options)
     limited: Iterable[Finding] = ()
     if wanted.limit is not None:
-        limited = limit_findings(Read(reading, surveys, parts, metric=metric.name), wanted.limit.interval)
+        one = Read(reading, surveys, parts, metric=metric.name)
+        is_found = any(shot.finds_range(channel) for channel in wanted.of)
+        limited = limit_findings(one, wanted.limit.interval, is_range_found=is_found)
     handed_on = [one for channel in wanted.of for one in shot.handed_on(channel, reading, parts, metric=metric.name)]
     return with_findings(reading, [*limited, *handed_on, *_forced(shot.capture, parts)])
 

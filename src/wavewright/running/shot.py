@@ -25,6 +25,7 @@ from wavewright.running.input_accuracy import accuracy_in
 from wavewright.running.input_facts import doubts_in, front_end_of
 from wavewright.waveform import Capture, Waveform
 
+AUTO = "auto"
 UNCERTAINTY = ".uncertainty"  # ends the name of a setting that is the uncertainty of another
 # What a derived channel has of its own: samples that are invalid stay so, and the noise that is left is in its samples.
 OWN_IN_DERIVED = (Doubt.INVALID_SAMPLES, Doubt.INPUT_NOISE)
@@ -76,6 +77,13 @@ class ExaminedShot:
         """What the settings say about the way of a channel; None for one that was derived."""
         wanted = self._measurement.channels.get(channel)
         return None if wanted is None else front_end_of(self.capture.settings, wanted.input)
+
+    def finds_range(self, channel: str) -> bool:
+        """Whether the run found the range of a channel, or of one that it was derived from."""
+        derived, wanted = self._measurement.derived.get(channel), self._measurement.channels.get(channel)
+        if derived is not None:
+            return any(self.finds_range(name) for name in derived.of)
+        return wanted is not None and wanted.range == AUTO
 
     def read(self, channels: Sequence[str], reading: Reading, parts: Collection[Reads], *, metric: str = "") -> Read:
         """A reading with the channels that it was read from, for its doubts; NotMeasurable as above."""

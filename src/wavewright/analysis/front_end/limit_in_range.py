@@ -15,12 +15,17 @@ MEANS = ("mean", "cycle_mean")
 DIFFERENCES = (EXTREMES, LEVELS)  # of two samples or levels: from 0 to the width of the range
 
 
-def limit_findings(read: Read, limit: Interval) -> Iterator[Finding]:
-    """What the converter says against a limit in the unit of its channel."""
+def limit_findings(read: Read, limit: Interval, *, is_range_found: bool = False) -> Iterator[Finding]:
+    """What the converter says against a limit in the unit of its channel.
+
+    Parameters
+    ----------
+    is_range_found : the range followed from the signal, and would have been another one with a larger signal.
+    """
     if len(read.surveys) != 1 or read.reading.value is None or limit.unit != read.surveys[0].unit:
         return
     (survey,) = read.surveys
-    for finding in (_coarse(read, survey, limit), _idle(read, survey, limit)):
+    for finding in (_coarse(read, survey, limit), None if is_range_found else _idle(read, survey, limit)):
         if finding is not None:
             yield finding
 
