@@ -34,7 +34,8 @@ def examples(
     from wavewright.editor_schemas import write_board, write_examples
 
     if (folder is None) == (board is None):
-        raise Misuse("`examples` with a folder and a board, or with neither", expected="one of the two")
+        what = "neither a folder nor a board" if folder is None else "both a folder and a board"
+        raise Misuse(f"`examples` with {what}", expected="FOLDER, or `--board FILE`: one of the two")
     if board is not None:
         written = write_board(board, overwrite=force)
         next_step = f"look at it: wavewright look --bench {written[1]}"
