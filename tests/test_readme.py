@@ -116,6 +116,7 @@ def printed_beside(folder: Path, document: str) -> Iterator[tuple[Block, str]]:
 WITH_OUTPUT = [page for page in PAGES if "```text" in page.read_text(encoding="utf-8")]
 
 
+@pytest.mark.posix("prints paths as they are there, and types into its shell")
 @pytest.mark.slow
 @pytest.mark.parametrize("page", WITH_OUTPUT, ids=[page.stem for page in WITH_OUTPUT])
 def test_every_command_prints_what_stands_there(page: Path, tmp_path: Path) -> None:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Generator, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, is_dataclass, replace
 from functools import partial
 from itertools import islice
 from pathlib import Path
@@ -25,6 +26,8 @@ from wavewright.running.result import MeasurementOutcome, Result
 from wavewright.running.stored_waveforms import ReferenceWaveforms
 
 OF_LIMITS = {"other limit", "other rule", "other verdict"}
+
+OF_ANOTHER_SYSTEM = 1e-10  # 1.5e-13 was seen, between glibc and Windows' library
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,11 +168,23 @@ def _why(was: Result, now: Result) -> str:
         ("other shots", lambda result: tuple(_plain(reading) for reading in result.shots)),
         ("other verdict", lambda result: result.verdict),
     )
-    return ", ".join(word for word, of in aspects if of(was) != of(now))
+    return ", ".join(word for word, of in aspects if not _is_same(of(was), of(now)))
 
 
 def _plain(reading: Reading) -> tuple[object, ...]:
-    return (reading.value, reading.uncertainty, reading.unit, reading.doubts, reading.count)
+    # the value as text: it is compared digit by digit
+    return (repr(reading.value), reading.uncertainty, reading.unit, reading.doubts, reading.count)
+
+
+def _is_same(was: object, now: object) -> bool:
+    """Whether they are equal, numbers but for the digits that the C library of another system computes otherwise."""
+    if isinstance(was, float) and isinstance(now, float):
+        return was == now or math.isclose(was, now, rel_tol=OF_ANOTHER_SYSTEM)
+    if isinstance(was, tuple) and isinstance(now, tuple):
+        return len(was) == len(now) and all(map(_is_same, was, now))
+    if is_dataclass(was) and type(was) is type(now):
+        return all(_is_same(getattr(was, one.name), getattr(now, one.name)) for one in fields(was))
+    return was == now
 
 
 def recipe_of(path: Path | None, outcome: Outcome) -> Recipe | None:
