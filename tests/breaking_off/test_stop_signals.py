@@ -47,7 +47,7 @@ measurements:
       - {source: {function: pulse, frequency: 1.25 kHz, duty_factor: $duty, high: 3.3 V, low: 0 V}, then_wait: 1 ms}
     compute:
       mean: {of: drive}
-      top: {metric: maximum, of: drive, limit: at most 40 V}
+      top: {metric: maximum, of: drive, limit: at most 30 V}
 """
 
 

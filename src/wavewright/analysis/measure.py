@@ -76,7 +76,7 @@ def measure(
     >>> measure(ramp, "maximum").value
     2.0
     >>> round(measure(ramp, "maximum", accuracy=Accuracy(gain="1 %", offset="1 mV")).budget.expanded(), 4)
-    0.0195
+    0.019
     """
     surveys = [Survey(wave) for wave in ([waves] if isinstance(waves, Waveform) else waves)]
     inputs = None if accuracy is None else _inputs(surveys, accuracy)

@@ -51,7 +51,9 @@ def _otherwise_than_the_budget(plain: Mapping[str, Any], one: MeasurementOutcome
     """Uncertainties that stand beside a reading and do not follow from its budget; older documents have none."""
     for told, result in zip(plain["results"], one.results, strict=True):
         known = stated_uncertainty(result.reading)
-        if any(not _same(number, known.get(name)) for name, number in told.get("stated", {}).items()):
+        stated = told.get("stated", {})
+        is_told = isinstance(stated, Mapping)
+        if not is_told or any(not _same(number, known.get(name)) for name, number in stated.items()):
             yield f"the uncertainty of `{one.label}.{result.name}`: its budget says {known['expanded_uncertainty']}"
 
 
@@ -190,8 +192,8 @@ def _interval(limit: Limit | None) -> Interval | None:
     return None if limit is None else limit.interval
 
 
-def _same(one: float | None, other: float | None) -> bool:
-    if one is None or other is None:
+def _same(one: object, other: float | None) -> bool:
+    if not isinstance(one, int | float) or other is None:  # of a document that somebody has changed it may be anything
         return one is other
     return math.isclose(one, other, rel_tol=CLOSE, abs_tol=0.0)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from contextlib import ExitStack
+from contextlib import ExitStack, nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -181,8 +181,10 @@ def run_and_keep(
         evidence = None
         if out is not None:
             codes = None if delivery is None else delivery.codes
-            evidence = Evidence(Path(out), started=now(), recipe=wanted.name, serial=options.serial, codes=codes)
-            open_things.enter_context(evidence)
+            # a signal that comes in between would leave a folder that nobody removes
+            with nullcontext() if interruption is None else interruption.shielded():
+                evidence = Evidence(Path(out), started=now(), recipe=wanted.name, serial=options.serial, codes=codes)
+                open_things.enter_context(evidence)
         keeping = _Keeping(evidence, delivery, station=options.station, batch=options.batch)
         # handlers stay until the evidence is written: a second Ctrl-C would otherwise throw it away
         signals = interruption or open_things.enter_context(interruptible(say=say))

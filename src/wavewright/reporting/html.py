@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any
@@ -34,6 +33,7 @@ if TYPE_CHECKING:
     from wavewright.recipe.recipe import Recipe
 
 OVER_ALL = frozenset({"rare_shots", "violations"})  # one number for all shots together
+LARGEST = 1e300  # a setting beyond it comes from a damaged file
 CODES_BUDGET = 1_000_000  # bytes of raw codes in one report; zooming in on the rest shows its outline
 
 
@@ -114,7 +114,9 @@ def shown_setting(value: object, name: str) -> str:
         return "on" if value else "off"
     if not isinstance(value, int | float):
         return str(value).replace("_", " ")
-    return str(Quantity(float(f"{value:.6g}"), unit_of(name))) if math.isfinite(value) else str(value)
+    if not -LARGEST <= value <= LARGEST:  # not a number among them
+        return str(value)
+    return str(Quantity(float(f"{value:.6g}"), unit_of(name)))
 
 
 def joined_over(result: Result, shots: int) -> str:
