@@ -29,12 +29,15 @@ DATES = [
 ]
 
 
+ALIKE = 1e-9  # relative: no chart shows by how little such values differ
+
+
 def histogram_picture(anchor: str, name: str, points: Sequence[Point], unit: str) -> Picture:
     """How often each value came, with the limits drawn in."""
     import plotly.graph_objects as go
 
     values = [point.value for point in points if point.value is not None]
-    edges = [float(edge) for edge in np.histogram_bin_edges(values, "auto")]
+    edges = bar_edges(values)
     step = (edges[1] - edges[0]) * (1 + 1e-9)  # the largest value belongs to the last bar, not to one of its own
     bins = {"start": edges[0], "end": edges[-1] + step / 2, "size": step}
     bars = go.Histogram(
@@ -53,6 +56,15 @@ def histogram_picture(anchor: str, name: str, points: Sequence[Point], unit: str
     told = f"{len(values)} readings of {name} from {_shown(min(values), unit)} to {_shown(max(values), unit)}."
     return Picture(f"{anchor}-histogram", f"{name}: distribution", told + (f" Limits: {ends}." if ends else ""), figure,
                    along="value")  # fmt: skip
+
+
+def bar_edges(values: Sequence[float]) -> list[float]:
+    """The edges of the bars; one bar around values that differ in their last digits alone."""
+    low, high = min(values), max(values)
+    if high - low > ALIKE * max(abs(low), abs(high)):
+        return [float(edge) for edge in np.histogram_bin_edges(values, "auto")]
+    half = max(ALIKE * max(abs(low), abs(high)), high - low) or 0.5
+    return [low - half, high + half]
 
 
 def control_pictures(anchor: str, name: str, points: Sequence[Point], unit: str) -> list[Picture]:
