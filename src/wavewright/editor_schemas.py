@@ -53,10 +53,7 @@ def write_examples(target: Path, *, overwrite: bool = False) -> list[Path]:
             contents[copy] = line.encode() + contents[copy]
     for kind in KindOfFile:
         contents[schema_file(kind, target / SCHEMAS)] = schema_text(kind).encode()
-    if not overwrite and (there := [str(copy) for copy in contents if copy.exists()]):
-        raise StorageFault(f"already there: {', '.join(there)}", do="name another folder, or give --force")
-    _write(contents, target)
-    return list(contents)
+    return _write_new(contents, target, overwrite=overwrite)
 
 
 def write_board(path: Path, *, overwrite: bool = False) -> list[Path]:
@@ -83,10 +80,7 @@ def write_board(path: Path, *, overwrite: bool = False) -> list[Path]:
         folder / PLAYED: (sim / PLAYED).read_bytes(),
         **{schema_file(kind, folder): schema_text(kind).encode() for kind in (KindOfFile.BOARD, KindOfFile.BENCH)},
     }
-    if not overwrite and (there := [str(copy) for copy in contents if copy.exists()]):
-        raise StorageFault(f"already there: {', '.join(there)}", do="name another folder, or give --force")
-    _write(contents, folder)
-    return list(contents)
+    return _write_new(contents, folder, overwrite=overwrite)
 
 
 def write_with_schema(path: Path, text: str, kind: KindOfFile) -> None:
@@ -98,6 +92,13 @@ def write_with_schema(path: Path, text: str, kind: KindOfFile) -> None:
     """
     schema = schema_file(kind, path.parent)
     _write({path: (editor_line(path, schema) + text).encode(), schema: schema_text(kind).encode()}, path)
+
+
+def _write_new(contents: dict[Path, bytes], target: Path, *, overwrite: bool) -> list[Path]:
+    if not overwrite and (there := [str(copy) for copy in contents if copy.exists()]):
+        raise StorageFault(f"already there: {', '.join(there)}", do="name another folder, or give --force")
+    _write(contents, target)
+    return list(contents)
 
 
 def _write(contents: dict[Path, bytes], target: Path) -> None:

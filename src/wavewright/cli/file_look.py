@@ -43,10 +43,8 @@ def look_at_files(files: Sequence[Path], *, interval: str | None, as_json: bool)
 
 
 def _recognised(waves: Mapping[str, Waveform]) -> tuple[dict[str, Recognised], list[Together]]:
-    from dataclasses import replace
-
     from wavewright.errors import NotMeasurable
-    from wavewright.recognition.line_groups import find_groups
+    from wavewright.recognition.line_groups import find_groups, with_groups
     from wavewright.recognition.line_kind import LineSeen, recognise
     from wavewright.recognition.recognised import TWO_STATES, Kind, Recognised
 
@@ -58,11 +56,7 @@ def _recognised(waves: Mapping[str, Waveform]) -> tuple[dict[str, Recognised], l
             singles[name] = Recognised(Kind.UNKNOWN, unit=wave.unit, doubts=(fault.what,))
     moving = {name: wave for name, wave in waves.items() if singles[name].kind in TWO_STATES}
     together = list(find_groups(moving, singles)) if len(moving) > 1 else []
-    for group in together:
-        for name in group.lines.values():
-            alone = replace(group.serial, frames=0, said=())
-            singles[name] = replace(singles[name], kind=Kind.SERIAL, serial=alone, frequency=None, duty_factor=None)
-    return singles, together
+    return with_groups(singles, together), together
 
 
 def _json(file: Path, name: str, one: Recognised, remark: str, together: Sequence[Together]) -> dict[str, Any]:

@@ -27,7 +27,6 @@ class EdgesSeen:
     low, high : the two states, or the ends of the record's extent.
     rising, falling : s, ascending.
     has_states : most samples are near one of the two.
-    first, last : whether the record begins, and ends, above the middle.
     """
 
     wave: Waveform
@@ -36,8 +35,6 @@ class EdgesSeen:
     rising: Floats
     falling: Floats
     has_states: bool
-    first: bool
-    last: bool
 
     @property
     def count(self) -> int:
@@ -71,33 +68,37 @@ class EdgesSeen:
     def duty_factor(self) -> float | None:
         """Share of the period that the line is high: the median, so that a rare glitch does not count."""
         period = self.period
-        if period is None or not self.falling.size:
+        if period is None:
             return None
-        places = np.searchsorted(self.falling, self.rising)
-        ends = places < self.falling.size
-        widths = self.falling[places[ends]] - self.rising[ends]
+        widths = self._widths
         return float(np.median(widths)) / period if widths.size else None
 
     @property
     def widths_alike(self) -> bool:
         """Whether all high pulses are of one width, as those of a clock are and those of data are not."""
-        places = np.searchsorted(self.falling, self.rising)
-        ends = places < self.falling.size
-        widths = self.falling[places[ends]] - self.rising[ends]
+        widths = self._widths
         if not widths.size:
             return False
         middle = float(np.median(widths))
         return float(np.mean(np.abs(widths - middle) <= ALIKE * middle + 2 * self.wave.interval)) >= MOST
 
+    @property
+    def _widths(self) -> Floats:
+        """Of all high pulses that end in the record, s."""
+        places = np.searchsorted(self.falling, self.rising)
+        ends = places < self.falling.size
+        widths: Floats = self.falling[places[ends]] - self.rising[ends]
+        return widths
 
-def edges_seen(wave: Waveform, extent: tuple[float, float] | None = None) -> EdgesSeen | None:
+
+def edges_seen(survey: Survey, extent: tuple[float, float] | None = None) -> EdgesSeen | None:
     """The edges of a record; None where it does not move.
 
     Parameters
     ----------
     extent : lowest and highest value of the line, where other records have shown more of it.
     """
-    survey = Survey(wave)
+    wave = survey.wave
     try:
         lowest, highest = sorted(wave.value_of(code) for code in survey.extremes)
     except NotMeasurable:
@@ -110,8 +111,7 @@ def edges_seen(wave: Waveform, extent: tuple[float, float] | None = None) -> Edg
     middle = (lowest + highest) / 2
     found = survey.record.crossings(middle, HYSTERESIS * width)
     low, high, has_states = _states(survey, lowest, highest)
-    first, last = (bool(wave.values(at, at + 1)[0] > middle) for at in (0, len(wave) - 1))
-    return EdgesSeen(wave, low, high, found.rising, found.falling, has_states, first, last)
+    return EdgesSeen(wave, low, high, found.rising, found.falling, has_states)
 
 
 def _states(survey: Survey, lowest: float, highest: float) -> tuple[float, float, bool]:

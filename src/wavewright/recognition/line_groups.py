@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from itertools import permutations
 
@@ -11,7 +11,7 @@ import numpy as np
 from wavewright.buses.line.logic import Line, line_of
 from wavewright.buses.line.logic_levels import LogicLevels
 from wavewright.errors import WavewrightError
-from wavewright.recognition.recognised import Recognised, Together
+from wavewright.recognition.recognised import Kind, Recognised, Together
 from wavewright.recognition.serial_line import USUAL_CAN_RATES, measured_rate, told, tried
 from wavewright.waveform import Waveform
 
@@ -34,6 +34,16 @@ def find_groups(waves: Mapping[str, Waveform], singles: Mapping[str, Recognised]
             yield found
             left = {name: wave for name, wave in left.items() if name not in found.lines.values()}
     yield from _two_directions(left, singles)
+
+
+def with_groups(singles: Mapping[str, Recognised], groups: Iterable[Together]) -> dict[str, Recognised]:
+    """What is on each line, once it is known which of them belong together: those say the bus and not what is said."""
+    found = dict(singles)
+    for group in groups:
+        alone = replace(group.serial, frames=0, said=())
+        for name in group.lines.values():
+            found[name] = replace(found[name], kind=Kind.SERIAL, serial=alone, frequency=None, duty_factor=None)
+    return found
 
 
 def _can_pair(waves: Mapping[str, Waveform]) -> Together | None:

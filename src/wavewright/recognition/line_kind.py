@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -34,9 +35,9 @@ GAUSSIAN = (2.4, 3.6)  # kurtosis; 3 for Gaussian noise, 1.5 for a sine, 1.8 for
 CODES_OF_NOTHING = 3.0  # codes by which a record without a known front end may move and still show nothing
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class LineSeen:
-    """The records of one line.
+    """The records of one line, each examined once.
 
     Parameters
     ----------
@@ -49,11 +50,22 @@ class LineSeen:
     records: Sequence[Waveform]
     bursts: Sequence[Waveform] = ()
     front_end: FrontEnd | None = None
+    _surveys: dict[Waveform, Survey] = field(default_factory=dict, repr=False)
 
-    @property
+    def survey(self, wave: Waveform) -> Survey:
+        """What is found out about one of the records."""
+        if wave not in self._surveys:
+            self._surveys[wave] = Survey(wave)
+        return self._surveys[wave]
+
+    def with_bursts(self, bursts: Sequence[Waveform]) -> LineSeen:
+        """The same line with records that it triggered."""
+        return LineSeen(self.records, bursts, self.front_end, self._surveys)
+
+    @cached_property
     def extent(self) -> tuple[float, float]:
         """Lowest and highest value of all records."""
-        ends = [end for wave in self.all for end in _ends(wave)]
+        ends = [end for wave in self.all for end in _ends(self.survey(wave))]
         return min(ends), max(ends)
 
     @property
@@ -78,55 +90,54 @@ def recognise(seen: LineSeen) -> Recognised:
     if still is not None:
         return still
     low, high = seen.extent
-    mean = float(Survey(seen.records[-1]).record.moments.mean)
-    level = seen.records[-1].value_of(mean)
+    last = seen.survey(seen.records[-1])
+    level = last.wave.value_of(last.record.moments.mean)
     tone = _best_tone(seen)
     if high - low <= STEADY * abs(level):
-        return _with_doubts(_steady(seen, level, tone), seen.records[-1])
+        return _with_doubts(_steady(seen, level, tone), last)
     if tone is not None and _is_sine(tone, seen):
-        wave = tone[0]
-        low, high = _ends(wave)
-        found = Recognised(Kind.SINE, low=low, high=high, frequency=_refined(seen, tone), unit=wave.unit)
-        return _with_doubts(found, wave)
+        shown = seen.survey(tone[0])
+        low, high = _ends(shown)
+        found = Recognised(Kind.SINE, low=low, high=high, frequency=_refined(seen, tone), unit=shown.unit)
+        return _with_doubts(found, shown)
     moving = _two_states(seen)
     if moving is not None:
         return moving
     if tone is None and _is_noise(seen):
-        return _with_doubts(Recognised(Kind.NOISE, level=level, low=low, high=high), seen.records[-1])
+        return _with_doubts(Recognised(Kind.NOISE, level=level, low=low, high=high), last)
     frequency = None if tone is None else tone[1].frequency
-    return _with_doubts(Recognised(Kind.UNKNOWN, low=low, high=high, frequency=frequency), seen.records[-1])
+    return _with_doubts(Recognised(Kind.UNKNOWN, low=low, high=high, frequency=frequency), last)
 
 
-def _ends(wave: Waveform) -> tuple[float, float]:
-    lowest, highest = sorted(wave.value_of(code) for code in Survey(wave).extremes)
+def _ends(survey: Survey) -> tuple[float, float]:
+    lowest, highest = sorted(survey.wave.value_of(code) for code in survey.extremes)
     return lowest, highest
 
 
 def _still(seen: LineSeen) -> Recognised | None:
     """Nothing, or a steady level, where no record moves by more than the noise of the input."""
-    wave = seen.records[-1]
-    survey = Survey(wave)
-    level = wave.value_of(survey.record.moments.mean)
+    survey = seen.survey(seen.records[-1])
+    level = survey.wave.value_of(survey.record.moments.mean)
     low, high = seen.extent
     if seen.front_end is None or seen.front_end.noise is None:
         step = survey.record.step
         if high - low > CODES_OF_NOTHING * step:
             return None
         return Recognised(Kind.NOTHING if abs(level) <= CODES_OF_NOTHING * step else Kind.STEADY, level=level)
-    found = [quiet(Survey(one), seen.front_end) for one in seen.all]
+    found = [quiet(seen.survey(one), seen.front_end) for one in seen.all]
     if not all(one is not None and one.is_steady for one in found):
         return None
     if all(one is not None and one.is_open for one in found):
         return Recognised(Kind.NOTHING, level=level)
     tone = _best_tone(seen)
-    return _with_doubts(_steady(seen, level, tone), wave)
+    return _with_doubts(_steady(seen, level, tone), survey)
 
 
 def _steady(seen: LineSeen, level: float, tone: tuple[Waveform, Tone] | None) -> Recognised:
     """A level; with a ripple where it moves by more than noise does."""
     if tone is None:
         return Recognised(Kind.STEADY, level=level)
-    low, high = _ends(tone[0])
+    low, high = _ends(seen.survey(tone[0]))
     return Recognised(Kind.STEADY, level=level, ripple=high - low, ripple_frequency=tone[1].frequency)
 
 
@@ -134,7 +145,7 @@ def _best_tone(seen: LineSeen) -> tuple[Waveform, Tone] | None:
     """The strongest tone that stands out, in the record that shows it best."""
     found: list[tuple[Waveform, Tone]] = []
     for wave in seen.records:
-        survey = Survey(wave)
+        survey = seen.survey(wave)
         if tone_frequency(survey) is None:
             continue
         try:
@@ -183,7 +194,7 @@ def _step(wave: Waveform) -> float:
 def _is_sine(best: tuple[Waveform, Tone], seen: LineSeen) -> bool:
     """Whether the tone has all the power that is not noise, and no third harmonic that a triangle would have."""
     wave, tone = best
-    survey = Survey(wave)
+    survey = seen.survey(wave)
     power = wave.gain**2 * survey.record.moments.variance
     left = max(power - tone.noise**2, power / 2)
     if tone.amplitude**2 / 2 < SINE * left:
@@ -208,7 +219,7 @@ def _refined(seen: LineSeen, best: tuple[Waveform, Tone]) -> float:
         if found * wave.interval > 1 / FEW_SAMPLES_PER_CYCLE or wave.duration < best[0].duration:
             continue
         try:
-            tone = find_strongest(Survey(wave))
+            tone = find_strongest(seen.survey(wave))
         except NotMeasurable:
             continue
         if abs(tone.frequency / found - 1) < 0.01:
@@ -219,7 +230,7 @@ def _refined(seen: LineSeen, best: tuple[Waveform, Tone]) -> float:
 def _two_states(seen: LineSeen) -> Recognised | None:
     """Clock, pulses, edge or serial; None where the line has no two states."""
     extent = seen.extent
-    known = [one for wave in seen.all if (one := edges_seen(wave, extent)) is not None and one.count]
+    known = [one for wave in seen.all if (one := edges_seen(seen.survey(wave), extent)) is not None and one.count]
     sampled = [one for one in known if (one.shortest or np.inf) >= SAMPLES_PER_PULSE * one.wave.interval]
     if not sampled:
         return None
@@ -229,20 +240,20 @@ def _two_states(seen: LineSeen) -> Recognised | None:
     if steady:
         best = max(steady, key=lambda one: one.wave.duration)
         if best.widths_alike or best.rising.size < 8:
-            return _repeating(best)
+            return _repeating(best, seen)
     best = max(sampled, key=lambda one: (one.wave is seen.burst, one.count))
     if not best.has_states and not _is_mostly_idle(best):
         return None
-    if {one.count for one in known} and max(one.count for one in known) == 1:
-        return _edge(best)
+    if max(one.count for one in known) == 1:
+        return _edge(best, seen)
     serial = find_serial(best.wave)
     base = Recognised(
         Kind.PULSES, low=best.low, high=best.high, pulse=best.shortest, unit=best.wave.unit, serial=serial
     )
-    return _with_doubts(base if serial is None else replace(base, kind=Kind.SERIAL), best.wave)
+    return _with_doubts(base if serial is None else replace(base, kind=Kind.SERIAL), seen.survey(best.wave))
 
 
-def _repeating(best: EdgesSeen) -> Recognised:
+def _repeating(best: EdgesSeen, seen: LineSeen) -> Recognised:
     period, duty = best.period, best.duty_factor
     assert period is not None
     is_even = duty is not None and EVEN[0] <= duty <= EVEN[1]
@@ -255,11 +266,13 @@ def _repeating(best: EdgesSeen) -> Recognised:
         pulse=best.shortest,
         unit=best.wave.unit,
     )
-    return _with_doubts(found, best.wave)
+    return _with_doubts(found, seen.survey(best.wave))
 
 
-def _edge(best: EdgesSeen) -> Recognised:
-    return _with_doubts(Recognised(Kind.EDGE, low=best.low, high=best.high, unit=best.wave.unit), best.wave)
+def _edge(best: EdgesSeen, seen: LineSeen) -> Recognised:
+    return _with_doubts(
+        Recognised(Kind.EDGE, low=best.low, high=best.high, unit=best.wave.unit), seen.survey(best.wave)
+    )
 
 
 def _is_mostly_idle(best: EdgesSeen) -> bool:
@@ -269,8 +282,7 @@ def _is_mostly_idle(best: EdgesSeen) -> bool:
 
 def _is_noise(seen: LineSeen) -> bool:
     """Gaussian, as far as its fourth moment says."""
-    wave = seen.records[-1]
-    histogram = Survey(wave).histogram
+    histogram = seen.survey(seen.records[-1]).histogram
     codes, counts = histogram.codes, histogram.counts.astype(np.float64)
     mean = float(np.average(codes, weights=counts))
     second = float(np.average((codes - mean) ** 2, weights=counts))
@@ -278,7 +290,7 @@ def _is_noise(seen: LineSeen) -> bool:
     return bool(second) and GAUSSIAN[0] <= fourth / second**2 <= GAUSSIAN[1]
 
 
-def _with_doubts(found: Recognised, wave: Waveform) -> Recognised:
+def _with_doubts(found: Recognised, survey: Survey) -> Recognised:
     """With what the samples themselves say against it; that a steady line shows few codes says nothing against it."""
-    doubts = [doubt for doubt in Survey(wave).doubts if found.kind is not Kind.STEADY or doubt is not Doubt.FEW_CODES]
+    doubts = [doubt for doubt in survey.doubts if found.kind is not Kind.STEADY or doubt is not Doubt.FEW_CODES]
     return replace(found, doubts=tuple(str(doubt) for doubt in doubts))

@@ -142,7 +142,7 @@ class PeriodSearch:
         self._level = seen.middle
         self._hysteresis = HYSTERESIS * seen.peak_to_peak
         self._fastest = fastest
-        self.setting = _record(max(SHORTEST, 1000 * fastest), points=SEARCH_POINTS, fastest=fastest)
+        self.setting = record_of(max(SHORTEST, 1000 * fastest), points=SEARCH_POINTS, fastest=fastest)
         self.period: float | None = None
         self.is_done = not seen.peak_to_peak
 
@@ -155,7 +155,7 @@ class PeriodSearch:
             return
         span = GROWTH * wave.duration
         self.is_done = span > LONGEST
-        self.setting = _record(span, points=SEARCH_POINTS, fastest=self._fastest)
+        self.setting = record_of(span, points=SEARCH_POINTS, fastest=self._fastest)
 
 
 def record_of_cycles(period: float, cycles: int, *, fastest: float = 0.0, most_points: int = 0) -> TimebaseSetup:
@@ -168,7 +168,7 @@ def record_of_cycles(period: float, cycles: int, *, fastest: float = 0.0, most_p
     """
     points = min(RECORD_POINTS, most_points or RECORD_POINTS)
     span = (cycles + 1.25) * period  # one more for the edges at both ends, and a quarter in doubt
-    wanted = _record(span, points=points, fastest=fastest)
+    wanted = record_of(span, points=points, fastest=fastest)
     return TimebaseSetup(points=wanted.points, interval=wanted.interval, before_trigger=period / 2)
 
 
@@ -213,9 +213,25 @@ def _remark(part: float, used: InputSetup, *, is_clipped: bool) -> str:
     return f"auto range: {size} centred on {offset}, {show_quantity(part, '1', resolution=0.01)} of the codes used"
 
 
-def _record(span: float, *, points: int, fastest: float) -> TimebaseSetup:
+def record_of(span: float, *, points: int, fastest: float) -> TimebaseSetup:
+    """A record of that span, s, in at most that many samples, none nearer to each other than the instrument offers."""
     interval = max(span / points, fastest)
     return TimebaseSetup(points=max(2, math.ceil(span / interval - 1e-9)), interval=interval)
+
+
+def fastest_interval(abilities: Abilities) -> float:
+    """The shortest time between two samples that an instrument offers, s; 0 if not known."""
+    return 1 / abilities.rate if abilities.rate else 0.0
+
+
+def as_read_back(one: InputSetup, settings: Mapping[str, float | str | bool]) -> InputSetup:
+    """An input with the range and the offset that the instrument says it uses, V at the probe tip."""
+    head = f"input{one.input}."
+    return replace(
+        one,
+        range=float(settings.get(f"{head}range", one.range)),
+        offset=float(settings.get(f"{head}offset", one.offset)),
+    )
 
 
 class _SettingsSearch:
@@ -261,7 +277,7 @@ class _SettingsSearch:
 
     def _period(self, cycles: int) -> None:
         on = self._goal.setup.trigger.on or next(iter(self._setup.inputs))
-        fastest = 1 / self._abilities.rate if self._abilities.rate else 0.0
+        fastest = fastest_interval(self._abilities)
         self._step(f"finding the period of {on}")
         search = PeriodSearch(self._seen[on], fastest=fastest)
         while not search.is_done:
@@ -288,14 +304,8 @@ class _SettingsSearch:
 
     def _used(self, name: str) -> InputSetup:
         """The input as the instrument read it back."""
-        one, settings = self._setup.inputs[name], self._digitizer.settings
-        head = f"input{one.input}."
-        return replace(
-            one,
-            range=float(settings.get(f"{head}range", one.range)),
-            offset=float(settings.get(f"{head}offset", one.offset)),
-        )
+        return as_read_back(self._setup.inputs[name], self._digitizer.settings)
 
     def _within_rate(self, timebase: TimebaseSetup) -> TimebaseSetup:
-        fastest = 1 / self._abilities.rate if self._abilities.rate else 0.0
+        fastest = fastest_interval(self._abilities)
         return replace(timebase, interval=max(timebase.interval, fastest))

@@ -7,9 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-
-import numpy as np
+from dataclasses import dataclass
 
 from wavewright.analysis.front_end.front_end import FrontEnd, quiet
 from wavewright.analysis.record.survey import Survey
@@ -19,18 +17,26 @@ from wavewright.instruments.digitizer import Digitizer
 from wavewright.instruments.setups import DigitizerSetup, InputSetup, TimebaseSetup, TriggerSetup
 from wavewright.recipe.acquisition import Channel
 from wavewright.recognition.edges_seen import edges_seen
-from wavewright.recognition.line_groups import find_groups
+from wavewright.recognition.line_groups import find_groups, with_groups
 from wavewright.recognition.line_kind import LineSeen, recognise
 from wavewright.recognition.recognised import TWO_STATES, Kind, Recognised, Together
-from wavewright.running.automatic_settings import MOST_SHOTS, WIDEST, RangeSearch, extent
+from wavewright.running.automatic_settings import (
+    AT_ONCE,
+    GROWTH,
+    MOST_SHOTS,
+    SEARCH_POINTS,
+    SHORTEST,
+    WIDEST,
+    RangeSearch,
+    as_read_back,
+    extent,
+    fastest_interval,
+    record_of,
+)
 from wavewright.running.input_facts import front_end_of, input_facts, input_path
 from wavewright.waveform import Capture, Waveform
 
-AT_ONCE = TriggerSetup(mode="auto", on="")
-SEARCH_POINTS = 50_000
 BURST_POINTS = 1_000_000
-SHORTEST = 1e-6  # s
-GROWTH = 8.0
 OVERVIEW = 0.1  # s
 SAMPLES_PER_PULSE = 12.0
 BEFORE = 0.02  # of the record, before the trigger of a burst
@@ -46,8 +52,10 @@ FINE = 2.0  # time between samples, in reciprocals of the bandwidth, at which no
 class InputLook:
     """What was seen at one input: what is there, the record that shows it best, and how it was taken.
 
-    `fastest` : the shortest time between samples that the instrument offers, s; 0 if not known. `rests_high` : the line
-    is above its middle most of the time.
+    Parameters
+    ----------
+    fastest : the shortest time between samples that the instrument offers, s; 0 if not known.
+    rests_high : the line is above its middle most of the time.
     """
 
     input: int
@@ -55,7 +63,6 @@ class InputLook:
     found: Recognised
     wave: Waveform
     setup: InputSetup
-    timebase: TimebaseSetup
     trigger_level: float | None = None
     fastest: float = 0.0
     rests_high: bool = False
@@ -78,7 +85,6 @@ class FirstLook:
 
     inputs: tuple[InputLook, ...]
     together: tuple[Together, ...] = ()
-    attenuations: Mapping[int, float] = field(default_factory=dict)
 
 
 def first_look(
@@ -119,7 +125,7 @@ class _Look:
         self._bench, self._digitizer, self._patience, self._step = bench, digitizer, patience, step
         abilities = self._digitizer.profile.grammar.abilities
         self._offered = abilities.ranges
-        self._fastest = 1 / abilities.rate if abilities.rate else 0.0
+        self._fastest = fastest_interval(abilities)
         self._most = int(min(BURST_POINTS, abilities.points or BURST_POINTS))
         self._setups = {
             f"input{number}": InputSetup(number, WIDEST, attenuation=bench.file.probe(number).attenuation)
@@ -134,30 +140,19 @@ class _Look:
         long = self._find_ranges(self._patience / 2, begin=True)
         self._step("from short records to long ones")
         ladder = self._unclipped_ladder(long)
-        ends = {name: _extent_of([one[name] for one in ladder]) for name in self._setups}
-        front_ends = {name: self._front_end(name, long) for name in self._setups}
+        seen: dict[str, LineSeen] = {}
         bursts: dict[str, list[Capture]] = {}
-        for name in self._setups:
-            records = [one[name] for one in ladder]
-            if self._moves_by_itself(records, front_ends[name], ends[name]):
+        for name in tuple(self._setups):
+            seen[name] = LineSeen([one[name] for one in ladder], front_end=self._front_end(name, long))
+            if self._moves_by_itself(seen[name]):
                 self._step(f"waiting for an edge on {name}")
-                bursts[name] = self._bursts(name, ends[name])
-        seen = {
-            name: LineSeen([one[name] for one in ladder], [one[name] for one in bursts.get(name, ())], front_ends[name])
-            for name in self._setups
-        }
+                bursts[name] = self._bursts(name, seen[name].extent)
+                seen[name] = seen[name].with_bursts([one[name] for one in bursts[name]])
         self._step("recognising")
         found = {name: recognise(one) for name, one in seen.items()}
         together = self._together(found, bursts)
-        for one in together:
-            for name in one.lines.values():
-                alone = replace(one.serial, frames=0, said=())
-                found[name] = replace(found[name], kind=Kind.SERIAL, serial=alone, frequency=None, duty_factor=None)
-        return FirstLook(
-            tuple(self._shown(name, found[name], seen[name]) for name in self._setups),
-            tuple(together),
-            {one.input: one.attenuation for one in self._setups.values()},
-        )
+        found = with_groups(found, together)
+        return FirstLook(tuple(self._shown(name, found[name], seen[name]) for name in self._setups), tuple(together))
 
     def _find_ranges(self, span: float, *, begin: bool) -> Capture:
         searches = {name: RangeSearch(one, ranges=self._offered, begin=begin) for name, one in self._setups.items()}
@@ -166,10 +161,9 @@ class _Look:
         for _ in range(MOST_SHOTS):
             self._setups = {name: search.setting for name, search in searches.items()}
             capture = self._record(timebase)
-            used = self._used()
             for name, search in searches.items():
                 if not search.is_done:
-                    search.see(extent(capture[name]), used[name])
+                    search.see(extent(capture[name]), as_read_back(self._setups[name], self._digitizer.settings))
             if all(search.is_done for search in searches.values()):
                 break
         self._setups = {name: search.setting for name, search in searches.items()}
@@ -199,22 +193,20 @@ class _Look:
     def _ladder(self, longest: float) -> list[Capture]:
         span, found = max(SHORTEST, 1000 * self._fastest), []
         while span <= longest:
-            interval = max(span / SEARCH_POINTS, self._fastest)
-            found.append(self._record(TimebaseSetup(points=max(2, math.ceil(span / interval)), interval=interval)))
+            found.append(self._record(record_of(span, points=SEARCH_POINTS, fastest=self._fastest)))
             span *= GROWTH
         return found
 
-    def _moves_by_itself(
-        self, records: Sequence[Waveform], front_end: FrontEnd | None, ends: tuple[float, float]
-    ) -> bool:
+    def _moves_by_itself(self, line: LineSeen) -> bool:
         """Whether there is something to wait for: not where it is still, or repeats itself at once."""
-        if all((still := quiet(Survey(wave), front_end)) is not None and still.is_steady for wave in records):
+        stills = (quiet(line.survey(wave), line.front_end) for wave in line.records)
+        if all(still is not None and still.is_steady for still in stills):
             return False
-        low, high = ends
+        low, high = line.extent
         if high - low <= 0.1 * abs((high + low) / 2):
             return False
-        short = [wave for wave in records if wave.interval <= FINE / self._bandwidth(front_end)]
-        seen = [one for wave in short if (one := edges_seen(wave, ends)) is not None]
+        short = [wave for wave in line.records if wave.interval <= FINE / self._bandwidth(line.front_end)]
+        seen = [one for wave in short if (one := edges_seen(line.survey(wave), line.extent)) is not None]
         return not any(one.period is not None and (one.widths_alike or not one.has_states) for one in seen)
 
     def _bandwidth(self, front_end: FrontEnd | None) -> float:
@@ -233,7 +225,7 @@ class _Look:
                 widenings += 1
                 continue
             found.append(capture)
-            one = edges_seen(capture[name])
+            one = edges_seen(Survey(capture[name]))
             shortest = None if one is None else one.shortest
             wanted = interval * GROWTH if shortest is None else max(shortest / SAMPLES_PER_PULSE, self._fastest)
             if 0.6 <= min(wanted, longest) / interval <= 1.7:
@@ -260,17 +252,6 @@ class _Look:
         self._digitizer.configure(DigitizerSetup(self._setups, timebase, trigger))
         return self._digitizer.acquire()
 
-    def _used(self) -> dict[str, InputSetup]:
-        settings = self._digitizer.settings
-        return {
-            name: replace(
-                one,
-                range=float(settings.get(f"input{one.input}.range", one.range)),
-                offset=float(settings.get(f"input{one.input}.offset", one.offset)),
-            )
-            for name, one in self._setups.items()
-        }
-
     def _front_end(self, name: str, capture: Capture) -> FrontEnd | None:
         one = self._setups[name]
         profile, used = self._digitizer.profile, capture.settings
@@ -294,10 +275,7 @@ class _Look:
         wave = shown_record(found, seen)
         one = self._setups[name]
         level = found.middle if found.kind in TWO_STATES or found.kind is Kind.SINE else None
-        timebase = TimebaseSetup(len(wave), wave.interval)
-        return InputLook(
-            one.input, name, found, wave, one, timebase, level, self._fastest, rests_high=_rests_high(seen, level)
-        )
+        return InputLook(one.input, name, found, wave, one, level, self._fastest, rests_high=_rests_high(seen, level))
 
 
 def shown_record(found: Recognised, seen: LineSeen) -> Waveform:
@@ -310,7 +288,7 @@ def shown_record(found: Recognised, seen: LineSeen) -> Waveform:
     burst = seen.burst
     if burst is None:
         return seen.records[-1]
-    edges = edges_seen(burst, seen.extent)
+    edges = edges_seen(seen.survey(burst), seen.extent)
     span = found.serial.span if found.serial is not None else 0.0
     if edges is None or not edges.count:
         return burst
@@ -325,7 +303,7 @@ def _rests_high(seen: LineSeen, level: float | None) -> bool:
     if level is None:
         return False
     wave = max(seen.all, key=lambda one: one.duration)
-    histogram = Survey(wave).histogram
+    histogram = seen.survey(wave).histogram
     above = histogram.counts[wave.offset + wave.gain * histogram.codes > level].sum()
     return bool(2 * above > histogram.total)
 
@@ -334,8 +312,3 @@ def _part(wave: Waveform, begin: float, span: float) -> Waveform:
     """A part of a record: from this many seconds after its first sample, so long."""
     first = max(0, int(begin / wave.interval))
     return wave.part(first, min(len(wave), first + max(2, math.ceil(span / wave.interval))))
-
-
-def _extent_of(waves: Sequence[Waveform]) -> tuple[float, float]:
-    ends = np.array([[one.lowest, one.highest] for one in map(extent, waves)])
-    return float(ends[:, 0].min()), float(ends[:, 1].max())

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Hashable
 from functools import cached_property
-from typing import Any, TypeVar
 
 import numpy as np
 
 from wavewright.analysis.record.blocks import CODES_BLOCK, blocks, spans
 from wavewright.analysis.record.crossings import Band, find_crossings
 from wavewright.analysis.record.edge_index import EdgeIndex, outlines
+from wavewright.analysis.record.found_once import FoundOnce
 from wavewright.analysis.record.histogram import Histogram, float_extremes, histogram_of
 from wavewright.analysis.record.moments import Moments, moments_of, of_histogram
 from wavewright.analysis.record.moments import difference as difference_of
@@ -19,12 +18,10 @@ from wavewright.analysis.record.noise import noise_code
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Codes, Floats
 
-T = TypeVar("T")
-
 SHORT = 1 << 14  # samples; of a shorter record no outline is drawn
 
 
-class SharedCodes:
+class SharedCodes(FoundOnce):
     """The codes of one waveform and the facts about them, each computed once, on demand, and kept.
 
     Records of the same codes with another scale or time axis share one.
@@ -36,19 +33,12 @@ class SharedCodes:
     """
 
     def __init__(self, all_codes: Codes, label: str) -> None:
+        super().__init__()
         self.all_codes = all_codes
         self.label = label
         self._crossings: dict[Band, tuple[Floats, Floats]] = {}
         self._moments: dict[tuple[int, int], Moments] = {}
         self._outlines: tuple[EdgeIndex, ...] | None = None
-        self._kept: dict[Hashable, Any] = {}
-
-    def once(self, key: Hashable, compute: Callable[[], T]) -> T:
-        """What `compute` finds out about the codes, computed the first time that `key` is asked for and kept."""
-        if key not in self._kept:
-            self._kept[key] = compute()
-        found: T = self._kept[key]
-        return found
 
     @cached_property
     def gaps(self) -> np.ndarray[tuple[int], np.dtype[np.int64]]:

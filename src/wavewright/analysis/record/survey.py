@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable
 from dataclasses import replace
 from functools import cached_property
-from typing import Any, TypeVar
 
 from wavewright.analysis.levels.state_levels import (
     LevelChoice,
@@ -18,19 +16,18 @@ from wavewright.analysis.levels.state_levels import (
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Doubt
 from wavewright.analysis.record.crossings import Crossings
+from wavewright.analysis.record.found_once import FoundOnce
 from wavewright.analysis.record.histogram import Histogram, counted_one_by_one
 from wavewright.analysis.record.noise import state_scatter
 from wavewright.analysis.record.record import Record
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Waveform
 
-T = TypeVar("T")
-
 HYSTERESIS_OF_AMPLITUDE = 0.1
 HYSTERESIS_OF_NOISE = 6.0
 
 
-class Survey:
+class Survey(FoundOnce):
     """One waveform and what has been found out about it; metrics take surveys, so that they share the passes.
 
     Parameters
@@ -40,18 +37,11 @@ class Survey:
     """
 
     def __init__(self, wave: Waveform, choice: LevelChoice = LevelChoice()) -> None:
+        super().__init__()
         self.wave = wave
         self.choice = choice
         self.record = Record(wave)
         self.origin: Survey | None = None  # of the same codes on another scale or time axis, where this was made of one
-        self._kept: dict[Hashable, Any] = {}
-
-    def once(self, key: Hashable, compute: Callable[[], T]) -> T:
-        """What `compute` returns, computed the first time that `key` is asked for and kept."""
-        if key not in self._kept:
-            self._kept[key] = compute()
-        found: T = self._kept[key]
-        return found
 
     def at_levels(self, choice: LevelChoice) -> Survey:
         """The same waveform with other state levels; what is known of its samples is shared."""

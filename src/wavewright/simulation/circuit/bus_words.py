@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from enum import StrEnum
 from types import MappingProxyType
 from typing import ClassVar, Literal
 
 from pydantic import Field
 
+from wavewright.buses.lin import protected_identifier
+from wavewright.buses.line.checksums import carry_sum
 from wavewright.errors import Misuse
 from wavewright.grammar.located_yaml import place_of
 from wavewright.grammar.quantity_fields import Baud, BitRate, Farads, Ohms, Seconds, Volts
@@ -182,26 +184,9 @@ def _lin(entry: BusWordsEntry) -> Lines:
         data = _bytes(rest, what="`0x12 01 02`")
         if len(data) > 8:
             raise Misuse(f"`{word}` has {len(data)} bytes", where=place_of(word) or "", expected="at most 8")
-        protected = _protected(identifier)
-        messages.append(LinMessage(bytes([protected, *data, _checksum([protected, *data])])))
+        said = bytes([protected_identifier(identifier), *data])
+        messages.append(LinMessage(said + bytes([carry_sum(said)])))
     return {"line": lin_line(messages, baud=entry.baud or 19200.0)}
-
-
-def _protected(identifier: int) -> int:
-    """The identifier with its two parity bits (LIN 2.1, 2.3.1.3 †)."""
-    bits = [identifier >> place & 1 for place in range(6)]
-    even = bits[0] ^ bits[1] ^ bits[2] ^ bits[4]
-    odd = 1 - (bits[1] ^ bits[3] ^ bits[4] ^ bits[5])
-    return identifier | even << 6 | odd << 7
-
-
-def _checksum(said: Sequence[int]) -> int:
-    """The enhanced checksum: the sum with carries added back, inverted (LIN 2.1, 2.3.1.5 †)."""
-    total = 0
-    for byte in said:
-        total += byte
-        total = total - 255 if total > 255 else total
-    return 255 - total
 
 
 SPEAKING: Mapping[SpokenBus, Callable[[BusWordsEntry], Lines]] = MappingProxyType(
