@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +13,8 @@ import pytest
 
 from tests.cli.conftest import Spoken
 from wavewright.logbook.formats.catalogue import write_waveforms
+from wavewright.recipe.load import parse_recipe
+from wavewright.running.draft import Draft, DraftedMeasurement, DraftedReading, ProposedLimit
 from wavewright.waveform import Waveform
 
 Command = Callable[..., Spoken]
@@ -210,3 +214,43 @@ def test_a_board_of_ones_own_is_a_minute_away(wavewright: Command, tmp_path: Pat
     assert found[1]["said"][0].startswith("98 C")
     assert wavewright("examples", "--board", mine).status == 3  # it is there already
     assert wavewright("examples").status == 64
+
+
+def test_a_measurement_without_a_limit_is_left_out_of_a_draft_and_the_rest_validates() -> None:
+    one = DraftedMeasurement(
+        "quiet",
+        "input 1: noise",
+        ("channels:", "  a: {input: 1, range: 1 V}", "timebase: {span: 1 ms, rate: 1 MHz}", "trigger: {mode: auto}"),
+        (DraftedReading("mean", side="both"), DraftedReading("peak_to_peak", side="upper")),
+    )
+    other = replace(
+        one, name="other", heading="input 2: pulses", readings=(DraftedReading("runts", limit="exactly 0"),)
+    )
+    written = Draft("T", (one, other))
+    assert written.judges
+    assert not replace(written, measurements=(one,)).judges
+    assert "# input 1: noise: no reading without a doubt" in written.text()
+    assert [each.name for each in parse_recipe(written.text(), "draft.yaml")] == ["other"]
+    assert [each.name for each in parse_recipe(written.text(trial_shots=5), "draft.yaml")] == ["quiet"]
+    limits = {("quiet", "mean"): ProposedLimit("1 V .. 2 V", "20 shots")}
+    assert "mean: {limit: 1 V .. 2 V}  # 20 shots" in replace(written, limits=limits).text()
+
+
+def test_the_bench_is_held_while_limits_are_proposed(
+    wavewright: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    held: list[str] = []
+
+    @contextmanager
+    def lock(addresses: object, *, what: str, **how: object) -> Iterator[None]:
+        held.append(what)
+        yield
+
+    monkeypatch.setattr("wavewright.running.bench_lock.bench_lock", lock)
+    draft = tmp_path / "draft.yaml"
+    told = wavewright(
+        "look", "--bench", BENCH, "--input", 1, "--place", places("TP3"), "--yes", "--recipe", draft, "--shots", 5,
+        "--instrument", "digitizer=digitizer",
+    )  # fmt: skip
+    assert told.status == 0, told.stderr
+    assert held == ["a look", "a draft"]

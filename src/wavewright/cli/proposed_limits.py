@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -29,6 +29,7 @@ def proposed_limits(
     *,
     shots: int,
     desk: Desk,
+    instruments: Mapping[str, str],
     seed: int | None = None,
     draw: int | None = None,
 ) -> dict[tuple[str, str], ProposedLimit]:
@@ -39,12 +40,15 @@ def proposed_limits(
     Parameters
     ----------
     inputs : as they were examined, with the range that the draft sets.
+    instruments : by role, where the bench has several.
 
     Raises
     ------
     NotMeasurable : no shots could be taken.
     """
+    from wavewright.logbook.kept_run import addresses
     from wavewright.recipe.load import parse_recipe
+    from wavewright.running.bench_lock import bench_lock
     from wavewright.running.draft import entries_of
     from wavewright.running.run import run
     from wavewright.running.run_options import RunOptions
@@ -54,7 +58,9 @@ def proposed_limits(
         return {}
     trial = parse_recipe(written.text(trial_shots=shots), str(target))
     desk.say(f"taking {shots} shots to propose limits from")
-    outcome = run(trial, there, RunOptions(seed=seed, draw=draw, desk=_SamePlace(desk.say), progress=desk))
+    options = RunOptions(seed=seed, draw=draw, instruments=instruments, desk=_SamePlace(desk.say), progress=desk)
+    with bench_lock(addresses(there), what="a draft", patience=options.patience, say=desk.say):
+        outcome = run(trial, there, options)
     if outcome.error:
         raise NotMeasurable(f"the shots that limits are proposed from ended early: {outcome.error}")
     steps = {one.name: abs(one.wave.gain) for one in inputs}

@@ -71,6 +71,11 @@ class Draft:
     empty: tuple[str, ...] = ()
     limits: Mapping[tuple[str, str], ProposedLimit] = field(default_factory=dict)
 
+    @property
+    def judges(self) -> bool:
+        """Whether any reading has a limit, stated or proposed."""
+        return any(self._limited(one) for one in self.measurements)
+
     def text(self, *, trial_shots: int = 0) -> str:
         """The recipe; with `trial_shots` one that takes that many shots of what proposes limits and judges nothing."""
         lines = ["wavewright: 1", f"title: {_quoted(self.title)}"]
@@ -80,26 +85,34 @@ class Draft:
         for one in self.measurements:
             if trial_shots and not one.learns:
                 continue
-            lines += list(self._measurement(one, trial_shots))
+            computed = _tried(one) if trial_shots else self._limited(one)
+            if computed:
+                lines += [f"  {one.name}:{'' if trial_shots else f'  # {one.heading}'}", *_measured(one, trial_shots)]
+                lines += [f"      {line}" for line in computed]
+            else:
+                lines.append(f"  # {one.heading}: no reading without a doubt to propose a limit from")
         return "\n".join(lines) + "\n"
 
-    def _measurement(self, one: DraftedMeasurement, trial_shots: int) -> Iterator[str]:
-        yield f"  {one.name}:{'' if trial_shots else f'  # {one.heading}'}"
-        yield from (f"    {line}" for line in one.lines)
-        shots = trial_shots or one.shots
-        if shots > 1:
-            yield f"    shots: {shots}"
-        yield "    compute:"
+    def _limited(self, one: DraftedMeasurement) -> list[str]:
+        """The entries that have a limit, each with the comment on where it comes from."""
+        lines = []
         for reading in one.readings:
-            if trial_shots:
-                yield f"      {reading.name}: {{{reading.options}}}"
-                continue
             proposed = self.limits.get((one.name, reading.name))
             limit = proposed.limit if proposed else reading.limit
-            if not limit:
-                continue
-            inside = ", ".join(text for text in (reading.options, f"limit: {limit}") if text)
-            yield f"      {reading.name}: {{{inside}}}{f'  # {proposed.comment}' if proposed else ''}"
+            if limit:
+                inside = ", ".join(text for text in (reading.options, f"limit: {limit}") if text)
+                lines.append(f"{reading.name}: {{{inside}}}{f'  # {proposed.comment}' if proposed else ''}")
+        return lines
+
+
+def _tried(one: DraftedMeasurement) -> list[str]:
+    return [f"{reading.name}: {{{reading.options}}}" for reading in one.readings]
+
+
+def _measured(one: DraftedMeasurement, trial_shots: int) -> list[str]:
+    """Set-up and number of shots, up to the entries."""
+    shots = trial_shots or one.shots
+    return [*(f"    {line}" for line in one.lines), *([f"    shots: {shots}"] if shots > 1 else []), "    compute:"]
 
 
 def draft(look: FirstLook, *, place: str = "", title: str = "") -> Draft:

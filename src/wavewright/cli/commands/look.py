@@ -75,15 +75,14 @@ def look(
     there = load_bench(chosen_bench(bench))
     seconds = read_quantity(patience, unit="s", least=1e-3).value
     desk = Desk(console(stderr=True), is_attended=not yes)
-    found = _looked(
-        there, input or (), read_instruments(instrument), place=place, patience=seconds, desk=desk, seed=seed, draw=draw
-    )
+    chosen = read_instruments(instrument)
+    found = _looked(there, input or (), chosen, place=place, patience=seconds, desk=desk, seed=seed, draw=draw)
     if as_json:
         print_json(look_json(found))
     else:
         _print(found)
     if recipe is not None:
-        _write_draft(found, there, recipe, place=place, shots=shots, desk=desk, seed=seed, draw=draw)
+        _write_draft(found, there, recipe, chosen, place=place, shots=shots, desk=desk, seed=seed, draw=draw)
     return 0
 
 
@@ -185,6 +184,7 @@ def _write_draft(
     found: FirstLook,
     there: BenchFile,
     target: Path,
+    instruments: Mapping[str, str],
     *,
     place: str,
     shots: int,
@@ -203,8 +203,16 @@ def _write_draft(
     written = draft(found, place=place)
     if not written.measurements:
         raise Misuse("there is nothing on these inputs to write a recipe for", do="check the probes and the power")
-    limits = proposed_limits(written, there, found.inputs, target, shots=shots, desk=desk, seed=seed, draw=draw)
-    text = replace(written, limits=limits).text()
+    limits = proposed_limits(
+        written, there, found.inputs, target, shots=shots, desk=desk, instruments=instruments, seed=seed, draw=draw
+    )
+    limited = replace(written, limits=limits)
+    if not limited.judges:
+        raise Misuse(
+            "the shots propose no limit: each reading is in doubt, or has no number",
+            do="read the doubts that `wavewright look` shows, and write the recipe by hand",
+        )
+    text = limited.text()
     parse_recipe(text, str(target))
     write_whole(target, text)
     desk.say(f"{target} is written: read it, and run it with `wavewright run {target}`")
