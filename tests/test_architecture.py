@@ -22,6 +22,7 @@ FLOW = (
     "earlier_spellings",
     "nearest",
     "registry",
+    "displays",
     "unit_symbols",
     "quantities",
     "waveform",

@@ -33,7 +33,6 @@ CALLED_FROM_ELSEWHERE = {
     "open_default_resource_manager": "PyVISA",
     "assert_trigger": "PyVISA",
     "writelines": "whoever writes to a text stream",
-    "_repr_html_": "Jupyter",
     "connection_made": "asyncio",
     "connection_lost": "asyncio",
     "data_received": "asyncio",

@@ -15,6 +15,7 @@ WavewrightError                 exit status 3
 ├── StorageFault                the disk, a folder or the database does not take or give what it should
 ├── NotMeasurable               the waveform does not contain what the metric needs
 └── Misuse                      exit status 64: the call itself makes no sense
+    └── UnknownName             there is nothing of that name; a KeyError too
 """
 
 from __future__ import annotations
@@ -146,3 +147,7 @@ class Misuse(WavewrightError):
     """The call itself makes no sense."""
 
     exit_status: ClassVar[int] = 64
+
+
+class UnknownName(Misuse, KeyError):
+    """There is nothing of that name in an object that is asked by name; a `KeyError` too, as of every mapping."""

@@ -12,7 +12,9 @@ from typing import Any, Self
 import numpy as np
 import numpy.typing as npt
 
-from wavewright.errors import Misuse
+from wavewright.displays import shown_as
+from wavewright.errors import Misuse, UnknownName
+from wavewright.nearest import did_you_mean
 
 MOST_EXACT = 1 << 53  # whole numbers that a float64 holds exactly
 Codes = npt.NDArray[Any]
@@ -135,8 +137,12 @@ class Waveform:
             f"offset={self.offset:g} {self.unit}, interval={self.interval:g} s, start={self.start:g} s)"
         )
 
+    def _repr_html_(self) -> str:
+        """A small picture and what is known of the record, for notebooks."""
+        return shown_as("waveform", self)
 
-@dataclass(frozen=True, slots=True, eq=False)
+
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Capture:
     """What one shot brought: waveforms on one time axis, the settings as read back, and who took it.
 
@@ -162,7 +168,22 @@ class Capture:
             object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
 
     def __getitem__(self, channel: str) -> Waveform:
-        return self.waveforms[channel]
+        if channel in self.waveforms:
+            return self.waveforms[channel]
+        raise UnknownName(
+            f"no channel `{channel}` in the capture",
+            expected=f"one of {', '.join(self.waveforms)}" if self.waveforms else "none: it is empty",
+            do=did_you_mean(channel, self.waveforms),
+        )
+
+    def __repr__(self) -> str:
+        """Channels, length and time; at most about 200 characters."""
+        names = ", ".join(list(self.waveforms)[:8]) + (", …" if len(self.waveforms) > 8 else "")
+        samples = max(map(len, self.waveforms.values()), default=0)
+        trigger = f"trigger at {self.trigger_time:g} s" if self.triggered else "without a trigger"
+        return (
+            f"<Capture of {names or 'no channels'}: {samples} samples, {trigger}, {self.taken:%Y-%m-%d %H:%M:%S} UTC>"
+        )
 
     def __reduce__(self) -> tuple[Any, ...]:  # a mapping proxy does not pickle
         rest = (self.trigger_time, self.triggered, dict(self.settings), self.identity, self.taken)

@@ -100,6 +100,13 @@ def test_captures_as_an_xarray_dataset_in_volts_over_seconds() -> None:
     assert data["rail"].values[0].tolist() == first.values().tolist()
 
 
+def test_a_set_of_shots_says_which_unit_which_metrics_and_how_they_were_judged() -> None:
+    told = outcome(serial="VC204-0013", value=0.045, seed=3).to_xarray("rail_noise").attrs
+    assert (told["serial"], told["verdict"], told["measurement"]) == ("VC204-0013", "fail", "rail_noise")
+    assert (told["characteristic"], told["metric"], told["result"]) == (["ripple"], ["peak_to_peak"], ["fail"])
+    assert (told["value"], told["unit"], told["limit"]) == ([0.045], ["V"], ["at most 40 mV"])
+
+
 def test_no_such_measurement_lists_those_there_are() -> None:
     with pytest.raises(Misuse, match="expected: one of rail_noise"):
         outcome(seed=3).to_xarray("reset_hold")
@@ -110,6 +117,6 @@ def test_a_notebook_shows_readings_and_lets_no_markup_in() -> None:
     Xml.fromstring(f"<div>{page}</div>")  # well formed
     assert "&lt;script&gt;" in page
     assert "<script>" not in page
-    cells = ("rail_noise", "ripple", "45.0 mV, record only", "at most 40 mV", "-5.0 mV", "fail")
+    cells = ("rail_noise", "ripple", "45.0 mV, record only", "at most 40 mV", "-5.0 mV")
     assert "".join(f"<td>{cell}</td>" for cell in cells) in page
     assert "0 rising crossings of 1.5 V" in outcome(value=None)._repr_html_()

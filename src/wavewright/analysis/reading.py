@@ -11,8 +11,11 @@ import numpy.typing as npt
 
 from wavewright.analysis.doubts import Doubt, Finding
 from wavewright.analysis.uncertainty.budget import Budget
+from wavewright.displays import shown_as
 
 __all__ = ["Doubt", "Finding", "Occurrences", "Reading"]  # the two of doubts.py belong to a reading
+
+_REASON = 80  # characters of a reason in a `repr`
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -23,7 +26,7 @@ class Occurrences:
     values: npt.NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Reading:
     """A metric's result.
 
@@ -134,6 +137,25 @@ class Reading:
             occurrences=Occurrences(instants, each),
             at=float(instants[place]),
         )
+
+    def __repr__(self) -> str:
+        """Value, unit and what is known about them, in a line of at most about 200 characters."""
+        words = [f"{self.value!r}", f"{self.unit!r}"]
+        if self.uncertainty is not None:
+            words.append(f"uncertainty={self.uncertainty:.4g}")
+        if self.count is not None:
+            words.append(f"count={self.count}")
+        if self.budget is not None:
+            words.append(f"budget={self.budget!r}")
+        if self.doubts:
+            words.append(f"doubts=({', '.join(self.doubts)})")
+        if self.reason:
+            words.append(f"reason={self.reason if len(self.reason) <= _REASON else f'{self.reason[: _REASON - 1]}…'!r}")
+        return f"Reading({', '.join(words)})"
+
+    def _repr_html_(self) -> str:
+        """Value, interval and doubts, for notebooks."""
+        return shown_as("reading", self)
 
     def as_json(self) -> dict[str, Any]:
         """Plain numbers and words, for `outcome.json` and `--json`; absent things are left out."""

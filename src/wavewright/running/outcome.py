@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, KeysView, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from wavewright.analysis.reading import Reading
-from wavewright.errors import Misuse
+from wavewright.displays import shown_as
+from wavewright.errors import Misuse, UnknownName
 from wavewright.judgement.shown import stated_uncertainty
 from wavewright.judgement.verdict import Verdict, combined
 from wavewright.nearest import did_you_mean
-from wavewright.running.readings_table import html_table, on_which_bench, reading_rows
 from wavewright.running.result import MeasurementOutcome, Result
 from wavewright.waveform import Capture, Waveform
 
@@ -61,7 +60,7 @@ class CalibrationNote:
         return ", ".join(part for part in parts if part)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Outcome:
     """All that one run of a recipe brought.
 
@@ -127,16 +126,57 @@ class Outcome:
 
         Raises
         ------
-        Misuse : there is no such result; names the nearest.
+        UnknownName : there is no such result; names the nearest. It is a KeyError too.
         """
         found = self.results
         if name in found:
             return found[name].reading
-        raise Misuse(
+        raise UnknownName(
             f"no result `{name}` in the outcome of `{self.title}`",
             expected=f"one of {', '.join(found)}" if found else "none: no reading was made",
             do=did_you_mean(name, found, alike=0.4),
         )
+
+    def __iter__(self) -> Iterator[str]:
+        """The names of the results, in the order of the run."""
+        return iter(self.results)
+
+    def __len__(self) -> int:
+        """How many results there are."""
+        return sum(len(one.results) for one in self.measurements)
+
+    def __contains__(self, name: object) -> bool:
+        return name in self.results
+
+    def __bool__(self) -> bool:
+        """Refused: `assert outcome` would hold for a unit that failed."""
+        raise Misuse(
+            f"an outcome is neither true nor false: that of `{self.title}` is {self.verdict}",
+            do='compare `outcome.verdict` with "pass"; `len(outcome)` counts its results',
+        )
+
+    def keys(self) -> KeysView[str]:
+        """The names of the results, as of a mapping; so `dict(outcome)` has every reading by name."""
+        return self.results.keys()
+
+    def get(self, name: str, default: Reading | None = None) -> Reading | None:
+        """The reading of that name, or the default where there is none."""
+        found = self.results.get(name)
+        return default if found is None else found.reading
+
+    def __repr__(self) -> str:
+        """Title, unit, time and verdicts in a line of at most 200 characters."""
+        unit = " ".join(word for word in (self.part, self.serial) if word)
+        verdicts = [verdict for one in self.measurements for verdict in one.verdicts if verdict is not None]
+        counts = ", ".join(f"{verdicts.count(word)} {word}" for word in Verdict if word in verdicts)
+        words = (
+            _cut(self.title),
+            _cut(unit),
+            f"{self.started:%Y-%m-%d %H:%M:%S} UTC",
+            "simulated" if self.is_simulated else "",
+        )
+        told = f"{self.verdict}, {len(self)} results" + (f": {counts}" if counts else "")
+        return f"<Outcome of {', '.join(word for word in words if word)}: {told}>"
 
     def to_pandas(self) -> pandas.DataFrame:
         """One row per reading, indexed by `measurement.entry`; Misuse where pandas is not installed."""
@@ -147,8 +187,8 @@ class Outcome:
         return captures_as_xarray(self, measurement)
 
     def _repr_html_(self) -> str:
-        """The table of readings, for notebooks."""
-        return outcome_as_html(self)
+        """Verdict and table of readings, for notebooks."""
+        return shown_as("outcome", self)
 
 
 def readings_as_pandas(outcome: Outcome) -> pandas.DataFrame:
@@ -174,7 +214,7 @@ def readings_as_pandas(outcome: Outcome) -> pandas.DataFrame:
             **stated_uncertainty(result.reading),
             "limit": result.limit,
             "margin": result.margin,
-            "verdict": "" if result.verdict is None else str(result.verdict),
+            "verdict": _word(result.verdict),
             "rule": result.rule if result.limit else "",
             "conformance": result.conformance,
             "doubts": ", ".join(result.reading.doubts),
@@ -215,7 +255,29 @@ def captures_as_xarray(outcome: Outcome, measurement: str) -> xarray.Dataset:
         for name, wave in shots[0].waveforms.items()
     }
     time = ("time", start + interval * np.arange(length), {"units": "s"})
-    return xarray.Dataset(variables, {"time": time, "shot": np.arange(len(shots))}, {"title": outcome.title})
+    axes_of_set = {"time": time, "shot": np.arange(len(shots))}
+    return xarray.Dataset(variables, axes_of_set, _told_of(outcome, measurement))
+
+
+def _told_of(outcome: Outcome, label: str) -> dict[str, Any]:
+    """Attributes of a set of shots: which unit and run, and what was measured of them; what netCDF files can hold."""
+    one = next((one for one in outcome.measurements if one.label == label), None)
+    results = () if one is None else one.results
+    return {
+        "title": outcome.title, "part": outcome.part, "serial": outcome.serial, "operator": outcome.operator,
+        "started": outcome.started.isoformat(), "run": outcome.id, "simulated": int(outcome.is_simulated),
+        "measurement": label, "verdict": _word(None if one is None else one.verdict),
+        "run_verdict": str(outcome.verdict),
+        "characteristic": [result.name for result in results], "metric": [result.metric for result in results],
+        "of": [", ".join(result.of) for result in results],
+        "value": [np.nan if result.reading.value is None else result.reading.value for result in results],
+        "unit": [result.reading.unit for result in results], "limit": [result.limit for result in results],
+        "result": [_word(result.verdict) for result in results],
+    }  # fmt: skip
+
+
+def _word(verdict: Verdict | None) -> str:
+    return "" if verdict is None else str(verdict)
 
 
 def _move(shots: Sequence[Capture]) -> bool:
@@ -228,13 +290,8 @@ def _attributes(wave: Waveform, start: float) -> dict[str, Any]:
     return {"units": wave.unit} if wave.start == start else {"units": wave.unit, "later": wave.start - start}
 
 
-def outcome_as_html(outcome: Outcome) -> str:
-    """Title, unit, verdict and the table of readings; whatever came from outside is escaped."""
-    unit = " ".join(word for word in (outcome.part, outcome.serial) if word)
-    head = f"<b>{escape(outcome.title)}</b> {escape(unit)}: <b>{escape(str(outcome.verdict))}</b>"
-    head += on_which_bench(outcome.is_simulated)
-    broken = f"<p>{escape(outcome.error)}</p>" if outcome.error else ""
-    return f"<p>{head}</p>{html_table(reading_rows(outcome.measurements))}{broken}"
+def _cut(text: str, most: int = 45) -> str:
+    return text if len(text) <= most else f"{text[: most - 1]}…"
 
 
 def _not_installed(package: str) -> Misuse:

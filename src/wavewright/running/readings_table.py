@@ -8,7 +8,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from html import escape
 
 from wavewright.judgement.shown import RECORD_ONLY, acceptable, last_digit, show_margin, show_reach, show_reading
 from wavewright.judgement.verdict import Verdict
@@ -115,13 +114,3 @@ def shown_verdict(verdict: Verdict | None) -> str:
 def on_which_bench(is_simulated: bool) -> str:
     """What follows a verdict: `, on a simulated bench`; nothing where real instruments measured."""
     return f", on a {SIMULATED_BENCH}" if is_simulated else ""
-
-
-def html_table(rows: Iterable[ReadingRow]) -> str:
-    """The table in plain HTML, as a notebook shows it; whatever came from outside is escaped."""
-    body = "".join(_html_row([*row.cells, "; ".join(row.remarks)]) for row in rows)
-    return f"<table>{_html_row([*HEADINGS, REMARKS], cell='th')}{body}</table>"
-
-
-def _html_row(cells: Iterable[str], *, cell: str = "td") -> str:
-    return f"<tr>{''.join(f'<{cell}>{escape(text)}</{cell}>' for text in cells)}</tr>"

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 Setting = float | str | bool
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Result:
     """One entry of `compute:`: its reading in every shot, joined, and held against its limit.
 
@@ -60,6 +60,10 @@ class Result:
     allowed: tuple[Doubt, ...] = ()
     rule: str = str(SIMPLE)
     conformance: float | None = None
+
+    def __repr__(self) -> str:
+        limit = f", limit {self.limit}: {self.verdict}" if self.limit else ", not judged"
+        return f"<Result {self.name}: {self.reading.value!r} {self.reading.unit}, {len(self.shots)} shots{limit}>"
 
     @property
     def is_guarded(self) -> bool:
@@ -121,7 +125,7 @@ class CrossCheck:
         return None if self.ours is None or self.theirs is None else self.theirs - self.ours
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class MeasurementOutcome:
     """What one measurement brought, under one set of conditions.
 
@@ -143,6 +147,10 @@ class MeasurementOutcome:
     results: tuple[Result, ...] = ()
     error: str = ""
     cross_checks: tuple[CrossCheck, ...] = ()
+
+    def __repr__(self) -> str:
+        found = self.error.split("\n", 1)[0] or self.verdict or "not judged"
+        return f"<MeasurementOutcome {self.label}: {found}, {self.shots} shots, {len(self.results)} results>"
 
     @property
     def label(self) -> str:

@@ -15,7 +15,7 @@ from wavewright.errors import Misuse
 COVERAGE = 0.95  # probability of the intervals that are shown, unless another is asked for
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Budget:
     """The uncertainty of one value (JCGM 100:2008, 5 and 6; the interval by JCGM 101:2008).
 
@@ -42,6 +42,11 @@ class Budget:
     def __post_init__(self) -> None:
         object.__setattr__(self, "contributions", _merged(self.contributions))
         object.__setattr__(self, "missing", tuple(dict.fromkeys(self.missing)))
+
+    def __repr__(self) -> str:
+        """Standard uncertainty, and of how many contributions; `contributions` has them."""
+        missing = "" if self.is_complete else ", not complete"
+        return f"<Budget: {self.standard:.4g} {self.unit}, {len(self.contributions)} contributions{missing}>"
 
     @property
     def is_complete(self) -> bool:
