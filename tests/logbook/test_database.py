@@ -9,11 +9,14 @@ from pathlib import Path
 import pytest
 
 from tests.logbook.made_outcomes import outcome
-from tests.logbook.postgresql import Server
-from wavewright.errors import StorageFault
+from tests.logbook.postgresql import PASSWORD, Server
+from wavewright.errors import Misuse, StorageFault
+from wavewright.logbook import database
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.outcome_files import outcome_as_json
 from wavewright.logbook.queries import entries
+from wavewright.logbook.rights import grants
+from wavewright.logbook.verification import verify
 
 ROOT = Path(__file__).parents[2]
 STATION = """
@@ -85,3 +88,79 @@ def test_a_wrong_password_is_not_repeated(server: Server) -> None:
     with pytest.raises(StorageFault, match="password authentication failed") as caught:
         Logbook(url)
     assert "Wr0ng" not in str(caught.value)
+
+
+def test_a_server_that_freezes_is_given_up_and_used_again_when_it_thaws(
+    server: Server, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # given a server whose connections stay open, and that says nothing more
+    for name, seconds in (("CONNECTING", 2.0), ("SILENCE", 0.5), ("ENTERING", 0.5), ("READING", 0.5)):
+        monkeypatch.setattr(database, name, seconds)
+    with Logbook(server.new_database("frozen")) as book:
+        with pytest.raises(StorageFault, match=r"the server has not answered for 0\.5 s"), book.writing() as connection:
+            server.freeze()
+            connection.exec_driver_sql("SELECT 1")
+        try:
+            with pytest.raises(StorageFault, match="check that the server runs"):
+                book.enter(outcome(1))
+        finally:
+            server.thaw()
+        book.enter(outcome(2))
+        assert [entry.serial for entry in entries(book)] == ["VC204-0002"]
+
+
+def test_a_station_enters_and_an_office_reads_and_neither_can_do_more(server: Server) -> None:
+    owner = server.new_database("least_rights")
+    for name in ("line_2", "quality"):
+        server.sql("postgres", f"CREATE ROLE {name} LOGIN PASSWORD '{PASSWORD}'")
+    with pytest.raises(StorageFault, match="logbook rights"):  # nobody has laid it out, and a station may not
+        Logbook(server.url("least_rights", user="line_2"))
+    Logbook(owner).close()
+    server.sql("least_rights", "\n".join(grants("least_rights", stations=["line_2"], offices=["quality"])))
+    with Logbook(server.url("least_rights", user="line_2")) as book:
+        identifier = book.enter(outcome(0), station="line 2")
+        book.enter(outcome(1), station="line 2")
+        for statement in (
+            "UPDATE outcomes SET verdict = 'pass'",
+            "DELETE FROM outcomes",
+            "UPDATE readings SET value = 0",
+            "DELETE FROM links",
+            "UPDATE links SET note = ''",
+            "DELETE FROM heads",
+            "DROP TABLE readings",
+            "UPDATE layout_version SET version = 1",
+        ):
+            with pytest.raises(StorageFault, match=r"permission denied|must be owner"), book.writing() as connection:
+                connection.exec_driver_sql(statement)
+    with Logbook(server.url("least_rights", user="quality")) as book:
+        assert len(entries(book)) == 2
+        assert outcome_as_json(book.outcome(identifier)) == outcome_as_json(outcome(0))
+        assert verify(book).flaws == ()
+        with pytest.raises(StorageFault, match="permission denied"):
+            book.enter(outcome(2))
+
+
+def test_an_older_layout_is_brought_up_to_date_by_its_owner_only(server: Server) -> None:
+    url = server.new_database("older")
+    Logbook(url).close()
+    server.sql("older", "UPDATE layout_version SET version = 3; CREATE ROLE line_3 LOGIN PASSWORD '" + PASSWORD + "'")
+    server.sql("older", "ALTER TABLE outcomes DROP COLUMN simulated")
+    server.sql("older", "\n".join(grants("older", stations=["line_3"])))
+    with pytest.raises(StorageFault, match=r"layout 3, and this user has no right(.|\n)*as the owner of the database"):
+        Logbook(server.url("older", user="line_3"))
+    Logbook(url).close()
+    Logbook(server.url("older", user="line_3")).close()
+
+
+@pytest.mark.parametrize("name", ["", 'a"b; DROP TABLE outcomes; --', "x" * 64])
+def test_a_name_of_a_user_stays_a_name(name: str) -> None:
+    if '"' in name:
+        assert all('"a""b; DROP TABLE outcomes; --"' in line for line in grants("line", stations=[name]))
+    else:
+        with pytest.raises(Misuse, match="expected: the name of a user"):
+            list(grants("line", offices=[name]))
+
+
+def test_one_user_is_not_both() -> None:
+    with pytest.raises(Misuse, match="a user of its own for each"):
+        list(grants("line", stations=["a"], offices=["a"]))

@@ -22,6 +22,7 @@ import pytest
 from tests.cli.conftest import Spoken
 from tests.ending import STATUS
 from tests.logbook.postgresql import Server
+from tests.logbook.relay import Relay
 from tests.reporting.reported import reported
 from wavewright.durable_files import IN_USE
 from wavewright.errors import StorageFault
@@ -335,23 +336,47 @@ for number in range(count):
     delivery.close()
     print(gone.id, gone.verdict, gone.waits_in is not None, flush=True)
 """
-STATIONS, UNITS, STOPS = (6, 100, 10) if os.environ.get("WAVEWRIGHT_PROOF") == "full" else (3, 12, 3)
+IS_FULL = os.environ.get("WAVEWRIGHT_PROOF") == "full"
+STATIONS, UNITS, STOPS = (6, 100, 10) if IS_FULL else (3, 12, 3)
+CALLS, PATIENCE = (6, 10) if IS_FULL else (1, 2)  # connections without an answer, each given up after so many seconds
 
 
 def test_stations_lose_nothing_and_enter_nothing_twice_while_the_server_comes_and_goes(
     server: Server, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     url = server.new_database("line")
-    Logbook(url).close()
     names = [f"line {number}" for number in range(STATIONS)]
+    with Relay(server.port, cut_after=UNITS // 4, calls=CALLS) as cable:
+        addresses = dict.fromkeys(names, url)
+        addresses[names[-1]] = f"{server.url('line', port=cable.port)}?connect_timeout={PATIENCE}"
+        told = told_by_stations(server, addresses, tmp_path)
+        assert cable.unanswered == CALLS
+    waited = sum(line.split()[2] == "True" for line in told)
+    assert waited >= STOPS + CALLS  # else it would prove nothing
+    with Logbook(url) as book:
+        for name in names:
+            forward(book, tmp_path / name / FOLDER, whatever=True)  # the last one knows the server by another port
+            assert waiting(tmp_path / name) == []
+        ids = [entry.id for entry in entries(book)]
+        assert sorted(ids) == sorted(line.split()[0] for line in told)
+        assert len({entry.serial for entry in entries(book)}) == len(ids) == STATIONS * UNITS
+        assert {line.split()[1] for line in told} == {"pass"}
+        assert verify(book).flaws == ()
+    with capsys.disabled():
+        made = f"{STATIONS * UNITS} outcomes, server stopped {STOPS} times, one station cut off, {waited} waited"
+        print(f"\nspool: {made}: {len(ids)} entered, none twice")
+
+
+def told_by_stations(server: Server, addresses: dict[str, str], folder: Path) -> list[str]:
+    """What stations say that run at once while the server is stopped and started; one line for each unit."""
     stations = [
         subprocess.Popen(
-            [sys.executable, "-c", STATION, url, str(tmp_path / name), name, str(UNITS)],
+            [sys.executable, "-c", STATION, url, str(folder / name), name, str(UNITS)],
             cwd=ROOT,
             stdout=subprocess.PIPE,
             text=True,
         )
-        for name in names
+        for name, url in addresses.items()
     ]
     told: list[str] = []
     first = stations[0].stdout
@@ -365,20 +390,7 @@ def test_stations_lose_nothing_and_enter_nothing_twice_while_the_server_comes_an
     for station in stations:
         told += station.communicate()[0].splitlines()
     assert [station.returncode for station in stations] == [0] * STATIONS
-    waited = sum(line.split()[2] == "True" for line in told)
-    assert waited >= STOPS  # else it would prove nothing
-    with Logbook(url) as book:
-        for name in names:
-            forward(book, tmp_path / name / FOLDER)
-            assert waiting(tmp_path / name) == []
-        ids = [entry.id for entry in entries(book)]
-        assert sorted(ids) == sorted(line.split()[0] for line in told)
-        assert len({entry.serial for entry in entries(book)}) == len(ids) == STATIONS * UNITS
-        assert {line.split()[1] for line in told} == {"pass"}
-        assert verify(book).flaws == ()
-    with capsys.disabled():
-        made = f"{STATIONS * UNITS} outcomes, server stopped {STOPS} times, {waited} waited"
-        print(f"\nspool: {made}: {len(ids)} entered, none twice")
+    return told
 
 
 def test_what_is_entered_and_cannot_be_deleted_is_said_and_known_the_next_time(

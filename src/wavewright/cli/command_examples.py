@@ -27,6 +27,9 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "logbook import": ("wavewright logbook import outcomes",),
         "logbook list": ("wavewright logbook list",),
         "logbook prune": ("wavewright logbook prune --serial VC204-0000",),
+        "logbook rights": (
+            "wavewright logbook rights --logbook postgresql://owner@server/line --station line_2 --office quality",
+        ),
         "logbook show": ("wavewright logbook show last",),
         "logbook trend": ("wavewright logbook trend rail_noise.ripple",),
         "logbook verify": ("wavewright logbook verify",),

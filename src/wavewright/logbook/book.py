@@ -22,7 +22,7 @@ from wavewright.logbook.address import read_address
 from wavewright.logbook.chain import CHUNK, ChainEntry, append, run_entry
 from wavewright.logbook.code_store import CodeStore
 from wavewright.logbook.database import Database, insert_rows
-from wavewright.logbook.migrations import bring_up_to_date
+from wavewright.logbook.migrations import NEWEST_LAYOUT, bring_up_to_date, layout_version
 from wavewright.logbook.outcome_files import outcome_as_json, outcome_from_json
 from wavewright.logbook.rows import origins_of, outcome_row, reading_rows
 from wavewright.running.outcome import Outcome
@@ -57,8 +57,24 @@ class Logbook:
         self.codes = CodeStore(captures or address.captures)
         self._database = Database(address)
         self.reading, self.writing = self._database.reading, self._database.writing
-        with self.writing() as connection:
-            bring_up_to_date(connection, where=self.where)
+        with self.reading() as connection:  # who may only read can open what is up to date
+            found = layout_version(connection, where=self.where)
+        if found != NEWEST_LAYOUT:
+            self._lay_out(found)
+
+    def _lay_out(self, found: int) -> None:
+        """Lay out an empty database, or bring an older one up to date; whoever waited for another finds it done."""
+        try:
+            with self.writing() as connection:
+                bring_up_to_date(connection, where=self.where)
+        except StorageFault as fault:
+            if "permission denied" not in fault.what and "must be owner" not in fault.what:
+                raise
+            raise StorageFault(
+                f"the logbook has layout {found}, and this user has no right to bring it to layout {NEWEST_LAYOUT}",
+                where=self.where,
+                do="run `wavewright logbook rights` once as the owner of the database",
+            ) from fault
 
     @classmethod
     def existing(cls, where: str | Path | None = None) -> Self:

@@ -21,6 +21,8 @@ from wavewright.logbook.address import Address
 
 BUSY = 60.0  # s that one process waits for another's transaction
 CONNECTING, SILENCE = 10.0, 30.0  # s until a server that does not answer is taken for absent
+# s that a statement may bring nothing: one that writes waits for other writers first, a study reads for long
+ENTERING, READING = BUSY + SILENCE, 600.0
 WRITES = "wavewright_writes"
 TURN = 204_000_001  # names, on a server, the lock that a transaction which writes takes first; any number would do
 
@@ -102,8 +104,22 @@ def _engine(address: Address) -> Engine:
             f"logbook `{address.shown}`: the driver for PostgreSQL is not installed",
             do="install `wavewright[postgres]`: pip install 'wavewright[postgres]'",
         ) from fault
+    event.listen(engine, "do_connect", _connect_patiently)
+    event.listen(engine, "checkin", _answer_soon)
     event.listen(engine, "begin", _begin_postgresql)
     return engine
+
+
+def _answer_soon(connection: Any, record: object) -> None:
+    """Before it is used again a connection is asked whether it still lives: that has to be answered at once."""
+    if connection is not None:
+        connection.patience = SILENCE
+
+
+def _connect_patiently(dialect: object, record: object, arguments: list[Any], options: dict[str, Any]) -> Any:
+    from wavewright.logbook.patient_connection import PatientConnection
+
+    return PatientConnection.connect(*arguments, **options)
 
 
 def _patience(address: Address) -> dict[str, Any]:
@@ -151,5 +167,7 @@ def _begin_sqlite(connection: Connection) -> None:
 
 def _begin_postgresql(connection: Connection) -> None:
     """One writer after another, from the first statement on: also for laying out the tables of an empty database."""
-    if connection.get_execution_options().get(WRITES):
+    writes = bool(connection.get_execution_options().get(WRITES))
+    connection.connection.driver_connection.patience = ENTERING if writes else READING  # type: ignore[union-attr]
+    if writes:
         connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({TURN})")

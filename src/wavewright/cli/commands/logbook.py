@@ -26,7 +26,7 @@ from wavewright.cli.run_filter import (
     run_filter,
 )
 from wavewright.cli.run_table import show_runs, show_unfinished
-from wavewright.errors import StorageFault
+from wavewright.errors import Misuse, StorageFault
 
 if TYPE_CHECKING:
     from wavewright.logbook.queries import RunEntry
@@ -242,6 +242,34 @@ def forward_runs(
         for fault in faults:
             print(f"stays in the spool: {fault}", file=sys.stderr)
     return 3 if faults else 0
+
+
+@commands.command()
+def rights(
+    *,
+    station: Annotated[list[str] | None, typer.Option(metavar="USER", help="A user that enters runs.")] = None,
+    office: Annotated[list[str] | None, typer.Option(metavar="USER", help="A user that only reads.")] = None,
+    logbook: LogbookAt = None,
+) -> None:
+    """Lay out a logbook in PostgreSQL, and print the SQL for least rights.
+
+    Run it as the owner of the database, and give what it prints to `psql`. A station's user can then enter runs and read
+    them, and change or delete none; an office's user can read.
+    """
+    from wavewright.logbook.address import read_address
+    from wavewright.logbook.book import Logbook
+    from wavewright.logbook.rights import grants
+
+    address = read_address(logbook)
+    if address.is_file:
+        raise Misuse(
+            f"logbook `{address.shown}` is a file: its rights are those of the file",
+            expected="--logbook with the URL of a PostgreSQL database",
+        )
+    statements = list(grants(address.url.database or "", stations=station or (), offices=office or ()))
+    Logbook(logbook).close()
+    for line in statements:
+        print(line)
 
 
 @commands.command()
