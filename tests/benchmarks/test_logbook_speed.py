@@ -9,22 +9,30 @@ from __future__ import annotations
 import sqlite3
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pytest
 
 from tests.logbook.made_outcomes import START, outcome, result
+from tests.logbook.postgresql import Server, programs
 from tests.reporting.reported import made_capture, reported
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.queries import trend
 from wavewright.logbook.recompute import recompute
+from wavewright.logbook.tables import metadata
 from wavewright.recipe.load import parse_recipe
 from wavewright.reporting.html import html
 from wavewright.running.evaluation import evaluate
 from wavewright.running.outcome import Outcome
+
+if TYPE_CHECKING:
+    from psycopg import Connection
 
 BATCH, READINGS = 10_000, 20
 
@@ -59,6 +67,36 @@ def write_batch(folder: Path, count: int = BATCH) -> tuple[float, float]:
         plain.execute("create table readings (outcome, name, started, metric, value, unit, uncertainty)")
         theirs = seconds(lambda: plain.executemany("insert into readings values (?, ?, ?, ?, ?, ?, ?)", rows))
     return count / ours, ours / theirs
+
+
+def insert_plainly(connection: Connection[Any], rows: dict[str, list[tuple[Any, ...]]]) -> None:
+    """What a script would do that has the rows already."""
+    for name, some in rows.items():
+        places = ", ".join(["%s"] * len(some[0]))
+        connection.cursor().executemany(f"insert into {name} values ({places})".encode(), some)
+    connection.commit()
+
+
+def write_to_server(server: Server, count: int = 2000, turns: int = 5) -> tuple[float, float]:
+    """Outcomes a second into PostgreSQL, and that rate over the one of a plain batched insert of the same rows."""
+    import psycopg
+
+    made = runs(count)
+    ours, theirs = [], []
+    for turn in range(turns):
+        url, plain_url = (server.new_database(f"{kind}_{count}_{turn}") for kind in ("ours", "plain"))
+        with Logbook(url) as book:
+            ours.append(seconds(lambda: book.enter_all(made)))
+            with book.reading() as connection:
+                rows = {
+                    table.name: [tuple(row) for row in connection.execute(table.select())]
+                    for table in metadata.sorted_tables
+                    if table.name not in ("layout_version", "captures")  # no run of these has captures
+                }
+        Logbook(plain_url).close()
+        with psycopg.connect(plain_url) as plain:
+            theirs.append(seconds(partial(insert_plainly, plain, rows)))
+    return count / min(ours), min(theirs) / min(ours)
 
 
 def trend_of_a_million(folder: Path) -> float:
@@ -124,12 +162,28 @@ def report_of_ten() -> float:
     return min(seconds(lambda: html(ten), time.process_time) for _ in range(3))
 
 
+def on_a_server() -> list[tuple[str, float, str]]:
+    """The same for a server, where its programs are installed."""
+    if (folder := programs()) is None:
+        return []
+    server = Server(folder)
+    try:
+        rate, share = write_to_server(server)
+    finally:
+        server.remove()
+    return [
+        ("outcomes entered a second on PostgreSQL, 2,000 with 20 readings", rate, ""),
+        ("that rate over the one of a plain batched insert of the rows", share, "at least 0.8"),
+    ]
+
+
 def measure_ratios() -> list[tuple[str, float, str]]:
     """Name, figure, and what is wanted."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         rate, share = write_batch(folder)
         return [
+            *on_a_server(),
             ("outcomes written a second, batch of 10 000 with 20 readings", rate, "at least 500"),
             ("the same, time over plain sqlite3 inserts of the readings", share, ""),
             ("trend over a million readings, s", trend_of_a_million(folder), "well under 1"),
@@ -140,6 +194,23 @@ def measure_ratios() -> list[tuple[str, float, str]]:
 
 def test_a_batch_is_written_whole(tmp_path: Path) -> None:
     rate, share = write_batch(tmp_path, 50)
+    assert rate > 0
+    assert share > 0
+
+
+@pytest.fixture
+def server() -> Iterator[Server]:
+    pytest.importorskip("psycopg")
+    folder = programs()
+    if folder is None:
+        pytest.skip("NOT TESTED with PostgreSQL: initdb and pg_ctl are not installed")
+    made = Server(folder)
+    yield made
+    made.remove()
+
+
+def test_a_server_gets_the_same_rows_either_way(server: Server) -> None:
+    rate, share = write_to_server(server, 50, 1)
     assert rate > 0
     assert share > 0
 

@@ -90,6 +90,12 @@ def test_a_wrong_password_is_not_repeated(server: Server) -> None:
     assert "Wr0ng" not in str(caught.value)
 
 
+def freeze_within_a_transaction(server: Server, book: Logbook) -> None:
+    with book.writing() as connection:
+        server.freeze()
+        connection.exec_driver_sql("SELECT 1")
+
+
 def test_a_server_that_freezes_is_given_up_and_used_again_when_it_thaws(
     server: Server, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -97,10 +103,9 @@ def test_a_server_that_freezes_is_given_up_and_used_again_when_it_thaws(
     for name, seconds in (("CONNECTING", 2.0), ("SILENCE", 0.5), ("ENTERING", 0.5), ("READING", 0.5)):
         monkeypatch.setattr(database, name, seconds)
     with Logbook(server.new_database("frozen")) as book:
-        with pytest.raises(StorageFault, match=r"the server has not answered for 0\.5 s"), book.writing() as connection:
-            server.freeze()
-            connection.exec_driver_sql("SELECT 1")
         try:
+            with pytest.raises(StorageFault, match=r"the server has not answered for 0\.5 s"):
+                freeze_within_a_transaction(server, book)
             with pytest.raises(StorageFault, match="check that the server runs"):
                 book.enter(outcome(1))
         finally:

@@ -253,8 +253,8 @@ def rights(
 ) -> None:
     """Lay out a logbook in PostgreSQL, and print the SQL for least rights.
 
-    Run it as the owner of the database, and give what it prints to `psql`. A station's user can then enter runs and read
-    them, and change or delete none; an office's user can read.
+    Run it as the owner of the database, and give what it prints to `psql`. A station's user can then enter runs and
+    read them, and change or delete none; an office's user can read.
     """
     from wavewright.logbook.address import read_address
     from wavewright.logbook.book import Logbook
