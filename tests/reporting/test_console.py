@@ -13,6 +13,7 @@ from tests.reporting.reported import reported
 from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.reporting.console import print_outcome, print_statistics, shown_reading
 from wavewright.running.outcome import Outcome
+from wavewright.running.readings_table import reading_rows
 from wavewright.running.result import CrossCheck
 
 
@@ -40,15 +41,30 @@ def test_each_result_is_a_row_with_reading_limit_margin_and_verdict(outcome: Out
     ]
 
 
-@pytest.mark.parametrize("width", [60, 80, 120])
-def test_a_narrow_window_loses_no_letter(outcome: Outcome, width: int) -> None:
-    narrow, wide = (io.StringIO(), io.StringIO())
-    print_outcome(outcome, Console(file=narrow, width=width, no_color=True))
-    print_outcome(outcome, Console(file=wide, width=400, no_color=True))
-    assert "…" not in narrow.getvalue()
-    # the same letters, whatever the lines; the comma between value and uncertainty goes where they are stacked
-    letters = [sorted("".join(text.getvalue().split()).replace(",", "")) for text in (narrow, wide)]
-    assert letters[0] == letters[1]
+@pytest.mark.parametrize("width", [40, 60, 80, 100, 120])
+def test_a_window_of_any_width_breaks_no_name_number_or_limit(width: int) -> None:
+    narrow = io.StringIO()
+    print_outcome(reported(), Console(file=narrow, width=width, no_color=True))
+    lines = narrow.getvalue().splitlines()
+    rows = list(reading_rows(reported().measurements))
+    assert all(len(line) <= width for line in lines[: len(rows)])
+    for row in rows:
+        for cell in (row.measurement, row.characteristic, row.value, row.reach, row.limit, row.margin, row.verdict):
+            assert any(cell in line for line in lines), (width, cell)
+
+
+def test_in_a_window_of_80_columns_each_condition_is_whole_above_its_readings() -> None:
+    one = example_outcome().measurements[1]
+    sweep = tuple(
+        replace(one, name="coil_drive_of_the_valve", conditions={"duty": f"{duty} %", "load": "120 ohm"})
+        for duty in (10, 40)
+    )
+    narrow = io.StringIO()
+    print_outcome(replace(example_outcome(), measurements=sweep), Console(file=narrow, width=80, no_color=True))
+    lines = [line.rstrip() for line in narrow.getvalue().splitlines()]
+    places = [lines.index(measurement.label) for measurement in sweep]
+    assert [lines[place + 1].split()[0] for place in places] == ["duty_factor", "duty_factor"]
+    assert places[1] - places[0] > 2
 
 
 def test_the_margin_of_a_ratio_is_in_percentage_points(outcome: Outcome) -> None:

@@ -9,6 +9,7 @@ from dataclasses import replace
 from html.parser import HTMLParser
 from xml.etree import ElementTree as Xml
 
+import numpy as np
 import pytest
 from rich.console import Console
 
@@ -16,8 +17,10 @@ from tests.example_outcome import example_outcome
 from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.analysis.uncertainty.budget import Budget
 from wavewright.analysis.uncertainty.contribution import Contribution
+from wavewright.judgement.judge import judge
 from wavewright.judgement.shown import show_reach, show_reading
 from wavewright.judgement.verdict import Verdict
+from wavewright.quantities import read_quantity
 from wavewright.reporting.console import print_outcome
 from wavewright.reporting.html import html
 from wavewright.reporting.junit import junit
@@ -259,14 +262,53 @@ def test_a_value_ends_where_its_uncertainty_does() -> None:
 
 def test_in_a_narrow_window_the_uncertainty_stands_below_the_value(outcome: Outcome) -> None:
     shown = {}
-    for width in (80, 200):
+    for width in (72, 200):
         console = Console(file=io.StringIO(), width=width, no_color=True)
         print_outcome(outcome, console)
         assert isinstance(console.file, io.StringIO)
         shown[width] = console.file.getvalue().splitlines()
     assert any("3.279 V ± 57 mV" in line for line in shown[200])
-    first = next(number for number, line in enumerate(shown[80]) if "3.279 V" in line)
-    assert "± 57 mV" not in shown[80][first]
-    assert shown[80][first].index("3.279 V") == shown[80][first + 1].index("± 57 mV")
-    table = shown[80][: next(number for number, line in enumerate(shown[80]) if line.startswith("reset_hold"))]
-    assert max(map(len, table)) <= 80
+    first = next(number for number, line in enumerate(shown[72]) if "3.279 V" in line)
+    assert "± 57 mV" not in shown[72][first]
+    assert shown[72][first].index("3.279 V") == shown[72][first + 1].index("± 57 mV")
+    table = shown[72][: next(number for number, line in enumerate(shown[72]) if line.startswith("reset_hold"))]
+    assert max(map(len, table)) <= 72
+
+
+ENDS = [
+    (0.038, 0.042, "V", "38 mV .. 42 mV"),
+    (1.6e-3, 3.2e-3, "s", "1.6 ms .. 3.2 ms"),
+    (0.39, 0.41, "1", "40 % ± 1 pp"),
+]
+
+
+@pytest.mark.parametrize("low, high, unit, limit", ENDS, ids=[row[2] for row in ENDS])
+def test_no_report_shows_a_reading_or_its_margin_on_another_side_of_the_limit_than_it_was_judged_on(
+    low: float, high: float, unit: str, limit: str
+) -> None:
+    generator = np.random.default_rng(4)
+    span = high - low
+    results = []
+    for number in range(40):
+        end = (low, high)[number % 2]
+        value = end + span * float(10 ** generator.uniform(-5, -0.5)) * (1, -1)[number // 2 % 2]
+        # the standard uncertainty is often far more than the distance to the end, and so would be the rounding
+        judged = judge(known(value, unit, span * float(10 ** generator.uniform(-4, 0))), limit)
+        assert judged.margin is not None
+        assert judged.reading is not None
+        results.append(
+            replace(result(f"r{number}", judged.reading, limit, judged.margin.value, reason=judged.reason),
+                    verdict=judged.verdict)
+        )  # fmt: skip
+    measured = MeasurementOutcome("rail", shots=1, results=tuple(results))
+    wide = replace(example_outcome(), measurements=(measured,))
+    for kind, read in {**READERS, "JUnit": in_junit}.items():
+        rows = {row[1]: row for row in read(wide) if len(row) > 4 and row[1].startswith("r")}
+        for one in results:
+            value, margin = rows[one.name][2].split(" ± ")[0], rows[one.name][4]
+            shown = read_quantity(value, unit=unit).value
+            is_inside = one.verdict is not Verdict.FAIL
+            assert (low <= shown <= high) is is_inside, (kind, one.reading.value, value)
+            assert margin.startswith("-") is not is_inside, (kind, one.reading.value, margin)
+            if one.reason:
+                assert one.reason.startswith(value), (kind, one.reason)

@@ -99,7 +99,7 @@ class BatchConsole:
         from rich.text import Text
 
         from wavewright.reporting.big_word import big_word
-        from wavewright.reporting.console import STYLES
+        from wavewright.reporting.readings_on_screen import STYLES
         from wavewright.running.readings_table import on_which_bench
 
         self._pace.end()

@@ -19,7 +19,7 @@ def show_runs(found: list[RunEntry], as_json: bool) -> None:
         return
     from rich.text import Text
 
-    from wavewright.reporting.console import STYLES
+    from wavewright.reporting.readings_on_screen import STYLES
 
     headings = ("run", "started, UTC", "recipe", "part", "serial", "verdict", "bench")
     table = console_table(headings, whole=("run", "started, UTC", "verdict", "bench"))

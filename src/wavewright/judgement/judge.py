@@ -14,7 +14,7 @@ from wavewright.judgement.decision_rules import SIMPLE, DecisionRule
 from wavewright.judgement.doubting import NO_RULES, DoubtRules, deciding, without_allowed
 from wavewright.judgement.joining import EACH, all_doubts, every_finding, find_over, joined
 from wavewright.judgement.limits import Limit, Margin
-from wavewright.judgement.shown import show_margin
+from wavewright.judgement.shown import last_digit, show_margin
 from wavewright.judgement.verdict import Verdict
 
 
@@ -48,12 +48,12 @@ class Judgement:
         """The verdict, with its reason or its margin, and with a guard band the probability of conformance."""
         word = "not judged" if self.verdict is None else str(self.verdict)
         unit = self.reading.unit if self.reading else "1"
-        why = self.reason or ("" if self.margin is None else f"margin {show_margin(self.margin.value, unit)}")
-        known = None if self.conformance is None else f"{CONFORMANCE} {show_probability(self.conformance)}"
-        told = [why, *([str(self.rule)] if self.rule.is_guarded else [])]
-        return (
-            f"{word}: {'; '.join(text for text in [*told, *([known] if known and known not in why else [])] if text)}"
-        )
+        known = None if self.reading is None else last_digit(self.reading)
+        margin = "" if self.margin is None else f"margin {show_margin(self.margin.value, unit, uncertainty=known)}"
+        why = self.reason or margin
+        probability = "" if self.conformance is None else f"{CONFORMANCE} {show_probability(self.conformance)}"
+        told = [why, str(self.rule) if self.rule.is_guarded else "", "" if probability in why else probability]
+        return f"{word}: {'; '.join(text for text in told if text)}"
 
     def as_json(self) -> dict[str, Any]:
         """Verdict, margin, reason, rule and probability in plain words and numbers."""

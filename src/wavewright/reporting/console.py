@@ -2,45 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from wavewright.judgement.decision import CONFORMANCE, show_probability
-from wavewright.judgement.shown import RECORD_ONLY, last_digit, show_reach
+from wavewright.judgement.shown import RECORD_ONLY, acceptable, last_digit, show_reach, show_reading
 from wavewright.judgement.verdict import Verdict
 from wavewright.quantities import show_quantity
 from wavewright.reporting.console_table import console_table
-from wavewright.running.readings_table import (
-    HEADINGS,
-    NOTHING,
-    SIMULATED_BENCH,
-    ReadingRow,
-    on_which_bench,
-    reading_rows,
-)
+from wavewright.reporting.readings_on_screen import STYLES, print_readings
+from wavewright.running.readings_table import NOTHING, SIMULATED_BENCH, on_which_bench, reading_rows
 
 if TYPE_CHECKING:
     from rich.console import Console
-    from rich.table import Table
 
     from wavewright.analysis.reading import Reading
     from wavewright.analysis.statistics.shot_statistics import ShotTrend
     from wavewright.running.outcome import Outcome
     from wavewright.running.result import CrossCheck
 
-UNFOLDED = 1000  # columns: more than any table of readings has
 RESOLVED = 1e-9  # of the larger of two values: a difference below it is shown as 0
 
-STYLES: Mapping[str, str] = {
-    Verdict.PASS: "green",
-    Verdict.FAIL: "bold red",
-    Verdict.INCONCLUSIVE: "yellow",
-    Verdict.ERROR: "bold magenta",
-}
 
+def shown_reading(reading: Reading, limit: str = "") -> tuple[str, str, str, str, str]:
+    """Value, count, minimum, maximum and remarks of a reading, as cells of a table.
 
-def shown_reading(reading: Reading) -> tuple[str, str, str, str, str]:
-    """Value, count, minimum, maximum and remarks of a reading, as cells of a table."""
+    Parameters
+    ----------
+    limit : what it is judged against; the value is shown on the side of it that it lies on.
+    """
     if reading.value is None:
         return NOTHING, NOTHING, NOTHING, NOTHING, reading.reason
     known, reach = last_digit(reading), show_reach(reading)
@@ -50,7 +40,8 @@ def shown_reading(reading: Reading) -> tuple[str, str, str, str, str]:
 
     count = NOTHING if reading.count is None else str(reading.count)
     remarks = "; ".join(finding.sentence for finding in reading.doubted)
-    value = f"{shown(reading.value)}{', ' if reach == RECORD_ONLY else ' '}{reach}".strip()
+    value = show_reading(reading, acceptable(limit, reading.unit))
+    value = f"{value}{', ' if reach == RECORD_ONLY else ' '}{reach}".strip()
     return value, count, shown(reading.minimum), shown(reading.maximum), remarks
 
 
@@ -58,32 +49,16 @@ def print_outcome(outcome: Outcome, console: Console) -> None:
     """The table of an outcome, what the operator should know about it, and the verdict in the last line."""
     from rich.text import Text
 
-    table = _table(reading_rows(outcome.measurements), stacked=False)
-    if console.measure(table, options=console.options.update(width=UNFOLDED)).maximum > console.width:
-        table = _table(reading_rows(outcome.measurements), stacked=True)
     unit = " ".join(word for word in (outcome.part, outcome.serial) if word)
     head = Text(f"{outcome.title}{f', {unit}' if unit else ''}", style="bold")
     console.print(head.append(f" ({SIMULATED_BENCH})", style="yellow") if outcome.is_simulated else head)
-    console.print(table)
+    print_readings(list(reading_rows(outcome.measurements)), console)
     for line in _remarks(outcome):
         console.print(Text(line), soft_wrap=True)
     verdict = str(outcome.verdict)
     last = Text("verdict: ").append(verdict, style=STYLES.get(verdict, ""))
     last.append(on_which_bench(outcome.is_simulated), style="yellow").append(_tally(outcome))
     console.print(last, soft_wrap=True)
-
-
-def _table(rows: Iterable[ReadingRow], *, stacked: bool) -> Table:
-    """The table of readings; `stacked` has the uncertainty below the value, where the window is narrow."""
-    from rich.text import Text
-
-    table = console_table(HEADINGS, right=("margin",), whole=("margin", "verdict"))
-    for row in rows:
-        measurement, characteristic, measured, *cells, verdict = row.cells
-        value = f"{row.value}\n{row.reach}" if stacked and row.reach else measured
-        texts = map(Text, (measurement, characteristic, value, *cells))
-        table.add_row(*texts, Text(verdict, style=STYLES.get(verdict, "")))
-    return table
 
 
 def _remarks(outcome: Outcome) -> Iterator[str]:

@@ -97,7 +97,7 @@ def measure(
             }
         )
     else:
-        _print_table(readings)
+        _print_table(readings, limit or "")
         if judged is not None:
             print(f"{metric[0]}: {judged}")
         if each:
@@ -197,11 +197,11 @@ def _print_each(readings: Mapping[str, Reading]) -> None:
             print(f"{name}  {time}  {value}")
 
 
-def _print_table(readings: dict[str, Reading]) -> None:
+def _print_table(readings: dict[str, Reading], limit: str) -> None:
     from wavewright.reporting.console import shown_reading
     from wavewright.reporting.console_table import console_table, plain_cells
 
     table = console_table(("metric", "measured value", "count", "min", "max", "remarks"))
     for name, reading in readings.items():
-        table.add_row(*plain_cells(name, *shown_reading(reading)))
+        table.add_row(*plain_cells(name, *shown_reading(reading, limit)))
     console().print(table)
