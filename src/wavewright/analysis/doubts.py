@@ -120,7 +120,7 @@ class Doubt(StrEnum):
     )
     UNDERSAMPLED = (
         "undersampled",
-        "fewer than 4 samples per period",
+        "fewer than 4 samples per period, or per bit of a decoded line",
         "the signal between the samples is not known",
         "raise `rate`",
     )
@@ -160,19 +160,20 @@ class Doubt(StrEnum):
     )
     SLOW_SETUP = (
         "slow_setup",
-        "probe, input and band limit together take more than a third of the edge that is read, or lose more than 2 % "
-        "of a tone",
+        "probe, input and band limit together take more than a third of the edge that is read, or of the time between "
+        "two edges of a bus, or lose more than 2 % of a tone",
         "the edge looks slower, and overshoot and tone smaller, than they are",
         "use a faster probe or input, or set no `bandwidth_limit`",
-        EXTREMES | LEVELS | {Reads.SAMPLES, Reads.TRANSITIONS, Reads.SPECTRUM},
+        EXTREMES | LEVELS | {Reads.SAMPLES, Reads.TRANSITIONS, Reads.SPECTRUM, Reads.EDGES},
     )
     PROBE_LOADING = (
         "probe_loading",
         "on the `source_impedance` that the recipe states, the probe takes more than 1 % of the voltage, or more than "
-        "a third of the edge that is read",
+        "a third of the edge, or of the time between two edges of a bus, that is read; its capacitance is more than 1 "
+        "% of that of a line",
         "touching the point with the probe changes what is there",
         "use a probe of higher resistance and lower capacitance, or measure at a point of lower impedance",
-        EXTREMES | LEVELS | {Reads.SAMPLES, Reads.TRANSITIONS, Reads.SPECTRUM},
+        EXTREMES | LEVELS | {Reads.SAMPLES, Reads.TRANSITIONS, Reads.SPECTRUM, Reads.EDGES},
     )
     DROOP = (
         "droop",
@@ -198,9 +199,11 @@ class Doubt(StrEnum):
     )
     INPUT_SKEW = (
         "input_skew",
-        "the inputs may differ by as much as the delay that is read",
+        "the inputs may differ by as much as the delay that is read, or different bandwidths or loading delay them "
+        "differently",
         "the delay may be that between the inputs",
-        "put both probes on one point, read their delay, and enter it as a correction",
+        "use the same probe and band limit on both; put both probes on one point, read their delay, and enter it as a "
+        "correction",
         frozenset({Reads.EDGES, Reads.SPECTRUM}),
     )
     TRIGGER_JITTER = (

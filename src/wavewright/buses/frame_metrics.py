@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 from wavewright.analysis.catalogue import Metric
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.reading import Reading
 from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.frame import ERRORS
@@ -25,6 +26,10 @@ ANY_ERROR = Vocabulary((), errors=tuple(ERRORS), of="any bus")
 F = TypeVar("F", bound=Callable[..., Reading])
 Published = Callable[[str, Mapping[str, Any]], Interval]
 """What a standard allows, from the name of the layer above the bus (or "") and the options of the bus."""
+LinesRead = Callable[[BusRecord, Mapping[str, Any]], Mapping[str, tuple[float, float]]]
+"""Which lines a metric with some options looks at: by name the two levels, V, that its instants refer to."""
+BETWEEN_EDGES = frozenset({Reads.FRAMES, Reads.EDGES})
+OF_FRAMES = frozenset({Reads.FRAMES})
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,11 +41,15 @@ class LineMetric(Metric):
     bus : whose lines they are.
     symbol : in the standard of that bus, empty where it has none.
     published : the limit of that standard, None where it has none; Misuse where it has none in a mode.
+    lines : the lines that it looks at; None: every one.
+    follows : the metric that its value is proportional to, whose doubts are its own; empty where there is none.
     """
 
     bus: str = ""
     symbol: str = ""
     published: Published | None = None
+    lines: LinesRead | None = None
+    follows: str = ""
 
 
 FRAME_METRICS: Registry[Metric] = Registry("metric", package="wavewright.buses", group="wavewright.frame_metrics")
@@ -53,22 +62,33 @@ def frame_metric(name: str, *, unit: str, source: str) -> Callable[[F], F]:
     """
 
     def enter(function: F) -> F:
-        _enter(Metric(name, unit, source, (1, 1), function))
+        _enter(Metric(name, unit, source, (1, 1), function, reads=OF_FRAMES))
         return function
 
     return enter
 
 
 def line_metric(
-    name: str, *, bus: str, unit: str, source: str, symbol: str = "", published: Published | None = None
+    name: str,
+    *,
+    bus: str,
+    unit: str,
+    source: str,
+    symbol: str = "",
+    published: Published | None = None,
+    reads: frozenset[Reads] = BETWEEN_EDGES,
+    lines: LinesRead | None = None,
+    follows: str = "",
 ) -> Callable[[F], F]:
     """Enter the decorated function into the catalogue; it takes the `BusRecord` of that bus, and options by keyword.
 
-    It returns a `Reading` or raises `NotMeasurable`. Where a recipe says `limit: published`, `published` is asked.
+    It returns a `Reading` or raises `NotMeasurable`. Where a recipe says `limit: published`, `published` is asked; what
+    speaks against the set-up is looked for on `lines`, by what the metric `reads` of them.
     """
 
     def enter(function: F) -> F:
-        _enter(LineMetric(name, unit, source, (1, 1), function, bus=bus, symbol=symbol, published=published))
+        entry = LineMetric(name, unit, source, (1, 1), function, reads=reads, bus=bus, symbol=symbol)
+        _enter(replace(entry, published=published, lines=lines, follows=follows))
         return function
 
     return enter
@@ -141,6 +161,29 @@ def published_limit(entry: Metric, *, then: str, options: Mapping[str, Any]) -> 
             expected=f"a limit of your own, such as `at most X`; published ones have {', '.join(known)}",
         )
     return entry.published(then, options)
+
+
+def lines_read(entry: LineMetric, bus: BusRecord, options: Mapping[str, Any]) -> Mapping[str, tuple[float, float]]:
+    """The lines that a metric with these options looks at, those that change: by name the levels that it refers to.
+
+    Empty where the levels are to be found from the record, and it has no two states.
+    """
+    try:
+        wanted = _every_line(bus) if entry.lines is None else entry.lines(bus, options)
+    except NotMeasurable:
+        return {}
+    changing = {name for name, line in bus.lines.items() if line is not None and line.times.size}
+    return {name: levels for name, levels in wanted.items() if name in changing}
+
+
+def _every_line(bus: BusRecord) -> Mapping[str, tuple[float, float]]:
+    return {name: levels for name in bus.lines if (levels := levels_at(bus, name)) is not None}
+
+
+def levels_at(bus: BusRecord, name: str) -> tuple[float, float] | None:
+    """The thresholds of a line, V; None where it is not connected, or they have not been found."""
+    found = bus.thresholds.get(name)
+    return None if found is None or found.is_auto else (found.low, found.high)
 
 
 def check_words(entry: Metric, options: Mapping[str, object], says: Vocabulary | None) -> None:

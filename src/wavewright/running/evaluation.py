@@ -26,6 +26,7 @@ from wavewright.judgement.limits import Limit
 from wavewright.quantities import read_interval
 from wavewright.recipe.computation import Computation
 from wavewright.recipe.measurement import Measurement
+from wavewright.running.line_findings import findings_of_line, findings_of_metric
 from wavewright.running.persistence import PersistenceCount
 from wavewright.running.result import Result, cut_short_results, judged_result
 from wavewright.running.shot import ExaminedShot, metered
@@ -78,7 +79,7 @@ class Evaluation:
         self._measurement = measurement
         self._shots: list[dict[str, Reading]] = []
         self._unmet: dict[str, list[tuple[str, ...]]] = {line: [] for line in measurement.expect}
-        self._unconnected: dict[str, list[tuple[Finding, ...]]] = {line: [] for line in measurement.expect}
+        self._of_lines: dict[str, list[tuple[Finding, ...]]] = {line: [] for line in measurement.expect}
         self._metered: dict[str, list[Reading]] = {one.name: [] for one in measurement.meterings}
         self._comparing = [ShotComparison(one, found, measurement) for one in measurement.compare.values()]
         persistence = measurement.persistence
@@ -97,7 +98,7 @@ class Evaluation:
         kept = {name: replace(reading, occurrences=None) for name, reading in readings.items()}
         read = {one.name: metered(shot.capture, one) for one in self._measurement.meterings}
         unmet = {line: shot.unmet({line: wanted}) for line, wanted in self._measurement.expect.items()}
-        unconnected = {line: shot.unconnected(line) for line in self._measurement.expect}
+        of_lines = {line: tuple(findings_of_line(shot, line)) for line in self._measurement.expect}
         compared = [comparing.compared(shot) for comparing in self._comparing]
         with shielded():
             if self._persisting is not None:
@@ -107,7 +108,7 @@ class Evaluation:
                 self._metered[name].append(reading)
             for line, sentences in unmet.items():
                 self._unmet[line].append(sentences)
-                self._unconnected[line].append(unconnected[line])
+                self._of_lines[line].append(of_lines[line])
             for comparing, found in zip(self._comparing, compared, strict=True):
                 comparing.add(found)
         return {**kept, **read}
@@ -137,7 +138,7 @@ class Evaluation:
             )
             for one in self._measurement.meterings
         ]
-        expected = [_expectation(line, unmet, self._unconnected[line], doubts) for line, unmet in self._unmet.items()]
+        expected = [_expectation(line, unmet, self._of_lines[line], doubts) for line, unmet in self._unmet.items()]
         compared = [result for comparing in self._comparing for result in comparing.results()]
         persisted = [] if self._persisting is None else self._persisting.results()
         return (*computed, *read, *expected, *compared, *persisted)
@@ -209,7 +210,8 @@ def _of_frames(shot: ExaminedShot, wanted: Computation) -> Reading:
             parts=(Reads.FRAMES,),
         )
     reading = doubted(Read(measured, (), frozenset({Reads.FRAMES})))
-    return with_findings(reading, [*shot.unconnected(wanted.of[0]), *_forced(shot.capture, {Reads.FRAMES})])
+    found = (*findings_of_line(shot, line), *findings_of_metric(shot, wanted, measured))
+    return with_findings(reading, [*found, *_forced(shot.capture, {Reads.FRAMES})])
 
 
 def _forced(capture: Capture, parts: Collection[Reads]) -> Iterator[Finding]:

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from wavewright.analysis.front_end.edge_speed import joint_rise_time
+from wavewright.analysis.front_end.edge_speed import joint_delay, joint_rise_time
 from wavewright.analysis.front_end.front_end import FrontEnd, Look
 from wavewright.analysis.front_end.ground_lead import ringing_of_lead
 from wavewright.analysis.front_end.probe_loading import Probe, ProbedNode
@@ -117,6 +117,7 @@ class InputPath:
         known: dict[str, Fact | None] = {
             "bandwidth": min(widths.values(), default=math.inf),
             "rise_time": joint_rise_time(widths.values()) if widths else None,
+            "group_delay": joint_delay(widths.values()) if widths else None,
             "bandwidths": ", ".join(f"{name} {show_quantity(width, 'Hz')}" for name, width in widths.items()) or None,
             "ac_corner": self.ac_corner,
             "skew": accuracy.skew,
@@ -241,9 +242,11 @@ def front_end_of(settings: Facts, number: int) -> FrontEnd | None:
         None if interval is None else Look(interval, known("look.edges"), known("look.tone")),
         input=number,
         rise_time=known("rise_time"),
+        group_delay=known("group_delay"),
         bandwidths=str(settings.get(f"input{number}.bandwidths", "")),
         ac_corner=known("ac_corner"),
         skew=known("skew"),
+        is_skew_corrected=f"input{number}.correction.skew" in settings,
         trigger_jitter=known("trigger_jitter"),
         source=None if source is None else ProbedNode(source),
         probe=None if resistance is None else Probe(resistance, known("probe_capacitance") or 0.0),

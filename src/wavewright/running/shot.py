@@ -118,6 +118,13 @@ class ExaminedShot:
         """The channels that a line is decoded from."""
         return tuple(self._measurement.decode[line].channels.values())
 
+    def channels_by_line(self, line: str, names: Collection[str]) -> tuple[str, ...]:
+        """The channels that some lines of a decoded bus come from, by their names in that bus; of a pair, both."""
+        wanted, decoded = self._measurement.decode[line].channels, self.decoded(line)
+        pair = decoded.bus.differential or ()
+        found = [name for each in names for name in ([each] if each in wanted else pair)]
+        return tuple(wanted[name] for name in found if name in wanted)
+
     def unconnected(self, line: str) -> tuple[Finding, ...]:
         """`nothing_there` where none of a line's channels shows more than an open input does."""
         channels = self._measurement.decode[line].channels.values()

@@ -25,7 +25,7 @@ from wavewright.quantities import show_quantity
 TIMES_FASTER = 3.0  # the set-up than the edge that is read; common practice, no source
 RULE_IS_OFF = 1.35  # largest ratio of what the set-up really adds to what the rule says
 NOTICEABLE_LOSS = 0.02  # of a tone's amplitude: one at a fifth of the bandwidth
-DURATIONS = ("rise_time", "fall_time")
+DURATIONS = ("rise_time", "fall_time", "shortest_rise_time", "shortest_fall_time")
 ABERRATIONS = ("overshoot", "undershoot", "preshoot")
 MEANS = ("mean", "cycle_mean", "sine_offset")  # which neither bandwidth nor a capacitance changes
 
@@ -33,6 +33,11 @@ MEANS = ("mean", "cycle_mean", "sine_offset")  # which neither bandwidth nor a c
 def joint_rise_time(bandwidths: Iterable[float]) -> float:
     """10 to 90 % of the step response of several single poles one after the other, s: root of the sum of squares."""
     return math.hypot(*(rise_time(bandwidth) for bandwidth in bandwidths))
+
+
+def joint_delay(bandwidths: Iterable[float]) -> float:
+    """By how much several single poles one after the other delay a slow edge, s: the sum of their time constants."""
+    return sum(1 / (2 * math.pi * bandwidth) for bandwidth in bandwidths)
 
 
 def without_set_up(duration: float, edge: float) -> float:
@@ -47,6 +52,8 @@ def slow_setup(read: Read) -> Finding | None:
             continue
         if read.metric in DURATIONS:
             found = _slowed(read, survey, front_end)
+        elif is_between_edges_of_bus(read):
+            found = _blurred(read, survey, front_end)
         elif read.metric == "slew_rate" or read.metric in ABERRATIONS:
             found = _rounded(read, survey, front_end)
         elif is_of_size(read, survey):
@@ -97,6 +104,33 @@ def _diminished(read: Read, survey: Survey, front_end: FrontEnd) -> Finding | No
     return Finding(Doubt.SLOW_SETUP, text, missing * is_negative, missing * (not is_negative), decides=False)
 
 
+def is_between_edges_of_bus(read: Read) -> bool:
+    """Whether a reading is a time, or a rate, between two edges on the lines of a bus."""
+    return {Reads.FRAMES, Reads.EDGES} <= read.parts and read.reading.unit in ("s", "Hz")
+
+
+def as_time(read: Read) -> float:
+    """The time, s, that a reading of a time or a rate stands for; infinite of a rate of 0."""
+    value = float(read.reading.value or 0.0)
+    return value if read.reading.unit == "s" else 1 / value if value else math.inf
+
+
+def reach_of_time(read: Read, moved: float) -> float:
+    """What a shift of an edge, s, is in the unit of a reading of a time or a rate."""
+    value = float(read.reading.value or 0.0)
+    return moved if read.reading.unit == "s" else moved * value * value
+
+
+def _blurred(read: Read, survey: Survey, front_end: FrontEnd) -> Finding | None:
+    """A time between edges so short that where they begin and end is decided by the set-up."""
+    time, own = as_time(read), front_end.edge * share_of_edge(read, survey)
+    if time >= TIMES_FASTER * own:
+        return None
+    shown, edge = (show_quantity(one, "s", resolution=own / 100) for one in (time, own))
+    text = f"{shown} between edges is read, and an edge of the set-up alone takes {edge} ({_made_of(front_end)})"
+    return Finding.within(Doubt.SLOW_SETUP, text, reach_of_time(read, own))
+
+
 def is_of_size(read: Read, survey: Survey) -> bool:
     """Whether a reading grows and shrinks with the signal; a mean does not, whatever becomes of the rest."""
     parts = EXTREMES | LEVELS | {Reads.SAMPLES, Reads.SPECTRUM}
@@ -110,7 +144,7 @@ def share_of_edge(read: Read, survey: Survey) -> float:
         _as_ratio(one, survey) if isinstance(one, ReferenceLevel) else usual
         for one, usual in zip(found, (0.1, 0.9), strict=True)
     )
-    return share_between(low, high, is_falling=read.metric == "fall_time")
+    return share_between(low, high, is_falling=read.metric.endswith("fall_time"))
 
 
 def share_between(low: float, high: float, *, is_falling: bool = False) -> float:

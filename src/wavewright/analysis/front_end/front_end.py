@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from wavewright.analysis.fitting.first_order import RISE_FACTOR
 from wavewright.analysis.front_end.probe_loading import Probe, ProbedNode, expected_loading
 from wavewright.analysis.reading import Doubt
 from wavewright.analysis.record.survey import Survey
@@ -39,8 +40,10 @@ class FrontEnd:
     look : at the same signal, at another rate.
     input : its number; two waveforms of one input have no skew between them.
     rise_time : s, of the step response of probe, input and band limit together; `bandwidths` says what they are.
+    group_delay : s, of the three together, at low frequencies.
     ac_corner : Hz, of the ac coupling; None where the input is coupled otherwise, or the corner is not known.
     skew : s, the largest delay against any other input; trigger_jitter : s, rms.
+    is_skew_corrected : by a correction for the band limit that is set, so that what that delays is in it.
     source, probe : the point that is touched, and the tip that touches it.
     lead_ringing : Hz, at which the ground lead rings with the capacitance of the tip.
     stated : doubts that the bench itself raises, each with what is stated.
@@ -52,9 +55,11 @@ class FrontEnd:
     look: Look | None = None
     input: int | None = None
     rise_time: float | None = None
+    group_delay: float | None = None
     bandwidths: str = ""
     ac_corner: float | None = None
     skew: float | None = None
+    is_skew_corrected: bool = False
     trigger_jitter: float | None = None
     source: ProbedNode | None = None
     probe: Probe | None = None
@@ -68,6 +73,11 @@ class FrontEnd:
         0 where neither is known.
         """
         return math.hypot(self.rise_time or 0.0, self.loading_edge)
+
+    @property
+    def delay(self) -> float | None:
+        """By how much the set-up and its loading delay the edges of a signal, s; None where that is not known."""
+        return None if self.group_delay is None else self.group_delay + self.loading_edge / RISE_FACTOR
 
     @property
     def loading_edge(self) -> float:

@@ -2,25 +2,42 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from wavewright.analysis.doubts import Doubt, Finding, Reads
 from wavewright.analysis.examined_reading import ENOUGH, Read
-from wavewright.analysis.front_end.front_end import repeating_frequency, tone_frequency
+from wavewright.analysis.front_end.front_end import FrontEnd, repeating_frequency, tone_frequency
 from wavewright.quantities import show_quantity
 
 TURN = 360.0  # degrees
 
 
 def input_skew(read: Read) -> Finding | None:
-    """A delay or a phase between two inputs that the inputs may differ by themselves."""
+    """A delay or a phase between two inputs that the inputs, or what is before them, may differ by themselves."""
     ways = [front_end for _, front_end in read.pairs if front_end is not None]
     if len({way.input for way in ways}) < 2 or read.reading.value is None:
         return None
-    skew = max((way.skew for way in ways if way.skew), default=0.0)
-    reach = _in_unit(read, skew)
-    if not reach or reach < abs(read.reading.value):
+    skew, unequal = max((way.skew for way in ways if way.skew), default=0.0), _unequal_delays(ways)
+    reach = _in_unit(read, skew + unequal)
+    if not reach or (reach < abs(read.reading.value) and unequal <= skew):
         return None
-    text = f"the inputs may differ by {show_quantity(skew, 's')}"
+    text = f"the inputs may differ by {show_quantity(skew, 's')}" if skew else ""
+    if unequal > skew:
+        what = f"what is before them delays them by {show_quantity(unequal, 's')} more on one than on the other"
+        text = f"{text}, and {what}" if text else f"the inputs differ: {what}"
     return Finding.within(Doubt.INPUT_SKEW, text, reach)
+
+
+def _unequal_delays(ways: Sequence[FrontEnd]) -> float:
+    """By how much the bandwidths and the loading of inputs delay them differently, s.
+
+    0 where corrections of all of them have that in them, or the bandwidths of one are not known.
+    """
+    delays = [way.delay for way in ways]
+    known = [delay for delay in delays if delay is not None]
+    if len(known) < len(ways) or all(way.is_skew_corrected for way in ways):
+        return 0.0
+    return max(known) - min(known)
 
 
 def trigger_jitter(read: Read) -> Finding | None:

@@ -8,17 +8,18 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
-from typing import Annotated
+from typing import Annotated, Any
 
 import numpy as np
 
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import POSITIVE
 from wavewright.buses.bus_record import BusRecord
-from wavewright.buses.frame_metrics import line_metric
+from wavewright.buses.frame_metrics import BETWEEN_EDGES, LinesRead, line_metric
 from wavewright.buses.i2c.limits import LIMITS, published
 from wavewright.buses.i2c.transitions import I2cSurvey
 from wavewright.buses.line.columns import Flags
@@ -27,13 +28,32 @@ from wavewright.waveform import Floats
 
 SOURCE = "UM10204 Rev. 6, table 10 (Rev. 7: table 11)"
 FEW_SAMPLES = 5
+THE_EDGE = frozenset({Reads.FRAMES, Reads.TRANSITIONS})
 
 Found = tuple[Floats, Floats]
 """When each occurrence was, s, and how much it was; shape (n,) each."""
 Quantity = Callable[[I2cSurvey], Found]
 
 
-def i2c_quantity(source: str) -> Callable[[Quantity], Quantity]:
+def clock_line(bus: BusRecord, options: Mapping[str, Any]) -> dict[str, tuple[float, float]]:
+    """SCL alone, with its levels."""
+    return {"scl": bus.kept(I2cSurvey.of).levels[0]}
+
+
+def both_lines(bus: BusRecord, options: Mapping[str, Any]) -> dict[str, tuple[float, float]]:
+    """Both lines, with their levels."""
+    return dict(zip(("scl", "sda"), bus.kept(I2cSurvey.of).levels, strict=True))
+
+
+def edges_themselves(bus: BusRecord, options: Mapping[str, Any]) -> dict[str, tuple[float, float]]:
+    """Both lines, with the levels that rise and fall times lie between."""
+    margin = bus.kept(I2cSurvey.of).margin
+    return {name: (low - margin, high + margin) for name, (low, high) in both_lines(bus, options).items()}
+
+
+def i2c_quantity(
+    source: str, *, lines: LinesRead = both_lines, reads: frozenset[Reads] = BETWEEN_EDGES
+) -> Callable[[Quantity], Quantity]:
     """Enter the decorated quantity into the catalogue as a metric: the worst of all its occurrences, by its limit."""
 
     def enter(function: Quantity) -> Quantity:
@@ -46,6 +66,8 @@ def i2c_quantity(source: str) -> Callable[[Quantity], Quantity]:
             source=source,
             symbol=limits.symbol,
             published=lambda then, options: published(name, then, options),
+            reads=reads,
+            lines=lines,
         )
         @functools.wraps(function)
         def worst(bus: BusRecord) -> Reading:
@@ -58,7 +80,7 @@ def i2c_quantity(source: str) -> Callable[[Quantity], Quantity]:
     return enter
 
 
-@i2c_quantity(SOURCE)
+@i2c_quantity(SOURCE, lines=clock_line)
 def clock_frequency(bus: I2cSurvey) -> Found:
     """SCL clock frequency: reciprocal of the time between rising edges of SCL inside a transfer; the highest."""
     ends = bus.scl.rises[1]
@@ -73,13 +95,13 @@ def start_hold_time(bus: I2cSurvey) -> Found:
     return _next_after(bus.starts[1], bus.scl.falls[0])
 
 
-@i2c_quantity(SOURCE)
+@i2c_quantity(SOURCE, lines=clock_line)
 def low_period(bus: I2cSurvey) -> Found:
     """LOW period of the SCL clock: from SCL having fallen to SCL beginning to rise; the shortest."""
     return _next_after(bus.scl.falls[1], bus.scl.rises[0])
 
 
-@i2c_quantity(SOURCE)
+@i2c_quantity(SOURCE, lines=clock_line)
 def high_period(bus: I2cSurvey) -> Found:
     """HIGH period of the SCL clock: from SCL having risen to SCL beginning to fall; the shortest."""
     return _next_after(bus.scl.rises[1], bus.scl.falls[0])
@@ -109,25 +131,25 @@ def data_setup_time(bus: I2cSurvey) -> Found:
     return _next_after(bus.data[1], bus.scl.rises[0])
 
 
-@i2c_quantity(SOURCE)
+@i2c_quantity(SOURCE, lines=edges_themselves, reads=THE_EDGE)
 def rise_time(bus: I2cSurvey) -> Found:
     """Rise time of both SDA and SCL, from VIL to VIH, for SMBus 0.15 V outside of these; the longest."""
     return _durations(bus.scl_edges.rises, bus.sda_edges.rises)
 
 
-@i2c_quantity(SOURCE)
+@i2c_quantity(SOURCE, lines=edges_themselves, reads=THE_EDGE)
 def fall_time(bus: I2cSurvey) -> Found:
     """Fall time of both SDA and SCL, from VIH to VIL, for SMBus 0.15 V outside of these; the longest."""
     return _durations(bus.scl_edges.falls, bus.sda_edges.falls)
 
 
-@i2c_quantity(SOURCE)
+@i2c_quantity(SOURCE, lines=edges_themselves, reads=THE_EDGE)
 def shortest_rise_time(bus: I2cSurvey) -> Found:
     """Rise time of both SDA and SCL, as `rise_time`; the shortest, which Fast-mode bounds too."""
     return rise_time(bus)
 
 
-@i2c_quantity(SOURCE)
+@i2c_quantity(SOURCE, lines=edges_themselves, reads=THE_EDGE)
 def shortest_fall_time(bus: I2cSurvey) -> Found:
     """Fall time of both SDA and SCL, as `fall_time`; the shortest, in the faster modes 20 ns · VDD / 5.5 V."""
     return fall_time(bus)
@@ -169,6 +191,9 @@ def acknowledge_valid_time(bus: I2cSurvey) -> Found:
     symbol="Cb",
     source=f"math: an RC edge takes R C ln((VDD − VIL)/(VDD − VIH)) from VIL to VIH; limit: {SOURCE}",
     published=lambda then, options: published("bus_capacitance", then, options),
+    reads=THE_EDGE,
+    lines=both_lines,
+    follows="rise_time",
 )
 def bus_capacitance(bus: BusRecord, *, pull_up: Annotated[float, "ohm", POSITIVE]) -> Reading:
     """Capacitive load of a bus line: longest rise time over R ln((VDD − VIL)/(VDD − VIH)), of the worse line.
@@ -205,6 +230,8 @@ def bus_capacitance(bus: BusRecord, *, pull_up: Annotated[float, "ohm", POSITIVE
     source="UM10204 Rev. 6, table 9: 0.4 V at 3 mA (Fast-mode Plus 20 mA) with VDD above 2 V; 0.2 VDD at 2 mA below, "
     "in Fast-mode and Fast-mode Plus; SMBus: 0.4 V",
     published=lambda then, options: published("low_output_level", then, options),
+    reads=frozenset({Reads.FRAMES, Reads.LOW_LEVEL}),
+    lines=both_lines,
 )
 def low_output_level(bus: BusRecord) -> Reading:
     """LOW-level output voltage: low state level of SCL or SDA, whichever is higher.

@@ -61,7 +61,7 @@ class I2cSurvey:
         *,
         margin: float = 0.0,
     ) -> None:
-        self.waves, self.levels = (scl, sda), levels
+        self.waves, self.levels, self.margin = (scl, sda), levels, margin
         self.interval = max(scl.interval, sda.interval)
         self.scl_line, self.sda_line = (
             line_of(wave, LogicLevels(*each)) for wave, each in zip(self.waves, levels, strict=True)

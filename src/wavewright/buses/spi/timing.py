@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
 from wavewright.analysis.doubts import Doubt
 from wavewright.analysis.reading import Reading
 from wavewright.buses.bus_record import BusRecord
-from wavewright.buses.frame_metrics import line_metric
+from wavewright.buses.frame_metrics import levels_at, line_metric
 from wavewright.buses.line.columns import Flags
 from wavewright.buses.line.logic import Line
 from wavewright.errors import Misuse, NotMeasurable
@@ -22,7 +23,19 @@ FEW_SAMPLES = 5
 Data = Literal["mosi", "miso"]
 
 
-@line_metric("setup_time", bus="spi", unit="s", source=SOURCE, symbol="tsu")
+def _clock_with_data(bus: BusRecord, options: Mapping[str, Any]) -> dict[str, tuple[float, float]]:
+    return _thresholds(bus, "clock", _data_line(bus, options.get("data")))
+
+
+def _clock_with_select(bus: BusRecord, options: Mapping[str, Any]) -> dict[str, tuple[float, float]]:
+    return _thresholds(bus, "clock", "select")
+
+
+def _thresholds(bus: BusRecord, *names: str) -> dict[str, tuple[float, float]]:
+    return {name: levels for name in names if (levels := levels_at(bus, name)) is not None}
+
+
+@line_metric("setup_time", bus="spi", unit="s", source=SOURCE, symbol="tsu", lines=_clock_with_data)
 def setup_time_of_bus(bus: BusRecord, *, data: Data | None = None) -> Reading:
     """Setup time: from the last change of the data to the clock edge that reads them, the shortest of all.
 
@@ -39,7 +52,7 @@ def setup_time_of_bus(bus: BusRecord, *, data: Data | None = None) -> Reading:
     return setup_time(clock, line, mode=mode, select=select)
 
 
-@line_metric("hold_time", bus="spi", unit="s", source=SOURCE, symbol="th")
+@line_metric("hold_time", bus="spi", unit="s", source=SOURCE, symbol="th", lines=_clock_with_data)
 def hold_time_of_bus(bus: BusRecord, *, data: Data | None = None) -> Reading:
     """Hold time: from the clock edge that reads the data to their next change, the shortest of all.
 
@@ -49,7 +62,7 @@ def hold_time_of_bus(bus: BusRecord, *, data: Data | None = None) -> Reading:
     return hold_time(clock, line, mode=mode, select=select)
 
 
-@line_metric("select_setup_time", bus="spi", unit="s", source=SOURCE, symbol="tss")
+@line_metric("select_setup_time", bus="spi", unit="s", source=SOURCE, symbol="tss", lines=_clock_with_select)
 def select_setup_time(bus: BusRecord) -> Reading:
     """Setup time of select: from select becoming active to the first clock edge after it, the shortest of all.
 
@@ -67,7 +80,7 @@ def select_setup_time(bus: BusRecord) -> Reading:
     return _shortest(begins[known], (first - begins)[known], "select is never followed by a clock", clock)
 
 
-@line_metric("select_hold_time", bus="spi", unit="s", source=SOURCE, symbol="tsh")
+@line_metric("select_hold_time", bus="spi", unit="s", source=SOURCE, symbol="tsh", lines=_clock_with_select)
 def select_hold_time(bus: BusRecord) -> Reading:
     """Hold time of select: from the last clock edge to select becoming inactive, the shortest of all.
 
@@ -131,11 +144,15 @@ def reading_edges(clock: Line, *, mode: int, select: Line | None) -> Floats:
 def _bus_lines(bus: BusRecord, data: str | None) -> tuple[Line, Line, Line | None, int]:
     """Clock, the data line that is asked for, select (active low), and the mode."""
     lines = bus.lines
-    name = data or next((each for each in ("mosi", "miso") if lines[each] is not None), "mosi")
+    name = _data_line(bus, data)
     clock, line = lines["clock"], lines[name]
     if clock is None or line is None:
         raise Misuse(f"spi timing of `{name}`, which is not connected", expected=f"a channel on `{name}`")
     return clock, line, _active_low(bus), int(bus.options["mode"])
+
+
+def _data_line(bus: BusRecord, data: str | None) -> str:
+    return data or next((each for each in ("mosi", "miso") if bus.lines[each] is not None), "mosi")
 
 
 def _clock_and_select(bus: BusRecord) -> tuple[Line, Line]:
