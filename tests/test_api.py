@@ -45,7 +45,7 @@ def test_a_name_that_is_not_there_is_an_attribute_error() -> None:
 def test_importing_the_package_imports_none_of_the_heavy_ones() -> None:
     script = "import sys, wavewright; print(*{name.partition('.')[0] for name in sys.modules})"
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
-    assert not set(done.stdout.split()) & {"numpy", "scipy", "h5py", "sqlalchemy", "plotly", "pyvisa"}
+    assert not set(done.stdout.split()) & {"numpy", "scipy", "h5py", "sqlalchemy", "youplot", "pyvisa"}
 
 
 def test_the_calls_of_the_design_work() -> None:

@@ -10,8 +10,8 @@ import pytest
 from wavewright.analysis.catalogue import METRICS
 from wavewright.analysis.expressions.derive import derive
 from wavewright.analysis.measure import measure
-from wavewright.reporting.axis_units import hover_value, value_axis
 from wavewright.reporting.console import shown_reading
+from wavewright.reporting.picture import Axis
 from wavewright.waveform import Waveform
 
 HIGH = Waveform.from_volts(np.full(40_001, 5.0), interval=1e-6, name="high")  # 5 V for 40 ms: 0.2 V s
@@ -63,9 +63,8 @@ def test_gain_between_an_integral_and_its_channel_is_in_seconds() -> None:
 
 
 def test_axes_have_a_prefix_only_where_the_unit_takes_one() -> None:
-    assert value_axis("V s") == {"exponentformat": "SI", "minexponent": 0, "ticksuffix": "V s"}
-    assert value_axis("V^2")["exponentformat"] == "e"
-    assert "ticksuffix" not in value_axis("1")
-    assert hover_value("y", "V", digits=4) == "%{y:.4s}V"
-    assert hover_value("y", "V^2", digits=4) == "%{y:.4g} V^2"
-    assert hover_value("y", "1", digits=5) == "%{y:.5g}"
+    axes = {unit: Axis("", unit, 0.0, 1.0).as_json() for unit in ("V s", "V^2", "1", "count", "dB")}
+    assert {unit: axis["has_prefix"] for unit, axis in axes.items()} == {
+        "V s": True, "V^2": False, "1": True, "count": True, "dB": False,
+    }  # fmt: skip
+    assert (axes["V s"]["unit"], axes["1"]["unit"], axes["1"]["is_share"]) == ("V s", "", True)

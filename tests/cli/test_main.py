@@ -17,7 +17,7 @@ from wavewright.errors import FileFault, Misuse, Place
 
 Command = Callable[..., Spoken]
 
-HEAVY = ("scipy", "h5py", "sqlalchemy", "plotly", "pandas", "pyvisa", "numpy", "yaml")
+HEAVY = ("scipy", "h5py", "sqlalchemy", "youplot", "pandas", "pyvisa", "numpy", "yaml")
 
 
 def modules_after(*arguments: str, cwd: Path) -> set[str]:
@@ -40,13 +40,13 @@ def test_help_imports_nothing_heavy(arguments: tuple[str, ...], tmp_path: Path) 
 
 def test_checking_a_recipe_loads_nothing_that_talks_to_instruments(tmp_path: Path) -> None:
     recipe = Path("recipes/end_of_line.yaml").resolve()
-    unused = {"scipy", "h5py", "sqlalchemy", "plotly", "pandas", "pyvisa", "pyvisa_py", "pyvisa_sim", "jinja2", "re2"}
+    unused = {"scipy", "h5py", "sqlalchemy", "youplot", "pandas", "pyvisa", "pyvisa_py", "pyvisa_sim", "jinja2", "re2"}
     assert not modules_after("validate", str(recipe), cwd=tmp_path) & unused
 
 
 def test_a_plan_loads_no_science_database_or_drawing(tmp_path: Path) -> None:
     recipe = Path("recipes/end_of_line.yaml").resolve()
-    unused = {"scipy", "h5py", "sqlalchemy", "plotly", "pandas", "pyvisa_py", "pyvisa_sim", "jinja2"}
+    unused = {"scipy", "h5py", "sqlalchemy", "youplot", "pandas", "pyvisa_py", "pyvisa_sim", "jinja2"}
     assert not modules_after("plan", str(recipe), cwd=tmp_path) & unused
 
 

@@ -73,25 +73,26 @@ def test_the_page_says_yield_and_names_the_odd_unit(book: Logbook) -> None:
     assert "Outside them: VC204-0020" in page
 
 
+LAYERS = """(name) => document.getElementById(name).chart.picture.panels[0].layers.map((one) =>
+  ({ kind: one.kind, count: (one.heights ?? one.y).length, ends: Array.from(one.edges ?? one.x) }))"""
+LABELS = "(name) => document.getElementById(name).chart.picture.panels[0].marks.map((one) => one.label)"
+
+
 @pytest.mark.browser
 def test_a_browser_draws_every_chart(visit: Callable[..., Visit], book: Logbook) -> None:
     seen = visit(batch_report(study_batch(book)))
     assert seen.said == []
     assert len(seen.asked) == 1
-    assert seen.page.locator("#all-pareto .bars path").count() == 1
-    bars = seen.page.eval_on_selector_all(
-        "#r1-histogram .bars path",
-        "them => them.map(one => one.getBoundingClientRect()).map(at => [at.left, at.right])",
-    )
-    frame = seen.page.locator("#r1-histogram .nsewdrag").bounding_box()
-    assert len(bars) > 3
+    assert [one["kind"] for one in seen.page.evaluate(LAYERS, "all-pareto")] == ["bars", "curve"]
+    (bars,) = seen.page.evaluate(LAYERS, "r1-histogram")
+    low, high = seen.page.evaluate("document.getElementById('r1-histogram').chart.view")
+    assert bars["count"] > 3
     # no bar is cut off by the frame of the plot
-    assert min(left for left, _ in bars) > frame["x"]
-    assert max(right for _, right in bars) < frame["x"] + frame["width"]
-    texts = seen.page.eval_on_selector_all(".annotation-text", "them => them.map(one => one.textContent)")
-    assert {"limit 40 mV", "lower control limit", "centre line", "upper control limit"} <= set(texts)
-    assert seen.page.locator("#r1-single .points path").count() == 22
-    assert seen.page.locator("#r1-range .points path").count() == 21
+    assert low < min(bars["ends"])
+    assert max(bars["ends"]) < high
+    assert seen.page.evaluate(LABELS, "r1-histogram") == ["limit 40 mV"]
+    assert seen.page.evaluate(LABELS, "r1-single") == ["lower control limit", "centre line", "upper control limit"]
+    assert [seen.page.evaluate(LAYERS, name)[0]["count"] for name in ("r1-single", "r1-range")] == [22, 21]
 
 
 @pytest.mark.browser
@@ -99,14 +100,12 @@ def test_a_browser_draws_a_trend(visit: Callable[..., Visit], book: Logbook, tmp
     write_trend_page(trend(book, NAME), points(book, NAME), tmp_path / "trend.html")
     seen = visit((tmp_path / "trend.html").read_text())
     assert seen.said == []
-    assert seen.page.locator("#trend .points path").count() == 22
-    frame = seen.page.locator("#trend .nsewdrag").bounding_box()
-    ends = seen.page.eval_on_selector_all(
-        "#trend .points path", "them => them.map(one => one.getBoundingClientRect()).map(at => [at.left, at.right])"
-    )
-    assert min(left for left, _ in ends) > frame["x"]
-    assert max(right for _, right in ends) < frame["x"] + frame["width"]
-    assert seen.page.locator("#trend .annotation-text", has_text="limit 40 mV").count() == 1
+    points_ = next(one for one in seen.page.evaluate(LAYERS, "trend") if one["kind"] == "points")
+    assert points_["count"] == 22
+    low, high = seen.page.evaluate("document.getElementById('trend').chart.view")
+    assert low < min(points_["ends"])
+    assert max(points_["ends"]) < high
+    assert "limit 40 mV" in seen.page.evaluate(LABELS, "trend")
     seen.page.click("#trend [data-move=in]")
     assert seen.said == []
 

@@ -10,8 +10,8 @@ from wavewright.buses.frame import Frame
 from wavewright.recipe.load import parse_recipe
 from wavewright.reporting.drawn_shot import DrawnShot
 from wavewright.reporting.frame_strip import said
+from wavewright.reporting.marks import MarkRole, SpanMark
 from wavewright.reporting.pictures import marks_of
-from wavewright.reporting.traces import SpanMark
 from wavewright.running.evaluation import evaluate
 from wavewright.running.result import MeasurementOutcome
 from wavewright.running.shot import ExaminedShot
@@ -61,8 +61,8 @@ def test_the_worst_occurrence_is_marked_on_the_bus(bit_rate: float, is_bad: bool
     measurement = parse_recipe(RECIPE, "r.yaml").measurements[0]
     one = MeasurementOutcome("sensor", results=evaluate(measurement, [capture]))
     subject = DrawnShot(one, measurement, [capture], 0, ExaminedShot(capture, measurement), "sensor")
-    (mark,) = (mark for mark in marks_of(subject) if isinstance(mark, SpanMark))
+    (mark,) = (mark for mark in marks_of(subject)["scl"] if isinstance(mark, SpanMark))
     reading = one.results[0].reading
-    assert (mark.channel, mark.is_bad, mark.first) == ("scl", is_bad, reading.at)
+    assert (mark.role is MarkRole.FAILED, mark.first) == (is_bad, reading.at)
     assert mark.last - mark.first == pytest.approx(reading.value)
     assert mark.label.startswith("low_period 1.")

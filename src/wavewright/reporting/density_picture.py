@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from wavewright.analysis.statistics.density import Density
 from wavewright.analysis.statistics.masks import MaskTest, PolygonMask
 from wavewright.errors import NotMeasurable, WavewrightError
-from wavewright.reporting.count_picture import add_boxes, count_figure, described_counts
-from wavewright.reporting.palette import ORANGE, REDDISH_PURPLE, VERMILION
+from wavewright.reporting.count_picture import count_picture, described_counts
+from wavewright.reporting.marks import Mark, MarkRole, OutlineMark, PolygonMark
 from wavewright.reporting.picture import Picture
 from wavewright.running.persistence import PersistenceCount
 from wavewright.running.shot import ExaminedShot
@@ -17,7 +20,7 @@ from wavewright.running.stored_waveforms import ReferenceWaveforms
 if TYPE_CHECKING:
     from wavewright.reporting.drawn_shot import DrawnShot
 
-MOST_BOXES = 100
+MOST_MARKED = 100
 MOST_NAMED = 20
 
 
@@ -39,14 +42,11 @@ def density_pictures(subject: DrawnShot) -> Iterator[Picture]:
     if density is None:
         return
     unit = subject.shot.wave(counted.channel).unit
-    figure = count_figure(
-        density.counts, window=density.window, levels=density.levels, channel=counted.channel, unit=unit
-    )
     rare = counted.rare_paths()
     violations = counted.test.violations if counted.test is not None else ()
-    rings = [_around(one, density, VERMILION) for one in violations[:MOST_BOXES]]
-    rings += [_around(one, density, REDDISH_PURPLE) for one in rare[:MOST_BOXES]]
-    add_boxes(figure, [*_mask_boxes(counted.test), *rings])
+    marks: list[Mark] = [*_mask_marks(counted.test)]
+    marks += [_found(one, density, MarkRole.FAILED) for one in violations[:MOST_MARKED]]
+    marks += [_found(one, density, MarkRole.RARE) for one in rare[:MOST_MARKED]]
     told = described_counts(density.counts, density.shots, density.levels, unit)
     if wanted.rare is not None:
         told += f" Shots on rare paths: {', '.join(str(one.shot + 1) for one in rare[:MOST_NAMED]) or 'none'}"
@@ -54,30 +54,23 @@ def density_pictures(subject: DrawnShot) -> Iterator[Picture]:
     if counted.test is not None:
         told += f" Violations of the mask: {counted.test.count}."
     title = f"Persistence: {counted.channel}, {density.shots} shots"
-    yield Picture(f"{subject.anchor}-density", title, told, figure)
+    yield count_picture(
+        density.counts, window=density.window, levels=density.levels, channel=counted.channel, unit=unit,
+        name=f"{subject.anchor}-density", title=title, description=told, marks=marks,
+    )  # fmt: skip
 
 
-def _around(found: Any, density: Any, colour: str) -> dict[str, Any]:
-    """A ring around one place in the picture."""
-    width, height = (0.012 * (ends[1] - ends[0]) for ends in (density.window, density.levels))
-    ends = {
-        "x0": found.time - width,
-        "x1": found.time + width,
-        "y0": found.level - 2 * height,
-        "y1": found.level + 2 * height,
-    }
-    return {"type": "circle", **ends, "line": {"color": colour, "width": 2}}
+def _found(found: Any, density: Density, role: MarkRole) -> OutlineMark:
+    """The cell of one place in the picture."""
+    width = (density.window[1] - density.window[0]) / density.columns
+    height = (density.levels[1] - density.levels[0]) / density.rows
+    ends = np.array([found.level - height / 2]), np.array([found.level + height / 2])
+    return OutlineMark(np.array([found.time - width / 2]), width, *ends, f"shot {found.shot + 1}", role)
 
 
-def _mask_boxes(test: MaskTest | None) -> Iterator[dict[str, Any]]:
+def _mask_marks(test: MaskTest | None) -> Iterator[PolygonMark]:
     if test is None or not isinstance(test.mask, PolygonMask):
         return
-    for polygon in test.mask.polygons:
-        path = " L ".join(f"{time!r},{level!r}" for time, level in polygon)
-        yield {
-            "type": "path",
-            "path": f"M {path} Z",
-            "line": {"color": VERMILION, "width": 1},
-            "fillcolor": ORANGE,
-            "opacity": 0.3,
-        }
+    for number, polygon in enumerate(test.mask.polygons):
+        corners = tuple((float(time), float(level)) for time, level in polygon)
+        yield PolygonMark(corners, "" if number else "mask", MarkRole.MASK)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from wavewright.analysis.catalogue import METRICS
 from wavewright.analysis.jitter.eye import eye_diagram
 from wavewright.errors import NotMeasurable
-from wavewright.reporting.count_picture import count_figure, described_counts
+from wavewright.reporting.count_picture import count_picture, described_counts
 from wavewright.reporting.picture import Picture
 
 if TYPE_CHECKING:
@@ -29,9 +29,11 @@ def eye_pictures(subject: DrawnShot) -> Iterator[Picture]:
             continue
         window = (float(eye.time_borders[0]), float(eye.time_borders[-1]))
         levels = (float(eye.level_borders[0]), float(eye.level_borders[-1]))
-        figure = count_figure(eye.counts, window=window, levels=levels, channel=channel, unit=survey.unit)
-        told = described_counts(eye.counts, 1, levels, survey.unit)
-        yield Picture(f"{subject.anchor}-eye{number}", f"Eye of {channel}", told, figure)
+        yield count_picture(
+            eye.counts, window=window, levels=levels, channel=channel, unit=survey.unit,
+            name=f"{subject.anchor}-eye{number}", title=f"Eye of {channel}",
+            description=described_counts(eye.counts, 1, levels, survey.unit),
+        )  # fmt: skip
 
 
 def _bit_rate(one: Computation) -> float | None:

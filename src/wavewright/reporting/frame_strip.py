@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from wavewright.buses.frame import Frame
 from wavewright.buses.frame_text import show_field
 from wavewright.errors import NotMeasurable
-from wavewright.reporting.traces import StripMark
+from wavewright.reporting.marks import FrameMark
 
 if TYPE_CHECKING:
     from wavewright.reporting.drawn_shot import DrawnShot
@@ -19,8 +19,8 @@ QUIET_FLAGS = frozenset({"acknowledged", "stopped"})  # nor do these, as flags
 NAMED = frozenset({"mosi", "miso"})  # two values that look alike
 
 
-def strip_marks(subject: DrawnShot) -> Iterator[StripMark]:
-    """One box per frame, over the channel that the line is decoded from first."""
+def strip_marks(subject: DrawnShot) -> Iterator[tuple[str, FrameMark]]:
+    """One box per frame, with the channel that the line is decoded from first, above which it belongs."""
     for line, wanted in subject.measurement.decode.items():
         channel = next(iter(wanted.channels.values()))
         try:
@@ -28,7 +28,7 @@ def strip_marks(subject: DrawnShot) -> Iterator[StripMark]:
         except NotMeasurable:
             continue
         for frame in frames[:MOST_FRAMES]:
-            yield StripMark(channel, frame.start, frame.end, said(frame), bool(frame.errors))
+            yield channel, FrameMark(frame.start, frame.end, said(frame), bool(frame.errors))
 
 
 def said(frame: Frame) -> str:

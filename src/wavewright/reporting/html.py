@@ -12,6 +12,7 @@ from wavewright.quantities import Quantity, show_quantity
 from wavewright.reporting.applied_corrections import applied_corrections
 from wavewright.reporting.budget_table import BUDGET_HEADINGS, budget_lines, budget_rows
 from wavewright.reporting.catalogue import report_format
+from wavewright.reporting.chart_script import chart_script, chart_style
 from wavewright.reporting.margin_bar import margin_bar
 from wavewright.reporting.picture import Picture
 from wavewright.reporting.pictures import pictures_of
@@ -60,7 +61,7 @@ def html(outcome: Outcome) -> str:
     budget = CODES_BUDGET
     for number, one in enumerate(outcome.measurements, 1):
         pictures = tuple(pictures_of(outcome, one, recipe, anchor=f"m{number}", budget=budget))
-        budget -= sum(wave.codes.nbytes for picture in pictures for wave in picture.detail.values())
+        budget -= sum(picture.record_bytes for picture in pictures)
         sections.append(Section(f"m{number}", one, tuple(reading_rows([one])), pictures))
     return render(
         "report.html.j2",
@@ -78,15 +79,6 @@ def render(template: str, **values: Any) -> str:
 
 
 @cache
-def plotly_script() -> str:
-    """The plotting library's own script, as its package carries it."""
-    from plotly.offline import get_plotlyjs
-
-    # a closing tag inside a string of the script would end the script element
-    return str(get_plotlyjs()).replace("</script", "<\\/script")
-
-
-@cache
 def _environment() -> Environment:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
@@ -97,8 +89,8 @@ def _environment() -> Environment:
     environment.globals.update(
         applied_corrections=applied_corrections, margin_bar=margin_bar, shown=shown, shown_setting=shown_setting,
         budget_rows=budget_rows, budget_lines=budget_lines, BUDGET_HEADINGS=BUDGET_HEADINGS, joined_over=joined_over,
-        shown_verdict=shown_verdict, on_which_bench=on_which_bench, plotly_script=plotly_script, NOTHING=NOTHING,
-        HEADINGS=HEADINGS, REMARKS=REMARKS,
+        shown_verdict=shown_verdict, on_which_bench=on_which_bench, chart_script=chart_script, chart_style=chart_style,
+        NOTHING=NOTHING, HEADINGS=HEADINGS, REMARKS=REMARKS,
     )  # fmt: skip
     return environment
 

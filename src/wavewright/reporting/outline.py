@@ -48,6 +48,60 @@ def outline(wave: Waveform, *, stretches: int = 2000) -> TraceOutline:
     return TraceOutline(pairs.reshape(-1).astype(np.float32), wave.start + step / 2, step, False)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class RecordColumns:
+    """A record as columns of equal length: lowest, highest and mean sample of each, float32 in the waveform's unit.
+
+    Parameters
+    ----------
+    start, step : s; middle of the first column, and length of one. The last may have fewer samples.
+    """
+
+    lows: npt.NDArray[np.float32]
+    highs: npt.NDArray[np.float32]
+    means: npt.NDArray[np.float32]
+    start: float
+    step: float
+
+
+def record_columns(wave: Waveform, *, columns: int = 2000) -> RecordColumns | None:
+    """The columns of a record; None where it has no more than two samples for each, so that it is drawn whole.
+
+    One pass over the codes for each of the three; a column without a valid sample is NaN in all.
+    """
+    codes = wave.codes
+    if codes.size <= 2 * columns:
+        return None
+    length = -(-codes.size // columns)
+    firsts = np.arange(0, codes.size, length)
+    least, most = _extremes(codes, firsts, length)
+    low, high = (wave.offset + wave.gain * ends.astype(np.float64) for ends in (least, most))
+    if wave.gain < 0:
+        low, high = high, low
+    mean = wave.offset + wave.gain * _means(codes, firsts, length)
+    return RecordColumns(
+        lows=low.astype(np.float32),
+        highs=high.astype(np.float32),
+        means=mean.astype(np.float32),
+        start=wave.start + (length - 1) * wave.interval / 2,
+        step=length * wave.interval,
+    )
+
+
+def _means(codes: npt.NDArray[np.generic], firsts: npt.NDArray[np.intp], length: int) -> npt.NDArray[np.float64]:
+    whole = codes.size // length
+    table = codes[: whole * length].reshape(whole, length)
+    parts = [*([table] if whole else []), *([codes[None, whole * length :]] if whole < firsts.size else [])]
+    if codes.dtype.kind != "f":
+        means: npt.NDArray[np.float64] = np.concatenate([part.mean(axis=1, dtype=np.float64) for part in parts])
+        return means
+    sums = [np.nansum(part, axis=1, dtype=np.float64) for part in parts]
+    counts = [np.count_nonzero(~np.isnan(part), axis=1) for part in parts]
+    with np.errstate(invalid="ignore"):
+        means = np.concatenate(sums) / np.concatenate(counts)
+    return means
+
+
 def _extremes(
     codes: npt.NDArray[np.generic], firsts: npt.NDArray[np.intp], length: int
 ) -> tuple[npt.NDArray[np.generic], npt.NDArray[np.generic]]:

@@ -15,9 +15,10 @@ from wavewright.reporting.density_picture import density_pictures
 from wavewright.reporting.drawn_shot import DrawnShot, decisive_shot, urgency
 from wavewright.reporting.eye_picture import eye_pictures
 from wavewright.reporting.frame_strip import strip_marks
+from wavewright.reporting.marks import LevelMark, Mark, MarkRole, SpanMark
 from wavewright.reporting.picture import Picture
 from wavewright.reporting.spectrum_picture import spectrum_pictures
-from wavewright.reporting.traces import LevelMark, Mark, SpanMark, marks_of_reading, trace_picture
+from wavewright.reporting.traces import trace_picture
 from wavewright.running.evaluation import readings_of
 from wavewright.running.outcome import Outcome
 from wavewright.running.result import MeasurementOutcome, Result
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 
 # readings that are themselves a level of their channel, so that their limit can be drawn across it
 LEVELS = frozenset({"maximum", "minimum", "mean", "cycle_mean", "high_level", "low_level"})
+MOST_MARKS = 40  # of one result in one picture; a hundred thousand crossings would hide what they mark
 
 
 Maker = Callable[[DrawnShot], Iterator[Picture]]
@@ -63,7 +65,7 @@ def pictures_of(
         trigger_time=capture.trigger_time,
         name=f"{anchor}-trace",
         title=_title(one, number, len(shots)),
-        marks=list(marks_of(subject)) if subject else (),
+        marks=marks_of(subject) if subject else None,
         keep_codes=sum(wave.codes.nbytes for wave in waves.values()) <= budget,
     )
     if subject is not None:
@@ -85,32 +87,48 @@ def _title(one: MeasurementOutcome, number: int, shots: int) -> str:
     return f"Shot {number + 1} of {shots} ({'worst' if len(failed[0].shots) > 1 else 'one of the worst'})"
 
 
-def marks_of(subject: DrawnShot) -> Iterator[Mark]:
-    """Everything that is drawn into the trace of a shot: levels, limits, what readings were taken from, frames."""
-    drawn: set[tuple[str, float]] = set()
+def marks_of(subject: DrawnShot) -> dict[str, list[Mark]]:
+    """What is drawn into each trace of a shot: levels, limits, what readings were taken from, frames."""
+    found: dict[str, list[Mark]] = {}
+    for channel, mark in _marks(subject):
+        marks = found.setdefault(channel, [])
+        if mark not in marks:
+            marks.append(mark)
+    return found
+
+
+def _marks(subject: DrawnShot) -> Iterator[tuple[str, Mark]]:
     readings = readings_of(subject.shot.capture, subject.measurement)
     for result in subject.one.results:
         channel = result.of[0] if result.of else ""
         reading = readings.get(result.name)
-        is_bad = result.verdict in (Verdict.FAIL, Verdict.ERROR)
+        role = MarkRole.FAILED if result.verdict in (Verdict.FAIL, Verdict.ERROR) else MarkRole.READING
         decoding = subject.measurement.decode.get(channel)
         if decoding is not None and reading is not None and reading.at is not None:
-            yield _worst_mark(result, reading, next(iter(decoding.channels.values())), is_bad)
+            yield next(iter(decoding.channels.values())), _worst_mark(result, reading, role)
         if reading is None or channel not in subject.waves():
             continue
-        yield from marks_of_reading(_label(result, reading), channel, reading, is_bad=is_bad)
-        for mark in (*_limits(result, channel), *_reference_levels(subject, result, channel)):
-            if (channel, mark.value) not in drawn:
-                drawn.add((channel, mark.value))
-                yield mark
+        yield from ((channel, mark) for mark in _occurrences(_label(result, reading), reading, role))
+        yield from ((channel, mark) for mark in _limits(result))
+        yield from ((channel, mark) for mark in _reference_levels(subject, result, channel))
     yield from strip_marks(subject)
 
 
-def _worst_mark(result: Result, reading: Reading, channel: str, is_bad: bool) -> SpanMark:
+def _worst_mark(result: Result, reading: Reading, role: MarkRole) -> SpanMark:
     """Where on a bus the decisive occurrence was: from begin to end if it is a time."""
     assert reading.at is not None
     lasting = reading.value if reading.unit == "s" and reading.value is not None else 0.0
-    return SpanMark(channel, reading.at, reading.at + lasting, _label(result, reading), is_bad)
+    return SpanMark(reading.at, reading.at + lasting, _label(result, reading), role)
+
+
+def _occurrences(label: str, reading: Reading, role: MarkRole) -> Iterator[SpanMark]:
+    """Where a reading found its subject: begin and end for durations, instants for everything else."""
+    if reading.occurrences is None:
+        return
+    times, values = reading.occurrences.times[:MOST_MARKS], reading.occurrences.values[:MOST_MARKS]
+    for number, (time, value) in enumerate(zip(times.tolist(), values.tolist(), strict=True)):
+        last = time + value if reading.unit == "s" else time
+        yield SpanMark(time, last, "" if number else label, role)
 
 
 def _label(result: Result, reading: Reading) -> str:
@@ -119,7 +137,7 @@ def _label(result: Result, reading: Reading) -> str:
     return f"{result.name} {show_quantity(reading.value, reading.unit, uncertainty=reading.uncertainty)}"
 
 
-def _limits(result: Result, channel: str) -> Iterator[LevelMark]:
+def _limits(result: Result) -> Iterator[LevelMark]:
     if result.metric not in LEVELS or not result.limit:
         return
     try:
@@ -128,7 +146,7 @@ def _limits(result: Result, channel: str) -> Iterator[LevelMark]:
         return
     for value, word in ((interval.low, "lowest"), (interval.high, "highest")):
         if abs(value) != float("inf"):
-            yield LevelMark(channel, value, f"{word} {result.name}: {show_quantity(value, result.reading.unit)}", True)
+            yield LevelMark(value, f"{word} {result.name}: {show_quantity(value, result.reading.unit)}", MarkRole.LIMIT)
 
 
 def _reference_levels(subject: DrawnShot, result: Result, channel: str) -> Iterator[LevelMark]:
@@ -149,4 +167,5 @@ def _reference_levels(subject: DrawnShot, result: Result, channel: str) -> Itera
             value = survey.level(level)
         except NotMeasurable:
             continue
-        yield LevelMark(channel, value, f"{level} level" if level.is_ratio else show_quantity(value, survey.unit))
+        label = f"{level} level" if level.is_ratio else show_quantity(value, survey.unit)
+        yield LevelMark(value, label, MarkRole.REFERENCE)

@@ -10,14 +10,16 @@ import numpy as np
 from wavewright.analysis.catalogue import METRICS
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.quantities import show_quantity
-from wavewright.reporting.axis_units import hover_value, value_axis
-from wavewright.reporting.palette import INK, VERMILION
-from wavewright.reporting.picture import Picture
+from wavewright.reporting.layers import TraceLayer
+from wavewright.reporting.marks import InstantMark, MarkRole
+from wavewright.reporting.palette import INK
+from wavewright.reporting.picture import Axis, Panel, Picture
 
 if TYPE_CHECKING:
     from wavewright.reporting.drawn_shot import DrawnShot
 
 LINES = 4000  # drawn; each stands for the strongest line of its stretch
+MOST_DECADES = 9  # below the strongest line; a spectrum of exact zeros has rounding far below that
 
 
 def spectrum_pictures(subject: DrawnShot) -> Iterator[Picture]:
@@ -42,8 +44,6 @@ def _is_spectral(metric: str) -> bool:
 
 
 def _picture(subject: DrawnShot, channel: str, name: str, tone: float | None) -> Picture:
-    import plotly.graph_objects as go
-
     from wavewright.analysis.spectrum.spectrum import amplitude_spectrum
 
     survey = subject.shot.survey(channel)
@@ -53,26 +53,16 @@ def _picture(subject: DrawnShot, channel: str, name: str, tone: float | None) ->
     firsts = np.arange(0, amplitudes.size, length)
     strongest = np.maximum.reduceat(amplitudes, firsts).astype(np.float32)
     step = spectrum.step * length
-    figure = go.Figure(
-        go.Scatter(
-            y=strongest, x0=0.0, dx=step, mode="lines", name=channel, line={"color": INK, "width": 1},
-            hovertemplate=hover_value("y", survey.unit, digits=4) + "<br>%{x:.5s}Hz<extra></extra>",
-        )
-    )  # fmt: skip
-    figure.update_xaxes(
-        exponentformat="SI",
-        minexponent=0,
-        ticksuffix="Hz",
-        title_text="frequency",
-        range=[0, step * strongest.size],
-        autorange=False,
-    )
-    figure.update_yaxes(type="log", title_text=f"{channel}, amplitude", **value_axis(survey.unit))
-    figure.update_layout(height=300, showlegend=False)
+    positive = strongest[strongest > 0]
+    low, high = (float(positive.min()), float(positive.max())) if positive.size else (1.0, 10.0)
+    low = max(low, high * 10.0**-MOST_DECADES) / 1.5
+    trace = TraceLayer(channel, survey.unit, INK, 0.0, step, np.where(strongest > 0, strongest, np.float32(np.nan)))
+    marks: tuple[InstantMark, ...] = ()
     told = f"Amplitude spectrum of {channel} up to {show_quantity(step * strongest.size, 'Hz')}."
     if tone is not None:
-        figure.add_vline(
-            x=tone, line={"color": VERMILION, "dash": "dot", "width": 1}, annotation_text=show_quantity(tone, "Hz")
-        )
+        marks = (InstantMark(tone, show_quantity(tone, "Hz"), MarkRole.READING),)
         told += f" Marked: {show_quantity(tone, 'Hz')}."
-    return Picture(name, f"Amplitude spectrum of {channel}", told, figure, along="frequency")
+    axis = Axis(f"{channel}, amplitude", survey.unit, low, 1.5 * high, is_log=True)
+    panel = Panel(channel, axis, (trace,), marks, height=230)
+    frequency = Axis("frequency", "Hz", 0.0, step * strongest.size)
+    return Picture(name, f"Amplitude spectrum of {channel}", told, frequency, (panel,))

@@ -9,10 +9,10 @@ from html import escape
 from wavewright.quantities import show_quantity
 from wavewright.reporting.catalogue import report_format
 from wavewright.reporting.drawn_shot import DrawnShot, drawn_shot_of, urgency
+from wavewright.reporting.marks import FrameMark, LevelMark, Mark, MarkRole, SpanMark
 from wavewright.reporting.outline import outline
 from wavewright.reporting.palette import BLUE, SKY_BLUE, VERMILION, YELLOW, colour_of
 from wavewright.reporting.pictures import marks_of
-from wavewright.reporting.traces import LevelMark, Mark, SpanMark
 from wavewright.running.outcome import Outcome
 from wavewright.running.readings_table import shown_value
 from wavewright.running.result import MeasurementOutcome
@@ -37,7 +37,7 @@ def svg(outcome: Outcome) -> str:
     lines = list(_told(one, len(outcome.measurements)))
     head = len(lines) * LINE
     height = head + TOP + len(waves) * (ROW + GAP) + 26
-    marks = list(marks_of(subject))
+    marks = marks_of(subject)
     title = f"{outcome.title}: {one.label}, {one.verdict}"
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:g} {height:g}" width="{WIDTH:g}" role="img" '
@@ -50,7 +50,7 @@ def svg(outcome: Outcome) -> str:
     ]
     span = _span(waves)
     for number, (name, wave) in enumerate(waves.items()):
-        parts += _row(name, wave, span, number, [mark for mark in marks if mark.channel == name])
+        parts += _row(name, wave, span, number, marks.get(name, []))
     parts += _time_axis(span, height - head - 22, _trigger(subject))
     return "\n".join([*parts, "</g>", "</svg>", ""])
 
@@ -101,14 +101,16 @@ def _row(name: str, wave: Waveform, span: tuple[float, float], number: int, mark
 
 def _mark(mark: Mark, x: Place, y: Place, top: float) -> Iterator[str]:
     if isinstance(mark, LevelMark):
-        colour, where = VERMILION if mark.is_limit else BLUE, y(mark.value)
+        colour, where = VERMILION if mark.role is MarkRole.LIMIT else BLUE, y(mark.value)
         yield f'<path d="M{LEFT:g} {where:.1f} h{ACROSS:g}" stroke="{colour}" stroke-dasharray="5 4"/>'
         yield _text(LEFT + ACROSS - 4, where - 3, mark.label, f'text-anchor="end" fill="{colour}"')
+        return
+    if not isinstance(mark, SpanMark | FrameMark):
         return
     first, last = x(mark.first), x(mark.last)
     width = max(1.0, last - first)
     if isinstance(mark, SpanMark):
-        colour = VERMILION if mark.is_bad else SKY_BLUE
+        colour = VERMILION if mark.role is MarkRole.FAILED else SKY_BLUE
         yield _box(first, top, width, ROW, f'fill="{colour}" opacity="0.3"')
         if mark.label:
             yield _text(first + 3, top + 12, mark.label)

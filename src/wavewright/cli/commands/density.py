@@ -89,16 +89,17 @@ def _tell(found: dict[str, Any], unit: str) -> None:
 
 
 def _draw(counted: Any, channel: str, unit: str, out: Path) -> None:
-    from wavewright.reporting.count_picture import count_figure, described_counts
+    from wavewright.reporting.count_picture import count_picture, described_counts
     from wavewright.reporting.html import render
-    from wavewright.reporting.picture import Picture
 
     if out.suffix.lower() not in (".html", ".htm"):
         raise Misuse(f"file extension `{out.suffix}` of {out}", expected=".html")
-    figure = count_figure(counted.counts, window=counted.window, levels=counted.levels, channel=channel, unit=unit)
-    told = described_counts(counted.counts, counted.shots, counted.levels, unit)
     title = f"Persistence: {channel}, {counted.shots} shots"
-    page = render("picture.html.j2", title=title, picture=Picture("density", title, told, figure), has_pictures=True)
+    picture = count_picture(
+        counted.counts, window=counted.window, levels=counted.levels, channel=channel, unit=unit, name="density",
+        title=title, description=described_counts(counted.counts, counted.shots, counted.levels, unit),
+    )  # fmt: skip
+    page = render("picture.html.j2", title=title, picture=picture, has_pictures=True)
     try:
         write_whole(out, page)
     except OSError as fault:
