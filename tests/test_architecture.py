@@ -39,6 +39,7 @@ FLOW = (
     "running",
     "logbook",
     "reporting",
+    "pages",
     "file_kinds",
     "editor_schemas",
     "guide",
@@ -47,7 +48,7 @@ FLOW = (
 )
 PURE = ("analysis", "buses", "recognition", "judgement")
 # What the flow would allow and the design does not: the simulated bench is reached through VISA like any other.
-FORBIDDEN = {("running", "simulation"), ("logbook", "simulation"), ("reporting", "simulation")}
+FORBIDDEN = {("running", "simulation"), ("logbook", "simulation"), ("reporting", "simulation"), ("pages", "simulation")}
 # What the operating systems have not in common, and the one place that asks for it.
 PLATFORMS = {
     "durable_files.py": "how names in a folder are brought to the disk",

@@ -57,6 +57,10 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         ),
         "schema": ("wavewright schema recipe",),
         "simulate": ("wavewright simulate sim/bench.yaml --write-bench live.yaml",),
+        "watch": (
+            "wavewright watch recipes/rail_ripple.yaml --bench sim/bench.yaml",
+            "wavewright watch recipes/rail_ripple.yaml --file trace.npz",
+        ),
         "validate": ("wavewright validate recipes/end_of_line.yaml sim/bench.yaml",),
     }
 )

@@ -6,6 +6,7 @@ not matter for the memory.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
@@ -72,16 +73,24 @@ class Evaluation:
     Parameters
     ----------
     references : as in `evaluate`.
+    newest : how many shots, the newest ones, results are of; all of them if None. Density and mask count all in any
+        case.
     """
 
-    def __init__(self, measurement: Measurement, *, references: ReferenceWaveforms | None = None) -> None:
+    def __init__(
+        self, measurement: Measurement, *, references: ReferenceWaveforms | None = None, newest: int | None = None
+    ) -> None:
         found = references or ReferenceWaveforms()
         self._measurement = measurement
-        self._shots: list[dict[str, Reading]] = []
-        self._unmet: dict[str, list[tuple[str, ...]]] = {line: [] for line in measurement.expect}
-        self._of_lines: dict[str, list[tuple[Finding, ...]]] = {line: [] for line in measurement.expect}
-        self._metered: dict[str, list[Reading]] = {one.name: [] for one in measurement.meterings}
-        self._comparing = [ShotComparison(one, found, measurement) for one in measurement.compare.values()]
+        self._shots: deque[dict[str, Reading]] = deque(maxlen=newest)
+        self._unmet: dict[str, deque[tuple[str, ...]]] = {line: deque(maxlen=newest) for line in measurement.expect}
+        self._of_lines: dict[str, deque[tuple[Finding, ...]]] = {
+            line: deque(maxlen=newest) for line in measurement.expect
+        }
+        self._metered: dict[str, deque[Reading]] = {one.name: deque(maxlen=newest) for one in measurement.meterings}
+        self._comparing = [
+            ShotComparison(one, found, measurement, newest=newest) for one in measurement.compare.values()
+        ]
         persistence = measurement.persistence
         self._persisting = None if persistence is None else PersistenceCount(persistence, found, measurement)
 
@@ -115,8 +124,13 @@ class Evaluation:
 
     @property
     def shots(self) -> int:
-        """How many were taken."""
+        """How many results are of."""
         return len(self._shots)
+
+    @property
+    def persistence(self) -> PersistenceCount | None:
+        """The density of all shots, where the measurement asks for one."""
+        return self._persisting
 
     def results(self) -> tuple[Result, ...]:
         """The readings of all shots joined and held against the limits."""
@@ -130,7 +144,7 @@ class Evaluation:
                 one.name,
                 one.metric,
                 (),
-                self._metered[one.name],
+                list(self._metered[one.name]),
                 limit=one.limit,
                 over=one.over,
                 doubts=doubts,
@@ -221,7 +235,7 @@ def _forced(capture: Capture, parts: Collection[Reads]) -> Iterator[Finding]:
 
 
 def _expectation(
-    line: str, unmet: Sequence[tuple[str, ...]], found: Sequence[tuple[Finding, ...]], doubts: DoubtRules
+    line: str, unmet: Iterable[tuple[str, ...]], found: Iterable[tuple[Finding, ...]], doubts: DoubtRules
 ) -> Result:
     """How many conditions a line leaves unmet, in the worst shot; the reason says which."""
     readings = [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator, Mapping
 
 from wavewright.analysis.catalogue import METRICS
@@ -29,11 +30,18 @@ READ = {"largest": EXTREMES, "delay": SAMPLES | {Reads.EDGES}}  # what is compar
 
 
 class ShotComparison:
-    """One comparison over all shots of a measurement."""
+    """One comparison over all shots of a measurement, or over the `newest` of them."""
 
-    def __init__(self, wanted: Comparison, references: ReferenceWaveforms, measurement: Measurement) -> None:
+    def __init__(
+        self,
+        wanted: Comparison,
+        references: ReferenceWaveforms,
+        measurement: Measurement,
+        *,
+        newest: int | None = None,
+    ) -> None:
         self._wanted, self._references, self._measurement = wanted, references, measurement
-        self._shots: list[dict[str, Reading]] = []
+        self._shots: deque[dict[str, Reading]] = deque(maxlen=newest)
 
     def compared(self, shot: ExaminedShot) -> dict[str, Reading]:
         """What is found in one shot."""

@@ -1,0 +1,136 @@
+"""What is said on one page's WebSocket: requests are checked and handed on, messages are sent as they wait."""
+
+from __future__ import annotations
+
+import asyncio
+import queue
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from starlette.websockets import WebSocket, WebSocketDisconnect
+
+from wavewright.errors import Misuse
+from wavewright.pages.audience import Audience, OpenPage
+from wavewright.pages.page_requests import (
+    AliveRequest,
+    AnyRequest,
+    HandRequest,
+    ViewRequest,
+    WholeViewRequest,
+    read_request,
+)
+from wavewright.pages.protocol import Level, SaidMessage
+from wavewright.pages.view_columns import View
+
+MOST_WAITING = 100  # requests; a page that sends more is told to wait
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What a page asks of the program, once it has been checked."""
+
+    page: OpenPage
+    request: AnyRequest
+
+
+class Reception:
+    """Takes pages in, and hands what they ask for to the program.
+
+    Parameters
+    ----------
+    changed_view : called when a page has come, or shows another part.
+    hand_left : called with why, when the hand has left the page that had it.
+    silence : s, after which a page that says nothing no longer keeps the hand.
+    simulated : whether the bench is simulated, for what is said here.
+    """
+
+    def __init__(
+        self,
+        audience: Audience,
+        *,
+        changed_view: Callable[[], None],
+        hand_left: Callable[[str], None],
+        silence: float,
+        simulated: bool,
+    ) -> None:
+        self.audience, self._changed_view, self._hand_left = audience, changed_view, hand_left
+        self._silence, self._simulated = silence, simulated
+        self.wishes: queue.Queue[Wish | None] = queue.Queue(MOST_WAITING)  # None: look at the file
+
+    async def converse(self, socket: WebSocket) -> None:
+        """One page, from its first to its last word."""
+        page = self.audience.enter()
+        self._changed_view()
+        sending = asyncio.ensure_future(self._send(socket, page))
+        try:
+            while True:
+                await self._receive(socket, page)
+        except WebSocketDisconnect:
+            pass
+        finally:
+            sending.cancel()
+            if self.audience.leave(page):
+                self._hand_left("the page was closed, or its connection broke")
+
+    async def _send(self, socket: WebSocket, page: OpenPage) -> None:
+        try:
+            while True:
+                for parts in self.audience.parts_for(page):
+                    for part in parts:
+                        await (socket.send_text(part) if isinstance(part, str) else socket.send_bytes(part))
+                await page.until_something()
+        except (WebSocketDisconnect, RuntimeError):  # it has gone; who receives says so
+            return
+
+    async def _receive(self, socket: WebSocket, page: OpenPage) -> None:
+        message = await socket.receive()
+        if message["type"] == "websocket.disconnect":
+            raise WebSocketDisconnect(message.get("code", 1000))
+        self.audience.hear(page)
+        try:
+            text = message.get("text")
+            if text is None:
+                raise Misuse("a message of bytes", expected="text in JSON")
+            self._take(page, read_request(text))
+        except Misuse as fault:
+            self.tell(page, "refused", str(fault))
+
+    def _take(self, page: OpenPage, request: AnyRequest) -> None:
+        match request:
+            case AliveRequest():
+                return
+            case ViewRequest():
+                page.view, page.columns = View(request.start, request.span, request.columns), request.columns
+                self._changed_view()
+                return
+            case WholeViewRequest():
+                page.view, page.columns = None, request.columns
+                self._changed_view()
+                return
+            case HandRequest():
+                self._pass_hand(page, take=request.take)
+                return
+            case _:
+                if request.needs_hand and not self.audience.has_hand(page):
+                    raise Misuse("another page has the hand; this one watches", do="take the hand once it is free")
+        try:
+            self.wishes.put_nowait(Wish(page, request))
+        except queue.Full:
+            raise Misuse("too many requests wait", do="wait until the last ones are done") from None
+
+    def _pass_hand(self, page: OpenPage, *, take: bool) -> None:
+        if not take:
+            if self.audience.give_hand_back(page):
+                self._hand_left("the hand was given back")
+            return
+        if self.audience.has_hand(page):
+            return
+        if not self.audience.take_hand(page, silent_for=self._silence):
+            raise Misuse(
+                "another page has the hand, and answers", do="give it back there, or close that page; then take it here"
+            )
+        self._hand_left("another page took the hand")
+
+    def tell(self, page: OpenPage | None, level: Level, text: str) -> None:
+        """Say something to one page, or to all."""
+        self.audience.publish(SaidMessage(simulated=self._simulated, level=level, text=text), to=page)

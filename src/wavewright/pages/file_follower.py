@@ -1,0 +1,59 @@
+"""Following a file: told at once by the operating system, and looked at once a second where that tells nothing."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+from wavewright.instruments.stop_signals import leave_to_main_thread
+
+STEP, DEBOUNCE = 10, 60  # ms: an editor that writes a file in several steps is waited for so long
+LOOK_AGAIN = 1000  # ms; on a network drive nobody tells
+
+
+class FileFollower:
+    """Calls when a file may have changed, from a thread of its own.
+
+    Parameters
+    ----------
+    path : the file; that it is replaced, as many editors do, or deleted counts too.
+    changed : called without knowing whether the content has changed.
+    """
+
+    def __init__(self, path: Path, changed: Callable[[], None]) -> None:
+        self._path, self._changed = path, changed
+        self._end = threading.Event()
+        self._thread = threading.Thread(target=self._work, name="file follower", daemon=True)
+
+    def __enter__(self) -> FileFollower:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *fault: object) -> None:
+        self._end.set()
+        self._thread.join()
+
+    def _work(self) -> None:
+        from watchfiles import watch
+
+        leave_to_main_thread()
+        folder, own = self._path.resolve().parent, {str(self._path.resolve()), str(self._path.absolute())}
+        try:
+            changes = watch(
+                folder,
+                self._path.absolute().parent,
+                watch_filter=lambda change, name: name in own,
+                stop_event=self._end,
+                debounce=DEBOUNCE,
+                step=STEP,
+                rust_timeout=LOOK_AGAIN,
+                yield_on_timeout=True,
+                recursive=False,
+                raise_interrupt=False,
+            )
+            for _ in changes:
+                self._changed()
+        except (OSError, RuntimeError):  # the folder is gone, or the system has no more watches
+            while not self._end.wait(LOOK_AGAIN / 1000):
+                self._changed()

@@ -1,0 +1,154 @@
+"""The page over HTTP and WebSocket: who may come in, what a browser may load, and from where.
+
+Three things keep strangers out of a bench that a browser can switch on: the server listens on the loopback interface
+alone; every address begins with a token that is drawn anew for each start; and `Host` and `Origin` must be this server,
+so that a page of somebody else's, in the same browser, reaches nothing (RFC 6454, RFC 6455 section 10.2).
+"""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import dataclass
+from importlib.resources import files
+
+from starlette.applications import Starlette
+from starlette.datastructures import Headers
+from starlette.requests import Request as HttpRequest
+from starlette.responses import PlainTextResponse, Response
+from starlette.routing import Route, WebSocketRoute
+from starlette.types import ASGIApp, Receive, Scope, Send
+from starlette.websockets import WebSocket
+
+LOOPBACK = ("127.0.0.1", "localhost")  # how a browser on this machine may call it
+# Nothing is loaded or sent elsewhere, and no other page holds this one in a frame (CSP Level 3).
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
+    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
+HEADERS = {
+    "Content-Security-Policy": POLICY,
+    "Referrer-Policy": "no-referrer",
+    "X-Content-Type-Options": "nosniff",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Cache-Control": "no-store",
+}
+REFUSED_ORIGIN = 4403  # close code of the range that applications have (RFC 6455, 7.4.2)
+KINDS = {
+    ".html": "text/html; charset=utf-8",
+    ".css": "text/css; charset=utf-8",
+    ".js": "text/javascript; charset=utf-8",
+    ".svg": "image/svg+xml",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Asset:
+    """A file that the page loads: the package that holds it, and its path in there."""
+
+    package: str
+    path: str
+
+    def read(self) -> bytes | None:
+        """Its bytes; None where there is no such file."""
+        found = files(self.package)
+        for part in self.path.split("/"):
+            found = found / part
+        return found.read_bytes() if found.is_file() else None
+
+    @property
+    def kind(self) -> str:
+        """The media type, by its suffix."""
+        return KINDS[self.path[self.path.rindex(".") :]]
+
+
+def page_assets(folder: str) -> Mapping[str, Asset]:
+    """Every file of the page by its name in the address: its own, the chart wrapper, and the chart library.
+
+    Parameters
+    ----------
+    folder : of the page's own files, in the package `wavewright.pages`.
+    """
+    own = [one.name for one in files("wavewright.pages").joinpath(folder).iterdir() if one.name.endswith(tuple(KINDS))]
+    return {
+        **{name: Asset("wavewright.pages", f"{folder}/{name}") for name in own},
+        "chart.js": Asset("wavewright.reporting", "templates/chart.js"),
+        "uplot.js": Asset("youplot", "vendor/uplot.iife.min.js"),
+        "uplot.css": Asset("youplot", "vendor/uplot.min.css"),
+    }
+
+
+def new_token() -> str:
+    """128 random bits, in letters that an address may hold."""
+    return secrets.token_urlsafe(16)
+
+
+def page_app(
+    token: str, port: int, assets: Mapping[str, Asset], converse: Callable[[WebSocket], Awaitable[None]]
+) -> ASGIApp:
+    """The application: `/TOKEN/` is the page, `/TOKEN/NAME` a file of it, `/TOKEN/live` its WebSocket.
+
+    Parameters
+    ----------
+    port : that it is served on, for `Host` and `Origin`.
+    converse : what is said on the WebSocket, from its acceptance to its end.
+    """
+
+    def is_ours(scope_token: str) -> bool:
+        return secrets.compare_digest(scope_token.encode(), token.encode())
+
+    async def page(request: HttpRequest) -> Response:
+        if not is_ours(request.path_params["token"]):
+            return _nothing_here()
+        asset = assets.get(request.path_params.get("name", "index.html"))
+        content = None if asset is None else asset.read()
+        return _nothing_here() if asset is None or content is None else Response(content, media_type=asset.kind)
+
+    async def live(socket: WebSocket) -> None:
+        origin = socket.headers.get("origin")
+        if not is_ours(socket.path_params["token"]) or origin not in _origins(port):
+            await socket.close(REFUSED_ORIGIN)
+            return
+        await socket.accept()
+        await converse(socket)
+
+    routes = [
+        Route("/{token}/", page),
+        WebSocketRoute("/{token}/live", live),
+        Route("/{token}/{name}", page),
+    ]
+    return _Guarded(Starlette(routes=routes), port)
+
+
+class _Guarded:
+    """Refuses whoever calls this server by another name, and gives every answer the headers of `HEADERS`."""
+
+    def __init__(self, app: ASGIApp, port: int) -> None:
+        self._app, self._hosts = app, {f"{name}:{port}" for name in LOOPBACK}
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] not in ("http", "websocket"):
+            await self._app(scope, receive, send)
+            return
+        if Headers(scope=scope).get("host") not in self._hosts:
+            if scope["type"] == "websocket":
+                await send({"type": "websocket.close", "code": REFUSED_ORIGIN})
+            else:
+                await _nothing_here()(scope, receive, send)
+            return
+
+        async def with_headers(message: dict[str, object]) -> None:
+            if message["type"] == "http.response.start":
+                extra = [(name.lower().encode(), value.encode()) for name, value in HEADERS.items()]
+                message["headers"] = [*message.get("headers", []), *extra]  # type: ignore[misc]
+            await send(message)
+
+        await self._app(scope, receive, with_headers)  # type: ignore[arg-type]
+
+
+def _origins(port: int) -> set[str]:
+    return {f"http://{name}:{port}" for name in LOOPBACK}
+
+
+def _nothing_here() -> Response:
+    return PlainTextResponse("nothing here", status_code=404, headers=HEADERS)

@@ -1,0 +1,253 @@
+"""What the program of `watch` and its page say to each other: frozen messages, JSON both ways, checked on arrival.
+
+One WebSocket per page. From the program: text messages with the key `kind`; after each `shot` and each `density`
+follows one binary message. From the page: text messages with the key `do`. What the page sends and nobody can use is
+refused in words, by a `said` of level `refused`; it never ends the connection.
+
+Binary after `shot`: float32, little endian. For each entry of its `traces`, in their order: `low[columns]`,
+`high[columns]` and, where `middle` of the entry is true, `middle[columns]`, in the unit of the trace. Column k holds
+the samples from `start + k * span / columns` up to the next column; one without any sample is NaN in all of them. The
+lowest and highest are those of all samples: a column never hides one.
+
+Binary after `density`: uint32, little endian, `rows * columns` counts, row after row, the lowest level first.
+
+Changes of this file are announced here:
+- what a page may ask for is in `page_requests`, one class per word.
+- `whole_view {columns}` shows all of the record, whatever its span becomes; `view` shows a part that stays.
+- `edit`, `nudge`, `span_from_view`, `add_metric`, `limits_from_last`, `undo` and `redo` may carry `revision`, that of
+  the `recipe` on the screen; one that is not the newest is refused, and nothing is changed. `text` must carry it.
+- `found` answers `next`: `{what, text, start, end, shot}`; the page moves its view there. Where nothing is found, a
+  `said` says so.
+- `shot` has `traces`: `{name, unit, is_reference, middle}`, and `of`: how many shots there were since the last change.
+- `recipe` has `path`, and `numbers` have `steps`: whether `nudge` works, and `changes_output`: whether a change of it
+  switches outputs off and asks for a new confirmation.
+- `state` has `measurements`, the labels to choose from, `measurement`, the one that is shown, `cautions` of the recipe,
+  to be shown before `outputs` is confirmed, `file`, the stored record in place of a bench, and `patience`, s, after
+  which outputs go off when `alive` stays away; `outputs.off_at` is the UTC time in s since 1970 at which they do so
+  unless the page says something until then, null while none is on.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any, ClassVar, Literal
+
+Doing = Literal["running", "holding", "single", "waiting", "stopped", "faulty"]
+Level = Literal["note", "refused", "warning", "fault"]
+HandOf = Literal["yours", "other", "free"]
+
+
+@dataclass(frozen=True, slots=True)
+class ShownFault:
+    """One fault of the recipe: line and column from 1, 0 where it has none; the text, and the cure."""
+
+    line: int
+    column: int
+    text: str
+    cure: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ShownNumber:
+    """A number of the recipe that can be changed from the page.
+
+    `line`, `column` from 1, of its first character; `length` in characters; `text` as it stands there; `step_up` and
+    `step_down`: what one step of `nudge` would make of it, empty where there is none.
+    """
+
+    id: str
+    line: int
+    column: int
+    length: int
+    text: str
+    unit: str
+    role: str
+    step_up: str = ""
+    step_down: str = ""
+    steps: bool = True
+    changes_output: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ShownRow:
+    """One reading: its value with unit, the interval of the true value, limit, margin, verdict, and each doubt."""
+
+    label: str
+    reading: str
+    interval: str = ""
+    limit: str = ""
+    margin: str = ""
+    verdict: str = ""
+    reason: str = ""
+    doubts: tuple[Mapping[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ShownTrace:
+    """One trace of a `shot`: a channel, one derived from channels, or the reference that was kept."""
+
+    name: str
+    unit: str
+    is_reference: bool = False
+    middle: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ShownFrame:
+    """One frame: its begin and end, s, what it says, its fields, and what is wrong with it."""
+
+    time: float
+    end: float
+    label: str
+    fields: Mapping[str, Any]
+    flags: tuple[str, ...] = ()
+    line: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ShownOutputs:
+    """What is known of the outputs that the measurement switches on: `asked` for, `confirmed` by the person, `on`."""
+
+    asked: bool = False
+    confirmed: bool = False
+    on: bool = False
+    off_at: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PageMessage:
+    """What the program sends; `simulated` is said with every one of them."""
+
+    kind: ClassVar[str] = ""
+    simulated: bool
+
+    def as_json(self) -> str:
+        """One line of JSON. Numbers that JSON cannot hold, infinity and NaN, become null."""
+        plain = {"kind": self.kind, **_finite(asdict(self))}
+        return json.dumps(plain, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+
+
+@dataclass(frozen=True, slots=True)
+class RecipeMessage(PageMessage):
+    """The recipe as it stands in its file."""
+
+    kind: ClassVar[str] = "recipe"
+    name: str
+    path: str
+    revision: int
+    text: str
+    faults: tuple[ShownFault, ...] = ()
+    numbers: tuple[ShownNumber, ...] = ()
+    undo: bool = False
+    redo: bool = False
+    from_outside: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ShotMessage(PageMessage):
+    """One shot; a binary message with its columns follows."""
+
+    kind: ClassVar[str] = "shot"
+    measurement: str
+    number: int
+    of: int
+    columns: int
+    start: float
+    span: float
+    traces: tuple[ShownTrace, ...]
+    picture: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingsMessage(PageMessage):
+    """The readings of a measurement, over as many shots as it has, the newest ones."""
+
+    kind: ClassVar[str] = "readings"
+    measurement: str
+    rows: tuple[ShownRow, ...]
+    verdict: str = ""
+    shots: int = 0
+    wanted: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class DensityMessage(PageMessage):
+    """All shots since the last change over one another; a binary message with the counts follows."""
+
+    kind: ClassVar[str] = "density"
+    measurement: str
+    channel: str
+    unit: str
+    rows: int
+    columns: int
+    start: float
+    span: float
+    lowest: float
+    highest: float
+    shots: int
+    most: int
+    rare: tuple[Mapping[str, Any], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class FramesMessage(PageMessage):
+    """What was said on the decoded lines in the shot that is shown; `all` counts those that are left out too."""
+
+    kind: ClassVar[str] = "frames"
+    measurement: str
+    rows: tuple[ShownFrame, ...]
+    all: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class StateMessage(PageMessage):
+    """What the program is doing."""
+
+    kind: ClassVar[str] = "state"
+    doing: Doing
+    message: str = ""
+    shots: int = 0
+    rate: float = 0.0
+    hand: HandOf = "free"
+    watchers: int = 0
+    outputs: ShownOutputs = ShownOutputs()
+    measurement: str = ""
+    measurements: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    place: str = ""
+    file: str = ""
+    patience: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class FoundMessage(PageMessage):
+    """The place that `next` asked for."""
+
+    kind: ClassVar[str] = "found"
+    what: str
+    text: str
+    start: float
+    end: float
+    shot: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class SaidMessage(PageMessage):
+    """A sentence for the person: a note, a refusal, a warning, a fault."""
+
+    kind: ClassVar[str] = "said"
+    level: Level
+    text: str
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(key): _finite(inner) for key, inner in value.items()}
+    if isinstance(value, list | tuple):
+        return [_finite(inner) for inner in value]
+    return value

@@ -1,0 +1,125 @@
+"""Readings, frames and densities of the shots so far, as messages to the page."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
+from typing import Any
+
+import numpy as np
+
+from wavewright.buses.frame import Frame
+from wavewright.buses.frame_text import show_field
+from wavewright.errors import NotMeasurable
+from wavewright.judgement.verdict import combined
+from wavewright.pages.protocol import DensityMessage, FramesMessage, ReadingsMessage, ShownFrame, ShownRow
+from wavewright.recipe.measurement import Measurement
+from wavewright.running.evaluation import Evaluation
+from wavewright.running.persistence import PersistenceCount
+from wavewright.running.readings_table import NOT_JUDGED, NOTHING, reading_row
+from wavewright.running.result import Result, cut_short_results
+from wavewright.running.shot import ExaminedShot
+
+MOST_FRAMES = 2000  # rows that a page gets; it is told how many there are
+MOST_RARE = 50
+
+
+def readings_message(measurement: Measurement, evaluation: Evaluation, *, simulated: bool) -> ReadingsMessage:
+    """The readings of the newest shots, judged as a run of that many shots judges them.
+
+    As long as there are fewer shots than the measurement has, nothing passes.
+    """
+    results = evaluation.results()
+    if evaluation.shots < measurement.shots:
+        results = cut_short_results(results)
+    judged = [one.verdict for one in results if one.verdict is not None]
+    return ReadingsMessage(
+        simulated=simulated,
+        measurement=measurement.label,
+        rows=tuple(_row(measurement.label, one) for one in results),
+        verdict=str(combined(judged)) if judged else "",
+        shots=evaluation.shots,
+        wanted=measurement.shots,
+    )
+
+
+def frames_message(measurement: Measurement, shot: ExaminedShot, *, simulated: bool) -> FramesMessage:
+    """What was said on the decoded lines of a shot, in order of time."""
+    found = sorted(frames_of(measurement, shot), key=lambda one: one[1].start)
+    rows = tuple(_frame(line, frame) for line, frame in found[:MOST_FRAMES])
+    return FramesMessage(simulated=simulated, measurement=measurement.label, rows=rows, all=len(found))
+
+
+def frames_of(measurement: Measurement, shot: ExaminedShot) -> Iterator[tuple[str, Frame]]:
+    """Every frame with the name of its line."""
+    for line in measurement.decode:
+        with suppress(NotMeasurable):
+            yield from ((line, frame) for frame in shot.frames(line))
+
+
+def density_message(
+    measurement: Measurement, counted: PersistenceCount, *, simulated: bool
+) -> tuple[DensityMessage, bytes] | None:
+    """All shots over one another, and the counts as bytes; None before the first shot."""
+    density = counted.density
+    if density is None:
+        return None
+    counts = density.counts
+    begin, end = density.window
+    low, high = density.levels
+    message = DensityMessage(
+        simulated=simulated,
+        measurement=measurement.label,
+        channel=counted.channel,
+        unit=density.unit,
+        rows=int(counts.shape[0]),
+        columns=int(counts.shape[1]),
+        start=begin,
+        span=end - begin,
+        lowest=low,
+        highest=high,
+        shots=density.shots,
+        most=int(counts.max(initial=0)),
+        rare=tuple(
+            {"shot": path.shot + 1, "time": path.time, "level": path.level, "visits": path.visits}
+            for path in counted.rare_paths()[:MOST_RARE]
+        ),
+    )
+    return message, np.minimum(counts, np.iinfo(np.uint32).max).astype("<u4").tobytes()
+
+
+def _row(label: str, result: Result) -> ShownRow:
+    row = reading_row(label, result)
+    return ShownRow(
+        label=result.name,
+        reading="" if row.value == NOTHING else row.value,
+        interval=row.reach,
+        limit="" if row.limit == NOTHING else row.limit,
+        margin="" if row.margin == NOTHING else row.margin,
+        verdict="" if row.verdict == NOT_JUDGED else row.verdict,
+        reason=row.reason,
+        doubts=tuple(_doubts(result, row.doubts)),
+    )
+
+
+def _doubts(result: Result, sentences: Sequence[str]) -> Iterator[Mapping[str, str]]:
+    said = dict(zip(result.untold_doubts, sentences, strict=True))
+    for found in result.reading.doubted:
+        yield {
+            "code": str(found.doubt),
+            "text": said.get(found.doubt, found.sentence),
+            "cure": found.doubt.cure,
+            "bears": "yes" if found.decides else "no",
+        }
+
+
+def _frame(line: str, frame: Frame) -> ShownFrame:
+    fields: dict[str, Any] = {name: show_field(name, value) for name, value in frame.fields.items()}
+    return ShownFrame(frame.start, frame.end, said(frame), fields, frame.errors, line)
+
+
+def said(frame: Frame) -> str:
+    """What a frame says, in a line."""
+    from wavewright.reporting.frame_strip import said as in_strip
+
+    return in_strip(frame)
