@@ -15,7 +15,7 @@ from contextlib import suppress
 from dataclasses import replace
 
 from wavewright.pages.protocol import FoundMessage, HandOf, PageMessage, SaidMessage, StateMessage
-from wavewright.pages.view_columns import View
+from wavewright.pages.view_picture import View
 
 MOST_SAID = 50  # sentences that wait for one page
 ORDER = ("recipe", "state", "shot", "density", "readings", "frames")  # what is sent first

@@ -20,7 +20,7 @@ from wavewright.pages.page_requests import (
     read_request,
 )
 from wavewright.pages.protocol import Level, SaidMessage
-from wavewright.pages.view_columns import View
+from wavewright.pages.view_picture import View
 
 MOST_WAITING = 100  # requests; a page that sends more is told to wait
 

@@ -7,14 +7,15 @@ page is shown an old picture, and no instrument waits for a page.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from wavewright.instruments.stop_signals import leave_to_main_thread
-from wavewright.pages.audience import Audience, OpenPage
+from wavewright.pages.audience import Audience
 from wavewright.pages.protocol import ShotMessage, ShownTrace
-from wavewright.pages.view_columns import View, view_columns, whole_view
+from wavewright.pages.view_picture import REFERENCE, View, view_picture, whole_view
+from wavewright.reporting.marks import Mark
 from wavewright.waveform import Waveform
 
 
@@ -22,8 +23,8 @@ from wavewright.waveform import Waveform
 class DrawnRecord:
     """A shot to be shown: its channels and those derived from them, from the top.
 
-    `number` counts from 1 since the last change, `of` is how many there have been; `describe` makes what else is in the
-    picture, once, when it is first drawn.
+    `number` counts from 1 since the last change, `of` is how many there have been; `marks` makes what is marked in it,
+    by channel, when it is drawn.
     """
 
     measurement: str
@@ -31,7 +32,8 @@ class DrawnRecord:
     of: int
     waves: Mapping[str, Waveform]
     simulated: bool
-    describe: Callable[[], Mapping[str, Any]] = dict
+    trigger_time: float = 0.0
+    marks: Callable[[], Mapping[str, Sequence[Mark]]] = dict
     reference: Mapping[str, Waveform] = field(default_factory=dict)
 
 
@@ -47,9 +49,7 @@ class Drawing:
         self._audience = audience
         self._changed = threading.Condition()
         self._record: DrawnRecord | None = None
-        self._described: Mapping[str, Any] | None = None
         self._is_due, self._has_ended = False, False
-        self.drawn = 0  # pictures so far, over all pages
         self._thread = threading.Thread(target=self._work, name="drawing", daemon=True)
 
     def __enter__(self) -> Drawing:
@@ -65,7 +65,7 @@ class Drawing:
     def show(self, record: DrawnRecord | None) -> None:
         """Draw a record from now on; None for none."""
         with self._changed:
-            self._record, self._described, self._is_due = record, None, record is not None
+            self._record, self._is_due = record, record is not None
             self._changed.notify()
 
     def redraw(self) -> None:
@@ -76,6 +76,7 @@ class Drawing:
 
     def _work(self) -> None:
         leave_to_main_thread()
+        marked: tuple[DrawnRecord, Mapping[str, Sequence[Mark]]] | None = None
         while True:
             with self._changed:
                 while not (self._is_due or self._has_ended):
@@ -83,36 +84,36 @@ class Drawing:
                 if self._has_ended:
                     return
                 record, self._is_due = self._record, False
-            if record is not None:
-                self._draw(record)
+            if record is None or not self._audience.count:
+                continue
+            if marked is None or marked[0] is not record:
+                marked = (record, record.marks())
+            self._draw(*marked)
 
-    def _draw(self, record: DrawnRecord) -> None:
-        if self._described is None:
-            self._described = record.describe()
-        views = [
-            (page, view or whole_view([*record.waves.values()], columns))
-            for page, view, columns in self._audience.views()
-        ]
+    def _draw(self, record: DrawnRecord, marks: Mapping[str, Sequence[Mark]]) -> None:
         made: dict[View, tuple[ShotMessage, bytes]] = {}
-        for page, view in views:
+        for page, chosen, columns in self._audience.views():
+            view = chosen or whole_view(record.waves, columns)
             if view not in made:
-                made[view] = _picture(record, view, self._described)
-            self._publish(page, *made[view])
-
-    def _publish(self, page: OpenPage, message: ShotMessage, columns: bytes) -> None:
-        self._audience.publish(message, columns, to=page)
-        self.drawn += 1
+                made[view] = _picture(record, marks, view)
+            self._audience.publish(*made[view], to=page)
 
 
-def _picture(record: DrawnRecord, view: View, described: Mapping[str, Any]) -> tuple[ShotMessage, bytes]:
-    """The message about a view of a record, and its columns."""
-    traces: list[ShownTrace] = []
-    parts: list[bytes] = []
-    for waves, is_reference in ((record.waves, False), (record.reference, True)):
-        for name, wave in waves.items():
-            columns = view_columns(wave, view)
-            traces.append(ShownTrace(name, wave.unit, is_reference, columns.middle is not None))
-            parts.append(columns.as_bytes())
+def _picture(record: DrawnRecord, marks: Mapping[str, Sequence[Mark]], view: View) -> tuple[ShotMessage, bytes]:
+    """The message about a view of a record, and its samples."""
+    picture = view_picture(
+        record.waves,
+        view,
+        title=f"{record.measurement}, shot {record.number}",
+        trigger_time=record.trigger_time,
+        marks=marks,
+        kept=record.reference,
+    )
+    traces = tuple(
+        ShownTrace(one.name, one.unit, one.name.endswith(f", {REFERENCE}"), one.is_whole, int(one.values.size))
+        for one in picture.traces()
+    )
+    document: dict[str, Any] = picture.as_document(has_samples=False)
     message = ShotMessage(
         simulated=record.simulated,
         measurement=record.measurement,
@@ -121,7 +122,7 @@ def _picture(record: DrawnRecord, view: View, described: Mapping[str, Any]) -> t
         columns=view.columns,
         start=view.start,
         span=view.span,
-        traces=tuple(traces),
-        picture=described,
+        traces=traces,
+        picture=document,
     )
-    return message, b"".join(parts)
+    return message, picture.samples()

@@ -10,6 +10,7 @@ from __future__ import annotations
 import secrets
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from importlib.resources import files
 
 from starlette.applications import Starlette
@@ -19,6 +20,8 @@ from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route, WebSocketRoute
 from starlette.types import ASGIApp, Receive, Scope, Send
 from starlette.websockets import WebSocket
+
+from wavewright.reporting.chart_script import chart_script, chart_style
 
 LOOPBACK = ("127.0.0.1", "localhost")  # how a browser on this machine may call it
 # Nothing is loaded or sent elsewhere, and no other page holds this one in a frame (CSP Level 3).
@@ -44,37 +47,28 @@ KINDS = {
 
 @dataclass(frozen=True, slots=True)
 class Asset:
-    """A file that the page loads: the package that holds it, and its path in there."""
+    """A file that the page loads: its media type, and what reads it when it is asked for."""
 
-    package: str
-    path: str
-
-    def read(self) -> bytes | None:
-        """Its bytes; None where there is no such file."""
-        found = files(self.package)
-        for part in self.path.split("/"):
-            found = found / part
-        return found.read_bytes() if found.is_file() else None
-
-    @property
-    def kind(self) -> str:
-        """The media type, by its suffix."""
-        return KINDS[self.path[self.path.rindex(".") :]]
+    kind: str
+    read: Callable[[], str]
 
 
 def page_assets(folder: str) -> Mapping[str, Asset]:
-    """Every file of the page by its name in the address: its own, the chart wrapper, and the chart library.
+    """Every file of the page by its name in the address: its own, and `chart.js` and `chart.css`, which draw pictures.
 
     Parameters
     ----------
     folder : of the page's own files, in the package `wavewright.pages`.
     """
-    own = [one.name for one in files("wavewright.pages").joinpath(folder).iterdir() if one.name.endswith(tuple(KINDS))]
+    own = {one.name: one for one in files("wavewright.pages").joinpath(folder).iterdir()}
     return {
-        **{name: Asset("wavewright.pages", f"{folder}/{name}") for name in own},
-        "chart.js": Asset("wavewright.reporting", "templates/chart.js"),
-        "uplot.js": Asset("youplot", "vendor/uplot.iife.min.js"),
-        "uplot.css": Asset("youplot", "vendor/uplot.min.css"),
+        **{
+            name: Asset(KINDS[suffix], partial(one.read_text, encoding="utf-8"))
+            for name, one in own.items()
+            if (suffix := name[name.rfind(".") :]) in KINDS
+        },
+        "chart.js": Asset(KINDS[".js"], chart_script),
+        "chart.css": Asset(KINDS[".css"], chart_style),
     }
 
 
@@ -101,8 +95,7 @@ def page_app(
         if not is_ours(request.path_params["token"]):
             return _nothing_here()
         asset = assets.get(request.path_params.get("name", "index.html"))
-        content = None if asset is None else asset.read()
-        return _nothing_here() if asset is None or content is None else Response(content, media_type=asset.kind)
+        return _nothing_here() if asset is None else Response(asset.read(), media_type=asset.kind)
 
     async def live(socket: WebSocket) -> None:
         origin = socket.headers.get("origin")

@@ -4,21 +4,23 @@ One WebSocket per page. From the program: text messages with the key `kind`; aft
 follows one binary message. From the page: text messages with the key `do`. What the page sends and nobody can use is
 refused in words, by a `said` of level `refused`; it never ends the connection.
 
-Binary after `shot`: float32, little endian. For each entry of its `traces`, in their order: `low[columns]`,
-`high[columns]` and, where `middle` of the entry is true, `middle[columns]`, in the unit of the trace. Column k holds
-the samples from `start + k * span / columns` up to the next column; one without any sample is NaN in all of them. The
-lowest and highest are those of all samples: a column never hides one.
+`picture` of a `shot` is `Picture.as_document(has_samples=False)`, and the binary message after it `Picture.samples()`:
+`fillSamples(shot.picture, buffer)` of the chart script joins them, and `drawChart` draws the result. For each entry of
+`traces`, in the order of the picture: where `is_whole`, `points` samples; else the lowest, the highest and the mean of
+`points` columns. All float32, little endian; the lowest and highest are those of all samples, so none is hidden.
 
 Binary after `density`: uint32, little endian, `rows * columns` counts, row after row, the lowest level first.
 
 Changes of this file are announced here:
+- the page loads `chart.js` and `chart.css` from beside itself: all of the chart script and style, library included.
 - what a page may ask for is in `page_requests`, one class per word.
 - `whole_view {columns}` shows all of the record, whatever its span becomes; `view` shows a part that stays.
 - `edit`, `nudge`, `span_from_view`, `add_metric`, `limits_from_last`, `undo` and `redo` may carry `revision`, that of
   the `recipe` on the screen; one that is not the newest is refused, and nothing is changed. `text` must carry it.
 - `found` answers `next`: `{what, text, start, end, shot}`; the page moves its view there. Where nothing is found, a
   `said` says so.
-- `shot` has `traces`: `{name, unit, is_reference, middle}`, and `of`: how many shots there were since the last change.
+- `shot` has `traces`: `{name, unit, is_reference, is_whole, points}`, and `of`: how many there were since the last
+  change.
 - `recipe` has `path`, and `numbers` have `steps`: whether `nudge` works, and `changes_output`: whether a change of it
   switches outputs off and asks for a new confirmation.
 - `state` has `measurements`, the labels to choose from, `measurement`, the one that is shown, `cautions` of the recipe,
@@ -92,7 +94,8 @@ class ShownTrace:
     name: str
     unit: str
     is_reference: bool = False
-    middle: bool = False
+    is_whole: bool = False
+    points: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,21 +24,26 @@ MOST_FRAMES = 2000  # rows that a page gets; it is told how many there are
 MOST_RARE = 50
 
 
-def readings_message(measurement: Measurement, evaluation: Evaluation, *, simulated: bool) -> ReadingsMessage:
-    """The readings of the newest shots, judged as a run of that many shots judges them.
+def judged_results(measurement: Measurement, evaluation: Evaluation) -> tuple[Result, ...]:
+    """The results of the newest shots, judged as a run of that many shots judges them.
 
     As long as there are fewer shots than the measurement has, nothing passes.
     """
     results = evaluation.results()
-    if evaluation.shots < measurement.shots:
-        results = cut_short_results(results)
+    return cut_short_results(results) if evaluation.shots < measurement.shots else results
+
+
+def readings_message(
+    measurement: Measurement, results: Sequence[Result], *, shots: int, simulated: bool
+) -> ReadingsMessage:
+    """The readings of the newest shots, as the page gets them."""
     judged = [one.verdict for one in results if one.verdict is not None]
     return ReadingsMessage(
         simulated=simulated,
         measurement=measurement.label,
         rows=tuple(_row(measurement.label, one) for one in results),
         verdict=str(combined(judged)) if judged else "",
-        shots=evaluation.shots,
+        shots=shots,
         wanted=measurement.shots,
     )
 

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import queue
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 from typing import Protocol
 
-from wavewright.errors import Misuse, NotMeasurable, OutputMayBeOn, WavewrightError
+from wavewright.analysis.reading import Reading
+from wavewright.errors import Misuse, OutputMayBeOn, WavewrightError
 from wavewright.pages.conversation import Reception, Wish
 from wavewright.pages.drawing import Drawing, DrawnRecord
 from wavewright.pages.page_requests import (
@@ -26,10 +28,14 @@ from wavewright.pages.page_requests import (
 )
 from wavewright.pages.protocol import Doing, ShownOutputs, StateMessage
 from wavewright.pages.recipe_document import RecipeDocument
-from wavewright.pages.shown_results import density_message, frames_message, readings_message
+from wavewright.pages.shown_results import density_message, frames_message, judged_results, readings_message
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
-from wavewright.running.evaluation import Evaluation
+from wavewright.reporting.drawn_shot import DrawnShot
+from wavewright.reporting.marks import Mark
+from wavewright.reporting.pictures import marks_of
+from wavewright.running.evaluation import Evaluation, readings_in
+from wavewright.running.result import MeasurementOutcome, Result
 from wavewright.running.shot import ExaminedShot
 from wavewright.running.stored_waveforms import ReadStored, ReferenceWaveforms
 from wavewright.waveform import Capture, Waveform
@@ -37,6 +43,29 @@ from wavewright.waveform import Capture, Waveform
 IDLE = 0.2  # s; how often a program that has nothing to do looks around
 TELL_EVERY = 0.25  # s; how often the rate of shots is told
 DENSITY_EVERY = 0.5  # s
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """A shot with what was read in it; `number` counts from 1 since the last change."""
+
+    number: int
+    shot: ExaminedShot
+    measurement: Measurement
+    readings: Mapping[str, Reading]
+    results: tuple[Result, ...]
+
+    def waves(self) -> dict[str, Waveform]:
+        """Its channels, and those derived from them as far as they could be."""
+        return self._drawn().waves()
+
+    def marks(self) -> Mapping[str, Sequence[Mark]]:
+        """What a picture of it marks, by channel."""
+        return marks_of(self._drawn(), self.readings)
+
+    def _drawn(self) -> DrawnShot:
+        one = MeasurementOutcome(self.measurement.name, self.measurement.condition, results=self.results)
+        return DrawnShot(one, self.measurement, (), 0, self.shot, "shot")
 
 
 class Shots(Protocol):
@@ -88,7 +117,7 @@ class Watching:
         self._measurement: Measurement | None = None
         self._evaluation: Evaluation | None = None
         self._references = ReferenceWaveforms()
-        self._last: ExaminedShot | None = None
+        self._last: _Seen | None = None
         self._kept: dict[str, Waveform] = {}
         self._pace: Doing = "running"
         self._fault = ""
@@ -160,7 +189,7 @@ class Watching:
     def _keep_reference(self, *, keep: bool) -> None:
         if keep and self._last is None:
             raise Misuse("there is no shot to be kept as reference")
-        self._kept = {} if not keep or self._last is None else dict(self._waves(self._last))
+        self._kept = {} if not keep or self._last is None else self._last.waves()
         if self._last is not None:
             self._show(self._last)
 
@@ -228,18 +257,22 @@ class Watching:
             return
         self._taken += 1
         self._fault = ""
-        self._last = shot
-        self._show(shot)
         self._references.offer(measurement, shot)
-        evaluation.add(shot)
-        self._publish(measurement, evaluation, shot)
+        readings = readings_in(shot, measurement)
+        evaluation.add(shot, readings=readings)
+        results = judged_results(measurement, evaluation)
+        self._last = _Seen(self._taken, shot, measurement, readings, results)
+        self._show(self._last)
+        self._publish(measurement, evaluation, shot, results)
         if self._pace == "single":
             self._pace = "holding"
         self._note_rate()
 
-    def _publish(self, measurement: Measurement, evaluation: Evaluation, shot: ExaminedShot) -> None:
+    def _publish(
+        self, measurement: Measurement, evaluation: Evaluation, shot: ExaminedShot, results: Sequence[Result]
+    ) -> None:
         simulated, audience = self._shots.is_simulated, self._reception.audience
-        audience.publish(readings_message(measurement, evaluation, simulated=simulated))
+        audience.publish(readings_message(measurement, results, shots=evaluation.shots, simulated=simulated))
         if measurement.decode:
             audience.publish(frames_message(measurement, shot, simulated=simulated))
         now = self._elapsed()
@@ -250,25 +283,18 @@ class Watching:
             if found is not None:
                 audience.publish(*found)
 
-    def _show(self, shot: ExaminedShot) -> None:
-        assert self._measurement is not None
+    def _show(self, seen: _Seen) -> None:
         record = DrawnRecord(
-            self._measurement.label,
+            seen.measurement.label,
+            seen.number,
             self._taken,
-            self._taken,
-            self._waves(shot),
+            seen.waves(),
             self._shots.is_simulated,
+            trigger_time=seen.shot.capture.trigger_time,
+            marks=seen.marks,
             reference=self._kept,
         )
         self._drawing.show(record)
-
-    def _waves(self, shot: ExaminedShot) -> dict[str, Waveform]:
-        found = dict(shot.capture.waveforms)
-        assert self._measurement is not None
-        for name in self._measurement.derived:
-            with suppress(NotMeasurable):
-                found[name] = shot.wave(name)
-        return found
 
     def _fail(self, fault: WavewrightError) -> None:
         """Say why there is no shot; the bench holds until the file changes or somebody wants another shot."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from wavewright.analysis.catalogue import METRICS
@@ -87,18 +87,23 @@ def _title(one: MeasurementOutcome, number: int, shots: int) -> str:
     return f"Shot {number + 1} of {shots} ({'worst' if len(failed[0].shots) > 1 else 'one of the worst'})"
 
 
-def marks_of(subject: DrawnShot) -> dict[str, list[Mark]]:
-    """What is drawn into each trace of a shot: levels, limits, what readings were taken from, frames."""
+def marks_of(subject: DrawnShot, readings: Mapping[str, Reading] | None = None) -> dict[str, list[Mark]]:
+    """What is drawn into each trace of a shot: levels, limits, what readings were taken from, frames.
+
+    Parameters
+    ----------
+    readings : of the shot by name of the entry, where they have been computed already.
+    """
     found: dict[str, list[Mark]] = {}
-    for channel, mark in _marks(subject):
+    known = readings_of(subject.shot.capture, subject.measurement) if readings is None else readings
+    for channel, mark in _marks(subject, known):
         marks = found.setdefault(channel, [])
         if mark not in marks:
             marks.append(mark)
     return found
 
 
-def _marks(subject: DrawnShot) -> Iterator[tuple[str, Mark]]:
-    readings = readings_of(subject.shot.capture, subject.measurement)
+def _marks(subject: DrawnShot, readings: Mapping[str, Reading]) -> Iterator[tuple[str, Mark]]:
     for result in subject.one.results:
         channel = result.of[0] if result.of else ""
         reading = readings.get(result.name)

@@ -40,7 +40,12 @@ NOTHING_UNMET = Limit(read_interval("exactly 0", unit="count"), "exactly 0 unmet
 
 def readings_of(capture: Capture, measurement: Measurement) -> dict[str, Reading]:
     """The reading of every entry of `compute:` in one shot."""
-    return _readings(ExaminedShot(capture, measurement), measurement.compute)
+    return readings_in(ExaminedShot(capture, measurement), measurement)
+
+
+def readings_in(shot: ExaminedShot, measurement: Measurement) -> dict[str, Reading]:
+    """The same in a shot that has been examined."""
+    return {name: _measured(shot, wanted) for name, wanted in measurement.compute.items()}
 
 
 def evaluate(
@@ -95,15 +100,21 @@ class Evaluation:
         self._persisting = None if persistence is None else PersistenceCount(persistence, found, measurement)
 
     def add(
-        self, shot: ExaminedShot, *, shielded: Callable[[], AbstractContextManager[None]] = nullcontext
+        self,
+        shot: ExaminedShot,
+        *,
+        shielded: Callable[[], AbstractContextManager[None]] = nullcontext,
+        readings: Mapping[str, Reading] | None = None,
     ) -> dict[str, Reading]:
         """Take one more shot, of which only numbers are kept; returns the readings of `compute:` and of the meters.
 
         Parameters
         ----------
         shielded : a block that no signal interrupts: the shot counts for everything or for nothing.
+        readings : those of `compute:`, where they have been computed already.
         """
-        readings = _readings(shot, self._measurement.compute)
+        if readings is None:
+            readings = readings_in(shot, self._measurement)
         kept = {name: replace(reading, occurrences=None) for name, reading in readings.items()}
         read = {one.name: metered(shot.capture, one) for one in self._measurement.meterings}
         unmet = {line: shot.unmet({line: wanted}) for line, wanted in self._measurement.expect.items()}
@@ -178,10 +189,6 @@ def result_of(
         doubts={**doubts, **wanted.doubts},
         rule=rule,
     )
-
-
-def _readings(shot: ExaminedShot, computations: Mapping[str, Computation]) -> dict[str, Reading]:
-    return {name: _measured(shot, wanted) for name, wanted in computations.items()}
 
 
 def _measured(shot: ExaminedShot, wanted: Computation) -> Reading:
