@@ -101,6 +101,14 @@ def test_a_channel_can_be_derived_from_those_of_the_file(square: Path, wavewrigh
     assert told.json["mean"]["value"] == pytest.approx(-25.0, rel=5e-3)
 
 
+def test_an_accuracy_of_a_derived_channel_is_refused(square: Path, wavewright: Command) -> None:
+    # 1 % of a difference is not what 1 % of either channel makes of it
+    derived = ("--derive", "across=drive - other", "--channel", "across")
+    refused = wavewright("measure", square, "-m", "mean", *derived, "--accuracy", "gain=1 %")
+    assert refused.status == 64
+    assert "`--accuracy` of `across`, which is derived" in refused.stderr
+
+
 def test_a_derived_channel_without_an_expression_is_wrong_usage(square: Path, wavewright: Command) -> None:
     assert wavewright("measure", square, "-m", "mean", "--derive", "coil").status == 64
 

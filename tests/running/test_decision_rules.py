@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -145,7 +146,7 @@ def test_before_the_run_it_is_said_that_no_reading_could_pass(bench: BenchFile) 
         assert ("no reading could pass" in found.told) == is_empty
 
 
-def test_a_comparison_has_no_budget_and_needs_a_rule_of_its_own(bench: BenchFile) -> None:
+def test_a_comparison_is_judged_by_its_own_budget(bench: BenchFile) -> None:
     again = """\
   again:
     place: Probe 1 on TP3.
@@ -153,10 +154,17 @@ def test_a_comparison_has_no_budget_and_needs_a_rule_of_its_own(bench: BenchFile
     timebase: {span: 10 ms, points: 10k}
     trigger: {mode: auto, level: 1.65 V}
     stimulus: [{supply: {voltage: 24 V, current_limit: 1 A, output: on}, then_wait: 100 ms}]
-    compare: {before: {of: rail, with: rail, offset: 0 V ± 20 mVRULE}}
+    compare: {before: {of: rail, with: rail, offset: LIMIT, judge: RULE}}
 """
-    for rule, verdict in (("", "inconclusive"), (", judge: simple", "pass")):
-        text = ALLOWED + again.replace("RULE", rule)
+    # gain and offset are those of one input: what is left is the width of a code, 8 V / 256, in both records
+    for limit, rule, verdict in (
+        ("0 V ± 20 mV", "guarded", "inconclusive"),
+        ("0 V ± 80 mV", "guarded", "pass"),
+        ("0 V ± 20 mV", "simple", "pass"),
+    ):
+        text = ALLOWED + again.replace("LIMIT", limit).replace("RULE", rule)
         result = outcome_of(parse_recipe(text, "again.yaml"), bench).results["again.before.offset"]
         assert result.verdict == verdict, result.reason
-        assert ("record only" in result.reason) == (verdict == "inconclusive")
+        budget = result.reading.budget
+        assert budget is not None
+        assert budget.standard == pytest.approx(math.sqrt(2) * 8 / 256 / math.sqrt(12), rel=0.1)

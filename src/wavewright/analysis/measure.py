@@ -19,7 +19,7 @@ from wavewright.analysis.reading import Reading
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.uncertainty.accuracy import Accuracy
 from wavewright.analysis.uncertainty.affine import Change
-from wavewright.analysis.uncertainty.influences import InputOfReading
+from wavewright.analysis.uncertainty.influences import NO_FURTHER, Influences, InputOfReading
 from wavewright.analysis.uncertainty.propagation import with_budget
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.waveform import Waveform
@@ -105,6 +105,7 @@ def measure_surveys(
     front_ends: Sequence[FrontEnd | None] = (),
     inputs: Sequence[InputOfReading] | None = None,
     changed: ChangedSurveys | None = None,
+    further: Influences = NO_FURTHER,
 ) -> Reading:
     """Measure what has been surveyed already: for callers that keep surveys between metrics.
 
@@ -114,6 +115,7 @@ def measure_surveys(
     inputs : the captured channels that the surveys come from, with what is stated of them; None: the reading shall have
         no budget.
     changed : what becomes of the surveys when these channels change; left out where the surveys are of them.
+    further : errors that are not of one of these channels.
 
     Raises
     ------
@@ -147,7 +149,7 @@ def measure_surveys(
         except NotMeasurable:
             return None
 
-    return with_budget(found, inputs, evaluate, parts=metric.reads)
+    return with_budget(found, inputs, evaluate, parts=metric.reads, further=further)
 
 
 def _changed(surveys: Sequence[Survey], inputs: Sequence[InputOfReading], change: Change) -> Sequence[Survey]:

@@ -1,4 +1,4 @@
-"""`derived:`: channels that are computed from others, `coil: (high - low) / 0.1 ohm`."""
+"""`derived:`: channels that are computed from others, `coil: (high - low) / (0.1 ohm ± 1 %)`."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from wavewright.recipe.name_checks import UNKNOWN, NameChecks
 
 
 class DerivedEntry(RootModel[str]):
-    """An expression over the channels, and what is derived above: (high - low) / 0.1 ohm."""
+    """An expression over the channels, and what is derived above: (high - low) / (0.1 ohm ± 1 %)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -96,8 +96,9 @@ class Measurement(GrammarModel):
     )
     derived: DerivedChannels = Field(
         default_factory=dict,
-        description="channels computed from others, by name",
-        examples=[{"coil": "(high - low) / 0.1 ohm"}],
+        description="channels computed from others, by name; a number with a unit gets its tolerance, "
+        "`± 0 %` if it is exact, else no uncertainty is complete",
+        examples=[{"coil": "(high - low) / (0.1 ohm ± 1 %)"}],
     )
     timebase: Timebase = Field(
         description="how long is recorded, and how densely",

@@ -8,8 +8,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from wavewright.analysis.reading import Reading
+from wavewright.analysis.statistics.event_rate import EventRate
 from wavewright.analysis.uncertainty.contribution import Contribution
-from wavewright.judgement.shown import show_expanded, show_reach, show_reading, stated_uncertainty
+from wavewright.judgement.shown import RECORD_ONLY, show_expanded, show_reach, show_reading, stated_uncertainty
+from wavewright.quantities import show_quantity
 
 BUDGET_HEADINGS = ("contribution", "u", "distribution", "sensitivity", "dof", "share", "source")
 ENDLESS = "∞"
@@ -67,26 +69,41 @@ def budget_rows(reading: Reading) -> list[BudgetRow]:
 
 def budget_lines(reading: Reading) -> Iterator[str]:
     """What is said above and below the table: value, combined and expanded uncertainty, and what is not known."""
-    stated, budget = stated_uncertainty(reading), reading.budget
-    value = show_reading(reading, None)
+    budget, value = reading.budget, show_reading(reading, None)
+    reach = show_reach(reading)
     if budget is None or reading.value is None:
-        yield (
-            f"{value}, {show_reach(reading)}: it has no budget"
-            if show_reach(reading)
-            else f"{value}: a number of things"
-        )
+        yield f"{value}, {reach}: it has no budget" if reach else f"{value}: a number of things"
         return
     if missing := "; ".join(budget.missing):
-        yield f"{value}, {show_reach(reading)}; not known: {missing}"
-        return
+        yield f"{value}, {reach or RECORD_ONLY}; not known: {missing}"
+    elif budget.exact:
+        yield f"{value}: exact, {budget.exact}"
+    else:
+        yield _expanded(reading, value, reach)
+    if budget.rate is not None:
+        yield _rate(budget.rate)
+
+
+def _expanded(reading: Reading, value: str, reach: str) -> str:
+    stated, budget = stated_uncertainty(reading), reading.budget
     standard, factor = stated["standard_uncertainty"], stated["coverage_factor"]
-    if not standard or factor is None:
-        yield f"{value}: without uncertainty"
-        return
-    yield (
-        f"{value} {show_reach(reading)} (95 %, k = {factor:.2f}); combined standard uncertainty "
-        f"{show_expanded(standard, reading.unit, beside=reading.value)}, "
+    if budget is None or not standard or factor is None:
+        return f"{value}: without uncertainty"
+    if not reach:
+        return f"{value}: a number of things, {' and '.join(one.source for one in budget.contributions)}"
+    return (
+        f"{value} {reach} (95 %, k = {factor:.2f}); combined standard uncertainty "
+        f"{show_expanded(standard, reading.unit, beside=reading.value or 0.0)}, "
         f"degrees of freedom {_freedom(budget.degrees_of_freedom)}"
+    )
+
+
+def _rate(rate: EventRate) -> str:
+    """How often it happens in the long run, from how often it was seen."""
+    ends = " to ".join(show_quantity(end, "1") for end in (rate.low, rate.high))
+    return (
+        f"seen in {rate.events} of {rate.trials} shots: that stands for {ends} of all shots "
+        f"({100 * rate.coverage:g} %, binomial, {rate.method})"
     )
 
 
@@ -95,13 +112,23 @@ def budget_as_json(reading: Reading) -> dict[str, Any]:
     budget = reading.budget
     plain: dict[str, Any] = {"value": reading.value, "unit": reading.unit, **stated_uncertainty(reading)}
     if budget is None:
-        return {**plain, "complete": False, "degrees_of_freedom": None, "contributions": [], "missing": []}
+        return {
+            **plain,
+            "complete": False,
+            "degrees_of_freedom": None,
+            "contributions": [],
+            "missing": [],
+            "exact": None,
+            "rate": None,
+        }
     return {
         **plain,
         "complete": budget.is_complete,
         "degrees_of_freedom": _number(budget.degrees_of_freedom),
         "contributions": [{**row.contribution.as_json(), "share": row.share} for row in budget_rows(reading)],
         "missing": list(budget.missing),
+        "exact": budget.exact or None,
+        "rate": None if budget.rate is None else budget.rate.as_json(),
     }
 
 

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Protocol
 
 from wavewright.analysis.expressions.derive import derive
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.uncertainty.affine import Alteration, Change
-from wavewright.analysis.uncertainty.influences import InputOfReading
+from wavewright.analysis.uncertainty.influences import Influences, InputOfReading
 from wavewright.buses.bus_record import BusRecord
 from wavewright.recipe.measurement import Measurement
 from wavewright.running.input_accuracy import accuracy_in
+from wavewright.running.numbers_in_derived import NumbersOfChannel, number_influences
 from wavewright.waveform import Capture, Waveform
 
 Altered = tuple[tuple[str, Alteration], ...]
@@ -44,6 +45,9 @@ class ChangedShots:
         self._waves: dict[tuple[str, Altered], Waveform] = {}
         self._surveys: dict[tuple[str, Altered], Survey] = {}
         self._decoded: dict[tuple[str, Altered], BusRecord] = {}
+        self._numbers = {
+            name: NumbersOfChannel(measurement.label, derived) for name, derived in measurement.derived.items()
+        }
 
     def inputs(self, channels: Sequence[str]) -> list[InputOfReading] | None:
         """The captured channels that these follow from; None where nothing was kept about the accuracy of any."""
@@ -55,6 +59,12 @@ class ChangedShots:
             accuracy = None if wanted is None else accuracy_in(settings, f"input{wanted.input}")
             found.append(InputOfReading(name, self._shot.survey(name), accuracy))
         return found if any(one.accuracy is not None for one in found) else None
+
+    def further(self, channels: Sequence[str]) -> Influences:
+        """The numbers that these channels are computed with, and those that they are derived from."""
+        return number_influences(
+            [self._numbers[name] for name in dict.fromkeys(one for each in channels for one in self._derived(each))]
+        )
 
     def surveys(self, change: Change, channels: Sequence[str]) -> list[Survey]:
         """The surveys of channels, captured or derived, after a change; NotMeasurable as of the shot itself."""
@@ -80,9 +90,21 @@ class ChangedShots:
             return (channel,)
         return tuple(dict.fromkeys(source for name in derived.of for source in self._sources(name)))
 
+    def _derived(self, channel: str) -> Iterator[str]:
+        """A derived channel and the derived ones that it is made of."""
+        if channel in self._numbers:
+            yield channel
+            for name in self._measurement.derived[channel].of:
+                yield from self._derived(name)
+
+    def _causes(self, channel: str) -> tuple[str, ...]:
+        """What a channel follows from: captured channels, and numbers in expressions."""
+        numbers = [number for name in self._derived(channel) for number in self._numbers[name].named]
+        return (*self._sources(channel), *dict.fromkeys(numbers))
+
     def _altered(self, change: Mapping[str, Alteration], channel: str) -> Altered:
         """Of a change what bears on a channel, so that the same is not computed twice."""
-        return tuple((name, change[name]) for name in self._sources(channel) if name in change)
+        return tuple((name, change[name]) for name in self._causes(channel) if name in change)
 
     def _survey(self, channel: str, altered: Altered) -> Survey:
         if not altered:
@@ -111,7 +133,7 @@ class ChangedShots:
             return alteration.of(self._shot.wave(channel))
         own = dict(altered)
         channels = {name: self._wave(name, self._altered(own, name)) for name in derived.of}
-        return derive(derived.expression, channels, name=channel)
+        return derive(self._numbers[channel].shifted(own), channels, name=channel)
 
 
 def _same_codes(one: Waveform, other: Waveform) -> bool:

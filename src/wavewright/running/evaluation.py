@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from wavewright.analysis.catalogue import METRICS
 from wavewright.analysis.doubts import Reads
@@ -18,7 +18,9 @@ from wavewright.analysis.findings import doubted, parts_of, with_findings
 from wavewright.analysis.front_end.limit_in_range import limit_findings
 from wavewright.analysis.measure import measure_surveys
 from wavewright.analysis.reading import Doubt, Finding, Reading
-from wavewright.analysis.uncertainty.propagation import COUNTS, with_budget
+from wavewright.analysis.uncertainty.affine import Change
+from wavewright.analysis.uncertainty.propagation import with_budget
+from wavewright.buses.expectation import Expectation
 from wavewright.buses.frame_metrics import measure_decoded
 from wavewright.errors import NotMeasurable
 from wavewright.judgement.decision_rules import SIMPLE, DecisionRule
@@ -36,6 +38,14 @@ from wavewright.running.stored_waveforms import ReferenceWaveforms
 from wavewright.waveform import Capture
 
 NOTHING_UNMET = Limit(read_interval("exactly 0", unit="count"), "exactly 0 unmet")
+
+
+@dataclass(frozen=True, slots=True)
+class Unmet:
+    """The conditions that a line leaves unmet in one shot: how many, and which in words."""
+
+    reading: Reading
+    reason: str
 
 
 def readings_of(capture: Capture, measurement: Measurement) -> dict[str, Reading]:
@@ -88,10 +98,7 @@ class Evaluation:
         found = references or ReferenceWaveforms()
         self._measurement = measurement
         self._shots: deque[dict[str, Reading]] = deque(maxlen=newest)
-        self._unmet: dict[str, deque[tuple[str, ...]]] = {line: deque(maxlen=newest) for line in measurement.expect}
-        self._of_lines: dict[str, deque[tuple[Finding, ...]]] = {
-            line: deque(maxlen=newest) for line in measurement.expect
-        }
+        self._unmet: dict[str, deque[Unmet]] = {line: deque(maxlen=newest) for line in measurement.expect}
         self._metered: dict[str, deque[Reading]] = {one.name: deque(maxlen=newest) for one in measurement.meterings}
         self._comparing = [
             ShotComparison(one, found, measurement, newest=newest) for one in measurement.compare.values()
@@ -117,8 +124,7 @@ class Evaluation:
             readings = readings_in(shot, self._measurement)
         kept = {name: replace(reading, occurrences=None) for name, reading in readings.items()}
         read = {one.name: metered(shot.capture, one) for one in self._measurement.meterings}
-        unmet = {line: shot.unmet({line: wanted}) for line, wanted in self._measurement.expect.items()}
-        of_lines = {line: tuple(findings_of_line(shot, line)) for line in self._measurement.expect}
+        unmet = {line: _unmet(shot, line, wanted) for line, wanted in self._measurement.expect.items()}
         compared = [comparing.compared(shot) for comparing in self._comparing]
         with shielded():
             if self._persisting is not None:
@@ -126,9 +132,8 @@ class Evaluation:
             self._shots.append(kept)
             for name, reading in read.items():
                 self._metered[name].append(reading)
-            for line, sentences in unmet.items():
-                self._unmet[line].append(sentences)
-                self._of_lines[line].append(of_lines[line])
+            for line, found_unmet in unmet.items():
+                self._unmet[line].append(found_unmet)
             for comparing, found in zip(self._comparing, compared, strict=True):
                 comparing.add(found)
         return {**kept, **read}
@@ -163,7 +168,7 @@ class Evaluation:
             )
             for one in self._measurement.meterings
         ]
-        expected = [_expectation(line, unmet, self._of_lines[line], doubts) for line, unmet in self._unmet.items()]
+        expected = [_expectation(line, unmet, doubts) for line, unmet in self._unmet.items()]
         compared = [result for comparing in self._comparing for result in comparing.results()]
         persisted = [] if self._persisting is None else self._persisting.results()
         return (*computed, *read, *expected, *compared, *persisted)
@@ -207,6 +212,7 @@ def _measured(shot: ExaminedShot, wanted: Computation) -> Reading:
         front_ends=front_ends,
         inputs=shot.changed.inputs(wanted.of),
         changed=shot.changed.evaluator(wanted.of),
+        further=shot.changed.further(wanted.of),
     )
     parts = parts_of(metric.reads, options)
     limited: Iterable[Finding] = ()
@@ -222,13 +228,14 @@ def _of_frames(shot: ExaminedShot, wanted: Computation) -> Reading:
     """What was said on a line; nothing, where nothing is connected to any of its channels."""
     line = wanted.of[0]
     measured = measure_decoded(shot.decoded(line), wanted.metric, **wanted.options)
-    inputs = None if measured.unit == COUNTS else shot.changed.inputs(shot.channels_of(line))
+    inputs = shot.changed.inputs(shot.channels_of(line))
     if inputs is not None:
         measured = with_budget(
             measured,
             inputs,
             lambda change: measure_decoded(shot.changed.decoded(change, line), wanted.metric, **wanted.options).value,
             parts=(Reads.FRAMES,),
+            further=shot.changed.further(shot.channels_of(line)),
         )
     reading = doubted(Read(measured, (), frozenset({Reads.FRAMES})))
     found = (*findings_of_line(shot, line), *findings_of_metric(shot, wanted, measured))
@@ -241,15 +248,32 @@ def _forced(capture: Capture, parts: Collection[Reads]) -> Iterator[Finding]:
         yield Finding(Doubt.NOT_TRIGGERED) if bears else Finding.idle(Doubt.NOT_TRIGGERED)
 
 
-def _expectation(
-    line: str, unmet: Iterable[tuple[str, ...]], found: Iterable[tuple[Finding, ...]], doubts: DoubtRules
-) -> Result:
+def _unmet(shot: ExaminedShot, line: str, wanted: Expectation) -> Unmet:
+    """How many conditions a line leaves unmet in one shot, and counted again within the accuracy of its inputs."""
+    sentences = shot.unmet({line: wanted})
+    reading = Reading(float(len(sentences)), "count")
+    inputs = shot.changed.inputs(shot.channels_of(line))
+    if inputs is not None:
+
+        def again(change: Change) -> float | None:
+            try:
+                return float(len(wanted.unmet(shot.changed.decoded(change, line).frames)))
+            except NotMeasurable:
+                return None
+
+        further = shot.changed.further(shot.channels_of(line))
+        reading = with_budget(reading, inputs, again, parts=(Reads.FRAMES,), further=further)
+    return Unmet(with_findings(reading, findings_of_line(shot, line)), "; ".join(sentences))
+
+
+def _expectation(line: str, unmet: Collection[Unmet], doubts: DoubtRules) -> Result:
     """How many conditions a line leaves unmet, in the worst shot; the reason says which."""
-    readings = [
-        with_findings(Reading(float(len(sentences)), "count"), findings)
-        for sentences, findings in zip(unmet, found, strict=True)
-    ]
-    reasons = ["; ".join(sentences) for sentences in unmet]
     return judged_result(
-        f"expect.{line}", "expectation", (line,), readings, limit=NOTHING_UNMET, reasons=reasons, doubts=doubts
+        f"expect.{line}",
+        "expectation",
+        (line,),
+        [one.reading for one in unmet],
+        limit=NOTHING_UNMET,
+        reasons=[one.reason for one in unmet],
+        doubts=doubts,
     )

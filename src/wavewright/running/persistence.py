@@ -11,18 +11,22 @@ from wavewright.analysis.doubts import EXTREMES, Reads
 from wavewright.analysis.findings import doubted, with_findings
 from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.analysis.statistics.density import Density
+from wavewright.analysis.statistics.event_rate import event_rate
 from wavewright.analysis.statistics.masks import Mask, MaskTest, PolygonMask, ToleranceBand, Violation
 from wavewright.analysis.statistics.rare_paths import RarePath
+from wavewright.analysis.uncertainty.budget import Budget
 from wavewright.errors import NotMeasurable
 from wavewright.quantities import show_quantity
 from wavewright.recipe.density import MaskEntry, Persistence
 from wavewright.recipe.measurement import Measurement
+from wavewright.running.mask_again import MaskAgain
 from wavewright.running.result import Result, judged_result
 from wavewright.running.shot import ExaminedShot
 from wavewright.running.stored_waveforms import ReferenceWaveforms
 
 LEAST_CELLS = 3  # noise at the edge of a trace strays into one or two cells, something rare draws a path
 READ = EXTREMES | {Reads.TRIGGER}  # a trace is drawn from one end to the other, and placed by its trigger
+AMONG_EACH_OTHER = "a number of shots, held against each other: an error that is in all of them makes none rare"
 MOST_TOLD = 8  # shots that are named in a reason
 
 
@@ -36,6 +40,7 @@ class PersistenceCount:
         self.density: Density | None = None
         self._mask = None if wanted.mask is None else _mask(wanted.mask, self.channel, references)
         self.test = None if self._mask is None else MaskTest(self._mask)
+        self._again: MaskAgain | None = None if self._mask is None else MaskAgain(self._mask, self.channel)
         self._doubts = measurement.doubts
         self._found: dict[Doubt, Finding] = {}
         self._shots = 0
@@ -54,6 +59,8 @@ class PersistenceCount:
         self.density.add(self._shots, wave)
         if self.test is not None:
             self.test.add(self._shots, wave)
+        if self._again is not None:
+            self._again.add(self._shots, shot)
         for one in self._doubted(shot):
             self._found.setdefault(one.doubt, one)
         self._shots += 1
@@ -82,7 +89,7 @@ class PersistenceCount:
                 "rare_shots",
                 "rare_shots",
                 (self.channel,),
-                [self._count(len(paths))],
+                [self._rare(len(paths))],
                 limit=limit,
                 reasons=[reason],
                 doubts=self._doubts,
@@ -91,7 +98,7 @@ class PersistenceCount:
         if self.test is not None:
             reason = "; ".join(self._violation(one) for one in self.test.violations[:MOST_TOLD])
             limit = self._wanted.violations
-            count, violations = self._count(self.test.count), self.test.violations
+            count, violations = self._violations(self.test), self.test.violations
             result = judged_result(
                 "violations", "violations", (self.channel,), [count], limit=limit, reasons=[reason], doubts=self._doubts
             )
@@ -108,6 +115,24 @@ class PersistenceCount:
         if self.density is None:
             return Reading(None, "count", reason=self._lacking or "no shot")
         return with_findings(Reading(float(number), "count", count=self._shots), self._found.values())
+
+    def _rare(self, number: int) -> Reading:
+        """Shots on rare paths: exact, since errors that all shots have in common put none of them on another path."""
+        reading = self._count(number)
+        if reading.value is None:
+            return reading
+        rate = event_rate(number, self._shots)
+        return replace(reading, budget=Budget(reading.value, reading.unit, exact=AMONG_EACH_OTHER, rate=rate))
+
+    def _violations(self, test: MaskTest) -> Reading:
+        """Violations of the mask, counted again within the accuracy of the input; with the share of bad shots."""
+        reading = self._count(test.count)
+        if reading.value is None or self._again is None:
+            return reading
+        counted = self._again.counted(reading)
+        if counted.budget is None:
+            return counted
+        return replace(counted, budget=replace(counted.budget, rate=event_rate(len(test.bad_shots), self._shots)))
 
     def _told(self, path: RarePath) -> str:
         where = f"{show_quantity(path.time, 's')}, {show_quantity(path.level, self._unit)}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 from wavewright.analysis.catalogue import METRICS
 from wavewright.analysis.doubts import EXTREMES, Reads
@@ -13,10 +13,11 @@ from wavewright.analysis.front_end.probe_loading import Crystal, Probe, ProbedNo
 from wavewright.analysis.measure import measure_surveys
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.record.survey import Survey
-from wavewright.analysis.statistics.comparison import MetricChange, compare, metric_changes
+from wavewright.analysis.statistics.comparison import MetricChange, metric_changes
 from wavewright.errors import NotMeasurable
 from wavewright.recipe.comparison import FOUND, Comparison, CrystalEntry
 from wavewright.recipe.measurement import Measurement
+from wavewright.running.compared_pair import ComparedPair
 from wavewright.running.result import Result, judged_result
 from wavewright.running.shot import ExaminedShot
 from wavewright.running.stored_waveforms import ReferenceWaveforms
@@ -42,6 +43,7 @@ class ShotComparison:
     ) -> None:
         self._wanted, self._references, self._measurement = wanted, references, measurement
         self._shots: deque[dict[str, Reading]] = deque(maxlen=newest)
+        self._before: dict[str, Reading] = {}
 
     def compared(self, shot: ExaminedShot) -> dict[str, Reading]:
         """What is found in one shot."""
@@ -73,19 +75,24 @@ class ShotComparison:
 
     def _compared(self, shot: ExaminedShot) -> Iterator[tuple[str, Reading]]:
         before, earlier = self._reference()
-        now = shot.survey(self._wanted.of)
-        found = compare(before.wave, now.wave, align=self._wanted.align.value, most_delay=_half_a_period(before))
-        unit = found.unit
-        yield "rms", Reading(found.rms_difference, unit)
-        yield "largest", Reading(abs(found.largest_difference), unit)
-        yield "delay", Reading(found.delay, "s")
+        pair = ComparedPair(
+            before,
+            earlier,
+            self._wanted.channel,
+            shot,
+            self._wanted.of,
+            align=self._wanted.align.value,
+            most_delay=_half_a_period(before),
+        )
+        for name in ("rms", "largest", "delay"):
+            yield name, pair.reading(name, parts=READ.get(name, SAMPLES))
         expected = {} if earlier is None else self._expected(before, earlier, shot)
-        yield "gain", Reading(found.gain, "1")
+        yield "gain", pair.reading("gain", parts=SAMPLES)
         yield from _beside("gain", expected)
-        means = [measure_surveys([survey], METRICS.find("mean"), {}).value for survey in (before, now)]
-        if means[0] is not None and means[1] is not None:
-            yield "offset", Reading(means[1] - means[0], unit)
-        for change in metric_changes(*(self._metrics(survey) for survey in (before, now))):
+        (mean,) = metric_changes(*(self._metrics(one, ("mean",)) for one in (None, shot)))
+        if mean.change is not None:
+            yield "offset", _reading(mean)
+        for change in metric_changes(*(self._metrics(one, self._wanted.metrics) for one in (None, shot))):
             yield f"{CHANGE}{change.metric}", _reading(change)
             yield from _beside(f"{CHANGE}{change.metric}", expected)
 
@@ -106,8 +113,15 @@ class ShotComparison:
         shot = self._references.measured(wanted.measurement, self._measurement.condition)
         return shot.survey(wanted.channel), shot
 
-    def _metrics(self, survey: Survey) -> dict[str, Reading]:
-        return {name: measure_surveys([survey], METRICS.find(name), {}) for name in self._wanted.metrics}
+    def _metrics(self, shot: ExaminedShot | None, names: Sequence[str]) -> dict[str, Reading]:
+        """Metrics of a shot, or of the record that it is compared with, which are computed once."""
+        if shot is not None:
+            return {name: _measured(shot.survey(self._wanted.of), shot, self._wanted.of, name) for name in names}
+        before, earlier = self._reference()
+        for name in names:
+            if name not in self._before:
+                self._before[name] = _measured(before, earlier, self._wanted.channel, name)
+        return {name: self._before[name] for name in names}
 
     def _expected(self, before: Survey, earlier: ExaminedShot, shot: ExaminedShot) -> dict[str, Reading]:
         """What the probes that are new in this measurement should do at the point that they touch, by what is found."""
@@ -126,6 +140,15 @@ class ShotComparison:
             pulled = crystal_pulling(_crystal(self._wanted.crystal, frequency, sum(there.values())), added)
             found[f"{CHANGE}frequency"] = Reading(pulled * frequency, "Hz")
         return found
+
+
+def _measured(survey: Survey, shot: ExaminedShot | None, channel: str, name: str) -> Reading:
+    """A metric of one of the two records, with its budget where something is stated of its inputs."""
+    inputs = None if shot is None else shot.changed.inputs((channel,))
+    if shot is None or inputs is None:
+        return measure_surveys([survey], METRICS.find(name), {})
+    changed, further = shot.changed.evaluator((channel,)), shot.changed.further((channel,))
+    return measure_surveys([survey], METRICS.find(name), {}, inputs=inputs, changed=changed, further=further)
 
 
 def _half_a_period(survey: Survey) -> float | None:
@@ -153,7 +176,9 @@ def _crystal(wanted: CrystalEntry, frequency: float, probes: float) -> Crystal:
 
 
 def _reading(change: MetricChange) -> Reading:
-    return Reading(change.change, change.unit, uncertainty=change.uncertainty, reason=change.reason)
+    return Reading(
+        change.change, change.unit, uncertainty=change.uncertainty, reason=change.reason, budget=change.budget
+    )
 
 
 def _probes(shot: ExaminedShot) -> Mapping[int, float]:

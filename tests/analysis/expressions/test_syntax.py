@@ -230,3 +230,47 @@ def test_a_channel_called_like_a_constant_is_refused() -> None:
 def test_the_unit_of_a_derived_channel_serves_in_the_next() -> None:
     flux = derive("integral(v)", {"v": Waveform.from_volts(np.ones(3), interval=1.0)})
     assert derive("flux / i", {"flux": flux, "i": Waveform.from_volts(np.ones(3), interval=1.0, unit="A")}).unit == "H"
+
+
+TOLERANCES = [
+    # text, half-widths of the numbers that are computed with (None: not stated), source
+    ("a / (10 ohm ± 1 %)", [0.1], "definition: ± P % is of the number"),
+    ("a / 10 ohm ± 1 %", [0.1], "the sign belongs to the number before it"),
+    ("a / (10 ohm ± 50 mohm)", [0.05], "notation"),
+    ("a / (10 ohm +/- 200 ppm)", [0.002], "notation: what a plain keyboard has"),
+    ("a * (11 ± 0.1)", [0.1], "a plain number, plus or minus another"),
+    ("a * (11 ± 1 %)", [0.11], "a share of a plain number"),
+    ("a / (0.1 ohm ± 0 %)", [0.0], "exact"),
+    ("(a - 2 V) / 3 * pi", [None, None], "not stated, and pi is no number of a recipe"),
+    ("low_pass(a, 20 kHz) ** 2 + 1 V ** 2", [None], "cut-offs and exponents are settings"),
+    ("max(a, 1 V ± 10 mV) - (1 V ± 5 mV)", [0.01, 0.005], "each number has its own"),
+]
+
+
+@pytest.mark.parametrize("text, expected, source", TOLERANCES, ids=[row[0] for row in TOLERANCES])
+def test_a_number_has_a_tolerance(text: str, expected: list[float | None], source: str) -> None:
+    found = [one.tolerance for one in parse_expression(text).operands]
+    assert found == [None if one is None else pytest.approx(one, rel=1e-12) for one in expected], source
+
+
+REFUSED_TOLERANCES = [
+    # text, column, what, expected
+    ("a / (10 ohm ± 1)", 6, "a tolerance in 1 of a number in ohm", "ohm or %"),
+    ("a / (10 ohm ± 1 V)", 6, "a tolerance in V of a number in ohm", "ohm or %"),
+    ("a * 40 % ± 1 %", 5, "can be read in two ways", "a plain number"),
+    ("a ± 1 %", 3, "`±` is not understood here", "channels"),
+    ("a / (10 ohm ±)", 14, "no tolerance after the sign", "10 ohm ± 1 %"),
+    ("a / (10 ohm ± 1 wide)", 6, "no unit `wide`", "%"),
+    ("low_pass(a, 20 kHz ± 1 %)", 13, "a tolerance of a setting", "cut-off"),
+    ("a ** (2 ± 1 %)", 7, "a tolerance of a setting", "exponent"),
+]
+
+
+@pytest.mark.parametrize("text, column, what, expected", REFUSED_TOLERANCES, ids=[row[0] for row in REFUSED_TOLERANCES])
+def test_a_tolerance_that_cannot_be_meant_is_refused(text: str, column: int, what: str, expected: str) -> None:
+    with pytest.raises(Misuse) as refused:
+        parse_expression(text)
+    assert isinstance(refused.value.where, Place)
+    assert refused.value.where.column == column
+    assert what in refused.value.what
+    assert expected in f"{refused.value.expected} {refused.value.do}"

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -48,6 +48,15 @@ class Expression:
         """The channels it needs, in the order of their first use."""
         return tuple(dict.fromkeys(node.name for node in walk(self.root) if isinstance(node, Name)))
 
+    @property
+    def operands(self) -> tuple[Constant, ...]:
+        """The constants that are computed with, from left to right: no exponents, no settings of functions, no pi."""
+        return tuple(_operands(self.root))
+
+    def with_constants(self, values: Mapping[int, float]) -> Expression:
+        """The same with other constants, by their columns."""
+        return replace(self, root=_replaced(self.root, values))
+
     def unit(self, units: Mapping[str, str]) -> str:
         """The unit of the result, given the units of the channels.
 
@@ -65,9 +74,12 @@ class Expression:
 def parse_expression(text: str) -> Expression:
     """Read an expression such as `(high - low) / 0.1 ohm`.
 
+    A number may have a tolerance, `0.1 ohm ± 1 %` or `0.1 ohm ± 2 mohm`, which budgets count; ± binds before all else.
+
     Raises
     ------
-    Misuse : it cannot be read, calls no function that we have, or names no channel; says the column.
+    Misuse : it cannot be read, calls no function that we have, names no channel, or states the tolerance of a setting;
+        says the column.
 
     Examples
     --------
@@ -84,7 +96,45 @@ def parse_expression(text: str) -> Expression:
     for node in walk(expression.root):
         if isinstance(node, Call) and node.function not in expression_functions():
             UnitCheck(text, {}).dimension(node)  # says what is wrong with it
+    computed_with = {one.column for one in expression.operands}
+    for node in walk(expression.root):
+        if isinstance(node, Constant) and node.tolerance is not None and node.column not in computed_with:
+            raise fault(
+                text,
+                node.column,
+                f"a tolerance of a setting, `{node.text}`",
+                expected="none: an exponent or a cut-off is computed with as it is written",
+            )
     return expression
+
+
+def _operands(node: Node) -> Iterator[Constant]:
+    if isinstance(node, Constant):
+        if node.text:
+            yield node
+    elif isinstance(node, Negation):
+        yield from _operands(node.operand)
+    elif isinstance(node, Operation):
+        yield from _operands(node.left)
+        if node.sign != "**":
+            yield from _operands(node.right)
+    elif isinstance(node, Call):
+        function = expression_functions().get(node.function)
+        for position, argument in enumerate(node.arguments):
+            if function is not None and function.parameter(position).is_channel:
+                yield from _operands(argument)
+
+
+def _replaced(node: Node, values: Mapping[int, float]) -> Node:
+    if isinstance(node, Constant):
+        return replace(node, value=values[node.column]) if node.column in values else node
+    if isinstance(node, Negation):
+        return replace(node, operand=_replaced(node.operand, values))
+    if isinstance(node, Operation):
+        return replace(node, left=_replaced(node.left, values), right=_replaced(node.right, values))
+    if isinstance(node, Call):
+        return replace(node, arguments=tuple(_replaced(one, values) for one in node.arguments))
+    return node
 
 
 def derive(

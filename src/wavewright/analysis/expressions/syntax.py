@@ -4,7 +4,7 @@
     product = signed { ("*" | "/") signed }
     signed  = [ "+" | "-" ] signed | power
     power   = atom [ "**" signed ]
-    atom    = number [ unit ] | name | name "(" sum { "," sum } ")" | "(" sum ")"
+    atom    = number [ unit ] [ "±" number [ unit ] ] | name | name "(" sum { "," sum } ")" | "(" sum ")"
 
 As in mathematics, −x ** 2 is −(x ** 2), and powers are taken from the right. Written by hand, for messages that say
 what can be written at a column, in the words of measurements.
@@ -22,16 +22,25 @@ from wavewright.analysis.expressions.tokens import Token, TokenKind, fault, toke
 from wavewright.errors import Misuse
 
 CONSTANTS = MappingProxyType({"pi": math.pi})
+RELATIVE = ("%", "ppm")
 DEEPEST = 60  # levels of parentheses, signs and powers
 
 
 @dataclass(frozen=True, slots=True)
 class Constant:
-    """A constant in SI units."""
+    """A constant in SI units.
+
+    Parameters
+    ----------
+    tolerance : how far the true value may lie from it, in its unit; None where none is stated.
+    text : as written, with its tolerance.
+    """
 
     value: float
     dimension: Dimension
     column: int
+    tolerance: float | None = None
+    text: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,19 +194,44 @@ class _Parser:
             raise self.unexpected("an operator, `,` or `)`")
 
     def _number(self, token: Token) -> Constant:
+        value, dimension = self._quantity(token.text, token.unit, token)
+        words = f"{token.text} {token.unit}".rstrip()
+        if not token.tolerance:
+            return Constant(value, dimension, token.column, text=words)
+        tolerance, of = self._quantity(token.tolerance, token.tolerance_unit, token)
+        words += f" ± {token.tolerance} {token.tolerance_unit}".rstrip()
+        is_relative = token.tolerance_unit in RELATIVE
+        if is_relative and token.unit in RELATIVE:
+            raise fault(
+                self.text,
+                token.column,
+                f"`{words}` can be read in two ways",
+                expected=f"a plain number, such as `{value:g} ± {tolerance * value:g}` or `{value:g} ± {tolerance:g}`",
+            )
+        if not is_relative and of != dimension:
+            raise fault(
+                self.text,
+                token.column,
+                f"`{words}`: a tolerance in {of.unit} of a number in {dimension.unit}",
+                expected=f"a tolerance in {'%' if dimension.is_ratio else f'{dimension.unit} or %'}",
+            )
+        return Constant(value, dimension, token.column, abs(value) * tolerance if is_relative else tolerance, words)
+
+    def _quantity(self, number: str, unit: str, token: Token) -> tuple[float, Dimension]:
+        """A number with its unit, in SI units."""
         power, dimension = 0, NO_DIMENSION
-        if token.unit:
-            if (found := read_symbol(token.unit)) is None:
+        if unit:
+            if (found := read_symbol(unit)) is None:
                 raise fault(
                     self.text,
                     token.column,
-                    f"`{token.text} {token.unit}`: no unit `{token.unit}`",
+                    f"`{number} {unit}`: no unit `{unit}`",
                     expected=f"one of {', '.join(known_units())}, % or ppm, with a prefix such as m, u, k",
                     do="write `*` between a number and a channel",
                 )
             power, dimension = found
-        mantissa, _, exponent = token.text.lower().partition("e")
+        mantissa, _, exponent = number.lower().partition("e")
         value = float(f"{mantissa}e{int(exponent or 0) + power}")  # by its digits: 0.1 m is 1e-4 and no sum of errors
         if math.isinf(value):
-            raise fault(self.text, token.column, f"`{token.text}` is too large", expected="at most about 1.8e308")
-        return Constant(value, dimension, token.column)
+            raise fault(self.text, token.column, f"`{number}` is too large", expected="at most about 1.8e308")
+        return value, dimension

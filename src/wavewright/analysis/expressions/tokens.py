@@ -23,17 +23,23 @@ class TokenKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Token:
-    """One part of an expression: its text, its column counted from 1, and the unit after a number."""
+    """One part of an expression: its text, its column counted from 1, and the unit after a number.
+
+    `tolerance` is the number after the ± that follows a number, `tolerance_unit` the unit after that; empty without.
+    """
 
     kind: TokenKind
     text: str
     column: int
     unit: str = ""
+    tolerance: str = ""
+    tolerance_unit: str = ""
 
 
 _BLANK = re.compile(r"[ \t\r\n]*")
 _NUMBER = re.compile(r"(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
 _UNIT = re.compile(r"[ \t]*([A-Za-zµμΩΩ]+|%)")
+_TOLERANCE = re.compile(r"[ \t]*(?:±|\+/-)[ \t]*")
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 _QUOTED = re.compile(r"`([^`]+)`")
 _SIGN = re.compile(r"\*\*|[-+*/(),]")
@@ -59,9 +65,8 @@ def tokens(text: str) -> list[Token]:
     at = _skip(text, 0)
     while at < len(text):
         if number := _NUMBER.match(text, at):
-            unit = _UNIT.match(text, number.end())
-            found.append(Token(TokenKind.NUMBER, number[0], at + 1, unit[1] if unit else ""))
-            at = unit.end() if unit else number.end()
+            token, at = _number(text, number)
+            found.append(token)
         elif name := _NAME.match(text, at) or _QUOTED.match(text, at):
             found.append(Token(TokenKind.NAME, name[0].strip("`"), at + 1))
             at = name.end()
@@ -77,6 +82,21 @@ def tokens(text: str) -> list[Token]:
     return found
 
 
+def _number(text: str, number: re.Match[str]) -> tuple[Token, int]:
+    """A number with its unit and its tolerance, and where the text goes on."""
+    unit = _UNIT.match(text, number.end())
+    end, column, word = unit.end() if unit else number.end(), number.start() + 1, unit[1] if unit else ""
+    sign = _TOLERANCE.match(text, end)
+    if sign is None:
+        return Token(TokenKind.NUMBER, number[0], column, word), end
+    tolerance = _NUMBER.match(text, sign.end())
+    if tolerance is None:
+        raise fault(text, sign.end() + 1, "no tolerance after the sign", expected="such as `10 ohm ± 1 %`")
+    its_unit = _UNIT.match(text, tolerance.end())
+    token = Token(TokenKind.NUMBER, number[0], column, word, tolerance[0], its_unit[1] if its_unit else "")
+    return token, its_unit.end() if its_unit else tolerance.end()
+
+
 def _skip(text: str, at: int) -> int:
     blank = _BLANK.match(text, at)
     return blank.end() if blank else at
@@ -88,6 +108,7 @@ def _stray(text: str, at: int) -> Misuse:
         ".": "a channel has no attributes: write its name alone",
         "[": "a channel has no indices: derive from the whole record",
         "`": "close the backquote",
+        "±": "a tolerance belongs to a number: `10 ohm ± 1 %`",
     }
     return fault(
         text,

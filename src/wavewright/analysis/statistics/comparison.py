@@ -16,6 +16,7 @@ import numpy as np
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.signals.resampling import Interpolated, Resampled
 from wavewright.analysis.signals.signals import ChannelSignal, Signal
+from wavewright.analysis.uncertainty.budget import Budget, difference
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.waveform import Floats, Waveform
 
@@ -62,6 +63,7 @@ class MetricChange:
     before, after : None where there was no value; then `change` and `relative` are None too, and `reason` says why.
     relative : change over the magnitude of `before`; None where that is 0.
     uncertainty : standard uncertainty of the change; None where neither is known.
+    budget : of the change, in which what both readings have in common leaves each other; None where one has none.
     """
 
     metric: str
@@ -72,6 +74,7 @@ class MetricChange:
     relative: float | None
     uncertainty: float | None
     reason: str = ""
+    budget: Budget | None = None
 
     @property
     def has_moved(self) -> bool:
@@ -131,6 +134,7 @@ def _change(name: str, before: Reading, after: Reading) -> MetricChange:
         change=change,
         relative=change / abs(before.value) if before.value else None,
         uncertainty=math.hypot(*known) if known else None,
+        budget=None if before.budget is None or after.budget is None else difference(after.budget, before.budget),
     )
 
 

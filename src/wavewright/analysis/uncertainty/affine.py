@@ -6,7 +6,7 @@ The codes stay what they are, so whatever is known of them is known of the chang
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -53,5 +53,23 @@ class Alteration(Protocol):
         """The survey of that."""
 
 
+@dataclass(frozen=True, slots=True)
+class NumberShift:
+    """So much more of a number that a derived channel is computed with, in its unit; no input changes."""
+
+    amount: float
+
+    def of(self, wave: Waveform) -> Waveform:
+        """The waveform as it is."""
+        return wave
+
+    def survey(self, survey: Survey) -> Survey:
+        """Its survey as it is."""
+        return survey
+
+
 Change = Mapping[str, Alteration]
 """By the name of an input, what becomes of its waveform; those that are not named stay as they are."""
+
+Evaluate = Callable[[Change], float | None]
+"""The value of a metric on changed waveforms; None where it then has none."""

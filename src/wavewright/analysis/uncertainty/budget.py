@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from wavewright.analysis.statistics.event_rate import EventRate
 from wavewright.analysis.uncertainty.contribution import Contribution
 from wavewright.analysis.uncertainty.coverage import half_width, probability_within
 from wavewright.analysis.uncertainty.distribution import Distribution
@@ -25,6 +26,8 @@ class Budget:
     contributions : contributions of one cause are added with their signs, those that make nothing are left out; so no
         key occurs twice, and what is left is independent of each other.
     missing : what makes the value uncertain as well, and by an amount that is not stated; in words.
+    exact : of a value that nothing makes uncertain, why; empty of any other.
+    rate : of a number of rare events, the share of all trials that it stands for.
 
     Examples
     --------
@@ -38,6 +41,8 @@ class Budget:
     unit: str
     contributions: tuple[Contribution, ...] = ()
     missing: tuple[str, ...] = ()
+    exact: str = ""
+    rate: EventRate | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "contributions", _merged(self.contributions))
@@ -94,13 +99,18 @@ class Budget:
         plain: dict[str, Any] = {"contributions": [one.as_json() for one in self.contributions]}
         if self.missing:
             plain["missing"] = list(self.missing)
+        if self.exact:
+            plain["exact"] = self.exact
+        if self.rate is not None:
+            plain["rate"] = self.rate.as_json()
         return plain
 
     @classmethod
     def from_json(cls, plain: dict[str, Any], *, value: float, unit: str) -> Budget:
         """What `as_json` made this of."""
         contributions = tuple(Contribution.from_json(one) for one in plain["contributions"])
-        return cls(value, unit, contributions, tuple(plain.get("missing", ())))
+        rate = None if "rate" not in plain else EventRate.from_json(plain["rate"])
+        return cls(value, unit, contributions, tuple(plain.get("missing", ())), plain.get("exact", ""), rate)
 
 
 def combined(value: float, unit: str, parts: Iterable[tuple[float, Budget]]) -> Budget:
@@ -123,7 +133,9 @@ def combined(value: float, unit: str, parts: Iterable[tuple[float, Budget]]) -> 
         for one in budget.contributions
     ]
     missing = tuple(word for _, budget in listed for word in budget.missing)
-    return Budget(value, unit, tuple(contributions), missing)
+    reasons = [budget.exact for _, budget in listed]
+    exact = "; ".join(dict.fromkeys(reasons)) if all(reasons) else ""
+    return Budget(value, unit, tuple(contributions), missing, exact)
 
 
 def difference(first: Budget, second: Budget) -> Budget:

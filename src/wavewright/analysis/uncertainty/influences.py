@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.uncertainty.accuracy import Accuracy
-from wavewright.analysis.uncertainty.affine import Affine, Change
+from wavewright.analysis.uncertainty.affine import Affine, Change, NumberShift
 from wavewright.analysis.uncertainty.distribution import Distribution
 from wavewright.analysis.uncertainty.stated_limits import RangeLimit
 
@@ -32,6 +32,7 @@ class Way(StrEnum):
     OFFSET = "offset"
     TIMEBASE = "timebase"
     SKEW = "skew"
+    NUMBER = "number"  # in the expression of a derived channel
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +43,9 @@ class Direction:
     inputs: tuple[str, ...]
 
     def change(self, amount: float) -> Change:
-        """The change of so much: a ratio for gain and time base, the waveform's unit for offset, s for skew."""
+        """The change of so much: a ratio for gain and time base, s for skew, else the unit of what changes."""
+        if self.way is Way.NUMBER:
+            return dict.fromkeys(self.inputs, NumberShift(amount))
         affine = {
             Way.GAIN: Affine(gain=1 + amount),
             Way.OFFSET: Affine(offset=amount),
@@ -59,7 +62,8 @@ class Influence:
     Parameters
     ----------
     along : by direction, the standard uncertainty along it; signed where there are several.
-    key : identity of the error.
+    key : identity of the error; empty: another one in every shot.
+    alike : of those that have this in common nobody has said whether they are one error or several; empty of others.
     """
 
     name: str
@@ -67,6 +71,7 @@ class Influence:
     along: tuple[tuple[Direction, float], ...]
     distribution: Distribution
     source: str
+    alike: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +120,33 @@ class Unstated:
     direction: Direction
     step: float
     name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Influences:
+    """Errors that are not of one input, for a reading that has such: of a number in an expression, of two triggers."""
+
+    stated: tuple[Influence, ...] = ()
+    unstated: tuple[Unstated, ...] = ()
+
+    def of_inputs(self, begin: str) -> Influences:
+        """The same with this in front of the names of what changes."""
+        stated = [
+            replace(one, along=tuple((_named(direction, begin), amount) for direction, amount in one.along))
+            for one in self.stated
+        ]
+        unstated = [replace(one, direction=_named(one.direction, begin)) for one in self.unstated]
+        return Influences(tuple(stated), tuple(unstated))
+
+    def __add__(self, other: Influences) -> Influences:
+        return Influences((*self.stated, *other.stated), (*self.unstated, *other.unstated))
+
+
+def _named(direction: Direction, begin: str) -> Direction:
+    return replace(direction, inputs=tuple(f"{begin}{name}" for name in direction.inputs))
+
+
+NO_FURTHER = Influences()
 
 
 def influences_of(inputs: Sequence[InputOfReading]) -> tuple[list[Influence], list[Unstated]]:

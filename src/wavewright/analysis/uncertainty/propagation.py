@@ -9,27 +9,32 @@ same way, as an offset does with the rms of a sine about 0, half the curvature c
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from wavewright.analysis.doubts import Doubt, Finding, Reads
 from wavewright.analysis.reading import Reading
-from wavewright.analysis.uncertainty.affine import Change
+from wavewright.analysis.uncertainty.affine import Evaluate
 from wavewright.analysis.uncertainty.budget import Budget
 from wavewright.analysis.uncertainty.contribution import Contribution
 from wavewright.analysis.uncertainty.distribution import Distribution
 from wavewright.analysis.uncertainty.edge_speed_terms import terms_of_edges
-from wavewright.analysis.uncertainty.influences import Direction, Influence, InputOfReading, Unstated, influences_of
+from wavewright.analysis.uncertainty.influences import (
+    NO_FURTHER,
+    Direction,
+    Influence,
+    Influences,
+    InputOfReading,
+    Unstated,
+    influences_of,
+)
 from wavewright.analysis.uncertainty.noise_draws import drawn_noise
 from wavewright.analysis.uncertainty.noise_of_input import noise_of_input
+from wavewright.analysis.uncertainty.recounting import COUNTS, counted_again
 
 ROUNDING = 1e-11  # of the value; what rounding of floats leaves of a change
 NOTICEABLE = 1e-9  # of the value: it depends on something of which nothing is stated
 NOTHING = 1e-6  # of what the record leaves uncertain: no change that matters
-COUNTS = "count"
-
-Evaluate = Callable[[Change], float | None]
-"""The value of the metric on changed waveforms; None where it then has none."""
 
 
 @dataclass(slots=True)
@@ -43,12 +48,10 @@ class Propagation:
     """
 
     value: float
-    unit: str
     evaluate: Evaluate
     steps: dict[Direction, float]
     least: float = 0.0
     lost: list[Direction] = field(default_factory=list)
-    reach: tuple[float, float] = (0.0, 0.0)
     _moves: dict[Direction, tuple[float, float]] = field(default_factory=dict)
 
     def moves(self, direction: Direction) -> tuple[float, float]:
@@ -60,17 +63,12 @@ class Propagation:
     def _tried(self, direction: Direction) -> tuple[float, float]:
         step = self.steps[direction]
         up = self.evaluate(direction.change(step))
-        if self.unit != COUNTS and up is not None and abs(up - self.value) <= self.least:
+        if up is not None and abs(up - self.value) <= self.least:
             return 0.0, 0.0  # a reading that does not know the scale, as most times do: it does not either way
         down = self.evaluate(direction.change(-step))
         found = [value for value in (up, down) if value is not None and math.isfinite(value)]
         if len(found) < 2:
             self.lost.append(direction)
-        low, high = self.reach
-        self.reach = (
-            min([low, *(value - self.value for value in found)]),
-            max([high, *(value - self.value for value in found)]),
-        )
         if not found:
             return 0.0, 0.0
         if up is None or not math.isfinite(up):
@@ -103,9 +101,32 @@ class Propagation:
             source=influence.source,
         )
 
+    def at_worst(self, alike: Sequence[Influence]) -> Iterator[Contribution]:
+        """Of errors that may be one and the same, or may not: added as if they all went the worse way."""
+        groups: dict[str, list[Influence]] = {}
+        for influence in alike:
+            groups.setdefault(influence.alike, []).append(influence)
+        for group in groups.values():
+            parts = [part for part in map(self.contribution, group) if part.standard]
+            if len(parts) < 2:
+                yield from parts
+                continue
+            yield replace(
+                parts[0],
+                name=f"{parts[0].name}, and {len(parts) - 1} more that may be the same",
+                standard=math.fsum(abs(part.standard) for part in parts),
+                key="+".join(part.key for part in parts),
+                sensitivity=None,
+            )
+
 
 def with_budget(
-    reading: Reading, inputs: Sequence[InputOfReading], evaluate: Evaluate, *, parts: Collection[Reads] = ()
+    reading: Reading,
+    inputs: Sequence[InputOfReading],
+    evaluate: Evaluate,
+    *,
+    parts: Collection[Reads] = (),
+    further: Influences = NO_FURTHER,
 ) -> Reading:
     """The reading with its budget, and with a doubt where it depends on the accuracy of the inputs.
 
@@ -114,23 +135,26 @@ def with_budget(
     inputs : the captured channels that it depends on.
     evaluate : the metric on changed waveforms of them.
     parts : what the metric reads of a record.
+    further : errors that are not of one of the inputs.
     """
     if reading.value is None or not math.isfinite(reading.value):
         return reading
+    if reading.unit == COUNTS:
+        return counted_again(reading, inputs, evaluate, further=further)
     said = reading.uncertainty
     known = said if said is not None and math.isfinite(said) else None
-    stated, unstated = influences_of(inputs)
-    # a count that another one takes the place of anywhere within the limits is not known
-    factor = math.sqrt(3) if reading.unit == COUNTS else 1.0
+    of_inputs, unstated_of_inputs = influences_of(inputs)
+    stated, unstated = [*of_inputs, *further.stated], [*unstated_of_inputs, *further.unstated]
     least = max(ROUNDING * abs(reading.value), NOTHING * (known or 0.0))
-    propagation = Propagation(reading.value, reading.unit, evaluate, _steps(stated, factor), least)
-    systematic = [propagation.contribution(one) for one in stated]
+    propagation = Propagation(reading.value, evaluate, _steps(stated), least)
+    systematic = [propagation.contribution(one) for one in stated if not one.alike]
+    systematic += propagation.at_worst([one for one in stated if one.alike])
     least = max(NOTICEABLE * abs(reading.value), NOTHING * (known or 0.0))
     missing = [one.name for one in unstated if _matters(one, reading.value, evaluate, least=least)]
     of_edges, lacking_of_edges = terms_of_edges(reading, parts, inputs)
     missing += lacking_of_edges
     random = [*of_edges, *of_record(reading)]
-    if known is None and reading.unit != COUNTS:
+    if known is None:
         samples = sum(len(one.survey) for one in inputs)
         drawn, lacking = drawn_noise([one.name for one in inputs], samples, evaluate)
         random += [] if drawn is None else [drawn]
@@ -165,13 +189,13 @@ def of_record(reading: Reading) -> Iterable[Contribution]:
         yield Contribution("noise and resolution of the record", rest, source="the record")
 
 
-def _steps(stated: Iterable[Influence], factor: float) -> dict[Direction, float]:
+def _steps(stated: Iterable[Influence]) -> dict[Direction, float]:
     """Along each direction the root sum of squares of all that goes along it."""
     squares: dict[Direction, float] = {}
     for influence in stated:
         for direction, amount in influence.along:
             squares[direction] = math.hypot(squares.get(direction, 0.0), amount)
-    return {direction: factor * size for direction, size in squares.items() if size}
+    return {direction: size for direction, size in squares.items() if size}
 
 
 def _matters(one: Unstated, value: float, evaluate: Evaluate, *, least: float) -> bool:
@@ -184,19 +208,12 @@ def _matters(one: Unstated, value: float, evaluate: Evaluate, *, least: float) -
 
 
 def _doubted(reading: Reading, tried: Propagation) -> Reading:
-    """A doubt where a change within the accuracy leaves no reading, or another count."""
-    assert reading.value is not None
-    below, above = -tried.reach[0], tried.reach[1]
-    if tried.lost:
-        what = " and ".join(dict.fromkeys(f"{one.way} of {_names(one)}" for one in tried.lost))
-        text = f"with the {what} one standard uncertainty away there is nothing to measure"
-        finding = Finding(Doubt.DEPENDS_ON_ACCURACY, text)
-    elif reading.unit == COUNTS and (below or above):
-        low, high = reading.value - below, reading.value + above
-        text = f"within the stated accuracy it is {low:g} to {high:g}"
-        finding = Finding(Doubt.DEPENDS_ON_ACCURACY, text, below, above, decides=False)
-    else:
+    """A doubt where a change within the accuracy leaves no reading."""
+    if not tried.lost:
         return reading
+    what = " and ".join(dict.fromkeys(f"{one.way} of {_names(one)}" for one in tried.lost))
+    text = f"with the {what} one standard uncertainty away there is nothing to measure"
+    finding = Finding(Doubt.DEPENDS_ON_ACCURACY, text)
     return replace(reading, doubts=(*reading.doubts, finding.doubt), findings=(*reading.doubted, finding))
 
 

@@ -84,6 +84,12 @@ def measure(
     options: dict[str, Any] = {**left_over_options(context.args)}
     waves = _chosen(file, words, derive or [], step)
     stated = None if accuracy is None else _accuracy(accuracy)
+    if stated is not None and (made := [wave.name for wave in waves if wave.name in _names(derive or [])]):
+        raise Misuse(
+            f"`--accuracy` of `{made[0]}`, which is derived",
+            expected="the accuracy of a captured channel: what is derived has the errors of all that it comes from",
+            do="put both into a recipe, under `derived:`",
+        )
     readings = compute(waves, metric, accuracy=stated, **options)
     judged = None if limit is None else _judged(readings, limit, judge)
     if compare is not None:
@@ -126,6 +132,11 @@ def _judged(readings: Mapping[str, Reading], limit: str, rule: str) -> Judgement
     if len(readings) != 1:
         raise Misuse(f"`--limit` of {len(readings)} metrics", expected="one metric", do="judge one after the other")
     return judge(next(iter(readings.values())), limit, rule=rule)
+
+
+def _names(derived: Sequence[str]) -> set[str]:
+    """Of the channels that `--derive` makes."""
+    return {one.partition("=")[0].strip() for one in derived}
 
 
 def _chosen(file: Path, words: Sequence[str], derived: Sequence[str], step: float | None) -> list[Waveform]:
