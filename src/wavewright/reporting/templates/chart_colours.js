@@ -34,7 +34,7 @@ const chartColours = (() => {
   function readable(colour, look) {
     const key = colour + look.ground;
     if (!known.has(key)) {
-      let found = colour.toLowerCase();
+      let found = colour === "#000000" ? look.ink : colour.toLowerCase();  // ink is light on a dark ground
       for (let share = 0; contrast(found, look.ground) < READABLE && share <= 1; share += 0.05) found = text(mixed(colour, look.ink, share));
       known.set(key, found);
     }

@@ -69,7 +69,7 @@ const chartMarks = (() => {
 
   const asideWidth = (panel, look, width) => {
     const most = Math.max(0, ...aside(panel, look).map(([, text]) => widthOf(text)));
-    return most ? Math.min(most + 18, Math.max(60, COLUMN * width)) : 14;
+    return most ? Math.min(most + 18, Math.max(60, COLUMN * width)) : 24;  // half of the last number of the axis
   };
 
   // one below the other, each as near to its level as the others let it
