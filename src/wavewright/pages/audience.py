@@ -31,6 +31,7 @@ class OpenPage:
         self.heard = now
         self.view: View | None = None  # None: all of the record
         self.columns = DEFAULT_COLUMNS
+        self._is_paced = self._is_drawing = False
         self._latest: dict[str, Parts] = {}
         self._said: deque[Parts] = deque(maxlen=MOST_SAID)
         self._is_something = asyncio.Event()
@@ -43,6 +44,10 @@ class OpenPage:
         else:
             self._latest[message.kind] = parts
 
+    def drawn(self) -> None:
+        """What was sent last is on the screen. A page that says so is sent the next picture only then."""
+        self._is_paced, self._is_drawing = True, False
+
     def wake(self) -> None:
         """In the server's loop: something waits."""
         self._is_something.set()
@@ -53,8 +58,11 @@ class OpenPage:
         self._is_something.clear()
 
     def taken(self) -> Iterator[Parts]:
-        """All that waits, in order; it waits no longer."""
+        """All that waits and may be sent, in order; it waits no longer."""
         latest, self._latest = self._latest, {}
+        if "shot" in latest and self._is_drawing:
+            self._latest["shot"] = latest.pop("shot")
+        self._is_drawing = self._is_drawing or ("shot" in latest and self._is_paced)
         said = list(self._said)
         self._said.clear()
         yield from (latest[kind] for kind in sorted(latest, key=ORDER.index))
@@ -160,12 +168,18 @@ class Audience:
             for kind in kinds:
                 self._remembered.pop(kind, None)
 
-    def refresh_state(self) -> None:
-        """Say the state once more: who has the hand, or how many watch, has changed."""
+    def drawn(self, page: OpenPage) -> None:
+        """A page has drawn what it was sent; a newer picture that waits is sent now."""
+        with self._lock:
+            page.drawn()
+        page.wake()
+
+    def refresh_state(self, page: OpenPage | None = None) -> None:
+        """Say the state once more, to all or to one page: who has the hand, or how many watch, has changed."""
         with self._lock:
             state = self._remembered.get(StateMessage.kind)
         if state is not None:
-            self.publish(*state)
+            self.publish(*state, to=page)
 
     def parts_for(self, page: OpenPage) -> list[Parts]:
         """All that waits for a page, in order."""

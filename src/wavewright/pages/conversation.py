@@ -14,7 +14,9 @@ from wavewright.pages.audience import Audience, OpenPage
 from wavewright.pages.page_requests import (
     AliveRequest,
     AnyRequest,
+    DrawnRequest,
     HandRequest,
+    OutputsRequest,
     ViewRequest,
     WholeViewRequest,
     read_request,
@@ -98,6 +100,10 @@ class Reception:
     def _take(self, page: OpenPage, request: AnyRequest) -> None:
         match request:
             case AliveRequest():
+                self.audience.refresh_state(page)
+                return
+            case DrawnRequest():
+                self.audience.drawn(page)
                 return
             case ViewRequest():
                 page.view, page.columns = View(request.start, request.span, request.columns), request.columns
@@ -111,7 +117,8 @@ class Reception:
                 self._pass_hand(page, take=request.take)
                 return
             case _:
-                if request.needs_hand and not self.audience.has_hand(page):
+                is_off = isinstance(request, OutputsRequest) and not request.confirm  # anybody may
+                if request.needs_hand and not is_off and not self.audience.has_hand(page):
                     raise Misuse("another page has the hand; this one watches", do="take the hand once it is free")
         try:
             self.wishes.put_nowait(Wish(page, request))

@@ -54,13 +54,14 @@ class Asset:
 
 
 def page_assets(folder: str) -> Mapping[str, Asset]:
-    """Every file of the page by its name in the address: its own, and `chart.js` and `chart.css`, which draw pictures.
+    """Every file of the page by its name in the address: its own, and what draws and styles the pages of reports.
 
     Parameters
     ----------
     folder : of the page's own files, in the package `wavewright.pages`.
     """
     own = {one.name: one for one in files("wavewright.pages").joinpath(folder).iterdir()}
+    own["page.css"] = files("wavewright.reporting") / "templates" / "page.css"
     return {
         **{
             name: Asset(KINDS[suffix], partial(one.read_text, encoding="utf-8"))

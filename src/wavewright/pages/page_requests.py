@@ -160,8 +160,16 @@ class NextRequest(PageRequest):
     from_: Annotated[float, Field(alias="from", allow_inf_nan=False, strict=False)]
 
 
+class DrawnRequest(PageRequest):
+    """A shot is on the screen: the next one may come."""
+
+    do: Literal["drawn"]
+    needs_hand = False
+    number: Annotated[int, Field(ge=0)]
+
+
 class AliveRequest(PageRequest):
-    """The page answers."""
+    """The page answers; the program answers with its state, so that the page knows of a program that does not."""
 
     do: Literal["alive"]
     needs_hand = False
@@ -183,6 +191,7 @@ AnyRequest = Annotated[
     | OutputsRequest
     | HandRequest
     | NextRequest
+    | DrawnRequest
     | AliveRequest,
     Field(discriminator="do"),
 ]

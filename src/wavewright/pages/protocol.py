@@ -13,6 +13,8 @@ Binary after `density`: uint32, little endian, `rows * columns` counts, row afte
 
 Changes of this file are announced here:
 - the page loads `chart.js` and `chart.css` from beside itself: all of the chart script and style, library included.
+- `drawn {number}` says that a shot is on the screen; from the first one on, a page is sent the next only after that.
+- `alive` is answered with `state`; `outputs {confirm: false}` is taken from any page, with or without the hand.
 - what a page may ask for is in `page_requests`, one class per word.
 - `whole_view {columns}` shows all of the record, whatever its span becomes; `view` shows a part that stays.
 - `edit`, `nudge`, `span_from_view`, `add_metric`, `limits_from_last`, `undo` and `redo` may carry `revision`, that of
