@@ -32,6 +32,7 @@ FLOW = (
     "judgement",
     "path_length",
     "durable_files",
+    "plot",
     "grammar",
     "recipe",
     "instruments",

@@ -33,6 +33,7 @@ CALLED_FROM_ELSEWHERE = {
     "open_default_resource_manager": "PyVISA",
     "assert_trigger": "PyVISA",
     "writelines": "whoever writes to a text stream",
+    "_repr_svg_": "Jupyter",
     "connection_made": "asyncio",
     "connection_lost": "asyncio",
     "data_received": "asyncio",

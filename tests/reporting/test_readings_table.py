@@ -305,10 +305,10 @@ def test_no_report_shows_a_reading_or_its_margin_on_another_side_of_the_limit_th
     for kind, read in {**READERS, "JUnit": in_junit}.items():
         rows = {row[1]: row for row in read(wide) if len(row) > 4 and row[1].startswith("r")}
         for one in results:
-            value, margin = rows[one.name][2].split(" ± ")[0], rows[one.name][4]
-            shown = read_quantity(value, unit=unit).value
+            text, margin = rows[one.name][2].split(" ± ")[0], rows[one.name][4]
+            at = read_quantity(text, unit=unit).value
             is_inside = one.verdict is not Verdict.FAIL
-            assert (low <= shown <= high) is is_inside, (kind, one.reading.value, value)
+            assert (low <= at <= high) is is_inside, (kind, one.reading.value, text)
             assert margin.startswith("-") is not is_inside, (kind, one.reading.value, margin)
             if one.reason:
-                assert one.reason.startswith(value), (kind, one.reason)
+                assert one.reason.startswith(text), (kind, one.reason)

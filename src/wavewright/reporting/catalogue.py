@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 from wavewright.durable_files import write_whole
 from wavewright.errors import Misuse, StorageFault
@@ -12,7 +13,8 @@ from wavewright.nearest import unknown
 from wavewright.registry import Registry
 from wavewright.running.outcome import Outcome
 
-Writer = Callable[[Outcome], str]
+Writer = Callable[[Outcome], str | bytes]
+Written = TypeVar("Written", bound=Writer)
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,10 +32,10 @@ FORMATS: Registry[ReportFormat] = Registry(
 )
 
 
-def report_format(name: str, *extensions: str) -> Callable[[Writer], Writer]:
-    """Enter the decorated function, from an outcome to the text of a file, into the catalogue."""
+def report_format(name: str, *extensions: str) -> Callable[[Written], Written]:
+    """Enter the decorated function, from an outcome to the text or the bytes of a file, into the catalogue."""
 
-    def enter(function: Writer) -> Writer:
+    def enter(function: Written) -> Written:
         taken = {extension for known in FORMATS.entered.values() for extension in known.extensions}
         if doubly := taken & set(extensions):
             raise Misuse(f"file extension `{min(doubly)}` of report format `{name}` is already taken")
@@ -63,9 +65,9 @@ def write_report(outcome: Outcome, path: Path, *, kind: str | None = None) -> Re
     if known is None:
         what = f"report format `{kind}`" if kind else f"file extension `{path.suffix}` of {path}"
         raise unknown(what, kind or path.suffix, table if kind else by_extension)
-    text = known.write(outcome)
+    content = known.write(outcome)
     try:
-        write_whole(path, text)
+        write_whole(path, content)
     except OSError as fault:
         raise StorageFault(f"the report cannot be written: {fault.strerror or fault}", where=str(path)) from fault
     return known

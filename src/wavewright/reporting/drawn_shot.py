@@ -7,13 +7,14 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from wavewright.errors import Misuse, NotMeasurable
+from wavewright.errors import FileFault, Misuse, NotMeasurable
 from wavewright.running.outcome import Outcome
 from wavewright.running.result import MeasurementOutcome, Result
 from wavewright.running.shot import ExaminedShot
 
 if TYPE_CHECKING:
     from wavewright.recipe.measurement import Measurement
+    from wavewright.recipe.recipe import Recipe
     from wavewright.waveform import Capture, Waveform
 
 
@@ -45,25 +46,14 @@ class DrawnShot:
         return found
 
 
-def drawn_shot_of(outcome: Outcome) -> tuple[MeasurementOutcome, DrawnShot]:
-    """What one picture of a whole run shows: the measurement with the worst verdict, in its decisive shot.
-
-    Raises
-    ------
-    Misuse : no measurement has a shot, or this version does not read the recipe of the run.
-    """
+def recipe_as_read(outcome: Outcome) -> Recipe | None:
+    """The recipe of the run as this version reads it; None where it does not."""
     from wavewright.recipe.stored_recipe import parse_stored_recipe
 
-    recipe = parse_stored_recipe(outcome.recipe.text, outcome.recipe.file, set=outcome.parameters)
-    wanted = {each.label: each for each in recipe}
-    drawable = [one for one in outcome.measurements if one.label in wanted and len(outcome.captures.get(one.label, ()))]
-    if not drawable:
-        raise Misuse(f"no shot of `{outcome.title}` was kept", expected="captures beside the outcome")
-    one = max(drawable, key=lambda each: -1 if each.verdict is None else each.verdict.severity)
-    shots = outcome.captures[one.label]
-    number = decisive_shot(one, len(shots))
-    measurement = wanted[one.label]
-    return one, DrawnShot(one, measurement, shots, number, ExaminedShot(shots[number], measurement), "picture")
+    try:
+        return parse_stored_recipe(outcome.recipe.text, outcome.recipe.file, set=outcome.parameters)
+    except (FileFault, Misuse):
+        return None
 
 
 def decisive_shot(one: MeasurementOutcome, shots: int) -> int:

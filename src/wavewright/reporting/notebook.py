@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from html import escape
 from types import MappingProxyType
+
+import numpy as np
 
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.uncertainty.budget import COVERAGE
@@ -13,8 +16,12 @@ from wavewright.displays import display
 from wavewright.judgement.shown import RECORD_ONLY, expanded_uncertainty, last_place, show_reach, show_reading
 from wavewright.judgement.verdict import Verdict
 from wavewright.quantities import show_quantity
+from wavewright.reporting.drawing.svg_picture import svg_picture
+from wavewright.reporting.picture import Picture
+from wavewright.reporting.traces import extent, trace_picture
 from wavewright.running.outcome import Outcome
 from wavewright.running.readings_table import HEADINGS, NOTHING, REMARKS, ReadingRow, on_which_bench, reading_rows
+from wavewright.waveform import Waveform
 
 # grounds under white letters; contrast 6.6, 6.5, 7.1 and 7.4
 GROUNDS: Mapping[str, str] = MappingProxyType(
@@ -58,6 +65,33 @@ def reading_html(reading: Reading) -> str:
     joint = ", " if reach == RECORD_ONLY else " "
     head = f"<p><b>{escape(value)}</b>{escape(f'{joint}{reach}' if reach else '')}</p>"
     return f"{head}{facts_html(_facts(reading))}"
+
+
+@display("waveform")
+def waveform_html(wave: Waveform) -> str:
+    """A small picture of a record, and what is known of it."""
+    if not len(wave):
+        return facts_html([("waveform", wave.label), ("samples", "none")])
+    picture = trace_picture(
+        {wave.label: wave}, trigger_time=np.nan, name="waveform", title=wave.label, keep_codes=False
+    )
+    small = replace(picture, panels=tuple(replace(panel, height=110) for panel in picture.panels))
+    return f"{svg_picture([small], width=620)}{facts_html(_facts_of_record(wave, picture))}"
+
+
+def _facts_of_record(wave: Waveform, picture: Picture) -> Iterator[tuple[str, str]]:
+    low, high = extent(picture.traces())
+    step = (high - low) / 1000 or None
+    first, last = (show_quantity(wave.time_of(index), "s") for index in (0, len(wave) - 1))
+    rate = show_quantity(1 / wave.interval, "Hz")
+    yield "samples", f"{len(wave)} of {wave.codes.dtype}, one per {show_quantity(wave.interval, 's')} ({rate})"
+    yield "time", f"{first} .. {last}"
+    yield "lowest, highest", ", ".join(show_quantity(end, wave.unit, resolution=step) for end in (low, high))
+    if wave.code_range is not None:
+        clipped = int(np.count_nonzero((wave.codes <= wave.code_range[0]) | (wave.codes >= wave.code_range[1])))
+        yield "clipped", f"{clipped} samples at an end of the converter's range"
+    if wave.codes.dtype.kind == "f" and (invalid := int(np.count_nonzero(np.isnan(wave.codes)))):
+        yield "invalid", f"{invalid} samples"
 
 
 def facts_html(facts: Iterable[tuple[str, str]]) -> str:

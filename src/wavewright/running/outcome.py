@@ -16,6 +16,7 @@ from wavewright.errors import Misuse, UnknownName
 from wavewright.judgement.shown import stated_uncertainty
 from wavewright.judgement.verdict import Verdict, combined
 from wavewright.nearest import did_you_mean
+from wavewright.plot import Plot
 from wavewright.running.result import MeasurementOutcome, Result
 from wavewright.waveform import Capture, Waveform
 
@@ -177,6 +178,30 @@ class Outcome:
         )
         told = f"{self.verdict}, {len(self)} results" + (f": {counts}" if counts else "")
         return f"<Outcome of {', '.join(word for word in words if word)}: {told}>"
+
+    def plot(self, measurement: str) -> Plot:
+        """The pictures of one measurement: the decisive shot, with limits and marks, and what else was computed.
+
+        It shows itself in a notebook and has `save("rail.svg")` and `save("rail.png")`.
+
+        Parameters
+        ----------
+        measurement : its name, or its label with the conditions: `coil_drive[duty=40 %]`. Of several conditions the
+            one with the worst verdict.
+
+        Raises
+        ------
+        UnknownName : there is no such measurement; names the nearest.
+        Misuse : no shot of it was kept.
+        """
+        names = list(dict.fromkeys(name for one in self.measurements for name in (one.name, one.label)))
+        if measurement not in names:
+            raise UnknownName(
+                f"no measurement `{measurement}` in the outcome of `{self.title}`",
+                expected=f"one of {', '.join(names)}" if names else "none: it has no measurement",
+                do=did_you_mean(measurement, names, alike=0.4),
+            )
+        return Plot(f"{self.title}: {measurement}", shown_as("plot of an outcome", self, measurement))
 
     def to_pandas(self) -> pandas.DataFrame:
         """One row per reading, indexed by `measurement.entry`; Misuse where pandas is not installed."""
