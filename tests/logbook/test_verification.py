@@ -205,7 +205,7 @@ def damaged(path: Path, raw: bytes, flip: tuple[int, int], *, captures: Path) ->
     for rest in ("-wal", "-shm"):
         Path(f"{path}{rest}").unlink(missing_ok=True)
     try:
-        with Logbook(path, captures=captures) as book:
+        with Logbook(path, codes=captures) as book:
             return bool(verify(book).flaws)
     except StorageFault:
         return True
@@ -338,7 +338,7 @@ def test_random_changes_are_all_found_and_named(
         with closing(sqlite3.connect(copy)) as plain, plain:
             made = change(plain, TABLES[number % len(TABLES)], rng)
             columns.add(made.what.split(":")[0])
-        with Logbook(copy, captures=book.codes.folder) as opened:
+        with Logbook(copy, codes=book.codes.folder) as opened:
             found = verify(opened)
         if not any(name in words(found) for name in made.names):
             unseen.append(f"{made.what}: {words(found)}")

@@ -109,3 +109,12 @@ def left_over_options(rest: Sequence[str]) -> dict[str, str]:
 LogbookAt = Annotated[
     str | None, typer.Option("--logbook", help="The logbook: a file or a database URL; your own if left out.")
 ]
+CapturesAt = Annotated[
+    str | None,
+    typer.Option(
+        "--captures",
+        envvar="WAVEWRIGHT_CAPTURES",
+        help="Where captures are shared with other computers: a folder, or a URL such as s3://bucket/captures. If left "
+        "out, where the logbook says they are.",
+    ),
+]

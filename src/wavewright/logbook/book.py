@@ -7,9 +7,11 @@ leaves the run whole or absent; at worst a file of codes that no run refers to, 
 from __future__ import annotations
 
 import json
+import os
 import secrets
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -25,6 +27,7 @@ from wavewright.logbook.database import Database, insert_rows
 from wavewright.logbook.migrations import NEWEST_LAYOUT, bring_up_to_date, layout_version
 from wavewright.logbook.outcome_files import outcome_as_json, outcome_from_json
 from wavewright.logbook.rows import origins_of, outcome_row, reading_rows
+from wavewright.logbook.shared_store import VARIABLE, SharedStore
 from wavewright.running.outcome import Outcome
 from wavewright.waveform import Capture
 
@@ -36,7 +39,10 @@ class Logbook:
     ----------
     where : path of an SQLite file, or the URL of a PostgreSQL database; the user's own logbook if not given. A file
         that is not there is made.
-    captures : folder of the raw codes; beside the file, or for a URL in the user's data folder, if not given.
+    captures : folder or URL of a store that several computers share the raw codes in; that of WAVEWRIGHT_CAPTURES, or
+        else the one that the logbook remembers.
+    codes : folder of the raw codes on this computer; beside the file, or for a URL in the user's data folder, if not
+        given.
 
     Raises
     ------
@@ -50,17 +56,26 @@ class Logbook:
     writing : a block with a transaction: all of it when it ends well, nothing otherwise; one writer at a time.
     """
 
-    def __init__(self, where: str | Path | None = None, *, captures: Path | None = None) -> None:
+    def __init__(
+        self, where: str | Path | None = None, *, captures: str | Path | None = None, codes: Path | None = None
+    ) -> None:
         address = read_address(where)
         address.make_folder()
         self.where, self.identity = address.shown, address.identity
-        self.codes = CodeStore(captures or address.captures)
+        named = captures or os.environ.get(VARIABLE)
+        self._store = SharedStore(str(named)) if named else None
         self._database = Database(address)
         self.reading, self.writing = self._database.reading, self._database.writing
         with self.reading() as connection:  # who may only read can open what is up to date
             found = layout_version(connection, where=self.where)
         if found != NEWEST_LAYOUT:
             self._lay_out(found)
+        with self.reading() as connection:
+            remembered = [row.url for row in connection.execute(select(tables.stores).order_by(tables.stores.c.since))]
+        first = [] if self._store is None else [self._store]
+        known = [SharedStore(url) for url in remembered if self._store is None or url != self._store.where]
+        self.codes = CodeStore(codes or address.captures, [*first, *reversed(known)])
+        self._is_remembered = self._store is None or self._store.where in remembered
 
     def _lay_out(self, found: int) -> None:
         """Lay out an empty database, or bring an older one up to date; whoever waited for another finds it done."""
@@ -77,7 +92,7 @@ class Logbook:
             ) from fault
 
     @classmethod
-    def existing(cls, where: str | Path | None = None) -> Self:
+    def existing(cls, where: str | Path | None = None, *, captures: str | Path | None = None) -> Self:
         """A logbook for those who only read: like `Logbook(where)`, but a file that is not there is not made.
 
         Raises
@@ -92,7 +107,7 @@ class Logbook:
                 expected="the file of a logbook",
                 do="check --logbook; `wavewright run` makes a logbook when it enters its first outcome",
             )
-        return cls(where)
+        return cls(where, captures=captures)
 
     def __enter__(self) -> Self:
         return self
@@ -138,6 +153,9 @@ class Logbook:
             if only_new:
                 rows.leave_out_known(connection)
             rows.write(connection)
+            if self._store is not None and not self._is_remembered and rows.ids:
+                remember(connection, self._store.where)
+        self._is_remembered = self._is_remembered or bool(rows.ids)
         return rows.ids
 
     def outcome(self, name: str) -> Outcome:
@@ -169,6 +187,13 @@ class Logbook:
                 ) from fault
         captures = {label: self.codes.shots(content, shots) for label, (content, shots) in described.items()}
         return replace(outcome, captures=captures, id=identifier)
+
+
+def remember(connection: Connection, url: str) -> None:
+    """Write down where captures of this logbook are, so that whoever opens it finds them."""
+    known = connection.execute(select(tables.stores.c.url).where(tables.stores.c.url == url)).first()
+    if known is None:
+        connection.execute(tables.stores.insert().values(url=url, since=tables.microseconds(datetime.now(UTC))))
 
 
 def new_id(outcome: Outcome) -> str:

@@ -3,64 +3,52 @@
 Runs that brought the same codes share a file. What differs from run to run (times, settings, scale) is in the logbook.
 
     aa/aabbcc….h5      /shot_00000/<channel>   dataset of codes, one row
+    outgoing/aabbcc…   an empty file: these codes are still to be brought to the shared store
+
+Where captures are shared by several computers, this folder is what one of them has of them.
 """
 
 from __future__ import annotations
 
 import contextlib
 import hashlib
-import json
+import re
 import shutil
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import datetime
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, overload
 
-import numpy as np
-
 from wavewright.durable_files import put_in_place, sync_file, sync_folder
 from wavewright.errors import StorageFault
 from wavewright.logbook.disk_file import DiskFile
-from wavewright.logbook.group_names import group_name, plain_name
+from wavewright.logbook.group_names import group_name
 from wavewright.logbook.held_folder import HeldFolder, remove_left_locks, taken_over
+from wavewright.logbook.packed_codes import write_codes
+from wavewright.logbook.shared_store import SharedStore
+from wavewright.logbook.stored_shots import HASH, StoredShots, changed, content_of, described_shot, feed, hash_of_shot
 from wavewright.path_length import within_reach
-from wavewright.waveform import Capture, Waveform
+from wavewright.waveform import Capture
 
-INCOMING = "incoming"
+INCOMING, OUTGOING = "incoming", "outgoing"
 _ROOM = 80  # characters: two folders and a hash
 OLD = 3600.0  # s after which nobody is writing a file any more that has no lock
-SCALE = ("gain", "offset", "interval", "start", "unit")
-
-
-@dataclass(frozen=True, slots=True)
-class StoredShots(Sequence[Capture]):
-    """The shots of one measurement: descriptions in memory, codes read from the file when a shot is asked for."""
-
-    path: Path
-    shots: tuple[Mapping[str, Any], ...]
-
-    def __len__(self) -> int:
-        return len(self.shots)
-
-    @overload
-    def __getitem__(self, index: int) -> Capture: ...
-    @overload
-    def __getitem__(self, index: slice) -> Sequence[Capture]: ...
-    def __getitem__(self, index: int | slice) -> Capture | Sequence[Capture]:
-        numbers = range(len(self.shots))[index]
-        if isinstance(numbers, range):
-            return [self[number] for number in numbers]
-        return _capture(self.path, numbers, self.shots[numbers])
+_FILE = re.compile(r"[0-9a-f]{64}\.h5")
 
 
 class CodeStore:
-    """A folder of raw codes. Adding is atomic: a file has its name only when all of it is on the disk."""
+    """A folder of raw codes. Adding is atomic: a file has its name only when all of it is on the disk.
 
-    def __init__(self, folder: Path) -> None:
+    Parameters
+    ----------
+    shared : where codes are brought to and fetched from that are not in the folder: to the first, from the first that
+        has them. Without any the folder is all there is.
+    """
+
+    def __init__(self, folder: Path, shared: Sequence[SharedStore] = ()) -> None:
         self.folder = within_reach(folder, _ROOM)
+        self.shared = tuple(shared)
 
     def add(self, shots: Sequence[Capture]) -> tuple[str, list[dict[str, Any]]]:
         """Keep the codes of a measurement; returns their hash and the description of each shot.
@@ -84,25 +72,128 @@ class CodeStore:
 
     def shots(self, content: str, described: Sequence[Mapping[str, Any]]) -> StoredShots:
         """The captures again, lazily."""
-        return StoredShots(self.path(content), tuple(described))
+        return StoredShots(content, self.path(content), self.locate, tuple(described))
 
     def contents(self) -> Iterator[str]:
-        """The hashes of all files that are there."""
-        return (path.stem for path in sorted(self.folder.glob("??/*.h5")))
+        """The hashes of all files that are in the folder."""
+        return (path.stem for path in sorted(self.folder.glob("??/*.h5")) if _FILE.fullmatch(path.name))
 
-    def is_intact(self, content: str) -> bool:
-        """Whether the codes in a file still have the hash that is its name.
+    def locate(self, content: str) -> Path:
+        """The file with the codes of that hash, fetched from a shared store if it is not in the folder.
 
         Raises
         ------
-        StorageFault : there is no such file, or it cannot be read.
+        StorageFault : it is nowhere, cannot be fetched, or has changed where it was kept.
         """
-        digest = hashlib.sha256()
-        with _opened(self.path(content)) as file:
-            for number, shot in enumerate(file):
-                for name, codes in file[shot].items():
-                    _feed(digest, number, plain_name(name), codes[()])
-        return digest.hexdigest() == content
+        path = self.path(content)
+        if path.exists():
+            return path
+        for store in self.shared:
+            with self._fetched(store, content) as file:
+                if file is None:
+                    continue
+                if content_of(file) != content:
+                    raise changed(Path(store.path(content)))
+                self.take_in(file, path)
+            return path
+        raise StorageFault(
+            "the captures are missing",
+            where=str(path),
+            expected="this file" + "".join(f", or one in {store.where}" for store in self.shared),
+            do="name the store that has them with --captures; `wavewright logbook verify` says which are missing",
+        )
+
+    def flaw(self, content: str) -> str:
+        """What is wrong with the codes of that hash, here or in the shared store; empty if nothing is."""
+        here = self.path(content)
+        if not self.shared or self._mark(content).exists():
+            return _flaw(str(here), here if here.exists() else None, content)
+        store = self.shared[0]
+        found = _flaw(str(here), here, content) if here.exists() else ""  # a copy need not be here
+        if not found:
+            with self._fetched(store, content) as file:
+                found = _flaw(store.path(content), file, content)
+        return found
+
+    def waiting(self) -> list[str]:
+        """The hashes of codes that are still to be brought to the shared store."""
+        return sorted(path.name for path in (self.folder / OUTGOING).glob("[0-9a-f]*"))
+
+    def send_waiting(self) -> int:
+        """Bring what waits to the shared store; returns how many files it took.
+
+        Raises
+        ------
+        StorageFault : it cannot be reached; what was not brought stays and waits.
+        """
+        sent = 0
+        for content in self.waiting() if self.shared else ():
+            path = self.path(content)
+            if path.exists():  # else `prune` took it: no run needs it
+                self.shared[0].put(content, path)
+                sent += 1
+            with _kept(self.folder):
+                self._mark(content).unlink(missing_ok=True)
+        return sent
+
+    def mark_outgoing(self, content: str) -> None:
+        """Note, before codes have their name here, that they are to be brought to the shared store.
+
+        Raises
+        ------
+        StorageFault : the disk does not take the note.
+        """
+        if self.shared:
+            mark = self._mark(content)
+            with _kept(mark.parent):
+                mark.parent.mkdir(parents=True, exist_ok=True)
+                mark.touch()
+                sync_folder(mark.parent)
+
+    def drop_copies(self, *, dry: bool = False) -> tuple[int, int]:
+        """Delete from the folder what the shared store has too; returns how many files, and bytes.
+
+        Raises
+        ------
+        StorageFault : it cannot be reached.
+        """
+        waiting, count, size = set(self.waiting()), 0, 0
+        for content in list(self.contents()) if self.shared else ():
+            if content not in waiting and self.shared[0].has(content):
+                count, size = count + 1, size + self.path(content).stat().st_size
+                if not dry:
+                    self.remove(content)
+        return count, size
+
+    def _mark(self, content: str) -> Path:
+        return self.folder / OUTGOING / content
+
+    @contextlib.contextmanager
+    def _fetched(self, store: SharedStore, content: str) -> Iterator[Path | None]:
+        """A copy of a store's file for as long as the block lasts; None if the store does not have it."""
+        with _kept(self.folder):
+            held = HeldFolder(self.folder, INCOMING)
+        try:
+            file = held.path / "fetched.part"
+            yield file if store.get(content, file) else None
+        finally:
+            held.remove()
+
+    def take_in(self, part: Path, path: Path) -> None:
+        """Give a file that is whole its name; one that is there already stays."""
+        with _kept(path.parent):
+            if path.exists():
+                part.unlink()
+                return
+            path.parent.mkdir(parents=True, exist_ok=True)
+            sync_file(part)
+            try:
+                put_in_place(part, path)
+            except PermissionError:
+                if not path.exists():  # else another process has brought the same codes, and has them open
+                    raise
+                part.unlink()
+            sync_folder(path.parent)
 
     def clear_incoming(self, *, dry: bool = False) -> tuple[int, int]:
         """Delete what killed runs left on its way into the store; returns how many files, and bytes.
@@ -179,11 +270,11 @@ class Collection:
         with _kept(self._store.folder):
             group = self._file.create_group(f"shot_{number:05}", track_order=True)
             for channel, wave in shot.waveforms.items():
-                group.create_dataset(group_name(channel), data=wave.codes)
+                write_codes(group, group_name(channel), wave.codes)
             self._disk.check()
         for channel, wave in shot.waveforms.items():
-            _feed(self._digest, number, channel, wave.codes)
-        self._described.append(described_shot(shot))
+            feed(self._digest, number, channel, wave.codes)
+        self._described.append({**described_shot(shot), HASH: hash_of_shot(number, shot)})
 
     def close_measurement(self) -> tuple[str, list[dict[str, Any]]]:
         """Give the file of the measurement at hand its name; returns the hash and the descriptions.
@@ -222,22 +313,12 @@ class Collection:
             return
         content = self._digest.hexdigest()
         path = self._store.path(content)
+        self._store.mark_outgoing(content)
         with _kept(path.parent):
             self._file.close()
             self._disk.close()
             self._disk.check()
-            if path.exists():
-                self._part.unlink()
-            else:
-                path.parent.mkdir(parents=True, exist_ok=True)
-                sync_file(self._part)
-                try:
-                    put_in_place(self._part, path)
-                except PermissionError:
-                    if not path.exists():  # else another run has brought the same codes, and has them open
-                        raise
-                    self._part.unlink()
-                sync_folder(path.parent)
+        self._store.take_in(self._part, path)
         self._finished[self._label] = content, self._described
         self._label = None
 
@@ -266,52 +347,14 @@ class CollectedShots(Sequence[Capture]):
         return self._shots[index]
 
 
-def _feed(digest: Any, number: int, channel: str, codes: np.ndarray[Any, Any]) -> None:
-    """One channel of one shot, with its place and type, so that no two different captures have the same bytes."""
-    digest.update(json.dumps([number, channel, codes.dtype.str, codes.size]).encode())
-    digest.update(np.ascontiguousarray(codes).data)
-
-
-def described_shot(shot: Capture) -> dict[str, Any]:
-    """What a capture is but for its codes, as plain JSON; `described_capture` puts it together again."""
-    return {
-        "trigger_time": shot.trigger_time,
-        "triggered": shot.triggered,
-        "settings": dict(shot.settings),
-        "identity": shot.identity,
-        "taken": shot.taken.isoformat(),
-        "waveforms": {
-            name: {**{key: getattr(wave, key) for key in SCALE}, "code_range": wave.code_range}
-            for name, wave in shot.waveforms.items()
-        },
-    }
-
-
-def described_capture(described: Mapping[str, Any], codes: Callable[[str], np.ndarray[Any, Any]]) -> Capture:
-    """The capture of a description, with the codes of each channel."""
-    waveforms = {
-        name: Waveform(
-            codes(name),
-            **{key: about[key] for key in SCALE},
-            name=name,
-            code_range=None if about["code_range"] is None else tuple(about["code_range"]),
-        )
-        for name, about in described["waveforms"].items()
-    }
-    return Capture(
-        waveforms,
-        trigger_time=described["trigger_time"],
-        triggered=described["triggered"],
-        settings=described["settings"],
-        identity=described["identity"],
-        taken=datetime.fromisoformat(described["taken"]),
-    )
-
-
-def _capture(path: Path, number: int, described: Mapping[str, Any]) -> Capture:
-    with _opened(path) as file:
-        group = file[f"shot_{number:05}"]
-        return described_capture(described, lambda name: group[group_name(name)][()])
+def _flaw(name: str, file: Path | None, content: str) -> str:
+    if file is None:
+        return f"the captures {name} are missing"
+    try:
+        is_intact = content_of(file) == content
+    except Exception:  # other people's code: h5py raises anything at all on a file that was changed
+        return f"the captures {name} cannot be read"
+    return "" if is_intact else f"the captures {name} have changed"
 
 
 @contextlib.contextmanager
@@ -322,17 +365,3 @@ def _kept(folder: Path) -> Iterator[None]:
         raise StorageFault(
             f"the captures cannot be kept: {fault}", where=str(folder), do="free space, or name another --logbook"
         ) from fault
-
-
-@contextlib.contextmanager
-def _opened(path: Path) -> Iterator[Any]:
-    import h5py
-
-    try:
-        file = h5py.File(path, "r")
-    except OSError as fault:
-        raise StorageFault(
-            f"the captures cannot be read: {fault}", where=str(path), do="run `wavewright logbook verify`"
-        ) from fault
-    with file:
-        yield file

@@ -22,6 +22,7 @@ class Delivery:
     Parameters
     ----------
     logbook : path or URL; out : folder of the evidence, which has the spool beside it; None for the user's.
+    captures : as for `Logbook`.
     may_be_away : go on if the logbook cannot be reached: in a batch that has begun, say.
     say : shows the operator, in one line each, what waits and what was forwarded.
 
@@ -30,13 +31,21 @@ class Delivery:
     StorageFault : the logbook cannot be reached, and must be.
     """
 
-    def __init__(self, logbook: str | Path, *, out: Path | None, may_be_away: bool, say: Callable[[str], None]) -> None:
+    def __init__(
+        self,
+        logbook: str | Path,
+        *,
+        out: Path | None,
+        may_be_away: bool,
+        say: Callable[[str], None],
+        captures: str | Path | None = None,
+    ) -> None:
         self._address = read_address(logbook)
         self._out, self._spool, self._say = out, spool_beside(out), say
         self._book: Logbook | None = None
         self._why = ""
         try:
-            self._book = Logbook(logbook)
+            self._book = Logbook(logbook, captures=captures)
             forward_waiting(self._book, out, say=say)
         except StorageFault as fault:
             if not may_be_away:
@@ -68,6 +77,8 @@ class Delivery:
         if self._book is not None:
             try:
                 self._book.enter_named([(identifier, collected, station, batch)])
+                for line in brought_lines(self._book):
+                    self._say(line)
                 return replace(outcome, id=identifier)
             except StorageFault as fault:
                 self._why = fault.what
@@ -102,6 +113,19 @@ def forward_waiting(book: Logbook, out: Path | None, *, say: Callable[[str], Non
             continue
         for line in forwarded_lines(found, spool):
             say(line)
+
+
+def brought_lines(book: Logbook) -> list[str]:
+    """Bring captures to the shared store, if there is one; returns what is to be said: nothing if it took them all."""
+    try:
+        book.codes.send_waiting()
+    except StorageFault as fault:
+        count = len(book.codes.waiting())
+        return [
+            f"{fault.where}: {fault.what}; {count} files of captures wait in {book.codes.folder}, and the next run or"
+            " `wavewright logbook forward` brings them there"
+        ]
+    return []
 
 
 def forwarded_lines(found: Forwarded, spool: Path) -> list[str]:

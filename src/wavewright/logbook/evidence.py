@@ -26,7 +26,7 @@ from wavewright.analysis.reading import Reading
 from wavewright.durable_files import put_in_place, sync_file, sync_folder, write_whole
 from wavewright.errors import BenchFault, Misuse, StorageFault, WireFault
 from wavewright.logbook.captures import CaptureFile, KeptCaptures
-from wavewright.logbook.code_store import CodeStore, CollectedShots, Collection, described_shot
+from wavewright.logbook.code_store import CodeStore, CollectedShots, Collection
 from wavewright.logbook.held_folder import HeldFolder
 from wavewright.logbook.journal import Journal
 from wavewright.logbook.outcome_files import (
@@ -37,6 +37,7 @@ from wavewright.logbook.outcome_files import (
     measurement_as_json,
     outcome_as_json,
 )
+from wavewright.logbook.stored_shots import described_shot
 from wavewright.path_length import ROOM_FOR_A_FILE, within_reach
 from wavewright.running.outcome import Outcome
 from wavewright.running.result import MeasurementOutcome

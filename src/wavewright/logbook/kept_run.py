@@ -48,6 +48,7 @@ def run(
     out: str | Path | None = None,
     logbook: str | Path | None = None,
     logbook_may_be_away: bool = False,
+    captures: str | Path | None = None,
     instruments: Mapping[str, str] | None = None,
     seed: int | None = None,
     draw: int | None = None,
@@ -77,6 +78,8 @@ def run(
     logbook_may_be_away : begin although it cannot be reached, as in a batch that has begun. In either case an outcome
         that it does not take waits in a spool beside the evidence, and each later run, or `wavewright logbook forward`,
         enters it.
+    captures : folder or URL of a store in which the logbook's captures are shared with other computers; that of
+        WAVEWRIGHT_CAPTURES, or the one that the logbook remembers, if None. What it does not take waits here.
     instruments : by role, which of the bench's instruments takes it, where there are several.
     seed : of a simulated bench, in place of the bench file's: what the board and the instruments are built like, and
         unless `draw` is given also what fluctuates.
@@ -109,7 +112,8 @@ def run(
     """
     options = RunOptions(
         serial=serial, serial_pattern=serial_pattern, operator=operator, station=station, batch=batch, out=out,
-        logbook=logbook, logbook_may_be_away=logbook_may_be_away, instruments=instruments, seed=seed, draw=draw,
+        logbook=logbook, logbook_may_be_away=logbook_may_be_away, captures=captures, instruments=instruments,
+        seed=seed, draw=draw,
         stop_at_first=stop_at_first, cross_check=cross_check, full_wire_log=full_wire_log, time_limit=time_limit,
         patience=patience, desk=desk, progress=progress, say=say,
     )  # fmt: skip
@@ -174,7 +178,8 @@ def run_and_keep(
         delivery = None
         if logbook is not None:
             may_be_away = options.logbook_may_be_away
-            delivery = _delivery(logbook, None if out is None else Path(out), may_be_away=may_be_away, say=say)
+            folder = None if out is None else Path(out)
+            delivery = _delivery(logbook, folder, captures=options.captures, may_be_away=may_be_away, say=say)
             open_things.callback(delivery.close)
         lock = bench_lock(addresses(there), what=wanted.name, patience=options.patience, say=say)
         open_things.enter_context(lock)
@@ -289,7 +294,14 @@ def _named_bench(bench: str | Path | None, recipe: Recipe, say: Callable[[str], 
     return load_bench(usual.path)
 
 
-def _delivery(logbook: str | Path, out: Path | None, *, may_be_away: bool, say: Callable[[str], None]) -> Delivery:
+def _delivery(
+    logbook: str | Path,
+    out: Path | None,
+    *,
+    captures: str | Path | None,
+    may_be_away: bool,
+    say: Callable[[str], None],
+) -> Delivery:
     from wavewright.logbook.delivery import Delivery
 
-    return Delivery(logbook, out=out, may_be_away=may_be_away, say=say)
+    return Delivery(logbook, captures=captures, out=out, may_be_away=may_be_away, say=say)

@@ -21,13 +21,18 @@ class Pruned:
     size: int
 
 
-def prune(book: Logbook, which: Filter | None, *, dry: bool = False) -> Pruned:
+def prune(book: Logbook, which: Filter | None, *, dry: bool = False, shared: bool = False) -> Pruned:
     """Take out the runs that a filter names, and every file of codes that no run refers to.
 
     Parameters
     ----------
     which : the runs to go; None takes none and only clears up the files.
     dry : only count.
+    shared : take files out of the shared store too, which then has to belong to this logbook alone.
+
+    Raises
+    ------
+    StorageFault : the shared store cannot be reached.
     """
     with book.writing() as connection:
         named = select(outcomes.c.station, outcomes.c.id).order_by(outcomes.c.started, outcomes.c.id)
@@ -46,5 +51,12 @@ def prune(book: Logbook, which: Filter | None, *, dry: bool = False) -> Pruned:
         size = sum(
             book.codes.path(content).stat().st_size if dry else book.codes.remove(content) for content in orphans
         )
+        for store in book.codes.shared[:1] if shared else ():
+            for content in [content for content in store.contents() if content not in needed]:
+                if content not in orphans:
+                    orphans.append(content)
+                    size += store.size(content)
+                if not dry:
+                    store.remove(content)
     left, left_size = book.codes.clear_incoming(dry=dry)
     return Pruned(len(ids), len(orphans) + left, size + left_size)

@@ -11,7 +11,7 @@ from sqlalchemy import Connection, inspect, select, update
 from wavewright.errors import StorageFault
 from wavewright.logbook.chain import CHUNK, take_up
 from wavewright.logbook.rows import was_simulated
-from wavewright.logbook.tables import heads, links, metadata, outcomes, versions
+from wavewright.logbook.tables import heads, links, metadata, outcomes, stores, versions
 
 Step = Callable[[Connection], None]
 
@@ -51,9 +51,14 @@ def _simulated(connection: Connection) -> None:
         connection.execute(update(outcomes).where(some).values(simulated=1))
 
 
+def _stores(connection: Connection) -> None:
+    """Layout 5: the logbook knows the stores that its captures are shared in."""
+    stores.create(connection, checkfirst=True)
+
+
 # Step n brings layout n to layout n + 1; a released step is never changed again. Layout 0 is an empty database: for it
 # the first step makes all the tables as they are now.
-STEPS: tuple[Step, ...] = (_first_layout, _batches, _chains, _simulated)
+STEPS: tuple[Step, ...] = (_first_layout, _batches, _chains, _simulated, _stores)
 NEWEST_LAYOUT = len(STEPS)
 
 

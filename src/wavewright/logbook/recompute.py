@@ -94,7 +94,7 @@ def recompute(outcome: Outcome, recipe: Recipe | None = None, *, run: str = "") 
 
 
 def recompute_runs(
-    where: str | None, runs: Sequence[str], recipe: Path | None = None, *, jobs: int = 1
+    where: str | None, runs: Sequence[str], recipe: Path | None = None, *, captures: str | None = None, jobs: int = 1
 ) -> Generator[Recomputed, None, None]:
     """Many runs of a logbook, on several processors if wanted, in the order in which they are named.
 
@@ -103,9 +103,10 @@ def recompute_runs(
     Parameters
     ----------
     where : path or URL of the logbook, as `Logbook` takes it; each process opens it for itself.
+    captures : as `Logbook` takes it.
     recipe : file of another recipe, into which the parameters of each run are put.
     """
-    work = partial(_one, where, recipe)
+    work = partial(_one, where, captures, recipe)
     if jobs == 1:
         yield from map(work, runs)
         return
@@ -120,9 +121,9 @@ def recompute_runs(
         pool.shutdown(cancel_futures=True)
 
 
-def _one(where: str | None, recipe: Path | None, run: str) -> Recomputed:
+def _one(where: str | None, captures: str | None, recipe: Path | None, run: str) -> Recomputed:
     try:
-        with Logbook.existing(where) as book:
+        with Logbook.existing(where, captures=captures) as book:
             outcome = book.outcome(run)
             return recompute(outcome, recipe_of(recipe, outcome), run=run)
     except WavewrightError as fault:

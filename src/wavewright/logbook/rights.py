@@ -14,7 +14,7 @@ from wavewright.errors import Misuse
 from wavewright.logbook import tables
 
 # what each of a station's runs is inserted into; `heads` is moved along besides
-ENTERED = (tables.texts, tables.outcomes, tables.readings, tables.captures, tables.links, tables.heads)
+ENTERED = (tables.texts, tables.outcomes, tables.readings, tables.captures, tables.links, tables.heads, tables.stores)
 LONGEST = 63  # bytes of a name on a server as it is usually built (PostgreSQL 4.1.1)
 
 

@@ -96,6 +96,14 @@ heads = Table(
     Column("sha256", String(64), nullable=False),
 )
 
+# Where else captures are than on the computer that measured: every store that was ever written to.
+stores = Table(
+    "capture_stores",
+    metadata,
+    Column("url", Text, primary_key=True),
+    Column("since", BigInteger, nullable=False),
+)
+
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 

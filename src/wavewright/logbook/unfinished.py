@@ -23,7 +23,6 @@ import numpy as np
 from wavewright.durable_files import put_in_place, sync_file, write_whole
 from wavewright.errors import StorageFault, WavewrightError
 from wavewright.logbook.captures import CaptureFile
-from wavewright.logbook.code_store import described_capture
 from wavewright.logbook.evidence import finish_folder
 from wavewright.logbook.formats.catalogue import read_stored
 from wavewright.logbook.held_folder import remove_left_locks, taken_over
@@ -38,6 +37,7 @@ from wavewright.logbook.outcome_files import (
     outcome_from_json,
 )
 from wavewright.logbook.rows import recipe_name
+from wavewright.logbook.stored_shots import described_capture
 from wavewright.path_length import ROOM_FOR_A_FILE, within_reach
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.stored_recipe import parse_stored_recipe
@@ -108,9 +108,9 @@ def unfinished(parent: Path) -> list[Unfinished]:
             found.append(
                 Unfinished(
                     folder,
-                    begin.started if begin else None,
-                    recipe_name(begin.recipe.file) if begin else "",
-                    begin.serial if begin else "",
+                    begin.started if begin is not None else None,
+                    recipe_name(begin.recipe.file) if begin is not None else "",
+                    begin.serial if begin is not None else "",
                     sum(len(shots) for shots in story.shots.values()),
                     not is_left,
                 )

@@ -116,7 +116,7 @@ def verify(
     flaws += _text_flaws({row.sha256: row.text for row in kept_texts}, used)
     contents = sorted({str(row.sha256) for row in kept})
     for number, content in enumerate(contents, 1):
-        if what := _capture_flaw(book, content):
+        if what := book.codes.flaw(content):
             flaws.append(Flaw(what, tuple(sorted({row.outcome for row in kept if row.sha256 == content}))))
         say(number, len(contents))
     return Verified(count, len(kept_texts), len(contents), tuple(walk.chains), tuple(flaws))
@@ -300,14 +300,3 @@ def _text_flaws(kept: Mapping[str, str], used: Mapping[str, Sequence[str]]) -> I
     for sha256 in sorted(used.keys() - kept.keys(), key=str):
         runs = tuple(sorted(set(used[sha256])))
         yield Flaw(f"the text {str(sha256)[:12]} of a recipe, bench, profile or file of corrections is missing", runs)
-
-
-def _capture_flaw(book: Logbook, content: str) -> str:
-    path = book.codes.path(content)
-    if not path.exists():
-        return f"the captures {path} are missing"
-    try:
-        intact = book.codes.is_intact(content)
-    except Exception:  # other people's code: h5py raises anything at all on a file that was changed
-        return f"the captures {path} cannot be read"
-    return "" if intact else f"the captures {path} have changed"

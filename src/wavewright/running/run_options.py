@@ -40,6 +40,7 @@ class RunOptions:
     out: str | Path | None = None
     logbook: str | Path | None = None
     logbook_may_be_away: bool = False
+    captures: str | Path | None = None
     instruments: Mapping[str, str] | None = None
     seed: int | None = None
     draw: int | None = None
@@ -148,6 +149,7 @@ KINDS: Mapping[str, Kind] = {
     "out": PATH,
     "logbook": (_is_path, "a path or a database URL as text, or a pathlib.Path"),
     "logbook_may_be_away": SWITCH,
+    "captures": (_is_path, "a folder or a URL as text, or a pathlib.Path"),
     "instruments": (_is_naming, "a dictionary from roles to names on the bench, {'digitizer': 'NAME'}"),
     "seed": SEED,
     "draw": SEED,

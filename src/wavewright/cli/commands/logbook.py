@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Iterator
-from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from wavewright.cli import logbook_upkeep as upkeep
 from wavewright.cli.completion import complete_reading, complete_run
-from wavewright.cli.options import LogbookAt
+from wavewright.cli.options import CapturesAt, LogbookAt
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.cli.run_filter import (
     BatchName,
@@ -26,11 +24,10 @@ from wavewright.cli.run_filter import (
     run_filter,
 )
 from wavewright.cli.run_table import show_runs, show_unfinished
-from wavewright.errors import Misuse, StorageFault
+from wavewright.errors import StorageFault
 
 if TYPE_CHECKING:
     from wavewright.logbook.queries import RunEntry
-    from wavewright.logbook.verification import Chain
 
 commands = typer.Typer(help="The runs that were made: find, show, trend, export, verify.", no_args_is_help=True)
 
@@ -182,102 +179,13 @@ def export(
     print(f"{file}: {count} {things}")
 
 
-@commands.command("import")
-def import_runs(
-    source: Annotated[Path, typer.Argument(help="A `.jsonl` file, an evidence folder, or a folder of such.")],
-    station: Annotated[str, typer.Option(help="Station of the runs in evidence folders.")] = "",
-    logbook: LogbookAt = None,
-) -> None:
-    """Import runs of another logbook, or of evidence folders.
-
-    Runs already present are skipped. Each run is judged again, from its captures or else its values. If a verdict does
-    not follow from them, or a key is wrong, nothing is entered.
-    """
-    from wavewright.cli.progress_bar import ProgressBar
-    from wavewright.logbook.book import Logbook
-    from wavewright.logbook.intake import import_outcomes
-
-    with Logbook(logbook) as book, ProgressBar(console(stderr=True), "runs") as bar:
-        found = import_outcomes(book, source, station=station, say=bar.update)
-    for note in found.notes:
-        print(note, file=sys.stderr)
-    cut_off = f"; {found.cut_off} had been interrupted" if found.cut_off else ""
-    print(f"{found.new} runs entered, {found.known} already present{cut_off}")
-
-
-@commands.command("forward")
-def forward_runs(
-    *,
-    out: Annotated[Path, typer.Option(help="Folder of the evidence that has the spool beside it.")] = Path("outcomes"),
-    whatever: Annotated[
-        bool, typer.Option("--all", help="Enter outcomes that wait for another logbook into this one too.")
-    ] = False,
-    logbook: LogbookAt = None,
-    as_json: AsJson = False,
-) -> int:
-    """Enter the outcomes that wait for the logbook.
-
-    While the logbook is not available, outcomes wait in the folder `spool` of the evidence. Each is entered once.
-    Every run with the logbook enters them too. Exit status 3 if one cannot be entered.
-    """
-    from wavewright.logbook.book import Logbook
-    from wavewright.logbook.spool import forward, spool_beside
-
-    faults: list[str] = []
-    counts: dict[str, Any] = {"entered": 0, "known": 0, "elsewhere": {}}
-    with Logbook(logbook) as book:
-        for spool in dict.fromkeys((spool_beside(out), spool_beside(None))):
-            found = forward(book, spool, whatever=whatever)
-            counts["entered"] += found.entered
-            counts["known"] += found.known
-            for name, count in found.elsewhere.items():
-                counts["elsewhere"][name] = counts["elsewhere"].get(name, 0) + count
-            faults += found.faults
-    if as_json:
-        print_json({**counts, "faults": faults})
-    else:
-        print(f"{counts['entered']} runs entered, {counts['known']} already present")
-        for name, count in counts["elsewhere"].items():
-            print(f"{count} wait for another logbook: {name}")
-        for fault in faults:
-            print(f"stays in the spool: {fault}", file=sys.stderr)
-    return 3 if faults else 0
-
-
-@commands.command()
-def rights(
-    *,
-    station: Annotated[list[str] | None, typer.Option(metavar="USER", help="A user that enters runs.")] = None,
-    office: Annotated[list[str] | None, typer.Option(metavar="USER", help="A user that only reads.")] = None,
-    logbook: LogbookAt = None,
-) -> None:
-    """Lay out a logbook in PostgreSQL, and print the SQL for least rights.
-
-    Run it as the owner of the database, and give what it prints to `psql`. A station's user can then enter runs and
-    read them, and change or delete none; an office's user can read.
-    """
-    from wavewright.logbook.address import read_address
-    from wavewright.logbook.book import Logbook
-    from wavewright.logbook.rights import grants
-
-    address = read_address(logbook)
-    if address.is_file:
-        raise Misuse(
-            f"logbook `{address.shown}` is a file: its rights are those of the file",
-            expected="--logbook with the URL of a PostgreSQL database",
-        )
-    statements = list(grants(address.url.database or "", stations=station or (), offices=office or ()))
-    Logbook(logbook).close()
-    for line in statements:
-        print(line)
-
-
 @commands.command()
 def waveforms(
     run: Run,
     out: Annotated[Path, typer.Option(help="Folder for one file per measurement and shot; it is made.")],
     kind: Annotated[str, typer.Option("--format", help="File extension: csv, wav, h5, npz, dif.")] = "csv",
     logbook: LogbookAt = None,
+    captures: CapturesAt = None,
 ) -> None:
     """Write the captures of a run as files that other programs read."""
     from wavewright.cli.progress_bar import ProgressBar
@@ -285,7 +193,7 @@ def waveforms(
     from wavewright.logbook.formats.catalogue import write_waveforms
     from wavewright.logbook.group_names import group_name
 
-    with Logbook.existing(logbook) as book:
+    with Logbook.existing(logbook, captures=captures) as book:
         outcome = book.outcome(run)
         try:
             out.mkdir(parents=True, exist_ok=True)
@@ -303,88 +211,11 @@ def waveforms(
     print(f"{out}: {count} files")
 
 
-@commands.command()
-def verify(
-    *,
-    head: Annotated[
-        list[str] | None,
-        typer.Option(help="Head of a chain, as printed earlier and noted elsewhere; may be repeated."),
-    ] = None,
-    logbook: LogbookAt = None,
-    as_json: AsJson = False,
-) -> int:
-    """Check that every row and every capture is unchanged.
-
-    Exit status 1 if one is not. Each station has a chain of hashes over its runs. Rows that were changed, deleted or
-    inserted are found and named. A chain that was recomputed as a whole is detected only if you noted its head
-    elsewhere: give it with --head.
-    """
-    from wavewright.cli.progress_bar import ProgressBar
-    from wavewright.logbook.book import Logbook
-    from wavewright.logbook.verification import verify as verify_all
-
-    with Logbook.existing(logbook) as book, ProgressBar(console(stderr=True), "captures") as bar:
-        found = verify_all(book, known_heads=head or (), say=lambda done, total: bar.update("checking", done, total))
-    if as_json:
-        print_json(asdict(found))
-    else:
-        state = f"{len(found.flaws)} flaws" if found.flaws else "all intact"
-        print(f"checked {found.runs} runs, {found.texts} texts and {found.captures} captures: {state}")
-        for chain in found.chains:
-            print(*chain_lines(chain), sep="\n")
-        for flaw in found.flaws:
-            print(f"{flaw.what}{'; runs ' if flaw.runs else ''}{', '.join(flaw.runs)}")
-    return 1 if found.flaws else 0
-
-
-@commands.command()
-def prune(
-    *,
-    before: Annotated[str | None, typer.Option(help="Delete the runs before this UTC time.")] = None,
-    part: Part = None,
-    serial: Serial = None,
-    recipe: RecipeName = None,
-    verdict: VerdictWord = None,
-    unfinished: Annotated[
-        bool, typer.Option("--unfinished", help="Delete interrupted runs too, with the shots that they have.")
-    ] = False,
-    out: EvidenceFolder = Path("outcomes"),
-    yes: Annotated[bool, typer.Option("--yes", help="Delete; without it, only count.")] = False,
-    logbook: LogbookAt = None,
-) -> None:
-    """Delete runs, and captures that no run refers to.
-
-    What killed runs have left is deleted too. Without --yes it only says what would be deleted. Interrupted runs that
-    have shots stay: `import` enters them.
-    """
-    from wavewright.logbook.book import Logbook
-    from wavewright.logbook.maintenance import prune as prune_all
-    from wavewright.logbook.unfinished import clear
-
-    is_named = any(word is not None for word in (before, part, serial, recipe, verdict))
-    which = run_filter(part=part, serial=serial, recipe=recipe, verdict=verdict, until=before) if is_named else None
-    with Logbook.existing(logbook) as book:
-        found = prune_all(book, which, dry=not yes)
-    left = clear(out, with_shots=unfinished, dry=not yes)
-    word = "deleted" if yes else "would be deleted; --yes deletes them"
-    print(f"{found.runs} runs and {found.files} files of captures, {found.size / 1e6:.1f} MB, {word}")
-    if left.folders:
-        print(f"{left.folders} unfinished runs, {left.size / 1e6:.1f} MB, {word}")
-    if left.kept:
-        print(
-            f"{left.kept} interrupted runs have shots: `wavewright logbook import {out}` enters them, "
-            "--unfinished deletes them"
-        )
-
-
-def chain_lines(chain: Chain) -> Iterator[str]:
-    """What is to be known about the chain of a station, its head included."""
-    station = f"station `{chain.station}`" if chain.station else "runs without a station"
-    yield f"{station}: {chain.length} links since {chain.begun or 'an unknown time'}, head {chain.sha256}"
-    if chain.taken_up:
-        yield f"  {chain.taken_up} runs were there before: earlier changes to them cannot be detected"
-    if chain.taken_out:
-        yield f"  {chain.taken_out} runs were deleted by `wavewright logbook prune`"
+commands.command("import")(upkeep.import_runs)
+commands.command("forward")(upkeep.forward_runs)
+commands.command()(upkeep.rights)
+commands.command()(upkeep.verify)
+commands.command()(upkeep.prune)
 
 
 def _entries(logbook: str | None, most: int | None, which: object = None) -> list[RunEntry]:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from wavewright.cli.completion import complete_recipe, complete_run
-from wavewright.cli.options import LogbookAt
+from wavewright.cli.options import CapturesAt, LogbookAt
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.cli.run_filter import BatchName, run_filter
 from wavewright.errors import Misuse
@@ -37,6 +37,7 @@ def recompute(
     ] = None,
     jobs: Annotated[int, typer.Option(min=1, help="Number of parallel processes.")] = os.cpu_count() or 1,
     logbook: LogbookAt = None,
+    captures: CapturesAt = None,
     as_json: AsJson = False,
 ) -> int:
     """Compute the readings again from the stored codes.
@@ -48,7 +49,7 @@ def recompute(
         raise Misuse(
             "neither or both of a run and --all", expected="`wavewright recompute RUN`, or `wavewright recompute --all`"
         )
-    found = _recomputed(run, recipe, jobs, logbook, batch_name)
+    found = _recomputed(run, recipe, jobs=jobs, logbook=logbook, captures=captures, batch=batch_name)
     if as_json:
         print_json([_as_json(one) for one in found])
     else:
@@ -57,7 +58,7 @@ def recompute(
 
 
 def _recomputed(
-    run: str | None, recipe: Path | None, jobs: int, logbook: str | None, batch: str | None
+    run: str | None, recipe: Path | None, *, jobs: int, logbook: str | None, captures: str | None, batch: str | None
 ) -> list[Recomputed]:
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.outcome_files import read_outcome
@@ -69,7 +70,7 @@ def _recomputed(
     if run is not None and Path(run).is_dir():
         outcome = read_outcome(Path(run))
         return [recompute(outcome, recipe_of(path, outcome), run=run)]
-    with Logbook.existing(logbook) as book:
+    with Logbook.existing(logbook, captures=captures) as book:
         if run is not None:
             outcome = book.outcome(run)
             return [recompute(outcome, recipe_of(path, outcome), run=outcome.id)]
@@ -77,7 +78,7 @@ def _recomputed(
     from wavewright.cli.progress_bar import ProgressBar
 
     found: list[Recomputed] = []
-    computed = recompute_runs(logbook, runs, path, jobs=min(jobs, max(1, len(runs))))
+    computed = recompute_runs(logbook, runs, path, captures=captures, jobs=min(jobs, max(1, len(runs))))
     with ProgressBar(console(stderr=True), "runs") as bar, closing(computed):
         bar.update("recomputing", 0, len(runs))
         for one in computed:

@@ -10,7 +10,7 @@ import typer
 
 from wavewright.cli.chosen_run import chosen_run
 from wavewright.cli.completion import complete_run
-from wavewright.cli.options import LogbookAt
+from wavewright.cli.options import CapturesAt, LogbookAt
 from wavewright.cli.run_filter import (
     BatchName,
     Part,
@@ -59,6 +59,7 @@ def report(
     until: Until = None,
     simulated: WithSimulated = False,
     logbook: LogbookAt = None,
+    captures: CapturesAt = None,
 ) -> int:
     """Write the report of a run, or of a batch of runs.
 
@@ -74,7 +75,7 @@ def report(
         from wavewright.logbook.book import Logbook
         from wavewright.reporting.batch import write_batch_report
 
-        with Logbook.existing(logbook) as book:
+        with Logbook.existing(logbook, captures=captures) as book:
             which = which if runs else real_runs(book, which, simulated=simulated)
             count = write_batch_report(book, out, which, ids=runs or None)
         print(f"wrote {out} (batch report, {count} runs)")
@@ -82,7 +83,7 @@ def report(
     if not runs and which == run_filter():
         raise Misuse("no run given", expected="a run, filters that match one, or `--batch`")
     run = runs[0] if runs else _newest(which, logbook)
-    known = write_report(_narrowed(chosen_run(run, logbook), measurement), out, kind=kind)
+    known = write_report(_narrowed(chosen_run(run, logbook, captures), measurement), out, kind=kind)
     print(f"wrote {out} ({TITLES.get(known.name, known.name)} report)")
     return 0
 

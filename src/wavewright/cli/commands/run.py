@@ -14,7 +14,17 @@ from wavewright.cli.batch import BatchConsole, BatchOptions, Pace, serials_of, s
 from wavewright.cli.bench_choice import chosen_bench
 from wavewright.cli.completion import complete_recipe
 from wavewright.cli.desk import Desk
-from wavewright.cli.options import Bench, Draw, Instruments, LogbookAt, Seed, Settings, read_instruments, read_settings
+from wavewright.cli.options import (
+    Bench,
+    CapturesAt,
+    Draw,
+    Instruments,
+    LogbookAt,
+    Seed,
+    Settings,
+    read_instruments,
+    read_settings,
+)
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.errors import Misuse, OutputMayBeOn, StorageFault, WavewrightError
 
@@ -60,6 +70,7 @@ def run(
         bool, typer.Option("--full-wire-log", help="Keep records in the wire log too, so that it can be replayed.")
     ] = False,
     logbook: LogbookAt = None,
+    captures: CapturesAt = None,
     no_logbook: Annotated[bool, typer.Option("--no-logbook", help="Do not enter the outcome into a logbook.")] = False,
     station: Annotated[str, typer.Option(help="Test station, for the logbook.")] = "",
     wait: Annotated[float, typer.Option(help="How long to wait while another run uses the bench, s.")] = 600.0,
@@ -123,6 +134,7 @@ def run(
         batch=lot,
         out=out,
         logbook=None if no_logbook else where,
+        captures=captures,
         logbook_may_be_away=is_batch,  # it was there when the batch began
         instruments=read_instruments(instrument),
         seed=seed,
