@@ -180,7 +180,7 @@ class CodeStore:
             held.remove()
 
     def take_in(self, part: Path, path: Path) -> None:
-        """Give a file that is whole its name; one that is there already stays."""
+        """Give a file that is whole its name; an existing one stays."""
         with _kept(path.parent):
             if path.exists():
                 part.unlink()

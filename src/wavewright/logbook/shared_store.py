@@ -73,7 +73,7 @@ class SharedStore:
             return bool(self._files.exists(self.path(content)))
 
     def put(self, content: str, file: Path) -> None:
-        """Bring a file there; one that is there already stays as it is.
+        """Bring a file there; an existing one stays as it is.
 
         Raises
         ------

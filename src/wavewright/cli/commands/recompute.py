@@ -95,7 +95,7 @@ def _print(found: list[Recomputed]) -> None:
         if one.error:
             shown.print(f"{one.run}: {one.error}", markup=False)
         elif one.is_same and len(found) == 1:
-            count = len(one.outcome.results) if one.outcome else 0
+            count = 0 if one.outcome is None else len(one.outcome.results)
             shown.print(f"{one.run}: the same to the last bit, {count} readings", markup=False)
         elif not one.is_same:
             table = console_table(("characteristic", "was", "is now", "limit now", "verdict", "why"))
