@@ -6,7 +6,7 @@ Most are over the frames, whatever the bus; some are over the lines of one bus, 
 from __future__ import annotations
 
 import typing
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
@@ -26,10 +26,23 @@ ANY_ERROR = Vocabulary((), errors=tuple(ERRORS), of="any bus")
 F = TypeVar("F", bound=Callable[..., Reading])
 Published = Callable[[str, Mapping[str, Any]], Interval]
 """What a standard allows, from the name of the layer above the bus (or "") and the options of the bus."""
-LinesRead = Callable[[BusRecord, Mapping[str, Any]], Mapping[str, tuple[float, float]]]
-"""Which lines a metric with some options looks at: by name the two levels, V, that its instants refer to."""
+LinesRead = Callable[[Collection[str], Mapping[str, Any]], tuple[str, ...]]
+"""Which of the lines that are connected a metric with some options looks at."""
+LevelsOf = Callable[[BusRecord, str], tuple[float, float] | None]
+"""The two levels, V, that the instants of a line refer to; None where they have not been found."""
 BETWEEN_EDGES = frozenset({Reads.FRAMES, Reads.EDGES})
 OF_FRAMES = frozenset({Reads.FRAMES})
+
+
+def levels_at(bus: BusRecord, name: str) -> tuple[float, float] | None:
+    """The thresholds of a line, V; None where it is not connected, or they have not been found."""
+    found = bus.thresholds.get(name)
+    return None if found is None or found.is_auto else (found.low, found.high)
+
+
+def every_line(connected: Collection[str], options: Mapping[str, Any]) -> tuple[str, ...]:
+    """Every line that is connected."""
+    return tuple(connected)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,14 +54,16 @@ class LineMetric(Metric):
     bus : whose lines they are.
     symbol : in the standard of that bus, empty where it has none.
     published : the limit of that standard, None where it has none; Misuse where it has none in a mode.
-    lines : the lines that it looks at; None: every one.
+    lines : the lines that it looks at.
+    levels : that its instants refer to.
     follows : the metric that its value is proportional to, whose doubts are its own; empty where there is none.
     """
 
     bus: str = ""
     symbol: str = ""
     published: Published | None = None
-    lines: LinesRead | None = None
+    lines: LinesRead = every_line
+    levels: LevelsOf = levels_at
     follows: str = ""
 
 
@@ -77,7 +92,8 @@ def line_metric(
     symbol: str = "",
     published: Published | None = None,
     reads: frozenset[Reads] = BETWEEN_EDGES,
-    lines: LinesRead | None = None,
+    lines: LinesRead = every_line,
+    levels: LevelsOf = levels_at,
     follows: str = "",
 ) -> Callable[[F], F]:
     """Enter the decorated function into the catalogue; it takes the `BusRecord` of that bus, and options by keyword.
@@ -88,7 +104,7 @@ def line_metric(
 
     def enter(function: F) -> F:
         entry = LineMetric(name, unit, source, (1, 1), function, reads=reads, bus=bus, symbol=symbol)
-        _enter(replace(entry, published=published, lines=lines, follows=follows))
+        _enter(replace(entry, published=published, lines=lines, levels=levels, follows=follows))
         return function
 
     return enter
@@ -168,22 +184,16 @@ def lines_read(entry: LineMetric, bus: BusRecord, options: Mapping[str, Any]) ->
 
     Empty where the levels are to be found from the record, and it has no two states.
     """
-    try:
-        wanted = _every_line(bus) if entry.lines is None else entry.lines(bus, options)
-    except NotMeasurable:
-        return {}
     changing = {name for name, line in bus.lines.items() if line is not None and line.times.size}
-    return {name: levels for name, levels in wanted.items() if name in changing}
-
-
-def _every_line(bus: BusRecord) -> Mapping[str, tuple[float, float]]:
-    return {name: levels for name in bus.lines if (levels := levels_at(bus, name)) is not None}
-
-
-def levels_at(bus: BusRecord, name: str) -> tuple[float, float] | None:
-    """The thresholds of a line, V; None where it is not connected, or they have not been found."""
-    found = bus.thresholds.get(name)
-    return None if found is None or found.is_auto else (found.low, found.high)
+    found: dict[str, tuple[float, float]] = {}
+    for name in entry.lines([name for name, line in bus.lines.items() if line is not None], options):
+        try:
+            levels = entry.levels(bus, name) if name in changing else None
+        except NotMeasurable:
+            levels = None
+        if levels is not None:
+            found[name] = levels
+    return found
 
 
 def check_words(entry: Metric, options: Mapping[str, object], says: Vocabulary | None) -> None:

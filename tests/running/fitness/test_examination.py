@@ -146,7 +146,11 @@ def test_a_rule_is_broken_and_kept(row: int, bench: BenchFile) -> None:
 
 
 def test_every_rule_has_a_set_up_that_breaks_it() -> None:
-    assert {row[0] for row in BROKEN} | {FitnessRule.UNCERTAINTY} == set(FitnessRule)
+    elsewhere = {  # of lines, comparisons and rare shots, in the file beside this one
+        FitnessRule.BIT_SAMPLES, FitnessRule.FRAME_LENGTH, FitnessRule.LOGIC_LEVELS, FitnessRule.CLOCK_SKEW,
+        FitnessRule.RARE_EVENTS,
+    }  # fmt: skip
+    assert {row[0] for row in BROKEN} | {FitnessRule.UNCERTAINTY} | elsewhere == set(FitnessRule)
 
 
 def half_width(*limits: float) -> float:

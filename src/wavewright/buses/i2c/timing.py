@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 from typing import Annotated, Any
 
@@ -19,7 +19,7 @@ from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import POSITIVE
 from wavewright.buses.bus_record import BusRecord
-from wavewright.buses.frame_metrics import BETWEEN_EDGES, LinesRead, line_metric
+from wavewright.buses.frame_metrics import BETWEEN_EDGES, LevelsOf, LinesRead, every_line, line_metric
 from wavewright.buses.i2c.limits import LIMITS, published
 from wavewright.buses.i2c.transitions import I2cSurvey
 from wavewright.buses.line.columns import Flags
@@ -35,24 +35,28 @@ Found = tuple[Floats, Floats]
 Quantity = Callable[[I2cSurvey], Found]
 
 
-def clock_line(bus: BusRecord, options: Mapping[str, Any]) -> dict[str, tuple[float, float]]:
-    """SCL alone, with its levels."""
-    return {"scl": bus.kept(I2cSurvey.of).levels[0]}
+def clock_line(connected: Collection[str], options: Mapping[str, Any]) -> tuple[str, ...]:
+    """SCL alone."""
+    return ("scl",)
 
 
-def both_lines(bus: BusRecord, options: Mapping[str, Any]) -> dict[str, tuple[float, float]]:
-    """Both lines, with their levels."""
-    return dict(zip(("scl", "sda"), bus.kept(I2cSurvey.of).levels, strict=True))
+def timing_levels(bus: BusRecord, name: str) -> tuple[float, float]:
+    """VIL(max) and VIH(min) of a line, V."""
+    return bus.kept(I2cSurvey.of).levels[("scl", "sda").index(name)]
 
 
-def edges_themselves(bus: BusRecord, options: Mapping[str, Any]) -> dict[str, tuple[float, float]]:
-    """Both lines, with the levels that rise and fall times lie between."""
-    margin = bus.kept(I2cSurvey.of).margin
-    return {name: (low - margin, high + margin) for name, (low, high) in both_lines(bus, options).items()}
+def edge_levels(bus: BusRecord, name: str) -> tuple[float, float]:
+    """The levels of a line that its rise and fall times lie between, V."""
+    (low, high), margin = timing_levels(bus, name), bus.kept(I2cSurvey.of).margin
+    return low - margin, high + margin
 
 
 def i2c_quantity(
-    source: str, *, lines: LinesRead = both_lines, reads: frozenset[Reads] = BETWEEN_EDGES
+    source: str,
+    *,
+    lines: LinesRead = every_line,
+    levels: LevelsOf = timing_levels,
+    reads: frozenset[Reads] = BETWEEN_EDGES,
 ) -> Callable[[Quantity], Quantity]:
     """Enter the decorated quantity into the catalogue as a metric: the worst of all its occurrences, by its limit."""
 
@@ -68,6 +72,7 @@ def i2c_quantity(
             published=lambda then, options: published(name, then, options),
             reads=reads,
             lines=lines,
+            levels=levels,
         )
         @functools.wraps(function)
         def worst(bus: BusRecord) -> Reading:
@@ -131,25 +136,25 @@ def data_setup_time(bus: I2cSurvey) -> Found:
     return _next_after(bus.data[1], bus.scl.rises[0])
 
 
-@i2c_quantity(SOURCE, lines=edges_themselves, reads=THE_EDGE)
+@i2c_quantity(SOURCE, levels=edge_levels, reads=THE_EDGE)
 def rise_time(bus: I2cSurvey) -> Found:
     """Rise time of both SDA and SCL, from VIL to VIH, for SMBus 0.15 V outside of these; the longest."""
     return _durations(bus.scl_edges.rises, bus.sda_edges.rises)
 
 
-@i2c_quantity(SOURCE, lines=edges_themselves, reads=THE_EDGE)
+@i2c_quantity(SOURCE, levels=edge_levels, reads=THE_EDGE)
 def fall_time(bus: I2cSurvey) -> Found:
     """Fall time of both SDA and SCL, from VIH to VIL, for SMBus 0.15 V outside of these; the longest."""
     return _durations(bus.scl_edges.falls, bus.sda_edges.falls)
 
 
-@i2c_quantity(SOURCE, lines=edges_themselves, reads=THE_EDGE)
+@i2c_quantity(SOURCE, levels=edge_levels, reads=THE_EDGE)
 def shortest_rise_time(bus: I2cSurvey) -> Found:
     """Rise time of both SDA and SCL, as `rise_time`; the shortest, which Fast-mode bounds too."""
     return rise_time(bus)
 
 
-@i2c_quantity(SOURCE, lines=edges_themselves, reads=THE_EDGE)
+@i2c_quantity(SOURCE, levels=edge_levels, reads=THE_EDGE)
 def shortest_fall_time(bus: I2cSurvey) -> Found:
     """Fall time of both SDA and SCL, as `fall_time`; the shortest, in the faster modes 20 ns · VDD / 5.5 V."""
     return fall_time(bus)
@@ -192,7 +197,7 @@ def acknowledge_valid_time(bus: I2cSurvey) -> Found:
     source=f"math: an RC edge takes R C ln((VDD − VIL)/(VDD − VIH)) from VIL to VIH; limit: {SOURCE}",
     published=lambda then, options: published("bus_capacitance", then, options),
     reads=THE_EDGE,
-    lines=both_lines,
+    levels=timing_levels,
     follows="rise_time",
 )
 def bus_capacitance(bus: BusRecord, *, pull_up: Annotated[float, "ohm", POSITIVE]) -> Reading:
@@ -231,7 +236,7 @@ def bus_capacitance(bus: BusRecord, *, pull_up: Annotated[float, "ohm", POSITIVE
     "in Fast-mode and Fast-mode Plus; SMBus: 0.4 V",
     published=lambda then, options: published("low_output_level", then, options),
     reads=frozenset({Reads.FRAMES, Reads.LOW_LEVEL}),
-    lines=both_lines,
+    levels=timing_levels,
 )
 def low_output_level(bus: BusRecord) -> Reading:
     """LOW-level output voltage: low state level of SCL or SDA, whichever is higher.

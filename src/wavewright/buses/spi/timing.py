@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from typing import Any, Literal
 
@@ -12,7 +12,7 @@ import numpy as np
 from wavewright.analysis.doubts import Doubt
 from wavewright.analysis.reading import Reading
 from wavewright.buses.bus_record import BusRecord
-from wavewright.buses.frame_metrics import levels_at, line_metric
+from wavewright.buses.frame_metrics import line_metric
 from wavewright.buses.line.columns import Flags
 from wavewright.buses.line.logic import Line
 from wavewright.errors import Misuse, NotMeasurable
@@ -23,16 +23,12 @@ FEW_SAMPLES = 5
 Data = Literal["mosi", "miso"]
 
 
-def _clock_with_data(bus: BusRecord, options: Mapping[str, Any]) -> dict[str, tuple[float, float]]:
-    return _thresholds(bus, "clock", _data_line(bus, options.get("data")))
+def _clock_with_data(connected: Collection[str], options: Mapping[str, Any]) -> tuple[str, ...]:
+    return "clock", _data_line(connected, options.get("data"))
 
 
-def _clock_with_select(bus: BusRecord, options: Mapping[str, Any]) -> dict[str, tuple[float, float]]:
-    return _thresholds(bus, "clock", "select")
-
-
-def _thresholds(bus: BusRecord, *names: str) -> dict[str, tuple[float, float]]:
-    return {name: levels for name in names if (levels := levels_at(bus, name)) is not None}
+def _clock_with_select(connected: Collection[str], options: Mapping[str, Any]) -> tuple[str, ...]:
+    return "clock", "select"
 
 
 @line_metric("setup_time", bus="spi", unit="s", source=SOURCE, symbol="tsu", lines=_clock_with_data)
@@ -144,15 +140,15 @@ def reading_edges(clock: Line, *, mode: int, select: Line | None) -> Floats:
 def _bus_lines(bus: BusRecord, data: str | None) -> tuple[Line, Line, Line | None, int]:
     """Clock, the data line that is asked for, select (active low), and the mode."""
     lines = bus.lines
-    name = _data_line(bus, data)
+    name = _data_line([each for each, line in lines.items() if line is not None], data)
     clock, line = lines["clock"], lines[name]
     if clock is None or line is None:
         raise Misuse(f"spi timing of `{name}`, which is not connected", expected=f"a channel on `{name}`")
     return clock, line, _active_low(bus), int(bus.options["mode"])
 
 
-def _data_line(bus: BusRecord, data: str | None) -> str:
-    return data or next((each for each in ("mosi", "miso") if bus.lines[each] is not None), "mosi")
+def _data_line(connected: Collection[str], data: str | None) -> str:
+    return data or next((each for each in ("mosi", "miso") if each in connected), "mosi")
 
 
 def _clock_and_select(bus: BusRecord) -> tuple[Line, Line]:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import replace
 
+from wavewright.analysis.doubts import Reads
 from wavewright.analysis.uncertainty.accuracy import Accuracy
 from wavewright.analysis.uncertainty.budget import Budget
 from wavewright.analysis.uncertainty.contribution import Contribution
@@ -36,9 +37,9 @@ def uncertainty(reading: LimitedReading) -> Iterator[FitnessFinding]:
     if budget is None:
         return
     if budget.missing:
-        yield from _not_stated(budget, reading.rule)
+        yield from not_stated(budget, reading.rule)
     else:
-        yield from _compared(budget, reading.limit, reading.rule, has_zero=_has_zero(reading))
+        yield from compared(budget, reading.limit, reading.rule, has_zero=_has_zero(reading))
 
 
 def uncertainty_of_metering(wanted: Metering, profile: Profile, rule: DecisionRule) -> Iterator[FitnessFinding]:
@@ -53,16 +54,16 @@ def uncertainty_of_metering(wanted: Metering, profile: Profile, rule: DecisionRu
     if standard is None:
         if not needs_range:  # the meter finds its range, and its accuracy with it
             missing = f"accuracy of `{wanted.quantity}` of `{profile.name}`"
-            yield from _not_stated(Budget(value, wanted.unit, missing=(missing,)), rule)
+            yield from not_stated(Budget(value, wanted.unit, missing=(missing,)), rule)
         return
     shape = stated.limits.distribution
     budget = Budget(value, wanted.unit, (Contribution("accuracy", standard, distribution=shape),))
-    yield from _compared(budget, limit, rule, has_zero=wanted.quantity in UNSIGNED)
+    yield from compared(budget, limit, rule, has_zero=wanted.quantity in UNSIGNED)
 
 
 def budget_at(reading: LimitedReading, value: float) -> Budget | None:
     """What the stated accuracy makes of a value, and what is missing; None where what it does is not known."""
-    unit, accuracies = reading.limit.unit, [_accuracy(reading, one) for one in reading.channels]
+    unit, accuracies = reading.limit.unit, [accuracy_of(one) for one in reading.channels]
     if reading.is_of_volts and reading.channel is not None:
         return _of_volts(reading, reading.channel, accuracies[0], value)
     if unit not in ("s", "Hz") or not accuracies:
@@ -70,7 +71,7 @@ def budget_at(reading: LimitedReading, value: float) -> Budget | None:
     stated = {"timebase": (accuracies[0].timebase, abs(value))}
     if len(accuracies) > 1:
         stated["skew"] = (accuracies[0].skew, 1.0)
-        accuracies[0] = _with_skew_of_both(accuracies)
+        accuracies[0] = with_skew_of_both(accuracies)
     return _budget(reading, accuracies[0], stated, value)
 
 
@@ -116,7 +117,8 @@ def _budget(
     return Budget(value, reading.limit.unit, (*found, *(more or ())), missing)
 
 
-def _accuracy(reading: LimitedReading, channel: ChannelInUse) -> Accuracy:
+def accuracy_of(channel: ChannelInUse) -> Accuracy:
+    """What is stated about an input as it will be set, and which of it is corrected."""
     settings = {} if channel.range is None else {f"input{channel.path.channel.input}.range": channel.range}
     stated = input_accuracy(channel.path, settings, instrument="")
     middle = channel.path.channel.offset
@@ -126,7 +128,7 @@ def _accuracy(reading: LimitedReading, channel: ChannelInUse) -> Accuracy:
     return replace(stated, corrected=corrected)
 
 
-def _with_skew_of_both(accuracies: list[Accuracy]) -> Accuracy:
+def with_skew_of_both(accuracies: list[Accuracy]) -> Accuracy:
     """The first, with the skew between two inputs: corrected only where both are."""
     corrected = {name: left for name, left in accuracies[0].corrected.items() if name != "skew"}
     skews = [one.corrected.get("skew") for one in accuracies]
@@ -144,10 +146,11 @@ def _half_a_code(step: float) -> Contribution:
 def _has_zero(reading: LimitedReading) -> bool:
     """Whether a limit with one end has a width: from 0, which no such reading goes below."""
     is_size = reading.is_difference or reading.metric in (*SIZES, "rms", "cycle_rms")
-    return is_size or (reading.limit.unit in ("s", "Hz") and len(reading.channels) == 1)  # a delay may be negative
+    is_delay = len(reading.channels) > 1 and Reads.FRAMES not in reading.parts  # which may be negative
+    return is_size or (reading.limit.unit in ("s", "Hz") and not is_delay)
 
 
-def _not_stated(budget: Budget, rule: DecisionRule) -> Iterator[FitnessFinding]:
+def not_stated(budget: Budget, rule: DecisionRule) -> Iterator[FitnessFinding]:
     """With a guard band a reading whose budget is not complete does not pass; without one it is judged all the same."""
     if applied_rule(rule, budget.unit).is_guarded:
         lacking = " and the ".join(budget.missing)
@@ -155,7 +158,13 @@ def _not_stated(budget: Budget, rule: DecisionRule) -> Iterator[FitnessFinding]:
         yield FitnessFinding(FitnessRule.NOT_STATED, what, None, budget.unit, cannot_decide=True)
 
 
-def _compared(budget: Budget, limit: Interval, rule: DecisionRule, *, has_zero: bool) -> Iterator[FitnessFinding]:
+def compared(budget: Budget, limit: Interval, rule: DecisionRule, *, has_zero: bool) -> Iterator[FitnessFinding]:
+    """A limit beside the expanded uncertainty at it.
+
+    Parameters
+    ----------
+    has_zero : a limit with one end has a width: from 0, which no such reading goes below.
+    """
     ends = [end for end in (limit.low, limit.high) if math.isfinite(end)]
     is_two_sided, expanded = len(ends) == 2, budget.expanded()
     if not expanded or not (is_two_sided or (has_zero and ends[0])):

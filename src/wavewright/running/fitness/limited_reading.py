@@ -122,10 +122,7 @@ def limited_readings(
 ) -> Iterator[LimitedReading]:
     """Every entry of `compute:` of a measurement that has a limit and is read from waveforms."""
     setup, states = goal.setup, dict(_stated_frequencies(measurement))
-    channels = {
-        name: _in_use(name, setup.inputs[name], measurement, bench, profile, is_found=name in goal.auto_ranges)
-        for name in measurement.channels
-    }
+    channels = channels_in_use(measurement, goal, bench, profile)
     for wanted in measurement.compute.values():
         limit = None if wanted.limit is None else wanted.limit.interval
         if limit is None or wanted.on_frames or not any(map(math.isfinite, (limit.low, limit.high))):
@@ -147,6 +144,16 @@ def limited_readings(
             rule=measurement.rule_of(wanted),
             place=wanted.place,
         )
+
+
+def channels_in_use(
+    measurement: Measurement, goal: RequestedSetup, bench: BenchFile, profile: Profile
+) -> dict[str, ChannelInUse]:
+    """The captured channels of a measurement, by name."""
+    return {
+        name: _in_use(name, goal.setup.inputs[name], measurement, bench, profile, is_found=name in goal.auto_ranges)
+        for name in measurement.channels
+    }
 
 
 def codes_over_range(profile: Profile) -> float | None:

@@ -105,6 +105,40 @@ class FitnessRule(StrEnum):
         "index of measurement capability, JCGM 106:2012, 7.6.3 †; the 4 to 1: common practice, no source",
         "use a more accurate instrument or a smaller `range`, apply corrections, or widen the limit",
     )
+    BIT_SAMPLES = (
+        "bit_samples",
+        "a bit of a decoded line holds at least 4 samples",
+        f"sampling theorem (math) asks for 2; the 4: {PRACTICE}",
+        "raise `rate`",
+    )
+    FRAME_LENGTH = (
+        "frame_length",
+        "the record holds as many of the shortest frames as the limit asks for, and twice the length of one where it "
+        "begins anywhere",
+        "math: of two frames' time one frame is whole; the lengths are those of the standard of the bus",
+        "lengthen `span`",
+    )
+    LOGIC_LEVELS = (
+        "logic_levels",
+        "both thresholds of a decoded line lie within the range, further apart than the noise of the input",
+        f"math: what is not in the range is not crossed; noise between two thresholds changes no state: {PRACTICE}",
+        "widen `range` or move `offset`, or choose other `levels`",
+    )
+    CLOCK_SKEW = (
+        "clock_skew",
+        "the inputs of clock and data differ by at most a tenth of a bit; beyond half a bit the data are those of the "
+        "next one",
+        PRACTICE,
+        "use the same probe and band limit on both, and correct their skew",
+    )
+    RARE_EVENTS = (
+        "rare_events",
+        "what happens once in some number of shots is counted as rare, at one rate at least, with a probability of 95 "
+        "%; below 50 % nothing is decided",
+        "binomial distribution (math); rule of three: none in n shots leaves up to 3/n, with 95 % (Hanley and "
+        "Lippman-Hand 1983 †)",
+        "take more `shots`, or lower `rare`",
+    )
     NOT_STATED = (
         "not_stated",
         "what the other rules need is stated",
