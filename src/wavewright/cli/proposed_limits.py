@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,15 +9,10 @@ from typing import TYPE_CHECKING
 from wavewright.errors import NotMeasurable
 
 if TYPE_CHECKING:
-    from wavewright.analysis.reading import Reading
     from wavewright.cli.desk import Desk
     from wavewright.instruments.bench_file import BenchFile
     from wavewright.running.draft import Draft, ProposedLimit
     from wavewright.running.first_look import InputLook
-
-SHARE, CONFIDENCE = 0.999, 0.95
-LEAST_CODES = 12.0  # that the interval of a level is wide
-LEAST_RESOLVED = 1e-6  # of a value: a tolerance interval is not drawn narrower
 
 
 def proposed_limits(
@@ -47,6 +41,7 @@ def proposed_limits(
     NotMeasurable : no shots could be taken.
     """
     from wavewright.logbook.kept_run import addresses
+    from wavewright.logbook.proposed_limit import proposed_limit
     from wavewright.recipe.load import parse_recipe
     from wavewright.running.bench_lock import bench_lock
     from wavewright.running.draft import entries_of
@@ -74,50 +69,6 @@ def proposed_limits(
             if proposed is not None:
                 found[measurement.name, result.name] = proposed
     return found
-
-
-def proposed_limit(readings: Sequence[Reading], side: str, *, step: float = 0.0) -> ProposedLimit | None:
-    """The tolerance interval of some readings as a limit; None where they say too little.
-
-    What a record leaves open of each reading is added to the scatter between them: readings that are alike by chance
-    do not make a limit that the next one misses.
-
-    Parameters
-    ----------
-    step : what a code stands for, in the readings' unit: no interval is drawn narrower than the codes resolve.
-    """
-    from wavewright.judgement.judge import judge
-    from wavewright.judgement.limits import Limit
-    from wavewright.judgement.verdict import Verdict
-    from wavewright.logbook.studies.tolerance import one_sided_factor, two_sided_factor
-    from wavewright.quantities import read_interval, show_quantity
-    from wavewright.running.draft import ProposedLimit
-
-    values = [one.value for one in readings if one.value is not None and math.isfinite(one.value)]
-    if len(values) < max(len(readings), 5) or any(found.decides for one in readings for found in one.doubted):
-        return None
-    unit, count = readings[0].unit, len(values)
-    mean = sum(values) / count
-    scatter = math.sqrt(sum((value - mean) ** 2 for value in values) / (count - 1))
-    stated = max((one.uncertainty or 0.0 for one in readings), default=0.0)
-    spread = max(math.hypot(scatter, stated), LEAST_RESOLVED * abs(mean))
-    factor = (two_sided_factor if side == "both" else one_sided_factor)(count, SHARE, CONFIDENCE)
-    reach = max(factor * spread, LEAST_CODES * step / 2)
-    low, high = mean - reach, mean + reach
-
-    def shown(value: float) -> str:
-        return show_quantity(value, unit, resolution=spread / 10 or None)
-
-    limit = {"both": f"{shown(low)} .. {shown(high)}", "upper": f"at most {shown(high)}"}.get(
-        side, f"at least {shown(low)}"
-    )
-    comment = (
-        f"{count} shots: mean {shown(mean)}, standard deviation {show_quantity(spread, unit)}; "
-        f"{100 * SHARE:g} % of such readings, {100 * CONFIDENCE:g} % confidence"
-    )
-    # a limit that the shots themselves do not surely pass is none: a doubt may put it within reach
-    judged = judge(readings, Limit(read_interval(limit, unit=unit), limit))
-    return ProposedLimit(limit, comment) if judged.verdict is Verdict.PASS else None
 
 
 class _SamePlace:

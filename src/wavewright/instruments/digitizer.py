@@ -17,7 +17,12 @@ from wavewright.instruments.acquisition import Acquisition
 from wavewright.instruments.block_reader import Bytes
 from wavewright.instruments.corrections import AppliedCorrections, InstrumentCorrections
 from wavewright.instruments.dif import dif_waveform
-from wavewright.instruments.digitizer_setup import at_the_tip, digitizer_assignments, expected_timebase
+from wavewright.instruments.digitizer_setup import (
+    at_the_tip,
+    changed_assignments,
+    digitizer_assignments,
+    expected_timebase,
+)
 from wavewright.instruments.instrument import Instrument, Settings
 from wavewright.instruments.link import Link
 from wavewright.instruments.profile import Assignment, Profile
@@ -75,8 +80,13 @@ class Digitizer(Instrument):
         self._setup, self._used, self._asked = None, {}, ()
         self._format = self.profile.grammar.waveform.format
 
-    def configure(self, setup: DigitizerSetup) -> Settings:
+    def configure(self, setup: DigitizerSetup, *, only_changed: bool = False) -> Settings:
         """Set inputs, time base and trigger, and read back what the instrument makes of it.
+
+        Parameters
+        ----------
+        only_changed : send no group of settings (an input, the time base, the trigger) that is as it was set last;
+            all of them are read back in any case.
 
         Returns
         -------
@@ -86,9 +96,12 @@ class Digitizer(Instrument):
         ------
         Misuse, BenchFault, Complaint, NoAnswer, BadAnswer, LinkLost
         """
+        before = self._asked if only_changed and self._setup is not None else ()
         self._setup = None  # until all of it is set and read back there is none
         self._asked = digitizer_assignments(setup, self.profile)
-        used = dict(self.apply(self._asked, doing="setting inputs, time base and trigger"))
+        sent = changed_assignments(before, self._asked)
+        used = dict(self.apply(sent, doing="setting inputs, time base and trigger"))
+        used |= self.read_back(one for one in self._asked if one not in sent)
         expected = expected_timebase(setup.timebase)
         rest = [Assignment(name, value) for name, value in expected.items() if name not in used]
         used |= self.read_back(rest)

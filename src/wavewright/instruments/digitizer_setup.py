@@ -7,7 +7,7 @@ out again in `at_the_tip`.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from types import MappingProxyType
 
 from wavewright.errors import BenchFault, Misuse, Place
@@ -37,6 +37,32 @@ def digitizer_assignments(setup: DigitizerSetup, profile: Profile) -> tuple[Assi
     wanted += _timebase_assignments(setup.timebase, profile)
     wanted += _trigger_assignments(setup)
     return tuple(assignment for assignment in wanted if profile.can_set(assignment.setting))
+
+
+def changed_assignments(before: Sequence[Assignment], after: Sequence[Assignment]) -> tuple[Assignment, ...]:
+    """The settings of every group in which one differs from what was sent before; all of them if nothing was.
+
+    The settings of a group depend on each other, so they are sent together; the level of the trigger depends on the
+    range of its input, so the trigger is sent with any input.
+    """
+    old, new = (_by_group(each) for each in (before, after))
+    changed = {group for group, each in new.items() if old.get(group) != each}
+    if any(isinstance(group, int) for group in changed):
+        changed.add("trigger")
+    return tuple(one for one in after if _group(one) in changed)
+
+
+def _by_group(assignments: Iterable[Assignment]) -> dict[int | str, list[Assignment]]:
+    groups: dict[int | str, list[Assignment]] = {}
+    for one in assignments:
+        groups.setdefault(_group(one), []).append(one)
+    return groups
+
+
+def _group(one: Assignment) -> int | str:
+    """An input by its number, else the first word: `timebase`, `trigger`."""
+    head = one.setting.partition(".")[0]
+    return one.input if head == "input" and one.input is not None else head
 
 
 def _input_assignments(one: InputSetup) -> Iterable[Assignment]:

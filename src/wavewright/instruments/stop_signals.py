@@ -15,6 +15,9 @@ from typing import Any
 STOP_SIGNALS = tuple(
     signal.Signals[name] for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)
 )
+# What wakes the main thread out of a wait, for a reason of the program's own. Windows lets a program raise no other
+# signal for itself but those of C; none of this program's code can cause that one, and elsewhere nothing sends it.
+STOP_WAITING = signal.Signals[next(name for name in ("SIGUSR1", "SIGFPE") if hasattr(signal, name))]
 # Windows' console events (Windows console API, HandlerRoutine †). The process ends as soon as
 # the handler of a closing one returns, and about 5 s after the event in any case: the window is closed, the user logs
 # off, the machine goes down.
@@ -45,6 +48,15 @@ def leave_to_main_thread() -> None:
     """In another thread: where signals come to a thread, they come to the main one, which has the handlers."""
     if hasattr(signal, "pthread_sigmask"):
         signal.pthread_sigmask(signal.SIG_BLOCK, STOP_SIGNALS)
+
+
+def wake_main_thread() -> None:
+    """Have the main thread run the handler of `STOP_WAITING`, whatever it waits for."""
+    main = threading.main_thread().ident
+    if hasattr(signal, "pthread_kill") and main is not None:
+        signal.pthread_kill(main, STOP_WAITING)
+    else:
+        _thread.interrupt_main(STOP_WAITING)
 
 
 class _Console:

@@ -118,6 +118,12 @@ class Audience:
         """A page has said something, so it is alive."""
         page.heard = self._elapsed()
 
+    def silence_of_hand(self) -> float:
+        """For how long the page with the hand has said nothing, s; infinite where nobody has it."""
+        with self._lock:
+            page = None if self._hand is None else self._pages.get(self._hand)
+            return float("inf") if page is None else self._elapsed() - page.heard
+
     def has_hand(self, page: OpenPage) -> bool:
         """Whether it is this page's turn to change things."""
         with self._lock:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import queue
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 
 from starlette.websockets import WebSocket, WebSocketDisconnect
@@ -35,11 +36,15 @@ class Wish:
     request: AnyRequest
 
 
+Wishes = queue.Queue[Wish | None]  # None: look at the file
+
+
 class Reception:
     """Takes pages in, and hands what they ask for to the program.
 
     Parameters
     ----------
+    wishes : where what pages ask for waits for the program; bounded.
     changed_view : called when a page has come, or shows another part.
     hand_left : called with why, when the hand has left the page that had it.
     silence : s, after which a page that says nothing no longer keeps the hand.
@@ -49,6 +54,7 @@ class Reception:
     def __init__(
         self,
         audience: Audience,
+        wishes: Wishes,
         *,
         changed_view: Callable[[], None],
         hand_left: Callable[[str], None],
@@ -57,7 +63,7 @@ class Reception:
     ) -> None:
         self.audience, self._changed_view, self._hand_left = audience, changed_view, hand_left
         self._silence, self._simulated = silence, simulated
-        self.wishes: queue.Queue[Wish | None] = queue.Queue(MOST_WAITING)  # None: look at the file
+        self.wishes = wishes
 
     async def converse(self, socket: WebSocket) -> None:
         """One page, from its first to its last word."""
@@ -137,6 +143,12 @@ class Reception:
                 "another page has the hand, and answers", do="give it back there, or close that page; then take it here"
             )
         self._hand_left("another page took the hand")
+
+    def look_at_file(self) -> None:
+        """From any thread: the file may have changed. One wish to look at it is enough."""
+        with suppress(queue.Full):
+            if None not in self.wishes.queue:
+                self.wishes.put_nowait(None)
 
     def tell(self, page: OpenPage | None, level: Level, text: str) -> None:
         """Say something to one page, or to all."""

@@ -7,6 +7,7 @@ page is shown an old picture, and no instrument waits for a page.
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -17,6 +18,8 @@ from wavewright.pages.protocol import ShotMessage, ShownTrace
 from wavewright.pages.view_picture import REFERENCE, View, view_picture, whole_view
 from wavewright.reporting.marks import Mark
 from wavewright.waveform import Waveform
+
+PAUSE = 0.015  # s after a picture; a screen shows 60 a second, and the instruments are to have the processor too
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,6 +92,7 @@ class Drawing:
             if marked is None or marked[0] is not record:
                 marked = (record, record.marks())
             self._draw(*marked)
+            time.sleep(PAUSE)
 
     def _draw(self, record: DrawnRecord, marks: Mapping[str, Sequence[Mark]]) -> None:
         made: dict[View, tuple[ShotMessage, bytes]] = {}

@@ -13,16 +13,17 @@ LOOK_AGAIN = 1000  # ms; on a network drive nobody tells
 
 
 class FileFollower:
-    """Calls when a file may have changed, from a thread of its own.
+    """Calls when a file has been written, replaced or deleted, from a thread of its own.
 
     Parameters
     ----------
     path : the file; that it is replaced, as many editors do, or deleted counts too.
-    changed : called without knowing whether the content has changed.
+    changed : called whether or not the content is another one.
     """
 
     def __init__(self, path: Path, changed: Callable[[], None]) -> None:
         self._path, self._changed = path, changed
+        self._mark = _mark_of(path)
         self._end = threading.Event()
         self._thread = threading.Thread(target=self._work, name="file follower", daemon=True)
 
@@ -53,7 +54,23 @@ class FileFollower:
                 raise_interrupt=False,
             )
             for _ in changes:
-                self._changed()
+                self._look()
         except (OSError, RuntimeError):  # the folder is gone, or the system has no more watches
             while not self._end.wait(LOOK_AGAIN / 1000):
-                self._changed()
+                self._look()
+
+    def _look(self) -> None:
+        """Tell it if the file is another one, or was written, since the last look."""
+        now = _mark_of(self._path)
+        if now != self._mark:
+            self._mark = now
+            self._changed()
+
+
+def _mark_of(path: Path) -> tuple[int, int, int] | None:
+    """What changes with every writing; None where there is no such file."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_mtime_ns, found.st_size, found.st_ino

@@ -141,6 +141,7 @@ class OutputsRequest(PageRequest):
 
     do: Literal["outputs"]
     confirm: bool
+    revision: Revision | None = None
 
 
 class HandRequest(PageRequest):

@@ -25,6 +25,7 @@ Changes of this file are announced here:
   change.
 - `recipe` has `path`, and `numbers` have `steps`: whether `nudge` works, and `changes_output`: whether a change of it
   switches outputs off and asks for a new confirmation.
+- `outputs` may carry `revision`; one that is not the newest is refused: what was confirmed is not what would happen.
 - `state` has `measurements`, the labels to choose from, `measurement`, the one that is shown, `cautions` of the recipe,
   to be shown before `outputs` is confirmed, `file`, the stored record in place of a bench, and `patience`, s, after
   which outputs go off when `alive` stays away; `outputs.off_at` is the UTC time in s since 1970 at which they do so
@@ -114,12 +115,15 @@ class ShownFrame:
 
 @dataclass(frozen=True, slots=True)
 class ShownOutputs:
-    """What is known of the outputs that the measurement switches on: `asked` for, `confirmed` by the person, `on`."""
+    """What is known of the outputs that the measurement switches on: `asked` for, `confirmed` by the person, `on`;
+
+    `steps` : what the measurement does with them, a sentence each, to be shown before they are confirmed."""
 
     asked: bool = False
     confirmed: bool = False
     on: bool = False
     off_at: float | None = None
+    steps: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

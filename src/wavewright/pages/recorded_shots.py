@@ -10,6 +10,7 @@ from wavewright.errors import FileFault, Misuse
 from wavewright.logbook.formats.catalogue import read_waveforms
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
+from wavewright.running.shot import ExaminedShot
 from wavewright.waveform import Capture, Waveform
 
 
@@ -27,11 +28,13 @@ class RecordedShots:
     """
 
     is_simulated = False
+    outputs_on = False
 
     def __init__(self, paths: Sequence[Path], *, interval: float | None = None) -> None:
         self._paths = tuple(paths)
         self._records = [read_waveforms(path, interval=interval) for path in paths]
         self._captures: list[Capture] = []
+        self._measurement: Measurement | None = None
         self._next = 0
 
     @property
@@ -44,6 +47,18 @@ class RecordedShots:
         """How many shots there are that differ from each other."""
         return len(self._records)
 
+    @property
+    def is_ready(self) -> bool:
+        """Whether a measurement is set up."""
+        return self._measurement is not None
+
+    def outputs_asked(self, measurement: Measurement) -> tuple[str, ...]:
+        """None: a record has been taken already."""
+        return ()
+
+    def outputs_off(self) -> None:
+        """Nothing: there is no instrument."""
+
     def set_up(self, recipe: Recipe, measurement: Measurement) -> None:
         """Find the channels of a measurement in every record: by name, else by the number of the input.
 
@@ -51,19 +66,20 @@ class RecordedShots:
         ------
         FileFault : a record lacks one of them.
         """
+        self._measurement, self._next = None, 0
         self._captures = [
             Capture(_channels(measurement, record, path))
             for record, path in zip(self._records, self._paths, strict=True)
         ]
-        self._next = 0
+        self._measurement = measurement
 
-    def take(self) -> Capture:
+    def take(self) -> ExaminedShot:
         """The next shot."""
-        if not self._captures:
+        if self._measurement is None:
             raise Misuse("no measurement is set up")
         capture = self._captures[self._next % len(self._captures)]
         self._next += 1
-        return capture
+        return ExaminedShot(capture, self._measurement)
 
 
 def _channels(measurement: Measurement, record: Mapping[str, Waveform], path: Path) -> dict[str, Waveform]:

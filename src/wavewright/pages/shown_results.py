@@ -14,23 +14,13 @@ from wavewright.errors import NotMeasurable
 from wavewright.judgement.verdict import combined
 from wavewright.pages.protocol import DensityMessage, FramesMessage, ReadingsMessage, ShownFrame, ShownRow
 from wavewright.recipe.measurement import Measurement
-from wavewright.running.evaluation import Evaluation
 from wavewright.running.persistence import PersistenceCount
 from wavewright.running.readings_table import NOT_JUDGED, NOTHING, reading_row
-from wavewright.running.result import Result, cut_short_results
+from wavewright.running.result import Result
 from wavewright.running.shot import ExaminedShot
 
 MOST_FRAMES = 2000  # rows that a page gets; it is told how many there are
 MOST_RARE = 50
-
-
-def judged_results(measurement: Measurement, evaluation: Evaluation) -> tuple[Result, ...]:
-    """The results of the newest shots, judged as a run of that many shots judges them.
-
-    As long as there are fewer shots than the measurement has, nothing passes.
-    """
-    results = evaluation.results()
-    return cut_short_results(results) if evaluation.shots < measurement.shots else results
 
 
 def readings_message(

@@ -2,73 +2,191 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import ExitStack, suppress
+import queue
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import dataclass, field
 from pathlib import Path
 
+from wavewright.instruments.bench_file import BenchFile
 from wavewright.logbook.formats.catalogue import read_stored
+from wavewright.logbook.kept_run import addresses
 from wavewright.pages.audience import Audience
-from wavewright.pages.conversation import Reception
+from wavewright.pages.conversation import MOST_WAITING, Reception, Wishes
 from wavewright.pages.drawing import Drawing
 from wavewright.pages.file_follower import FileFollower
+from wavewright.pages.output_consent import PATIENCE, Guard, OutputConsent
 from wavewright.pages.page_app import new_token, page_app, page_assets
 from wavewright.pages.page_server import HOST, listen, serving
 from wavewright.pages.recipe_document import RecipeDocument
 from wavewright.pages.recorded_shots import RecordedShots
+from wavewright.pages.shot_source import Shots
 from wavewright.pages.watching import Watching
-from wavewright.running.interruption import Interrupted, interruptible
+from wavewright.running.bench_lock import bench_lock
+from wavewright.running.interruption import Interrupted, Interruption, interruptible
+from wavewright.running.live_bench import LiveBench
+from wavewright.running.result import MeasurementOutcome
+from wavewright.running.run_options import DEFAULTS, RunOptions
+from wavewright.running.shot_stopping import ShotStopper, stoppable_shots
 
-PATIENCE = 5.0  # s that a page with the hand may be silent
+
+@dataclass(frozen=True, slots=True)
+class WatchedPage:
+    """How a watch is served.
+
+    Parameters
+    ----------
+    port : on the loopback interface; 0 for any that is free.
+    measurement : label of the one to show first; the recipe's first if empty.
+    set : values for parameters of the recipe, by name.
+    say : shows the operator something.
+    opened : is given the address of the page, once it is served.
+    """
+
+    port: int = 0
+    measurement: str = ""
+    set: Mapping[str, str] = field(default_factory=dict)
+    say: Callable[[str], None] = lambda text: None
+    opened: Callable[[str], None] = lambda address: None
 
 
-def watch_files(
-    recipe: Path,
-    files: Sequence[Path],
-    *,
-    port: int = 0,
-    measurement: str = "",
-    set: Mapping[str, str] | None = None,
-    interval: float | None = None,
-    say: Callable[[str], None],
-    opened: Callable[[str], None],
+def watch_records(
+    recipe: Path, files: Sequence[Path], page: WatchedPage = WatchedPage(), *, interval: float | None = None
 ) -> None:
     """Follow a recipe on stored records until a signal ends it.
 
     Parameters
     ----------
     recipe : its file; files : the records, one shot each.
-    port : on the loopback interface; 0 for any that is free.
-    measurement : label of the one to show first; the recipe's first if empty.
     interval : s, for records that do not state it.
-    say : shows the operator something.
-    opened : is given the address of the page, once it is served.
 
     Raises
     ------
     FileFault, Misuse : a file cannot be read, or the port cannot be had.
     """
-    document = RecipeDocument(recipe, set=set)
     shots = RecordedShots(files, interval=interval)
+    with _served(recipe, page, simulated=False) as watch:
+        watch.follow(shots)
+
+
+def watch_bench(
+    recipe: Path, bench: BenchFile, page: WatchedPage = WatchedPage(), *, options: RunOptions = DEFAULTS
+) -> None:
+    """Follow a recipe on a bench until a signal ends it; all outputs are off, confirmed, before this returns or raises.
+
+    Parameters
+    ----------
+    options : seed, draw, instruments, and how long to wait for the bench.
+
+    Raises
+    ------
+    FileFault, Misuse : a file cannot be read, or the port cannot be had.
+    BenchFault : another program uses the bench.
+    OutputMayBeOn : an output could not be confirmed off.
+    """
+    with (
+        bench_lock(addresses(bench), what=f"watch of {recipe.name}", patience=options.patience, say=page.say),
+        _served(recipe, page, simulated=bench.is_simulated) as watch,
+    ):
+        shots = LiveBench(
+            bench,
+            options,
+            operator=watch,
+            progress=watch,
+            stopper=watch.stopper,
+            may_switch=watch.consent.covers,
+            check=watch.signals.check,
+            read_stored=read_stored,
+        )
+        try:
+            watch.follow(shots)
+        finally:
+            with watch.signals.shielded():
+                shots.close()
+
+
+@dataclass
+class _Watch:
+    """What is there once a page is served: what a bench needs of it, and what follows the recipe."""
+
+    document: RecipeDocument
+    page: WatchedPage
+    reception: Reception
+    drawing: Drawing
+    consent: OutputConsent
+    stopper: ShotStopper
+    signals: Interruption
+    is_served: Callable[[], bool]
+    _watching: Watching | None = None
+
+    def follow(self, shots: Shots) -> None:
+        """Until a signal comes, or the server ends."""
+        watching = Watching(
+            self.document,
+            shots,
+            self.reception,
+            self.drawing,
+            self.consent,
+            measurement=self.page.measurement,
+            read_stored=read_stored,
+        )
+        self._watching = watching
+        with suppress(Interrupted):
+            watching.run(until=lambda: self.signals.came or not self.is_served())
+        with self.signals.shielded():
+            self.consent.withdraw("the program ends")
+            try:
+                shots.outputs_off()
+            finally:
+                watching.end("the program has ended; outputs are off")
+
+    def confirm(self, text: str) -> None:
+        """Where the probes go is on the page all the time; nobody is waited for."""
+
+    def say(self, text: str) -> None:
+        """A note on every page."""
+        self.reception.tell(None, "note", text)
+
+    def begin(self, label: str, *, shots: int) -> None:
+        """Nothing: how many shots there will be is not known."""
+
+    def step(self, text: str) -> None:
+        """Something that takes a while begins."""
+        if self._watching is not None:
+            self._watching.step(text)
+
+    def shot(self, number: int) -> None:
+        """Nothing: the state says it."""
+
+    def end(self, outcome: MeasurementOutcome) -> None:
+        """Nothing, as above."""
+
+
+@contextmanager
+def _served(recipe: Path, page: WatchedPage, *, simulated: bool) -> Iterator[_Watch]:
+    """The page is served inside the block, and whoever opens it is attended to."""
+    document = RecipeDocument(recipe, set=page.set)
     with ExitStack() as open_things:
-        listening = listen(port)
+        listening = listen(page.port)
         open_things.callback(listening.close)
-        audience = Audience()
+        signals = open_things.enter_context(interruptible(say=page.say))
+        stopper = open_things.enter_context(stoppable_shots())
+        audience, consent = Audience(), OutputConsent()
         drawing = open_things.enter_context(Drawing(audience))
+        wishes: Wishes = queue.Queue(MOST_WAITING)
+        guard = open_things.enter_context(Guard(consent, audience, wishes, stopper))
         reception = Reception(
             audience,
+            wishes,
             changed_view=drawing.redraw,
-            hand_left=lambda why: None,
+            hand_left=guard.hand_left,
             silence=PATIENCE,
-            simulated=shots.is_simulated,
+            simulated=simulated,
         )
-        own_port, token = listening.getsockname()[1], new_token()
-        app = page_app(token, own_port, page_assets("watch_page"), reception.converse)
-        signals = open_things.enter_context(interruptible(say=say))
+        port, token = listening.getsockname()[1], new_token()
+        app = page_app(token, port, page_assets("watch_page"), reception.converse)
         server = open_things.enter_context(serving(app, listening))
         audience.live_in(server.loop)
-        open_things.enter_context(FileFollower(recipe, lambda: reception.wishes.put(None)))
-        watching = Watching(document, shots, reception, drawing, measurement=measurement, read_stored=read_stored)
-        opened(f"http://{HOST}:{own_port}/{token}/")
-        with suppress(Interrupted):
-            watching.run(until=lambda: signals.came or not server.is_on)
-        watching.end("the program has ended")
+        open_things.enter_context(FileFollower(recipe, reception.look_at_file))
+        page.opened(f"http://{HOST}:{port}/{token}/")
+        yield _Watch(document, page, reception, drawing, consent, stopper, signals, lambda: server.is_on)

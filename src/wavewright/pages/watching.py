@@ -1,91 +1,69 @@
 """Following a recipe: each text of the file that is whole is measured, again and again, and every page is told.
 
 All of it happens in the thread that calls `run`, the one that speaks to the instruments. Other threads only serve
-pages, draw, and tell that the file may have changed.
+pages, draw, guard, and tell that the file may have changed.
+
+What happens at a text with faults: it is never sent to the bench, and the last good one is not measured on either,
+since its readings would stand beside a text that they are not of. The bench holds, outputs go off.
 """
 
 from __future__ import annotations
 
 import queue
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import Protocol
 
-from wavewright.analysis.reading import Reading
-from wavewright.errors import Misuse, OutputMayBeOn, WavewrightError
+from wavewright.errors import Misuse, NotMeasurable, NoTrigger, OutputMayBeOn, WavewrightError
 from wavewright.pages.conversation import Reception, Wish
 from wavewright.pages.drawing import Drawing, DrawnRecord
+from wavewright.pages.jumps import next_place
+from wavewright.pages.output_consent import PATIENCE, OutputConsent
 from wavewright.pages.page_requests import (
     EditRequest,
+    LimitsRequest,
     MeasurementRequest,
+    MetricRequest,
+    NextRequest,
     NudgeRequest,
+    OutputsRequest,
     PaceRequest,
     ReferenceRequest,
+    SpanRequest,
     StepRequest,
     TextRequest,
 )
 from wavewright.pages.protocol import Doing, ShownOutputs, StateMessage
 from wavewright.pages.recipe_document import RecipeDocument
-from wavewright.pages.shown_results import density_message, frames_message, judged_results, readings_message
-from wavewright.recipe.measurement import Measurement
-from wavewright.recipe.recipe import Recipe
-from wavewright.reporting.drawn_shot import DrawnShot
-from wavewright.reporting.marks import Mark
-from wavewright.reporting.pictures import marks_of
-from wavewright.running.evaluation import Evaluation, readings_in
-from wavewright.running.result import MeasurementOutcome, Result
-from wavewright.running.shot import ExaminedShot
-from wavewright.running.stored_waveforms import ReadStored, ReferenceWaveforms
-from wavewright.waveform import Capture, Waveform
+from wavewright.pages.seen_shots import SeenShot, SeenShots
+from wavewright.pages.shot_source import Shots
+from wavewright.pages.shown_results import density_message, frames_message, readings_message
+from wavewright.pages.written_changes import limits_change, metric_change, span_change
+from wavewright.running.shot_stopping import StoppedShort
+from wavewright.running.stored_waveforms import ReadStored
+from wavewright.waveform import Waveform
 
 IDLE = 0.2  # s; how often a program that has nothing to do looks around
 TELL_EVERY = 0.25  # s; how often the rate of shots is told
 DENSITY_EVERY = 0.5  # s
+RATE_OVER = 20  # shots
+PACES: dict[str, Doing] = {"run": "running", "hold": "holding", "single": "single"}
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Seen:
-    """A shot with what was read in it; `number` counts from 1 since the last change."""
+@dataclass(slots=True)
+class _Told:
+    """When what was told last, s, and the instants of the last shots."""
 
-    number: int
-    shot: ExaminedShot
-    measurement: Measurement
-    readings: Mapping[str, Reading]
-    results: tuple[Result, ...]
-
-    def waves(self) -> dict[str, Waveform]:
-        """Its channels, and those derived from them as far as they could be."""
-        return self._drawn().waves()
-
-    def marks(self) -> Mapping[str, Sequence[Mark]]:
-        """What a picture of it marks, by channel."""
-        return marks_of(self._drawn(), self.readings)
-
-    def _drawn(self) -> DrawnShot:
-        one = MeasurementOutcome(self.measurement.name, self.measurement.condition, results=self.results)
-        return DrawnShot(one, self.measurement, (), 0, self.shot, "shot")
-
-
-class Shots(Protocol):
-    """Where shots come from: a bench, or stored records."""
-
-    is_simulated: bool
+    state: float = float("-inf")
+    density: float = float("-inf")
+    shots: tuple[float, ...] = ()
 
     @property
-    def file(self) -> str:
-        """The stored records, for the page; empty for a bench."""
-
-    @property
-    def distinct(self) -> int | None:
-        """How many shots there are that differ from each other; None where there is always another one."""
-
-    def set_up(self, recipe: Recipe, measurement: Measurement) -> None:
-        """Make everything ready for the shots of a measurement; WavewrightError if that cannot be done."""
-
-    def take(self) -> Capture:
-        """The next shot; WavewrightError where there is none."""
+    def rate(self) -> float:
+        """Shots per second."""
+        span = self.shots[-1] - self.shots[0] if self.shots else 0.0
+        return (len(self.shots) - 1) / span if span > 0 else 0.0
 
 
 class Watching:
@@ -95,9 +73,10 @@ class Watching:
     ----------
     document : the recipe file.
     shots : where they come from.
-    reception : the pages.
+    reception : the pages; drawing : their pictures; consent : what outputs may do.
+    measurement : label of the one to show first; the recipe's first if empty.
     read_stored : reads stored waveforms, for `compare:` and masks.
-    elapsed : s, of a clock that cannot jump.
+    elapsed : s, of a clock that cannot jump; now : UTC, in s since 1970.
     """
 
     def __init__(
@@ -106,36 +85,34 @@ class Watching:
         shots: Shots,
         reception: Reception,
         drawing: Drawing,
+        consent: OutputConsent,
         *,
         measurement: str = "",
         read_stored: ReadStored | None = None,
         elapsed: Callable[[], float] = time.monotonic,
+        now: Callable[[], float] = time.time,
     ) -> None:
         self.document, self._shots, self._reception, self._drawing = document, shots, reception, drawing
-        self._read_stored, self._elapsed = read_stored, elapsed
-        self._wanted_label = measurement
-        self._measurement: Measurement | None = None
-        self._evaluation: Evaluation | None = None
-        self._references = ReferenceWaveforms()
-        self._last: _Seen | None = None
-        self._kept: dict[str, Waveform] = {}
+        self._consent, self._read_stored, self._elapsed, self._now = consent, read_stored, elapsed, now
+        self._label = measurement
+        self._seen: SeenShots | None = None
+        self._shown: SeenShot | None = None
+        self._reference: dict[str, Waveform] = {}
         self._pace: Doing = "running"
-        self._fault = ""
-        self._is_set_up = False
-        self._taken = 0
-        self._instants: list[float] = []
-        self._told = self._told_density = float("-inf")
+        self._fault, self._waits = "", ""
+        self._asked: tuple[str, ...] = ()
+        self._told = _Told()
 
     def run(self, *, until: Callable[[], bool]) -> None:
         """Follow the file, take shots and do what pages ask for, until that is true."""
+        self.document.look()  # it may have been written since it was read, before anybody followed it
         self._take_recipe()
         while not until():
             for wish in self._waiting(idle=not self._is_to_shoot):
                 self._attend(wish)
+            self._look_after_outputs()
             if self._is_to_shoot:
                 self._shoot()
-
-    # ------------------------------------------------------------------------------------------------ wishes
 
     def _waiting(self, *, idle: bool) -> Iterator[Wish | None]:
         """All wishes that wait; an idle program waits a little for the first."""
@@ -152,6 +129,8 @@ class Watching:
                 self.document.look()
             else:
                 self._grant(wish)
+        except OutputMayBeOn:
+            raise
         except WavewrightError as fault:
             self._reception.tell(None if wish is None else wish.page, "refused", str(fault))
         if self.document.revision != revision:
@@ -169,182 +148,246 @@ class Watching:
             case StepRequest() as one:
                 (document.undo if one.do == "undo" else document.redo)(revision=one.revision)
             case PaceRequest() as one:
-                self._pace = {"run": "running", "hold": "holding", "single": "single"}[one.do]  # type: ignore[assignment]
+                self._pace, self._fault = PACES[one.do], "" if document.now.recipe is not None else self._fault
                 self._tell_state()
             case MeasurementRequest() as one:
                 self._choose(one.label)
             case ReferenceRequest() as one:
                 self._keep_reference(keep=one.keep)
-            case _:
-                raise Misuse(f"`{wish.request.do}` cannot be done here yet")
+            case SpanRequest() as one:
+                measurement = self._needed().measurement
+                document.check_newest(one.revision)
+                document.change_to(span_change(document.now.text, one, measurement))
+            case MetricRequest() as one:
+                shown = self._needed_shot()
+                document.check_newest(one.revision)
+                text, name = metric_change(document.now.text, one, shown)
+                document.change_to(text)
+                self._reception.tell(wish.page, "note", f"`{name}` was written into `compute:`")
+            case LimitsRequest() as one:
+                document.check_newest(one.revision)
+                text, names = limits_change(document.now.text, one.shots, self._needed())
+                document.change_to(text)
+                self._reception.tell(wish.page, "note", f"limits were written for {', '.join(names)}")
+            case OutputsRequest() as one:
+                self._switch(one)
+            case NextRequest() as one:
+                self._jump(one, wish)
+
+    def _needed(self) -> SeenShots:
+        if self._seen is None:
+            raise Misuse("the recipe has faults", do="mend them first")
+        return self._seen
+
+    def _needed_shot(self) -> SeenShot:
+        if self._shown is None or self._seen is None or self._seen.newest is None:
+            raise Misuse("there is no shot to look into")
+        return self._shown
 
     def _choose(self, label: str) -> None:
         recipe = self.document.now.recipe
         labels = [] if recipe is None else [one.label for one in recipe]
         if label not in labels:
             raise Misuse(f"the recipe has no measurement `{label}`", expected=f"one of {', '.join(labels)}")
-        self._wanted_label = label
+        self._label = label
         self._begin()
 
     def _keep_reference(self, *, keep: bool) -> None:
-        if keep and self._last is None:
-            raise Misuse("there is no shot to be kept as reference")
-        self._kept = {} if not keep or self._last is None else self._last.waves()
-        if self._last is not None:
-            self._show(self._last)
+        self._reference = self._needed_shot().waves() if keep else {}
+        self._show()
 
-    # ------------------------------------------------------------------------------------------------ the recipe
+    def _jump(self, wanted: NextRequest, wish: Wish) -> None:
+        seen, shown = self._needed(), self._needed_shot()
+        found = next_place(wanted, seen, shown, simulated=self._shots.is_simulated)
+        other = seen.kept(found.shot)
+        if other is not None and other is not shown:
+            self._pace, self._shown = "holding", other
+            self._show()
+            self._tell_state(f"shot {found.shot} is shown")
+        self._reception.audience.publish(found, to=wish.page)
+
+    def _switch(self, wanted: OutputsRequest) -> None:
+        """Take or end the consent of the person to what the measurement does with outputs."""
+        if not wanted.confirm:
+            self._consent.withdraw("switched off at the page")
+            self._look_after_outputs()
+            return
+        self.document.check_newest(wanted.revision)
+        if self.document.now.recipe is None or not self._asked:
+            raise Misuse("nothing is to be switched on", do="look at the newest text of the recipe")
+        self._consent.give(self._asked)
+        self._fault = ""
+        self._tell_state()
+
+    def _look_after_outputs(self) -> None:
+        """Outputs off, confirmed, as soon as the consent is not for what the measurement does with them."""
+        if not self._shots.outputs_on or self._consent.covers(self._asked):
+            return
+        try:
+            self._shots.outputs_off()
+        except OutputMayBeOn as fault:
+            self._reception.tell(None, "fault", str(fault))
+            raise
+        self._reception.tell(None, "warning", f"outputs are off: {self._consent.why_withdrawn or 'no confirmation'}")
+        self._tell_state()
 
     def _take_recipe(self) -> None:
-        """The file has another text: tell it, and measure by it if it is whole.
-
-        A text with faults is never sent to the bench, and the last good one is not measured on either: its readings
-        would stand beside a text that they are not of. The bench holds.
-        """
+        """The file has another text: tell it, and measure by it if it is whole."""
         self._reception.audience.publish(self.document.message(simulated=self._shots.is_simulated))
         self._begin()
 
     def _begin(self) -> None:
         """Begin anew with the measurement that is wanted."""
         recipe = self.document.now.recipe
-        self._is_set_up, self._fault, self._taken = False, "", 0
-        self._instants.clear()
+        self._fault, self._waits, self._seen, self._told = "", "", None, _Told()
+        self._asked = ()
+        self._reception.audience.forget("density", "frames", "readings")
         if recipe is None:
-            self._measurement = self._evaluation = None
             first = self.document.now.faults[0]
             self._fault = f"line {first.line}: {first.text}" if first.line else first.text
+            self._consent.withdraw("the recipe has faults")
+        else:
+            known = {one.label: one for one in recipe}
+            measurement = known.get(self._label) or next(iter(recipe))
+            self._label = measurement.label
+            try:
+                self._asked = self._shots.outputs_asked(measurement)
+                self._seen = SeenShots(recipe, measurement, read_stored=self._read_stored)
+            except WavewrightError as fault:
+                self._fail(fault)
+            if not self._consent.covers(self._asked):
+                self._consent.withdraw("the recipe now does something else with outputs")
+        self._look_after_outputs()
+        self._set_up(anew=True)
+
+    def _set_up(self, *, anew: bool = False) -> None:
+        """Make the bench ready, if a measurement is wanted and its outputs, if any, are confirmed."""
+        recipe, seen = self.document.now.recipe, self._seen
+        if recipe is None or seen is None or (self._asked and not self._consent.covers(self._asked)):
             self._tell_state()
             return
-        known = {one.label: one for one in recipe}
-        measurement = known.get(self._wanted_label) or next(iter(recipe))
-        self._measurement, self._wanted_label = measurement, measurement.label
-        self._reception.audience.forget("density", "frames", "readings")
+        if self._shots.is_ready and not anew:
+            return
+        self._tell_state("setting up")
         try:
-            self._references = ReferenceWaveforms(recipe, read_stored=self._read_stored)
-            self._references.load([measurement])
-            self._evaluation = Evaluation(measurement, references=self._references, newest=measurement.shots)
-            self._tell_state("setting up")
-            self._shots.set_up(recipe, measurement)
-            self._is_set_up = True
+            self._shots.set_up(recipe, seen.measurement)
         except OutputMayBeOn:
             raise
         except WavewrightError as fault:
             self._fail(fault)
+        except StoppedShort:  # whoever ended it is attended to, and then it is begun again
+            pass
         self._tell_state()
-
-    # ------------------------------------------------------------------------------------------------ shots
 
     @property
     def _is_to_shoot(self) -> bool:
-        if not self._is_set_up or self._pace == "holding":
+        if self._seen is None or self._fault or self._pace == "holding":
+            return False
+        if self._asked and not self._consent.covers(self._asked):
             return False
         distinct = self._shots.distinct
-        if distinct is not None and self._taken >= distinct:  # the same again would tell nothing new
+        if distinct is not None and self._seen.count >= distinct:  # the same again would tell nothing new
             return False
-        return self._pace == "single" or self._taken == 0 or self._reception.audience.count > 0
+        return self._pace == "single" or self._seen.count == 0 or self._reception.audience.count > 0
 
     def _shoot(self) -> None:
         """One shot: taken, evaluated, shown."""
-        measurement, evaluation = self._measurement, self._evaluation
-        assert measurement is not None
-        assert evaluation is not None
+        self._set_up()
+        if self._seen is None or self._fault or not self._shots.is_ready:
+            return
         try:
-            shot = ExaminedShot(self._shots.take(), measurement)
+            shown = self._seen.add(self._shots.take())
         except OutputMayBeOn:
             raise
+        except (NoTrigger, NotMeasurable) as fault:  # the next one may do better
+            self._waits = fault.what
+            self._tell_state()
+            return
         except WavewrightError as fault:
             self._fail(fault)
             return
-        self._taken += 1
-        self._fault = ""
-        self._references.offer(measurement, shot)
-        readings = readings_in(shot, measurement)
-        evaluation.add(shot, readings=readings)
-        results = judged_results(measurement, evaluation)
-        self._last = _Seen(self._taken, shot, measurement, readings, results)
-        self._show(self._last)
-        self._publish(measurement, evaluation, shot, results)
+        except StoppedShort:
+            return
+        self._shown, self._waits = shown, ""
+        self._show()
+        self._publish(self._seen, shown)
         if self._pace == "single":
             self._pace = "holding"
-        self._note_rate()
-
-    def _publish(
-        self, measurement: Measurement, evaluation: Evaluation, shot: ExaminedShot, results: Sequence[Result]
-    ) -> None:
-        simulated, audience = self._shots.is_simulated, self._reception.audience
-        audience.publish(readings_message(measurement, results, shots=evaluation.shots, simulated=simulated))
-        if measurement.decode:
-            audience.publish(frames_message(measurement, shot, simulated=simulated))
         now = self._elapsed()
-        counted = evaluation.persistence
-        if counted is not None and now - self._told_density >= DENSITY_EVERY:
-            self._told_density = now
-            found = density_message(measurement, counted, simulated=simulated)
+        self._told.shots = (*self._told.shots[-RATE_OVER:], now)
+        if now - self._told.state >= TELL_EVERY or self._pace != "running" or shown.number == 1:
+            self._tell_state()
+
+    def _publish(self, seen: SeenShots, shown: SeenShot) -> None:
+        simulated, audience, measurement = self._shots.is_simulated, self._reception.audience, seen.measurement
+        audience.publish(readings_message(measurement, shown.results, shots=seen.judged, simulated=simulated))
+        if measurement.decode:
+            audience.publish(frames_message(measurement, shown.shot, simulated=simulated))
+        now = self._elapsed()
+        if seen.persistence is not None and now - self._told.density >= DENSITY_EVERY:
+            self._told.density = now
+            found = density_message(measurement, seen.persistence, simulated=simulated)
             if found is not None:
                 audience.publish(*found)
 
-    def _show(self, seen: _Seen) -> None:
+    def _show(self) -> None:
+        shown = self._shown
+        if shown is None:
+            return
         record = DrawnRecord(
-            seen.measurement.label,
-            seen.number,
-            self._taken,
-            seen.waves(),
+            shown.measurement.label,
+            shown.number,
+            shown.number if self._seen is None else self._seen.count,
+            shown.waves(),
             self._shots.is_simulated,
-            trigger_time=seen.shot.capture.trigger_time,
-            marks=seen.marks,
-            reference=self._kept,
+            trigger_time=shown.shot.capture.trigger_time,
+            marks=shown.marks,
+            reference=self._reference,
         )
         self._drawing.show(record)
 
     def _fail(self, fault: WavewrightError) -> None:
         """Say why there is no shot; the bench holds until the file changes or somebody wants another shot."""
         self._fault = str(fault)
-        self._is_set_up = False
+        self._consent.withdraw("a fault ended the measurement")
         self._reception.tell(None, "fault", str(fault))
-        self._tell_state()
-
-    # ------------------------------------------------------------------------------------------------ the state
-
-    def _note_rate(self) -> None:
-        now = self._elapsed()
-        self._instants = [*self._instants[-20:], now]
-        if now - self._told >= TELL_EVERY or self._pace != "running" or self._taken == 1:
-            self._tell_state()
-
-    @property
-    def _rate(self) -> float:
-        if len(self._instants) < 2 or self._instants[-1] <= self._instants[0]:
-            return 0.0
-        return (len(self._instants) - 1) / (self._instants[-1] - self._instants[0])
 
     def _tell_state(self, message: str = "") -> None:
-        self._told = self._elapsed()
-        recipe = self.document.now.recipe
-        doing: Doing = self._pace
+        self._told.state = self._elapsed()
+        recipe, seen, is_on = self.document.now.recipe, self._seen, self._shots.outputs_on
+        is_confirmed = self._consent.covers(self._asked)
+        doing = self._pace
         if self._fault:
-            doing = "faulty" if recipe is None else "stopped"
-            message = self._fault
+            doing, message = ("faulty" if recipe is None else "stopped"), self._fault
+        elif self._asked and not is_confirmed:
+            doing, message = "waiting", "the recipe switches outputs: read its cautions, then confirm"
+        elif self._waits:
+            doing, message = "waiting", self._waits
+        silence = self._reception.audience.silence_of_hand()
+        off_at = self._now() + max(0.0, PATIENCE - silence) if is_on else None
+        outputs = ShownOutputs(bool(self._asked), is_confirmed, is_on, off_at, self._asked)
         self._reception.audience.publish(
             StateMessage(
                 simulated=self._shots.is_simulated,
                 doing=doing,
                 message=message,
-                shots=self._taken,
-                rate=self._rate,
-                outputs=self._outputs(),
-                measurement=self._wanted_label,
+                shots=0 if seen is None else seen.count,
+                rate=self._told.rate,
+                outputs=outputs,
+                measurement=self._label,
                 measurements=tuple(one.label for one in recipe or ()),
                 cautions=() if recipe is None else recipe.cautions,
-                place=(self._measurement.place or "") if self._measurement is not None else "",
+                place="" if seen is None else seen.measurement.place or "",
                 file=self._shots.file,
+                patience=PATIENCE,
             )
         )
 
-    def _outputs(self) -> ShownOutputs:
-        return ShownOutputs()
+    def step(self, text: str) -> None:
+        """Something that takes a while begins."""
+        self._tell_state(text)
 
     def end(self, why: str) -> None:
         """Say that it has ended."""
-        self._reception.audience.publish(
-            StateMessage(simulated=self._shots.is_simulated, doing="stopped", message=why, file=self._shots.file)
-        )
+        stopped = StateMessage(simulated=self._shots.is_simulated, doing="stopped", message=why, file=self._shots.file)
+        self._reception.audience.publish(stopped)

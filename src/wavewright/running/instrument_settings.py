@@ -210,7 +210,9 @@ class SettingsRecord:
         self._differences[line] = None
 
 
-def configure(digitizer: Digitizer, setup: DigitizerSetup, record: SettingsRecord | None = None) -> None:
+def configure(
+    digitizer: Digitizer, setup: DigitizerSetup, record: SettingsRecord | None = None, *, only_changed: bool = False
+) -> None:
     """Set the digitizer and read back; where it rounds the time between samples, the span is kept and not the number.
 
     A record that became shorter than the recipe has it would miss what the recipe waits for.
@@ -218,6 +220,7 @@ def configure(digitizer: Digitizer, setup: DigitizerSetup, record: SettingsRecor
     Parameters
     ----------
     record : takes in what was requested and what came of it.
+    only_changed : as in `Digitizer.configure`.
 
     Raises
     ------
@@ -225,7 +228,7 @@ def configure(digitizer: Digitizer, setup: DigitizerSetup, record: SettingsRecor
     Misuse, BenchFault, Complaint, NoAnswer, BadAnswer, LinkLost
     """
     record = SettingsRecord() if record is None else record
-    used = dict(digitizer.configure(setup))
+    used = dict(digitizer.configure(setup, only_changed=only_changed))
     asked = _asked_at_the_tip(digitizer, setup)
     record.note(asked, used, digitizer.profile)
     timebase = setup.timebase

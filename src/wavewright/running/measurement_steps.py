@@ -53,26 +53,9 @@ def measure_one(
     LinkLost, OutputMayBeOn, BenchFault, StorageFault : the run cannot go on.
     CutShort : one of these, or a signal, after some shots were taken.
     """
-    bench, goal = context.bench, requested_setup(measurement, attenuations=context.attenuations)
-    context.progress.step("bringing the bench to a known state")
-    bench.reset()
-    _place_probes(measurement, goal.setup, context, is_placed=is_placed)
-    found = FoundSettings(goal.setup, ())
-    if goal.is_automatic:
-        _stimulate(measurement.stimulus, context, record)
-        found = find_settings(goal, bench.digitizer, step=context.progress.step)
-    context.progress.step("setting the digitizer")
-    configure(bench.digitizer, found.setup, record)
-    if measurement.trigger.mode == "auto" and not goal.is_automatic:
-        _stimulate(measurement.stimulus, context, record)
+    bench = context.bench
+    found = prepare_measurement(measurement, context, record, is_placed=is_placed)
     evaluation = Evaluation(measurement, references=context.references)
-    record.facts |= _facts(measurement, goal.setup, record.used, context)
-    if measurement.trigger.mode == "auto" or not measurement.stimulus:
-        known = {**record.used, **record.facts}
-        seen = look_for_aliases(measurement, found.setup, known, bench.digitizer, step=context.progress.step)
-        if seen:
-            record.facts |= seen
-            configure(bench.digitizer, found.setup, record)
     try:
         looked_at = _take_shots(measurement, evaluation, context, record)
     except (WavewrightError, Interrupted) as fault:
@@ -91,6 +74,53 @@ def measure_one(
         results=results,
         cross_checks=checks,
     )
+
+
+def prepare_measurement(
+    measurement: Measurement, context: RunContext, record: SettingsRecord, *, is_placed: bool = False
+) -> FoundSettings:
+    """Known state, probes placed, settings found, set and read back: after it the first shot can be taken.
+
+    Parameters and errors are those of `measure_one`.
+    """
+    bench, goal = context.bench, requested_setup(measurement, attenuations=context.attenuations)
+    context.progress.step("bringing the bench to a known state")
+    bench.reset()
+    _place_probes(measurement, goal.setup, context, is_placed=is_placed)
+    found = FoundSettings(goal.setup, ())
+    if goal.is_automatic:
+        _stimulate(measurement.stimulus, context, record)
+        found = find_settings(goal, bench.digitizer, step=context.progress.step)
+    context.progress.step("setting the digitizer")
+    configure(bench.digitizer, found.setup, record)
+    if measurement.trigger.mode == "auto" and not goal.is_automatic:
+        _stimulate(measurement.stimulus, context, record)
+    _learn_facts(measurement, found.setup, context, record)
+    return found
+
+
+def prepare_again(measurement: Measurement, context: RunContext, record: SettingsRecord) -> None:
+    """As `prepare_measurement`, on a bench that is prepared for a measurement with the same probes and stimulus.
+
+    For a measurement that finds nothing by itself. Outputs stay as they are, and of the digitizer only what has changed
+    is set anew; all of it is read back. Errors are those of `measure_one`.
+    """
+    setup = requested_setup(measurement, attenuations=context.attenuations).setup
+    context.progress.step("setting the digitizer")
+    configure(context.bench.digitizer, setup, record, only_changed=True)
+    _learn_facts(measurement, setup, context, record)
+
+
+def _learn_facts(measurement: Measurement, setup: DigitizerSetup, context: RunContext, record: SettingsRecord) -> None:
+    """Take what is stated of each input into the record, and what a second look at a higher rate shows."""
+    digitizer = context.bench.digitizer
+    record.facts |= _facts(measurement, setup, record.used, context)
+    if measurement.trigger.mode == "auto" or not measurement.stimulus:
+        known = {**record.used, **record.facts}
+        seen = look_for_aliases(measurement, setup, known, digitizer, step=context.progress.step)
+        if seen:
+            record.facts |= seen
+            configure(digitizer, setup, record)
 
 
 def _without_results(measurement: Measurement, found: FoundSettings, record: SettingsRecord) -> MeasurementOutcome:
@@ -154,7 +184,7 @@ def _take_shots(measurement: Measurement, evaluation: Evaluation, context: RunCo
     """
     looked_at = 0
     for number in range(measurement.shots):
-        shot, tries = _wanted_shot(measurement, context, record)
+        shot, tries = wanted_shot(measurement, context, record)
         looked_at += tries
         with context.shielded():
             context.store.keep(measurement.label, shot.capture)
@@ -164,7 +194,7 @@ def _take_shots(measurement: Measurement, evaluation: Evaluation, context: RunCo
     return looked_at
 
 
-def _wanted_shot(measurement: Measurement, context: RunContext, record: SettingsRecord) -> tuple[ExaminedShot, int]:
+def wanted_shot(measurement: Measurement, context: RunContext, record: SettingsRecord) -> tuple[ExaminedShot, int]:
     """The next shot, or with `keep_if` the next that fulfils it, and how many it took: a trigger in software.
 
     Raises

@@ -155,7 +155,7 @@ def carry_out(
     """
     recipe, bench, options, chosen = prepared.recipe, prepared.bench, prepared.options, prepared.chosen
     into, person = store or InMemory(), options.desk or Unattended()
-    drawn = _draw_of(bench, seed=options.seed, draw=options.draw)
+    drawn = draw_of(bench, seed=options.seed, draw=options.draw)
     started, names = now(), list(chosen.names.values())
     inputs = {channel.input for measurement in recipe for channel in measurement.channels.values()}
     log = WireLog(into.wire_log, full=options.full_wire_log)
@@ -223,7 +223,7 @@ def carry_out(
                 references=prepared.references,
                 played=prepared.played,
                 shielded=taken.shielded,
-                standing=_standing(bench, chosen, now),
+                standing=standing_of(bench, chosen, now),
                 is_cross_checked=options.cross_check or recipe.cross_check,
             )
             error = _measure_all(recipe, context, taken, measurements, cut_short, stop_at_first=options.stop_at_first)
@@ -249,7 +249,7 @@ def versions() -> dict[str, str]:
     return {"python": platform.python_version(), **{name: version(name) for name in packages}}
 
 
-def _standing(bench: BenchFile, chosen: Selection, now: Callable[[], datetime]) -> Callable[[Role], dict[Doubt, str]]:
+def standing_of(bench: BenchFile, chosen: Selection, now: Callable[[], datetime]) -> Callable[[Role], dict[Doubt, str]]:
     """What the bench itself says against the readings of an instrument, by its role, whenever it is asked."""
     return lambda role: standing_doubts(bench.instruments[chosen.names[role]], chosen.profiles[role], now=now())
 
@@ -262,7 +262,7 @@ def _both(*checks: Callable[[], None]) -> Callable[[], None]:
     return check
 
 
-def _draw_of(bench: BenchFile, *, seed: int | None, draw: int | None) -> int | None:
+def draw_of(bench: BenchFile, *, seed: int | None, draw: int | None) -> int | None:
     """None for instruments that draw for themselves."""
     if not bench.is_simulated:
         return None
