@@ -186,7 +186,14 @@ def test_a_faulty_text_leaves_the_last_good_picture_and_says_so(page: Page, feed
         "Picture and readings are those of the earlier text: the recipe has a fault in line 7."
     )
     expect(page.locator("#chart canvas").first).to_be_visible()
+    # mended, but not measured yet; then measured
     feed.say(recipe(revision=3))
+    expect(page.locator("#stale")).to_contain_text("the next shot has not come yet")
+    feed.say(state(doing="holding"))
+    expect(page.locator("#stale")).to_contain_text("no shot was taken since")
+    feed.say(*shot({"rail": ripple()}, number=1))
+    expect(page.locator("#stale")).to_be_visible()  # the readings are still those of the earlier text
+    feed.say(readings())
     expect(page.locator("#stale")).to_be_hidden()
 
 
@@ -404,7 +411,7 @@ def test_an_output_goes_on_only_after_the_cautions_were_read(page: Page, feed: F
     expect(confirm).to_be_disabled()
     box.get_by_role("checkbox").check()
     confirm.click()
-    assert feed.hear(do="outputs") == [{"do": "outputs", "confirm": True}]
+    assert feed.hear(do="outputs") == [{"do": "outputs", "confirm": True, "revision": 1}]
     feed.say(state(outputs=IS_ON, cautions=(CAUTION,)))
     expect(box).to_contain_text("An output is ON")
     expect(box).to_contain_text("does not answer for 5 s")

@@ -4,8 +4,10 @@
 import { announce, element, part } from "./element.js";
 
 export class Outputs {
-  constructor(send) {
+  /** `revision()`: of the recipe on the screen; what is confirmed is what that text does, and no other. */
+  constructor(send, revision) {
     this.send = send;
+    this.revision = revision;
     this.state = null;
     this.shape = "";
     this.ticked = false;
@@ -23,7 +25,7 @@ export class Outputs {
     const before = this.state;
     this.state = state;
     const { asked, confirmed, on } = state.outputs;
-    const shape = JSON.stringify([asked, confirmed, on, state.hand, state.cautions, state.simulated, state.patience, this.isOpen]);
+    const shape = JSON.stringify([asked, confirmed, on, state.outputs.steps, state.hand, state.cautions, state.simulated, state.patience, this.isOpen]);
     if (shape === this.shape) return;
     this.shape = shape;
     const box = part("outputs");
@@ -62,17 +64,19 @@ export class Outputs {
 
   confirmation(state) {
     const may = state.hand === "yours" && this.isOpen;
-    const confirm = element("button", { type: "button", disabled: true, onclick: () => this.send({ do: "outputs", confirm: true }) },
+    const confirm = element("button", { type: "button", disabled: true, onclick: () => this.send({ do: "outputs", confirm: true, revision: this.revision() }) },
       "Confirm: outputs may go on");
     const tick = element("input", { type: "checkbox", id: "cautions-read", disabled: !may,
       onchange: () => { this.ticked = tick.checked; confirm.disabled = !tick.checked || !may; } });
     tick.checked = this.ticked;
     confirm.disabled = !this.ticked || !may;
+    const steps = state.outputs.steps || [];
     const cautions = state.cautions.length ? state.cautions : ["The recipe names no caution. Know what is connected to the output."];
     return [
       element("h2", { id: "outputs-heading" }, "The recipe switches an output on"),
       element("p", {}, "All outputs are off. They stay off until a person at the bench confirms:"),
       element("ul", { class: "cautions-list" }, ...cautions.map((text) => element("li", {}, text))),
+      ...(steps.length ? [element("p", {}, "What the recipe does with them:"), element("ul", {}, ...steps.map((text) => element("li", {}, text)))] : []),
       element("p", { class: "hands" }, tick, element("label", { for: "cautions-read" }, "I have read this and stand at the bench"), confirm),
       may ? "" : element("p", { class: "told" }, "Only the page that has the hand can confirm."),
     ];

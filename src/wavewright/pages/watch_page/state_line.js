@@ -66,6 +66,7 @@ export class StateLine {
     const was = this.how;
     this.how = how;
     document.body.classList.toggle("is-lost", how !== "open");
+    part("hand").hidden = how !== "open" || !this.state;
     if (how !== "open" && was === "open") this.since = new Date();
     const since = this.since ? this.since.toLocaleTimeString("en-GB") : "";
     const last = " What is below is the last that came.";

@@ -2,6 +2,7 @@
 // part that shows them; what somebody does goes out as one message each.
 
 import { connect } from "./connection.js";
+import { EarlierText } from "./earlier_text.js";
 import { announce, element, part, say } from "./element.js";
 import { Frames } from "./frames.js";
 import { Keys } from "./keys.js";
@@ -23,8 +24,9 @@ const picture = new PicturePane(send, places);
 const readings = new Readings();
 const frames = new Frames((start, end, text) => picture.showFound(start, end, text));
 const recipe = new RecipeText(send);
-const outputs = new Outputs(send);
+const outputs = new Outputs(send, () => recipe.recipe && recipe.recipe.revision);
 const line = new StateLine(send);
+const earlier = new EarlierText();
 
 // ------------------------------------------------------------------------------------------------------- buttons
 
@@ -84,22 +86,26 @@ function limits() {
 const takers = {
   recipe: (message) => {
     recipe.take(message);
+    earlier.text(message);
     picture.recipeChanged();
     say(part("title"), titleOf(message.text) || message.name);
     say(part("file"), message.name);
     document.title = `${message.name}, watched`;
-    stale(message.faults);
   },
   shot: (message, bytes) => {
     const had = picture.hasReference();
     picture.takeShot(message, bytes);
+    earlier.came("shot", message.revision);
     if (picture.hasReference() !== had) allow();
   },
   density: (message, bytes) => {
     picture.takeDensity(message, bytes);
     if (looks.density.hidden) allow();
   },
-  readings: (message) => readings.take(message),
+  readings: (message) => {
+    readings.take(message);
+    earlier.came("readings", message.revision);
+  },
   frames: (message) => {
     frames.take(message);
     allow();
@@ -118,11 +124,12 @@ const takers = {
     state.now = message;
     line.take(message);
     outputs.take(message);
+    earlier.state(message);
     choose(message);
     if (before && before.measurement !== message.measurement) frames.hide();
     hands.run.setAttribute("aria-pressed", String(message.doing === "running"));
     hands.hold.setAttribute("aria-pressed", String(message.doing === "holding"));
-    say(part("picture-heading"), message.measurement || "Picture");
+    if (message.measurement) say(part("picture-heading"), message.measurement);
     allow();
   },
 };
@@ -140,15 +147,6 @@ function choose({ measurements, measurement }) {
     list.replaceChildren(...measurements.map((label) => element("option", { value: label }, label)));
   }
   if (document.activeElement !== list) list.value = measurement;
-}
-
-function stale(faults) {
-  const lines = [...new Set(faults.map((fault) => fault.line))].filter(Boolean);
-  part("stale").hidden = !faults.length;
-  part("results").classList.toggle("is-stale", faults.length > 0);
-  if (!faults.length) return;
-  const where = lines.length ? ` in line ${lines.join(", ")}` : "";
-  say(part("stale"), `Picture and readings are those of the earlier text: the recipe has ${faults.length === 1 ? "a fault" : "faults"}${where}.`);
 }
 
 function note(text, level = "note") {

@@ -1,0 +1,174 @@
+"""`wavewright watch` in a real Chromium, from the file to the screen and back: the command and the page together."""
+
+from __future__ import annotations
+
+import re
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from wavewright.logbook.formats.catalogue import write_waveforms
+from wavewright.waveform import Waveform
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Page
+
+expect = pytest.importorskip("playwright.sync_api").expect
+pytestmark = pytest.mark.browser
+
+RECIPE = """\
+wavewright: 1
+title: Is the 3.3 V rail quiet?   # a comment that stays
+measurements:
+  rail_noise:
+    channels:
+      rail: {input: 1, coupling: ac, range: 100 mV, probe: 1x}   # short ground spring
+    timebase: {span: 2 ms, rate: 25 MHz}
+    compute:
+      ripple: {metric: peak_to_peak, limit: at most 70 mV}
+"""
+GLITCH = 20_001  # sample of the record that stands out, at 40 ns a sample
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A recipe and the record that it is followed on: 50 000 samples, one of them 45 mV."""
+    made = tmp_path_factory.mktemp("watched")
+    times = np.arange(50_000) * 40e-9
+    volts = 0.015 * np.sin(2 * np.pi * 340e3 * times)
+    volts[GLITCH] = 0.045
+    write_waveforms(made / "trace.npz", {"rail": Waveform.from_volts(volts, interval=40e-9, name="rail")})
+    return made
+
+
+@pytest.fixture(scope="module")
+def command(folder: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
+    """The command at work, and the address that it has said."""
+    (folder / "rail.yaml").write_text(RECIPE, encoding="utf-8")
+    arguments = ["watch", "rail.yaml", "--file", "trace.npz", "--no-open"]
+    with subprocess.Popen(
+        [sys.executable, "-m", "wavewright", *arguments], cwd=folder, stdout=subprocess.PIPE, text=True
+    ) as process:
+        found = re.search(r"http\S+", process.stdout.readline())
+        try:
+            yield process, found.group()
+        finally:
+            process.kill()
+
+
+@pytest.fixture
+def page(browser: object, folder: Path, command: tuple[object, str]) -> Iterator[Page]:
+    """The page of the command, with the recipe as it was at the beginning."""
+    context = browser.new_context(viewport={"width": 1280, "height": 900})  # type: ignore[attr-defined]
+    page = context.new_page()
+    (folder / "rail.yaml").write_text(RECIPE, encoding="utf-8")
+    page.goto(command[1])
+    expect(page.locator("input[data-id$='ripple.limit']")).to_have_value("70 mV")
+    expect(page.locator("#verdict")).to_have_text("pass", timeout=20_000)
+    yield page
+    context.close()
+
+
+def file_of(folder: Path) -> str:
+    return (folder / "rail.yaml").read_text(encoding="utf-8")
+
+
+def test_a_turned_limit_is_in_the_file_and_changes_the_verdict_and_undo_takes_it_back(page: Page, folder: Path) -> None:
+    # given a ripple of 60 mV, which passes
+    field = page.locator("input[data-id$='ripple.limit']")
+    # when the limit is typed below it
+    field.fill("50 mV")
+    field.press("Enter")
+    # then the file has it, everything else in it is as it was, and the verdict follows
+    expect(page.locator("#verdict")).to_have_text("fail")
+    assert file_of(folder) == RECIPE.replace("70 mV", "50 mV")
+    field.press("ArrowUp")
+    expect(field).not_to_have_value("50 mV")
+    for _ in range(2):
+        expect(page.get_by_role("button", name="Undo")).to_be_enabled()
+        page.get_by_role("button", name="Undo").click()
+    expect(page.locator("#verdict")).to_have_text("pass")
+    assert file_of(folder) == RECIPE
+
+
+def test_a_save_by_another_editor_is_shown_with_its_fault_and_the_cure(page: Page, folder: Path) -> None:
+    (folder / "rail.yaml").write_text(RECIPE.replace("span: 2 ms", "span: 2 msec"), encoding="utf-8")
+    fault = page.locator("li[data-line='7'] .fault-said")
+    expect(fault).to_contain_text("2 msec")
+    expect(fault).to_contain_text("did you mean `2 ms`?")
+    expect(page.locator("#stale")).to_contain_text("the recipe has a fault in line 7")
+    expect(page.locator("#chart canvas").first).to_be_visible()
+    (folder / "rail.yaml").write_text(RECIPE, encoding="utf-8")
+    expect(page.locator("#stale")).to_be_hidden()
+
+
+def test_the_text_is_typed_and_saved(page: Page, folder: Path) -> None:
+    page.get_by_role("button", name="Write in the text").click()
+    text = page.get_by_label("Text of the recipe")
+    text.fill(RECIPE.replace("at most 70 mV", "at most 55 mV"))
+    text.press("Control+s")
+    expect(page.locator("#verdict")).to_have_text("fail")
+    assert "at most 55 mV" in file_of(folder)
+    assert "# a comment that stays" in file_of(folder)
+
+
+def test_no_sample_is_lost_on_the_way_to_the_screen_at_any_zoom(page: Page) -> None:
+    """What is under the pointer is said in numbers, lowest and highest of its pixel: one sample of 50 000 is there."""
+    over = page.locator("#chart .u-over").first
+    over.scroll_into_view_if_needed()
+    for zoom in range(3):
+        if zoom:
+            middle = place_of(page, GLITCH * 40e-9)
+            page.mouse.move(middle - 30, over.bounding_box()["y"] + 60)
+            page.mouse.down()
+            page.mouse.move(middle + 30, over.bounding_box()["y"] + 90, steps=3)
+            page.mouse.up()
+            expect(page.locator("#chart-said")).to_contain_text("a part of the record")
+        middle = place_of(page, GLITCH * 40e-9)
+        for pixel in range(-3, 4):
+            page.mouse.move(middle + pixel, over.bounding_box()["y"] + 60)
+            if "45\u202fmV" in page.locator(".chart-readout").text_content():
+                break
+        else:
+            pytest.fail(f"zoom {zoom}: the sample of 45 mV is not under the pointer")
+
+
+def place_of(page: Page, time: float) -> float:
+    """Where on the screen a time of the picture is, in pixels from the left."""
+    low, high = (float(end) for end in page.locator("#chart").get_attribute("data-view").split())
+    box = page.locator("#chart .u-over").first.bounding_box()
+    return box["x"] + (time - low) / (high - low) * box["width"]
+
+
+def test_a_second_page_watches_until_the_first_gives_the_hand_back(page: Page, command: tuple[object, str]) -> None:
+    second = page.context.new_page()
+    second.goto(command[1])
+    expect(second.locator("#hand")).to_contain_text("Another page has the hand")
+    second.get_by_role("button", name="Ask for the hand").click()
+    expect(second.locator("#messages")).to_contain_text("another page has the hand")
+    page.get_by_role("button", name="Give it back").click()
+    second.get_by_role("button", name="Take the hand").click()
+    expect(second.locator("#hand")).to_contain_text("You have the hand")
+    expect(page.locator("#hand")).to_contain_text("Another page has the hand")
+    second.close()
+    expect(page.locator("#hand")).to_contain_text("Nobody has the hand")
+
+
+@pytest.mark.posix("signals that a process cannot refuse")
+def test_a_program_that_stands_still_is_noticed_and_its_end_is_said(
+    page: Page, command: tuple[subprocess.Popen[str], str]
+) -> None:
+    process, _ = command
+    process.send_signal(signal.SIGSTOP)
+    expect(page.locator("#line")).to_contain_text("Nothing was heard from the program", timeout=20_000)
+    expect(page.get_by_role("button", name="Hold")).to_be_disabled()
+    process.send_signal(signal.SIGCONT)
+    expect(page.locator("#line")).to_be_empty()
+    process.terminate()
+    expect(page.locator("#line")).to_contain_text("The program has ended")
