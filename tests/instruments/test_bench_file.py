@@ -83,7 +83,8 @@ def test_a_simulated_library_is_told_absolute_paths_the_probes_and_another_seed(
     settings = file.simulation_settings(seed=7)
     assert settings["board"] == str((file.folder / "vc204.yaml").resolve())
     assert settings["seed"] == 7
-    assert settings["probes"] == {1: {"attenuation": 10.0, "capacitance": pytest.approx(12e-12)}}
+    told = {"attenuation": 10.0, "capacitance": pytest.approx(12e-12), "ground_lead": 0.0}
+    assert settings["probes"] == {1: told}
 
 
 # what is changed in BENCH, the message with its place, what else it must say

@@ -168,6 +168,11 @@ _SIMULATION = {
             "description": "how far the adjustment of the probe in each input is off",
             "examples": [{"1": "-8 %"}],
         },
+        "ground_leads": {
+            "type": "object",
+            "description": "how long the ground lead of the probe in each input really is",
+            "examples": [{"1": "150 mm"}],
+        },
     },
 }
 
@@ -292,7 +297,11 @@ class BenchFile:
         settings = {key: self._absolute(plain(value)) for key, value in self.grammar.simulation.items()}
         settings |= {name: number for name, number in (("seed", seed), ("draw", draw)) if number is not None}
         settings["probes"] = {
-            number: {"attenuation": probe.attenuation, "capacitance": probe.capacitance}
+            number: {
+                "attenuation": probe.attenuation,
+                "capacitance": probe.capacitance,
+                "ground_lead": probe.ground_lead,
+            }
             for number, probe in self.grammar.probes.items()
         }
         return settings

@@ -39,6 +39,9 @@ class SimulatedBench:
     draw: int
 
 
+PROBED = ("attenuation", "capacitance", "bandwidth", "ground_lead")
+
+
 def build_bench(settings: Mapping[str, Any], *, folder: Path) -> SimulatedBench:
     """A bench that was switched on before: just one second ago, or with a draw of its own within the last 100 s.
 
@@ -47,7 +50,8 @@ def build_bench(settings: Mapping[str, Any], *, folder: Path) -> SimulatedBench:
     settings : `board` (a path, against `folder` when relative), `seed`, `draw` (the same number as `seed` where it is
         left out, so that the seed alone decides everything), and `probes` by number of the input; where they are
         told, an input without one has a straight cable; `trimming` by number of the input: how far the adjustment of
-        its probe is off, such as `-8 %`.
+        its probe is off, such as `-8 %`; `ground_leads` likewise: how long the ground lead of its probe is, whatever
+        the bench file states of it.
     """
     if "board" not in settings:
         raise Misuse(
@@ -61,8 +65,10 @@ def build_bench(settings: Mapping[str, Any], *, folder: Path) -> SimulatedBench:
     # a bench file without a probe on an input has a cable there: that is what a run takes it for
     usual = STRAIGHT if "probes" in settings else DIVIDER
     probes = {int(number): read_probe(_mapping(probe)) for number, probe in given.items()}
-    for number, trim in _trims(settings).items():
+    for number, trim in _by_input(settings, "trimming", "-8 %", unit="1", least=-0.5, most=0.5).items():
         probes[number] = replace(probes.get(number, usual), trim=trim)
+    for number, length in _by_input(settings, "ground_leads", "150 mm", unit="m", least=0.0, most=2.0).items():
+        probes[number] = replace(probes.get(number, usual), ground_lead=length)
     standing = 0.0 if draw == seed else _LONGEST_STANDING * float(np.random.default_rng([draw]).random())
     return SimulatedBench(
         Clock(now=_SWITCHED_ON + standing), surroundings, board, Probing(board, probes, usual=usual), seed, draw
@@ -76,18 +82,20 @@ def _whole(settings: Mapping[str, Any], key: str, default: int) -> int:
     return value
 
 
-def _trims(settings: Mapping[str, Any]) -> dict[int, float]:
-    given = settings.get("trimming") or {}
+def _by_input(
+    settings: Mapping[str, Any], key: str, example: str, *, unit: str, least: float, most: float
+) -> dict[int, float]:
+    given = settings.get(key) or {}
     try:
         return {
-            int(number): read_quantity(str(text), unit="1", least=-0.5, most=0.5).value
+            int(number): read_quantity(str(text), unit=unit, least=least, most=most).value
             for number, text in given.items()
         }
     except (ValueError, AttributeError):
-        raise Misuse(f"`trimming: {given}` of the simulation", expected="by input, such as `{1: -8 %}`") from None
+        raise Misuse(f"`{key}: {given}` of the simulation", expected=f"by input, such as `{{1: {example}}}`") from None
 
 
 def _mapping(probe: Any) -> Mapping[str, Any]:
     if isinstance(probe, Mapping):
         return probe
-    return {name: getattr(probe, name) for name in ("attenuation", "capacitance", "bandwidth") if hasattr(probe, name)}
+    return {name: getattr(probe, name) for name in PROBED if hasattr(probe, name)}

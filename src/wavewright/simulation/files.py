@@ -18,7 +18,7 @@ from wavewright.simulation.disturbances.plan import load_faults
 from wavewright.simulation.instrument_file import load_instruments, read_entries
 from wavewright.simulation.scpi.device import ScpiDevice
 
-SETTINGS = ("board", "seed", "draw", "faults", "probes", "trimming")
+SETTINGS = ("board", "seed", "draw", "faults", "probes", "trimming", "ground_leads")
 
 
 def equipment(instruments: Path, settings: Mapping[str, Any]) -> tuple[SimulatedBench, dict[str, ScpiDevice]]:

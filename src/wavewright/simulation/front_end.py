@@ -1,7 +1,7 @@
 """A digitizer's input: from the node to the code, in the order in which the signal meets the parts.
 
-Node → source impedance and probe loading (in the node) → attenuation and bandwidth of the probe → coupling →
-bandwidth of the input, band limit → gain and offset errors, noise → range and offset → converter.
+Node → source impedance and probe loading (in the node) → ground lead → attenuation and bandwidth of the probe →
+coupling → bandwidth of the input, band limit → gain and offset errors, noise → range and offset → converter.
 """
 
 from __future__ import annotations
@@ -53,13 +53,20 @@ class FrontEndSettings:
 def settling_time(data: InputData, setup: FrontEndSettings, probe: SimulatedProbe) -> float:
     """How long before a record the front end still remembers, s."""
     slowest = data.ac_corner if setup.coupling == "AC" else setup.band_limit or data.bandwidth
-    return max(6.0 / (2 * math.pi * slowest), 6.0 * TRIM_TIME_CONSTANT if probe.trim else 0.0)
+    frequency, quality = probe.resonance or (math.inf, 0.0)
+    return max(
+        6.0 / (2 * math.pi * slowest),
+        6.0 * TRIM_TIME_CONSTANT if probe.trim else 0.0,
+        6.0 * quality / (math.pi * frequency),
+    )
 
 
 def at_converter(node: Motion, probe: SimulatedProbe, data: InputData, setup: FrontEndSettings) -> Motion:
     """The voltage at the converter, referred to the connector, without noise, errors and limits."""
     if setup.coupling == "GRO":
         return Motion()
+    if probe.resonance is not None:
+        node = node.resonated(*probe.resonance)
     divided = node.scaled(1.0 / probe.attenuation)
     if probe.trim:
         divided = divided.plus(divided.high_passed(1 / (2 * math.pi * TRIM_TIME_CONSTANT)).scaled(probe.trim))
@@ -112,5 +119,8 @@ def reach_at_converter(low: float, high: float, probe: SimulatedProbe, setup: Fr
         return 0.0, 0.0
     low, high = min(low, 0.0) / probe.attenuation, max(high, 0.0) / probe.attenuation
     beyond = max(0.0, probe.trim) * (high - low)
+    if probe.resonance is not None:  # edge upon edge in step with it: at most 1 / (1 - overshoot of one) times (math)
+        overshoot = math.exp(-math.pi / math.sqrt(4 * probe.resonance[1] ** 2 - 1))
+        beyond += (high - low) * overshoot / (1 - overshoot)
     low, high = low - beyond, high + beyond
     return (low - high, high - low) if setup.coupling == "AC" else (low, high)

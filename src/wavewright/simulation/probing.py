@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -12,6 +13,10 @@ from wavewright.simulation.circuit.board import Board
 from wavewright.simulation.circuit.surroundings import UNLOADED, Load
 
 _INPUT_RESISTANCE = 1e6
+_INDUCTANCE = 1e-6  # H per metre of wire; common practice, no source
+# Of the loop of tip and lead, without that of the point touched, which is in the loading of the node. No source.
+_LEAD_RESISTANCE = 25.0
+_LEAST_QUALITY = 0.55
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,6 +24,7 @@ class SimulatedProbe:
     """A probe on one input. `node` None: it hangs in the air. `bandwidth` in Hz, `capacitance` at the tip in F.
 
     `trim` : how far its adjustment to the input is off: a step begins so much, as a ratio, above where it ends.
+    `ground_lead` : length of its ground connection, m, whose inductance rings with the capacitance of the tip.
     """
 
     attenuation: float = 10.0
@@ -26,6 +32,18 @@ class SimulatedProbe:
     bandwidth: float = 200e6
     node: str | None = None
     trim: float = 0.0
+    ground_lead: float = 0.0
+
+    @property
+    def resonance(self) -> tuple[float, float] | None:
+        """At which frequency, Hz, the ground lead rings, and its quality; None where it is too short to ring."""
+        inductance = _INDUCTANCE * self.ground_lead
+        if not inductance or not self.capacitance:
+            return None
+        quality = math.sqrt(inductance / self.capacitance) / _LEAD_RESISTANCE
+        if quality <= _LEAST_QUALITY:
+            return None
+        return 1 / (2 * math.pi * math.sqrt(inductance * self.capacitance)), quality
 
     def load(self, input_resistance: float) -> Load:
         """What the tip does to a node: the divider's resistance (a 1x probe: the input's own), and capacitance."""
@@ -41,13 +59,14 @@ STRAIGHT = SimulatedProbe(attenuation=1.0, capacitance=60e-12, bandwidth=30e6)
 
 def read_probe(settings: Mapping[str, Any]) -> SimulatedProbe:
     """A probe of a bench file's `probes:`; texts with units or plain SI numbers."""
-    names = {"attenuation": "x", "capacitance": "F", "bandwidth": "Hz"}
+    names = {"attenuation": "x", "capacitance": "F", "bandwidth": "Hz", "ground_lead": "m"}
     known = {key: _read(value, names[key]) for key, value in settings.items() if key in names}
     usual = STRAIGHT if known.get("attenuation") == 1.0 else SimulatedProbe()
     return SimulatedProbe(
         known.get("attenuation", usual.attenuation),
         known.get("capacitance", usual.capacitance),
         known.get("bandwidth", usual.bandwidth),
+        ground_lead=known.get("ground_lead", 0.0),
     )
 
 
@@ -107,7 +126,7 @@ class Probing:
         if attenuation == given.attenuation:
             chosen = given
         elif attenuation == 1.0:
-            chosen = STRAIGHT
+            chosen = replace(STRAIGHT, ground_lead=given.ground_lead)
         else:
             chosen = replace(given, attenuation=attenuation)
         self._probes[number] = replace(chosen, node=node)

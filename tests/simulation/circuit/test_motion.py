@@ -146,3 +146,32 @@ def test_samples_do_not_depend_on_how_many_are_taken_at_once(start: float, inter
 def test_a_polyline_with_two_points_at_one_moment_steps_there() -> None:
     volts = polyline([0.0, 1.0, 1.0, 2.0], [0.0, 1.0, 5.0, 5.0]).sampled(0.5, 0.5, 4)
     assert volts.tolist() == [0.5, 5.0, 5.0, 5.0]
+
+
+@pytest.mark.parametrize("quality", [0.6, 2.0, 6.0])
+@pytest.mark.parametrize("shape", ["step", "ramps", "edges of one pole", "another resonance"])
+def test_a_resonance_is_what_the_state_equations_make_of_it(shape: str, quality: float) -> None:
+    frequency = 1e6
+    drive = {
+        "step": step(),
+        "ramps": polyline([0.0, 1e-6, 3e-6, 3.4e-6], [0.0, 1.0, 1.0, 0.2]),
+        "edges of one pole": polyline([0.0, 0.4e-6, 3e-6, 3.3e-6], [0.0, 1.0, 1.0, 0.0]).low_passed(2e6),
+        "another resonance": polyline([0.0, 0.4e-6, 3e-6, 3.3e-6], [0.0, 1.0, 1.0, 0.0]).resonated(3e6, 4.0),
+    }[shape]
+    found = drive.resonated(frequency, quality).sampled(0.0, 1e-9, 6000)
+    turn = 2 * math.pi * frequency
+    system = ([turn**2], [1.0, turn / quality, turn**2])
+    times = np.arange(6000) * 1e-9
+    _, expected, _ = lsim(system, drive.sampled(0.0, 1e-9, 6000), times, interp=shape != "step")
+    assert found == pytest.approx(expected, abs=2e-3 if shape == "step" else 2e-4)
+
+
+def test_overshoot_of_a_resonance_is_that_of_the_textbook() -> None:
+    # math: exp(-pi / sqrt(4 Q^2 - 1)) of a step, half a period of the damped oscillation after it
+    quality, frequency = 3.0, 1e6
+    volts = step().resonated(frequency, quality).sampled(0.0, 1e-10, 20_000)
+    assert float(volts.max()) - 1 == pytest.approx(math.exp(-math.pi / math.sqrt(4 * quality**2 - 1)), rel=1e-5)
+    half = 0.5 / (frequency * math.sqrt(1 - 1 / (4 * quality**2)))
+    assert int(volts.argmax()) * 1e-10 == pytest.approx(half, abs=2e-10)
+    tone = Motion(tones=(Sinusoid(frequency, 1.0),)).resonated(frequency, quality).tones[0].phasor
+    assert abs(tone) == pytest.approx(quality)  # math: at resonance

@@ -7,6 +7,9 @@ and hold at every sample rate. With p = 2π·corner, a low-pass p/(s + p) answer
     a ramp R·t             with   R · (t − 1/p + e^(−pt)/p)
     a mode B·e^(qt)        with   B · p/(q + p) · (e^(qt) − e^(−pt))
     a tone at frequency f  with   1/(1 + j2πf/p) times its phasor
+
+and a resonance H(s) = ω²/((s − r)(s − r̄)), r = −ω/(2Q) + jω√(1 − 1/(4Q²)), answers a step with A·H(0), a ramp with
+R·(t + H′(0)), a mode with B·H(q)·e^(qt), each with oscillations at r and r̄ by the residues there.
 """
 
 from __future__ import annotations
@@ -99,6 +102,38 @@ class Motion:
             for mine, other in zip(self.tones, low.tones, strict=True)
         )
         return Motion(0.0, self.times, self.steps - low.steps, np.zeros_like(self.slopes), modes, tones)
+
+    def resonated(self, frequency: float, quality: float) -> Motion:
+        """What a second-order low-pass makes of it: a series inductance and resistance, and a capacitance across.
+
+        Settled on `base` before the first event.
+
+        Parameters
+        ----------
+        frequency : Hz, of the undamped circuit; quality : above 0.5, so that it oscillates.
+        """
+        turn = 2 * math.pi * frequency
+        pole = complex(-turn / (2 * quality), turn * math.sqrt(1 - 1 / (4 * quality**2)))
+
+        def response(s: complex) -> complex:
+            return turn**2 / ((s - pole) * (s - pole.conjugate()))
+
+        beside = turn**2 / (pole - pole.conjugate())  # residue of the resonance itself at its pole
+        rings = 2 * beside * (self.steps / pole + self.slopes / pole**2)
+        modes: dict[complex, Complexes] = {}
+        for other, jumps in self.modes.items():
+            moved = other if abs(other - pole) > 1e-6 * turn else other * (1 + 1e-4)
+            modes[other] = jumps * response(moved)
+            # the real part counts: what turns at the conjugate pole turns, conjugated, at this one
+            rings = rings + jumps * beside / (pole - moved)
+            rings = rings + np.conj(jumps * beside.conjugate() / (pole.conjugate() - moved))
+        modes[pole] = modes.get(pole, np.zeros(len(self.times), complex)) + rings
+        return replace(
+            self,
+            steps=self.steps - self.slopes / (quality * turn),
+            modes=modes,
+            tones=tuple(Sinusoid(t.frequency, t.phasor * response(2j * math.pi * t.frequency)) for t in self.tones),
+        )
 
     def _against(self, pole: float) -> tuple[float, dict[complex, complex]]:
         """The pole, moved aside where a mode has the same one already, and p/(q + p) for each mode."""
