@@ -83,6 +83,7 @@ def shot(
     reference: Mapping[str, np.ndarray] | None = None,
     measurement: str = "rail_noise",
     columns: int = 500,
+    revision: int = 1,
 ) -> tuple[ShotMessage, bytes]:
     """A shot of 2 ms and the samples of its picture; traces are in volts."""
 
@@ -104,15 +105,18 @@ def shot(
         span=SPAN,
         traces=tuple(ShownTrace(one.name, one.unit, "reference" in one.name) for one in picture.traces()),
         picture=picture.as_document(has_samples=False),
+        revision=revision,
     )
     return message, picture.samples()
 
 
-def readings(verdict: str = "pass", value: str = "31.2 mV", **more: object) -> ReadingsMessage:
+def readings(verdict: str = "pass", value: str = "31.2 mV", *, revision: int = 1, **more: object) -> ReadingsMessage:
     """One reading with its limit."""
     plain = {"interval": "30.9 mV .. 31.5 mV", "limit": "at most 40 mV", "margin": "8.8 mV", "verdict": verdict}
     row = ShownRow("ripple", value, **{**plain, **more})
-    return ReadingsMessage(simulated=True, measurement="rail_noise", rows=(row,), verdict=verdict, shots=16, wanted=16)
+    return ReadingsMessage(
+        simulated=True, measurement="rail_noise", rows=(row,), verdict=verdict, shots=16, wanted=16, revision=revision
+    )
 
 
 def frames(*rows: ShownFrame) -> FramesMessage:

@@ -191,9 +191,13 @@ def test_a_faulty_text_leaves_the_last_good_picture_and_says_so(page: Page, feed
     expect(page.locator("#stale")).to_contain_text("the next shot has not come yet")
     feed.say(state(doing="holding"))
     expect(page.locator("#stale")).to_contain_text("no shot was taken since")
-    feed.say(*shot({"rail": ripple()}, number=1))
+    feed.say(*shot({"rail": ripple()}, number=13))  # taken before the text was mended, and late
+    drawn(page, 13)
+    expect(page.locator("#stale")).to_be_visible()
+    feed.say(*shot({"rail": ripple()}, number=1, revision=3))
+    drawn(page, 1)
     expect(page.locator("#stale")).to_be_visible()  # the readings are still those of the earlier text
-    feed.say(readings())
+    feed.say(readings(revision=3))
     expect(page.locator("#stale")).to_be_hidden()
 
 
@@ -357,6 +361,8 @@ def test_a_measurement_is_chosen(page: Page, feed: Feed) -> None:
     page.get_by_label("Measurement").select_option("reset_hold")
     assert feed.hear(do="measurement")[-1]["label"] == "reset_hold"
     feed.say(state(measurements=("rail_noise", "reset_hold"), measurement="reset_hold"))
+    # until something of it has come, what is shown is of the other one, and the page says so
+    expect(page.locator("#stale")).to_contain_text("Picture and readings are those of rail_noise")
     feed.say(*shot({"reset": ripple()}, number=1, measurement="reset_hold"))
     expect(page.get_by_role("heading", name="reset_hold")).to_be_visible()
     drawn(page, 1)

@@ -27,7 +27,7 @@ class DrawnRecord:
     """A shot to be shown: its channels and those derived from them, from the top.
 
     `number` counts from 1 since the last change, `of` is how many there have been; `marks` makes what is marked in it,
-    by channel, when it is drawn.
+    by channel, when it is drawn; `revision` of the recipe that it was measured by.
     """
 
     measurement: str
@@ -38,6 +38,7 @@ class DrawnRecord:
     trigger_time: float = 0.0
     marks: Callable[[], Mapping[str, Sequence[Mark]]] = dict
     reference: Mapping[str, Waveform] = field(default_factory=dict)
+    revision: int = 0
 
 
 class Drawing:
@@ -128,5 +129,6 @@ def _picture(record: DrawnRecord, marks: Mapping[str, Sequence[Mark]], view: Vie
         span=view.span,
         traces=traces,
         picture=document,
+        revision=record.revision,
     )
     return message, picture.samples()

@@ -13,6 +13,8 @@ Binary after `density`: uint32, little endian, `rows * columns` counts, row afte
 
 Changes of this file are announced here:
 - the page loads `chart.js` and `chart.css` from beside itself: all of the chart script and style, library included.
+- `shot` and `readings` have `revision`, that of the `recipe` that they were measured by: a page says so if it is older
+  than the text on the screen.
 - `drawn {number}` says that a shot is on the screen; from the first one on, a page is sent the next only after that.
 - `alive` is answered with `state`; `outputs {confirm: false}` is taken from any page, with or without the hand.
 - what a page may ask for is in `page_requests`, one class per word.
@@ -168,6 +170,7 @@ class ShotMessage(PageMessage):
     span: float
     traces: tuple[ShownTrace, ...]
     picture: Mapping[str, Any] = field(default_factory=dict)
+    revision: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,6 +183,7 @@ class ReadingsMessage(PageMessage):
     verdict: str = ""
     shots: int = 0
     wanted: int = 0
+    revision: int = 0
 
 
 @dataclass(frozen=True, slots=True)

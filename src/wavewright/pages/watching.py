@@ -13,7 +13,7 @@ import queue
 import time
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from wavewright.errors import Misuse, NotMeasurable, NoTrigger, OutputMayBeOn, WavewrightError
 from wavewright.pages.conversation import Reception, Wish
@@ -97,6 +97,7 @@ class Watching:
         self._label = measurement
         self._seen: SeenShots | None = None
         self._shown: SeenShot | None = None
+        self._measured = 0  # revision of the recipe that the last shot was taken by
         self._reference: dict[str, Waveform] = {}
         self._pace: Doing = "running"
         self._fault, self._waits = "", ""
@@ -308,7 +309,7 @@ class Watching:
             return
         except StoppedShort:
             return
-        self._shown, self._waits = shown, ""
+        self._shown, self._waits, self._measured = shown, "", self.document.revision
         self._show()
         self._publish(self._seen, shown)
         if self._pace == "single":
@@ -320,7 +321,8 @@ class Watching:
 
     def _publish(self, seen: SeenShots, shown: SeenShot) -> None:
         simulated, audience, measurement = self._shots.is_simulated, self._reception.audience, seen.measurement
-        audience.publish(readings_message(measurement, shown.results, shots=seen.judged, simulated=simulated))
+        readings = readings_message(measurement, shown.results, shots=seen.judged, simulated=simulated)
+        audience.publish(replace(readings, revision=self._measured))
         if measurement.decode:
             audience.publish(frames_message(measurement, shown.shot, simulated=simulated))
         now = self._elapsed()
@@ -343,6 +345,7 @@ class Watching:
             trigger_time=shown.shot.capture.trigger_time,
             marks=shown.marks,
             reference=self._reference,
+            revision=self._measured,
         )
         self._drawing.show(record)
 

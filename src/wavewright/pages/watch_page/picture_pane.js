@@ -141,7 +141,7 @@ export class PicturePane {
     const { shot } = this.shot;
     const references = this.picture.panels.flatMap((panel) => panel.layers).filter(isReference).map((one) => one.name);
     const stretch = `${seconds(shot.start, 5)} to ${seconds(shot.start + shot.span, 5)}`;
-    return `Shot ${shot.number}${shot.of > 1 ? ` of ${shot.of}` : ""}, ${this.view ? `a part of the record: ${stretch}` : `the whole record: ${stretch}`}.`
+    return `Shot ${shot.number}${shot.of > shot.number ? ` of ${shot.of}` : ""}, ${this.view ? `a part of the record: ${stretch}` : `the whole record: ${stretch}`}.`
       + (references.length ? ` In grey: ${references.join(", ")}.` : "");
   }
 

@@ -2,7 +2,7 @@
 
 import { announce, element, part, say } from "./element.js";
 
-const HEADINGS = ["Verdict", "Characteristic", "Measured value", "Interval, 95 %", "Limit", "Margin"];
+const HEADINGS = ["Verdict", "Characteristic", "Measured value", "Interval, 95\u00a0%", "Limit", "Margin"];
 const CELLS = [null, "label", "reading", "interval", "limit", "margin"];
 
 export class Readings {

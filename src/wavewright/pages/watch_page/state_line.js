@@ -6,7 +6,7 @@ const DOING = {
   running: "Running",
   holding: "Holding: no shot is taken",
   single: "Taking one shot",
-  waiting: "Waiting for the trigger",
+  waiting: "Waiting",
   stopped: "Stopped",
   faulty: "Not run, since the recipe has a fault",
 };
@@ -33,14 +33,16 @@ export class StateLine {
     if (!state || this.how !== "open") return;
     const place = state.file ? `on the stored record ${state.file}` : state.simulated ? "on a simulated bench" : "on the bench";
     const doing = DOING[state.doing];
-    let text = ["running", "single", "waiting"].includes(state.doing) ? `${doing} ${place}. ` : `${doing}. ${place[0].toUpperCase()}${place.slice(1)}: `;
-    text += state.shots ? counted(state.shots, "shot") : state.doing === "running" ? "No shot yet" : "no shot yet";
+    const isActive = ["running", "single", "waiting"].includes(state.doing);
+    let text = isActive ? `${doing} ${place}. ` : `${doing}. ${place[0].toUpperCase()}${place.slice(1)}: `;
+    const none = isActive ? "No shot yet" : "no shot yet";
+    text += state.shots ? counted(state.shots, "shot") : none;
     if (state.doing === "running" && state.rate > 0) {
       text += `, ${rate(state.rate)} a second`;
       if (drawn > 0 && drawn < 0.9 * state.rate) text += `; this page draws ${rate(drawn)} of them`;
     }
     text += ".";
-    if (state.message && state.doing !== "faulty") text += ` ${state.message}${/[.!?]$/.test(state.message) ? "" : "."}`;
+    if (state.message && state.doing !== "faulty") text += ` ${sentence(state.message)}`;
     if (state.place) text += ` Place: ${state.place}`;
     say(part("state"), text);
   }
@@ -90,6 +92,12 @@ export class StateLine {
 }
 
 const rate = (value) => (value >= 9.95 ? String(Math.round(value)) : value.toFixed(1));
+
+// the first line: what else there is to say is below, in the message of the fault
+function sentence(message) {
+  const [first] = message.split("\n");
+  return `${first[0].toUpperCase()}${first.slice(1)}${/[.!?]$/.test(first) ? "" : "."}`;
+}
 
 function counted(count, one) {
   return `${count.toLocaleString("en-GB").replaceAll(",", "\u202f")} ${one}${count === 1 ? "" : "s"}`;

@@ -95,7 +95,7 @@ const takers = {
   shot: (message, bytes) => {
     const had = picture.hasReference();
     picture.takeShot(message, bytes);
-    earlier.came("shot", message.revision);
+    earlier.came("shot", message);
     if (picture.hasReference() !== had) allow();
   },
   density: (message, bytes) => {
@@ -104,7 +104,7 @@ const takers = {
   },
   readings: (message) => {
     readings.take(message);
-    earlier.came("readings", message.revision);
+    earlier.came("readings", message);
   },
   frames: (message) => {
     frames.take(message);
