@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -92,7 +93,7 @@ class Reading:
         each = np.asarray(values, dtype=np.float64)
         spread = float(each.std(ddof=1)) if each.size > 1 else None
         scatter = single if spread is None else spread / np.sqrt(each.size)
-        uncertainty = float(np.hypot(np.hypot(scatter, shared), resolution / np.sqrt(3)))
+        uncertainty = math.hypot(scatter, shared, resolution / math.sqrt(3))
         return cls(
             value=float(each.mean()),
             unit=unit,

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from wavewright.analysis.elementary.exponentials import square
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.uncertainty.budget import Budget, combined
 from wavewright.analysis.uncertainty.contribution import Contribution
@@ -54,7 +55,7 @@ def _of(budget: Budget, *, is_keyed: bool) -> Budget:
 def _scatter_of_mean(readings: Sequence[Reading], budgets: Sequence[Budget]) -> tuple[list[Contribution], list[str]]:
     values = np.array([reading.value for reading in readings], dtype=np.float64)
     scatter = float(values.std(ddof=1))
-    stated = float(np.mean([_of(budget, is_keyed=False).standard ** 2 for budget in budgets]))
+    stated = float(np.mean([square(_of(budget, is_keyed=False).standard) for budget in budgets]))
     found = []
     if scatter:
         found.append(
@@ -66,8 +67,8 @@ def _scatter_of_mean(readings: Sequence[Reading], budgets: Sequence[Budget]) -> 
                 source=f"{values.size} shots",
             )
         )
-    if stated > scatter**2:
-        rest = math.sqrt(stated - scatter**2)
+    if stated > square(scatter):
+        rest = math.sqrt(stated - square(scatter))
         found.append(Contribution("noise and resolution common to the shots", rest, source="the records"))
     return found, []
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from wavewright.analysis.elementary.exponentials import log10, power_of_ten
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.uncertainty.budget import COVERAGE
 from wavewright.errors import Misuse
@@ -61,7 +62,7 @@ def show_margin(margin: float, unit: str, *, uncertainty: float | None = None) -
     factor, symbol = (100.0, "pp") if unit == "1" else (1.0, unit)
     distance, known = factor * margin, factor * (uncertainty or 0.0)
     if known and distance and abs(distance) < known:
-        known = 10.0 ** math.floor(math.log10(abs(distance)))
+        known = power_of_ten(math.floor(log10(abs(distance))))
     return show_quantity(distance, symbol, uncertainty=known or None)
 
 
@@ -88,7 +89,7 @@ def show_reach(reading: Reading) -> str:
 def last_digit(reading: Reading) -> float | None:
     """What the last digit of a reading that is shown stands for, or about that; None where nothing is known."""
     expanded = expanded_uncertainty(reading)
-    return 10.0 ** last_place(expanded) if expanded else reading.uncertainty
+    return power_of_ten(last_place(expanded)) if expanded else reading.uncertainty
 
 
 def expanded_uncertainty(reading: Reading) -> float | None:
@@ -125,7 +126,7 @@ def show_expanded(expanded: float, unit: str, *, beside: float = math.inf) -> st
     """
     if not expanded or not math.isfinite(expanded):
         return show_quantity(expanded, unit)
-    step = 10.0 ** last_place(expanded)
+    step = power_of_ten(last_place(expanded))
     factor, symbol = (
         (1.0, unit) if unit != "1" else (1e6, "ppm") if abs(beside) < SMALLEST_IN_PERCENT else (100.0, "pp")
     )
@@ -134,8 +135,8 @@ def show_expanded(expanded: float, unit: str, *, beside: float = math.inf) -> st
 
 def last_place(expanded: float) -> int:
     """Power of ten of the last of the two digits that an uncertainty is shown with."""
-    place = math.floor(math.log10(abs(expanded))) - 1
-    return place + 1 if _rounded_up(expanded, 10.0**place) > 99.5 * 10.0**place else place
+    place = math.floor(log10(abs(expanded))) - 1
+    return place + 1 if _rounded_up(expanded, power_of_ten(place)) > 99.5 * power_of_ten(place) else place
 
 
 def _rounded_up(expanded: float, step: float) -> float:
@@ -162,5 +163,5 @@ def _side(value: float, interval: Interval) -> int:
 def _first_step(value: float, uncertainty: float | None) -> float:
     """About the last digit that is shown without further care."""
     if uncertainty:
-        return 10.0 ** math.floor(math.log10(abs(uncertainty)))
-    return 10.0 ** (math.floor(math.log10(abs(value))) - 3) if value else 1e-3
+        return power_of_ten(math.floor(log10(abs(uncertainty))))
+    return power_of_ten(math.floor(log10(abs(value))) - 3) if value else 1e-3

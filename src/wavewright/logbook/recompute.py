@@ -27,7 +27,7 @@ from wavewright.running.stored_waveforms import ReferenceWaveforms
 
 OF_LIMITS = {"other limit", "other rule", "other verdict"}
 
-OF_ANOTHER_SYSTEM = 1e-10  # 1.5e-13 was seen, between glibc and Windows' library
+OF_ANOTHER_SYSTEM = 1e-10  # of runs before readings were computed alike everywhere: 1.5e-13 was seen
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +178,7 @@ def _plain(reading: Reading) -> tuple[object, ...]:
 
 
 def _is_same(was: object, now: object) -> bool:
-    """Whether they are equal, numbers but for the digits that the C library of another system computes otherwise."""
+    """Whether they are equal, numbers but for the last digits that once depended on the system's C library."""
     if isinstance(was, float) and isinstance(now, float):
         return was == now or math.isclose(was, now, rel_tol=OF_ANOTHER_SYSTEM)
     if isinstance(was, tuple) and isinstance(now, tuple):

@@ -13,6 +13,7 @@ from functools import cached_property
 
 import numpy as np
 
+from wavewright.analysis.elementary.exponentials import log, log2, square
 from wavewright.analysis.front_end.front_end import FrontEnd, quiet, tone_frequency
 from wavewright.analysis.reading import Doubt
 from wavewright.analysis.record.survey import Survey
@@ -156,7 +157,7 @@ def _best_tone(seen: LineSeen) -> tuple[Waveform, Tone] | None:
         if is_sampled and tone.amplitude > SURELY * _line_of_noise(tone):
             found.append((wave, tone))
     confirmed = [pair for pair in found if _is_confirmed(pair, seen, found)]
-    return max(confirmed, key=lambda pair: round(np.log2(pair[1].amplitude / _step(pair[0]))), default=None)
+    return max(confirmed, key=lambda pair: round(log2(pair[1].amplitude / _step(pair[0]))), default=None)
 
 
 def _is_confirmed(pair: tuple[Waveform, Tone], seen: LineSeen, found: Sequence[tuple[Waveform, Tone]]) -> bool:
@@ -184,7 +185,7 @@ def _line_of_noise(tone: Tone) -> float:
     The squares of the lines are distributed exponentially, and the highest of n/2 is ln(n/2) times their mean (math).
     """
     size, window = tone.spectrum.size, tone.spectrum.window
-    return tone.noise * math.sqrt(4 * window.noise_bandwidth * math.log(size / 2) / size)
+    return tone.noise * math.sqrt(4 * window.noise_bandwidth * log(size / 2) / size)
 
 
 def _step(wave: Waveform) -> float:
@@ -195,9 +196,9 @@ def _is_sine(best: tuple[Waveform, Tone], seen: LineSeen) -> bool:
     """Whether the tone has all the power that is not noise, and no third harmonic that a triangle would have."""
     wave, tone = best
     survey = seen.survey(wave)
-    power = wave.gain**2 * survey.record.moments.variance
-    left = max(power - tone.noise**2, power / 2)
-    if tone.amplitude**2 / 2 < SINE * left:
+    power = square(wave.gain) * survey.record.moments.variance
+    left = max(power - square(tone.noise), power / 2)
+    if square(tone.amplitude) / 2 < SINE * left:
         return False
     low, high = seen.extent
     if high - low > 2.6 * tone.amplitude + 12 * tone.noise:
@@ -285,9 +286,9 @@ def _is_noise(seen: LineSeen) -> bool:
     histogram = seen.survey(seen.records[-1]).histogram
     codes, counts = histogram.codes, histogram.counts.astype(np.float64)
     mean = float(np.average(codes, weights=counts))
-    second = float(np.average((codes - mean) ** 2, weights=counts))
-    fourth = float(np.average((codes - mean) ** 4, weights=counts))
-    return bool(second) and GAUSSIAN[0] <= fourth / second**2 <= GAUSSIAN[1]
+    second = float(np.average(square(codes - mean), weights=counts))
+    fourth = float(np.average(square(square(codes - mean)), weights=counts))
+    return bool(second) and GAUSSIAN[0] <= fourth / square(second) <= GAUSSIAN[1]
 
 
 def _with_doubts(found: Recognised, survey: Survey) -> Recognised:

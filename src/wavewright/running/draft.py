@@ -9,6 +9,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from wavewright.analysis.elementary.exponentials import log10
 from wavewright.quantities import show_quantity
 from wavewright.recognition.recognised import Kind, Recognised, Together
 from wavewright.running.first_look import FirstLook, InputLook
@@ -299,7 +300,7 @@ def _timebase_text(span: float, interval: float) -> str:
 def _rounded_interval(wanted: float, one: InputLook) -> float:
     """No shorter than the shortest interval that was used, in steps of 1, 2 and 5."""
     least = max(wanted, one.fastest)
-    power = 10.0 ** math.floor(math.log10(least))
+    power = 10.0 ** math.floor(log10(least))
     return next(power * step for step in (1, 2, 4, 5, 10) if power * step >= least * (1 - 1e-9))
 
 

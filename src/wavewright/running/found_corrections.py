@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from statistics import fmean
 
+from wavewright.analysis.elementary.exponentials import log10
 from wavewright.errors import BenchFault
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.corrections import read_identity
@@ -251,7 +252,7 @@ def _shown(volts: float) -> str:
 def _written(value: float, unit: str, uncertainty: float) -> str:
     """A number with as many digits as its uncertainty bears, and two more."""
     if uncertainty and value:
-        decimals = math.ceil(-math.log10(uncertainty / DIGITS))
+        decimals = math.ceil(-log10(uncertainty / DIGITS))
         value = round(value, decimals)
     if unit == "1" and value and abs(value) < LEAST_PER_CENT:
         return f"{value * 1e6:.6g} ppm"

@@ -18,6 +18,7 @@ from scipy.ndimage import maximum_filter1d, minimum_filter1d, uniform_filter1d
 from wavewright.analysis.expressions.derive import derive, filter_findings, parse_expression
 from wavewright.analysis.expressions.functions import expression_functions
 from wavewright.analysis.reading import Doubt
+from wavewright.analysis.signals.butterworth import butterworth_sections
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.waveform import Waveform
 
@@ -30,7 +31,10 @@ def noise(length: int, seed: int = 204, **scale: float) -> Waveform:
 
 
 def sections(order: int, cutoff: float | list[float], band: str) -> np.ndarray:
-    return signal.butter(order, cutoff, band, fs=RATE, output="sos")
+    # our own sections, which are SciPy's but for the last digits: tests/analysis/signals/test_butterworth.py
+    cutoffs = cutoff if isinstance(cutoff, list) else [cutoff]
+    name = {"low": "lowpass", "high": "highpass", "band": "bandpass"}[band]
+    return butterworth_sections(order, tuple(one / (RATE / 2) for one in cutoffs), name)
 
 
 REFERENCES = {

@@ -8,6 +8,7 @@ from types import MappingProxyType
 
 import numpy as np
 
+from wavewright.analysis.elementary.exponentials import powers
 from wavewright.analysis.expressions.checking import UnitCheck, constant, operate
 from wavewright.analysis.expressions.dimensions import dimension_of
 from wavewright.analysis.expressions.functions import Operand, expression_functions
@@ -32,7 +33,7 @@ from wavewright.quantities import show_quantity
 from wavewright.waveform import Floats, Waveform
 
 _OPERATIONS: Mapping[str, Callable[[Floats, Floats], Floats]] = MappingProxyType(
-    {"+": np.add, "-": np.subtract, "*": np.multiply, "/": np.divide, "**": np.power}
+    {"+": np.add, "-": np.subtract, "*": np.multiply, "/": np.divide, "**": powers}
 )
 
 

@@ -16,6 +16,8 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.elementary.exponentials import exp, log
+from wavewright.analysis.elementary.sums import gram, inner, least_squares, solve, weighted
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.survey import Survey
@@ -164,7 +166,7 @@ def _fit(wave: Waveform) -> ExponentialFit:
     columns = _columns(count, rate)
     solution, squares = _linear(columns, values)
     slope = -columns[1] * np.arange(count) * solution[1]
-    spread = np.linalg.pinv(np.array([*columns, slope]) @ np.array([*columns, slope]).T)
+    spread = solve(gram(np.array([*columns, slope])), np.eye(3))
     variance = squares / max(1, count - 3)
     time_constant = step / rate
     time_constant_uncertainty = time_constant / rate * math.sqrt(variance * float(spread[2, 2]))
@@ -176,7 +178,7 @@ def _fit(wave: Waveform) -> ExponentialFit:
         )
     # the mean of a group lies where the exponential has the mean of the group, not at its first sample
     within = rate / group
-    lift = float(np.exp(-within * np.arange(group)).mean())
+    lift = float(exp(-within * np.arange(group, dtype=np.float64)).mean())
     return ExponentialFit(
         time_constant=time_constant,
         final=float(solution[0]),
@@ -192,7 +194,7 @@ def _fit(wave: Waveform) -> ExponentialFit:
 def _settle(values: Floats, wave: Waveform) -> float:
     """The decay in one step that fits best, by search for a start and then Gauss and Newton's iteration."""
     count = values.size
-    trials = np.geomspace(0.05 / count, 3.0, 60)
+    trials = exp(np.linspace(log(0.05 / count), log(3.0), 60))
     left = [_linear(_columns(count, float(rate)), values)[1] for rate in trials]
     best = int(np.argmin(left))
     if best in {0, trials.size - 1}:
@@ -207,7 +209,7 @@ def _settle(values: Floats, wave: Waveform) -> float:
         columns = _columns(count, rate)
         solution, _ = _linear(columns, values)
         matrix = np.array([*columns, -columns[1] * np.arange(count) * solution[1]])
-        step = float(np.linalg.lstsq(matrix.T, values - solution @ columns, rcond=None)[0][2])
+        step = float(least_squares(matrix, values - weighted(solution, columns))[2])
         moved = min(high, max(low, rate + step))
         if abs(moved - rate) < 1e-12 * rate:
             return moved
@@ -216,11 +218,11 @@ def _settle(values: Floats, wave: Waveform) -> float:
 
 
 def _columns(count: int, rate: float) -> Floats:
-    return np.array([np.ones(count), np.exp(-rate * np.arange(count))])
+    return np.array([np.ones(count), exp(-rate * np.arange(count, dtype=np.float64))])
 
 
 def _linear(columns: Floats, values: Floats) -> tuple[Floats, float]:
     """Final value and height for a known decay, and the sum of squares that is left."""
-    solution: Floats = np.asarray(np.linalg.lstsq(columns.T, values, rcond=None)[0], dtype=np.float64)
-    residuals = values - solution @ columns
-    return solution, float(residuals @ residuals)
+    solution = least_squares(columns, values)
+    residuals = values - weighted(solution, columns)
+    return solution, inner(residuals, residuals)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 
+from wavewright.analysis.elementary.exponentials import expm1, log
 from wavewright.errors import Misuse
 
-RISE_FACTOR = math.log(9)  # rise time from 10 % to 90 % of an exponential, in time constants
+RISE_FACTOR = log(9)  # rise time from 10 % to 90 % of an exponential, in time constants
 
 
 def cutoff_frequency(resistance: float, capacitance: float) -> float:
@@ -29,4 +30,4 @@ def pulse_droop(width: float, cutoff: float) -> float:
     """Drop of one ac-coupled pulse at its end, of its height: 1 − exp(−2π f_c t)."""
     if width < 0:
         raise Misuse(f"a pulse of {width:g} s", expected="0 s or more")
-    return -math.expm1(-2 * math.pi * cutoff * width)
+    return -expm1(-2 * math.pi * cutoff * width)

@@ -10,6 +10,8 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.elementary.exponentials import square
+from wavewright.analysis.elementary.sums import inner
 from wavewright.analysis.expressions.dimensions import quotient
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.blocks import DOT_BLOCK, spans
@@ -46,7 +48,7 @@ class FittedLine:
     @property
     def covariance(self) -> float:
         """Of intercept and slope (JCGM 100:2008, H.3.3 †)."""
-        return -self.middle * self.slope_uncertainty**2
+        return -self.middle * square(self.slope_uncertainty)
 
     @property
     def correlation(self) -> float:
@@ -69,12 +71,12 @@ def fit_line(x: Floats, y: Floats) -> FittedLine:
     """
     middle, height = float(x.mean()), float(y.mean()) if y.size else 0.0
     places, values = x - middle, y - height
-    spread = float(places @ places)
+    spread = inner(places, places)
     if x.size < 2 or not spread > 0:
         raise NotMeasurable(f"a line through {x.size} points", expected="at least two with different x")
-    slope = float(places @ values) / spread
+    slope = inner(places, values) / spread
     residuals = values - slope * places
-    squares = float(residuals @ residuals)
+    squares = inner(residuals, residuals)
     return _described(slope, x.size, middle=middle, height=height, spread=spread, squares=squares)
 
 
@@ -89,14 +91,14 @@ def fit_line_to(wave: Waveform) -> FittedLine:
     for first, last in spans(0, size, DOT_BLOCK):
         values = (wave.values(first, last) - base) / unit
         total += float(values.sum())
-        product += float(values @ (np.arange(first, last) - middle))
-    spread = size * (size**2 - 1) / 12  # sum of squares of the whole numbers around their mean
+        product += inner(values, np.arange(first, last, dtype=np.float64) - middle)
+    spread = size * (square(size) - 1) / 12  # sum of squares of the whole numbers around their mean
     slope, height = product / spread, total / size
     squares = 0.0
     for first, last in spans(0, size, DOT_BLOCK):
         values = (wave.values(first, last) - base) / unit - height
         values -= slope * (np.arange(first, last) - middle)
-        squares += float(values @ values)
+        squares += inner(values, values)
     centre = (wave.time_of(0) + wave.time_of(size - 1)) / 2
     line = _described(slope, size, middle=0.0, height=height, spread=spread, squares=squares)
     slope = line.slope * unit / wave.interval
@@ -161,7 +163,7 @@ def _described(slope: float, size: int, *, middle: float, height: float, spread:
         slope=slope,
         intercept=height - slope * middle,
         slope_uncertainty=math.sqrt(variance / spread),
-        intercept_uncertainty=math.sqrt(variance * (1 / size + middle**2 / spread)),
+        intercept_uncertainty=math.sqrt(variance * (1 / size + square(middle) / spread)),
         residual=math.sqrt(variance),
         size=size,
         middle=middle,

@@ -9,6 +9,8 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.elementary.exponentials import exp, log, square
+from wavewright.analysis.elementary.sums import gram, least_squares, solve, weighted
 from wavewright.analysis.front_end.probe_loading import Compensation
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.survey import Survey
@@ -65,10 +67,10 @@ def compensation_error(survey: Survey) -> Reading:
     """
     times, difference, count = _half_period(survey)
     half = float(times[-1]) * (1 + BEFORE_AN_EDGE)
-    trials = np.geomspace(SHORTEST * half, LONGEST * half, TRIED)
+    trials = exp(np.linspace(log(SHORTEST * half), log(LONGEST * half), TRIED))
     best = min((_fitted(times, difference, float(trial)) for trial in trials), key=lambda one: one.squares)
     # the edges before left a share: their sum is 1 / (1 + exp(-T/tau)) of what one edge alone would leave (math)
-    left = (1 + math.exp(-half / best.time_constant)) / 2
+    left = (1 + exp(-half / best.time_constant)) / 2
     error = best.height / best.final * left
     found = Compensation(first=1 + error, final=1.0, time_constant=best.time_constant)
     # both ends of the step may lie on a code each, which every half period repeats: it does not average out
@@ -140,11 +142,11 @@ def _mean_after(survey: Survey, places: Floats, first: int, last: int) -> tuple[
 
 def _fitted(times: Floats, values: Floats, time_constant: float) -> _Flat:
     """The exponential of one time constant that fits best; with it the change of the time constant for the errors."""
-    decay = np.exp(-times / time_constant)
+    decay = exp(-times / time_constant)
     columns = np.array([np.ones(times.size), decay])
-    solution = np.linalg.lstsq(columns.T, values, rcond=None)[0]
-    squares = float(np.sum((values - solution @ columns) ** 2))
-    spread = np.linalg.pinv(columns @ columns.T)
+    solution = least_squares(columns, values)
+    squares = float(np.sum(square(values - weighted(solution, columns))))
+    spread = solve(gram(columns), np.eye(2))
     variance = squares / max(1, times.size - 3)
     return _Flat(
         final=float(solution[0]),

@@ -13,6 +13,7 @@ import math
 from collections.abc import Iterable
 
 from wavewright.analysis.doubts import EXTREMES, LEVELS, Doubt, Finding, Reads
+from wavewright.analysis.elementary.exponentials import log, square
 from wavewright.analysis.examined_reading import Read
 from wavewright.analysis.fitting.first_order import RISE_FACTOR, amplitude_error, rise_time
 from wavewright.analysis.front_end.front_end import FrontEnd, repeating_frequency, tone_frequency
@@ -42,7 +43,7 @@ def joint_delay(bandwidths: Iterable[float]) -> float:
 
 def without_set_up(duration: float, edge: float) -> float:
     """What is left of an edge that was read, when that of the set-up is taken out, s; 0 where nothing is left."""
-    return math.sqrt(max(duration**2 - edge**2, 0.0))
+    return math.sqrt(max(square(duration) - square(edge), 0.0))
 
 
 def slow_setup(read: Read) -> Finding | None:
@@ -151,7 +152,7 @@ def share_between(low: float, high: float, *, is_falling: bool = False) -> float
     """The same between two levels as ratios of the amplitude; 1 for levels that no pole passes in a finite time."""
     if not 0 < low < high < 1:
         return 1.0
-    return math.log(high / low if is_falling else (1 - low) / (1 - high)) / RISE_FACTOR
+    return log(high / low if is_falling else (1 - low) / (1 - high)) / RISE_FACTOR
 
 
 def _as_ratio(level: ReferenceLevel, survey: Survey) -> float:

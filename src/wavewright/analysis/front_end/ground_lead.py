@@ -8,6 +8,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from wavewright.analysis.doubts import EXTREMES, Doubt, Finding
+from wavewright.analysis.elementary.turns import cosine_and_sine
 from wavewright.analysis.examined_reading import Read
 from wavewright.analysis.front_end.edge_speed import ABERRATIONS
 from wavewright.analysis.front_end.probe_loading import resonance_frequency
@@ -65,7 +66,11 @@ def _ringing(survey: Survey, expected: float) -> float | None:
     tail -= np.mean(tail[size // 2 :])
     if float(np.ptp(tail)) < LEAST * amplitude:
         return None
-    lines = np.abs(np.fft.rfft(tail * np.hanning(2 * size)[size:], n=REFINED * size))
+    from scipy.fft import rfft
+
+    falling = (1 + cosine_and_sine((np.arange(size) + 0.5) / (2 * size - 1))[0]) / 2  # the second half of a Hann window
+    transformed = rfft(tail * falling, n=REFINED * size)
+    lines = np.square(transformed.real) + np.square(transformed.imag)
     first = math.ceil(REFINED * 1.5)  # slower ones are how the edge settles
     if lines.size <= first:
         return None

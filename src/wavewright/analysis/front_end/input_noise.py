@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from wavewright.analysis.doubts import EXTREMES, Doubt, Finding, Reads
+from wavewright.analysis.elementary.exponentials import log, square
 from wavewright.analysis.examined_reading import Read
 from wavewright.analysis.front_end.edge_speed import ABERRATIONS
 from wavewright.analysis.record.survey import Survey
@@ -38,7 +39,7 @@ def input_noise(read: Read) -> Finding | None:
 
 def peaks_of_noise(noise: float, samples: int) -> float:
     """How far white noise reaches to one side in this many samples, on the average at most: σ·√(2 ln n); math."""
-    return noise * math.sqrt(2 * math.log(max(samples, 2)))
+    return noise * math.sqrt(2 * log(max(samples, 2)))
 
 
 def _in_extremes(read: Read, survey: Survey, noise: float) -> Finding | None:
@@ -67,7 +68,7 @@ def _in_overshoot(read: Read, survey: Survey, noise: float) -> Finding | None:
 
 def _in_rms(read: Read, noise: float) -> Finding | None:
     value = float(read.reading.value or 0.0)
-    excess = value - math.sqrt(max(value**2 - noise**2, 0.0))
+    excess = value - math.sqrt(max(square(value) - square(noise), 0.0))
     if excess <= SHARE_OF_RMS * value:
         return None
     unit = read.reading.unit

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from wavewright.analysis.elementary.angles import arctangent
 from wavewright.analysis.fitting.first_order import RISE_FACTOR, cutoff_frequency
 from wavewright.errors import Misuse
 
@@ -178,4 +179,4 @@ def _magnitude(ratio: complex) -> float:
 
 
 def _phase_deg(ratio: complex) -> float:
-    return math.degrees(math.atan2(ratio.imag, ratio.real))
+    return math.degrees(arctangent(ratio.imag, ratio.real))

@@ -15,6 +15,7 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.elementary.exponentials import square
 from wavewright.analysis.jitter.jitter import Edge, time_interval_errors
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Reading
@@ -123,4 +124,4 @@ def _time_errors(survey: Survey, slope: Edge, level: ReferenceLevel) -> tuple[Fl
 def _freedom(size: int, factor: int) -> float:
     """Degrees of freedom of the overlapping estimate for white frequency noise."""
     share = 3 * (size - 1) / (2 * factor) - 2 * (size - 2) / size
-    return share * 4 * factor**2 / (4 * factor**2 + 5)
+    return share * 4 * square(factor) / (4 * square(factor) + 5)

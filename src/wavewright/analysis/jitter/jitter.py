@@ -16,6 +16,7 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.elementary.sums import inner
 from wavewright.analysis.fitting.line_fit import fit_line
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Occurrences, Reading
@@ -207,4 +208,4 @@ def _reading(
 def _rms(deviations: Floats, kind: JitterKind, *, is_ideal: bool = False) -> float:
     """Root mean square; of deviations from a mean with n − 1, from a line with n − 2, from an ideal period with n."""
     lost = 0 if is_ideal else {"period": 1, "cycle_to_cycle": 0, "time_interval_error": 2}[kind]
-    return math.sqrt(float(deviations @ deviations) / max(1, deviations.size - lost))
+    return math.sqrt(inner(deviations, deviations) / max(1, deviations.size - lost))

@@ -14,6 +14,9 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.elementary.exponentials import log10, square
+from wavewright.analysis.elementary.sums import inner
+from wavewright.analysis.elementary.turns import cosine_and_sine
 from wavewright.analysis.jitter.jitter import Edge, jitter_trend
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Doubt, Reading
@@ -63,9 +66,12 @@ class TimeErrorDensity:
 
 def time_error_density(errors: Floats, period: float) -> TimeErrorDensity:
     """The density of time errors, s, one per period, s, with a Hann window over all of them."""
-    window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(errors.size) + 0.5) / errors.size)
-    squares = np.square(np.abs(np.fft.rfft(window * errors)))
-    densities: Floats = 2 * period * squares / float(window @ window)
+    window = 0.5 - 0.5 * cosine_and_sine((np.arange(errors.size) + 0.5) / errors.size)[0]
+    from scipy.fft import rfft
+
+    lines = rfft(window * errors)
+    squares = np.square(lines.real) + np.square(lines.imag)
+    densities: Floats = 2 * period * squares / inner(window, window)
     return TimeErrorDensity(densities, 1 / (errors.size * period), 1 / period)
 
 
@@ -95,11 +101,11 @@ def phase_noise(
     """
     density, doubts, _ = _density(survey, slope, level)
     lines = density.densities[density.span((1 - AROUND) * offset, (1 + AROUND) * offset, name=survey.name)]
-    phase = (2 * math.pi * density.carrier) ** 2 * float(lines.mean())
+    phase = square(2 * math.pi * density.carrier) * float(lines.mean())
     if phase == 0:
         raise NotMeasurable(f"`{survey.name}`: its edges have no noise", expected="edges that differ")
     return Reading(
-        10 * math.log10(phase / 2),
+        10 * log10(phase / 2),
         "dBc/Hz",
         uncertainty=DB_OF_RATIO * math.sqrt(SPREAD / lines.size),
         doubts=doubts,
@@ -135,7 +141,7 @@ def phase_jitter(
     lines = density.densities[density.span(lowest, highest, name=survey.name)]
     width = (highest - lowest) / lines.size  # that of a line, but for the broken ones at the ends
     value = math.sqrt(float(lines.sum()) * width)
-    scatter = math.sqrt(SPREAD * float(lines @ lines)) * width / (2 * value) if value else 0.0
+    scatter = math.sqrt(SPREAD * inner(lines, lines)) * width / (2 * value) if value else 0.0
     resolution *= math.sqrt((highest - lowest) / (density.carrier / 2))  # its share in this band
     return Reading(value, "s", uncertainty=math.hypot(scatter, resolution), doubts=doubts, count=lines.size)
 

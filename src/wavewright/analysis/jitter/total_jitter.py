@@ -17,6 +17,9 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.elementary.exponentials import exp
+from wavewright.analysis.elementary.normal import normal_quantile, normal_quantiles
+from wavewright.analysis.elementary.sums import inner
 from wavewright.analysis.jitter.jitter import Edge, jitter_trend
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Reading
@@ -52,11 +55,9 @@ def gaussian_span(error_ratio: float) -> float:
     Twice the abscissa at which one tail of the normal distribution holds `error_ratio`: the convention of one tail a
     side, common practice, no source.
     """
-    from scipy.special import ndtri
-
     if error_ratio not in ERROR_RATIO:
         raise Misuse(f"error ratio {error_ratio:g}", expected="between 0 and 0.5")
-    return -2 * float(ndtri(error_ratio))
+    return -2 * normal_quantile(error_ratio)
 
 
 def jitter_parts(deviations: Floats, *, share: float = 0.5) -> JitterParts:
@@ -74,15 +75,13 @@ def jitter_parts(deviations: Floats, *, share: float = 0.5) -> JitterParts:
 
 def _tail(ascending: Floats, share: float) -> tuple[float, float]:
     """Mean and standard deviation, s, of the normal distribution whose lower tail these values have."""
-    from scipy.special import ndtri
-
     count = int(TAIL * ascending.size)
     chance = (np.arange(1, count + 1) - 0.5) / ascending.size
-    abscissa = ndtri(chance / share)
-    weight = np.exp(-np.square(abscissa)) / chance  # the inverse variance of an order statistic, but for a factor
+    abscissa = normal_quantiles(chance / share)
+    weight = exp(-np.square(abscissa)) / chance  # the inverse variance of an order statistic, but for a factor
     middle, value = np.average(abscissa, weights=weight), np.average(ascending[:count], weights=weight)
-    slope = (weight * (abscissa - middle)) @ ascending[:count] / (weight @ np.square(abscissa - middle))
-    return float(value - slope * middle), float(slope)
+    slope = inner(weight * (abscissa - middle), ascending[:count]) / inner(weight, np.square(abscissa - middle))
+    return float(value - slope * middle), slope
 
 
 @metric("total_jitter", reads=Reads.EDGES, unit="s", source=SOURCE, reads_levels=True)

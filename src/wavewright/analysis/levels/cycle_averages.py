@@ -9,6 +9,7 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.elementary.exponentials import square
 from wavewright.analysis.levels.averages import uncertainty_of_average
 from wavewright.analysis.parameters import Hysteresis, ReferenceLevel
 from wavewright.analysis.reading import Reading
@@ -81,6 +82,6 @@ def _integrals(survey: Survey, begin: float, end: float, edge: float) -> tuple[f
     parts = np.array([first - begin, end - last])
     span = end - begin
     shift = float(np.sum(parts * (at_edge + ends) / 2) - ends.sum() / 2) / span
-    squares = wave.gain**2 * inside.variance * inside.count
-    squares += float(np.sum(parts * (at_edge**2 + ends**2) / 2) - np.sum(ends**2) / 2)
-    return centre + shift, max(0.0, squares / span - shift**2)
+    squares = square(wave.gain) * inside.variance * inside.count
+    squares += float(np.sum(parts * (square(at_edge) + square(ends)) / 2) - np.sum(square(ends)) / 2)
+    return centre + shift, max(0.0, squares / span - square(shift))

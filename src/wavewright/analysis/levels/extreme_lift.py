@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from statistics import NormalDist
-
 import numpy as np
 
+from wavewright.analysis.elementary.exponentials import power
+from wavewright.analysis.elementary.normal import normal_quantile
 from wavewright.analysis.record.survey import Survey
 from wavewright.errors import NotMeasurable
 
@@ -30,7 +30,7 @@ def lift_of_largest(count: float) -> float:
     ----------
     count : of values, ≥ 1.
     """
-    return OF_LIFT * max(NormalDist().inv_cdf(0.5 ** (1 / max(count, 1.0))), 0.0)
+    return OF_LIFT * max(normal_quantile(power(0.5, 1 / max(count, 1.0))), 0.0)
 
 
 def competing(survey: Survey, *, highest: bool, noise: float) -> float:

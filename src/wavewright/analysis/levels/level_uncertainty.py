@@ -81,4 +81,4 @@ def _wander_of_mode(survey: Survey) -> float:
     half = record.codes.size / 2
     count = min(half, half * max(width, record.step) / (noise * math.sqrt(2 * math.pi))) if noise else half
     within = min(width / math.sqrt(12), noise) if width > record.step else 0.0
-    return math.hypot(within, noise / math.sqrt(2) * max(count, 1.0) ** -0.25)
+    return math.hypot(within, noise / math.sqrt(2) / math.sqrt(math.sqrt(max(count, 1.0))))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from wavewright.analysis.elementary.exponentials import exp, square
 from wavewright.analysis.record.survey import Survey
 
 
@@ -18,5 +19,5 @@ def share_of_step(survey: Survey) -> float:
     if not record.step:
         return 1.0
     # what the noise was found from contains the rounding to codes itself, of variance q²/12 (JCGM 100:2008, 4.3.7)
-    square = max(0.0, (record.noise / record.step) ** 2 - 1 / 12)
-    return math.exp(-2 * math.pi**2 * square)
+    surplus = max(0.0, square(record.noise / record.step) - 1 / 12)
+    return exp(-2 * square(math.pi) * surplus)

@@ -149,7 +149,12 @@ def _dwelling(
 def _smoothed(counts: npt.NDArray[np.float64], apart: float) -> npt.NDArray[np.float64]:
     reach = round(apart * counts.size / 2)
     kernel = np.bartlett(2 * reach + 3)
-    return np.convolve(counts, kernel / kernel.sum(), mode="same")
+    kernel /= kernel.sum()
+    padded = np.pad(counts, reach + 1)
+    smooth: npt.NDArray[np.float64] = (np.lib.stride_tricks.sliding_window_view(padded, kernel.size) * kernel).sum(
+        axis=1
+    )
+    return smooth
 
 
 def _basins(smooth: npt.NDArray[np.float64]) -> list[tuple[int, int]]:

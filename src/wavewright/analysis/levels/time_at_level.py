@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from wavewright.analysis.catalogue import metric
@@ -64,7 +66,7 @@ def _time(survey: Survey, level: ReferenceLevel, *, above: bool) -> Reading:
     resolution = instant_resolution(survey, found.either_places) / np.sqrt(3)
     alone, shared = instant_scatter(survey, found.either_places, level_is_found=level.is_ratio)
     # what is common to all edges, an error of the level, makes every pulse longer or every one shorter
-    uncertainty = float(np.hypot(np.sqrt(number) * np.hypot(resolution, alone), number * shared))
+    uncertainty = math.hypot(math.sqrt(number) * math.hypot(resolution, alone), number * shared)
     return Reading(
         survey.wave.interval * (total if above else last - total),
         unit="s",

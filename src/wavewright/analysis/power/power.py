@@ -19,6 +19,8 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.elementary.angles import sine_of
+from wavewright.analysis.elementary.sums import inner
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.alignment import aligned
 from wavewright.analysis.record.blocks import DOT_BLOCK, spans
@@ -128,7 +130,7 @@ def reactive_power(
     apparent = fits[0].amplitude * fits[1].amplitude / 2
     relative = math.hypot(*(fit.amplitude_uncertainty / fit.amplitude for fit in fits))
     # amplitude and phase of a fit are equally uncertain, in parts and in radians
-    return Reading(apparent * math.sin(lag), "var", uncertainty=apparent * relative, doubts=sine_doubts(fits))
+    return Reading(apparent * sine_of(lag), "var", uncertainty=apparent * relative, doubts=sine_doubts(fits))
 
 
 @metric(
@@ -264,7 +266,7 @@ def _integrals(volts: Waveform, amps: Waveform, begin: float, end: float) -> tup
     sums = np.zeros(3)
     for start, stop in spans(first, last + 1, DOT_BLOCK):
         v, i = (wave.values(start, stop) for wave in (volts, amps))
-        sums += (float(v @ i), float(v @ v), float(i @ i))
+        sums += (inner(v, i), inner(v, v), inner(i, i))
     for place, sample in ((begin, first), (end, last)):
         inside = _terms(volts, amps, float(sample))
         sums -= inside / 2

@@ -10,6 +10,7 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import EXTREMES, Reads
+from wavewright.analysis.elementary.exponentials import log, square
 from wavewright.analysis.levels.extreme_lift import NEAR, ON_A_CREST, SCATTER_OF_LARGEST, lift_of_largest
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.blocks import spans
@@ -118,7 +119,7 @@ def ripple(
     cycle = fold(survey, frequency=frequency)
     height = float(cycle.means.max() - cycle.means.min())
     # the highest of n noisy means lies above the true one by about √(2 ln n) of their deviation, the lowest below it
-    lifted = 2 * math.sqrt(2 * math.log(cycle.means.size)) * float(np.median(cycle.deviations))
+    lifted = 2 * math.sqrt(2 * log(cycle.means.size)) * float(np.median(cycle.deviations))
     if lifted > NOISY_PART * height:
         doubts = (*doubts, *((Doubt.NOISY,) if Doubt.NOISY not in doubts else ()))
     return Reading(height, survey.unit, uncertainty=cycle.uncertainty_of_height, doubts=doubts)
@@ -149,9 +150,9 @@ def fold(survey: Survey, *, frequency: float) -> FoldedCycle:
         parts = np.minimum(((places - np.floor(places)) * bins).astype(np.int64), bins - 1)
         counts += np.bincount(parts, minlength=bins)
         sums += np.bincount(parts, weights=values, minlength=bins)
-        squares += np.bincount(parts, weights=values**2, minlength=bins)
+        squares += np.bincount(parts, weights=square(values), minlength=bins)
     filled = counts > 0
     counts, sums, squares = counts[filled], sums[filled], squares[filled]
     means = sums / counts
-    variances = np.maximum(0.0, squares / counts - means**2) / np.maximum(1.0, counts - 1)
+    variances = np.maximum(0.0, squares / counts - square(means)) / np.maximum(1.0, counts - 1)
     return FoldedCycle(base + means, np.sqrt(variances), 1 / frequency)

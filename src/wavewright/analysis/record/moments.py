@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from wavewright.analysis.elementary.exponentials import square
 from wavewright.analysis.record.blocks import blocks
 from wavewright.analysis.record.histogram import Histogram, finite_values, histogram_of
 from wavewright.waveform import Codes
@@ -41,7 +42,7 @@ def of_histogram(histogram: Histogram) -> Moments:
         return Moments(0, 0.0, 0.0)
     origin = histogram.codes[0]  # from the lowest code, the sum of whole numbers stays whole
     mean = origin + float(((histogram.codes - origin) * histogram.counts).sum()) / count
-    variance = float(((histogram.codes - mean) ** 2 * histogram.counts).sum()) / count
+    variance = float((square(histogram.codes - mean) * histogram.counts).sum()) / count
     return Moments(count, mean, variance)
 
 

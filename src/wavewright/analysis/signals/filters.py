@@ -8,18 +8,16 @@ to the first sample, the zero-phase one in front of an odd extension of the reco
 
 from __future__ import annotations
 
-import math
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from wavewright.analysis.elementary.exponentials import log
+from wavewright.analysis.signals.butterworth import Band, Sections, butterworth_sections
 from wavewright.analysis.signals.signals import DerivedSignal, Signal, without_gaps
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.waveform import Floats
 
-Sections = npt.NDArray[np.float64]  # shape (sections, 6)
-Band = Literal["lowpass", "highpass", "bandpass"]
 HIGHEST_ORDER = 12
 LOWEST_SHARE = 1e-6  # of half the rate; below it double precision no longer holds the sections' steady state (math)
 SETTLED = 0.01  # what is left of a step when a filter counts as settled
@@ -38,8 +36,6 @@ def butterworth(source: Signal, band: Band, cutoffs: tuple[float, ...], *, order
     Misuse : the order.
     NotMeasurable : a cut-off that is not between 0 and half the sampling rate.
     """
-    from scipy.signal import butter
-
     if not 1 <= order <= HIGHEST_ORDER:
         raise Misuse(f"filter order {order}", expected=f"1 .. {HIGHEST_ORDER}")
     half_rate = 0.5 / source.interval
@@ -55,15 +51,13 @@ def butterworth(source: Signal, band: Band, cutoffs: tuple[float, ...], *, order
             expected=f"at least {LOWEST_SHARE * half_rate:g} Hz, a millionth of half the sampling rate",
             do="check the unit (`1 MHz`, not `1 mHz`), or bring the channel to a lower rate with `resample` first",
         )
-    relative = [cutoff / half_rate for cutoff in cutoffs]
-    sections: Sections = butter(order, relative[0] if len(relative) == 1 else relative, band, output="sos")
-    return sections
+    return butterworth_sections(order, tuple(cutoff / half_rate for cutoff in cutoffs), band)
 
 
 def settling_of(sections: Sections, interval: float) -> float:
     """How long the slowest pole of a filter needs until 1 % of where it began is left, s."""
     slowest = max(float(np.abs(np.roots(section[3:])).max()) for section in sections)
-    return interval * math.log(SETTLED) / math.log(slowest) if 0 < slowest < 1 else 0.0
+    return interval * log(SETTLED) / log(slowest) if 0 < slowest < 1 else 0.0
 
 
 class _Filter(DerivedSignal):

@@ -13,8 +13,10 @@ from fractions import Fraction
 
 import numpy as np
 
+from wavewright.analysis.elementary.bessel import bessel_i0
+from wavewright.analysis.elementary.exponentials import square
+from wavewright.analysis.elementary.turns import sinc
 from wavewright.analysis.signals.signals import GRID, Signal
-from wavewright.analysis.signals.turns import bessel_i0, sinc
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
 
@@ -39,7 +41,7 @@ def interpolation_weights(fractions: Floats, *, stretch: float = 1.0) -> Floats:
     """
     reach = math.ceil(REACH * stretch)
     distances = (np.arange(1 - reach, reach + 1) - fractions[:, np.newaxis]) / stretch
-    window = bessel_i0(_SHAPE * np.sqrt(np.clip(1 - (distances / REACH) ** 2, 0, None)))
+    window = bessel_i0(_SHAPE * np.sqrt(np.clip(1 - square(distances / REACH), 0, None)))
     weights = sinc(distances) * np.where(np.abs(distances) < REACH, window, 0.0)
     normalised: Floats = weights / weights.sum(axis=1, keepdims=True)
     return normalised
@@ -92,7 +94,7 @@ class Interpolated(Signal):
         begin = int(whole[0]) + 1 - self._reach
         around = self.source.span_with_edges(begin, int(whole[-1]) + self._reach + 1)
         windows = np.lib.stride_tricks.sliding_window_view(around, 2 * self._reach)
-        values: Floats = np.einsum("ij,ij->i", windows[whole + 1 - self._reach - begin], weights)
+        values: Floats = (windows[whole + 1 - self._reach - begin] * weights).sum(axis=1)
         return values
 
     def _in_turn(self, first: int, last: int, ratio: Fraction) -> Floats:
@@ -169,5 +171,8 @@ class Delayed(Signal):
         if not self._fraction:
             return self.source.span(first, last)
         around = self.source.span_with_edges(first + 1 - REACH, last + REACH)
-        values: Floats = np.correlate(around, self._weights, mode="valid")
+        from scipy.signal import upfirdn
+
+        size = self._weights.size
+        values: Floats = upfirdn(self._weights[::-1], around)[size - 1 : around.size]
         return values

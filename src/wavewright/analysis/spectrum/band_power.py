@@ -9,6 +9,8 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.elementary.exponentials import log
+from wavewright.analysis.elementary.sums import inner
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.record.blocks import DOT_BLOCK, spans
 from wavewright.analysis.record.survey import Survey
@@ -160,10 +162,10 @@ def _sums(spectrum: Spectrum, first: int, last: int) -> tuple[float, float]:
         lines = spectrum.mean_squares(start, end)
         total += float(lines.sum())
         near = spectrum.mean_squares(max(1, start - BESIDE), end + BESIDE)
-        level = float(np.median(near)) / math.log(2) if near.size else 0.0
+        level = float(np.median(near)) / log(2) if near.size else 0.0
         is_noise = lines < STANDS_OUT * level
         noise, steady = lines[is_noise], lines[~is_noise]
-        of_noise += float(noise @ noise) / 2  # half the mean square of an exponential variable is its variance
+        of_noise += inner(noise, noise) / 2  # half the mean square of an exponential variable is its variance
         of_noise += 2 * level * float(steady.sum())  # power of a steady line with noise on it: variance 2·S·N (math)
     return total, of_noise * spectrum.window.lines_in_one
 

@@ -10,6 +10,8 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.elementary.exponentials import square
+from wavewright.analysis.elementary.sums import inner
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.alignment import aligned
 from wavewright.analysis.record.blocks import DOT_BLOCK, spans
@@ -58,7 +60,7 @@ def correlation(first: Survey, second: Survey) -> Reading:
     """
     sums = covariances(first, second)
     coefficient = max(-1.0, min(1.0, sums.coefficient))
-    return Reading(coefficient, "1", uncertainty=(1 - coefficient**2) / math.sqrt(sums.size))
+    return Reading(coefficient, "1", uncertainty=(1 - square(coefficient)) / math.sqrt(sums.size))
 
 
 def covariances(first: Survey, second: Survey) -> Covariances:
@@ -69,8 +71,8 @@ def covariances(first: Survey, second: Survey) -> Covariances:
     for begin, end in spans(0, len(one), DOT_BLOCK):
         x = one.codes[begin:end].astype(np.float64) - means[0]
         y = other.codes[begin:end].astype(np.float64) - means[1]
-        squares += (float(x @ x), float(y @ y))
-        products += float(x @ y)
+        squares += (inner(x, x), inner(y, y))
+        products += inner(x, y)
     if not (squares > 0).all():
         raise NotMeasurable(
             f"`{first.name}`, `{second.name}`: one does not vary in the time they share", expected="both to vary"
@@ -79,7 +81,7 @@ def covariances(first: Survey, second: Survey) -> Covariances:
     return Covariances(
         size=size,
         means=(one.value_of(means[0]), other.value_of(means[1])),
-        squares=(one.gain**2 * float(squares[0]) / size, other.gain**2 * float(squares[1]) / size),
+        squares=(square(one.gain) * float(squares[0]) / size, square(other.gain) * float(squares[1]) / size),
         product=one.gain * other.gain * products / size,
     )
 
@@ -188,9 +190,9 @@ def _products(one: Waveform, other: Waveform, most: int) -> tuple[Floats, tuple[
 def _overlap(values: Floats, most: int, *, is_first: bool) -> _Overlap:
     """The second waveform later by d: the first overlaps with its samples 0 … n − d, the second with d … n."""
     sums = np.concatenate([[0.0], np.cumsum(values)])
-    squares = np.concatenate([[0.0], np.cumsum(values**2)])
+    squares = np.concatenate([[0.0], np.cumsum(square(values))])
     delays = np.arange(-most, most + 1) if is_first else np.arange(most, -most - 1, -1)
     begin = np.maximum(0, -delays)
     end = np.minimum(values.size, values.size - delays)
     total = sums[end] - sums[begin]
-    return _Overlap(total, np.maximum(0.0, squares[end] - squares[begin] - total**2 / (end - begin)))
+    return _Overlap(total, np.maximum(0.0, squares[end] - squares[begin] - square(total) / (end - begin)))

@@ -14,6 +14,7 @@ from typing import Annotated, Literal
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.elementary.exponentials import square
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.blocks import spans
 from wavewright.analysis.record.survey import Survey
@@ -184,7 +185,7 @@ def snr(
     ratio_db = power_ratio_db(parts.fundamental_square / parts.noise_square)
     doubts = tone_doubts(parts.fundamental)
     spur = highest_beside(parts.fundamental.spectrum, parts.fundamental)
-    if spur is not None and spur.amplitude**2 / 2 > parts.fundamental_square and Doubt.NOISY not in doubts:
+    if spur is not None and square(spur.amplitude) / 2 > parts.fundamental_square and Doubt.NOISY not in doubts:
         doubts = (*doubts, Doubt.NOISY)  # the fundamental that was asked for is not the tone that is there
     return Reading(ratio_db, "dB", uncertainty=DB_OF_RATIO * scatter, doubts=doubts)
 

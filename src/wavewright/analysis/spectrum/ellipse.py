@@ -6,10 +6,10 @@ import math
 from dataclasses import dataclass
 from typing import Annotated
 
-import numpy as np
-
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.elementary.angles import arccosine, arctangent, sine_of
+from wavewright.analysis.elementary.exponentials import square
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import POSITIVE
@@ -48,15 +48,17 @@ def fit_ellipse(first: Survey, second: Survey, *, frequency: float | None = None
     NotMeasurable : no sine that both channels share.
     """
     fits = common_sines(first, second, frequency=frequency)
-    matrix = np.array([[fit.cosine, fit.sine] for fit in fits])
-    axes, lengths, _ = np.linalg.svd(matrix)
-    along = axes[:, 0] * (1 if axes[0, 0] >= 0 else -1)
+    (a, b), (c, d) = ((fit.cosine, fit.sine) for fit in fits)
+    # the figure as the sum of two that turn opposite ways: their sizes are half the sum and the difference of the axes
+    one, other = math.hypot(a + d, c - b), math.hypot(a - d, c + b)
+    major = (one + other) / 2
+    tilt = (arctangent(c - b, a + d) + arctangent(c + b, a - d)) / 2
     return Ellipse(
         centre=(fits[0].offset, fits[1].offset),
-        major=float(lengths[0]),
-        minor=float(lengths[1]),
-        tilt=math.atan2(float(along[1]), float(along[0])),
-        is_anticlockwise=bool(np.linalg.det(matrix) > 0),
+        major=major,
+        minor=abs(a * d - b * c) / major if major else 0.0,
+        tilt=tilt - math.pi * round(tilt / math.pi),
+        is_anticlockwise=a * d > b * c,
     )
 
 
@@ -92,10 +94,10 @@ def ellipse_phase(first: Survey, second: Survey) -> Reading:
     """
     sums = covariances(first, second)
     coefficient = max(-1.0, min(1.0, sums.coefficient))
-    phase = math.acos(coefficient)
+    phase = arccosine(coefficient)
     # derivative of the arc cosine; the coefficient itself scatters by (1 − r²)/√n
-    uncertainty = math.sqrt(max(0.0, 1 - coefficient**2) / sums.size)
-    is_narrow = abs(math.sin(phase)) < 0.05
+    uncertainty = math.sqrt(max(0.0, 1 - square(coefficient)) / sums.size)
+    is_narrow = abs(sine_of(phase)) < 0.05
     return Reading(
         math.degrees(phase),
         "deg",

@@ -12,6 +12,7 @@ from typing import Annotated
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.elementary.exponentials import log
 from wavewright.analysis.expressions.dimensions import quotient
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.alignment import require_shared_time
@@ -135,7 +136,7 @@ def gain_db(first: Survey, second: Survey, *, frequency: Annotated[float, "Hz", 
     20·log10(A2 / A1).
     """
     fits = common_sines(first, second, frequency=frequency)
-    uncertainty_db = 20 / math.log(10) * _relative(fits)
+    uncertainty_db = 20 / log(10) * _relative(fits)
     ratio_db = amplitude_ratio_db(fits[1].amplitude / fits[0].amplitude)
     return Reading(ratio_db, "dB", uncertainty=uncertainty_db, doubts=sine_doubts(fits))
 

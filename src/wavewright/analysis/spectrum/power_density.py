@@ -14,6 +14,9 @@ import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.elementary.exponentials import square
+from wavewright.analysis.elementary.gamma import gamma_median
+from wavewright.analysis.elementary.sums import inner
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.record.gapless import unbroken
 from wavewright.analysis.record.survey import Survey
@@ -77,7 +80,7 @@ def power_density(survey: Survey, *, resolution: float | None = None, window: Wi
 def _on_scale(density: PowerDensity, before: Waveform, wave: Waveform) -> PowerDensity:
     """The density of the same codes, cut into the same segments, on another scale and time axis."""
     slower, larger = wave.interval / before.interval, abs(wave.gain / before.gain)
-    return replace(density, values=density.values * (larger**2 * slower), step=density.step / slower)
+    return replace(density, values=density.values * (square(larger) * slower), step=density.step / slower)
 
 
 @metric(
@@ -132,9 +135,7 @@ def noise_density(
 
 def _median_of_noise(averages: float) -> float:
     """Median over mean of chi-square with 2·averages degrees of freedom."""
-    from scipy.special import gammaincinv
-
-    return float(gammaincinv(averages, 0.5)) / averages
+    return gamma_median(averages) / averages
 
 
 def _density(survey: Survey, resolution: float | None, window: Window) -> PowerDensity:
@@ -152,7 +153,7 @@ def _density(survey: Survey, resolution: float | None, window: Window) -> PowerD
         )
     weights = window.weights(segment)
     total, count = _sum_of_squares(wave, segment, weights)
-    values = total * (2 * wave.interval * wave.gain**2 / (count * float(weights @ weights)))
+    values = total * (2 * wave.interval * square(wave.gain) / (count * inner(weights, weights)))
     values[0] /= 2
     if segment % 2 == 0:
         values[-1] /= 2
@@ -175,12 +176,12 @@ def _sum_of_squares(wave: Waveform, segment: int, weights: Floats) -> tuple[Floa
         batch -= batch.mean(axis=1, keepdims=True, dtype=np.float64).astype(working)
         np.multiply(batch, factors, out=batch)
         lines = rfft(batch, axis=1, overwrite_x=True)
-        total += np.square(np.abs(lines), dtype=np.float64).sum(axis=0)
+        total += (np.square(lines.real, dtype=np.float64) + np.square(lines.imag, dtype=np.float64)).sum(axis=0)
     return total, len(segments)
 
 
 def _independent(weights: Floats, count: int) -> float:
     """Number of independent segments that `count` segments, overlapping by half, are worth."""
     half = weights.size // 2
-    shared = float(weights[half:] @ weights[: weights.size - half]) / float(weights @ weights)
-    return count / (1 + 2 * shared**2 * (1 - 1 / count))
+    shared = inner(weights[half:], weights[: weights.size - half]) / inner(weights, weights)
+    return count / (1 + 2 * square(shared) * (1 - 1 / count))

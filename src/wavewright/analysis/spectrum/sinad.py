@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.elementary.exponentials import log, log2
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import POSITIVE
@@ -36,7 +37,7 @@ def sinad(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None 
     return Reading(
         amplitude_ratio_db(fit.amplitude / math.sqrt(2) / fit.residual_rms),
         "dB",
-        uncertainty=20 / math.log(10) * _relative(fit),
+        uncertainty=20 / log(10) * _relative(fit),
         doubts=fit.doubts,
     )
 
@@ -74,8 +75,8 @@ def enob(
     """
     fit = _fit_with_residual(survey, frequency)
     span = 2 * fit.amplitude if referred_to == "sine" else full_scale or _converter_range(survey)
-    bits = math.log2(span / (fit.residual_rms * math.sqrt(12)))
-    return Reading(bits, "bit", uncertainty=_relative(fit) / math.log(2), doubts=fit.doubts)
+    bits = log2(span / (fit.residual_rms * math.sqrt(12)))
+    return Reading(bits, "bit", uncertainty=_relative(fit) / log(2), doubts=fit.doubts)
 
 
 def _fit_with_residual(survey: Survey, frequency: float | None) -> SineFit:

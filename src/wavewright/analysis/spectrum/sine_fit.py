@@ -11,7 +11,6 @@ steps of the converter dominate the residual they are only a guide.
 
 from __future__ import annotations
 
-import cmath
 import math
 from dataclasses import dataclass
 from typing import Annotated, Any
@@ -21,6 +20,9 @@ import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.elementary.angles import arctangent, cosine, cosine_and_sine_of, sine_of
+from wavewright.analysis.elementary.exponentials import square
+from wavewright.analysis.elementary.sums import gram, inner, solve
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.blocks import DOT_BLOCK, spans
 from wavewright.analysis.record.gapless import unbroken
@@ -63,12 +65,12 @@ class SineFit:
     @property
     def cosine(self) -> float:
         """Factor of cos 2πft, in the waveform's unit."""
-        return self.amplitude * math.cos(self.phase)
+        return self.amplitude * cosine(self.phase)
 
     @property
     def sine(self) -> float:
         """Factor of sin 2πft, in the waveform's unit."""
-        return -self.amplitude * math.sin(self.phase)
+        return -self.amplitude * sine_of(self.phase)
 
     @property
     def doubts(self) -> tuple[Doubt, ...]:
@@ -183,34 +185,46 @@ def _fit(survey: Survey, frequency: float | None, start: float | None) -> SineFi
 def _described(wave: Waveform, mean: float, turn: float, frequency: float | None) -> SineFit:
     """The fit at a known turn, rad a sample, with its uncertainties."""
     width = 3 if frequency is not None else 4
-    gram, right = _sums(wave.codes, mean, turn, 0.0, 0.0)
-    cosine, sine, constant = (float(number) for number in _solve(gram[:3, :3], right[:3], wave))
+    sums, right = _sums(wave.codes, mean, turn, 0.0, 0.0)
+    cosine, sine, constant = (float(number) for number in _solve(sums[:3, :3], right[:3], wave))
     squares = _residual_squares(wave.codes, mean, turn, np.array([cosine, sine, constant]))
-    gram, _ = _sums(wave.codes, mean, turn, cosine, sine)
+    sums, _ = _sums(wave.codes, mean, turn, cosine, sine)
     variance = squares / max(1, len(wave) - width)
-    spread = variance * np.linalg.pinv(gram[:width, :width])
+    spread = variance * solve(sums[:width, :width], np.eye(width))
     amplitude = math.hypot(cosine, sine)
     if amplitude == 0 or not math.isfinite(amplitude):
         raise NotMeasurable(f"`{wave.label}`: no sine of that frequency", expected="an amplitude above 0")
     by_amplitude = np.array([cosine, sine]) / amplitude
-    by_phase = np.array([sine, -cosine]) / amplitude**2
+    by_phase = np.array([sine, -cosine]) / square(amplitude)
     half = len(wave) / 2
-    turn_spread = float(spread[3, 3]) / half**2 if width == 4 else 0.0
+    turn_spread = float(spread[3, 3]) / square(half) if width == 4 else 0.0
     middle = (wave.time_of(0) + wave.time_of(len(wave) - 1)) / 2
-    phase = math.atan2(-sine * wave.gain, cosine * wave.gain) - turn * middle / wave.interval
+    phase = arctangent(-sine * wave.gain, cosine * wave.gain) - turn * middle / wave.interval
     return SineFit(
         frequency=frequency if frequency is not None else turn / (2 * math.pi * wave.interval),
         amplitude=amplitude * abs(wave.gain),
-        phase=cmath.phase(cmath.rect(1, phase)),
+        phase=_within_a_turn(phase),
         offset=wave.value_of(mean + constant),
         residual_rms=abs(wave.gain) * math.sqrt(squares / len(wave)),
         frequency_uncertainty=math.sqrt(turn_spread) / (2 * math.pi * wave.interval),
-        amplitude_uncertainty=abs(wave.gain) * math.sqrt(by_amplitude @ spread[:2, :2] @ by_amplitude),
-        phase_uncertainty=math.sqrt(by_phase @ spread[:2, :2] @ by_phase + turn_spread * (middle / wave.interval) ** 2),
+        amplitude_uncertainty=abs(wave.gain) * math.sqrt(_quadratic(spread, by_amplitude)),
+        phase_uncertainty=math.sqrt(_quadratic(spread, by_phase) + turn_spread * square(middle / wave.interval)),
         offset_uncertainty=abs(wave.gain) * math.sqrt(max(0.0, float(spread[2, 2]))),
         cycles=turn * len(wave) / (2 * math.pi),
         size=len(wave),
     )
+
+
+def _quadratic(spread: Floats, slopes: Floats) -> float:
+    """The variance of what follows from cosine and sine with these slopes."""
+    one, other = slopes.tolist()
+    return float(spread[0, 0] * one * one + 2 * spread[0, 1] * one * other + spread[1, 1] * other * other)
+
+
+def _within_a_turn(angle: float) -> float:
+    """The same angle, rad, −π … π."""
+    along, up = cosine_and_sine_of(angle)
+    return arctangent(float(up), float(along))
 
 
 def _begin(survey: Survey, wave: Waveform) -> float:
@@ -228,19 +242,19 @@ def _begin(survey: Survey, wave: Waveform) -> float:
 
 
 def _residual_squares_at(values: Floats, turn: float) -> float:
-    gram, right = _sums(values, 0.0, turn, 0.0, 0.0)
-    found: Floats = np.asarray(np.linalg.lstsq(gram[:3, :3], right[:3], rcond=None)[0], dtype=np.float64)
+    sums, right = _sums(values, 0.0, turn, 0.0, 0.0)
+    found: Floats = solve(sums[:3, :3], right[:3])
     return _residual_squares(values, 0.0, turn, found)
 
 
 def _settle(wave: Waveform, mean: float, turn: float) -> float:
     """Gauss and Newton's iteration for the turn, rad a sample."""
     half = len(wave) / 2
-    gram, right = _sums(wave.codes, mean, turn, 0.0, 0.0)
-    cosine, sine, _ = _solve(gram[:3, :3], right[:3], wave)
+    sums, right = _sums(wave.codes, mean, turn, 0.0, 0.0)
+    cosine, sine, _ = _solve(sums[:3, :3], right[:3], wave)
     for _ in range(MOST_ROUNDS):
-        gram, right = _sums(wave.codes, mean, turn, cosine, sine)
-        cosine, sine, _, change = (float(number) for number in _solve(gram, right, wave))
+        sums, right = _sums(wave.codes, mean, turn, cosine, sine)
+        cosine, sine, _, change = (float(number) for number in _solve(sums, right, wave))
         # more than a quarter turn at the ends is beyond what the linear equations can resolve
         step = max(-math.pi / 2, min(math.pi / 2, change))
         turn += step / half
@@ -255,11 +269,8 @@ def _settle(wave: Waveform, mean: float, turn: float) -> float:
     )
 
 
-def _solve(gram: Floats, right: Floats, wave: Waveform) -> Floats:
-    try:
-        found: Floats = np.asarray(np.linalg.solve(gram, right), dtype=np.float64)
-    except np.linalg.LinAlgError:
-        found = np.full(right.size, np.nan)
+def _solve(sums: Floats, right: Floats, wave: Waveform) -> Floats:
+    found = solve(sums, right)
     if not np.isfinite(found).all():
         raise NotMeasurable(f"`{wave.label}`: the samples do not determine a sine", expected="more samples or cycles")
     return found
@@ -267,13 +278,14 @@ def _solve(gram: Floats, right: Floats, wave: Waveform) -> Floats:
 
 def _blocks(codes: npt.NDArray[Any], mean: float, turn: float) -> Any:
     """Blocks of (values, cosines, sines, places −1 … 1); the angle is 0 in the middle of the record."""
-    table = np.exp(1j * turn * np.arange(min(DOT_BLOCK, codes.size)))
+    cosines, sines = cosine_and_sine_of(turn * np.arange(min(DOT_BLOCK, codes.size)))
     middle = (codes.size - 1) / 2
     for first, last in spans(0, codes.size, DOT_BLOCK):
         values = codes[first:last].astype(np.float64) - mean
-        pointers = table[: values.size] * cmath.exp(1j * turn * (first - middle))
+        c, s = cosines[: values.size], sines[: values.size]
+        to_block, up_to_block = (float(one) for one in cosine_and_sine_of(turn * (first - middle)))
         places = (np.arange(first, last) - middle) / (codes.size / 2)
-        yield values, pointers.real, pointers.imag, places
+        yield values, c * to_block - s * up_to_block, s * to_block + c * up_to_block, places
 
 
 def _sums(codes: npt.NDArray[Any], mean: float, turn: float, cosine: float, sine: float) -> tuple[Floats, Floats]:
@@ -284,7 +296,7 @@ def _sums(codes: npt.NDArray[Any], mean: float, turn: float, cosine: float, sine
         rows[0], rows[1], rows[2] = cosines, sines, 1.0
         rows[3] = places * (sine * cosines - cosine * sines)
         rows[4] = values
-        sums += rows @ rows.T
+        sums += gram(rows)
     return sums[:4, :4], sums[:4, 4]
 
 
@@ -293,5 +305,5 @@ def _residual_squares(codes: npt.NDArray[Any], mean: float, turn: float, found: 
     total = 0.0
     for values, cosines, sines, _ in _blocks(codes, mean, turn):
         left = values - (found[0] * cosines + found[1] * sines + found[2])
-        total += float(left @ left)
+        total += inner(left, left)
     return total

@@ -109,7 +109,7 @@ def _spectrum(survey: Survey, window: Window) -> Spectrum:
     lines = rfft(values, overwrite_x=True)
     size = values.size
     del values
-    amplitudes = np.abs(lines)
+    amplitudes = magnitudes(lines)
     amplitudes *= 2 * abs(wave.gain) / (size * window.coherent_gain)
     mean = wave.value_of(mean_code)
     amplitudes[0] = abs(mean)
@@ -117,6 +117,16 @@ def _spectrum(survey: Survey, window: Window) -> Spectrum:
         amplitudes[-1] /= 2
     amplitudes.flags.writeable = False
     return Spectrum(amplitudes, 1 / (size * wave.interval), size, wave.unit, window, mean)
+
+
+def magnitudes(lines: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Magnitudes of complex numbers, in their precision; from squares and roots, which are alike on every system."""
+    found = np.empty(lines.size, dtype=lines.real.dtype)
+    for first, last in spans(0, lines.size, TABLES_BLOCK):
+        part = lines[first:last]
+        squares = np.square(part.real, dtype=np.float64) + np.square(part.imag, dtype=np.float64)
+        found[first:last] = np.sqrt(squares)
+    return found
 
 
 def centred(wave: Waveform) -> tuple[npt.NDArray[Any], float]:

@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.elementary.exponentials import exp, log
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.spectrum.decibels import amplitude_ratio, amplitude_ratio_db
@@ -52,8 +53,8 @@ class SpurMask:
 
     def at(self, frequencies: Floats) -> Floats:
         """The limit at frequencies within the mask, in the waveform's unit."""
-        places = np.log(np.maximum(frequencies, self.frequencies[0]))
-        return np.exp(np.interp(places, np.log(self.frequencies), np.log(self.levels)))
+        places = log(np.maximum(frequencies, self.frequencies[0]))
+        return exp(np.interp(places, log(np.array(self.frequencies)), log(np.array(self.levels))))
 
 
 def _pairs_of_text(text: str) -> list[list[str]]:
@@ -122,7 +123,7 @@ def spur_margin(survey: Survey, *, mask: Sequence[Any], window: WindowName = "bl
     relative = tone.amplitude_uncertainty / tone.amplitude
     spur = _spur(spectrum, int(peaks[worst]), float(limits[worst]))
     doubts = (Doubt.NOISY,) if is_lost(tone) else ()
-    return Reading(spur.margin_db, "dB", uncertainty=20 / math.log(10) * relative, doubts=doubts)
+    return Reading(spur.margin_db, "dB", uncertainty=20 / log(10) * relative, doubts=doubts)
 
 
 @metric("spurs_over_mask", reads=Reads.SPECTRUM, unit="count", source="math: lines above a mask, counted")

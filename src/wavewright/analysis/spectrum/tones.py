@@ -17,6 +17,7 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.elementary.exponentials import log, square
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import COUNT, NOT_NEGATIVE, POSITIVE
@@ -207,8 +208,8 @@ def tone_doubts(tone: Tone) -> tuple[Doubt, ...]:
 def is_lost(tone: Tone) -> bool:
     """Whether noise may have made the line: one of white noise is exponentially distributed about a mean square."""
     size = tone.spectrum.size
-    mean = 4 * tone.noise**2 * tone.spectrum.window.noise_bandwidth / size
-    return tone.amplitude**2 < mean * math.log(size / 2 / 0.01)
+    mean = 4 * square(tone.noise) * tone.spectrum.window.noise_bandwidth / size
+    return square(tone.amplitude) < mean * log(size / 2 / 0.01)
 
 
 def tone_at(spectrum: Spectrum, peak: int) -> Tone:
@@ -256,7 +257,7 @@ def noise_rms(spectrum: Spectrum) -> float:
     step = max(1, len(lines) // 100_000)  # a sample of the lines gives the median well enough
     median = float(np.median(np.asarray(lines[::step], dtype=np.float64))) if len(lines) else 0.0
     # squares of noise lines are exponentially distributed, with median ln 2 of the mean
-    return median / math.sqrt(math.log(2)) * math.sqrt(spectrum.size / spectrum.window.noise_bandwidth) / 2
+    return median / math.sqrt(log(2)) * math.sqrt(spectrum.size / spectrum.window.noise_bandwidth) / 2
 
 
 def is_peak(spectrum: Spectrum, index: int) -> bool:

@@ -15,8 +15,9 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
+from wavewright.analysis.elementary.exponentials import square
+from wavewright.analysis.elementary.turns import cosine_and_sine, sine
 from wavewright.analysis.record.blocks import TABLES_BLOCK, spans
-from wavewright.analysis.signals.turns import cosine_and_sine, sine
 
 WindowName = Literal["rectangular", "hann", "hamming", "blackman", "blackman_harris", "flat_top"]
 
@@ -51,8 +52,8 @@ class Window:
     @property
     def lines_in_one(self) -> float:
         """How many neighbouring lines of noise are worth one independent one when powers are summed: NΣw⁴/(Σw²)²."""
-        squares = self.weights(64) ** 2  # exact: sums of cosines up to 4 times 4 turns
-        return float(64 * (squares @ squares) / squares.sum() ** 2)
+        squares = square(self.weights(64))  # exact: sums of cosines up to 4 times 4 turns
+        return float(64 * (np.sum(squares * squares)) / square(squares.sum()))
 
     def response(self, offset: float) -> float:
         """Height of the spectrum `offset` bins off a line, over the height on it; the limit for long records.

@@ -13,6 +13,8 @@ from typing import Literal
 
 import numpy as np
 
+from wavewright.analysis.elementary.exponentials import square
+from wavewright.analysis.elementary.sums import least_squares
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.signals.resampling import Interpolated, Resampled
 from wavewright.analysis.signals.signals import ChannelSignal, Signal
@@ -217,7 +219,7 @@ def _busiest(signal: Signal, begin: int, end: int) -> tuple[int, int]:
     step = _PART // 8
     starts = range(begin, end - step + 1, step)
     scatter = np.array([np.var(signal.span(start, start + step)) for start in starts])
-    together = np.convolve(scatter, np.ones(8), mode="valid")
+    together = np.lib.stride_tricks.sliding_window_view(scatter, 8).sum(axis=1)
     start = begin + step * int(together.argmax())
     return start, start + _PART
 
@@ -241,11 +243,10 @@ def _refined(first: Signal, second: Signal, delay: float, longest: float) -> flo
     best, best_left = delay, math.inf
     for _ in range(_ROUNDS):
         other = _moved(first, second, delay, begin, end).span(0, end - begin)
-        basis = np.column_stack([one, np.ones(one.size), np.gradient(other, first.interval)])
-        scale = np.maximum(np.abs(basis).max(axis=0), np.finfo(float).tiny)
-        weights, *_ = np.linalg.lstsq(basis / scale, other, rcond=None)
-        gain, offset, step = (weights / scale).tolist()
-        left = float(np.sum((other - gain * one - offset) ** 2))
+        columns = np.array([one, np.ones(one.size), np.gradient(other, first.interval)])
+        scale = np.maximum(np.abs(columns).max(axis=1), np.finfo(float).tiny)
+        gain, offset, step = (least_squares(columns / scale[:, np.newaxis], other) / scale).tolist()
+        left = float(np.sum(square(other - gain * one - offset)))
         if left < best_left:
             best, best_left = delay, left
         step = min(max(step, -first.interval), first.interval)
@@ -276,7 +277,7 @@ def _differences(one: Signal, other: Signal, unit: str, align: Alignment, delay:
             largest, largest_at = float(difference[worst]), begin + low + worst
     n = end - begin
     sum_x, sum_y, sum_xx, sum_yy, sum_xy = sums.tolist()
-    xx, yy, xy = sum_xx - sum_x**2 / n, sum_yy - sum_y**2 / n, sum_xy - sum_x * sum_y / n
+    xx, yy, xy = sum_xx - square(sum_x) / n, sum_yy - square(sum_y) / n, sum_xy - sum_x * sum_y / n
     if xx <= 0:
         raise NotMeasurable(
             "the first record does not change in the time in common", expected="a signal to compare with"

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from wavewright.analysis.elementary.exponentials import square
 from wavewright.analysis.levels.level_uncertainty import LevelErrors, level_errors
 from wavewright.analysis.levels.quantisation import share_of_step
 from wavewright.analysis.parameters import ReferenceLevel
@@ -82,7 +83,7 @@ def _resolution(survey: Survey, places: Floats) -> float:
 
 def _bend(bends: Floats, noise: float, share: float) -> float:
     """Median bend without what noise makes of it, whose variance in a second difference is 6 times its own (math)."""
-    return math.sqrt(max(0.0, float(np.median(bends)) ** 2 - share * 6 * noise**2))
+    return math.sqrt(max(0.0, square(float(np.median(bends))) - share * 6 * square(noise)))
 
 
 def noise_of_instant(survey: Survey, places: Floats) -> float:

@@ -9,6 +9,7 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.elementary.exponentials import square
 from wavewright.analysis.fitting.line_fit import fit_line
 from wavewright.analysis.parameters import Hysteresis, ReferenceLevel
 from wavewright.analysis.reading import Occurrences, Reading
@@ -66,7 +67,7 @@ def frequency(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: Hys
         mean,
         value=1 / mean.value,
         unit="Hz",
-        uncertainty=None if mean.uncertainty is None else mean.uncertainty / mean.value**2,
+        uncertainty=None if mean.uncertainty is None else mean.uncertainty / square(mean.value),
         minimum=float(each.min()),
         maximum=float(each.max()),
         standard_deviation=float(each.std(ddof=1)) if each.size > 1 else None,

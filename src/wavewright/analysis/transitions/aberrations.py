@@ -25,6 +25,7 @@ import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import EXTREMES, LEVELS, Finding, Reads
+from wavewright.analysis.elementary.exponentials import log
 from wavewright.analysis.levels.extreme_lift import (
     NEAR,
     ON_A_CREST,
@@ -245,7 +246,7 @@ def _reading(
             do="sample faster, or take a wider `region`",
         )
     # the extreme of n noisy samples lies beyond the true one by about √(2 ln n) of their deviation
-    lifted = survey.noise * math.sqrt(2 * math.log(max(2.0, size))) / levels.amplitude
+    lifted = survey.noise * math.sqrt(2 * log(max(2.0, size))) / levels.amplitude
     is_lost = lifted > max(NOISY_PART * float(beyond.mean()), LEAST_TOLD)
     is_crest = float(beyond.mean()) * levels.amplitude > STATE_REACH * survey.noise
     raised = survey.noise * lift_of_largest(near * (ON_A_CREST if is_crest else ON_A_STATE)) / levels.amplitude

@@ -25,6 +25,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from wavewright.analysis.elementary.exponentials import square
 from wavewright.analysis.record.blocks import BLOCK
 from wavewright.waveform import Floats
 
@@ -79,7 +80,7 @@ class SettlingBand:
     @property
     def wanted(self) -> float:
         """How wide the noise asks a window to be, in samples."""
-        return float((WANTED * self.noise / self.half) ** 2)
+        return float(square(WANTED * self.noise / self.half))
 
 
 def find_last_entries(
@@ -180,7 +181,7 @@ class _Stretches:
             samples = self._codes[group[:, np.newaxis], columns].astype(np.float64)
             taken = samples - self._averages_from(group, first, int(width.max()), size)
             for alike, (count,) in _groups(np.arange(group.size), width):
-                left = np.sqrt(np.mean(taken[alike, :count] ** 2, axis=1))
+                left = np.sqrt(np.mean(square(taken[alike, :count]), axis=1))
                 bent.append(group[alike[left > MOST_LEFT * self._band.noise]])
         return np.sort(np.concatenate(bent))
 

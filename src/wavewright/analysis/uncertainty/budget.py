@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from wavewright.analysis.elementary.exponentials import square
 from wavewright.analysis.statistics.event_rate import EventRate
 from wavewright.analysis.uncertainty.contribution import Contribution
 from wavewright.analysis.uncertainty.coverage import half_width, probability_within
@@ -69,7 +70,7 @@ class Budget:
         total = self.standard
         if not total:
             return math.inf
-        parts = sum((one.standard / total) ** 4 / one.degrees_of_freedom for one in self.contributions)
+        parts = sum(square(square(one.standard / total)) / one.degrees_of_freedom for one in self.contributions)
         return 1 / parts if parts else math.inf
 
     def expanded(self, coverage: float = COVERAGE) -> float:
@@ -92,7 +93,7 @@ class Budget:
     def share(self, contribution: Contribution) -> float:
         """Share of a contribution in the variance of the value, 0 … 1."""
         total = self.standard
-        return (contribution.standard / total) ** 2 if total else 0.0
+        return square(contribution.standard / total) if total else 0.0
 
     def as_json(self) -> dict[str, Any]:
         """Plain numbers and words; without the value, which is with its unit in the reading."""
@@ -206,5 +207,5 @@ def _root_sum(group: Sequence[Contribution]) -> Contribution:
     total = math.hypot(*(one.standard for one in group))
     if len(group) == 1 or not total:
         return group[0]
-    parts = sum((one.standard / total) ** 4 / one.degrees_of_freedom for one in group)
+    parts = sum(square(square(one.standard / total)) / one.degrees_of_freedom for one in group)
     return replace(group[0], standard=total, sensitivity=None, degrees_of_freedom=1 / parts if parts else math.inf)

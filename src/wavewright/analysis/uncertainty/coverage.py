@@ -13,6 +13,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from wavewright.analysis.elementary.angles import cosine_and_sine_of
 from wavewright.analysis.uncertainty.contribution import Contribution
 from wavewright.analysis.uncertainty.distribution import Distribution
 from wavewright.errors import Misuse
@@ -22,6 +23,7 @@ NEGLIGIBLE = 1e-3  # of the largest contribution: all others together move an in
 FEWEST_TERMS, MOST_TERMS = 2048, 1 << 16
 TERMS_A_STANDARD = 20.0  # the series goes up to this angle times the smallest scale that still matters
 ACCURATE = 1e-9  # of the standard uncertainty
+COLUMNS = 64  # of the table that the terms of the series are in
 
 Shape = tuple[Distribution, float, float]  # with its standard uncertainty, > 0, and its degrees of freedom
 
@@ -89,9 +91,10 @@ def _half_width(shapes: tuple[Shape, ...], probability: float) -> float:
     low, high = 0.0, length
     middle = min(length, 2 * math.hypot(*(standard for _, standard, _ in shapes)))
     while high - low > ACCURATE * shapes[0][1]:
-        excess = middle / length + float(weights @ np.sin(angles * middle)) - probability
+        sines, cosines = _sums(angles, weights, middle)
+        excess = middle / length + sines - probability
         low, high = (low, middle) if excess > 0 else (middle, high)
-        density = 1 / length + float((weights * angles) @ np.cos(angles * middle))
+        density = 1 / length + cosines
         step = middle - excess / density if density > 0 else low
         if abs(step - middle) < ACCURATE * shapes[0][1]:
             return step
@@ -113,7 +116,7 @@ def _probability(shapes: tuple[Shape, ...], distance: float) -> float:
     angles, weights, length = _series(shapes)
     if distance >= length:
         return 1.0
-    return min(1.0, max(0.0, distance / length + float(weights @ np.sin(angles * distance))))
+    return min(1.0, max(0.0, distance / length + _sums(angles, weights, distance)[0]))
 
 
 @lru_cache(maxsize=256)
@@ -128,3 +131,20 @@ def _series(shapes: tuple[Shape, ...]) -> tuple[Floats, Floats, float]:
     for kind, standard, freedom in shapes:
         product *= kind.characteristic(standard * angles, freedom=freedom)
     return angles, np.asarray(2 / (math.pi * order) * product, dtype=np.float64), length
+
+
+def _sums(angles: Floats, weights: Floats, distance: float) -> tuple[float, float]:
+    """Σ weight · sin(angle · distance), and its derivative; the angles are the multiples of the first.
+
+    Sine and cosine of a sum of two angles: a few of them make those of all.
+    """
+    rows = -(-weights.size // COLUMNS)
+    table = np.zeros((2, rows, COLUMNS))
+    table[0].flat[: weights.size] = weights
+    table[1].flat[: weights.size] = weights * angles
+    step = float(angles[0]) * distance
+    cosines, sines = cosine_and_sine_of(step * np.arange(1, COLUMNS + 1))
+    to_row, up_to_row = cosine_and_sine_of(step * COLUMNS * np.arange(rows))
+    value = up_to_row * (table[0] * cosines).sum(axis=1) + to_row * (table[0] * sines).sum(axis=1)
+    slope = to_row * (table[1] * cosines).sum(axis=1) - up_to_row * (table[1] * sines).sum(axis=1)
+    return float(value.sum()), float(slope.sum())

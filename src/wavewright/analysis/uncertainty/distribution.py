@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import math
 from enum import StrEnum
-from statistics import NormalDist
 
 import numpy as np
 
+from wavewright.analysis.elementary.angles import arcsine
+from wavewright.analysis.elementary.bessel import bessel_j0
+from wavewright.analysis.elementary.exponentials import exp, square
+from wavewright.analysis.elementary.normal import erf, normal_quantile
+from wavewright.analysis.elementary.student import characteristic_of_t, probability_of_t, quantile_of_t
+from wavewright.analysis.elementary.turns import sinc, sine
 from wavewright.waveform import Floats
 
 AS_NORMAL = 120.0  # degrees of freedom above which a t distribution is taken as a normal one of the same variance
@@ -37,17 +42,15 @@ class Distribution(StrEnum):
         freedom : degrees of freedom of a t distribution.
         """
         if self is Distribution.RECTANGULAR:
-            return np.asarray(np.sinc(math.sqrt(3) * angles / math.pi))
+            return sinc(math.sqrt(3) * angles / math.pi)
         if self is Distribution.TRIANGULAR:
-            return np.asarray(np.sinc(math.sqrt(6) * angles / (2 * math.pi)) ** 2)
+            return np.square(sinc(math.sqrt(6) * angles / (2 * math.pi)))
         if self is Distribution.ARCSINE:
-            from scipy.special import j0
-
-            return np.asarray(j0(math.sqrt(2) * angles))
+            return bessel_j0(math.sqrt(2) * angles)
         if self is Distribution.T and freedom <= AS_NORMAL:
-            return _characteristic_of_t(angles, freedom)
+            return characteristic_of_t(angles, freedom)
         variance = freedom / (freedom - 2) if self is Distribution.T and math.isfinite(freedom) else 1.0
-        return np.asarray(np.exp(-variance * np.square(angles) / 2))
+        return exp(-variance * np.square(angles) / 2)
 
     def half_width(self, probability: float, *, freedom: float = math.inf) -> float:
         """Half the width of the coverage interval of a distribution with standard uncertainty 1.
@@ -62,47 +65,27 @@ class Distribution(StrEnum):
         if self is Distribution.TRIANGULAR:
             return math.sqrt(6) * (1 - math.sqrt(1 - probability))
         if self is Distribution.ARCSINE:
-            return math.sqrt(2) * math.sin(math.pi * probability / 2)
+            return math.sqrt(2) * sine(probability / 4)
         if self is Distribution.T and math.isfinite(freedom):
-            return _quantile_of_t((1 + probability) / 2, freedom)
-        return NormalDist().inv_cdf((1 + probability) / 2)
+            return quantile_of_t(probability, freedom)
+        return normal_quantile((1 + probability) / 2)
 
     def probability_within(self, distance: float, *, freedom: float = math.inf) -> float:
         """Probability that a distribution with standard uncertainty 1 lies within ± `distance`, > 0; the inverse."""
         if self is Distribution.RECTANGULAR:
             return min(1.0, distance / math.sqrt(3))
         if self is Distribution.TRIANGULAR:
-            return 1 - max(0.0, 1 - distance / math.sqrt(6)) ** 2
+            return 1 - square(max(0.0, 1 - distance / math.sqrt(6)))
         if self is Distribution.ARCSINE:
-            return 2 / math.pi * math.asin(min(1.0, distance / math.sqrt(2)))
+            return 2 / math.pi * arcsine(min(1.0, distance / math.sqrt(2)))
         if self is Distribution.T and math.isfinite(freedom):
-            from scipy.special import stdtr
-
-            return 1 - 2 * float(stdtr(freedom, -distance))
-        return math.erf(distance / math.sqrt(2))
+            return probability_of_t(distance, freedom)
+        return erf(distance / math.sqrt(2))
 
     def reach(self, *, freedom: float = math.inf) -> float:
         """How far a distribution with standard uncertainty 1 reaches; of one without end, nearly all of it."""
         if self is Distribution.NORMAL or (self is Distribution.T and freedom > AS_NORMAL):
             return REACH_OF_NORMAL
         if self is Distribution.T:
-            return min(_quantile_of_t(1 - TAIL_OF_T / 2, freedom), WIDEST_T)
+            return min(quantile_of_t(1 - TAIL_OF_T, freedom), WIDEST_T)
         return self.half_width(1.0)
-
-
-def _characteristic_of_t(angles: Floats, freedom: float) -> Floats:
-    """With the modified Bessel function of the second kind (Hurst 1995 †); 1 at 0."""
-    from scipy.special import gammaln, kve
-
-    arguments = math.sqrt(freedom) * angles
-    order = freedom / 2
-    with np.errstate(all="ignore"):
-        logarithm = order * np.log(arguments) + np.log(kve(order, arguments)) - arguments
-        found = np.exp(logarithm - float(gammaln(order)) - (order - 1) * math.log(2))
-    return np.where(np.isfinite(found), found, 1.0)  # so near to 0 that the function there is beyond float64
-
-
-def _quantile_of_t(probability: float, freedom: float) -> float:
-    from scipy.special import stdtrit
-
-    return float(stdtrit(freedom, probability))

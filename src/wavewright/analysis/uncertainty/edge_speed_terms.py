@@ -6,6 +6,7 @@ import math
 from collections.abc import Collection, Iterator, Sequence
 
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.elementary.exponentials import square
 from wavewright.analysis.fitting.first_order import rise_time
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.uncertainty.contribution import Contribution
@@ -43,7 +44,7 @@ def _bandwidth(reading: Reading, one: InputOfReading) -> Contribution | None:
     )
     if not edge or not own:
         return None
-    longer = 1 - math.sqrt(max(0.0, 1 - (own / edge) ** 2))
+    longer = 1 - math.sqrt(max(0.0, 1 - square(own / edge)))
     of_slope = longer if reading.unit == "s" else 1 / max(1 - longer, 0.1) - 1
     return Contribution(
         f"bandwidth of `{one.survey.name}`",

@@ -9,6 +9,7 @@ from typing import Self
 
 import numpy as np
 
+from wavewright.analysis.elementary.angles import cosine_and_sine_of
 from wavewright.analysis.statistics.shot_statistics import mean_and_deviation
 from wavewright.analysis.uncertainty.distribution import Distribution
 from wavewright.errors import Misuse
@@ -122,7 +123,7 @@ class Input:
             Distribution.NORMAL: lambda: rng.standard_normal(size),
             Distribution.RECTANGULAR: lambda: rng.uniform(-math.sqrt(3), math.sqrt(3), size),
             Distribution.TRIANGULAR: lambda: rng.triangular(-math.sqrt(6), 0.0, math.sqrt(6), size),
-            Distribution.ARCSINE: lambda: math.sqrt(2) * np.sin(rng.uniform(-math.pi, math.pi, size)),
+            Distribution.ARCSINE: lambda: math.sqrt(2) * cosine_and_sine_of(rng.uniform(-math.pi, math.pi, size))[1],
             Distribution.T: lambda: self._t(size, rng),
         }[self.distribution]()
         return np.asarray(self.value + self.standard * shape)

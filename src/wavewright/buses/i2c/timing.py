@@ -15,6 +15,7 @@ from typing import Annotated, Any
 import numpy as np
 
 from wavewright.analysis.doubts import Reads
+from wavewright.analysis.elementary.exponentials import log
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import POSITIVE
@@ -219,7 +220,7 @@ def bus_capacitance(bus: BusRecord, *, pull_up: Annotated[float, "ohm", POSITIVE
         begins, ends = line.rises
         if begins.size:
             supply = Survey(wave).levels.high
-            factor = pull_up * math.log((supply - low) / (supply - high)) if supply > high else math.nan
+            factor = pull_up * log((supply - low) / (supply - high)) if supply > high else math.nan
             found.append((begins, (ends - begins) / factor))
     if not found or any(np.isnan(values).any() for _, values in found):
         raise NotMeasurable("Cb: no line rises above VIH and stays there", expected="at least one rise")

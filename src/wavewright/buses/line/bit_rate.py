@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from wavewright.analysis.elementary.exponentials import square
 from wavewright.buses.line.logic import Line
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
@@ -77,7 +78,7 @@ def rate_scale(places: Floats, every: Floats | None = None) -> tuple[float, floa
     if abs(scale - 1) > DOUBTED or _misfits(every[:TRIED], np.array([scale]))[0] > 0:
         tried = np.append(1 + np.arange(-WIDEST, WIDEST + STEP, STEP), scale)
         tried = tried[np.argsort(np.abs(tried - 1), kind="stable")]
-        unlikely = np.minimum(UNLIKELY * (tried - 1) ** 2, MOST_UNLIKELY)
+        unlikely = np.minimum(UNLIKELY * square(tried - 1), MOST_UNLIKELY)
         scale = float(tried[np.argmin(_misfits(every[:TRIED], tried) + unlikely)])
     counts = np.maximum(np.rint(places / scale), 1.0)
     left = places - scale * counts

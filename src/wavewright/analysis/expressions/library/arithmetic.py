@@ -9,6 +9,7 @@ from functools import reduce
 
 import numpy as np
 
+from wavewright.analysis.elementary import exponentials
 from wavewright.analysis.expressions.functions import SAME, Operand, Taken, expression_function
 from wavewright.analysis.signals.resampling import together
 from wavewright.analysis.signals.signals import PointwiseSignal, Signal
@@ -33,7 +34,7 @@ def sqrt(x: Operand) -> Operand:
 @expression_function(Taken("x", "1"))
 def log10(x: Operand) -> Operand:
     """Decimal logarithm of each sample of a ratio; 0 and less become invalid."""
-    return _pointwise(np.log10, x)
+    return _pointwise(_log10, x)
 
 
 @expression_function(Taken("x"), Taken("y", SAME), repeats=True)
@@ -46,6 +47,10 @@ def min(*operands: Operand) -> Operand:
 def max(*operands: Operand) -> Operand:
     """The highest of two or more channels or numbers, sample by sample."""
     return _pointwise(lambda *values: reduce(np.maximum, values), *operands)
+
+
+def _log10(x: Floats) -> Floats:
+    return exponentials.log10(np.asarray(x, dtype=np.float64))
 
 
 def _pointwise(function: Callable[..., Floats], *operands: Operand) -> Operand:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from wavewright.analysis.expressions.functions import Operand, Taken, expression_function
 from wavewright.analysis.expressions.library.time_calculus import channel
-from wavewright.analysis.signals.filters import Band, CausalFilter, MovingAverage, ZeroPhaseFilter, butterworth
+from wavewright.analysis.signals.butterworth import Band
+from wavewright.analysis.signals.filters import CausalFilter, MovingAverage, ZeroPhaseFilter, butterworth
 
 _CUTOFF = (Taken("x"), Taken("cutoff", "Hz", is_channel=False), Taken("order", "1", is_channel=False, default=2))
 _BAND = (

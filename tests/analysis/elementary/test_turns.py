@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy import special
 
-from wavewright.analysis.signals.turns import bessel_i0, cosine_and_sine, sinc, sine
+from wavewright.analysis.elementary.bessel import bessel_i0
+from wavewright.analysis.elementary.turns import cosine_and_sine, sinc, sine
 
 TURNS = np.concatenate([np.linspace(-3, 3, 24001), np.random.default_rng(204).uniform(-1e3, 1e3, 20000)])
 

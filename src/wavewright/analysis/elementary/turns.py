@@ -1,8 +1,4 @@
-"""Cosines, sines and Bessel functions that are the same, bit for bit, on every system.
-
-IEEE 754 states what additions, multiplications and divisions give. Sines and exponentials come from the mathematics
-library of each system, and differ in the last digit; so a window, and with it a spectrum, would.
-"""
+"""Cosines and sines of turns."""
 
 from __future__ import annotations
 
@@ -11,12 +7,11 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from wavewright.waveform import Floats
 
 # Taylor's series for an angle of π/4 at most: the first term left out is below 2**-60
 _OF_COSINE = [(-1) ** k / math.factorial(2 * k) for k in range(10)]
 _OF_SINE = [(-1) ** k / math.factorial(2 * k + 1) for k in range(10)]
-_MOST_TERMS = 200
 
 
 def cosine_and_sine(turns: npt.ArrayLike) -> tuple[Floats, Floats]:
@@ -31,9 +26,14 @@ def cosine_and_sine(turns: npt.ArrayLike) -> tuple[Floats, Floats]:
     given = np.asarray(turns, dtype=np.float64)
     quarters = np.round(4 * given)
     angles = 2 * math.pi * (given - quarters / 4)
+    return of_eighths(angles, quarters.astype(np.int64))
+
+
+def of_eighths(angles: Floats, quarters: npt.NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Cosine and sine of angles of an eighth of a turn at most, rad, turned further by whole quarters."""
     squares = angles * angles
     cosine, sine = _series(_OF_COSINE, squares), angles * _series(_OF_SINE, squares)
-    quadrant = quarters.astype(np.int64) % 4
+    quadrant = quarters % 4
     is_odd, is_low = quadrant % 2 == 1, quadrant >= 2
     turned = np.where(is_odd, -sine, cosine), np.where(is_odd, cosine, sine)
     # adding 0 makes the 0 of a quarter turn a positive one
@@ -56,18 +56,6 @@ def sinc(x: npt.ArrayLike) -> Floats:
     given = np.asarray(x, dtype=np.float64)
     safe = np.where(given == 0, 1.0, given)
     return np.where(given == 0, 1.0, cosine_and_sine(safe / 2)[1] / (math.pi * safe))
-
-
-def bessel_i0(x: npt.ArrayLike) -> Floats:
-    """The modified Bessel function I0 by its power series, Σ ((x/2)^k / k!)²; all terms are positive."""
-    quarter = np.asarray(x, dtype=np.float64) ** 2 / 4
-    total = term = np.ones_like(quarter)
-    for k in range(1, _MOST_TERMS):
-        term = term * quarter / (k * k)
-        total = total + term
-        if not (term > total * 2.0**-54).any():
-            break
-    return total
 
 
 def _series(coefficients: list[float], squares: Floats) -> Floats:
