@@ -56,6 +56,7 @@ PLATFORMS = {
     "path_length.py": "how long a path may be",
     "instruments/stop_signals.py": "signals, their mask, and a console's events",
     "instruments/socket_wire.py": "a call on a socket that does not wait",
+    "logbook/network_drive.py": "which drives are those of another computer",
     "running/bench_lock.py": "whose folder it is, and who else may write there",
 }
 CLOCKS_AND_IO = {"time", "socket", "os", "pathlib", "random", "subprocess", "threading", "pyvisa", "h5py", "sqlalchemy"}

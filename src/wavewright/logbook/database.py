@@ -11,6 +11,7 @@ import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from operator import itemgetter
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Engine, Table, create_engine, event, insert
@@ -18,6 +19,7 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from wavewright.errors import Misuse, StorageFault
 from wavewright.logbook.address import POSTGRESQL, Address
+from wavewright.logbook.network_drive import is_on_network_drive
 
 BUSY = 60.0  # s that one process waits for another's transaction
 CONNECTING, SILENCE = 10.0, 30.0  # s until a server that does not answer is taken for absent
@@ -157,20 +159,22 @@ def _patience(address: Address) -> dict[str, Any]:
 
 def _set_up_sqlite(connection: Any, record: object) -> None:
     connection.isolation_level = None  # the driver would begin transactions by itself, and too late
-    _write_ahead(connection)
+    _keep_journal(connection)
     for pragma in ("foreign_keys = ON", "synchronous = FULL", "fullfsync = ON"):  # the last as in `durable_files`
         connection.execute(f"PRAGMA {pragma}")
 
 
-def _write_ahead(connection: sqlite3.Connection) -> None:
-    """Change a fresh file to a log that is written ahead; whoever is first does it, and the others wait.
+def _keep_journal(connection: sqlite3.Connection) -> None:
+    """A log that is written ahead, or a rollback journal on a network drive; whoever is first changes a file's.
 
     SQLite answers at once that the file is locked, whatever its time-out says, where two change it at the same time.
     """
+    _, _, file = connection.execute("PRAGMA database_list").fetchone()
+    journal = "DELETE" if file and is_on_network_drive(Path(file)) else "WAL"
     end = time.monotonic() + BUSY
     while True:
         try:
-            connection.execute("PRAGMA journal_mode = WAL")
+            connection.execute(f"PRAGMA journal_mode = {journal}")
         except sqlite3.OperationalError as fault:
             if "locked" not in str(fault) or time.monotonic() > end:
                 raise
