@@ -230,7 +230,7 @@ def bench_in(folder: Path, corrections: str | None, *, more: str = "") -> Path:
     """The simulated bench in another folder, with corrections beside it."""
     text = (ROOT / "sim/bench.yaml").read_text()
     for name in ("instruments.yaml", "vc204.yaml"):
-        text = text.replace(name, str(ROOT / "sim" / name))
+        text = text.replace(name, (ROOT / "sim" / name).as_posix())
     (folder / "bench.yaml").write_text(text + more)
     if corrections is not None:
         (folder / "corrections.yaml").write_text(corrections)

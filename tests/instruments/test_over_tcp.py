@@ -35,12 +35,16 @@ def setup(mode: str, level: float = 1.65, points: int = 5000, timeout: float = 5
 @contextmanager
 def served(folder: Path, *, hislip: bool, faults: str = "") -> Iterator[tuple[Bench, BenchServer]]:
     """The simulated bench over sockets, opened by PyVISA-py."""
-    text = (SIM / "bench.yaml").read_text(encoding="utf-8").replace('"instruments.yaml', f'"{SIM}/instruments.yaml')
+    text = (
+        (SIM / "bench.yaml")
+        .read_text(encoding="utf-8")
+        .replace('"instruments.yaml', f'"{SIM.as_posix()}/instruments.yaml')
+    )
     ordered = ""
     if faults:
         (folder / "faults.yaml").write_text(f"wavewright-faults: 1\nfaults: {faults}\n", encoding="utf-8")
-        ordered = f"faults: {folder}/faults.yaml, "
-    text = text.replace("{board: vc204.yaml", f"{{{ordered}board: {SIM}/vc204.yaml")
+        ordered = f"faults: {folder.as_posix()}/faults.yaml, "
+    text = text.replace("{board: vc204.yaml", f"{{{ordered}board: {SIM.as_posix()}/vc204.yaml")
     (folder / "bench.yaml").write_text(text.replace("profile: scpi-digitizer", "profile: quick.yaml"), encoding="utf-8")
     (folder / "quick.yaml").write_text(QUICK, encoding="utf-8")
     with BenchServer(folder / "bench.yaml", hislip=hislip) as server:

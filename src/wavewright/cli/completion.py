@@ -122,7 +122,8 @@ def _files(incomplete: str, kind: str) -> list[str]:
     from wavewright.running.shipped_files import FOLDERS, shipped
 
     here = Path(incomplete).parent if incomplete and not incomplete.endswith("/") else Path(incomplete)
-    found = [str(path) for folder in (here, *_folders(here)) for path in _of_kind(folder, kind)]
+    written = str if "\\" in incomplete else Path.as_posix  # as it was begun: Windows takes both signs
+    found = [written(path) for folder in (here, *_folders(here)) for path in _of_kind(folder, kind)]
     packaged = (f"{name}/{path.name}" for name in FOLDERS for path in _of_kind(shipped(name), kind))
     return _beginning([*found, *packaged], incomplete)
 
