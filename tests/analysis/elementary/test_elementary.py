@@ -17,6 +17,7 @@ from wavewright.analysis.elementary.angles import (
     sine_of,
 )
 from wavewright.analysis.elementary.bessel import bessel_i0, bessel_j0
+from wavewright.analysis.elementary.beta import beta_quantile, probability_of_beta
 from wavewright.analysis.elementary.exponentials import exp, expm1, log, log2, log10, power, powers, square
 from wavewright.analysis.elementary.gamma import gamma_median, log_gamma
 from wavewright.analysis.elementary.normal import erf, erfc, normal_quantile, normal_quantiles
@@ -134,6 +135,15 @@ def test_the_gamma_distribution() -> None:
     for shape in (0.5, 0.7, 1.0, 1.3, 2.0, 5.5, 10.0, 50.0, 99.9, 100.0, 150.0, 1e3, 1e5):
         assert gamma_median(shape) == pytest.approx(float(special.gammaincinv(shape, 0.5)), rel=1e-13)
         assert log_gamma(shape) == pytest.approx(float(special.gammaln(shape)), rel=1e-14, abs=1e-14)
+
+
+@pytest.mark.parametrize("a, b", [(1, 100), (3, 98), (0.5, 2.5), (50, 51), (1, 1), (7, 1), (2, 999_999), (400, 9600)])
+def test_the_beta_distribution(a: float, b: float) -> None:
+    for probability in (0.025, 0.5, 0.975, 1e-6):
+        quantile = float(special.betaincinv(a, b, probability))
+        assert beta_quantile(probability, a, b) == pytest.approx(quantile, rel=1e-8)
+        assert probability_of_beta(quantile, a, b) == pytest.approx(probability, rel=1e-7)
+    assert (probability_of_beta(0.0, a, b), probability_of_beta(1.0, a, b)) == (0.0, 1.0)
 
 
 @pytest.mark.parametrize("size", [1, 2, 3, 4])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from wavewright.analysis.elementary.beta import beta_quantile
 from wavewright.errors import Misuse
 
 METHOD = "Clopper and Pearson 1934"
@@ -66,9 +67,7 @@ def event_rate(events: int, trials: int, *, coverage: float = COVERAGE) -> Event
             f"{events} events in {trials} trials, coverage {coverage:g}",
             expected="at least one trial, no more events than trials, a coverage between 0 and 1",
         )
-    from scipy.special import betaincinv
-
     beyond = (1 - coverage) / 2
-    low = float(betaincinv(events, trials - events + 1, beyond)) if events else 0.0
-    high = float(betaincinv(events + 1, trials - events, 1 - beyond)) if events < trials else 1.0
+    low = beta_quantile(beyond, events, trials - events + 1) if events else 0.0
+    high = 1 - beta_quantile(beyond, trials - events, events + 1) if events < trials else 1.0
     return EventRate(events, trials, low, high, coverage)
