@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from pathlib import Path
@@ -11,6 +12,8 @@ import pytest
 
 from wavewright.logbook import kept_run
 from wavewright.logbook.book import Logbook
+from wavewright.logbook.recompute import recompute
+from wavewright.running.outcome import Outcome
 
 pytest_plugins = ["pytester"]
 
@@ -247,3 +250,28 @@ def test_every_kind_of_limit_is_a_test(suite: pytest.Pytester) -> None:
     assert told.outlines[4:6] == ["rail.yaml::picture.level", "rail.yaml::picture.rare_shots"]
     chosen = ("--bench", BENCH, "-k", "picture", "--wavewright-seed", "1")  # rare paths depend on what fluctuates
     suite.runpytest_inprocess(*chosen).assert_outcomes(passed=2, deselected=4)
+
+
+def test_budgets_are_those_of_a_run_and_of_what_is_computed_again_bit_for_bit(suite: pytest.Pytester) -> None:
+    text = RAIL.replace(
+        "      mean: {of: rail}\n", "      mean: {of: rail}\n    meter: {level: {quantity: dc_voltage}}\n"
+    )
+    suite.makefile(".yaml", rail=text)
+    options = ("--wavewright-seed", "7", "--wavewright-out", "kept", "--wavewright-logbook", "book.sqlite")
+    suite.runpytest_inprocess("--bench", BENCH, *options).assert_outcomes(passed=5)
+    with Logbook(suite.path / "book.sqlite") as book:
+        plugin = book.outcome("last")
+        again = recompute(plugin)
+    plain = kept_run.run(suite.path / "rail.yaml", bench=BENCH, seed=7, out=None)
+    assert again.is_same, again.differences
+    assert again.outcome is not None
+    found = [budgets(one) for one in (plugin, again.outcome, plain)]
+    assert found[0] == found[1] == found[2]
+    assert len(found[0]) == 6  # ripple and tone under two conditions, the mean, and what the meter reads
+    assert all(len(contributions) > 100 for contributions in found[0].values())
+
+
+def budgets(outcome: Outcome) -> dict[str, str]:
+    """By name of the reading its budget as it is stored: the shortest digits that give each float back exactly."""
+    found = {name: result.reading.budget for name, result in outcome.results.items()}
+    return {name: json.dumps(budget.as_json()) for name, budget in found.items() if budget is not None}

@@ -71,6 +71,8 @@ def group_study(readings: Sequence[Sequence[float]]) -> GroupStudy:
     if not np.isfinite(x).all():
         raise Misuse("a reading that is not a finite number", expected="numbers", do="leave out runs without a value")
     count, size = x.shape
+    base = float(x[0, 0])
+    x = x - base  # readings that agree in many digits lose none of the rest
     means = x.mean(axis=1)
     of_means = size * float(means.var(ddof=1))
     within = float(x.var(axis=1, ddof=1).mean())
@@ -80,7 +82,7 @@ def group_study(readings: Sequence[Sequence[float]]) -> GroupStudy:
     return GroupStudy(
         groups=count,
         size=size,
-        mean=float(means.mean()),
+        mean=base + float(means.mean()),
         within=math.sqrt(within),
         from_means=math.sqrt(of_means),
         between=math.sqrt(max(0.0, of_means - within) / size),
