@@ -17,7 +17,7 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
             "wavewright calibrate recipes/calibrate_skew.yaml --valid-for 180 --operator 'R. Okafor'",
         ),
         "decode": ("wavewright decode trace.csv --bus uart --tx 1 --baud 19200 --parity even",),
-        "density": ("wavewright density shot1.npz shot2.npz --rare 100",),
+        "density": ("wavewright density shot1.npz shot2.npz --rare 100 --picture terminal",),
         "doubts": ("wavewright doubts",),
         "examples": ("wavewright examples demo", "wavewright examples --board own/mine.yaml"),
         "help": ("wavewright help rise_time", "wavewright help --html reference"),
@@ -38,7 +38,10 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
             'wavewright look --bench sim/bench.yaml --input 1 --place "Probe 1 on TP10." --yes',
             "wavewright look trace.csv",
         ),
-        "measure": ("wavewright measure trace.csv --metric rise_time --low 20% --high 80%",),
+        "measure": (
+            "wavewright measure trace.csv --metric rise_time --low 20% --high 80%",
+            "wavewright measure trace.csv --metric rise_time --picture rise.svg",
+        ),
         "metrics": ("wavewright metrics", "wavewright metrics rise_time"),
         "plan": ("wavewright plan recipes/end_of_line.yaml --bench sim/bench.yaml",),
         "profile exercise": ("wavewright profile exercise own.yaml --bench sim/bench.yaml",),
@@ -49,6 +52,8 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "replay": ("wavewright replay wire.log recipes/rail_ripple.yaml --bench sim/bench.yaml",),
         "report": (
             "wavewright report last --out report.html",
+            "wavewright report last --measurement rail_noise --out rail.png",
+            "wavewright report last --picture terminal",
             "wavewright report --batch --batch-name lot-7 --out lot-7.html",
         ),
         "run": (

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from wavewright.waveform import Waveform
 
 
-def look_at_files(files: Sequence[Path], *, interval: str | None, as_json: bool) -> int:
+def look_at_files(files: Sequence[Path], *, interval: str | None, picture: str | None, as_json: bool) -> int:
     """Recognise every channel of every file, and print one table or one JSON document."""
     from wavewright.logbook.formats.catalogue import read_waveforms
     from wavewright.quantities import read_quantity
@@ -39,7 +39,23 @@ def look_at_files(files: Sequence[Path], *, interval: str | None, as_json: bool)
         print_json([_json(*row) for row in rows])
     else:
         _print(rows, found)
+    if picture is not None:
+        _draw(files, step, picture, as_json=as_json)
     return 0
+
+
+def _draw(files: Sequence[Path], step: float | None, where: str, *, as_json: bool) -> None:
+    """A picture per file, its channels below one another."""
+    from wavewright.cli.picture_option import show_pictures
+    from wavewright.logbook.formats.catalogue import read_waveforms
+    from wavewright.reporting.traces import trace_picture
+
+    pictures = [
+        trace_picture(read_waveforms(file, interval=step), trigger_time=0.0, name=f"file{number}", title=file.name,
+                      keep_codes=False)
+        for number, file in enumerate(files)
+    ]  # fmt: skip
+    show_pictures(pictures, where, as_json=as_json)
 
 
 def _recognised(waves: Mapping[str, Waveform]) -> tuple[dict[str, Recognised], list[Together]]:

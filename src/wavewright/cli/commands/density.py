@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from wavewright.cli.options import number_or_name
 from wavewright.cli.output import AsJson, print_json
+from wavewright.cli.picture_option import PictureAt, show_pictures
 from wavewright.durable_files import write_whole
 from wavewright.errors import Misuse, StorageFault
 
+if TYPE_CHECKING:
+    from wavewright.analysis.statistics.density import Density
+    from wavewright.analysis.statistics.masks import Violation
+    from wavewright.analysis.statistics.rare_paths import RarePath
+    from wavewright.reporting.picture import Picture
+
 FAILED = 1
+MOST_MARKED = 100
 
 
 def density(
@@ -34,6 +43,7 @@ def density(
         str | None, typer.Option(help="Time between samples, `1 us`, where the files have none.")
     ] = None,
     out: Annotated[Path | None, typer.Option(help="Draw the histogram into this HTML file.")] = None,
+    picture: PictureAt = None,
     as_json: AsJson = False,
 ) -> int:
     """Histogram of stored shots over time and level.
@@ -59,8 +69,9 @@ def density(
             test.add(number, wave)
     paths = counted.rare(rare, beyond_noise=True) if rare is not None else ()
     violations = test.violations if test is not None else ()
+    drawn = _picture(counted, waves[0].name or channel, waves[0].unit, rare=paths, violations=violations)
     if out is not None:
-        _draw(counted, waves[0].name or channel, waves[0].unit, out)
+        _write_page(drawn, out)
     found = {
         "shots": counted.shots,
         "samples": counted.samples,
@@ -69,6 +80,8 @@ def density(
         "violations": [_placed(one, files, excess=one.excess) for one in violations],
     }
     print_json(found) if as_json else _tell(found, waves[0].unit)
+    if picture is not None:
+        show_pictures([drawn], picture, as_json=as_json)
     return FAILED if paths or violations else 0
 
 
@@ -88,18 +101,37 @@ def _tell(found: dict[str, Any], unit: str) -> None:
             print(f"{one['file']} {word} at {where}{by}")
 
 
-def _draw(counted: Any, channel: str, unit: str, out: Path) -> None:
+def _picture(
+    counted: Density, channel: str, unit: str, *, rare: Sequence[RarePath], violations: Sequence[Violation]
+) -> Picture:
+    """The counts, and a frame around each place that is reported."""
+    import numpy as np
+
     from wavewright.reporting.count_picture import count_picture, described_counts
+    from wavewright.reporting.marks import MarkRole, OutlineMark
+
+    wide = (counted.window[1] - counted.window[0]) / counted.columns
+    high = (counted.levels[1] - counted.levels[0]) / counted.rows
+    found: list[tuple[RarePath | Violation, MarkRole]] = [(one, MarkRole.RARE) for one in rare]
+    found += [(one, MarkRole.FAILED) for one in violations]
+    marks = [
+        OutlineMark(np.array([one.time - wide / 2]), wide, np.array([one.level - high / 2]),
+                    np.array([one.level + high / 2]), f"shot {one.shot + 1}", role)
+        for one, role in found[:MOST_MARKED]
+    ]  # fmt: skip
+    return count_picture(
+        counted.counts, window=counted.window, levels=counted.levels, channel=channel, unit=unit, name="density",
+        title=f"Persistence: {channel}, {counted.shots} shots", marks=marks,
+        description=described_counts(counted.counts, counted.shots, counted.levels, unit),
+    )  # fmt: skip
+
+
+def _write_page(picture: Picture, out: Path) -> None:
     from wavewright.reporting.html import render
 
     if out.suffix.lower() not in (".html", ".htm"):
-        raise Misuse(f"file extension `{out.suffix}` of {out}", expected=".html")
-    title = f"Persistence: {channel}, {counted.shots} shots"
-    picture = count_picture(
-        counted.counts, window=counted.window, levels=counted.levels, channel=channel, unit=unit, name="density",
-        title=title, description=described_counts(counted.counts, counted.shots, counted.levels, unit),
-    )  # fmt: skip
-    page = render("picture.html.j2", title=title, picture=picture, has_pictures=True)
+        raise Misuse(f"file extension `{out.suffix}` of {out}", expected=".html", do="--picture writes .svg and .png")
+    page = render("picture.html.j2", title=picture.title, picture=picture, has_pictures=True)
     try:
         write_whole(out, page)
     except OSError as fault:

@@ -12,6 +12,7 @@ from wavewright.cli.bench_choice import chosen_bench
 from wavewright.cli.desk import Desk
 from wavewright.cli.options import Bench, Draw, Instruments, Seed, read_instruments
 from wavewright.cli.output import AsJson, console, print_json
+from wavewright.cli.picture_option import TERMINAL, PictureAt, show_pictures
 from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
@@ -51,6 +52,7 @@ def look(
     seed: Seed = None,
     draw: Draw = None,
     yes: Annotated[bool, typer.Option("--yes", help="Unattended: the place of the probes is not confirmed.")] = False,
+    picture: PictureAt = None,
     as_json: AsJson = False,
 ) -> int:
     """Say what is on lines that nobody has described.
@@ -65,7 +67,7 @@ def look(
             raise Misuse("files together with `--bench`, `--input` or `--recipe`", expected="either files or a bench")
         from wavewright.cli.file_look import look_at_files
 
-        return look_at_files(files, interval=interval, as_json=as_json)
+        return look_at_files(files, interval=interval, picture=picture, as_json=as_json)
     from wavewright.instruments.bench_file import load_bench
     from wavewright.quantities import read_quantity
 
@@ -80,7 +82,9 @@ def look(
     if as_json:
         print_json(look_json(found))
     else:
-        _print(found)
+        _print(found, has_traces=picture != TERMINAL)
+    if picture is not None:
+        _draw(found, picture, as_json=as_json)
     if recipe is not None:
         _write_draft(found, there, recipe, chosen, place=place, shots=shots, desk=desk, seed=seed, draw=draw)
     return 0
@@ -157,7 +161,20 @@ def _digitizer(there: BenchFile, instruments: Mapping[str, str]) -> str:
     return known[0]
 
 
-def _print(found: FirstLook) -> None:
+def _draw(found: FirstLook, where: str, *, as_json: bool) -> None:
+    """A picture per input: each has a time axis of its own."""
+    from wavewright.recognition.sentences import sentence
+    from wavewright.reporting.traces import trace_picture
+
+    pictures = [
+        trace_picture({f"input {one.input}": one.wave}, trigger_time=0.0, name=f"input{one.input}",
+                      title=f"Input {one.input}: {sentence(one.found)}", keep_codes=False)
+        for one in found.inputs
+    ]  # fmt: skip
+    show_pictures(pictures, where, as_json=as_json)
+
+
+def _print(found: FirstLook, *, has_traces: bool) -> None:
     from rich.text import Text
 
     from wavewright.recognition.sentences import sentence, together_words
@@ -170,7 +187,7 @@ def _print(found: FirstLook) -> None:
         out.print(Text(f"input {one.input}: {sentence(one.found)}", style="bold"), soft_wrap=True)
         for doubt in one.found.doubts:
             out.print(Text(f"  in doubt: {doubt}"), soft_wrap=True)
-        for line in terminal_trace(one.wave, width=width):
+        for line in terminal_trace(one.wave, width=width) if has_traces else ():
             out.print(Text(line), soft_wrap=True)
         for said in one.found.serial.said if one.found.serial is not None else ():
             out.print(Text(f"  {said}"), soft_wrap=True)

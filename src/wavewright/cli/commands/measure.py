@@ -11,6 +11,7 @@ import typer
 from wavewright.cli.completion import complete_metric
 from wavewright.cli.options import left_over_options, number_or_name, read_stated
 from wavewright.cli.output import AsJson, console, print_json
+from wavewright.cli.picture_option import PictureAt, show_pictures
 from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
@@ -68,6 +69,7 @@ def measure(
     each: Annotated[
         bool, typer.Option("--each", help="Show every occurrence with its time, where a metric has them.")
     ] = False,
+    picture: PictureAt = None,
     as_json: AsJson = False,
 ) -> int:
     """Compute metrics of a stored waveform.
@@ -108,6 +110,11 @@ def measure(
             print(f"{metric[0]}: {judged}")
         if each:
             _print_each(readings)
+    if picture is not None:
+        from wavewright.reporting.measured_picture import measured_picture
+
+        found = {name: readings[name] for name in metric}
+        show_pictures([measured_picture(waves, found, limit=limit or "", judged=judged)], picture, as_json=as_json)
     if judged is not None and judged.verdict is not None:
         return judged.verdict.exit_status
     return INCONCLUSIVE if any(reading.value is None for reading in readings.values()) else 0

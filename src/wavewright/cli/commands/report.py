@@ -11,6 +11,7 @@ import typer
 from wavewright.cli.chosen_run import chosen_run
 from wavewright.cli.completion import complete_run
 from wavewright.cli.options import CapturesAt, LogbookAt
+from wavewright.cli.picture_option import PictureAt, show_outcome_pictures
 from wavewright.cli.run_filter import (
     BatchName,
     Part,
@@ -29,7 +30,13 @@ if TYPE_CHECKING:
     from wavewright.logbook.queries import Filter
     from wavewright.running.outcome import Outcome
 
-TITLES = {"html": "HTML", "junit": "JUnit XML", "markdown": "Markdown", "svg": "SVG"}  # of formats, in words
+TITLES = {
+    "html": "HTML",
+    "junit": "JUnit XML",
+    "markdown": "Markdown",
+    "svg": "SVG",
+    "png": "PNG",
+}  # of formats, in words
 
 
 def report(
@@ -42,7 +49,8 @@ def report(
         ),
     ] = None,
     *,
-    out: Annotated[Path, typer.Option(help="The file; its extension selects the format.")],
+    out: Annotated[Path | None, typer.Option(help="The file; its extension selects the format.")] = None,
+    picture: PictureAt = None,
     kind: Annotated[
         str | None, typer.Option("--format", help="The format, where the file extension does not give it.")
     ] = None,
@@ -63,15 +71,19 @@ def report(
 ) -> int:
     """Write the report of a run, or of a batch of runs.
 
-    That of a run is HTML, JUnit XML or Markdown, that of a batch HTML. Exit status 0 when it is written, whatever the
-    verdict of the run.
+    That of a run is HTML, JUnit XML or Markdown, or SVG or PNG for the pictures of one measurement; that of a batch is
+    HTML or JUnit XML. Exit status 0 when it is written, whatever the verdict of the run.
     """
     from wavewright.reporting.catalogue import write_report
 
+    if out is None and picture is None:
+        raise Misuse("no file to write", expected="`--out FILE`, or `--picture terminal`")
     which = run_filter(
         part=part, serial=serial, recipe=recipe, verdict=verdict, batch=batch_name, since=since, until=until
     )
     if batch or len(runs or ()) > 1:
+        if out is None:
+            raise Misuse("a batch has no single picture", expected="`--out FILE`")
         from wavewright.logbook.book import Logbook
         from wavewright.reporting.batch import write_batch_report
 
@@ -83,8 +95,12 @@ def report(
     if not runs and which == run_filter():
         raise Misuse("no run given", expected="a run, filters that match one, or `--batch`")
     run = runs[0] if runs else _newest(which, logbook)
-    known = write_report(_narrowed(chosen_run(run, logbook, captures), measurement), out, kind=kind)
-    print(f"wrote {out} ({TITLES.get(known.name, known.name)} report)")
+    outcome = _narrowed(chosen_run(run, logbook, captures), measurement)
+    if out is not None:
+        known = write_report(outcome, out, kind=kind)
+        print(f"wrote {out} ({TITLES.get(known.name, known.name)} report)")
+    if picture is not None:
+        show_outcome_pictures(outcome, picture)
     return 0
 
 

@@ -26,6 +26,7 @@ from wavewright.cli.options import (
     read_settings,
 )
 from wavewright.cli.output import AsJson, console, print_json
+from wavewright.cli.picture_option import PictureAt, show_outcome_pictures
 from wavewright.errors import Misuse, OutputMayBeOn, StorageFault, WavewrightError
 
 if TYPE_CHECKING:
@@ -98,6 +99,7 @@ def run(
     statistics: Annotated[
         bool, typer.Option("--statistics", help="Show the statistics over the shots of each result.")
     ] = False,
+    picture: PictureAt = None,
     as_json: AsJson = False,
 ) -> int:
     """Run a recipe on a bench, judge, and keep the evidence.
@@ -162,7 +164,7 @@ def run(
             return _run_batch(
                 wanted.name, run_one, where, serials, BatchOptions(lot, pattern, repeat_passed, stop_after), out=out,
                 simulated=there.is_simulated, desk=desk, as_json=as_json,
-                say_fitness=partial(_say_fitness, wanted, there, options, desk),
+                say_fitness=partial(_say_fitness, wanted, there, options, desk), picture=picture,
             )  # fmt: skip
         outcome = run_one(serial)
     except (WavewrightError, Interrupted) as fault:
@@ -181,7 +183,7 @@ def run(
         raise
     finally:
         desk.close()
-    _show(outcome, statistics=statistics, as_json=as_json)
+    _show(outcome, statistics=statistics, as_json=as_json, picture=picture)
     if keep_as is not None:
         keep_golden(outcome, keep_as)
     if outcome.error in {str(Interrupted(number)) for number in STOP_SIGNALS}:
@@ -197,17 +199,23 @@ def _say_fitness(recipe: Recipe, bench: BenchFile, options: RunOptions, desk: De
         desk.say(one.told)
 
 
-def _show(outcome: Outcome, *, statistics: bool, as_json: bool) -> None:
+def _show(outcome: Outcome, *, statistics: bool, as_json: bool, picture: str | None = None) -> None:
+    """What a run brought; a picture that cannot be drawn is said, and does not change what the run found."""
     from wavewright.logbook.outcome_files import outcome_as_json
     from wavewright.reporting.console import print_outcome, print_statistics
 
     if as_json:
         waits = {} if outcome.waits_in is None else {"waits_in": str(outcome.waits_in)}
         print_json({**outcome_as_json(outcome), "folder": str(outcome.folder), "id": outcome.id, **waits})
-        return
-    print_outcome(outcome, console())
-    if statistics:
-        print_statistics(outcome, console())
+    else:
+        print_outcome(outcome, console())
+        if statistics:
+            print_statistics(outcome, console())
+    if picture is not None:
+        try:
+            show_outcome_pictures(outcome, picture, as_json=as_json)
+        except WavewrightError as fault:
+            console(stderr=True).print(f"no picture: {fault}", markup=False, soft_wrap=True)
 
 
 def _run_batch(
@@ -222,6 +230,7 @@ def _run_batch(
     desk: Desk,
     as_json: bool,
     say_fitness: Callable[[], None],
+    picture: str | None,
 ) -> int:
     from wavewright.logbook.batch_run import run_batch
     from wavewright.logbook.book import Logbook
@@ -230,6 +239,8 @@ def _run_batch(
     from wavewright.reporting.batch import study_batch
     from wavewright.running.interruption import interruptible
 
+    if picture is not None:
+        raise Misuse("--picture of a batch", do="`wavewright report ID --picture WHERE` draws one of its runs")
     known = None if file is None else serials_of(file)
     pace, say = Pace(len(known or ())), desk.say
     line = BatchConsole(console(stderr=True), pace)

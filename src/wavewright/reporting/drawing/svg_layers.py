@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from wavewright.reporting.drawing.look import INK, ROLES, SHADES, readable
 from wavewright.reporting.drawing.plot_area import PlotArea
-from wavewright.reporting.drawing.trace_columns import drawn_columns
+from wavewright.reporting.drawing.trace_columns import drawn_columns, in_spread
 from wavewright.reporting.layers import BandLayer, BarsLayer, CurveLayer, DensityLayer, Layer, PointsLayer, TraceLayer
 from wavewright.reporting.marks import MarkRole
 
@@ -19,8 +19,6 @@ Floats = npt.NDArray[np.float64]
 SPARSE = 2.0  # units of width per sample: from there on a trace is a line through its samples
 THIN = 1.2
 TALL = 3.0  # units: a column that is taller is one of a spread, or an edge
-AROUND = 8  # columns on each side that tell the one from the other
-MOST = 0.7  # of those are tall in a spread
 BEYOND = 2.0  # units that a sample lies beyond its neighbours when it is drawn in full
 MOST_LOOKED_AT = 2000  # columns of a density: more than that are joined, each keeping its largest count
 
@@ -68,7 +66,7 @@ def _trace(layer: TraceLayer, plot: PlotArea) -> Iterator[str]:
     highs, lows = plot.y.places(found.highs), plot.y.places(found.lows)
     # where columns are tall side by side, a spread that can be looked through, with the mean in it; an edge by itself,
     # and what lies beyond its neighbours, in full: a single sample is as dark as many
-    is_spread = _spread(lows - highs)
+    is_spread = in_spread(lows - highs, least=TALL)
     wide = plot.width / count + 0.2
     yield _stroke(_uprights(xs, highs, lows, is_spread), colour, wide, more=' opacity="0.45"')
     yield _stroke(_uprights(xs, highs, lows, ~is_spread), colour, wide)
@@ -76,14 +74,6 @@ def _trace(layer: TraceLayer, plot: PlotArea) -> Iterator[str]:
     yield _stroke(_uprights(xs, highs, above, is_spread & (above - highs > BEYOND)), colour, wide)
     yield _stroke(_uprights(xs, below, lows, is_spread & (lows - below > BEYOND)), colour, wide)
     yield _stroke(line_path(xs, np.where(is_spread, plot.y.places(found.means), np.nan)), colour, 1.4)
-
-
-def _spread(tall: Floats) -> npt.NDArray[np.bool_]:
-    """Which columns are among others that are tall as well."""
-    is_tall = np.nan_to_num(tall) > TALL
-    beside = np.convolve(is_tall, np.ones(2 * AROUND + 1), mode="full")[AROUND : AROUND + is_tall.size]
-    found: npt.NDArray[np.bool_] = beside > MOST * (2 * AROUND + 1)
-    return found
 
 
 def _beyond(ends: Floats, nearer: np.ufunc) -> Floats:

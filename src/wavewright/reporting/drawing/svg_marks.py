@@ -23,7 +23,6 @@ from wavewright.reporting.marks import (
 
 LEAST = 1.5  # units: what is narrower is drawn so wide
 PAD = 4.0
-LIMIT_LINE = f'stroke="{ROLES[MarkRole.LIMIT]}" stroke-width="1.5"'
 
 
 def marks_below(marks: tuple[Mark, ...], plot: PlotArea) -> Iterator[str]:
@@ -79,16 +78,11 @@ def _span(mark: SpanMark, plot: PlotArea, colour: str) -> Iterator[str]:
     if mark.spread > 0:
         ends, y = [plot.x.place(mark.last + sign * mark.spread) for sign in (-1, 1)], plot.bottom - 6
         yield f'<path d="M{ends[0]:.1f} {y - 4:.1f}v8m0 -4H{ends[1]:.1f}m0 -4v8" fill="none" {colour}/>'
-    for end in mark.ends:
-        if plot.x.holds(mark.first + end):
-            yield _upright(plot.x.place(mark.first + end), plot, LIMIT_LINE, "6 3")
 
 
 def _reach(mark: ReachMark, plot: PlotArea, colour: str) -> Iterator[str]:
     low, high, x = plot.y.place(mark.low), plot.y.place(mark.high), plot.end - 9
     yield (f'<path d="M{x - 4:.1f} {low:.1f}h8m-4 0V{high:.1f}m-4 0h8" fill="none" {colour} stroke-width="1.6"/>')
-    for end in mark.ends:
-        yield _across(plot.y.place(mark.low + end), plot, LIMIT_LINE, "")
 
 
 def _outline(mark: OutlineMark, plot: PlotArea) -> Iterator[str]:

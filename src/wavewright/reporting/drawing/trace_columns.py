@@ -11,6 +11,8 @@ from wavewright.reporting.drawing.scale import AxisScale
 from wavewright.reporting.layers import TraceLayer
 
 Floats = npt.NDArray[np.float64]
+AROUND = 8  # columns on each side that tell a spread from an edge
+MOST = 0.7  # of those are tall in a spread
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -47,6 +49,19 @@ def drawn_columns(trace: TraceLayer, scale: AxisScale, count: int) -> DrawnColum
     with np.errstate(invalid="ignore"):
         means = sums / np.where(numbers, numbers, np.nan)
     return DrawnColumns(lows, highs, np.where(np.isnan(means), (lows + highs) / 2, means))
+
+
+def in_spread(tall: Floats, *, least: float) -> npt.NDArray[np.bool_]:
+    """Which columns are tall among others that are: those of a spread, and not an edge by itself.
+
+    Parameters
+    ----------
+    tall : height of each column, shape (n,); least : what counts as tall, in the same unit.
+    """
+    is_tall = np.nan_to_num(tall) > least
+    beside = np.convolve(np.pad(is_tall, AROUND, mode="edge"), np.ones(2 * AROUND + 1), mode="valid")
+    found: npt.NDArray[np.bool_] = beside > MOST * (2 * AROUND + 1)
+    return found
 
 
 def _between(line: Floats, places: Floats) -> Floats:
