@@ -8,10 +8,10 @@ import pytest
 
 from wavewright.buses.frame import Frame
 from wavewright.recipe.load import parse_recipe
+from wavewright.reporting.decisive_marks import marks_of
 from wavewright.reporting.drawn_shot import DrawnShot
 from wavewright.reporting.frame_strip import said
 from wavewright.reporting.marks import MarkRole, SpanMark
-from wavewright.reporting.pictures import marks_of
 from wavewright.running.evaluation import evaluate
 from wavewright.running.result import MeasurementOutcome
 from wavewright.running.shot import ExaminedShot
@@ -38,11 +38,11 @@ measurements:
     "fields, errors, shown",
     [
         ({"address": 0x48, "read": True, "data": b"\x15\x9f", "acknowledged": (True, True, False), "stopped": True,
-          "clock_low": 6.5e-6}, (), "0x48 read 15 9F AAN"),
-        ({"address": 0x48, "read": False, "repeated": True, "data": b"\x31"}, (), "0x48 write repeated 31"),
+          "clock_low": 6.5e-6}, (), "0x48 read: 15 9F"),
+        ({"address": 0x48, "read": False, "repeated": True, "data": b"\x31"}, (), "0x48 write repeated: 31"),
         ({"identifier": 0x2A4, "extended": False, "remote": True, "acknowledged": True}, (), "0x2A4 remote"),
         ({"mosi": 0xA5, "miso": 0x00}, (), "mosi 0xA5 miso 0x00"),
-        ({"address": 0x11, "data": b"\x04", "crc": 0x2702}, ("crc",), "0x11 04 (crc)"),
+        ({"address": 0x11, "data": b"\x04", "crc": 0x2702}, ("crc",), "0x11: 04 (crc)"),
         ({}, ("cut",), "burst (cut)"),
     ],
 )  # fmt: skip

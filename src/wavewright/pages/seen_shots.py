@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from wavewright.analysis.reading import Reading
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
+from wavewright.reporting.decisive_marks import marks_of
 from wavewright.reporting.drawn_shot import DrawnShot
 from wavewright.reporting.marks import Mark
-from wavewright.reporting.pictures import marks_of
 from wavewright.running.evaluation import Evaluation, readings_in
 from wavewright.running.persistence import PersistenceCount
 from wavewright.running.result import MeasurementOutcome, Result, cut_short_results

@@ -42,4 +42,4 @@ def described_counts(counts: npt.NDArray[np.int64], shots: int, levels: tuple[fl
     step = (levels[1] - levels[0]) / counts.shape[0]
     ends = (levels[0] + step * int(occupied[0]), levels[0] + step * (int(occupied[-1]) + 1))
     low, high = (show_quantity(end, unit) for end in ends)
-    return f"{int(counts.sum())} samples of {shots} shots, between {low} and {high}."
+    return f"{int(counts.sum())} samples of {shots} {'shot' if shots == 1 else 'shots'}, between {low} and {high}."

@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
-from wavewright.errors import FileFault, Misuse, NotMeasurable
+from wavewright.errors import FileFault, Misuse, NotMeasurable, WavewrightError
 from wavewright.running.outcome import Outcome
+from wavewright.running.persistence import PersistenceCount
 from wavewright.running.result import MeasurementOutcome, Result
 from wavewright.running.shot import ExaminedShot
+from wavewright.running.stored_waveforms import ReferenceWaveforms
 
 if TYPE_CHECKING:
     from wavewright.recipe.measurement import Measurement
@@ -18,7 +21,7 @@ if TYPE_CHECKING:
     from wavewright.waveform import Capture, Waveform
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)  # without slots: `persistence` is counted once
 class DrawnShot:
     """What the pictures of a measurement are made of.
 
@@ -44,6 +47,24 @@ class DrawnShot:
             with suppress(NotMeasurable):
                 found[name] = self.shot.wave(name)
         return found
+
+    @cached_property
+    def persistence(self) -> PersistenceCount | None:
+        """All shots laid over one another, as `persistence:` asks for; None without it, or without a shot."""
+        wanted = self.measurement.persistence
+        if wanted is None:
+            return None
+        try:
+            counted = PersistenceCount(wanted, ReferenceWaveforms(), self.measurement)
+        except WavewrightError:  # a golden file that is not here: the counts are shown without its band
+            bare = wanted.model_copy(update={"mask": None})
+            counted = PersistenceCount(bare, ReferenceWaveforms(), self.measurement)
+        try:
+            for shot in self.shots:
+                counted.add(ExaminedShot(shot, self.measurement))
+        except NotMeasurable:
+            return None
+        return counted
 
 
 def recipe_as_read(outcome: Outcome) -> Recipe | None:

@@ -49,7 +49,7 @@ class SpanMark:
 
     Parameters
     ----------
-    ends : where the stretch would end at the limits of the reading; empty where it has none.
+    told : what it is, for who goes there; it may say more than the label, or be there without one.
     spread : half-width of the interval of the reading, drawn around the end; 0 where it is not known.
     """
 
@@ -57,7 +57,7 @@ class SpanMark:
     last: float
     label: str
     role: MarkRole
-    ends: tuple[float, ...] = ()
+    told: str = ""
     spread: float = 0.0
 
 
@@ -73,28 +73,23 @@ class ZoneMark:
 
 @dataclass(frozen=True, slots=True)
 class ReachMark:
-    """From one level to another, at the side of a panel: a reading that is a difference of levels.
-
-    Parameters
-    ----------
-    ends : where it would end at the limits of the reading, counted from `low`.
-    """
+    """From one level to another, at the side of a panel: a reading that is a difference of levels."""
 
     low: float
     high: float
     label: str
     role: MarkRole
-    ends: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class PlaceMark:
-    """One place that a reading was read at; `value` is None where only the time is known."""
+    """One place that a reading was read at; `value` is None where only the time is known, `told` as for a span."""
 
     at: float
     value: float | None
     label: str
     role: MarkRole
+    told: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,8 +44,10 @@ class Axis:
     def as_json(self) -> dict[str, Any]:
         """For the page, with how numbers are to be written after one another: with a prefix, and the unit or none."""
         said = "" if self.unit in UNSAID or self.is_clock else self.unit
-        return {**as_document(self), "unit": said, "is_clock": self.is_clock,
-                "has_prefix": not said or takes_prefix(said), "is_share": self.unit == "1"}  # fmt: skip
+        return {
+            **as_document(self), "unit": said, "is_clock": self.is_clock, "is_share": self.unit == "1",
+            "has_prefix": not said or takes_prefix(said), "is_whole": self.unit == "count",
+        }  # fmt: skip
 
     @property
     def is_clock(self) -> bool:

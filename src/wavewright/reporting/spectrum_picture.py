@@ -10,7 +10,7 @@ import numpy as np
 from wavewright.analysis.catalogue import METRICS
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.quantities import show_quantity
-from wavewright.reporting.layers import TraceLayer
+from wavewright.reporting.layers import CurveLayer
 from wavewright.reporting.marks import InstantMark, MarkRole
 from wavewright.reporting.palette import INK
 from wavewright.reporting.picture import Axis, Panel, Picture
@@ -56,13 +56,18 @@ def _picture(subject: DrawnShot, channel: str, name: str, tone: float | None) ->
     positive = strongest[strongest > 0]
     low, high = (float(positive.min()), float(positive.max())) if positive.size else (1.0, 10.0)
     low = max(low, high * 10.0**-MOST_DECADES) / 1.5
-    trace = TraceLayer(channel, survey.unit, INK, 0.0, step, np.where(strongest > 0, strongest, np.float32(np.nan)))
+    line = CurveLayer(
+        channel,
+        INK,
+        step * np.arange(strongest.size, dtype=np.float64),
+        np.where(strongest > 0, strongest, np.nan).astype(np.float64),
+    )
     marks: tuple[InstantMark, ...] = ()
     told = f"Amplitude spectrum of {channel} up to {show_quantity(step * strongest.size, 'Hz')}."
     if tone is not None:
         marks = (InstantMark(tone, show_quantity(tone, "Hz"), MarkRole.READING),)
         told += f" Marked: {show_quantity(tone, 'Hz')}."
     axis = Axis(f"{channel}, amplitude", survey.unit, low, 1.5 * high, is_log=True)
-    panel = Panel(channel, axis, (trace,), marks, height=230)
+    panel = Panel(channel, axis, (line,), marks, height=230)
     frequency = Axis("frequency", "Hz", 0.0, step * strongest.size)
     return Picture(name, f"Amplitude spectrum of {channel}", told, frequency, (panel,))

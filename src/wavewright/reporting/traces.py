@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -43,15 +44,17 @@ def trace_picture(
     found = marks or {}
     first, last = span_of(waves)
     trigger = [InstantMark(trigger_time, "trigger", MarkRole.TRIGGER)] if first <= trigger_time <= last else []
-    panels = [
-        trace_panel(
-            trace_layer(wave, channel, colour_of(number), columns=columns, keep_codes=keep_codes),
-            [*trigger, *found.get(channel, ())],
-        )
-        for number, (channel, wave) in enumerate(waves.items())
-    ]
+    panels = []
+    for number, (channel, wave) in enumerate(waves.items()):
+        layer = trace_layer(wave, channel, colour_of(number), columns=columns, keep_codes=keep_codes)
+        named = [replace(mark, label="") for mark in trigger] if number else trigger  # once is enough
+        panels.append(replace(trace_panel(layer, [*named, *found.get(channel, ())]), height=_height(len(waves))))
     told = _described(waves, panels, [mark for each in found.values() for mark in each])
     return Picture(name, title, told, Axis("time from the trigger", "s", first, last), tuple(panels))
+
+
+def _height(panels: int) -> int:
+    return {1: 210, 2: 180, 3: 140}.get(panels, 110)
 
 
 def trace_layer(
@@ -101,7 +104,7 @@ def _levels(marks: Iterable[Mark]) -> Iterable[float]:
             case ZoneMark():
                 yield from (mark.low, mark.high)
             case ReachMark():
-                yield from (mark.low, mark.high, *(mark.low + end for end in mark.ends))
+                yield from (mark.low, mark.high)
 
 
 def _described(waves: Mapping[str, Waveform], panels: Sequence[Panel], marks: Sequence[Mark]) -> str:

@@ -157,22 +157,24 @@ class Density:
         order = np.lexsort((cells, self._visits.counts[cells], shots))
         numbers, begins, sizes = np.unique(shots[order], return_index=True, return_counts=True)
         paths = [
-            self._rare_path(int(shot), int(size), int(cells[order[begin]]))
+            self._rare_path(int(shot), cells[order[begin : begin + size]])
             for shot, begin, size in zip(numbers, begins, sizes, strict=True)
             if size >= least_cells
         ]
         return tuple(sorted(paths, key=lambda path: (-path.cells, path.visits, path.shot)))
 
-    def _rare_path(self, shot: int, cells: int, rarest: int) -> RarePath:
+    def _rare_path(self, shot: int, cells: Counts) -> RarePath:
+        rarest = int(cells[0])
         column, row = divmod(rarest, self.rows)
         visits = int(self._visits.counts[rarest])
         return RarePath(
             shot=shot,
-            cells=cells,
+            cells=int(cells.size),
             time=_centre(self.window, column, self.columns),
             level=_centre(self.levels, row, self.rows),
             visits=visits,
             rate=visits / self.shots,
+            where=tuple(sorted(cells.tolist())),
         )
 
     def _inside(self, wave: Waveform) -> tuple[int, int]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +23,7 @@ class RarePath:
     time, level : centre of the rarest of these cells, s and in the waveform's unit; the earliest if several are.
     visits : how many shots visited that cell.
     rate : visits over all shots.
+    where : numbers of the cells, column by column from the first; row by row within a column.
     """
 
     shot: int
@@ -31,6 +32,7 @@ class RarePath:
     level: float
     visits: int
     rate: float
+    where: tuple[int, ...] = field(default=(), compare=False, repr=False)
 
 
 class Visits:

@@ -21,6 +21,7 @@ from wavewright.reporting.marks import (
     ZoneMark,
 )
 
+TICK = 9.0  # units
 LEAST = 1.5  # units: what is narrower is drawn so wide
 PAD = 4.0
 
@@ -72,9 +73,9 @@ def marks_above(marks: tuple[Mark, ...], plot: PlotArea) -> Iterator[str]:
 
 def _span(mark: SpanMark, plot: PlotArea, colour: str) -> Iterator[str]:
     first, last = plot.x.place(mark.first), plot.x.place(mark.last)
-    yield _upright(first, plot, colour, "")
-    if mark.last > mark.first:
-        yield _upright(last, plot, colour, "")
+    for end in (first, last) if mark.last > mark.first else (first,):
+        # one of many: at the edges of the plot alone, so that it hides nothing
+        yield _upright(end, plot, colour, "" if mark.label else f"{TICK} {plot.height - 2 * TICK:.1f} {TICK}")
     if mark.spread > 0:
         ends, y = [plot.x.place(mark.last + sign * mark.spread) for sign in (-1, 1)], plot.bottom - 6
         yield f'<path d="M{ends[0]:.1f} {y - 4:.1f}v8m0 -4H{ends[1]:.1f}m0 -4v8" fill="none" {colour}/>'

@@ -21,9 +21,11 @@ const drawChart = (() => {
     const sheet = make("div", "chart-plots", box);
     sheet.setAttribute("role", "img");
     const readout = make("p", "chart-readout");
+    const keys = make("p", "chart-keys", box);
     const bar = has("hasControls") ? controls() : null;
     if (bar) { box.append(bar.element); }
     box.append(readout);
+    let columns = 0;  // pixels of the whole figure
     element.replaceChildren(box);
     element.tabIndex = 0;
     element.setAttribute("role", "group");
@@ -62,6 +64,7 @@ const drawChart = (() => {
       if (!isZoomed || !view) view = whole();
       const width = Math.max(200, sheet.clientWidth || element.clientWidth);
       const look = chartColours.look();
+      columns = width;
       const aside = Math.max(...picture.panels.map((panel, at) => chartMarks.asideWidth(marksOf(panel, at), look, width)), picture.panels.some((panel) => panel.right) ? 60 : 0);
       rooms = roomsFor(width, aside);
       plots = picture.panels.map((panel, number) => plot(number, width, aside));
@@ -95,7 +98,7 @@ const drawChart = (() => {
           axis("x", () => picture.axis, { side: 2, show: true, size: isLast ? TICKS : GAP, space: picture.axis.is_clock ? 90 : 74,
             ...(isLast && picture.axis.title ? { label: picture.axis.title, labelSize: TITLE, labelGap: 0 } : {}), ...(isLast ? {} : { values: (u, splits) => splits.map(() => ""), ticks: { show: false } }) }),
           axis("y", () => now().axis, { side: 3, size: LEFT - 20, label: panel.axis.title || " ", labelSize: 20, labelGap: 0, space: 34 }),
-          ...(panel.right ? [axis("right", () => now().right, { side: 1, size: aside - 18, label: panel.right.title, labelSize: 18, labelGap: 0, grid: { show: false } })] : []),
+          ...(panel.right ? [axis("right", () => now().right, { side: 1, size: aside - 18, label: panel.right.title, labelSize: 18, labelGap: 0, space: 34, grid: { show: false } })] : []),
         ],
         series: [{}, { scale: "y", paths: () => null, points: { show: false } }, ...(panel.right ? [{ scale: "right", paths: () => null, points: { show: false } }] : [])],
         hooks: {
@@ -112,13 +115,18 @@ const drawChart = (() => {
 
     function axis(name, about, given) {
       const ink = () => chartColours.look();
+      let step = 1;
       return {
         scale: name, stroke: () => ink().ink, font: chartMarks.font(1), labelFont: chartMarks.font(1), ...given,
         grid: { stroke: () => ink().line, width: 1, ...(given.grid || {}) }, ticks: { stroke: () => ink().frame, width: 1, size: 4, ...(given.ticks || {}) },
+        filter: (u, splits) => splits,
+        // the library's own distances end at some that it knows; ours are found from the room that there is
+        incrs: (u, at, low, high, room) => { step = chartNumbers.stepOf(high - low, Math.floor(room / given.space), about()); return [1e30]; },
+        splits: (u, at, low, high) => chartNumbers.splitsOf(low, high, step, about()),
         ...(about().names && about().names.length ? {
           splits: (u, _, low, high) => about().names.map((_, at) => at).filter((at) => at >= low && at <= high),
           values: (u, splits) => splits.map((at) => fitting(about().names[at], u.bbox.width / devicePixelRatio / splits.length)),
-        } : { values: given.values || ((u, splits, _, space, step) => ticks(about(), splits, step)) }),
+        } : { values: given.values || ((u, splits) => ticks(about(), splits, step)) }),
       };
     }
 
@@ -134,7 +142,7 @@ const drawChart = (() => {
           return isNew ? time + "\n" + date : time;
         });
       }
-      if (about.is_log) return splits.map((at) => (at === null ? "" : chartNumbers.shown(at, about, 3)));
+      if (about.is_log) return chartNumbers.logTexts(splits, about);
       return chartNumbers.tickTexts(splits, step, about);
     }
 
@@ -142,6 +150,7 @@ const drawChart = (() => {
       const panel = marksOf(picture.panels[number], number), { ctx, bbox } = u;
       const place = {
         left: bbox.left, top: bbox.top, width: bbox.width, height: bbox.height, pixel: devicePixelRatio, aside, look: chartColours.look(),
+        isNarrow: chartMarks.isNarrow(columns), firstKey: picture.panels.slice(0, number).reduce((sum, one, at) => sum + chartMarks.aside(marksOf(one, at), chartColours.look()).length, 0),
         view: { x: view, y: [panel.axis.low, panel.axis.high] }, isNamed: picture.axis.names.length > 0,
         x: (value) => u.valToPos(value, "x", true), y: (value) => u.valToPos(value, "y", true), yRight: (value) => u.valToPos(value, "right", true),
       };
@@ -273,6 +282,7 @@ const drawChart = (() => {
 
     function describe() {
       element.setAttribute("aria-label", picture.title);
+      keys.textContent = chartMarks.isNarrow(columns) ? chartMarks.keys(picture.panels.map(marksOf), chartColours.look()).map((pair) => pair.join(": ")).join("; ") : "";
       sheet.setAttribute("aria-label", `${picture.title}. ${picture.description}`);
       if (!bar) return;
       bar.element.setAttribute("aria-label", `Zoom of ${picture.title}`);

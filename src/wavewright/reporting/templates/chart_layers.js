@@ -5,6 +5,7 @@ const chartLayers = (() => {
   const { readable, ramp } = chartColours;
   const TALL = 3;  // pixels: a column that is taller than that is one of a spread, or an edge
   const AROUND = 4;  // columns on each side that tell the one from the other
+  const MANY = 7;  // of the 9 columns around one: then they are a spread
   const BEYOND = 2;  // pixels that a sample lies beyond its neighbours when it is drawn by itself
   const SPREAD = 0.42;
 
@@ -50,11 +51,12 @@ const chartLayers = (() => {
     const isSpread = isTall.map((_, at) => {
       if (at + AROUND < count) tall += isTall[at + AROUND];
       if (at - AROUND - 1 >= 0) tall -= isTall[at - AROUND - 1];
-      return tall > AROUND;
+      return tall >= MANY;
     });
     const rect = (at, high, low) => {
       const least = Math.max(low - high, 1.3 * place.pixel);
-      ctx.rect(place.left + at * wide, (high + low - least) / 2, wide + 0.01, least);
+      const left = Math.round(place.left + at * wide), right = Math.round(place.left + (at + 1) * wide);  // whole pixels: a column is not pale
+      ctx.rect(left, (high + low - least) / 2, right - left, least);
     };
     const near = (list, at, best) => best(...[-2, -1, 1, 2].map((step) => list[at + step]).filter(Number.isFinite));
     ctx.globalAlpha = SPREAD;
@@ -76,9 +78,15 @@ const chartLayers = (() => {
       if (bottom[at] - lowest > BEYOND * place.pixel) rect(at, lowest, bottom[at]);
     }
     ctx.fill();
-    const middle = found.mean.map((mean, at) => (isSpread[at] ? mean : NaN));
+    // of some columns together: the period of a signal and the width of a column would beat in single ones
+    const middle = found.mean.map((_, at) => (isSpread[at] ? average(found.mean.subarray(Math.max(0, at - AROUND), at + AROUND + 1)) : NaN));
     ctx.lineWidth = 1.6 * place.pixel;
     stroke(ctx, middle.map((_, at) => at), middle, (at) => place.left + (at + 0.5) * wide, place.y);
+  }
+
+  function average(values) {
+    const valid = values.filter(Number.isFinite);
+    return valid.reduce((sum, one) => sum + one, 0) / valid.length;
   }
 
   function band(ctx, layer, place) {

@@ -4,6 +4,7 @@
 
 const chartMarks = (() => {
   const LANE = 15, STRIP = 19, FONT = 12, MOST_LANES = 6, COLUMN = 0.3;
+  const NARROW = 560;  // pixels of a plot: below that the labels at its right are letters, and what they mean is below
   const font = (pixel) => `${FONT * pixel}px "Source Sans 3", "Noto Sans", "Liberation Sans", Arial, sans-serif`;
   const sheet = document.createElement("canvas").getContext("2d");
   const widthOf = (text) => { sheet.font = font(1); return sheet.measureText(text).width; };
@@ -67,10 +68,18 @@ const chartMarks = (() => {
     return found;
   }
 
-  const asideWidth = (panel, look, width) => {
-    const most = Math.max(0, ...aside(panel, look).map(([, text]) => widthOf(text)));
-    return most ? Math.min(most + 18, Math.max(60, COLUMN * width)) : 24;  // half of the last number of the axis
-  };
+  const isNarrow = (width) => width < NARROW;
+  const letter = (at) => String.fromCharCode(65 + (at % 26)) + (at < 26 ? "" : Math.floor(at / 26));
+
+  function asideWidth(panel, look, width) {
+    const labels = aside(panel, look);
+    if (isNarrow(width)) return labels.length ? 24 : 14;
+    const most = Math.max(0, ...labels.map(([, text]) => widthOf(text)));
+    return most ? Math.ceil(Math.min(most + 18, COLUMN * width)) : 26;
+  }
+
+  // what the letters at the right of a narrow plot mean, of all panels: [[letter, text], …]
+  const keys = (panels, look) => panels.flatMap((panel) => aside(panel, look)).map(([, text], at) => [letter(at), text]);
 
   // one below the other, each as near to its level as the others let it
   function staggered(labels, toY, height) {
@@ -94,7 +103,7 @@ const chartMarks = (() => {
       ctx.strokeStyle = ctx.fillStyle = colour;
       if (mark.kind === "span") {
         const first = place.x(mark.first), last = place.x(mark.last);
-        ctx.globalAlpha = mark.role === "failed" ? 0.2 : 0.13;
+        ctx.globalAlpha = !mark.label ? 0.08 : mark.role === "failed" ? 0.2 : 0.13;
         ctx.fillRect(first, place.top, Math.max(place.pixel, last - first), place.height);
         ctx.globalAlpha = 1;
       } else if (mark.kind === "zone") {
@@ -121,6 +130,15 @@ const chartMarks = (() => {
     ctx.setLineDash([]);
   }
 
+  // one of many: at the edges of the plot alone, so that it hides nothing
+  function tick(ctx, x, place) {
+    const long = 9 * place.pixel;
+    ctx.lineWidth = 1.4 * place.pixel;
+    ctx.beginPath();
+    for (const [from, to] of [[place.top, place.top + long], [place.top + place.height - long, place.top + place.height]]) { ctx.moveTo(x, from); ctx.lineTo(x, to); }
+    ctx.stroke();
+  }
+
   function across(ctx, y, place, dash, from = place.left, to = place.left + place.width) {
     ctx.lineWidth = 1.2 * place.pixel;
     ctx.setLineDash(dash.map((one) => one * place.pixel));
@@ -133,20 +151,16 @@ const chartMarks = (() => {
     zone(ctx, mark, place) { for (const end of [mark.low, mark.high]) across(ctx, place.y(end), place, [2, 2]); },
     instant(ctx, mark, place) { upright(ctx, place.x(mark.at), place, mark.role === "limit" ? [] : [2, 3], mark.role === "limit" ? 1.6 : 1.2); },
     span(ctx, mark, place) {
-      upright(ctx, place.x(mark.first), place, []);
-      if (mark.last > mark.first) upright(ctx, place.x(mark.last), place, []);
+      const ends = mark.last > mark.first ? [mark.first, mark.last] : [mark.first];
+      for (const end of ends) mark.label ? upright(ctx, place.x(end), place, []) : tick(ctx, place.x(end), place);
       if (mark.spread > 0) {
-        const y = place.top + place.height - 5 * place.pixel, ends = [mark.last - mark.spread, mark.last + mark.spread].map(place.x);
-        whisker(ctx, ends, y, place, false);
+        const y = place.top + place.height - 5 * place.pixel;
+        whisker(ctx, [mark.last - mark.spread, mark.last + mark.spread].map(place.x), y, place, false);
       }
-      ctx.strokeStyle = place.look.limit;
-      for (const end of mark.ends) upright(ctx, place.x(mark.first + end), place, [6, 3], 1.6);
     },
     reach(ctx, mark, place) {
       const x = place.left + place.width - 9 * place.pixel;
       whisker(ctx, [place.y(mark.low), place.y(mark.high)], x, place, true);
-      ctx.strokeStyle = place.look.limit;
-      for (const end of mark.ends) across(ctx, place.y(mark.low + end), place, []);
     },
     place(ctx, mark, place) {
       const x = place.x(mark.at);
@@ -208,23 +222,30 @@ const chartMarks = (() => {
     ctx.textAlign = "left";
     const hasStrip = panel.marks.some((mark) => mark.kind === "frame");
     const floor = place.top - (hasStrip ? STRIP : 2) * pixel;
-    for (const one of lanes(panel.marks, css, place.width / pixel).placed) {
-      const y = floor - (one.lane + 0.5) * LANE * pixel, x = place.left + one.left * pixel;
-      ctx.fillStyle = ctx.strokeStyle = look[one.mark.role];
+    const aboveIt = lanes(panel.marks, css, place.width / pixel).placed;
+    const yOf = (one) => floor - (one.lane + 0.5) * LANE * pixel;
+    ctx.lineWidth = 0.8 * pixel;
+    for (const one of aboveIt) {  // a thin line from each label to its mark
+      ctx.strokeStyle = look[one.mark.role];
+      ctx.beginPath(); ctx.moveTo(place.left + one.at * pixel, yOf(one) - 6 * pixel); ctx.lineTo(place.left + one.at * pixel, place.top); ctx.stroke();
+    }
+    for (const one of aboveIt) {
+      const x = place.left + (one.left + 3) * pixel;
       ctx.font = (one.mark === current ? "bold " : "") + font(pixel);
-      ctx.fillText(one.text, x + 3 * pixel, y);
-      // a thin line from the label to its mark
-      ctx.lineWidth = 0.8 * pixel;
-      ctx.beginPath(); ctx.moveTo(place.left + one.at * pixel, y - 6 * pixel); ctx.lineTo(place.left + one.at * pixel, place.top); ctx.stroke();
+      ctx.fillStyle = look.ground;  // no line of another label goes through the text
+      ctx.fillRect(x - pixel, yOf(one) - 7 * pixel, ctx.measureText(one.text).width + 2 * pixel, 14 * pixel);
+      ctx.fillStyle = look[one.mark.role];
+      ctx.fillText(one.text, x, yOf(one));
     }
     ctx.font = font(pixel);
     const right = place.left + place.width;
-    for (const one of staggered(aside(panel, look), (value) => (place.y(value) - place.top) / pixel, place.height / pixel)) {
+    const labels = aside(panel, look).map(([value, text, colour], at) => [value, place.isNarrow ? letter(place.firstKey + at) : text, colour]);
+    for (const one of staggered(labels, (value) => (place.y(value) - place.top) / pixel, place.height / pixel)) {
       const y = place.top + one.y * pixel;
       ctx.strokeStyle = ctx.fillStyle = one.colour;
       ctx.lineWidth = 0.8 * pixel;
       ctx.beginPath(); ctx.moveTo(right, place.top + one.at * pixel); ctx.lineTo(right + 7 * pixel, y); ctx.stroke();
-      ctx.fillText(cut(one.text, place.aside - 10), right + 9 * pixel, y);
+      ctx.fillText(place.isNarrow ? one.text : cut(one.text, place.aside - 10), right + 9 * pixel, y);
     }
     if (hasStrip) strip(ctx, panel, place);
   }
@@ -256,8 +277,8 @@ const chartMarks = (() => {
     const found = [];
     picture.panels.forEach((panel, number) => {
       for (const mark of panel.marks) {
-        if (mark.kind === "span") found.push({ first: mark.first, last: mark.last, label: mark.label, mark, panel: number });
-        else if (mark.kind === "place") found.push({ first: mark.at, last: mark.at, label: mark.label, mark, panel: number });
+        if (mark.kind === "span") found.push({ first: mark.first, last: mark.last, label: mark.told || mark.label, mark, panel: number });
+        else if (mark.kind === "place") found.push({ first: mark.at, last: mark.at, label: mark.told || mark.label, mark, panel: number });
         else if (mark.kind === "outline") found.push({ first: mark.times[0], last: mark.times[mark.times.length - 1] + mark.step, label: mark.label, mark, panel: number });
         else if (mark.kind === "frame" && mark.is_bad) found.push({ first: mark.first, last: mark.last, label: mark.text, mark, panel: number });
       }
@@ -268,5 +289,5 @@ const chartMarks = (() => {
     return found.sort((a, b) => a.first - b.first || a.last - b.last);
   }
 
-  return { room, asideWidth, paintUnder, paintOver, paintLabels, places, font };
+  return { room, asideWidth, aside, isNarrow, keys, paintUnder, paintOver, paintLabels, places, font };
 })();

@@ -97,6 +97,44 @@ const chartNumbers = (() => {
     return values.map((one) => (one === null ? "" : joined((one / 10 ** exponent).toFixed(places), unit)));
   }
 
+  const CLOCK_STEPS = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, ...[1, 2, 7, 14, 28, 91, 182, 364, 1820, 3640].map((days) => 86400 * days)];
+
+  // the distance of two numbers of an axis, when at most `most` are to be on it
+  function stepOf(span, most, axis) {
+    const least = span / Math.max(1, most);
+    if (axis.is_clock) return CLOCK_STEPS.find((step) => step >= least) ?? CLOCK_STEPS[CLOCK_STEPS.length - 1];
+    const decade = 10 ** Math.floor(Math.log10(least));
+    const step = [1, 2, 2.5, 5, 10].map((factor) => factor * decade).find((one) => one >= least * (1 - 1e-9));
+    return axis.unit === "" && axis.is_whole ? Math.max(1, Math.ceil(step)) : step;
+  }
+
+  function splitsOf(low, high, step, axis) {
+    const found = [];
+    if (axis.is_log) {
+      for (let decade = Math.floor(Math.log10(low)); decade <= Math.log10(high); decade++) {
+        for (let factor = 1; factor < 10; factor++) {
+          const at = factor * 10 ** decade;
+          if (at >= low * (1 - 1e-9) && at <= high * (1 + 1e-9)) found.push(at);
+        }
+      }
+      return found;
+    }
+    for (let at = Math.ceil(low / step - 1e-9); at * step <= high + 1e-9 * step && found.length < 1000; at++) found.push(at * step);
+    return found;
+  }
+
+  // numbers of a logarithmic axis: the decades, and others where there are few of those
+  function logTexts(values, axis) {
+    const decades = values.filter((one) => isFactor(one, [1])).length;
+    const said = decades > 2 ? [1] : decades > 1 ? [1, 2, 5] : [1, 2, 3, 4, 5, 6, 7, 8, 9];
+    return values.map((one) => (isFactor(one, said) ? shown(one, axis, 3) : ""));
+  }
+
+  const isFactor = (value, factors) => {
+    const factor = value / 10 ** Math.floor(Math.log10(value) + 1e-9);
+    return factors.some((one) => Math.abs(factor - one) < 1e-6);
+  };
+
   // one number by itself
   function shown(value, axis, digits = 4) {
     if (value === null || value === undefined || !Number.isFinite(value)) return "no valid sample";
@@ -115,6 +153,6 @@ const chartNumbers = (() => {
     return text.slice(11, step < 60 ? 19 : 16) + "\n" + text.slice(0, 10);
   }
 
-  return { unpackPicture, fillSamples, codesOf, tickTexts, shown, dateText };
+  return { unpackPicture, fillSamples, codesOf, tickTexts, logTexts, stepOf, splitsOf, shown, dateText };
 })();
 const { unpackPicture, fillSamples } = chartNumbers;
