@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import shutil
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -17,6 +19,8 @@ settings.load_profile("wavewright")
 
 WHOLE = 5000  # tests; fewer are a part of the suite
 MOST_MARKED = 0.02
+CHROMIUM = next((found for name in ("chromium", "chromium-browser") if (found := shutil.which(name))), None)
+QUIET = ("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -54,3 +58,16 @@ def libraries(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
 
     monkeypatch.setattr(bench_module, "open_manager", recorded)
     return opened
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[object]:
+    """One for the whole suite: a process holds one Playwright."""
+    if CHROMIUM is None:
+        pytest.skip("no Chromium on this machine")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=list(QUIET))
+        yield chromium
+        chromium.close()

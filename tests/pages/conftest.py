@@ -8,12 +8,9 @@ from typing import TYPE_CHECKING
 import pytest
 
 from tests.pages.feed import Feed, fed
-from tests.reporting.conftest import browser
 
 if TYPE_CHECKING:
     from playwright.sync_api import Page
-
-__all__ = ["browser"]
 
 
 @pytest.fixture(scope="module")

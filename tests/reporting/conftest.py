@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -14,9 +13,6 @@ from wavewright.running.outcome import Outcome
 
 if TYPE_CHECKING:
     from playwright.sync_api import Page
-
-CHROMIUM = next((found for name in ("chromium", "chromium-browser") if (found := shutil.which(name))), None)
-QUIET = ("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking")
 
 
 @pytest.fixture
@@ -31,18 +27,6 @@ class Visit:
     page: Page
     said: list[str] = field(default_factory=list)
     asked: list[str] = field(default_factory=list)
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[object]:
-    if CHROMIUM is None:
-        pytest.skip("no Chromium on this machine")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=list(QUIET))
-        yield chromium
-        chromium.close()
 
 
 @pytest.fixture(scope="module")
