@@ -8,6 +8,8 @@ from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from wavewright.errors import FileFault
+from wavewright.grammar.located_yaml import parse_tree
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.logbook.formats.catalogue import read_stored
 from wavewright.logbook.kept_run import addresses
@@ -22,6 +24,7 @@ from wavewright.pages.recipe_document import RecipeDocument
 from wavewright.pages.recorded_shots import RecordedShots
 from wavewright.pages.shot_source import Shots
 from wavewright.pages.watching import Watching
+from wavewright.recipe.load import check_kind
 from wavewright.running.bench_lock import bench_lock
 from wavewright.running.interruption import Interrupted, Interruption, interruptible
 from wavewright.running.live_bench import LiveBench
@@ -166,6 +169,7 @@ class _Watch:
 def _served(recipe: Path, page: WatchedPage, *, simulated: bool) -> Iterator[_Watch]:
     """The page is served inside the block, and whoever opens it is attended to."""
     document = RecipeDocument(recipe, set=page.set)
+    _refuse_other_kinds(document)
     with ExitStack() as open_things:
         listening = listen(page.port)
         open_things.callback(listening.close)
@@ -190,3 +194,17 @@ def _served(recipe: Path, page: WatchedPage, *, simulated: bool) -> Iterator[_Wa
         open_things.enter_context(FileFollower(recipe, reception.look_at_file))
         page.opened(f"http://{HOST}:{port}/{token}/")
         yield _Watch(document, page, reception, drawing, consent, stopper, signals, lambda: server.is_on)
+
+
+def _refuse_other_kinds(document: RecipeDocument) -> None:
+    """A recipe with faults is followed, so that it can be mended; a bench file, or the like, is not.
+
+    Raises
+    ------
+    FileFault : it says that it is another kind of file.
+    """
+    try:
+        tree = parse_tree(document.now.text, str(document.path))
+    except FileFault:
+        return
+    check_kind(tree, str(document.path))

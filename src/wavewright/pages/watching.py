@@ -40,6 +40,7 @@ from wavewright.pages.seen_shots import SeenShot, SeenShots
 from wavewright.pages.shot_source import Shots
 from wavewright.pages.shown_results import density_message, frames_message, readings_message
 from wavewright.pages.written_changes import limits_change, metric_change, span_change
+from wavewright.recipe.measurement import Measurement
 from wavewright.running.shot_stopping import StoppedShort
 from wavewright.running.stored_waveforms import ReadStored
 from wavewright.waveform import Waveform
@@ -102,6 +103,7 @@ class Watching:
         self._pace: Doing = "running"
         self._fault, self._waits = "", ""
         self._asked: tuple[str, ...] = ()
+        self._set_up_for: Measurement | None = None
         self._told = _Told()
 
     def run(self, *, until: Callable[[], bool]) -> None:
@@ -259,19 +261,22 @@ class Watching:
             if not self._consent.covers(self._asked):
                 self._consent.withdraw("the recipe now does something else with outputs")
         self._look_after_outputs()
-        self._set_up(anew=True)
+        self._set_up_for = None
+        self._set_up()
 
-    def _set_up(self, *, anew: bool = False) -> None:
+    def _set_up(self) -> None:
         """Make the bench ready, if a measurement is wanted and its outputs, if any, are confirmed."""
         recipe, seen = self.document.now.recipe, self._seen
         if recipe is None or seen is None or (self._asked and not self._consent.covers(self._asked)):
             self._tell_state()
             return
-        if self._shots.is_ready and not anew:
+        if self._shots.is_ready and self._set_up_for is seen.measurement:
             return
         self._tell_state("setting up")
+        self._set_up_for = None
         try:
             self._shots.set_up(recipe, seen.measurement)
+            self._set_up_for = seen.measurement
         except OutputMayBeOn:
             raise
         except WavewrightError as fault:
@@ -294,7 +299,7 @@ class Watching:
     def _shoot(self) -> None:
         """One shot: taken, evaluated, shown."""
         self._set_up()
-        if self._seen is None or self._fault or not self._shots.is_ready:
+        if self._seen is None or self._fault or self._set_up_for is not self._seen.measurement:
             return
         try:
             shown = self._seen.add(self._shots.take())

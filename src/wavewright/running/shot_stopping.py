@@ -45,9 +45,10 @@ class ShotStopper:
 
     @contextmanager
     def allowed(self) -> Iterator[None]:
-        """A block that may end with StoppedShort; what was asked before it counts for nothing."""
-        self._is_asked, self._is_allowed = False, True
+        """A block that may end with StoppedShort, at once if that was asked for before."""
+        self._is_allowed = True
         try:
+            self.check()
             yield
         finally:
             self._is_allowed = False
