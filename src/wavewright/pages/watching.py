@@ -17,29 +17,22 @@ from dataclasses import dataclass, replace
 
 from wavewright.errors import Misuse, NotMeasurable, NoTrigger, OutputMayBeOn, WavewrightError
 from wavewright.pages.conversation import Reception, Wish
+from wavewright.pages.document_changes import change_document, needed, needed_shot
 from wavewright.pages.drawing import Drawing, DrawnRecord
 from wavewright.pages.jumps import next_place
 from wavewright.pages.output_consent import PATIENCE, OutputConsent
 from wavewright.pages.page_requests import (
-    EditRequest,
-    LimitsRequest,
     MeasurementRequest,
-    MetricRequest,
     NextRequest,
-    NudgeRequest,
     OutputsRequest,
     PaceRequest,
     ReferenceRequest,
-    SpanRequest,
-    StepRequest,
-    TextRequest,
 )
 from wavewright.pages.protocol import Doing, ShownOutputs, StateMessage
 from wavewright.pages.recipe_document import RecipeDocument
 from wavewright.pages.seen_shots import SeenShot, SeenShots
 from wavewright.pages.shot_source import Shots
 from wavewright.pages.shown_results import density_message, frames_message, readings_message
-from wavewright.pages.written_changes import limits_change, metric_change, span_change
 from wavewright.recipe.measurement import Measurement
 from wavewright.running.shot_stopping import StoppedShort
 from wavewright.running.stored_waveforms import ReadStored
@@ -140,52 +133,22 @@ class Watching:
             self._take_recipe()
 
     def _grant(self, wish: Wish) -> None:
-        document = self.document
         match wish.request:
-            case EditRequest() as one:
-                document.edit(one.id, one.text, revision=one.revision)
-            case NudgeRequest() as one:
-                document.nudge(one.id, one.steps, revision=one.revision)
-            case TextRequest() as one:
-                document.type_text(one.text, revision=one.revision)
-            case StepRequest() as one:
-                (document.undo if one.do == "undo" else document.redo)(revision=one.revision)
             case PaceRequest() as one:
-                self._pace, self._fault = PACES[one.do], "" if document.now.recipe is not None else self._fault
+                is_faulty = self.document.now.recipe is None
+                self._pace, self._fault = PACES[one.do], self._fault if is_faulty else ""
                 self._tell_state()
             case MeasurementRequest() as one:
                 self._choose(one.label)
             case ReferenceRequest() as one:
                 self._keep_reference(keep=one.keep)
-            case SpanRequest() as one:
-                measurement = self._needed().measurement
-                document.check_newest(one.revision)
-                document.change_to(span_change(document.now.text, one, measurement))
-            case MetricRequest() as one:
-                shown = self._needed_shot()
-                document.check_newest(one.revision)
-                text, name = metric_change(document.now.text, one, shown)
-                document.change_to(text)
-                self._reception.tell(wish.page, "note", f"`{name}` was written into `compute:`")
-            case LimitsRequest() as one:
-                document.check_newest(one.revision)
-                text, names = limits_change(document.now.text, one.shots, self._needed())
-                document.change_to(text)
-                self._reception.tell(wish.page, "note", f"limits were written for {', '.join(names)}")
             case OutputsRequest() as one:
                 self._switch(one)
             case NextRequest() as one:
                 self._jump(one, wish)
-
-    def _needed(self) -> SeenShots:
-        if self._seen is None:
-            raise Misuse("the recipe has faults", do="mend them first")
-        return self._seen
-
-    def _needed_shot(self) -> SeenShot:
-        if self._shown is None or self._seen is None or self._seen.newest is None:
-            raise Misuse("there is no shot to look into")
-        return self._shown
+            case one:
+                if said := change_document(self.document, one, self._seen, self._shown):
+                    self._reception.tell(wish.page, "note", said)
 
     def _choose(self, label: str) -> None:
         recipe = self.document.now.recipe
@@ -196,11 +159,11 @@ class Watching:
         self._begin()
 
     def _keep_reference(self, *, keep: bool) -> None:
-        self._reference = self._needed_shot().waves() if keep else {}
+        self._reference = needed_shot(self._seen, self._shown).waves() if keep else {}
         self._show()
 
     def _jump(self, wanted: NextRequest, wish: Wish) -> None:
-        seen, shown = self._needed(), self._needed_shot()
+        seen, shown = needed(self._seen), needed_shot(self._seen, self._shown)
         found = next_place(wanted, seen, shown, simulated=self._shots.is_simulated)
         other = seen.kept(found.shot)
         if other is not None and other is not shown:
