@@ -26,6 +26,8 @@ VerdictWord = Annotated[
     str | None,
     typer.Option("--verdict", help="Only pass, fail, inconclusive or error.", autocompletion=complete_verdict),
 ]
+Operator = Annotated[str | None, typer.Option("--operator", help="Only runs of this operator.")]
+Station = Annotated[str | None, typer.Option("--station", help="Only runs of this station.")]
 BatchName = Annotated[str | None, typer.Option("--batch-name", help="Only runs of this batch.")]
 Since = Annotated[
     str | None, typer.Option("--since", help="Only runs from this UTC time on: 2026-03-02, 2026-03-02T08:00.")

@@ -96,6 +96,7 @@ class Point:
     low: float | None
     high: float | None
     operator: str = ""
+    station: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +188,7 @@ def points(book: Logbook, name: str, which: Filter | None = None, *, most: int |
     """
     kept = [readings.c[key] for key in ("outcome", "started", "value", "verdict", "low", "high")]
     query = (
-        select(*kept, outcomes.c.serial, outcomes.c.operator)
+        select(*kept, outcomes.c.serial, outcomes.c.operator, outcomes.c.station)
         .join(outcomes, outcomes.c.id == readings.c.outcome)
         .where(readings.c.name == name, *(which or Filter()).conditions())
         .order_by(readings.c.started.desc(), readings.c.outcome.desc())

@@ -13,10 +13,12 @@ from wavewright.cli.options import CapturesAt, LogbookAt
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.cli.run_filter import (
     BatchName,
+    Operator,
     Part,
     RecipeName,
     Serial,
     Since,
+    Station,
     Until,
     VerdictWord,
     WithSimulated,
@@ -33,8 +35,6 @@ commands = typer.Typer(help="The runs that were made: find, show, trend, export,
 
 Run = Annotated[str, typer.Argument(help="Id of a run, its beginning, or `last`.", autocompletion=complete_run)]
 EvidenceFolder = Annotated[Path, typer.Option("--out", help="Folder of the evidence, as for `run`.")]
-Operator = Annotated[str | None, typer.Option("--operator", help="Only runs of this operator.")]
-Station = Annotated[str | None, typer.Option("--station", help="Only runs of this station.")]
 
 
 @commands.command("list")

@@ -12,10 +12,11 @@ import typer
 from wavewright.cli.completion import complete_recipe, complete_run
 from wavewright.cli.options import CapturesAt, LogbookAt
 from wavewright.cli.output import AsJson, console, print_json
-from wavewright.cli.run_filter import BatchName, run_filter
+from wavewright.cli.run_filter import BatchName, Operator, Part, Since, Station, Until, run_filter
 from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
+    from wavewright.logbook.queries import Filter
     from wavewright.logbook.recompute import Difference, Recomputed
     from wavewright.running.result import Result
 
@@ -28,6 +29,11 @@ def recompute(
     *,
     every: Annotated[bool, typer.Option("--all", help="Every run of the logbook.")] = False,
     batch_name: BatchName = None,
+    part: Part = None,
+    station: Station = None,
+    operator: Operator = None,
+    since: Since = None,
+    until: Until = None,
     recipe: Annotated[
         Path | None,
         typer.Option(
@@ -49,7 +55,10 @@ def recompute(
         raise Misuse(
             "neither or both of a run and --all", expected="`wavewright recompute RUN`, or `wavewright recompute --all`"
         )
-    found = _recomputed(run, recipe, jobs=jobs, logbook=logbook, captures=captures, batch=batch_name)
+    which = run_filter(part=part, station=station, operator=operator, batch=batch_name, since=since, until=until)
+    if run is not None and which != run_filter():
+        raise Misuse("a run and filters", expected="`--all` with filters, or a run without")
+    found = _recomputed(run, recipe, jobs=jobs, logbook=logbook, captures=captures, which=which)
     if as_json:
         print_json([_as_json(one) for one in found])
     else:
@@ -58,7 +67,7 @@ def recompute(
 
 
 def _recomputed(
-    run: str | None, recipe: Path | None, *, jobs: int, logbook: str | None, captures: str | None, batch: str | None
+    run: str | None, recipe: Path | None, *, jobs: int, logbook: str | None, captures: str | None, which: Filter
 ) -> list[Recomputed]:
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.outcome_files import read_outcome
@@ -74,7 +83,7 @@ def _recomputed(
         if run is not None:
             outcome = book.outcome(run)
             return [recompute(outcome, recipe_of(path, outcome), run=outcome.id)]
-        runs = [entry.id for entry in reversed(entries(book, run_filter(batch=batch)))]
+        runs = [entry.id for entry in reversed(entries(book, which))]
     from wavewright.cli.progress_bar import ProgressBar
 
     found: list[Recomputed] = []

@@ -15,10 +15,12 @@ from wavewright.cli.options import LogbookAt
 from wavewright.cli.output import AsJson, print_json
 from wavewright.cli.run_filter import (
     BatchName,
+    Operator,
     Part,
     RecipeName,
     Serial,
     Since,
+    Station,
     Until,
     WithSimulated,
     real_runs,
@@ -35,6 +37,8 @@ FILTERS = {
     "part": Part,
     "serial": Serial,
     "recipe": RecipeName,
+    "operator": Operator,
+    "station": Station,
     "batch": BatchName,
     "since": Since,
     "until": Until,
