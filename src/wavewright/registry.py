@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import importlib
 import logging
+import os
 import pkgutil
 import re
 from collections.abc import Callable, Iterable, Mapping
@@ -23,7 +24,7 @@ from wavewright.nearest import did_you_mean, unknown
 
 log = logging.getLogger(__name__)
 T = TypeVar("T")
-_ENTERED = re.compile(r"^@\w+\(\s*\"([^\"]+)\"", re.MULTILINE)
+_ENTERED = re.compile(rb"\n@\w+\(\s*\"([^\"]+)\"")  # in the bytes of a file: a hundred are searched for one name
 
 
 class Registry(Generic[T]):
@@ -132,10 +133,12 @@ def _entering(package: ModuleType, path: tuple[str, ...]) -> Mapping[str, list[s
     """The modules of a package in whose text a decorator enters a name, by that name; none where there is no text."""
     found: dict[str, list[str]] = {}
     for folder in map(Path, path):
-        for file in sorted(folder.rglob("[a-z]*.py")):
-            module = ".".join((package.__name__, *file.relative_to(folder).with_suffix("").parts))
-            for name in _ENTERED.findall(file.read_text(encoding="utf-8")):
-                found.setdefault(name, []).append(module)
+        for where, _, files in os.walk(folder):
+            for file in (Path(where, file) for file in files if file.endswith(".py") and file[0] != "_"):
+                if names := _ENTERED.findall(file.read_bytes()):
+                    module = ".".join((package.__name__, *file.relative_to(folder).with_suffix("").parts))
+                    for name in names:
+                        found.setdefault(name.decode(), []).append(module)
     return found
 
 

@@ -7,18 +7,20 @@ from collections.abc import Mapping
 from dataclasses import KW_ONLY, dataclass, field, replace
 from datetime import UTC, datetime
 from types import MappingProxyType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self, TypeAlias
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.displays import shown_as
 from wavewright.errors import Misuse, UnknownName
 from wavewright.nearest import did_you_mean
 
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
 MOST_EXACT = 1 << 53  # whole numbers that a float64 holds exactly
-Codes = npt.NDArray[Any]
-Floats = npt.NDArray[np.float64]
+Codes: TypeAlias = "npt.NDArray[Any]"
+Floats: TypeAlias = "npt.NDArray[np.float64]"
 
 
 @dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)

@@ -2,13 +2,18 @@ from __future__ import annotations
 
 import ast
 import inspect
+from collections.abc import Callable
+from itertools import combinations
 from pathlib import Path
+from typing import Literal, get_args, get_origin
 
 import pytest
 
 import wavewright
 from tests.buses.wires import wave
+from wavewright.analysis.catalogue import Parameter
 from wavewright.analysis.reading import Reading
+from wavewright.analysis.sense import Sense
 from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.catalogue import BUSES, Bus, Layer, bus, buses, find_layer, layer, layers
 from wavewright.buses.decode import check_decoding, decode
@@ -26,6 +31,7 @@ from wavewright.buses.frames import Frames
 from wavewright.buses.line.logic import Line
 from wavewright.errors import Misuse
 from wavewright.quantities import Interval
+from wavewright.waveform import Waveform
 
 HERE = Path(wavewright.__file__).parent / "buses"
 
@@ -108,6 +114,71 @@ def test_names_and_options_can_be_checked_without_a_waveform() -> None:
             check_decoding("uart", channels={"tx": "tx"}, **wrong)
     with pytest.raises(Misuse):
         check_decoding("uart", channels={"rx": "tx"})
+
+
+def values_at_the_ends(parameter: Parameter) -> list[object]:
+    """What an option may be at all: each word of a list, the ends of a range; its default where it has neither."""
+    parts = [parameter.annotation, *get_args(parameter.annotation)]
+    words = [word for part in parts if get_origin(part) is Literal for word in get_args(part)]
+    senses = [one for part in parts for one in getattr(part, "__metadata__", ()) if isinstance(one, Sense)]
+    ends = [end for one in senses for end in (one.among or (one.least, one.most)) if end is not None]
+    numbers = [int(end) if int in parts or int in get_args(parts[0]) else end for end in ends]
+    return [*words, *numbers] or [parameter.default]
+
+
+def refusal(how: Callable[..., object], *given: object, **options: object) -> str:
+    try:
+        how(*given, **options)
+    except Misuse as refused:
+        return str(refused)
+    return ""
+
+
+OURS = [one for one in buses().values() if one.decode.__module__.startswith("wavewright.")]
+OVER = [(one, above) for one in OURS for above in (None, *layers().values()) if above is None or one.name in above.on]
+
+
+@pytest.mark.parametrize("entry, above", OVER, ids=lambda one: "alone" if one is None else one.name)
+def test_what_an_entry_refuses_is_what_decoding_refuses(entry: Bus, above: Layer | None) -> None:
+    still = Waveform.from_volts([0.0], interval=1.0)
+    then = None if above is None else above.name
+    tried = 0
+    for names in entry.channels:
+        needed = [name for name in names if not name.endswith("?")]
+        spare = [name.rstrip("?") for name in names if name.endswith("?")][:3]
+        for lines in ([*needed, *some] for count in range(len(spare) + 1) for some in combinations(spare, count)):
+            for options in [
+                {},
+                *({one.name: value} for one in entry.parameters for value in values_at_the_ends(one)),
+                *(
+                    {one.name: value}
+                    for one in (above.parameters if above else ())
+                    for value in values_at_the_ends(one)
+                ),
+            ]:
+                checked = refusal(check_decoding, entry.name, channels=dict.fromkeys(lines, "a"), then=then, **options)
+                decoded = refusal(decode, dict.fromkeys(lines, still), entry.name, then=then, **options)
+                assert checked == decoded, (lines, options)
+                tried += 1
+    assert tried > len(entry.parameters)
+
+
+def test_a_bus_of_another_package_is_tried_on_a_record(monkeypatch: pytest.MonkeyPatch) -> None:
+    def moody(line: Line, *, mood: int = 0) -> Frames:
+        if mood > 3:
+            raise Misuse(f"mood {mood}")
+        return Frames([], [], "frame", {})
+
+    monkeypatch.setitem(BUSES.entered, "moody", Bus("moody", "ours", moody, channels=(("line",),)))
+    check_decoding("moody", channels={"line": "a"}, mood=3)
+    with pytest.raises(Misuse, match="mood 4"):
+        check_decoding("moody", channels={"line": "a"}, mood=4)
+
+
+def test_our_buses_and_layers_say_what_they_refuse() -> None:
+    for one in [*OURS, *layers().values()]:
+        if one.decode.__module__.startswith("wavewright."):
+            assert one.refuse is not None, one.name
 
 
 def test_metrics_over_frames_have_definition_source_and_unit() -> None:

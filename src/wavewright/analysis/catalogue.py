@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import types
 import typing
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
@@ -62,7 +63,8 @@ class Metric:
     @property
     def parameters(self) -> tuple[Parameter, ...]:
         """Its options: the keyword-only arguments of the function, and those that choose the state levels."""
-        return _parameters(self.compute, self.reads_levels)
+        own = parameters_of(self.compute)
+        return own + LEVEL_PARAMETERS if self.reads_levels else own
 
     @property
     def follows_channel(self) -> bool:
@@ -101,15 +103,16 @@ class Metric:
         return read
 
 
-@cache
-def _parameters(compute: Callable[..., Reading], reads_levels: bool) -> tuple[Parameter, ...]:
-    hints = typing.get_type_hints(compute, include_extras=True)
-    own = tuple(
-        Parameter(name.rstrip("_"), hints[name], p.default, p.default is p.empty, argument=name)
-        for name, p in inspect.signature(compute).parameters.items()
-        if p.kind is p.KEYWORD_ONLY
-    )
-    return own + LEVEL_PARAMETERS if reads_levels else own
+@cache  # as long as it takes to read a million samples
+def parameters_of(function: Callable[..., Any]) -> tuple[Parameter, ...]:
+    """The options of a function that computes or decodes: its keyword-only arguments.
+
+    The annotations of the others, arrays among them, are not evaluated: those need not be loaded to read a recipe.
+    """
+    asked = [p for p in inspect.signature(function).parameters.values() if p.kind is p.KEYWORD_ONLY]
+    written = types.SimpleNamespace(__annotations__={p.name: p.annotation for p in asked})
+    hints = typing.get_type_hints(written, inspect.unwrap(function).__globals__, include_extras=True)
+    return tuple(Parameter(p.name.rstrip("_"), hints[p.name], p.default, p.default is p.empty, p.name) for p in asked)
 
 
 LEVEL_PARAMETERS = (

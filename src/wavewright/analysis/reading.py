@@ -5,14 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.doubts import Doubt, Finding
-from wavewright.analysis.uncertainty.budget import Budget
 from wavewright.displays import shown_as
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from wavewright.analysis.uncertainty.budget import Budget
 
 __all__ = ["Doubt", "Finding", "Occurrences", "Reading"]  # the two of doubts.py belong to a reading
 
@@ -183,5 +186,7 @@ class Reading:
             "findings": tuple(Finding.from_json(found) for found in plain.get("findings", ())),
         }
         if "budget" in plain:
+            from wavewright.analysis.uncertainty.budget import Budget
+
             read["budget"] = Budget.from_json(plain["budget"], value=plain["value"], unit=plain["unit"])
         return cls(**read)

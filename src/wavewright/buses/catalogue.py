@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import inspect
-import typing
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
-from functools import cache
 from typing import Any, TypeVar
 
-from wavewright.analysis.catalogue import Parameter
+from wavewright.analysis.catalogue import Parameter, parameters_of
 from wavewright.analysis.parameters import read_parameter
 from wavewright.buses.frames import Frames
 from wavewright.buses.vocabulary import Vocabulary
@@ -22,27 +20,27 @@ F = TypeVar("F", bound=Callable[..., Frames])
 RATE_WORDS = {"baud": "bit_rate", "bit_rate": "baud"}  # start-stop lines have a baud, others a bit rate
 
 
-@cache  # as long as it takes to read a million samples
-def _parameters(decode: Callable[..., Frames]) -> tuple[Parameter, ...]:
-    hints = typing.get_type_hints(decode, include_extras=True)
-    return tuple(
-        Parameter(name, hints[name], p.default, p.default is p.empty, name)
-        for name, p in inspect.signature(decode).parameters.items()
-        if p.kind is p.KEYWORD_ONLY
-    )
+Refusal = Callable[[Collection[str], Mapping[str, Any]], None]
+"""Raises Misuse where the lines that are given and the options, defaults included, do not go together."""
+
+
+def nothing_more(lines: Collection[str], options: Mapping[str, Any]) -> None:
+    """For a bus or layer that refuses nothing beyond what the annotations of its options say."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Entry:
     """What buses and layers have in common: a documented function with options.
 
-    `says` is all that its frames can say; None, of other packages alone, leaves searches over them unchecked.
+    `says` is all that its frames can say; None, of other packages alone, leaves searches over them unchecked. `refuse`
+    says what it refuses beyond each option by itself; None, again of others alone, has it tried on a record.
     """
 
     name: str
     source: str
     decode: Callable[..., Frames]
     says: Vocabulary | None = None
+    refuse: Refusal | None = None
 
     @property
     def definition(self) -> str:
@@ -57,7 +55,7 @@ class _Entry:
     @property
     def parameters(self) -> tuple[Parameter, ...]:
         """Its options: the keyword-only arguments of the function."""
-        return _parameters(self.decode)
+        return parameters_of(self.decode)
 
     def instead_of(self, name: str, known: Iterable[str]) -> str:
         """What to write instead of an option that it has not: the word that this kind of line has for its rate."""
@@ -136,6 +134,7 @@ def bus(
     differential: tuple[str, str] | None = None,
     levels: str = "auto",
     says: Vocabulary | None = None,
+    refuse: Refusal | None = None,
 ) -> Callable[[F], F]:
     """Enter the decorated function into the catalogue; it stays an ordinary function.
 
@@ -148,25 +147,30 @@ def bus(
     differential : a pair of channels, high and low, that may be given instead of the first.
     levels : logic levels of that pair.
     says : all that its frames can say, against which searches are checked; None: not stated.
+    refuse : what it refuses beyond each option by itself, `nothing_more` if nothing; None: not stated, and a recipe
+        that decodes it is tried on a record of one sample.
     """
 
     def enter(function: F) -> F:
         sets = (channels,) if differential is None else (channels, (*differential, *channels[1:]))
-        entry = Bus(name, source, function, says, sets, differential, levels)
+        entry = Bus(name, source, function, says, refuse, sets, differential, levels)
         BUSES.enter(name, entry, made_in=function.__module__)
         return function
 
     return enter
 
 
-def layer(name: str, *, on: tuple[str, ...], source: str, says: Vocabulary | None = None) -> Callable[[F], F]:
+def layer(
+    name: str, *, on: tuple[str, ...], source: str, says: Vocabulary | None = None, refuse: Refusal | None = None
+) -> Callable[[F], F]:
     """Enter the decorated function as a layer: it takes `Frames` of one of the buses `on`, and options by keyword.
 
-    Its frames have, besides what it `says`, every error of the frames that they are made of.
+    Its frames have, besides what it `says`, every error of the frames that they are made of. `refuse` is as of `bus`;
+    the options that it is given are those of the bus as well.
     """
 
     def enter(function: F) -> F:
-        LAYERS.enter(name, Layer(name, source, function, says, on), made_in=function.__module__)
+        LAYERS.enter(name, Layer(name, source, function, says, refuse, on), made_in=function.__module__)
         return function
 
     return enter

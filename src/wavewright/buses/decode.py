@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Collection, Mapping
+from typing import TYPE_CHECKING, Any
 
-from wavewright.buses.bus_record import BusRecord
-from wavewright.buses.frames import Frames
+from wavewright.buses.bus_setup import BusSetup
 from wavewright.errors import Misuse
-from wavewright.waveform import Waveform
+
+if TYPE_CHECKING:
+    from wavewright.buses.frames import Frames
+    from wavewright.waveform import Waveform
 
 log = logging.getLogger(__name__)
 
@@ -43,6 +45,8 @@ def decode(
     >>> decode({"tx": tx}, "uart", baud=9600)[0].fields
     {'data': 72}
     """
+    from wavewright.buses.bus_record import BusRecord
+
     return BusRecord(channels, bus, then=then, levels=levels, **options).frames
 
 
@@ -58,11 +62,25 @@ def check_decoding(bus: str, *, channels: Mapping[str, object], then: str | None
     Misuse : as `decode` would.
     """
     levels = options.pop("levels", None)
-    still = Waveform.from_volts([0.0], interval=1.0)  # says nothing, but what bus and layer refuse shows all the same
-    decoded = BusRecord(dict.fromkeys(channels, still), bus, then=then, levels=levels, **options)
+    setup = BusSetup.read(bus, channels, then, levels, **options)
+    given = setup.options
+    entries = [setup.bus, *([] if setup.layer is None else [setup.layer])]
+    for entry in entries:
+        if entry.refuse is not None:
+            entry.refuse(frozenset(channels), given)
+    if any(entry.refuse is None for entry in entries):
+        _try(bus, channels, then, levels, options)
+
+
+def _try(bus: str, channels: Collection[str], then: str | None, levels: object, options: Mapping[str, object]) -> None:
+    """Decode one sample: it says nothing, but what a bus of another package refuses shows all the same."""
+    from wavewright.buses.bus_record import BusRecord
+    from wavewright.waveform import Waveform
+
+    still = Waveform.from_volts([0.0], interval=1.0)
     try:
-        len(decoded.frames)
+        len(BusRecord(dict.fromkeys(channels, still), bus, then=then, levels=levels, **options).frames)
     except Misuse:
         raise
-    except Exception:  # a bus of another package need not bear a record of one sample
+    except Exception:  # it need not bear a record of one sample
         log.debug("bus `%s` cannot be tried without a record", bus, exc_info=True)

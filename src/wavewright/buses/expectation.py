@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING
 
 from wavewright.buses.frame_bytes import frames_with
 from wavewright.buses.frame_text import show_bytes
-from wavewright.buses.frames import Frames
-from wavewright.buses.search.search import Search, bytes_of_hex, occurrences
-from wavewright.buses.vocabulary import Vocabulary
 from wavewright.earlier_spellings import EXPECTATIONS
 from wavewright.errors import Misuse
 from wavewright.nearest import unknown
+
+if TYPE_CHECKING:
+    from wavewright.buses.frames import Frames
+    from wavewright.buses.search.search import Search
+    from wavewright.buses.vocabulary import Vocabulary
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +50,8 @@ class Expectation:
         texts = {name: value for name, value in written.items() if isinstance(value, str) and value}
         if not texts or len(texts) < len(written):
             raise Misuse(f"expectation `{dict(written)}`", expected=f"text for at least one of {', '.join(known)}")
+        from wavewright.buses.search.search import Search, bytes_of_hex
+
         return cls(
             bytes_of_hex(texts["holds"]) if "holds" in texts else None,
             texts.get("text"),
@@ -76,4 +81,6 @@ class Expectation:
 
 
 def _found(frames: Frames, pattern: bytes) -> bool:
+    from wavewright.buses.search.search import occurrences
+
     return bool(frames_with(frames, lambda text: occurrences(pattern, text)).any())

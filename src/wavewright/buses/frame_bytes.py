@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
-from wavewright.buses.frames import Frames
 from wavewright.buses.line.columns import Flags, Numbers
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from wavewright.buses.frames import Frames
 
 SOURCES = ("_raw", "data", "text", "mosi", "miso", "sample")
 """Fields that are examined for content, the first that is there; `_raw` are all bytes of a frame as they were sent."""

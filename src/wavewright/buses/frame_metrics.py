@@ -13,14 +13,15 @@ from typing import Any, TypeVar
 from wavewright.analysis.catalogue import Metric
 from wavewright.analysis.doubts import Reads
 from wavewright.analysis.reading import Reading
-from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.frame import ERRORS
-from wavewright.buses.frames import Frames
-from wavewright.buses.search.search import Search
 from wavewright.buses.vocabulary import Spoken, Vocabulary
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.quantities import Interval
 from wavewright.registry import Registry
+
+if typing.TYPE_CHECKING:
+    from wavewright.buses.bus_record import BusRecord
+    from wavewright.buses.frames import Frames
 
 ANY_ERROR = Vocabulary((), errors=tuple(ERRORS), of="any bus")
 F = TypeVar("F", bound=Callable[..., Reading])
@@ -216,10 +217,12 @@ def check_words(entry: Metric, options: Mapping[str, object], says: Vocabulary |
             continue
         if spoken is Spoken.ERROR:
             (ANY_ERROR if says is None else says).check_error(value)
-        elif says is not None:
-            Search.read(value).check(says)
-        else:
-            Search.read(value)
+            continue
+        from wavewright.buses.search.search import Search
+
+        search = Search.read(value)
+        if says is not None:
+            search.check(says)
 
 
 def measure_decoded(decoded: BusRecord, name: str, **options: object) -> Reading:

@@ -6,18 +6,21 @@ from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import repeat
 from types import MappingProxyType
-from typing import Any, overload
+from typing import TYPE_CHECKING, Any, TypeAlias, overload
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.buses.frame import Frame
 from wavewright.buses.line.columns import ABSENT, Column, Indexes, Objects, Words
-from wavewright.buses.vocabulary import Vocabulary
-from wavewright.waveform import Floats
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from wavewright.buses.vocabulary import Vocabulary
+    from wavewright.waveform import Floats
 
 AT_ONCE = 4096  # frames
-Masks = npt.NDArray[np.uint32]
+Masks: TypeAlias = "npt.NDArray[np.uint32]"
 
 
 class Frames(Sequence[Frame]):

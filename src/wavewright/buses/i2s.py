@@ -12,7 +12,7 @@ from typing import Annotated, Literal
 import numpy as np
 
 from wavewright.analysis.sense import Sense
-from wavewright.buses.catalogue import bus
+from wavewright.buses.catalogue import bus, nothing_more
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.clocking import NARROW_DATA, irregular, spiked, too_soon
 from wavewright.buses.line.columns import Numbers, Words
@@ -32,6 +32,7 @@ FEWEST_CLOCKS = 8  # a word: fewer are no sample
         fields={"sample": number(-(2**31), 2**31 - 1)},
         errors=("cut", "glitch", "timing", "short"),
     ),
+    refuse=nothing_more,
 )
 def i2s(
     clock: Line,

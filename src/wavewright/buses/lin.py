@@ -12,7 +12,7 @@ from typing import Annotated, Literal
 import numpy as np
 
 from wavewright.analysis.sense import POSITIVE
-from wavewright.buses.catalogue import bus
+from wavewright.buses.catalogue import bus, nothing_more
 from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.bit_rate import find_bit_time
@@ -55,6 +55,7 @@ def protected_identifier(identifier: int) -> int:
         },
         errors=(*OWN_WORDS, "sync", "identifier parity", "no answer", "short", "long", "checksum"),
     ),
+    refuse=nothing_more,
 )
 def lin(
     line: Line,

@@ -13,7 +13,7 @@ from typing import Annotated, Literal
 import numpy as np
 
 from wavewright.analysis.sense import POSITIVE
-from wavewright.buses.catalogue import bus
+from wavewright.buses.catalogue import bus, nothing_more
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.bit_rate import shortest_pulse
 from wavewright.buses.line.columns import BitTexts, Flags, Indexes, Runs
@@ -33,6 +33,7 @@ TOLERANCE = 0.3  # half bits
     says=Vocabulary(
         kinds=("burst",), fields={"bits": TEXT, "data": BYTES}, errors=("timing", "cut", "sync", "incomplete")
     ),
+    refuse=nothing_more,
 )
 def manchester(
     line: Line,

@@ -6,12 +6,11 @@ exceptions).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from types import MappingProxyType
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, TypeAlias
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.sense import POSITIVE
 from wavewright.buses.catalogue import layer
@@ -21,7 +20,10 @@ from wavewright.buses.line.columns import Flags, Indexes, Numbers, Runs, Words
 from wavewright.buses.vocabulary import BYTES, OCTET, WORD, Vocabulary, words
 from wavewright.errors import Misuse
 
-Bytes = npt.NDArray[np.uint8]
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+Bytes: TypeAlias = "npt.NDArray[np.uint8]"
 
 FUNCTIONS: Mapping[int, str] = MappingProxyType(
     {
@@ -66,6 +68,11 @@ SHORTEST, LONGEST = 4, 256  # bytes
 DATA_BITS = 8  # of a character (V1.02, 2.5.1)
 
 
+def _refuse_bits(_: Collection[str], options: Mapping[str, Any]) -> None:
+    if (bits := options.get("data_bits", DATA_BITS)) != DATA_BITS:
+        raise Misuse(f"modbus_rtu over characters of {bits:g} data bits", expected=f"`data_bits: {DATA_BITS}`")
+
+
 @layer(
     "modbus_rtu",
     on=("uart",),
@@ -82,6 +89,7 @@ DATA_BITS = 8  # of a character (V1.02, 2.5.1)
         },
         errors=("gap", "short", "long", "crc"),
     ),
+    refuse=_refuse_bits,
 )
 def modbus_rtu(frames: Frames, *, silence: Annotated[float, "s", POSITIVE] | None = None) -> Frames:
     """Modbus RTU messages: cut where the line is silent for 3.5 characters, checked by CRC-16.
@@ -98,11 +106,7 @@ def modbus_rtu(frames: Frames, *, silence: Annotated[float, "s", POSITIVE] | Non
     ------
     Misuse : characters of other than 8 data bits, of which a message cannot be made.
     """
-    if frames.facts.get("data_bits", DATA_BITS) != DATA_BITS:
-        raise Misuse(
-            f"modbus_rtu over characters of {frames.facts['data_bits']:g} data bits",
-            expected=f"`data_bits: {DATA_BITS}`",
-        )
+    _refuse_bits((), frames.facts)
     if not len(frames):
         return Frames([], [], "message", {}, facts=frames.facts)
     first, last, gap = _cut(frames, silence)

@@ -6,6 +6,7 @@ NMEA 0183 †: the checksum is the exclusive or of all characters between `$` an
 from __future__ import annotations
 
 import re
+from collections.abc import Collection, Mapping
 from functools import reduce
 from operator import xor
 from typing import Any
@@ -21,6 +22,11 @@ MOST_DATA_BITS = 8
 SENTENCE = re.compile(r"^[$!](?P<tag>[A-Z0-9]{2,}),?(?P<values>[^*]*)(?:\*(?P<checksum>[0-9A-Fa-f]{2}))?$")
 
 
+def _refuse_bits(_: Collection[str], options: Mapping[str, Any]) -> None:
+    if (bits := options.get("data_bits", MOST_DATA_BITS)) > MOST_DATA_BITS:
+        raise Misuse(f"nmea over characters of {bits:g} data bits", expected="`data_bits: 8`")
+
+
 @layer(
     "nmea",
     on=("uart",),
@@ -30,6 +36,7 @@ SENTENCE = re.compile(r"^[$!](?P<tag>[A-Z0-9]{2,}),?(?P<values>[^*]*)(?:\*(?P<ch
         fields={"text": TEXT, "talker": TEXT, "formatter": TEXT, "values": LIST, "checksum": OCTET},
         errors=("cut", "format", "checksum"),
     ),
+    refuse=_refuse_bits,
 )
 def nmea(frames: Frames, *, checksum: bool = True) -> Frames:
     """Sentences of NMEA 0183, one frame each.
@@ -45,8 +52,7 @@ def nmea(frames: Frames, *, checksum: bool = True) -> Frames:
     ------
     Misuse : characters of nine data bits, which are no text.
     """
-    if frames.facts.get("data_bits", MOST_DATA_BITS) > MOST_DATA_BITS:
-        raise Misuse(f"nmea over characters of {frames.facts['data_bits']:g} data bits", expected="`data_bits: 8`")
+    _refuse_bits((), frames.facts)
     column = frames.columns.get("data", Objects([]))
     found: list[Frame] = []
     begin: int | None = None

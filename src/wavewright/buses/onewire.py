@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from wavewright.buses.catalogue import bus
+from wavewright.buses.catalogue import bus, nothing_more
 from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.checksums import CRCS, crc_of
@@ -50,6 +50,7 @@ IDENTIFIER_BYTES = 8
         },
         errors=("no answer", "unsynchronised", "slot", "incomplete", "cut", "crc"),
     ),
+    refuse=nothing_more,
 )
 def onewire(line: Line) -> Frames:
     """Transactions on a 1-Wire bus, one frame from a reset to the next.

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from collections.abc import Collection, Mapping
+from typing import Any, Literal
 
 import numpy as np
 
@@ -19,11 +20,17 @@ WIDEST = 16
 FEWEST_SAMPLES = 2.5  # a pulse of the clock
 
 
+def _refuse_no_data(lines: Collection[str], _: Mapping[str, Any]) -> None:
+    if not any(line.startswith("d") for line in lines):
+        raise Misuse("parallel: no data line is given", expected="at least one of `d0` … `d15`")
+
+
 @bus(
     "parallel",
     channels=("clock", *(f"d{place}?" for place in range(WIDEST))),
     source="common practice, no source",
     says=Vocabulary(kinds=("word",), fields={"data": WORD}, errors=("undefined", "glitch", "undersampled")),
+    refuse=_refuse_no_data,
 )
 def parallel(clock: Line, *data: Line | None, edge: Literal["rising", "falling", "either"] = "rising") -> Frames:
     """Words on a parallel bus, one frame per clock edge; `d0` is the least significant bit.
@@ -35,8 +42,7 @@ def parallel(clock: Line, *data: Line | None, edge: Literal["rising", "falling",
     ----------
     edge : of the clock, at which the lines are read.
     """
-    if not any(line is not None for line in data):
-        raise Misuse("parallel: no data line is given", expected="at least one of `d0` … `d15`")
+    _refuse_no_data([f"d{place}" for place, line in enumerate(data) if line is not None], {})
     edges = {"rising": clock.rising, "falling": clock.falling, "either": clock.times}[edge]
     value = np.zeros(edges.size, dtype=np.int64)
     undefined = np.zeros(edges.size, dtype=np.bool_)

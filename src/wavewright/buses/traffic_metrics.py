@@ -9,8 +9,7 @@ import numpy as np
 from wavewright.analysis.reading import Reading
 from wavewright.buses.frame_metrics import frame_metric
 from wavewright.buses.frames import Frames
-from wavewright.buses.line.columns import Indexes, Numbers
-from wavewright.buses.search.search import Search
+from wavewright.buses.line.columns import Flags, Indexes, Numbers
 from wavewright.buses.vocabulary import Spoken
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.waveform import Floats
@@ -22,7 +21,7 @@ Asked = Annotated[str, Spoken.SEARCH]
 @frame_metric("frames", unit="count", source=PRACTICE)
 def frames(line: Frames, *, find: Asked | None = None) -> Reading:
     """Number of frames, or of those that a search holds for."""
-    count = len(line) if find is None else int(np.count_nonzero(Search.read(find).where(line)))
+    count = len(line) if find is None else int(np.count_nonzero(_where(line, find)))
     return Reading(value=float(count), unit="count")
 
 
@@ -178,9 +177,15 @@ def _pairs(line: Frames) -> tuple[Indexes, Indexes]:
     return requests, requests + 1
 
 
+def _where(line: Frames, text: str) -> Flags:
+    from wavewright.buses.search.search import Search  # no recipe without a search waits for its grammar
+
+    return Search.read(text).where(line)
+
+
 def _searched(line: Frames, request: str | None, answer: str | None) -> tuple[Indexes, Indexes]:
-    is_answer = np.ones(len(line), np.bool_) if answer is None else Search.read(answer).where(line)
-    asks = ~is_answer if request is None else Search.read(request).where(line)
+    is_answer = np.ones(len(line), np.bool_) if answer is None else _where(line, answer)
+    asks = ~is_answer if request is None else _where(line, request)
     requests, answers = np.flatnonzero(asks), np.flatnonzero(is_answer)
     place = np.searchsorted(answers, requests, side="right")
     after = np.append(answers, len(line))[place]

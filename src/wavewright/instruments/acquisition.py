@@ -9,12 +9,15 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from typing import TYPE_CHECKING
 
 from wavewright.buses.search.patterns import Pattern
 from wavewright.errors import NoAnswer, NoTrigger, WireFault
 from wavewright.instruments import scpi, waits
-from wavewright.instruments.link import Link
-from wavewright.instruments.record_grammar import Acquire, Poll, ServiceRequest
+
+if TYPE_CHECKING:
+    from wavewright.instruments.link import Link
+    from wavewright.instruments.record_grammar import Acquire, Poll, ServiceRequest
 
 FIRST_PAUSE = 1e-3  # s; doubled from query to query, up to the profile's interval
 

@@ -6,6 +6,7 @@ import re
 
 from wavewright.errors import Misuse
 
+_USUAL = re.compile(r"TCPIP\d*::[a-z][\w.-]*::(?:(?:inst|hislip)\d+::INSTR|\d{1,5}::SOCKET)", re.ASCII | re.IGNORECASE)
 _CLASSES = ("INSTR", "SOCKET", "INTFC", "RAW")
 
 
@@ -17,8 +18,6 @@ def check_address(address: str) -> str:
     Misuse : no VISA address, or one that means something else than it looks like: a port without `SOCKET` is taken
         for the name of a LAN device, and a class in small letters likewise (seen with PyVISA 1.16.2).
     """
-    from pyvisa import rname
-
     parts = address.split("::")
     if "[" in address:
         raise Misuse(
@@ -37,6 +36,10 @@ def check_address(address: str) -> str:
             expected="`TCPIP0::host::port::SOCKET` for a raw socket",
             do=f"did you mean `{right}`?",
         )
+    if _USUAL.fullmatch(address):  # most addresses: the library, which takes a while to load, would only agree
+        return address
+    from pyvisa import rname
+
     try:
         rname.parse_resource_name(address)
     except ValueError as fault:

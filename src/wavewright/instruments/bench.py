@@ -20,6 +20,7 @@ from wavewright.instruments.display import Display
 from wavewright.instruments.instrument import Instrument
 from wavewright.instruments.library import open_manager
 from wavewright.instruments.meter import Meter
+from wavewright.instruments.roles import ROLES
 from wavewright.instruments.source import Source
 from wavewright.instruments.stop_signals import undisturbed
 from wavewright.instruments.supply import Supply
@@ -28,9 +29,6 @@ from wavewright.instruments.vocabulary import Role
 from wavewright.instruments.wire_log import WireLog
 
 A = TypeVar("A", bound=Instrument)
-ROLES: Mapping[Role, type[Instrument]] = MappingProxyType(
-    {kind.role: kind for kind in (Digitizer, Source, Supply, Meter, Display)}
-)
 _OFF_ORDER = (Role.SOURCE, Role.SUPPLY)  # a source that drives a board without power feeds it through its inputs
 
 

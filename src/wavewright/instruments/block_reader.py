@@ -5,8 +5,9 @@ The block and one chunk of the library are all the memory that it takes; samples
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, TypeAlias
+
 import numpy as np
-import numpy.typing as npt
 from pyvisa import errors
 from pyvisa.constants import StatusCode
 
@@ -16,7 +17,10 @@ from wavewright.instruments.deadlines import Deadline
 from wavewright.instruments.scpi import shorten
 from wavewright.instruments.wires import CHUNK, Wire
 
-Bytes = npt.NDArray[np.uint8]
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+Bytes: TypeAlias = "npt.NDArray[np.uint8]"
 _TERMINATORS = (b"\n", b"\r\n")
 
 

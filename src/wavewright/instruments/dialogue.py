@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import logging
+from typing import TYPE_CHECKING
 
-from wavewright.instruments.block_reader import Bytes
 from wavewright.instruments.scpi import shorten
-from wavewright.instruments.wire_log import WireLog
-from wavewright.instruments.wires import Wire
+
+if TYPE_CHECKING:
+    from wavewright.instruments.block_reader import Bytes
+    from wavewright.instruments.wire_log import WireLog
+    from wavewright.instruments.wires import Wire
 
 log = logging.getLogger(__name__)
 KEPT = 4096  # bytes of an answer that went wrong, where blocks are not kept

@@ -7,14 +7,13 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
 from wavewright.errors import BadAnswer, Misuse, NoAnswer, NoTrigger
 from wavewright.instruments import waits
 from wavewright.instruments.acquisition import Acquisition
-from wavewright.instruments.block_reader import Bytes
 from wavewright.instruments.corrections import AppliedCorrections, InstrumentCorrections
 from wavewright.instruments.dif import dif_waveform
 from wavewright.instruments.digitizer_setup import (
@@ -24,15 +23,18 @@ from wavewright.instruments.digitizer_setup import (
     expected_timebase,
 )
 from wavewright.instruments.instrument import Instrument, Settings
-from wavewright.instruments.link import Link
 from wavewright.instruments.profile import Assignment, Profile
-from wavewright.instruments.record_grammar import SampleFormat
 from wavewright.instruments.samples import codes_of, sample_type
 from wavewright.instruments.scaling import Axes, axes_from_settings, told_axes
 from wavewright.instruments.setting import fill
-from wavewright.instruments.setups import DigitizerSetup, InputSetup
 from wavewright.instruments.vocabulary import Role
 from wavewright.waveform import Capture, Codes, Waveform
+
+if TYPE_CHECKING:
+    from wavewright.instruments.block_reader import Bytes
+    from wavewright.instruments.link import Link
+    from wavewright.instruments.record_grammar import SampleFormat
+    from wavewright.instruments.setups import DigitizerSetup, InputSetup
 
 
 class Digitizer(Instrument):

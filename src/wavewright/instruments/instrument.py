@@ -5,15 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from wavewright.errors import BadAnswer, BenchFault, FileFault, SetOtherwise
 from wavewright.instruments.deviations import decisive, is_same
-from wavewright.instruments.link import Link
 from wavewright.instruments.profile import Assignment, Profile
-from wavewright.instruments.setting import Value
-from wavewright.instruments.vocabulary import Role
 from wavewright.quantities import show_quantity
+
+if TYPE_CHECKING:
+    from wavewright.instruments.link import Link
+    from wavewright.instruments.setting import Value
+    from wavewright.instruments.vocabulary import Role
 
 Settings = Mapping[str, float | str | bool]
 PRINTED = 1e-6  # relative; an answer nearer to what was set than its seventh digit is not another one

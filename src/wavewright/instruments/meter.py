@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from wavewright.errors import BadAnswer, Misuse, NotMeasurable
 from wavewright.instruments.instrument import Instrument, Settings
-from wavewright.instruments.link import Link
 from wavewright.instruments.plausibility import FAR
 from wavewright.instruments.profile import Assignment, Profile
-from wavewright.instruments.setups import MeterSetup
 from wavewright.instruments.vocabulary import METER_UNITS, Role
 from wavewright.quantities import show_quantity
+
+if TYPE_CHECKING:
+    from wavewright.instruments.link import Link
+    from wavewright.instruments.setups import MeterSetup
 
 _MOST = {"V": 1e6, "A": 1e5, "ohm": 1e18}  # more than any meter on a bench reads: common practice, no source
 

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from wavewright.errors import BadAnswer
-from wavewright.instruments.block_reader import Bytes
-from wavewright.instruments.record_grammar import SampleFormat
 from wavewright.instruments.scpi import OVERLOAD, shorten
-from wavewright.waveform import Codes
+
+if TYPE_CHECKING:
+    from wavewright.instruments.block_reader import Bytes
+    from wavewright.instruments.record_grammar import SampleFormat
+    from wavewright.waveform import Codes
 
 _LARGEST_NUMBER = 0.999 * OVERLOAD  # SCPI-99 vol. 1, 7.2.1: from 9.9E37 on it is overload, or no value
 

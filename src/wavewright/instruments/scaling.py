@@ -5,15 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from wavewright.errors import BadAnswer
-from wavewright.instruments.block_reader import Bytes
 from wavewright.instruments.record_grammar import SampleFormat, Scale, ScaleTerm
 from wavewright.instruments.samples import sample_type
 from wavewright.instruments.scpi import read_number, shorten, split_list
 from wavewright.instruments.setting import picked
+
+if TYPE_CHECKING:
+    from wavewright.instruments.block_reader import Bytes
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,19 +6,21 @@ from collections.abc import Iterable, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import replace
 from types import MappingProxyType
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
 from wavewright.errors import BenchFault, Misuse, SetOtherwise
 from wavewright.instruments.instrument import Instrument, Settings
-from wavewright.instruments.link import Link
 from wavewright.instruments.output_switch import OutputSwitch
 from wavewright.instruments.profile import Assignment, Profile
-from wavewright.instruments.setups import SourceSetup
 from wavewright.instruments.vocabulary import Role
 from wavewright.quantities import show_quantity
 from wavewright.waveform import Waveform
+
+if TYPE_CHECKING:
+    from wavewright.instruments.link import Link
+    from wavewright.instruments.setups import SourceSetup
 
 _PLAIN = ("frequency", "amplitude", "offset", "duty_factor", "symmetry", "width", "phase")
 _RAMP_POINTS = 1000

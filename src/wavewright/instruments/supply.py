@@ -6,16 +6,18 @@ import math
 from collections.abc import Iterable, Mapping
 from contextlib import AbstractContextManager
 from types import MappingProxyType
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from wavewright.errors import BadAnswer, BenchFault, NotMeasurable, SetOtherwise
 from wavewright.instruments.instrument import Instrument, Settings
-from wavewright.instruments.link import Link
 from wavewright.instruments.output_switch import OutputSwitch
 from wavewright.instruments.profile import Assignment, Profile
-from wavewright.instruments.setups import SupplySetup
 from wavewright.instruments.vocabulary import Role
 from wavewright.quantities import show_quantity
+
+if TYPE_CHECKING:
+    from wavewright.instruments.link import Link
+    from wavewright.instruments.setups import SupplySetup
 
 
 class Supply(Instrument):

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from wavewright.analysis.reading import Reading
 from wavewright.judgement.decision_rules import DecisionRule
-from wavewright.judgement.guard_bands import GuardBand, guard_band, probability_of_conformance
-from wavewright.judgement.limits import Limit
 from wavewright.judgement.shown import COUNT, RECORD_ONLY, show_expanded, show_reading
 from wavewright.judgement.verdict import Verdict
 from wavewright.quantities import Interval, show_quantity
+
+if TYPE_CHECKING:
+    from wavewright.analysis.reading import Reading
+    from wavewright.judgement.guard_bands import GuardBand
+    from wavewright.judgement.limits import Limit
 
 ALONE = f"its uncertainty is that of the {RECORD_ONLY}"
 CONFORMANCE = "probability of conformance"
@@ -57,6 +60,8 @@ def decide(reading: Reading, limit: Limit, rule: DecisionRule) -> Decision:
             return _simple_fail(reading, limit)
         reason = f"{against(reading, limit)}, but {ALONE}, so that `{rule.name}` cannot decide"
         return Decision(Verdict.INCONCLUSIVE, None, interval, reason)
+    from wavewright.judgement.guard_bands import guard_band, probability_of_conformance
+
     band = guard_band(budget, interval, rule)
     conformance = probability_of_conformance(reading.value, budget, interval)
     verdict = _verdict(reading.value, band)

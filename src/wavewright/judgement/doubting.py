@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from types import MappingProxyType
+from typing import TYPE_CHECKING
 
 from wavewright.analysis.doubts import Doubt, Finding
-from wavewright.analysis.reading import Reading
-from wavewright.judgement.decision import Decision
 from wavewright.judgement.verdict import Verdict
-from wavewright.quantities import Interval
+
+if TYPE_CHECKING:
+    from wavewright.analysis.reading import Reading
+    from wavewright.judgement.decision import Decision
+    from wavewright.quantities import Interval
 
 DoubtRules = Mapping[Doubt, bool]
 """By doubt whether a recipe allows it; what is not in it is not allowed."""

@@ -8,10 +8,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
-from wavewright.analysis.uncertainty.budget import Budget
-from wavewright.judgement.decision_rules import DecisionRule
 from wavewright.quantities import Interval
+
+if TYPE_CHECKING:
+    from wavewright.analysis.uncertainty.budget import Budget
+    from wavewright.judgement.decision_rules import DecisionRule
 
 FARTHEST = 1e6  # standard uncertainties: heavier tails than any that a budget has
 FINEST = 1e-12  # standard uncertainties: how well the end of a guard band is found

@@ -5,17 +5,21 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.elementary.exponentials import square
-from wavewright.analysis.reading import Reading
 from wavewright.analysis.uncertainty.budget import Budget, combined
 from wavewright.analysis.uncertainty.contribution import Contribution
 from wavewright.analysis.uncertainty.distribution import Distribution
 
-Numbers = npt.NDArray[np.float64]
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from wavewright.analysis.reading import Reading
+
+Numbers: TypeAlias = "npt.NDArray[np.float64]"
 
 
 def joined_budget(

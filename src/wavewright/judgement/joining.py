@@ -5,17 +5,20 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from operator import methodcaller
 from types import MappingProxyType
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.errors import Misuse
-from wavewright.judgement.joined_budget import joined_budget
 from wavewright.nearest import did_you_mean
 
-Numbers = npt.NDArray[np.float64]  # shape (n,), n ≥ 1
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+Numbers: TypeAlias = "npt.NDArray[np.float64]"  # shape (n,), n ≥ 1
 EACH = "each"
 STEP = 1e-4  # of the scatter of the shots
 
@@ -107,12 +110,13 @@ def _weights_of_percentile_99(values: Numbers) -> Numbers:
     return weights
 
 
+_LARGEST, _SMALLEST = methodcaller("argmax"), methodcaller("argmin")
 OVER: Mapping[str, ShotStatistic] = MappingProxyType(
     {
         EACH: ShotStatistic("every shot must hold", None),
         "mean": ShotStatistic("the mean of all shots", _mean, _weights_of_mean),
-        "max": ShotStatistic("the largest of all shots", _of_shot(np.argmax), _weights_of_shot(np.argmax)),
-        "min": ShotStatistic("the smallest of all shots", _of_shot(np.argmin), _weights_of_shot(np.argmin)),
+        "max": ShotStatistic("the largest of all shots", _of_shot(_LARGEST), _weights_of_shot(_LARGEST)),
+        "min": ShotStatistic("the smallest of all shots", _of_shot(_SMALLEST), _weights_of_shot(_SMALLEST)),
         "stdev": ShotStatistic(
             "the standard deviation of the shots", _stdev, _weights_of_stdev, fewest=2, is_monotonic=False
         ),
@@ -178,6 +182,8 @@ def joined(readings: Sequence[Reading], over: str) -> Reading:
         maximum=float(values.max()),
         standard_deviation=float(values.std(ddof=1)),
     )
+    from wavewright.judgement.joined_budget import joined_budget  # to read a recipe needs the names alone
+
     budget = joined_budget(
         readings, found, _weights(way, values), is_mean=over == "mean", is_one_shot=over in ("max", "min")
     )

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 from wavewright.analysis.elementary.exponentials import log10, power_of_ten
-from wavewright.analysis.reading import Reading
-from wavewright.analysis.uncertainty.budget import COVERAGE
 from wavewright.errors import Misuse
 from wavewright.quantities import SMALLEST_IN_PERCENT, Interval, read_interval, read_quantity, show_quantity
+
+if TYPE_CHECKING:
+    from wavewright.analysis.reading import Reading
 
 RECORD_ONLY = "record only"  # of an uncertainty: nobody has stated how accurate the set-up is
 STATED = ("standard_uncertainty", "expanded_uncertainty", "coverage", "coverage_factor")
@@ -97,6 +99,8 @@ def expanded_uncertainty(reading: Reading) -> float | None:
     budget = reading.budget
     if reading.value is None or budget is None or not budget.is_complete or not math.isfinite(budget.standard):
         return None
+    from wavewright.analysis.uncertainty.budget import COVERAGE
+
     return budget.expanded(COVERAGE)
 
 
@@ -105,6 +109,8 @@ def stated_uncertainty(reading: Reading) -> dict[str, float | None]:
     expanded = expanded_uncertainty(reading)
     if expanded is None or reading.budget is None:
         return dict.fromkeys(STATED)
+    from wavewright.analysis.uncertainty.budget import COVERAGE
+
     standard = reading.budget.standard
     return dict(zip(STATED, (standard, expanded, COVERAGE, expanded / standard if standard else None), strict=True))
 

@@ -34,7 +34,7 @@ from wavewright.recipe.name_checks import UNKNOWN, NameChecks, one_of
 class ComputationEntry(BaseModel):
     """One reading to be computed. Every key that is not one of these is an option of its metric."""
 
-    model_config = ConfigDict(extra="allow", frozen=True)
+    model_config = ConfigDict(extra="allow", frozen=True, defer_build=True)
 
     metric: str | None = Field(default=None, description="name of the metric; the entry's own name if left out")
     of: Names | None = Field(

@@ -7,7 +7,7 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, Field
 
 from wavewright.analysis.parameters import read_parameter
-from wavewright.buses.bus_record import check_levels
+from wavewright.buses.bus_setup import check_levels
 from wavewright.buses.catalogue import BUSES, Bus, Layer, find_layer
 from wavewright.buses.decode import check_decoding
 from wavewright.errors import Place
@@ -21,7 +21,7 @@ FORM = "{bus: uart, tx: channel, …}"
 class DecodingEntry(BaseModel):
     """A line to be decoded. Every other key is a channel of the bus, or an option of the bus or the layer."""
 
-    model_config = ConfigDict(extra="allow", frozen=True)
+    model_config = ConfigDict(extra="allow", frozen=True, defer_build=True)
 
     bus: str = Field(description="name of the bus")
     then: str | None = Field(default=None, description="name of the layer above the bus")

@@ -6,7 +6,6 @@ from dataclasses import dataclass, field
 
 from pydantic import RootModel
 
-from wavewright.analysis.expressions.derive import parse_expression
 from wavewright.errors import Place
 from wavewright.grammar.located_yaml import YamlMapping, YamlScalar
 from wavewright.grammar.word_fields import read_name
@@ -57,6 +56,8 @@ def read_derived(tree: YamlMapping, checks: NameChecks) -> dict[str, Derived]:
 
 def _read(name: str, text: YamlScalar, checks: NameChecks) -> Derived:
     """A derived channel; its unit is not known if the expression is wrong, which is said once and leads to no more."""
+    from wavewright.analysis.expressions.derive import parse_expression  # few recipes derive a channel
+
     with checks.faults_placed_at(text.inside):
         expression = parse_expression(text)
         unit = UNKNOWN

@@ -23,7 +23,7 @@ WAYS = '`holds: "11 03"`, `text: "OK"` or `find: "address = 0x48"`'
 class ExpectationEntry(BaseModel):
     """What the frames of a line must hold; of several conditions, all."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     holds: Line | None = Field(default=None, description="consecutive bytes, in hex: 11 03", examples=["11 03"])
     text: Line | None = Field(default=None, description="consecutive characters", examples=["OK"])
@@ -37,7 +37,7 @@ class ExpectationEntry(BaseModel):
 class KeepIfEntry(BaseModel):
     """Take shots until one fulfils the condition on each named line, and keep that one only."""
 
-    model_config = ConfigDict(extra="allow", frozen=True)
+    model_config = ConfigDict(extra="allow", frozen=True, defer_build=True)
 
     within: Line = Field(description=f"when to give up: {WITHIN}", examples=["20 shots", "30 s", "20 shots, 30 s"])
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -18,11 +19,13 @@ from wavewright.analysis.front_end.front_end import Look, repeating_frequency, t
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.spectrum.tones import find_strongest
 from wavewright.errors import NotMeasurable
-from wavewright.instruments.digitizer import Digitizer
 from wavewright.instruments.setups import DigitizerSetup, TimebaseSetup, TriggerSetup
-from wavewright.recipe.measurement import Measurement
 from wavewright.running.input_facts import look_facts
-from wavewright.waveform import Capture
+
+if TYPE_CHECKING:
+    from wavewright.instruments.digitizer import Digitizer
+    from wavewright.recipe.measurement import Measurement
+    from wavewright.waveform import Capture
 
 AT_ONCE = TriggerSetup(mode="auto", on="")
 POINTS = 50_000

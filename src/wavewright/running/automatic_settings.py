@@ -11,17 +11,20 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from wavewright.analysis.record.survey import Survey
 from wavewright.errors import NotMeasurable
-from wavewright.instruments.digitizer import Digitizer
-from wavewright.instruments.profile_grammar import Abilities
 from wavewright.instruments.setups import DigitizerSetup, InputSetup, TimebaseSetup, TriggerSetup
 from wavewright.quantities import show_quantity
 from wavewright.running.instrument_settings import RequestedSetup, configure
-from wavewright.waveform import Capture, Waveform
+
+if TYPE_CHECKING:
+    from wavewright.instruments.digitizer import Digitizer
+    from wavewright.instruments.profile_grammar import Abilities
+    from wavewright.waveform import Capture, Waveform
 
 LEAST_USED, MOST_USED = 0.6, 0.9  # wanted part of the range between the lowest and the highest sample
 AIM = 0.75  # where the instrument takes any range at all

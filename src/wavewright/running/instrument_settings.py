@@ -6,14 +6,12 @@ import math
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 from wavewright.analysis.parameters import Slope
 from wavewright.errors import SetOtherwise
 from wavewright.instruments.deviations import NOTICEABLE, deviations
-from wavewright.instruments.digitizer import Digitizer
 from wavewright.instruments.digitizer_setup import at_the_tip
-from wavewright.instruments.instrument import Instrument
-from wavewright.instruments.profile import Assignment, Profile
 from wavewright.instruments.setups import (
     DigitizerSetup,
     InputSetup,
@@ -25,12 +23,17 @@ from wavewright.instruments.setups import (
 )
 from wavewright.instruments.source import period_extremes
 from wavewright.quantities import show_quantity
-from wavewright.recipe.acquisition import Channel, Timebase
-from wavewright.recipe.measurement import Measurement
-from wavewright.recipe.metering import Metering
 from wavewright.recipe.stimulus import SourceStep, StimulusStep, SupplyStep, Switch
-from wavewright.running.result import Setting
 from wavewright.running.stored_waveforms import NOTHING_STORED, PlayedWaveforms, played_by
+
+if TYPE_CHECKING:
+    from wavewright.instruments.digitizer import Digitizer
+    from wavewright.instruments.instrument import Instrument
+    from wavewright.instruments.profile import Assignment, Profile
+    from wavewright.recipe.acquisition import Channel, Timebase
+    from wavewright.recipe.measurement import Measurement
+    from wavewright.recipe.metering import Metering
+    from wavewright.running.result import Setting
 
 PLACEHOLDER = TimebaseSetup(points=100_000, interval=1e-6)  # of a record in cycles, until the period is known
 EDGE_SAMPLES = 8  # before the trigger where the recipe names no time: the edge that triggers is in the record

@@ -9,19 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
-from wavewright.instruments.bench import ROLES
 from wavewright.instruments.digitizer_setup import digitizer_messages, shot_messages
 from wavewright.instruments.meter import meter_messages
-from wavewright.instruments.profile import Profile
+from wavewright.instruments.roles import ROLES
 from wavewright.instruments.samples import sample_type
-from wavewright.instruments.setups import DigitizerSetup, SourceSetup
 from wavewright.instruments.source import as_played, source_messages
 from wavewright.instruments.supply import supply_messages, supply_queries
 from wavewright.instruments.vocabulary import Role
-from wavewright.recipe.measurement import Measurement
-from wavewright.recipe.recipe import Recipe
-from wavewright.recipe.stimulus import SourceStep, StimulusStep
 from wavewright.running.automatic_settings import WIDEST
 from wavewright.running.instrument_settings import (
     RequestedSetup,
@@ -32,8 +28,15 @@ from wavewright.running.instrument_settings import (
     supply_setup,
 )
 from wavewright.running.run_context import placing_text
-from wavewright.running.selection import Selection
 from wavewright.running.stored_waveforms import NOTHING_STORED, PlayedWaveforms
+
+if TYPE_CHECKING:
+    from wavewright.instruments.profile import Profile
+    from wavewright.instruments.setups import DigitizerSetup, SourceSetup
+    from wavewright.recipe.measurement import Measurement
+    from wavewright.recipe.recipe import Recipe
+    from wavewright.recipe.stimulus import SourceStep, StimulusStep
+    from wavewright.running.selection import Selection
 
 # For the estimate only, and rough on purpose: what a message costs on a network, what a link carries, how often an
 # automatic setting looks.

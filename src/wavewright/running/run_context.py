@@ -7,17 +7,18 @@ import logging
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
-from typing import Protocol, TextIO, runtime_checkable
+from typing import TYPE_CHECKING, Protocol, TextIO, runtime_checkable
 
-from wavewright.analysis.reading import Doubt, Reading
-from wavewright.instruments.bench import Bench
-from wavewright.instruments.setups import DigitizerSetup
-from wavewright.instruments.vocabulary import Role
-from wavewright.recipe.measurement import Measurement
-from wavewright.running.outcome import Outcome
-from wavewright.running.result import MeasurementOutcome
-from wavewright.running.stored_waveforms import PlayedWaveforms, ReferenceWaveforms
-from wavewright.waveform import Capture
+if TYPE_CHECKING:
+    from wavewright.analysis.reading import Doubt, Reading
+    from wavewright.instruments.bench import Bench
+    from wavewright.instruments.setups import DigitizerSetup
+    from wavewright.instruments.vocabulary import Role
+    from wavewright.recipe.measurement import Measurement
+    from wavewright.running.outcome import Outcome
+    from wavewright.running.result import MeasurementOutcome
+    from wavewright.running.stored_waveforms import PlayedWaveforms, ReferenceWaveforms
+    from wavewright.waveform import Capture
 
 log = logging.getLogger(__name__)
 

@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.waveform import Floats
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
 
 # Taylor's series for an angle of π/4 at most: the first term left out is below 2**-60
 _OF_COSINE = [(-1) ** k / math.factorial(2 * k) for k in range(10)]

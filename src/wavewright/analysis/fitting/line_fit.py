@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import numpy as np
 
@@ -15,11 +15,13 @@ from wavewright.analysis.elementary.sums import inner
 from wavewright.analysis.expressions.dimensions import quotient
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.blocks import DOT_BLOCK, spans
-from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.record.time_gate import stretch
 from wavewright.analysis.sense import ANY
 from wavewright.errors import NotMeasurable
-from wavewright.waveform import Floats, Waveform
+
+if TYPE_CHECKING:
+    from wavewright.analysis.record.survey import Survey
+    from wavewright.waveform import Floats, Waveform
 
 SOURCE = "math: least squares"
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.fitting.line_fit import fit_line
 from wavewright.analysis.parameters import ReferenceLevel
@@ -13,6 +13,9 @@ from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.time.edges import MIDDLE, edges, too_few
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
 
 FEWEST_EDGES = 4
 ROUNDS = 5

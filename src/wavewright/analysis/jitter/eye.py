@@ -10,10 +10,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import LEVELS, Reads
@@ -27,6 +26,9 @@ from wavewright.analysis.time.crossing_resolution import instant_resolution
 from wavewright.analysis.time.edges import MIDDLE, noise_doubts
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
 
 FEW_BITS = 100
 RANDOM_PHASE = 0.2  # of a bit, rms; edges anywhere in it have 0.29

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from wavewright.analysis.elementary.exponentials import power
 from wavewright.analysis.elementary.normal import normal_quantile
-from wavewright.analysis.record.survey import Survey
 from wavewright.errors import NotMeasurable
+
+if TYPE_CHECKING:
+    from wavewright.analysis.record.survey import Survey
 
 OF_LIFT = 0.8
 """Standard uncertainty over the lift itself, not a chance but a shift that is not corrected. With 0.8 the

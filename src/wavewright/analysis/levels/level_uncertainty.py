@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from wavewright.analysis.levels.extreme_lift import SCATTER_OF_LARGEST, lift_of_extreme
 from wavewright.analysis.levels.state_levels import BINS, LevelMethod
-from wavewright.analysis.record.survey import Survey
+
+if TYPE_CHECKING:
+    from wavewright.analysis.record.survey import Survey
 
 
 @dataclass(frozen=True, slots=True)

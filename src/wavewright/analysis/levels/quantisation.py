@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 from wavewright.analysis.elementary.exponentials import exp, square
-from wavewright.analysis.record.survey import Survey
+
+if TYPE_CHECKING:
+    from wavewright.analysis.record.survey import Survey
 
 
 def share_of_step(survey: Survey) -> float:

@@ -23,12 +23,15 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.record.histogram import Histogram
 from wavewright.errors import Misuse, NotMeasurable
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
 
 BINS = 256
 DWELL_BAND = 0.05  # of the range, to either side of the mode

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import LEVELS, Reads
@@ -16,6 +15,9 @@ from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import COUNT, PROPER_SHARE, Sense
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.waveform import Codes
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
 
 BINS = 256
 FEWEST = 0.02  # of all samples, for a level to count as a state

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from wavewright.analysis.record.gapless import unbroken
-from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.signals.resampling import together
 from wavewright.analysis.signals.signals import ChannelSignal, Signal
 from wavewright.errors import NotMeasurable
-from wavewright.waveform import Waveform
+
+if TYPE_CHECKING:
+    from wavewright.analysis.record.survey import Survey
+    from wavewright.waveform import Waveform
 
 LARGEST_SLIP = 0.01  # of an interval: what the sampling instants of two channels of one record may differ by
 

@@ -17,16 +17,20 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.record.blocks import CODES_BLOCK, spans
-from wavewright.waveform import Codes, Floats
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from wavewright.waveform import Codes, Floats
 
 MOST_CHANGES = 1 << 17  # changes of side that are kept at a time; bounds the memory on a record that is all noise
 
-Indices = npt.NDArray[np.int64]
+Indices: TypeAlias = "npt.NDArray[np.int64]"
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,12 +10,14 @@ record, exactly. A level that does pass through a rest is looked for in the whol
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
 from wavewright.analysis.record.crossings import Band, Indices, changes_of_side, find_crossings
-from wavewright.waveform import Codes, Floats
+
+if TYPE_CHECKING:
+    from wavewright.waveform import Codes, Floats
 
 REACHES = (16, 128)  # samples to either side of a change, tried in turn
 SPARSE = 4  # an outline holds at most one in four samples
@@ -94,7 +96,7 @@ def _outline(codes: Codes, firsts: Indices, length: int) -> EdgeIndex:
 
 def _stretches(codes: Codes, firsts: Indices, length: int) -> Codes:
     """The samples from each of `firsts` on, shape (n, length)."""
-    windows = sliding_window_view(codes, length)
+    windows = np.lib.stride_tricks.sliding_window_view(codes, length)
     if not codes.flags.c_contiguous:
         return np.asarray(windows[firsts])
     # each stretch is one item of this many bytes: copied at once and not sample by sample, eight times as fast

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
-from wavewright.analysis.record.survey import Survey
 from wavewright.errors import NotMeasurable
-from wavewright.waveform import Waveform
+
+if TYPE_CHECKING:
+    from wavewright.analysis.record.survey import Survey
+    from wavewright.waveform import Waveform
 
 
 def unbroken(survey: Survey, *, least: int, may_be_constant: bool = False) -> Waveform:

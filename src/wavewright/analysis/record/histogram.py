@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.record.blocks import CODES_BLOCK, blocks
 from wavewright.waveform import Codes
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
 
 WIDEST_TABLE = 1 << 20  # integer codes that span no more are counted one by one
 SHORT = 1 << 15  # records up to this length are not worth a table of all 16-bit codes

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
-from wavewright.analysis.record.histogram import Histogram
-from wavewright.waveform import Codes
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from wavewright.analysis.record.histogram import Histogram
+    from wavewright.waveform import Codes
 
 STRETCHES = 16
 STRETCH = 1024

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from wavewright.analysis.reading import Doubt
 from wavewright.analysis.record.crossings import Crossings
-from wavewright.analysis.record.histogram import Histogram
-from wavewright.analysis.record.moments import Moments
 from wavewright.analysis.record.shared_codes import SharedCodes
-from wavewright.waveform import Codes, Floats, Waveform
+
+if TYPE_CHECKING:
+    from wavewright.analysis.record.histogram import Histogram
+    from wavewright.analysis.record.moments import Moments
+    from wavewright.waveform import Codes, Floats, Waveform
 
 FEW_CODES = 20
 FINEST = float(1 << 30)  # parts of a code to which levels of a changed waveform are rounded

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 from wavewright.analysis.levels.state_levels import (
     LevelChoice,
@@ -13,15 +14,17 @@ from wavewright.analysis.levels.state_levels import (
     level_codes,
     require_two_codes,
 )
-from wavewright.analysis.parameters import ReferenceLevel
-from wavewright.analysis.reading import Doubt
-from wavewright.analysis.record.crossings import Crossings
 from wavewright.analysis.record.found_once import FoundOnce
 from wavewright.analysis.record.histogram import Histogram, counted_one_by_one
 from wavewright.analysis.record.noise import state_scatter
 from wavewright.analysis.record.record import Record
 from wavewright.errors import NotMeasurable
-from wavewright.waveform import Waveform
+
+if TYPE_CHECKING:
+    from wavewright.analysis.parameters import ReferenceLevel
+    from wavewright.analysis.reading import Doubt
+    from wavewright.analysis.record.crossings import Crossings
+    from wavewright.waveform import Waveform
 
 HYSTERESIS_OF_AMPLITUDE = 0.1
 HYSTERESIS_OF_NOISE = 6.0

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 from wavewright.analysis.record.gapless import require_unbroken
-from wavewright.analysis.record.survey import Survey
-from wavewright.waveform import Waveform
+
+if TYPE_CHECKING:
+    from wavewright.analysis.record.survey import Survey
+    from wavewright.waveform import Waveform
 
 
 def stretch(

@@ -7,13 +7,16 @@ every block, a few numbers each, and so give the same values in whatever order a
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.record.blocks import BLOCK
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats, Waveform
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
 
 GRID = 1e-3  # of an interval: signals that slip by less tick together
 _KEPT = 4  # blocks: enough for a neighbour on each side

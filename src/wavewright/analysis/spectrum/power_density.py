@@ -7,10 +7,9 @@ freed of its mean. Memory: that of some segments, however long the record.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
@@ -25,6 +24,9 @@ from wavewright.analysis.spectrum.spectrum import FEWEST_SAMPLES
 from wavewright.analysis.spectrum.windows import WINDOWS, Window, WindowName
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats, Waveform
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
 
 SEGMENTS = 8  # that a record is cut into, laid end to end, where no resolution is asked for
 BATCH = 1 << 18  # samples that are transformed at a time

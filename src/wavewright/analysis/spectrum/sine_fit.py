@@ -13,10 +13,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
@@ -32,6 +31,9 @@ from wavewright.analysis.spectrum.spectrum import mean_code
 from wavewright.analysis.spectrum.tones import FEW_CYCLES, FEW_SAMPLES_A_CYCLE, find_strongest
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats, Waveform
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
 
 MOST_ROUNDS = 50
 SETTLED = 1e-9  # rad: change of phase at the ends of the record between two rounds

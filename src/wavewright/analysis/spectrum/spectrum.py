@@ -8,16 +8,19 @@ The amplitudes, half a copy, are kept.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.record.blocks import TABLES_BLOCK, blocks, spans
 from wavewright.analysis.record.gapless import unbroken
-from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.spectrum.windows import WINDOWS, Window, WindowName
-from wavewright.waveform import Floats, Waveform
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from wavewright.analysis.record.survey import Survey
+    from wavewright.waveform import Floats, Waveform
 
 FEWEST_SAMPLES = 16
 

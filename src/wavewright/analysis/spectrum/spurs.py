@@ -6,10 +6,9 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
@@ -23,6 +22,9 @@ from wavewright.analysis.spectrum.windows import WindowName
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.quantities import read_quantity
 from wavewright.waveform import Floats
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
 
 
 @dataclass(frozen=True, slots=True)

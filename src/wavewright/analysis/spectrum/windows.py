@@ -10,14 +10,16 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.elementary.exponentials import square
 from wavewright.analysis.elementary.turns import cosine_and_sine, sine
 from wavewright.analysis.record.blocks import TABLES_BLOCK, spans
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
 
 WindowName = Literal["rectangular", "hann", "hamming", "blackman", "blackman_harris", "flat_top"]
 

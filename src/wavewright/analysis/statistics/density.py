@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.record.blocks import CODES_BLOCK, spans
 from wavewright.analysis.statistics.rare_paths import RarePath, Visits
 from wavewright.errors import Misuse
 from wavewright.waveform import Codes, Waveform
 
-Counts = npt.NDArray[np.int64]
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+Counts: TypeAlias = "npt.NDArray[np.int64]"
 
 
 @dataclass(slots=True)

@@ -5,14 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.record.blocks import spans
 from wavewright.errors import Misuse
 from wavewright.waveform import Floats, Waveform
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
 
 MOST_LISTED = 10_000  # violations kept one by one; their number is exact beyond it
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
-import numpy.typing as npt
 
-Cells = npt.NDArray[np.int64]
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+Cells: TypeAlias = "npt.NDArray[np.int64]"
 REMEMBERED = 16  # shots per cell; the number of visits is exact beyond it
 
 

@@ -8,24 +8,26 @@ as uncertain as the state levels, which moves all crossings together, rising one
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from wavewright.analysis.elementary.exponentials import square
 from wavewright.analysis.levels.level_uncertainty import LevelErrors, level_errors
 from wavewright.analysis.levels.quantisation import share_of_step
-from wavewright.analysis.parameters import ReferenceLevel
-from wavewright.analysis.record.survey import Survey
 from wavewright.errors import NotMeasurable
-from wavewright.waveform import Floats
+
+if TYPE_CHECKING:
+    from wavewright.analysis.parameters import ReferenceLevel
+    from wavewright.analysis.record.survey import Survey
+    from wavewright.waveform import Floats
 
 LOOKED_AT = 64  # crossings, about; the median of their steepness stands for all
 ABOVE_NOISE = 8.0  # standard deviations that the change must be, so that noise does not pass for steepness
 OF_AMPLITUDE = 0.3  # a longer stretch would leave the edge
-BENDS_OF_NOISE: tuple[tuple[Callable[..., Floats], float], ...] = ((np.max, 1.0), (np.min, 0.2))
-"""Of the two bends beside a crossing the larger and the lesser, and the square of the median that noise gives each."""
+LARGER_BEND_OF_NOISE, LESSER_BEND_OF_NOISE = 1.0, 0.2
+"""Of the two bends beside a crossing: the square of the median that noise gives to each."""
 TOUCHES = math.sqrt(2 / 3)  # of the noise of a sample that a straight line between two leaves, on average (math)
 
 
@@ -75,8 +77,8 @@ def _resolution(survey: Survey, places: Floats) -> float:
     step = survey.record.step
     quantised = (step / (typical - step) if typical > step else 1.0) if step else 0.0
     bends = np.abs(np.diff(changes, axis=1))
-    more, less = (_bend(pick(bends, axis=1), survey.noise, share) / typical for pick, share in BENDS_OF_NOISE)
-    less = min(1.0, less)
+    more = _bend(bends.max(axis=1), survey.noise, LARGER_BEND_OF_NOISE) / typical
+    less = min(1.0, _bend(bends.min(axis=1), survey.noise, LESSER_BEND_OF_NOISE) / typical)
     bent = max(min(more / 3, 0.5), less / 4 * (1 + 3 * less * less))
     return interval / 2 * min(1.0, max(quantised * share_of_step(survey), bent))
 

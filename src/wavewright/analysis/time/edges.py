@@ -6,14 +6,18 @@ Metrics that need edges say how many there were.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Doubt
-from wavewright.analysis.record.crossings import Crossings
-from wavewright.analysis.record.survey import Survey
 from wavewright.errors import NotMeasurable
-from wavewright.waveform import Floats
+
+if TYPE_CHECKING:
+    from wavewright.analysis.record.crossings import Crossings
+    from wavewright.analysis.record.survey import Survey
+    from wavewright.waveform import Floats
 
 MIDDLE = ReferenceLevel(0.5, is_ratio=True)
 FEW_PERIODS = 10

@@ -18,10 +18,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import EXTREMES, LEVELS, Finding, Reads
@@ -45,6 +44,9 @@ from wavewright.analysis.transitions.transitions import HIGH, LOW, Transitions, 
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.quantities import show_quantity
 from wavewright.waveform import Floats
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
 
 NOISY_PART = 0.1  # of the aberration, that noise may make of it
 LOOKED_AT = 16  # stretches; the median of the samples near their extremes stands for all

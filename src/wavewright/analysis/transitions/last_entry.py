@@ -20,14 +20,16 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.elementary.exponentials import square
 from wavewright.analysis.record.blocks import BLOCK
 from wavewright.waveform import Floats
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
 
 WANTED = 30.0  # half the height of the band over the noise of an average
 SHARE = 10.0  # of the time up to the entry, that a window covers one part of at most
@@ -37,8 +39,8 @@ ROUNDS = 6
 TOGETHER = 1 << 18  # samples of stretches that are examined together
 PADDED = 1.25  # the longest stretch over the shortest of those
 
-Ints = npt.NDArray[np.int64]
-Flags = npt.NDArray[np.bool_]
+Ints: TypeAlias = "npt.NDArray[np.int64]"
+Flags: TypeAlias = "npt.NDArray[np.bool_]"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

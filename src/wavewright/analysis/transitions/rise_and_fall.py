@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -12,7 +13,6 @@ from wavewright.analysis.doubts import Reads
 from wavewright.analysis.expressions.dimensions import quotient
 from wavewright.analysis.parameters import ReferenceLevel, Slope
 from wavewright.analysis.reading import Doubt, Reading
-from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.time.crossing_resolution import (
     LevelEffect,
     instant_resolution,
@@ -22,7 +22,10 @@ from wavewright.analysis.time.crossing_resolution import (
 from wavewright.analysis.time.edges import noise_doubts, state_doubts
 from wavewright.analysis.transitions.transitions import HIGH, LOW, Transitions, find_transitions, middle_level
 from wavewright.errors import NotMeasurable
-from wavewright.waveform import Floats
+
+if TYPE_CHECKING:
+    from wavewright.analysis.record.survey import Survey
+    from wavewright.waveform import Floats
 
 SOURCE = "IEEE 181-2011, term 'transition duration' †; 10 to 90 %: FED-STD-1037C †"
 FEW_SAMPLES = 5

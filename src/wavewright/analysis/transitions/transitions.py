@@ -12,13 +12,16 @@ the neighbouring transitions, as at the ends of the record or on a runt, it is n
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from wavewright.analysis.parameters import ReferenceLevel, Slope
-from wavewright.analysis.record.survey import Survey
 from wavewright.errors import Misuse
-from wavewright.waveform import Floats
+
+if TYPE_CHECKING:
+    from wavewright.analysis.record.survey import Survey
+    from wavewright.waveform import Floats
 
 LOW = ReferenceLevel(0.1, is_ratio=True)
 HIGH = ReferenceLevel(0.9, is_ratio=True)

@@ -10,17 +10,15 @@ from dataclasses import dataclass
 from typing import Annotated, Literal
 
 import numpy as np
-import numpy.typing as npt
-from numpy.lib.stride_tricks import sliding_window_view
 
 from wavewright.analysis.sense import POSITIVE, PROPER_SHARE
 from wavewright.buses.can.bits import BitStream, bit_stream, frame_starts
 from wavewright.buses.can.flexible_rate import with_flexible_frames
-from wavewright.buses.catalogue import bus
+from wavewright.buses.catalogue import bus, nothing_more
 from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.bit_rate import find_bit_time
-from wavewright.buses.line.checksums import CRCS, crc_of_bits
+from wavewright.buses.line.checksums import CRCS, CheckWords, crc_of_bits
 from wavewright.buses.line.columns import Column, Flags, Indexes, Numbers, Runs, Words
 from wavewright.buses.line.logic import Line
 from wavewright.buses.line.ragged import Octets, spread
@@ -56,6 +54,7 @@ KINDS = ("data", "remote", "error", "overload", "flexible data")
         },
         errors=("crc", "stuff", "stuff count", "form", "error flag", "not acknowledged", "cut", "glitch"),
     ),
+    refuse=nothing_more,
 )
 def can(
     line: Line,
@@ -199,10 +198,10 @@ def _measured_rate(stream: BitStream) -> float:
 class _Heads:
     """What is before the data of each frame."""
 
-    identifier: npt.NDArray[np.int64]
+    identifier: Indexes
     extended: Flags
     remote: Flags
-    length: npt.NDArray[np.int64]
+    length: Indexes
     flexible: Flags
     data: Indexes  # unstuffed index of the first data bit, from the start of the frame
     end: Indexes  # and the one after the CRC
@@ -210,10 +209,10 @@ class _Heads:
 
 def _heads(bits: Flags, first: Indexes) -> _Heads:
     padded = np.append(bits, np.ones(EXTENDED_DATA + 1, dtype=np.bool_))
-    rows = sliding_window_view(padded, EXTENDED_DATA + 1)[first]
+    rows = np.lib.stride_tricks.sliding_window_view(padded, EXTENDED_DATA + 1)[first]
 
-    def number(offset: int, count: int) -> npt.NDArray[np.int64]:
-        weights: npt.NDArray[np.int64] = rows[:, offset : offset + count] @ (1 << np.arange(count)[::-1])
+    def number(offset: int, count: int) -> Indexes:
+        weights: Indexes = rows[:, offset : offset + count] @ (1 << np.arange(count)[::-1])
         return weights
 
     def flag(offset: int) -> Flags:
@@ -339,7 +338,7 @@ def _overload_frames(stream: BitStream, flags: Indexes, first: Indexes, after: I
 def _trailers(stream: BitStream, ends: _Ends) -> Flags:
     """CRC delimiter, acknowledge slot and delimiter, and end of frame of each frame, shape (n, 10)."""
     padded = np.append(stream.bits, np.ones(TRAILER, dtype=np.bool_))
-    return sliding_window_view(padded, TRAILER)[np.minimum(ends.delimiter, stream.bits.size)]
+    return np.lib.stride_tricks.sliding_window_view(padded, TRAILER)[np.minimum(ends.delimiter, stream.bits.size)]
 
 
 def _columns(
@@ -363,7 +362,7 @@ def _columns(
     }
 
 
-def _checks(bits: Flags, first: Indexes, head: _Heads, whole: Flags) -> tuple[npt.NDArray[np.uint64], ...]:
+def _checks(bits: Flags, first: Indexes, head: _Heads, whole: Flags) -> tuple[CheckWords, ...]:
     """The CRC as sent and as computed; 0 for frames that are not whole."""
     sent, computed = np.zeros(first.size, dtype=np.uint64), np.zeros(first.size, dtype=np.uint64)
     begin, end = first[whole], first[whole] + head.end[whole] - CRC_BITS

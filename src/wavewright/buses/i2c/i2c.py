@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
+from functools import cache
 from types import MappingProxyType
 from typing import Annotated, Literal
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
 from wavewright.analysis.sense import POSITIVE
-from wavewright.buses.catalogue import bus
+from wavewright.buses.catalogue import bus, nothing_more
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.clocking import WINDOW, irregular, spiked, without_spikes
 from wavewright.buses.line.columns import BitTexts, Column, Flags, Indexes, Numbers, Runs, Words
@@ -82,6 +82,7 @@ class Conditions:
             "sync",
         ),
     ),
+    refuse=nothing_more,
 )
 def i2c(
     scl: Line,
@@ -215,7 +216,8 @@ def _transfers(scl: Line, sda: Line, spans: _Spans, longest_low: float | None, f
     sizes = bits // 9
     levels = sda.is_high_along(rises)
     places = np.repeat(first, sizes) + 9 * spread(np.zeros_like(sizes), sizes)  # of the first bit of each byte
-    ninths = sliding_window_view(levels, 9)[places] if places.size else np.zeros((0, 9), dtype=np.bool_)
+    groups = np.lib.stride_tricks.sliding_window_view(levels, 9) if places.size else np.zeros((0, 9), dtype=np.bool_)
+    ninths = groups[places]
     values = np.packbits(ninths[:, :8].ravel())
     acknowledged = ~ninths[:, 8]
     begin = np.cumsum(sizes) - sizes
@@ -288,7 +290,7 @@ class _Heads:
         self.address = np.where(self.is_ten_bit, ten_bit, lead.astype(np.int64) >> 1)
         self.has_address = some & (~self.is_ten_bit | written | (self.read & known))
         self.length = 1 + written.astype(np.int64)
-        self.meaning = np.where(some, _MEANING[lead], -1).astype(np.int8)
+        self.meaning = np.where(some, _meanings()[lead], -1).astype(np.int8)
         silent = np.isin(self.meaning, (MEANINGS["start byte"], MEANINGS["high-speed master code"]))
         self.misused = some & silent & acks[begin]
         answered = np.where(self.read, np.minimum(begin + 1, begin + sizes), begin + sizes)
@@ -296,6 +298,7 @@ class _Heads:
         self.refused = (missed[answered] > missed[begin]) & ~silent
 
 
+@cache
 def _meanings() -> np.ndarray[tuple[int], np.dtype[np.int8]]:
     """Meaning of each possible first byte (UM10204 Rev. 6, table 3); −1 for an ordinary address."""
     table = np.full(256, -1, dtype=np.int8)
@@ -304,9 +307,6 @@ def _meanings() -> np.ndarray[tuple[int], np.dtype[np.int8]]:
     table[0x06:0x08], table[0x08:0x10] = MEANINGS["future use"], MEANINGS["high-speed master code"]
     table[0xF0:0xF8], table[0xF8:] = MEANINGS["ten-bit address"], MEANINGS["device id"]
     return table
-
-
-_MEANING = _meanings()
 
 
 def _is_undersampled(scl: Line) -> bool:

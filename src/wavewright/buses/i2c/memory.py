@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 from wavewright.analysis.sense import Sense
-from wavewright.buses.catalogue import layer
+from wavewright.buses.catalogue import layer, nothing_more
 from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
 from wavewright.buses.i2c.smbus import transactions
@@ -23,6 +23,7 @@ from wavewright.buses.vocabulary import BYTES, Vocabulary, number
         kinds=("read", "write", "select"),
         fields={"address": number(0, 0x3FF), "register": number(0, 2**32 - 1, optional=True), "data": BYTES},
     ),
+    refuse=nothing_more,
 )
 def i2c_memory(frames: Frames, *, register_bytes: Annotated[int, Sense(least=1, most=4)] = 1) -> Frames:
     """Reads and writes of a device's registers over I2C; kind `write`, `read` or `select` (pointer set, no data).

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any, Literal
 
-from wavewright.buses.catalogue import layer
+from wavewright.buses.catalogue import layer, nothing_more
 from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.checksums import CRCS, crc_of
@@ -32,6 +32,7 @@ from wavewright.buses.vocabulary import BYTES, FLAG, OCTET, Vocabulary, number
         },
         errors=("pec",),
     ),
+    refuse=nothing_more,
 )
 def smbus(frames: Frames, *, pec: bool = False, edition: Literal["2.0", "3"] = "2.0") -> Frames:
     """SMBus transactions: a command to a device, its data, and the packet error code.

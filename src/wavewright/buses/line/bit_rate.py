@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from wavewright.analysis.elementary.exponentials import square
-from wavewright.buses.line.logic import Line
 from wavewright.errors import NotMeasurable
-from wavewright.waveform import Floats
+
+if TYPE_CHECKING:
+    from wavewright.buses.line.logic import Line
+    from wavewright.waveform import Floats
 
 LOOKED_AT = 20_000  # intervals: enough for a part in a million, and no pass over a long record
 LONGEST_RUN = 12  # bits: longer intervals are pauses and say nothing

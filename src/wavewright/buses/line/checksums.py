@@ -11,15 +11,17 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.buses.line.ragged import Octets
 
-Words = npt.NDArray[np.uint64]
-Indexes = npt.NDArray[np.int64]
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+CheckWords: TypeAlias = "npt.NDArray[np.uint64]"
+Indexes: TypeAlias = "npt.NDArray[np.int64]"
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,12 +69,12 @@ def crc_of(message: bytes, kind: Crc) -> int:
     return int(crc_of_each(values, np.zeros(1, np.int64), np.full(1, values.size), kind)[0])
 
 
-def crc_of_each(values: npt.NDArray[np.uint8], first: Indexes, last: Indexes, kind: Crc) -> Words:
+def crc_of_each(values: npt.NDArray[np.uint8], first: Indexes, last: Indexes, kind: Crc) -> CheckWords:
     """The check words of many messages: message k is `values[first[k]:last[k]]`."""
     return _run(last - first, lambda which, step: values[first[which] + step], kind, kind.start)
 
 
-def crc_of_bits(bits: npt.NDArray[np.bool_], first: Indexes, last: Indexes, kind: Crc) -> Words:
+def crc_of_bits(bits: npt.NDArray[np.bool_], first: Indexes, last: Indexes, kind: Crc) -> CheckWords:
     """The check words of many bit strings: string k is `bits[first[k]:last[k]]`, most significant bit first.
 
     A check is linear: zeros in front, which fill the first octet, change nothing if the register starts empty; and the
@@ -91,11 +93,11 @@ def crc_of_bits(bits: npt.NDArray[np.bool_], first: Indexes, last: Indexes, kind
         found = octets.at(last[which] - 8 * (counts[which] - step))
         return found & head[which] if step == 0 else found
 
-    words: Words = _run(counts, octet, kind, 0) ^ _started(kind, int(sizes.max(initial=0)))[sizes]
+    words: CheckWords = _run(counts, octet, kind, 0) ^ _started(kind, int(sizes.max(initial=0)))[sizes]
     return words
 
 
-def _run(sizes: Indexes, octet: Callable[[Indexes, int], npt.NDArray[np.uint8]], kind: Crc, start: int) -> Words:
+def _run(sizes: Indexes, octet: Callable[[Indexes, int], npt.NDArray[np.uint8]], kind: Crc, start: int) -> CheckWords:
     """The check words of messages of this many octets.
 
     All messages take a step together, the longest decides how many steps there are.
@@ -122,7 +124,7 @@ def _run(sizes: Indexes, octet: Callable[[Indexes, int], npt.NDArray[np.uint8]],
             register[active] = table[((now >> shift) ^ byte) & np.uint64(0xFF)] ^ ((now << np.uint64(8)) & mask)
     if not kind.reflected:
         register >>= np.uint64(pad)
-    words: Words = register ^ np.uint64(kind.final_xor)
+    words: CheckWords = register ^ np.uint64(kind.final_xor)
     return words
 
 
@@ -155,7 +157,7 @@ def _table(kind: Crc) -> npt.NDArray[Any]:
 
 
 @cache
-def _started(kind: Crc, longest: int) -> Words:
+def _started(kind: Crc, longest: int) -> CheckWords:
     """What the start value has become after this many bits."""
     top, mask = 1 << (kind.width - 1), (1 << kind.width) - 1
     register, rows = kind.start, []

@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol, TypeAlias
 
 import numpy as np
-import numpy.typing as npt
 
-Indexes = npt.NDArray[np.int64]
-Flags = npt.NDArray[np.bool_]
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+Indexes: TypeAlias = "npt.NDArray[np.int64]"
+Flags: TypeAlias = "npt.NDArray[np.bool_]"
 
 
 class _Absence(Enum):

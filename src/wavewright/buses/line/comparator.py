@@ -11,19 +11,21 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.record.blocks import FLAGS_BLOCK, spans
 from wavewright.waveform import Codes, Floats, Waveform
 
-FULL = np.uint64(0xFFFF_FFFF_FFFF_FFFF)
-Indexes = npt.NDArray[np.int64]
-Flags = npt.NDArray[np.bool_]
-Packed = npt.NDArray[np.uint64]  # 64 samples per word, the first one in the lowest bit
-Marks = npt.NDArray[Any]  # bits of uint64, or of octets
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+FULL = 0xFFFF_FFFF_FFFF_FFFF
+Indexes: TypeAlias = "npt.NDArray[np.int64]"
+Flags: TypeAlias = "npt.NDArray[np.bool_]"
+Packed: TypeAlias = "npt.NDArray[np.uint64]"  # 64 samples per word, the first one in the lowest bit
+Marks: TypeAlias = "npt.NDArray[Any]"  # bits of uint64, or of octets
 Test = Callable[[Codes, Flags], object]  # fills the flags of some codes
 
 

@@ -8,14 +8,17 @@ threshold. All that follows works on those instants and never looks at samples a
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.buses.line.comparator import Flags, Indexes, Packed, changes, delayed, ranks, turns
 from wavewright.buses.line.logic_levels import AUTO, LogicLevels
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Codes, Floats, Waveform
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
 
 WINDOW = 1 << 14  # instants: what is made of them stays in the cache
 SPARSE = 16  # fewer instants than one for this many changes, or octets of samples, are searched for one by one

@@ -15,14 +15,16 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wavewright.analysis.record.survey import Survey
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.nearest import did_you_mean
 from wavewright.quantities import read_quantity
-from wavewright.waveform import Waveform
+
+if TYPE_CHECKING:
+    from wavewright.waveform import Waveform
 
 AUTO_LOW, AUTO_HIGH = 0.4, 0.6  # of the amplitude: wide enough for noise, narrow enough for edges of few samples
 
@@ -119,6 +121,8 @@ def _states(wave: Waveform) -> tuple[float, float]:
     ------
     NotMeasurable : it does not.
     """
+    from wavewright.analysis.record.survey import Survey  # to read levels needs none
+
     survey = Survey(wave)
     states, histogram = survey.levels, survey.histogram
     values = wave.offset + wave.gain * histogram.codes

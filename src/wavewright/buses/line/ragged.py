@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
-from wavewright.buses.line.columns import Flags, Indexes
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from wavewright.buses.line.columns import Flags, Indexes
 
 
 def spread(first: Indexes, counts: Indexes) -> Indexes:

@@ -31,13 +31,12 @@ import operator
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from wavewright.buses.frame import ERRORS
 from wavewright.buses.frame_bytes import frames_with
-from wavewright.buses.frames import Frames
 from wavewright.buses.line.columns import ABSENT, Column, Flags, Numbers, Objects
 from wavewright.buses.search.check import NACK, SHORT, check_search
 from wavewright.buses.search.grammar import (
@@ -52,9 +51,12 @@ from wavewright.buses.search.grammar import (
     Within,
     parse,
 )
-from wavewright.buses.vocabulary import Vocabulary
 from wavewright.errors import Misuse
 from wavewright.nearest import unknown
+
+if TYPE_CHECKING:
+    from wavewright.buses.frames import Frames
+    from wavewright.buses.vocabulary import Vocabulary
 
 COMPARISONS: Mapping[str, Callable[[Any, Any], Any]] = MappingProxyType(
     {

@@ -6,12 +6,11 @@ edge where polarity and phase are equal (modes 0 and 3), at the falling one othe
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import numpy as np
-import numpy.typing as npt
-from numpy.lib.stride_tricks import sliding_window_view
 
 from wavewright.analysis.sense import POSITIVE, Sense
 from wavewright.buses.catalogue import bus
@@ -24,10 +23,18 @@ from wavewright.buses.vocabulary import TEXT, Vocabulary, number
 from wavewright.errors import Misuse
 from wavewright.waveform import Floats
 
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
 LOOKED_AT = 20_000  # clocks: enough for a median
 NARROW_ALONE = 0.5  # as `NARROW`, where no select line says which clocks are meant
 RESTED = 0.75  # clock periods: a running clock has an edge sooner after the record began
 SLIPPING_PAUSE = 3.0  # clock periods: without a select line, a longer pause inside a word hints at lost clocks
+
+
+def _refuse_no_data(lines: Collection[str], _: Mapping[str, Any]) -> None:
+    if not {"mosi", "miso"} & set(lines):
+        raise Misuse("spi: neither `mosi` nor `miso` is given", expected="at least one of them")
 
 
 @bus(
@@ -42,6 +49,7 @@ SLIPPING_PAUSE = 3.0  # clock periods: without a select line, a longer pause ins
         },
         errors=("incomplete", "cut", "undefined", "unsynchronised", "gap", "glitch"),
     ),
+    refuse=_refuse_no_data,
 )
 def spi(
     clock: Line,
@@ -67,8 +75,7 @@ def spi(
     select_active : level of `select` while the device listens.
     gap : s; a pause of the clock that ends a word. None: only select does.
     """
-    if mosi is None and miso is None:
-        raise Misuse("spi: neither `mosi` nor `miso` is given", expected="at least one of them")
+    _refuse_no_data([name for name, line in (("mosi", mosi), ("miso", miso)) if line is not None], {})
     rising = mode in (0, 3)
     places, group = _grouped(clock, int(clock.first == rising), select, select_active, gap)
     edges = clock.times.take(places)
@@ -173,7 +180,7 @@ def _columns(name: str, levels: Flags, words: _Words, floating: Flags, bit_order
     whole = ~words.is_short
     values = np.zeros(words.first.size, dtype=np.uint32)
     if whole.any():
-        rows = sliding_window_view(levels, words.bits)[words.first[whole]]
+        rows = np.lib.stride_tricks.sliding_window_view(levels, words.bits)[words.first[whole]]
         values[whole] = words_of_bits(rows if bit_order == "msb" else rows[:, ::-1])
     return {
         name: Numbers(values, whole & ~floating),

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from wavewright.buses.line.columns import Flags, Indexes
-from wavewright.buses.line.logic import Line
 from wavewright.waveform import Floats
+
+if TYPE_CHECKING:
+    from wavewright.buses.line.logic import Line
 
 DOUBLINGS = 5  # leaps of 32 characters
 IsSound = Callable[[Floats], Flags]

@@ -11,13 +11,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.sense import POSITIVE, Sense
-from wavewright.buses.catalogue import bus
+from wavewright.buses.catalogue import bus, nothing_more
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.bit_rate import find_bit_time, rate_scale
 from wavewright.buses.line.columns import Flags, Indexes, Numbers, Words
@@ -26,6 +25,9 @@ from wavewright.buses.uart.character_starts import character_starts
 from wavewright.buses.vocabulary import Vocabulary, number
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
 
 SHORTEST_PULSE = 0.45  # bits; below it a pulse inside a character is a glitch
 SHORTEST_COUNTED = 0.75  # bits; edges beside a shorter pulse say nothing about the rate
@@ -41,8 +43,8 @@ MOST_SCATTER = 0.15  # bits, and half a sample: of edges that have a rate
 WELL_KNOWN, KNOWN = 0.05, 0.2  # bits over a character: uncertainty of a rate that is measured well, or at all
 SURE = 0.01  # relative uncertainty of a measured rate that can be distinguished from the set one
 WINDOW = 1 << 14  # characters: what is made of their edges stays in the cache
-NARROW, OFF_CLOCK = np.uint8(1), np.uint8(2)  # marks of edges
-ALL_BITS = np.uint32(0xFFFF_FFFF)
+NARROW, OFF_CLOCK = 1, 2  # marks of edges
+ALL_BITS = 0xFFFF_FFFF
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +86,7 @@ class Character:
             "polarity",
         ),
     ),
+    refuse=nothing_more,
 )
 def uart(
     tx: Line,
@@ -213,13 +216,13 @@ def _read(
     places = (times - np.repeat(times.take(groups), counts)) / bit
     first_read = np.ceil(places - 0.5)  # the first bit whose middle is not before the edge
     inside = first_read < made.read_bits
-    turns = np.left_shift(ALL_BITS, np.minimum(first_read, 31.0).astype(np.uint32))
+    turns = np.left_shift(np.uint32(ALL_BITS), np.minimum(first_read, 31.0).astype(np.uint32))
     word = ~np.bitwise_xor.reduceat(turns, groups)
     is_narrow = pulses < SHORTEST_PULSE * bit
     is_narrow[-1] &= not is_last  # it is cut off by the end of the record
     places /= scale
     is_off = np.abs(places - np.rint(places)) > min(max(line.interval / bit + MARGIN, EDGE_TOLERANCE), NEAREST)
-    marks = (is_narrow * NARROW | is_off * OFF_CLOCK) * inside
+    marks = (is_narrow * np.uint8(NARROW) | is_off * np.uint8(OFF_CLOCK)) * inside
     every = np.bitwise_or.reduceat(marks, groups) if marks.any() else np.zeros(groups.size, dtype=np.uint8)
     return pulses.take(groups), word, every
 

@@ -13,6 +13,7 @@ from wavewright.cli.bench_choice import chosen_bench
 from wavewright.cli.completion import complete_recipe
 from wavewright.cli.options import Bench, Instruments, Settings, read_instruments, read_settings
 from wavewright.cli.output import AsJson, print_json
+from wavewright.cli.quick_start import start_quickly
 
 if TYPE_CHECKING:
     from wavewright.running.fitness.finding import FitnessFinding
@@ -33,6 +34,7 @@ def plan(
     that mends it; the estimated time is printed too. Queries that read back or confirm a setting are left out; the
     wire log of a run has them.
     """
+    start_quickly()
     from wavewright.instruments.bench_file import load_bench
     from wavewright.logbook.formats.catalogue import read_stored
     from wavewright.recipe.load import load_recipe

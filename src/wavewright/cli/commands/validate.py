@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import sys
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from wavewright.cli.output import AsJson, print_json
+from wavewright.cli.quick_start import start_quickly
 from wavewright.errors import FileFault, WavewrightError
 
 if TYPE_CHECKING:
@@ -34,6 +36,7 @@ def validate(
     checked too. If recipes are given together with one bench, what the bench lacks is reported at the line of the
     recipe, and what speaks against the set-up for each limit is listed.
     """
+    start_quickly()
     from wavewright.file_kinds import FILE_KINDS, KindOfFile, check_file, check_together
 
     files = [*files, *([] if bench is None or bench in files else [bench])]
@@ -46,6 +49,7 @@ def validate(
             faults[str(file)] = list(fault.faults or (fault,))
         else:
             faults[str(file)] = []
+            gc.enable()  # what the first file needed is loaded
             if not as_json:
                 print(f"{file}: valid {FILE_KINDS[kind].title}")
                 if kind is KindOfFile.BENCH:
