@@ -38,6 +38,7 @@ CALLED_FROM_ELSEWHERE = {
     "connection_lost": "asyncio",
     "data_received": "asyncio",
     "clients": "tests, which wait until somebody is connected",
+    "list_commands": "typer",
     "pytest_addoption": "pytest",
     "pytest_configure": "pytest",
     "pytest_report_header": "pytest",

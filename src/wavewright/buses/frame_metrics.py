@@ -29,7 +29,7 @@ Published = Callable[[str, Mapping[str, Any]], Interval]
 """What a standard allows, from the name of the layer above the bus (or "") and the options of the bus."""
 LinesRead = Callable[[Collection[str], Mapping[str, Any]], tuple[str, ...]]
 """Which of the lines that are connected a metric with some options looks at."""
-LevelsOf = Callable[[BusRecord, str], tuple[float, float] | None]
+LevelsOf: typing.TypeAlias = "Callable[[BusRecord, str], tuple[float, float] | None]"
 """The two levels, V, that the instants of a line refer to; None where they have not been found."""
 BETWEEN_EDGES = frozenset({Reads.FRAMES, Reads.EDGES})
 OF_FRAMES = frozenset({Reads.FRAMES})

@@ -12,7 +12,9 @@
 from __future__ import annotations
 
 import errno
+import gc
 import importlib
+import inspect
 import logging
 import os
 import pkgutil
@@ -20,9 +22,11 @@ import re
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
+from types import ModuleType
 from typing import Annotated, Any
 
 import typer
+from typer.core import TyperCommand, TyperGroup
 
 from wavewright.cli import commands
 from wavewright.cli.command_help import HABITS, with_plain_help
@@ -47,7 +51,10 @@ def execute(arguments: Sequence[str]) -> int:
     With the environment variable WAVEWRIGHT_TRACEBACK set, an error that we did not foresee is raised as it came.
     """
     with visible_streams(), stoppable() as stop:
-        return _executed(arguments, stop)
+        try:
+            return _executed(arguments, stop)
+        finally:
+            gc.enable()  # which `start`, or a command that only reads, has put off
 
 
 def _executed(arguments: Sequence[str], stop: Stop) -> int:
@@ -95,6 +102,7 @@ def root_command() -> Any:
     """All commands of the `commands` folder under one roof, their help in plain words; loaded when they are used."""
     app = typer.Typer(
         name="wavewright",
+        cls=Commands,
         help="Bench measurements as text: set, capture, recompute, judge, record.",
         epilog="Exit status: 0 pass, 1 fail, 2 inconclusive, 3 error, 64 wrong usage.",
         no_args_is_help=True,
@@ -109,8 +117,31 @@ def root_command() -> Any:
     return with_plain_help(root)
 
 
+class Commands(TyperGroup):
+    """All commands by name; their list takes what each says of itself, and makes none: that would double its time."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """Their names."""
+        return list(self.commands)
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """Write the name and the first words of each."""
+        told: dict[str, Any] = {name: TyperCommand(name, help=_about(name)) for name in self.commands}
+        TyperGroup(commands=told).format_commands(ctx, formatter)
+
+
+def _about(name: str) -> str:
+    loaded = _loaded(name)
+    group = getattr(loaded, "commands", None)
+    return str(inspect.getdoc(getattr(loaded, name)) if group is None else group.info.help)
+
+
+def _loaded(name: str) -> ModuleType:
+    return importlib.import_module(f"{commands.__name__}.{name}")
+
+
 def _command(name: str) -> Any:
-    loaded = importlib.import_module(f"{commands.__name__}.{name}")
+    loaded = _loaded(name)
     if group := getattr(loaded, "commands", None):
         group.rich_markup_mode = None
         return typer.main.get_group(group)
@@ -136,6 +167,7 @@ def _frame(
         ),
     ] = 0,
 ) -> None:
+    gc.enable()  # a command may run for hours; until here, what was loaded stays
     # with -v each step has its instant; who reads the messages on the wire wants to know from where they come
     form = "%(asctime)s %(message)s" if verbose == 1 else "%(levelname)s %(name)s: %(message)s"
     logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format=form)

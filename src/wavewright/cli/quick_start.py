@@ -19,7 +19,7 @@ _KNOWN_BEFORE = frozenset({"__spec__", "__name__", "__class__", "__dict__"})  # 
 
 
 def start_quickly() -> None:
-    """Let NumPy wait until something is computed, and collect no garbage: of what is loaded nothing goes."""
+    """Let NumPy wait until something is computed, and look for no garbage: of what is loaded nothing goes."""
     gc.disable()
     defer("numpy")
 
