@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.elementary.turns import of_eighths
 from wavewright.waveform import Floats
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
 
 # π/2 in three parts: a whole number of up to 20 bits times one of the first two is exact
 _QUARTER = tuple(

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.elementary.angles import cosine_and_sine_of
 from wavewright.analysis.elementary.turns import cosine_and_sine
 from wavewright.waveform import Floats
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
 
 _MOST_TERMS = 200
 _FAR = 25.0  # from here on 24 terms of the asymptotic series are more exact than float64

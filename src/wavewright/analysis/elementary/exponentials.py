@@ -1,8 +1,12 @@
-"""Exponential, logarithms and powers."""
+"""Exponential, logarithms and powers.
+
+Of one number they are computed without NumPy, which need not even be loaded.
+"""
 
 from __future__ import annotations
 
 import math
+from functools import cache
 from typing import TypeVar
 
 import numpy as np
@@ -24,13 +28,13 @@ _ROOT_OF_HALF = math.sqrt(0.5)
 # term left out is below 2**-56
 _OF_EXPONENTIAL = [1 / math.factorial(k + 2) for k in range(13)]
 _OF_LOGARITHM = [1 / (2 * k + 3) for k in range(11)]
-_POWERS_OF_TEN = np.array([float(f"1e{k}") for k in range(-323, 309)])
+_POWERS_OF_TEN = tuple(float(f"1e{k}") for k in range(-323, 309))
 
 
 def exp(x: Number) -> Number:
     """eˣ, to 2**-51 of it; infinite and 0 where float64 ends."""
     # a product with an exact power of two is rounded alike everywhere, near 0 too; two, since one may not exist
-    if isinstance(x, np.ndarray):
+    if not isinstance(x, float) and isinstance(x, np.ndarray):
         given = np.clip(np.asarray(x, dtype=np.float64), _SMALLEST, _LARGEST)
         twos = np.rint(given * _TWOS_OF_ONE)
         with np.errstate(all="ignore"):
@@ -48,7 +52,7 @@ def exp(x: Number) -> Number:
 
 def expm1(x: Number) -> Number:
     """eˣ − 1, to its own last digits near 0 too."""
-    if isinstance(x, np.ndarray):
+    if not isinstance(x, float) and isinstance(x, np.ndarray):
         near = np.where(np.abs(x) < 0.3, x, 0.0)
         return np.where(np.abs(x) < 0.3, near + near * near * _series(_OF_EXPONENTIAL, near), exp(x) - 1)
     return x + x * x * _series(_OF_EXPONENTIAL, x) if abs(x) < 0.3 else exp(x) - 1
@@ -64,11 +68,11 @@ def log10(x: Number) -> Number:
     """The decimal logarithm; that of a power of ten is a whole number exactly."""
     twos, rest = _parts(x)
     found = twos * _LOG10_2_HIGH + (twos * _LOG10_2_LOW + rest * _LOG10_E)
-    if isinstance(x, np.ndarray):
+    if not isinstance(x, float) and isinstance(x, np.ndarray):
         whole = np.rint(found)
-        return _outside(x, np.where(_POWERS_OF_TEN[(whole + 323).astype(np.int64)] == x, whole, found))
+        return _outside(x, np.where(_powers_of_ten()[(whole + 323).astype(np.int64)] == x, whole, found))
     nearest = round(found)
-    return _outside(x, float(nearest) if float(_POWERS_OF_TEN[nearest + 323]) == x else found)
+    return _outside(x, float(nearest) if _POWERS_OF_TEN[nearest + 323] == x else found)
 
 
 def log2(x: float) -> float:
@@ -84,7 +88,12 @@ def square(x: Number) -> Number:
 
 def power_of_ten(exponent: int) -> float:
     """The number nearest to 10 to a whole power, −323 … 308; beyond, the last of them."""
-    return float(_POWERS_OF_TEN[min(max(exponent + 323, 0), _POWERS_OF_TEN.size - 1)])
+    return _POWERS_OF_TEN[min(max(exponent + 323, 0), len(_POWERS_OF_TEN) - 1)]
+
+
+@cache
+def _powers_of_ten() -> Floats:
+    return np.array(_POWERS_OF_TEN)
 
 
 def power(x: float, exponent: float) -> float:
@@ -126,7 +135,7 @@ def _near_one(high: Number, low: Number) -> Number:
 
 def _parts(x: Number) -> tuple[Number, Number]:
     """A power of two, and the natural logarithm of what is left, between ½·√2 and √2."""
-    if isinstance(x, np.ndarray):
+    if not isinstance(x, float) and isinstance(x, np.ndarray):
         mantissas, exponents = np.frexp(np.where((x > 0) & np.isfinite(x), x, 1.0))
         is_small = mantissas < _ROOT_OF_HALF
         scaled = np.where(is_small, 2 * mantissas, mantissas)
@@ -146,7 +155,7 @@ def _log_near_one(x: Number) -> Number:
 
 def _outside(x: Number, found: Number) -> Number:
     """Logarithms of what has none."""
-    if isinstance(x, np.ndarray):
+    if not isinstance(x, float) and isinstance(x, np.ndarray):
         return np.where(x > 0, np.where(np.isposinf(x), np.inf, found), np.where(x == 0, -np.inf, np.nan))
     if x > 0:
         return math.inf if x == math.inf else float(found)

@@ -7,7 +7,7 @@ import math
 from wavewright.analysis.elementary.exponentials import expm1, log
 from wavewright.errors import Misuse
 
-RISE_FACTOR = log(9)  # rise time from 10 % to 90 % of an exponential, in time constants
+RISE_FACTOR = log(9.0)  # rise time from 10 % to 90 % of an exponential, in time constants
 
 
 def cutoff_frequency(resistance: float, capacitance: float) -> float:

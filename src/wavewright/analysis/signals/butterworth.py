@@ -8,14 +8,16 @@ they are (Oppenheim and Schafer, "Discrete-Time Signal Processing", 7.1 †).
 from __future__ import annotations
 
 import math
-from typing import Literal
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
-import numpy.typing as npt
 
 from wavewright.analysis.elementary.turns import sine
 
-Sections = npt.NDArray[np.float64]  # shape (sections, 6)
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+Sections: TypeAlias = "npt.NDArray[np.float64]"  # shape (sections, 6)
 Band = Literal["lowpass", "highpass", "bandpass"]
 Quadratic = tuple[float, float]  # a and b of s² + a·s + b
 
