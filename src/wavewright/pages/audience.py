@@ -20,6 +20,7 @@ from wavewright.pages.view_picture import View
 MOST_SAID = 50  # sentences that wait for one page
 ORDER = ("recipe", "state", "shot", "density", "readings", "frames")  # what is sent first
 DEFAULT_COLUMNS = 1200  # until a page has said how wide it is
+LOOK_AGAIN = 0.01  # s
 Parts = tuple[str | bytes, ...]
 
 
@@ -35,6 +36,12 @@ class OpenPage:
         self._latest: dict[str, Parts] = {}
         self._said: deque[Parts] = deque(maxlen=MOST_SAID)
         self._is_something = asyncio.Event()
+        self._waits = False
+
+    @property
+    def has_all(self) -> bool:
+        """Whether everything that was put has been sent."""
+        return self._waits and not self._latest and not self._said
 
     def put(self, message: PageMessage, binary: bytes | None) -> None:
         """Let a message wait; one of its kind that waits already is forgotten, but for sentences."""
@@ -54,7 +61,9 @@ class OpenPage:
 
     async def until_something(self) -> None:
         """In the server's loop: until something waits."""
+        self._waits = not self._is_something.is_set()
         await self._is_something.wait()
+        self._waits = False
         self._is_something.clear()
 
     def taken(self) -> Iterator[Parts]:
@@ -186,6 +195,15 @@ class Audience:
             state = self._remembered.get(StateMessage.kind)
         if state is not None:
             self.publish(*state, to=page)
+
+    def send_the_rest(self, *, within: float) -> None:
+        """From another thread than the loop's: return when every page has been sent all, or after `within`, s."""
+        end = self._elapsed() + within
+        while self._elapsed() < end:
+            with self._lock:
+                if all(page.has_all for page in self._pages.values()):
+                    return
+            time.sleep(LOOK_AGAIN)
 
     def parts_for(self, page: OpenPage) -> list[Parts]:
         """All that waits for a page, in order."""

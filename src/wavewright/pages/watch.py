@@ -8,7 +8,7 @@ from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from wavewright.errors import FileFault
+from wavewright.errors import FileFault, OutputMayBeOn
 from wavewright.grammar.located_yaml import parse_tree
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.logbook.formats.catalogue import read_stored
@@ -31,6 +31,8 @@ from wavewright.running.live_bench import LiveBench
 from wavewright.running.result import MeasurementOutcome
 from wavewright.running.run_options import DEFAULTS, RunOptions
 from wavewright.running.shot_stopping import ShotStopper, stoppable_shots
+
+LAST_WORDS = 1.0  # s that pages have to take what they are told last
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,14 +136,20 @@ class _Watch:
             read_stored=read_stored,
         )
         self._watching = watching
-        with suppress(Interrupted):
-            watching.run(until=lambda: self.signals.came or not self.is_served())
-        with self.signals.shielded():
-            self.consent.withdraw("the program ends")
-            try:
+        try:
+            with suppress(Interrupted):
+                watching.run(until=lambda: self.signals.came or not self.is_served())
+            with self.signals.shielded():
+                self.consent.withdraw("the program ends")
                 shots.outputs_off()
-            finally:
-                watching.end("the program has ended; outputs are off")
+        except OutputMayBeOn as fault:
+            self.reception.tell(None, "fault", str(fault))
+            watching.end(f"the program has ended, and an output may be on: {fault}")
+            raise
+        except BaseException:
+            watching.end("the program has ended; its terminal says why")
+            raise
+        watching.end("the program has ended; outputs are off")
 
     def confirm(self, text: str) -> None:
         """Where the probes go is on the page all the time; nobody is waited for."""
@@ -191,6 +199,7 @@ def _served(recipe: Path, page: WatchedPage, *, simulated: bool) -> Iterator[_Wa
         app = page_app(token, port, page_assets("watch_page"), reception.converse)
         server = open_things.enter_context(serving(app, listening))
         audience.live_in(server.loop)
+        open_things.callback(audience.send_the_rest, within=LAST_WORDS)
         open_things.enter_context(FileFollower(recipe, reception.look_at_file))
         page.opened(f"http://{HOST}:{port}/{token}/")
         yield _Watch(document, page, reception, drawing, consent, stopper, signals, lambda: server.is_on)

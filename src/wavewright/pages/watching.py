@@ -189,11 +189,7 @@ class Watching:
         """Outputs off, confirmed, as soon as the consent is not for what the measurement does with them."""
         if not self._shots.outputs_on or self._consent.covers(self._asked):
             return
-        try:
-            self._shots.outputs_off()
-        except OutputMayBeOn as fault:
-            self._reception.tell(None, "fault", str(fault))
-            raise
+        self._shots.outputs_off()
         self._reception.tell(None, "warning", f"outputs are off: {self._consent.why_withdrawn or 'no confirmation'}")
         self._tell_state()
 
