@@ -31,7 +31,7 @@ def assert_keeps_to_its_words(frames: Frames) -> None:
         field = says.fields[name]
         if isinstance(column, Numbers):
             assert (column.values.dtype == np.bool_) == (field.holds is Holds.FLAG), name
-        values = column.take(np.arange(min(len(frames), MOST_LOOKED_AT))).listed()
+        values = column.take(np.arange(min(len(frames), MOST_LOOKED_AT))).to_list()
         for value in [value for value in values if value is not ABSENT]:
             kind = {bool: Holds.FLAG, bytes: Holds.BYTES, tuple: Holds.LIST, str: Holds.TEXT}.get(type(value))
             assert kind is field.holds or (kind is None and field.holds in (Holds.NUMBER, Holds.TIME)), (name, value)

@@ -9,7 +9,7 @@ import pytest
 from tests.buses.wires import uart_of
 from wavewright.buses.frame import ERRORS, Frame
 from wavewright.buses.frames import Frames
-from wavewright.buses.line.columns import ABSENT, BitTexts, Numbers, Objects, Runs, Words
+from wavewright.buses.line.columns import ABSENT, BitTexts, Numbers, Objects, Pieces, Words
 
 THREE = [
     Frame(0.0, 1.0, "a", {"x": 1, "raw": b"\x01\x02"}, ()),
@@ -28,8 +28,8 @@ def table() -> Frames:
         Words(np.array([0, 1, 0]), ("a", "b")),
         {
             "x": Numbers(np.array([1, 2, 9]), has_x),
-            "raw": Runs(np.array([1, 2], np.uint8), none, two, has_raw),
-            "y": Runs(np.array([True, False]), np.zeros(3, int), np.array([0, 0, 2]), has_y),
+            "raw": Pieces(np.array([1, 2], np.uint8), none, two, has_raw),
+            "y": Pieces(np.array([True, False]), np.zeros(3, int), np.array([0, 0, 2]), has_y),
             "_hidden": Numbers(np.zeros(3)),
         },
         errors={"crc": [False, True, False], "gap": [False, True, True]},
@@ -65,13 +65,13 @@ def test_each_column_says_the_same_one_by_one_and_all_at_once() -> None:
         Numbers(np.array([1.5, 2.5, 3.5]), present),
         Numbers(np.array([1, 2, 3])),
         Words(np.array([0, -1, 1]), ("a", "b")),
-        Runs(np.array([1, 2, 3, 4], np.uint8), first, last, present),
-        Runs(bits, first, last),
+        Pieces(np.array([1, 2, 3, 4], np.uint8), first, last, present),
+        Pieces(bits, first, last),
         BitTexts(bits, first, last, present),
         Objects([1, ABSENT, "x"]),
     ):
-        assert column.listed() == [column[row] for row in range(3)]
-        assert column.take(np.array([2, 0])).listed() == [column[2], column[0]]
+        assert column.to_list() == [column[row] for row in range(3)]
+        assert column.take(np.array([2, 0])).to_list() == [column[2], column[0]]
 
 
 def test_a_frame_is_plain_numbers_and_words_in_json() -> None:

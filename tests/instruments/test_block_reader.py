@@ -17,13 +17,13 @@ WHOLE, STALL = 20.0, 0.25  # s
 class Stream:
     """A wire without end marks that gives what it has, and remembers how long it was to wait for each part."""
 
-    marks_ends = False
+    has_end_marks = False
 
     def __init__(self, content: bytes) -> None:
         self.left, self.waits = content, []  # type: ignore[var-annotated]
 
     @contextmanager
-    def counting(self) -> Iterator[None]:
+    def termination_off(self) -> Iterator[None]:
         yield
 
     def read_into(self, buffer: memoryview, deadline: Deadline) -> tuple[int, bool]:

@@ -12,8 +12,8 @@ import pytest
 
 from tests.instruments.spoken import Spoken, bench_of
 from wavewright.instruments.bench import Bench, open_bench
-from wavewright.instruments.exercise import TrialOutcome, exercise
 from wavewright.instruments.profile import load_profile
+from wavewright.instruments.profile_exercise import TrialOutcome, exercise
 from wavewright.instruments.setups import DigitizerSetup, InputSetup, TimebaseSetup, TriggerSetup
 
 PROFILE = r"""

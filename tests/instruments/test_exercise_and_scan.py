@@ -15,10 +15,10 @@ from tests.instruments.plain_visa import Device, library_of
 from wavewright.errors import BenchFault
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.instruments.connecting import open_link
-from wavewright.instruments.exercise import Row, TrialOutcome, exercise, exercise_profile
 from wavewright.instruments.exercise_values import values_to_try
 from wavewright.instruments.library import open_manager
 from wavewright.instruments.profile import Profile, load_profile
+from wavewright.instruments.profile_exercise import TrialOutcome, TrialRow, exercise, exercise_profile
 from wavewright.instruments.scan import ScannedAddress, bench_text, scan
 from wavewright.instruments.supply import Supply
 from wavewright.instruments.vocabulary import Role
@@ -41,7 +41,7 @@ def profile(tmp_path: Path) -> Write:
     return write
 
 
-def findings(rows: list[Row]) -> dict[str, set[TrialOutcome]]:
+def findings(rows: list[TrialRow]) -> dict[str, set[TrialOutcome]]:
     found: dict[str, set[TrialOutcome]] = {}
     for row in rows:
         found.setdefault(row.setting, set()).add(row.finding)

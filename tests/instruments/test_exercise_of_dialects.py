@@ -11,9 +11,9 @@ import pytest
 from wavewright.errors import BenchFault
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.instruments.digitizer_setup import digitizer_faults
-from wavewright.instruments.exercise import TrialOutcome, exercise_profile
 from wavewright.instruments.exercise_values import values_to_try
 from wavewright.instruments.profile import Profile, load_profile
+from wavewright.instruments.profile_exercise import TrialOutcome, exercise_profile
 from wavewright.instruments.setups import DigitizerSetup, InputSetup, TimebaseSetup
 from wavewright.recipe.load import load_recipe
 from wavewright.running.selection import select

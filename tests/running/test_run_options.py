@@ -136,7 +136,7 @@ def test_some_are_changed_and_the_rest_stays() -> None:
 def test_the_options_reach_the_run(tmp_path: Path) -> None:
     heard: list[str] = []
 
-    class Desk:
+    class OperatorTerminal:
         def confirm(self, text: str) -> None:
             heard.append(text)
 
@@ -145,7 +145,7 @@ def test_the_options_reach_the_run(tmp_path: Path) -> None:
 
     outcome = ww.run(
         RECIPE, bench=load_bench(ROOT / "sim/bench.yaml"), serial="VC204-0017", operator="Ada", seed=7, draw=8,
-        desk=Desk(), out=tmp_path, full_wire_log=True, cross_check=True,
+        desk=OperatorTerminal(), out=tmp_path, full_wire_log=True, cross_check=True,
     )  # fmt: skip
     assert (outcome.serial, outcome.operator, outcome.seed, outcome.draw) == ("VC204-0017", "Ada", 7, 8)
     assert outcome.measurements[0].cross_checks

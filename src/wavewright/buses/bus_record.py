@@ -104,7 +104,7 @@ class BusRecord:
         """All that the frames can say; None where bus or layer do not state it."""
         return vocabulary(self.bus.name, "" if self.layer is None else self.layer.name)
 
-    def kept(self, find: Callable[[BusRecord], T]) -> T:
+    def once(self, find: Callable[[BusRecord], T]) -> T:
         """What a function finds in this bus, found once however many metrics ask for it."""
         if find not in self._kept:
             self._kept[find] = find(self)

@@ -36,7 +36,7 @@ def frames_with(frames: Frames, places: Callable[[bytes], list[tuple[int, int]]]
                 for first, last in places(string):
                     found[begin + first : begin + last] = True
         elif column is not None:
-            found |= [bool(places(_as_bytes(value))) for value in column.listed()]
+            found |= [bool(places(_as_bytes(value))) for value in column.to_list()]
         if name == "_raw" and column is not None:
             break
     return found
@@ -49,7 +49,7 @@ def _as_bytes(value: object) -> bytes:
 
 
 def _strings(column: Numbers) -> list[tuple[int, bytes]]:
-    """Runs of readable values as bytes, and the frame at which each begins; of wide words the lowest byte."""
+    """Pieces of readable values as bytes, and the frame at which each begins; of wide words the lowest byte."""
     values = (column.values & 0xFF).astype(np.uint8)
     if column.present is None:
         return [(0, values.tobytes())]

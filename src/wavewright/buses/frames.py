@@ -149,14 +149,14 @@ class Frames(Sequence[Frame]):
 
     def _made(self, rows: Indexes) -> Iterator[Frame]:
         """Some frames, made together: several times as fast as one by one."""
-        shown = {name: column.take(rows).listed() for name, column in self.columns.items() if name[0] != "_"}
+        shown = {name: column.take(rows).to_list() for name, column in self.columns.items() if name[0] != "_"}
         errors = {mask: self._named(mask) for mask in np.unique(self._masks[rows]).tolist()}
         values = zip(*shown.values(), strict=True) if shown else iter([()] * rows.size)
         fields = _field_dicts(shown, int(rows.size))
         filled = (
             self.starts[rows].tolist(),
             self.ends[rows].tolist(),
-            self.kinds.take(rows).listed(),
+            self.kinds.take(rows).to_list(),
             fields,
             [errors[mask] for mask in self._masks[rows].tolist()],
         )

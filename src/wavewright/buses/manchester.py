@@ -16,9 +16,9 @@ from wavewright.analysis.sense import POSITIVE
 from wavewright.buses.catalogue import bus, nothing_more
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.bit_rate import shortest_pulse
-from wavewright.buses.line.columns import BitTexts, Flags, Indexes, Runs
+from wavewright.buses.line.columns import BitTexts, Flags, Indexes, Pieces
 from wavewright.buses.line.logic import Line
-from wavewright.buses.line.ragged import any_of_each, spread
+from wavewright.buses.line.ragged import any_of_each, piece_indices
 from wavewright.buses.vocabulary import BYTES, TEXT, Vocabulary
 from wavewright.waveform import Floats
 
@@ -61,7 +61,7 @@ def manchester(
     rising = (np.arange(line.times.size) & 1 == 0) ^ line.first
     ones = (rising if convention == "ieee" else ~rising)[bursts.middles]
     whole = (bursts.last - bursts.first) // 8 * 8
-    data = np.packbits(ones[spread(bursts.first, whole)], bitorder="big" if bit_order == "msb" else "little")
+    data = np.packbits(ones[piece_indices(bursts.first, whole)], bitorder="big" if bit_order == "msb" else "little")
     ends = np.cumsum(whole // 8)
     edge = np.where(bursts.is_locked, half, 0.0)
     cut = np.zeros(bursts.begins.size, dtype=np.bool_)
@@ -73,7 +73,7 @@ def manchester(
         "burst",
         {
             "bits": BitTexts(ones, bursts.first, bursts.last, bursts.is_locked),
-            "data": Runs(data, ends - whole // 8, ends, bursts.is_locked),
+            "data": Pieces(data, ends - whole // 8, ends, bursts.is_locked),
         },
         errors={
             "timing": bursts.is_off,

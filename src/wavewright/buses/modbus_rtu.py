@@ -16,7 +16,7 @@ from wavewright.analysis.sense import POSITIVE
 from wavewright.buses.catalogue import layer
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.checksums import CRCS, crc_of_each
-from wavewright.buses.line.columns import Flags, Indexes, Numbers, Runs, Words
+from wavewright.buses.line.columns import Flags, Indexes, Numbers, Pieces, Words
 from wavewright.buses.vocabulary import BYTES, OCTET, WORD, Vocabulary, words
 from wavewright.errors import Misuse
 
@@ -129,9 +129,9 @@ def modbus_rtu(frames: Frames, *, silence: Annotated[float, "s", POSITIVE] | Non
             "address": Numbers(values[first]),
             "function": Numbers(code, sizes >= 2),
             "function_name": _names(code & 0x7F, FUNCTIONS, sizes >= 2),
-            "data": Runs(values, np.minimum(first + 2, last), body),
+            "data": Pieces(values, np.minimum(first + 2, last), body),
             "crc": Numbers(sent.astype(np.uint16), whole),
-            "_raw": Runs(values, first, last),
+            "_raw": Pieces(values, first, last),
             "exception": _names(values[np.minimum(first + 2, last - 1)], EXCEPTIONS, (code >= 0x80) & whole),
         },
         errors=below | {"gap": gap, "short": ~whole, "long": sizes > LONGEST, "crc": whole & (sent != computed)},

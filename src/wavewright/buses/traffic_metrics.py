@@ -162,7 +162,7 @@ def _pairs(line: Frames) -> tuple[Indexes, Indexes]:
             "response_time: these frames do not distinguish requests from answers",
             expected="frames with `address` and `function`, or the options `request` and `answer`",
         )
-    address, function = (column.listed() for column in columns if column is not None)
+    address, function = (column.to_list() for column in columns if column is not None)
     # an exception answers with the top bit of the function set
     keys = [
         (unit, code & 0x7F if isinstance(code, int) else None) for unit, code in zip(address, function, strict=True)

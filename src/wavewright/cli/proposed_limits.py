@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from wavewright.errors import NotMeasurable
 
 if TYPE_CHECKING:
-    from wavewright.cli.desk import Desk
+    from wavewright.cli.operator_terminal import OperatorTerminal
     from wavewright.instruments.bench_file import BenchFile
     from wavewright.running.draft import Draft, ProposedLimit
     from wavewright.running.first_look import InputLook
@@ -22,7 +22,7 @@ def proposed_limits(
     target: Path,
     *,
     shots: int,
-    desk: Desk,
+    desk: OperatorTerminal,
     instruments: Mapping[str, str],
     seed: int | None = None,
     draw: int | None = None,

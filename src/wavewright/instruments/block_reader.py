@@ -40,8 +40,8 @@ def read_block(
     BadAnswer : no header, fewer or more bytes than it says, or no end after them.
     NoAnswer : nothing came at all.
     """
-    with wire.counting():
-        if wire.marks_ends:
+    with wire.termination_off():
+        if wire.has_end_marks:
             return _read_marked(wire, deadline, newline=newline)
         head, count = _read_header(wire, deadline)
         if count is not None:
@@ -60,8 +60,8 @@ def read_bare_bytes(wire: Wire, deadline: Deadline, *, count: int) -> Bytes:
     BadAnswer : fewer or more of them.
     NoAnswer : nothing came at all.
     """
-    with wire.counting():
-        if wire.marks_ends:
+    with wire.termination_off():
+        if wire.has_end_marks:
             return _fill_to_end(wire, deadline, _allocate(count + 2), 0, count, ended=False)
         data = _allocate(count)
         _fill(wire, deadline, data, begun=False)

@@ -66,7 +66,7 @@ class Connection:
 
     def clear_device(self, deadline: Deadline) -> bool:
         """Whether the wire has a device clear, and it went through in half of the time; else it is opened anew."""
-        if self._wire is None or not self._wire.marks_ends:
+        if self._wire is None or not self._wire.has_end_marks:
             return False
         try:
             return self._wire.clear(Deadline(deadline.left() / 2))

@@ -37,12 +37,12 @@ class Dialogue:
         wire.listener = self._hear if self._wire_log else None
         return wire
 
-    def begins(self) -> None:
+    def begin_exchange(self) -> None:
         """An exchange; nothing of its answer has come yet."""
         if self._heard_in_all:
             self._heard, self._heard_in_all = bytearray(), 0
 
-    def breaks_off(self) -> None:
+    def abort_exchange(self) -> None:
         """It has failed; what had come of the answer goes on record."""
         if self._wire_log and self._heard:
             self._wire_log.received(self._name, bytes(self._heard))

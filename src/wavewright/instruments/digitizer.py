@@ -235,12 +235,12 @@ class Digitizer(Instrument):
         NotMeasurable : the instrument has none.
         Complaint, BadAnswer, NoAnswer, LinkLost
         """
-        from wavewright.instruments.own_value import ask_own_value
+        from wavewright.instruments.built_in_measurement import ask_built_in_measurement
 
         if channel not in self.channels:
             raise Misuse(f"no channel `{channel}`", expected=f"one of {', '.join(self.channels)}")
         one = self._ready().inputs[channel]
-        return ask_own_value(self, metric, input=one.input, attenuation=one.attenuation)
+        return ask_built_in_measurement(self, metric, input=one.input, attenuation=one.attenuation)
 
     @property
     def _patience(self) -> float:

@@ -325,11 +325,11 @@ class Exchanging:
     @contextmanager
     def _faults(self, doing: str, message: str | None = None, *, waited: float | None = None) -> Iterator[None]:
         """Faults inside the block get the instrument, what was being done and the message with which, if any."""
-        self._dialogue.begins()
+        self._dialogue.begin_exchange()
         try:
             yield
         except BaseException:
-            self._dialogue.breaks_off()
+            self._dialogue.abort_exchange()
             doing = doing if message is None else f"{doing} `{scpi.shorten(message)}`"
             try:
                 with self.naming(doing), named_faults(self.where, doing, waited=waited):

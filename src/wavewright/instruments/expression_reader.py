@@ -23,8 +23,8 @@ def read_expression(wire: Wire, deadline: Deadline) -> bytes:
     ------
     BadAnswer : it does not begin with a parenthesis, is cut short, or something else than NL follows it.
     """
-    with wire.counting():
-        text = _to_end_mark(wire, deadline) if wire.marks_ends else _to_parenthesis(wire, deadline)
+    with wire.termination_off():
+        text = _to_end_mark(wire, deadline) if wire.has_end_marks else _to_parenthesis(wire, deadline)
     bare = text.strip(b" \r\n")
     if not bare.startswith(b"(") or not bare.endswith(b")"):
         raise BadAnswer(f"`{shorten(bare)}` is not an expression", expected="`( … )`")

@@ -38,7 +38,7 @@ def wire_of(visa: MessageBasedResource, *, termination: str = "\n") -> Wire:
 class SocketWire:
     """A raw socket of PyVISA-py, read without the library in between."""
 
-    marks_ends = False
+    has_end_marks = False
     listener: Listener | None = None
 
     def __init__(self, visa: MessageBasedResource, peer: socket.socket, *, termination: str = "\n") -> None:
@@ -86,7 +86,7 @@ class SocketWire:
             self.listener(buffer[:count])
         return count, False
 
-    def counting(self) -> AbstractContextManager[None]:
+    def termination_off(self) -> AbstractContextManager[None]:
         """Inside it NL is a byte like any other."""
         return nullcontext()
 

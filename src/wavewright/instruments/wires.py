@@ -39,7 +39,7 @@ class Wire(Protocol):
     `listener`, if there is one, gets all bytes that come in answer, also of an answer that is never complete.
     """
 
-    marks_ends: bool
+    has_end_marks: bool
     listener: Listener | None
 
     def send(self, data: bytes, deadline: Deadline) -> None:
@@ -51,7 +51,7 @@ class Wire(Protocol):
     def read_into(self, buffer: memoryview, deadline: Deadline) -> tuple[int, bool]:
         """At least one byte; how many, and whether the message ended with them. NL ends nothing here."""
 
-    def counting(self) -> AbstractContextManager[None]:
+    def termination_off(self) -> AbstractContextManager[None]:
         """Inside it NL is a byte like any other."""
 
     def is_silent(self, duration: float) -> bool:
@@ -88,9 +88,9 @@ class VisaWire:
         self._visa = visa
         self._library: Any = visa.visalib
         self._session = visa.session
-        self.marks_ends = not is_stream(visa)
+        self.has_end_marks = not is_stream(visa)
         # with an end mark NL ends nothing: an answer of two lines is one message, and shows itself as such
-        self._termination = b"" if self.marks_ends else termination[-1:].encode()
+        self._termination = b"" if self.has_end_marks else termination[-1:].encode()
         visa.read_termination = self._termination.decode() or None
         self._timeout_ms = -1
         self._warnings = ExitStack()
@@ -126,10 +126,10 @@ class VisaWire:
         buffer[: len(data)] = data
         if self.listener:
             self.listener(data)
-        return len(data), self.marks_ends and status in _ENDED
+        return len(data), self.has_end_marks and status in _ENDED
 
     @contextmanager
-    def counting(self) -> Iterator[None]:
+    def termination_off(self) -> Iterator[None]:
         """Inside it NL is a byte like any other."""
         self._terminate(False)
         try:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 
 from wavewright.errors import LinkLost, NotMeasurable, WavewrightError
+from wavewright.instruments.built_in_measurement import has_built_in_measurement
 from wavewright.instruments.digitizer import Digitizer
 from wavewright.instruments.meter import Meter, meter_assignments
-from wavewright.instruments.own_value import has_own_value
 from wavewright.instruments.stated_accuracy import standard_uncertainty
 from wavewright.instruments.supply import Supply
 from wavewright.recipe.metering import Metering, SupplyQuantity
@@ -87,7 +87,7 @@ def _kept(wanted: Metering, read: Callable[[], float], instrument: Meter | Suppl
 
 def _rows(digitizer: Digitizer, results: Sequence[Result]) -> Iterator[CrossCheck]:
     for result in results:
-        if len(result.of) != 1 or not result.shots or not has_own_value(digitizer, result.metric):
+        if len(result.of) != 1 or not result.shots or not has_built_in_measurement(digitizer, result.metric):
             continue
         if result.of[0] not in digitizer.channels:
             continue  # computed from channels: the instrument knows nothing of it

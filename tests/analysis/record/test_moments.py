@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wavewright.analysis.record.histogram import histogram_of
-from wavewright.analysis.record.moments import difference, moments_of, of_histogram
+from wavewright.analysis.record.moments import moments_of, moments_of_histogram, subtract_histograms
 from wavewright.analysis.record.record import Record
 from wavewright.waveform import Waveform
 
@@ -42,8 +42,8 @@ def test_nothing_has_no_moments() -> None:
 def test_a_part_taken_from_the_whole_leaves_the_rest(codes: list[int], data: st.DataObject) -> None:
     cut = data.draw(st.integers(1, len(codes) - 1))
     record = np.array(codes, dtype=np.int8)
-    rest = difference(histogram_of(record), histogram_of(record[:cut]))
-    assert of_histogram(rest).mean == pytest.approx(record[cut:].mean())
+    rest = subtract_histograms(histogram_of(record), histogram_of(record[:cut]))
+    assert moments_of_histogram(rest).mean == pytest.approx(record[cut:].mean())
     assert rest.total == len(codes) - cut
 
 

@@ -32,10 +32,10 @@ def moments_of(codes: Codes, histogram: Histogram | None = None) -> Moments:
     if codes.dtype.kind == "f":
         return _of_floats(codes)
     counted = histogram if histogram is not None else histogram_of(codes)
-    return of_histogram(counted) if counted.is_exact else _of_floats(codes)
+    return moments_of_histogram(counted) if counted.is_exact else _of_floats(codes)
 
 
-def of_histogram(histogram: Histogram) -> Moments:
+def moments_of_histogram(histogram: Histogram) -> Moments:
     """Moments of what an exact histogram has counted."""
     count = histogram.total
     if not count:
@@ -46,7 +46,7 @@ def of_histogram(histogram: Histogram) -> Moments:
     return Moments(count, mean, variance)
 
 
-def difference(whole: Histogram, part: Histogram) -> Histogram:
+def subtract_histograms(whole: Histogram, part: Histogram) -> Histogram:
     """What remains of a histogram when a part of its samples is taken away."""
     counts = whole.counts.copy()
     counts[np.searchsorted(whole.codes, part.codes)] -= part.counts

@@ -12,8 +12,7 @@ from wavewright.analysis.record.crossings import Band, find_crossings
 from wavewright.analysis.record.edge_index import EdgeIndex, outlines
 from wavewright.analysis.record.found_once import FoundOnce
 from wavewright.analysis.record.histogram import Histogram, float_extremes, histogram_of
-from wavewright.analysis.record.moments import Moments, moments_of, of_histogram
-from wavewright.analysis.record.moments import difference as difference_of
+from wavewright.analysis.record.moments import Moments, moments_of, moments_of_histogram, subtract_histograms
 from wavewright.analysis.record.noise import noise_code
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Codes, Floats
@@ -106,8 +105,8 @@ class SharedCodes(FoundOnce):
         stretch = self.codes[first:last]
         if self.codes.dtype.kind == "f" or not self.histogram.is_exact or stretch.size <= self.codes.size // 2:
             return moments_of(stretch)
-        rest = difference_of(self.histogram, histogram_of(self.codes[:first]))
-        return of_histogram(difference_of(rest, histogram_of(self.codes[last:])))
+        rest = subtract_histograms(self.histogram, histogram_of(self.codes[:first]))
+        return moments_of_histogram(subtract_histograms(rest, histogram_of(self.codes[last:])))
 
     def crossings(self, lower: float, level: float, upper: float) -> tuple[Floats, Floats]:
         """Places of the upward and of the downward crossings of a level with its band of hysteresis, in codes."""

@@ -19,9 +19,9 @@ from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.bit_rate import find_bit_time
 from wavewright.buses.line.checksums import CRCS, CheckWords, crc_of_bits
-from wavewright.buses.line.columns import Column, Flags, Indexes, Numbers, Runs, Words
+from wavewright.buses.line.columns import Column, Flags, Indexes, Numbers, Pieces, Words
 from wavewright.buses.line.logic import Line
-from wavewright.buses.line.ragged import Octets, spread
+from wavewright.buses.line.ragged import Octets, piece_indices
 from wavewright.buses.vocabulary import BYTES, FLAG, Vocabulary, number
 from wavewright.errors import NotMeasurable
 from wavewright.quantities import show_quantity
@@ -350,14 +350,14 @@ def _columns(
 ) -> dict[str, Column]:
     sizes = np.where(known >= head.end - CRC_BITS, (head.end - CRC_BITS - head.data) // 8, 0)
     begin = np.cumsum(sizes) - sizes
-    values = Octets(bits).at(np.repeat(first + head.data, sizes) + 8 * spread(np.zeros_like(sizes), sizes))
+    values = Octets(bits).at(np.repeat(first + head.data, sizes) + 8 * piece_indices(np.zeros_like(sizes), sizes))
     named = known > np.where(head.extended, 31, 13)
     return {
         "identifier": Numbers(head.identifier, named),
         "extended": Numbers(head.extended, named),
         "remote": Numbers(head.remote, known > np.where(head.extended, 32, 13)),
         "length": Numbers(head.length, known >= head.data),
-        "data": Runs(values, begin, begin + sizes, known >= head.end - CRC_BITS),
+        "data": Pieces(values, begin, begin + sizes, known >= head.end - CRC_BITS),
         **answered,
     }
 

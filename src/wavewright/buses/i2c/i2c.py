@@ -18,9 +18,9 @@ from wavewright.analysis.sense import POSITIVE
 from wavewright.buses.catalogue import bus, nothing_more
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.clocking import WINDOW, irregular, spiked, without_spikes
-from wavewright.buses.line.columns import BitTexts, Column, Flags, Indexes, Numbers, Runs, Words
+from wavewright.buses.line.columns import BitTexts, Column, Flags, Indexes, Numbers, Pieces, Words
 from wavewright.buses.line.logic import Line
-from wavewright.buses.line.ragged import any_of_each, reduced, spread, together
+from wavewright.buses.line.ragged import any_of_each, batches, piece_indices, reduce_each
 from wavewright.buses.vocabulary import BYTES, FLAG, LIST, TEXT, Field, Holds, Vocabulary, number, words
 from wavewright.waveform import Floats
 
@@ -215,7 +215,7 @@ def _transfers(scl: Line, sda: Line, spans: _Spans, longest_low: float | None, f
     bits = np.maximum(np.where(spans.is_cut, last - first, last - first - 1), 0)  # the last high holds the condition
     sizes = bits // 9
     levels = sda.is_high_along(rises)
-    places = np.repeat(first, sizes) + 9 * spread(np.zeros_like(sizes), sizes)  # of the first bit of each byte
+    places = np.repeat(first, sizes) + 9 * piece_indices(np.zeros_like(sizes), sizes)  # of the first bit of each byte
     groups = np.lib.stride_tricks.sliding_window_view(levels, 9) if places.size else np.zeros((0, 9), dtype=np.bool_)
     ninths = groups[places]
     values = np.packbits(ninths[:, :8].ravel())
@@ -227,14 +227,14 @@ def _transfers(scl: Line, sda: Line, spans: _Spans, longest_low: float | None, f
     columns: dict[str, Column] = {
         "address": Numbers(head.address, head.has_address),
         "read": Numbers(head.read, some),
-        "data": Runs(values, np.minimum(begin + head.length, begin + sizes), begin + sizes, some),
-        "acknowledged": Runs(acknowledged, begin, begin + sizes, some),
+        "data": Pieces(values, np.minimum(begin + head.length, begin + sizes), begin + sizes, some),
+        "acknowledged": Pieces(acknowledged, begin, begin + sizes, some),
         "repeated": Numbers(spans.repeated),
         "stopped": Numbers(spans.stopped),
         "clock_low": Numbers(low),
         "meaning": Words(head.meaning, tuple(MEANINGS)),
         "partial": BitTexts(levels, first + 9 * sizes, first + bits, bits % 9 > 0),
-        "_raw": Runs(values, begin, begin + sizes, some),
+        "_raw": Pieces(values, begin, begin + sizes, some),
     }
     periods = np.diff(rises[:LOOKED_AT])
     period = float(np.median(periods)) if periods.size else NO_PERIOD
@@ -319,11 +319,11 @@ def _longest_lows(scl: Line, first: Indexes, last: Indexes) -> Floats:
     """For each transfer the longest time, s, that SCL was low before one of its rising edges."""
     longest = np.zeros(first.size)
     rises, falls, ahead = scl.rising, scl.falling, int(not scl.first)  # rises before the first fall
-    for runs in together(first, last, WINDOW):
+    for runs in batches(first, last, WINDOW):
         base, stop = int(first[runs.start]), int(last[runs.stop - 1])
         before = falls[max(base - ahead, 0) : max(stop - ahead, 0)]
         if base < min(ahead, stop):
             before = np.append(scl.start, before)
         lows = rises[base:stop] - before
-        longest[runs] = reduced(np.maximum, lows, first[runs] - base, last[runs] - base, empty=0.0)
+        longest[runs] = reduce_each(np.maximum, lows, first[runs] - base, last[runs] - base, empty=0.0)
     return longest

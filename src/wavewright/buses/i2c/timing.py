@@ -43,12 +43,12 @@ def clock_line(connected: Collection[str], options: Mapping[str, Any]) -> tuple[
 
 def timing_levels(bus: BusRecord, name: str) -> tuple[float, float]:
     """VIL(max) and VIH(min) of a line, V."""
-    return bus.kept(I2cSurvey.of).levels[("scl", "sda").index(name)]
+    return bus.once(I2cSurvey.of).levels[("scl", "sda").index(name)]
 
 
 def edge_levels(bus: BusRecord, name: str) -> tuple[float, float]:
     """The levels of a line that its rise and fall times lie between, V."""
-    (low, high), margin = timing_levels(bus, name), bus.kept(I2cSurvey.of).margin
+    (low, high), margin = timing_levels(bus, name), bus.once(I2cSurvey.of).margin
     return low - margin, high + margin
 
 
@@ -77,7 +77,7 @@ def i2c_quantity(
         )
         @functools.wraps(function)
         def worst(bus: BusRecord) -> Reading:
-            survey = bus.kept(I2cSurvey.of)
+            survey = bus.once(I2cSurvey.of)
             times, values = function(survey)
             return _worst(limits.symbol, times, values, limits.unit, least=limits.least is not None, bus=survey)
 
@@ -214,7 +214,7 @@ def bus_capacitance(bus: BusRecord, *, pull_up: Annotated[float, "ohm", POSITIVE
     ------
     NotMeasurable : no line rises.
     """
-    survey = bus.kept(I2cSurvey.of)
+    survey = bus.once(I2cSurvey.of)
     found = []
     for wave, line, (low, high) in zip(survey.waves, (survey.scl, survey.sda), survey.levels, strict=True):
         begins, ends = line.rises
@@ -246,7 +246,7 @@ def low_output_level(bus: BusRecord) -> Reading:
     ------
     NotMeasurable : neither line has a low state.
     """
-    survey = bus.kept(I2cSurvey.of)
+    survey = bus.once(I2cSurvey.of)
     lines = zip(survey.waves, (survey.scl_line, survey.sda_line), strict=True)
     levels = [Survey(wave).levels.low for wave, line in lines if line.times.size]
     if not levels:

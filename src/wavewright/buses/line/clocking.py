@@ -8,7 +8,7 @@ import numpy as np
 
 from wavewright.buses.line.columns import Flags, Indexes
 from wavewright.buses.line.logic import Line
-from wavewright.buses.line.ragged import reduced, together
+from wavewright.buses.line.ragged import batches, reduce_each
 from wavewright.waveform import Floats
 
 SMALL = 1 << 14  # edges
@@ -60,7 +60,7 @@ def irregular(clock: Line, places: Indexes | range, first: Indexes, last: Indexe
     places : indices in `clock.times` of edges of one direction; run k is `places[first[k]:last[k]]`, ascending.
     """
     found = np.zeros(first.size, dtype=np.bool_)
-    for runs in together(first, last, WINDOW):
+    for runs in batches(first, last, WINDOW):
         base = first[runs.start]
         begin, end = first[runs] - base, last[runs] - base
         before, after = pulses(clock, places[base : last[runs.stop - 1]])
@@ -68,8 +68,8 @@ def irregular(clock: Line, places: Indexes | range, first: Indexes, last: Indexe
         after[-1:][np.isinf(after[-1:])] = 0.0
         if beside.min(initial=np.inf) >= narrow * after.max(initial=0.0):
             continue  # no mean is longer than the longest
-        shortest = reduced(np.minimum, beside, begin, end, empty=np.inf)
-        mean = reduced(np.add, after, begin, end, empty=0.0) / np.maximum(end - begin, 1)
+        shortest = reduce_each(np.minimum, beside, begin, end, empty=np.inf)
+        mean = reduce_each(np.add, after, begin, end, empty=0.0) / np.maximum(end - begin, 1)
         found[runs] = (shortest < narrow * mean) & (end - begin > 2)
     return found
 

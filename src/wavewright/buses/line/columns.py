@@ -35,7 +35,7 @@ class Column(Protocol):
     def take(self, rows: Indexes) -> Column:
         """The same field of some of the frames."""
 
-    def listed(self) -> list[Any]:
+    def to_list(self) -> list[Any]:
         """The values of all frames, as `[column[0], column[1], …]` but faster."""
 
 
@@ -53,7 +53,7 @@ class Numbers:
         """The same field of some of the frames."""
         return Numbers(self.values[rows], None if self.present is None else self.present[rows])
 
-    def listed(self) -> list[Any]:
+    def to_list(self) -> list[Any]:
         """The values of all frames."""
         plain: list[Any] = self.values.tolist()
         return _only(plain, self.present)
@@ -74,14 +74,14 @@ class Words:
         """The same field of some of the frames."""
         return Words(self.codes[rows], self.words)
 
-    def listed(self) -> list[Any]:
+    def to_list(self) -> list[Any]:
         """The words of all frames."""
         words = (*self.words, ABSENT)
         return [words[max(code, -1)] for code in self.codes.tolist()]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Runs:
+class Pieces:
     """A run of a common array for each frame: `values[first[row]:last[row]]`, as bytes, or a tuple where it is boolean.
 
     Parameters
@@ -101,13 +101,13 @@ class Runs:
         part = self.values[self.first[row] : max(self.first[row], self.last[row])]
         return tuple(part.tolist()) if part.dtype == np.bool_ else part.tobytes()
 
-    def take(self, rows: Indexes) -> Runs:
+    def take(self, rows: Indexes) -> Pieces:
         """The same field of some of the frames."""
-        return Runs(
+        return Pieces(
             self.values, self.first[rows], self.last[rows], None if self.present is None else self.present[rows]
         )
 
-    def listed(self) -> list[Any]:
+    def to_list(self) -> list[Any]:
         """The runs of all frames."""
         part, bounds = _part(self.values, self.first, self.last)
         if part.dtype == np.bool_:
@@ -125,7 +125,7 @@ class Runs:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BitTexts:
-    """A run of common bits for each frame, as text of `0` and `1` in the order of time; shapes as in `Runs`."""
+    """A run of common bits for each frame, as text of `0` and `1` in the order of time; shapes as in `Pieces`."""
 
     values: Flags
     first: Indexes
@@ -143,7 +143,7 @@ class BitTexts:
             self.values, self.first[rows], self.last[rows], None if self.present is None else self.present[rows]
         )
 
-    def listed(self) -> list[Any]:
+    def to_list(self) -> list[Any]:
         """The texts of all frames."""
         part, bounds = _part(self.values, self.first, self.last)
         text = self._text(part)
@@ -167,7 +167,7 @@ class Objects:
         """The same field of some of the frames."""
         return Objects([self.values[row] for row in rows.tolist()])
 
-    def listed(self) -> list[Any]:
+    def to_list(self) -> list[Any]:
         """The objects of all frames."""
         return list(self.values)
 

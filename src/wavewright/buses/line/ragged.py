@@ -1,4 +1,4 @@
-"""Runs of an array: many short pieces of one long array, handled together."""
+"""Pieces of an array: many short pieces of one long array, handled together."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ if TYPE_CHECKING:
     from wavewright.buses.line.columns import Flags, Indexes
 
 
-def spread(first: Indexes, counts: Indexes) -> Indexes:
+def piece_indices(first: Indexes, counts: Indexes) -> Indexes:
     """Indices of all elements of all pieces, one piece after the other: `first[k], first[k] + 1, …` for each k."""
     before = np.cumsum(counts) - counts
     index: Indexes = np.repeat(first - before, counts) + np.arange(int(counts.sum()))
     return index
 
 
-def together(first: Indexes, last: Indexes, size: int) -> Iterator[slice]:
+def batches(first: Indexes, last: Indexes, size: int) -> Iterator[slice]:
     """Slices of ascending pieces, those that lie within about `size` elements of the array together."""
     begin = 0
     while begin < first.size:
@@ -29,7 +29,7 @@ def together(first: Indexes, last: Indexes, size: int) -> Iterator[slice]:
         begin = end
 
 
-def reduced(function: np.ufunc, values: npt.NDArray[Any], first: Indexes, last: Indexes, *, empty: Any) -> Any:
+def reduce_each(function: np.ufunc, values: npt.NDArray[Any], first: Indexes, last: Indexes, *, empty: Any) -> Any:
     """`function` over each piece `values[first[k]:last[k]]` (minimum, maximum, add), and `empty` for an empty one."""
     result = np.full(first.size, empty, dtype=values.dtype)
     filled = last > first

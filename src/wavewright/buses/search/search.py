@@ -183,7 +183,7 @@ def _flag(word: str, frames: Frames) -> Flags:
     if word in words:
         return words[word]
     if column is not None:  # a field that only some frames have: those
-        return np.array([value is not ABSENT for value in column.listed()], dtype=np.bool_)
+        return np.array([value is not ABSENT for value in column.to_list()], dtype=np.bool_)
     if frames.says is None and word not in ERRORS and len(frames):
         raise unknown(
             f"there is no word `{word}` in these frames", word, (*frames.columns, *frames.kinds.words, *ERRORS)
@@ -227,7 +227,7 @@ def _each(frames: Frames, field: str, holds: Callable[[Any], bool]) -> Flags:
             return np.zeros(len(frames), dtype=np.bool_)  # a field that frames may have, and none of these does
         known = ["kind", "start", "end", "duration", "error", *(key for key in frames.columns if key[0] != "_")]
         raise Misuse(f"search for `{field}`", expected=f"one of {', '.join(known)}")
-    return np.array([value is not ABSENT and holds(value) for value in column.listed()], dtype=np.bool_)
+    return np.array([value is not ABSENT and holds(value) for value in column.to_list()], dtype=np.bool_)
 
 
 def _check_comparable(field: str, value: Any, *, number: bool) -> None:

@@ -18,7 +18,7 @@ from wavewright.buses.frames import Frames
 from wavewright.buses.line.clocking import NARROW, NARROW_DATA, irregular, spiked, too_soon
 from wavewright.buses.line.columns import BitTexts, Column, Flags, Indexes, Numbers
 from wavewright.buses.line.logic import Line
-from wavewright.buses.line.ragged import any_of_each, reduced, spread
+from wavewright.buses.line.ragged import any_of_each, piece_indices, reduce_each
 from wavewright.buses.vocabulary import TEXT, Vocabulary, number
 from wavewright.errors import Misuse
 from wavewright.waveform import Floats
@@ -170,7 +170,7 @@ def _words(edges: Floats, group: Indexes, word_bits: int) -> _Words:
     begins = np.flatnonzero(np.concatenate([[True], group[1:] != group[:-1]]))
     sizes = np.diff(begins, append=edges.size)
     counts = -(-sizes // word_bits)
-    ordinal = spread(np.zeros_like(counts), counts)
+    ordinal = piece_indices(np.zeros_like(counts), counts)
     first = np.repeat(begins, counts) + word_bits * ordinal
     last = np.minimum(first + word_bits, np.repeat(begins + sizes, counts))
     return _Words(first, last, last - first < word_bits, word_bits)
@@ -197,7 +197,7 @@ def words_of_bits(bits: Flags) -> npt.NDArray[np.uint32]:
 
 def _longest_pauses(edges: Floats, words: _Words) -> Floats:
     """The longest time, s, between two edges inside each word."""
-    longest: Floats = reduced(np.maximum, np.diff(edges), words.first, words.last - 1, empty=0.0)
+    longest: Floats = reduce_each(np.maximum, np.diff(edges), words.first, words.last - 1, empty=0.0)
     return longest
 
 

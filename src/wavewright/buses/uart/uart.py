@@ -111,19 +111,19 @@ def uart(
     stop_bits : 1, 1.5 or 2.
     inverted : for a line that idles low, such as an RS-232 wire.
     """
-    made = Character(data_bits, parity, stop_bits)
+    make_up = Character(data_bits, parity, stop_bits)
     line = tx.inverted() if inverted else tx
     try:
         bit = find_bit_time(line) if baud == "auto" else 1.0 / float(baud)
     except NotMeasurable:
         bit = math.nan
-    facts = {"record_start": line.start, "record_end": line.end, "bits": made.bits, "data_bits": data_bits}
+    facts = {"record_start": line.start, "record_end": line.end, "bits": make_up.bits, "data_bits": data_bits}
     if not bit > 0 or not line.times.size:
         return Frames([], [], "character", {}, facts=facts)
-    found = _characters(line, bit, made, bit_order)
+    found = _characters(line, bit, make_up, bit_order)
     nominal = 0.0 if baud == "auto" else float(baud)
-    facts |= {"nominal_bit_rate": nominal, "character": made.bits * found.bit}
-    return _as_frames(line, made, found, facts)
+    facts |= {"nominal_bit_rate": nominal, "character": make_up.bits * found.bit}
+    return _as_frames(line, make_up, found, facts)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -143,33 +143,33 @@ class _Found:
     off_rate: bool
 
 
-def _characters(line: Line, bit: float, made: Character, bit_order: str) -> _Found:
-    sound = _is_sound(line, bit, made)
-    chosen, unsure, disturbed = character_starts(line, bit, made.bits, sound)
+def _characters(line: Line, bit: float, make_up: Character, bit_order: str) -> _Found:
+    sound = _is_sound(line, bit, make_up)
+    chosen, unsure, disturbed = character_starts(line, bit, make_up.bits, sound)
     edges = int(not line.first) + 2 * chosen  # index of each start edge among all edges
-    scale, spread = _scale(line, bit, made, edges)
+    scale, spread = _scale(line, bit, make_up, edges)
     rate = 1 / (bit * scale) if math.isfinite(spread) else 0.0
-    is_far = abs(1 / scale - 1) - 2 * spread > 0.5 / (made.bits - 0.5)
-    if spread * made.bits > KNOWN:
+    is_far = abs(1 / scale - 1) - 2 * spread > 0.5 / (make_up.bits - 0.5)
+    if spread * make_up.bits > KNOWN:
         scale, rate = 1.0, 0.0 if spread == math.inf else rate
     elif not is_far:
         bit *= scale
-        if abs(scale - 1) * made.bits > RATE_TAKEN:
-            sound = _is_sound(line, bit, made)
-            chosen, unsure, disturbed = character_starts(line, bit, made.bits, sound)
+        if abs(scale - 1) * make_up.bits > RATE_TAKEN:
+            sound = _is_sound(line, bit, make_up)
+            chosen, unsure, disturbed = character_starts(line, bit, make_up.bits, sound)
             edges = int(not line.first) + 2 * chosen
         scale = 1.0
     bounds = np.append(edges, line.times.size)
     parts = [
-        _read(line, bit, made, bounds[begin : begin + WINDOW + 1], scale) for begin in range(0, edges.size, WINDOW)
+        _read(line, bit, make_up, bounds[begin : begin + WINDOW + 1], scale) for begin in range(0, edges.size, WINDOW)
     ]
-    parts = parts or [_read(line, bit, made, bounds, scale)]
+    parts = parts or [_read(line, bit, make_up, bounds, scale)]
     lows, word, marks = (np.concatenate(columns) for columns in zip(*parts, strict=True))
     return _Found(
         line.times[edges],
         lows,
         word,
-        _data(word, made, bit_order),
+        _data(word, make_up, bit_order),
         unsure,
         (marks & NARROW != 0) | disturbed,
         marks & OFF_CLOCK != 0,
@@ -180,23 +180,23 @@ def _characters(line: Line, bit: float, made: Character, bit_order: str) -> _Fou
     )
 
 
-def _is_sound(line: Line, bit: float, made: Character) -> Callable[[Floats], Flags]:
+def _is_sound(line: Line, bit: float, make_up: Character) -> Callable[[Floats], Flags]:
     """For start edges, whether start, parity and stop bits are what they have to be, read in the middle of each."""
-    places = (np.arange(made.read_bits) + 0.5) * bit
+    places = (np.arange(make_up.read_bits) + 0.5) * bit
 
     def sound(starts: Floats) -> Flags:
         high = line.is_high(starts[:, None] + places)
-        word = (high * (np.uint32(1) << np.arange(made.read_bits, dtype=np.uint32))).sum(axis=1, dtype=np.uint32)
-        good = ~high[:, 0] & high[:, made.read_bits - int(made.stop_bits) :].all(axis=1)
-        if made.parity != "none":
-            good &= high[:, 1 + made.data_bits] == (_wanted_parity(word, made) != 0)
+        word = (high * (np.uint32(1) << np.arange(make_up.read_bits, dtype=np.uint32))).sum(axis=1, dtype=np.uint32)
+        good = ~high[:, 0] & high[:, make_up.read_bits - int(make_up.stop_bits) :].all(axis=1)
+        if make_up.parity != "none":
+            good &= high[:, 1 + make_up.data_bits] == (_wanted_parity(word, make_up) != 0)
         return np.asarray(good)
 
     return sound
 
 
 def _read(
-    line: Line, bit: float, made: Character, bounds: Indexes, scale: float
+    line: Line, bit: float, make_up: Character, bounds: Indexes, scale: float
 ) -> tuple[Floats, npt.NDArray[np.uint32], npt.NDArray[np.uint8]]:
     """Some characters: how long each stayed low (s), its bits, and what is wrong with its edges.
 
@@ -215,7 +215,7 @@ def _read(
     pulses[-1] = after - times[-1]
     places = (times - np.repeat(times.take(groups), counts)) / bit
     first_read = np.ceil(places - 0.5)  # the first bit whose middle is not before the edge
-    inside = first_read < made.read_bits
+    inside = first_read < make_up.read_bits
     turns = np.left_shift(np.uint32(ALL_BITS), np.minimum(first_read, 31.0).astype(np.uint32))
     word = ~np.bitwise_xor.reduceat(turns, groups)
     is_narrow = pulses < SHORTEST_PULSE * bit
@@ -227,7 +227,7 @@ def _read(
     return pulses.take(groups), word, every
 
 
-def _scale(line: Line, bit: float, made: Character, edges: Indexes) -> tuple[float, float]:
+def _scale(line: Line, bit: float, make_up: Character, edges: Indexes) -> tuple[float, float]:
     """Measured over assumed bit time, and its uncertainty; from falling edges, as the start edge is one, if there are.
 
     The start edge is known no better than to a sample, and all edges of its character are compared with it.
@@ -238,12 +238,12 @@ def _scale(line: Line, bit: float, made: Character, edges: Indexes) -> tuple[flo
     chosen = edges[: int(np.searchsorted(edges, edges[0] + times.size))]
     counts = np.diff(chosen, append=edges[0] + times.size)
     places = (times - np.repeat(line.times[chosen], counts)) / bit
-    within = (np.ceil(places - 0.5) < made.read_bits) & (places > 0.5)
+    within = (np.ceil(places - 0.5) < make_up.read_bits) & (places > 0.5)
     narrow = np.flatnonzero(np.diff(times) < SHORTEST_COUNTED * bit)
     within[narrow] = within[narrow + 1] = False
     falling = places[::2][within[::2]]
     found = _rate_of(falling, places[within], line.interval / bit, chosen.size)
-    if found[1] * made.bits > WELL_KNOWN:  # hardly any falling edge, or none far from the start edge
+    if found[1] * make_up.bits > WELL_KNOWN:  # hardly any falling edge, or none far from the start edge
         found = min(
             found, _rate_of(places[within], places[within], line.interval / bit, chosen.size), key=lambda each: each[1]
         )
@@ -269,32 +269,32 @@ def _rate_of(places: Floats, every: Floats, sample: float, characters: int) -> t
     return scale, math.hypot(spread, sample / reach / math.sqrt(3 * min(characters, places.size)))
 
 
-def _data(word: npt.NDArray[np.uint32], made: Character, bit_order: str) -> npt.NDArray[np.uint32]:
-    data = (word >> np.uint32(1)) & np.uint32((1 << made.data_bits) - 1)
+def _data(word: npt.NDArray[np.uint32], make_up: Character, bit_order: str) -> npt.NDArray[np.uint32]:
+    data = (word >> np.uint32(1)) & np.uint32((1 << make_up.data_bits) - 1)
     if bit_order == "lsb":
         return data
     mirrored = np.zeros_like(data)
-    for place in range(made.data_bits):
-        mirrored |= ((data >> np.uint32(place)) & np.uint32(1)) << np.uint32(made.data_bits - 1 - place)
+    for place in range(make_up.data_bits):
+        mirrored |= ((data >> np.uint32(place)) & np.uint32(1)) << np.uint32(make_up.data_bits - 1 - place)
     return mirrored
 
 
-def _as_frames(line: Line, made: Character, found: _Found, facts: dict[str, float]) -> Frames:
+def _as_frames(line: Line, make_up: Character, found: _Found, facts: dict[str, float]) -> Frames:
     one, bit = np.uint32(1), found.bit
-    last_read = found.starts + (made.read_bits - 0.5) * bit
+    last_read = found.starts + (make_up.read_bits - 0.5) * bit
     cut = last_read >= line.end
-    stops = made.read_bits - int(made.stop_bits)
-    stop_mask = np.uint32(((1 << int(made.stop_bits)) - 1) << stops)
-    is_break = found.lows > (made.bits + BREAK_MARGIN) * bit
+    stops = make_up.read_bits - int(make_up.stop_bits)
+    stop_mask = np.uint32(((1 << int(make_up.stop_bits)) - 1) << stops)
+    is_break = found.lows > (make_up.bits + BREAK_MARGIN) * bit
     cut &= ~is_break
     framing = ((found.word & stop_mask) != stop_mask) & ~cut & ~is_break
-    if made.stop_bits % 1:  # half a stop bit is never read: only that the next character begins too soon shows it
-        framing[:-1] |= (np.diff(found.starts) < (made.bits - EARLY) * bit) & ~is_break[:-1]
+    if make_up.stop_bits % 1:  # half a stop bit is never read: only that the next character begins too soon shows it
+        framing[:-1] |= (np.diff(found.starts) < (make_up.bits - EARLY) * bit) & ~is_break[:-1]
     parity = np.zeros(found.starts.size, dtype=np.bool_)
-    if made.parity != "none":
-        sent = (found.word >> np.uint32(1 + made.data_bits)) & one
-        parity = (sent != _wanted_parity(found.word, made)) & ~cut & ~is_break
-    ends = np.where(is_break, found.starts + found.lows, np.minimum(found.starts + made.bits * bit, line.end))
+    if make_up.parity != "none":
+        sent = (found.word >> np.uint32(1 + make_up.data_bits)) & one
+        parity = (sent != _wanted_parity(found.word, make_up)) & ~cut & ~is_break
+    ends = np.where(is_break, found.starts + found.lows, np.minimum(found.starts + make_up.bits * bit, line.end))
     ends[:-1] = np.minimum(ends[:-1], found.starts[1:])  # an edge is known no better than to a sample
     count = found.starts.size
     return Frames(
@@ -312,19 +312,19 @@ def _as_frames(line: Line, made: Character, found: _Found, facts: dict[str, floa
             "timing": found.off_clock & ~is_break,
             "undersampled": np.full(count, bit < FEWEST_SAMPLES * line.interval),
             "baud": np.full(count, found.off_rate),
-            "polarity": np.full(count, _idles_low(line, made.bits * bit)),
+            "polarity": np.full(count, _idles_low(line, make_up.bits * bit)),
         },
         facts=facts
         | {"bit_rate": found.rate, "bit_rate_uncertainty": found.rate * found.spread if found.rate else 0.0},
     )
 
 
-def _wanted_parity(word: npt.NDArray[np.uint32], made: Character) -> npt.NDArray[np.uint32]:
-    if made.parity in ("mark", "space"):
-        return np.full(word.size, made.parity == "mark", dtype=np.uint32)
-    bits = (word >> np.uint32(1)) & np.uint32((1 << made.data_bits) - 1)
+def _wanted_parity(word: npt.NDArray[np.uint32], make_up: Character) -> npt.NDArray[np.uint32]:
+    if make_up.parity in ("mark", "space"):
+        return np.full(word.size, make_up.parity == "mark", dtype=np.uint32)
+    bits = (word >> np.uint32(1)) & np.uint32((1 << make_up.data_bits) - 1)
     ones = np.bitwise_count(bits).astype(np.uint32)
-    wanted: npt.NDArray[np.uint32] = (ones + np.uint32(made.parity == "odd")) & np.uint32(1)
+    wanted: npt.NDArray[np.uint32] = (ones + np.uint32(make_up.parity == "odd")) & np.uint32(1)
     return wanted
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from wavewright.cli.bench_choice import chosen_bench
-from wavewright.cli.desk import Desk
+from wavewright.cli.operator_terminal import OperatorTerminal
 from wavewright.cli.options import Bench, Draw, Instruments, LogbookAt, Seed, Settings, read_instruments, read_settings
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.errors import WavewrightError
@@ -55,7 +55,7 @@ def calibrate(
 
     there = load_bench(chosen_bench(bench, recipe), is_corrected=False)
     wanted = load_recipe(find_file(recipe), set=read_settings(settings))
-    desk = Desk(console(stderr=True), is_attended=not yes)
+    desk = OperatorTerminal(console(stderr=True), is_attended=not yes)
     options = RunOptions(
         operator=operator,
         out=out,

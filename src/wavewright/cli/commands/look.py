@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from wavewright.cli.bench_choice import chosen_bench
-from wavewright.cli.desk import Desk
+from wavewright.cli.operator_terminal import OperatorTerminal
 from wavewright.cli.options import Bench, Draw, Instruments, Seed, read_instruments
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.cli.picture_option import TERMINAL, PictureAt, show_pictures
@@ -76,7 +76,7 @@ def look(
         raise Misuse(f"{recipe} exists already", expected="a new file", do=do)
     there = load_bench(chosen_bench(bench))
     seconds = read_quantity(patience, unit="s", least=1e-3).value
-    desk = Desk(console(stderr=True), is_attended=not yes)
+    desk = OperatorTerminal(console(stderr=True), is_attended=not yes)
     chosen = read_instruments(instrument)
     found = _looked(there, input or (), chosen, place=place, patience=seconds, desk=desk, seed=seed, draw=draw)
     if as_json:
@@ -111,7 +111,7 @@ def _looked(
     *,
     place: str,
     patience: float,
-    desk: Desk,
+    desk: OperatorTerminal,
     seed: int | None,
     draw: int | None,
 ) -> FirstLook:
@@ -205,7 +205,7 @@ def _write_draft(
     *,
     place: str,
     shots: int,
-    desk: Desk,
+    desk: OperatorTerminal,
     seed: int | None,
     draw: int | None,
 ) -> None:

@@ -14,7 +14,7 @@ from wavewright.cli.output import AsJson, console, print_json
 from wavewright.errors import Misuse, WavewrightError
 
 if TYPE_CHECKING:
-    from wavewright.instruments.exercise import Row
+    from wavewright.instruments.profile_exercise import TrialRow
     from wavewright.instruments.vocabulary import Role
 
 commands = typer.Typer(help="Instrument profiles: list, show, create, test.", no_args_is_help=True)
@@ -105,10 +105,10 @@ def exercise(
     and ceilings are respected. Exit status 1 if something fails.
     """
     from wavewright.instruments.bench_file import load_bench
-    from wavewright.instruments.exercise import TrialOutcome, exercise_profile
     from wavewright.instruments.profile import load_profile
+    from wavewright.instruments.profile_exercise import TrialOutcome, exercise_profile
 
-    rows: list[Row] = []
+    rows: list[TrialRow] = []
     causes: dict[str, str] = {}
     for row in exercise_profile(load_profile(file), load_bench(chosen_bench(bench)), name=instrument):
         rows.append(row)
@@ -131,7 +131,7 @@ def _role(word: str) -> Role:
     return Role(word)
 
 
-def _line(row: Row, causes: dict[str, str]) -> str:
+def _line(row: TrialRow, causes: dict[str, str]) -> str:
     """One row; a reason is given in full where it comes for the first time, which `causes` keeps."""
     words = [f"{row.finding:<13}", f"{1000 * row.duration:8.2f} ms", f"{row.setting}"]
     if row.asked is not None:

@@ -9,7 +9,7 @@ import typer
 
 from wavewright.cli.bench_choice import chosen_bench
 from wavewright.cli.completion import complete_recipe
-from wavewright.cli.desk import Desk
+from wavewright.cli.operator_terminal import OperatorTerminal
 from wavewright.cli.options import Bench, Settings, read_settings
 from wavewright.cli.output import AsJson, console, print_json
 
@@ -37,7 +37,7 @@ def replay(
     from wavewright.running.run_options import RunOptions
     from wavewright.running.shipped_files import find_file
 
-    desk = Desk(console(stderr=True), is_attended=False)
+    desk = OperatorTerminal(console(stderr=True), is_attended=False)
     try:
         outcome = run_and_keep(
             load_recipe(find_file(recipe), set=read_settings(settings)),

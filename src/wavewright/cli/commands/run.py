@@ -13,7 +13,7 @@ import typer
 from wavewright.cli.batch import BatchConsole, BatchOptions, Pace, serials_of, summary_json, summary_lines
 from wavewright.cli.bench_choice import chosen_bench
 from wavewright.cli.completion import complete_recipe
-from wavewright.cli.desk import Desk
+from wavewright.cli.operator_terminal import OperatorTerminal
 from wavewright.cli.options import (
     Bench,
     CapturesAt,
@@ -112,7 +112,7 @@ def run(
     from wavewright.instruments.stop_signals import STOP_SIGNALS
     from wavewright.logbook.batch_run import seed_of
     from wavewright.logbook.default_location import usual_logbook
-    from wavewright.logbook.golden import keep_golden
+    from wavewright.logbook.golden_waveforms import keep_golden
     from wavewright.logbook.kept_run import run_and_keep
     from wavewright.quantities import read_quantity
     from wavewright.recipe.load import load_recipe
@@ -127,7 +127,7 @@ def run(
     is_batch = batch or serials is not None
     lot = (batch_name or f"{datetime.now(UTC):%Y%m%d-%H%M%S}") if is_batch else ""
     where = logbook or usual_logbook()
-    desk = Desk(console(stderr=True), is_attended=not yes)
+    desk = OperatorTerminal(console(stderr=True), is_attended=not yes)
     options = RunOptions(
         serial=serial,
         serial_pattern=pattern,
@@ -191,7 +191,7 @@ def run(
     return outcome.verdict.exit_status
 
 
-def _say_fitness(recipe: Recipe, bench: BenchFile, options: RunOptions, desk: Desk) -> None:
+def _say_fitness(recipe: Recipe, bench: BenchFile, options: RunOptions, desk: OperatorTerminal) -> None:
     """What speaks against the set-up: once for a batch, whose units share it; a single run says it by itself."""
     from wavewright.logbook.kept_run import fitness
 
@@ -227,7 +227,7 @@ def _run_batch(
     *,
     out: Path,
     simulated: bool,
-    desk: Desk,
+    desk: OperatorTerminal,
     as_json: bool,
     say_fitness: Callable[[], None],
     picture: str | None,

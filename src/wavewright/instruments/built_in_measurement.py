@@ -13,12 +13,12 @@ from wavewright.instruments.setting import fill, picked
 _OF_THE_CHANNEL = ("", "V/s", "V/√Hz")  # units of metrics that grow with the voltage
 
 
-def has_own_value(instrument: Instrument, metric: str) -> bool:
+def has_built_in_measurement(instrument: Instrument, metric: str) -> bool:
     """Whether the profile knows how to ask for it."""
     return metric in instrument.profile.grammar.own_values
 
 
-def ask_own_value(instrument: Instrument, metric: str, *, input: int, attenuation: float = 1.0) -> float:
+def ask_built_in_measurement(instrument: Instrument, metric: str, *, input: int, attenuation: float = 1.0) -> float:
     """What the instrument itself says of its last record, in SI units at the probe tip, ratios 0 … 1.
 
     Whatever the query left in the error queue is read with it, so that nobody takes it for his own.

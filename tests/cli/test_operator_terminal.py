@@ -8,13 +8,13 @@ import pytest
 from rich.console import Console
 
 from wavewright.cli.batch import Pace
-from wavewright.cli.desk import Desk
+from wavewright.cli.operator_terminal import OperatorTerminal
 from wavewright.cli.progress_bar import ProgressBar
 
 
 def seen(*, is_terminal: bool) -> str:
     printed = io.StringIO()
-    desk = Desk(Console(file=printed, force_terminal=is_terminal, width=100), is_attended=False)
+    desk = OperatorTerminal(Console(file=printed, force_terminal=is_terminal, width=100), is_attended=False)
     desk.begin("rail_noise[duty=10 %]", shots=16)
     desk.step("setting the digitizer")
     desk.shot(3)
@@ -53,7 +53,7 @@ def test_a_batch_of_known_length_says_what_is_left() -> None:
 
 def test_the_bar_of_a_unit_says_which_it_is() -> None:
     printed = io.StringIO()
-    desk = Desk(Console(file=printed, force_terminal=True, width=100), is_attended=False)
+    desk = OperatorTerminal(Console(file=printed, force_terminal=True, width=100), is_attended=False)
     desk.heading = "unit 2 of 5, 4 min left"
     desk.begin("rail_noise", shots=16)
     desk.close()

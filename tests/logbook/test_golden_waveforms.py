@@ -12,7 +12,7 @@ import pytest
 from tests.logbook.made_outcomes import outcome
 from wavewright.errors import StorageFault
 from wavewright.logbook.formats.catalogue import read_waveforms
-from wavewright.logbook.golden import keep_golden
+from wavewright.logbook.golden_waveforms import keep_golden
 from wavewright.running.outcome import Outcome
 from wavewright.waveform import Capture, Waveform
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from wavewright.running.result import MeasurementOutcome
 
 
-class Desk:
+class OperatorTerminal:
     """Prompts and progress of one run; both on stderr, so that stdout has the result and nothing else.
 
     Parameters

@@ -44,7 +44,7 @@ class TrialOutcome(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class TrialRow:
     """One value of one setting: what was sent, what the instrument made of it, how long it took, s."""
 
     setting: str
@@ -68,7 +68,7 @@ class Row:
 
 def exercise_profile(
     profile: Profile, bench: BenchFile, *, name: str | None = None, wire_log: WireLog | None = None
-) -> Iterator[Row]:
+) -> Iterator[TrialRow]:
     """Try a profile on the instrument of the bench that has its role.
 
     Parameters
@@ -94,7 +94,7 @@ def exercise_profile(
         yield from exercise(opened[chosen])
 
 
-def exercise(instrument: Instrument, *, elapsed: Callable[[], float] = time.perf_counter) -> Iterator[Row]:
+def exercise(instrument: Instrument, *, elapsed: Callable[[], float] = time.perf_counter) -> Iterator[TrialRow]:
     """Row after row, as they come. The instrument is in its known state afterwards, its outputs off.
 
     Raises
@@ -119,7 +119,7 @@ def exercise(instrument: Instrument, *, elapsed: Callable[[], float] = time.perf
             instrument.reset()
 
 
-def _rows(instrument: Instrument, elapsed: Callable[[], float]) -> Iterator[Row]:
+def _rows(instrument: Instrument, elapsed: Callable[[], float]) -> Iterator[TrialRow]:
     yield _known_state(instrument, elapsed)
     for setting, value, input in _everything(instrument):
         yield _try(instrument, Assignment(setting, value, input), elapsed)
@@ -127,16 +127,16 @@ def _rows(instrument: Instrument, elapsed: Callable[[], float]) -> Iterator[Row]
         yield from _capture_in_every_format(instrument, elapsed)
 
 
-def _known_state(instrument: Instrument, elapsed: Callable[[], float]) -> Row:
+def _known_state(instrument: Instrument, elapsed: Callable[[], float]) -> TrialRow:
     begin = elapsed()
     messages = instrument.known_state_messages(instrument.profile)
     try:
         instrument.reset()
     except WavewrightError as fault:
-        return Row(
+        return TrialRow(
             "known state", None, None, TrialOutcome.FAILS, messages, elapsed() - begin, str(fault), _is_silence(fault)
         )
-    return Row("known state", None, None, TrialOutcome.WORKS, messages, elapsed() - begin)
+    return TrialRow("known state", None, None, TrialOutcome.WORKS, messages, elapsed() - begin)
 
 
 def _everything(instrument: Instrument) -> Iterator[tuple[str, Value, int | None]]:
@@ -155,13 +155,13 @@ def _everything(instrument: Instrument) -> Iterator[tuple[str, Value, int | None
                 yield setting, value, input
 
 
-def _try(instrument: Instrument, wanted: Assignment, elapsed: Callable[[], float]) -> Row:
+def _try(instrument: Instrument, wanted: Assignment, elapsed: Callable[[], float]) -> TrialRow:
     asked = wanted.value if isinstance(wanted.value, float | int | str | bool) else None
     messages: tuple[str, ...] = ()
     begin = elapsed()
 
-    def row(finding: TrialOutcome, used: float | str | bool | None = None, remark: str = "") -> Row:
-        return Row(wanted.name, asked, used, finding, messages, elapsed() - begin, remark)
+    def row(finding: TrialOutcome, used: float | str | bool | None = None, remark: str = "") -> TrialRow:
+        return TrialRow(wanted.name, asked, used, finding, messages, elapsed() - begin, remark)
 
     try:
         profile, used = instrument.profile, None
@@ -212,7 +212,7 @@ def _is_same(asked: float | str | bool, used: float | str | bool) -> bool:
     return asked == used
 
 
-def _capture_in_every_format(instrument: Digitizer, elapsed: Callable[[], float]) -> Iterator[Row]:
+def _capture_in_every_format(instrument: Digitizer, elapsed: Callable[[], float]) -> Iterator[TrialRow]:
     ranges = instrument.profile.grammar.abilities.ranges
     rate = instrument.profile.grammar.abilities.rate or 1e6
     setup = DigitizerSetup(
@@ -229,10 +229,12 @@ def _capture_in_every_format(instrument: Digitizer, elapsed: Callable[[], float]
             wave = instrument.acquire()["input 1"]
         except WavewrightError as fault:
             _settle(instrument)
-            yield Row(f"capture as {name}", None, None, TrialOutcome.FAILS, messages, elapsed() - begin, str(fault))
+            yield TrialRow(
+                f"capture as {name}", None, None, TrialOutcome.FAILS, messages, elapsed() - begin, str(fault)
+            )
             continue
         remark = f"{len(wave)} samples, {wave.gain:g} V per code, from {wave.start:g} s every {wave.interval:g} s"
-        yield Row(f"capture as {name}", None, len(wave), TrialOutcome.WORKS, messages, elapsed() - begin, remark)
+        yield TrialRow(f"capture as {name}", None, len(wave), TrialOutcome.WORKS, messages, elapsed() - begin, remark)
     try:
         instrument.choose_format(instrument.profile.grammar.waveform.format)
     except (Misuse, WavewrightError):
