@@ -17,6 +17,8 @@ from wavewright.cli.output import console
 from wavewright.cli.progress_bar import ProgressBar
 from wavewright.cli.visible import visible_streams
 from wavewright.logbook.book import Logbook
+from wavewright.reporting.terminal_trace import terminal_trace
+from wavewright.waveform import Waveform
 
 SERIAL = "BRD-Ω-7"
 
@@ -93,3 +95,13 @@ def test_a_run_shows_its_bar_on_a_terminal_of_any_code_page(code_page: str, tmp_
     assert process.returncode == 0, text
     assert "PASS" in text.upper()
     assert "defect" not in text
+
+
+@pytest.mark.parametrize("code_page", ["cp437", "cp1252", "cp932", "ascii"])
+def test_a_trace_is_drawn_with_the_signs_that_the_code_page_has(code_page: str) -> None:
+    wave = Waveform.from_volts([0, 1, 1, 0] * 20, interval=1e-6, name="drive")
+    plain, dotted = terminal_trace(wave, encoding=code_page), terminal_trace(wave)
+    assert [line.encode(code_page).decode(code_page) for line in plain] == plain
+    for line, dots in zip(plain[:-1], dotted[:-1], strict=True):
+        inked = [sign not in " \u2800" for sign in dots[13:]]
+        assert [sign == "#" for sign in line[13:].ljust(len(inked))] == inked

@@ -15,12 +15,15 @@ BLANK = 0x2800
 DOTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
 
 
-def terminal_trace(wave: Waveform, *, width: int = 72, height: int = 5, marks: int = 12) -> list[str]:
+def terminal_trace(
+    wave: Waveform, *, width: int = 72, height: int = 5, marks: int = 12, encoding: str = "utf-8"
+) -> list[str]:
     """The lines of the drawing: the trace, with its highest and lowest value at the left, and the time axis below.
 
     Parameters
     ----------
     width, height : in characters, without the labels; marks : width of the labels.
+    encoding : of what it is written to; one that lacks the patterns gets # where there is any dot.
     """
     columns, rows = 2 * width, 4 * height
     lows, highs = _envelope(wave, columns)
@@ -38,9 +41,19 @@ def terminal_trace(wave: Waveform, *, width: int = 72, height: int = 5, marks: i
             cells[line, column // 2] |= DOTS[dot][column % 2]
     labels = [""] * height
     labels[0], labels[-1] = (show_quantity(end, wave.unit) for end in (highest, lowest))
+    if not _has_patterns(encoding):
+        cells = np.where(cells == BLANK, ord(" "), ord("#"))
     drawn = [f"{label:>{marks}} {''.join(map(chr, line))}".rstrip() for label, line in zip(labels, cells, strict=True)]
     begin, end = (show_quantity(time, "s") for time in (wave.start, wave.start + wave.duration))
     return [*drawn, f"{'':>{marks}} {begin}{end:>{max(width - len(begin), 1)}}"]
+
+
+def _has_patterns(encoding: str) -> bool:
+    try:
+        chr(BLANK).encode(encoding)
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True
 
 
 def _envelope(wave: Waveform, columns: int) -> tuple[Floats, Floats]:

@@ -187,7 +187,7 @@ def _print(found: FirstLook, *, has_traces: bool) -> None:
         out.print(Text(f"input {one.input}: {sentence(one.found)}", style="bold"), soft_wrap=True)
         for doubt in one.found.doubts:
             out.print(Text(f"  in doubt: {doubt}"), soft_wrap=True)
-        for line in terminal_trace(one.wave, width=width) if has_traces else ():
+        for line in terminal_trace(one.wave, width=width, encoding=out.encoding) if has_traces else ():
             out.print(Text(line), soft_wrap=True)
         for said in one.found.serial.said if one.found.serial is not None else ():
             out.print(Text(f"  {said}"), soft_wrap=True)
