@@ -8,8 +8,8 @@ from importlib.resources import files
 from wavewright.reference.topic import Group, Topic
 
 ORDER = (
-    "runs", "unknown-lines", "own-board", "recipes", "set-ups", "calibration", "batches", "production-line",
-    "more-commands", "time-outs",
+    "runs", "unknown-lines", "watching", "own-board", "recipes", "set-ups", "calibration", "batches",
+    "production-line", "more-commands", "time-outs",
     "robustness", "speed", "caveats",
 )  # fmt: skip
 

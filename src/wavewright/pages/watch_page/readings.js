@@ -21,7 +21,7 @@ export class Readings {
         : element("p", { class: "remark" }, "The recipe computes nothing in this measurement."));
     }
     message.rows.forEach((row, index) => {
-      for (const [number, key] of CELLS.entries()) if (key) say(this.rows[index][number], row[key] || "");
+      for (const [number, key] of CELLS.entries()) if (key) say(this.rows[index][number], key === "label" ? row[key] : unbroken(row[key] || ""));
     });
   }
 
@@ -56,13 +56,24 @@ export class Readings {
     const said = [];
     if (row.reason) said.push(element("p", {}, sentence(row.reason)));
     for (const doubt of row.doubts || []) {
-      said.push(element("p", {}, element("strong", { class: "doubt" }, `in doubt: ${String(doubt.code).replaceAll("_", " ")}`), " ",
-        sentence(doubt.text), doubt.cure ? ` Do: ${sentence(doubt.cure)}` : ""));
+      const name = String(doubt.code).replaceAll("_", " ");
+      said.push(element("p", {}, element("strong", { class: "doubt" }, `in doubt: ${name}`), " ",
+        sentence(bare(doubt.text, name, doubt.cure)), doubt.cure ? ` Do: ${sentence(doubt.cure)}` : ""));
     }
     if (!said.length) return [];
     return [element("tr", { class: "remarks", role: "row" },
       element("td", { role: "cell", colspan: HEADINGS.length, "aria-label": `Remarks on ${row.label}` }, ...said))];
   }
+}
+
+// a number and its unit stay on one line; between the two ends of a limit there may be a break
+const unbroken = (text) => text.replace(/(\d|±) (?=[^\s.±])/g, "$1\u00a0");
+
+// without the name before it and the cure after it, which stand beside it anyway
+function bare(text, name, cure) {
+  const said = text.startsWith(`${name}: `) ? text.slice(name.length + 2) : text;
+  const end = said.replace(/\.$/, "");
+  return cure && end.endsWith(cure) ? end.slice(0, -cure.length).replace(/[;,:] *$/, "") : said;
 }
 
 const sentence = (text) => (/[.!?]$/.test(text) ? text : `${text}.`);
