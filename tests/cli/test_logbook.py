@@ -72,10 +72,23 @@ def test_trend_draws_and_tells(wavewright: Command, book: Path, tmp_path: Path) 
     told = wavewright("logbook", "trend", "rail_noise.ripple", "--logbook", book, "--out", tmp_path / "trend.html")
     assert told.status == 0
     assert told.stdout.startswith("rail_noise.ripple: 3 readings, 1 failed")
-    assert (tmp_path / "trend.html").stat().st_size > 1_000_000
+    assert (tmp_path / "trend.html").stat().st_size < 400_000
     plain = wavewright("logbook", "trend", "rail_noise.ripple", "--logbook", book, "--json").json
     assert plain["unit"] == "V"
     assert plain["count"] == 3
+
+
+def test_trend_takes_a_batch_and_draws_files(wavewright: Command, book: Path, tmp_path: Path) -> None:
+    name = "rail_noise.ripple"
+    assert "0 readings" not in wavewright("logbook", "trend", name, "--logbook", book).stdout
+    assert (
+        wavewright("logbook", "trend", name, "--logbook", book, "--batch-name", "lot-9").stdout
+        == f"{name}: no readings\n"
+    )
+    wavewright("logbook", "trend", name, "--logbook", book, "--picture", tmp_path / "trend.svg")
+    text = (tmp_path / "trend.svg").read_text(encoding="utf-8")
+    assert "limit 40 mV" in text
+    assert "time, UTC" in text
 
 
 def test_export_and_import_carry_runs_over(wavewright: Command, book: Path, tmp_path: Path) -> None:

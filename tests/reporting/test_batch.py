@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
+from xml.etree import ElementTree as Xml
 
+import numpy as np
 import pytest
 
 from tests.logbook.made_outcomes import outcome
@@ -14,6 +18,8 @@ from wavewright.errors import Misuse, StorageFault
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.queries import Filter, points, trend
 from wavewright.reporting.batch import batch_report, study_batch, write_batch_report
+from wavewright.reporting.chart_pictures import trend_picture
+from wavewright.reporting.layers import CurveLayer, PointsLayer
 from wavewright.reporting.trend_page import write_trend_page
 from wavewright.reporting.trend_text import trend_lines
 
@@ -60,11 +66,55 @@ def test_no_runs_make_no_report(book: Logbook) -> None:
         study_batch(book, Filter(part="VC-203"))
 
 
-def test_a_batch_report_is_html_only(book: Logbook, tmp_path: Path) -> None:
+def test_a_batch_report_is_html_or_junit(book: Logbook, tmp_path: Path) -> None:
     with pytest.raises(Misuse, match=r"file extension `\.pdf`"):
         write_batch_report(book, tmp_path / "batch.pdf")
     with pytest.raises(StorageFault, match="the report cannot be written"):
         write_batch_report(book, tmp_path / "missing" / "batch.html")
+
+
+def test_the_failed_units_are_those_whose_last_run_did_not_pass(book: Logbook, tmp_path: Path) -> None:
+    assert study_batch(book).failed_units == ()  # the one that failed was repaired, and passed then
+    failed = study_batch(book, ids=[run.id for run in study_batch(book).runs[:-1]]).failed_units
+    assert [(run.serial, names) for run, names in failed] == [("VC204-0020", (NAME,))]
+    page = batch_report(study_batch(book, ids=[run.id for run in study_batch(book).runs[:-1]]))
+    (told,) = re.findall(r"Failed units[^<]*</dt><dd>(.*?)</dd>", page)
+    assert re.sub(r"<[^>]+>", "", told) == f"VC204-0020 ({NAME})"
+
+
+def test_the_table_of_runs_has_every_reading_of_every_unit_and_each_point_leads_to_its_row(book: Logbook) -> None:
+    study = study_batch(book)
+    page = batch_report(study)
+    rows = re.findall(r'<tr class="(\w+)" id="run-([^"]+)">(.*?)</tr>', page, re.DOTALL)
+    assert [run for _, run, _ in rows] == [run.id for run in study.runs]
+    told = {run: re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", row)) for _, run, row in rows}
+    assert " 58.0 mV fail " in told[study.runs[20].id]
+    assert " 25.0 mV " in told[study.runs[21].id]
+    (one,) = study.readings
+    single, ranges = one.pictures[1:]
+    for picture, first in ((single, 0), (ranges, 1)):
+        (points_,) = picture.panels[0].layers
+        assert isinstance(points_, PointsLayer)
+        assert points_.links == tuple(f"#run-{run.id}" for run in study.runs[first:])
+        assert points_.labels == tuple(run.serial for run in study.runs[first:])
+
+
+def test_a_batch_as_junit_has_a_suite_per_unit_and_counts_its_failures(book: Logbook, tmp_path: Path) -> None:
+    assert write_batch_report(book, tmp_path / "lot.xml") == 22
+    root = Xml.fromstring((tmp_path / "lot.xml").read_text(encoding="utf-8"))
+    assert (root.get("tests"), root.get("failures"), root.get("errors")) == ("22", "1", "0")
+    failed = [suite for suite in root if suite.get("failures") == "1"]
+    assert [suite.get("name") for suite in failed] == ["VC204-0020: rail_noise"]
+    assert failed[0].find("properties/property[@name='run']") is not None
+
+
+def test_a_batch_page_leads_to_the_report_of_each_run(book: Logbook, tmp_path: Path) -> None:
+    ids = [run.id for run in study_batch(book).runs[:2]]
+    write_batch_report(book, tmp_path / "lot.html", ids=ids, reports=tmp_path / "each" / "reports")
+    page = (tmp_path / "lot.html").read_text(encoding="utf-8")
+    for run in ids:
+        assert f'<a href="each/reports/{run}.html">' in page
+        assert "rail_noise" in (tmp_path / "each" / "reports" / f"{run}.html").read_text(encoding="utf-8")
 
 
 def test_the_page_says_yield_and_names_the_odd_unit(book: Logbook) -> None:
@@ -106,20 +156,44 @@ def test_a_browser_draws_a_trend(visit: Callable[..., Visit], book: Logbook, tmp
     assert low < min(points_["ends"])
     assert max(points_["ends"]) < high
     assert "limit 40 mV" in seen.page.evaluate(LABELS, "trend")
+    assert seen.page.locator("h1, figcaption").all_inner_texts().count("Trend of rail_noise.ripple") == 1
+    # a point leads to the row of its run
+    place = seen.page.evaluate("""() => { const chart = document.getElementById('trend').chart;
+      const points = chart.picture.panels[0].layers.find((one) => one.kind === 'points'); return points.links[20]; }""")
+    assert seen.page.locator(place).inner_text().count("58.0 mV") == 1
     seen.page.click("#trend [data-move=in]")
     assert seen.said == []
 
 
-def test_a_trend_in_the_terminal(book: Logbook) -> None:
-    lines = list(trend_lines(trend(book, NAME, buckets=11), height=5))
+def test_a_trend_in_the_terminal_has_the_limit_the_dates_and_the_failed_runs(book: Logbook) -> None:
+    lines = list(trend_lines(trend(book, NAME), points(book, NAME), width=80))
     assert lines[0] == "rail_noise.ripple: 22 readings, 1 failed"
-    assert lines[1].startswith("58 mV ┤")
-    assert "×" in "".join(lines)
-    assert lines[-1].endswith("2026-03-02 08:00 … 2026-03-02 08:19 UTC")
+    assert all(len(line) <= 80 for line in lines[:-1])
+    (limit,) = [line for line in lines if line.endswith(" limit 40 mV")]
+    assert limit.count("─") > 50  # over the full width, beside its name
+    assert sum(line.count("×") for line in lines) == 1
+    assert any("2026-03-02" in line for line in lines)
+    assert any("time, UTC" in line for line in lines)
+    assert lines[-1].startswith("failed: VC204-0020, 2026-03-02 08:")
+    assert lines[-1].endswith(f"58.0 mV, run {study_batch(book).runs[20].id}")
+
+
+def test_nothing_is_drawn_through_a_time_without_readings(tmp_path: Path) -> None:
+    with Logbook(tmp_path / "gap.sqlite") as book:
+        early = [outcome(number, value=0.024) for number in range(4)]
+        late = [replace(one, started=one.started + timedelta(days=30), ended=one.ended + timedelta(days=30),
+                        serial=f"{one.serial}-late") for one in early]  # fmt: skip
+        book.enter_all([*early, *late])
+        found = trend(book, NAME, buckets=60)
+        picture = trend_picture(found, [], told="")
+    (mean,) = picture.panels[0].layers
+    assert isinstance(mean, CurveLayer)
+    assert np.isnan(mean.y).tolist() == [False, True, False]
+    assert (found.buckets[1].started - found.buckets[0].started).total_seconds() > 50 * found.width
 
 
 def test_a_trend_of_nothing_says_so(book: Logbook, tmp_path: Path) -> None:
     empty = trend(book, NAME, Filter(part="VC-203"))
-    assert list(trend_lines(empty)) == ["rail_noise.ripple: no readings"]
+    assert list(trend_lines(empty, [], width=80)) == ["rail_noise.ripple: no readings"]
     with pytest.raises(Misuse, match="widen the filter"):
         write_trend_page(empty, [], tmp_path / "trend.html")

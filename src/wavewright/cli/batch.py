@@ -159,13 +159,17 @@ def summary_lines(study: BatchStudy | None, done: BatchDone) -> Iterator[str]:
         for name, share in (("first-pass yield", study.first_pass), ("final yield (after retests)", study.final)):
             yield f"{name}: {100 * share.value:.1f} % ({share.count} of {share.total} units){where}"
         for row in study.pareto:
-            yield f"failed: {row.cause} in {row.count} runs"
+            yield f"failed: {row.cause} in {row.count} {'run' if row.count == 1 else 'runs'}"
+        for run, names in study.failed_units:
+            causes = f" ({', '.join(names)})" if names else ""
+            yield f"failed unit: {run.serial or run.id}{causes}, run {run.id}"
         for one in study.readings:
             c = one.capability
             if c is not None:
                 cp = "" if c.cp is None else f", Cp {c.cp:.2f}"
-                mean = show_quantity(c.mean, one.unit, uncertainty=c.standard_deviation)
-                yield f"{one.name}: mean {mean}, s {show_quantity(c.standard_deviation, one.unit)}{cp}, Cpk {c.cpk:.2f}"
+                ends = (c.mean, c.standard_deviation)
+                mean, s = (show_quantity(value, one.unit, resolution=one.last_digit) for value in ends)
+                yield f"{one.name}: mean {mean}, s {s}{cp}, Cpk {c.cpk:.2f}"
     if done.refused:
         yield f"skipped: {len(done.refused)}"
     if done.stopped:
@@ -185,5 +189,9 @@ def summary_json(study: BatchStudy | None, done: BatchDone) -> dict[str, Any]:
         for name, share in (("first_pass_yield", study.first_pass), ("final_yield", study.final)):
             plain[name] = {key: getattr(share, key) for key in ("count", "total", "value", "low", "high")}
         plain["failures"] = {row.cause: row.count for row in study.pareto}
+        plain["failed_units"] = [
+            {"serial": run.serial, "run": run.id, "verdict": run.verdict, "readings": list(names)}
+            for run, names in study.failed_units
+        ]
         plain["cpk"] = {one.name: one.capability.cpk for one in study.readings if one.capability is not None}
     return plain

@@ -86,7 +86,7 @@ class RunEntry:
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """One reading of one run; `value` is None where there was no number."""
+    """One reading of one run; `value` is None where there was no number, `uncertainty` is that of the record."""
 
     outcome: str
     started: datetime
@@ -97,6 +97,7 @@ class Point:
     high: float | None
     operator: str = ""
     station: str = ""
+    uncertainty: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,12 +115,13 @@ class Bucket:
 
 @dataclass(frozen=True, slots=True)
 class Trend:
-    """How one reading went: buckets of equal time, in order, those without a number left out."""
+    """How one reading went: buckets of equal time, in order, those without a number left out; `width` of one, s."""
 
     name: str
     unit: str
     count: int
     buckets: tuple[Bucket, ...]
+    width: float = 0.0
 
     def as_json(self) -> dict[str, Any]:
         """Plain numbers and words, times as ISO 8601."""
@@ -127,7 +129,7 @@ class Trend:
             {**asdict(bucket), "started": bucket.started.isoformat(), "middle": bucket.middle.isoformat()}
             for bucket in self.buckets
         ]
-        return {"name": self.name, "unit": self.unit, "count": self.count, "buckets": buckets}
+        return {"name": self.name, "unit": self.unit, "count": self.count, "width": self.width, "buckets": buckets}
 
 
 def entries(book: Logbook, which: Filter | None = None, *, most: int | None = None) -> list[RunEntry]:
@@ -186,7 +188,7 @@ def points(book: Logbook, name: str, which: Filter | None = None, *, most: int |
     ------
     Misuse : no run has a reading of that name; names the nearest.
     """
-    kept = [readings.c[key] for key in ("outcome", "started", "value", "verdict", "low", "high")]
+    kept = [readings.c[key] for key in ("outcome", "started", "value", "verdict", "low", "high", "uncertainty")]
     query = (
         select(*kept, outcomes.c.serial, outcomes.c.operator, outcomes.c.station)
         .join(outcomes, outcomes.c.id == readings.c.outcome)
@@ -250,7 +252,7 @@ def trend(book: Logbook, name: str, which: Filter | None = None, *, buckets: int
         for edge, row in rows
         if row.valued
     )
-    return Trend(name, unit, sum(bucket.count for bucket in found), found)
+    return Trend(name, unit, sum(bucket.count for bucket in found), found, width / 1e6)
 
 
 def reading_names(book: Logbook) -> Mapping[str, str]:

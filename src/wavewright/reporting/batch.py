@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from os.path import relpath
 from pathlib import Path
 
 from wavewright.durable_files import write_whole
 from wavewright.errors import Misuse, StorageFault
+from wavewright.judgement.shown import last_place
+from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.book import Logbook, find_id
 from wavewright.logbook.queries import Filter, Point, RunEntry, entries, points, reading_names
 from wavewright.logbook.studies.capability import Capability, capability
 from wavewright.logbook.studies.pareto import ParetoRow, pareto
 from wavewright.logbook.studies.proportions import Proportion, final_yield, first_pass_yield, no_runs
+from wavewright.reporting.catalogue import write_report
 from wavewright.reporting.chart_pictures import control_pictures, histogram_picture, pareto_picture
 from wavewright.reporting.html import render
+from wavewright.reporting.junit import batch_junit
 from wavewright.reporting.picture import Picture
 
 
@@ -29,6 +34,12 @@ class ReadingStudy:
     failed: int
     capability: Capability | None
     pictures: tuple[Picture, ...]
+    by_run: Mapping[str, Point]
+
+    @property
+    def last_digit(self) -> float | None:
+        """What the last digit of mean and standard deviation stands for: the second one of the latter."""
+        return None if self.capability is None else 10.0 ** last_place(self.capability.standard_deviation)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,6 +56,21 @@ class BatchStudy:
     def simulated(self) -> int:
         """How many of the runs were on a simulated bench."""
         return sum(run.simulated for run in self.runs)
+
+    @property
+    def failed_units(self) -> tuple[tuple[RunEntry, tuple[str, ...]], ...]:
+        """The last run of each unit that did not pass in it, with the names of its readings that did not."""
+        last = {run.serial or run.id: run for run in self.runs}
+        not_passed: dict[str, list[str]] = {}
+        for one in self.readings:
+            for point in one.points:
+                if point.verdict not in (None, "", Verdict.PASS):
+                    not_passed.setdefault(point.outcome, []).append(one.name)
+        return tuple((run, tuple(not_passed.get(run.id, ()))) for run in last.values() if run.verdict != Verdict.PASS)
+
+    def readings_of(self, run: RunEntry) -> tuple[Point | None, ...]:
+        """What each of `readings` was in a run; None where it has none."""
+        return tuple(one.by_run.get(run.id) for one in self.readings)
 
 
 def study_batch(book: Logbook, which: Filter | None = None, *, ids: Sequence[str] | None = None) -> BatchStudy:
@@ -79,30 +105,62 @@ def study_batch(book: Logbook, which: Filter | None = None, *, ids: Sequence[str
     )
 
 
-def batch_report(study: BatchStudy) -> str:
-    """The HTML page of a batch."""
+def batch_report(study: BatchStudy, *, reports: str = "") -> str:
+    """The HTML page of a batch.
+
+    Parameters
+    ----------
+    reports : folder, from where the page is, with the report of each run, `ID.html`; empty where there is none.
+    """
     pictures = [pareto_picture("all", study.pareto)] if study.pareto else []
-    return render("batch.html.j2", study=study, pictures=pictures, has_pictures=True)
+    return render("batch.html.j2", study=study, pictures=pictures, has_pictures=True, reports=reports)
 
 
 def write_batch_report(
-    book: Logbook, path: Path, which: Filter | None = None, *, ids: Sequence[str] | None = None
+    book: Logbook,
+    path: Path,
+    which: Filter | None = None,
+    *,
+    ids: Sequence[str] | None = None,
+    reports: Path | None = None,
 ) -> int:
-    """Write the page to a file; returns how many runs it is about.
+    """Write the report to a file, a page or JUnit XML by its extension; returns how many runs it is about.
+
+    Parameters
+    ----------
+    reports : folder for the report of each run, to which the page leads then.
 
     Raises
     ------
-    Misuse : no runs, or a file extension that is not HTML's.
-    StorageFault : the file cannot be written.
+    Misuse : no runs, or a file extension that is neither HTML's nor JUnit XML's.
+    StorageFault : a file cannot be written.
     """
-    if path.suffix.lower() not in (".html", ".htm"):
-        raise Misuse(f"file extension `{path.suffix}` of {path}", expected="a batch report is .html")
+    kind = path.suffix.lower()
+    if kind not in (".html", ".htm", ".xml"):
+        raise Misuse(f"file extension `{path.suffix}` of {path}", expected="a batch report is .html or .xml")
     study = study_batch(book, which, ids=ids)
+    if kind == ".xml":
+        content = batch_junit(book.outcome(run.id) for run in study.runs)
+    else:
+        content = batch_report(study, reports=_written_reports(book, study, reports, beside=path))
     try:
-        write_whole(path, batch_report(study))
+        write_whole(path, content)
     except OSError as fault:
         raise StorageFault(f"the report cannot be written: {fault.strerror or fault}", where=str(path)) from fault
     return len(study.runs)
+
+
+def _written_reports(book: Logbook, study: BatchStudy, folder: Path | None, *, beside: Path) -> str:
+    """Write the report of each run; returns the folder as the page names it, empty without one."""
+    if folder is None:
+        return ""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise StorageFault(f"the folder cannot be made: {fault.strerror}", where=str(folder)) from fault
+    for run in study.runs:
+        write_report(book.outcome(run.id), folder / f"{run.id}.html")
+    return Path(relpath(folder.resolve(), beside.resolve().parent)).as_posix()
 
 
 def _study(anchor: str, name: str, unit: str, found: list[Point]) -> ReadingStudy:
@@ -111,7 +169,8 @@ def _study(anchor: str, name: str, unit: str, found: list[Point]) -> ReadingStud
     if values:
         pictures = [histogram_picture(anchor, name, found, unit), *control_pictures(anchor, name, found, unit)]
     failed = sum(point.verdict == "fail" for point in found)
-    return ReadingStudy(anchor, name, unit, tuple(found), failed, _capability(values, found), tuple(pictures))
+    by_run = {point.outcome: point for point in found}
+    return ReadingStudy(anchor, name, unit, tuple(found), failed, _capability(values, found), tuple(pictures), by_run)
 
 
 def _capability(values: list[float], found: list[Point]) -> Capability | None:

@@ -11,7 +11,7 @@ from wavewright.logbook.queries import Point, Trend
 from wavewright.logbook.studies.control_charts import Chart, individuals_chart
 from wavewright.logbook.studies.pareto import ParetoRow
 from wavewright.quantities import show_quantity
-from wavewright.reporting.layers import BarsLayer, CurveLayer, Layer, PointsLayer
+from wavewright.reporting.layers import BarsLayer, CurveLayer, Floats, Layer, PointsLayer
 from wavewright.reporting.marks import InstantMark, LevelMark, MarkRole
 from wavewright.reporting.palette import BLUE, INK, ORANGE, SKY_BLUE
 from wavewright.reporting.picture import CLOCK, Axis, Panel, Picture
@@ -46,16 +46,20 @@ def bar_edges(values: Sequence[float]) -> list[float]:
 
 
 def control_pictures(anchor: str, name: str, points: Sequence[Point], unit: str) -> list[Picture]:
-    """Individuals chart and moving range chart, in the order of time."""
-    values = [point.value for point in points if point.value is not None]
-    if len(values) < 2:
+    """Individuals chart and moving range chart, in the order of time; each point leads to its run."""
+    valued = [point for point in points if point.value is not None]
+    if len(valued) < 2:
         return []
-    labels = [point.serial or point.outcome for point in points if point.value is not None]
-    single, ranges = individuals_chart(values)
+    single, ranges = individuals_chart([point.value for point in valued if point.value is not None])
     return [
-        _chart_picture(f"{anchor}-single", f"{name}: individuals chart", single, labels, unit),
-        _chart_picture(f"{anchor}-range", f"{name}: moving range chart", ranges, labels[1:], unit, first=2),
+        _chart_picture(f"{anchor}-single", f"{name}: individuals chart", single, valued, unit),
+        _chart_picture(f"{anchor}-range", f"{name}: moving range chart", ranges, valued[1:], unit, first=2),
     ]
+
+
+def run_link(run: str) -> str:
+    """Where in its page a run has its row."""
+    return f"#run-{run}"
 
 
 def pareto_picture(anchor: str, rows: Sequence[ParetoRow]) -> Picture:
@@ -76,12 +80,13 @@ def pareto_picture(anchor: str, rows: Sequence[ParetoRow]) -> Picture:
     return Picture(f"{anchor}-pareto", "Pareto of failures", f"Most frequent first: {told}.", across, (panel,))
 
 
-def _chart_picture(name: str, title: str, chart: Chart, labels: Sequence[str], unit: str, *, first: int = 1) -> Picture:
-    """`first` : number of the run that the first point belongs to."""
+def _chart_picture(name: str, title: str, chart: Chart, of: Sequence[Point], unit: str, *, first: int = 1) -> Picture:
+    """`of` : the reading that each point is of; `first` : number of the run that the first one belongs to."""
     runs = first + np.arange(chart.points.size, dtype=np.float64)
+    labels = tuple(point.serial or point.outcome for point in of)
     points = PointsLayer(
-        title, BLUE, runs, np.asarray(chart.points, dtype=np.float64), tuple(labels), failed=tuple(chart.beyond),
-        is_joined=True,
+        title, BLUE, runs, np.asarray(chart.points, dtype=np.float64), labels,
+        links=tuple(run_link(point.outcome) for point in of), failed=tuple(chart.beyond), is_joined=True,
     )  # fmt: skip
     levels = (
         LevelMark(chart.low, "lower control limit", MarkRole.LIMIT),
@@ -89,7 +94,7 @@ def _chart_picture(name: str, title: str, chart: Chart, labels: Sequence[str], u
         LevelMark(chart.high, "upper control limit", MarkRole.LIMIT),
     )
     low, high = _widened(min(chart.low, float(points.y.min())), max(chart.high, float(points.y.max())))
-    panel = Panel(title, Axis("", unit, low, high), (points,), levels, height=180)
+    panel = Panel(title, Axis("range" if first > 1 else "reading", unit, low, high), (points,), levels, height=180)
     told = (
         f"{chart.points.size} points, centre line {show_quantity(chart.centre, unit)}, control limits "
         f"{show_quantity(chart.low, unit)} and {show_quantity(chart.high, unit)}."
@@ -100,28 +105,51 @@ def _chart_picture(name: str, title: str, chart: Chart, labels: Sequence[str], u
 
 
 def trend_picture(trend: Trend, points: Sequence[Point], *, told: str) -> Picture:
-    """Single readings over time where there are points, and the mean of each interval of time."""
+    """Single readings over time where there are points, and the mean of each interval of time, with its extremes.
+
+    Nothing is drawn through an interval without readings; each point leads to its run.
+    """
     limits = [end for end in _limits(points) if math.isfinite(end)]
     valued = [point for point in points if point.value is not None]
     single = PointsLayer(
         "reading", BLUE, np.array([point.started.timestamp() for point in valued]),
-        np.array([point.value for point in valued], dtype=np.float64),
-        tuple(point.serial or point.outcome for point in valued),
+        np.array([point.value for point in valued], dtype=np.float64), tuple(map(_point_label, valued)),
+        links=tuple(run_link(point.outcome) for point in valued),
         failed=tuple(number for number, point in enumerate(valued) if point.verdict == "fail"),
     )  # fmt: skip
-    times = np.array([bucket.middle.timestamp() for bucket in trend.buckets])
-    mean = CurveLayer("mean", INK, times, np.array([bucket.mean for bucket in trend.buckets], dtype=np.float64))
+    times, means, lows, highs = _with_gaps(trend)
+    is_single = len(valued) == trend.count  # then the points show all that there is
+    mean = CurveLayer(
+        "mean", INK, times, means, None if is_single else lows, None if is_single else highs, has_points=not valued
+    )
     layers: tuple[Layer, ...] = (mean, single) if valued else (mean,)
-    ends = [*limits, *single.y.tolist(), *mean.y.tolist()]
+    ends = [*limits, *single.y.tolist(), *lows[np.isfinite(lows)].tolist(), *highs[np.isfinite(highs)].tolist()]
     low, high = _widened(min(ends), max(ends))
     instants = [*single.x.tolist(), *times.tolist()]
     first, last = min(instants), max(instants)
     room = max((last - first) / 50, 1.0)  # s; else the frame cuts the first and the last point
     marks = tuple(LevelMark(end, f"limit {show_quantity(end, trend.unit)}", MarkRole.LIMIT) for end in limits)
     panel = Panel(trend.name, Axis(trend.name, trend.unit, low, high), layers, marks, height=300)
-    return Picture(
-        "trend", f"{trend.name} over time", told, Axis("time, UTC", CLOCK, first - room, last + room), (panel,)
-    )
+    title = "Single readings, and the mean of each interval of time" if valued else "Mean of each interval of time"
+    return Picture("trend", title, told, Axis("time, UTC", CLOCK, first - room, last + room), (panel,))
+
+
+def _point_label(point: Point) -> str:
+    return f"{point.serial}, run {point.outcome}" if point.serial else f"run {point.outcome}"
+
+
+def _with_gaps(trend: Trend) -> tuple[Floats, Floats, Floats, Floats]:
+    """Times, means, lowest and highest readings of the buckets, with a gap wherever one or more had no reading."""
+    rows: list[tuple[float, float, float, float]] = []
+    before: float | None = None
+    for bucket in trend.buckets:
+        begun = bucket.started.timestamp()
+        if before is not None and begun - before > 1.5 * trend.width:
+            rows.append(((before + begun + trend.width) / 2, math.nan, math.nan, math.nan))
+        rows.append((bucket.middle.timestamp(), bucket.mean, bucket.minimum, bucket.maximum))
+        before = begun
+    times, means, lows, highs = np.array(rows, dtype=np.float64).reshape(-1, 4).T
+    return times, means, lows, highs
 
 
 def _limits(points: Sequence[Point]) -> list[float]:

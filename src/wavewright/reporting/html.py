@@ -13,6 +13,7 @@ from wavewright.reporting.applied_corrections import applied_corrections
 from wavewright.reporting.budget_table import BUDGET_HEADINGS, budget_lines, budget_rows
 from wavewright.reporting.catalogue import report_format
 from wavewright.reporting.chart_script import chart_script, chart_style
+from wavewright.reporting.logged_reading import shown_point
 from wavewright.reporting.margin_bar import margin_bar
 from wavewright.reporting.picture import Picture
 from wavewright.reporting.pictures import pictures_of
@@ -87,7 +88,8 @@ def _environment() -> Environment:
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
     environment.globals.update(
-        applied_corrections=applied_corrections, margin_bar=margin_bar, shown=shown, shown_setting=shown_setting,
+        applied_corrections=applied_corrections, margin_bar=margin_bar, shown=shown,
+        shown_point=shown_point, shown_setting=shown_setting,
         budget_rows=budget_rows, budget_lines=budget_lines, BUDGET_HEADINGS=BUDGET_HEADINGS, joined_over=joined_over,
         shown_verdict=shown_verdict, on_which_bench=on_which_bench, chart_script=chart_script, chart_style=chart_style,
         NOTHING=NOTHING, HEADINGS=HEADINGS, REMARKS=REMARKS,

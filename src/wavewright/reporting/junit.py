@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from xml.etree import ElementTree as Xml
 
 from wavewright.judgement.shown import stated_uncertainty
@@ -22,25 +23,52 @@ def junit(outcome: Outcome) -> str:
 
     A failed limit is a failure. A reading without a number is an error and not a skip: nobody shall take it for passed.
     """
+    suites = _suites(outcome)
+    root = Xml.Element("testsuites", name=_clean(outcome.title), time=_seconds(outcome))
+    return _document(root, suites)
+
+
+def batch_junit(outcomes: Iterable[Outcome]) -> str:
+    """JUnit XML of many runs: one suite per measurement of each, named after its unit, in the order of the runs."""
+    suites: list[Xml.Element] = []
+    total = 0.0
+    for outcome in outcomes:
+        for suite in _suites(outcome):
+            name = suite.get("name", "")
+            suite.set("name", f"{_clean(outcome.serial or outcome.id)}: {name}")
+            suites.append(suite)
+        total += (outcome.ended - outcome.started).total_seconds()
+    return _document(Xml.Element("testsuites", name="batch", time=f"{total:.3f}"), suites)
+
+
+def _suites(outcome: Outcome) -> list[Xml.Element]:
+    """The suites of a run, each with what is known of the unit."""
     suites = [_suite(one) for one in outcome.measurements]
     if outcome.error:
         suites.append(_broken("run", outcome.error))
-    root = Xml.Element(
-        "testsuites", name=_clean(outcome.title), time=f"{(outcome.ended - outcome.started).total_seconds():.3f}"
-    )
-    for name in ("tests", "failures", "errors"):
-        root.set(name, str(sum(int(suite.get(name, "0")) for suite in suites)))
     for suite in suites:
         suite.set("timestamp", outcome.started.isoformat(timespec="seconds"))
         properties = Xml.Element("properties")
         for name in ("part", "serial", "operator"):
             if text := getattr(outcome, name):
                 Xml.SubElement(properties, "property", name=name, value=_clean(text))
+        if outcome.id:
+            Xml.SubElement(properties, "property", name="run", value=_clean(outcome.id))
         Xml.SubElement(properties, "property", name="bench", value="simulated" if outcome.is_simulated else "real")
         suite.insert(0, properties)
-        root.append(suite)
+    return suites
+
+
+def _document(root: Xml.Element, suites: Iterable[Xml.Element]) -> str:
+    root.extend(suites)
+    for name in ("tests", "failures", "errors"):
+        root.set(name, str(sum(int(suite.get(name, "0")) for suite in root)))
     Xml.indent(root)
     return '<?xml version="1.0" encoding="utf-8"?>\n' + Xml.tostring(root, encoding="unicode") + "\n"
+
+
+def _seconds(outcome: Outcome) -> str:
+    return f"{(outcome.ended - outcome.started).total_seconds():.3f}"
 
 
 def _suite(one: MeasurementOutcome) -> Xml.Element:

@@ -8,9 +8,11 @@ from pathlib import Path
 from wavewright.durable_files import write_whole
 from wavewright.errors import Misuse, StorageFault
 from wavewright.logbook.queries import Point, Trend
-from wavewright.quantities import show_quantity
 from wavewright.reporting.chart_pictures import trend_picture
 from wavewright.reporting.html import render
+from wavewright.reporting.trend_text import told_trend
+
+MOST_LISTED = 1000  # readings in the table; the picture has them all
 
 
 def write_trend_page(trend: Trend, points: Sequence[Point], path: Path) -> None:
@@ -29,10 +31,11 @@ def write_trend_page(trend: Trend, points: Sequence[Point], path: Path) -> None:
         raise Misuse(f"file extension `{path.suffix}` of {path}", expected=".html")
     if not trend.buckets:
         raise Misuse(f"no readings of `{trend.name}`", do="widen the filter")
-    low, high = min(one.minimum for one in trend.buckets), max(one.maximum for one in trend.buckets)
-    told = f"{trend.count} readings from {show_quantity(low, trend.unit)} to {show_quantity(high, trend.unit)}."
-    picture = trend_picture(trend, points, told=told)
-    page = render("picture.html.j2", title=f"Trend of {trend.name}", picture=picture, has_pictures=True)
+    picture = trend_picture(trend, points, told=told_trend(trend))
+    page = render(
+        "trend.html.j2", title=f"Trend of {trend.name}", picture=picture, has_pictures=True, unit=trend.unit,
+        points=points[-MOST_LISTED:], left_out=max(0, len(points) - MOST_LISTED),
+    )  # fmt: skip
     try:
         write_whole(path, page)
     except OSError as fault:

@@ -1,37 +1,44 @@
-"""A trend drawn with characters: the mean of each stretch of time, between its lowest and its highest reading."""
+"""A trend in the terminal: single readings and the mean over time, with the limits."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from wavewright.logbook.queries import Trend
+from wavewright.logbook.queries import Point, Trend
 from wavewright.quantities import show_quantity
+from wavewright.reporting.chart_pictures import trend_picture
+from wavewright.reporting.drawing.terminal_picture import terminal_picture
+from wavewright.reporting.logged_reading import shown_point
 
-HEIGHT = 12
+MOST_NAMED = 12
 
 
-def trend_lines(trend: Trend, *, height: int = HEIGHT) -> Iterator[str]:
-    """The lines of the drawing: `•` is a mean, `│` the span of the readings, `×` a stretch in which some failed."""
+def trend_lines(trend: Trend, points: Sequence[Point], *, width: int, encoding: str = "utf-8") -> Iterator[str]:
+    """How many readings there are, then the drawing, then the runs whose reading failed.
+
+    Parameters
+    ----------
+    points : single readings: `•`, or `×` where one failed; the newest ones of the trend.
+    width : of the window, in columns.
+    """
     if not trend.buckets:
         yield f"{trend.name}: no readings"
         return
-    low = min(bucket.minimum for bucket in trend.buckets)
-    high = max(bucket.maximum for bucket in trend.buckets)
-    span = (high - low) or max(abs(high), 1.0) * 1e-6
-
-    def row(value: float) -> int:
-        return min(height - 1, int((value - low) / span * height))
-
-    canvas = [[" "] * len(trend.buckets) for _ in range(height)]
-    for column, bucket in enumerate(trend.buckets):
-        for level in range(row(bucket.minimum), row(bucket.maximum) + 1):
-            canvas[level][column] = "│"
-        canvas[row(bucket.mean)][column] = "×" if bucket.failed else "•"
     failed = sum(bucket.failed for bucket in trend.buckets)
     yield f"{trend.name}: {trend.count} readings, {failed} failed"
-    ends = {height - 1: show_quantity(high, trend.unit), 0: show_quantity(low, trend.unit)}
-    width = max(len(text) for text in ends.values())
-    for level in reversed(range(height)):
-        yield f"{ends.get(level, ''):>{width}} ┤{''.join(canvas[level])}"
-    first, last = (f"{bucket.started:%Y-%m-%d %H:%M}" for bucket in (trend.buckets[0], trend.buckets[-1]))
-    yield f"{'':>{width}} └{first} … {last} UTC"
+    yield from terminal_picture(trend_picture(trend, points, told=told_trend(trend)), width=width, encoding=encoding)
+    listed = [point for point in points if point.verdict == "fail"]
+    for point in listed[-MOST_NAMED:]:
+        unit = f"{point.serial}, " if point.serial else ""
+        value = shown_point(point, trend.unit)
+        yield f"failed: {unit}{point.started:%Y-%m-%d %H:%M} UTC, {value}, run {point.outcome}"
+    if len(listed) > MOST_NAMED:
+        yield f"and {len(listed) - MOST_NAMED} earlier ones"
+
+
+def told_trend(trend: Trend) -> str:
+    """The trend in a sentence."""
+    low, high = min(one.minimum for one in trend.buckets), max(one.maximum for one in trend.buckets)
+    ends = " to ".join(show_quantity(end, trend.unit) for end in (low, high))
+    first, last = (f"{bucket.middle:%Y-%m-%d %H:%M}" for bucket in (trend.buckets[0], trend.buckets[-1]))
+    return f"{trend.count} readings from {ends}, {first} to {last} UTC."

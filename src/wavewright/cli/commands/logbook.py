@@ -11,6 +11,7 @@ from wavewright.cli import logbook_upkeep as upkeep
 from wavewright.cli.completion import complete_reading, complete_run
 from wavewright.cli.options import CapturesAt, LogbookAt
 from wavewright.cli.output import AsJson, console, print_json
+from wavewright.cli.picture_option import TERMINAL, PictureAt, show_pictures
 from wavewright.cli.run_filter import (
     BatchName,
     Operator,
@@ -30,6 +31,8 @@ from wavewright.errors import StorageFault
 
 if TYPE_CHECKING:
     from wavewright.logbook.queries import RunEntry
+
+MOST_POINTS = 5000  # single readings that are drawn, the newest ones
 
 commands = typer.Typer(help="The runs that were made: find, show, trend, export, verify.", no_args_is_help=True)
 
@@ -119,35 +122,47 @@ def trend(
     serial: Serial = None,
     recipe: RecipeName = None,
     verdict: VerdictWord = None,
+    batch_name: BatchName = None,
     since: Since = None,
     until: Until = None,
     simulated: WithSimulated = False,
     out: Annotated[Path | None, typer.Option(help="Draw it into this file too, an .html file.")] = None,
+    picture: PictureAt = None,
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> None:
     """Show the trend of one reading over time.
 
-    It is drawn in the terminal and, with --out, as a page.
+    It is drawn in the terminal and, with --out, as a page whose points lead to their runs. Times are UTC.
     """
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.queries import points
     from wavewright.logbook.queries import trend as trend_of
     from wavewright.reporting.trend_text import trend_lines
 
-    which = run_filter(part=part, serial=serial, recipe=recipe, verdict=verdict, since=since, until=until)
+    which = run_filter(
+        part=part, serial=serial, recipe=recipe, verdict=verdict, batch=batch_name, since=since, until=until
+    )
     with Logbook.existing(logbook) as book:
         which = real_runs(book, which, simulated=simulated)
         found = trend_of(book, reading, which)
-        newest = points(book, reading, which, most=5000) if out is not None else []
+        newest = points(book, reading, which, most=MOST_POINTS)
     if as_json:
         print_json(found.as_json())
     else:
-        print(*trend_lines(found), sep="\n")
+        screen = console()
+        for line in trend_lines(found, newest, width=screen.width, encoding=screen.encoding):
+            screen.print(line, markup=False, soft_wrap=True)
     if out is not None:
         from wavewright.reporting.trend_page import write_trend_page
 
         write_trend_page(found, newest, out)
+    if picture is not None and picture != TERMINAL and found.buckets:
+        from wavewright.reporting.chart_pictures import trend_picture
+        from wavewright.reporting.trend_text import told_trend
+
+        drawn = trend_picture(found, newest, told=told_trend(found))
+        show_pictures([drawn], picture, title=f"Trend of {found.name}", as_json=as_json)
 
 
 @commands.command()

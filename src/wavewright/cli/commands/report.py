@@ -58,6 +58,10 @@ def report(
         str | None, typer.Option(help="Only this measurement, by name, or by name and condition.")
     ] = None,
     batch: Annotated[bool, typer.Option("--batch", help="A batch report of the runs that match the filters.")] = False,
+    reports: Annotated[
+        Path | None,
+        typer.Option(help="Folder for the report of each run of a batch; the page leads to them then."),
+    ] = None,
     part: Part = None,
     serial: Serial = None,
     recipe: RecipeName = None,
@@ -89,7 +93,7 @@ def report(
 
         with Logbook.existing(logbook, captures=captures) as book:
             which = which if runs else real_runs(book, which, simulated=simulated)
-            count = write_batch_report(book, out, which, ids=runs or None)
+            count = write_batch_report(book, out, which, ids=runs or None, reports=reports)
         print(f"wrote {out} (batch report, {count} runs)")
         return 0
     if not runs and which == run_filter():

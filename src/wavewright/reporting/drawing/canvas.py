@@ -59,11 +59,11 @@ class Canvas:
     def line(self, xs: Floats, ys: Floats) -> None:
         """Set the dots of a line through points, in dots; where one is not a number the line is interrupted."""
         for number in range(len(xs) - 1):
-            ends = xs[number : number + 2], ys[number : number + 2]
-            if not all(np.isfinite(end).all() for end in ends):
+            (x0, x1), (y0, y1) = xs[number : number + 2].tolist(), ys[number : number + 2].tolist()
+            if not np.isfinite([x0, x1, y0, y1]).all():
                 continue
-            steps = int(max(np.ptp(ends[0]), np.ptp(ends[1]), 1)) + 1
-            for x, y in zip(np.linspace(*ends[0], steps), np.linspace(*ends[1], steps), strict=True):
+            steps = int(max(abs(x1 - x0), abs(y1 - y0), 1.0)) + 1
+            for x, y in zip(np.linspace(x0, x1, steps), np.linspace(y0, y1, steps), strict=True):
                 if 0 <= round(x) < self.dot_columns:
                     self.fill(round(x), y, y)
 

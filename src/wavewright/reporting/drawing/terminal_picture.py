@@ -118,9 +118,10 @@ def _layer(layer: Layer, canvas: Canvas, x: AxisScale, y: AxisScale) -> None:
                     canvas.fill(column, lows[column], highs[column])
         case CurveLayer() if not layer.is_on_right:
             canvas.line(fine.places(layer.x), y.places(layer.y))
-            for at, place in zip(fine.places(layer.x), y.places(layer.y), strict=True):
-                if np.isfinite([at, place]).all() and 0 <= round(at) < columns:
-                    canvas.fill(round(at), place, place)
+            lows, highs = (layer.y if line is None else line for line in (layer.lows, layer.highs))
+            for at, low, high in zip(fine.places(layer.x), y.places(lows), y.places(highs), strict=True):
+                if np.isfinite(at) and 0 <= round(at) < columns:
+                    canvas.fill(round(at), low, high)
         case PointsLayer():
             if layer.is_joined:
                 canvas.line(fine.places(layer.x), y.places(layer.y))
