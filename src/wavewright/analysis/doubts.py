@@ -242,9 +242,9 @@ class Doubt(StrEnum):
     )
     IDLE_LIMIT = (
         "idle_limit",
-        "the limit holds for every value that the range can show",
+        "the limit holds for every value that the range can show, or nothing in the record can reach the mask",
         "the reading could not have failed",
-        "choose another limit (is its unit right?), or widen `range`",
+        "choose another limit or mask (are units and times right?), or widen `range`",
         EXTREMES | LEVELS | {Reads.SAMPLES},
     )
 

@@ -7,6 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from wavewright.analysis.doubts import Reads
+from wavewright.analysis.examined_reading import Read
+from wavewright.analysis.findings import doubted
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.record.survey import Survey
 from wavewright.buses.bus_record import BusRecord
@@ -24,7 +27,7 @@ class TimingRow:
     ----------
     symbol, meaning : in the words of the standard.
     limit : None where the standard says nothing.
-    holds : None where there is no limit, or was nothing to measure.
+    holds : None where there is no limit, was nothing to measure, or a doubt leaves it open.
     """
 
     name: str
@@ -33,6 +36,11 @@ class TimingRow:
     reading: Reading
     limit: Interval | None
     holds: bool | None
+
+    @property
+    def is_open(self) -> bool:
+        """Whether there is a value and a limit, and a doubt leaves open whether it holds."""
+        return self.holds is None and self.limit is not None and self.reading.value is not None
 
     def as_json(self) -> dict[str, Any]:
         """Plain numbers and words; an end that is open is left out."""
@@ -81,9 +89,21 @@ def _row(decoded: BusRecord, entry: LineMetric, options: Mapping[str, Any]) -> T
             limit = published_limit(entry, then=then, options=options)
         except Misuse:
             return None
-    reading = measure_decoded(decoded, entry.name)
-    holds = None if reading.value is None or limit is None else _fulfils(reading.value, limit)
+    reading = doubted(Read(measure_decoded(decoded, entry.name), (), frozenset({Reads.FRAMES}), metric=entry.name))
+    holds = None if reading.value is None or limit is None else _holds(reading, reading.value, limit)
     return TimingRow(entry.name, entry.symbol, entry.definition, reading, limit, holds)
+
+
+def _holds(reading: Reading, value: float, limit: Interval) -> bool | None:
+    """Whether a limit holds; None where a doubt puts the other within reach."""
+    is_inside = _fulfils(value, limit)
+    for one in reading.doubted:
+        ends = (value - one.below, value + one.above)
+        if is_inside and (one.decides or not all(end in limit for end in ends)):
+            return None
+        if not is_inside and ends[0] <= limit.high and ends[1] >= limit.low:
+            return None
+    return is_inside
 
 
 def _fulfils(value: float, limit: Interval) -> bool:

@@ -27,6 +27,7 @@ from wavewright.running.stored_waveforms import ReferenceWaveforms
 LEAST_CELLS = 3  # noise at the edge of a trace strays into one or two cells, something rare draws a path
 READ = EXTREMES | {Reads.TRIGGER}  # a trace is drawn from one end to the other, and placed by its trigger
 AMONG_EACH_OTHER = "a number of shots, held against each other: an error that is in all of them makes none rare"
+BEYOND_THE_MASK = "nothing that the record can show lies in what the mask forbids"
 MOST_TOLD = 8  # shots that are named in a reason
 
 
@@ -58,7 +59,7 @@ class PersistenceCount:
             self._unit = wave.unit
         self.density.add(self._shots, wave)
         if self.test is not None:
-            self.test.add(self._shots, wave)
+            self.test.add(self._shots, wave, by_range=not shot.finds_range(self.channel))
         if self._again is not None:
             self._again.add(self._shots, shot)
         for one in self._doubted(shot):
@@ -127,6 +128,8 @@ class PersistenceCount:
     def _violations(self, test: MaskTest) -> Reading:
         """Violations of the mask, counted again within the accuracy of the input; with the share of bad shots."""
         reading = self._count(test.count)
+        if reading.value is not None and test.is_idle:
+            reading = with_findings(reading, [Finding(Doubt.IDLE_LIMIT, BEYOND_THE_MASK)])
         if reading.value is None or self._again is None:
             return reading
         counted = self._again.counted(reading)

@@ -9,6 +9,7 @@ from wavewright.analysis.catalogue import METRICS
 from wavewright.analysis.doubts import EXTREMES, Reads
 from wavewright.analysis.examined_reading import Read
 from wavewright.analysis.findings import doubted, with_findings
+from wavewright.analysis.front_end.limit_in_range import idle_comparison
 from wavewright.analysis.front_end.probe_loading import Crystal, Probe, ProbedNode, crystal_pulling, expected_loading
 from wavewright.analysis.measure import measure_surveys
 from wavewright.analysis.reading import Reading
@@ -103,8 +104,11 @@ class ShotComparison:
         before, earlier = self._reference()
         parts = METRICS.find(name.removeprefix(CHANGE)).reads if name.startswith(CHANGE) else READ.get(name, SAMPLES)
         ways = (earlier.front_end(self._wanted.channel) if earlier else None, shot.front_end(self._wanted.of))
-        found = doubted(Read(reading, (before, shot.survey(self._wanted.of)), parts, front_ends=ways))
-        return with_findings(found, shot.handed_on(self._wanted.of, reading, parts))
+        now = shot.survey(self._wanted.of)
+        found = doubted(Read(reading, (before, now), parts, front_ends=ways))
+        limit, is_found = self._wanted.limits.get(name), shot.finds_range(self._wanted.of)
+        idle = () if limit is None else idle_comparison(name, limit.interval, before, now, is_range_found=is_found)
+        return with_findings(found, [*idle, *shot.handed_on(self._wanted.of, reading, parts)])
 
     def _reference(self) -> tuple[Survey, ExaminedShot | None]:
         wanted = self._wanted

@@ -30,6 +30,30 @@ def limit_findings(read: Read, limit: Interval, *, is_range_found: bool = False)
             yield finding
 
 
+def idle_comparison(
+    what: str, limit: Interval, before: Survey, now: Survey, *, is_range_found: bool
+) -> Iterator[Finding]:
+    """A limit on what two waveforms differ by that nothing in their ranges, or in the search for a delay, can break.
+
+    Parameters
+    ----------
+    what : `rms`, `largest`, `offset` or `delay`; of others nothing is known.
+    is_range_found : the range followed from the signal.
+    """
+    if what == "delay":
+        most, unit = 0.5 * min(before.wave.duration, now.wave.duration), "s"  # further it is not looked for
+        least = -most
+    elif what in ("rms", "largest", "offset") and not is_range_found:
+        ends = [one.wave.value_of(code) for one in (before, now) for code in one.wave.code_range or (math.inf,)]
+        most, unit = max(ends) - min(ends), now.unit
+        least = -most if what == "offset" else 0.0
+    else:
+        return
+    if 0 < most < math.inf and least in limit and most in limit:
+        shown = " to ".join(show_quantity(end, unit) for end in (least, most))
+        yield Finding(Doubt.IDLE_LIMIT, f"it holds from {shown}, which is all that can be found")
+
+
 def codes_across(limit: Interval, step: float) -> float:
     """How many codes of a converter a limit is wide, or with one end only how many that is from 0."""
     ends = [end for end in (limit.low, limit.high) if math.isfinite(end)]

@@ -48,6 +48,14 @@ class Mask(Protocol):
     def excess(self, times: Floats, levels: Floats) -> Floats:
         """How far each level would have to move to be allowed: 0 where it is; NaN levels are allowed."""
 
+    def is_reached(self, wave: Waveform, *, by_range: bool) -> bool:
+        """Whether any sample within the time of a record could lie in what is forbidden.
+
+        Parameters
+        ----------
+        by_range : only levels within the range of the converter count, where that is known.
+        """
+
 
 @dataclass(frozen=True, slots=True)
 class PolygonMask:
@@ -81,6 +89,17 @@ class PolygonMask:
             part = slice(int(first), int(last))
             deepest[part] = np.maximum(deepest[part], _depth(corners, times[part], levels[part]))
         return deepest
+
+    def is_reached(self, wave: Waveform, *, by_range: bool) -> bool:
+        """Whether an area is partly within the record."""
+        low, high = _range(wave, by_range=by_range)
+        return any(
+            min(level for _, level in polygon) < high
+            and max(level for _, level in polygon) > low
+            and np.diff(_span_of(wave, polygon_times[0], polygon_times[-1]))[0] > 0
+            for polygon in self.polygons
+            for polygon_times in [sorted(time for time, _ in polygon)]
+        )
 
 
 def _depth(corners: Floats, times: Floats, levels: Floats) -> Floats:
@@ -150,6 +169,16 @@ class ToleranceBand:
         rounding = 8 * np.finfo(np.float64).eps * np.abs(self.upper).max()
         return np.where(beyond > rounding, beyond, 0.0)
 
+    def is_reached(self, wave: Waveform, *, by_range: bool) -> bool:
+        """Whether an edge of the band is within the record."""
+        first, last = self.span(wave)
+        if last <= first:
+            return False
+        low, high = _range(wave, by_range=by_range)
+        shared = slice(*np.searchsorted(self._times, [wave.time_of(first), wave.time_of(last - 1)]))
+        upper, lower = (edge[shared] if edge[shared].size else edge for edge in (self.upper, self.lower))
+        return bool((upper < high).any() or (lower > low).any())
+
 
 class MaskTest:
     """Shots against a mask: how many go where they must not, and when."""
@@ -161,6 +190,7 @@ class MaskTest:
         self.bad_samples = 0
         self.bad_shots: list[int] = []
         self.count = 0  # of violations, also beyond those that are listed
+        self.is_idle = True  # until a record could have violated it
         self._listed: list[Violation] = []
 
     @property
@@ -168,8 +198,14 @@ class MaskTest:
         """The violations in the order in which they were found, 10 000 at most."""
         return tuple(self._listed)
 
-    def add(self, shot: int, wave: Waveform) -> tuple[Violation, ...]:
-        """Judge one shot; its violations."""
+    def add(self, shot: int, wave: Waveform, *, by_range: bool = True) -> tuple[Violation, ...]:
+        """Judge one shot; its violations.
+
+        Parameters
+        ----------
+        by_range : as in `Mask.is_reached`, for `is_idle`.
+        """
+        self.is_idle = self.is_idle and not self.mask.is_reached(wave, by_range=by_range)
         first, last = self.mask.span(wave)
         self.shots += 1
         self.samples += last - first
@@ -215,6 +251,14 @@ def _joined(one: Violation, next_one: Violation) -> Violation:
     """Two runs that only the border between two blocks parted."""
     worst = one if one.excess >= next_one.excess else next_one
     return Violation(one.shot, one.start, next_one.end, worst.time, worst.level, worst.excess)
+
+
+def _range(wave: Waveform, *, by_range: bool) -> tuple[float, float]:
+    """The levels that the converter can show; all, where that is not known or does not count."""
+    if wave.code_range is None or not by_range:
+        return -math.inf, math.inf
+    low, high = sorted(wave.value_of(code) for code in wave.code_range)
+    return low, high
 
 
 def _span_of(wave: Waveform, first_time: float, last_time: float) -> tuple[int, int]:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 # What is left over are the bus's channels, `--tx 1`, and its options, `--baud 19200`: the catalogue knows them.
 CONTEXT = {"allow_extra_args": True, "ignore_unknown_options": True}
-FAIL = 1
+FAIL, INCONCLUSIVE = 1, 2
 VERDICTS = {True: "pass", False: "fail", None: "–"}
 
 
@@ -117,7 +117,9 @@ def _decoded(file: Path, bus: str, then: str | None, interval: str | None, given
 
 
 def _print_timing(decoded: BusRecord, *, as_csv: bool, as_json: bool) -> int:
-    """The timing report in one of the three forms, and the exit status: 1 where a published limit does not hold."""
+    """The timing report in one of the three forms, and the exit status: 1 where a published limit does not hold, 2
+    where a doubt leaves one open.
+    """
     from wavewright.buses.timing_report import timing_report
 
     rows = timing_report(decoded)
@@ -131,7 +133,9 @@ def _print_timing(decoded: BusRecord, *, as_csv: bool, as_json: bool) -> int:
         writer.writerows([{**row, **row["reading"]}.get(name, "") for name in names] for row in plain)
     else:
         _print_timing_table(rows)
-    return FAIL if any(row.holds is False for row in rows) else 0
+    if any(row.holds is False for row in rows):
+        return FAIL
+    return INCONCLUSIVE if any(row.is_open for row in rows) else 0
 
 
 def _print_timing_table(rows: Iterable[TimingRow]) -> None:
@@ -150,7 +154,8 @@ def _print_timing_table(rows: Iterable[TimingRow]) -> None:
         at = "–" if reading.at is None else show_quantity(reading.at, "s")
         remarks = reading.reason or "; ".join(found.sentence for found in reading.doubted)
         limit = "–" if row.limit is None else str(row.limit)
-        table.add_row(*plain_cells(row.name, row.symbol, value, at, limit, VERDICTS[row.holds], remarks))
+        verdict = "inconclusive" if row.is_open else VERDICTS[row.holds]
+        table.add_row(*plain_cells(row.name, row.symbol, value, at, limit, verdict, remarks))
     console().print(table)
 
 

@@ -101,7 +101,7 @@ def fitness_of(recipe: Recipe, bench: BenchFile, chosen: Selection) -> tuple[Fit
     found: dict[tuple[object, ...], FitnessFinding] = {}
     for measurement in recipe:
         for one in _of_measurement(measurement, recipe, bench, chosen):
-            found.setdefault((measurement.name, one.name, one.rule, one.what), one)
+            found.setdefault((measurement.name, one.name, one.rule, one.what, one.cannot_decide), one)
     return tuple(found.values())
 
 
