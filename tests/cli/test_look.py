@@ -254,3 +254,14 @@ def test_the_bench_is_held_while_limits_are_proposed(
     )  # fmt: skip
     assert told.status == 0, told.stderr
     assert held == ["a look", "a draft"]
+
+
+@pytest.mark.parametrize("named", ["nobody", "supply"])
+def test_a_look_refuses_a_digitizer_as_a_run_does(wavewright: Command, named: str) -> None:
+    # a bench that lacks what is asked of it is an error of the bench, status 3; 64 is for calls that make no sense
+    choice = ["--bench", BENCH, "--instrument", f"digitizer={named}"]
+    look = wavewright("look", "--input", 1, "--yes", *choice)
+    plan = wavewright("plan", "recipes/rail_ripple.yaml", *choice)
+    assert look.status == plan.status == 3
+    assert look.stderr == plan.stderr
+    assert f"`{named}`" in look.stderr

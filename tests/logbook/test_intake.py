@@ -164,6 +164,15 @@ def leaves(plain: Any, path: tuple[int | str, ...] = ()) -> Iterator[tuple[int |
         yield from leaves(value, (*path, key))
 
 
+def values(plain: Any) -> Iterator[Any]:
+    if isinstance(plain, dict | list):
+        for below in plain.values() if isinstance(plain, dict) else plain:
+            yield from values(below)
+    else:
+        yield plain
+
+
+SEEDS = ("seed", "draw")  # of any size, and only ever shown as they are
 WRONG: tuple[object, ...] = (None, True, 5, -1.5, 10**400, "x", "", [], {}, [[]], {"x": 1})
 
 
@@ -184,7 +193,10 @@ def test_whatever_stands_at_whatever_key_is_refused_or_can_be_shown(
             except FileFault as fault:
                 refused.append(str(fault))
             else:
-                json.dumps(outcome_as_json(one.outcome), allow_nan=False)
+                shown = outcome_as_json(one.outcome)
+                json.dumps(shown, allow_nan=False)
+                numbers = [value for value in values(shown) if isinstance(value, int) and path[-1] not in SEEDS]
+                [float(number) for number in numbers]  # as tables and reports do
     with capsys.disabled():
         print(f"\nimport: {tried} spoilt lines, {len(refused)} refused with line and key, the others can be shown")
     assert tried > 900

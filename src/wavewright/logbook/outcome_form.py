@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
+import sys
 from collections.abc import Hashable, Mapping, Sequence
 from datetime import datetime
 from functools import cache
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 MOST_TOLD = 20  # faults of a file
 LONGEST = 60  # characters of a value in a message
+LARGEST = sys.float_info.max  # an integer may be larger; no setting is, and it could not be shown
+WHOLE = 1 << 63  # whole numbers from here on have no place in a database
 
 
 def _storable(text: str) -> str:
@@ -50,9 +52,9 @@ def _verdict(word: str) -> str:
 def _setting(value: object) -> object:
     if isinstance(value, str):
         return _storable(value)
-    if isinstance(value, (bool, int)) or (isinstance(value, float) and math.isfinite(value)):
+    if isinstance(value, bool) or (isinstance(value, (int, float)) and abs(value) <= LARGEST):
         return value
-    raise ValueError("a number, a text, true or false")
+    raise ValueError("a number that can be shown, a text, true or false")
 
 
 def _distribution(word: str) -> str:
@@ -65,7 +67,7 @@ Word = Annotated[str, AfterValidator(_storable)]
 Name = Annotated[str, Field(min_length=1), AfterValidator(_storable)]
 Time = Annotated[str, AfterValidator(_time)]
 Number = Annotated[float, Field(allow_inf_nan=False)]
-Count = Annotated[int, Field(ge=0)]
+Count = Annotated[int, Field(ge=0, lt=WHOLE)]
 VerdictWord = Annotated[str, AfterValidator(_verdict)]
 DistributionWord = Annotated[str, AfterValidator(_distribution)]
 Setting = Annotated[Any, AfterValidator(_setting)]

@@ -186,36 +186,50 @@ def _of_source(
 
 
 def _name(role: Role, recipe: Recipe, bench: BenchFile, instruments: Mapping[str, str]) -> str:
-    """The instrument of the bench that takes a role.
+    """The instrument of the bench that takes a role; raises BenchFault as `instrument_in_role`."""
+    needs = None if recipe.needs is None else getattr(recipe.needs, role.value, None)
+    in_recipe = None if needs is None else needs.instrument
+    if role in instruments or in_recipe is None:
+        return instrument_in_role(role, bench, named=instruments.get(role), beside="the recipe, or the run,")
+    return instrument_in_role(role, bench, named=str(in_recipe), where=in_recipe.place or "")
+
+
+def instrument_in_role(
+    role: Role, bench: BenchFile, *, named: str | None = None, where: Place | str = "", beside: str = ""
+) -> str:
+    """The instrument of a bench that takes a role.
+
+    Parameters
+    ----------
+    named : by whoever asks, None: the only one. `where` : of the message.
+    beside : who can say which, where a recipe can; empty where the command line alone can.
 
     Raises
     ------
-    BenchFault : none does, several could and nobody says which, or the one that is named has another role.
+    BenchFault : there is none, several could take it and nobody says which, or the one that is named has another role.
     """
-    needs = None if recipe.needs is None else getattr(recipe.needs, role.value, None)
-    in_recipe = None if needs is None else needs.instrument
     there = bench.names_of_role(role)
     listed = ", ".join(there)
-    if role in instruments or in_recipe is not None:
-        wanted = instruments.get(role, str(in_recipe))
-        if wanted in there:
-            return wanted
-        is_other = wanted in bench.instruments
+    if named is not None:
+        if named in there:
+            return named
+        is_other = named in bench.instruments
         raise BenchFault(
-            f"`{wanted}` is a {bench.profiles[wanted].role}" if is_other else f"the bench has no `{wanted}`",
-            where="" if role in instruments or in_recipe is None else in_recipe.place or "",
+            f"`{named}` is a {bench.profiles[named].role}" if is_other else f"the bench has no `{named}`",
+            where=where,
             expected=f"one of {listed} as the {role}" if there else f"a {role}",
         )
     if len(there) > 1:
+        run = f"run with `--instrument {role}={there[0]}`"
         raise BenchFault(
             f"the bench has several with the role {role}: {listed}",
-            expected="the recipe, or the run, to say which",
-            do=f"write `needs: {{{role}: {{instrument: {there[0]}}}}}` into the recipe, "
-            f"or run with `--instrument {role}={there[0]}`",
+            where=where,
+            expected=f"{beside or 'the command line'} to say which",
+            do=f"write `needs: {{{role}: {{instrument: {there[0]}}}}}` into the recipe, or {run}" if beside else run,
         )
     if not there:
         others = ", ".join(f"{name} ({bench.profiles[name].role})" for name in bench.instruments)
-        raise BenchFault(f"the bench has no {role}", expected=f"one beside {others or 'nothing'}")
+        raise BenchFault(f"the bench has no {role}", where=where, expected=f"one beside {others or 'nothing'}")
     return there[0]
 
 

@@ -117,12 +117,14 @@ def _looked(
 ) -> FirstLook:
     from wavewright.instruments.bench import open_bench
     from wavewright.instruments.simulated import fresh_draw
+    from wavewright.instruments.vocabulary import Role
     from wavewright.logbook.kept_run import addresses
     from wavewright.running.bench_lock import bench_lock
     from wavewright.running.first_look import first_look
     from wavewright.running.interruption import interruptible
+    from wavewright.running.selection import instrument_in_role
 
-    name = _digitizer(there, instruments)
+    name = instrument_in_role(Role.DIGITIZER, there, named=instruments.get(Role.DIGITIZER), where=there.path)
     chosen = inputs or sorted(there.probes) or [1]
     fresh = None if not there.is_simulated else draw if draw is not None else seed if seed is not None else fresh_draw()
     with (
@@ -140,25 +142,6 @@ def _looked(
             return first_look(opened, chosen, patience=patience, step=desk.step, name=name)
         finally:
             desk.close()
-
-
-def _digitizer(there: BenchFile, instruments: Mapping[str, str]) -> str:
-    from wavewright.errors import BenchFault
-    from wavewright.instruments.vocabulary import Role
-
-    known = there.names_of_role(Role.DIGITIZER)
-    wanted = instruments.get("digitizer")
-    if wanted is not None:
-        if wanted not in known:
-            raise Misuse(f"the bench has no digitizer `{wanted}`", expected=f"one of {', '.join(known) or 'none'}")
-        return wanted
-    if len(known) != 1:
-        raise BenchFault(
-            f"the bench has {len(known) or 'no'} digitizers",
-            where=there.path,
-            expected="one, or `--instrument digitizer=NAME`",
-        )
-    return known[0]
 
 
 def _draw(found: FirstLook, where: str, *, as_json: bool) -> None:
