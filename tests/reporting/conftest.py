@@ -34,10 +34,12 @@ def visit(browser: object, tmp_path_factory: pytest.TempPathFactory) -> Iterator
     """Opens a page given as text, waits until its pictures are drawn, and notes errors and requests."""
     contexts = []
 
-    def opened(text: str, *, scheme: str = "light") -> Visit:
+    def opened(text: str, *, scheme: str = "light", bypass_csp: bool = False) -> Visit:
         path = tmp_path_factory.mktemp("page") / "page.html"
         path.write_text(text, encoding="utf-8")
-        context = browser.new_context(color_scheme=scheme, viewport={"width": 1200, "height": 900})  # type: ignore[attr-defined]
+        context = browser.new_context(  # type: ignore[attr-defined]
+            color_scheme=scheme, viewport={"width": 1200, "height": 900}, bypass_csp=bypass_csp
+        )
         contexts.append(context)
         made = Visit(context.new_page())
         made.page.on("console", lambda message: made.said.append(f"{message.type}: {message.text}"))

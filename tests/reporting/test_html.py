@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,8 +17,11 @@ import wavewright as ww
 from tests.logbook.made_outcomes import outcome
 from tests.reporting.conftest import Visit
 from tests.reporting.reported import SPIKE, reported
-from wavewright.reporting.html import html
+from wavewright.reporting.chart_script import chart_script, chart_style
+from wavewright.reporting.html import CODES_BUDGET, html
+from wavewright.reporting.palette import COLOUR_SAFE
 from wavewright.running.outcome import Outcome
+from wavewright.waveform import Capture, Waveform
 
 if TYPE_CHECKING:
     from playwright.sync_api import Page
@@ -240,6 +246,61 @@ def test_the_whole_report_prints_on_paper(seen: Visit) -> None:
 
 
 @pytest.mark.browser
+@pytest.mark.parametrize("width, scheme", [(1280, "dark"), (390, "light")])
+def test_an_accessibility_check_finds_nothing_and_no_cell_is_out_of_sight(
+    visit: Callable[..., Visit], page: str, width: int, scheme: str
+) -> None:
+    from axe_playwright_python.sync_playwright import Axe
+
+    # the checker runs its own script, which the page's policy forbids
+    shown = visit(page, scheme=scheme, bypass_csp=True)
+    shown.page.set_viewport_size({"width": width, "height": 900})
+    shown.page.eval_on_selector_all("details", "them => them.forEach((one) => { one.open = true; })")
+    until(shown.page, f"document.documentElement.scrollWidth <= {width}")
+    found = Axe().run(shown.page)
+    assert found.response["violations"] == [], found.generate_report()
+    ends = shown.page.eval_on_selector_all("th, td", "them => them.map((one) => one.getBoundingClientRect().right)")
+    assert max(ends) <= width
+
+
+@pytest.mark.browser
+def test_on_a_phone_the_verdict_comes_first_and_each_cell_has_its_heading(
+    visit: Callable[..., Visit], page: str
+) -> None:
+    narrow = visit(page)
+    narrow.page.set_viewport_size({"width": 390, "height": 800})
+    tops = narrow.page.eval_on_selector_all(
+        ".readings tbody tr:first-child td",
+        """them => them.filter((one) => one.getClientRects().length)
+          .map((one) => [one.getBoundingClientRect().top, one.dataset.label])""",
+    )
+    assert min(tops)[1] == "Verdict"
+    narrow.page.eval_on_selector_all("details", "them => them.forEach((one) => { one.open = true; })")
+    bare = narrow.page.eval_on_selector_all(
+        "table:has(thead) td", "them => them.filter((one) => !one.dataset.label).map((one) => one.textContent)"
+    )
+    assert bare == []
+
+
+@pytest.mark.browser
+def test_every_colour_of_a_picture_can_be_read_on_its_ground(seen: Visit) -> None:
+    # WCAG 2.2, 1.4.3: a contrast of 4.5 for text (from memory, not verified); pictures keep it for lines too
+    looks = seen.page.evaluate(
+        """(palette) => [chartColours.LIGHT, chartColours.DARK].map((look) => ({ ...look,
+          ...Object.fromEntries(palette.map((colour) => [colour, chartColours.readable(colour, look)])) }))""",
+        list(COLOUR_SAFE),
+    )
+    text = ("limit", "failed", "reference", "reading", "trigger", "centre", "rare", "mask", "ink", "faint")
+    for look in looks:
+        colours = {name: rgb(colour) for name, colour in look.items() if isinstance(colour, str)}
+        for name in (*text, *COLOUR_SAFE):
+            assert contrast(colours[name], colours["ground"]) >= 4.5, name
+        for name in ("ink", "failed"):  # what a frame says stands on its own ground
+            assert contrast(colours[name], colours["strip"]) >= 4.5, name
+        assert contrast(rgb(look["counts"][0]), colours["ground"]) >= 3
+
+
+@pytest.mark.browser
 def test_every_picture_is_told_in_words(seen: Visit) -> None:
     told = seen.page.eval_on_selector_all("[role=img]", "all => all.map(one => one.getAttribute('aria-label'))")
     assert len(told) == 2 + 4
@@ -250,7 +311,30 @@ def test_every_picture_is_told_in_words(seen: Visit) -> None:
 @pytest.mark.slow
 def test_ten_million_samples_make_a_small_page() -> None:
     page = html(reported(samples=10_000_000))
-    assert len(page.encode()) < 8_000_000
+    assert len(page.encode()) < 1_500_000
+
+
+def test_codes_that_cannot_be_deflated_stay_within_what_a_report_may_weigh(told: Outcome) -> None:
+    rng = np.random.default_rng(204)
+    codes = rng.integers(-128, 128, CODES_BUDGET // 2, dtype=np.int8)
+    waves = {name: Waveform(codes, gain=1e-3, interval=1e-8, name=name) for name in ("rail", "enable")}
+    assert len(html(replace(told, captures={"rail_noise": [Capture(waves)] * 2})).encode()) < 1_500_000
+
+
+def test_what_draws_weighs_little() -> None:
+    assert len((chart_script() + chart_style()).encode()) < 400_000
+
+
+def test_a_page_lets_nothing_run_or_load_but_what_it_names(page: str) -> None:
+    (policy,) = re.findall(r'http-equiv="Content-Security-Policy" content="([^"]+)"', page)
+    assert policy.startswith("default-src 'none'; script-src 'sha256-")
+    assert "unsafe" not in policy
+    # W3C, Subresource Integrity, 3.1 (from memory): the hash is that of the text between the tags, in base64
+    scripts = re.findall(r"<script>(.*?)</script>", page, re.DOTALL)
+    digests = [base64.b64encode(hashlib.sha256(text.encode()).digest()).decode() for text in scripts]
+    assert len(digests) == 3
+    assert all(f"'sha256-{digest}'" in policy for digest in digests)
+    assert not re.findall(r"\son[a-z]+=", re.sub(r"<(script|pre)\b.*?</\1>", "", page, flags=re.DOTALL))
 
 
 def contrast(one: str, other: str) -> float:
@@ -276,3 +360,7 @@ def test_the_report_names_the_rare_shots_of_the_table_and_shows_one_of_them() ->
     assert {int(number) for number in told.split(",")} == counted
     (shown,) = set(re.findall(r"Shot (\d+) of 250, (?:one of the \d+ that decided: [\d, ]+|the decisive one)<", page))
     assert int(shown) in counted
+
+
+def rgb(colour: str) -> str:
+    return f"rgb{tuple(int(colour[at : at + 2], 16) for at in (1, 3, 5))}"
