@@ -87,6 +87,52 @@ def test_correction_shrinks_the_error_of_offset_and_gain_at_least_tenfold(seed: 
         assert float(offset.uncertainty) < 0.005 * RANGE / 3**0.5 / 10
 
 
+def test_what_gain_and_offset_have_in_common_is_written_and_comes_back(tmp_path: Path) -> None:
+    """Offset of input 1 read at 2.5 V, with the gain that two levels have told: their errors pull opposite ways."""
+    at_zero = 'read: ["level[at=0 V].level_1"], against: ["level[at=0 V].told"]'
+    text = LEVELS.read_text().replace("shots: 16", "shots: 2")
+    assert at_zero in text
+    calibrated(text.replace(at_zero, at_zero.replace("at=0 V", "at=2.5 V")), tmp_path)
+    written = load_corrections(tmp_path / "corrections.yaml")[0].corrections
+    held = {(one.quantity, one.input): one for one in written}  # type: ignore[attr-defined]
+    gain, offset = held["gain", 1], held["offset", 1]
+    common = {
+        cause: (float(gain.shared[cause]), float(offset.shared[cause]))
+        for cause in gain.shared
+        if cause in offset.shared
+    }
+    assert any("level_1" in cause for cause in common)
+    # math: offset = true / (1 + gain) - read, so its covariance with the gain is -2.5 V · u²(gain), but for the reading
+    # at 2.5 V itself, which both have: gain takes it with -1/5 V, offset with -1, and 2.5 V · (1/5 V) / 2 of that stays
+    covariance = sum(one * other for one, other in common.values())
+    assert covariance < 0
+    # every input was held against one meter
+    (meter,) = (cause for cause in held["gain", 2].shared if "meter dc_voltage gain" in cause)
+    assert all(meter in held["gain", number].shared for number in (1, 3, 4))
+
+    def standard(volts: float, number: int = 1) -> float:
+        """Of the mean of a steady level, corrected with both."""
+        of = {quantity: held[quantity, number] for quantity in ("gain", "offset")}
+        accuracy = ww.Accuracy(
+            corrected={name: float(one.uncertainty) for name, one in of.items()},
+            shared={name: {cause: float(part) for cause, part in one.shared.items()} for name, one in of.items()},
+            timebase=0,
+        )
+        budget = ww.measure(
+            ww.Waveform.from_volts([volts] * 100, interval=1e-6, name="level"), "mean", accuracy=accuracy
+        ).budget
+        assert budget is not None
+        return budget.standard
+
+    # JCGM 100:2008, 5.2.2: u² = u²(offset) + V² u²(gain) + 2 V u(offset, gain)
+    for volts in (-3.0, 0.0, 2.5):
+        expected = float(offset.uncertainty) ** 2 + (volts * float(gain.uncertainty)) ** 2 + 2 * volts * covariance
+        assert standard(volts) == pytest.approx(expected**0.5, rel=0.02)
+    # better known where it was calibrated, and at -2.5 V worse than two independent errors would make it
+    independent = ((float(offset.uncertainty)) ** 2 + (2.5 * float(gain.uncertainty)) ** 2) ** 0.5
+    assert standard(-2.5) > 1.1 * independent > standard(2.5)
+
+
 def test_a_short_finds_the_offset_though_the_input_is_too_quiet_to_average_over_codes(tmp_path: Path) -> None:
     found = {one.input: one for one in calibrated(SHORT, tmp_path).written.new}  # type: ignore[attr-defined]
     for number, truth in built(204).items():

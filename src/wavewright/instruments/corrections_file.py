@@ -7,6 +7,7 @@ A correction is what is added to compensate a systematic error (JCGM 200:2012, 2
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from types import MappingProxyType
@@ -33,6 +34,7 @@ from wavewright.grammar.word_fields import Count, CountFrom, Line, LocatedText, 
 
 USUAL_NAME = "corrections.yaml"
 MOST_GAIN = 0.5  # a gain that is off by more has another reason than the converter: a probe at the wrong division
+ROUNDED = 1e-3  # relative: what the digits that are written leave of a number
 LEAST_SHARE = 1e-12  # a correction that is known exactly is none that was measured
 MOST_TIMEBASE = 0.01
 
@@ -46,6 +48,12 @@ TimebaseValue = Annotated[StatedQuantity, QuantityIn("1", "2.6 ppm", least=-MOST
 TimebaseUncertainty = Annotated[StatedQuantity, QuantityIn("1", "0.2 ppm", least=LEAST_SHARE, most=MOST_TIMEBASE)]
 
 
+ABOUT_SHARED = (
+    "causes that other corrections of the same calibration have in common with this one, each with the part of the "
+    "uncertainty that it makes, signed"
+)
+
+
 class Correction(GrammarModel):
     """What all corrections have: whose they are, how large, how well known, from when until when."""
 
@@ -53,6 +61,7 @@ class Correction(GrammarModel):
     quantity: str
     value: StatedQuantity
     uncertainty: StatedQuantity
+    shared: Mapping[str, StatedQuantity] = MappingProxyType({})
     instrument: LocatedText = Field(description="name of the instrument in the bench file", examples=["digitizer"])
     maker: Line = Field(description="maker in the instrument's answer to `*IDN?`", examples=["Wavewright"])
     model: Line = Field(description="model in that answer", examples=["Simulated digitizer"])
@@ -74,6 +83,10 @@ class Correction(GrammarModel):
 
     @model_validator(mode="after")
     def _ends_after_it_begins(self) -> Self:
+        parts = math.hypot(*map(float, self.shared.values()))
+        if parts > float(self.uncertainty) * (1 + ROUNDED):
+            what = f"the parts in `shared` are {parts:g} together, and `uncertainty` is {self.uncertainty}"
+            raise refusal(FileFault(what, where=self.place or "", expected="parts of that uncertainty"))
         if self.due < self.date:
             what = f"`due: {self.due}` is before `date: {self.date}`"
             raise refusal(FileFault(what, where=self.place or "", expected="a day after that of the calibration"))
@@ -164,6 +177,11 @@ class OffsetCorrection(_OfRange):
     )
     value: OffsetValue = Field(description="voltage that is added, at the probe's tip")
     uncertainty: OffsetUncertainty = Field(description="standard uncertainty of the value")
+    shared: dict[Line, OffsetValue] = Field(
+        default_factory=dict,
+        description=ABOUT_SHARED,
+        examples=[{"meter dc_voltage offset, 20261129-081500-9f3c21aa": "0.3 mV"}],
+    )
 
     @property
     def subject(self) -> tuple[object, ...]:
@@ -178,6 +196,11 @@ class GainCorrection(_OfRange):
     quantity: str = Field(description="what is corrected", examples=["gain"])
     value: GainValue = Field(description="share of the reading that is added")
     uncertainty: GainUncertainty = Field(description="standard uncertainty of the value")
+    shared: dict[Line, GainValue] = Field(
+        default_factory=dict,
+        description=ABOUT_SHARED,
+        examples=[{"meter dc_voltage gain, 20261129-081500-9f3c21aa": "0.006 %"}],
+    )
 
 
 class SkewCorrection(_OfInput):
@@ -192,6 +215,11 @@ class SkewCorrection(_OfInput):
     )
     value: SkewValue = Field(description="time that is added; 0 s for the input that the others refer to")
     uncertainty: SkewUncertainty = Field(description="standard uncertainty of the value")
+    shared: dict[Line, SkewValue] = Field(
+        default_factory=dict,
+        description=ABOUT_SHARED,
+        examples=[{"reference, 20261129-081500-9f3c21aa": "2 ps"}],
+    )
 
     @property
     def subject(self) -> tuple[object, ...]:
@@ -206,6 +234,11 @@ class TimebaseCorrection(Correction):
     quantity: str = Field(description="what is corrected", examples=["timebase"])
     value: TimebaseValue = Field(description="share of every time that is added to it")
     uncertainty: TimebaseUncertainty = Field(description="standard uncertainty of the value")
+    shared: dict[Line, TimebaseValue] = Field(
+        default_factory=dict,
+        description=ABOUT_SHARED,
+        examples=[{"reference, 20261129-081500-9f3c21aa": "0.1 ppm"}],
+    )
 
 
 QUANTITIES: Mapping[str, type[Correction]] = MappingProxyType(
@@ -235,11 +268,24 @@ _EXAMPLE = {
 class CorrectionsFile(GrammarModel):
     """What calibration found about the digitizers of a bench; applied between their codes and volts and seconds."""
 
+    entries: Annotated[int, CountFrom(0)] | None = Field(
+        default=None,
+        description="how many corrections there are, so that a file that was cut is noticed; any if left out",
+        examples=[8],
+    )
     version: VersionOne = Field(alias="wavewright-corrections", description="version of the grammar: 1")
     about: str = Field(default="", description="which bench it is for, in a line", examples=["line 3, station 2"])
     corrections: tuple[Annotated[Correction, ChosenBy("quantity", lambda: QUANTITIES, "correction")], ...] = Field(
         default=(), description="the corrections, one below the other", examples=[[_EXAMPLE]]
     )
+
+    @model_validator(mode="after")
+    def _has_all_entries(self) -> Self:
+        if self.entries is not None and self.entries != len(self.corrections):
+            what = f"`entries: {self.entries}`, and there are {len(self.corrections)} corrections"
+            do = "restore the file, or calibrate again; after a change by hand, write how many there are"
+            raise refusal(FileFault(what, expected="a file that is whole", do=do))
+        return self
 
     def holding(self) -> Iterator[Correction]:
         """Of each subject the latest; of one day, the one that is last."""

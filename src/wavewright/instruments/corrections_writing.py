@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,8 +15,9 @@ from wavewright.grammar.model_reading import read_model
 from wavewright.instruments.corrections_file import Correction, CorrectionsFile
 
 HEAD = "# Written by `wavewright calibrate`; applied by every run on the bench beside it.\nwavewright-corrections: 1\n"
-KEY = "corrections"
+KEY, ENTRIES, VERSION = "corrections", "entries", "wavewright-corrections"
 ORDER = ("quantity", "input", "range", "middle", "probe", "probe_serial", "value", "uncertainty")  # first, for people
+LAST = ("date", "due")  # must be there: of an entry that was cut, one of them is lacking
 _PLAIN = re.compile(r"[A-Za-z0-9µ+.][A-Za-z0-9_ µ/%.+-]*(?<! )")  # what YAML takes for a word without quotes
 _NO_WORDS = {"true", "false", "null", "yes", "no", "on", "off"}
 
@@ -47,7 +48,7 @@ def with_corrections(path: Path, new: Sequence[Correction]) -> WrittenCorrection
     dated = tuple(_with_history(one, replaced) for one in new)
     tree = parse_tree(text, str(path))
     opened = text if KEY in tree else f"{text.rstrip()}\n{KEY}:\n"
-    proposal = _appended(opened, tree, {id(one) for one in replaced}, file, dated)
+    proposal = _counted(_appended(opened, tree, {id(one) for one in replaced}, file, dated), len(kept) + len(dated))
     if not _is_said(proposal, path, [*kept, *dated]):
         proposal = _rewritten(file, [*kept, *dated])
     return WrittenCorrections(proposal, dated, tuple(replaced), len(kept))
@@ -74,8 +75,9 @@ def write_corrections(path: Path, new: Sequence[Correction]) -> WrittenCorrectio
 def entry_text(one: Correction) -> str:
     """A correction as it stands in the file, with its last line end."""
     found = one.model_dump(exclude_none=True)
-    said = {key: found[key] for key in (*ORDER, *found) if key in found}
-    lines = [f"{key}: {_word(value)}" for key, value in said.items() if not _is_usual(one, key, value)]
+    order = dict.fromkeys((*ORDER, *(key for key in found if key not in LAST), *LAST))
+    said = {key: found[key] for key in order if key in found}
+    lines = [f"{key}: {_value(value)}" for key, value in said.items() if not _is_usual(one, key, value)]
     return "".join(f"  {'-' if number == 0 else ' '} {line}\n" for number, line in enumerate(lines))
 
 
@@ -102,18 +104,27 @@ def _appended(text: str, tree: YamlMapping, gone: set[int], file: CorrectionsFil
     return "".join(lines) + "".join(entry_text(one) for one in new)
 
 
+def _counted(text: str, number: int) -> str:
+    """The text with how many entries it has, above the version: a file that was cut below one of them is refused."""
+    said = re.search(rf"^{ENTRIES}: *\d+", text, re.MULTILINE)
+    if said is not None:
+        return f"{text[: said.start()]}{ENTRIES}: {number}{text[said.end() :]}"
+    return re.sub(rf"^(?={VERSION}:)", f"{ENTRIES}: {number}\n", text, count=1, flags=re.MULTILINE)
+
+
 def _line(item: Node) -> int:
     place = place_of(item)
     return place.line if place is not None else 0
 
 
 def _is_said(text: str, path: Path, wanted: Sequence[Correction]) -> bool:
-    """Whether a text, read again, has exactly these corrections."""
+    """Whether a text, read again, has exactly these corrections, and says how many."""
     try:
-        found = read_model(path, CorrectionsFile, text=text).corrections
+        file = read_model(path, CorrectionsFile, text=text)
     except FileFault:
         return False
-    return [_said(one) for one in found] == [_said(one) for one in wanted]
+    found = file.corrections
+    return file.entries is not None and [_said(one) for one in found] == [_said(one) for one in wanted]
 
 
 def _said(one: Correction) -> tuple[object, ...]:
@@ -123,12 +134,20 @@ def _said(one: Correction) -> tuple[object, ...]:
 def _rewritten(file: CorrectionsFile, entries: Sequence[Correction]) -> str:
     """The whole file anew, where its form leaves no other way; comments are lost."""
     about = f"about: {_word(file.about)}\n" if file.about else ""
-    return f"{HEAD}{about}{KEY}:\n" + "".join(entry_text(one) for one in entries)
+    return _counted(f"{HEAD}{about}{KEY}:\n" + "".join(entry_text(one) for one in entries), len(entries))
 
 
 def _is_usual(one: Correction, key: str, value: object) -> bool:
     field = type(one).model_fields[key]
+    if isinstance(value, Mapping):
+        return not value
     return not field.is_required() and field.default is not None and str(field.default) == str(value)
+
+
+def _value(value: object) -> str:
+    if not isinstance(value, Mapping):
+        return _word(value)
+    return "{" + ", ".join(f"{_word(str(key))}: {_word(one)}" for key, one in value.items()) + "}"
 
 
 def _word(value: object) -> str:

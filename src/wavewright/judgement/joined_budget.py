@@ -45,10 +45,20 @@ def joined_budget(
     if is_one_shot:
         (_, own), *_ = parts
         return replace(own, value=joined.value)
-    systematic = [(weight, _of(budget, is_keyed=True)) for weight, budget in parts]
+    systematic = [(weight, _signed(_of(budget, is_keyed=True))) for weight, budget in parts]
+    bounds = {one.key for budget in known for one in budget.contributions if one.is_bound}
     common = combined(joined.value, joined.unit, systematic)
+    common = replace(
+        common,
+        contributions=tuple(replace(one, is_bound=True) if one.key in bounds else one for one in common.contributions),
+    )
     random, missing = _scatter_of_mean(readings, known) if is_mean else _stated(joined)
     return Budget(joined.value, joined.unit, (*common.contributions, *random), (*common.missing, *missing))
+
+
+def _signed(budget: Budget) -> Budget:
+    """The same with bounds as errors that have a sign: of one reading they are one and the same in all shots."""
+    return replace(budget, contributions=tuple(replace(one, is_bound=False) for one in budget.contributions))
 
 
 def _of(budget: Budget, *, is_keyed: bool) -> Budget:

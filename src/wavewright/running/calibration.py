@@ -62,6 +62,8 @@ def calibration_facts(
             facts[f"input{number}.correction.{one.quantity}"] = float(one.value)
             facts[f"input{number}.correction.{one.quantity}{UNCERTAINTY}"] = float(one.uncertainty)
             facts[f"input{number}{WITHIN}corrected.{one.quantity}"] = float(one.uncertainty)
+            for cause, part in one.shared.items():
+                facts[f"input{number}{WITHIN}shared.{one.quantity}.{cause}"] = float(part)
             if isinstance(one, SkewCorrection):  # in place of what the profile states
                 facts[f"input{number}.skew"] = LEFT * float(one.uncertainty)
         facts |= _late(f"input{number}", _overdue(bench, name, number, today))

@@ -8,12 +8,14 @@ from dataclasses import dataclass, replace
 from statistics import fmean, stdev
 
 from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.uncertainty.budget import Budget, mean
+from wavewright.analysis.uncertainty.contribution import Contribution
 from wavewright.errors import BenchFault
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.setups import InputSetup
 from wavewright.judgement.doubting import without_allowed
 from wavewright.judgement.verdict import Verdict
-from wavewright.recipe.calibration import CorrectedQuantity, is_reading, known_value
+from wavewright.recipe.calibration import UNITS, CorrectedQuantity, is_reading, known_value
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
 from wavewright.running.instrument_settings import requested_setup
@@ -26,10 +28,14 @@ OF_A_DELAY = 2  # channels: the reference, and the other
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """A value with its standard uncertainty: what scatters, and what all values of one instrument share."""
+    """A value with its standard uncertainty: what scatters, and what all values of one instrument share.
+
+    `budget` : the same by causes, each of which has an identity: that of two values may be one.
+    """
 
     value: float
     scatter: float
+    budget: Budget
     common: float = 0.0
 
 
@@ -110,13 +116,23 @@ class CalibrationReadings:
             and len({one.setup.offset for one in seen}) < ENOUGH_POSITIONS
         ):
             scatter = math.hypot(scatter, max(one.code for one in seen))
-        return Estimate(fmean(means), scatter), seen
+        where = f"{' and '.join(words)} of input {seen[0].setup.input}"
+        cause = Contribution("readings", scatter, key=where)
+        return Estimate(fmean(means), scatter, Budget(fmean(means), UNITS[quantity], (cause,))), seen
 
-    def true(self, word: str, quantity: CorrectedQuantity) -> Estimate:
-        """What is held against: a reading of another instrument, or a known value."""
+    def true(self, word: str, quantity: CorrectedQuantity, *, at: str = "") -> Estimate:
+        """What is held against: a reading of another instrument, or a known value.
+
+        Parameters
+        ----------
+        at : the place of a known value: that at another place is another one.
+        """
+        unit = UNITS[quantity]
         if not is_reading(word):
             limits = known_value(word, quantity)
-            return Estimate((limits.low + limits.high) / 2, 0.0, (limits.high - limits.low) / 2 / math.sqrt(3))
+            value, common = (limits.low + limits.high) / 2, (limits.high - limits.low) / 2 / math.sqrt(3)
+            cause = Contribution("known value", common, key=f"{word} {at}".strip())
+            return Estimate(value, 0.0, Budget(value, unit, (cause,)), common)
         results = [result for _, result in self._results(word)]
         shots = [reading for result in results for reading in result.shots]
         stated = [reading.uncertainty for reading in shots]
@@ -128,7 +144,14 @@ class CalibrationReadings:
             )
         values = [reading.value or 0.0 for reading in shots]
         scatter = stdev(values) / math.sqrt(len(values)) if len(values) > 1 else 0.0
-        return Estimate(fmean(values), scatter, max(one or 0.0 for one in stated))
+        common = max(one or 0.0 for one in stated)
+        budgets = [result.reading.budget for result in results]
+        if any(budget is None or budget.unit != unit for budget in budgets):
+            cause = Contribution("reading", math.hypot(scatter, common), key=word)
+            return Estimate(fmean(values), scatter, Budget(fmean(values), unit, (cause,)), common)
+        joined = mean([budget for budget in budgets if budget is not None])
+        named = tuple(replace(one, key=one.key or f"{word} {one.name}") for one in joined.contributions)
+        return Estimate(fmean(values), scatter, replace(joined, contributions=named), common)
 
     def _seen(self, one: MeasurementOutcome, result: Result) -> Seen:
         """The last channel of a reading: the one that is compared with those before it."""

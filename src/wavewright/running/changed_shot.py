@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Protocol
 
 from wavewright.analysis.expressions.derive import derive
+from wavewright.analysis.levels.quantisation import share_of_step
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.uncertainty.affine import Alteration, Change
-from wavewright.analysis.uncertainty.influences import Influences, InputOfReading
+from wavewright.analysis.uncertainty.influences import Influence, Influences, InputOfReading, bounded_curve
+from wavewright.analysis.uncertainty.stated_limits import LimitMeaning
 from wavewright.buses.bus_record import BusRecord
 from wavewright.recipe.measurement import Measurement
 from wavewright.running.input_accuracy import accuracy_in
 from wavewright.running.numbers_in_derived import NumbersOfChannel, number_influences
 from wavewright.waveform import Capture, Waveform
 
+LEAST_OF_A_STEP = 1e-3  # less of it is nothing beside the noise that spreads it
 Altered = tuple[tuple[str, Alteration], ...]
 
 
@@ -61,10 +65,28 @@ class ChangedShots:
         return found if any(one.accuracy is not None for one in found) else None
 
     def further(self, channels: Sequence[str]) -> Influences:
-        """The numbers that these channels are computed with, and those that they are derived from."""
-        return number_influences(
-            [self._numbers[name] for name in dict.fromkeys(one for each in channels for one in self._derived(each))]
+        """What derived channels have beside the errors of inputs: their numbers, and the codes that they came from."""
+        derived = dict.fromkeys(one for each in channels for one in self._derived(each))
+        numbers = number_influences([self._numbers[name] for name in derived])
+        sources = dict.fromkeys(
+            source for each in channels if self._has_lost_codes(each) for source in self._sources(each)
         )
+        codes = (self._resolution(name) for name in sources)
+        return numbers + Influences(tuple(one for one in codes if one is not None))
+
+    def _has_lost_codes(self, channel: str) -> bool:
+        """Whether a channel was computed from several, so that its own samples do not tell the steps of any."""
+        return channel in self._numbers and not self._shot.survey(channel).record.step
+
+    def _resolution(self, name: str) -> Influence | None:
+        """Rounding to codes, as far as noise does not spread it: the same for all samples of one value."""
+        survey = self._shot.survey(name)
+        limit = survey.record.step / 2 * share_of_step(survey)
+        if limit < LEAST_OF_A_STEP * survey.record.step or not limit:
+            return None
+        one = InputOfReading(name, survey, None)
+        curve = bounded_curve(one, (name,), limit, f"resolution of `{name}`", key="", meaning=LimitMeaning())
+        return replace(curve, source="the record")
 
     def surveys(self, change: Change, channels: Sequence[str]) -> list[Survey]:
         """The surveys of channels, captured or derived, after a change; NotMeasurable as of the shot itself."""

@@ -9,6 +9,8 @@ from datetime import date
 from statistics import fmean
 
 from wavewright.analysis.elementary.exponentials import log10
+from wavewright.analysis.uncertainty.budget import Budget, combined
+from wavewright.analysis.uncertainty.contribution import Contribution
 from wavewright.errors import BenchFault
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.corrections import read_identity
@@ -17,7 +19,7 @@ from wavewright.instruments.setups import InputSetup
 from wavewright.instruments.stated_accuracy import StatedAccuracy
 from wavewright.instruments.vocabulary import Role
 from wavewright.quantities import Quantity, show_quantity
-from wavewright.recipe.calibration import UNITS, CalibrationEntry, CorrectedQuantity
+from wavewright.recipe.calibration import CalibrationEntry, CorrectedQuantity
 from wavewright.recipe.recipe import Recipe
 from wavewright.running.calibration_readings import CalibrationReadings, Seen
 from wavewright.running.outcome import Outcome
@@ -26,6 +28,7 @@ from wavewright.running.selection import select
 LEAST_SWING = 0.2  # of the range between the two levels of a gain
 MOST_OVER = 3.0  # times its stated limit: an error that large has another reason
 LEAST_PER_CENT = 1e-4  # smaller ratios are written in parts per million
+LEAST_PART = 0.01  # of the standard uncertainty: a smaller one is 1 in 10⁴ of the variance
 DIGITS = 100.0  # a value is written to this part of its standard uncertainty
 
 
@@ -67,7 +70,8 @@ class _Calibration:
         self._digitizer = select(recipe, bench, instruments=instruments).names[Role.DIGITIZER]
         self._accuracy: StatedAccuracy = bench.profiles[self._digitizer].grammar.accuracy
         self._readings = CalibrationReadings(outcome, recipe, bench)
-        self._gains: dict[tuple[int, float], float] = {}
+        self._gains: dict[tuple[int, float], Budget] = {}
+        self._found: list[tuple[Correction, Budget]] = []
 
     def corrections(self) -> tuple[Correction, ...]:
         """All of them; gains first, for an offset that is read beside 0 V."""
@@ -86,7 +90,7 @@ class _Calibration:
             for one in make(name, entry):
                 if one not in found:
                     found.append(one)
-        return tuple(found)
+        return tuple(self._with_shared(one) for one in found)
 
     def _check_run(self) -> None:
         outcome = self._outcome
@@ -104,8 +108,9 @@ class _Calibration:
 
     def _gain(self, name: str, entry: CalibrationEntry) -> Iterator[Correction]:
         (first, at_first), (second, at_second) = (self._readings.read([word], entry.quantity) for word in entry.read)
-        low, high = (self._readings.true(word, entry.quantity) for word in entry.against)
         seen = self._one_input(name, [*at_first, *at_second])
+        at = f"at input {seen.setup.input}"
+        low, high = (self._readings.true(word, entry.quantity, at=at) for word in entry.against)
         swing, true = second.value - first.value, high.value - low.value
         if abs(swing) < LEAST_SWING * seen.setup.range:
             raise self._fault(
@@ -118,21 +123,34 @@ class _Calibration:
         scatter = math.hypot(first.scatter, second.scatter) * abs(true / swing)
         # the two of one instrument share its errors, which add at worst (JCGM 100:2008, 5.2.2 note 1)
         against = math.hypot(low.common + high.common, low.scatter, high.scatter)
-        self._gains[seen.setup.input, seen.setup.range] = value
-        uncertainty = math.hypot(scatter, against) / abs(swing)
-        yield self._correction(name, entry.quantity, value, uncertainty, seen, limit=self._accuracy.gain)
+        parts = [
+            (1 / swing, high.budget),
+            (-1 / swing, low.budget),
+            (-true / swing**2, second.budget),
+            (true / swing**2, first.budget),
+        ]
+        budget = _at_least(combined(value, "1", parts), math.hypot(scatter, against) / abs(swing), name)
+        self._gains[seen.setup.input, seen.setup.range] = budget
+        yield self._correction(name, entry.quantity, budget, seen, limit=self._accuracy.gain)
 
     def _offset(self, name: str, entry: CalibrationEntry) -> Iterator[Correction]:
         read, at = self._readings.read(entry.read, entry.quantity)
-        true = self._readings.true(entry.against[0], entry.quantity)
         seen = self._one_input(name, at)
-        gain = self._gains.get((seen.setup.input, seen.setup.range))
-        beside = 0.0 if gain is not None else (self._accuracy.gain or 0.0) * abs(true.value) / math.sqrt(3)
-        value = true.value / (1 + (gain or 0.0)) - read.value
-        uncertainty = math.hypot(read.scatter, true.scatter, true.common, beside)
+        true = self._readings.true(entry.against[0], entry.quantity, at=f"at input {seen.setup.input}")
+        gain = self._gains.get((seen.setup.input, seen.setup.range)) or self._stated_gain(seen)
+        factor = 1 + gain.value
+        # an offset that is read beside 0 V follows the gain: where the gain is too high, this is too low
+        parts = [(1 / factor, true.budget), (-true.value / factor**2, gain), (-1.0, read.budget)]
+        budget = combined(true.value / factor - read.value, "V", parts)
         stated = self._accuracy.offset
         limit = None if stated is None else stated[0] * seen.setup.range + stated[1] * seen.setup.attenuation
-        yield self._correction(name, entry.quantity, value, uncertainty, seen, limit=limit)
+        least = math.hypot(read.scatter, true.scatter, true.common)
+        yield self._correction(name, entry.quantity, _at_least(budget, least, name), seen, limit=limit)
+
+    def _stated_gain(self, seen: Seen) -> Budget:
+        """The gain of an input that is not calibrated with its offset: by what the profile states."""
+        limit = (self._accuracy.gain or 0.0) / math.sqrt(3)
+        return Budget(0.0, "1", (Contribution("gain", limit, key=f"stated gain of input {seen.setup.input}"),))
 
     def _skew(self, name: str, entry: CalibrationEntry) -> Iterator[Correction]:
         """The second channel of a delay is late against the first: that much is taken from its times."""
@@ -142,9 +160,10 @@ class _Calibration:
         seen = self._one_input(name, at)
         uncertainty = math.hypot(read.scatter, true.scatter, true.common)
         limit = self._accuracy.skew
-        yield self._correction(name, entry.quantity, true.value - read.value, uncertainty, seen, limit=limit)
+        found = _alone(true.value - read.value, "s", uncertainty, name)
+        yield self._correction(name, entry.quantity, found, seen, limit=limit)
         for reference in references:
-            yield self._correction(name, entry.quantity, 0.0, 0.0, reference, limit=None)
+            yield self._correction(name, entry.quantity, Budget(0.0, "s"), reference, limit=None)
 
     def _timebase(self, name: str, entry: CalibrationEntry) -> Iterator[Correction]:
         read, _ = self._readings.read(entry.read, entry.quantity)
@@ -153,7 +172,8 @@ class _Calibration:
             raise self._fault(name, "a frequency of 0 Hz", expected="a frequency that is known")
         value = read.value / true.value - 1
         uncertainty = math.hypot(read.scatter, true.scatter, true.common) / abs(true.value)
-        yield self._correction(name, entry.quantity, value, uncertainty, None, limit=self._accuracy.timebase)
+        found = _alone(value, "1", uncertainty, name)
+        yield self._correction(name, entry.quantity, found, None, limit=self._accuracy.timebase)
 
     def _one_input(self, name: str, seen: Sequence[Seen]) -> Seen:
         """The input, in the range and around the voltage, that all readings of a correction are of."""
@@ -173,13 +193,12 @@ class _Calibration:
         self,
         name: str,
         quantity: CorrectedQuantity,
-        value: float,
-        uncertainty: float,
+        found: Budget,
         seen: Seen | None,
         *,
         limit: float | None,
     ) -> Correction:
-        unit = "1" if quantity in (CorrectedQuantity.GAIN, CorrectedQuantity.TIMEBASE) else UNITS[quantity]
+        unit, value, uncertainty = found.unit, found.value, found.standard
         known = f"{show_quantity(value, unit)}, standard uncertainty {show_quantity(uncertainty, unit)}"
         if not (math.isfinite(value) and math.isfinite(uncertainty)):
             raise self._fault(name, f"it comes out as {known}", expected="finite numbers")
@@ -215,7 +234,24 @@ class _Calibration:
             "by": self._when.by or None,
             "evidence": self._when.evidence or None,
         }
-        return QUANTITIES[quantity].model_validate({key: one for key, one in written.items() if one is not None})
+        made = QUANTITIES[quantity].model_validate({key: one for key, one in written.items() if one is not None})
+        self._found.append((made, found))
+        return made
+
+    def _with_shared(self, one: Correction) -> Correction:
+        """A correction with the causes that it has in common with others of this calibration."""
+        budget = next(budget for made, budget in self._found if made is one)
+        others = {part.key for made, found in self._found if made is not one for part in _large(found)}
+        run = self._when.evidence or self._when.day
+        parts = {
+            f"{part.key.replace(':', ' ')}, {run}": _written(part.standard, budget.unit, budget.standard)
+            for part in _large(budget)
+            if part.key in others
+        }
+        if not parts:
+            return one
+        said = {key: value for key, value in one.model_dump(exclude_none=True).items() if key != "shared"}
+        return type(one).model_validate({**said, "shared": parts})
 
     def _input_keys(self, seen: Seen, quantity: CorrectedQuantity) -> dict[str, object]:
         """Where it holds: input, range, middle and probe, and how the input was set as far as that matters."""
@@ -236,6 +272,22 @@ class _Calibration:
 
     def _fault(self, name: str, what: str, *, expected: str = "", do: str = "") -> BenchFault:
         return BenchFault(f"correction `{name}`: {what}", where=self._recipe.path, expected=expected, do=do)
+
+
+def _large(budget: Budget) -> list[Contribution]:
+    """Those that matter for the whole."""
+    return [one for one in budget.contributions if abs(one.standard) > LEAST_PART * budget.standard]
+
+
+def _alone(value: float, unit: str, standard: float, name: str) -> Budget:
+    """A value whose uncertainty has nothing in common with that of another."""
+    return Budget(value, unit, (Contribution(name, standard, key=name),))
+
+
+def _at_least(budget: Budget, standard: float, name: str) -> Budget:
+    """The budget with what it lacks to a standard uncertainty at worst, as a cause of its own."""
+    rest = math.sqrt(max(0.0, standard**2 - budget.standard**2))
+    return replace(budget, contributions=(*budget.contributions, Contribution("rest", rest, key=f"rest of {name}")))
 
 
 def _is_alike(one: InputSetup, other: InputSetup) -> bool:

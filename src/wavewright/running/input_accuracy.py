@@ -99,6 +99,9 @@ def _parts(accuracy: Accuracy, full_scale: float | None) -> Iterator[tuple[str, 
             yield "temperature.offset", level
     for name, standard in accuracy.corrected.items():
         yield f"corrected.{name}", standard
+    for name, causes in accuracy.shared.items():
+        for cause, part in causes.items():
+            yield f"shared.{name}.{cause}", part
     meaning = accuracy.limits
     yield "limits", f"{meaning.word} {meaning.factor:.17g}" if meaning.word == "expanded" else meaning.word
     for name in ("instrument", "input", "source"):
@@ -147,7 +150,18 @@ def accuracy_in(settings: Facts, head: str) -> Accuracy | None:
             for name, value in found.items()
             if name.startswith("corrected.") and isinstance(value, int | float)
         },
+        shared=_shared(found),
         instrument=str(found["instrument"]),
         input=str(found.get("input", "")),
         source=str(found.get("source", "")),
     )
+
+
+def _shared(found: Facts) -> dict[str, dict[str, float]]:
+    """By what was corrected, the parts of what is left that have a cause in common with others."""
+    shared: dict[str, dict[str, float]] = {}
+    for name, value in found.items():
+        if name.startswith("shared.") and isinstance(value, int | float):
+            quantity, _, cause = name.removeprefix("shared.").partition(".")
+            shared.setdefault(quantity, {})[cause] = float(value)
+    return shared

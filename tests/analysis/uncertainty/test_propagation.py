@@ -15,7 +15,7 @@ from wavewright.analysis.measure import measure_surveys
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.uncertainty.accuracy import Accuracy
-from wavewright.analysis.uncertainty.budget import Budget, combined, difference
+from wavewright.analysis.uncertainty.budget import Budget, combined, difference, mean
 from wavewright.analysis.uncertainty.influences import InputOfReading
 from wavewright.waveform import Waveform
 
@@ -206,16 +206,69 @@ def test_an_accuracy_of_a_waveform_that_is_not_there_is_refused() -> None:
         ww.measure(wave(square()), "mean", accuracy={"feed": Accuracy(gain="1 %")})
 
 
-def test_non_linearity_bends_what_a_gain_would_not() -> None:
-    # each end of the record lies within ± 50 mV of the straight line, independent of the other
+def test_non_linearity_is_one_curve_within_its_bound() -> None:
+    # a curve within ± 50 mV of the straight line: a level and an average are off by that, a difference by twice as much
     stated = Accuracy(gain=0, offset=0, nonlinearity="50 mV")
     readings = ww.measure(wave(square()), ["high_level", "amplitude", "mean"], accuracy=stated)
-    assert part(readings["high_level"].budget, "non-linearity") == pytest.approx(0.05 / ROOT3, rel=1e-6)
-    assert part(readings["amplitude"].budget, "non-linearity") == pytest.approx(math.sqrt(2) * 0.05 / ROOT3, rel=1e-6)
-    # halfway between both ends, half of each
-    assert part(readings["mean"].budget, "non-linearity") == pytest.approx(0.05 / ROOT3 / math.sqrt(2), rel=1e-2)
+    for name, limit in (("high_level", 0.05), ("amplitude", 0.1), ("mean", 0.05)):
+        budget = readings[name].budget
+        assert part(budget, "non-linearity") == pytest.approx(limit / ROOT3, rel=1e-2)
+        assert [one.is_bound for one in budget.contributions if one.name.startswith("non-linearity")] == [True]
     level = ww.measure(wave(np.full(500, 2.0)), "mean", accuracy=stated).budget
     assert part(level, "non-linearity") == pytest.approx(0.05 / ROOT3)
+
+
+def test_non_linearity_never_leaves_a_difference_of_two_readings() -> None:
+    # the curve at 3 V says nothing about the curve at 1 V: 2 · 50 mV at most, and not nothing
+    stated = Accuracy(gain=0, offset=0, nonlinearity="50 mV", instrument="digitizer", input="1")
+    high, low = (ww.measure(wave(np.full(500, level)), "mean", accuracy=stated).budget for level in (3.0, 1.0))
+    assert high is not None
+    assert low is not None
+    assert part(difference(high, low), "non-linearity") == pytest.approx(0.1 / ROOT3)
+    # of one reading in several shots it is one error, which no averaging makes less
+    assert part(mean([high, high, high]), "non-linearity") == pytest.approx(0.05 / ROOT3)
+
+
+SHAPES = {
+    "sine": lambda turns: np.sin(2 * np.pi * turns),
+    "square": lambda turns: np.where(np.mod(turns, 1) < 0.4, 1.0, -0.9),
+    "triangle": lambda turns: 1 - 4 * np.abs(np.mod(turns, 1) - 0.5),
+}
+BENT = ["mean", "rms", "ac_rms", "rectified_mean", "maximum", "minimum", "peak_to_peak", "amplitude", "high_level",
+        "low_level", "duty_factor", "crest_factor", "cycle_mean", "positive_pulse_width", "rise_time", "thd", "sinad",
+        "sfdr"]  # fmt: skip
+
+OF_A_TONE = ("thd", "sinad", "sfdr")
+
+
+def bent(values: np.ndarray, draw: np.random.Generator, *, limit: float, full: float) -> np.ndarray:
+    """Values through a smooth curve that is drawn: five harmonics over the range, as large as the limit allows."""
+    place = np.linspace(-1, 1, 513)
+    curve = np.zeros(place.size)
+    for order in range(1, 6):
+        curve += draw.normal() / order * np.cos(np.pi * order * (place + 1) / 2 + draw.uniform(0, 2 * np.pi))
+    curve = curve - np.polyval(np.polyfit(place, curve, 1), place)  # what gain and offset take out is none of it
+    curve *= limit / np.abs(curve).max()
+    return np.asarray(values + np.interp(values / full, place, curve))
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_draws_of_smooth_curves_lie_within_the_bound(shape: str) -> None:
+    """Curves that reach the limit somewhere: no reading is off by more than the bound, and 95 % lie within U."""
+    limit, draw = 0.02, np.random.default_rng(17)
+    values = 1.0 + 2.0 * SHAPES[shape](np.arange(4000) / 400 + 0.1)
+    stated = Accuracy(gain=0, offset=0, timebase=0, nonlinearity=limit, noise_floor=0)
+    names = [name for name in BENT if shape == "sine" or name not in OF_A_TONE]
+    known = ww.measure(ww.Waveform.from_volts(values, interval=1e-6, name="a"), names, accuracy=stated)
+    outside = dict.fromkeys(names, 0)
+    rounds = 60
+    for _ in range(rounds):
+        found = ww.measure(ww.Waveform.from_volts(bent(values, draw, limit=limit, full=4.0), interval=1e-6), names)
+        for name in names:
+            budget, off = known[name].budget, abs(found[name].value - known[name].value)
+            outside[name] += off > budget.expanded()
+            assert off <= part(budget, "non-linearity") * ROOT3 * 1.05 + 1e-9, name
+    assert max(outside.values()) <= 6, outside  # binomial: more than 6 of 60 at 5 % in 3 % of all tries
 
 
 def test_temperature_adds_to_the_limits_at_calibration() -> None:

@@ -18,7 +18,9 @@ from wavewright.errors import Misuse
 
 NO_ERROR = RangeLimit()
 NOTHING_CORRECTED: Mapping[str, float] = MappingProxyType({})
+NOTHING_SHARED: Mapping[str, Mapping[str, float]] = MappingProxyType({})
 UNKNOWN = "unknown"
+ROUNDED = 1e-3  # relative: what the digits of a file leave of a number
 CORRECTABLE = ("gain", "offset", "timebase", "skew")
 
 
@@ -102,6 +104,8 @@ class Accuracy:
     limits : what a limit means: `rectangular`, `standard`, or `{"expanded": 2}`; see `LimitMeaning`.
     corrected : of what calibration has found and a correction has taken out, the standard uncertainty that is left, by
         `gain`, `offset`, `timebase` or `skew`: `{"gain": 2e-4}`. It takes the place of the limit.
+    shared : by the same names, the parts of that which have a cause in common with other corrections, by the cause, and
+        signed: `{"gain": {"meter": 1e-4}, "offset": {"meter": -3e-4}}`. Parts of one cause are one and the same error.
     instrument, input : whose it is. Readings of one input share its errors, those of one instrument its time base.
     source : where the figures come from, in words.
 
@@ -128,6 +132,7 @@ class Accuracy:
     attenuation_is_known: bool
     limits: LimitMeaning
     corrected: Mapping[str, float]
+    shared: Mapping[str, Mapping[str, float]]
     instrument: str
     input: str
     source: str
@@ -148,6 +153,7 @@ class Accuracy:
         attenuation_is_known: bool = True,
         limits: str | Mapping[str, float] | LimitMeaning = "rectangular",
         corrected: Mapping[str, float] = NOTHING_CORRECTED,
+        shared: Mapping[str, Mapping[str, float]] = NOTHING_SHARED,
         instrument: str = "",
         input: str = "",
         source: str = "stated accuracy",
@@ -166,6 +172,7 @@ class Accuracy:
             "attenuation_is_known": attenuation_is_known,
             "limits": LimitMeaning.read(limits),
             "corrected": _corrected(corrected),
+            "shared": _shared(shared, corrected),
             "instrument": instrument,
             "input": input,
             "source": source,
@@ -192,3 +199,20 @@ def _corrected(stated: Mapping[str, float]) -> Mapping[str, float]:
                 expected=f"one of {', '.join(CORRECTABLE)}, with a standard uncertainty",
             )
     return dict(stated)  # and no view of one, which worker processes could not be handed
+
+
+def _shared(stated: Mapping[str, Mapping[str, float]], corrected: Mapping[str, float]) -> dict[str, dict[str, float]]:
+    """Parts by what was corrected and by cause.
+
+    Raises
+    ------
+    Misuse : of something that was not corrected, not finite, or together more than the whole.
+    """
+    for name, causes in stated.items():
+        together = math.hypot(*causes.values())
+        if name not in corrected or not together <= corrected[name] * (1 + ROUNDED):
+            raise Misuse(
+                f"`shared` has {together:g} of `{name}`",
+                expected=f"parts of what `corrected` states: {corrected.get(name, 'nothing')}",
+            )
+    return {name: dict(causes) for name, causes in stated.items() if causes}

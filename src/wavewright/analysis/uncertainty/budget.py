@@ -24,8 +24,8 @@ class Budget:
     Parameters
     ----------
     value : that it belongs to, in `unit`.
-    contributions : contributions of one cause are added with their signs, those that make nothing are left out; so no
-        key occurs twice, and what is left is independent of each other.
+    contributions : those of one cause are added with their signs (bounds by amount), those that make nothing are left
+        out; so no key occurs twice, and what is left is independent of each other.
     missing : what makes the value uncertain as well, and by an amount that is not stated; in words.
     exact : of a value that nothing makes uncertain, why; empty of any other.
     rate : of a number of rare events, the share of all trials that it stands for.
@@ -194,9 +194,11 @@ def _sum(group: Sequence[Contribution]) -> Contribution:
     if len(group) == 1:
         return group[0]
     sensitivities = [one.sensitivity for one in group if one.sensitivity is not None]
+    is_bound = any(one.is_bound for one in group)
     return replace(
         group[0],
-        standard=math.fsum(one.standard for one in group),
+        standard=math.fsum(abs(one.standard) if is_bound else one.standard for one in group),
+        is_bound=is_bound,
         sensitivity=math.fsum(sensitivities) if len(sensitivities) == len(group) else None,
         degrees_of_freedom=min(one.degrees_of_freedom for one in group),
     )

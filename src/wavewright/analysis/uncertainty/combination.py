@@ -70,8 +70,9 @@ def combine(
 def correlation(first: Budget, second: Budget) -> float:
     """Correlation coefficient of two values, from the contributions that both contain (JCGM 100:2008, 5.2.2)."""
     scale = first.standard * second.standard
-    known = {one.key: one.standard for one in second.contributions if one.key}
-    shared = math.fsum(one.standard * known.get(one.key, 0.0) for one in first.contributions if one.key)
+    known = {one.key: one.standard for one in second.contributions if one.key and not one.is_bound}
+    own = [one for one in first.contributions if one.key and not one.is_bound]
+    shared = math.fsum(one.standard * known.get(one.key, 0.0) for one in own)
     return shared / scale if scale else 0.0
 
 

@@ -24,6 +24,8 @@ class Contribution:
     distribution : of the cause.
     sensitivity : change of the reading per change of the cause; None where the cause is in the reading's unit already.
     degrees_of_freedom : of `standard`; infinite where it was not estimated from a few values.
+    is_bound : not even the sign of the error is known, and it is another one at another level: two of one key are added
+        by their amounts, as if they went the worse way, and never leave each other.
     source : where the figure comes from, in words.
 
     Raises
@@ -38,6 +40,7 @@ class Contribution:
     sensitivity: float | None = None
     degrees_of_freedom: float = math.inf
     source: str = ""
+    is_bound: bool = False
 
     def __post_init__(self) -> None:
         if not math.isfinite(self.standard):
@@ -59,6 +62,8 @@ class Contribution:
             plain["degrees_of_freedom"] = self.degrees_of_freedom
         if self.source:
             plain["source"] = self.source
+        if self.is_bound:
+            plain["is_bound"] = True
         return plain
 
     @classmethod

@@ -1,8 +1,8 @@
 """Influences: from what is stated of the inputs of a reading to the changes of their waveforms, each with its size.
 
 A direction is one way in which waveforms can change: the gain of an input, its offset, the clock of an instrument, the
-delay between two of its inputs. An influence goes along one direction, or along two at once: integral non-linearity
-moves one end of what the record covers and leaves the other, which is an offset and a gain together.
+delay between two of its inputs. An influence goes along one direction. Of integral non-linearity no more than a bound
+is known: what moves one end of the record and leaves the other is an offset and a gain together.
 """
 
 from __future__ import annotations
@@ -12,11 +12,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
+from wavewright.analysis.elementary.exponentials import square
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.uncertainty.accuracy import Accuracy
 from wavewright.analysis.uncertainty.affine import Affine, Change, NumberShift
+from wavewright.analysis.uncertainty.bending import Bends, parts_of
 from wavewright.analysis.uncertainty.distribution import Distribution
-from wavewright.analysis.uncertainty.stated_limits import RangeLimit
+from wavewright.analysis.uncertainty.stated_limits import LimitMeaning, RangeLimit
 
 # Steps along a direction of which nothing is stated, to see whether a reading depends on it at all.
 PROBED_GAIN = 1e-2
@@ -55,6 +57,9 @@ class Direction:
         return dict.fromkeys(self.inputs, affine)
 
 
+Along = tuple[tuple[Direction, float], ...]
+
+
 @dataclass(frozen=True, slots=True)
 class Influence:
     """One systematic error.
@@ -62,16 +67,27 @@ class Influence:
     Parameters
     ----------
     along : by direction, the standard uncertainty along it; signed where there are several.
+    is_bound : it is a curve over the values of which no more than a bound is known. ends : what each end of it does
+        alone, as `along`; bends : what moves the values between them. The effects of all are added by amount. Both are
+        empty where the curve is as good as level.
     key : identity of the error; empty: another one in every shot.
     alike : of those that have this in common nobody has said whether they are one error or several; empty of others.
     """
 
     name: str
     key: str
-    along: tuple[tuple[Direction, float], ...]
+    along: Along
     distribution: Distribution
     source: str
     alike: str = ""
+    is_bound: bool = False
+    ends: tuple[Along, ...] = ()
+    bends: Bends | None = None
+
+    @property
+    def ways(self) -> Along:
+        """Everything that has to be tried for it."""
+        return tuple(each for end in self.ends for each in end) or self.along
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +148,7 @@ class Influences:
     def of_inputs(self, begin: str) -> Influences:
         """The same with this in front of the names of what changes."""
         stated = [
-            replace(one, along=tuple((_named(direction, begin), amount) for direction, amount in one.along))
+            replace(one, along=_along(one.along, begin), ends=tuple(_along(end, begin) for end in one.ends))
             for one in self.stated
         ]
         unstated = [replace(one, direction=_named(one.direction, begin)) for one in self.unstated]
@@ -140,6 +156,10 @@ class Influences:
 
     def __add__(self, other: Influences) -> Influences:
         return Influences((*self.stated, *other.stated), (*self.unstated, *other.unstated))
+
+
+def _along(along: Along, begin: str) -> Along:
+    return tuple((_named(direction, begin), amount) for direction, amount in along)
 
 
 def _named(direction: Direction, begin: str) -> Direction:
@@ -157,7 +177,7 @@ def influences_of(inputs: Sequence[InputOfReading]) -> tuple[list[Influence], li
         names = tuple(other.name for other in inputs if other.key == one.key)
         _gain(one, Direction(Way.GAIN, names), stated, unstated)
         _offset(one, Direction(Way.OFFSET, names), stated, unstated)
-        stated += _nonlinearity(one, names)
+        stated += _nonlinearity(one, names, inputs)
     for instrument, members in _by_instrument(inputs).items():
         _timebase(instrument, members, stated, unstated)
     _skews(inputs, stated, unstated)
@@ -178,7 +198,7 @@ def _by_instrument(inputs: Sequence[InputOfReading]) -> Mapping[str, list[InputO
 def _gain(one: InputOfReading, along: Direction, stated: list[Influence], unstated: list[Unstated]) -> None:
     accuracy, of = one.stated, f" of `{one.survey.name}`"
     if "gain" in accuracy.corrected:
-        stated.append(_corrected(one, "gain", along))
+        stated += _corrected(one, "gain", along)
     elif accuracy.gain is None:
         unstated.append(Unstated(along, PROBED_GAIN, f"gain{of}"))
     else:
@@ -196,7 +216,7 @@ def _offset(one: InputOfReading, along: Direction, stated: list[Influence], unst
     accuracy, of = one.stated, f" of `{one.survey.name}`"
     limit = None if accuracy.offset is None else accuracy.offset.limit(one.full_scale)
     if "offset" in accuracy.corrected:
-        stated.append(_corrected(one, "offset", along))
+        stated += _corrected(one, "offset", along)
     elif limit is None:
         low, high = one.ends
         width = one.full_scale or (high - low) or abs(high) or 1.0
@@ -213,37 +233,46 @@ def _offset(one: InputOfReading, along: Direction, stated: list[Influence], unst
             stated.append(_limited(one, f"offset{of}: temperature", "offset drift", along, grown))
 
 
-def _nonlinearity(one: InputOfReading, names: tuple[str, ...]) -> Iterator[Influence]:
-    """What the course of the converter can do to either end of what the record covers, the other end kept.
+def _nonlinearity(one: InputOfReading, names: tuple[str, ...], inputs: Sequence[InputOfReading]) -> Iterator[Influence]:
+    """The course of the converter: how far its codes lie from the straight line that gain and offset describe.
 
-    The error at a code is not known, and not that at another either: two ends are two independent errors. A record that
-    covers less than the limit itself has one.
+    Integral non-linearity is the largest such distance (IEEE 1241-2010 and IEEE 1057-2017, term `integral
+    nonlinearity` †), so that the course is one curve within ± the limit, of which nothing else is known.
     """
     stated = one.stated.nonlinearity
     limit = None if stated is None else stated.limit(one.full_scale)
-    if not limit:
-        return
-    meaning, low, high = one.stated.limits, *one.ends
+    if limit:
+        meaning, name = one.stated.limits, f"non-linearity of `{one.survey.name}`"
+        curve = bounded_curve(one, names, limit, name, key=f"{one.key}:nonlinearity", meaning=meaning)
+        low, high = one.ends
+        everyone = tuple(other.name for other in inputs)
+        parts = parts_of(one.survey) if curve.ends else ()
+        bends = Bends(names, everyone, low, high, meaning.standard(limit), parts) if parts else None
+        yield replace(curve, bends=bends)
+
+
+def bounded_curve(
+    one: InputOfReading, names: tuple[str, ...], limit: float, name: str, *, key: str, meaning: LimitMeaning
+) -> Influence:
+    """An error of the values that is a curve over them, within ± a limit.
+
+    A level is off by the limit at most, a difference of two levels by twice as much, an average over many levels by no
+    more than one level, and a time at a level by what the level is off over the slope. The two ends are lines: each is
+    off at one end of the record and right at the other, and the amounts of both are added. Where the record covers less
+    than twice the limit, the curve is taken as level: it runs over the whole range and does not bend as fast.
+
+    Parameters
+    ----------
+    names : of all channels that the input is, since the curve is one for all of them.
+    """
+    low, high = one.ends
     gain, offset = Direction(Way.GAIN, names), Direction(Way.OFFSET, names)
-    amount, of = meaning.standard(limit), f" of `{one.survey.name}`"
-    if high - low <= 2 * limit:
-        yield Influence(
-            f"non-linearity{of}",
-            f"{one.key}:nonlinearity",
-            ((offset, amount),),
-            meaning.distribution,
-            one.stated.source,
-        )
-        return
-    for moved, kept, word in ((low, high, "lowest"), (high, low, "highest")):
-        slope = amount / (moved - kept)
-        yield Influence(
-            f"non-linearity{of}, {word} values",
-            f"{one.key}:nonlinearity:{word}",
-            ((gain, slope), (offset, -slope * kept)),
-            meaning.distribution,
-            one.stated.source,
-        )
+    amount = meaning.standard(limit)
+    ends: tuple[Along, ...] = ()
+    if high - low > 2 * limit:
+        slopes = ((amount / (moved - kept), kept) for moved, kept in ((low, high), (high, low)))
+        ends = tuple(((gain, slope), (offset, -slope * kept)) for slope, kept in slopes)
+    return Influence(name, key, ((offset, amount),), meaning.distribution, one.stated.source, is_bound=True, ends=ends)
 
 
 def _timebase(
@@ -253,7 +282,7 @@ def _timebase(
     first = members[0]
     key = ":".join(word for word in (instrument, "timebase") if word)
     if "timebase" in first.stated.corrected:
-        stated.append(_corrected(first, "timebase", along, key=key))
+        stated += _corrected(first, "timebase", along, key=key)
     elif first.stated.timebase is None:
         unstated.append(Unstated(along, PROBED_TIME, "time base"))
     else:
@@ -299,10 +328,16 @@ def _limited(
     )
 
 
-def _corrected(one: InputOfReading, what: str, along: Direction, *, key: str = "") -> Influence:
-    """What a correction leaves: its standard uncertainty, in place of the stated limit."""
+def _corrected(one: InputOfReading, what: str, along: Direction, *, key: str = "") -> Iterator[Influence]:
+    """What a correction leaves: its standard uncertainty, in place of the stated limit.
+
+    What it has in common with other corrections, such as the meter that both were held against, keeps the identity of
+    that: it correlates with them, those of other inputs included.
+    """
     name = "time base" if what == "timebase" else f"{what} of `{one.survey.name}`"
-    amount = one.stated.corrected[what]
-    return Influence(
-        name, key or f"{one.key}:{what}", ((along, amount),), Distribution.NORMAL, f"correction of the {name}"
-    )
+    amount, shared = one.stated.corrected[what], one.stated.shared.get(what, {})
+    source = f"correction of the {name}"
+    for cause, part in shared.items():
+        yield Influence(f"corrections: {cause}", f"correction:{cause}", ((along, part),), Distribution.NORMAL, source)
+    rest = math.sqrt(max(0.0, square(amount) - math.fsum(map(square, shared.values()))))
+    yield Influence(name, key or f"{one.key}:{what}", ((along, rest),), Distribution.NORMAL, source)

@@ -12,15 +12,17 @@ import math
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
-from wavewright.analysis.doubts import Doubt, Finding, Reads
+from wavewright.analysis.doubts import EXTREMES, LEVELS, Doubt, Finding, Reads
 from wavewright.analysis.reading import Reading
 from wavewright.analysis.uncertainty.affine import Evaluate
+from wavewright.analysis.uncertainty.bending import of_all_knots
 from wavewright.analysis.uncertainty.budget import Budget
 from wavewright.analysis.uncertainty.contribution import Contribution
 from wavewright.analysis.uncertainty.distribution import Distribution
 from wavewright.analysis.uncertainty.edge_speed_terms import terms_of_edges
 from wavewright.analysis.uncertainty.influences import (
     NO_FURTHER,
+    Along,
     Direction,
     Influence,
     Influences,
@@ -34,6 +36,8 @@ from wavewright.analysis.uncertainty.recounting import COUNTS, counted_again
 
 ROUNDING = 1e-11  # of the value; what rounding of floats leaves of a change
 NOTICEABLE = 1e-9  # of the value: it depends on something of which nothing is stated
+OF_DISTORTION = ("1", "dB", "bit")  # units of metrics that hold one part of a spectrum against another
+AT_ENDS = EXTREMES | frozenset(LEVELS)
 NOTHING = 1e-6  # of what the record leaves uncertain: no change that matters
 
 
@@ -45,13 +49,17 @@ class Propagation:
     ----------
     steps : by direction, the size of the change that is tried.
     least : a smaller change of the reading is none.
+    is_of_ends : it is read at the lowest and the highest values alone: what is between them does not move it.
+    lost : directions along which there is no reading; untried : influences that were not tried in every way.
     """
 
     value: float
     evaluate: Evaluate
     steps: dict[Direction, float]
     least: float = 0.0
+    is_of_ends: bool = False
     lost: list[Direction] = field(default_factory=list)
+    untried: list[str] = field(default_factory=list)
     _moves: dict[Direction, tuple[float, float]] = field(default_factory=dict)
 
     def moves(self, direction: Direction) -> tuple[float, float]:
@@ -81,17 +89,18 @@ class Propagation:
 
     def contribution(self, influence: Influence) -> Contribution:
         """What an influence makes of the reading."""
-        first = second = 0.0
-        for direction, amount in influence.along:
-            if not amount:
-                continue
-            share = amount / self.steps[direction]
-            slope, curvature = self.moves(direction)
-            first += share * slope
-            second += share * share * curvature
+        ends = [self._effect(end) for end in influence.ends or (influence.along,)]
+        is_bound = influence.is_bound
+        firsts = [one for one, _ in ends]
+        if influence.bends is not None and not self.is_of_ends:
+            inner = influence.bends.effects(self.value, self.evaluate, least=self.least)
+            firsts = firsts if inner is None else of_all_knots(firsts[0], firsts[1], inner)
+            self.untried += [influence.name] if inner is None else []
+        first = math.fsum(map(abs, firsts)) if is_bound else firsts[0]
+        second = math.fsum(abs(other) for _, other in ends)
         standard = math.copysign(math.hypot(first, second / math.sqrt(2)), first)
         (_, amount), *more = influence.along
-        sensitivity = None if more or not amount else first / amount
+        sensitivity = None if is_bound or more or not amount else first / amount
         return Contribution(
             influence.name,
             standard,
@@ -99,7 +108,19 @@ class Propagation:
             distribution=influence.distribution,
             sensitivity=sensitivity,
             source=influence.source,
+            is_bound=is_bound,
         )
+
+    def _effect(self, along: Along) -> tuple[float, float]:
+        """First and second order of what one standard uncertainty along some directions at once makes."""
+        first = second = 0.0
+        for direction, amount in along:
+            if amount:
+                share = amount / self.steps[direction]
+                slope, curvature = self.moves(direction)
+                first += share * slope
+                second += share * share * curvature
+        return first, second
 
     def at_worst(self, alike: Sequence[Influence]) -> Iterator[Contribution]:
         """Of errors that may be one and the same, or may not: added as if they all went the worse way."""
@@ -117,6 +138,7 @@ class Propagation:
                 standard=math.fsum(abs(part.standard) for part in parts),
                 key="+".join(part.key for part in parts),
                 sensitivity=None,
+                is_bound=True,
             )
 
 
@@ -146,7 +168,9 @@ def with_budget(
     of_inputs, unstated_of_inputs = influences_of(inputs)
     stated, unstated = [*of_inputs, *further.stated], [*unstated_of_inputs, *further.unstated]
     least = max(ROUNDING * abs(reading.value), NOTHING * (known or 0.0))
-    propagation = Propagation(reading.value, evaluate, _steps(stated), least)
+    propagation = Propagation(
+        reading.value, evaluate, _steps(stated), least, is_of_ends=bool(parts) and set(parts) <= AT_ENDS
+    )
     systematic = [propagation.contribution(one) for one in stated if not one.alike]
     systematic += propagation.at_worst([one for one in stated if one.alike])
     least = max(NOTICEABLE * abs(reading.value), NOTHING * (known or 0.0))
@@ -159,6 +183,8 @@ def with_budget(
         drawn, lacking = drawn_noise([one.name for one in inputs], samples, evaluate)
         random += [] if drawn is None else [drawn]
         missing += [lacking] if lacking else []
+    missing += propagation.untried
+    missing += _lacking_course(reading, parts, inputs)
     lifted, lacking = noise_of_input(parts, inputs)
     random += lifted
     missing += [lacking] if lacking else []
@@ -193,7 +219,7 @@ def _steps(stated: Iterable[Influence]) -> dict[Direction, float]:
     """Along each direction the root sum of squares of all that goes along it."""
     squares: dict[Direction, float] = {}
     for influence in stated:
-        for direction, amount in influence.along:
+        for direction, amount in influence.ways:
             squares[direction] = math.hypot(squares.get(direction, 0.0), amount)
     return {direction: size for direction, size in squares.items() if size}
 
@@ -205,6 +231,16 @@ def _matters(one: Unstated, value: float, evaluate: Evaluate, *, least: float) -
         if changed is None or abs(changed - value) > least:
             return True
     return False
+
+
+def _lacking_course(reading: Reading, parts: Collection[Reads], inputs: Sequence[InputOfReading]) -> list[str]:
+    """What is not known of a distortion where nobody has stated how straight the converter is.
+
+    The limits of gain and offset bound every level, and say nothing about harmonics, which only a curve makes.
+    """
+    if Reads.SPECTRUM not in parts or reading.unit not in OF_DISTORTION or len(inputs) != 1:
+        return []
+    return [f"non-linearity of `{one.survey.name}`" for one in inputs if one.stated.nonlinearity is None]
 
 
 def _doubted(reading: Reading, tried: Propagation) -> Reading:
