@@ -310,9 +310,10 @@ def test_shots_are_laid_on_top_of_one_another(page: Page, feed: Feed) -> None:
     counts = np.zeros((20, 50), dtype="<u4")
     counts[10, :] = 250
     counts[3, 7] = 1
+    outline = {"times": [2.8e-4], "step": 4e-5, "lows": [-0.035], "highs": [-0.03], "label": "shot 177"}
     density = DensityMessage(
         simulated=True, measurement="rail_noise", channel="rail", unit="V", rows=20, columns=50, start=0.0, span=2e-3,
-        lowest=-0.05, highest=0.05, shots=250, most=250, rare=({"shots": [177]},),
+        lowest=-0.05, highest=0.05, shots=250, most=250, rare=({"shot": 177, "outline": outline},),
     )  # fmt: skip
     feed.say(density, counts.tobytes())
     button = page.get_by_role("button", name="Shots on top of one another")
@@ -327,6 +328,7 @@ def test_shots_are_laid_on_top_of_one_another(page: Page, feed: Feed) -> None:
     view = feed.hear(do="view")[-1]
     assert view["start"] < 2.2e-4
     assert view["start"] + view["span"] > 2.3e-4
+    expect(page.locator("#chart-said")).to_contain_text("Found: shot 177, low for 282 ns.")
 
 
 def test_a_reference_is_named_and_can_be_forgotten(page: Page, feed: Feed) -> None:

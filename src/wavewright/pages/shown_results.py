@@ -14,6 +14,8 @@ from wavewright.errors import NotMeasurable
 from wavewright.judgement.verdict import combined
 from wavewright.pages.protocol import DensityMessage, FramesMessage, ReadingsMessage, ShownFrame, ShownRow
 from wavewright.recipe.measurement import Measurement
+from wavewright.reporting.marks import OutlineMark
+from wavewright.reporting.rare_outlines import path_outline
 from wavewright.running.persistence import PersistenceCount
 from wavewright.running.readings_table import NOT_JUDGED, NOTHING, reading_row
 from wavewright.running.result import Result
@@ -21,6 +23,7 @@ from wavewright.running.shot import ExaminedShot
 
 MOST_FRAMES = 2000  # rows that a page gets; it is told how many there are
 MOST_RARE = 50
+MOST_CELLS = 400  # columns of the outline of one rare path
 
 
 def readings_message(
@@ -76,11 +79,28 @@ def density_message(
         shots=density.shots,
         most=int(counts.max(initial=0)),
         rare=tuple(
-            {"shot": path.shot + 1, "time": path.time, "level": path.level, "visits": path.visits}
+            {
+                "shot": path.shot + 1,
+                "time": path.time,
+                "level": path.level,
+                "visits": path.visits,
+                "outline": _outline(path_outline(path, density)),
+            }
             for path in counted.rare_paths()[:MOST_RARE]
         ),
     )
     return message, np.minimum(counts, np.iinfo(np.uint32).max).astype("<u4").tobytes()
+
+
+def _outline(outline: OutlineMark) -> dict[str, object]:
+    """The cells of a rare path, column by column, as the page marks them."""
+    return {
+        "times": outline.times[:MOST_CELLS].tolist(),
+        "step": outline.step,
+        "lows": outline.lows[:MOST_CELLS].tolist(),
+        "highs": outline.highs[:MOST_CELLS].tolist(),
+        "label": outline.label,
+    }
 
 
 def _row(label: str, result: Result) -> ShownRow:

@@ -83,7 +83,8 @@ export class PicturePane {
       this.chart = drawChart(part("chart"), picture, {
         onZoom: (start, stop) => this.zoomed(start, stop), onPick: (place) => this.pick(place.panel, place.x, place.y) });
     }
-    say(part("chart-said"), withDensity ? this.densitySaid() : this.shotSaid());
+    const found = this.found ? ` Found: ${this.found.text}.` : "";
+    say(part("chart-said"), (withDensity ? this.densitySaid() : this.shotSaid()) + found);
     this.acknowledge();
   }
 
@@ -160,7 +161,7 @@ export class PicturePane {
 
   /** Shows a stretch with some of what is around it, and marks it. */
   showFound(start, end, text) {
-    const length = Math.max(end - start, this.record ? this.record.span / 2000 : 1e-9);
+    const length = Math.max(end - start, this.record ? this.record.span / 400 : 1e-9);
     this.found = { start, end, text };
     this.show(start - AROUND * length, (1 + 2 * AROUND) * length);
     this.due();

@@ -40,8 +40,12 @@ export function pictureOfDensity(density, bytes, { record, marks }) {
     description: `${density.shots} shots of ${density.channel} on top of one another; the darker, the more often.`,
     axis: axis("time from the trigger", "s", record.start, record.start + record.span),
     panels: [{ name: density.channel, axis: axis(density.channel, density.unit, density.lowest, density.highest), right: null,
-      height: TALL, layers: [layer], marks: marks(density.channel, true) }] };
+      height: TALL, layers: [layer], marks: [...outlines(density), ...marks(density.channel, true)] }] };
 }
+
+// rare paths are outlined, so that one of a single column is seen at every width
+const outlines = (density) => density.rare.filter((path) => path.outline)
+  .map((path) => ({ kind: "outline", role: "rare", ...path.outline }));
 
 /** The trace of a channel, without its reference; undefined where there is none. */
 export function traceOf(picture, channel) {

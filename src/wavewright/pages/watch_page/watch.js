@@ -113,7 +113,7 @@ const takers = {
   found: (message) => {
     picture.showFound(message.start, message.end, message.text);
     frames.mark(message.start);
-    note(message.text);
+    announce(message.text);
   },
   said: (message) => {
     if (message.level === "refused") recipe.refused();
