@@ -37,6 +37,17 @@ def test_junit_counts_a_failed_limit_as_a_failure() -> None:
     )
 
 
+def test_junit_says_how_long_each_measurement_took_and_its_cases_share_it() -> None:
+    plain = outcome()
+    (one,) = plain.measurements
+    second = replace(one.results[0], name="ripple_again")
+    timed = replace(plain, measurements=(replace(one, results=(*one.results, second), seconds=3.0),))
+    (suite,) = Xml.fromstring(junit(timed)).findall("testsuite")
+    assert suite.get("time") == "3.000"
+    assert [case.get("time") for case in suite.findall("testcase")] == ["1.500", "1.500"]
+    assert Xml.fromstring(junit(plain)).find("testsuite/testcase[@time]") is None  # of before it was kept
+
+
 def test_junit_never_shows_a_missing_number_as_passed() -> None:
     root = Xml.fromstring(junit(outcome(value=None)))
     assert (root.get("tests"), root.get("errors")) == ("1", "1")

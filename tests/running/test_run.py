@@ -104,6 +104,11 @@ def test_the_plan_is_what_is_sent(end_of_line: tuple[Outcome, InMemory], bench: 
     assert all(message in sent for message in wanted)
 
 
+def test_each_measurement_says_how_long_it_took(end_of_line: tuple[Outcome, InMemory]) -> None:
+    outcome, _ = end_of_line
+    assert all(one.seconds is not None and one.seconds >= 0 for one in outcome.measurements)
+
+
 def test_outputs_are_off_at_the_end(end_of_line: tuple[Outcome, InMemory]) -> None:
     for instrument in ("supply", "source"):
         assert switching(end_of_line[1], instrument)[-2:] == ["OUTPut:STATe 0", "OUTPut:STATe?"]

@@ -145,6 +145,7 @@ def measurement_as_json(one: MeasurementOutcome) -> dict[str, Any]:
         "asked": dict(one.asked),
         "read_back": dict(one.read_back),
         "cross_checks": [asdict(check) for check in one.cross_checks],
+        "seconds": one.seconds,
     }
 
 
@@ -155,6 +156,7 @@ def measurement_from_json(plain: Mapping[str, Any]) -> MeasurementOutcome:
         results=tuple(_result_from_json(result) for result in plain["results"]),
         remarks=tuple(plain["remarks"]),
         cross_checks=tuple(CrossCheck(**check) for check in plain["cross_checks"]),
+        seconds=plain.get("seconds"),  # outcomes of before do not say it
     )
 
 

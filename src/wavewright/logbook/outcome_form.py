@@ -163,6 +163,7 @@ class MeasurementForm(TypedDict):
     asked: dict[Word, Setting]
     read_back: dict[Word, Setting]
     cross_checks: list[CrossCheckForm]
+    seconds: NotRequired[Number | None]
 
 
 class OriginForm(TypedDict):

@@ -73,7 +73,9 @@ def _seconds(outcome: Outcome) -> str:
 
 def _suite(one: MeasurementOutcome) -> Xml.Element:
     if one.error:
-        return _broken(one.label, one.error)
+        broken = _broken(one.label, one.error)
+        _time(broken, one)
+        return broken
     suite = Xml.Element("testsuite", name=_clean(one.label))
     judged = [result for result in one.results if result.limit]
     for result in judged:
@@ -82,7 +84,18 @@ def _suite(one: MeasurementOutcome) -> Xml.Element:
     errors = sum(result.verdict in (Verdict.ERROR, Verdict.INCONCLUSIVE) for result in judged)
     for name, count in (("tests", len(judged)), ("failures", failures), ("errors", errors)):
         suite.set(name, str(count))
+    _time(suite, one)
     return suite
+
+
+def _time(suite: Xml.Element, one: MeasurementOutcome) -> None:
+    """How long the measurement took; its cases, which have their shots in common, share it."""
+    if one.seconds is None:
+        return
+    cases = suite.findall("testcase")
+    for case in cases:
+        case.set("time", f"{one.seconds / len(cases):.3f}")
+    suite.set("time", f"{one.seconds:.3f}")
 
 
 def _broken(label: str, error: str) -> Xml.Element:

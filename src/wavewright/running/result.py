@@ -135,6 +135,7 @@ class MeasurementOutcome:
     asked, read_back : settings by name in SI units: what the recipe requests and what the instruments said they use.
     remarks : what the operator should know: differences of the two, what auto range chose.
     error : why no reading came about; empty where some did.
+    seconds : how long it took on the bench; None in outcomes of before that was kept.
     """
 
     name: str
@@ -147,6 +148,7 @@ class MeasurementOutcome:
     results: tuple[Result, ...] = ()
     error: str = ""
     cross_checks: tuple[CrossCheck, ...] = ()
+    seconds: float | None = None
 
     def __repr__(self) -> str:
         found = self.error.split("\n", 1)[0] or self.verdict or "not judged"

@@ -6,7 +6,7 @@ import platform
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
 
@@ -325,7 +325,7 @@ def _measured(
     measurement: Measurement, context: RunContext, *, is_placed: bool
 ) -> tuple[Callable[[], MeasurementOutcome], WavewrightError | None]:
     """The measurement, or its outcome `error` and why, if it was interrupted and the next one may do better."""
-    record = SettingsRecord()
+    record, begun = SettingsRecord(), context.elapsed()
     try:
         done = measure_one(measurement, context, record, is_placed=is_placed)
     except PASSING as fault:
@@ -337,13 +337,15 @@ def _measured(
             read_back=record.used,
             remarks=record.differences,
             error=str(fault),
+            seconds=context.elapsed() - begun,
         )
         return lambda: nothing, fault
     except CutShort as broken:
         if isinstance(broken.fault, PASSING):
             return broken.outcome, broken.fault
         raise
-    return lambda: done, None
+    timed = replace(done, seconds=context.elapsed() - begun)
+    return lambda: timed, None
 
 
 def _corrections(bench: BenchFile) -> Origin | None:

@@ -82,7 +82,7 @@ class Canvas:
     def put(self, column: float, row: float, sign: str) -> None:
         """One sign, over what is there; in characters, the row from the top."""
         if np.isfinite([column, row]).all() and -0.5 <= column < self.width and -0.5 <= row < self.height:
-            self._over[min(int(row), self.height - 1), min(int(column), self.width - 1)] = sign
+            self._over[min(max(round(row), 0), self.height - 1), min(max(round(column), 0), self.width - 1)] = sign
 
     def lines(self, *, is_plain: bool) -> list[str]:
         """The characters, row by row; `is_plain` has nothing but ASCII, and so one dot per character."""

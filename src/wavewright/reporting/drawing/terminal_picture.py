@@ -64,7 +64,7 @@ def _drawn(
     panel: Panel, picture: Picture, *, left: int, across: int, height: int, room: int, is_plain: bool
 ) -> Iterator[str]:
     x = AxisScale.of(picture.axis, 0.0, across - 1.0)
-    y = AxisScale.of(panel.axis, height - 1.0, 0.0)
+    y = _rows(panel, height)
     placed, left_out = labels_above(panel.marks, x, size=LETTER)
     for lane in reversed(range(1 + max((one.lane for one in placed), default=-1))):
         line = [" "] * across
@@ -99,7 +99,13 @@ def _ticks(panel: Panel, height: int) -> tuple[tuple[float, ...], tuple[str, ...
 
 
 def _aside(panel: Panel, height: int) -> list[LabelAside]:
-    return labels_aside(panel, AxisScale.of(panel.axis, height - 1.0, 0.0), spacing=1.0)
+    return labels_aside(panel, _rows(panel, height), spacing=1.0)
+
+
+def _rows(panel: Panel, height: int) -> AxisScale:
+    """The vertical axis in rows from the top; rounded, a place is in the row that has its dot."""
+    beyond = 0.5 - 0.5 / UPWARDS
+    return AxisScale.of(panel.axis, height - 1 + beyond, -beyond)
 
 
 def _layer(layer: Layer, canvas: Canvas, x: AxisScale, y: AxisScale) -> None:
@@ -130,7 +136,7 @@ def _layer(layer: Layer, canvas: Canvas, x: AxisScale, y: AxisScale) -> None:
                 range(len(layer.x)), key=lambda number: number in failed
             )  # those that failed over the others
             for number in order:
-                row = canvas.height - 1 - y.place(float(layer.y[number])) / UPWARDS
+                row = canvas.height - 1 + 0.5 - (y.place(float(layer.y[number])) + 0.5) / UPWARDS
                 canvas.put(x.place(float(layer.x[number])), row, "×" if number in failed else "•")
         case BarsLayer():
             edges = fine.places(layer.edges)
