@@ -101,6 +101,29 @@ def test_no_phrase_makes_a_reader_stumble() -> None:
     assert not stumbling, "\n" + "\n".join(stumbling)
 
 
+SIGNS = "\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}\N{GREEK CAPITAL LETTER OMEGA}\N{OHM SIGN}\N{DEGREE SIGN}"
+READERS = {  # of what others write, and the terminal, which shows it
+    "DEVELOPERS.md",
+    "src/wavewright/analysis/expressions/tokens.py",
+    "src/wavewright/analysis/parameters.py",
+    "src/wavewright/buses/search/grammar.py",
+    "src/wavewright/cli/visible.py",
+    "src/wavewright/grammar/model_reading.py",
+    "src/wavewright/instruments/corrections_writing.py",
+    "src/wavewright/logbook/formats/csv.py",
+    "src/wavewright/logbook/formats/unit_names.py",
+    "src/wavewright/pages/turning.py",
+    "src/wavewright/quantities.py",
+}
+
+
+def test_units_have_the_spelling_of_a_recipe_wherever_they_are_shown() -> None:
+    # the rule is in DEVELOPERS.md, "How our sentences read"
+    signs = {path.relative_to(ROOT).as_posix() for path in texts() if set(SIGNS) & set(path.read_text("utf-8"))}
+    assert signs <= READERS, f"write us, ohm, degC: {sorted(signs - READERS)}"
+    assert signs == READERS, f"it reads no such sign any more: {sorted(READERS - signs)}"
+
+
 def test_the_texts_are_there() -> None:
     # given nothing but the folders' names, then a renamed folder would make the test above pass for nothing
     names = {path.relative_to(ROOT).parts[0] for path in texts()}

@@ -151,7 +151,7 @@ def test_numbers_have_a_space_before_their_unit_and_digits_that_tell_them_apart(
              [shown(-0.0278, { unit: "V", has_prefix: true }), shown(2.5e-3, { unit: "V^2", has_prefix: false })]]; }"""
     )
     assert texts == [
-        ["−100\u202fµs", "0\u202fµs", "100\u202fµs"], ["12.5\u202fms", "12.6\u202fms"],
+        ["−100\u202fus", "0\u202fus", "100\u202fus"], ["12.5\u202fms", "12.6\u202fms"],
         ["50.0\u202f%", "52.5\u202f%"], ["−27.8\u202fmV", "0.0025\u202fV^2"],
     ]  # fmt: skip
 

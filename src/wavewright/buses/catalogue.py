@@ -165,7 +165,7 @@ def layer(
 ) -> Callable[[F], F]:
     """Enter the decorated function as a layer: it takes `Frames` of one of the buses `on`, and options by keyword.
 
-    Its frames have, besides what it `says`, every error of the frames that they are made of. `refuse` is as of `bus`;
+    Its frames have, besides what it `says`, every error of the frames that they are made of. `refuse` is as for `bus`;
     the options that it is given are those of the bus as well.
     """
 

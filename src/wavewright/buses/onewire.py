@@ -1,8 +1,8 @@
 """1-Wire: a reset, a presence pulse, and bytes in slots whose low time says 0 or 1.
 
 1-Wire is a trade mark; the trade has no other word for this single-wire bus, and there is no open standard. Times of
-the standard speed †: write 1 low for 1 to 15 µs, write 0 for 60 to 120 µs, reset for at least 480 µs, presence 15 to 60
-µs after it and 60 to 240 µs long.
+the standard speed †: write 1 low for 1 to 15 us, write 0 for 60 to 120 us, reset for at least 480 us, presence 15 to 60
+us after it and 60 to 240 us long.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from wavewright.waveform import Floats
 LONGEST_ONE, LONGEST_ZERO, SHORTEST_RESET = 15e-6, 120e-6, 480e-6  # s, of low
 LEAST_RESET = 240e-6  # s; what is meant for a reset: twice as long as any slot, half as long as it must be
 MARGIN = 0.9  # of the shortest reset: clocks are off by some per cent, and edges are not sharp
-PRESENCE_AFTER, PRESENCE_LONG = 80e-6, (45e-6, 300e-6)  # s; the published 60 µs and 60 … 240 µs with a margin
+PRESENCE_AFTER, PRESENCE_LONG = 80e-6, (45e-6, 300e-6)  # s; the published 60 us and 60 … 240 us with a margin
 REST = SHORTEST_RESET
 COMMANDS: Mapping[int, str] = MappingProxyType(
     {0x33: "read rom", 0x55: "match rom", 0xCC: "skip rom", 0xF0: "search rom", 0xEC: "alarm search"}
@@ -57,8 +57,8 @@ def onewire(line: Line) -> Frames:
 
     Fields: `presence`, `data` (all bytes, least significant bit first on the line), `command` (of the first byte),
     `rom` (eight bytes after `read rom` and `match rom`, checked by their CRC), `partial` (bits of an unfinished byte).
-    The last one has the error `cut` if the record ends so soon after it that more may come. What is low for 240 µs is
-    a reset, and has the error `slot` if it is more than a tenth shorter than 480 µs.
+    The last one has the error `cut` if the record ends so soon after it that more may come. What is low for 240 us is
+    a reset, and has the error `slot` if it is more than a tenth shorter than 480 us.
     """
     rises = line.rising[int(not line.first) :]
     falls = line.falling[: rises.size]

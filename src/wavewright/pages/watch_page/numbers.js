@@ -1,6 +1,6 @@
 // Numbers with their units in words of the page.
 
-const PREFIXES = [[1, ""], [1e-3, "m"], [1e-6, "µ"], [1e-9, "n"], [1e-12, "p"]];
+const PREFIXES = [[1, ""], [1e-3, "m"], [1e-6, "u"], [1e-9, "n"], [1e-12, "p"]];
 
 /** A time or length of time in plain words: `1.25 ms`. */
 export function seconds(value, digits = 6) {

@@ -5,7 +5,7 @@ const chartNumbers = (() => {
   const ARRAYS = { Float32Array, Float64Array, Int8Array, Int16Array, Int32Array, Uint8Array, Uint16Array, Uint32Array };
   const MOST_BYTES = 256e6;  // of one array; no page of ours comes near
   const NUMBERS = new Set(["values", "lows", "highs", "x", "y", "edges", "heights", "times"]);
-  const PREFIXES = { "-15": "f", "-12": "p", "-9": "n", "-6": "µ", "-3": "m", 0: "", 3: "k", 6: "M", 9: "G", 12: "T" };
+  const PREFIXES = { "-15": "f", "-12": "p", "-9": "n", "-6": "u", "-3": "m", 0: "", 3: "k", 6: "M", 9: "G", 12: "T" };
   const NARROW_SPACE = "\u202f";  // between a number and its unit (SI brochure, 5.4.3)
 
   async function unpackedArray(packed) {
@@ -63,7 +63,6 @@ const chartNumbers = (() => {
   }
 
   const signed = (text) => text.replace("-", "−");
-  const unitOf = (axis) => (axis.unit === "ohm" ? "Ω" : axis.unit);
   const joined = (text, unit) => signed(text) + (unit ? NARROW_SPACE + unit : "");
 
   function exponentOf(size, axis) {
@@ -89,11 +88,11 @@ const chartNumbers = (() => {
     }
     if (!axis.has_prefix) {
       const plain = (one) => (most !== 0 && (most >= 1e5 || most < 1e-3) ? one.toExponential(2) : String(+one.toPrecision(6)));
-      return values.map((one) => (one === null ? "" : joined(plain(one), unitOf(axis))));
+      return values.map((one) => (one === null ? "" : joined(plain(one), axis.unit)));
     }
     const exponent = exponentOf(most, axis);
     const places = placesOf(step / 10 ** exponent);
-    const unit = PREFIXES[exponent] + unitOf(axis);
+    const unit = PREFIXES[exponent] + axis.unit;
     return values.map((one) => (one === null ? "" : joined((one / 10 ** exponent).toFixed(places), unit)));
   }
 
@@ -141,9 +140,9 @@ const chartNumbers = (() => {
     if (axis.is_clock) return dateText(value, 1).replace("\n", " ");
     if (axis.names && axis.names.length) return axis.names[Math.round(value)] ?? "";
     if (axis.is_share) return joined(String(+(100 * value).toPrecision(digits)), "%");
-    if (!axis.has_prefix) return joined(String(+value.toPrecision(digits)), unitOf(axis));
+    if (!axis.has_prefix) return joined(String(+value.toPrecision(digits)), axis.unit);
     const exponent = exponentOf(Math.abs(value), axis);
-    return joined(String(+(value / 10 ** exponent).toPrecision(digits)), PREFIXES[exponent] + unitOf(axis));
+    return joined(String(+(value / 10 ** exponent).toPrecision(digits)), PREFIXES[exponent] + axis.unit);
   }
 
   // ISO 8601, UTC
