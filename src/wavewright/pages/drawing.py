@@ -6,6 +6,7 @@ page is shown an old picture, and no instrument waits for a page.
 
 from __future__ import annotations
 
+import logging
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -19,6 +20,7 @@ from wavewright.pages.view_picture import REFERENCE, View, view_picture, whole_v
 from wavewright.reporting.marks import Mark
 from wavewright.waveform import Waveform
 
+log = logging.getLogger(__name__)
 PAUSE = 0.015  # s after a picture; a screen shows 60 a second, and the instruments are to have the processor too
 
 
@@ -90,9 +92,12 @@ class Drawing:
                 record, self._is_due = self._record, False
             if record is None or not self._audience.count:
                 continue
-            if marked is None or marked[0] is not record:
-                marked = (record, record.marks())
-            self._draw(*marked)
+            try:
+                if marked is None or marked[0] is not record:
+                    marked = (record, record.marks())
+                self._draw(*marked)
+            except Exception:  # a defect of ours: the next shot may be drawn, and pages are not to stand still
+                log.exception("a shot of `%s` could not be drawn", record.measurement)
             time.sleep(PAUSE)
 
     def _draw(self, record: DrawnRecord, marks: Mapping[str, Sequence[Mark]]) -> None:

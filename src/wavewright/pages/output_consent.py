@@ -90,6 +90,11 @@ class Guard:
         self._end.set()
         self._thread.join()
 
+    @property
+    def is_on(self) -> bool:
+        """Whether it still guards; a watch goes on only as long as it does."""
+        return self._thread.is_alive()
+
     def hand_left(self, why: str) -> None:
         """At once: nobody is there any more who answers for the outputs."""
         if self._consent.withdraw(why):

@@ -202,7 +202,9 @@ def _served(recipe: Path, page: WatchedPage, *, simulated: bool) -> Iterator[_Wa
         open_things.callback(audience.send_the_rest, within=LAST_WORDS)
         open_things.enter_context(FileFollower(recipe, reception.look_at_file))
         page.opened(f"http://{HOST}:{port}/{token}/")
-        yield _Watch(document, page, reception, drawing, consent, stopper, signals, lambda: server.is_on)
+        yield _Watch(
+            document, page, reception, drawing, consent, stopper, signals, lambda: server.is_on and guard.is_on
+        )
 
 
 def _refuse_other_kinds(document: RecipeDocument) -> None:

@@ -274,13 +274,13 @@ class Watching:
         except StoppedShort:
             return
         self._shown, self._waits, self._measured = shown, "", self.document.revision
-        self._show()
-        self._publish(self._seen, shown)
         if self._pace == "single":
             self._pace = "holding"
+        self._show()
+        self._publish(self._seen, shown)
         now = self._elapsed()
         self._told.shots = (*self._told.shots[-RATE_OVER:], now)
-        if now - self._told.state >= TELL_EVERY or self._pace != "running" or shown.number == 1:
+        if now - self._told.state >= TELL_EVERY or shown.number == 1 or not self._is_to_shoot:
             self._tell_state()
 
     def _publish(self, seen: SeenShots, shown: SeenShot) -> None:
@@ -289,9 +289,9 @@ class Watching:
         audience.publish(replace(readings, revision=self._measured))
         if measurement.decode:
             audience.publish(frames_message(measurement, shown.shot, simulated=simulated))
-        now = self._elapsed()
-        if seen.persistence is not None and now - self._told.density >= DENSITY_EVERY:
-            self._told.density = now
+        is_due = self._elapsed() - self._told.density >= DENSITY_EVERY or not self._is_to_shoot
+        if seen.persistence is not None and is_due:
+            self._told.density = self._elapsed()
             found = density_message(measurement, seen.persistence, simulated=simulated)
             if found is not None:
                 audience.publish(*found)
