@@ -133,7 +133,7 @@ def turnable_numbers(text: str) -> tuple[TurnableNumber, ...]:
             found.setdefault(one.begin, one)  # an alias leads to the same place: it is turned where it is
     for name, entry in children(child(root, "parameters")):
         node = child(entry, "default")
-        if not QUANTITY.fullmatch(word_of(node)):  # words, or bytes of a telegram
+        if not QUANTITY.fullmatch(word_of(node)):  # words, or bytes of a message
             continue
         for one in _in_scalar(text, ("parameters", name, "default"), node, "parameter", Turning("step")):
             found.setdefault(one.begin, replace(one, changes_output=_is_used_in_stimulus(root, str(name))))
