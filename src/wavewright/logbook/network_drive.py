@@ -25,7 +25,8 @@ TYPES = frozenset(
 def is_on_network_drive(path: Path) -> bool:
     """Whether the drive that holds a file, or will hold it, is one of another computer."""
     if os.name == "nt":
-        return _drive_type(drive_of(str(path.absolute()))) == REMOTE
+        drive = drive_of(str(path.absolute()))
+        return drive.startswith("\\\\") or _drive_type(drive) == REMOTE  # a share is one, whoever answers for it
     try:
         lines = MOUNTS.read_text(encoding="utf-8", errors="surrogateescape").splitlines()
     except OSError:
