@@ -561,3 +561,13 @@ def test_paper_has_the_document_and_none_of_its_buttons(page: Page) -> None:
         expect(page.get_by_role("button", name=name)).to_be_hidden()
     expect(page.locator("#verdict")).to_be_visible()
     expect(page.locator("li[data-line='10']")).to_be_visible()
+
+
+def test_what_is_under_a_pointer_that_stays_is_of_the_newest_shot(page: Page, feed: Feed) -> None:
+    box = box_of(page)
+    feed.say(*shot({"rail": np.full(100, 0.011)}, number=13))
+    drawn(page, 13)
+    page.mouse.move(box["x"] + 0.4 * box["width"], box["y"] + 0.5 * box["height"])
+    expect(page.locator(".chart-readout")).to_contain_text("11\u202fmV")
+    feed.say(*shot({"rail": np.full(100, 0.012)}, number=14))
+    expect(page.locator(".chart-readout")).to_contain_text("12\u202fmV")

@@ -8,7 +8,7 @@ const TALL = 300; // CSS pixels of a panel that is alone
 
 /** The picture of a shot with the samples of its traces, as views into the bytes. */
 export function filled(shot, bytes) {
-  const picture = fillSamples(structuredClone(shot.picture), bytes);
+  const picture = fillSamples(shot.picture, bytes);
   for (const panel of picture.panels) {
     for (const layer of panel.layers) if (isReference(layer)) layer.colour = GREY;
   }

@@ -234,9 +234,14 @@ const drawChart = (() => {
       else if (near && near.link) window.location.assign(near.link);
     }
 
+    // one batch for each plot: whatever the library is told outside of one is painted by itself
     function redraw() {
-      for (const one of plots) one.batch(() => { one.setScale("x", { min: view[0], max: view[1] }); });
-      for (const one of plots) one.redraw(false, true);
+      plots.forEach((one, number) => one.batch(() => {
+        const { axis, right } = picture.panels[number];
+        one.setScale("x", { min: view[0], max: view[1] });
+        one.setScale("y", { min: axis.low, max: axis.high });
+        if (right) one.setScale("right", { min: right.low, max: right.high });
+      }));
       element.dataset.view = view.join(" ");
     }
 
@@ -319,8 +324,8 @@ const drawChart = (() => {
           && picture.panels.every((panel, at) => chartMarks.asideWidth(marksOf(panel, at), look, wide) <= aside + 1);
         if (!isRoomy) { start(); return; }
         if (!isZoomed) view = whole();
-        for (const one of plots) one.batch(() => { one.setData([view, [null, null], ...(one.series.length > 2 ? [[null, null]] : [])], true); });
         redraw();
+        plots.forEach((one, number) => { if (one.cursor.left >= 0) read(one, number); });  // a pointer that stays
         describe();
       },
       zoom,
