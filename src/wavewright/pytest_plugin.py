@@ -191,8 +191,7 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
     """
     from wavewright.instruments.bench import open_bench
     from wavewright.instruments.bench_file import load_bench
-    from wavewright.logbook.kept_run import addresses
-    from wavewright.running.bench_lock import bench_lock
+    from wavewright.running.bench_lock import addresses, bench_lock
     from wavewright.running.run_options import PATIENCE
     from wavewright.running.shipped_files import named_or_usual
 

@@ -10,10 +10,10 @@ from wavewright.errors import BenchFault, Misuse, OutputMayBeOn
 from wavewright.instruments.bench import Bench
 from wavewright.instruments.bench_file import load_bench
 from wavewright.logbook.book import Logbook
-from wavewright.logbook.kept_run import addresses, run
+from wavewright.logbook.kept_run import run
 from wavewright.logbook.outcome_files import read_outcome
 from wavewright.logbook.queries import entries
-from wavewright.running.bench_lock import bench_lock
+from wavewright.running.bench_lock import addresses, bench_lock
 from wavewright.running.outcome import Outcome
 
 ROOT = Path(__file__).parents[2]

@@ -40,10 +40,9 @@ def proposed_limits(
     ------
     NotMeasurable : no shots could be taken.
     """
-    from wavewright.logbook.kept_run import addresses
     from wavewright.logbook.proposed_limit import proposed_limit
     from wavewright.recipe.load import parse_recipe
-    from wavewright.running.bench_lock import bench_lock
+    from wavewright.running.bench_lock import addresses, bench_lock
     from wavewright.running.draft import entries_of
     from wavewright.running.run import run
     from wavewright.running.run_options import RunOptions

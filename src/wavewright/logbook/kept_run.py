@@ -13,13 +13,12 @@ from wavewright.buses.search.patterns import read_pattern
 from wavewright.errors import Misuse, OutputMayBeOn, WavewrightError
 from wavewright.instruments import waits
 from wavewright.instruments.bench_file import BenchFile, load_bench
-from wavewright.instruments.simulated import is_without_instruments
 from wavewright.logbook.evidence import Evidence
 from wavewright.logbook.formats.catalogue import read_stored
 from wavewright.logbook.storable import LONGEST_PATH, check_words, shown, unstorable_serial
 from wavewright.recipe.load import load_recipe
 from wavewright.recipe.recipe import Recipe
-from wavewright.running.bench_lock import bench_lock
+from wavewright.running.bench_lock import addresses, bench_lock
 from wavewright.running.fitness.examination import fitness_on_bench
 from wavewright.running.fitness.finding import FitnessFinding
 from wavewright.running.interruption import Interrupted, Interruption, interruptible
@@ -250,16 +249,6 @@ class _Keeping:
         """The outcome with the captures that the logbook has by now, so that nothing is read again."""
         found = None if self._evidence is None else self._evidence.collected(outcome)
         return outcome if found is None else replace(outcome, captures=found)
-
-
-def addresses(bench: BenchFile) -> tuple[str, ...]:
-    """What a run has for itself while it lasts: the address of each instrument of a bench.
-
-    Empty where a file simulates the instruments: each program has those for itself, and nobody waits for another one's.
-    """
-    if is_without_instruments(bench.grammar.library):
-        return ()
-    return tuple(instrument.resource for instrument in bench.instruments.values())
 
 
 def _check_serial(options: RunOptions, recipe: Recipe) -> None:

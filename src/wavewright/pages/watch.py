@@ -12,7 +12,6 @@ from wavewright.errors import FileFault, OutputMayBeOn
 from wavewright.grammar.located_yaml import parse_tree
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.logbook.formats.catalogue import read_stored
-from wavewright.logbook.kept_run import addresses
 from wavewright.pages.audience import Audience
 from wavewright.pages.conversation import MOST_WAITING, Reception, Wishes
 from wavewright.pages.drawing import Drawing
@@ -25,7 +24,7 @@ from wavewright.pages.recorded_shots import RecordedShots
 from wavewright.pages.shot_source import Shots
 from wavewright.pages.watching import Watching
 from wavewright.recipe.load import check_kind
-from wavewright.running.bench_lock import bench_lock
+from wavewright.running.bench_lock import addresses, bench_lock
 from wavewright.running.interruption import Interrupted, Interruption, interruptible
 from wavewright.running.live_bench import LiveBench
 from wavewright.running.result import MeasurementOutcome

@@ -9,7 +9,6 @@ import numpy as np
 from wavewright.analysis.catalogue import METRICS
 from wavewright.analysis.measure import measure_surveys
 from wavewright.errors import Misuse, NotMeasurable
-from wavewright.logbook.proposed_limit import proposed_limit
 from wavewright.pages.page_requests import MetricRequest, PlaceOnTrace, SpanRequest
 from wavewright.pages.recipe_insertion import has_key, keys_of, with_value
 from wavewright.pages.recipe_numbers import Path
@@ -84,6 +83,8 @@ def limits_change(text: str, shots: int, seen: SeenShots) -> tuple[str, list[str
     ------
     Misuse : there were fewer shots, or no reading has a limit proposed.
     """
+    from wavewright.logbook.proposed_limit import proposed_limit
+
     if seen.count < shots:
         raise Misuse(f"{seen.count} shots since the last change", expected=f"at least {shots}")
     found: list[str] = []

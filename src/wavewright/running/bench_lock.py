@@ -17,6 +17,8 @@ from pathlib import Path
 
 from wavewright.durable_files import put_in_place, take_away
 from wavewright.errors import BenchFault, StorageFault
+from wavewright.instruments.bench_file import BenchFile
+from wavewright.instruments.simulated import is_without_instruments
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +68,16 @@ def bench_lock(
         for address in sorted(set(addresses)):
             held.enter_context(_one(address, where, what, deadline, say))
         yield
+
+
+def addresses(bench: BenchFile) -> tuple[str, ...]:
+    """What a run has for itself while it lasts: the address of each instrument of a bench.
+
+    Empty where a file simulates the instruments: each program has those for itself, and nobody waits for another one's.
+    """
+    if is_without_instruments(bench.grammar.library):
+        return ()
+    return tuple(instrument.resource for instrument in bench.instruments.values())
 
 
 def lock_folder() -> Path:

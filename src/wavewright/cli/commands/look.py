@@ -118,8 +118,7 @@ def _looked(
     from wavewright.instruments.bench import open_bench
     from wavewright.instruments.simulated import fresh_draw
     from wavewright.instruments.vocabulary import Role
-    from wavewright.logbook.kept_run import addresses
-    from wavewright.running.bench_lock import bench_lock
+    from wavewright.running.bench_lock import addresses, bench_lock
     from wavewright.running.first_look import first_look
     from wavewright.running.interruption import interruptible
     from wavewright.running.selection import instrument_in_role
