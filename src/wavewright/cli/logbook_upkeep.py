@@ -54,7 +54,7 @@ def forward_runs(
     captures: CapturesAt = None,
     as_json: AsJson = False,
 ) -> int:
-    """Enter the outcomes that wait for the logbook, and bring waiting captures to their store.
+    """Enter what waits for the logbook, bring waiting captures.
 
     While the logbook is not available, outcomes wait in the folder `spool` of the evidence. Each is entered once.
     Every run with the logbook enters them too, and brings captures to a store that was away. Exit status 3 if one
@@ -96,10 +96,10 @@ def rights(
     office: Annotated[list[str] | None, typer.Option(metavar="USER", help="A user that only reads.")] = None,
     logbook: LogbookAt = None,
 ) -> None:
-    """Lay out a logbook in PostgreSQL, and print the SQL for least rights.
+    """Print the SQL for least rights on a PostgreSQL logbook.
 
-    Run it as the owner of the database, and give what it prints to `psql`. A station's user can then enter runs and
-    read them, and change or delete none; an office's user can read.
+    An empty database is laid out. Run it as its owner, and give what it prints to `psql`. A station's user can then
+    enter runs and read them, and change or delete none; an office's user can read.
     """
     from wavewright.logbook.address import read_address
     from wavewright.logbook.book import Logbook
