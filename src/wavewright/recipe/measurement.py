@@ -37,6 +37,7 @@ from wavewright.recipe.metering import MeterEntry, Metering, Reader, SupplyEntry
 from wavewright.recipe.name_checks import NameChecks
 from wavewright.recipe.references import check_references
 from wavewright.recipe.stimulus import StimulusStep, check_bursts
+from wavewright.recipe.xy_plot import XyPlot
 
 
 @dataclass(frozen=True)
@@ -141,6 +142,11 @@ class Measurement(GrammarModel):
         default=None,
         description="all shots laid over each other and counted",
         examples=[{"of": "drive", "rare": 500, "rare_shots": "exactly 0"}],
+    )
+    plot: dict[Name, XyPlot] = Field(
+        default_factory=dict,
+        description="figures of one channel over another in the report, by name",
+        examples=[{"characteristic": {"of": "current", "against": "voltage"}}],
     )
     compare: Comparisons = Field(
         default_factory=dict,

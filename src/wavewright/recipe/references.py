@@ -27,6 +27,11 @@ def check_references(tree: YamlMapping, checks: NameChecks) -> None:
         checks.note_fault("the trigger has no channel", where=trigger.place, expected=expected)
     persistence = tree.mapping_at("persistence")
     checks.check_names(persistence.scalar_at("of"), checks.units, where=persistence.place)
+    plots = tree.mapping_at("plot")
+    for name in plots:
+        plot = plots.mapping_at(name)
+        for key in ("of", "against"):
+            checks.check_names(plot.scalar_at(key), checks.units, where=plot.place)
 
 
 def _inputs(tree: YamlMapping) -> Iterator[tuple[str, YamlScalar]]:

@@ -18,6 +18,7 @@ from wavewright.reporting.margin_bar import margin_bar
 from wavewright.reporting.page_policy import PLACE, with_policy
 from wavewright.reporting.picture import Picture
 from wavewright.reporting.pictures import pictures_of
+from wavewright.reporting.sweep_pictures import sweep_pictures
 from wavewright.running.outcome import Outcome
 from wavewright.running.readings_table import (
     HEADINGS,
@@ -43,12 +44,16 @@ CODES_BUDGET = 900_000  # bytes of raw codes in one report; zooming in on the re
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """One measurement of the report: the stored outcome, its rows of the table of readings, and its pictures."""
+    """One measurement of the report: the stored outcome, its rows of the table of readings, and its pictures.
+
+    `together` : pictures of all conditions of the measurement, in the section of the first.
+    """
 
     anchor: str
     one: MeasurementOutcome
     rows: tuple[ReadingRow, ...]
     pictures: tuple[Picture, ...]
+    together: tuple[Picture, ...] = ()
 
     @property
     def budgets(self) -> tuple[ReadingRow, ...]:
@@ -65,14 +70,16 @@ def html(outcome: Outcome) -> str:
     for number, one in enumerate(outcome.measurements, 1):
         pictures = tuple(pictures_of(outcome, one, recipe, anchor=f"m{number}", budget=budget))
         budget -= sum(picture.record_bytes for picture in pictures)
-        sections.append(Section(f"m{number}", one, tuple(reading_rows([one])), pictures))
+        alike = [other for other in outcome.measurements if other.name == one.name]
+        together = tuple(sweep_pictures(outcome, alike, anchor=f"m{number}")) if one is alike[0] else ()
+        sections.append(Section(f"m{number}", one, tuple(reading_rows([one])), pictures, together))
     return render(
         "report.html.j2",
         outcome=outcome,
         sections=sections,
         cautions=recipe.cautions if recipe else (),
         caution=caution,
-        has_pictures=any(section.pictures for section in sections),
+        has_pictures=any(section.pictures or section.together for section in sections),
     )
 
 

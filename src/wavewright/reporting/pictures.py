@@ -14,6 +14,7 @@ from wavewright.reporting.eye_picture import eye_pictures
 from wavewright.reporting.picture import Picture
 from wavewright.reporting.spectrum_picture import spectrum_pictures
 from wavewright.reporting.traces import trace_picture
+from wavewright.reporting.xy_picture import xy_pictures
 from wavewright.running.outcome import Outcome
 from wavewright.running.result import MeasurementOutcome, Result
 from wavewright.running.shot import ExaminedShot
@@ -66,7 +67,7 @@ def pictures_of(
 
 def makers() -> tuple[Maker, ...]:
     """What else is drawn, beside the trace."""
-    return (spectrum_pictures, density_pictures, eye_pictures)
+    return (spectrum_pictures, density_pictures, eye_pictures, xy_pictures)
 
 
 def _title(subject: DrawnShot | None, one: MeasurementOutcome, number: int, shots: int) -> str:
