@@ -24,6 +24,7 @@ from wavewright.reporting.marks import (
     ZoneMark,
 )
 from wavewright.reporting.pictures import pictures_of
+from wavewright.reporting.traces import trace_picture
 from wavewright.running.evaluation import evaluate
 from wavewright.running.result import MeasurementOutcome
 from wavewright.running.shot import ExaminedShot
@@ -192,3 +193,11 @@ def test_title_words_and_outlines_name_the_shots_that_the_table_counts(
     labels = {mark.label.removeprefix("shot ") for mark in density.panels[0].marks if isinstance(mark, OutlineMark)}
     assert labels == shots
     assert set(density.description.rsplit(": ", 1)[1].rstrip(".").split(", ")) == shots
+
+
+def test_the_last_digit_of_a_converter_does_not_look_like_a_signal() -> None:
+    codes = np.tile(np.array([3, 4], dtype=np.int8), 500)
+    wave = Waveform(codes, gain=0.04, interval=1e-6, name="feed")
+    (panel,) = trace_picture({"feed": wave}, trigger_time=0.0, name="a", title="a").panels
+    assert panel.axis.high - panel.axis.low >= 24 * 0.04
+    assert panel.axis.low < 3 * 0.04 < 4 * 0.04 < panel.axis.high

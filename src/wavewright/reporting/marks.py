@@ -110,6 +110,7 @@ class OutlineMark:
     ----------
     times : shape (n,), left end of each stretch; step : its length.
     lows, highs : shape (n,).
+    is_filled : whether the path itself is drawn too, where it would not be seen among the others.
     """
 
     times: npt.NDArray[np.float64]
@@ -118,6 +119,7 @@ class OutlineMark:
     highs: npt.NDArray[np.float64]
     label: str
     role: MarkRole
+    is_filled: bool = True
 
 
 @dataclass(frozen=True, slots=True)

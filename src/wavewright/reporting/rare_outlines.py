@@ -24,7 +24,7 @@ def rare_outlines(subject: DrawnShot, *, number: int | None = None) -> Iterator[
     for path in counted.rare_paths():
         if number is None or path.shot == number:
             outline = path_outline(path, counted.density)
-            yield counted.channel, replace(outline, label=f"rare path of {outline.label}")
+            yield counted.channel, replace(outline, label=f"rare path of {outline.label}", is_filled=False)
 
 
 def path_outline(path: RarePath, density: Density) -> OutlineMark:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 COLUMNS = 2000
 MARGIN = 0.06  # of the height, above and below
+FEW_CODES = 24
 FARTHEST = 3.0  # heights of a trace: a level beyond that would flatten it, and is not drawn
 
 
@@ -48,7 +49,8 @@ def trace_picture(
     for number, (channel, wave) in enumerate(waves.items()):
         layer = trace_layer(wave, channel, colour_of(number), columns=columns, keep_codes=keep_codes)
         named = [replace(mark, label="") for mark in trigger] if number else trigger  # once is enough
-        panels.append(replace(trace_panel(layer, [*named, *found.get(channel, ())]), height=_height(len(waves))))
+        drawn = trace_panel(layer, [*named, *found.get(channel, ())], least=_least_height(wave))
+        panels.append(replace(drawn, height=_height(len(waves))))
     told = _described(waves, panels, [mark for each in found.values() for mark in each])
     return Picture(name, title, told, Axis("time from the trigger", "s", first, last), tuple(panels))
 
@@ -71,10 +73,22 @@ def trace_layer(
     )  # fmt: skip
 
 
-def trace_panel(trace: TraceLayer, marks: Sequence[Mark] = (), *, others: Sequence[TraceLayer] = ()) -> Panel:
-    """One channel, and what else is drawn over it, with room for all of it and for the levels that are near."""
+def _least_height(wave: Waveform) -> float:
+    """So high that the last digit of a converter does not look like a signal; 0 where there is no converter."""
+    return FEW_CODES * abs(wave.gain) if wave.codes.dtype.kind in "iu" else 0.0
+
+
+def trace_panel(
+    trace: TraceLayer, marks: Sequence[Mark] = (), *, others: Sequence[TraceLayer] = (), least: float = 0.0
+) -> Panel:
+    """One channel, and what else is drawn over it, with room for all of it and for the levels that are near.
+
+    `least` : height that it has at least, in the unit of the trace.
+    """
     layers = (trace, *others)
     low, high = extent(layers)
+    lacking = max(0.0, least - (high - low)) / 2
+    low, high = low - lacking, high + lacking
     height = (high - low) or abs(high) or 1.0
     near = [end for end in _levels(marks) if low - FARTHEST * height <= end <= high + FARTHEST * height]
     low, high = min([low, *near]), max([high, *near])

@@ -91,7 +91,8 @@ def _outline(mark: OutlineMark, plot: PlotArea) -> Iterator[str]:
     colour, boxes = ROLES[mark.role], _boxes(mark, plot)
     frames: list[list[float]] = []
     for left, top, right, bottom in boxes:
-        yield _box(left, top, right - left, bottom - top, f'fill="{colour}"')
+        if mark.is_filled:
+            yield _box(left, top, right - left, bottom - top, f'fill="{colour}"')
         if frames and left - frames[-1][2] < 4 * PAD:  # frames that would meet are one
             frames[-1] = [frames[-1][0], min(frames[-1][1], top), max(frames[-1][2], right), max(frames[-1][3], bottom)]
         else:

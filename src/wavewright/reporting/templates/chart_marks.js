@@ -197,7 +197,7 @@ const chartMarks = (() => {
     for (let at = 0; at < mark.times.length; at++) {
       const left = place.x(mark.times[at]), right = Math.max(left + least, place.x(mark.times[at] + mark.step));
       const high = place.y(mark.highs[at]), low = Math.max(high + least, place.y(mark.lows[at]));
-      ctx.fillRect(left, high, right - left, low - high);
+      if (mark.is_filled) ctx.fillRect(left, high, right - left, low - high);
       // stretches that are apart by less than their frames have one frame
       if (box && left - box[2] < 4 * pad) box = [box[0], Math.min(box[1], high), Math.max(box[2], right), Math.max(box[3], low)];
       else { close(); box = [left, high, right, low]; }
