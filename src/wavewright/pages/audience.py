@@ -133,6 +133,12 @@ class Audience:
             page = None if self._hand is None else self._pages.get(self._hand)
             return float("inf") if page is None else self._elapsed() - page.heard
 
+    @property
+    def page_with_hand(self) -> OpenPage | None:
+        """The page that may change things; None where nobody has the hand."""
+        with self._lock:
+            return None if self._hand is None else self._pages.get(self._hand)
+
     def has_hand(self, page: OpenPage) -> bool:
         """Whether it is this page's turn to change things."""
         with self._lock:

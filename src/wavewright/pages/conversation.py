@@ -139,8 +139,12 @@ class Reception:
         if self.audience.has_hand(page):
             return
         if not self.audience.take_hand(page, silent_for=self._silence):
+            holder = self.audience.page_with_hand
+            if holder is not None:
+                self.tell(holder, "note", "another page asks for the hand: give it back here if that page may have it")
             raise Misuse(
-                "another page has the hand, and answers", do="give it back there, or close that page; then take it here"
+                "another page has the hand, and answers; it was told that you ask for the hand",
+                do="take it once it is given back there, or that page is closed",
             )
         self._hand_left("another page took the hand")
 
