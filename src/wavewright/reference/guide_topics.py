@@ -8,7 +8,7 @@ from importlib.resources import files
 from wavewright.reference.topic import Group, Topic
 
 ORDER = (
-    "runs", "unknown-lines", "watching", "own-board", "recipes", "set-ups", "calibration", "batches",
+    "runs", "unknown-lines", "watching", "own-board", "recipes", "set-ups", "calibration", "pictures", "batches",
     "production-line", "more-commands", "time-outs",
     "robustness", "speed", "caveats",
 )  # fmt: skip

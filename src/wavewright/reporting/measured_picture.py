@@ -12,13 +12,12 @@ from wavewright.judgement.judge import Judgement
 from wavewright.judgement.shown import acceptable, last_digit, show_judged
 from wavewright.judgement.verdict import Verdict
 from wavewright.quantities import show_quantity
+from wavewright.reporting.decisive_marks import LEVELS
 from wavewright.reporting.marks import LevelMark, Mark, MarkRole, SpanMark
 from wavewright.reporting.picture import Picture
 from wavewright.reporting.traces import trace_picture
 from wavewright.waveform import Waveform
 
-# readings that are themselves a level of their channel, so that their limit can be drawn across it
-LEVELS = frozenset({"maximum", "minimum", "mean", "cycle_mean", "high_level", "low_level"})
 MOST_MARKS = 40  # of one reading; a hundred thousand crossings would hide what they mark
 
 
