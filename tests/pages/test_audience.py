@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import queue
+from concurrent.futures import ThreadPoolExecutor
 
 from tests.pages.feed import readings, shot, state
 from tests.pages.test_watch_page import ripple
@@ -76,7 +77,8 @@ def spoken(*texts: dict[str, object], audience: Audience | None = None) -> queue
     reception = Reception(
         audience, wishes, changed_view=lambda: None, hand_left=lambda why: None, silence=5.0, simulated=True
     )
-    asyncio.run(reception.converse(Line(*texts)))  # type: ignore[arg-type]
+    with ThreadPoolExecutor(1) as pool:  # the browser of other tests may have a loop in this thread
+        pool.submit(lambda: asyncio.run(reception.converse(Line(*texts)))).result()  # type: ignore[arg-type]
     return wishes
 
 
