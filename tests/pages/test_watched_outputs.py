@@ -178,6 +178,17 @@ def test_a_wait_for_the_trigger_does_not_keep_an_output_on(served: ServedBench) 
         until(lambda: not served.is_on)
 
 
+def test_a_bench_that_is_watched_is_in_use(served: ServedBench) -> None:
+    with served.watch() as first, first.page() as page:
+        page.until_kind("state")
+        arguments = [served.recipe, "--bench", served.bench, "--no-open"]
+        command = [sys.executable, "-m", "wavewright", "watch", *map(str, arguments)]
+        second = subprocess.run(command, check=False, capture_output=True, text=True, timeout=60)
+        assert second.returncode == 3
+        assert f"in use by process {first.process.pid}" in second.stderr
+        assert "watch of rail.yaml" in second.stderr
+
+
 BROWSER = """
 import sys, json, time
 from websockets.sync.client import connect

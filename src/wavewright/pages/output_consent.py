@@ -98,7 +98,7 @@ class Guard:
     def hand_left(self, why: str) -> None:
         """At once: nobody is there any more who answers for the outputs."""
         if self._consent.withdraw(why):
-            self._stopper.ask()
+            self._stopper.ask(urgently=True)
 
     def _work(self) -> None:
         leave_to_main_thread()

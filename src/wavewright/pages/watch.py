@@ -131,6 +131,7 @@ class _Watch:
             self.reception,
             self.drawing,
             self.consent,
+            stopper=self.stopper,
             measurement=self.page.measurement,
             read_stored=read_stored,
         )

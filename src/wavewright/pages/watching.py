@@ -34,7 +34,7 @@ from wavewright.pages.seen_shots import SeenShot, SeenShots
 from wavewright.pages.shot_source import Shots
 from wavewright.pages.shown_results import density_message, frames_message, readings_message
 from wavewright.recipe.measurement import Measurement
-from wavewright.running.shot_stopping import StoppedShort
+from wavewright.running.shot_stopping import ShotStopper, StoppedShort
 from wavewright.running.stored_waveforms import ReadStored
 from wavewright.waveform import Waveform
 
@@ -68,6 +68,7 @@ class Watching:
     document : the recipe file.
     shots : where they come from.
     reception : the pages; drawing : their pictures; consent : what outputs may do.
+    stopper : ends the evaluation of a shot, where an output is to go off.
     measurement : label of the one to show first; the recipe's first if empty.
     read_stored : reads stored waveforms, for `compare:` and masks.
     elapsed : s, of a clock that cannot jump; now : UTC, in s since 1970.
@@ -81,13 +82,15 @@ class Watching:
         drawing: Drawing,
         consent: OutputConsent,
         *,
+        stopper: ShotStopper,
         measurement: str = "",
         read_stored: ReadStored | None = None,
         elapsed: Callable[[], float] = time.monotonic,
         now: Callable[[], float] = time.time,
     ) -> None:
         self.document, self._shots, self._reception, self._drawing = document, shots, reception, drawing
-        self._consent, self._read_stored, self._elapsed, self._now = consent, read_stored, elapsed, now
+        self._consent, self._stopper, self._read_stored = consent, stopper, read_stored
+        self._elapsed, self._now = elapsed, now
         self._label = measurement
         self._seen: SeenShots | None = None
         self._shown: SeenShot | None = None
@@ -261,7 +264,7 @@ class Watching:
         if self._seen is None or self._fault or self._set_up_for is not self._seen.measurement:
             return
         try:
-            shown = self._seen.add(self._shots.take())
+            shot = self._shots.take()
         except OutputMayBeOn:
             raise
         except (NoTrigger, NotMeasurable) as fault:  # the next one may do better
@@ -272,6 +275,12 @@ class Watching:
             self._fail(fault)
             return
         except StoppedShort:
+            return
+        try:
+            with self._stopper.allowed(only_urgent=True):
+                shown = self._seen.add(shot)
+        except StoppedShort:  # in the middle: what has been counted so far is in doubt, and is not kept
+            self._begin()
             return
         self._shown, self._waits, self._measured = shown, "", self.document.revision
         if self._pace == "single":

@@ -23,11 +23,17 @@ class ShotStopper:
 
     def __init__(self, wake: Callable[[], None]) -> None:
         self._wake = wake
-        self._is_allowed = False
-        self._is_asked = False
+        self._is_allowed = self._only_urgent = False
+        self._is_asked = self._is_urgent = False
 
-    def ask(self) -> None:
-        """From any thread: end what is going on, if anything is."""
+    def ask(self, *, urgently: bool = False) -> None:
+        """From any thread: end what is going on, if anything is.
+
+        Parameters
+        ----------
+        urgently : end also what is to be ended for nothing less.
+        """
+        self._is_urgent = self._is_urgent or urgently
         self._is_asked = True
         if self._is_allowed:
             self._wake()
@@ -35,18 +41,23 @@ class ShotStopper:
     @property
     def is_busy(self) -> bool:
         """Whether something is going on that can be ended early."""
-        return self._is_allowed
+        return self._is_allowed and not self._only_urgent
 
     def check(self) -> None:
         """Between two steps: stop here if that was asked for."""
-        if self._is_allowed and self._is_asked:
-            self._is_asked = False
+        if self._is_allowed and self._is_asked and (self._is_urgent or not self._only_urgent):
+            self._is_asked = self._is_urgent = False
             raise StoppedShort
 
     @contextmanager
-    def allowed(self) -> Iterator[None]:
-        """A block that may end with StoppedShort, at once if that was asked for before."""
-        self._is_allowed = True
+    def allowed(self, *, only_urgent: bool = False) -> Iterator[None]:
+        """A block that may end with StoppedShort, at once if that was asked for before.
+
+        Parameters
+        ----------
+        only_urgent : only where it was asked for urgently.
+        """
+        self._is_allowed, self._only_urgent = True, only_urgent
         try:
             self.check()
             yield
@@ -59,7 +70,7 @@ class ShotStopper:
 
     def take_again(self, lost: BaseException) -> None:
         """What the handler raised has been lost: raise it once more at the next step of the program."""
-        self.ask()
+        self.ask(urgently=self._only_urgent)
 
 
 @contextmanager
