@@ -201,3 +201,15 @@ def test_the_last_digit_of_a_converter_does_not_look_like_a_signal() -> None:
     (panel,) = trace_picture({"feed": wave}, trigger_time=0.0, name="a", title="a").panels
     assert panel.axis.high - panel.axis.low >= 24 * 0.04
     assert panel.axis.low < 3 * 0.04 < 4 * 0.04 < panel.axis.high
+
+
+def test_a_tone_has_its_limits_in_the_spectrum() -> None:
+    outcome = reported()
+    recipe = parse_stored_recipe(outcome.recipe.text, outcome.recipe.file, set=outcome.parameters)
+    pictures = list(pictures_of(outcome, outcome.measurements[0], recipe, anchor="m1", budget=0))
+    (spectrum,) = (picture for picture in pictures if picture.name == "m1-spectrum1")
+    limits = [mark.at for mark in spectrum.panels[0].marks if isinstance(mark, InstantMark)]
+    assert limits == [pytest.approx(323e3), pytest.approx(357e3)]  # math: 340 kHz ± 5 %
+    (tone,) = (mark for mark in spectrum.panels[0].marks if isinstance(mark, SpanMark))
+    assert tone.first == pytest.approx(340e3, rel=1e-3)
+    assert "limit 340 kHz ± 5 %" in spectrum.description
