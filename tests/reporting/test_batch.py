@@ -165,6 +165,29 @@ def test_a_browser_draws_a_trend(visit: Callable[..., Visit], book: Logbook, tmp
     assert seen.said == []
 
 
+@pytest.mark.browser
+@pytest.mark.parametrize("kind", ["batch", "trend"])
+def test_pages_of_many_runs_weigh_little_and_an_accessibility_check_finds_nothing(
+    visit: Callable[..., Visit], book: Logbook, tmp_path: Path, kind: str
+) -> None:
+    from axe_playwright_python.sync_playwright import Axe
+
+    path = tmp_path / "page.html"
+    if kind == "batch":
+        write_batch_report(book, path)
+    else:
+        write_trend_page(trend(book, NAME), points(book, NAME), path)
+    text = path.read_text(encoding="utf-8")
+    data = re.findall(r'<script type="application/json">.*?</script>', text, re.DOTALL)
+    assert len(text.encode()) - sum(len(one.encode()) for one in data) < 400_000
+    seen = visit(text, scheme="dark", bypass_csp=True)  # the checker runs its own script
+    seen.page.set_viewport_size({"width": 390, "height": 900})
+    found = Axe().run(seen.page)
+    assert found.response["violations"] == [], found.generate_report()
+    ends = seen.page.eval_on_selector_all("th, td", "them => them.map((one) => one.getBoundingClientRect().right)")
+    assert max(ends) <= 390
+
+
 def test_a_trend_in_the_terminal_has_the_limit_the_dates_and_the_failed_runs(book: Logbook) -> None:
     lines = list(trend_lines(trend(book, NAME), points(book, NAME), width=80))
     assert lines[0] == "rail_noise.ripple: 22 readings, 1 failed"
