@@ -83,7 +83,7 @@ def _told(doubt: Doubt, read: Read) -> Finding:
 
 
 def parts_of(parts: frozenset[Reads], options: Mapping[str, Any]) -> frozenset[Reads]:
-    """What a metric reads with these options: a stretch is counted from the trigger."""
+    """What a metric reads with these options: an interval is counted from the trigger."""
     return parts | {Reads.TRIGGER} if any(options.get(name) is not None for name in ("after", "until")) else parts
 
 
@@ -292,7 +292,7 @@ def _invalid_samples(read: Read) -> Finding:
         return Finding(Doubt.INVALID_SAMPLES)
     text = f"{sum(invalid for invalid, _ in numbers)} of {sum(size for _, size in numbers)} samples are invalid"
     if any(read.options.get(name) is not None for name in ("after", "until")):
-        return Finding.idle(Doubt.INVALID_SAMPLES, text)  # a stretch with one in it is not measured at all
+        return Finding.idle(Doubt.INVALID_SAMPLES, text)  # a segment with one in it is not measured at all
     return Finding(Doubt.INVALID_SAMPLES, text, *_beyond(read.parts, 0.0, 1.0) if read.parts <= EXTREMES else ())
 
 

@@ -176,7 +176,7 @@ ASCENDING = (("low", "high"), ("lowest", "highest"), ("after", "until"), ("low_s
 
 
 def check_order(values: Mapping[str, object]) -> None:
-    """Refuse options that bound an empty stretch or band.
+    """Refuse options that bound an empty interval or band.
 
     Parameters
     ----------

@@ -25,7 +25,7 @@ from wavewright.simulation.front_end import (
 from wavewright.simulation.probing import SimulatedProbe, load_on
 from wavewright.simulation.trigger import EdgeDetector, EdgeSetup
 
-_FIRST_STRETCH, _LONGEST_STRETCH = 1 << 12, 1 << 18
+_FIRST_PIECE, _LONGEST_PIECE = 1 << 12, 1 << 18
 _MOST_SAMPLES = 1 << 23  # of one search; an edge that is farther away than that is not found in time
 _TRIGGER_NOISE = 900  # a stream of chance beside those of the inputs
 _ZOOM, _ZOOMS = 64, 3  # two sample intervals in 64 parts, three times over: below a millionth of one
@@ -162,7 +162,7 @@ class ArmedAcquisition:
         return math.inf if node is None or setup.coupling == "GRO" else node.quiet_until(moment)
 
     def _search(self, until: float, most: int) -> None:
-        size, looked = _FIRST_STRETCH, 0
+        size, looked = _FIRST_PIECE, 0
         while self._looked_until < until and self.trigger_time is None and looked < most:
             if self._skip_unreachable(until) or self._skip_quiet(until):
                 continue
@@ -175,7 +175,7 @@ class ArmedAcquisition:
                 self.trigger_time = self._refined(sampler, at + found[0] * self.record.interval, found[1])
             self._looked_until = end
             looked += count
-            size = min(2 * size, _LONGEST_STRETCH)
+            size = min(2 * size, _LONGEST_PIECE)
 
     def _refined(self, sampler: Sampler, moment: float, sign: int) -> float:
         """The crossing in the continuous voltage, so that it does not matter where the samples of the search lay.
@@ -206,10 +206,10 @@ class ArmedAcquisition:
         return True
 
     def _skip_quiet(self, until: float) -> bool:
-        """Pass over a stretch in which nothing moves."""
+        """Pass over an interval in which nothing moves."""
         at = self._looked_until
         quiet = min(self._quiet_until(at), until)
-        if quiet <= at + _FIRST_STRETCH * self.record.interval:
+        if quiet <= at + _FIRST_PIECE * self.record.interval:
             return False
         self._detector.stay(float(self._volts(self.source, at, at).sampled(at, 1.0, 1)[0]))
         self._looked_until = quiet

@@ -20,14 +20,14 @@ class EdgeSetup:
 
 @dataclass(slots=True)
 class EdgeDetector:
-    """Looks through a signal stretch by stretch. A rising edge counts after the signal was below level − hysteresis."""
+    """Looks through a signal piece by piece. A rising edge counts after the signal was below level − hysteresis."""
 
     setup: EdgeSetup
     _is_ready: dict[int, bool] = field(default_factory=lambda: {1: False, -1: False})
     _last: float | None = None
 
     def find(self, volts: Floats) -> tuple[float, int] | None:
-        """Where the first edge lies, in samples from the beginning of this stretch, interpolated, and which way it goes
+        """Where the first edge lies, in samples from the beginning of this piece, interpolated, and which way it goes
         (1 up, −1 down); None: not in it.
         """
         directions = {"POS": (1,), "NEG": (-1,)}.get(self.setup.slope, (1, -1))

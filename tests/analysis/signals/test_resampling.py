@@ -48,8 +48,8 @@ def test_frequencies_above_half_the_new_rate_are_taken_out() -> None:
 
 
 @given(st.floats(0, 1), st.floats(1, 9))
-def test_weights_keep_a_constant(fraction: float, stretch: float) -> None:
-    assert interpolation_weights(np.array([fraction]), stretch=stretch).sum() == pytest.approx(1.0, abs=1e-12)
+def test_weights_keep_a_constant(fraction: float, narrowing: float) -> None:
+    assert interpolation_weights(np.array([fraction]), narrowing=narrowing).sum() == pytest.approx(1.0, abs=1e-12)
 
 
 def test_at_a_sample_the_weights_are_that_sample() -> None:

@@ -1,6 +1,6 @@
 """Exponential fit: how a waveform approaches its final value, with the time constant and its uncertainty.
 
-The time constant is sought by Gauss and Newton's iteration; final value and height follow linearly. Long stretches are
+The time constant is sought by Gauss and Newton's iteration; final value and height follow linearly. Long segments are
 averaged in groups first: means over equal groups of an exponential are an exponential again, with the same time
 constant and final value, so nothing is falsified.
 """
@@ -21,7 +21,7 @@ from wavewright.analysis.elementary.sums import gram, inner, least_squares, solv
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.survey import Survey
-from wavewright.analysis.record.time_gate import between, stretch
+from wavewright.analysis.record.time_gate import between, segment
 from wavewright.analysis.sense import ANY
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats, Waveform
@@ -38,9 +38,9 @@ class ExponentialFit:
 
     Parameters
     ----------
-    begin : s, first sample of the fitted stretch. `height` : distance from the final value there, in the unit.
+    begin : s, first sample of the fitted segment. `height` : distance from the final value there, in the unit.
     residual_rms : in the waveform's unit, of single samples or of the group means that were fitted.
-    time_constants : length of the stretch, in time constants.
+    time_constants : length of the segment, in time constants.
     """
 
     time_constant: float
@@ -123,7 +123,7 @@ def fit_exponential(
             last = (until - survey.wave.start) / survey.wave.interval
         part = functools.partial(between, survey, first, last, least=8)
     else:
-        part = functools.partial(stretch, survey, least=8, after=after, until=until)
+        part = functools.partial(segment, survey, least=8, after=after, until=until)
     key = ("exponential", begin if after is None else after, until)
     return survey.once(key, lambda: _fit(part()))
 

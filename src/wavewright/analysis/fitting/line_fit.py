@@ -15,7 +15,7 @@ from wavewright.analysis.elementary.sums import inner
 from wavewright.analysis.expressions.dimensions import quotient
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.blocks import DOT_BLOCK, spans
-from wavewright.analysis.record.time_gate import stretch
+from wavewright.analysis.record.time_gate import segment
 from wavewright.analysis.sense import ANY
 from wavewright.errors import NotMeasurable
 
@@ -134,7 +134,7 @@ def slope(
     -------
     Reading in the waveform's unit per s. Doubt `noisy` where the line rises less than twice the scatter about it.
     """
-    wave = stretch(survey, least=3, after=after, until=until, may_be_constant=True)
+    wave = segment(survey, least=3, after=after, until=until, may_be_constant=True)
     line = fit_line_to(wave)
     is_lost = abs(line.slope) * wave.duration < 2 * line.residual
     return Reading(
@@ -155,7 +155,7 @@ def line_residual(
     ----------
     √(Σ (v − a − b·t)² / (n − 2)).
     """
-    line = fit_line_to(stretch(survey, least=3, after=after, until=until, may_be_constant=True))
+    line = fit_line_to(segment(survey, least=3, after=after, until=until, may_be_constant=True))
     return Reading(line.residual, survey.unit, uncertainty=line.residual / math.sqrt(2 * max(1, line.size - 2)))
 
 

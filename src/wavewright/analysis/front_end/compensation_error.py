@@ -100,7 +100,7 @@ def _half_period(survey: Survey) -> tuple[Floats, Floats, int]:
     half = float(spans.min())
     if float(spans.max()) - half > 2 * MOST_UNEQUAL * half:
         raise NotMeasurable(
-            f"`{survey.name}`: stretches of {half * survey.wave.interval:.3g} s and "
+            f"`{survey.name}`: segments of {half * survey.wave.interval:.3g} s and "
             f"{float(spans.max()) * survey.wave.interval:.3g} s between edges",
             expected="a square wave, as long high as low",
             do="set the duty factor of the source to 50 %",
@@ -128,10 +128,10 @@ def _mean_after(survey: Survey, places: Floats, first: int, last: int) -> tuple[
         begin = math.ceil(float(place))
         if begin + last > len(wave):
             continue
-        stretch = wave.values(begin + first, begin + last)
-        if not np.isfinite(stretch).all():
+        segment = wave.values(begin + first, begin + last)
+        if not np.isfinite(segment).all():
             continue
-        total += stretch
+        total += segment
         shifts.append(begin - float(place))
     if not shifts:
         raise NotMeasurable(

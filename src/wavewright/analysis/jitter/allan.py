@@ -41,7 +41,7 @@ def overlapping_allan_deviation(time_errors: Floats, interval: float, *, factor:
 
 
 def allan_deviation_without_overlap(time_errors: Floats, interval: float, *, factor: int = 1) -> float:
-    """Allan deviation of stretches laid end to end; parameters as for `overlapping_allan_deviation`."""
+    """Allan deviation of intervals laid end to end; parameters as for `overlapping_allan_deviation`."""
     return overlapping_allan_deviation(time_errors[::factor], factor * interval)
 
 
@@ -81,7 +81,7 @@ def allan_deviation(
     Definition
     ----------
     √(mean of (x[k + 2m] − 2·x[k + m] + x[k])² / 2) / τ, x the time errors, τ = m periods the averaging time; k goes up
-    by 1, or by m where stretches are consecutive. For the modified one x is the mean of m time errors.
+    by 1, or by m where they are consecutive. For the modified one x is the mean of m time errors.
 
     Parameters
     ----------

@@ -160,7 +160,7 @@ def _smoothed(counts: npt.NDArray[np.float64], apart: float) -> npt.NDArray[np.f
 
 
 def _basins(smooth: npt.NDArray[np.float64]) -> list[tuple[int, int]]:
-    """Stretches of bins around each peak, cut at the valleys that are deep enough."""
+    """Ranges of bins around each peak, cut at the valleys that are deep enough."""
     cuts, peak, valley = [0], 0, 0  # indices: of the highest bin since the last cut, of the lowest since that peak
     for place in range(1, smooth.size):
         if smooth[place] >= smooth[peak] and smooth[valley] >= VALLEY * smooth[peak]:

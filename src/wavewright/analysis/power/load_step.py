@@ -16,7 +16,7 @@ from wavewright.analysis.doubts import EXTREMES, Reads
 from wavewright.analysis.reading import Doubt, Occurrences, Reading
 from wavewright.analysis.record.moments import moments_of
 from wavewright.analysis.record.survey import Survey
-from wavewright.analysis.record.time_gate import stretch
+from wavewright.analysis.record.time_gate import segment
 from wavewright.analysis.sense import ANY, POSITIVE
 from wavewright.analysis.transitions.last_entry import SettlingBand, find_last_entries
 from wavewright.errors import NotMeasurable
@@ -154,7 +154,7 @@ def find_load_step(rail: Survey, load: Survey | None = None, *, step: float | No
     ------
     NotMeasurable : no step in the record, or fewer than 10 samples before or after it.
     """
-    whole = stretch(rail, least=2 * FEWEST)
+    whole = segment(rail, least=2 * FEWEST)
     since = _time_of_step(rail, load) if step is None and load is not None else (step or 0.0) - whole.start
     place = since / whole.interval
     first = math.ceil(place - 1e-9)

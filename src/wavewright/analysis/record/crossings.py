@@ -6,8 +6,8 @@ noisy slow edge gives one crossing. It is placed midway between the first and th
 lines between those samples touch the level; that is the same whether the record is read forwards or backwards, upright
 or inverted. A waveform that touches a level without going beyond it does not cross it.
 
-How: the record is compared with the level once, in blocks that stay in cache, and falls into stretches above and below
-it. Only the few samples at their ends are examined closely: a stretch counts if its middle, or else any of its
+How: the record is compared with the level once, in blocks that stay in cache, and falls into segments above and below
+it. Only the few samples at their ends are examined closely: a segment counts if its middle, or else any of its
 samples, lies outside the band.
 """
 
@@ -146,7 +146,7 @@ class _Comparator:
     codes: Codes
     band: Band
     locate: Callable[[Floats], Floats] | None = None
-    side: int = 0  # of the last stretch that left the band: −1 below, 1 above, 0 none yet
+    side: int = 0  # of the last segment that left the band: −1 below, 1 above, 0 none yet
     first_touch: float = math.nan  # of the level since then
     last_touch: float = math.nan
 
@@ -172,10 +172,10 @@ class _Comparator:
         self._remember(sides, places, counted)
         return found, upward
 
-    def _open(self, places: Floats, stretch: int) -> float:
-        """Place of the crossing that began before this piece and ends at the start of a stretch of it."""
+    def _open(self, places: Floats, segment: int) -> float:
+        """Place of the crossing that began before this piece and ends at the start of a segment of it."""
         begin = places[0] if math.isnan(self.first_touch) else self.first_touch
-        end = places[stretch - 1] if stretch else self.last_touch
+        end = places[segment - 1] if segment else self.last_touch
         return float(begin + end) / 2
 
     def _remember(self, sides: Floats, places: Floats, counted: Indices) -> None:
@@ -188,7 +188,7 @@ class _Comparator:
             self.last_touch = float(since[-1])
 
     def _leaves_band(self, starts: Indices, ends: Indices, sides: Floats) -> npt.NDArray[np.bool_]:
-        """Which stretches have a sample outside the band; none that is at the level has."""
+        """Which segments have a sample outside the band; none that is at the level has."""
         leaves = self._is_outside(self.codes[(starts + ends) // 2])
         unclear = np.flatnonzero(~leaves & (sides != 0) & (ends - starts > 1))
         if unclear.size:

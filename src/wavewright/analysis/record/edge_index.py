@@ -1,8 +1,8 @@
 """Outline: the few samples of a record in which its crossings lie, so that further levels are nearly free.
 
 A record has few transitions and many samples. One level between the states is looked for in the whole record; the
-outline keeps a stretch of samples around each place where its side changes, and of the rest between two stretches no
-more than the smallest and the largest sample. A level that does not pass through a rest is crossed within the stretches
+outline keeps a segment of samples around each place where its side changes, and of the rest between two segments no
+more than the smallest and the largest sample. A level that does not pass through a rest is crossed within the segments
 only, and hysteresis that is left within a rest is left by its extremes: the crossings found are those of the whole
 record, exactly. A level that does pass through a rest is looked for in the whole record.
 """
@@ -26,13 +26,13 @@ RESTS = 2  # the smallest and the largest
 
 @dataclass(frozen=True, slots=True, eq=False)
 class EdgeIndex:
-    """Stretches of equal length, each after the extremes of the rest before it.
+    """Segments of equal length, each after the extremes of the rest before it.
 
     Parameters
     ----------
-    codes : shape (n · (2 + length) + 2,): smallest and largest code of the rest, stretch, and so on; a rest at the end.
-    firsts : index in the record of the first sample of each stretch, shape (n,).
-    lowest, highest : extremes of the rests, the neighbouring samples of the stretches included, shape (n + 1,).
+    codes : shape (n · (2 + length) + 2,): smallest and largest code of the rest, segment, and so on; a rest at the end.
+    firsts : index in the record of the first sample of each segment, shape (n,).
+    lowest, highest : extremes of the rests, the neighbouring samples of the segments included, shape (n + 1,).
     """
 
     codes: Codes
@@ -42,11 +42,11 @@ class EdgeIndex:
 
     @property
     def pitch(self) -> int:
-        """Distance of two stretches in `codes`."""
+        """Distance of two segments in `codes`."""
         return (self.codes.size - RESTS) // self.firsts.size
 
     def holds(self, level: float) -> bool:
-        """Whether all crossings of a level lie in the stretches: no rest is on both sides of it, or touches it."""
+        """Whether all crossings of a level lie in the segments: no rest is on both sides of it, or touches it."""
         return bool(((self.lowest > level) | (self.highest < level)).all())
 
     def crossings(self, band: Band, *, level_occurs: bool) -> tuple[Floats, Floats]:
@@ -54,8 +54,8 @@ class EdgeIndex:
         return find_crossings(self.codes, band, level_occurs=level_occurs, locate=self._locate)
 
     def _locate(self, places: Floats) -> Floats:
-        stretch = (places / self.pitch).astype(np.int64)  # none is within a sample of the next stretch
-        return np.asarray(self.firsts[stretch] + (places - stretch * self.pitch - RESTS), dtype=np.float64)
+        segment = (places / self.pitch).astype(np.int64)  # none is within a sample of the next segment
+        return np.asarray(self.firsts[segment] + (places - segment * self.pitch - RESTS), dtype=np.float64)
 
 
 def outlines(codes: Codes, level: float) -> tuple[EdgeIndex, ...]:
@@ -82,23 +82,23 @@ def outlines(codes: Codes, level: float) -> tuple[EdgeIndex, ...]:
 
 
 def _outline(codes: Codes, firsts: Indices, length: int) -> EdgeIndex:
-    # a rest shares its first and last sample with the stretches beside it, so that nothing changes between them
+    # a rest shares its first and last sample with the segments beside it, so that nothing changes between them
     begins, ends = np.append(0, firsts + length - 1), np.append(firsts + 1, codes.size)
     marks = np.stack([begins, ends], axis=1).ravel()[:-1]
     lowest, highest = (extreme.reduceat(codes, marks)[::2] for extreme in (np.minimum, np.maximum))
     kept = np.empty(firsts.size * (length + RESTS) + RESTS, dtype=codes.dtype)
     rows = kept[:-RESTS].reshape(firsts.size, length + RESTS)
     rows[:, 0], rows[:, 1] = lowest[:-1], highest[:-1]
-    rows[:, RESTS:] = _stretches(codes, firsts, length)
+    rows[:, RESTS:] = _segments(codes, firsts, length)
     kept[-RESTS:] = lowest[-1], highest[-1]
     return EdgeIndex(kept, firsts, lowest, highest)
 
 
-def _stretches(codes: Codes, firsts: Indices, length: int) -> Codes:
+def _segments(codes: Codes, firsts: Indices, length: int) -> Codes:
     """The samples from each of `firsts` on, shape (n, length)."""
     windows = np.lib.stride_tricks.sliding_window_view(codes, length)
     if not codes.flags.c_contiguous:
         return np.asarray(windows[firsts])
-    # each stretch is one item of this many bytes: copied at once and not sample by sample, eight times as fast
+    # each segment is one item of this many bytes: copied at once and not sample by sample, eight times as fast
     items = windows.view(f"V{length * codes.itemsize}")[firsts, 0]
     return np.asarray(items.view(codes.dtype).reshape(-1, length))

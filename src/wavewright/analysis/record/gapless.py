@@ -1,4 +1,4 @@
-"""The unbroken stretch of a record: what spectra, fits and correlation need, since they know no missing sample."""
+"""The unbroken segment of a record: what spectra, fits and correlation need, since they know no missing sample."""
 
 from __future__ import annotations
 

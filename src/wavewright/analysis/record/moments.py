@@ -1,4 +1,4 @@
-"""Moments of a record or a stretch of it: number, mean and mean square of the codes, without a copy in floats."""
+"""Moments of a record or a segment of it: number, mean and mean square of the codes, without a copy in floats."""
 
 from __future__ import annotations
 

@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from wavewright.analysis.record.histogram import Histogram
     from wavewright.waveform import Codes
 
-STRETCHES = 16
-STRETCH = 1024
+SEGMENTS = 16
+SEGMENT = 1024
 
 DIFFERENCES = ((2, 6.0), (4, 70.0))  # order, and the variance that it gives white noise of variance 1 (math)
 
@@ -26,22 +26,22 @@ def noise_code(codes: Codes) -> float:
 
     From the median size of the second difference x[k−1] − 2·x[k] + x[k+1], whose variance under white noise is 6 times
     that of a sample (math), or of the fourth, with 70 times, whichever tells less: what is left of a signal of n
-    samples per period is about (2π/n)² and (2π/n)⁴ of it. Over at most 16 stretches of 1024 samples; the median leaves
+    samples per period is about (2π/n)² and (2π/n)⁴ of it. Over at most 16 segments of 1024 samples; the median leaves
     out the transitions.
     """
-    firsts = np.linspace(0, max(codes.size - STRETCH, 0), STRETCHES).astype(np.int64)
-    stretches = [codes[first : first + STRETCH].astype(np.float64) for first in np.unique(firsts)]
+    firsts = np.linspace(0, max(codes.size - SEGMENT, 0), SEGMENTS).astype(np.int64)
+    segments = [codes[first : first + SEGMENT].astype(np.float64) for first in np.unique(firsts)]
     is_whole = codes.dtype.kind in "iu"
-    found = [_median_size(stretches, order, is_whole=is_whole) / math.sqrt(gain) for order, gain in DIFFERENCES]
+    found = [_median_size(segments, order, is_whole=is_whole) / math.sqrt(gain) for order, gain in DIFFERENCES]
     return min(found) / MEDIAN_OF_NORMAL
 
 
-def _median_size(stretches: list[npt.NDArray[np.float64]], order: int, *, is_whole: bool) -> float:
+def _median_size(segments: list[npt.NDArray[np.float64]], order: int, *, is_whole: bool) -> float:
     """Median size of a difference; of records that are too short for it infinite, but for the lowest one.
 
     Of whole codes each size stands for all within half a code of it, so that the median is not a whole number.
     """
-    sizes = np.abs(np.concatenate([np.diff(one, order) for one in stretches if one.size > order] or [np.empty(0)]))
+    sizes = np.abs(np.concatenate([np.diff(one, order) for one in segments if one.size > order] or [np.empty(0)]))
     sizes = sizes[np.isfinite(sizes)]
     if not sizes.size:
         return 0.0 if order == DIFFERENCES[0][0] else math.inf

@@ -94,7 +94,7 @@ class SharedCodes(FoundOnce):
     def moments_between(self, first: int, last: int) -> Moments:
         """Moments of the samples `first` up to, and without, `last` of `codes`.
 
-        Of integers the smaller of the stretch and the rest is counted, and the rest follows from the whole.
+        Of integers the smaller of the segment and the rest is counted, and the rest follows from the whole.
         """
         key = (first, last)
         if key not in self._moments:
@@ -102,9 +102,9 @@ class SharedCodes(FoundOnce):
         return self._moments[key]
 
     def _moments_between(self, first: int, last: int) -> Moments:
-        stretch = self.codes[first:last]
-        if self.codes.dtype.kind == "f" or not self.histogram.is_exact or stretch.size <= self.codes.size // 2:
-            return moments_of(stretch)
+        segment = self.codes[first:last]
+        if self.codes.dtype.kind == "f" or not self.histogram.is_exact or segment.size <= self.codes.size // 2:
+            return moments_of(segment)
         rest = subtract_histograms(self.histogram, histogram_of(self.codes[:first]))
         return moments_of_histogram(subtract_histograms(rest, histogram_of(self.codes[last:])))
 

@@ -1,4 +1,4 @@
-"""A stretch of a record: the samples from one time to another, as a view."""
+"""A segment of a record: the samples from one time to another, as a view."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from wavewright.waveform import Waveform
 
 
-def stretch(
+def segment(
     survey: Survey, *, least: int, after: float | None = None, until: float | None = None, may_be_constant: bool = False
 ) -> Waveform:
     """The samples from `after` to `until`, s, both included; without bounds the whole record.

@@ -26,21 +26,21 @@ _MOST_WEIGHTS = 2**19  # kept; where more would be needed they are computed for 
 _LEAST = 512  # instants at a time: neighbours share most of the samples around them
 
 
-def interpolation_weights(fractions: Floats, *, stretch: float = 1.0) -> Floats:
+def interpolation_weights(fractions: Floats, *, narrowing: float = 1.0) -> Floats:
     """Weights of the samples around each of some instants.
 
     Parameters
     ----------
     fractions : shape (n,), 0 … 1: how far each instant lies after the sample before it, in samples.
-    stretch : ≥ 1: by how much the pass band is narrowed, for a rate that is lower than the signal's.
+    narrowing : ≥ 1: by how much the pass band is narrowed, for a rate that is lower than the signal's.
 
     Returns
     -------
-    shape (n, 2 · reach), reach = ceil(64 · stretch): for the samples from −reach + 1 to reach, counted from the
+    shape (n, 2 · reach), reach = ceil(64 · narrowing): for the samples from −reach + 1 to reach, counted from the
     sample before the instant.
     """
-    reach = math.ceil(REACH * stretch)
-    distances = (np.arange(1 - reach, reach + 1) - fractions[:, np.newaxis]) / stretch
+    reach = math.ceil(REACH * narrowing)
+    distances = (np.arange(1 - reach, reach + 1) - fractions[:, np.newaxis]) / narrowing
     window = bessel_i0(_SHAPE * np.sqrt(np.clip(1 - square(distances / REACH), 0, None)))
     weights = sinc(distances) * np.where(np.abs(distances) < REACH, window, 0.0)
     normalised: Floats = weights / weights.sum(axis=1, keepdims=True)
@@ -67,8 +67,8 @@ class Interpolated(Signal):
         super().__init__(interval=interval, start=start, length=length, block_size=source.block_size)
         self.source = source
         self._steps = steps
-        self._stretch = max(1.0, steps)
-        self._reach = math.ceil(REACH * self._stretch)
+        self._narrowing = max(1.0, steps)
+        self._reach = math.ceil(REACH * self._narrowing)
         self._place = (start - source.start) / source.interval  # of the first instant among the source's samples
         ratio = Fraction(steps).limit_denominator(max(1, _MOST_WEIGHTS // (2 * self._reach)))
         is_exact = abs(float(ratio) - steps) * max(length, 1) < 1e-8  # samples, at the last instant
@@ -82,7 +82,7 @@ class Interpolated(Signal):
             part = max(1, _MOST_WEIGHTS // (2 * self._reach))
             parts = [self._one_by_one(begin, min(begin + part, last)) for begin in range(first, last, part)]
         else:
-            part = max(_LEAST, int(self.block_size / self._stretch))
+            part = max(_LEAST, int(self.block_size / self._narrowing))
             parts = [self._in_turn(begin, min(begin + part, last), self._ratio) for begin in range(first, last, part)]
         return np.concatenate(parts)
 
@@ -90,7 +90,7 @@ class Interpolated(Signal):
         """Weights computed for each instant."""
         position = self._place + np.arange(first, last) * self._steps
         whole = np.floor(position).astype(np.int64)
-        weights = interpolation_weights(position - whole, stretch=self._stretch)
+        weights = interpolation_weights(position - whole, narrowing=self._narrowing)
         begin = int(whole[0]) + 1 - self._reach
         around = self.source.span_with_edges(begin, int(whole[-1]) + self._reach + 1)
         windows = np.lib.stride_tricks.sliding_window_view(around, 2 * self._reach)
@@ -105,7 +105,7 @@ class Interpolated(Signal):
         whole = math.floor(self._place * up)  # the first instant, in steps of both rates
         if self._kernel is None:
             fractions = (np.arange(up) + (self._place * up - whole)) / up
-            self._kernel = interpolation_weights(fractions, stretch=self._stretch)[:, ::-1].T.ravel()
+            self._kernel = interpolation_weights(fractions, narrowing=self._narrowing)[:, ::-1].T.ravel()
         begin = (whole + first * down) // up + 1 - self._reach
         end = (whole + (last - 1) * down) // up + self._reach + 1
         around = self.source.span_with_edges(begin, end)

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 LOOKED_AT = 64  # crossings, about; the median of their steepness stands for all
 ABOVE_NOISE = 8.0  # standard deviations that the change must be, so that noise does not pass for steepness
-OF_AMPLITUDE = 0.3  # a longer stretch would leave the edge
+OF_AMPLITUDE = 0.3  # a longer segment would leave the edge
 LARGER_BEND_OF_NOISE, LESSER_BEND_OF_NOISE = 1.0, 0.2
 """Of the two bends beside a crossing: the square of the median that noise gives to each."""
 TOUCHES = math.sqrt(2 / 3)  # of the noise of a sample that a straight line between two leaves, on average (math)

@@ -49,7 +49,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
 NOISY_PART = 0.1  # of the aberration, that noise may make of it
-LOOKED_AT = 16  # stretches; the median of the samples near their extremes stands for all
+LOOKED_AT = 16  # segments; the median of the samples near their extremes stands for all
 RESOLVED = 2.0  # sample intervals; beside a transition of fewer, the peak too may lie between two samples
 LEAST_TOLD = 0.01  # of the amplitude: less does not matter to anybody
 SOURCE = (
@@ -199,14 +199,14 @@ def _shares(survey: Survey, taken: Transitions, low: ReferenceLevel, high: Refer
 
 
 def _reached(survey: Survey, begins: Floats, ends: Floats, *, is_high: bool) -> Floats:
-    """First sample of each stretch that has reached the state; the end of the stretch where none has."""
+    """First sample of each segment that has reached the state; the end of the segment where none has."""
     wave, codes = survey.wave, survey.record.codes
     level = wave.code_of(survey.levels.high if is_high else survey.levels.low)
     places = survey.record.finite_places
     reached = np.array(ends) + 1
     for number, (begin, end) in enumerate(zip(places(begins), places(ends), strict=True)):
-        stretch = codes[int(begin) : int(end) + 1]
-        beyond = stretch >= level if is_high == (wave.gain > 0) else stretch <= level
+        segment = codes[int(begin) : int(end) + 1]
+        beyond = segment >= level if is_high == (wave.gain > 0) else segment <= level
         if beyond.any():
             reached[number] = begins[number] + int(beyond.argmax())
     return reached
@@ -215,9 +215,9 @@ def _reached(survey: Survey, begins: Floats, ends: Floats, *, is_high: bool) -> 
 def _extremes(
     survey: Survey, begins: Floats, ends: Floats, *, upward: bool
 ) -> tuple[Floats, npt.NDArray[np.bool_], float]:
-    """Highest or lowest value of each stretch from `begins` up to, and without, `ends`, and which have any.
+    """Highest or lowest value of each segment from `begins` up to, and without, `ends`, and which have any.
 
-    Also about how many samples of a stretch lie near its extreme.
+    Also about how many samples of a segment lie near its extreme.
     """
     record, wave = survey.record, survey.wave
     first, last = (record.finite_places(places).astype(np.int64) for places in (begins, ends))
@@ -229,8 +229,8 @@ def _extremes(
     marks = np.stack([first[kept], last[kept]], axis=1).ravel()[:-1]
     codes = extreme.reduceat(record.codes[: last[kept][-1]], marks)[::2]
     reach = NEAR * survey.noise / abs(wave.gain)
-    stretches = list(zip(first[kept], last[kept], codes.astype(np.float64), strict=True))
-    chosen = stretches[:: max(1, len(stretches) // LOOKED_AT)]
+    segments = list(zip(first[kept], last[kept], codes.astype(np.float64), strict=True))
+    chosen = segments[:: max(1, len(segments) // LOOKED_AT)]
     near = [np.count_nonzero(np.abs(record.codes[begin:end] - peak) <= reach) for begin, end, peak in chosen]
     return wave.offset + wave.gain * codes.astype(np.float64), kept, float(np.median(near))
 

@@ -10,7 +10,7 @@ the window is as wide as the noise asks for, but
 
 Without noise the window is one sample. The rule is ours: common practice, no source.
 
-Stretches of many transitions are examined together, one row each, and so are those of them whose windows and entries
+Segments of many transitions are examined together, one row each, and so are those of them whose windows and entries
 are the same: a record has many transitions, and few ways to settle.
 """
 
@@ -36,8 +36,8 @@ SHARE = 10.0  # of the time up to the entry, that a window covers one part of at
 MOST_LEFT = 1.5  # between samples and averages, over the noise
 NOISY = 6.0  # averages scatter beyond the band by chance where half its height is less than this many deviations
 ROUNDS = 6
-TOGETHER = 1 << 18  # samples of stretches that are examined together
-PADDED = 1.25  # the longest stretch over the shortest of those
+TOGETHER = 1 << 18  # samples of segments that are examined together
+PADDED = 1.25  # the longest segment over the shortest of those
 
 Ints: TypeAlias = "npt.NDArray[np.int64]"
 Flags: TypeAlias = "npt.NDArray[np.bool_]"
@@ -45,13 +45,13 @@ Flags: TypeAlias = "npt.NDArray[np.bool_]"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LastEntries:
-    """Where stretches enter a band for good, each array of shape (n,).
+    """Where segments enter a band for good, each array of shape (n,).
 
     Parameters
     ----------
-    place : in samples from the first of the record, not rounded; −1 where no sample is outside, NaN where the stretch
+    place : in samples from the first of the record, not rounded; −1 where no sample is outside, NaN where the segment
         is outside at its end. `uncertainty` : standard, in samples, by the noise.
-    end : the sample after the last one inside: where the stretch ends, or leaves the band for the next transition.
+    end : the sample after the last one inside: where the segment ends, or leaves the band for the next transition.
     is_noisy : averages may lie outside by chance.
     """
 
@@ -88,26 +88,26 @@ class SettlingBand:
 def find_last_entries(
     codes: npt.NDArray[Any], firsts: Ints, ends: Ints, band: SettlingBand, *, leaves: Flags
 ) -> LastEntries:
-    """The last entries of many stretches into a band.
+    """The last entries of many segments into a band.
 
     Parameters
     ----------
-    codes : of the record. `firsts`, `ends` : first sample of each stretch, and the one after its last; shape (n,).
-    leaves : whether a stretch may leave the band at its end, as where the next transition begins; shape (n,).
+    codes : of the record. `firsts`, `ends` : first sample of each segment, and the one after its last; shape (n,).
+    leaves : whether a segment may leave the band at its end, as where the next transition begins; shape (n,).
     """
     count = firsts.size
     found = LastEntries(
         np.full(count, np.nan), np.zeros(count), np.zeros(count, dtype=np.int64), np.zeros(count, dtype=np.bool_)
     )
     for chosen in _alike(ends - firsts):
-        part = _Stretches(codes, firsts[chosen], (ends - firsts)[chosen], band, leaves[chosen]).entries()
+        part = _Segments(codes, firsts[chosen], (ends - firsts)[chosen], band, leaves[chosen]).entries()
         found.place[chosen], found.uncertainty[chosen] = part.place, part.uncertainty
         found.end[chosen], found.is_noisy[chosen] = part.end, part.is_noisy
     return found
 
 
-class _Stretches:
-    """Stretches of about the same length, one row each; columns are counted from the first sample of each.
+class _Segments:
+    """Segments of about the same length, one row each; columns are counted from the first sample of each.
 
     One that is longer than a block is alone, so that no more than a block of it is averaged at once.
     """
@@ -143,7 +143,7 @@ class _Stretches:
         return self._located(window, last, end)
 
     def _look(self, rows: Ints, window: Ints, last: Ints, end: Ints) -> None:
-        """Set, of these rows, the last average outside, and where the stretch inside ends."""
+        """Set, of these rows, the last average outside, and where the segment inside ends."""
         for group, (size,) in _groups(rows, window):
             if self._longest > BLOCK:
                 end[group] = self._longest
@@ -159,7 +159,7 @@ class _Stretches:
             last[group] = _last_true(is_outside & (columns < ends[:, np.newaxis]))
 
     def _last_in_blocks(self, window: int, before: int, *, outside: bool) -> int:
-        """The last average outside the band, or inside it, of one long stretch; −1 where there is none."""
+        """The last average outside the band, or inside it, of one long segment; −1 where there is none."""
         for end in range(before, 0, -BLOCK):
             begin = max(0, end - BLOCK)
             averages = self._averages(np.zeros(1, dtype=np.int64), begin, end, window)[0]
@@ -211,7 +211,7 @@ class _Stretches:
         return LastEntries(place, uncertainty, self._firsts + end, NOISY * left > self._band.half)
 
     def _averages(self, rows: Ints, begin: int, end: int, window: int) -> Floats:
-        """Averages centred on the columns `begin` up to, and without, `end`; shorter at the ends of a stretch."""
+        """Averages centred on the columns `begin` up to, and without, `end`; shorter at the ends of a segment."""
         if window == 1:
             part: Floats = self._codes[rows, begin:end].astype(np.float64)
             return part
@@ -261,7 +261,7 @@ class _Stretches:
         return self._summed(np.arange(self._sizes.size), 0, self._longest)
 
     def _summed(self, rows: Ints, head: int, tail: int) -> tuple[Floats, Floats]:
-        """The sample at `head`, and running sums of the differences from it; constant after the end of a stretch."""
+        """The sample at `head`, and running sums of the differences from it; constant after the end of a segment."""
         part = self._codes[rows, head:tail].astype(np.float64)
         start = part[:, :1].copy()
         part -= start
@@ -273,7 +273,7 @@ class _Stretches:
 
 
 def _alike(sizes: Ints) -> Iterator[Ints]:
-    """Which stretches are examined together: of about the same length, and not too many; empty ones not at all."""
+    """Which segments are examined together: of about the same length, and not too many; empty ones not at all."""
     order = np.argsort(sizes, kind="stable")
     order = order[sizes[order] > 0]
     size = sizes[order]

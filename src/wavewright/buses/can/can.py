@@ -325,7 +325,7 @@ def _read(stream: BitStream, starts: Indexes, facts: dict[str, float]) -> tuple[
 
 
 def _overload_frames(stream: BitStream, flags: Indexes, first: Indexes, after: Indexes) -> list[Frame]:
-    """The flags within some stretches as frames: six dominant bits or more, and eight recessive ones."""
+    """The flags within some portions as frames: six dominant bits or more, and eight recessive ones."""
     found = []
     for begin, end in zip(first.tolist(), after.tolist(), strict=True):
         for flag in flags[np.searchsorted(flags, begin) : np.searchsorted(flags, end)].tolist():

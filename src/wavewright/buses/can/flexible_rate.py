@@ -23,7 +23,7 @@ from wavewright.waveform import Floats
 
 LENGTHS = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
 """Data bytes by data length code (ISO 11898-1 †)."""
-STRETCH = 1024  # edges that are examined together
+PORTION = 1024  # edges that are examined together
 GRAY = (0, 1, 3, 2, 6, 7, 5, 4)
 """The Gray code of the number of stuff bits modulo 8."""
 
@@ -150,9 +150,9 @@ class _Reader:
         self.seen: list[bool] = []  # all bits, stuff bits too, as the CRC sees them
         self.stuff_bits = 0
         self._first, self._end = line.first, line.end
-        self._times: list[float] = []  # of a stretch of the line, for one bit after the other
+        self._times: list[float] = []  # of a portion of the line, for one bit after the other
         self._begin = 0  # index of the first of them
-        self._after = start  # s, what lies after it is in no stretch yet
+        self._after = start  # s, what lies after it is in no portion yet
 
     def plain(self) -> bool:
         """The next bit as it is."""
@@ -180,14 +180,14 @@ class _Reader:
         return self.level
 
     def _is_low_after(self, place: int) -> bool:
-        """The line is low after an edge of the stretch; `place` −1 stands for what is in front of it."""
+        """The line is low after an edge of the portion; `place` −1 stands for what is in front of it."""
         return ((self._begin + place) & 1 != 0) == (not self._first)
 
     def _look_on(self, instant: float) -> None:
-        """Take the stretch of edges from shortly before an instant on."""
+        """Take the portion of edges from shortly before an instant on."""
         times, margin = self.line.times, 2 * max(self.times)
         self._begin = int(np.searchsorted(times, instant - margin))
-        end = max(self._begin + STRETCH, int(np.searchsorted(times, instant + 2 * margin)))
+        end = max(self._begin + PORTION, int(np.searchsorted(times, instant + 2 * margin)))
         self._times = times[self._begin : end].tolist()
         self._after = math.inf if end >= times.size else self._times[-1] - margin
 

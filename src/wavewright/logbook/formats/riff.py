@@ -18,7 +18,7 @@ UNKNOWN_LENGTH = 0xFFFFFFFF  # a writer that could not go back, or RF64, where t
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """A named stretch of the file: `start` is its first byte after the header, `length` what the header says."""
+    """A named chunk of the file: `start` is its first byte after the header, `length` what the header says."""
 
     name: bytes
     start: int

@@ -179,7 +179,7 @@ class BuckRail:
         return slow
 
     def _regulated_spells(self, corners: list[Point], start: float, end: float) -> list[tuple[float, float]]:
-        """Stretches between `start` and `end` in which the converter regulates, so that there is ripple."""
+        """Intervals between `start` and `end` in which the converter regulates, so that there is ripple."""
         lead = _RIPPLE_PERIODS_BEFORE / self.frequency
         edges = [*corners, (math.inf, corners[-1][1])]
         spells = []

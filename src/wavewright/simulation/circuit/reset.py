@@ -54,7 +54,7 @@ class OpenDrainReset:
         self._pull_up, self._capacitance = entry.pull_up, entry.capacitance
         self._on_resistance, self._low = entry.on_resistance, entry.low
 
-    def _stretches(self, corners: list[Point]) -> list[tuple[float, str]]:
+    def _phases(self, corners: list[Point]) -> list[tuple[float, str]]:
         """What the node does from when on: `follow` the rail, be `low`, be `released`."""
         state = "released" if corners[0][1] >= self._fails_below else "follow"
         found = [(-math.inf, state)]
@@ -76,19 +76,19 @@ class OpenDrainReset:
         """The node's voltage."""
         del start, end, memory
         corners = self._rail.corners()
-        times, volts = self._points(corners, self._stretches(corners), load)
+        times, volts = self._points(corners, self._phases(corners), load)
         ideal = polyline(times, volts)
         rising = self._pull_up * (self._capacitance + load.capacitance) * load.share(self._pull_up)
         falling = self._on_resistance * (self._capacitance + load.capacitance)
         return charged(ideal, rising, falling)
 
     def _points(
-        self, corners: list[Point], stretches: list[tuple[float, str]], load: Load
+        self, corners: list[Point], phases: list[tuple[float, str]], load: Load
     ) -> tuple[list[float], list[float]]:
         share = load.share(self._pull_up)
-        ends = [*(time for time, _ in stretches[1:]), math.inf]
+        ends = [*(time for time, _ in phases[1:]), math.inf]
         points: list[Point] = []
-        for (begin, state), finish in zip(stretches, ends, strict=True):
+        for (begin, state), finish in zip(phases, ends, strict=True):
             if state == "low":
                 points += [(begin, self._low), (finish, self._low)]
                 continue
@@ -118,7 +118,7 @@ class OpenDrainReset:
         """The next time the supervisor or the rail does something; it may still be settling from the last."""
         corners = self._rail.corners()
         settling = 40 * self._pull_up * self._capacitance
-        moments = sorted([time for time, _ in corners] + [time for time, _ in self._stretches(corners)])
+        moments = sorted([time for time, _ in corners] + [time for time, _ in self._phases(corners)])
         if any(time <= moment <= time + settling for time in moments):
             return moment
         level = level_at(corners, moment, corners[0][1])

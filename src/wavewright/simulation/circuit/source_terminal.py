@@ -62,7 +62,7 @@ class SourceTerminal:
         return polyline(moments, np.concatenate(([0.0, levels[0]], volts[inside], [levels[1], 0.0])))
 
     def _corners(self, signal: SourceSignal, begin: float, end: float) -> tuple[Floats, Floats]:
-        """Corner points of the signal over a stretch, and beyond both its ends."""
+        """Corner points of the signal over an interval, and beyond both its ends."""
         if signal.function == "DC":
             middle = (signal.low + signal.high) / 2
             return np.array([begin, end]), np.array([middle, middle])
