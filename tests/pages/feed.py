@@ -121,7 +121,7 @@ def readings(verdict: str = "pass", value: str = "31.2 mV", *, revision: int = 1
 
 def frames(*rows: ShownFrame) -> FramesMessage:
     """What was said on a decoded line."""
-    return FramesMessage(simulated=True, measurement="rail_noise", rows=rows, all=len(rows))
+    return FramesMessage(simulated=True, measurement="rail_noise", rows=rows, all=len(rows), revision=1)
 
 
 def said(level: str, text: str) -> SaidMessage:

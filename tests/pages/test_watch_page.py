@@ -156,6 +156,18 @@ def test_a_number_that_was_refused_stays_to_be_mended(page: Page, feed: Feed) ->
     expect(field).to_have_value("2 ms")
 
 
+def test_what_is_being_typed_survives_a_change_elsewhere_in_the_file(page: Page, feed: Feed) -> None:
+    field = number(page, "span")
+    field.fill("4 m")
+    text = RECIPE.replace("measurements:", "part: VC-204\nmeasurements:")
+    feed.say(recipe(text, revision=2, from_outside=True))
+    expect(page.locator("li.changed")).to_contain_text("part: VC-204")
+    expect(field).to_have_value("4 m")
+    expect(field).to_be_focused()
+    field.press("Escape")
+    expect(field).to_have_value("2 ms")
+
+
 def test_the_whole_text_is_written_and_saved(page: Page, feed: Feed) -> None:
     letter(page, "e")
     text = page.get_by_label("Text of the recipe")
@@ -322,7 +334,7 @@ def test_shots_are_laid_on_top_of_one_another(page: Page, feed: Feed) -> None:
     outline = {"times": [2.8e-4], "step": 4e-5, "lows": [-0.035], "highs": [-0.03], "label": "shot 177"}
     density = DensityMessage(
         simulated=True, measurement="rail_noise", channel="rail", unit="V", rows=20, columns=50, start=0.0, span=2e-3,
-        lowest=-0.05, highest=0.05, shots=250, most=250, rare=({"shot": 177, "outline": outline},),
+        lowest=-0.05, highest=0.05, shots=250, most=250, rare=({"shot": 177, "outline": outline},), revision=1,
     )  # fmt: skip
     feed.say(density, counts.tobytes())
     button = page.get_by_role("button", name="Shots on top of one another")
@@ -331,6 +343,11 @@ def test_shots_are_laid_on_top_of_one_another(page: Page, feed: Feed) -> None:
     expect(button).to_have_attribute("aria-pressed", "true")
     expect(page.locator("#chart-said")).to_contain_text("250 shots of rail on top of one another")
     expect(page.locator("#chart-said")).to_contain_text("1 rare path")
+    # one of an earlier text that comes late is let go
+    feed.say(replace(density, shots=9, revision=0), counts.tobytes())
+    feed.say(*shot({"rail": ripple()}, number=13))
+    drawn(page, 13)
+    expect(page.locator("#chart-said")).to_contain_text("250 shots of rail")
     letter(page, "1")
     assert feed.hear(do="next")[-1]["what"] == "rare"
     feed.say(FoundMessage(simulated=True, what="rare", text="shot 177, low for 282 ns", start=2.2e-4, end=2.3e-4))

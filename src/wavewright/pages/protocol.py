@@ -13,8 +13,8 @@ Binary after `density`: uint32, little endian, `rows * columns` counts, row afte
 
 Changes of this file are announced here:
 - the page loads `chart.js` and `chart.css` from beside itself: all of the chart script and style, library included.
-- `shot` and `readings` have `revision`, that of the `recipe` that they were measured by: a page says so if it is older
-  than the text on the screen.
+- `shot`, `readings`, `density` and `frames` have `revision`, that of the `recipe` that they were measured by: a page
+  says so if it is older than the text on the screen, and lets older densities and frames go.
 - `drawn {number}` says that a shot is on the screen; from the first one on, a page is sent the next only after that.
 - `alive` is answered with `state`; `outputs {confirm: false}` is taken from any page, with or without the hand.
 - what a page may ask for is in `page_requests`, one class per word.
@@ -203,6 +203,7 @@ class DensityMessage(PageMessage):
     shots: int
     most: int
     rare: tuple[Mapping[str, Any], ...] = ()
+    revision: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,6 +214,7 @@ class FramesMessage(PageMessage):
     measurement: str
     rows: tuple[ShownFrame, ...]
     all: int = 0
+    revision: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -297,13 +297,15 @@ class Watching:
         readings = readings_message(measurement, shown.results, shots=seen.judged, simulated=simulated)
         audience.publish(replace(readings, revision=self._measured))
         if measurement.decode:
-            audience.publish(frames_message(measurement, shown.shot, simulated=simulated))
+            frames = frames_message(measurement, shown.shot, simulated=simulated)
+            audience.publish(replace(frames, revision=self._measured))
         is_due = self._elapsed() - self._told.density >= DENSITY_EVERY or not self._is_to_shoot
         if seen.persistence is not None and is_due:
             self._told.density = self._elapsed()
             found = density_message(measurement, seen.persistence, simulated=simulated)
             if found is not None:
-                audience.publish(*found)
+                density, counts = found
+                audience.publish(replace(density, revision=self._measured), counts)
 
     def _show(self) -> None:
         shown = self._shown

@@ -16,6 +16,7 @@ export class Frames {
 
   /** Shows a `frames` message. */
   take(message) {
+    this.revision = message.revision;
     part("frames-part").hidden = false;
     const shape = JSON.stringify(message.rows);
     if (shape === this.shape) return;
@@ -33,7 +34,10 @@ export class Frames {
     if (focused !== undefined && this.buttons()[focused]) this.buttons()[focused].focus({ preventScroll: true });
   }
 
+  /** None of the newest text has come yet. */
   hide() {
+    this.rows = [];
+    this.shape = "";
     part("frames-part").hidden = true;
   }
 

@@ -50,8 +50,9 @@ export class PicturePane {
   }
 
   /** Levels and times may be others from now on, since the recipe is. */
-  recipeChanged() {
+  recipeChanged(revision) {
     this.reaches.clear();
+    if (this.density && this.density.density.revision !== revision) this.density = null;
   }
 
   /** How many pictures a second were drawn of late. */

@@ -22,6 +22,7 @@ export class RecipeLines {
     const shape = JSON.stringify([textAround(recipe), recipe.faults, [...changed]]);
     const focused = document.activeElement;
     const id = this.list.contains(focused) ? focused.dataset.id : undefined;
+    const typed = id !== undefined && focused.value !== focused.dataset.filed && !focused.classList.contains("entered") ? focused.value : null;
     if (shape !== this.shape) {
       this.shape = shape;
       this.fields.clear();
@@ -30,7 +31,12 @@ export class RecipeLines {
     for (const number of recipe.numbers) this.renew(this.fields.get(number.id), number);
     this.allow(this.mayTurn);
     this.answered();
-    if (id !== undefined && this.fields.has(id)) this.fields.get(id).focus({ preventScroll: true });
+    if (id === undefined || !this.fields.has(id)) return;
+    const field = this.fields.get(id);
+    field.focus({ preventScroll: true });
+    if (typed === null || field.value === typed) return;
+    field.value = typed; // what somebody is typing is not lost to a change elsewhere in the file
+    fit(field);
   }
 
   /** Whether this page has the hand: fields of one that only watches can be read and not turned. */

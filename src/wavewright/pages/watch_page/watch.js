@@ -87,7 +87,8 @@ const takers = {
   recipe: (message) => {
     recipe.take(message);
     earlier.text(message);
-    picture.recipeChanged();
+    picture.recipeChanged(message.revision);
+    if (frames.revision !== message.revision) frames.hide();
     say(part("title"), titleOf(message.text) || message.name);
     say(part("file"), message.name);
     document.title = `${message.name}, watched`;
@@ -99,6 +100,7 @@ const takers = {
     if (picture.hasReference() !== had) allow();
   },
   density: (message, bytes) => {
+    if (!isNewest(message)) return;
     picture.takeDensity(message, bytes);
     if (looks.density.hidden) allow();
   },
@@ -107,6 +109,7 @@ const takers = {
     earlier.came("readings", message);
   },
   frames: (message) => {
+    if (!isNewest(message)) return;
     frames.take(message);
     allow();
   },
@@ -133,6 +136,12 @@ const takers = {
     allow();
   },
 };
+
+// of the text and of the measurement that are on the screen
+function isNewest(message) {
+  const isOther = state.now && state.now.measurement && state.now.measurement !== message.measurement;
+  return !isOther && recipe.recipe !== null && recipe.recipe.revision === message.revision;
+}
 
 function titleOf(text) {
   const found = /^title:[ \t]*(?:"((?:[^"\\]|\\.)*)"|'((?:[^']|'')*)'|(.*?))[ \t]*(?:[ \t]#.*)?\r?$/m.exec(text);
