@@ -79,6 +79,16 @@ def test_a_reading_over_a_condition_is_a_curve_with_its_limits(swept: Outcome) -
     assert "3.3 V at 40 %" in top.description
 
 
+def test_limits_that_two_curves_have_in_common_are_drawn_once(swept: Outcome) -> None:
+    doubled = [replace(one, conditions={**one.conditions, "rate": rate}) for rate in ("1 kHz", "2 kHz")
+               for one in swept.measurements]  # fmt: skip
+    duty, top = sweep_pictures(swept, doubled, anchor="m1")
+    for picture, limits in ((duty, 2), (top, 1)):
+        curves = [layer for layer in picture.panels[0].layers if isinstance(layer, CurveLayer)]
+        assert [curve.name for curve in curves if curve.has_points] == ["rate=1 kHz", "rate=2 kHz"]
+        assert len(curves) == 2 + limits
+
+
 def test_a_condition_in_words_is_an_axis_of_words(swept: Outcome) -> None:
     named = [replace(one, conditions={"board": word}) for one, word in zip(swept.measurements, "abc", strict=True)]
     picture = list(sweep_pictures(swept, named, anchor="m1"))[-1]

@@ -104,7 +104,9 @@ def _curve(name: str, title: str, axis: Axis, groups: dict[str, list[tuple[float
         reach = np.array([expanded_uncertainty(result.reading) or 0.0 for _, result in points], dtype=np.float64)
         has_interval = bool(reach.any())
         label = others or title.rsplit(" over ", 1)[0]
-        layers += _limits(x, [result for _, result in points])
+        # the limits that curves have in common are drawn once
+        found = list(_limits(x, [result for _, result in points]))
+        layers += [one for one in found if not any(_is_same(one, other) for other in layers)]
         layers.append(
             CurveLayer(
                 label, BLUE if len(groups) == 1 else colour_of(number), x, y,
@@ -139,6 +141,17 @@ def _limits(x: Floats, results: Sequence[Result]) -> Iterator[Layer]:
     for name, line in (("lowest limit", lows), ("highest limit", highs)):
         if np.isfinite(line).any():
             yield CurveLayer(name, VERMILION, x, np.where(np.isfinite(line), line, np.nan))
+
+
+def _is_same(one: Layer, other: Layer) -> bool:
+    pairs: tuple[tuple[Floats, Floats], ...]
+    if isinstance(one, BandLayer) and isinstance(other, BandLayer):
+        pairs = ((one.x, other.x), (one.lows, other.lows), (one.highs, other.highs))
+    elif isinstance(one, CurveLayer) and isinstance(other, CurveLayer) and one.name == other.name:
+        pairs = ((one.x, other.x), (one.y, other.y))
+    else:
+        return False
+    return all(np.array_equal(mine, theirs) for mine, theirs in pairs)
 
 
 def _condition(one: MeasurementOutcome) -> str:

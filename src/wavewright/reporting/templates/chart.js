@@ -11,7 +11,7 @@
 //   chart.destroy()
 
 const drawChart = (() => {
-  const LEFT = 68, TICKS = 34, TITLE = 18, GAP = 4, LEAST_SPAN = 1e-12;
+  const LEFT = 78, TICKS = 34, TITLE = 18, GAP = 4, LEAST_SPAN = 1e-12;
   const KEYS = { "+": "in", "=": "in", "-": "out", "−": "out", ArrowLeft: "left", ArrowRight: "right", Home: "all", Escape: "all", 0: "all", n: "next", p: "previous" };
 
   return function drawChart(element, first, options = {}) {
