@@ -108,6 +108,14 @@ def show_another_measurement(watch: Watch, page: Page, bench: ServedBench) -> No
     page.ask("measurement", label="quiet")
 
 
+def show_one_with_the_same_steps(watch: Watch, page: Page, bench: ServedBench) -> None:
+    page.ask("measurement", label="waiting")
+
+
+def move_the_probe(watch: Watch, page: Page, bench: ServedBench) -> None:
+    bench.recipe.write_text(RECIPE.replace("    channels", "    place: Probe 1 on TP4.\n    channels", 1))
+
+
 def nudge_the_voltage(watch: Watch, page: Page, bench: ServedBench) -> None:
     page.ask("nudge", id="measurements.rail.stimulus.0.supply.voltage", steps=-1)
 
@@ -130,7 +138,7 @@ def terminate(watch: Watch, page: Page, bench: ServedBench) -> None:
 
 STAYING = (
     say_off, nudge_the_voltage, show_another_measurement, break_the_file, delete_the_file, give_the_hand_back,
-    close_the_socket, cut_the_connection, say_nothing_more,
+    show_one_with_the_same_steps, move_the_probe, close_the_socket, cut_the_connection, say_nothing_more,
 )  # fmt: skip
 
 

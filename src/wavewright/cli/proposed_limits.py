@@ -40,7 +40,7 @@ def proposed_limits(
     ------
     NotMeasurable : no shots could be taken.
     """
-    from wavewright.logbook.proposed_limit import proposed_limit
+    from wavewright.logbook.proposed_limit import code_step, proposed_limit
     from wavewright.recipe.load import parse_recipe
     from wavewright.running.bench_lock import addresses, bench_lock
     from wavewright.running.draft import entries_of
@@ -57,7 +57,7 @@ def proposed_limits(
         outcome = run(trial, there, options)
     if outcome.error:
         raise NotMeasurable(f"the shots that limits are proposed from ended early: {outcome.error}")
-    steps = {one.name: abs(one.wave.gain) for one in inputs}
+    steps = {one.name: code_step(one.wave) for one in inputs}
     sides = {(name, reading.name): reading.side for name, reading in entries}
     found: dict[tuple[str, str], ProposedLimit] = {}
     for measurement in outcome.measurements:

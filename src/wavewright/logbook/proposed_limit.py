@@ -12,10 +12,16 @@ from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.studies.tolerance import one_sided_factor, two_sided_factor
 from wavewright.quantities import read_interval, show_quantity
 from wavewright.running.draft import ProposedLimit
+from wavewright.waveform import Waveform
 
 SHARE, CONFIDENCE = 0.999, 0.95
 LEAST_CODES = 12.0  # that the interval of a level is wide
 LEAST_RESOLVED = 1e-6  # of a value: a tolerance interval is not drawn narrower
+
+
+def code_step(wave: Waveform) -> float:
+    """What one code of a record stands for, in its unit; 0 where the samples came as numbers, not as codes."""
+    return 0.0 if wave.codes.dtype.kind == "f" else abs(wave.gain)
 
 
 def proposed_limit(readings: Sequence[Reading], side: str, *, step: float = 0.0) -> ProposedLimit | None:

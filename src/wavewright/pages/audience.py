@@ -40,8 +40,8 @@ class OpenPage:
 
     @property
     def has_all(self) -> bool:
-        """Whether everything that was put has been sent."""
-        return self._waits and not self._latest and not self._said
+        """Whether everything that was put has been sent, but for a picture that waits for the page."""
+        return self._waits and not (self._latest.keys() - {"shot"}) and not self._said
 
     def put(self, message: PageMessage, binary: bytes | None) -> None:
         """Let a message wait; one of its kind that waits already is forgotten, but for sentences."""

@@ -158,6 +158,8 @@ class Watching:
         labels = [] if recipe is None else [one.label for one in recipe]
         if label not in labels:
             raise Misuse(f"the recipe has no measurement `{label}`", expected=f"one of {', '.join(labels)}")
+        if label != self._label:
+            self._consent.withdraw("another measurement is shown")
         self._label = label
         self._begin()
 

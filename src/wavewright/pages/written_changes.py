@@ -87,6 +87,11 @@ def limits_change(text: str, shots: int, seen: SeenShots) -> tuple[str, list[str
 
     if seen.count < shots:
         raise Misuse(f"{seen.count} shots since the last change", expected=f"at least {shots}")
+    if seen.measurement.condition:
+        raise Misuse(
+            f"these shots are of `{seen.measurement.label}`, and the limits are for every condition",
+            do="write limits that hold for all of them, such as `$duty ± 1 pp`",
+        )
     found: list[str] = []
     for name, wanted in seen.measurement.compute.items():
         path: Path = ("measurements", seen.measurement.name, "compute", name)
@@ -110,9 +115,11 @@ def limits_change(text: str, shots: int, seen: SeenShots) -> tuple[str, list[str
 
 def _code(seen: SeenShots, name: str) -> float:
     """What a code of the entry's channel stands for, where the reading is in its unit; else 0."""
+    from wavewright.logbook.proposed_limit import code_step
+
     wanted, newest = seen.measurement.compute[name], seen.newest
     wave = None if newest is None else newest.waves().get(wanted.of[0])
-    return abs(wave.gain) if wave is not None and wave.unit == wanted.unit else 0.0
+    return code_step(wave) if wave is not None and wave.unit == wanted.unit else 0.0
 
 
 def _time_between(first: PlaceOnTrace, second: PlaceOnTrace, waves: dict[str, Waveform]) -> Iterator[str]:

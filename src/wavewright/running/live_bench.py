@@ -241,7 +241,12 @@ class LiveBench:
 
 
 def _words(measurement: Measurement, played: PlayedWaveforms = NOTHING_STORED) -> Iterator[str]:
-    """Every step of the stimulus in words, with a mark of what a stored waveform holds."""
+    """Where the probes are, and every step of the stimulus, in words, with a mark of what a stored waveform holds.
+
+    A consent is for both: hands that move a probe are not to find it powered.
+    """
+    if measurement.stimulus and measurement.place:
+        yield f"probes: {measurement.place}"
     for step in measurement.stimulus:
         yield "".join(_step_words(step, played))
 
