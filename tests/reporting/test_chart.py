@@ -139,6 +139,33 @@ def test_no_sample_is_passed_over_in_columns_of_pixels(seen: Visit, width: int) 
     assert np.nanmin(low) == pytest.approx(float(wave.values().min()))
 
 
+@pytest.mark.parametrize("width", [50, 99, 150, 250])
+def test_what_has_no_valid_sample_stays_open(seen: Visit, width: int) -> None:
+    # 1000 samples, of which 200 .. 299 are invalid; whole, and as 100 columns of 10
+    values = np.arange(1000, dtype=float)
+    values[200:300] = np.nan
+    rows = values.reshape(100, 10)
+    means = [None if np.isnan(row).any() else float(row.mean()) for row in rows]
+    whole = [None if np.isnan(value) else float(value) for value in values]
+    for is_whole, step, line in ((True, 1.0, whole), (False, 10.0, means)):
+        start = 0.0 if is_whole else 4.5
+        low, high = seen.page.evaluate(
+            """([is_whole, start, step, line, width]) => {
+               const values = Float64Array.from(line, (one) => (one === null ? NaN : one));
+               const ends = is_whole ? null : values;
+               const layer = { is_whole, start, step, values, lows: ends, highs: ends };
+               const found = chartColumns.ofTrace(layer, -0.5, 999.5, width);
+               return [Array.from(found.low), Array.from(found.high)]; }""",
+            [is_whole, start, step, line, width],
+        )
+        places = (np.arange(width) + 0.5) / width * 1000
+        is_open = np.isnan(np.array(low, dtype=float))
+        gap = (places > 200 + 1000 / width) & (places < 300 - 1000 / width)
+        assert is_open[gap].all(), (is_whole, width)
+        assert not is_open[(places < 200 - 1000 / width) | (places > 300 + 1000 / width)].any(), (is_whole, width)
+        assert np.isnan(np.array(high, dtype=float)).sum() == is_open.sum()
+
+
 def test_a_single_sample_has_ink_of_its_own(seen: Visit) -> None:
     # a spread can be looked through; what lies beyond its neighbours is drawn in full
     column = seen.page.evaluate(

@@ -17,17 +17,15 @@ const chartColumns = (() => {
     const lows = trace.lows ?? trace.values, highs = trace.highs ?? trace.values;
     const found = empty(width);
     const scale = width / (to - from);
-    const half = trace.is_whole ? 0 : trace.step / 2;
+    const isNarrow = trace.is_whole || trace.step * scale < 1, half = trace.step / 2;
     for (let at = first; at < last; at++) {
-      const middle = trace.start + at * trace.step;
-      const left = Math.floor((middle - half - from) * scale), right = Math.floor((middle + half - from) * scale);
-      // a column of the record that is narrower than a pixel belongs to the pixel of its middle
-      const only = right - left < 2 ? Math.floor((middle - from) * scale) : -1;
-      for (let pixel = only < 0 ? left : only; pixel <= (only < 0 ? right : only); pixel++) {
-        if (pixel >= 0 && pixel < width) put(found, pixel, lows[at], highs[at], trace.values[at]);
-      }
+      const middle = trace.start + at * trace.step - from;
+      // a column of the record that is narrower than a pixel belongs to the pixel of its middle, a wider one to all of its
+      const left = Math.floor((isNarrow ? middle : middle - half) * scale + 1e-6);
+      const right = isNarrow ? left : Math.ceil((middle + half) * scale - 1e-6) - 1;
+      for (let pixel = Math.max(0, left); pixel <= Math.min(width - 1, right); pixel++) put(found, pixel, lows[at], highs[at], trace.values[at]);
     }
-    return bridged(averaged(found));
+    return averaged(found);
   }
 
   function ofRecord(record, from, to, width) {
@@ -49,7 +47,7 @@ const chartColumns = (() => {
       found.high[pixel] = Math.max(...ends);
       found.mean[pixel] = value(found.mean[pixel]);
     }
-    return bridged(found);
+    return found;
   }
 
   function line(first, last, start, step, value) {
@@ -73,15 +71,6 @@ const chartColumns = (() => {
 
   function averaged(found) {
     for (let pixel = 0; pixel < found.mean.length; pixel++) found.mean[pixel] /= found.count[pixel];
-    return found;
-  }
-
-  // a pixel between two others that no sample fell on: the line goes through it, and a gap of invalid samples is wider
-  function bridged(found) {
-    for (let pixel = 1; pixel + 1 < found.count.length; pixel++) {
-      if (found.count[pixel] || !found.count[pixel - 1] || !found.count[pixel + 1]) continue;
-      for (const name of ["low", "high", "mean"]) found[name][pixel] = (found[name][pixel - 1] + found[name][pixel + 1]) / 2;
-    }
     return found;
   }
 
