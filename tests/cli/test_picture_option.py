@@ -81,6 +81,8 @@ def test_a_place_that_takes_no_picture_is_refused_before_anything_is_done(wavewr
         told = wavewright(*command, "--picture", "x.pdf")
         assert told.status == 64
         assert "expected: `terminal`, or a file that ends in .svg or .png" in told.stderr
+    told = wavewright("report", "--batch", "--logbook", book, "--out", "x.html", "--picture", "terminal")
+    assert (told.status, told.stderr.splitlines()[0]) == (64, "a batch has no single picture")
     told = wavewright("report", "last", "--logbook", book)
     assert told.status == 64
     assert "expected: `--out FILE`, or `--picture terminal`" in told.stderr

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from importlib.resources import files
 
 import numpy as np
 import pytest
@@ -160,6 +162,13 @@ def test_letters_and_lines_of_every_trace_are_read_on_white() -> None:
     from wavewright.reporting.palette import COLOUR_SAFE
 
     assert all(1.05 / (luminance(readable(colour)) + 0.05) >= 4.5 for colour in (*COLOUR_SAFE, *ROLES.values()))
+
+
+def test_a_mark_has_the_colour_that_it_has_on_a_page_on_light_ground() -> None:
+    script = (files("wavewright.reporting") / "templates" / "chart_colours.js").read_text(encoding="utf-8")
+    light = script[script.index("const LIGHT") : script.index("const DARK")]
+    on_page = dict(re.findall(r'(\w+): "(#[0-9a-f]{6})"', light))
+    assert {role: on_page[role] for role in ROLES} == dict(ROLES)
 
 
 def test_nothing_in_a_document_is_fetched_and_the_same_picture_is_the_same_document() -> None:

@@ -69,8 +69,10 @@ def density(
             test.add(number, wave)
     paths = counted.rare(rare, beyond_noise=True) if rare is not None else ()
     violations = test.violations if test is not None else ()
-    drawn = _picture(counted, waves[0].name or channel, waves[0].unit, rare=paths, violations=violations)
-    if out is not None:
+    drawn = None
+    if out is not None or picture is not None:
+        drawn = _picture(counted, waves[0].name or channel, waves[0].unit, rare=paths, violations=violations)
+    if out is not None and drawn is not None:
         _write_page(drawn, out)
     found = {
         "shots": counted.shots,
@@ -80,7 +82,7 @@ def density(
         "violations": [_placed(one, files, excess=one.excess) for one in violations],
     }
     print_json(found) if as_json else _tell(found, waves[0].unit)
-    if picture is not None:
+    if picture is not None and drawn is not None:
         show_pictures([drawn], picture, as_json=as_json)
     return FAILED if paths or violations else 0
 

@@ -86,8 +86,8 @@ def report(
         part=part, serial=serial, recipe=recipe, verdict=verdict, batch=batch_name, since=since, until=until
     )
     if batch or len(runs or ()) > 1:
-        if out is None:
-            raise Misuse("a batch has no single picture", expected="`--out FILE`")
+        if out is None or picture is not None:
+            raise Misuse("a batch has no single picture", expected="`--out FILE`", do="`--picture` draws one run")
         from wavewright.logbook.book import Logbook
         from wavewright.reporting.batch import write_batch_report
 

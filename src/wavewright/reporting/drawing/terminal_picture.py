@@ -152,12 +152,15 @@ def _layer(layer: Layer, canvas: Canvas, x: AxisScale, y: AxisScale) -> None:
 
 
 def _density(layer: DensityLayer, canvas: Canvas, x: AxisScale, y: AxisScale) -> None:
-    """A dot wherever any sample went."""
+    """A dot wherever any sample went, in any of the columns of the grid that a column of dots stands for."""
     rows, columns = layer.counts.shape
-    lefts = x.places(np.linspace(*layer.across, columns + 1))
+    edges = x.places(np.linspace(*layer.across, columns + 1))
     lows = y.places(np.linspace(*layer.upwards, rows + 1))
-    for row, column in zip(*np.nonzero(layer.counts), strict=True):
-        for dots in range(max(0, round(lefts[column])), min(canvas.dot_columns, round(lefts[column + 1]) + 1)):
+    for dots in range(canvas.dot_columns):
+        first = int(np.searchsorted(edges, dots - 0.5, side="right")) - 1
+        last = int(np.searchsorted(edges, dots + 0.5, side="left"))
+        within = layer.counts[:, max(first, 0) : max(last, 0)]
+        for row in np.flatnonzero(within.any(axis=1)):
             canvas.fill(dots, lows[row], max(lows[row + 1] - 1, lows[row]))
 
 
