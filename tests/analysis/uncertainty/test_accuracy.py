@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import pickle
 
+import numpy as np
 import pytest
 
 import wavewright as ww
@@ -87,6 +88,24 @@ WRONG = [
     ({"bandwidth": "0 Hz"}, "above 0"),
     ({"limits": "typical"}, "rectangular"),
     ({"limits": {"expanded": 0}}, "coverage factor"),
+    ({"bandwidth": 0}, "`bandwidth`: `0` as a bandwidth"),
+    ({"bandwidth": math.nan}, "leave it out where it is not known"),
+    ({"bandwidth": -1e6}, "an infinite one where no edge is too fast for it"),
+    ({"bandwidth": "100"}, "`bandwidth`: `100` has no unit"),
+    ({"bandwidth": "100 MHz ± 200 %"}, "a tolerance that is smaller than the bandwidth"),
+    ({"gain": 1.5}, "below 100 %"),
+    ({"timebase": math.nan}, "`timebase` is `nan`"),
+    ({"offset": "1 %"}, "`offset`: `1 %` does not say of what"),
+    ({"offset": math.inf}, "`offset`: `inf` as a limit of error"),
+    ({"noise_floor": "300 % of range"}, "below 100 %"),
+    ({"nonlinearity": "1.5"}, "`nonlinearity`: `1.5` has no unit"),
+    ({"aperture_jitter": "5"}, "`aperture_jitter`: `5` has no unit"),
+    ({"corrected": {"gain": "1 %"}}, "`corrected` has `gain: 1 %`"),
+    ({"corrected": 5}, "`corrected` is `5`"),
+    ({"corrected": {"gain": 1e-4}, "shared": {"gain": {"meter": 2e-4}}}, "parts of what `corrected` states: 0.0001"),
+    ({"shared": {"gain": {"meter": 1e-4}}}, "`corrected` states: nothing"),
+    ({"shared": 5}, "`shared` is `5`"),
+    ({"instrument": 5}, "`instrument` is `5`"),
     ({"temperature": {"gain": "50 ppm"}}, "within"),
     ({"temperature": {"gain": "50 ppm", "within": "5 V"}}, "5 K"),
 ]
@@ -94,5 +113,18 @@ WRONG = [
 
 @pytest.mark.parametrize("stated, message", WRONG)
 def test_what_does_not_fit_is_refused(stated: dict[str, object], message: str) -> None:
-    with pytest.raises(Misuse, match=message):
+    with pytest.raises(Misuse) as refused:
         Accuracy(**stated)
+    assert message in str(refused.value)
+
+
+def test_an_infinite_bandwidth_says_that_no_edge_is_too_fast() -> None:
+    assert Accuracy(bandwidth=math.inf).bandwidth == (math.inf, None)
+    wave = ww.Waveform.from_volts(np.clip(np.arange(100.0) - 50, 0, 10), interval=1e-9, name="edge")
+    known, unknown = (
+        ww.measure(wave, "rise_time", accuracy=Accuracy(gain=0, offset=0, timebase=0, bandwidth=width)).budget
+        for width in (math.inf, None)
+    )
+    assert known is not None
+    assert unknown is not None
+    assert (known.missing, unknown.missing) == ((), ("bandwidth of `edge`",))

@@ -56,3 +56,49 @@ def test_no_mean_of_shots_takes_the_lift_away() -> None:
 def test_a_metric_that_is_no_extreme_has_no_such_contribution() -> None:
     budget = ww.measure(steps(1), "overshoot", accuracy=ww.Accuracy(**EXACT, noise_floor=0.02)).budget
     assert not any("extremes" in one.name for one in budget.contributions)
+
+
+SINE = np.sin(2 * np.pi * 1e4 * 1e-6 * np.arange(5000))
+
+
+def line(amplitude: float, seed: int, *, noise: float = 5e-3) -> Waveform:
+    """A sine of 10 kHz in 50 whole periods, and what the input adds."""
+    volts = amplitude * SINE + np.random.default_rng(seed).normal(0, noise, SINE.size)
+    return Waveform(
+        np.round(volts / 1e-4).astype(np.int32), gain=1e-4, interval=1e-6, name="line", code_range=(-1e5, 1e5)
+    )
+
+
+@pytest.mark.parametrize("amplitude", [0.0, 1e-3, 5e-3, 2e-2, 1.0])
+@pytest.mark.parametrize(
+    "metric, options", [("rms", {}), ("ac_rms", {}), ("band_rms", {"lowest": 1e3, "highest": 1e5})]
+)
+def test_the_interval_of_an_rms_reaches_the_line_without_the_noise(
+    metric: str, options: dict[str, float], amplitude: float
+) -> None:
+    # math: of a sine its amplitude over √2, and of a line on which nothing is, 0; read is √(rms² + 5 mV²)
+    stated = ww.Accuracy(gain=0.001, offset=1e-4, timebase=0, noise_floor=5e-3, nonlinearity=0)
+    inside = 0
+    for seed in range(20):
+        reading = ww.measure(line(amplitude, seed), metric, accuracy=stated, **options)
+        assert reading.budget.is_complete
+        low, high = reading.budget.interval()
+        inside += low <= amplitude / np.sqrt(2) <= high
+    assert inside >= 17  # binomial: 95 % or more give fewer in 1 of 60 honest runs
+
+
+def test_the_part_of_the_input_is_the_excess_over_the_difference_of_squares() -> None:
+    reading = ww.measure(line(5e-3, 1), "rms", accuracy=ww.Accuracy(**EXACT, noise_floor=5e-3, nonlinearity=0))
+    (noise,) = (one for one in reading.budget.contributions if one.name.startswith("noise of the input"))
+    assert noise.standard == pytest.approx(reading.value - np.sqrt(reading.value**2 - 5e-3**2), rel=0.1)
+    # the same in every shot: the mean of three knows it no better
+    several = mean([reading.budget] * 3)
+    assert [one.standard for one in several.contributions if one.key == noise.key] == pytest.approx([noise.standard])
+
+
+def test_an_rms_far_above_the_noise_does_not_know_it() -> None:
+    stated = ww.Accuracy(gain=0.001, offset=0, timebase=0, nonlinearity=0)
+    budget = ww.measure(line(2.0, 1), "rms", accuracy=stated).budget
+    assert (budget.missing, [one for one in budget.contributions if "noise of the input" in one.name]) == ((), [])
+    quiet = ww.measure(line(0.01, 1), "rms", accuracy=stated).budget
+    assert quiet.missing == ("noise of `line`",)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
+from typing import TypeVar
 
 from wavewright.analysis.uncertainty.stated_limits import (
     LimitMeaning,
@@ -16,6 +17,7 @@ from wavewright.analysis.uncertainty.stated_limits import (
 )
 from wavewright.errors import Misuse
 
+T = TypeVar("T")
 NO_ERROR = RangeLimit()
 NOTHING_CORRECTED: Mapping[str, float] = MappingProxyType({})
 NOTHING_SHARED: Mapping[str, Mapping[str, float]] = MappingProxyType({})
@@ -97,7 +99,7 @@ class Accuracy:
     noise_floor : rms noise of the input with nothing connected, as `offset`. It is in the record already, and so in the
         part of the uncertainty that comes from it.
     aperture_jitter : rms jitter of the sampling instants, s.
-    bandwidth : of everything between the tip and the codes: `100 MHz ± 10 %`.
+    bandwidth : of everything between the tip and the codes: `100 MHz ± 10 %`; infinite if no edge is too fast for it.
     temperature : `{gain: 50 ppm, offset: 20 uV, timebase: 0.1 ppm, within: 5 K}`: what the limits above grow by per
         kelvin, and the largest distance from the temperatures that they hold for.
     attenuation : of the probe, as a ratio: `1 %`; `unknown` where there is a probe and nobody has stated it.
@@ -158,17 +160,19 @@ class Accuracy:
         input: str = "",
         source: str = "stated accuracy",
     ) -> None:
-        levels = {"offset": offset, "nonlinearity": nonlinearity, "noise_floor": noise_floor}
         if attenuation == UNKNOWN:
             attenuation, attenuation_is_known = None, False
-        ratios = {"gain": gain, "timebase": timebase, "attenuation": attenuation}
-        times = {"skew": skew, "aperture_jitter": aperture_jitter}
         read: dict[str, object] = {
-            **{name: None if value is None else RangeLimit.read(value) for name, value in levels.items()},
-            **{name: None if value is None else ratio_limit(value, name) for name, value in ratios.items()},
-            **{name: None if value is None else time_limit(value, name) for name, value in times.items()},
-            "bandwidth": None if bandwidth is None else StatedBandwidth.read(bandwidth),
-            "temperature": None if temperature is None else TemperatureDrift.read(temperature),
+            "gain": _read("gain", gain, ratio_limit),
+            "offset": _read("offset", offset, _level),
+            "timebase": _read("timebase", timebase, ratio_limit),
+            "skew": _read("skew", skew, time_limit),
+            "nonlinearity": _read("nonlinearity", nonlinearity, _level),
+            "noise_floor": _read("noise_floor", noise_floor, _level),
+            "aperture_jitter": _read("aperture_jitter", aperture_jitter, time_limit),
+            "bandwidth": _read("bandwidth", bandwidth, lambda stated, name: StatedBandwidth.read(stated)),
+            "temperature": _read("temperature", temperature, lambda stated, name: TemperatureDrift.read(stated)),
+            "attenuation": _read("attenuation", attenuation, ratio_limit),
             "attenuation_is_known": attenuation_is_known,
             "limits": LimitMeaning.read(limits),
             "corrected": _corrected(corrected),
@@ -177,6 +181,9 @@ class Accuracy:
             "input": input,
             "source": source,
         }
+        for name in ("instrument", "input", "source"):
+            if not isinstance(read[name], str):
+                raise Misuse(f"`{name}` is `{read[name]}`", expected="text")
         for name, value in read.items():
             object.__setattr__(self, name, value)
 
@@ -185,19 +192,39 @@ class Accuracy:
         return replace(self, instrument=instrument, input=input)
 
 
+def _read(name: str, stated: object, read: Callable[[object, str], T]) -> T | None:
+    """One part as it is read; None where it is not stated.
+
+    Raises
+    ------
+    Misuse : it cannot be; says of which part that is.
+    """
+    if stated is None:
+        return None
+    try:
+        return read(stated, name)
+    except Misuse as fault:
+        what = fault.what if f"`{name}`" in fault.what else f"`{name}`: {fault.what}"
+        raise Misuse(what, expected=fault.expected, do=fault.do) from fault
+
+
+def _level(stated: object, name: str) -> RangeLimit:
+    return RangeLimit.read(stated)
+
+
 def _corrected(stated: Mapping[str, float]) -> Mapping[str, float]:
     """Standard uncertainties by what was corrected.
 
     Raises
     ------
-    Misuse : another name, or a number that is negative or not finite.
+    Misuse : another name, or what is no number, negative or not finite.
     """
+    expected = f"one of {', '.join(CORRECTABLE)}, with a standard uncertainty as a number"
+    if not isinstance(stated, Mapping):
+        raise Misuse(f"`corrected` is `{stated}`", expected=expected)
     for name, standard in stated.items():
-        if name not in CORRECTABLE or not 0 <= standard < math.inf:
-            raise Misuse(
-                f"`corrected` has `{name}: {standard}`",
-                expected=f"one of {', '.join(CORRECTABLE)}, with a standard uncertainty",
-            )
+        if name not in CORRECTABLE or not _is_number(standard) or standard < 0:
+            raise Misuse(f"`corrected` has `{name}: {standard}`", expected=expected)
     return dict(stated)  # and no view of one, which worker processes could not be handed
 
 
@@ -206,9 +233,13 @@ def _shared(stated: Mapping[str, Mapping[str, float]], corrected: Mapping[str, f
 
     Raises
     ------
-    Misuse : of something that was not corrected, not finite, or together more than the whole.
+    Misuse : of something that was not corrected, no numbers, or together more than the whole.
     """
+    if not isinstance(stated, Mapping):
+        raise Misuse(f"`shared` is `{stated}`", expected="by what was corrected, a part for each cause")
     for name, causes in stated.items():
+        if not isinstance(causes, Mapping) or not all(map(_is_number, causes.values())):
+            raise Misuse(f"`shared` has `{name}: {causes}`", expected="a part for each cause, as a number")
         together = math.hypot(*causes.values())
         if name not in corrected or not together <= corrected[name] * (1 + ROUNDED):
             raise Misuse(
@@ -216,3 +247,7 @@ def _shared(stated: Mapping[str, Mapping[str, float]], corrected: Mapping[str, f
                 expected=f"parts of what `corrected` states: {corrected.get(name, 'nothing')}",
             )
     return {name: dict(causes) for name, causes in stated.items() if causes}
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)

@@ -31,6 +31,7 @@ from wavewright.analysis.uncertainty.influences import (
     influences_of,
 )
 from wavewright.analysis.uncertainty.noise_draws import drawn_noise
+from wavewright.analysis.uncertainty.noise_in_squares import noise_in_squares
 from wavewright.analysis.uncertainty.noise_of_input import noise_of_input
 from wavewright.analysis.uncertainty.recounting import COUNTS, counted_again
 
@@ -188,7 +189,10 @@ def with_budget(
     lifted, lacking = noise_of_input(parts, inputs)
     random += lifted
     missing += [lacking] if lacking else []
-    budget = Budget(reading.value, reading.unit, (*systematic, *random), tuple(missing))
+    standard = Budget(reading.value, reading.unit, (*systematic, *random)).standard
+    squares, lacking = noise_in_squares(reading.value, reading.unit, parts, inputs, evaluate, standard=standard)
+    missing += [lacking] if lacking else []
+    budget = Budget(reading.value, reading.unit, (*systematic, *random, *squares), tuple(missing))
     return _doubted(replace(reading, budget=budget), propagation)
 
 

@@ -39,10 +39,12 @@ class RangeLimit(NamedTuple):
         if isinstance(text, int | float) and not isinstance(text, bool):
             return cls(0.0, _not_negative(float(text), text))
         share, fixed = 0.0, 0.0
-        for part in str(text).split("+"):
-            words = part.strip()
+        for part in str(text).split("+") if isinstance(text, str) else [text]:
+            words = str(part).strip()
             if words.endswith("of range"):
-                share += _not_negative(read_quantity(words.removesuffix("of range").strip(), unit="1").value, text)
+                share += _below_one(read_quantity(words.removesuffix("of range").strip(), unit="1").value, text)
+            elif words.endswith(("%", "ppm")):
+                raise Misuse(f"`{text}` does not say of what", expected=f"such as `{words} of range`, or a fixed value")
             elif words:
                 fixed += _not_negative(_level(words, units), text)
             else:
@@ -64,11 +66,11 @@ class StatedBandwidth(NamedTuple):
 
     @classmethod
     def read(cls, text: object) -> StatedBandwidth:
-        """From `100 MHz ± 10 %`, `100 MHz`, or a number in Hz.
+        """From `100 MHz ± 10 %`, `100 MHz`, or a number in Hz; infinite says that no edge is too fast for it.
 
         Raises
         ------
-        Misuse : it is none of them.
+        Misuse : it is none of them, or a tolerance leaves nothing of it.
         """
         if isinstance(text, StatedBandwidth):
             return text
@@ -79,7 +81,10 @@ class StatedBandwidth(NamedTuple):
             return cls(_above_zero(read_quantity(words, unit="Hz").value, text))
         ends = read_interval(words, unit="Hz")
         middle = _above_zero(read_quantity(words.partition("±")[0].strip(), unit="Hz").value, text)
-        return cls(middle, (ends.high - ends.low) / 2 / middle)
+        tolerance = (ends.high - ends.low) / 2 / middle
+        if not tolerance < 1:
+            raise Misuse(f"`{text}` as a bandwidth", expected="a tolerance that is smaller than the bandwidth")
+        return cls(middle, tolerance)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,10 +140,9 @@ def ratio_limit(stated: object, name: str) -> float:
 
     Raises
     ------
-    Misuse : it is none, or negative.
+    Misuse : it is none, negative, or 100 % and more.
     """
-    number = _number(stated, unit="1", name=name)
-    return _not_negative(number, stated)
+    return _below_one(_number(stated, unit="1", name=name), stated)
 
 
 def time_limit(stated: object, name: str) -> float:
@@ -174,7 +178,14 @@ def _not_negative(number: float, stated: object) -> float:
     return number
 
 
+def _below_one(number: float, stated: object) -> float:
+    if not 0 <= number < 1:
+        raise Misuse(f"`{stated}` as a limit of error", expected="a ratio that is not negative, and below 100 %")
+    return number
+
+
 def _above_zero(number: float, stated: object) -> float:
-    if not 0 < number < math.inf:
-        raise Misuse(f"`{stated}` as a bandwidth", expected="a frequency above 0")
+    if not number > 0:
+        expected = "a frequency above 0; an infinite one where no edge is too fast for it"
+        raise Misuse(f"`{stated}` as a bandwidth", expected=expected, do="leave it out where it is not known")
     return number
