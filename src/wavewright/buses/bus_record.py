@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from contextlib import suppress
+from copy import copy
 from functools import cached_property
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -59,15 +61,47 @@ class BusRecord:
 
         Where no channel has two states, and none has levels given, they are `auto` still.
         """
+        widest = max(self._resolved.values(), key=lambda each: each.high - each.low, default=LogicLevels.read("auto"))
+        return {name: self._resolved.get(name, widest) for name in self.waves}
+
+    @cached_property
+    def _resolved(self) -> Mapping[str, LogicLevels]:
+        """The thresholds of each channel that does not rest."""
         resolved: dict[str, LogicLevels] = {}
-        resting: list[str] = []
         for name, wave in self.waves.items():
-            try:
+            with suppress(NotMeasurable):
                 resolved[name] = LogicLevels(*self.levels(name).of(wave))
-            except NotMeasurable:
-                resting.append(name)
-        widest = max(resolved.values(), key=lambda each: each.high - each.low, default=LogicLevels.read("auto"))
-        return resolved | dict.fromkeys(resting, widest)
+        return resolved
+
+    @property
+    def has_pair(self) -> bool:
+        """Whether two of the channels make one line together."""
+        pair = self.bus.differential
+        return pair is not None and self.setup.channels[: len(pair)] == pair
+
+    @property
+    def follows_levels(self) -> bool:
+        """Whether every channel is read at levels of its own, which another gain or offset of it moves along."""
+        is_own = all(self.levels(name).is_auto and name in self._resolved for name in self.waves)
+        return is_own and not self.has_pair
+
+    def on_other_axes(self, waves: Mapping[str, Waveform]) -> BusRecord:
+        """The same record on other time axes, with the lines that were found: not for a differential pair.
+
+        Parameters
+        ----------
+        waves : by the names of the channels, with the same codes; their intervals and starts count.
+        """
+        moved = copy(self)
+        for name in ("frames", "lines"):
+            moved.__dict__.pop(name, None)
+        moved._kept, moved.waves = {}, MappingProxyType(dict(waves))
+        lines = {
+            name: None if line is None else line.on_axis_of(waves[name], self.waves[name])
+            for name, line in self.lines.items()
+        }
+        moved.__dict__["lines"] = MappingProxyType(lines)
+        return moved
 
     def levels(self, name: str) -> LogicLevels:
         """The levels of a channel as they are given: `auto` where they are not."""
@@ -82,7 +116,7 @@ class BusRecord:
         """
         names, lines = self.setup.channels, dict[str, Line | None]()
         pair = self.bus.differential
-        if pair is not None and names[: len(pair)] == pair:
+        if pair is not None and self.has_pair:
             high, low = (self.waves[name] for name in pair)
             given = self.bus.levels if self._levels is None or isinstance(self._levels, Mapping) else self._levels
             lines[self.bus.channels[0][0]] = line_of(difference(high, low), LogicLevels.read(given)).inverted()

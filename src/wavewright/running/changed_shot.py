@@ -9,7 +9,7 @@ from typing import Protocol
 from wavewright.analysis.expressions.derive import derive
 from wavewright.analysis.levels.quantisation import share_of_step
 from wavewright.analysis.record.survey import Survey
-from wavewright.analysis.uncertainty.affine import Alteration, Change
+from wavewright.analysis.uncertainty.affine import Affine, Alteration, Change
 from wavewright.analysis.uncertainty.influences import Influence, Influences, InputOfReading, bounded_curve
 from wavewright.analysis.uncertainty.stated_limits import LimitMeaning
 from wavewright.buses.bus_record import BusRecord
@@ -19,6 +19,7 @@ from wavewright.running.numbers_in_derived import NumbersOfChannel, number_influ
 from wavewright.waveform import Capture, Waveform
 
 LEAST_OF_A_STEP = 1e-3  # less of it is nothing beside the noise that spreads it
+UNCHANGED = Affine()
 Altered = tuple[tuple[str, Alteration], ...]
 
 
@@ -34,6 +35,9 @@ class ChannelsOfShot(Protocol):
 
     def survey(self, channel: str) -> Survey:
         """The survey of it."""
+
+    def decoded(self, line: str) -> BusRecord:
+        """The bus of a decoded line."""
 
 
 class ChangedShots:
@@ -92,14 +96,31 @@ class ChangedShots:
         """The surveys of channels, captured or derived, after a change; NotMeasurable as of the shot itself."""
         return [self._survey(channel, self._altered(change, channel)) for channel in channels]
 
-    def decoded(self, change: Change, line: str) -> BusRecord:
-        """The bus of a decoded line after a change."""
-        wanted = self._measurement.decode[line]
+    def decoded(self, change: Change, line: str, *, is_said: bool = False) -> BusRecord:
+        """The bus of a decoded line after a change.
+
+        Parameters
+        ----------
+        is_said : no more than what was said on it counts, whatever the levels: where each channel is read at levels of
+            its own, gain and offset change nothing of that.
+        """
+        wanted, base = self._measurement.decode[line], self._shot.decoded(line)
         altered = tuple(dict.fromkeys(one for name in wanted.channels.values() for one in self._altered(change, name)))
+        is_plain = all(of in self._shot.capture.waveforms for of in wanted.channels.values()) and not base.has_pair
+        if is_said and is_plain and base.follows_levels:
+            altered = tuple((name, _of_time(one)) for name, one in altered)
+        altered = tuple((name, one) for name, one in altered if one != UNCHANGED)
+        if not altered:
+            return base
         key = (line, altered)
         if key not in self._decoded:
-            channels = {name: self._wave(of, self._altered(change, of)) for name, of in wanted.channels.items()}
-            self._decoded[key] = BusRecord(channels, wanted.bus, then=wanted.then or None, **wanted.options)
+            own = dict(altered)
+            channels = {name: self._wave(of, self._altered(own, of)) for name, of in wanted.channels.items()}
+            self._decoded[key] = (
+                base.on_other_axes(channels)
+                if is_plain and all(_is_of_time(one) for one in own.values())
+                else BusRecord(channels, wanted.bus, then=wanted.then or None, **wanted.options)
+            )
         return self._decoded[key]
 
     def evaluator(self, channels: Sequence[str]) -> Callable[[Change], Sequence[Survey]]:
@@ -156,6 +177,17 @@ class ChangedShots:
         own = dict(altered)
         channels = {name: self._wave(name, self._altered(own, name)) for name in derived.of}
         return derive(self._numbers[channel].shifted(own), channels, name=channel)
+
+
+def _of_time(alteration: Alteration) -> Alteration:
+    """Of an affine change what it does to the time axis; any other change as it is."""
+    if not isinstance(alteration, Affine) or alteration.gain <= 0:
+        return alteration
+    return Affine(time=alteration.time, delay=alteration.delay)
+
+
+def _is_of_time(alteration: Alteration) -> bool:
+    return isinstance(alteration, Affine) and (alteration.gain, alteration.offset) == (1.0, 0.0)
 
 
 def _same_codes(one: Waveform, other: Waveform) -> bool:

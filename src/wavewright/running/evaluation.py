@@ -21,7 +21,7 @@ from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.analysis.uncertainty.affine import Change
 from wavewright.analysis.uncertainty.propagation import with_budget
 from wavewright.buses.expectation import Expectation
-from wavewright.buses.frame_metrics import measure_decoded
+from wavewright.buses.frame_metrics import LineMetric, find_frame_metric, measure_decoded
 from wavewright.errors import NotMeasurable
 from wavewright.judgement.decision_rules import SIMPLE, DecisionRule
 from wavewright.judgement.doubting import NO_RULES, DoubtRules
@@ -227,16 +227,19 @@ def _measured(shot: ExaminedShot, wanted: Computation) -> Reading:
 def _of_frames(shot: ExaminedShot, wanted: Computation) -> Reading:
     """What was said on a line; nothing, where nothing is connected to any of its channels."""
     line = wanted.of[0]
-    measured = measure_decoded(shot.decoded(line), wanted.metric, **wanted.options)
+    base = shot.decoded(line)
+    found_once = measure_decoded(base, wanted.metric, **wanted.options)
     inputs = shot.changed.inputs(shot.channels_of(line))
+    is_said = not isinstance(find_frame_metric(wanted.metric), LineMetric)
+
+    def again(change: Change) -> float | None:
+        record = shot.changed.decoded(change, line, is_said=is_said)
+        return found_once.value if record is base else measure_decoded(record, wanted.metric, **wanted.options).value
+
+    measured = found_once
     if inputs is not None:
-        measured = with_budget(
-            measured,
-            inputs,
-            lambda change: measure_decoded(shot.changed.decoded(change, line), wanted.metric, **wanted.options).value,
-            parts=(Reads.FRAMES,),
-            further=shot.changed.further(shot.channels_of(line)),
-        )
+        further = shot.changed.further(shot.channels_of(line))
+        measured = with_budget(found_once, inputs, again, parts=(Reads.FRAMES,), further=further)
     reading = doubted(Read(measured, (), frozenset({Reads.FRAMES})))
     found = (*findings_of_line(shot, line), *findings_of_metric(shot, wanted, measured))
     return with_findings(reading, [*found, *_forced(shot.capture, {Reads.FRAMES})])
@@ -257,7 +260,7 @@ def _unmet(shot: ExaminedShot, line: str, wanted: Expectation) -> Unmet:
 
         def again(change: Change) -> float | None:
             try:
-                return float(len(wanted.unmet(shot.changed.decoded(change, line).frames)))
+                return float(len(wanted.unmet(shot.changed.decoded(change, line, is_said=True).frames)))
             except NotMeasurable:
                 return None
 

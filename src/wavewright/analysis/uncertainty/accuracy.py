@@ -217,7 +217,7 @@ def _corrected(stated: Mapping[str, float]) -> Mapping[str, float]:
 
     Raises
     ------
-    Misuse : another name, or what is no number, negative or not finite.
+    Misuse : another name, or something that is not a number, negative or infinite.
     """
     expected = f"one of {', '.join(CORRECTABLE)}, with a standard uncertainty as a number"
     if not isinstance(stated, Mapping):

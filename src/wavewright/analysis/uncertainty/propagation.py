@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 
 from wavewright.analysis.doubts import EXTREMES, LEVELS, Doubt, Finding, Reads
 from wavewright.analysis.reading import Reading
-from wavewright.analysis.uncertainty.affine import Evaluate
+from wavewright.analysis.uncertainty.affine import Affine, Evaluate
 from wavewright.analysis.uncertainty.bending import of_all_knots
 from wavewright.analysis.uncertainty.budget import Budget
 from wavewright.analysis.uncertainty.contribution import Contribution
@@ -28,6 +28,7 @@ from wavewright.analysis.uncertainty.influences import (
     Influences,
     InputOfReading,
     Unstated,
+    Way,
     influences_of,
 )
 from wavewright.analysis.uncertainty.noise_draws import drawn_noise
@@ -38,6 +39,9 @@ from wavewright.analysis.uncertainty.recounting import COUNTS, counted_again
 ROUNDING = 1e-11  # of the value; what rounding of floats leaves of a change
 NOTICEABLE = 1e-9  # of the value: it depends on something of which nothing is stated
 OF_DISTORTION = ("1", "dB", "bit")  # units of metrics that hold one part of a spectrum against another
+OF_LEVELS = (Way.GAIN, Way.OFFSET)
+ENOUGH_LEVELS = 4  # directions of levels that are worth one try together
+GOLDEN = (math.sqrt(5) - 1) / 2
 AT_ENDS = EXTREMES | frozenset(LEVELS)
 NOTHING = 1e-6  # of what the record leaves uncertain: no change that matters
 
@@ -61,13 +65,36 @@ class Propagation:
     is_of_ends: bool = False
     lost: list[Direction] = field(default_factory=list)
     untried: list[str] = field(default_factory=list)
+    _idle: bool | None = None
     _moves: dict[Direction, tuple[float, float]] = field(default_factory=dict)
 
     def moves(self, direction: Direction) -> tuple[float, float]:
         """First and second order of what a step makes in the reading: half the difference, and the curvature."""
         if direction not in self._moves:
-            self._moves[direction] = self._tried(direction)
+            idle = direction.way in OF_LEVELS and self._knows_no_level
+            self._moves[direction] = (0.0, 0.0) if idle else self._tried(direction)
         return self._moves[direction]
+
+    @property
+    def _knows_no_level(self) -> bool:
+        """Whether all gains and offsets at once change nothing, as of most times between several channels.
+
+        Tried once, where that is less than to try each; by shares that no effects of a kind cancel at.
+        """
+        levels = [one for one in self.steps if one.way in OF_LEVELS]
+        if len(levels) < ENOUGH_LEVELS:
+            return False
+        if self._idle is None:
+            affine: dict[str, Affine] = {}
+            for number, direction in enumerate(levels, 1):
+                amount = self.steps[direction] * (number * GOLDEN % 1 / 2 + 1 / 2)
+                for name in direction.inputs:
+                    one = affine.get(name, Affine())
+                    is_gain = direction.way is Way.GAIN
+                    affine[name] = replace(one, gain=1 + amount) if is_gain else replace(one, offset=amount)
+            found = self.evaluate(affine)
+            self._idle = found is not None and abs(found - self.value) <= self.least
+        return self._idle
 
     def _tried(self, direction: Direction) -> tuple[float, float]:
         step = self.steps[direction]
@@ -169,8 +196,10 @@ def with_budget(
     of_inputs, unstated_of_inputs = influences_of(inputs)
     stated, unstated = [*of_inputs, *further.stated], [*unstated_of_inputs, *further.unstated]
     least = max(ROUNDING * abs(reading.value), NOTHING * (known or 0.0))
+    # what is counted on a line is tried at the ends of the time base: what times are tried at as well is shared
+    factor = math.sqrt(3) if Reads.FRAMES in parts else 1.0
     propagation = Propagation(
-        reading.value, evaluate, _steps(stated), least, is_of_ends=bool(parts) and set(parts) <= AT_ENDS
+        reading.value, evaluate, _steps(stated, of_time=factor), least, is_of_ends=bool(parts) and set(parts) <= AT_ENDS
     )
     systematic = [propagation.contribution(one) for one in stated if not one.alike]
     systematic += propagation.at_worst([one for one in stated if one.alike])
@@ -219,13 +248,17 @@ def of_record(reading: Reading) -> Iterable[Contribution]:
         yield Contribution("noise and resolution of the record", rest, source="the record")
 
 
-def _steps(stated: Iterable[Influence]) -> dict[Direction, float]:
-    """Along each direction the root sum of squares of all that goes along it."""
+def _steps(stated: Iterable[Influence], *, of_time: float = 1.0) -> dict[Direction, float]:
+    """Along each direction the root sum of squares of all that goes along it, of the time base as much more."""
     squares: dict[Direction, float] = {}
     for influence in stated:
         for direction, amount in influence.ways:
             squares[direction] = math.hypot(squares.get(direction, 0.0), amount)
-    return {direction: size for direction, size in squares.items() if size}
+    return {
+        direction: of_time * size if direction.way is Way.TIMEBASE else size
+        for direction, size in squares.items()
+        if size
+    }
 
 
 def _matters(one: Unstated, value: float, evaluate: Evaluate, *, least: float) -> bool:

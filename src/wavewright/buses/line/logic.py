@@ -111,6 +111,18 @@ class Line:
         axes = ((line.start, line.end, line.interval) for line in (self, other))
         return len(set(axes)) == 1
 
+    def on_axis_of(self, wave: Waveform, before: Waveform) -> Line:
+        """The same line with the time axis, and the scale, that its waveform has in place of what it had before."""
+        by = wave.interval / before.interval
+        return replace(
+            self,
+            times=wave.start + (self.times - before.start) * by,
+            start=wave.start,
+            end=wave.start + wave.duration,
+            interval=wave.interval,
+            wave=None if self.wave is None else wave,
+        )
+
     def inverted(self) -> Line:
         """The same line with high and low exchanged."""
         return replace(self, first=not self.first, states=None if self.states is None else ~self.states)
