@@ -39,6 +39,19 @@ def test_nothing_stands_beyond_the_picture_however_many_results_there_are() -> N
     assert max(float(text.get("y") or 0) for text in root.iter(f"{SPACE}text")) < height
 
 
+def test_a_sweep_has_all_of_its_conditions_over_one_another_and_its_readings_as_curves() -> None:
+    plain = reported()
+    one = plain.measurements[0]
+    swept = tuple(replace(one, conditions={"duty": duty}) for duty in ("10 %", "40 %"))
+    captures = {each.label: plain.captures["rail_noise"] for each in swept}
+    texts = [
+        text.text or ""
+        for text in Xml.fromstring(svg(replace(plain, measurements=swept, captures=captures))).iter(f"{SPACE}text")
+    ]
+    assert "rail_noise: all conditions" in texts
+    assert {"duty=10 %", "duty=40 %", "rail_noise.ripple over duty"} <= set(texts)
+
+
 def test_text_of_others_is_escaped() -> None:
     root = Xml.fromstring(svg(replace(reported(), title="<rail> & enable")))
     assert any("<rail> & enable" in (text.text or "") for text in root.iter(f"{SPACE}text"))

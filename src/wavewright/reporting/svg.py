@@ -13,6 +13,7 @@ from wavewright.reporting.drawing.svg_picture import svg_picture
 from wavewright.reporting.drawn_shot import recipe_as_read, urgency
 from wavewright.reporting.picture import Picture
 from wavewright.reporting.pictures import pictures_of
+from wavewright.reporting.sweep_pictures import sweep_pictures
 from wavewright.running.outcome import Outcome
 from wavewright.running.readings_table import shown_value
 from wavewright.running.result import MeasurementOutcome
@@ -60,7 +61,7 @@ def headline(outcome: Outcome, one: MeasurementOutcome) -> str:
 
 
 def drawn_measurement(outcome: Outcome) -> tuple[MeasurementOutcome, list[Picture]]:
-    """The measurement with the worst verdict of those that have a shot, and its pictures.
+    """The measurement with the worst verdict of those that have a shot, and its pictures; those of its sweep too.
 
     Raises
     ------
@@ -69,7 +70,8 @@ def drawn_measurement(outcome: Outcome) -> tuple[MeasurementOutcome, list[Pictur
     recipe = recipe_as_read(outcome)
     for one in sorted(outcome.measurements, key=lambda each: -1 if each.verdict is None else -each.verdict.severity):
         if pictures := list(pictures_of(outcome, one, recipe, anchor="picture", budget=0)):
-            return one, pictures
+            sweep = [each for each in outcome.measurements if each.name == one.name]
+            return one, [*pictures, *(sweep_pictures(outcome, sweep, anchor="sweep") if len(sweep) > 1 else ())]
     raise Misuse(f"no shot of `{outcome.title}` was kept", expected="captures beside the outcome")
 
 
