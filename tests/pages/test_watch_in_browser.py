@@ -130,13 +130,43 @@ def test_no_sample_is_lost_on_the_way_to_the_screen_at_any_zoom(page: Page) -> N
             page.mouse.move(middle + 30, over.bounding_box()["y"] + 90, steps=3)
             page.mouse.up()
             expect(page.locator("#chart-said")).to_contain_text("a part of the record")
-        middle = place_of(page, GLITCH * 40e-9)
-        for pixel in range(-3, 4):
-            page.mouse.move(middle + pixel, over.bounding_box()["y"] + 60)
-            if "45\u202fmV" in page.locator(".chart-readout").text_content():
-                break
-        else:
-            pytest.fail(f"zoom {zoom}: the sample of 45 mV is not under the pointer")
+        under_glitch(page)
+
+
+def under_glitch(page: Page) -> float:
+    """Where on the screen the one sample of 45 mV is under the pointer, in pixels from the left."""
+    middle, top = place_of(page, GLITCH * 40e-9), page.locator("#chart .u-over").first.bounding_box()["y"]
+    for pixel in range(-3, 4):
+        page.mouse.move(middle + pixel, top + 60)
+        if "45\u202fmV" in page.locator(".chart-readout").text_content():
+            return middle + pixel
+    pytest.fail("the sample of 45 mV is not under the pointer")
+
+
+def test_two_clicked_places_become_a_metric_and_a_dragged_box_the_span(page: Page, folder: Path) -> None:
+    over = page.locator("#chart .u-over").first
+    over.scroll_into_view_if_needed()
+    box = over.bounding_box()
+    # the highest sample, and one of the lowest: a click near the trace means the trace
+    page.mouse.click(under_glitch(page), box["y"] + 2)
+    page.mouse.click(box["x"] + 0.7 * box["width"], box["y"] + box["height"] - 2)
+    expect(page.locator("#places")).to_contain_text("rail at 45\u00a0mV")
+    page.get_by_role("button", name="Write the level difference as a metric").click()
+    expect(page.locator("#readings th[scope=row]")).to_have_count(2)
+    written = file_of(folder)
+    assert len(written.splitlines()) == len(RECIPE.splitlines()) + 1
+    for line in RECIPE.splitlines():  # comments and layout of all else stay
+        assert line in written.splitlines()
+    over.scroll_into_view_if_needed()
+    box = over.bounding_box()
+    page.mouse.move(box["x"] + 0.25 * box["width"], box["y"] + 60)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 0.75 * box["width"], box["y"] + 90, steps=3)
+    page.mouse.up()
+    page.get_by_role("button", name="Make this the span").click()
+    span = page.locator("input[data-id$='timebase.span']")
+    # it ends where the box does, at three quarters of 2 ms; a record does not begin after its trigger
+    expect(span).to_have_value(re.compile(r"^1\.(49\d*|50?\d*) ms$"))
 
 
 def place_of(page: Page, time: float) -> float:
