@@ -42,6 +42,9 @@ OUT_OF_SIGHT = """(width) => [...document.querySelectorAll("main *, header *")]
   .map((one) => one.outerHTML.slice(0, 80))"""
 TOPS = """["#verdict", "#chart", "#readings", "#frames", "#recipe"]
   .map((one) => document.querySelector(one).getBoundingClientRect().top)"""
+LABELS = """[...document.querySelectorAll("#readings tbody tr:first-child > *")]
+  .map((one) => getComputedStyle(one, "::before").content)"""
+LABELLED = [f'"{text}"' for text in ("Measured value", "Interval, 95\u00a0%", "Limit", "Margin")]
 NAME = "(one) => one.tagName + (one.dataset.id || one.id || one.textContent.trim())"
 FOCUSED = f"""(() => {{
   const one = document.activeElement, style = getComputedStyle(one);
@@ -542,6 +545,9 @@ def test_an_accessibility_check_finds_nothing_and_nothing_is_out_of_sight(
     over = page.evaluate(OUT_OF_SIGHT, width)
     assert over == []
     if width == 390:
+        # each number of a card has its heading beside it, and the headings above the table are gone
+        assert page.evaluate(LABELS) == ["none", "none", *LABELLED]
+        expect(page.locator("#readings thead")).to_be_hidden()
         tops = page.evaluate(TOPS)
         assert tops == sorted(tops)
 
