@@ -420,3 +420,19 @@ def test_an_uncertainty_that_is_no_number_is_not_known(unknown: float) -> None:
     ).budget
     assert part(budget, "gain") == pytest.approx(0.02 / ROOT3, rel=0.01)
     assert part(budget, "noise") == pytest.approx(0.005, rel=3 / math.sqrt(30))  # drawn, as where nothing is said
+
+
+@pytest.mark.parametrize("shift", [math.pi, math.pi - 1e-4, -math.pi + 1e-4, 0.5])
+def test_a_phase_near_half_a_turn_is_known_as_well_as_any(shift: float) -> None:
+    turns = 2 * math.pi * 5e3 * 1e-6 * np.arange(2000)
+    draw = np.random.default_rng(3)
+    waves = [
+        ww.Waveform.from_volts(volts + draw.normal(0, 2e-3, 2000), interval=1e-6, name=name)
+        for name, volts in (("a", np.sin(turns)), ("b", np.sin(turns + shift)))
+    ]
+    stated = Accuracy(gain="2 %", offset="20 mV", timebase=0, skew="1 us", nonlinearity="10 mV")
+    budget = ww.measure(waves, "phase", accuracy=stated).budget
+    assert budget is not None
+    # math: 1 us of 200 us is 1.8 degrees
+    assert part(budget, "skew") == pytest.approx(1.8 / ROOT3, rel=1e-3)
+    assert budget.expanded() < 5

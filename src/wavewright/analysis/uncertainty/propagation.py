@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 
 from wavewright.analysis.doubts import EXTREMES, LEVELS, Doubt, Finding, Reads
 from wavewright.analysis.reading import Reading
-from wavewright.analysis.uncertainty.affine import Affine, Evaluate
+from wavewright.analysis.uncertainty.affine import Affine, Change, Evaluate
 from wavewright.analysis.uncertainty.bending import of_all_knots
 from wavewright.analysis.uncertainty.budget import Budget
 from wavewright.analysis.uncertainty.contribution import Contribution
@@ -39,6 +39,7 @@ from wavewright.analysis.uncertainty.recounting import COUNTS, counted_again
 ROUNDING = 1e-11  # of the value; what rounding of floats leaves of a change
 NOTICEABLE = 1e-9  # of the value: it depends on something of which nothing is stated
 OF_DISTORTION = ("1", "dB", "bit")  # units of metrics that hold one part of a spectrum against another
+DEGREES, TURN = "deg", 360.0
 OF_LEVELS = (Way.GAIN, Way.OFFSET)
 ENOUGH_LEVELS = 4  # directions of levels that are worth one try together
 GOLDEN = (math.sqrt(5) - 1) / 2
@@ -191,6 +192,8 @@ def with_budget(
         return reading
     if reading.unit == COUNTS:
         return counted_again(reading, inputs, evaluate, further=further)
+    if reading.unit == DEGREES:
+        evaluate = _unwrapped(evaluate, reading.value)
     said = reading.uncertainty
     known = said if said is not None and math.isfinite(said) else None
     of_inputs, unstated_of_inputs = influences_of(inputs)
@@ -223,6 +226,16 @@ def with_budget(
     missing += [lacking] if lacking else []
     budget = Budget(reading.value, reading.unit, (*systematic, *random, *squares), tuple(missing))
     return _doubted(replace(reading, budget=budget), propagation)
+
+
+def _unwrapped(evaluate: Evaluate, value: float) -> Evaluate:
+    """Phases by the turn that is nearest to a value: from 179.9° to −179.9° it is 0.2°."""
+
+    def nearest(change: Change) -> float | None:
+        found = evaluate(change)
+        return None if found is None else value + math.remainder(found - value, TURN)
+
+    return nearest
 
 
 def of_record(reading: Reading) -> Iterable[Contribution]:
