@@ -218,3 +218,8 @@ def test_a_run_and_a_report_from_another_folder_by_the_command(
     monkeypatch.setenv("AWS_ENDPOINT_URL", "http://127.0.0.1:9")
     told = wavewright("recompute", "last", "--logbook", book)
     assert (told.status, "the store of captures cannot be used" in told.stdout + told.stderr) == (3, True)
+    told = wavewright("report", "last", "--logbook", book, "--out", tmp_path / "without.html")
+    assert told.status == 0, told
+    page = (tmp_path / "without.html").read_text()
+    assert "No pictures: s3://captures/line/by-command: the store of captures cannot be used" in page
+    assert "rail_noise" in page

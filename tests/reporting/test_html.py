@@ -5,10 +5,10 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
@@ -17,6 +17,7 @@ import wavewright as ww
 from tests.logbook.made_outcomes import outcome
 from tests.reporting.conftest import Visit
 from tests.reporting.reported import SPIKE, reported
+from wavewright.errors import StorageFault
 from wavewright.reporting.chart_script import chart_script, chart_style
 from wavewright.reporting.html import CODES_BUDGET, html
 from wavewright.reporting.palette import COLOUR_SAFE
@@ -95,6 +96,22 @@ def test_untrusted_text_is_text() -> None:
 
 def test_a_run_without_captures_has_a_report_without_the_script_that_draws() -> None:
     assert len(html(outcome())) < 60_000
+
+
+class Unreadable(Sequence[Capture]):
+    """Shots whose file is on another computer, or damaged."""
+
+    def __len__(self) -> int:
+        return 2
+
+    def __getitem__(self, index: object) -> Any:
+        raise StorageFault("the captures cannot be read", where="store")
+
+
+def test_captures_that_cannot_be_read_leave_the_readings_and_are_said(told: Outcome) -> None:
+    page = html(replace(told, captures=dict.fromkeys(told.captures, Unreadable())))
+    assert "No pictures: store: the captures cannot be read" in page
+    assert "rail_noise" in page
 
 
 def test_the_page_names_no_address_outside_the_script_that_draws(page: str) -> None:

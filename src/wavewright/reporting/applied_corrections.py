@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 
+from wavewright.errors import FileFault, StorageFault
 from wavewright.quantities import show_quantity
 from wavewright.running.outcome import Outcome
 from wavewright.running.shot import UNCERTAINTY
@@ -18,8 +19,14 @@ def applied_corrections(outcome: Outcome) -> Iterator[str]:
 
     What follows the ± is the standard uncertainty.
     """
+    if outcome.corrections is None:
+        return
     for label, shots in outcome.captures.items():
-        settings = shots[0].settings if len(shots) else {}
+        try:
+            settings = shots[0].settings if len(shots) else {}
+        except (StorageFault, FileFault):
+            yield f"{label}: not known, its captures cannot be read"
+            continue
         by_input: dict[str, list[str]] = {}
         for name, value in sorted(settings.items(), key=lambda item: _place(item[0])):
             if (found := _CORRECTION.fullmatch(name)) and found["quantity"] in UNITS:

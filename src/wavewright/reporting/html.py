@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
-from wavewright.errors import FileFault, Misuse
+from wavewright.errors import FileFault, Misuse, StorageFault
 from wavewright.instruments.vocabulary import unit_of
 from wavewright.quantities import Quantity, show_quantity
 from wavewright.reporting.applied_corrections import applied_corrections
@@ -47,6 +47,7 @@ class Section:
     """One measurement of the report: the stored outcome, its rows of the table of readings, and its pictures.
 
     `together` : pictures of all conditions of the measurement, in the section of the first.
+    `missing` : why there are no pictures, where what was kept cannot be read.
     """
 
     anchor: str
@@ -54,6 +55,7 @@ class Section:
     rows: tuple[ReadingRow, ...]
     pictures: tuple[Picture, ...]
     together: tuple[Picture, ...] = ()
+    missing: str = ""
 
     @property
     def budgets(self) -> tuple[ReadingRow, ...]:
@@ -68,11 +70,11 @@ def html(outcome: Outcome) -> str:
     sections: list[Section] = []
     budget = CODES_BUDGET
     for number, one in enumerate(outcome.measurements, 1):
-        pictures = tuple(pictures_of(outcome, one, recipe, anchor=f"m{number}", budget=budget))
+        pictures, missing = _drawn(outcome, one, recipe, f"m{number}", budget)
         budget -= sum(picture.record_bytes for picture in pictures)
         alike = [other for other in outcome.measurements if other.name == one.name]
         together = tuple(sweep_pictures(outcome, alike, anchor=f"m{number}")) if one is alike[0] else ()
-        sections.append(Section(f"m{number}", one, tuple(reading_rows([one])), pictures, together))
+        sections.append(Section(f"m{number}", one, tuple(reading_rows([one])), pictures, together, missing))
     return render(
         "report.html.j2",
         outcome=outcome,
@@ -81,6 +83,16 @@ def html(outcome: Outcome) -> str:
         caution=caution,
         has_pictures=any(section.pictures or section.together for section in sections),
     )
+
+
+def _drawn(
+    outcome: Outcome, one: MeasurementOutcome, recipe: Recipe | None, anchor: str, budget: int
+) -> tuple[tuple[Picture, ...], str]:
+    """The pictures of a measurement, or why there are none although shots were kept."""
+    try:
+        return tuple(pictures_of(outcome, one, recipe, anchor=anchor, budget=budget)), ""
+    except (StorageFault, FileFault) as fault:
+        return (), f"No pictures: {fault}"
 
 
 def render(template: str, **values: Any) -> str:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
-from wavewright.errors import FileFault, StorageFault
 from wavewright.judgement.verdict import Verdict
 from wavewright.reporting.decisive_marks import marks_of
 from wavewright.reporting.density_picture import density_pictures
@@ -30,12 +29,16 @@ Maker = Callable[[DrawnShot], Iterator[Picture]]
 def pictures_of(
     outcome: Outcome, one: MeasurementOutcome, recipe: Recipe | None, *, anchor: str, budget: int
 ) -> Iterator[Picture]:
-    """The pictures of one measurement; none where no shot was kept, or what was kept cannot be read.
+    """The pictures of one measurement; none where no shot was kept.
 
     Parameters
     ----------
     recipe : None where this version cannot read it: then the trace is drawn without marks.
     budget : bytes of raw codes that may go into the pictures.
+
+    Raises
+    ------
+    StorageFault, FileFault : what was kept cannot be read.
     """
     try:
         shots = outcome.captures.get(one.label, ())
@@ -46,7 +49,7 @@ def pictures_of(
             examined = ExaminedShot(capture, measurement)
             for channel in measurement.channels:
                 examined.wave(channel)
-    except (StorageFault, FileFault, IndexError):
+    except IndexError:
         return
     subject = None
     if measurement is not None:
