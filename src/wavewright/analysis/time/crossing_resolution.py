@@ -28,6 +28,7 @@ ABOVE_NOISE = 8.0  # standard deviations that the change must be, so that noise 
 OF_AMPLITUDE = 0.3  # a longer segment would leave the edge
 LARGER_BEND_OF_NOISE, LESSER_BEND_OF_NOISE = 1.0, 0.2
 """Of the two bends beside a crossing: the square of the median that noise gives to each."""
+ONE_WAY = 0.9  # of the crossings that bend alike
 TOUCHES = math.sqrt(2 / 3)  # of the noise of a sample that a straight line between two leaves, on average (math)
 
 
@@ -60,27 +61,59 @@ def instant_resolution(survey: Survey, places: Floats) -> float:
     (math: chord of a parabola, and of a corner), and by half an interval if it is a step, which bends on both sides;
     (r/8)·(1 + 3·r²) for the lesser r = b/d joins the two and is ours: common practice, no source. The largest counts.
     """
+    return instant_bounds(survey, places).largest
+
+
+@dataclass(frozen=True, slots=True)
+class InstantBounds:
+    """How far the instant of a crossing can be off, s: half-widths by the code step, and by bends of the waveform.
+
+    `late` : 1 where bends make all of these crossings later than they are, and never earlier; -1 the other way; 0 where
+    they do both.
+    """
+
+    quantised: float
+    bent: float
+    late: int = 0
+
+    @property
+    def largest(self) -> float:
+        """The larger of the two."""
+        return max(self.quantised, self.bent)
+
+
+def instant_bounds(survey: Survey, places: Floats) -> InstantBounds:
+    """The bounds of `instant_resolution`, each by itself."""
     if not places.size or survey.record.codes.size < 2:
-        return survey.wave.interval / 2
+        return InstantBounds(survey.wave.interval / 2, survey.wave.interval / 2)
     key = ("resolution", places.size, float(places[0]), float(places[-1]))
-    return survey.once(key, lambda: _resolution(survey, places))
+    found: InstantBounds = survey.once(key, lambda: _bounds(survey, places))
+    return found
 
 
-def _resolution(survey: Survey, places: Floats) -> float:
+def _bounds(survey: Survey, places: Floats) -> InstantBounds:
     interval, codes, gain = survey.wave.interval, survey.record.codes, abs(survey.wave.gain)
     before = _samples_before(survey, places)
     beside = codes[np.clip(before[:, None] + np.arange(-1, 3), 0, codes.size - 1)].astype(np.float64)
     changes = np.diff(beside, axis=1) * gain
     typical = float(np.median(np.abs(changes[:, 1])))
     if not typical:
-        return interval / 2
+        return InstantBounds(interval / 2, interval / 2)
     step = survey.record.step
     quantised = (step / (typical - step) if typical > step else 1.0) if step else 0.0
     bends = np.abs(np.diff(changes, axis=1))
     more = _bend(bends.max(axis=1), survey.noise, LARGER_BEND_OF_NOISE) / typical
     less = min(1.0, _bend(bends.min(axis=1), survey.noise, LESSER_BEND_OF_NOISE) / typical)
     bent = max(min(more / 3, 0.5), less / 4 * (1 + 3 * less * less))
-    return interval / 2 * min(1.0, max(quantised * share_of_step(survey), bent))
+    half = interval / 2
+    late = _late(changes) if bent else 0
+    return InstantBounds(half * min(1.0, quantised * share_of_step(survey)), half * min(1.0, bent), late)
+
+
+def _late(changes: Floats) -> int:
+    """Whether bends make crossings late, all of them: where an edge becomes less steep the chord lies on its inside."""
+    bends = -np.sign(changes[:, 1]) * (changes[:, 2] - changes[:, 0])
+    return int(np.mean(bends > 0) >= ONE_WAY) - int(np.mean(bends < 0) >= ONE_WAY)
 
 
 def _bend(bends: Floats, noise: float, share: float) -> float:
@@ -150,9 +183,22 @@ def _samples_before(survey: Survey, places: Floats) -> np.ndarray[tuple[int], np
     return np.clip(np.floor(chosen).astype(np.int64), 0, survey.record.codes.size - 2)
 
 
-def difference_resolution(survey: Survey, places: Floats) -> float:
-    """The resolution of the difference of two such instants, s."""
-    return float(np.sqrt(2)) * instant_resolution(survey, places)
+def difference_resolution(survey: Survey, places: Floats, others: Floats | None = None) -> float:
+    """The resolution of the difference of two instants of one record, s; of the same kind where no others are given."""
+    return resolution_between((survey, places), (survey, places if others is None else others))
+
+
+def resolution_between(start: tuple[Survey, Floats], stop: tuple[Survey, Floats]) -> float:
+    """The resolution of the time from one kind of crossing to another, s.
+
+    An error by bends that is always to one side lies between 0 and its bound: where it is to the same side at both
+    ends, the halves of the bounds cancel, and only how it differs with the sampling phase is left.
+    """
+    first, last = instant_bounds(*start), instant_bounds(*stop)
+    if not first.late or first.late != last.late:
+        return math.hypot(first.largest, last.largest)
+    halves = [max(one.quantised, one.bent / 2) for one in (first, last)]
+    return math.hypot(*halves) + abs(first.bent - last.bent) / 2
 
 
 def resolution_at(survey: Survey, times: Floats, *, origin: float) -> float:

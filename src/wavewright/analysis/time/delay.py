@@ -13,7 +13,7 @@ from wavewright.analysis.parameters import Condition, ReferenceLevel, Slope
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.alignment import require_shared_time
 from wavewright.analysis.record.survey import Survey
-from wavewright.analysis.time.crossing_resolution import noise_of_instant, places_at, resolution_at
+from wavewright.analysis.time.crossing_resolution import noise_of_instant, places_at, resolution_between
 from wavewright.analysis.time.edges import MIDDLE
 from wavewright.analysis.time.time_between import instants, level_error_between
 from wavewright.errors import NotMeasurable
@@ -83,7 +83,7 @@ def delay(
         times=origin + begins,
         unit="s",
         doubts=(Doubt.NOISY,) if unpaired else (),
-        resolution=hypot(resolution_at(first, begins, origin=origin), resolution_at(second, ends, origin=origin)),
+        resolution=resolution_between((first, places[0]), (second, places[1])),
         shared=level_error_between((first, conditions[0], places[0]), (second, conditions[1], places[1])),
         single=hypot(noise_of_instant(first, places[0]), noise_of_instant(second, places[1])),
     )

@@ -130,7 +130,7 @@ def duty_factor(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: H
         times=survey.wave.start + survey.wave.interval * bounds[:-1],
         unit="1",
         doubts=(*few, *period_doubts(survey, periods)),
-        resolution=difference_resolution(survey, bounds) / period,
+        resolution=difference_resolution(survey, rising, falling) / period,
         shared=shift.uncertainty(survey) / period,
         single=math.sqrt(2) * noise_of_instant(survey, bounds) / period,
     )
@@ -248,7 +248,7 @@ def _width(survey: Survey, polarity: Polarity, level: ReferenceLevel, hysteresis
         times=survey.wave.start + survey.wave.interval * taken.begins,
         unit="s",
         doubts=_doubts(survey, taken),
-        resolution=difference_resolution(survey, taken.begins),
+        resolution=difference_resolution(survey, taken.begins, taken.begins + taken.lengths),
         shared=_level_effect(survey, level, taken, polarity).uncertainty(survey),
         single=math.sqrt(2) * noise_of_instant(survey, taken.begins),
     )
@@ -282,7 +282,7 @@ def _one_pulse(
         times=survey.wave.start + survey.wave.interval * taken.begins[one],
         unit="s",
         doubts=_doubts(survey, Pulses(taken.begins[one], taken.lengths[one])),
-        resolution=difference_resolution(survey, taken.begins[one]),
+        resolution=difference_resolution(survey, taken.begins[one], (taken.begins + taken.lengths)[one]),
         shared=_level_effect(survey, level, taken, polarity).uncertainty(survey),
         # noise makes the longest of many longer, and the shortest shorter
         single=math.sqrt(2) * noise_of_instant(survey, taken.begins) * _of_one(taken.lengths.size),

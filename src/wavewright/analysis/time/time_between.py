@@ -14,7 +14,12 @@ from wavewright.analysis.reading import Reading
 from wavewright.analysis.record.alignment import require_shared_time
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import COUNT, NOT_NEGATIVE
-from wavewright.analysis.time.crossing_resolution import level_effect, noise_of_instant, places_at, resolution_at
+from wavewright.analysis.time.crossing_resolution import (
+    level_effect,
+    noise_of_instant,
+    places_at,
+    resolution_between,
+)
 from wavewright.analysis.time.edges import edges, told_noise
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats
@@ -65,8 +70,8 @@ def time_between(
             expected="at least one such pair",
             do="check the levels and slopes, or lengthen the record",
         )
-    resolution = hypot(resolution_at(first, begun, origin=origin), resolution_at(other, ended, origin=origin))
     places = places_at(first, begun, origin=origin), places_at(other, ended, origin=origin)
+    resolution = resolution_between((first, places[0]), (other, places[1]))
     noisy = [told_noise(survey, edges(survey, what.level)) for survey, what in ((first, from_), (other, to))]
     return Reading.of_occurrences(
         ended - begun,

@@ -15,9 +15,9 @@ from wavewright.analysis.parameters import ReferenceLevel, Slope
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.time.crossing_resolution import (
     LevelEffect,
-    instant_resolution,
     level_effect,
     noise_of_instant,
+    resolution_between,
 )
 from wavewright.analysis.time.edges import noise_doubts, state_doubts
 from wavewright.analysis.transitions.transitions import HIGH, LOW, Transitions, find_transitions, middle_level
@@ -172,7 +172,7 @@ def _errors(
         survey, first, taken.starts, rising=rising
     )
     return _DurationErrors(
-        math.hypot(*(instant_resolution(survey, places) for places in ends)),
+        resolution_between(*((survey, places) for places in ends)),
         math.hypot(*(noise_of_instant(survey, places) for places in ends)),
         levels,
     )
