@@ -21,7 +21,7 @@ from wavewright.waveform import Codes, Waveform
 
 INNER = (0.25, 0.5, 0.75)  # of the way from the lowest to the highest value
 WIDTH = 0.25  # from one knot to the next
-PARTS = (1 << 13, 1 << 16, 1 << 20)  # first samples on which a bend is tried: the fewest that have a reading
+PARTS = (1 << 12, 1 << 16, 1 << 20)  # first samples on which a bend is tried: the fewest that have a reading
 COVERED = 0.9  # of what the record covers: a part that covers less does not stand for it
 THINNED = 1 << 14  # samples that are left of a record of which no part covers it: it is slow
 

@@ -221,7 +221,7 @@ def with_budget(
     lifted, lacking = noise_of_input(parts, inputs)
     random += lifted
     missing += [lacking] if lacking else []
-    standard = Budget(reading.value, reading.unit, (*systematic, *random)).standard
+    standard = math.hypot(*(one.standard for one in (*systematic, *random)))
     squares, lacking = noise_in_squares(reading.value, reading.unit, parts, inputs, evaluate, standard=standard)
     missing += [lacking] if lacking else []
     budget = Budget(reading.value, reading.unit, (*systematic, *random, *squares), tuple(missing))
