@@ -11,7 +11,7 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import suppress
-from typing import TypeVar
+from typing import TypeVar, cast
 
 from wavewright.instruments.stop_signals import leave_to_main_thread
 from wavewright.instruments.waits import SLICE
@@ -62,7 +62,7 @@ def in_time(call: Callable[[], T], timeout: float, *, discard: Callable[[T], Non
         raise
     if fault is not None:
         raise fault
-    return result  # type: ignore[return-value]
+    return cast("T", result)
 
 
 def _awaited(results: queue.SimpleQueue[T], end: float) -> T:

@@ -75,7 +75,8 @@ def deviations(
     Offsets and levels near 0 are compared with the largest range among the settings instead.
     """
     group = list(asked)
-    largest = max([float(one.value) for one in group if one.setting == "input.range"], default=0.0)  # type: ignore[arg-type]
+    ranges = (one.value for one in group if one.setting == "input.range")
+    largest = max((float(value) for value in ranges if isinstance(value, int | float)), default=0.0)
     found = []
     for one in group:
         if one.name not in used or not isinstance(one.value, float | int | str | bool):

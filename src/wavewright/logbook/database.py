@@ -88,11 +88,12 @@ def _copy_rows(connection: Connection, table: Table, rows: Sequence[Mapping[str,
     values = itemgetter(*rows[0])
     statement = f"COPY {quote(table.name)} ({columns}) FROM STDIN"
     driver: Any = connection.connection.driver_connection
+    library: Any = connection.dialect.dbapi
     try:
         with driver.cursor() as cursor, cursor.copy(statement) as copy:
             for row in rows:
                 copy.write_row(values(row))
-    except connection.dialect.dbapi.Error as fault:  # type: ignore[union-attr]
+    except library.Error as fault:
         raise DBAPIError(statement, None, fault) from fault
 
 
@@ -191,6 +192,7 @@ def _begin_sqlite(connection: Connection) -> None:
 def _begin_postgresql(connection: Connection) -> None:
     """One writer after another, from the first statement on: also for laying out the tables of an empty database."""
     writes = bool(connection.get_execution_options().get(WRITES))
-    connection.connection.driver_connection.patience = ENTERING if writes else READING  # type: ignore[union-attr]
+    driver: Any = connection.connection.driver_connection
+    driver.patience = ENTERING if writes else READING
     if writes:
         connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({TURN})")

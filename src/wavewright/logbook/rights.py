@@ -7,6 +7,7 @@ do nothing else. Laying out the tables, `prune` and `restore` are for the owner 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from typing import Any
 
 from sqlalchemy.dialects import postgresql
 
@@ -29,7 +30,8 @@ def grants(database: str, *, stations: Sequence[str] = (), offices: Sequence[str
     ------
     Misuse : a name that no server has, or one that is given for both.
     """
-    quote = postgresql.dialect().identifier_preparer.quote_identifier  # type: ignore[no-untyped-call]
+    dialect: Any = postgresql.dialect
+    quote = dialect().identifier_preparer.quote_identifier
     for name in (*stations, *offices):
         if not name or "\0" in name or len(name.encode()) > LONGEST:
             raise Misuse(f"user `{name}`", expected=f"the name of a user of the server, 1 to {LONGEST} bytes")

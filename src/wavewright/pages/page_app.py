@@ -8,10 +8,11 @@ so that a page of somebody else's, in the same browser, reaches nothing (RFC 645
 from __future__ import annotations
 
 import secrets
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping, MutableMapping
 from dataclasses import dataclass
 from functools import partial
 from importlib.resources import files
+from typing import Any
 
 from starlette.applications import Starlette
 from starlette.datastructures import Headers
@@ -131,13 +132,13 @@ class _Guarded:
                 await _nothing_here()(scope, receive, send)
             return
 
-        async def with_headers(message: dict[str, object]) -> None:
+        async def with_headers(message: MutableMapping[str, Any]) -> None:
             if message["type"] == "http.response.start":
                 extra = [(name.lower().encode(), value.encode()) for name, value in HEADERS.items()]
-                message["headers"] = [*message.get("headers", []), *extra]  # type: ignore[misc]
+                message["headers"] = [*message.get("headers", []), *extra]
             await send(message)
 
-        await self._app(scope, receive, with_headers)  # type: ignore[arg-type]
+        await self._app(scope, receive, with_headers)
 
 
 def _origins(port: int) -> set[str]:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, SupportsFloat, cast
 
 from wavewright.analysis.parameters import Slope
 from wavewright.errors import SetOtherwise
@@ -159,7 +159,7 @@ def source_setup(step: SourceStep, played: PlayedWaveforms = NOTHING_STORED) -> 
 def meter_setup(wanted: Metering) -> MeterSetup:
     """What the meter is set to."""
     cycles = None if wanted.cycles is None else float(wanted.cycles)
-    return MeterSetup(quantity=wanted.quantity.value, range=wanted.range, cycles=cycles)  # type: ignore[arg-type]
+    return MeterSetup(quantity=cast("Any", wanted.quantity.value), range=_number(wanted.range), cycles=cycles)
 
 
 @dataclass
@@ -281,7 +281,7 @@ def _rate(timebase: Timebase) -> float:
 
 
 def _number(stated: object) -> float | None:
-    return None if stated is None else float(stated)  # type: ignore[arg-type]  # Stated has __float__
+    return None if stated is None else float(cast("SupportsFloat", stated))
 
 
 def _switch(switch: Switch | None) -> bool | None:

@@ -63,7 +63,7 @@ class RunOptions:
             if role not in tuple(Role):
                 raise _unknown(f"the option `instruments` names no role `{role}`", role, tuple(Role))
 
-    def changed(self, **changes: object) -> RunOptions:
+    def changed(self, **changes: Any) -> RunOptions:
         """The same options with some of them replaced.
 
         Raises
@@ -74,7 +74,7 @@ class RunOptions:
         for name in changes:
             if name not in known:
                 raise unknown_option(name, known)
-        return replace(self, **changes)  # type: ignore[arg-type]  # each value is checked when it is made
+        return replace(self, **changes)
 
 
 def unknown_option(name: str, known: Iterable[str]) -> Misuse:

@@ -121,7 +121,7 @@ def _test(kind: np.dtype[np.generic], bound: float, *, rising: bool, strictly: b
     """Whether codes are beyond or, unless `strictly`, on a bound; for integers by a whole code."""
     if kind.kind in "iu":
         whole = math.ceil(round(bound, 9)) if rising != strictly else math.floor(round(bound, 9))
-        limits = np.iinfo(kind)  # type: ignore[type-var]
+        limits = np.iinfo(kind.name)
         if not limits.min <= whole <= limits.max:
             is_beyond = (whole < limits.min) == rising
             return lambda _, flags: flags.fill(is_beyond)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from typing import SupportsFloat, cast
 
 import numpy as np
 
@@ -108,6 +109,6 @@ def _window(timebase: TimebaseSetup) -> Interval:
 
 
 def _misses(area: tuple[tuple[object, object], ...], seen: Interval, window: Interval | None) -> bool:
-    times, levels = ([float(point[axis]) for point in area] for axis in (0, 1))  # type: ignore[arg-type]
+    times, levels = ([float(cast("SupportsFloat", point[axis])) for point in area] for axis in (0, 1))
     beyond = max(levels) <= seen.low or min(levels) >= seen.high
     return beyond or (window is not None and (max(times) <= window.low or min(times) >= window.high))

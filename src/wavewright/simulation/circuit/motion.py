@@ -248,11 +248,10 @@ def _carried(jumps: Complexes, pole: complex, gaps: Floats) -> Complexes:
 
 
 def _add_mode(volts: Floats, pole: complex, states: Complexes, segment: npt.NDArray[np.intp], since: Floats) -> None:
-    near = np.flatnonzero((since < _FORGOTTEN / -pole.real) & (segment > 0))
-    if not near.size:
+    felt = np.flatnonzero((since < _FORGOTTEN / -pole.real) & (segment > 0))
+    if not felt.size:
         return
-    if near.size == since.size:
-        near = slice(None)  # type: ignore[assignment]
+    near: npt.NDArray[np.intp] | slice = slice(None) if felt.size == since.size else felt
     ages, started = since[near], states[segment[near]]
     if pole.imag == 0.0:
         volts[near] += started.real * np.exp(pole.real * ages)

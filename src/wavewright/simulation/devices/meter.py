@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from typing import ClassVar
+from typing import ClassVar, SupportsFloat, cast
 
 import numpy as np
 from pydantic import Field
@@ -175,7 +175,7 @@ class SimulatedMeter(SimulatedInstrument):
         self.clock.advance(seconds)
         kind = self.settings.rows[f"{name}_range"].kind
         if self.settings.of(f"{name}_automatic", 1):
-            limit = float(kind.limit("MAX"))  # type: ignore[arg-type]
+            limit = float(cast("SupportsFloat", kind.limit("MAX")))
             steps = getattr(kind, "steps", ())
             self.settings.put(f"{name}_range", next((step for step in steps if abs(value) <= 1.2 * step), limit))
         span = self.settings.number(f"{name}_range")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import ClassVar
+from typing import ClassVar, SupportsFloat, cast
 
 import numpy as np
 
@@ -58,11 +58,12 @@ class SimulatedSource(SimulatedInstrument):
         """A pulse must be shorter than its period; the upper level must be above the lower one."""
         del number
         settings = self.settings
-        if key == "width" and float(value) >= 1 / settings.number("frequency"):  # type: ignore[arg-type]
+        stated = float(cast("SupportsFloat", value)) if key in ("width", "high", "low") else 0.0
+        if key == "width" and stated >= 1 / settings.number("frequency"):
             raise ScpiError(-221, "the pulse is as long as the period")
-        if key == "high" and float(value) <= settings.number("low"):  # type: ignore[arg-type]
+        if key == "high" and stated <= settings.number("low"):
             raise ScpiError(-221, "HIGH at or below LOW")
-        if key == "low" and float(value) >= settings.number("high"):  # type: ignore[arg-type]
+        if key == "low" and stated >= settings.number("high"):
             raise ScpiError(-221, "LOW at or above HIGH")
         return value
 

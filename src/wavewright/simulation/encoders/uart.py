@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
@@ -45,12 +46,12 @@ def uart_line(
     lead, tail : idle before and after, s.
     inverted : for a line that idles low.
     """
-    make = {"data_bits": data_bits, "parity": parity, "stop_bits": stop_bits, "bit_order": bit_order}
+    make: dict[str, Any] = {"data_bits": data_bits, "parity": parity, "stop_bits": stop_bits, "bit_order": bit_order}
     idle = np.broadcast_to(np.asarray(pauses, dtype=np.float64), (len(data),)) + (stop_bits - int(stop_bits))
     bits: list[int] = []
     times: list[float] = []
     for word, extra in zip(data, idle.tolist(), strict=True):
-        one = character_bits(word, **make)  # type: ignore[arg-type]
+        one = character_bits(word, **make)
         bits += one
         times += [1.0] * (len(one) - 1) + [1.0 + extra]
     levels = np.array([1, *bits, 1], dtype=np.bool_)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from functools import partial
 from typing import Protocol
 
 from wavewright.simulation.scpi.error_queue import TEXTS, error_entry
@@ -159,11 +160,15 @@ def _register_commands(name: str, registers: RegisterSet) -> Iterator[tuple[str,
     root = f"STATus:{name}"
     yield f"{root}[:EVENt]", Command(ask=_done(lambda: str(registers.take_event())))
     yield f"{root}:CONDition", Command(ask=_done(lambda: str(registers.condition)))
+
+    def asked(attribute: str) -> str:
+        return str(getattr(registers, attribute))
+
     for node, attribute in (("ENABle", "enable"), ("PTRansition", "positive"), ("NTRansition", "negative")):
         yield (
             f"{root}:{node}",
             Command(
                 _told(_WIDE_MASK, _setter(registers, attribute)),
-                _done(lambda attribute=attribute: str(getattr(registers, attribute))),  # type: ignore[misc]
+                _done(partial(asked, attribute)),
             ),
         )

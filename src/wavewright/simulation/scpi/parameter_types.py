@@ -9,7 +9,7 @@ import bisect
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, SupportsFloat, cast
 
 from wavewright.simulation.scpi.elements import Element, Form
 from wavewright.simulation.scpi.error_queue import ScpiError
@@ -147,7 +147,8 @@ class NumericParameter:
 
     def write(self, value: Value) -> str:
         """NR1 for whole numbers, NR3 for the others."""
-        return str(int(float(value))) if self.is_integer else number_text(float(value))  # type: ignore[arg-type]
+        number = float(cast("SupportsFloat", value))
+        return str(int(number)) if self.is_integer else number_text(number)
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from typing import SupportsFloat, cast
 
 from wavewright.simulation.scpi.error_queue import ScpiError
 from wavewright.simulation.scpi.headers import full_header
@@ -58,7 +59,7 @@ class Settings:
 
     def number(self, key: str, number: int = 1) -> float:
         """A setting that is a number."""
-        return float(self.of(key, number))  # type: ignore[arg-type]
+        return float(cast("SupportsFloat", self.of(key, number)))
 
     def __contains__(self, key: str) -> bool:
         return key in self.rows
