@@ -72,6 +72,8 @@ def write_batch(folder: Path, count: int = BATCH) -> tuple[float, float]:
 def insert_plainly(connection: Connection[Any], rows: dict[str, list[tuple[Any, ...]]]) -> None:
     """What a script would do that has the rows already."""
     for name, some in rows.items():
+        if not some:
+            continue
         places = ", ".join(["%s"] * len(some[0]))
         connection.cursor().executemany(f"insert into {name} values ({places})".encode(), some)
     connection.commit()

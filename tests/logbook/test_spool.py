@@ -163,7 +163,7 @@ def test_what_waits_for_another_logbook_stays_unless_all_is_wanted(
     assert told.stdout == f"0 runs entered, 0 already present\n2 wait for another logbook: {tmp_path / 'book.sqlite'}\n"
     assert told.status == 0
     told = wavewright("logbook", "forward", *out, "--logbook", tmp_path / "other.sqlite", "--all", "--json")
-    assert told.json == {"entered": 2, "known": 0, "elsewhere": {}, "faults": []}
+    assert told.json == {"entered": 2, "known": 0, "captures": 0, "elsewhere": {}, "faults": []}
 
 
 def test_a_damaged_file_and_one_without_evidence_stay_and_the_others_go(

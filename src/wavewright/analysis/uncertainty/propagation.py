@@ -229,7 +229,7 @@ def with_budget(
 
 
 def _unwrapped(evaluate: Evaluate, value: float) -> Evaluate:
-    """Phases by the turn that is nearest to a value: from 179.9° to −179.9° it is 0.2°."""
+    """Phases by the turn that is nearest to a value: from 179.9 deg to −179.9 deg it is 0.2 deg."""
 
     def nearest(change: Change) -> float | None:
         found = evaluate(change)
