@@ -169,6 +169,8 @@ def refill() -> int:
         text = page.read_text(encoding="utf-8")
         with tempfile.TemporaryDirectory() as folder:
             for shown, printed in printed_beside(Path(folder), text):
+                assert plain(printed), f"{page.name}: nothing is printed where this stands: {shown.text[:60]}"
+                assert shown.text, f"{page.name}: an empty output cannot be distinguished from others"
                 if plain(printed) != plain(shown.text):
                     lines = (line.rstrip() for line in ANSI.sub("", printed).strip().splitlines())
                     text = text.replace(f"```text\n{shown.text}", "```text\n" + "\n".join(lines) + "\n")
