@@ -85,6 +85,8 @@ def measured(folder: Path) -> list[dict[str, Any]]:
     """All that the one run in a folder measured and judged, as its evidence has it."""
     (file,) = folder.glob("*/outcome.json")
     measurements: list[dict[str, Any]] = json.loads(file.read_text(encoding="utf-8"))["measurements"]
+    for one in measurements:
+        one.pop("seconds")  # how long it took
     return measurements
 
 
@@ -109,7 +111,8 @@ def compare(one: Any, other: Any) -> int:
     """How many numbers there are; every one is the same bit for bit."""
     assert without_numbers(one) == without_numbers(other), "the words differ"
     pairs = {place: (first, numbers_in(other)[place]) for place, first in numbers_in(one).items()}
-    assert not {place: pair for place, pair in pairs.items() if pair[0] != pair[1]}, "numbers differ"
+    others = {place: pair for place, pair in pairs.items() if pair[0] != pair[1]}
+    assert not others, f"numbers differ: {others}"
     return len(pairs)
 
 
