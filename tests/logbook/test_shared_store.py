@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import os
 import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -162,6 +163,20 @@ def test_a_store_that_is_away_costs_nothing_and_gets_its_captures_later(tmp_path
         assert book.codes.waiting() == []
     with office(tmp_path, str(blocked)) as book:
         assert recompute(book.outcome(runs[0])).is_same
+
+
+def test_codes_that_another_process_is_about_to_keep_stay_noted(tmp_path: Path) -> None:
+    # given the note of a process that has not yet given its file its name
+    with station(tmp_path, str(tmp_path / "shared")) as book:
+        book.codes.mark_outgoing("a" * 64)
+        assert book.codes.send_waiting() == 0
+        assert book.codes.waiting() == ["a" * 64]
+        book.enter(made())
+        assert book.codes.send_waiting() == 1
+        # a note of a file that is gone does not stay for ever
+        os.utime(book.codes.folder / "outgoing" / ("a" * 64), (0, 0))
+        assert book.codes.send_waiting() == 0
+        assert book.codes.waiting() == []
 
 
 def test_prune_takes_from_a_shared_store_only_where_it_is_told_to(store: str, tmp_path: Path) -> None:

@@ -128,12 +128,15 @@ class CodeStore:
         """
         sent = 0
         for content in self.waiting() if self.shared else ():
-            path = self.path(content)
-            if path.exists():  # else `prune` took it: no run needs it
+            path, mark = self.path(content), self._mark(content)
+            if path.exists():
                 self.shared[0].put(content, path)
                 sent += 1
+            elif _is_new(mark):
+                continue  # another process is about to give the file its name
+            # else `prune` took it: no run needs it
             with _kept(self.folder):
-                self._mark(content).unlink(missing_ok=True)
+                mark.unlink(missing_ok=True)
         return sent
 
     def mark_outgoing(self, content: str) -> None:
@@ -345,6 +348,13 @@ class CollectedShots(Sequence[Capture]):
     def __getitem__(self, index: slice) -> Sequence[Capture]: ...
     def __getitem__(self, index: int | slice) -> Capture | Sequence[Capture]:
         return self._shots[index]
+
+
+def _is_new(mark: Path) -> bool:
+    try:
+        return time.time() - mark.stat().st_mtime < OLD
+    except FileNotFoundError:  # another process has taken it away since
+        return False
 
 
 def _flaw(name: str, file: Path | None, content: str) -> str:
