@@ -20,6 +20,7 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from wavewright.errors import Misuse, StorageFault
 from wavewright.logbook.address import POSTGRESQL, Address
 from wavewright.logbook.network_drive import is_on_network_drive
+from wavewright.logbook.protected_file import ProtectedFile, is_protected
 
 BUSY = 60.0  # s that one process waits for another's transaction
 CONNECTING, SILENCE = 10.0, 30.0  # s until a server that does not answer is taken for absent
@@ -54,6 +55,14 @@ class Database:
         """A connection on which everything read belongs to one moment."""
         with named_database(self.address), self._reader.connect() as connection:
             yield connection
+            driver = connection.connection.driver_connection
+            if isinstance(driver, ProtectedFile) and driver.has_changed():
+                connection.invalidate()
+                raise StorageFault(
+                    "the logbook was written by somebody else while it was read, in a place where you may not write",
+                    where=self.address.shown,
+                    do="read it again, or have write access to its folder",
+                )
 
     @contextmanager
     def writing(self) -> Iterator[Connection]:
@@ -116,6 +125,7 @@ def named_database(address: Address) -> Iterator[None]:
 def _engine(address: Address) -> Engine:
     if address.is_file:
         engine = create_engine(address.url, connect_args={"timeout": BUSY})
+        event.listen(engine, "do_connect", _connect_to_file)
         event.listen(engine, "connect", _set_up_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
         return engine
@@ -158,9 +168,16 @@ def _patience(address: Address) -> dict[str, Any]:
     return {name: value for name, value in ours.items() if name not in address.url.query}
 
 
+def _connect_to_file(dialect: object, record: object, arguments: list[Any], options: dict[str, Any]) -> Any:
+    """A connection for reading alone where the file cannot be written; None: the usual one."""
+    file = Path(arguments[0])
+    return ProtectedFile.connect(file, options) if is_protected(file, options) else None
+
+
 def _set_up_sqlite(connection: Any, record: object) -> None:
     connection.isolation_level = None  # the driver would begin transactions by itself, and too late
-    _keep_journal(connection)
+    if not isinstance(connection, ProtectedFile):
+        _keep_journal(connection)
     for pragma in ("foreign_keys = ON", "synchronous = FULL", "fullfsync = ON"):  # the last as in `durable_files`
         connection.execute(f"PRAGMA {pragma}")
 
@@ -177,6 +194,8 @@ def _keep_journal(connection: sqlite3.Connection) -> None:
         try:
             connection.execute(f"PRAGMA journal_mode = {journal}")
         except sqlite3.OperationalError as fault:
+            if fault.sqlite_errorcode & 0xFF == sqlite3.SQLITE_READONLY:
+                return  # whoever only reads goes on, whoever writes is told so then
             if "locked" not in str(fault) or time.monotonic() > end:
                 raise
             time.sleep(0.01)
