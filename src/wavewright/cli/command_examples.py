@@ -59,6 +59,7 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "run": (
             "wavewright run recipes/end_of_line.yaml --bench sim/bench.yaml --serial VC204-0017 --yes",
             "wavewright run recipes/rail_ripple.yaml --serials sim/lot.txt --batch-name lot-7 --yes",
+            "wavewright run recipes/end_of_line.yaml --bench sim/bench.yaml --yes --times",
         ),
         "schema": ("wavewright schema recipe",),
         "simulate": ("wavewright simulate sim/bench.yaml --write-bench live.yaml",),

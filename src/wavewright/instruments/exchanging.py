@@ -12,7 +12,7 @@ again nor explained itself.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import contextmanager
 from typing import TypeVar
 
 from wavewright.errors import BadAnswer, LinkLost, Misuse, NoAnswer, WireFault
@@ -23,6 +23,7 @@ from wavewright.instruments.connection import Connect, Connection
 from wavewright.instruments.deadlines import Allowance, Deadline
 from wavewright.instruments.dialogue import Dialogue
 from wavewright.instruments.error_queue import listed
+from wavewright.instruments.spent_time import Part, SpentTime
 from wavewright.instruments.status import Status
 from wavewright.instruments.visa_faults import named_faults
 from wavewright.instruments.wire_log import WireLog
@@ -49,6 +50,7 @@ class Exchanging:
     ----------
     status : the instrument's error queue and event register.
     allow : called before each message; raises where the time of a whole run is used up.
+    times : the account of where time goes; a run gives all its links the same.
     """
 
     def __init__(
@@ -64,6 +66,7 @@ class Exchanging:
         self.resource, self.name, self.manners = resource, name or resource, manners or WireSettings()
         self.identity = ""
         self.allow: Callable[[], None] = _always
+        self.times = SpentTime()
         self._pause = pause
         self._open_query = ""  # sent, and its answer not read to the end
         self._lost = ""  # why the instrument does not recover, once that is known
@@ -74,9 +77,11 @@ class Exchanging:
         self._connection = Connection(connect, self._dialogue, resource=resource)
         self._connection.open(self.manners.connect_timeout)
 
-    def within(self, seconds: float) -> AbstractContextManager[None]:
+    @contextmanager
+    def within(self, seconds: float) -> Iterator[None]:
         """Inside the block all that is exchanged has this many seconds together, whatever fails and is recovered."""
-        return self._allowance.within(seconds)
+        with self.times.on(Part.ANSWERS), self._allowance.within(seconds):
+            yield
 
     def end_with(self, moment: Deadline, *, allow: Callable[[], None]) -> None:
         """Exchange nothing after a moment, but what is urgent.

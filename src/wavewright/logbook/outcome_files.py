@@ -44,6 +44,7 @@ def outcome_as_json(outcome: Outcome) -> dict[str, Any]:
         "seed": outcome.seed,
         "draw": outcome.draw,
         "simulated": outcome.is_simulated,
+        "times": dict(outcome.times),
         "measurements": [measurement_as_json(one) for one in outcome.measurements],
         "identities": dict(outcome.identities),
         "versions": dict(outcome.versions),
@@ -76,6 +77,7 @@ def outcome_from_json(plain: Mapping[str, Any]) -> Outcome:
         measurements=tuple(measurement_from_json(one) for one in plain["measurements"]),
         corrections=Origin(**plain["corrections"]) if "corrections" in plain else None,
         calibrations={name: CalibrationNote(**note) for name, note in plain.get("calibrations", {}).items()},
+        times=plain.get("times", {}),
     )
 
 
@@ -146,6 +148,7 @@ def measurement_as_json(one: MeasurementOutcome) -> dict[str, Any]:
         "read_back": dict(one.read_back),
         "cross_checks": [asdict(check) for check in one.cross_checks],
         "seconds": one.seconds,
+        "times": dict(one.times),
     }
 
 
@@ -157,6 +160,7 @@ def measurement_from_json(plain: Mapping[str, Any]) -> MeasurementOutcome:
         remarks=tuple(plain["remarks"]),
         cross_checks=tuple(CrossCheck(**check) for check in plain["cross_checks"]),
         seconds=plain.get("seconds"),  # outcomes of before do not say it
+        times=plain.get("times", {}),
     )
 
 

@@ -164,6 +164,7 @@ class MeasurementForm(TypedDict):
     read_back: dict[Word, Setting]
     cross_checks: list[CrossCheckForm]
     seconds: NotRequired[Number | None]
+    times: NotRequired[dict[Word, Number]]
 
 
 class OriginForm(TypedDict):
@@ -208,6 +209,7 @@ class OutcomeForm(TypedDict):
     profiles: dict[Word, OriginForm]
     corrections: NotRequired[OriginForm]
     calibrations: NotRequired[dict[Word, CalibrationForm]]
+    times: NotRequired[dict[Word, Number]]
 
 
 class LineForm(TypedDict):

@@ -9,9 +9,10 @@ from wavewright.judgement.decision import CONFORMANCE, show_probability
 from wavewright.judgement.shown import RECORD_ONLY, acceptable, last_digit, show_reach, show_reading
 from wavewright.judgement.verdict import Verdict
 from wavewright.quantities import show_quantity
-from wavewright.reporting.console_table import console_table
+from wavewright.reporting.console_table import console_table, plain_cells
 from wavewright.reporting.readings_on_screen import STYLES, print_readings
 from wavewright.running.readings_table import NOTHING, SIMULATED_BENCH, on_which_bench, reading_rows
+from wavewright.running.time_spent import shown_seconds, time_line, time_rows
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -150,6 +151,24 @@ def print_statistics(outcome: Outcome, console: Console) -> None:
         shown = [NOTHING if value is None else show_quantity(value, found.unit, uncertainty=known) for value in values]
         table.add_row(name, str(found.count), *shown, _trend(found.trend, found.unit))
     console.print(table if table.row_count else "no measurement has more than one shot")
+
+
+def print_times(outcome: Outcome, console: Console) -> None:
+    """Where the seconds went: one line for the whole run, and a row per measurement."""
+    from rich.text import Text
+
+    whole = sum(outcome.times.values())
+    if not outcome.times:
+        console.print("the run does not say where its time went")
+        return
+    parts = [part for part, spent in outcome.times.items() if spent]
+    numbers = (*parts, "together")
+    table = console_table(("measurement", *numbers), right=numbers)
+    for label, times in time_rows(outcome):
+        spent = [*(times.get(part, 0.0) for part in parts), sum(times.values())]
+        table.add_row(*plain_cells(label, *(shown_seconds(one, whole) for one in spent)))
+    console.print(table)
+    console.print(Text(f"time: {time_line(outcome.times)}"), soft_wrap=True)
 
 
 def _trend(trend: ShotTrend | None, unit: str) -> str:

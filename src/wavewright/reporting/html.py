@@ -30,6 +30,7 @@ from wavewright.running.readings_table import (
     shown_verdict,
 )
 from wavewright.running.result import MeasurementOutcome, Result
+from wavewright.running.time_spent import time_line
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -113,6 +114,7 @@ def _environment() -> Environment:
         shown_point=shown_point, shown_setting=shown_setting,
         budget_rows=budget_rows, budget_lines=budget_lines, BUDGET_HEADINGS=BUDGET_HEADINGS, joined_over=joined_over,
         shown_verdict=shown_verdict, on_which_bench=on_which_bench, chart_script=chart_script, chart_style=chart_style,
+        time_line=time_line,
         NOTHING=NOTHING, POLICY=PLACE, HEADINGS=HEADINGS, REMARKS=REMARKS,
     )  # fmt: skip
     return environment

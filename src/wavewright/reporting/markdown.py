@@ -8,6 +8,7 @@ from wavewright.judgement.verdict import Verdict
 from wavewright.reporting.catalogue import report_format
 from wavewright.running.outcome import Outcome
 from wavewright.running.readings_table import HEADINGS, NOT_JUDGED, ReadingRow, on_which_bench, reading_rows
+from wavewright.running.time_spent import time_line
 
 
 @report_format("markdown", ".md")
@@ -18,6 +19,7 @@ def markdown(outcome: Outcome) -> str:
         ("serial", outcome.serial),
         ("operator", outcome.operator),
         ("started", f"{outcome.started:%Y-%m-%d %H:%M:%S} UTC"),
+        ("time", time_line(outcome.times)),
         ("corrections", outcome.corrections.file if outcome.corrections else ""),
         *((f"calibration of {name}", note.words) for name, note in outcome.calibrations.items()),
     ]

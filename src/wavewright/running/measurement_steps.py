@@ -10,6 +10,7 @@ from wavewright.errors import BadAnswer, NoAnswer, NotMeasurable, WavewrightErro
 from wavewright.instruments.profile import Assignment
 from wavewright.instruments.setups import DigitizerSetup
 from wavewright.instruments.source import as_played, source_assignments
+from wavewright.instruments.spent_time import Part
 from wavewright.instruments.supply import supply_assignments
 from wavewright.instruments.vocabulary import Role
 from wavewright.recipe.measurement import Measurement
@@ -63,7 +64,8 @@ def measure_one(
             raise
         raise CutShort(fault, partial(_cut_short, found, record, fault, evaluation, measurement)) from fault
     said = (*_kept(measurement, looked_at), *_tripped(measurement, context))
-    results = evaluation.results()
+    with context.times.on(Part.EVALUATION):
+        results = evaluation.results()
     checks = cross_checks(bench.digitizer, results) if context.is_cross_checked else ()
     bench.check_restarts()  # the last messages may have gone to one that had lost its settings
     done = _without_results(measurement, found, record)
@@ -90,7 +92,8 @@ def prepare_measurement(
     found = FoundSettings(goal.setup, ())
     if goal.is_automatic:
         _stimulate(measurement.stimulus, context, record)
-        found = find_settings(goal, bench.digitizer, step=context.progress.step)
+        with context.times.on(Part.EVALUATION):  # of the trial records; what is exchanged for them is counted as such
+            found = find_settings(goal, bench.digitizer, step=context.progress.step)
     context.progress.step("setting the digitizer")
     configure(bench.digitizer, found.setup, record)
     if measurement.trigger.mode == "auto" and not goal.is_automatic:
@@ -117,7 +120,8 @@ def _learn_facts(measurement: Measurement, setup: DigitizerSetup, context: RunCo
     record.facts |= _facts(measurement, setup, record.used, context)
     if measurement.trigger.mode == "auto" or not measurement.stimulus:
         known = {**record.used, **record.facts}
-        seen = look_for_aliases(measurement, setup, known, digitizer, step=context.progress.step)
+        with context.times.on(Part.EVALUATION):
+            seen = look_for_aliases(measurement, setup, known, digitizer, step=context.progress.step)
         if seen:
             record.facts |= seen
             configure(digitizer, setup, record)
@@ -186,10 +190,11 @@ def _take_shots(measurement: Measurement, evaluation: Evaluation, context: RunCo
     for number in range(measurement.shots):
         shot, tries = wanted_shot(measurement, context, record)
         looked_at += tries
-        with context.shielded():
-            context.store.keep(measurement.label, shot.capture)
-        context.references.offer(measurement, shot)
-        context.store.read(measurement.label, evaluation.add(shot, shielded=context.shielded))
+        with context.times.on(Part.EVALUATION):
+            with context.shielded():
+                context.store.keep(measurement.label, shot.capture)
+            context.references.offer(measurement, shot)
+            context.store.read(measurement.label, evaluation.add(shot, shielded=context.shielded))
         context.progress.shot(number + 1)
     return looked_at
 
@@ -204,9 +209,11 @@ def wanted_shot(measurement: Measurement, context: RunContext, record: SettingsR
     wanted, begin, tries = measurement.keep_if, context.elapsed(), 0
     while True:
         context.check()
-        shot = ExaminedShot(_shot(measurement, context, record), measurement)
+        capture = _shot(measurement, context, record)
+        with context.times.on(Part.EVALUATION):
+            shot = ExaminedShot(capture, measurement)
+            unmet = shot.unmet(wanted.conditions) if wanted is not None else ()
         tries += 1
-        unmet = shot.unmet(wanted.conditions) if wanted is not None else ()
         if wanted is None or not unmet:
             return shot, tries
         context.progress.step(f"examined {tries} shots, none meets the condition yet")

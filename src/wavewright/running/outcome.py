@@ -79,6 +79,8 @@ class Outcome:
     folder : where the evidence lies; None where none was kept.
     id : in the logbook; empty where it is in none.
     waits_in : file of the spool, where the logbook was away; None where it was not.
+    times : where the seconds went from the beginning until outputs were confirmed off, by part; they sum to the whole.
+        Empty in outcomes of before that was kept, and of runs that were killed.
     """
 
     title: str
@@ -104,6 +106,7 @@ class Outcome:
     waits_in: Path | None = None
     corrections: Origin | None = None
     calibrations: Mapping[str, CalibrationNote] = field(default_factory=dict)
+    times: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def origins(self) -> tuple[Origin, ...]:

@@ -136,6 +136,7 @@ class MeasurementOutcome:
     remarks : what the operator should know: differences of the two, what auto range chose.
     error : why no reading came about; empty where some did.
     seconds : how long it took on the bench; None in outcomes of before that was kept.
+    times : the same by the part that it was spent on, s; they sum to it. Empty in outcomes of before that was kept.
     """
 
     name: str
@@ -149,6 +150,7 @@ class MeasurementOutcome:
     error: str = ""
     cross_checks: tuple[CrossCheck, ...] = ()
     seconds: float | None = None
+    times: Mapping[str, float] = field(default_factory=dict)
 
     def __repr__(self) -> str:
         found = self.error.split("\n", 1)[0] or self.verdict or "not judged"

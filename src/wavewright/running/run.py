@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -30,6 +30,7 @@ from wavewright.instruments import waits
 from wavewright.instruments.bench import open_bench
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.simulated import fresh_draw, say_simulated
+from wavewright.instruments.spent_time import Part, SpentTime, difference
 from wavewright.instruments.vocabulary import Role
 from wavewright.instruments.wire_log import WireLog
 from wavewright.judgement.verdict import Verdict
@@ -51,6 +52,7 @@ from wavewright.running.run_context import (
     Logged,
     RunContext,
     Silent,
+    TimedOperator,
     Unattended,
     caution_text,
 )
@@ -154,7 +156,8 @@ def carry_out(
     An error that comes once the store has begun has, in `outcome`, what the run brought until then.
     """
     recipe, bench, options, chosen = prepared.recipe, prepared.bench, prepared.options, prepared.chosen
-    into, person = store or InMemory(), options.desk or Unattended()
+    times = SpentTime(elapsed)
+    into, person = store or InMemory(), TimedOperator(options.desk or Unattended(), times)
     drawn = draw_of(bench, seed=options.seed, draw=options.draw)
     started, names = now(), list(chosen.names.values())
     inputs = {channel.input for measurement in recipe for channel in measurement.channels.values()}
@@ -185,11 +188,12 @@ def carry_out(
             measurements=(*measurements, *(one.outcome() for one in cut_short)),
             error=error,
             captures=into.captures if isinstance(into, InMemory) else {},
+            times=times.so_far(),
         )
 
     signals = interruptible(say=person.say) if interruption is None else nullcontext(interruption)
     with naming_outcome(outcome), signals as taken:
-        into.begin(outcome(""), size=record_size(recipe, chosen))
+        into.begin(replace(outcome(""), times={}), size=record_size(recipe, chosen))
         if not options.batch:  # the units of a batch have one set-up: who starts it says this once
             for one in prepared.fitness:
                 person.say(one.told)
@@ -211,13 +215,15 @@ def carry_out(
             into.identified(identities)
             limit = TimeLimit(recipe.time_limit if options.time_limit is None else options.time_limit)
             limit.govern(opened)
+            for instrument in opened.instruments.values():
+                instrument.link.times = times
             context = RunContext(
                 bench=opened,
                 attenuations=chosen.attenuations,
                 operator=limit.asking(person),
                 progress=Logged(options.progress or Silent()),
                 store=into,
-                pause=limit.pausing(pause),
+                pause=timed(limit.pausing(pause), times),
                 elapsed=elapsed,
                 check=_both(taken.check, limit.check),
                 references=prepared.references,
@@ -225,6 +231,7 @@ def carry_out(
                 shielded=taken.shielded,
                 standing=standing_of(bench, chosen, now),
                 is_cross_checked=options.cross_check or recipe.cross_check,
+                times=times,
             )
             error = _measure_all(recipe, context, taken, measurements, cut_short, stop_at_first=options.stop_at_first)
     return outcome(error)
@@ -252,6 +259,16 @@ def versions() -> dict[str, str]:
 def standing_of(bench: BenchFile, chosen: Selection, now: Callable[[], datetime]) -> Callable[[Role], dict[Doubt, str]]:
     """What the bench itself says against the readings of an instrument, by its role, whenever it is asked."""
     return lambda role: standing_doubts(bench.instruments[chosen.names[role]], chosen.profiles[role], now=now())
+
+
+def timed(pause: Callable[[float], None], times: SpentTime) -> Callable[[float], None]:
+    """The same pause, which is counted."""
+
+    def counted(seconds: float) -> None:
+        with times.on(Part.PAUSES):
+            pause(seconds)
+
+    return counted
 
 
 def _both(*checks: Callable[[], None]) -> Callable[[], None]:
@@ -325,7 +342,7 @@ def _measured(
     measurement: Measurement, context: RunContext, *, is_placed: bool
 ) -> tuple[Callable[[], MeasurementOutcome], WavewrightError | None]:
     """The measurement, or its outcome `error` and why, if it was interrupted and the next one may do better."""
-    record, begun = SettingsRecord(), context.elapsed()
+    record, before = SettingsRecord(), context.times.so_far()
     try:
         done = measure_one(measurement, context, record, is_placed=is_placed)
     except PASSING as fault:
@@ -337,15 +354,26 @@ def _measured(
             read_back=record.used,
             remarks=record.differences,
             error=str(fault),
-            seconds=context.elapsed() - begun,
         )
+        nothing = _timed(nothing, before, context)
         return lambda: nothing, fault
     except CutShort as broken:
+        spent, results = difference(context.times.so_far(), before), broken.outcome
+        broken.outcome = lambda: _with_times(results(), spent)
         if isinstance(broken.fault, PASSING):
             return broken.outcome, broken.fault
         raise
-    timed = replace(done, seconds=context.elapsed() - begun)
-    return lambda: timed, None
+    whole = _timed(done, before, context)
+    return lambda: whole, None
+
+
+def _timed(done: MeasurementOutcome, before: Mapping[str, float], context: RunContext) -> MeasurementOutcome:
+    """The measurement with where its time went since then."""
+    return _with_times(done, difference(context.times.so_far(), before))
+
+
+def _with_times(done: MeasurementOutcome, spent: Mapping[str, float]) -> MeasurementOutcome:
+    return replace(done, seconds=sum(spent.values()), times=spent)
 
 
 def _corrections(bench: BenchFile) -> Origin | None:

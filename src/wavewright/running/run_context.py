@@ -9,6 +9,8 @@ from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol, TextIO, runtime_checkable
 
+from wavewright.instruments.spent_time import Part, SpentTime
+
 if TYPE_CHECKING:
     from wavewright.analysis.reading import Doubt, Reading
     from wavewright.instruments.bench import Bench
@@ -47,6 +49,22 @@ class Unattended:
     def say(self, text: str) -> None:
         """Show the text."""
         self._say(text)
+
+
+class TimedOperator:
+    """An operator whose answers are waited for, and that is counted."""
+
+    def __init__(self, person: Operator, times: SpentTime) -> None:
+        self._person, self._times = person, times
+
+    def confirm(self, text: str) -> None:
+        """Show a text and return when it has been confirmed."""
+        with self._times.on(Part.PEOPLE):
+            self._person.confirm(text)
+
+    def say(self, text: str) -> None:
+        """Show a text that asks for nothing."""
+        self._person.say(text)
 
 
 def caution_text(cautions: Sequence[str]) -> str:
@@ -191,6 +209,7 @@ class RunContext:
     played : the stored waveforms that the source plays.
     shielded : a block that no signal interrupts.
     standing : what the bench itself says now against the readings of the instrument with a role.
+    times : where the time of the run goes.
     """
 
     bench: Bench
@@ -206,3 +225,4 @@ class RunContext:
     played: PlayedWaveforms = field(default_factory=dict)
     shielded: Callable[[], AbstractContextManager[None]] = nullcontext
     standing: Callable[[Role], Mapping[Doubt, str]] = lambda role: {}
+    times: SpentTime = field(default_factory=SpentTime)

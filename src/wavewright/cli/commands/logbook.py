@@ -99,7 +99,7 @@ def show(
     """Show one run in full; the exit status is that of its verdict."""
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.outcome_files import outcome_as_json
-    from wavewright.reporting.console import print_outcome, print_statistics
+    from wavewright.reporting.console import print_outcome, print_statistics, print_times
 
     with Logbook.existing(logbook) as book:
         outcome = book.outcome(run)
@@ -109,6 +109,8 @@ def show(
         print_outcome(outcome, console())
         if statistics:
             print_statistics(outcome, console())
+        if outcome.times:
+            print_times(outcome, console())
     return outcome.verdict.exit_status
 
 

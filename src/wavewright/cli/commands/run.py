@@ -99,6 +99,9 @@ def run(
     statistics: Annotated[
         bool, typer.Option("--statistics", help="Show the statistics over the shots of each result.")
     ] = False,
+    times: Annotated[
+        bool, typer.Option("--times", help="Show where the time went: trigger, answers, transfer, evaluation, people.")
+    ] = False,
     picture: PictureAt = None,
     as_json: AsJson = False,
 ) -> int:
@@ -164,7 +167,7 @@ def run(
             return _run_batch(
                 wanted.name, run_one, where, serials, BatchOptions(lot, pattern, repeat_passed, stop_after), out=out,
                 simulated=there.is_simulated, desk=desk, as_json=as_json,
-                say_fitness=partial(_say_fitness, wanted, there, options, desk), picture=picture,
+                say_fitness=partial(_say_fitness, wanted, there, options, desk), picture=picture, times=times,
             )  # fmt: skip
         outcome = run_one(serial)
     except (WavewrightError, Interrupted) as fault:
@@ -176,14 +179,14 @@ def run(
             raise
         if isinstance(fault, OutputMayBeOn):  # nobody is to read a table before this, and after it once more
             desk.say(str(fault))
-        _show(fault.outcome, statistics=statistics, as_json=as_json)
+        _show(fault.outcome, statistics=statistics, times=times, as_json=as_json)
         if isinstance(fault, Interrupted):
             desk.say(f"{fault}: {AGAIN}")
             return fault.outcome.verdict.exit_status
         raise
     finally:
         desk.close()
-    _show(outcome, statistics=statistics, as_json=as_json, picture=picture)
+    _show(outcome, statistics=statistics, times=times, as_json=as_json, picture=picture)
     if keep_as is not None:
         keep_golden(outcome, keep_as)
     if outcome.error in {str(Interrupted(number)) for number in STOP_SIGNALS}:
@@ -199,10 +202,10 @@ def _say_fitness(recipe: Recipe, bench: BenchFile, options: RunOptions, desk: Op
         desk.say(one.told)
 
 
-def _show(outcome: Outcome, *, statistics: bool, as_json: bool, picture: str | None = None) -> None:
+def _show(outcome: Outcome, *, statistics: bool, times: bool, as_json: bool, picture: str | None = None) -> None:
     """What a run brought; a picture that cannot be drawn is said, and does not change what the run found."""
     from wavewright.logbook.outcome_files import outcome_as_json
-    from wavewright.reporting.console import print_outcome, print_statistics
+    from wavewright.reporting.console import print_outcome, print_statistics, print_times
 
     if as_json:
         waits = {} if outcome.waits_in is None else {"waits_in": str(outcome.waits_in)}
@@ -211,6 +214,8 @@ def _show(outcome: Outcome, *, statistics: bool, as_json: bool, picture: str | N
         print_outcome(outcome, console())
         if statistics:
             print_statistics(outcome, console())
+        if times:
+            print_times(outcome, console())
     if picture is not None:
         try:
             show_outcome_pictures(outcome, picture, as_json=as_json)
@@ -231,11 +236,13 @@ def _run_batch(
     as_json: bool,
     say_fitness: Callable[[], None],
     picture: str | None,
+    times: bool,
 ) -> int:
     from wavewright.logbook.batch_run import run_batch
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.delivery import forward_waiting
     from wavewright.logbook.queries import Filter, entries
+    from wavewright.logbook.studies.times import times_of_runs
     from wavewright.reporting.batch import study_batch
     from wavewright.running.interruption import interruptible
 
@@ -260,18 +267,19 @@ def _run_batch(
             simulated=simulated, desk=line,
         )  # fmt: skip
         with signals.shielded():
-            study = None
+            study = spent = None
             try:
                 forward_waiting(book, out, say=say)
                 there = {entry.id for entry in entries(book, Filter(recipe=recipe, batch=how.name))}
                 ids = [run for run, _, _ in done.runs if run in there]
                 study = study_batch(book, ids=ids) if ids else None
+                spent = times_of_runs(book, Filter(recipe=recipe, batch=how.name)) if ids and times else None
             except StorageFault as fault:
                 say(f"no study of the batch: {str(fault).splitlines()[0]}")
     if as_json:
-        print_json(summary_json(study, done))
+        print_json({**summary_json(study, done), **({} if spent is None else {"times": dict(spent.plain)})})
     else:
-        print(*summary_lines(study, done), sep="\n")
+        print(*summary_lines(study, done), *(() if spent is None else spent.lines), sep="\n")
     if done.fault is not None:
         say(f"{done.fault}\nthe batch was interrupted; the same command with --batch-name {how.name} resumes it")
     return done.verdict.exit_status
