@@ -27,7 +27,6 @@ from wavewright.instruments.profile import Assignment, Profile
 from wavewright.instruments.samples import codes_of, sample_type
 from wavewright.instruments.scaling import Axes, axes_from_settings, told_axes
 from wavewright.instruments.setting import fill
-from wavewright.instruments.spent_time import Part
 from wavewright.instruments.vocabulary import Role
 from wavewright.waveform import Capture, Codes, Waveform
 
@@ -266,8 +265,7 @@ class Digitizer(Instrument):
         form = grammar.formats[self._format]
         if grammar.scale.told_in == "dif":
             return self._fetch_dif(name, one)
-        with self.link.times.on(Part.TRANSFER):
-            data = self._fetch_bytes(one.input, form)
+        data = self._fetch_bytes(one.input, form)
         axes = self._axes(one, form, data)
         with self.link.naming(grammar.fetch[-1]):
             codes = self.profile.dialect.codes(codes_of(data[grammar.scale.head :], form, invalid=grammar.invalid))
@@ -285,10 +283,9 @@ class Digitizer(Instrument):
     def _fetch_dif(self, name: str, one: InputSetup) -> Waveform:
         """Scale and time axis are in the answer itself."""
         *before, query = (fill(message, {"input": one.input}) for message in self.profile.grammar.waveform.fetch)
-        with self.link.times.on(Part.TRANSFER):
-            for message in before:
-                self.link.write(message)
-            answer = self.link.ask_expression(query, timeout=self._patience)
+        for message in before:
+            self.link.write(message)
+        answer = self.link.ask_expression(query, timeout=self._patience)
         wave = dif_waveform(answer, one.input, where=self.link.where)
         self._check_length(wave.codes, name)
         return replace(wave, gain=wave.gain * one.attenuation, offset=wave.offset * one.attenuation, name=name)
@@ -315,8 +312,7 @@ class Digitizer(Instrument):
         for message in before:
             self.link.write(message)
         if grammar.block == "none" and form.samples == "ascii":
-            text = self.link.ask(query, timeout=self._patience)
-            return np.frombuffer(text.encode(), dtype=np.uint8)
+            return self.link.ask_samples(query, timeout=self._patience)
         if grammar.block == "none":
             return self.link.ask_bytes(query, count * sample_type(form).itemsize, timeout=self._patience)
         return self.link.ask_block(query, timeout=self._patience, silence=grammar.silence, newline=grammar.newline)

@@ -13,6 +13,7 @@ from wavewright.instruments.block_reader import Bytes, read_bare_bytes, read_blo
 from wavewright.instruments.deadlines import Deadline
 from wavewright.instruments.exchanging import AT_ONCE, Exchanging
 from wavewright.instruments.expression_reader import read_expression
+from wavewright.instruments.spent_time import Part
 from wavewright.instruments.wires import Wire
 
 T = TypeVar("T")
@@ -78,7 +79,8 @@ class Link(Exchanging):
             self._dialogue.received_block(head, data)
             return data
 
-        return self._exchange(message, read, timeout=timeout, repeatable=False)
+        with self.times.on(Part.TRANSFER):
+            return self._exchange(message, read, timeout=timeout, repeatable=False)
 
     def ask_expression(self, message: str, *, timeout: float | None = None) -> bytes:
         """An expression in parentheses, blocks in it included, without its terminator (SCPI-99 volume 3)."""
@@ -88,7 +90,13 @@ class Link(Exchanging):
             self._dialogue.received_block(b"", np.frombuffer(expression, dtype=np.uint8))
             return expression
 
-        return self._exchange(message, read, timeout=timeout, repeatable=False)
+        with self.times.on(Part.TRANSFER):
+            return self._exchange(message, read, timeout=timeout, repeatable=False)
+
+    def ask_samples(self, message: str, *, timeout: float | None = None) -> Bytes:
+        """Samples that come as text, without a block around them: the text, shape (bytes,)."""
+        with self.times.on(Part.TRANSFER):
+            return np.frombuffer(self.ask(message, timeout=timeout).encode(), dtype=np.uint8)
 
     def ask_bytes(self, message: str, count: int, *, timeout: float | None = None) -> Bytes:
         """`count` bytes that come without any header, shape (count,)."""
@@ -98,7 +106,8 @@ class Link(Exchanging):
             self._dialogue.received_block(b"", data)
             return data
 
-        return self._exchange(message, read, timeout=timeout, repeatable=False)
+        with self.times.on(Part.TRANSFER):
+            return self._exchange(message, read, timeout=timeout, repeatable=False)
 
     def ask_as(
         self, convert: Callable[[str], T], message: str, *, timeout: float | None = None, repeatable: bool = True
