@@ -9,7 +9,7 @@ from contextlib import suppress
 
 import pytest
 
-from wavewright.instruments.spent_time import Part, SpentTime, difference
+from wavewright.instruments.spent_time import TimePart, SpentTime, difference
 
 
 class Clock:
@@ -31,25 +31,25 @@ def clock() -> Clock:
 def test_each_instant_belongs_to_the_innermost_part_and_the_parts_sum_to_the_whole(clock: Clock) -> None:
     times = SpentTime(clock)
     clock.passes(0.5)
-    with times.on(Part.EVALUATION):
+    with times.on(TimePart.EVALUATION):
         clock.passes(1.0)
-        with times.on(Part.ANSWERS):
+        with times.on(TimePart.ANSWERS):
             clock.passes(0.125)
         clock.passes(2.0)
-    with times.on(Part.PEOPLE):
+    with times.on(TimePart.PEOPLE):
         clock.passes(8.0)
     spent = times.so_far()
     assert spent == {
-        Part.TRIGGER: 0, Part.ANSWERS: 0.125, Part.TRANSFER: 0, Part.EVALUATION: 3.0, Part.PEOPLE: 8.0, Part.PAUSES: 0,
-        Part.REST: 0.5,
+        TimePart.TRIGGER: 0, TimePart.ANSWERS: 0.125, TimePart.TRANSFER: 0, TimePart.EVALUATION: 3.0, TimePart.PEOPLE: 8.0, TimePart.PAUSES: 0,
+        TimePart.REST: 0.5,
     }  # fmt: skip
     assert sum(spent.values()) == clock.now - 1000.0
 
 
-@pytest.mark.parametrize("outer", [Part.TRIGGER, Part.TRANSFER])
-def test_a_query_that_waits_for_the_trigger_or_brings_a_record_is_not_an_answer(clock: Clock, outer: Part) -> None:
+@pytest.mark.parametrize("outer", [TimePart.TRIGGER, TimePart.TRANSFER])
+def test_a_query_that_waits_for_the_trigger_or_brings_a_record_is_not_an_answer(clock: Clock, outer: TimePart) -> None:
     times = SpentTime(clock)
-    with times.on(outer), times.on(Part.ANSWERS):
+    with times.on(outer), times.on(TimePart.ANSWERS):
         clock.passes(0.25)
     assert times.so_far()[outer] == 0.25
 
@@ -58,14 +58,14 @@ def test_a_part_ends_with_its_block_also_after_a_fault(clock: Clock) -> None:
     times = SpentTime(clock)
 
     def wait() -> None:
-        with times.on(Part.TRIGGER):
+        with times.on(TimePart.TRIGGER):
             clock.passes(0.25)
             raise RuntimeError("cable pulled")
 
     with pytest.raises(RuntimeError):
         wait()
     clock.passes(0.5)
-    assert (times.so_far()[Part.TRIGGER], times.so_far()[Part.REST]) == (0.25, 0.5)
+    assert (times.so_far()[TimePart.TRIGGER], times.so_far()[TimePart.REST]) == (0.25, 0.5)
 
 
 @pytest.mark.parametrize("reading", range(5))
@@ -81,9 +81,9 @@ def test_a_signal_while_the_clock_is_read_counts_nothing_twice(clock: Clock, rea
 
     def work() -> None:
         clock.passes(0.5)
-        with times.on(Part.EVALUATION):
+        with times.on(TimePart.EVALUATION):
             clock.passes(1.0)
-            with times.on(Part.ANSWERS):
+            with times.on(TimePart.ANSWERS):
                 clock.passes(2.0)
             clock.passes(4.0)
 
@@ -100,8 +100,8 @@ def test_difference_of_two_moments_is_what_lay_between(clock: Clock) -> None:
     times = SpentTime(clock)
     clock.passes(1.0)
     before = times.so_far()
-    with times.on(Part.PAUSES):
+    with times.on(TimePart.PAUSES):
         clock.passes(0.25)
     clock.passes(0.125)
     spent = difference(times.so_far(), before)
-    assert (spent[Part.PAUSES], spent[Part.REST], sum(spent.values())) == (0.25, 0.125, 0.375)
+    assert (spent[TimePart.PAUSES], spent[TimePart.REST], sum(spent.values())) == (0.25, 0.125, 0.375)

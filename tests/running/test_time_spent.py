@@ -8,7 +8,7 @@ from collections.abc import Callable
 import pytest
 
 from tests.running.conftest import POWERED
-from wavewright.instruments.spent_time import Part
+from wavewright.instruments.spent_time import TimePart
 from wavewright.running.outcome import Outcome
 from wavewright.running.time_spent import BETWEEN, time_line, time_rows
 
@@ -38,8 +38,8 @@ class Bench:
 def test_people_and_pauses_are_told_apart_and_nothing_else_passes(run_text: Run) -> None:
     slow = Bench()
     found = run_text(POWERED, desk=slow, pause=slow.pause, elapsed=slow.elapsed)
-    assert found.times[Part.PEOPLE] == 8.0
-    assert found.times[Part.PAUSES] == pytest.approx(0.1)
+    assert found.times[TimePart.PEOPLE] == 8.0
+    assert found.times[TimePart.PAUSES] == pytest.approx(0.1)
     assert sum(found.times.values()) == pytest.approx(slow.now) == pytest.approx(8.1)
     (one,) = found.measurements
     assert one.seconds == pytest.approx(sum(one.times.values())) == pytest.approx(8.1)
@@ -51,13 +51,15 @@ def test_the_parts_sum_to_the_whole_and_the_rows_to_the_parts(run_text: Run) -> 
     took = time.monotonic() - begin
     whole = sum(found.times.values())
     assert 0 < whole <= took
-    assert list(found.times) == list(Part)
+    assert list(found.times) == list(TimePart)
     assert min(found.times.values()) >= 0
     # an exchange with an instrument, a record and its evaluation cannot take no time at all
-    assert all(found.times[part] > 0 for part in (Part.TRIGGER, Part.ANSWERS, Part.TRANSFER, Part.EVALUATION))
+    assert all(
+        found.times[part] > 0 for part in (TimePart.TRIGGER, TimePart.ANSWERS, TimePart.TRANSFER, TimePart.EVALUATION)
+    )
     rows = dict(time_rows(found))
     assert list(rows) == ["powered", "again", BETWEEN]
-    for part in Part:
+    for part in TimePart:
         assert sum(times[part] for times in rows.values()) == pytest.approx(found.times[part])
     assert [one.seconds for one in found.measurements] == [
         pytest.approx(sum(one.times.values())) for one in found.measurements
@@ -70,7 +72,7 @@ def test_a_measurement_that_ends_with_an_error_says_its_times_too(run_text: Run)
     )
     (one,) = run_text(never).measurements
     assert "no trigger" in one.error
-    assert one.times[Part.TRIGGER] > 0
+    assert one.times[TimePart.TRIGGER] > 0
     assert one.seconds == pytest.approx(sum(one.times.values()))
 
 

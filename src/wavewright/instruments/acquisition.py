@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from wavewright.buses.search.patterns import Pattern
 from wavewright.errors import NoAnswer, NoTrigger, WireFault
 from wavewright.instruments import scpi, waits
-from wavewright.instruments.spent_time import Part
+from wavewright.instruments.spent_time import TimePart
 
 if TYPE_CHECKING:
     from wavewright.instruments.link import Link
@@ -66,7 +66,7 @@ class Acquisition:
         ------
         NoTrigger : it did not come; the trigger system is still waiting, `stop` ends that.
         """
-        with self._link.times.on(Part.TRIGGER):
+        with self._link.times.on(TimePart.TRIGGER):
             self._wait(timeout)
 
     def _wait(self, timeout: float) -> None:

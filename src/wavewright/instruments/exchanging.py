@@ -23,7 +23,7 @@ from wavewright.instruments.connection import Connect, Connection
 from wavewright.instruments.deadlines import Allowance, Deadline
 from wavewright.instruments.dialogue import Dialogue
 from wavewright.instruments.error_queue import listed
-from wavewright.instruments.spent_time import Part, SpentTime
+from wavewright.instruments.spent_time import TimePart, SpentTime
 from wavewright.instruments.status import Status
 from wavewright.instruments.visa_faults import named_faults
 from wavewright.instruments.wire_log import WireLog
@@ -80,7 +80,7 @@ class Exchanging:
     @contextmanager
     def within(self, seconds: float) -> Iterator[None]:
         """Inside the block all that is exchanged has this many seconds together, whatever fails and is recovered."""
-        with self.times.on(Part.ANSWERS), self._allowance.within(seconds):
+        with self.times.on(TimePart.ANSWERS), self._allowance.within(seconds):
             yield
 
     def end_with(self, moment: Deadline, *, allow: Callable[[], None]) -> None:

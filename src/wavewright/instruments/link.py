@@ -13,7 +13,7 @@ from wavewright.instruments.block_reader import Bytes, read_bare_bytes, read_blo
 from wavewright.instruments.deadlines import Deadline
 from wavewright.instruments.exchanging import AT_ONCE, Exchanging
 from wavewright.instruments.expression_reader import read_expression
-from wavewright.instruments.spent_time import Part
+from wavewright.instruments.spent_time import TimePart
 from wavewright.instruments.wires import Wire
 
 T = TypeVar("T")
@@ -79,7 +79,7 @@ class Link(Exchanging):
             self._dialogue.received_block(head, data)
             return data
 
-        with self.times.on(Part.TRANSFER):
+        with self.times.on(TimePart.TRANSFER):
             return self._exchange(message, read, timeout=timeout, repeatable=False)
 
     def ask_expression(self, message: str, *, timeout: float | None = None) -> bytes:
@@ -90,12 +90,12 @@ class Link(Exchanging):
             self._dialogue.received_block(b"", np.frombuffer(expression, dtype=np.uint8))
             return expression
 
-        with self.times.on(Part.TRANSFER):
+        with self.times.on(TimePart.TRANSFER):
             return self._exchange(message, read, timeout=timeout, repeatable=False)
 
     def ask_samples(self, message: str, *, timeout: float | None = None) -> Bytes:
         """Samples that come as text, without a block around them: the text, shape (bytes,)."""
-        with self.times.on(Part.TRANSFER):
+        with self.times.on(TimePart.TRANSFER):
             return np.frombuffer(self.ask(message, timeout=timeout).encode(), dtype=np.uint8)
 
     def ask_bytes(self, message: str, count: int, *, timeout: float | None = None) -> Bytes:
@@ -106,7 +106,7 @@ class Link(Exchanging):
             self._dialogue.received_block(b"", data)
             return data
 
-        with self.times.on(Part.TRANSFER):
+        with self.times.on(TimePart.TRANSFER):
             return self._exchange(message, read, timeout=timeout, repeatable=False)
 
     def ask_as(

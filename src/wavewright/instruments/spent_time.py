@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from enum import StrEnum
 
 
-class Part(StrEnum):
+class TimePart(StrEnum):
     """What a run spends time on."""
 
     TRIGGER = "trigger"  # armed, until the record is complete
@@ -24,7 +24,7 @@ class Part(StrEnum):
     REST = "rest"
 
 
-_EXCHANGES = frozenset({Part.TRIGGER, Part.ANSWERS, Part.TRANSFER})
+_EXCHANGES = frozenset({TimePart.TRIGGER, TimePart.ANSWERS, TimePart.TRANSFER})
 
 
 class SpentTime:
@@ -37,12 +37,12 @@ class SpentTime:
 
     def __init__(self, elapsed: Callable[[], float] = time.monotonic) -> None:
         self._elapsed = elapsed
-        self._part = Part.REST
+        self._part = TimePart.REST
         self._begun = self._since = elapsed()
-        self._spent = dict.fromkeys(Part, 0.0)
+        self._spent = dict.fromkeys(TimePart, 0.0)
 
     @contextmanager
-    def on(self, part: Part) -> Iterator[None]:
+    def on(self, part: TimePart) -> Iterator[None]:
         """The time inside the block belongs to that part, but for what is inside another such block within it.
 
         A query that waits for the trigger, or is one of a record, belongs to those and not to the answers.
@@ -61,10 +61,10 @@ class SpentTime:
         """Seconds by part; the rest is what is left of the whole."""
         self._turn_to(self._part)
         whole = self._since - self._begun
-        found = {part.value: spent for part, spent in self._spent.items() if part is not Part.REST}
-        return {**found, Part.REST.value: max(whole - sum(found.values()), 0.0)}
+        found = {part.value: spent for part, spent in self._spent.items() if part is not TimePart.REST}
+        return {**found, TimePart.REST.value: max(whole - sum(found.values()), 0.0)}
 
-    def _turn_to(self, part: Part) -> None:
+    def _turn_to(self, part: TimePart) -> None:
         now = self._elapsed()
         # the instant is taken over first: a signal that interrupts here makes it part of the rest, and never counts it
         # twice
@@ -75,4 +75,4 @@ class SpentTime:
 
 def difference(later: Mapping[str, float], earlier: Mapping[str, float]) -> dict[str, float]:
     """What was spent between two moments of one account, s."""
-    return {part.value: max(later[part] - earlier[part], 0.0) for part in Part}
+    return {part.value: max(later[part] - earlier[part], 0.0) for part in TimePart}

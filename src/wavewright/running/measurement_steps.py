@@ -10,7 +10,7 @@ from wavewright.errors import BadAnswer, NoAnswer, NotMeasurable, WavewrightErro
 from wavewright.instruments.profile import Assignment
 from wavewright.instruments.setups import DigitizerSetup
 from wavewright.instruments.source import as_played, source_assignments
-from wavewright.instruments.spent_time import Part
+from wavewright.instruments.spent_time import TimePart
 from wavewright.instruments.supply import supply_assignments
 from wavewright.instruments.vocabulary import Role
 from wavewright.recipe.measurement import Measurement
@@ -64,7 +64,7 @@ def measure_one(
             raise
         raise CutShort(fault, partial(_cut_short, found, record, fault, evaluation, measurement)) from fault
     said = (*_kept(measurement, looked_at), *_tripped(measurement, context))
-    with context.times.on(Part.EVALUATION):
+    with context.times.on(TimePart.EVALUATION):
         results = evaluation.results()
     checks = cross_checks(bench.digitizer, results) if context.is_cross_checked else ()
     bench.check_restarts()  # the last messages may have gone to one that had lost its settings
@@ -92,7 +92,9 @@ def prepare_measurement(
     found = FoundSettings(goal.setup, ())
     if goal.is_automatic:
         _stimulate(measurement.stimulus, context, record)
-        with context.times.on(Part.EVALUATION):  # of the trial records; what is exchanged for them is counted as such
+        with context.times.on(
+            TimePart.EVALUATION
+        ):  # of the trial records; what is exchanged for them is counted as such
             found = find_settings(goal, bench.digitizer, step=context.progress.step)
     context.progress.step("setting the digitizer")
     configure(bench.digitizer, found.setup, record)
@@ -120,7 +122,7 @@ def _learn_facts(measurement: Measurement, setup: DigitizerSetup, context: RunCo
     record.facts |= _facts(measurement, setup, record.used, context)
     if measurement.trigger.mode == "auto" or not measurement.stimulus:
         known = {**record.used, **record.facts}
-        with context.times.on(Part.EVALUATION):
+        with context.times.on(TimePart.EVALUATION):
             seen = look_for_aliases(measurement, setup, known, digitizer, step=context.progress.step)
         if seen:
             record.facts |= seen
@@ -190,7 +192,7 @@ def _take_shots(measurement: Measurement, evaluation: Evaluation, context: RunCo
     for number in range(measurement.shots):
         shot, tries = wanted_shot(measurement, context, record)
         looked_at += tries
-        with context.times.on(Part.EVALUATION):
+        with context.times.on(TimePart.EVALUATION):
             with context.shielded():
                 context.store.keep(measurement.label, shot.capture)
             context.references.offer(measurement, shot)
@@ -210,7 +212,7 @@ def wanted_shot(measurement: Measurement, context: RunContext, record: SettingsR
     while True:
         context.check()
         capture = _shot(measurement, context, record)
-        with context.times.on(Part.EVALUATION):
+        with context.times.on(TimePart.EVALUATION):
             shot = ExaminedShot(capture, measurement)
             unmet = shot.unmet(wanted.conditions) if wanted is not None else ()
         tries += 1

@@ -30,7 +30,7 @@ from wavewright.instruments import waits
 from wavewright.instruments.bench import open_bench
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.simulated import fresh_draw, say_simulated
-from wavewright.instruments.spent_time import Part, SpentTime, difference
+from wavewright.instruments.spent_time import TimePart, SpentTime, difference
 from wavewright.instruments.vocabulary import Role
 from wavewright.instruments.wire_log import WireLog
 from wavewright.judgement.verdict import Verdict
@@ -265,7 +265,7 @@ def timed(pause: Callable[[float], None], times: SpentTime) -> Callable[[float],
     """The same pause, which is counted."""
 
     def counted(seconds: float) -> None:
-        with times.on(Part.PAUSES):
+        with times.on(TimePart.PAUSES):
             pause(seconds)
 
     return counted

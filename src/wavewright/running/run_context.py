@@ -9,7 +9,7 @@ from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol, TextIO, runtime_checkable
 
-from wavewright.instruments.spent_time import Part, SpentTime
+from wavewright.instruments.spent_time import TimePart, SpentTime
 
 if TYPE_CHECKING:
     from wavewright.analysis.reading import Doubt, Reading
@@ -59,7 +59,7 @@ class TimedOperator:
 
     def confirm(self, text: str) -> None:
         """Show a text and return when it has been confirmed."""
-        with self._times.on(Part.PEOPLE):
+        with self._times.on(TimePart.PEOPLE):
             self._person.confirm(text)
 
     def say(self, text: str) -> None:

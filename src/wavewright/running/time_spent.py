@@ -6,20 +6,20 @@ from collections.abc import Iterator, Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from wavewright.instruments.spent_time import Part
+from wavewright.instruments.spent_time import TimePart
 
 if TYPE_CHECKING:
     from wavewright.running.outcome import Outcome
 
 NAMES: Mapping[str, str] = MappingProxyType(
     {
-        Part.TRIGGER: "waiting for the trigger",
-        Part.ANSWERS: "settings and answers",
-        Part.TRANSFER: "transfer of records",
-        Part.EVALUATION: "evaluation and evidence",
-        Part.PEOPLE: "waiting for people",
-        Part.PAUSES: "pauses of the recipe",
-        Part.REST: "rest",
+        TimePart.TRIGGER: "waiting for the trigger",
+        TimePart.ANSWERS: "settings and answers",
+        TimePart.TRANSFER: "transfer of records",
+        TimePart.EVALUATION: "evaluation and evidence",
+        TimePart.PEOPLE: "waiting for people",
+        TimePart.PAUSES: "pauses of the recipe",
+        TimePart.REST: "rest",
     }
 )
 BETWEEN = "before, between and after"  # what belongs to no measurement
