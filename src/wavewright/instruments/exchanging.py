@@ -23,7 +23,7 @@ from wavewright.instruments.connection import Connect, Connection
 from wavewright.instruments.deadlines import Allowance, Deadline
 from wavewright.instruments.dialogue import Dialogue
 from wavewright.instruments.error_queue import listed
-from wavewright.instruments.spent_time import TimePart, SpentTime
+from wavewright.instruments.spent_time import SpentTime, TimePart
 from wavewright.instruments.status import Status
 from wavewright.instruments.visa_faults import named_faults
 from wavewright.instruments.wire_log import WireLog

@@ -30,7 +30,7 @@ from wavewright.instruments import waits
 from wavewright.instruments.bench import open_bench
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.simulated import fresh_draw, say_simulated
-from wavewright.instruments.spent_time import TimePart, SpentTime, difference
+from wavewright.instruments.spent_time import SpentTime, TimePart, difference
 from wavewright.instruments.vocabulary import Role
 from wavewright.instruments.wire_log import WireLog
 from wavewright.judgement.verdict import Verdict

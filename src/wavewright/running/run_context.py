@@ -9,7 +9,7 @@ from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol, TextIO, runtime_checkable
 
-from wavewright.instruments.spent_time import TimePart, SpentTime
+from wavewright.instruments.spent_time import SpentTime, TimePart
 
 if TYPE_CHECKING:
     from wavewright.analysis.reading import Doubt, Reading
