@@ -100,6 +100,14 @@ def test_an_outcome_that_cannot_be_written_leaves_nothing(book: Logbook) -> None
     assert entries(book) == []
 
 
+def test_an_outcome_whose_text_cannot_be_kept_leaves_nothing_of_those_before_it(book: Logbook) -> None:
+    with pytest.raises(ValueError, match="surrogates not allowed"):
+        book.enter_all([outcome(0), outcome(1, serial="VC204-\ud800")])
+    assert entries(book) == []
+    book.enter(outcome(2))
+    assert verify(book).flaws == ()
+
+
 def test_a_file_that_is_no_database_is_refused(tmp_path: Path) -> None:
     (tmp_path / "notes.txt").write_text("rail 24 mV\n" * 100)
     with pytest.raises(StorageFault, match=r"notes\.txt: the logbook cannot be used: file is not a database"):

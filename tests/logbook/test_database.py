@@ -69,6 +69,18 @@ def test_what_was_entered_comes_back_to_the_last_digit(server: Server) -> None:
         assert outcome_as_json(back) == outcome_as_json(there)
 
 
+def test_a_batch_that_breaks_off_on_its_way_leaves_nothing(server: Server) -> None:
+    made = [outcome(number) for number in range(2 * database.COPIED)]
+    with Logbook(server.new_database("stream")) as book:
+        with pytest.raises(ValueError, match="surrogates not allowed"):
+            book.enter_all([*made, outcome(9999, serial="VC204-\ud800")], station="line 2")
+        assert entries(book) == []
+        ids = book.enter_all(made, station="line 2")
+        assert [entry.id for entry in reversed(entries(book))] == ids
+        assert verify(book).flaws == ()
+        assert outcome_as_json(book.outcome(ids[-1])) == outcome_as_json(made[-1])
+
+
 def test_a_server_that_came_back_is_used_again(server: Server) -> None:
     with Logbook(server.new_database("back")) as book:
         book.enter(outcome(0))

@@ -26,6 +26,7 @@ class Verdict(StrEnum):
 
 
 _SEVERITIES = {verdict: severity for severity, verdict in enumerate(Verdict)}
+_WORST_FIRST = tuple(reversed(Verdict))
 
 
 def combined(verdicts: Iterable[Verdict | None]) -> Verdict:
@@ -35,5 +36,5 @@ def combined(verdicts: Iterable[Verdict | None]) -> Verdict:
     inconclusive, not a pass. So combine the verdicts of all readings of a run in one go, not measurement by
     measurement: one that only records something would spoil the others.
     """
-    judged = [verdict for verdict in verdicts if verdict is not None]
-    return max(judged, key=lambda verdict: verdict.severity, default=Verdict.INCONCLUSIVE)
+    judged = set(verdicts) - {None}
+    return next((verdict for verdict in _WORST_FIRST if verdict in judged), Verdict.INCONCLUSIVE)

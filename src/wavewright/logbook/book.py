@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 import secrets
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,15 +21,14 @@ from sqlalchemy import Connection, select
 from wavewright.errors import Misuse, StorageFault
 from wavewright.logbook import tables
 from wavewright.logbook.address import read_address
-from wavewright.logbook.chain import CHUNK, ChainEntry, append, run_entry
+from wavewright.logbook.arrivals import arrival, enter_arrivals, only_new_ones
 from wavewright.logbook.code_store import CodeStore
-from wavewright.logbook.database import Database, insert_rows
+from wavewright.logbook.database import Database
 from wavewright.logbook.migrations import NEWEST_LAYOUT, bring_up_to_date, layout_version
-from wavewright.logbook.outcome_files import outcome_as_json, outcome_from_json
-from wavewright.logbook.rows import origins_of, outcome_row, reading_rows
+from wavewright.logbook.outcome_files import outcome_from_json
+from wavewright.logbook.rows import origins_of
 from wavewright.logbook.shared_store import VARIABLE, SharedStore
 from wavewright.running.outcome import Outcome
-from wavewright.waveform import Capture
 
 
 class Logbook:
@@ -146,17 +145,15 @@ class Logbook:
         only_new : leave out those that are in the logbook already, by their id or by start, serial number and recipe.
             That is asked within the transaction: of two who enter the same at once, one does.
         """
-        rows = _Rows(self.codes)
-        for identifier, outcome, station, batch in outcomes:
-            rows.take(identifier, outcome, station, batch)
+        arrivals = [arrival(self.codes, *one) for one in outcomes]
         with self.writing() as connection:
             if only_new:
-                rows.leave_out_known(connection)
-            rows.write(connection)
-            if self._store is not None and not self._is_remembered and rows.ids:
+                arrivals = only_new_ones(connection, arrivals)
+            enter_arrivals(connection, self.codes, arrivals)
+            if self._store is not None and not self._is_remembered and arrivals:
                 remember(connection, self._store.where)
-        self._is_remembered = self._is_remembered or bool(rows.ids)
-        return rows.ids
+        self._is_remembered = self._is_remembered or bool(arrivals)
+        return [one.id for one in arrivals]
 
     def outcome(self, name: str) -> Outcome:
         """One outcome whole; its captures are read from their files when asked for.
@@ -221,91 +218,6 @@ def find_id(connection: Connection, name: str) -> str:
         expected=", ".join(found) if found else "the id of a run, its beginning, or `last`",
         do="" if found else "`wavewright logbook list` shows them",
     )
-
-
-class _Rows:
-    """What is to be inserted, table by table."""
-
-    def __init__(self, codes: CodeStore) -> None:
-        self.ids: list[str] = []
-        self._codes = codes
-        self._texts: dict[str, str] = {}
-        self._outcomes: list[dict[str, Any]] = []
-        self._readings: list[dict[str, Any]] = []
-        self._captures: list[dict[str, Any]] = []
-        self._shots: dict[str, Sequence[Capture]] = {}
-        self._entries: list[ChainEntry] = []
-
-    def take(self, identifier: str, outcome: Outcome, station: str, batch: str) -> None:
-        for origin in outcome.origins:
-            self._texts[origin.sha256] = origin.text
-        document = _without_texts(outcome_as_json(outcome))
-        row = outcome_row(identifier, document, station=station, batch=batch)
-        its_readings = reading_rows(identifier, document)
-        its_captures = []
-        for label, shots in outcome.captures.items():
-            content, described = self._codes.add(shots)
-            self._shots[content] = shots
-            words = json.dumps(described, ensure_ascii=False)
-            its_captures.append({"outcome": identifier, "label": label, "sha256": content, "shots": words})
-        self.ids.append(identifier)
-        self._outcomes.append(row)
-        self._readings += its_readings
-        self._captures += its_captures
-        self._entries.append(run_entry(row, its_readings, its_captures))
-
-    def leave_out_known(self, connection: Connection) -> None:
-        """Keep of each run that is in the logbook, or comes a second time, nothing."""
-        ours = tables.outcomes.c
-        ids: set[str] = set()
-        marks: set[tuple[int, str, str]] = set()
-        for first in range(0, len(self._outcomes), CHUNK):
-            some = self._outcomes[first : first + CHUNK]
-            query = select(ours.id, ours.started, ours.serial, ours.recipe_sha256).where(
-                ours.id.in_([row["id"] for row in some]) | ours.started.in_([row["started"] for row in some])
-            )
-            for there in connection.execute(query):
-                ids.add(there.id)
-                marks.add((there.started, there.serial, there.recipe_sha256))
-        new = []
-        for row in self._outcomes:
-            mark = (row["started"], row["serial"], row["recipe_sha256"])
-            if row["id"] not in ids and mark not in marks:
-                new.append(row)
-                ids.add(row["id"])
-                marks.add(mark)
-        self._outcomes = new
-        self.ids = [row["id"] for row in new]
-        kept = set(self.ids)
-        self._readings = [row for row in self._readings if row["outcome"] in kept]
-        self._captures = [row for row in self._captures if row["outcome"] in kept]
-        self._entries = [entry for entry in self._entries if entry.run in kept]
-        if not new:
-            self._texts, self._shots = {}, {}
-
-    def write(self, connection: Connection) -> None:
-        """Insert it all. `prune` holds the same lock: codes that it took since they were kept are kept once more."""
-        for content, shots in self._shots.items():
-            if not self._codes.path(content).exists():
-                self._codes.add(shots)
-        known = set(
-            connection.execute(select(tables.texts.c.sha256).where(tables.texts.c.sha256.in_(self._texts))).scalars()
-        )
-        new = [{"sha256": key, "text": text} for key, text in self._texts.items() if key not in known]
-        for table, rows in (
-            (tables.texts, new),
-            (tables.outcomes, self._outcomes),
-            (tables.readings, self._readings),
-            (tables.captures, self._captures),
-        ):
-            insert_rows(connection, table, rows)
-        append(connection, self._entries)
-
-
-def _without_texts(document: dict[str, Any]) -> dict[str, Any]:
-    for origin in origins_of(document):
-        del origin["text"]
-    return document
 
 
 def _with_texts(document: dict[str, Any], connection: Connection) -> dict[str, Any]:

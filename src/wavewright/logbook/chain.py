@@ -124,7 +124,7 @@ def append(connection: Connection, entries: Iterable[ChainEntry]) -> None:
         if not length and new[0].kind != BEGUN:
             new.insert(0, ChainEntry(station, BEGUN, note=note_of(taken_up=0)))
         rows = _linked(new, length, last)
-        insert_rows(connection, links, rows)
+        insert_rows(connection, links, rows, count=len(rows))
         now = {"length": length + len(rows), "sha256": rows[-1]["sha256"]}
         if head is None:
             connection.execute(insert(heads).values(station=station, **now))

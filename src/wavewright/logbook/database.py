@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
+from functools import cache
 from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Engine, Table, create_engine, event, insert
+from sqlalchemy import Connection, Dialect, Engine, Table, create_engine, event, insert
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from wavewright.errors import Misuse, StorageFault
@@ -71,37 +72,45 @@ class Database:
             yield connection
 
 
-def insert_rows(connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
-    """Insert rows that all have the same columns.
+def insert_rows(connection: Connection, table: Table, rows: Iterable[Mapping[str, Any]], *, count: int) -> None:
+    """Insert rows that have a value for every column.
 
     The statement goes to the driver as it is: no column of ours needs converting, and asking for each of a batch's
     hundred thousand rows takes as long as inserting them.
+
+    Parameters
+    ----------
+    rows : many of them go to a server one by one as they are made, so that it works on those that it has meanwhile.
+    count : how many rows there are, or about that.
     """
-    if not rows:
-        return
-    if connection.dialect.name == POSTGRESQL and len(rows) >= COPIED:
-        _copy_rows(connection, table, rows)
-        return
-    compiled = insert(table).compile(dialect=connection.dialect, column_keys=list(rows[0]))
-    names = compiled.positiontup
-    if names is not None:  # the driver counts its parameters; else it knows them by name
-        connection.exec_driver_sql(str(compiled), list(map(itemgetter(*names), rows)))
-    else:
-        connection.exec_driver_sql(str(compiled), [dict(row) for row in rows])
+    values = map(itemgetter(*table.columns.keys()), rows)
+    if connection.dialect.name == POSTGRESQL and count >= COPIED:
+        _copy_rows(connection, table, values)
+    elif found := list(values):
+        statement, is_positional = _insertion(table, connection.dialect)
+        names = table.columns.keys()
+        connection.exec_driver_sql(
+            statement, found if is_positional else [dict(zip(names, row, strict=True)) for row in found]
+        )
 
 
-def _copy_rows(connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
+@cache
+def _insertion(table: Table, dialect: Dialect) -> tuple[str, bool]:
+    """The statement, and whether the driver counts its parameters or knows them by name."""
+    compiled = insert(table).compile(dialect=dialect, column_keys=table.columns.keys())
+    return str(compiled), compiled.positiontup is not None
+
+
+def _copy_rows(connection: Connection, table: Table, rows: Iterable[tuple[Any, ...]]) -> None:
     """Send rows as one stream: each of them as a statement of its own takes several times as long."""
     quote = connection.dialect.identifier_preparer.quote
-    columns = ", ".join(map(quote, rows[0]))
-    values = itemgetter(*rows[0])
-    statement = f"COPY {quote(table.name)} ({columns}) FROM STDIN"
+    statement = f"COPY {quote(table.name)} ({', '.join(map(quote, table.columns.keys()))}) FROM STDIN"
     driver: Any = connection.connection.driver_connection
     library: Any = connection.dialect.dbapi
     try:
         with driver.cursor() as cursor, cursor.copy(statement) as copy:
             for row in rows:
-                copy.write_row(values(row))
+                copy.write_row(row)
     except library.Error as fault:
         raise DBAPIError(statement, None, fault) from fault
 

@@ -165,12 +165,13 @@ def measurement_from_json(plain: Mapping[str, Any]) -> MeasurementOutcome:
 
 
 def _result_as_json(result: Result) -> dict[str, Any]:
+    joined = result.reading.as_json()
     return {
         "name": result.name,
         "metric": result.metric,
         "of": list(result.of),
         "verdict": _word(result.verdict),
-        "reading": result.reading.as_json(),
+        "reading": joined,
         "stated": stated_uncertainty(result.reading),  # follows from the budget, for those who only read the file
         "limit": result.limit,
         "margin": result.margin,
@@ -181,7 +182,7 @@ def _result_as_json(result: Result) -> dict[str, Any]:
         "allowed": [str(doubt) for doubt in result.allowed],
         "over": result.over,
         "decisive_shot": result.decisive_shot,
-        "shots": [reading.as_json() for reading in result.shots],
+        "shots": [joined if reading is result.reading else reading.as_json() for reading in result.shots],
         "statistics": _statistics_as_json(result),
     }
 
@@ -193,7 +194,7 @@ def _statistics_as_json(result: Result) -> dict[str, Any] | None:
         return None
     names = ("count", "missing", "mean", "standard_deviation", "minimum", "maximum", "autocorrelation")
     plain = {name: getattr(found, name) for name in names}
-    plain["percentiles"] = {str(percent): found.percentile(percent) for percent in PERCENTILES}
+    plain["percentiles"] = dict(zip(map(str, PERCENTILES), found.percentiles(PERCENTILES), strict=True))
     if found.trend is not None:
         plain["trend"] = {"slope": found.trend.slope, "uncertainty": found.trend.uncertainty}
     return plain

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterator, Mapping
 from datetime import datetime
 from functools import lru_cache
 from pathlib import PureWindowsPath
 from typing import Any
+
+from pydantic_core import to_json
 
 from wavewright.errors import Misuse
 from wavewright.instruments.simulated import say_simulated
@@ -17,8 +18,6 @@ from wavewright.quantities import read_interval
 from wavewright.running.result import label_of
 
 Row = dict[str, Any]
-
-_ENCODER = json.JSONEncoder(ensure_ascii=False, check_circular=False, separators=(",", ":"))
 
 # What a row has that is not in the document, or that another version might read out of its words otherwise.
 NOT_IN_DOCUMENT = frozenset({"id", "outcome", "station", "batch", "document", "low", "high"})
@@ -30,7 +29,7 @@ def recipe_name(file: str) -> str:
 
 
 def outcome_row(identifier: str, document: Mapping[str, Any], *, station: str, batch: str) -> Row:
-    """The row of `outcomes`.
+    """The row of `outcomes`, but for the document itself.
 
     Parameters
     ----------
@@ -46,8 +45,17 @@ def outcome_row(identifier: str, document: Mapping[str, Any], *, station: str, b
         "station": station,
         "batch": batch,
         "simulated": int(was_simulated(document)),
-        "document": _ENCODER.encode(document),
     }
+
+
+def document_text(document: Mapping[str, Any]) -> str:
+    """A document as the column holds it: every number comes back as it was, NaN and infinity included.
+
+    Raises
+    ------
+    ValueError : half a surrogate pair in a text, which no database holds.
+    """
+    return to_json(document, inf_nan_mode="constants").decode()
 
 
 def was_simulated(document: Mapping[str, Any]) -> bool:
@@ -59,24 +67,24 @@ def was_simulated(document: Mapping[str, Any]) -> bool:
 def reading_rows(identifier: str, document: Mapping[str, Any]) -> list[Row]:
     """The rows of `readings`, in the order of the run; of two with the same name the last one stays."""
     started = microseconds(datetime.fromisoformat(document["started"]))
-    return list(
-        {
-            name: {
-                "outcome": identifier,
-                "name": name,
-                "started": started,
-                "metric": result["metric"],
-                "value": _number(result["reading"]["value"]),
-                "unit": result["reading"]["unit"],
-                "uncertainty": _number(result["reading"].get("uncertainty")),
-                "low": _ends(result["limit"], result["reading"]["unit"])[0],
-                "high": _ends(result["limit"], result["reading"]["unit"])[1],
-                "margin": _number(result["margin"]),
-                "verdict": result["verdict"],
-            }
-            for name, result in named_results(document)
-        }.values()
-    )
+    rows: dict[str, Row] = {}
+    for name, result in named_results(document):
+        reading = result["reading"]
+        low, high = _ends(result["limit"], reading["unit"])
+        rows[name] = {
+            "outcome": identifier,
+            "name": name,
+            "started": started,
+            "metric": result["metric"],
+            "value": _number(reading["value"]),
+            "unit": reading["unit"],
+            "uncertainty": _number(reading.get("uncertainty")),
+            "low": low,
+            "high": high,
+            "margin": _number(result["margin"]),
+            "verdict": result["verdict"],
+        }
+    return list(rows.values())
 
 
 def named_results(document: Mapping[str, Any]) -> Iterator[tuple[str, Mapping[str, Any]]]:

@@ -101,7 +101,7 @@ class Result:
     @property
     def statistics(self) -> ShotStatistics | None:
         """Mean, scatter, extremes, percentiles and trend over the shots; None for fewer than two with a number."""
-        if sum(reading.value is not None for reading in self.shots) < 2:
+        if len(self.shots) < 2 or sum(reading.value is not None for reading in self.shots) < 2:
             return None
         return shot_statistics(self.shots)
 

@@ -105,7 +105,9 @@ def test_scale_and_offset_pass_through(values: list[float], factor: float, offse
 
 @given(VALUES, st.floats(0, 100))
 def test_percentiles_are_those_of_numpy(values: list[float], percent: float) -> None:
-    assert shot_statistics(readings(*values)).percentile(percent) == np.percentile(values, percent)
+    found = shot_statistics(readings(*values))
+    assert found.percentile(percent) == np.percentile(values, percent)
+    assert found.percentiles((percent, 50)) == (found.percentile(percent), found.percentile(50))
 
 
 @pytest.mark.parametrize("percent", [-1, 101, float("nan")])

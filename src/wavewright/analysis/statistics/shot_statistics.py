@@ -72,6 +72,10 @@ class ShotStatistics:
             raise Misuse(f"percentile {percent:g}", expected="0 .. 100")
         return float(np.percentile(self.values, percent))
 
+    def percentiles(self, percents: Sequence[float]) -> tuple[float, ...]:
+        """The same for several at once, each from 0 to 100, which takes no longer than for one."""
+        return tuple(np.percentile(self.values, percents).tolist())
+
 
 def shot_statistics(readings: Sequence[Reading]) -> ShotStatistics:
     """The statistics of one metric's readings, one per shot, in the order of the shots.
