@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import sys
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from wavewright.cli.completion import complete_verdict
-from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
     from wavewright.logbook.book import Logbook
@@ -71,31 +69,17 @@ def run_filter(
     ------
     Misuse : a verdict or a time that is none.
     """
-    from wavewright.judgement.verdict import Verdict
-    from wavewright.logbook.queries import Filter
+    from wavewright.logbook.filter_words import read_filter
 
-    if verdict is not None and verdict not in list(Verdict):
-        raise Misuse(f"`--verdict {verdict}`", expected=f"one of {', '.join(Verdict)}")
-    return Filter(
-        part=part,
-        serial=serial,
-        recipe=recipe,
-        verdict=verdict,
-        operator=operator,
-        station=station,
-        batch=batch,
-        since=_moment(since, "--since"),
-        until=_moment(until, "--until"),
-    )
-
-
-def _moment(text: str | None, option: str) -> datetime | None:
-    if text is None:
-        return None
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError as fault:
-        raise Misuse(
-            f"`{option} {text}`", expected="a date or a time in ISO 8601 form, such as 2026-03-02T08:00"
-        ) from fault
-    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+    words = {
+        "part": part,
+        "serial": serial,
+        "recipe": recipe,
+        "verdict": verdict,
+        "operator": operator,
+        "station": station,
+        "batch": batch,
+        "since": since,
+        "until": until,
+    }
+    return read_filter(words, written=lambda word, value: f"--{word} {value}")

@@ -42,6 +42,7 @@ class Logbook:
         else the one that the logbook remembers.
     codes : folder of the raw codes on this computer; beside the file, or for a URL in the user's data folder, if not
         given.
+    read_only : the database itself refuses every change.
 
     Raises
     ------
@@ -56,18 +57,26 @@ class Logbook:
     """
 
     def __init__(
-        self, where: str | Path | None = None, *, captures: str | Path | None = None, codes: Path | None = None
+        self,
+        where: str | Path | None = None,
+        *,
+        captures: str | Path | None = None,
+        codes: Path | None = None,
+        read_only: bool = False,
     ) -> None:
         address = read_address(where)
-        address.make_folder()
+        if not read_only:
+            address.make_folder()
         self.where, self.identity = address.shown, address.identity
         named = captures or os.environ.get(VARIABLE)
         self._store = SharedStore(str(named)) if named else None
-        self._database = Database(address)
+        self._database = Database(address, read_only=read_only)
         self.reading, self.writing = self._database.reading, self._database.writing
         with self.reading() as connection:  # who may only read can open what is up to date
             found = layout_version(connection, where=self.where)
         if found != NEWEST_LAYOUT:
+            if read_only:
+                raise _old_layout(found, self.where)
             self._lay_out(found)
         with self.reading() as connection:
             remembered = [row.url for row in connection.execute(select(tables.stores).order_by(tables.stores.c.since))]
@@ -91,7 +100,9 @@ class Logbook:
             ) from fault
 
     @classmethod
-    def existing(cls, where: str | Path | None = None, *, captures: str | Path | None = None) -> Self:
+    def existing(
+        cls, where: str | Path | None = None, *, captures: str | Path | None = None, read_only: bool = False
+    ) -> Self:
         """A logbook for those who only read: like `Logbook(where)`, but a file that is not there is not made.
 
         Raises
@@ -106,7 +117,7 @@ class Logbook:
                 expected="the file of a logbook",
                 do="check --logbook; `wavewright run` makes a logbook when it enters its first outcome",
             )
-        return cls(where, captures=captures)
+        return cls(where, captures=captures, read_only=read_only)
 
     def __enter__(self) -> Self:
         return self
@@ -184,6 +195,17 @@ class Logbook:
                 ) from fault
         captures = {label: self.codes.shots(content, shots) for label, (content, shots) in described.items()}
         return replace(outcome, captures=captures, id=identifier)
+
+
+def _old_layout(found: int, where: str) -> StorageFault:
+    return StorageFault(
+        f"the logbook has layout {found}, and is opened for reading alone",
+        where=where,
+        expected=f"layout {NEWEST_LAYOUT}",
+        do="run `wavewright logbook list` on it once, as a user who may write"
+        if found < NEWEST_LAYOUT
+        else "use the newer Wavewright that wrote it",
+    )
 
 
 def remember(connection: Connection, url: str) -> None:

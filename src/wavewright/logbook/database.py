@@ -29,21 +29,28 @@ CONNECTING, SILENCE = 10.0, 30.0  # s until a server that does not answer is tak
 ENTERING, READING = BUSY + SILENCE, 600.0
 COPIED = 100  # rows, from which on they go to a server as a stream
 WRITES = "wavewright_writes"
+PATIENCE = "wavewright_patience"  # s, of a connection that reads
 TURN = 204_000_001  # names, on a server, the lock that a transaction which writes takes first; any number would do
 
 
 class Database:
     """Connections to the database of a logbook.
 
+    Parameters
+    ----------
+    read_only : the database refuses whatever would change it, and has to answer within `SILENCE`.
+
     Raises
     ------
     Misuse : the driver is not installed.
     """
 
-    def __init__(self, address: Address) -> None:
+    def __init__(self, address: Address, *, read_only: bool = False) -> None:
         self.address = address
-        self._engine = _engine(address)
-        isolation = {} if address.is_file else {"isolation_level": "REPEATABLE READ"}
+        self._engine = _engine(address, read_only=read_only)
+        isolation: dict[str, Any] = {} if address.is_file else {"isolation_level": "REPEATABLE READ"}
+        if read_only and not address.is_file:
+            isolation |= {"postgresql_readonly": True, PATIENCE: SILENCE}
         self._reader = self._engine.execution_options(**isolation)
         self._writer = self._engine.execution_options(**{WRITES: True})
 
@@ -131,11 +138,11 @@ def named_database(address: Address) -> Iterator[None]:
         ) from fault
 
 
-def _engine(address: Address) -> Engine:
+def _engine(address: Address, *, read_only: bool = False) -> Engine:
     if address.is_file:
         engine = create_engine(address.url, connect_args={"timeout": BUSY})
-        event.listen(engine, "do_connect", _connect_to_file)
-        event.listen(engine, "connect", _set_up_sqlite)
+        event.listen(engine, "do_connect", _connect_to_read if read_only else _connect_to_file)
+        event.listen(engine, "connect", _set_up_reader if read_only else _set_up_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
         return engine
     try:
@@ -183,6 +190,25 @@ def _connect_to_file(dialect: object, record: object, arguments: list[Any], opti
     return ProtectedFile.connect(file, options) if is_protected(file, options) else None
 
 
+def _connect_to_read(dialect: object, record: object, arguments: list[Any], options: dict[str, Any]) -> Any:
+    """A connection that SQLite itself refuses every change; it does not even fold the log of a writer into the file."""
+    file = Path(arguments[0])
+    connection = sqlite3.connect(f"{file.absolute().as_uri()}?mode=ro", uri=True, **options)
+    try:
+        connection.execute("SELECT 1 FROM sqlite_master").fetchone()
+    except sqlite3.OperationalError:
+        connection.close()
+        if is_protected(file, options):
+            return ProtectedFile.connect(file, options)
+        raise
+    return connection
+
+
+def _set_up_reader(connection: Any, record: object) -> None:
+    connection.isolation_level = None
+    connection.execute("PRAGMA query_only = ON")
+
+
 def _set_up_sqlite(connection: Any, record: object) -> None:
     connection.isolation_level = None  # the driver would begin transactions by itself, and too late
     if not isinstance(connection, ProtectedFile):
@@ -221,6 +247,6 @@ def _begin_postgresql(connection: Connection) -> None:
     """One writer after another, from the first statement on: also for laying out the tables of an empty database."""
     writes = bool(connection.get_execution_options().get(WRITES))
     driver: Any = connection.connection.driver_connection
-    driver.patience = ENTERING if writes else READING
+    driver.patience = ENTERING if writes else connection.get_execution_options().get(PATIENCE, READING)
     if writes:
         connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({TURN})")

@@ -15,28 +15,32 @@ from wavewright.errors import Misuse, StorageFault
 from wavewright.instruments.stop_signals import leave_to_main_thread
 from wavewright.pages.page_requests import LONGEST_REQUEST
 
-HOST = "127.0.0.1"  # loopback alone; there is no option for another one
+HOST = "127.0.0.1"  # loopback alone; for the page of a bench there is no option for another one
+WAITING = 128  # connections that are still to be taken
 PING = 2.0  # s; a browser whose machine is gone is known so late
 CLOSING = 1.0  # s that open connections have when the program ends
 
 
-def listen(port: int) -> socket.socket:
-    """A socket that listens on the loopback interface; port 0 for any that is free.
+def listen(port: int, host: str = HOST) -> socket.socket:
+    """A socket that listens on one interface; port 0 for any that is free.
 
     Raises
     ------
-    Misuse : the port is in use, or not one that this user may have.
+    Misuse : the port is in use, or not one that this user may have; the address is not one of this computer.
     """
-    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
-        listening.bind((HOST, port))
-        listening.listen(16)
+        family, _, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)[0]
     except OSError as fault:
-        listening.close()
+        raise Misuse(f"host `{host}`: {fault.strerror or fault}", expected="an address of this computer") from fault
+    try:
+        listening = socket.create_server(address[:2], family=family, backlog=WAITING)
+    except OSError as fault:
         if fault.errno == errno.EADDRINUSE:
             raise Misuse(
                 f"port {port} is in use", expected="a free port", do="name another one, or leave `--port` out"
             ) from fault
+        if fault.errno == errno.EADDRNOTAVAIL:
+            raise Misuse(f"host `{host}`: {fault.strerror}", expected="an address of this computer") from fault
         raise Misuse(f"port {port} cannot be had: {fault.strerror or fault}", do="leave `--port` out") from fault
     return listening
 
@@ -84,6 +88,7 @@ def serving(
         ws_per_message_deflate=False,  # what is sent is numbers that hardly shrink, on a wire that is memory
         timeout_graceful_shutdown=int(CLOSING),
         server_header=False,
+        proxy_headers=False,  # else whoever is on this computer could say that a request is from elsewhere
     )
     server = uvicorn.Server(config)
     has_begun = threading.Event()

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from wavewright.logbook.columns.line_figures import LineFigures
 from wavewright.logbook.queries import Point, Trend
 from wavewright.logbook.studies.control_charts import Chart, individuals_chart
 from wavewright.logbook.studies.pareto import ParetoRow
@@ -78,6 +79,27 @@ def pareto_picture(anchor: str, rows: Sequence[ParetoRow]) -> Picture:
     panel = Panel("runs", runs, layers, right=Axis("cumulative", "1", 0.0, 1.05), height=220)
     told = "; ".join(f"{row.cause} in {row.count} runs" for row in rows[:8])
     return Picture(f"{anchor}-pareto", "Pareto of failures", f"Most frequent first: {told}.", across, (panel,))
+
+
+def yield_picture(anchor: str, days: Sequence[LineFigures]) -> Picture:
+    """First-pass and final yield of each day; nothing is drawn through days without runs, and each leads to its day."""
+    noons = [day.begun.replace(hour=12, minute=0, second=0, microsecond=0) for day in days]
+    times = np.array([noon.timestamp() for noon in noons])
+    first = np.array([day.first_passed / day.units for day in days])
+    final = np.array([day.last_passed / day.units for day in days])
+    links = tuple(f"day?day={day.name}" for day in days)
+    layers = tuple(
+        PointsLayer(name, colour, times, share, tuple(f"{day.name}, {name}" for day in days), links, is_joined=True)
+        for name, colour, share in (("first-pass yield", BLUE, first), ("final yield", ORANGE, final))
+    )
+    lowest = min(first.min(), final.min())
+    low = max(0.0, lowest - MARGIN * (1 - lowest) - 0.005)
+    panel = Panel("yield", Axis("yield", "1", float(low), 1.005), layers, height=160)
+    room = 43_200.0
+    span = f"{len(days)} days with runs, {days[0].name} to {days[-1].name}"
+    told = f"First-pass yield (blue) and final yield (orange) of {span}."
+    axis = Axis("day, UTC", CLOCK, float(times[0]) - room, float(times[-1]) + room)
+    return Picture(f"{anchor}-yield", "Yield by day", told, axis, (panel,))
 
 
 def _chart_picture(name: str, title: str, chart: Chart, of: Sequence[Point], unit: str, *, first: int = 1) -> Picture:

@@ -67,6 +67,11 @@ class Section:
 @report_format("html", ".html", ".htm")
 def html(outcome: Outcome) -> str:
     """HTML report in one file: verdict, readings with margins, plots that zoom, settings, evidence."""
+    return render("report.html.j2", **report_values(outcome))
+
+
+def report_values(outcome: Outcome) -> dict[str, Any]:
+    """What the template of the report is filled with."""
     recipe, caution = _recipe(outcome)
     sections: list[Section] = []
     budget = CODES_BUDGET
@@ -76,20 +81,21 @@ def html(outcome: Outcome) -> str:
         alike = [other for other in outcome.measurements if other.name == one.name]
         together = tuple(sweep_pictures(outcome, alike, anchor=f"m{number}")) if one is alike[0] else ()
         sections.append(Section(f"m{number}", one, tuple(reading_rows([one])), pictures, together, missing))
-    return render(
-        "report.html.j2",
-        outcome=outcome,
-        sections=sections,
-        cautions=recipe.cautions if recipe else (),
-        caution=caution,
-        has_pictures=any(section.pictures or section.together for section in sections),
-    )
+    return {
+        "outcome": outcome,
+        "sections": sections,
+        "cautions": recipe.cautions if recipe else (),
+        "caution": caution,
+        "has_pictures": any(section.pictures or section.together for section in sections),
+    }
 
 
 def _drawn(
     outcome: Outcome, one: MeasurementOutcome, recipe: Recipe | None, anchor: str, budget: int
 ) -> tuple[tuple[Picture, ...], str]:
-    """The pictures of a measurement, or why there are none although shots were kept."""
+    """The pictures of a measurement, or why there are none although shots were taken."""
+    if one.shots and one.label not in outcome.captures:
+        return (), "No pictures: the captures of this measurement were not kept."
     try:
         return tuple(pictures_of(outcome, one, recipe, anchor=anchor, budget=budget)), ""
     except (StorageFault, FileFault) as fault:
@@ -98,16 +104,23 @@ def _drawn(
 
 def render(template: str, **values: Any) -> str:
     """A page from a template of this package; every text in it is escaped unless the template says that it is safe."""
-    return with_policy(_environment().get_template(template).render(**values))
+    return with_policy(environment().get_template(template).render(**values))
 
 
 @cache
-def _environment() -> Environment:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
+def environment(beside: str = "") -> Environment:
+    """Templates of this package with what they call.
 
+    Parameters
+    ----------
+    beside : a folder of `wavewright.pages` whose templates are found as well.
+    """
+    from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
+
+    more = [PackageLoader("wavewright.pages", beside)] if beside else []
     environment = Environment(
-        loader=PackageLoader("wavewright.reporting"), autoescape=True, undefined=StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
+        loader=ChoiceLoader([PackageLoader("wavewright.reporting"), *more]), autoescape=True,
+        undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
     environment.globals.update(
         applied_corrections=applied_corrections, margin_bar=margin_bar, shown=shown,

@@ -13,8 +13,13 @@ _STYLES = re.compile(r"<style>(.*?)</style>", re.DOTALL)
 
 def with_policy(page: str) -> str:
     """The page with its policy (W3C, Content Security Policy Level 3, 2.3.1: sources by hash †)."""
+    return page.replace(PLACE, policy_of(page), 1)
+
+
+def policy_of(page: str) -> str:
+    """The sources of what is in a page, as a policy names them."""
     scripts, styles = (" ".join(map(_source, found.findall(page))) or "'none'" for found in (_SCRIPTS, _STYLES))
-    return page.replace(PLACE, f"script-src {scripts}; style-src {styles}", 1)
+    return f"script-src {scripts}; style-src {styles}"
 
 
 def _source(text: str) -> str:

@@ -1,0 +1,33 @@
+"""A column of words that come again and again: each word once, and a number per row."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+import numpy.typing as npt
+
+Numbers = npt.NDArray[np.int32]
+
+
+class WordList:
+    """Words by number, in the order in which they came; it only grows, so that a number keeps its word."""
+
+    def __init__(self) -> None:
+        self.words: list[str] = []
+        self._numbers: dict[str, int] = {}
+
+    def numbers(self, words: Iterable[str]) -> Numbers:
+        """The number of each word; new ones are taken in."""
+        found = []
+        for word in words:
+            number = self._numbers.get(word)
+            if number is None:
+                number = self._numbers[word] = len(self.words)
+                self.words.append(word)
+            found.append(number)
+        return np.array(found, dtype=np.int32)
+
+    def number(self, word: str) -> int:
+        """The number of one word; -1 where no row has it."""
+        return self._numbers.get(word, -1)

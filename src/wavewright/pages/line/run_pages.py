@@ -1,0 +1,109 @@
+"""Lists of runs, the runs of one unit, and the report of one run."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from sqlalchemy import select
+
+from wavewright.errors import Misuse
+from wavewright.logbook.filter_words import FILTER_WORDS
+from wavewright.logbook.queries import Filter, Point
+from wavewright.logbook.tables import EPOCH, moment_of, readings
+from wavewright.pages.line.figure_pages import nothing_left
+from wavewright.pages.line.line_view import LinePage, LineView, line_page
+from wavewright.pages.line.page_address import check_names
+from wavewright.reporting.html import report_values
+
+ON_A_PAGE = 100
+NO_RUN = Filter(since=EPOCH, until=EPOCH)  # what a page is about that no later run changes
+RUNS_OF_UNIT = 50  # newest ones that are shown with all their readings
+
+
+@line_page("runs", words=("to",))
+def runs_page(view: LineView) -> LinePage:
+    """The runs that the filters leave, newest first; `to` is how many newer ones are left out."""
+    asked = view.asked
+    check_names(asked.which, view.runs)
+    chosen = view.choose(asked.which)
+    if not chosen.numbers.size:
+        raise nothing_left(view)
+    skipped = _count(asked.words.get("to", "0"), chosen.numbers.size)
+    numbers = chosen.numbers[::-1][skipped : skipped + ON_A_PAGE].tolist()
+    failed = view.at.failed.of_runs(numbers)
+    older = skipped + ON_A_PAGE
+    values = {
+        "title": "Runs",
+        "chosen": chosen,
+        "rows": [(view.runs.entry(number), failed.get(number, [])) for number in numbers],
+        "skipped": skipped,
+        "total": int(chosen.numbers.size),
+        "newer": asked.to("runs", to=str(max(0, skipped - ON_A_PAGE))) if skipped else "",
+        "older": asked.to("runs", to=str(older)) if older < chosen.numbers.size else "",
+    }
+    return LinePage("runs.html.j2", values, asked.which)
+
+
+@line_page("unit")
+def unit_page(view: LineView) -> LinePage:
+    """One unit with all its runs, newest first, and every reading of them."""
+    asked = view.asked
+    serial = asked.which.serial
+    if serial is None:
+        raise Misuse("which unit is not said", expected="`serial=…` in the address", do="type its serial number above")
+    check_names(asked.which, view.runs)
+    found = view.runs.chosen(asked.which)
+    if not found.size:
+        raise nothing_left(view)
+    serials = sorted(set(view.runs.column("serial", found)))
+    if len(serials) > 1:
+        values = {"title": f"Units {serial}", "serials": serials[:1000], "count": len(serials)}
+        return LinePage("units.html.j2", values, asked.which)
+    numbers = found[::-1][:RUNS_OF_UNIT].tolist()
+    runs = [view.runs.entry(number) for number in numbers]
+    by_run = _points(view, [run.id for run in runs])
+    names = list(dict.fromkeys(name for run in runs for name in by_run.get(run.id, ())))
+    failed = view.at.failed.of_runs(numbers)
+    order = {number: at for at, number in enumerate(found.tolist(), 1)}
+    values = {
+        "title": f"Unit {serials[0]}",
+        "runs": [(run, order[number], failed.get(number, [])) for run, number in zip(runs, numbers, strict=True)],
+        "total": int(found.size),
+        "names": names,
+        "by_run": by_run,
+        "units": view.at.units,
+        "first": view.runs.entry(int(found[0])),
+        "last": view.runs.entry(int(found[-1])),
+    }  # fmt: skip
+    return LinePage("unit.html.j2", values, asked.which)
+
+
+@line_page("run", words=("id",), without=tuple(FILTER_WORDS))
+def run_page(view: LineView) -> LinePage:
+    """The report of one run with its pictures, as `wavewright report` writes it."""
+    identifier = view.asked.words.get("id", "")
+    number = view.at.numbers.get(identifier)
+    if number is None or number >= len(view.runs):
+        raise Misuse(f"no run `{identifier}` in the logbook", expected="the id of a run", do="follow a link of a list")
+    entry = view.runs.entry(number)
+    values: dict[str, Any] = report_values(view.book.outcome(identifier))
+    return LinePage("run.html.j2", {**values, "entry": entry}, NO_RUN)
+
+
+def _points(view: LineView, ids: list[str]) -> dict[str, dict[str, Point]]:
+    """The readings of some runs, by run and name, in the order of the names."""
+    names = ("outcome", "name", "started", "value", "verdict", "low", "high", "uncertainty")
+    query = select(*(readings.c[name] for name in names)).where(readings.c.outcome.in_(ids)).order_by(readings.c.name)
+    found: dict[str, dict[str, Point]] = {}
+    with view.book.reading() as connection:
+        for row in connection.execute(query):
+            point = Point(row.outcome, moment_of(row.started), "", row.value, row.verdict, row.low, row.high)
+            found.setdefault(row.outcome, {})[row.name] = replace(point, uncertainty=row.uncertainty)
+    return found
+
+
+def _count(text: str, most: int) -> int:
+    if not (text.isascii() and text.isdigit() and len(text) < 10) or int(text) >= most:
+        raise Misuse(f"`to={text}`", expected=f"a whole number from 0 to {most - 1}")
+    return int(text)
