@@ -62,6 +62,10 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
             "wavewright run recipes/end_of_line.yaml --bench sim/bench.yaml --yes --times",
         ),
         "schema": ("wavewright schema recipe",),
+        "serve": (
+            "wavewright serve",
+            "wavewright serve --host 0.0.0.0 --token-file token --logbook postgresql://quality@server/line",
+        ),
         "simulate": ("wavewright simulate sim/bench.yaml --write-bench live.yaml",),
         "watch": (
             "wavewright watch recipes/rail_ripple.yaml --bench sim/bench.yaml",
