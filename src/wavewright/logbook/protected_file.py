@@ -43,7 +43,7 @@ def is_protected(file: Path, options: dict[str, Any]) -> bool:
     except sqlite3.OperationalError as fault:
         return fault.sqlite_errorcode & 0xFF in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN)
     except sqlite3.DatabaseError:
-        return False  # it is no database: whoever opens it says so
+        return False  # not a database: whoever opens it says so
     finally:
         connection.close()
     return False

@@ -38,7 +38,7 @@ def serve(
         typer.Option("--proxy", help="Address or network that the proxy calls from, 192.0.2.7; may be repeated."),
     ] = None,
 ) -> None:
-    """Serve read-only pages over a logbook: the day, batches, units, trends.
+    """Serve pages over a logbook: the day, units, yields, trends.
 
     Units, yields, what fails and on which station, every run of a unit, trends with control charts, stations compared,
     and from each number down to the report of the run with its pictures. The pages follow the logbook by themselves.
