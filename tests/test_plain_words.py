@@ -114,6 +114,7 @@ READERS = {  # of what others write, and the terminal, which shows it
     "src/wavewright/logbook/formats/unit_names.py",
     "src/wavewright/pages/turning.py",
     "src/wavewright/quantities.py",
+    "src/wavewright/recipe/ask.py",
 }
 
 

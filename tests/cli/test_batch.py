@@ -188,3 +188,46 @@ def test_v_says_each_step_and_nothing_of_other_libraries(tmp_path: Path) -> None
             ]
         assert "rail: setting the digitizer" in steps
         assert "rail: shot 1 of 1" in steps
+
+
+ASKING = """\
+wavewright: 1
+title: what a batch asks
+ask:
+  work_order: {about: Work order, pattern: "WO-[0-9]{6}", once: batch}
+  firmware: {about: Firmware, pattern: "[0-9.]+"}
+measurements:
+  rail:
+    channels: {rail: {input: 1, range: 8 V, offset: 2 V}}
+    timebase: {span: 200 us, points: 1k}
+    compute: {level: {metric: mean, of: rail, limit: at least 1 V}}
+"""
+
+
+def test_a_batch_asks_once_for_the_batch_and_then_for_each_unit(
+    wavewright: Command, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (folder / "asking.yaml").write_text(ASKING)
+    run = ("run", "asking.yaml", "--bench", BENCH, "--batch", "--batch-name", "lot")
+
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    # given a work order that is mistyped first; then serial number and firmware of each of two units
+    typed = "WO-1\nWO-000123\nVC204-0002\n1.07\nVC204-0003\n1.08\n\n"
+    monkeypatch.setattr("sys.stdin", Terminal(typed))
+    told = wavewright(*run)
+    assert told.status == 0
+    assert told.stderr.count("Work order (a text that matches `WO-[0-9]{6}`): ") == 2
+    assert "`WO-1` does not match" in told.stderr
+    found = wavewright("logbook", "find", "--where", "work_order=WO-000123", "--json").json
+    assert [run["serial"] for run in found] == ["VC204-0003", "VC204-0002"]
+    assert len(wavewright("logbook", "find", "--where", "firmware=1.07", "--json").json) == 1
+    # and where nobody can be asked, nothing begins: not even what could be asked later is left open
+    monkeypatch.setattr("sys.stdin", io.StringIO("VC204-0004\n"))
+    for how in ((), ("--yes",)):
+        told = wavewright(*run, "--answer", "work_order=WO-000123", *how)
+        assert told.status == 64
+        assert "no answer is given to `firmware` (Firmware)" in told.stderr
+        assert "VC204-0004" not in told.stderr

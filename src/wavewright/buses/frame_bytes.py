@@ -42,6 +42,22 @@ def frames_with(frames: Frames, places: Callable[[bytes], list[tuple[int, int]]]
     return found
 
 
+def clean_strings(frames: Frames) -> list[bytes]:
+    """What was said without a fault, as pieces of bytes: a frame with an error ends a piece, and is in none.
+
+    Characters and words are strung together as in `frames_with`; a frame that has bytes of its own is a piece.
+    """
+    clean = ~np.any([*frames.errors_by_word.values(), np.zeros(len(frames), dtype=np.bool_)], axis=0)
+    for name in SOURCES:
+        column = frames.columns.get(name)
+        if isinstance(column, Numbers):
+            present = clean if column.present is None else clean & column.present
+            return [string for _, string in _strings(Numbers(column.values, present))]
+        if column is not None:
+            return [_as_bytes(value) for value, good in zip(column.to_list(), clean, strict=True) if good]
+    return []
+
+
 def _as_bytes(value: object) -> bytes:
     if isinstance(value, bytes):
         return value

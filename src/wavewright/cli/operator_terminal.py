@@ -39,6 +39,20 @@ class OperatorTerminal:
         if not sys.stdin.readline():  # the end of the input: nobody is there
             raise Misuse("no confirmation: end of input", do="give --yes for an unattended run")
 
+    @property
+    def can_ask(self) -> bool:
+        """Whether somebody is there who answers: at a terminal, and not told otherwise."""
+        return self._is_attended and sys.stdin.isatty()
+
+    def ask(self, text: str) -> str:
+        """Show what is asked and return the line that is typed."""
+        self._quiet()
+        self._console.print(text, end="", markup=False, highlight=False, soft_wrap=True)
+        typed = sys.stdin.readline()
+        if not typed:
+            raise Misuse("no answer: end of input", do="give answers with --answer for an unattended run")
+        return typed
+
     def say(self, text: str) -> None:
         """Show a text."""
         self._print(text)

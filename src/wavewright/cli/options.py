@@ -30,6 +30,14 @@ Instruments = Annotated[
         help="The instrument for a role, `digitizer=NAME`, if the bench has several; may be repeated.",
     ),
 ]
+Answers = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--answer",
+        help="An answer to what the recipe asks (`ask`), `work_order=WO-000123`; may be repeated. Without one, "
+        "that of the variable WAVEWRIGHT_ANSWER_WORK_ORDER; else it is asked for.",
+    ),
+]
 Seed = Annotated[
     int | None,
     typer.Option(
@@ -58,6 +66,11 @@ def read_settings(words: Sequence[str] | None) -> dict[str, str]:
 def read_instruments(words: Sequence[str] | None) -> dict[str, str]:
     """`role=name` words of `--instrument` as a mapping; raises Misuse as above."""
     return _pairs(words, "--instrument", example="--instrument digitizer=fast", each="role")
+
+
+def read_answers(words: Sequence[str] | None) -> dict[str, str]:
+    """`name=answer` words of `--answer` as a mapping; raises Misuse as above."""
+    return _pairs(words, "--answer", example="--answer work_order=WO-000123", each="field")
 
 
 def read_stated(words: Sequence[str] | None) -> dict[str, str]:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import re
 import sys
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from wavewright.cli.completion import complete_verdict
+from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
     from wavewright.logbook.book import Logbook
@@ -29,6 +33,14 @@ Station = Annotated[str | None, typer.Option("--station", help="Only runs of thi
 BatchName = Annotated[str | None, typer.Option("--batch-name", help="Only runs of this batch.")]
 Since = Annotated[
     str | None, typer.Option("--since", help="Only runs from this UTC time on: 2026-03-02, 2026-03-02T08:00.")
+]
+Where = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--where",
+        metavar="NAME=VALUE",
+        help="Only runs that declare this, `work_order=WO-000123`; `*` stands for anything; may be repeated.",
+    ),
 ]
 Until = Annotated[str | None, typer.Option("--until", help="Only runs before this UTC time.")]
 
@@ -62,12 +74,13 @@ def run_filter(
     batch: str | None = None,
     since: str | None = None,
     until: str | None = None,
+    where: Sequence[str] | None = None,
 ) -> Filter:
     """The filter that the options of a command make.
 
     Raises
     ------
-    Misuse : a verdict or a time that is none.
+    Misuse : a verdict or a time that is none, a declared field without a value.
     """
     from wavewright.logbook.filter_words import read_filter
 
@@ -82,4 +95,18 @@ def run_filter(
         "since": since,
         "until": until,
     }
-    return read_filter(words, written=lambda word, value: f"--{word} {value}")
+    found = read_filter(words, written=lambda word, value: f"--{word} {value}")
+    return replace(found, declared=_declared(where or ()))
+
+
+def _declared(words: Sequence[str]) -> tuple[tuple[str, str], ...]:
+    from wavewright.grammar.word_fields import NAME_PATTERN
+
+    found = []
+    for word in words:
+        name, equals, text = (part.strip() for part in word.partition("="))
+        if not equals or not text or not re.fullmatch(NAME_PATTERN, name):
+            expected = "`--where NAME=VALUE`, such as `--where work_order=WO-000123`"
+            raise Misuse(f"`--where {word}`", expected=expected)
+        found.append((name, text))
+    return tuple(found)

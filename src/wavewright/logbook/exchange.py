@@ -22,7 +22,7 @@ from wavewright.logbook.tables import moment_of, outcomes, readings
 
 OF_RUN = ("part", "serial", "recipe", "operator", "station", "batch", "simulated")
 OF_READING = ("name", "metric", "value", "unit", "uncertainty", "lower_limit", "upper_limit", "margin", "verdict")
-FROM_DOCUMENT = (*STATED, "rule", "conformance")  # which stand in the document alone; empty in those of before
+FROM_DOCUMENT = (*STATED, "rule", "conformance", "declared")  # in the document alone; empty in those of before
 COLUMNS = ("run", "started", *OF_RUN, "run_verdict", *OF_READING, *FROM_DOCUMENT)
 NUMBERS = frozenset({"value", "uncertainty", "lower_limit", "upper_limit", "margin", *STATED, "conformance"})
 Progress = Callable[[int, int], object]
@@ -80,15 +80,18 @@ def rows(book: Logbook, which: Filter) -> Iterator[dict[str, Any]]:
 
 def _from_document(connection: Connection, run: str) -> dict[str, dict[str, Any]]:
     """By reading, what only the document of a run says."""
-    document = connection.execute(select(outcomes.c.document).where(outcomes.c.id == run)).scalar_one()
+    document = json.loads(connection.execute(select(outcomes.c.document).where(outcomes.c.id == run)).scalar_one())
+    fields = {name: one["text"] for name, one in document.get("declared", {}).items()}
+    declared = json.dumps(fields, ensure_ascii=False) if fields else None
     return {
         name: {
             **dict.fromkeys(STATED),
             **result.get("stated", {}),
             "rule": result.get("rule") if result["limit"] else None,
             "conformance": result.get("conformance"),
+            "declared": declared,
         }
-        for name, result in named_results(json.loads(document))
+        for name, result in named_results(document)
     }
 
 

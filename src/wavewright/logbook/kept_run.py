@@ -19,6 +19,7 @@ from wavewright.logbook.storable import LONGEST_PATH, check_words, shown, unstor
 from wavewright.recipe.load import load_recipe
 from wavewright.recipe.recipe import Recipe
 from wavewright.running.bench_lock import addresses, bench_lock
+from wavewright.running.declared import Declared, answered
 from wavewright.running.fitness.examination import fitness_on_bench
 from wavewright.running.fitness.finding import FitnessFinding
 from wavewright.running.interruption import Interrupted, Interruption, interruptible
@@ -49,6 +50,7 @@ def run(
     logbook_may_be_away: bool = False,
     captures: str | Path | None = None,
     instruments: Mapping[str, str] | None = None,
+    answers: Mapping[str, str | Declared] | None = None,
     seed: int | None = None,
     draw: int | None = None,
     stop_at_first: bool = False,
@@ -80,6 +82,8 @@ def run(
     captures : folder or URL of a store in which the logbook's captures are shared with other computers; that of
         WAVEWRIGHT_CAPTURES, or the one that the logbook remembers, if None. What it does not take waits here.
     instruments : by role, which of the bench's instruments takes it, where there are several.
+    answers : to what the recipe's `ask` asks, by name; what is not here comes from an environment variable such
+        as WAVEWRIGHT_ANSWER_WORK_ORDER, or is asked at the desk, if it has `ask(text)` and its `can_ask` is true.
     seed : of a simulated bench, in place of the bench file's: what the board and the instruments are built like, and
         unless `draw` is given also what fluctuates.
     draw : what fluctuates on a simulated bench: noise, sampling phase, when a rare thing happens. Without it and
@@ -100,7 +104,7 @@ def run(
     Raises
     ------
     Misuse : there is no such option, or it has a value that it cannot have; a serial number or a name cannot be
-        stored, or a serial number does not match its pattern. Nothing was opened.
+        stored, a serial number does not match its pattern, or answers are missing or do not fit. Nothing was opened.
     FileFault : a file says something that cannot be used; a stored waveform, to compare with or to play, included.
     BenchFault : the bench lacks or forbids what the recipe needs, or another run uses it; nothing was sent.
     StorageFault : evidence or logbook take nothing; if so from the beginning, nothing was sent.
@@ -112,7 +116,7 @@ def run(
     options = RunOptions(
         serial=serial, serial_pattern=serial_pattern, operator=operator, station=station, batch=batch, out=out,
         logbook=logbook, logbook_may_be_away=logbook_may_be_away, captures=captures, instruments=instruments,
-        seed=seed, draw=draw,
+        answers=answers, seed=seed, draw=draw,
         stop_at_first=stop_at_first, cross_check=cross_check, full_wire_log=full_wire_log, time_limit=time_limit,
         patience=patience, desk=desk, progress=progress, say=say,
     )  # fmt: skip
@@ -170,6 +174,7 @@ def run_and_keep(
     words = {"operator": options.operator, "station": options.station, "batch": options.batch}
     folders = {"folder": "" if out is None else str(out), "logbook": "" if logbook is None else str(logbook)}
     check_words(words)
+    options = options.changed(answers=answered(wanted.ask, options.answers or {}, options.desk))
     check_words({"recipe": str(wanted.path), "bench": str(there.path), **folders}, longest=LONGEST_PATH)
     prepared = prepare(wanted, there, options, read_stored=read_stored)
     with ExitStack() as open_things:

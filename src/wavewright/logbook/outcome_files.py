@@ -18,6 +18,7 @@ from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.captures import KeptCaptures
 from wavewright.logbook.outcome_form import check_outcome, read_json
 from wavewright.path_length import ROOM_FOR_A_FILE, within_reach
+from wavewright.running.declared import Declared
 from wavewright.running.outcome import CalibrationNote, Origin, Outcome
 from wavewright.running.result import CrossCheck, MeasurementOutcome, Result
 
@@ -57,6 +58,7 @@ def outcome_as_json(outcome: Outcome) -> dict[str, Any]:
             if (notes := outcome.calibrations)
             else {}
         ),
+        **({"declared": {name: asdict(one) for name, one in outcome.declared.items()}} if outcome.declared else {}),
     }
 
 
@@ -78,6 +80,7 @@ def outcome_from_json(plain: Mapping[str, Any]) -> Outcome:
         corrections=Origin(**plain["corrections"]) if "corrections" in plain else None,
         calibrations={name: CalibrationNote(**note) for name, note in plain.get("calibrations", {}).items()},
         times=plain.get("times", {}),
+        declared={name: Declared(**one) for name, one in plain.get("declared", {}).items()},
     )
 
 

@@ -185,6 +185,15 @@ class CalibrationForm(TypedDict):
     is_overdue: bool
 
 
+class DeclaredForm(TypedDict):
+    """A declared field."""
+
+    text: Word
+    value: Number | None
+    unit: Annotated[Word, Field(max_length=24)]
+    source: Word
+
+
 class OutcomeForm(TypedDict):
     """A whole outcome, as `outcome_as_json` writes it."""
 
@@ -210,6 +219,7 @@ class OutcomeForm(TypedDict):
     corrections: NotRequired[OriginForm]
     calibrations: NotRequired[dict[Word, CalibrationForm]]
     times: NotRequired[dict[Word, Number]]
+    declared: NotRequired[dict[Annotated[str, Field(pattern="^[A-Za-z][A-Za-z0-9_]*$")], DeclaredForm]]
 
 
 class LineForm(TypedDict):

@@ -11,6 +11,7 @@ from sqlalchemy import ColumnElement, Connection, Integer, Select, bindparam, fu
 
 from wavewright.errors import Misuse
 from wavewright.logbook.book import Logbook
+from wavewright.logbook.declared_fields import declares
 from wavewright.logbook.tables import microseconds, moment_of, outcomes, readings
 from wavewright.nearest import did_you_mean
 
@@ -23,6 +24,7 @@ class Filter:
     ----------
     part, serial, recipe, verdict, operator, station, batch : exactly that word; serial with `*` is a pattern.
     since, until : time of the run's start, UTC; until is not included.
+    declared : declared fields by name, each as text, exactly that; with `*` it is a pattern.
     simulated : True: only runs on a simulated bench; False: only runs on real instruments.
     """
 
@@ -36,6 +38,7 @@ class Filter:
     since: datetime | None = None
     until: datetime | None = None
     simulated: bool | None = None
+    declared: tuple[tuple[str, str], ...] = ()
 
     def conditions(self) -> list[ColumnElement[bool]]:
         """The filter as conditions on the table of outcomes."""
@@ -53,6 +56,7 @@ class Filter:
             found.append(outcomes.c.started < microseconds(self.until))
         if self.simulated is not None:
             found.append(outcomes.c.simulated == int(self.simulated))
+        found += [declares(name, text) for name, text in self.declared]
         return found
 
     @property

@@ -10,6 +10,7 @@ from wavewright.errors import FileFault
 from wavewright.grammar.located_yaml import YamlMapping, YamlScalar, parse_tree, read_text, text_of
 from wavewright.grammar.model_reading import validated
 from wavewright.judgement.doubting import NO_RULES
+from wavewright.recipe.ask import ask_faults
 from wavewright.recipe.calibration import calibration_faults
 from wavewright.recipe.computation import Computation
 from wavewright.recipe.judging import check_leaves_something
@@ -51,6 +52,7 @@ def parse_recipe(text: str, name: str, *, set: Mapping[str, str] | None = None) 
     measurements = list(_measurements(tree, parameters, head, faults))
     if head is not None and not faults:
         faults += calibration_faults(head.calibration, _readings(measurements))
+        faults += ask_faults(head.ask, tree, measurements)
     if faults or head is None:
         raise FileFault.joined(faults)
     return Recipe(
@@ -68,6 +70,7 @@ def parse_recipe(text: str, name: str, *, set: Mapping[str, str] | None = None) 
         time_limit=TIME_LIMIT if head.time_limit is None else float(head.time_limit),
         calibration=head.calibration,
         requires_fitness=head.fitness is Fitness.REQUIRED,
+        ask=head.ask,
     )
 
 

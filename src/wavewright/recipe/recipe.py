@@ -13,6 +13,7 @@ from pydantic import Field
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.quantity_fields import QuantityIn, StatedQuantity
 from wavewright.grammar.word_fields import Line, Name, Pattern, Value, VersionOne
+from wavewright.recipe.ask import AskEntries, AskEntry
 from wavewright.recipe.calibration import CalibrationEntry, Calibrations
 from wavewright.recipe.doubts import ABOUT_DOUBTS, Doubts
 from wavewright.recipe.judging import ABOUT_JUDGE, JUDGE_EXAMPLES, Judging
@@ -65,6 +66,7 @@ class RecipeHead(GrammarModel):
     serial: SerialNumber | None = Field(
         default=None, description="how serial numbers look", examples=[{"pattern": "VC204-[0-9]{4}"}]
     )
+    ask: AskEntries
     time_limit: Annotated[StatedQuantity, QuantityIn("s", least=1e-3, most=MOST_TIME)] | None = Field(
         default=None,
         description="longest time from the first message to the last, waiting for a person left out; 24 h if left out",
@@ -115,6 +117,7 @@ class Recipe:
     cross_check : whether the instrument's own values are asked for.
     time_limit : s; longest time that a run may take.
     calibration : the corrections that its readings are for, by name.
+    ask : what is declared of each run, by name.
     requires_fitness : a run does not start where its set-up cannot decide a limit.
     path : of the file; a name for messages if it does not come from one.
     """
@@ -133,6 +136,7 @@ class Recipe:
     time_limit: float = TIME_LIMIT
     calibration: Mapping[str, CalibrationEntry] = field(default_factory=dict)
     requires_fitness: bool = False
+    ask: Mapping[str, AskEntry] = field(default_factory=dict)
 
     @property
     def name(self) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from os.path import relpath
 from pathlib import Path
 
@@ -12,6 +12,7 @@ from wavewright.errors import Misuse, StorageFault
 from wavewright.judgement.shown import last_place
 from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.book import Logbook, find_id
+from wavewright.logbook.declared_fields import declared_in
 from wavewright.logbook.queries import Filter, Point, RunEntry, entries, points, reading_names
 from wavewright.logbook.studies.capability import Capability, capability
 from wavewright.logbook.studies.pareto import ParetoRow, pareto
@@ -44,13 +45,22 @@ class ReadingStudy:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BatchStudy:
-    """Many runs together. `first_pass` counts units whose first run passed, `final` those whose last one did."""
+    """Many runs together. `first_pass` counts units whose first run passed, `final` those whose last one did.
+
+    `declared` : by run, its declared fields by name.
+    """
 
     runs: tuple[RunEntry, ...]
     first_pass: Proportion
     final: Proportion
     pareto: tuple[ParetoRow, ...]
     readings: tuple[ReadingStudy, ...]
+    declared: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+
+    @property
+    def declared_names(self) -> tuple[str, ...]:
+        """The names of all declared fields, in the order in which they come up."""
+        return tuple(dict.fromkeys(name for fields in self.declared.values() for name in fields))
 
     @property
     def simulated(self) -> int:
@@ -96,12 +106,15 @@ def study_batch(book: Logbook, which: Filter | None = None, *, ids: Sequence[str
     studied = [one for one in studied if one.points]
     failures = [one.name for one in studied for point in one.points if point.verdict == "fail"]
     units = [(run.serial or run.id, run.verdict == "pass") for run in runs]
+    with book.reading() as connection:
+        declared = declared_in(connection, [run.id for run in runs])
     return BatchStudy(
         runs=tuple(runs),
         first_pass=first_pass_yield(units),
         final=final_yield(units),
         pareto=pareto(failures),
         readings=tuple(sorted(studied, key=lambda one: (-one.failed, one.name))),
+        declared=declared,
     )
 
 

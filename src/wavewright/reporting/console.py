@@ -54,6 +54,8 @@ def print_outcome(outcome: Outcome, console: Console) -> None:
     head = Text(f"{outcome.title}{f', {unit}' if unit else ''}", style="bold")
     console.print(head.append(f" ({SIMULATED_BENCH})", style="yellow") if outcome.is_simulated else head)
     print_readings(list(reading_rows(outcome.measurements)), console)
+    if outcome.declared:
+        console.print(Text("; ".join(f"{name}: {one.shown}" for name, one in outcome.declared.items())), soft_wrap=True)
     for line in _remarks(outcome):
         console.print(Text(line), soft_wrap=True)
     verdict = str(outcome.verdict)

@@ -54,6 +54,8 @@ def _suites(outcome: Outcome) -> list[Xml.Element]:
                 Xml.SubElement(properties, "property", name=name, value=_clean(text))
         if outcome.id:
             Xml.SubElement(properties, "property", name="run", value=_clean(outcome.id))
+        for name, one in outcome.declared.items():
+            Xml.SubElement(properties, "property", name=f"declared.{name}", value=_clean(one.text))
         Xml.SubElement(properties, "property", name="bench", value="simulated" if outcome.is_simulated else "real")
         suite.insert(0, properties)
     return suites

@@ -21,6 +21,7 @@ def markdown(outcome: Outcome) -> str:
         ("started", f"{outcome.started:%Y-%m-%d %H:%M:%S} UTC"),
         ("time", time_line(outcome.times)),
         ("corrections", outcome.corrections.file if outcome.corrections else ""),
+        *((name, one.shown) for name, one in outcome.declared.items()),
         *((f"calibration of {name}", note.words) for name, note in outcome.calibrations.items()),
     ]
     lines = [f"# {_text(outcome.title)}: {str(outcome.verdict).upper()}{on_which_bench(outcome.is_simulated)}", ""]

@@ -196,6 +196,7 @@ def _take_shots(measurement: Measurement, evaluation: Evaluation, context: RunCo
             with context.shielded():
                 context.store.keep(measurement.label, shot.capture)
             context.references.offer(measurement, shot)
+            context.hear(measurement, shot)
             context.store.read(measurement.label, evaluation.add(shot, shielded=context.shielded))
         context.progress.shot(number + 1)
     return looked_at

@@ -17,6 +17,7 @@ from wavewright.judgement.shown import stated_uncertainty
 from wavewright.judgement.verdict import Verdict, combined
 from wavewright.nearest import did_you_mean
 from wavewright.plot import Plot
+from wavewright.running.declared import Declared
 from wavewright.running.result import MeasurementOutcome, Result
 from wavewright.waveform import Capture, Waveform
 
@@ -81,6 +82,7 @@ class Outcome:
     waits_in : file of the spool, where the logbook was away; None where it was not.
     times : where the seconds went from the beginning until outputs were confirmed off, by part; they sum to the whole.
         Empty in outcomes of before that was kept, and of runs that were killed.
+    declared : the declared fields, by name.
     """
 
     title: str
@@ -107,6 +109,7 @@ class Outcome:
     corrections: Origin | None = None
     calibrations: Mapping[str, CalibrationNote] = field(default_factory=dict)
     times: Mapping[str, float] = field(default_factory=dict)
+    declared: Mapping[str, Declared] = field(default_factory=dict)
 
     @property
     def origins(self) -> tuple[Origin, ...]:

@@ -37,6 +37,7 @@ from wavewright.judgement.verdict import Verdict
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
 from wavewright.running.calibration import calibration_notes
+from wavewright.running.declared import Declared, DeclaredReadings
 from wavewright.running.fitness.examination import fitness_of, require_fit
 from wavewright.running.fitness.finding import FitnessFinding
 from wavewright.running.input_facts import standing_doubts
@@ -164,9 +165,10 @@ def carry_out(
     log = WireLog(into.wire_log, full=options.full_wire_log)
     measurements: list[MeasurementOutcome] = []
     cut_short: list[CutShort] = []
+    read = DeclaredReadings(recipe.ask)
     identities: dict[str, str] = {}
 
-    def outcome(error: str) -> Outcome:
+    def brought(error: str) -> Outcome:
         return Outcome(
             title=recipe.title,
             part=recipe.part,
@@ -189,7 +191,14 @@ def carry_out(
             error=error,
             captures=into.captures if isinstance(into, InMemory) else {},
             times=times.so_far(),
+            declared={name: one for name, one in (options.answers or {}).items() if isinstance(one, Declared)},
         )
+
+    def outcome(error: str) -> Outcome:
+        done = brought(error)
+        found, faults = read.declared(done.results, made=frozenset(one.label for one in done.measurements))
+        # a run that ended early need not have them; one that was completed lacks what it was to declare
+        return replace(done, declared={**done.declared, **found}, error=error or "\n".join(faults))
 
     signals = interruptible(say=person.say) if interruption is None else nullcontext(interruption)
     with naming_outcome(outcome), signals as taken:
@@ -230,6 +239,7 @@ def carry_out(
                 played=prepared.played,
                 shielded=taken.shielded,
                 standing=standing_of(bench, chosen, now),
+                hear=read.hear,
                 is_cross_checked=options.cross_check or recipe.cross_check,
                 times=times,
             )

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from wavewright.recipe.measurement import Measurement
     from wavewright.running.outcome import Outcome
     from wavewright.running.result import MeasurementOutcome
+    from wavewright.running.shot import ExaminedShot
     from wavewright.running.stored_waveforms import PlayedWaveforms, ReferenceWaveforms
     from wavewright.waveform import Capture
 
@@ -210,6 +211,7 @@ class RunContext:
     shielded : a block that no signal interrupts.
     standing : what the bench itself says now against the readings of the instrument with a role.
     times : where the time of the run goes.
+    hear : takes every shot for the declared fields that are read from a line.
     """
 
     bench: Bench
@@ -226,3 +228,4 @@ class RunContext:
     shielded: Callable[[], AbstractContextManager[None]] = nullcontext
     standing: Callable[[Role], Mapping[Doubt, str]] = lambda role: {}
     times: SpentTime = field(default_factory=SpentTime)
+    hear: Callable[[Measurement, ExaminedShot], None] = lambda measurement, shot: None

@@ -14,6 +14,7 @@ from typing import Any, ParamSpec, TypeVar
 from wavewright.errors import Misuse
 from wavewright.instruments.vocabulary import Role
 from wavewright.nearest import did_you_mean
+from wavewright.running.declared import Declared
 from wavewright.running.run_context import Operator, Progress
 
 PATIENCE = 600.0  # s
@@ -42,6 +43,7 @@ class RunOptions:
     logbook_may_be_away: bool = False
     captures: str | Path | None = None
     instruments: Mapping[str, str] | None = None
+    answers: Mapping[str, str | Declared] | None = None
     seed: int | None = None
     draw: int | None = None
     stop_at_first: bool = False
@@ -134,6 +136,12 @@ def _is_naming(value: object) -> bool:
     return isinstance(value, Mapping) and all(_is_text(word) for pair in value.items() for word in pair)
 
 
+def _is_answering(value: object) -> bool:
+    return isinstance(value, Mapping) and all(
+        _is_text(name) and isinstance(answer, str | Declared) for name, answer in value.items()
+    )
+
+
 # What an option must be, and how that is said.
 Kind = tuple[Callable[[Any], bool], str]
 TEXT: Kind = (_is_text, "text")
@@ -151,6 +159,7 @@ KINDS: Mapping[str, Kind] = {
     "logbook_may_be_away": SWITCH,
     "captures": (_is_path, "a folder or a URL as text, or a pathlib.Path"),
     "instruments": (_is_naming, "a dictionary from roles to names on the bench, {'digitizer': 'NAME'}"),
+    "answers": (_is_answering, "a dictionary from declared fields to answers as text, {'work_order': 'WO-000123'}"),
     "seed": SEED,
     "draw": SEED,
     "stop_at_first": SWITCH,

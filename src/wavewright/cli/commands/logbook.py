@@ -22,6 +22,7 @@ from wavewright.cli.run_filter import (
     Station,
     Until,
     VerdictWord,
+    Where,
     WithSimulated,
     real_runs,
     run_filter,
@@ -72,6 +73,7 @@ def find(
     batch_name: BatchName = None,
     since: Since = None,
     until: Until = None,
+    where: Where = None,
     logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> None:
@@ -81,7 +83,7 @@ def find(
     """
     which = run_filter(
         part=part, serial=serial, recipe=recipe, verdict=verdict, operator=operator, station=station,
-        batch=batch_name, since=since, until=until,
+        batch=batch_name, since=since, until=until, where=where,
     )  # fmt: skip
     show_runs(_entries(logbook, None, which), as_json)
 
@@ -127,6 +129,7 @@ def trend(
     batch_name: BatchName = None,
     since: Since = None,
     until: Until = None,
+    where: Where = None,
     simulated: WithSimulated = False,
     out: Annotated[Path | None, typer.Option(help="Draw it into this file too, an .html file.")] = None,
     picture: PictureAt = None,
@@ -143,7 +146,14 @@ def trend(
     from wavewright.reporting.trend_text import trend_lines
 
     which = run_filter(
-        part=part, serial=serial, recipe=recipe, verdict=verdict, batch=batch_name, since=since, until=until
+        part=part,
+        serial=serial,
+        recipe=recipe,
+        verdict=verdict,
+        batch=batch_name,
+        since=since,
+        until=until,
+        where=where,
     )
     with Logbook.existing(logbook) as book:
         which = real_runs(book, which, simulated=simulated)
@@ -180,6 +190,7 @@ def export(
     batch_name: BatchName = None,
     since: Since = None,
     until: Until = None,
+    where: Where = None,
     logbook: LogbookAt = None,
 ) -> None:
     """Write runs to a file for other programs."""
@@ -188,7 +199,14 @@ def export(
     from wavewright.logbook.exchange import export as export_to
 
     which = run_filter(
-        part=part, serial=serial, recipe=recipe, verdict=verdict, batch=batch_name, since=since, until=until
+        part=part,
+        serial=serial,
+        recipe=recipe,
+        verdict=verdict,
+        batch=batch_name,
+        since=since,
+        until=until,
+        where=where,
     )
     things = "runs" if file.suffix == ".jsonl" else "readings"
     with Logbook.existing(logbook) as book, ProgressBar(console(stderr=True), things) as bar:

@@ -12,7 +12,7 @@ import typer
 from wavewright.cli.completion import complete_recipe, complete_run
 from wavewright.cli.options import CapturesAt, LogbookAt
 from wavewright.cli.output import AsJson, console, print_json
-from wavewright.cli.run_filter import BatchName, Operator, Part, Since, Station, Until, run_filter
+from wavewright.cli.run_filter import BatchName, Operator, Part, Since, Station, Until, Where, run_filter
 from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
@@ -34,6 +34,7 @@ def recompute(
     operator: Operator = None,
     since: Since = None,
     until: Until = None,
+    where: Where = None,
     recipe: Annotated[
         Path | None,
         typer.Option(
@@ -55,7 +56,9 @@ def recompute(
         raise Misuse(
             "neither or both of a run and --all", expected="`wavewright recompute RUN`, or `wavewright recompute --all`"
         )
-    which = run_filter(part=part, station=station, operator=operator, batch=batch_name, since=since, until=until)
+    which = run_filter(
+        part=part, station=station, operator=operator, batch=batch_name, since=since, until=until, where=where
+    )
     if run is not None and which != run_filter():
         raise Misuse("a run and filters", expected="`--all` with filters, or a run without")
     found = _recomputed(run, recipe, jobs=jobs, logbook=logbook, captures=captures, which=which)

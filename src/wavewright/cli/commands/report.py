@@ -20,6 +20,7 @@ from wavewright.cli.run_filter import (
     Since,
     Until,
     VerdictWord,
+    Where,
     WithSimulated,
     real_runs,
     run_filter,
@@ -69,6 +70,7 @@ def report(
     batch_name: BatchName = None,
     since: Since = None,
     until: Until = None,
+    where: Where = None,
     simulated: WithSimulated = False,
     logbook: LogbookAt = None,
     captures: CapturesAt = None,
@@ -83,7 +85,14 @@ def report(
     if out is None and picture is None:
         raise Misuse("no file to write", expected="`--out FILE`, or `--picture terminal`")
     which = run_filter(
-        part=part, serial=serial, recipe=recipe, verdict=verdict, batch=batch_name, since=since, until=until
+        part=part,
+        serial=serial,
+        recipe=recipe,
+        verdict=verdict,
+        batch=batch_name,
+        since=since,
+        until=until,
+        where=where,
     )
     if batch or len(runs or ()) > 1:
         if out is None or picture is not None:

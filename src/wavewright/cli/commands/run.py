@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -15,6 +15,7 @@ from wavewright.cli.bench_choice import chosen_bench
 from wavewright.cli.completion import complete_recipe
 from wavewright.cli.operator_terminal import OperatorTerminal
 from wavewright.cli.options import (
+    Answers,
     Bench,
     CapturesAt,
     Draw,
@@ -22,6 +23,7 @@ from wavewright.cli.options import (
     LogbookAt,
     Seed,
     Settings,
+    read_answers,
     read_instruments,
     read_settings,
 )
@@ -32,6 +34,7 @@ from wavewright.errors import Misuse, OutputMayBeOn, StorageFault, WavewrightErr
 if TYPE_CHECKING:
     from wavewright.instruments.bench_file import BenchFile
     from wavewright.recipe.recipe import Recipe
+    from wavewright.running.declared import Declared
     from wavewright.running.interruption import Interruption
     from wavewright.running.outcome import Outcome
     from wavewright.running.run_options import RunOptions
@@ -45,6 +48,7 @@ def run(
     bench: Bench = None,
     settings: Settings = None,
     instrument: Instruments = None,
+    answer: Answers = None,
     serial: Annotated[str, typer.Option(help="Serial number of the unit under test.")] = "",
     operator: Annotated[str, typer.Option(help="Operator's name.")] = "",
     out: Annotated[Path, typer.Option(help="Folder of the evidence; each run has a folder of its own in it.")] = Path(
@@ -142,6 +146,7 @@ def run(
         captures=captures,
         logbook_may_be_away=is_batch,  # it was there when the batch began
         instruments=read_instruments(instrument),
+        answers=_answers(wanted, answer, desk, is_batch=is_batch),
         seed=seed,
         draw=draw,
         stop_at_first=stop_at_first,
@@ -192,6 +197,17 @@ def run(
     if outcome.error in {str(Interrupted(number)) for number in STOP_SIGNALS}:
         desk.say(f"{outcome.error}: {AGAIN}")
     return outcome.verdict.exit_status
+
+
+def _answers(
+    recipe: Recipe, words: list[str] | None, desk: OperatorTerminal, *, is_batch: bool
+) -> Mapping[str, str | Declared]:
+    """The answers of the command line, and for a batch what is asked once: before its first serial number."""
+    from wavewright.recipe.ask import Once
+    from wavewright.running.declared import answered
+
+    given = read_answers(words)
+    return answered(recipe.ask, given, desk, only=Once.BATCH) if is_batch else given
 
 
 def _say_fitness(recipe: Recipe, bench: BenchFile, options: RunOptions, desk: OperatorTerminal) -> None:

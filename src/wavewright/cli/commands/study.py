@@ -22,6 +22,7 @@ from wavewright.cli.run_filter import (
     Since,
     Station,
     Until,
+    Where,
     WithSimulated,
     real_runs,
     run_filter,
@@ -42,6 +43,7 @@ FILTERS = {
     "batch": BatchName,
     "since": Since,
     "until": Until,
+    "where": Where,
 }
 
 
