@@ -228,6 +228,27 @@ def test_filters_lead_to_the_newest_run(wavewright: Command, book: Path, tmp_pat
     assert "no run matches the filters" in none.stderr
 
 
+def test_last_is_the_newest_run_of_the_station_that_is_asked_for(
+    wavewright: Command, book: Path, tmp_path: Path
+) -> None:
+    # given stations whose runs are older than those without one
+    with Logbook(book) as made:
+        older = made.enter(outcome(-20, serial="VC204-0901"), station="line_1")
+        made.enter(outcome(-10, serial="VC204-0902"), station="line_2")
+    # when the last run of one is reported, and the trend and batch of it
+    page = tmp_path / "last.md"
+    told = wavewright("report", "last", "--station", "line_1", "--out", page, "--logbook", book)
+    assert told.status == 0
+    assert "VC204-0901" in page.read_text(encoding="utf-8"), older
+    told = wavewright("report", "--batch", "--station", "line_2", "--out", tmp_path / "b.xml", "--logbook", book)
+    assert "1 runs" in told.stdout
+    told = wavewright("logbook", "trend", "rail_noise.ripple", "--station", "line_1", "--json", "--logbook", book)
+    assert told.json["count"] == 1
+    assert wavewright("report", "--operator", "nobody", "--out", page, "--logbook", book).status == 64
+    told = wavewright("report", older, "--station", "line_2", "--out", page, "--logbook", book)
+    assert (told.status, "names one run" in told.stderr) == (64, True)
+
+
 def test_a_report_of_many_runs(wavewright: Command, book: Path, tmp_path: Path) -> None:
     told = wavewright("report", "--batch", "--out", tmp_path / "batch.html", "--logbook", book)
     assert told.stdout == f"wrote {tmp_path / 'batch.html'} (batch report, 4 runs)\n"

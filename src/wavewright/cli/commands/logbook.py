@@ -126,6 +126,8 @@ def trend(
     serial: Serial = None,
     recipe: RecipeName = None,
     verdict: VerdictWord = None,
+    operator: Operator = None,
+    station: Station = None,
     batch_name: BatchName = None,
     since: Since = None,
     until: Until = None,
@@ -146,15 +148,9 @@ def trend(
     from wavewright.reporting.trend_text import trend_lines
 
     which = run_filter(
-        part=part,
-        serial=serial,
-        recipe=recipe,
-        verdict=verdict,
-        batch=batch_name,
-        since=since,
-        until=until,
-        where=where,
-    )
+        part=part, serial=serial, recipe=recipe, verdict=verdict, operator=operator, station=station,
+        batch=batch_name, since=since, until=until, where=where,
+    )  # fmt: skip
     with Logbook.existing(logbook) as book:
         which = real_runs(book, which, simulated=simulated)
         found = trend_of(book, reading, which)
@@ -187,6 +183,8 @@ def export(
     serial: Serial = None,
     recipe: RecipeName = None,
     verdict: VerdictWord = None,
+    operator: Operator = None,
+    station: Station = None,
     batch_name: BatchName = None,
     since: Since = None,
     until: Until = None,
@@ -199,15 +197,9 @@ def export(
     from wavewright.logbook.exchange import export as export_to
 
     which = run_filter(
-        part=part,
-        serial=serial,
-        recipe=recipe,
-        verdict=verdict,
-        batch=batch_name,
-        since=since,
-        until=until,
-        where=where,
-    )
+        part=part, serial=serial, recipe=recipe, verdict=verdict, operator=operator, station=station,
+        batch=batch_name, since=since, until=until, where=where,
+    )  # fmt: skip
     things = "runs" if file.suffix == ".jsonl" else "readings"
     with Logbook.existing(logbook) as book, ProgressBar(console(stderr=True), things) as bar:
         count = export_to(book, file, which, say=lambda done, total: bar.update("writing", done, total))

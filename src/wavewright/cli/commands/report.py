@@ -14,10 +14,12 @@ from wavewright.cli.options import CapturesAt, LogbookAt
 from wavewright.cli.picture_option import PictureAt, show_outcome_pictures
 from wavewright.cli.run_filter import (
     BatchName,
+    Operator,
     Part,
     RecipeName,
     Serial,
     Since,
+    Station,
     Until,
     VerdictWord,
     Where,
@@ -44,8 +46,8 @@ def report(
     runs: Annotated[
         list[str] | None,
         typer.Argument(
-            help="Id of a run, its beginning, `last`, or an evidence folder; several make a batch report. If left out, "
-            "the newest run that matches the filters.",
+            help="Id of a run, its beginning, `last`, or an evidence folder; several make a batch report. `last`, or "
+            "nothing: the newest run that matches the filters.",
             autocompletion=complete_run,
         ),
     ] = None,
@@ -67,6 +69,8 @@ def report(
     serial: Serial = None,
     recipe: RecipeName = None,
     verdict: VerdictWord = None,
+    operator: Operator = None,
+    station: Station = None,
     batch_name: BatchName = None,
     since: Since = None,
     until: Until = None,
@@ -85,15 +89,9 @@ def report(
     if out is None and picture is None:
         raise Misuse("no file to write", expected="`--out FILE`, or `--picture terminal`")
     which = run_filter(
-        part=part,
-        serial=serial,
-        recipe=recipe,
-        verdict=verdict,
-        batch=batch_name,
-        since=since,
-        until=until,
-        where=where,
-    )
+        part=part, serial=serial, recipe=recipe, verdict=verdict, operator=operator, station=station,
+        batch=batch_name, since=since, until=until, where=where,
+    )  # fmt: skip
     if batch or len(runs or ()) > 1:
         if out is None or picture is not None:
             raise Misuse("a batch has no single picture", expected="`--out FILE`", do="`--picture` draws one run")
@@ -107,7 +105,9 @@ def report(
         return 0
     if not runs and which == run_filter():
         raise Misuse("no run given", expected="a run, filters that match one, or `--batch`")
-    run = runs[0] if runs else _newest(which, logbook)
+    run = _newest(which, logbook) if not runs or (runs == ["last"] and which != run_filter()) else runs[0]
+    if runs and runs != ["last"] and which != run_filter():
+        raise Misuse(f"`{runs[0]}` names one run, and filters are given too", expected="a run, or filters")
     outcome = _narrowed(chosen_run(run, logbook, captures), measurement)
     if out is not None:
         known = write_report(outcome, out, kind=kind)
