@@ -35,6 +35,8 @@ WRONG: dict[str, list[object]] = {
     "seed": ["7", -1, 7.0, True, np.nan],
     "draw": ["7", -1, 1.5],
     "stop_at_first": ["yes", None],
+    "retest_anyway": ["yes", 1],
+    "quarantined_anyway": ["the reason", None],
     "cross_check": [1],
     "full_wire_log": [0],
     "time_limit": ["600 s", 0, -1.0, float("nan"), True],

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +14,11 @@ from wavewright.errors import FileFault
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from wavewright.cli.operator_terminal import OperatorTerminal
+    from wavewright.judgement.verdict import Verdict
+    from wavewright.logbook.batch_charts import BatchCall
     from wavewright.logbook.batch_run import BatchDone
+    from wavewright.logbook.golden_duty import GoldenDue
     from wavewright.reporting.batch import BatchStudy
     from wavewright.running.outcome import Outcome
 
@@ -85,10 +89,11 @@ class BatchConsole:
     ----------
     console : on stderr.
     pace : counts each unit that was run.
+    desk : confirms; is_scanned : whether serial numbers are typed or scanned one by one, those of golden units too.
     """
 
-    def __init__(self, console: Console, pace: Pace) -> None:
-        self._console, self._pace = console, pace
+    def __init__(self, console: Console, pace: Pace, desk: OperatorTerminal, *, is_scanned: bool) -> None:
+        self._console, self._pace, self._desk, self._is_scanned = console, pace, desk, is_scanned
 
     def refused(self, serial: str, why: str) -> None:
         """Say why a serial number is skipped."""
@@ -102,16 +107,16 @@ class BatchConsole:
         from wavewright.reporting.readings_on_screen import STYLES
         from wavewright.running.readings_table import on_which_bench
 
-        self._pace.end()
+        if not outcome.retest or outcome.retest_of not in {run for run, _, _ in done.runs}:
+            self._pace.end()
         style = STYLES.get(outcome.verdict, "")
         self._console.print()
         for line in big_word(outcome.verdict, encoding=self._console.encoding):
             self._console.print(Text(f"  {line}", style=style))
         passed = sum(verdict == "pass" for _, _, verdict in done.runs)
         where = on_which_bench(outcome.is_simulated)
-        self._console.print(
-            Text(f"\n{outcome.serial}: {outcome.verdict}{where}; {passed} of {len(done.runs)} runs passed")
-        )
+        told = f"{outcome.serial}: {outcome.verdict}{_again(outcome)}{where}"
+        self._console.print(Text(f"\n{told}; {passed} of {len(done.runs)} runs passed"))
         for name, result in outcome.results.items():
             if result.verdict is not None and result.verdict != "pass":
                 self._console.print(Text(f"  {name}: {result.reason or result.verdict}", style=style))
@@ -119,6 +124,41 @@ class BatchConsole:
     def stopped(self, why: str) -> None:
         """Say why the batch ends early."""
         self._console.print(f"the batch stops: {why}", style="bold red", markup=False)
+
+    def golden(self, due: GoldenDue) -> bool:
+        """Ask for a golden unit: where units are scanned, by its serial number; no at the end of the input."""
+        if not self._is_scanned:
+            self._desk.confirm(due.told)
+            return True
+        self._desk.say(due.told)
+        while True:
+            self._console.print(f"scan {due.serial} (empty to end): ", end="", markup=False)
+            text = sys.stdin.readline().strip()
+            if not text:
+                return False
+            if text == due.serial:
+                return True
+            self._console.print(f"{text} is another unit: put in {due.serial}", style="yellow", markup=False)
+
+    def retest(self, serial: str, number: int, at_most: int, verdict: Verdict) -> bool:
+        """Ask to put the same unit in again."""
+        self._desk.confirm(f"{serial}: {verdict}; retest {number} of at most {at_most}: put the same unit in again")
+        return True
+
+    def called(self, call: BatchCall) -> None:
+        """Say which rule called, of what, at which units."""
+        self._console.print(call.told, style="bold yellow", markup=False)
+
+    def may_go_on(self, call: BatchCall) -> bool:
+        """Ask whether a further unit begins; no where nobody is there."""
+        if not self._desk.is_attended:
+            return False
+        self._console.print("go on with the next unit? y/n: ", end="", markup=False)
+        return sys.stdin.readline().strip().lower() in ("y", "yes")
+
+    def say(self, text: str) -> None:
+        """Show a text."""
+        self._desk.say(text)
 
     def serials(self) -> Iterator[str]:
         """Ask for one serial number after another; a scanner that ends its code with Enter types them as well."""
@@ -128,6 +168,12 @@ class BatchConsole:
             if not text:
                 return
             yield text
+
+
+def _again(outcome: Outcome) -> str:
+    """That a run is a retest, or of a unit in quarantine; empty for any other."""
+    retest = f" in retest {outcome.retest}" if outcome.retest else ""
+    return retest + (", the unit is in quarantine" if outcome.quarantined else "")
 
 
 def serials_of(path: Path) -> list[str]:
@@ -172,6 +218,8 @@ def summary_lines(study: BatchStudy | None, done: BatchDone) -> Iterator[str]:
                 yield f"{one.name}: mean {mean}, s {s}{cp}, Cpk {c.cpk:.2f}"
     if done.refused:
         yield f"skipped: {len(done.refused)}"
+    for call in done.calls:
+        yield f"rule {call.told}"
     if done.stopped:
         yield f"stopped: {done.stopped}"
 
@@ -183,6 +231,7 @@ def summary_json(study: BatchStudy | None, done: BatchDone) -> dict[str, Any]:
         "runs": [{"id": run, "serial": serial, "verdict": str(verdict)} for run, serial, verdict in done.runs],
         "refused": [{"serial": serial, "why": why} for serial, why in done.refused],
         "stopped": done.stopped,
+        "calls": [{**asdict(call), "serials": list(call.serials)} for call in done.calls],
     }
     if study is not None:
         plain["simulated"] = study.simulated

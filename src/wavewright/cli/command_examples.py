@@ -27,6 +27,11 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "logbook import": ("wavewright logbook import outcomes",),
         "logbook list": ("wavewright logbook list",),
         "logbook prune": ("wavewright logbook prune --serial VC204-0000",),
+        "logbook quarantine": (
+            'wavewright logbook quarantine VC204-0025 --reason "cracked at C12" --operator "R. Okafor"',
+            "wavewright logbook quarantine",
+        ),
+        "logbook release": ('wavewright logbook release VC204-0025 --reason "C12 replaced" --operator "R. Okafor"',),
         "logbook rights": (
             "wavewright logbook rights --logbook postgresql://owner@server/line --station line_2 --office quality",
         ),

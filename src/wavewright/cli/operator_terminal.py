@@ -24,7 +24,7 @@ class OperatorTerminal:
     """
 
     def __init__(self, console: Console, *, is_attended: bool) -> None:
-        self._console, self._is_attended = console, is_attended
+        self._console, self.is_attended = console, is_attended
         self._bar: ProgressBar | None = None
         self._label, self._shots, self._done = "", 0, 0
         self.heading = ""  # before the label of each measurement: which unit of a batch it is
@@ -33,7 +33,7 @@ class OperatorTerminal:
         """Show a text and wait for Enter."""
         self._quiet()
         self._print(text, style="bold yellow" if text.startswith("CAUTION") else "")
-        if not self._is_attended:
+        if not self.is_attended:
             return
         self._console.print("Press Enter to continue, Ctrl-C to stop ", end="")
         if not sys.stdin.readline():  # the end of the input: nobody is there

@@ -55,6 +55,8 @@ def real_runs(book: Logbook, which: Filter, *, simulated: bool) -> Filter:
     from wavewright.logbook.queries import without_simulated
 
     chosen = without_simulated(book, which, keep=simulated)
+    if chosen.golden:
+        print(f"{chosen.golden} runs of golden units are left out; --batch-name golden takes them", file=sys.stderr)
     if chosen.left_out:
         print(f"{chosen.left_out} runs on simulated benches are left out; --simulated includes them", file=sys.stderr)
     elif chosen.simulated:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,10 +13,15 @@ if TYPE_CHECKING:
     from wavewright.logbook.queries import RunEntry
 
 
-def show_runs(found: list[RunEntry], as_json: bool) -> None:
-    """Runs of the logbook, one per line, or as JSON."""
+def show_runs(found: list[RunEntry], apart: Collection[str], as_json: bool) -> None:
+    """Runs of the logbook, one per line, or as JSON.
+
+    Parameters
+    ----------
+    apart : serial numbers of the units in quarantine.
+    """
     if as_json:
-        print_json([entry.as_json() for entry in found])
+        print_json([{**entry.as_json(), "in_quarantine": entry.serial in apart} for entry in found])
         return
     from rich.text import Text
 
@@ -27,7 +33,7 @@ def show_runs(found: list[RunEntry], as_json: bool) -> None:
         cells = (entry.id, f"{entry.started:%Y-%m-%d %H:%M:%S}", entry.recipe, entry.part, entry.serial)
         table.add_row(
             *(Text(cell) for cell in cells),
-            Text(entry.verdict, style=STYLES.get(entry.verdict, "")),
+            Text(entry.verdict + (", in quarantine" if entry.serial in apart else ""), STYLES.get(entry.verdict, "")),
             "simulated" if entry.simulated else "real",
         )
     console().print(table if found else "no runs")

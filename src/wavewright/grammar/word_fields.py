@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Any, Literal
@@ -99,6 +100,20 @@ Names = Annotated[
     BeforeValidator(refusing(read_names)),
     WithJsonSchema({"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}, "minItems": 1}]}),
 ]
+
+
+@dataclass(frozen=True, slots=True, eq=False)  # compared as one object: a schema has no hash
+class ReadBy:
+    """Annotation of a field whose value a function reads, and what it looks like in JSON Schema."""
+
+    read: Callable[[Any], object]
+    schema: Mapping[str, Any]
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.no_info_plain_validator_function(refusing(self.read))
+
+    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
+        return dict(self.schema)
 
 
 def read_line(value: object) -> str:

@@ -5,7 +5,8 @@ has none; a link that is changed, deleted or slipped in does not fit its neighbo
 by the head, which counts them. What the database alone cannot show is somebody who writes the whole chain of a station
 anew, hashes and head included: for that the hash of a head is written down somewhere else, and compared later.
 
-Notes are links too: where the chain begins, with how many runs were there before, and which runs `prune` took out.
+Notes are links too: where the chain begins, with how many runs were there before, which runs `prune` took out, and what
+happened at the line (`line_notes.py`).
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ from wavewright.logbook.database import insert_rows
 from wavewright.logbook.rows import Row, origins_of
 from wavewright.logbook.tables import captures, heads, links, outcomes, readings, texts
 
-BEGUN, RUN, TAKEN_OUT = "begun", "run", "taken_out"
+BEGUN, RUN, TAKEN_OUT, LINE = "begun", "run", "taken_out", "line"
 NOTHING_BEFORE = "0" * 64
 _ENCODER = json.JSONEncoder(default=repr, check_circular=False, separators=(",", ":"))
 CHUNK = 400  # runs, or names in a note, at once

@@ -13,6 +13,7 @@ from wavewright.logbook.code_store import CodeStore
 from wavewright.logbook.evidence import Evidence
 from wavewright.logbook.rows import recipe_name
 from wavewright.logbook.spool import Forwarded, forward, put_aside, spool_beside
+from wavewright.logbook.unit_admission import LineRecords
 from wavewright.running.outcome import Outcome
 
 
@@ -56,6 +57,11 @@ class Delivery:
     def codes(self) -> CodeStore | None:
         """The store that gets the codes as they come; None while the logbook is away."""
         return None if self._book is None else self._book.codes
+
+    @property
+    def records(self) -> LineRecords:
+        """What is known here of the line."""
+        return LineRecords.of(self._book, self._spool, identity=self._address.identity)
 
     def close(self) -> None:
         """Close the logbook."""

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from pyvisa import ResourceManager
 
     from wavewright.logbook.delivery import Delivery
+    from wavewright.logbook.unit_admission import Admission
 
 
 @refusing_strangers
@@ -54,6 +55,8 @@ def run(
     seed: int | None = None,
     draw: int | None = None,
     stop_at_first: bool = False,
+    retest_anyway: bool = False,
+    quarantined_anyway: bool = False,
     cross_check: bool = False,
     full_wire_log: bool = False,
     time_limit: float | None = None,
@@ -89,6 +92,8 @@ def run(
     draw : what fluctuates on a simulated bench: noise, sampling phase, when a rare thing happens. Without it and
         without a seed each run draws anew.
     stop_at_first : end after the first measurement that did not pass.
+    retest_anyway : run a unit that has had the retests of its recipe; needs an operator, and is noted.
+    quarantined_anyway : run a unit that is in quarantine; needs an operator, and the outcome says so.
     cross_check : ask the instrument for its own values as well, whether or not the recipe says so.
     full_wire_log : keep the bytes of records in the wire log too, so that the run can be replayed from it.
     time_limit : s; longest time that the run may take, waiting for a person left out; the recipe's if None.
@@ -104,7 +109,8 @@ def run(
     Raises
     ------
     Misuse : there is no such option, or it has a value that it cannot have; a serial number or a name cannot be
-        stored, a serial number does not match its pattern, or answers are missing or do not fit. Nothing was opened.
+        stored, a serial number does not match its pattern, or answers are missing or do not fit; the unit is in
+        quarantine, or has had its retests. Nothing was sent.
     FileFault : a file says something that cannot be used; a stored waveform, to compare with or to play, included.
     BenchFault : the bench lacks or forbids what the recipe needs, or another run uses it; nothing was sent.
     StorageFault : evidence or logbook take nothing; if so from the beginning, nothing was sent.
@@ -117,7 +123,8 @@ def run(
         serial=serial, serial_pattern=serial_pattern, operator=operator, station=station, batch=batch, out=out,
         logbook=logbook, logbook_may_be_away=logbook_may_be_away, captures=captures, instruments=instruments,
         answers=answers, seed=seed, draw=draw,
-        stop_at_first=stop_at_first, cross_check=cross_check, full_wire_log=full_wire_log, time_limit=time_limit,
+        stop_at_first=stop_at_first, retest_anyway=retest_anyway, quarantined_anyway=quarantined_anyway,
+        cross_check=cross_check, full_wire_log=full_wire_log, time_limit=time_limit,
         patience=patience, desk=desk, progress=progress, say=say,
     )  # fmt: skip
     return run_and_keep(recipe, options, bench=bench)
@@ -185,6 +192,7 @@ def run_and_keep(
             folder = None if out is None else Path(out)
             delivery = _delivery(logbook, folder, captures=options.captures, may_be_away=may_be_away, say=say)
             open_things.callback(delivery.close)
+        admission = None if delivery is None else _admission(wanted, options, there, delivery)
         lock = bench_lock(addresses(there), what=wanted.name, patience=options.patience, say=say)
         open_things.enter_context(lock)
         evidence = None
@@ -194,7 +202,7 @@ def run_and_keep(
             with nullcontext() if interruption is None else interruption.shielded():
                 evidence = Evidence(Path(out), started=now(), recipe=wanted.name, serial=options.serial, codes=codes)
                 open_things.enter_context(evidence)
-        keeping = _Keeping(evidence, delivery, station=options.station, batch=options.batch)
+        keeping = _Keeping(evidence, delivery, admission, options=options, say=say)
         # handlers stay until the evidence is written: a second Ctrl-C would otherwise throw it away
         signals = interruption or open_things.enter_context(interruptible(say=say))
         try:
@@ -210,18 +218,32 @@ def run_and_keep(
 class _Keeping:
     """Where the outcome of a run goes when it has ended."""
 
-    def __init__(self, evidence: Evidence | None, delivery: Delivery | None, *, station: str, batch: str) -> None:
-        self._evidence, self._delivery, self._station, self._batch = evidence, delivery, station, batch
+    def __init__(
+        self,
+        evidence: Evidence | None,
+        delivery: Delivery | None,
+        admission: Admission | None,
+        *,
+        options: RunOptions,
+        say: Callable[[str], None],
+    ) -> None:
+        self._evidence, self._delivery, self._admission = evidence, delivery, admission
+        self._options, self._say = options, say
 
     def keep(self, outcome: Outcome) -> Outcome:
         """Finish the evidence, deliver the outcome to the logbook; an error has the outcome as far as it is kept."""
+        if self._admission is not None:
+            outcome = replace(outcome, **self._admission.marks)
         try:
             if self._evidence is not None:
                 outcome = self._evidence.finish(outcome)
             if self._delivery is not None:
+                batch = self._options.batch if self._admission is None else self._admission.batch
                 outcome = self._delivery.deliver(
-                    outcome, self._collected(outcome), station=self._station, batch=self._batch
+                    outcome, self._collected(outcome), station=self._options.station, batch=batch
                 )
+            if self._admission is not None:
+                self._admission.note(outcome, say=self._say)
         except WavewrightError as fault:
             fault.outcome = outcome
             if self._evidence is not None and (left := self._evidence.left_at):
@@ -286,6 +308,12 @@ def _named_bench(bench: str | Path | None, recipe: Recipe, say: Callable[[str], 
     if usual.why:
         say(usual.why)
     return load_bench(usual.path)
+
+
+def _admission(recipe: Recipe, options: RunOptions, bench: BenchFile, delivery: Delivery) -> Admission:
+    from wavewright.logbook.unit_admission import admit
+
+    return admit(recipe, options, bench, delivery.records)
 
 
 def _delivery(

@@ -56,9 +56,14 @@ def _stores(connection: Connection) -> None:
     stores.create(connection, checkfirst=True)
 
 
+def _notes_of_the_line(connection: Connection) -> None:
+    """Layout 6: notes of the line are links of their own kind, which are found without reading those of the runs."""
+    connection.exec_driver_sql("CREATE INDEX IF NOT EXISTS links_by_kind ON links (kind, run)")
+
+
 # Step n brings layout n to layout n + 1; a released step is never changed again. Layout 0 is an empty database: for it
 # the first step makes all the tables as they are now.
-STEPS: tuple[Step, ...] = (_first_layout, _batches, _chains, _simulated, _stores)
+STEPS: tuple[Step, ...] = (_first_layout, _batches, _chains, _simulated, _stores, _notes_of_the_line)
 NEWEST_LAYOUT = len(STEPS)
 
 

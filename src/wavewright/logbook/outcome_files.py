@@ -26,6 +26,7 @@ PERCENTILES = (1, 50, 99)
 _LIBRARY = re.compile(r"^[\"']?library[\"']?[ \t]*:[ \t]*[\"']?(?P<name>[^\"'#\n]*[^\"'#\s])", re.MULTILINE)
 LAYOUT = 1  # of the JSON document: raised when a reader of the old one would go wrong
 OUTCOME, CAPTURES, WIRE_LOG = "outcome.json", "captures.h5", "wire.log"
+LINE_MARKS = ("retest", "retest_of", "quarantined", "golden")  # only where they say something
 JOURNAL = "journal"  # only while a run is on
 
 
@@ -59,6 +60,7 @@ def outcome_as_json(outcome: Outcome) -> dict[str, Any]:
             else {}
         ),
         **({"declared": {name: asdict(one) for name, one in outcome.declared.items()}} if outcome.declared else {}),
+        **{name: mark for name in LINE_MARKS if (mark := getattr(outcome, name))},
     }
 
 
@@ -81,6 +83,7 @@ def outcome_from_json(plain: Mapping[str, Any]) -> Outcome:
         calibrations={name: CalibrationNote(**note) for name, note in plain.get("calibrations", {}).items()},
         times=plain.get("times", {}),
         declared={name: Declared(**one) for name, one in plain.get("declared", {}).items()},
+        **{name: plain[name] for name in LINE_MARKS if name in plain},
     )
 
 

@@ -220,6 +220,10 @@ class OutcomeForm(TypedDict):
     calibrations: NotRequired[dict[Word, CalibrationForm]]
     times: NotRequired[dict[Word, Number]]
     declared: NotRequired[dict[Annotated[str, Field(pattern="^[A-Za-z][A-Za-z0-9_]*$")], DeclaredForm]]
+    retest: NotRequired[Count]
+    retest_of: NotRequired[Word]
+    quarantined: NotRequired[Word]
+    golden: NotRequired[Word]
 
 
 class LineForm(TypedDict):

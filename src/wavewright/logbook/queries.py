@@ -12,7 +12,7 @@ from sqlalchemy import ColumnElement, Connection, Integer, Select, bindparam, fu
 from wavewright.errors import Misuse
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.declared_fields import declares
-from wavewright.logbook.tables import microseconds, moment_of, outcomes, readings
+from wavewright.logbook.tables import GOLDEN_BATCH, microseconds, moment_of, outcomes, readings
 from wavewright.nearest import did_you_mean
 
 
@@ -26,6 +26,7 @@ class Filter:
     since, until : time of the run's start, UTC; until is not included.
     declared : declared fields by name, each as text, exactly that; with `*` it is a pattern.
     simulated : True: only runs on a simulated bench; False: only runs on real instruments.
+    golden : False: no runs of golden units.
     """
 
     part: str | None = None
@@ -39,6 +40,7 @@ class Filter:
     until: datetime | None = None
     simulated: bool | None = None
     declared: tuple[tuple[str, str], ...] = ()
+    golden: bool | None = None
 
     def conditions(self) -> list[ColumnElement[bool]]:
         """The filter as conditions on the table of outcomes."""
@@ -57,6 +59,8 @@ class Filter:
         if self.simulated is not None:
             found.append(outcomes.c.simulated == int(self.simulated))
         found += [declares(name, text) for name, text in self.declared]
+        if self.golden is False:
+            found.append(outcomes.c.batch != GOLDEN_BATCH)
         return found
 
     @property
@@ -160,29 +164,41 @@ def entries(book: Logbook, which: Filter | None = None, *, most: int | None = No
 class Chosen:
     """A filter for a study, and how many runs on real instruments and on simulated benches it leaves.
 
-    `left_out` : simulated runs that it would leave too, were there no real ones.
+    `left_out` : simulated runs that it would leave too, were there no real ones; `golden` : runs of golden units.
     """
 
     which: Filter
     real: int
     simulated: int
     left_out: int = 0
+    golden: int = 0
 
 
 def without_simulated(book: Logbook, which: Filter, *, keep: bool = False) -> Chosen:
     """The same filter without the runs on simulated benches, where it leaves runs on real instruments as well.
 
+    Nor does it leave those of golden units, unless they are the batch that is asked for, or there are no others.
+
     Parameters
     ----------
-    keep : take both together.
+    keep : take real and simulated ones together.
     """
+    others, golden = _counts(book, replace(which, golden=False)), 0
+    every = _counts(book, which)
+    if which.batch is None and sum(others.values()) and others != every:
+        golden = sum(every.values()) - sum(others.values())
+        which, every = replace(which, golden=False), others
+    real, simulated = every.get(0, 0), every.get(1, 0)
+    if keep or not real or not simulated:
+        return Chosen(which, real, simulated, golden=golden)
+    return Chosen(replace(which, simulated=False), real, 0, left_out=simulated, golden=golden)
+
+
+def _counts(book: Logbook, which: Filter) -> dict[int, int]:
+    """How many runs a filter leaves on real instruments (0) and on simulated benches (1)."""
     query = select(outcomes.c.simulated, func.count()).where(*which.conditions()).group_by(outcomes.c.simulated)
     with book.reading() as connection:
-        counts: dict[int, int] = {row[0]: row[1] for row in connection.execute(query)}
-    real, simulated = counts.get(0, 0), counts.get(1, 0)
-    if keep or not real or not simulated:
-        return Chosen(which, real, simulated)
-    return Chosen(replace(which, simulated=False), real, 0, left_out=simulated)
+        return {row[0]: row[1] for row in connection.execute(query)}
 
 
 def points(book: Logbook, name: str, which: Filter | None = None, *, most: int | None = None) -> list[Point]:

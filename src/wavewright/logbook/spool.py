@@ -24,6 +24,7 @@ from wavewright.logbook.book import Logbook
 from wavewright.logbook.default_location import usual_logbook
 from wavewright.logbook.intake import Given, enter_given, from_lines
 from wavewright.logbook.judged_again import unfollowed
+from wavewright.logbook.line_notes import forward_notes
 from wavewright.logbook.outcome_files import outcome_as_json
 from wavewright.logbook.tables import versions
 from wavewright.path_length import ROOM_FOR_A_FILE, within_reach
@@ -119,6 +120,7 @@ def forward(book: Logbook, spool: Path, *, whatever: bool = False) -> Forwarded:
             take_away(path)
         except OSError as fault:  # the next time its run is known
             faults.append(f"{path}: it was entered, and cannot be deleted: {fault.strerror or fault}")
+    faults += forward_notes(book, spool)
     if entered or known:
         sync_folder(spool)
     return Forwarded(entered, known, dict(elsewhere), tuple(faults))

@@ -70,7 +70,8 @@ captures = Table(
     Index("captures_by_content", "sha256"),
 )
 
-# The chain of each station: one link per run that was entered, and per note of what began, or was taken out rightly.
+# The chain of each station: one link per run that was entered, per note of what began, or was taken out rightly, and
+# per note of the line (`line_notes.py`).
 # Links stay when runs go. See `chain.py`.
 links = Table(
     "links",
@@ -79,13 +80,14 @@ links = Table(
     Column("position", BigInteger, primary_key=True, autoincrement=False),
     Column("coverage", Integer, nullable=False),  # which columns the hashes of this link cover
     Column("kind", String(12), nullable=False),
-    Column("run", String(40), nullable=False),  # empty for a note
+    Column("run", String(40), nullable=False),  # its own id for a note of the line; empty for any other note
     Column("row_sha256", String(64), nullable=False),
     Column("readings_sha256", String(64), nullable=False),
     Column("captures_sha256", String(64), nullable=False),
     Column("note", Text, nullable=False),
     Column("previous", String(64), nullable=False),
     Column("sha256", String(64), nullable=False),
+    Index("links_by_kind", "kind", "run"),  # notes of the line are few among the links of runs
 )
 
 heads = Table(
@@ -104,6 +106,7 @@ stores = Table(
     Column("since", BigInteger, nullable=False),
 )
 
+GOLDEN_BATCH = "golden"  # the batch of golden units: no batch of others may be called so, and no yield counts them
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 

@@ -20,6 +20,7 @@ from wavewright.logbook.book import Logbook
 from wavewright.logbook.chain import (
     BEGUN,
     COVERAGE,
+    LINE,
     NOTHING_BEFORE,
     RUN,
     TAKEN_OUT,
@@ -49,7 +50,7 @@ class Chain:
     ----------
     length : links in it, notes included; sha256 : of the last one, the head, to be written down.
     begun : when it began, ISO 8601; taken_up : runs that were there before: what was done to them earlier is not seen.
-    taken_out : runs that `prune` took out.
+    taken_out : runs that `prune` took out; notes : of what happened at the line.
     """
 
     station: str
@@ -58,6 +59,7 @@ class Chain:
     begun: str = ""
     taken_up: int = 0
     taken_out: int = 0
+    notes: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +189,7 @@ def _walk(connection: Connection) -> _Walk:
 
 def _take_link(walk: _Walk, chain: Chain, link: Mapping[str, Any]) -> None:
     where = f"link {link['position']} of the chain of station `{chain.station}`"
-    about = (link["run"],) if link["run"] else ()
+    about = (link["run"],) if link["run"] and link["kind"] != LINE else ()
     if link["position"] != chain.length:
         walk.flaws.append(Flaw(f"links are missing before {where}: {chain.length} came before it", about))
     if link_sha256(link) != link["sha256"]:
@@ -214,6 +216,8 @@ def _take_note(walk: _Walk, chain: Chain, link: Mapping[str, Any]) -> None:
         chain.taken_out += len(note["runs"])
         for run in note["runs"]:
             walk.present.pop(run, None)
+    elif link["kind"] == LINE:
+        chain.notes += 1
     else:
         raise KeyError(link["kind"])
 

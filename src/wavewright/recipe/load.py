@@ -13,12 +13,14 @@ from wavewright.judgement.doubting import NO_RULES
 from wavewright.recipe.ask import ask_faults
 from wavewright.recipe.calibration import calibration_faults
 from wavewright.recipe.computation import Computation
+from wavewright.recipe.golden_units import golden_faults
 from wavewright.recipe.judging import check_leaves_something
 from wavewright.recipe.measurement import Measurement, read_measurement
 from wavewright.recipe.metering import Metering
 from wavewright.recipe.name_checks import NameChecks
 from wavewright.recipe.needs import check_needs
 from wavewright.recipe.recipe import TIME_LIMIT, Fitness, Recipe, RecipeHead
+from wavewright.recipe.stop_rules import stop_rule_faults
 from wavewright.recipe.sweeps import conditions, parameter_values
 
 
@@ -53,6 +55,8 @@ def parse_recipe(text: str, name: str, *, set: Mapping[str, str] | None = None) 
     if head is not None and not faults:
         faults += calibration_faults(head.calibration, _readings(measurements))
         faults += ask_faults(head.ask, tree, measurements)
+        faults += stop_rule_faults(head.stop_when, measurements)
+        faults += golden_faults(head.golden, measurements)
     if faults or head is None:
         raise FileFault.joined(faults)
     return Recipe(
@@ -71,6 +75,10 @@ def parse_recipe(text: str, name: str, *, set: Mapping[str, str] | None = None) 
         calibration=head.calibration,
         requires_fitness=head.fitness is Fitness.REQUIRED,
         ask=head.ask,
+        stop_when=head.stop_when,
+        retest=head.retest,
+        quarantine=head.quarantine,
+        golden=head.golden,
     )
 
 

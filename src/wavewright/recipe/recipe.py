@@ -16,9 +16,12 @@ from wavewright.grammar.word_fields import Line, Name, Pattern, Value, VersionOn
 from wavewright.recipe.ask import AskEntries, AskEntry
 from wavewright.recipe.calibration import CalibrationEntry, Calibrations
 from wavewright.recipe.doubts import ABOUT_DOUBTS, Doubts
+from wavewright.recipe.golden_units import GoldenCheck
 from wavewright.recipe.judging import ABOUT_JUDGE, JUDGE_EXAMPLES, Judging
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.needs import Needs
+from wavewright.recipe.retesting import QuarantineCause, Retesting
+from wavewright.recipe.stop_rules import StopRule, StopRules
 
 
 class ParameterEntry(GrammarModel):
@@ -87,6 +90,23 @@ class RecipeHead(GrammarModel):
         examples=[{"duty": {"default": "40 %", "about": "coil drive set by the controller"}}],
     )
     calibration: Calibrations
+    stop_when: StopRules
+    retest: Retesting | None = Field(
+        default=None,
+        description="which units are run again, how often, and what they are then; without it as often as one likes, "
+        "and the last run decides",
+        examples=[{"at_most": 2, "when": ["inconclusive", "error"], "verdict": "2 of 3 pass"}],
+    )
+    quarantine: tuple[QuarantineCause, ...] = Field(
+        default=(),
+        description="what sets units apart by itself, until somebody releases them",
+        examples=[["not passed after retests", "golden unit failed"]],
+    )
+    golden: GoldenCheck | None = Field(
+        default=None,
+        description="units whose readings are known, which a station measures before a batch",
+        examples=[{"every": "8 h", "units": {"VC204-9001": {"expect": {"rail_noise.ripple": "30 mV ± 4 mV"}}}}],
+    )
     measurements: Mapping[Name, object] = Field(
         min_length=1,
         description="the measurements, in the order they are made",
@@ -119,6 +139,9 @@ class Recipe:
     calibration : the corrections that its readings are for, by name.
     ask : what is declared of each run, by name.
     requires_fitness : a run does not start where its set-up cannot decide a limit.
+    stop_when : rules that call while a batch runs, by name.
+    retest : which units are run again; None where nothing is said of it.
+    quarantine : what sets units apart by itself; golden : units that are measured before a batch.
     path : of the file; a name for messages if it does not come from one.
     """
 
@@ -137,6 +160,10 @@ class Recipe:
     calibration: Mapping[str, CalibrationEntry] = field(default_factory=dict)
     requires_fitness: bool = False
     ask: Mapping[str, AskEntry] = field(default_factory=dict)
+    stop_when: Mapping[str, StopRule] = field(default_factory=dict)
+    retest: Retesting | None = None
+    quarantine: tuple[QuarantineCause, ...] = ()
+    golden: GoldenCheck | None = None
 
     @property
     def name(self) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from os.path import relpath
 from pathlib import Path
@@ -13,10 +13,13 @@ from wavewright.judgement.shown import last_place
 from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.book import Logbook, find_id
 from wavewright.logbook.declared_fields import declared_in
+from wavewright.logbook.line_notes import LineNote, NoteKind, notes_in
 from wavewright.logbook.queries import Filter, Point, RunEntry, entries, points, reading_names
 from wavewright.logbook.studies.capability import Capability, capability
 from wavewright.logbook.studies.pareto import ParetoRow, pareto
 from wavewright.logbook.studies.proportions import Proportion, final_yield, first_pass_yield, no_runs
+from wavewright.logbook.unit_verdicts import UnitResult, unit_results
+from wavewright.reporting.called_charts import called_picture
 from wavewright.reporting.catalogue import write_report
 from wavewright.reporting.chart_pictures import control_pictures, histogram_picture, pareto_picture
 from wavewright.reporting.html import render
@@ -45,12 +48,19 @@ class ReadingStudy:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BatchStudy:
-    """Many runs together. `first_pass` counts units whose first run passed, `final` those whose last one did.
+    """Many runs together.
 
-    `declared` : by run, its declared fields by name.
+    Parameters
+    ----------
+    first_pass : counts units whose first run passed; final : those that passed by the rule for retests of their recipe,
+        without one in their last run, and are not in quarantine.
+    notes : of the line, about the batches of these runs: limits of charts, and rules that called.
+    declared : by run, its declared fields by name.
     """
 
     runs: tuple[RunEntry, ...]
+    units: tuple[UnitResult, ...]
+    notes: tuple[LineNote, ...]
     first_pass: Proportion
     final: Proportion
     pareto: tuple[ParetoRow, ...]
@@ -69,14 +79,57 @@ class BatchStudy:
 
     @property
     def failed_units(self) -> tuple[tuple[RunEntry, tuple[str, ...]], ...]:
-        """The last run of each unit that did not pass in it, with the names of its readings that did not."""
-        last = {run.serial or run.id: run for run in self.runs}
+        """The last run of each unit that has not passed, with the names of its readings that did not."""
         not_passed: dict[str, list[str]] = {}
         for one in self.readings:
             for point in one.points:
                 if point.verdict not in (None, "", Verdict.PASS):
                     not_passed.setdefault(point.outcome, []).append(one.name)
-        return tuple((run, tuple(not_passed.get(run.id, ()))) for run in last.values() if run.verdict != Verdict.PASS)
+        return tuple(
+            (one.runs[-1], tuple(dict.fromkeys(name for run in one.runs for name in not_passed.get(run.id, ()))))
+            for one in self.units
+            if one.verdict is not Verdict.PASS
+        )
+
+    @property
+    def in_quarantine(self) -> tuple[str, ...]:
+        """Serial numbers of the units that are set apart now."""
+        return tuple(one.serial for one in self.units if one.quarantine)
+
+    @property
+    def unit_rows(self) -> tuple[UnitResult, ...]:
+        """The units of which more is to be said than one verdict: run again, or in quarantine."""
+        return tuple(one for one in self.units if len(one.runs) > 1 or one.quarantine)
+
+    @property
+    def calls(self) -> tuple[LineNote, ...]:
+        """Rules that called, in order."""
+        return tuple(note for note in self.notes if note.kind is NoteKind.CALL)
+
+    @property
+    def answers(self) -> tuple[LineNote, ...]:
+        """Who let a batch go on after a call."""
+        return tuple(note for note in self.notes if note.kind is NoteKind.ANSWER)
+
+    @property
+    def rule_pictures(self) -> tuple[Picture, ...]:
+        """The chart of each rule that has one."""
+        first = {one.runs[0].id for one in self.units}
+        there = {one.name: [point for point in one.points if point.outcome in first] for one in self.readings}
+        return tuple(
+            called_picture(
+                f"rule{number}",
+                note,
+                there.get(note.says["of"], []),
+                [
+                    call
+                    for call in self.calls
+                    if (call.says["entry"], call.says["batch"]) == (note.says["entry"], note.says["batch"])
+                ],
+            )
+            for number, note in enumerate(self.notes)
+            if note.kind is NoteKind.LIMITS
+        )
 
     def readings_of(self, run: RunEntry) -> tuple[Point | None, ...]:
         """What each of `readings` was in a run; None where it has none."""
@@ -105,17 +158,25 @@ def study_batch(book: Logbook, which: Filter | None = None, *, ids: Sequence[str
     ]
     studied = [one for one in studied if one.points]
     failures = [one.name for one in studied for point in one.points if point.verdict == "fail"]
-    units = [(run.serial or run.id, run.verdict == "pass") for run in runs]
+    units = unit_results(book, runs)
     with book.reading() as connection:
         declared = declared_in(connection, [run.id for run in runs])
     return BatchStudy(
         runs=tuple(runs),
-        first_pass=first_pass_yield(units),
-        final=final_yield(units),
+        units=units,
+        notes=batch_notes(book, {run.batch for run in runs} - {""}),
+        first_pass=first_pass_yield([(one.serial, one.runs[0].verdict == "pass") for one in units]),
+        final=final_yield([(one.serial, one.is_good) for one in units]),
         pareto=pareto(failures),
         readings=tuple(sorted(studied, key=lambda one: (-one.failed, one.name))),
         declared=declared,
     )
+
+
+def batch_notes(book: Logbook, batches: Collection[str]) -> tuple[LineNote, ...]:
+    """What rules have said in batches, and where their charts have their limits from."""
+    kinds = (NoteKind.LIMITS, NoteKind.CALL, NoteKind.ANSWER)
+    return tuple(note for note in notes_in(book) if note.kind in kinds and note.says.get("batch") in batches)
 
 
 def batch_report(study: BatchStudy, *, reports: str = "") -> str:

@@ -27,7 +27,7 @@ def histogram_picture(anchor: str, name: str, points: Sequence[Point], unit: str
     edges = np.array(bar_edges(values), dtype=np.float64)
     heights, _ = np.histogram(values, edges)
     limits = _limits(points)
-    low, high = _widened(min([edges[0], *limits]), max([edges[-1], *limits]))
+    low, high = widened(min([edges[0], *limits]), max([edges[-1], *limits]))
     marks = tuple(InstantMark(end, f"limit {show_quantity(end, unit)}", MarkRole.LIMIT) for end in limits)
     bars = BarsLayer(name, SKY_BLUE, edges, heights.astype(np.float64))
     panel = Panel(name, Axis("runs", "count", 0.0, 1.08 * float(heights.max())), (bars,), marks, height=180)
@@ -115,7 +115,7 @@ def _chart_picture(name: str, title: str, chart: Chart, of: Sequence[Point], uni
         LevelMark(chart.centre, "centre line", MarkRole.CENTRE),
         LevelMark(chart.high, "upper control limit", MarkRole.LIMIT),
     )
-    low, high = _widened(min(chart.low, float(points.y.min())), max(chart.high, float(points.y.max())))
+    low, high = widened(min(chart.low, float(points.y.min())), max(chart.high, float(points.y.max())))
     panel = Panel(title, Axis("range" if first > 1 else "reading", unit, low, high), (points,), levels, height=180)
     told = (
         f"{chart.points.size} points, centre line {show_quantity(chart.centre, unit)}, control limits "
@@ -146,7 +146,7 @@ def trend_picture(trend: Trend, points: Sequence[Point], *, told: str) -> Pictur
     )
     layers: tuple[Layer, ...] = (mean, single) if valued else (mean,)
     ends = [*limits, *single.y.tolist(), *lows[np.isfinite(lows)].tolist(), *highs[np.isfinite(highs)].tolist()]
-    low, high = _widened(min(ends), max(ends))
+    low, high = widened(min(ends), max(ends))
     instants = [*single.x.tolist(), *times.tolist()]
     first, last = min(instants), max(instants)
     room = max((last - first) / 50, 1.0)  # s; else the frame cuts the first and the last point
@@ -178,6 +178,7 @@ def _limits(points: Sequence[Point]) -> list[float]:
     return sorted({end for point in points for end in (point.low, point.high) if end is not None})
 
 
-def _widened(low: float, high: float) -> tuple[float, float]:
+def widened(low: float, high: float) -> tuple[float, float]:
+    """Both ends with a margin."""
     margin = MARGIN * ((high - low) or abs(high) or 1.0)
     return float(low - margin), float(high + margin)

@@ -83,6 +83,9 @@ class Outcome:
     times : where the seconds went from the beginning until outputs were confirmed off, by part; they sum to the whole.
         Empty in outcomes of before that was kept, and of runs that were killed.
     declared : the declared fields, by name.
+    retest, retest_of : how often the unit had been run since a run of it did not pass, and the id of that run.
+    quarantined : why the unit is in quarantine and was run all the same; empty where it is not.
+    golden : `good` or `bad`, of a unit whose readings are known; empty for any other.
     """
 
     title: str
@@ -110,6 +113,10 @@ class Outcome:
     calibrations: Mapping[str, CalibrationNote] = field(default_factory=dict)
     times: Mapping[str, float] = field(default_factory=dict)
     declared: Mapping[str, Declared] = field(default_factory=dict)
+    retest: int = 0
+    retest_of: str = ""
+    quarantined: str = ""
+    golden: str = ""
 
     @property
     def origins(self) -> tuple[Origin, ...]:

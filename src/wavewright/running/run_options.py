@@ -47,6 +47,8 @@ class RunOptions:
     seed: int | None = None
     draw: int | None = None
     stop_at_first: bool = False
+    retest_anyway: bool = False
+    quarantined_anyway: bool = False
     cross_check: bool = False
     full_wire_log: bool = False
     time_limit: float | None = None
@@ -163,6 +165,8 @@ KINDS: Mapping[str, Kind] = {
     "seed": SEED,
     "draw": SEED,
     "stop_at_first": SWITCH,
+    "retest_anyway": SWITCH,
+    "quarantined_anyway": SWITCH,
     "cross_check": SWITCH,
     "full_wire_log": SWITCH,
     "time_limit": (lambda value: _is_time(value, least=LEAST_TIME), f"a time in seconds, {LEAST_TIME:g} or more"),

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from wavewright.cli import logbook_quarantine as quarantine
 from wavewright.cli import logbook_upkeep as upkeep
 from wavewright.cli.completion import complete_reading, complete_run
 from wavewright.cli.options import CapturesAt, LogbookAt
@@ -58,7 +59,7 @@ def list_runs(
     if unfinished:
         show_unfinished(out, as_json)
         return
-    show_runs(_entries(logbook, most), as_json)
+    show_runs(*_entries(logbook, most), as_json)
 
 
 @commands.command()
@@ -85,7 +86,7 @@ def find(
         part=part, serial=serial, recipe=recipe, verdict=verdict, operator=operator, station=station,
         batch=batch_name, since=since, until=until, where=where,
     )  # fmt: skip
-    show_runs(_entries(logbook, None, which), as_json)
+    show_runs(*_entries(logbook, None, which), as_json)
 
 
 @commands.command()
@@ -243,12 +244,17 @@ commands.command("forward")(upkeep.forward_runs)
 commands.command()(upkeep.rights)
 commands.command()(upkeep.verify)
 commands.command()(upkeep.prune)
+commands.command()(quarantine.quarantine)
+commands.command()(quarantine.release)
 
 
-def _entries(logbook: str | None, most: int | None, which: object = None) -> list[RunEntry]:
+def _entries(logbook: str | None, most: int | None, which: object = None) -> tuple[list[RunEntry], frozenset[str]]:
+    """The runs, and which units are in quarantine."""
     from wavewright.logbook.book import Logbook
+    from wavewright.logbook.line_notes import notes_in
+    from wavewright.logbook.quarantine import in_quarantine
     from wavewright.logbook.queries import Filter, entries
 
     assert which is None or isinstance(which, Filter)
     with Logbook.existing(logbook) as book:
-        return entries(book, which, most=most)
+        return entries(book, which, most=most), frozenset(in_quarantine(notes_in(book)))

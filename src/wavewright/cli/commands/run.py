@@ -96,6 +96,14 @@ def run(
     stop_after: Annotated[
         int, typer.Option(min=0, help="With --batch: stop after this number of failures in a row; 0: never.")
     ] = 0,
+    retest_anyway: Annotated[
+        bool,
+        typer.Option("--retest-anyway", help="Run a unit that has had its retests; recorded, needs --operator."),
+    ] = False,
+    quarantined_anyway: Annotated[
+        bool,
+        typer.Option("--quarantined-anyway", help="Run a unit that is in quarantine; recorded, needs --operator."),
+    ] = False,
     seed_from_serial: Annotated[
         bool,
         typer.Option("--seed-from-serial", help="A simulated bench has a different board for each serial number."),
@@ -150,6 +158,8 @@ def run(
         seed=seed,
         draw=draw,
         stop_at_first=stop_at_first,
+        retest_anyway=retest_anyway,
+        quarantined_anyway=quarantined_anyway,
         cross_check=cross_check,
         full_wire_log=full_wire_log,
         time_limit=None if time_limit is None else read_quantity(time_limit, unit="s", least=1e-3).value,
@@ -170,8 +180,8 @@ def run(
                     "--batch without a logbook", do="omit --no-logbook: the logbook holds which units have passed"
                 )
             return _run_batch(
-                wanted.name, run_one, where, serials, BatchOptions(lot, pattern, repeat_passed, stop_after), out=out,
-                simulated=there.is_simulated, desk=desk, as_json=as_json,
+                wanted, run_one, where, serials, BatchOptions(lot, pattern, repeat_passed, stop_after),
+                options=options, bench=there, desk=desk, as_json=as_json,
                 say_fitness=partial(_say_fitness, wanted, there, options, desk), picture=picture, times=times,
             )  # fmt: skip
         outcome = run_one(serial)
@@ -240,20 +250,21 @@ def _show(outcome: Outcome, *, statistics: bool, times: bool, as_json: bool, pic
 
 
 def _run_batch(
-    recipe: str,
+    recipe: Recipe,
     run_one: Callable[..., Outcome],
     where: object,
     file: Path | None,
     how: BatchOptions,
     *,
-    out: Path,
-    simulated: bool,
+    options: RunOptions,
+    bench: BenchFile,
     desk: OperatorTerminal,
     as_json: bool,
     say_fitness: Callable[[], None],
     picture: str | None,
     times: bool,
 ) -> int:
+    from wavewright.logbook.batch_line import line_of
     from wavewright.logbook.batch_run import run_batch
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.delivery import forward_waiting
@@ -266,27 +277,30 @@ def _run_batch(
         raise Misuse("--picture of a batch", do="`wavewright report ID --picture WHERE` draws one of its runs")
     known = None if file is None else serials_of(file)
     pace, say = Pace(len(known or ())), desk.say
-    line = BatchConsole(console(stderr=True), pace)
+    out, simulated = Path(options.out or "outcomes"), bench.is_simulated
+    screen = BatchConsole(console(stderr=True), pace, desk, is_scanned=known is None)
     say_fitness()
 
     def given() -> Iterator[str]:
-        for serial in line.serials() if known is None else known:
+        for serial in screen.serials() if known is None else known:
             desk.heading = pace.begin()
             yield serial
 
     # signals end the batch and not only the unit that is on: their handlers stay over all of it
     with Logbook(str(where)) as book, interruptible(say=say) as signals:
         forward_waiting(book, out, say=say)  # a batch that is resumed has runs among what waits
+        run_unit = partial(run_one, interruption=signals)
+        line = line_of(recipe, bench, options, book, desk=screen, run_one=run_unit)
         done = run_batch(
-            given(), partial(run_one, interruption=signals), book=book, recipe=recipe, batch=how.name,
+            given(), run_unit, book=book, recipe=recipe.name, batch=how.name,
             pattern=how.pattern, repeat_passed=how.repeat_passed, stop_after=how.stop_after, interruption=signals,
-            simulated=simulated, desk=line,
+            simulated=simulated, line=line, desk=screen,
         )  # fmt: skip
         with signals.shielded():
             study = spent = None
             try:
                 forward_waiting(book, out, say=say)
-                there = {entry.id for entry in entries(book, Filter(recipe=recipe, batch=how.name))}
+                there = {entry.id for entry in entries(book, Filter(recipe=recipe.name, batch=how.name))}
                 ids = [run for run, _, _ in done.runs if run in there]
                 study = study_batch(book, ids=ids) if ids else None
                 spent = times_of_runs(book, Filter(recipe=recipe, batch=how.name)) if ids and times else None

@@ -12,6 +12,7 @@ from wavewright.logbook.book import Logbook
 from wavewright.logbook.queries import Filter, entries, points, reading_names
 from wavewright.logbook.studies.catalogue import StudyOption, StudyResult, run_study
 from wavewright.logbook.studies.pareto import pareto
+from wavewright.logbook.unit_verdicts import unit_results
 from wavewright.nearest import unknown
 
 INTERVALS: Mapping[str, Literal["exact", "wilson"]] = MappingProxyType({"exact": "exact", "score": "wilson"})
@@ -86,7 +87,8 @@ def yield_of_runs(
 ) -> StudyResult:
     """First-pass and final yield, and the Pareto of failures.
 
-    Each yield with its confidence interval.
+    Each yield with its confidence interval. The final yield counts units that have passed by the rule for retests of
+    their recipe, without one in their last run, and that are not in quarantine.
 
     Raises
     ------
@@ -95,10 +97,12 @@ def yield_of_runs(
     runs = entries(book, which)[::-1]
     if not runs:
         raise no_runs()
-    units = [(run.serial or run.id, run.verdict == "pass") for run in runs]
+    units = unit_results(book, runs)
     shares = {
-        "first-pass yield": first_pass_yield(units, interval=interval),
-        "final yield": final_yield(units, interval=interval),
+        "first-pass yield": first_pass_yield(
+            [(one.serial, one.runs[0].verdict == "pass") for one in units], interval=interval
+        ),
+        "final yield": final_yield([(one.serial, one.is_good) for one in units], interval=interval),
     }
     failures = pareto(
         name for name in reading_names(book) for point in points(book, name, which) if point.verdict == "fail"
