@@ -42,7 +42,7 @@ class OperatorTerminal:
     @property
     def can_ask(self) -> bool:
         """Whether somebody is there who answers: at a terminal, and not told otherwise."""
-        return self._is_attended and sys.stdin.isatty()
+        return self.is_attended and sys.stdin.isatty()
 
     def ask(self, text: str) -> str:
         """Show what is asked and return the line that is typed."""

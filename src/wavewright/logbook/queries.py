@@ -185,7 +185,7 @@ def without_simulated(book: Logbook, which: Filter, *, keep: bool = False) -> Ch
     """
     others, golden = _counts(book, replace(which, golden=False)), 0
     every = _counts(book, which)
-    if which.batch is None and sum(others.values()) and others != every:
+    if which.batch is None and any(others.values()) and others != every:
         golden = sum(every.values()) - sum(others.values())
         which, every = replace(which, golden=False), others
     real, simulated = every.get(0, 0), every.get(1, 0)

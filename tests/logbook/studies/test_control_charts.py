@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 import numpy as np
 import pytest
 from scipy.stats import norm
 
 from wavewright.errors import Misuse
-from wavewright.logbook.studies.control_charts import chart_constants, individuals_chart, subgroup_charts
+from wavewright.logbook.queries import Point
+from wavewright.logbook.studies.catalogue import StudiedReading
+from wavewright.logbook.studies.control_charts import (
+    chart_constants,
+    charts_of_reading,
+    individuals_chart,
+    subgroup_charts,
+)
 
 # size, d2, d3, A2, D3, D4, c4, A3, B3, B4: the normal range distribution by quadrature and
 # c4 = sqrt(2/(n-1)) gamma(n/2)/gamma((n-1)/2); printed tables of the charts agree to their three or four places
@@ -65,3 +74,15 @@ def test_subgroup_limits_follow_from_the_mean_range() -> None:
 def test_subgroups_out_of_reason_are_refused(size: int) -> None:
     with pytest.raises(Misuse, match=f"subgroups of {size}"):
         chart_constants(size)
+
+
+def test_the_rules_of_a_batch_look_at_kept_runs_too() -> None:
+    # nine points on one side after nine on the other: Nelson's test 2, at the 9th and at the 18th point
+    values = [1.0, 1.1, 1.0, 1.1, 1.0, 1.1, 1.0, 1.1, 1.0, 2.0, 2.1, 2.0, 2.1, 2.0, 2.1, 2.0, 2.1, 2.0]
+    start = datetime(2026, 3, 2, tzinfo=UTC)
+    points = tuple(Point("run", start, "A1", value, None, None, None) for value in values)
+    reading = StudiedReading("rail_noise.ripple", "V", points)
+    found = charts_of_reading(reading, rules="9 in a row on one side")
+    assert [call["index"] for call in found.plain["calls"]] == [8, 17]
+    assert found.lines[-1] == "individual values: 9 in a row on one side: points 10 to 18"
+    assert charts_of_reading(reading, rules="14 in a row alternating").lines[-1] == "no rule calls"

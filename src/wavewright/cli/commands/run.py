@@ -303,7 +303,7 @@ def _run_batch(
                 there = {entry.id for entry in entries(book, Filter(recipe=recipe.name, batch=how.name))}
                 ids = [run for run, _, _ in done.runs if run in there]
                 study = study_batch(book, ids=ids) if ids else None
-                spent = times_of_runs(book, Filter(recipe=recipe, batch=how.name)) if ids and times else None
+                spent = times_of_runs(book, Filter(recipe=recipe.name, batch=how.name)) if ids and times else None
             except StorageFault as fault:
                 say(f"no study of the batch: {str(fault).splitlines()[0]}")
     if as_json:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from functools import cache
 from typing import Annotated
@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wavewright.errors import Misuse
+from wavewright.judgement.control_rules import ControlRule, RuleCall, calls_of, read_rules
 from wavewright.logbook.studies.catalogue import StudiedReading, StudyOption, StudyResult, reading_study
 
 
@@ -136,6 +137,12 @@ def subgroup_charts(groups: npt.ArrayLike) -> tuple[Chart, Chart]:
     )
 
 
+def pattern_calls(chart: Chart, rules: Sequence[ControlRule]) -> list[RuleCall]:
+    """What rules call on a chart whose limits are 3 sigma away; nothing where its points do not scatter."""
+    sigma = (chart.high - chart.centre) / 3
+    return calls_of(((chart.points - chart.centre) / sigma).tolist(), rules) if sigma > 0 else []
+
+
 def _chart(what: str, points: npt.NDArray[np.float64], centre: float, low: float, high: float) -> Chart:
     beyond = np.flatnonzero((points < low) | (points > high))
     return Chart(what, points, centre, low, high, tuple(int(index) for index in beyond))
@@ -148,12 +155,13 @@ def charts_of_reading(
     subgroup: Annotated[
         int, StudyOption("Readings in a subgroup, in the order of time; 1: individuals chart.", 1, 25)
     ] = 1,
+    rules: Annotated[str, StudyOption("Rules to look for, as in `stop_when:`: nelson, 8 in a row on one side.")] = "",
 ) -> StudyResult:
     """Control charts of a reading.
 
-    Centre line, control limits, and the points beyond them. Readings that come one per unit make an individuals chart
-    and a moving range chart; subgroups of consecutive ones a chart of their means and one of their ranges. Readings
-    that fill no subgroup are left out, the newest ones.
+    Centre line, control limits, the points beyond them, and with --rules the patterns that call on the first chart.
+    Readings that come one per unit make an individuals chart and a moving range chart; subgroups of consecutive ones a
+    chart of their means and one of their ranges. Readings that fill no subgroup are left out, the newest ones.
 
     Raises
     ------
@@ -163,18 +171,26 @@ def charts_of_reading(
     whole = values.size // subgroup
     left_out = values.size - whole * subgroup
     groups = values[: whole * subgroup].reshape(whole, subgroup)
+    wanted = read_rules(rules) if rules else ()
     charts = individuals_chart(values) if subgroup == 1 else subgroup_charts(groups)
+    calls = pattern_calls(charts[0], wanted)
     rest = f"; the newest {left_out} fill no subgroup and are left out" if left_out else ""
     counted = "" if subgroup == 1 else f", {whole} subgroups of {subgroup}"
     return StudyResult(
         {
             "subgroup": subgroup,
             "left_out": left_out,
+            "calls": [asdict(call) for call in calls],
             "charts": [{**asdict(chart), "points": chart.points.tolist()} for chart in charts],
         },
         (
             f"{values.size} readings{counted}{rest}",
             *(line for chart in charts for line in _lines(chart, reading)),
+            *(
+                f"{charts[0].what}: {call.rule}: points {call.index - call.count + 2} to {call.index + 1}"
+                for call in calls
+            ),
+            *(["no rule calls"] if wanted and not calls else ()),
         ),
     )
 
