@@ -16,7 +16,7 @@ from wavewright.logbook.book import Logbook
 from wavewright.logbook.golden_duty import GoldenDuty, GoldenPlace, golden_note, unexpected
 from wavewright.logbook.line_notes import LineNote, NoteKind, enter_notes, notes_in
 from wavewright.logbook.quarantine import in_quarantine
-from wavewright.logbook.unit_admission import Admission
+from wavewright.logbook.unit_admission import UnitAdmission
 from wavewright.recipe.golden_units import GoldenCheck
 from wavewright.running.outcome import Outcome
 
@@ -126,7 +126,7 @@ class GoldenLine(MadeLine):
         made = replace(super().run_one(serial), golden="" if golden is None else str(golden.known))
         made = replace(made, started=datetime.now(UTC))
         self.batch = batch
-        Admission(self.records, self.recipe, self.place, batch, "R. Okafor", golden=golden).note(
+        UnitAdmission(self.records, self.recipe, self.place, batch, "R. Okafor", golden=golden).note(
             made, say=self.heard.say
         )
         return made

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from pyvisa import ResourceManager
 
     from wavewright.logbook.delivery import Delivery
-    from wavewright.logbook.unit_admission import Admission
+    from wavewright.logbook.unit_admission import UnitAdmission
 
 
 @refusing_strangers
@@ -222,7 +222,7 @@ class _Keeping:
         self,
         evidence: Evidence | None,
         delivery: Delivery | None,
-        admission: Admission | None,
+        admission: UnitAdmission | None,
         *,
         options: RunOptions,
         say: Callable[[str], None],
@@ -310,7 +310,7 @@ def _named_bench(bench: str | Path | None, recipe: Recipe, say: Callable[[str], 
     return load_bench(usual.path)
 
 
-def _admission(recipe: Recipe, options: RunOptions, bench: BenchFile, delivery: Delivery) -> Admission:
+def _admission(recipe: Recipe, options: RunOptions, bench: BenchFile, delivery: Delivery) -> UnitAdmission:
     from wavewright.logbook.unit_admission import admit
 
     return admit(recipe, options, bench, delivery.records)

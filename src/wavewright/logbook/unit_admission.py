@@ -52,7 +52,7 @@ class LineRecords:
 
 
 @dataclass(frozen=True, slots=True)
-class Admission:
+class UnitAdmission:
     """A unit that may be run.
 
     Parameters
@@ -156,7 +156,7 @@ def retest_rule(recipe: Recipe) -> RetestRule:
     return NO_RETESTS if recipe.retest is None else recipe.retest.rule
 
 
-def admit(recipe: Recipe, options: RunOptions, bench: BenchFile, records: LineRecords | None) -> Admission:
+def admit(recipe: Recipe, options: RunOptions, bench: BenchFile, records: LineRecords | None) -> UnitAdmission:
     """See whether a unit may be run now.
 
     Parameters
@@ -168,12 +168,12 @@ def admit(recipe: Recipe, options: RunOptions, bench: BenchFile, records: LineRe
     Misuse : it is in quarantine, or has had its retests, and nobody ordered to run it all the same.
     """
     place = place_of_run(recipe, bench, station=options.station)
-    bare = Admission(records, recipe, place, options.batch, options.operator)
+    bare = UnitAdmission(records, recipe, place, options.batch, options.operator)
     serial = options.serial
     golden = recipe.golden.units.get(serial) if recipe.golden is not None else None
     if golden is not None:
         marks = {"golden": str(golden.known)}
-        return Admission(records, recipe, place, GOLDEN_BATCH, options.operator, marks, golden)
+        return UnitAdmission(records, recipe, place, GOLDEN_BATCH, options.operator, marks, golden)
     if options.batch == GOLDEN_BATCH:
         raise Misuse(f"a batch called `{GOLDEN_BATCH}`", expected="another name: that is the batch of golden units")
     if records is None or not serial:
@@ -195,7 +195,7 @@ def admit(recipe: Recipe, options: RunOptions, bench: BenchFile, records: LineRe
     first = next((place for place, run in enumerate(earlier) if run.verdict is not Verdict.PASS), None)
     marks = {"quarantined": why} if why else {}
     retest = {} if first is None else {"retest": len(earlier) - first, "retest_of": earlier[first].id}
-    return Admission(
+    return UnitAdmission(
         records,
         recipe,
         place,
