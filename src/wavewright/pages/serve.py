@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,6 +22,7 @@ from wavewright.pages.page_app import new_token, page_assets
 from wavewright.pages.page_server import HOST, listen, serving
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
+SWITCH = 1e-3  # s that a page which is being made may keep those waiting that are made already
 SHORTEST = 22  # characters of a token: 128 bits
 
 
@@ -65,11 +68,34 @@ def serve_logbook(where: str | None, captures: str | None = None, served: Served
         files = line_files(page_assets(FOLDER))
         maker = PageMaker(book, followed, files.addresses, clock=lambda: datetime.now(UTC))
         app = line_app(maker, NewestRuns(followed, time.monotonic), files, admission)
-        with serving(app, socket) as server:
+        sys.setswitchinterval(SWITCH)
+        with serving(app, socket) as server, _readings_at_hand(followed):
             served.opened(_address(served, port, token))
             while server.is_on:
                 threading.Event().wait(0.5)  # a signal ends it
     raise StorageFault("the server of the pages has ended")
+
+
+@contextmanager
+def _readings_at_hand(followed: FollowedLogbook) -> Iterator[None]:
+    """Read the values of every characteristic meanwhile, so that nobody has to wait for them later."""
+    stop = threading.Event()
+
+    def work() -> None:
+        with suppress(StorageFault):  # who asks for them is told
+            at = followed.now()
+            for name in at.units:
+                if stop.is_set():
+                    return
+                followed.readings(at, name)
+
+    thread = threading.Thread(target=work, name="readings", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        stop.set()
+        thread.join()
 
 
 def _token(served: ServedAt) -> str:

@@ -33,7 +33,7 @@ class ReadingSeries:
     ----------
     times : s since 1970-01-01 UTC; values : without gaps; failed : which ones have failed.
     labels, links : what each is called, and where it leads; asked for the points that are drawn one by one.
-    limits : ends of the limits that they were judged by.
+    limits : the ends of the limit of the newest run.
     """
 
     name: str

@@ -118,7 +118,6 @@ def test_failed_readings_and_values_are_those_of_the_table(unchanged: Unchanged)
     kept = followed.readings(at, "rail_noise.ripple")
     _, rows = kept.rows(numbers)
     assert kept.value[rows].tolist() == [one.value for one in there]
-    assert kept.high[rows].tolist() == [one.high for one in there]
     assert kept.has(rows, "fail").tolist() == [one.verdict == "fail" for one in there]
     assert at.failed.counted(numbers, of=len(at.runs)) == {
         "rail_noise.ripple": sum(one.verdict == "fail" for one in there)

@@ -17,7 +17,6 @@ from sqlalchemy import Connection, select, text
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.chain import CHUNK, RUN
 from wavewright.logbook.columns.failed_readings import FailedReadings
-from wavewright.logbook.columns.reading_columns import COLUMNS as READING
 from wavewright.logbook.columns.reading_columns import ReadingColumns
 from wavewright.logbook.columns.run_columns import COLUMNS, RunColumns
 from wavewright.logbook.tables import heads, links, outcomes, readings
@@ -50,7 +49,7 @@ class FollowedLogbook:
 
     def __init__(self, book: Logbook) -> None:
         self._book = book
-        self._lock = threading.Lock()
+        self._lock, self._reading_lock = threading.Lock(), threading.Lock()
         self._kept: OrderedDict[str, tuple[int, ReadingColumns]] = OrderedDict()
         self._now = FollowedRuns()
         self._is_read = False
@@ -69,7 +68,6 @@ class FollowedLogbook:
             new = _new_runs(connection, self._now.heads, found) if self._is_read else None
             if new is None:
                 self._now = _everything(connection, found, self._now.epoch + 1)
-                self._kept.clear()
             else:
                 self._now = _with_new(connection, self._now, new, found)
             self._is_read = True
@@ -82,13 +80,13 @@ class FollowedLogbook:
         ------
         StorageFault : the database cannot be read.
         """
-        with self._lock:
-            epoch, known = self._kept.pop(name, (at.epoch, ReadingColumns(name)))
+        with self._reading_lock:
+            epoch, known = self._kept.pop(name, (at.epoch, ReadingColumns()))
             if epoch != at.epoch:
-                known = ReadingColumns(name)
+                known = ReadingColumns()
             if known.runs < len(at.runs):
                 with self._book.reading() as connection:
-                    known = _more_readings(connection, known, at)
+                    known = _more_readings(connection, name, known, at)
             self._kept[name] = at.epoch, known
             while len(self._kept) > 1 and sum(one.size for _, one in self._kept.values()) > MOST_KEPT:
                 self._kept.popitem(last=False)
@@ -159,15 +157,18 @@ def _runs(connection: Connection, ids: Sequence[str]) -> Sequence[Any]:
     return connection.execute(select(*(outcomes.c[name] for name in COLUMNS)).where(outcomes.c.id.in_(ids))).all()
 
 
-def _more_readings(connection: Connection, known: ReadingColumns, at: FollowedRuns) -> ReadingColumns:
-    query = select(readings.c.outcome, *(readings.c[name] for name in READING)).where(readings.c.name == known.name)
+def _more_readings(connection: Connection, name: str, known: ReadingColumns, at: FollowedRuns) -> ReadingColumns:
+    """The readings of the runs that are new; those of all runs are read from the index alone."""
+    columns = (readings.c.outcome, readings.c.value, readings.c.verdict)
+    query = select(*columns).where(readings.c.name == name)
     first, last = known.runs, len(at.runs)
     if not first:
-        found = connection.execute(query).all()
+        found = connection.execute(query).cursor.fetchall()  # as the driver gives them: an object per row takes longer
     else:
         ids = at.runs.ids[first:last]
         found = [row for some in _parts(ids) for row in connection.execute(query.where(readings.c.outcome.in_(some)))]
-    rows = [(number, row[1:]) for row in found if first <= (number := at.numbers.get(row[0], -1)) < last]
+    number_of = at.numbers.get
+    rows = [(number, value, verdict) for run, value, verdict in found if first <= (number := number_of(run, -1)) < last]
     return known.extended(rows, runs=last)
 
 

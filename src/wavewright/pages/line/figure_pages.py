@@ -25,7 +25,7 @@ from wavewright.pages.line.page_address import check_names
 from wavewright.reporting.chart_pictures import pareto_picture, yield_picture
 from wavewright.reporting.picture import Picture
 
-MOST_LISTED = 60  # rows of a table; a link leads to all of them
+MOST_LISTED = 40  # rows of a table; a link leads to all of them
 MOST_CAUSES = 12  # bars of a Pareto; the table has more
 MOST_DAYS = 400  # of a picture of days
 VERDICT = ("verdict",)

@@ -10,7 +10,7 @@ from starlette.concurrency import run_in_threadpool
 from wavewright.errors import StorageFault
 from wavewright.logbook.columns.followed_logbook import FollowedLogbook, FollowedRuns
 
-ENOUGH = 1.0  # s: what was asked for less long ago is new enough
+ENOUGH = 2.0  # s: what was asked for less long ago is new enough
 PATIENCE = 8.0  # s that a page waits for the database
 
 

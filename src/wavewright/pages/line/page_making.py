@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime, timedelta
-from functools import partial
+from functools import cache, partial
 
 from wavewright.errors import StorageFault, WavewrightError
+from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.columns.followed_logbook import FollowedLogbook, FollowedRuns
+from wavewright.logbook.filter_words import FILTER_WORDS
 from wavewright.pages.line import figure_pages, list_pages, reading_pages, run_pages  # noqa: F401  they enter their pages
 from wavewright.pages.line.admission import HEADERS
 from wavewright.pages.line.kept_pages import MadePage
@@ -23,6 +25,7 @@ FILTER_NAMES = {
     "station": "station", "batch-name": "batch", "since": "since", "until": "until",
 }  # fmt: skip
 OWN = {"part": "part", "batch": "batch-name", "unit": "serial"}  # the filter that a page cannot be without
+MOST_CHOICES = 200  # of a filter, the newest ones; others are written into the address
 POLICY = "Content-Security-Policy"
 
 
@@ -80,10 +83,11 @@ class PageMaker:
             filter_names=FILTER_NAMES,
             same_words=_as_names,
             removable={word: text for word, text in asked.kept_words.items() if word != OWN.get(asked.page)},
-            to=partial(_to, asked),
+            choices=_choices(asked, at) if asked.page != "run" else (),
+            to=cache(partial(_to, asked)),
             place=partial(_place, asked),
             runs_address=partial(_runs_address, asked),
-            trend_address=partial(_trend_address, asked),
+            trend_address=cache(partial(_trend_address, asked)),
         )
         headers = {}
         if PLACE in text:  # a report, with its scripts and styles in it
@@ -93,6 +97,24 @@ class PageMaker:
             headers = {POLICY: f"default-src 'none'; {own}; img-src{rest}"}
         body = text.encode("utf-8", "replace")
         return MadePage(body, made.about, at.epoch, at.runs.moved, len(at.runs), headers, status)
+
+
+def _choices(asked: PageAddress, at: FollowedRuns) -> list[tuple[str, list[str] | None]]:
+    """The filters that a page takes, each with what it can be set to; None where that is typed."""
+    without = PAGES[asked.page].without
+    found: list[tuple[str, list[str] | None]] = []
+    for word, name in FILTER_WORDS.items():
+        if word in without or word == "serial":
+            continue
+        if name in ("since", "until"):
+            found.append((word, None))
+        elif name == "verdict":
+            found.append((word, list(Verdict)))
+        else:
+            some = [text for text in at.runs.lists[name].words[-MOST_CHOICES:] if text]
+            chosen = asked.filters.get(word)
+            found.append((word, sorted({*some, chosen} if chosen else {*some}, reverse=word == "batch-name")))
+    return found
 
 
 def _to(asked: PageAddress, page: str, **changed: str | None) -> str:

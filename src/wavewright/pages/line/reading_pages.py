@@ -13,14 +13,14 @@ from wavewright.logbook.columns.word_column import Numbers
 from wavewright.logbook.queries import Point, RunEntry
 from wavewright.logbook.studies.capability import Capability, capability
 from wavewright.logbook.studies.stations import StationStudy, centred, station_study
-from wavewright.logbook.tables import moment_of
 from wavewright.nearest import did_you_mean
 from wavewright.pages.line.figure_pages import nothing_left
 from wavewright.pages.line.line_view import ChosenRuns, LinePage, LineView, line_page
 from wavewright.pages.line.page_address import YES, check_names
+from wavewright.pages.line.run_pages import points_of_runs
 from wavewright.reporting.line_pictures import ReadingSeries, series_charts, series_picture, stations_picture
 
-NEWEST = 60  # readings in a table
+NEWEST = 40  # readings in a table
 SIGNIFICANCE = 0.01
 
 
@@ -67,11 +67,13 @@ def trend_page(view: LineView) -> LinePage:
     columns = view.readings(found.name)
     numbers, rows = found.numbers[found.valued], found.rows[found.valued]
     failed, doubted = (columns.has(found.rows, word) for word in ("fail", "inconclusive"))
-    series = _series(view, found) if numbers.size else None
+    newest = found.numbers[::-1][:NEWEST].tolist()
+    bad = found.numbers[failed | doubted][::-1]
+    shown = {run.id: (run, point) for run, point in _points(view, found.name, [*newest, *bad[:NEWEST].tolist()])}
+    last = shown[view.runs.ids[newest[0]]][1]
+    limits = tuple(end for end in (last.low, last.high) if end is not None)
+    series = _series(view, found, limits) if numbers.size else None
     charts = series_charts(series) if series is not None else ()
-    newest = list(zip(found.numbers[::-1][:NEWEST].tolist(), found.rows[::-1][:NEWEST].tolist(), strict=True))
-    bad = np.flatnonzero(failed | doubted)[::-1]
-    worst = [(int(found.numbers[at]), int(found.rows[at])) for at in bad[:NEWEST].tolist()]
     values = {
         "title": found.name,
         "unit": found.unit,
@@ -81,12 +83,11 @@ def trend_page(view: LineView) -> LinePage:
         "failed": int(failed.sum()),
         "doubted": int(doubted.sum()),
         "values": _extent(columns.value[rows]),
-        "capability": _capability(view, found),
-        "limits": series.limits if series is not None else (),
+        "capability": _capability(columns.value[rows], last),
         "picture": series_picture(series) if series is not None else None,
         "charts": charts,
-        "newest": [_point(view, found, *pair) for pair in newest],
-        "worst": [_point(view, found, *pair) for pair in worst],
+        "newest": [shown[run] for number in newest if (run := view.runs.ids[number]) in shown],
+        "worst": [shown[run] for number in bad[:NEWEST].tolist() if (run := view.runs.ids[number]) in shown],
         "has_stations": np.unique(view.runs.words["station"][numbers]).size > 1,
     }
     return LinePage("trend_of_reading.html.j2", values, view.asked.which)
@@ -107,7 +108,10 @@ def stations_page(view: LineView) -> LinePage:
     went_round = view.asked.words.get("went-round", "")
     if went_round not in ("", YES):
         raise Misuse(f"`went-round={went_round}`", expected=f"`went-round={YES}`, or without it")
-    study, left_out = _compared(view, found, went_round=bool(went_round))
+    try:
+        study, left_out = _compared(view, found, went_round=bool(went_round))
+    except Misuse as fault:  # too few stations until now
+        return LinePage("message.html.j2", {"title": f"Stations by {found.name}", "fault": fault}, view.asked.which)
     values = {
         "title": f"Stations by {found.name}",
         "name": found.name,
@@ -144,11 +148,9 @@ def _readings(view: LineView) -> tuple[ChosenRuns, ChosenReadings]:
     return chosen, ChosenReadings(name, view.at.units[name], numbers, rows, ~np.isnan(columns.value[rows]))
 
 
-def _series(view: LineView, found: ChosenReadings) -> ReadingSeries:
+def _series(view: LineView, found: ChosenReadings, limits: tuple[float, ...]) -> ReadingSeries:
     columns = view.readings(found.name)
     numbers, rows = found.numbers[found.valued], found.rows[found.valued]
-    ends = np.unique(np.concatenate([columns.low[rows], columns.high[rows]]))
-    limits = tuple(float(end) for end in ends if np.isfinite(end))
     return ReadingSeries(
         found.name,
         found.unit,
@@ -157,7 +159,7 @@ def _series(view: LineView, found: ChosenReadings) -> ReadingSeries:
         columns.has(rows, "fail"),
         lambda at: _label(view.runs.entry(int(numbers[at]))),
         lambda at: f"run?id={view.runs.ids[int(numbers[at])]}",
-        limits if len(limits) <= 6 else limits[:3] + limits[-3:],
+        limits,
     )
 
 
@@ -165,17 +167,15 @@ def _label(run: RunEntry) -> str:
     return f"{run.serial}, run {run.id}" if run.serial else f"run {run.id}"
 
 
-def _point(view: LineView, found: ChosenReadings, number: int, row: int) -> tuple[RunEntry, Point]:
-    """A run, and its reading."""
-    columns = view.readings(found.name)
-    run = view.runs.entry(number)
-    value, uncertainty, low, high = (
-        None if np.isnan(one) else float(one)
-        for one in (columns.value[row], columns.uncertainty[row], columns.low[row], columns.high[row])
-    )
-    verdict = columns.verdicts.words[columns.verdict[row]] or None
-    started = moment_of(int(view.runs.started[number]))
-    return run, Point(run.id, started, run.serial, value, verdict, low, high, run.operator, run.station, uncertainty)
+def _points(view: LineView, name: str, numbers: list[int]) -> list[tuple[RunEntry, Point]]:
+    """Some runs, and their readings."""
+    there = points_of_runs(view, [view.runs.ids[number] for number in numbers], name)
+    found = []
+    for number in numbers:
+        run = view.runs.entry(number)
+        if point := there.get(run.id, {}).get(name):
+            found.append((run, point))
+    return found
 
 
 def _extent(values: npt.NDArray[np.float64]) -> dict[str, float]:
@@ -189,17 +189,15 @@ def _extent(values: npt.NDArray[np.float64]) -> dict[str, float]:
     }
 
 
-def _capability(view: LineView, found: ChosenReadings) -> Capability | None:
+def _capability(values: npt.NDArray[np.float64], last: Point) -> Capability | None:
     """Against the limits of the newest run; other runs may have had others."""
-    columns = view.readings(found.name)
-    low, high = columns.low[found.rows[-1]], columns.high[found.rows[-1]]
-    if np.isnan(low) and np.isnan(high):
+    if last.low is None and last.high is None:
         return None
     try:
         return capability(
-            columns.value[found.rows[found.valued]].tolist(),
-            low=-np.inf if np.isnan(low) else float(low),
-            high=np.inf if np.isnan(high) else float(high),
+            values.tolist(),
+            low=-np.inf if last.low is None else last.low,
+            high=np.inf if last.high is None else last.high,
         )
     except Misuse:  # one value, or no scatter at all
         return None

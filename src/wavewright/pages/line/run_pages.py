@@ -62,7 +62,7 @@ def unit_page(view: LineView) -> LinePage:
         return LinePage("units.html.j2", values, asked.which)
     numbers = found[::-1][:RUNS_OF_UNIT].tolist()
     runs = [view.runs.entry(number) for number in numbers]
-    by_run = _points(view, [run.id for run in runs])
+    by_run = points_of_runs(view, [run.id for run in runs])
     names = list(dict.fromkeys(name for run in runs for name in by_run.get(run.id, ())))
     failed = view.at.failed.of_runs(numbers)
     order = {number: at for at, number in enumerate(found.tolist(), 1)}
@@ -91,10 +91,12 @@ def run_page(view: LineView) -> LinePage:
     return LinePage("run.html.j2", {**values, "entry": entry}, NO_RUN)
 
 
-def _points(view: LineView, ids: list[str]) -> dict[str, dict[str, Point]]:
-    """The readings of some runs, by run and name, in the order of the names."""
+def points_of_runs(view: LineView, ids: list[str], name: str | None = None) -> dict[str, dict[str, Point]]:
+    """The readings of some runs, all or those of one name, by run and name, in the order of the names."""
     names = ("outcome", "name", "started", "value", "verdict", "low", "high", "uncertainty")
     query = select(*(readings.c[name] for name in names)).where(readings.c.outcome.in_(ids)).order_by(readings.c.name)
+    if name is not None:
+        query = query.where(readings.c.name == name)
     found: dict[str, dict[str, Point]] = {}
     with view.book.reading() as connection:
         for row in connection.execute(query):

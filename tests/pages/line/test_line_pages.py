@@ -1,0 +1,209 @@
+"""What the pages say, asked without a browser: figures, filters, marks, and what is never shown as something else."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from html import unescape
+from pathlib import Path
+from typing import get_args, get_type_hints
+from urllib.parse import quote
+
+import pytest
+from starlette.testclient import TestClient
+
+from tests.logbook.made_outcomes import START, outcome
+from tests.pages.line.conftest import HOSTILE, PORT, client_of
+from wavewright.cli import run_filter
+from wavewright.errors import StorageFault
+from wavewright.logbook.book import Logbook
+from wavewright.logbook.filter_words import FILTER_WORDS
+from wavewright.logbook.queries import Filter, entries
+from wavewright.logbook.studies.proportions import yield_of_runs
+from wavewright.pages.line.admission import Admission
+from wavewright.pages.line.line_view import PAGES
+
+EVERY = (
+    "day", "day?day=2026-03-02", "part?part=VC-204", "batch?batch-name=lot-7", "selection", "batches", "parts",
+    "stations",
+    "stations?of=rail_noise.ripple", "stations?of=rail_noise.ripple&since=2026-03-02", "readings", "runs",
+    "runs?verdict=fail",
+    "unit?serial=VC204-0103", "unit?serial=*", "trend?of=rail_noise.ripple", f"unit?serial={quote(HOSTILE)}",
+    f"batch?batch-name={quote('lot/9?&#')}", f"day?station={quote(HOSTILE)}",
+)  # fmt: skip
+
+
+def text_of(client: TestClient, page: str) -> str:
+    answer = client.get(f"/{page}")
+    assert answer.status_code == 200, answer.text
+    return answer.text
+
+
+def said(page: str) -> str:
+    """The words of a page, without its markup and its data."""
+    bare = re.sub(r"<(script|style).*?</\1>", " ", page, flags=re.DOTALL)
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", bare)).split())
+
+
+@pytest.mark.parametrize("address", EVERY)
+def test_no_text_of_the_logbook_becomes_markup(page: TestClient, address: str) -> None:
+    text = text_of(page, address)
+    assert "<script>alert" not in text
+    assert 'href="javascript' not in text
+    data = re.findall(r'<script type="application/json">(.*?)</script>', text, re.DOTALL)
+    assert all(json.loads(one) for one in data)
+
+
+@pytest.mark.parametrize("address", EVERY)
+def test_every_link_leads_to_a_page(page: TestClient, address: str) -> None:
+    found = set(re.findall(r'href="([^"]+)"', text_of(page, address)))
+    links = [unescape(one) for one in found if not one.startswith(("#", "data:", "files-"))]
+    assert links
+    for link in links[:25]:
+        assert page.get(f"/{link}").status_code == 200, link
+
+
+def test_the_yields_are_those_of_the_study(page: TestClient, line_book: Logbook) -> None:
+    which = Filter(batch="lot-8")
+    lines = yield_of_runs(line_book, which).lines
+    first, final = (re.search(r"[\d.]+ %", line)[0] for line in lines[:2])
+    assert f"First-pass yield {first} (" in said(text_of(page, "batch?batch-name=lot-8"))
+    assert f"Final yield (after retests) {final} (" in said(text_of(page, "batch?batch-name=lot-8"))
+
+
+def test_a_unit_that_failed_before_is_not_passed_at_first_without_a_word(page: TestClient) -> None:
+    """VC204-0103 failed on the day before: its run of this day passes, and is not its first."""
+    words = said(text_of(page, "day?day=2026-03-03&station=line_2"))
+    assert "First-pass yield 100.0 % (1 of 1 units" in words
+    assert "1 of 1 units had a run before, which is not on this page" in words
+    whole = said(text_of(page, "day?day=2026-03-03"))
+    assert "First-pass yield of the new units alone 87.5 % (7 of 8 units" in whole
+
+
+def test_simulated_runs_are_left_out_or_said(page: TestClient) -> None:
+    words = said(text_of(page, "day?day=2026-03-03"))
+    assert "1 runs on simulated benches are left out" in words
+    assert "VC204-9000" not in words
+    both = said(text_of(page, "day?day=2026-03-03&simulated=yes"))
+    assert "On a simulated bench: 1 of 10 runs; no real unit was measured in them." in both
+    alone = said(text_of(page, "batch?batch-name=rehearsal"))
+    assert "On a simulated bench: all 1 runs; no real unit was measured in them." in alone
+    assert "simulated" in said(text_of(page, "runs?batch-name=rehearsal")).split("Started")[1]
+    assert "On a simulated bench" in said(text_of(page, "unit?serial=VC204-9000"))
+
+
+def test_no_other_verdict_is_shown_as_a_pass(page: TestClient, line_book: Logbook) -> None:
+    text = text_of(page, "runs")
+    shown = dict(re.findall(r'<tr class="(\w+)" id="run-([^"]+)">.*?', text))
+    assert shown
+    for run in entries(line_book, Filter(simulated=False)):
+        row = text.split(f'id="run-{run.id}"')[1].split("</tr>")[0]
+        assert re.findall(r'class="verdict ([\w-]+)"', row) == [run.verdict]
+
+
+def test_a_run_is_its_report_with_pictures_or_why_not(page: TestClient, line_book: Logbook) -> None:
+    drawn = entries(line_book, Filter(batch="rehearsal"))[0]
+    answer = page.get(f"/run?id={drawn.id}")
+    assert 'id="m1-trace"' in answer.text
+    assert "script-src 'sha256-" in answer.headers["content-security-policy"]
+    assert "'self'" not in answer.headers["content-security-policy"].partition("script-src")[2].partition(";")[0]
+    plain = entries(line_book, Filter(batch="lot-7"))[0]
+    assert "No pictures: the captures of this measurement were not kept." in said(text_of(page, f"run?id={plain.id}"))
+
+
+def test_captures_that_cannot_be_reached_are_told(tmp_path: Path) -> None:
+    with Logbook(tmp_path / "line.sqlite") as book:
+        run = book.enter(outcome(0, seed=1))
+        for file in book.codes.folder.rglob("*.h5"):
+            file.unlink()
+        with client_of(book, Admission(PORT)) as client:
+            words = said(text_of(client, f"run?id={run}"))
+    assert "No pictures:" in words
+    assert "the captures are missing" in words
+
+
+def test_words_of_the_address_are_those_of_the_options() -> None:
+    names = ("Part", "Serial", "RecipeName", "VerdictWord", "Operator", "Station", "BatchName", "Since", "Until")
+    # typer takes the first of its words for a default, until it has looked
+    options = [get_args(getattr(run_filter, name))[1].default.removeprefix("--") for name in names]
+    assert options == list(FILTER_WORDS)
+    assert set(FILTER_WORDS.values()) <= set(get_type_hints(Filter))
+
+
+@pytest.mark.parametrize(
+    "address, status, words",
+    [
+        ("runs?statoin=line_1", 400, "`statoin` in the address Expected one of .* What to do did you mean `station`?"),
+        ("runs?station=line_9", 404, "no run has `station=line_9` Expected one of .*line_1, line_2"),
+        ("runs?since=yesterday", 400, "`since=yesterday` Expected a date or a time in ISO 8601 form"),
+        ("runs?verdict=good", 400, "`verdict=good` Expected one of pass, inconclusive, fail, error"),
+        ("runs?station=line_1&station=line_2", 400, "`station` is twice in the address"),
+        ("runs?station=line_1&batch-name=rehearsal", 404, "no run matches all filters together Expected "
+         "`station=line_1` by itself leaves 16; `batch-name=rehearsal` by itself leaves 1"),
+        ("day?day=2026-02-30", 400, "`day=2026-02-30` Expected a day in ISO 8601 form"),
+        ("day?since=2026-03-02", 400, "`since` in the address"),
+        ("day?verdict=pass", 400, "`verdict` in the address"),
+        ("trend?of=rail_noise.riple", 404, "no run has a reading `rail_noise.riple` .* did you mean `rail_noise.rip"),
+        ("trend", 400, "which characteristic is not said"),
+        ("unit?serial=VC204-010", 404, "no run of a unit `VC204-010` .* did you mean"),
+        ("unit", 400, "which unit is not said"),
+        ("batch", 400, "which batch is not said"),
+        ("runs?to=-1", 400, "`to=-1` Expected a whole number"),
+        ("runs?simulated=no", 400, "`simulated=no` Expected `simulated=yes`"),
+        ("runs?part=%ff", 400, "the address cannot be read"),
+        ("runs?part=%00", 400, "the value of `part`"),
+        ("runs?part=" + "x" * 301, 400, "the value of `part`"),
+        ("runs?" + "&".join(f"a{n}=1" for n in range(60)), 400, "the address cannot be read"),
+        ("stations?of=rail_noise.ripple&station=line_1", 200, "1 stations Expected at least 2"),
+    ],
+)  # fmt: skip
+def test_a_wrong_filter_gives_one_clear_message(page: TestClient, address: str, status: int, words: str) -> None:
+    answer = page.get(f"/{address}")
+    assert answer.status_code == status, said(answer.text)
+    assert re.search(words, said(answer.text)), said(answer.text)
+    assert "<table" not in answer.text
+    assert "Traceback" not in answer.text
+
+
+def test_a_page_that_has_not_changed_is_not_sent_again(entered_later: tuple[Logbook, TestClient]) -> None:
+    book, client = entered_later
+    first = client.get("/batch?batch-name=lot-8")
+    same = client.get("/batch?batch-name=lot-8", headers={"if-none-match": first.headers["etag"]})
+    assert (same.status_code, same.content) == (304, b"")
+    # when a run of another batch comes, then the page is still the same one
+    book.enter(replace(outcome(9), started=START), batch="lot-9", station="line_1")
+    several = {"if-none-match": f'W/{first.headers["etag"]}, "x"'}
+    assert client.get("/batch?batch-name=lot-8", headers=several).status_code == 304
+    # when one of this batch comes, then it is another
+    book.enter(replace(outcome(9, serial="VC204-0777", value=0.05), started=START), batch="lot-8", station="line_1")
+    changed = client.get("/batch?batch-name=lot-8", headers={"if-none-match": first.headers["etag"]})
+    assert changed.status_code == 200
+    assert "VC204-0777" in changed.text
+
+
+def test_the_newest_day_follows_the_clock(entered_later: tuple[Logbook, TestClient]) -> None:
+    book, client = entered_later
+    assert "Tuesday 2026-03-03" in client.get("/day").text
+    book.enter(replace(outcome(0), started=START.replace(day=5)), batch="lot-9", station="line_1")
+    assert "Thursday 2026-03-05" in client.get("/day").text
+
+
+def test_a_logbook_that_cannot_be_read_is_said_and_not_covered_by_old_numbers(
+    entered_later: tuple[Logbook, TestClient], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _, client = entered_later
+    etag = client.get("/day").headers["etag"]
+
+    def broken(*given: object) -> None:
+        raise StorageFault("the server is away", where="postgresql://quality@server/line")
+
+    monkeypatch.setattr("wavewright.logbook.columns.followed_logbook._heads", broken)
+    answer = client.get("/day", headers={"if-none-match": etag})
+    assert answer.status_code == 503
+    assert "the server is away" in said(answer.text)
+    assert "yield" not in said(answer.text)
+
+
+def test_every_page_of_the_catalogue_is_asked_for_here() -> None:
+    assert {address.partition("?")[0] for address in EVERY} | {"run"} == set(PAGES)
