@@ -56,6 +56,7 @@ PLATFORMS = {
     "path_length.py": "how long a path may be",
     "instruments/stop_signals.py": "signals, their mask, and a console's events",
     "instruments/socket_wire.py": "a call on a socket that does not wait",
+    "logbook/told_process.py": "how a command is split, and a process ended with all that it started",
     "logbook/network_drive.py": "which drives are those of another computer",
     "running/bench_lock.py": "whose folder it is, and who else may write there",
 }

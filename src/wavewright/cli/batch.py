@@ -90,10 +90,20 @@ class BatchConsole:
     console : on stderr.
     pace : counts each unit that was run.
     desk : confirms; is_scanned : whether serial numbers are typed or scanned one by one, those of golden units too.
+    told : hears of each outcome, once nothing about it changes any more.
     """
 
-    def __init__(self, console: Console, pace: Pace, desk: OperatorTerminal, *, is_scanned: bool) -> None:
+    def __init__(
+        self,
+        console: Console,
+        pace: Pace,
+        desk: OperatorTerminal,
+        *,
+        is_scanned: bool,
+        told: Callable[[Outcome], None] = lambda outcome: None,
+    ) -> None:
         self._console, self._pace, self._desk, self._is_scanned = console, pace, desk, is_scanned
+        self._told = told
 
     def refused(self, serial: str, why: str) -> None:
         """Say why a serial number is skipped."""
@@ -109,6 +119,7 @@ class BatchConsole:
 
         if not outcome.retest or outcome.retest_of not in {run for run, _, _ in done.runs}:
             self._pace.end()
+        self._told(outcome)
         style = STYLES.get(outcome.verdict, "")
         self._console.print()
         for line in big_word(outcome.verdict, encoding=self._console.encoding):

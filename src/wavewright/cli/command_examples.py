@@ -36,6 +36,7 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
             "wavewright logbook rights --logbook postgresql://owner@server/line --station line_2 --office quality",
         ),
         "logbook show": ("wavewright logbook show last",),
+        "logbook tell": ('wavewright logbook tell --tell "python receive.py"', "wavewright logbook tell --schema"),
         "logbook trend": ("wavewright logbook trend rail_noise.ripple",),
         "logbook verify": ("wavewright logbook verify",),
         "logbook waveforms": ("wavewright logbook waveforms last --out waveforms",),

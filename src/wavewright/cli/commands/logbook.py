@@ -29,6 +29,7 @@ from wavewright.cli.run_filter import (
     run_filter,
 )
 from wavewright.cli.run_table import show_runs, show_unfinished
+from wavewright.cli.telling import tell
 from wavewright.errors import StorageFault
 
 if TYPE_CHECKING:
@@ -239,6 +240,7 @@ def waveforms(
     print(f"{out}: {count} files")
 
 
+commands.command()(tell)
 commands.command("import")(upkeep.import_runs)
 commands.command("forward")(upkeep.forward_runs)
 commands.command()(upkeep.rights)

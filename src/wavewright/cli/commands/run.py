@@ -29,13 +29,14 @@ from wavewright.cli.options import (
 )
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.cli.picture_option import PictureAt, show_outcome_pictures
+from wavewright.cli.telling import TellCommand, TellFile, telling
 from wavewright.errors import Misuse, OutputMayBeOn, StorageFault, WavewrightError
 
 if TYPE_CHECKING:
     from wavewright.instruments.bench_file import BenchFile
     from wavewright.recipe.recipe import Recipe
     from wavewright.running.declared import Declared
-    from wavewright.running.interruption import Interruption
+    from wavewright.running.interruption import Interrupted, Interruption
     from wavewright.running.outcome import Outcome
     from wavewright.running.run_options import RunOptions
 
@@ -114,6 +115,8 @@ def run(
     times: Annotated[
         bool, typer.Option("--times", help="Show where the time went: trigger, answers, transfer, evaluation, people.")
     ] = False,
+    tell: TellCommand = None,
+    tell_file: TellFile = None,
     picture: PictureAt = None,
     as_json: AsJson = False,
 ) -> int:
@@ -132,7 +135,6 @@ def run(
     from wavewright.quantities import read_quantity
     from wavewright.recipe.load import load_recipe
     from wavewright.running.interruption import Interrupted
-    from wavewright.running.outcome import Outcome
     from wavewright.running.run_options import RunOptions
     from wavewright.running.shipped_files import find_file
 
@@ -173,40 +175,56 @@ def run(
         own = {"seed": seed_of(unit), "draw": fresh_draw() if draw is None else draw} if seed_from_serial else {}
         return run_and_keep(wanted, options.changed(serial=unit, **own), bench=there, interruption=interruption)
 
-    try:
-        if is_batch:
-            if no_logbook:
-                raise Misuse(
-                    "--batch without a logbook", do="omit --no-logbook: the logbook holds which units have passed"
-                )
-            return _run_batch(
-                wanted, run_one, where, serials, BatchOptions(lot, pattern, repeat_passed, stop_after),
-                options=options, bench=there, desk=desk, as_json=as_json,
-                say_fitness=partial(_say_fitness, wanted, there, options, desk), picture=picture, times=times,
-            )  # fmt: skip
-        outcome = run_one(serial)
-    except (WavewrightError, Interrupted) as fault:
-        desk.close()
-        if not isinstance(fault.outcome, Outcome):
-            if isinstance(fault, Interrupted):
-                desk.say(f"{fault}: {AGAIN}")
-                return WavewrightError.exit_status
-            raise
-        if isinstance(fault, OutputMayBeOn):  # nobody is to read a table before this, and after it once more
-            desk.say(str(fault))
-        _show(fault.outcome, statistics=statistics, times=times, as_json=as_json)
-        if isinstance(fault, Interrupted):
-            desk.say(f"{fault}: {AGAIN}")
-            return fault.outcome.verdict.exit_status
-        raise
-    finally:
-        desk.close()
-    _show(outcome, statistics=statistics, times=times, as_json=as_json, picture=picture)
+    with telling(tell, tell_file, out=out, station=station, batch=lot, say=desk.say) as told:
+        try:
+            if is_batch:
+                if no_logbook:
+                    raise Misuse(
+                        "--batch without a logbook", do="omit --no-logbook: the logbook holds which units have passed"
+                    )
+                return _run_batch(
+                    wanted, run_one, where, serials, BatchOptions(lot, pattern, repeat_passed, stop_after),
+                    options=options, bench=there, desk=desk, as_json=as_json, told=told,
+                    say_fitness=partial(_say_fitness, wanted, there, options, desk), picture=picture, times=times,
+                )  # fmt: skip
+            outcome = run_one(serial)
+        except (WavewrightError, Interrupted) as fault:
+            desk.close()
+            return _show_broken(fault, desk, told, partial(_show, statistics=statistics, times=times, as_json=as_json))
+        finally:
+            desk.close()
+        told(outcome)
+        _show(outcome, statistics=statistics, times=times, as_json=as_json, picture=picture)
     if keep_as is not None:
         keep_golden(outcome, keep_as)
     if outcome.error in {str(Interrupted(number)) for number in STOP_SIGNALS}:
         desk.say(f"{outcome.error}: {AGAIN}")
     return outcome.verdict.exit_status
+
+
+def _show_broken(
+    fault: WavewrightError | Interrupted,
+    desk: OperatorTerminal,
+    told: Callable[[Outcome], None],
+    show: Callable[[Outcome], None],
+) -> int:
+    """What a run brought that an error or a signal ended; the error is raised again, and a signal is an exit status."""
+    from wavewright.running.interruption import Interrupted
+    from wavewright.running.outcome import Outcome
+
+    if not isinstance(fault.outcome, Outcome):
+        if isinstance(fault, Interrupted):
+            desk.say(f"{fault}: {AGAIN}")
+            return WavewrightError.exit_status
+        raise fault
+    told(fault.outcome)
+    if isinstance(fault, OutputMayBeOn):  # nobody is to read a table before this, and after it once more
+        desk.say(str(fault))
+    show(fault.outcome)
+    if isinstance(fault, Interrupted):
+        desk.say(f"{fault}: {AGAIN}")
+        return fault.outcome.verdict.exit_status
+    raise fault
 
 
 def _answers(
@@ -260,6 +278,7 @@ def _run_batch(
     bench: BenchFile,
     desk: OperatorTerminal,
     as_json: bool,
+    told: Callable[[Outcome], None],
     say_fitness: Callable[[], None],
     picture: str | None,
     times: bool,
@@ -278,7 +297,7 @@ def _run_batch(
     known = None if file is None else serials_of(file)
     pace, say = Pace(len(known or ())), desk.say
     out, simulated = Path(options.out or "outcomes"), bench.is_simulated
-    screen = BatchConsole(console(stderr=True), pace, desk, is_scanned=known is None)
+    screen = BatchConsole(console(stderr=True), pace, desk, is_scanned=known is None, told=told)
     say_fitness()
 
     def given() -> Iterator[str]:
