@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Callable, Mapping
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wavewright.errors import NotMeasurable
+from wavewright.instruments import digitizer as role
 from wavewright.instruments.profile import load_profile
 from wavewright.instruments.setups import DigitizerSetup, InputSetup, TimebaseSetup, TriggerSetup
 from wavewright.running.automatic_settings import (
@@ -25,6 +28,8 @@ from wavewright.running.automatic_settings import (
     record_of_cycles,
 )
 from wavewright.running.instrument_settings import RequestedSetup
+from wavewright.running.outcome import Outcome
+from wavewright.running.run_context import Silent
 from wavewright.waveform import Capture, Waveform
 
 STEPS = [0.08, 0.16, 0.4, 0.8, 1.6, 4.0, 8.0, 16.0, 40.0, 80.0]  # V peak to peak, an invented 1-2-5 front end
@@ -283,3 +288,62 @@ def test_a_line_that_never_moves_has_no_period_and_says_so() -> None:
 
 def test_a_record_that_the_recipe_gives_is_kept() -> None:
     assert found(Digitizer(), cycles=None).setup.timebase == TimebaseSetup(points=1000, interval=1e-6)
+
+
+BOARD = (Path(__file__).parents[2] / "sim/vc204.yaml").read_text(encoding="utf-8")
+NODES = re.findall(r"test_point: (TP\d+)", BOARD)
+UNKNOWN = """
+wavewright: 1
+title: A node of which nothing is known
+measurements:
+  node:
+    place: Probe 1 on {node}.
+    channels: {{node: {{input: 1, range: auto}}}}
+    timebase: {{cycles: 10}}
+    trigger: {{mode: auto, on: node, edge: rising, level: auto}}
+    stimulus: [{{supply: {{voltage: 24 V, current_limit: 1 A, output: on}}, then_wait: 300 ms}}]
+    compute: {{largest: {{metric: peak_to_peak, of: node}}}}
+"""
+MOST_RECORDS = 6  # for the range, and for the time base
+
+
+class LastStep(Silent):
+    """What is going on, as a run tells it."""
+
+    now = ""
+
+    def step(self, text: str) -> None:
+        self.now = text
+
+
+def test_every_node_of_the_board_is_tried() -> None:
+    assert len(NODES) == len(set(NODES)) == 17
+
+
+@pytest.mark.parametrize("node", NODES)
+def test_range_and_time_base_of_a_node_are_found_in_few_records(
+    node: str, run_text: Callable[..., Outcome], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # given a count of the records that are taken, by what is being looked for
+    going_on, taken = LastStep(), dict[str, int]()
+    acquire = role.Digitizer.acquire
+
+    def counted(digitizer: role.Digitizer, *, timeout: float | None = None) -> Capture:
+        taken[going_on.now] = taken.get(going_on.now, 0) + 1
+        return acquire(digitizer, timeout=timeout)
+
+    monkeypatch.setattr(role.Digitizer, "acquire", counted)
+    # when nothing but the place of the probe is known
+    (found,) = run_text(UNKNOWN.format(node=node), seed=204, progress=going_on).measurements
+    # then the settings are found all the same
+    assert not found.error
+    assert any("auto time base: period" in remark for remark in found.remarks)
+    assert 1 <= taken["finding the range"] <= MOST_RECORDS
+    assert 1 <= taken["finding the period of node"] <= MOST_RECORDS - 1
+
+
+def test_no_record_of_the_search_is_longer_than_the_memory() -> None:
+    short = PeriodSearch(Extent(0.0, 1.0), fastest=1e-9, most_points=1000)
+    flat = Waveform(np.zeros(1000, dtype=np.int8), interval=short.setting.interval)
+    short.see(flat)
+    assert short.setting.points <= 1000

@@ -34,10 +34,10 @@ MOST_SHOTS = 10
 WIDEST = 400.0  # V, where the profile does not say what there is
 SHORTEST = 1e-6  # s
 LONGEST = 20.0  # s: a bench that waits longer for a period has been set up wrongly
-GROWTH = 8.0  # from one record to the next; below the ratio of points to crossings that are needed
-SEARCH_POINTS = 50_000
+GROWTH = 16.0  # from one record to the next; far below the ratio of points to crossings that are needed
+SEARCH_POINTS = 100_000
 RECORD_POINTS = 500_000
-OVERVIEW = TimebaseSetup(points=SEARCH_POINTS, interval=0.1 / SEARCH_POINTS)
+OVERVIEW = 0.1  # s
 LEAST_CROSSINGS = 4  # which bound three periods
 HYSTERESIS = 0.2  # of the extent of the signal
 AT_ONCE = TriggerSetup(mode="auto", on="")
@@ -139,13 +139,15 @@ class PeriodSearch:
     ----------
     seen : extent of the signal in a record that is long enough to show all of it.
     fastest : shortest time between two samples that the instrument offers, s; 0 if not known.
+    most_points : what the instrument's memory holds; 0 if not known.
     """
 
-    def __init__(self, seen: Extent, *, fastest: float = 0.0) -> None:
+    def __init__(self, seen: Extent, *, fastest: float = 0.0, most_points: int = 0) -> None:
         self._level = seen.middle
         self._hysteresis = HYSTERESIS * seen.peak_to_peak
         self._fastest = fastest
-        self.setting = record_of(max(SHORTEST, 1000 * fastest), points=SEARCH_POINTS, fastest=fastest)
+        self._points = min(SEARCH_POINTS, most_points or SEARCH_POINTS)
+        self.setting = record_of(max(SHORTEST, 1000 * fastest), points=self._points, fastest=fastest)
         self.period: float | None = None
         self.is_done = not seen.peak_to_peak
 
@@ -158,7 +160,7 @@ class PeriodSearch:
             return
         span = GROWTH * wave.duration
         self.is_done = span > LONGEST
-        self.setting = record_of(span, points=SEARCH_POINTS, fastest=self._fastest)
+        self.setting = record_of(span, points=self._points, fastest=self._fastest)
 
 
 def record_of_cycles(period: float, cycles: int, *, fastest: float = 0.0, most_points: int = 0) -> TimebaseSetup:
@@ -243,8 +245,11 @@ class _SettingsSearch:
     def __init__(self, goal: RequestedSetup, digitizer: Digitizer, step: Callable[[str], None]) -> None:
         self._goal, self._digitizer, self._step = goal, digitizer, step
         self._abilities: Abilities = digitizer.profile.grammar.abilities
-        timebase = OVERVIEW if goal.cycles else goal.setup.timebase
-        self._setup = replace(goal.setup, timebase=self._within_rate(timebase), trigger=AT_ONCE)
+        self._most = int(self._abilities.points or 0)
+        fastest = fastest_interval(self._abilities)
+        overview = record_of(OVERVIEW, points=min(SEARCH_POINTS, self._most or SEARCH_POINTS), fastest=fastest)
+        timebase = overview if goal.cycles else self._within_rate(goal.setup.timebase)
+        self._setup = replace(goal.setup, timebase=timebase, trigger=AT_ONCE)
         self._seen: dict[str, Extent] = {}
         self._remarks: dict[str, str] = {}
 
@@ -282,7 +287,7 @@ class _SettingsSearch:
         on = self._goal.setup.trigger.on or next(iter(self._setup.inputs))
         fastest = fastest_interval(self._abilities)
         self._step(f"finding the period of {on}")
-        search = PeriodSearch(self._seen[on], fastest=fastest)
+        search = PeriodSearch(self._seen[on], fastest=fastest, most_points=self._most)
         while not search.is_done:
             self._setup = replace(self._setup, timebase=search.setting)
             search.see(self._shot()[on])
@@ -293,8 +298,7 @@ class _SettingsSearch:
                 expected=f"a periodic signal, for a record of {cycles} cycles",
                 do="check that the signal is present, or give the time base a `span`",
             )
-        points = int(self._abilities.points or 0)
-        timebase = record_of_cycles(search.period, cycles, fastest=fastest, most_points=points)
+        timebase = record_of_cycles(search.period, cycles, fastest=fastest, most_points=self._most)
         self._setup = replace(self._setup, timebase=timebase)
         self._remarks["timebase"] = describe(search.period, timebase)
 

@@ -22,9 +22,7 @@ from wavewright.recognition.line_kind import LineSeen, recognise
 from wavewright.recognition.recognised import TWO_STATES, Kind, Recognised, Together
 from wavewright.running.automatic_settings import (
     AT_ONCE,
-    GROWTH,
     MOST_SHOTS,
-    SEARCH_POINTS,
     SHORTEST,
     WIDEST,
     RangeSearch,
@@ -45,6 +43,8 @@ FIRST_INTERVAL = 50e-9  # s, of the first look at a line that moves rarely
 LONGEST_BURST = 0.5  # of the patience
 MOST_BURSTS, MOST_WIDENINGS = 4, 4
 SHOWN_PERIODS, SHOWN_PULSES = 6.0, 60.0
+GROWTH = 8.0  # from one record to the next; each is also what the kind of the line is read from
+SEARCH_POINTS = 50_000
 FINE = 2.0  # time between samples, in reciprocals of the bandwidth, at which no faster train can hide
 
 
