@@ -99,6 +99,15 @@ class Bench:
             if instrument is not but:
                 instrument.link.status.check_restart()
 
+    def switch_off_at_once(self) -> None:
+        """Send every output the message that switches it off, without waiting for anything; `safe_state` confirms it.
+
+        Never raises.
+        """
+        with undisturbed():
+            for instrument in _in_off_order(self.instruments):
+                instrument.switch_off_at_once()
+
     def safe_state(self, *, asks_again: bool = True) -> None:
         """Every output off and confirmed; one that fails keeps no other from being switched off.
 

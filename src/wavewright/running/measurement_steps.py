@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager, suppress
 from dataclasses import replace
 from functools import partial
 
-from wavewright.errors import BadAnswer, NoAnswer, NotMeasurable, WavewrightError
+from wavewright.errors import BadAnswer, NoAnswer, NotMeasurable, OutputMayBeOn, WavewrightError
 from wavewright.instruments.profile import Assignment
 from wavewright.instruments.setups import DigitizerSetup
 from wavewright.instruments.source import as_played, source_assignments
@@ -31,10 +32,14 @@ from wavewright.running.instrument_settings import (
     supply_setup,
 )
 from wavewright.running.interruption import CutShort, Interrupted
+from wavewright.running.overlapped_shots import PATIENCE, OverlappedShots
 from wavewright.running.result import MeasurementOutcome, Setting, broken_off, cut_short_results
 from wavewright.running.run_context import RunContext, placing_text
 from wavewright.running.shot import ExaminedShot
+from wavewright.running.shot_stopping import ShotStopper, StoppedShort, stoppable_shots
 from wavewright.waveform import Capture
+
+FIRST_PATIENCE = 1.0  # s; so long outputs that have been sent the message may stay unconfirmed for a shot's sake
 
 
 def measure_one(
@@ -184,22 +189,91 @@ def _facts(
 
 
 def _take_shots(measurement: Measurement, evaluation: Evaluation, context: RunContext, record: SettingsRecord) -> int:
-    """Every shot is kept and evaluated before the next one is taken, so that one is in memory at a time.
+    """Every shot is kept and evaluated while the next one is fetched: two are in memory at a time.
+
+    The order is that of the shots, and the fetch of the one after the next begins when a shot is on the disk. What
+    fails with a shot ends the measurement before the next one counts, and ends a wait for the next one at once.
 
     Returns how many were examined to find those that `keep_if` asks for.
     """
+    work = partial(_keep_and_evaluate, measurement, evaluation, context)
+    if measurement.shots == 1:
+        shot, tries = _wanted(measurement, context, record)
+        with context.times.on(TimePart.EVALUATION):
+            work(shot, context.shielded)
+        context.progress.shot(1)
+        return tries
+    with stoppable_shots() as stopper, OverlappedShots(work, on_fault=stopper.ask) as beside:
+        try:
+            return _overlapped(measurement, context, record, beside, stopper)
+        except BaseException:
+            _settle(beside, context)
+            raise
+
+
+def _overlapped(
+    measurement: Measurement,
+    context: RunContext,
+    record: SettingsRecord,
+    beside: OverlappedShots[Capture | ExaminedShot],
+    stopper: ShotStopper,
+) -> int:
     looked_at = 0
     for number in range(measurement.shots):
-        shot, tries = wanted_shot(measurement, context, record)
+        try:
+            with stopper.allowed():
+                shot, tries = _wanted(measurement, context, record)
+        except StoppedShort:  # the shot before could not be evaluated or kept
+            beside.wait(context.check)
+            raise
         looked_at += tries
-        with context.times.on(TimePart.EVALUATION):
-            with context.shielded():
-                context.store.keep(measurement.label, shot.capture)
-            context.references.offer(measurement, shot)
-            context.hear(measurement, shot)
-            context.store.read(measurement.label, evaluation.add(shot, shielded=context.shielded))
-        context.progress.shot(number + 1)
+        if number:
+            _wait_for(beside, number, context)
+        beside.give(shot)
+    _wait_for(beside, measurement.shots, context)
     return looked_at
+
+
+def _wait_for(beside: OverlappedShots[Capture | ExaminedShot], number: int, context: RunContext) -> None:
+    """Until the shot of that number, counted from 1, is kept and evaluated."""
+    with context.times.on(TimePart.EVALUATION):
+        beside.wait(context.check)
+    context.progress.shot(number)
+
+
+def _settle(beside: OverlappedShots[Capture | ExaminedShot], context: RunContext) -> None:
+    """After a fault: outputs off, and the shot that is still worked on done or given up; its own fault comes first."""
+    if beside.is_busy:
+        with context.shielded(), context.times.on(TimePart.EVALUATION):
+            context.bench.switch_off_at_once()
+            if not beside.settle(FIRST_PATIENCE):
+                with suppress(OutputMayBeOn):  # it is tried again, and reported, when the measurement has ended
+                    context.bench.safe_state()
+                if not beside.settle(PATIENCE):
+                    beside.give_up()
+                    context.operator.say(
+                        f"the evaluation of the last shot was given up after {PATIENCE:g} s; the shot does not count"
+                    )
+    beside.raise_fault()
+
+
+def _keep_and_evaluate(
+    measurement: Measurement,
+    evaluation: Evaluation,
+    context: RunContext,
+    given: Capture | ExaminedShot,
+    shielded: Callable[[], AbstractContextManager[None]],
+) -> None:
+    """All that happens to a shot once it is there."""
+    shot = given if isinstance(given, ExaminedShot) else ExaminedShot(given, measurement)
+    with shielded():
+        context.store.keep(measurement.label, shot.capture)
+    with shielded():
+        context.references.offer(measurement, shot)
+        context.hear(measurement, shot)
+    readings = evaluation.add(shot, shielded=shielded)
+    with shielded():
+        context.store.read(measurement.label, readings)
 
 
 def wanted_shot(measurement: Measurement, context: RunContext, record: SettingsRecord) -> tuple[ExaminedShot, int]:
@@ -209,15 +283,25 @@ def wanted_shot(measurement: Measurement, context: RunContext, record: SettingsR
     ------
     NotMeasurable : none fulfilled it within the limits.
     """
+    shot, tries = _wanted(measurement, context, record)
+    return shot if isinstance(shot, ExaminedShot) else ExaminedShot(shot, measurement), tries
+
+
+def _wanted(
+    measurement: Measurement, context: RunContext, record: SettingsRecord
+) -> tuple[Capture | ExaminedShot, int]:
+    """The same; a shot that nothing is asked of is not examined yet."""
     wanted, begin, tries = measurement.keep_if, context.elapsed(), 0
     while True:
         context.check()
         capture = _shot(measurement, context, record)
+        tries += 1
+        if wanted is None:
+            return capture, tries
         with context.times.on(TimePart.EVALUATION):
             shot = ExaminedShot(capture, measurement)
-            unmet = shot.unmet(wanted.conditions) if wanted is not None else ()
-        tries += 1
-        if wanted is None or not unmet:
+            unmet = shot.unmet(wanted.conditions)
+        if not unmet:
             return shot, tries
         context.progress.step(f"examined {tries} shots, none meets the condition yet")
         is_late = wanted.time is not None and context.elapsed() - begin > wanted.time
