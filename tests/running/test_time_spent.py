@@ -8,7 +8,7 @@ from collections.abc import Callable
 import pytest
 
 from tests.running.conftest import POWERED
-from wavewright.instruments.spent_time import TimePart
+from wavewright.instruments.spent_time import SpentTime, TimePart
 from wavewright.running.outcome import Outcome
 from wavewright.running.time_spent import BETWEEN, time_line, time_rows
 
@@ -37,7 +37,7 @@ class Bench:
 
 def test_people_and_pauses_are_told_apart_and_nothing_else_passes(run_text: Run) -> None:
     slow = Bench()
-    found = run_text(POWERED, desk=slow, pause=slow.pause, elapsed=slow.elapsed)
+    found = run_text(POWERED, desk=slow, pause=slow.pause, account=SpentTime(slow.elapsed))
     assert found.times[TimePart.PEOPLE] == 8.0
     assert found.times[TimePart.PAUSES] == pytest.approx(0.1)
     assert sum(found.times.values()) == pytest.approx(slow.now) == pytest.approx(8.1)

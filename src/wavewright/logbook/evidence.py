@@ -1,8 +1,10 @@
 """Evidence of a run: a folder with the outcome, the raw captures and the wire log.
 
 While the run is on, the folder has a name that begins with a dot, and a journal in it; it gets its own name when
-everything is on the disk. Captures, readings and messages are written as they come and are on the disk before the next
-shot is taken: what a killed run leaves is such a dotted folder, which `unfinished.py` makes evidence of.
+everything is on the disk. Captures, readings and messages are written as they come. A shot is with the operating
+system, and out of reach of a kill, before the next one is taken. It is on the disk, and out of reach of a power
+failure, before the one after the next is taken, since its readings are computed while the next one is fetched. What a
+killed run leaves is such a dotted folder, which `unfinished.py` makes evidence of.
 """
 
 from __future__ import annotations

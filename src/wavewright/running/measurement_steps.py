@@ -189,16 +189,17 @@ def _facts(
 
 
 def _take_shots(measurement: Measurement, evaluation: Evaluation, context: RunContext, record: SettingsRecord) -> int:
-    """Every shot is kept and evaluated while the next one is fetched: two are in memory at a time.
+    """Every shot is kept when it comes, and evaluated while the next one is fetched: two are in memory at a time.
 
-    The order is that of the shots, and the fetch of the one after the next begins when a shot is on the disk. What
-    fails with a shot ends the measurement before the next one counts, and ends a wait for the next one at once.
+    The order is that of the shots. What fails with a shot ends the measurement before the next one counts, and ends a
+    wait for the next one at once.
 
     Returns how many were examined to find those that `keep_if` asks for.
     """
-    work = partial(_keep_and_evaluate, measurement, evaluation, context)
+    work = partial(_evaluate, measurement, evaluation, context)
     if measurement.shots == 1:
         shot, tries = _wanted(measurement, context, record)
+        _keep(measurement, shot, context)
         with context.times.on(TimePart.EVALUATION):
             work(shot, context.shielded)
         context.progress.shot(1)
@@ -229,6 +230,7 @@ def _overlapped(
         looked_at += tries
         if number:
             _wait_for(beside, number, context)
+        _keep(measurement, shot, context)
         beside.give(shot)
     _wait_for(beside, measurement.shots, context)
     return looked_at
@@ -257,17 +259,21 @@ def _settle(beside: OverlappedShots[Capture | ExaminedShot], context: RunContext
     beside.raise_fault()
 
 
-def _keep_and_evaluate(
+def _keep(measurement: Measurement, given: Capture | ExaminedShot, context: RunContext) -> None:
+    """The shot goes to the store before the next one begins: a kill loses none but the one in the air."""
+    with context.times.on(TimePart.EVALUATION), context.shielded():
+        context.store.keep(measurement.label, given.capture if isinstance(given, ExaminedShot) else given)
+
+
+def _evaluate(
     measurement: Measurement,
     evaluation: Evaluation,
     context: RunContext,
     given: Capture | ExaminedShot,
     shielded: Callable[[], AbstractContextManager[None]],
 ) -> None:
-    """All that happens to a shot once it is there."""
+    """The readings of a shot that is kept, which go to the store too."""
     shot = given if isinstance(given, ExaminedShot) else ExaminedShot(given, measurement)
-    with shielded():
-        context.store.keep(measurement.label, shot.capture)
     with shielded():
         context.references.offer(measurement, shot)
         context.hear(measurement, shot)

@@ -134,6 +134,7 @@ def carry_out(
     pause: Callable[[float], None] = waits.sleep,
     elapsed: Callable[[], float] = time.monotonic,
     now: Callable[[], datetime] = lambda: datetime.now(UTC),
+    account: SpentTime | None = None,
 ) -> Outcome:
     """Make every measurement of a run.
 
@@ -147,6 +148,7 @@ def carry_out(
     manager : of another VISA library than the bench file's, for a replay say.
     interruption : what signals do, where the caller has taken them over for longer than the run.
     pause, elapsed, now : the clock; a test hands in its own.
+    account : of where the time goes; one that begins now if None.
 
     Raises
     ------
@@ -157,7 +159,7 @@ def carry_out(
     An error that comes once the store has begun has, in `outcome`, what the run brought until then.
     """
     recipe, bench, options, chosen = prepared.recipe, prepared.bench, prepared.options, prepared.chosen
-    times = SpentTime(elapsed)
+    times = account or SpentTime()
     into, person = store or InMemory(), TimedOperator(options.desk or Unattended(), times)
     drawn = draw_of(bench, seed=options.seed, draw=options.draw)
     started, names = now(), list(chosen.names.values())
