@@ -224,7 +224,7 @@ def _overlapped(
         try:
             with stopper.allowed():
                 shot, tries = _wanted(measurement, context, record)
-        except StoppedShort:  # the shot before could not be evaluated or kept
+        except StoppedShort:  # the shot before could not be evaluated, or its readings not kept
             beside.wait(context.check)
             raise
         looked_at += tries
@@ -237,7 +237,7 @@ def _overlapped(
 
 
 def _wait_for(beside: OverlappedShots[Capture | ExaminedShot], number: int, context: RunContext) -> None:
-    """Until the shot of that number, counted from 1, is kept and evaluated."""
+    """Until the shot of that number, counted from 1, is evaluated."""
     with context.times.on(TimePart.EVALUATION):
         beside.wait(context.check)
     context.progress.shot(number)
@@ -276,7 +276,7 @@ def _evaluate(
     shot = given if isinstance(given, ExaminedShot) else ExaminedShot(given, measurement)
     with shielded():
         context.references.offer(measurement, shot)
-        context.hear(measurement, shot)
+    context.hear(measurement, shot)  # decodes, which may take long: a signal may end it
     readings = evaluation.add(shot, shielded=shielded)
     with shielded():
         context.store.read(measurement.label, readings)
