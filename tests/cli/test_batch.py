@@ -231,3 +231,55 @@ def test_a_batch_asks_once_for_the_batch_and_then_for_each_unit(
         assert told.status == 64
         assert "no answer is given to `firmware` (Firmware)" in told.stderr
         assert "VC204-0004" not in told.stderr
+
+
+LINE = """\
+stop_when: {drift: {of: rail_noise.ripple, chart: {centre: 30 mV, sigma: 3 mV}, rules: shewhart, then: call}}
+retest: {at_most: 1, when: [fail], verdict: last}
+quarantine: [not passed after retests]
+golden: {every: 8 h, units: {VC204-9001: {expect: {rail_noise.ripple: 30 mV ± 10 mV}}}}
+measurements:
+"""
+
+
+def test_a_batch_with_all_that_a_recipe_says_of_the_line(
+    wavewright: Command, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    text = (ROOT / "recipes" / "rail_ripple.yaml").read_text(encoding="utf-8")
+    (folder / "rail.yaml").write_text(text.replace("measurements:\n", LINE), encoding="utf-8")
+    run = (
+        "run", folder / "rail.yaml", "--bench", ROOT / "sim" / "bench_line.yaml", "--seed-from-serial", "--draw", 7,
+        "--station", "line_1", "--operator", "R. Okafor", "--batch-name", "lot-7", "--json",
+    )  # fmt: skip
+    # given scanned units, the first of which is another one in place of the golden unit, and one that fails
+    scanned = ["VC204-0002", "VC204-0003", "VC204-9001", "", "VC204-0013", "", "VC204-9001", ""]
+    monkeypatch.setattr("sys.stdin", io.StringIO("\n".join(scanned)))
+    told = wavewright(*run, "--batch")
+    # then the golden unit is asked for until it is scanned
+    assert "GOLDEN UNIT: put in VC204-9001, known to be good; it was never measured" in told.stderr
+    assert "VC204-0003 is another unit: put in VC204-9001" in told.stderr
+    assert "golden unit VC204-9001: as expected (passed)" in told.stderr
+    assert [one["serial"] for one in told.json["runs"]] == ["VC204-0002"]
+    monkeypatch.setattr("sys.stdin", io.StringIO("VC204-0013\n\n\n\n\n\n"))
+    told = wavewright(*run, "--batch", "--yes")
+    assert told.status == 1
+    runs = [(one["serial"], one["verdict"]) for one in told.json["runs"]]
+    assert runs == [("VC204-0002", "pass"), ("VC204-0013", "fail"), ("VC204-0013", "fail")]
+    assert (told.json["first_pass_yield"]["count"], told.json["final_yield"]["count"]) == (1, 1)
+    assert [call["serials"] for call in told.json["calls"]] == [["VC204-0013"]]
+    assert "VC204-0013: in quarantine: fail after 1 retests" in told.stderr
+    # and every later run needs a word, and its report says so
+    (folder / "lot.txt").write_text("VC204-0013\nVC204-9001\n")
+    again = wavewright(*run, "--yes", "--serials", "lot.txt")
+    assert [one["why"].split(" since")[0] for one in again.json["refused"]] == [
+        "is in quarantine", "is a golden unit, and not one of the batch",
+    ]  # fmt: skip
+    ordered = wavewright(*run, "--yes", "--serials", "lot.txt", "--retest-anyway", "--quarantined-anyway")
+    assert len(ordered.json["runs"]) == 4
+    assert "VC204-0013: fail in retest 2, the unit is in quarantine" in ordered.stderr
+    shown = wavewright("report", "last", "--out", folder / "last.md")
+    assert shown.status == 0
+    page = (folder / "last.md").read_text(encoding="utf-8")
+    assert "- retest: number 2 after run " in page
+    assert "- in quarantine: when it was run: since " in page
+    assert "all intact" in wavewright("logbook", "verify").stdout

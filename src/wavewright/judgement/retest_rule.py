@@ -118,9 +118,9 @@ def read_unit_verdict(text: str, at_most: int) -> int:
     if match is None:
         raise Misuse(f"`{text}` does not say the verdict of a unit", expected=EXPECTED_UNIT_VERDICT)
     passes, of = int(match[1]), int(match[2])
-    if of != at_most + 1 or not 1 <= passes <= of:
+    if of != at_most + 1 or not 1 <= passes <= at_most:  # all of them: a failed unit could never pass again
         raise Misuse(
             f"`{text}` with at most {at_most} retests",
-            expected=f"M of {at_most + 1} pass, M from 1 to {at_most + 1}",
+            expected=f"M of {at_most + 1} pass, M from 1 to {at_most}",
         )
     return passes

@@ -10,6 +10,7 @@ from wavewright.judgement.shown import RECORD_ONLY, acceptable, last_digit, show
 from wavewright.judgement.verdict import Verdict
 from wavewright.quantities import show_quantity
 from wavewright.reporting.console_table import console_table, plain_cells
+from wavewright.reporting.line_marks import line_marks
 from wavewright.reporting.readings_on_screen import STYLES, print_readings
 from wavewright.running.readings_table import NOTHING, SIMULATED_BENCH, on_which_bench, reading_rows
 from wavewright.running.time_spent import shown_seconds, time_line, time_rows
@@ -81,6 +82,7 @@ def _remarks(outcome: Outcome) -> Iterator[str]:
     yield from _decisions(outcome)
     yield from _doubts(outcome)
     yield from _once(outcome)
+    yield from (f"{name.lower()}: {text}" for name, text in line_marks(outcome))
     if outcome.corrections is not None:
         yield f"corrections: {outcome.corrections.file}"
     if outcome.error:

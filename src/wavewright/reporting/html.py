@@ -13,6 +13,7 @@ from wavewright.reporting.applied_corrections import applied_corrections
 from wavewright.reporting.budget_table import BUDGET_HEADINGS, budget_lines, budget_rows
 from wavewright.reporting.catalogue import report_format
 from wavewright.reporting.chart_script import chart_script, chart_style
+from wavewright.reporting.line_marks import line_marks
 from wavewright.reporting.logged_reading import shown_point
 from wavewright.reporting.margin_bar import margin_bar
 from wavewright.reporting.page_policy import PLACE, with_policy
@@ -127,7 +128,7 @@ def environment(beside: str = "") -> Environment:
         shown_point=shown_point, shown_setting=shown_setting,
         budget_rows=budget_rows, budget_lines=budget_lines, BUDGET_HEADINGS=BUDGET_HEADINGS, joined_over=joined_over,
         shown_verdict=shown_verdict, on_which_bench=on_which_bench, chart_script=chart_script, chart_style=chart_style,
-        time_line=time_line,
+        time_line=time_line, line_marks=line_marks,
         NOTHING=NOTHING, POLICY=PLACE, HEADINGS=HEADINGS, REMARKS=REMARKS,
     )  # fmt: skip
     return environment

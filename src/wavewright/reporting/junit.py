@@ -9,6 +9,7 @@ from xml.etree import ElementTree as Xml
 from wavewright.judgement.shown import stated_uncertainty
 from wavewright.judgement.verdict import Verdict
 from wavewright.reporting.catalogue import report_format
+from wavewright.reporting.line_marks import line_marks
 from wavewright.running.outcome import Outcome
 from wavewright.running.readings_table import NOTHING, ReadingRow, reading_row
 from wavewright.running.result import MeasurementOutcome, Result
@@ -52,6 +53,8 @@ def _suites(outcome: Outcome) -> list[Xml.Element]:
         for name in ("part", "serial", "operator"):
             if text := getattr(outcome, name):
                 Xml.SubElement(properties, "property", name=name, value=_clean(text))
+        for name, text in line_marks(outcome):
+            Xml.SubElement(properties, "property", name=name.lower().replace(" ", "_"), value=_clean(text))
         if outcome.id:
             Xml.SubElement(properties, "property", name="run", value=_clean(outcome.id))
         for name, one in outcome.declared.items():

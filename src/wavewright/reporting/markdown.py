@@ -6,6 +6,7 @@ import re
 
 from wavewright.judgement.verdict import Verdict
 from wavewright.reporting.catalogue import report_format
+from wavewright.reporting.line_marks import line_marks
 from wavewright.running.outcome import Outcome
 from wavewright.running.readings_table import HEADINGS, NOT_JUDGED, ReadingRow, on_which_bench, reading_rows
 from wavewright.running.time_spent import time_line
@@ -21,6 +22,7 @@ def markdown(outcome: Outcome) -> str:
         ("started", f"{outcome.started:%Y-%m-%d %H:%M:%S} UTC"),
         ("time", time_line(outcome.times)),
         ("corrections", outcome.corrections.file if outcome.corrections else ""),
+        *((name.lower(), text) for name, text in line_marks(outcome)),
         *((name, one.shown) for name, one in outcome.declared.items()),
         *((f"calibration of {name}", note.words) for name, note in outcome.calibrations.items()),
     ]
