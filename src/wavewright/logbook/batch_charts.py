@@ -296,12 +296,14 @@ class BatchCharts:
 
     def _read_new(self) -> None:
         """Take over what the logbook has of the batch by now; nothing where it is away."""
+        if (book := self._journal.book) is None:
+            return
         which = Filter(recipe=self._recipe, batch=self.batch, simulated=self._simulated)
         try:
-            for run in read_runs(self._book, which, known=self._runs):
+            for run in read_runs(book, which, known=self._runs):
                 self._runs[run.id] = run
         except StorageFault:
-            return
+            self._journal.is_away()
 
 
 def read_runs(book: Logbook, which: Filter, *, known: Iterable[str] = ()) -> list[ChartedRun]:

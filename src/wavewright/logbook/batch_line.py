@@ -160,8 +160,8 @@ class BatchLine:
     def _due(self) -> list[GoldenDue]:
         if self._duty is None:
             return []
-        runs = self.records.runs(self.place.recipe, simulated=self.place.simulated, station=self.place.station)
-        return self._duty.due(self.records.journal.notes(), runs[-1].started if runs else None)
+        newest = self.records.newest_start(self.place.station, simulated=self.place.simulated)
+        return self._duty.due(self.records.journal.notes(), newest)
 
 
 def line_of(

@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 import secrets
+import time
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -18,7 +19,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, func, select
 
 from wavewright.durable_files import take_away, write_whole
 from wavewright.errors import StorageFault
@@ -28,6 +29,7 @@ from wavewright.logbook.tables import links
 
 PATTERN = "note-*.json"
 CHUNK = 400  # ids asked for at once
+AWAY = 30.0  # s; after which a logbook that did not answer is asked again
 
 
 class NoteKind(StrEnum):
@@ -131,6 +133,12 @@ def in_order(notes: Iterable[LineNote]) -> list[LineNote]:
     return sorted({note.id: note for note in notes}.values(), key=lambda note: (note.at, note.id))
 
 
+def _count(book: Logbook) -> int:
+    with book.reading() as connection:
+        query = select(func.count()).select_from(links).where(links.c.kind == LINE)
+        return int(connection.execute(query).scalar_one())
+
+
 def _known(connection: Connection, ids: Sequence[str]) -> set[str]:
     found: set[str] = set()
     for first in range(0, len(ids), CHUNK):
@@ -151,6 +159,21 @@ class LineJournal:
     def __init__(self, book: Logbook | None, spool: Path, *, identity: str) -> None:
         self._book, self._spool, self._identity = book, spool, identity
         self._seen: list[LineNote] = []
+        self._count = -1
+        self._away_since: float | None = None
+
+    @property
+    def book(self) -> Logbook | None:
+        """The logbook; None while it is away: one that did not answer is asked again after half a minute only.
+
+        A server that is silent is given up late, and each unit of a batch would wait for that several times.
+        """
+        is_away = self._away_since is not None and time.monotonic() - self._away_since < AWAY
+        return None if is_away else self._book
+
+    def is_away(self) -> None:
+        """The logbook did not answer just now."""
+        self._away_since = time.monotonic()
 
     def write(self, *notes: LineNote) -> bool:
         """Append notes; whether the logbook took them, and they do not wait.
@@ -160,26 +183,27 @@ class LineJournal:
         StorageFault : neither the logbook nor the spool takes them.
         """
         self._seen += notes
-        if self._book is not None:
+        if (book := self.book) is not None:
             try:
-                enter_notes(self._book, notes)
+                enter_notes(book, notes)
                 return True
             except StorageFault:
-                pass
+                self.is_away()
         for note in notes:
             self._put_aside(note)
         return False
 
     def notes(self) -> list[LineNote]:
         """Every note that is known here, oldest first: of the logbook, as it was last seen, and of the spool."""
-        found = list(self._seen)
-        if self._book is not None:
+        if (book := self.book) is not None:
             try:
-                found += notes_in(self._book)
-                self._seen = in_order(found)
+                count = _count(book)
+                if count != self._count:  # a note is never changed: as many as before are the same
+                    self._seen = in_order([*self._seen, *notes_in(book)])
+                    self._count = count
             except StorageFault:
-                pass
-        return in_order([*self._seen, *found, *waiting_notes(self._spool, self._identity)])
+                self.is_away()
+        return in_order([*self._seen, *waiting_notes(self._spool, self._identity)])
 
     def _put_aside(self, note: LineNote) -> None:
         path = self._spool / f"note-{note.id}.json"

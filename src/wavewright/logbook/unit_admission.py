@@ -8,7 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from wavewright.errors import Misuse
+from wavewright.errors import Misuse, StorageFault
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.judgement.retest_rule import RetestRule
 from wavewright.judgement.verdict import Verdict
@@ -16,6 +16,7 @@ from wavewright.logbook.book import Logbook
 from wavewright.logbook.golden_duty import GoldenPlace, golden_note
 from wavewright.logbook.line_notes import LineJournal, LineNote, NoteKind, id_from, note_now
 from wavewright.logbook.quarantine import in_quarantine, quarantine_words, set_apart
+from wavewright.logbook.queries import Filter, entries
 from wavewright.logbook.tables import GOLDEN_BATCH
 from wavewright.logbook.unit_runs import UnitRun, runs_of
 from wavewright.recipe.golden_units import GoldenUnit
@@ -33,10 +34,9 @@ class LineRecords:
 
     Parameters
     ----------
-    book : None where it is away; identity : of its address.
+    identity : of the logbook's address.
     """
 
-    book: Logbook | None
     spool: Path
     identity: str
     journal: LineJournal
@@ -44,11 +44,30 @@ class LineRecords:
     @classmethod
     def of(cls, book: Logbook | None, spool: Path, *, identity: str) -> LineRecords:
         """Those of a logbook and the spool beside the evidence."""
-        return cls(book, spool, identity, LineJournal(book, spool, identity=identity))
+        return cls(spool, identity, LineJournal(book, spool, identity=identity))
 
     def runs(self, recipe: str, *, simulated: bool, **which: Any) -> list[UnitRun]:
         """As `runs_of`."""
-        return runs_of(self.book, self.spool, identity=self.identity, recipe=recipe, simulated=simulated, **which)
+
+        def found(book: Logbook | None) -> list[UnitRun]:
+            return runs_of(book, self.spool, identity=self.identity, recipe=recipe, simulated=simulated, **which)
+
+        try:
+            return found(self.journal.book)
+        except StorageFault:
+            self.journal.is_away()
+            return found(None)
+
+    def newest_start(self, station: str, *, simulated: bool) -> datetime | None:
+        """When the newest run of a station began; None where none is known."""
+        if (book := self.journal.book) is None:
+            return None
+        try:
+            found = entries(book, Filter(station=station, simulated=simulated), most=1)
+        except StorageFault:
+            self.journal.is_away()
+            return None
+        return found[0].started if found else None
 
 
 @dataclass(frozen=True, slots=True)

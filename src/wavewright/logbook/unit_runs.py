@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from wavewright.errors import StorageFault
 from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.queries import Filter, entries
@@ -43,23 +42,24 @@ def runs_of(
 
     Parameters
     ----------
-    book : None where it is away; then, and where it goes away meanwhile, only what waits here is known.
+    book : None where it is away; then only what waits here is known.
     spool : folder of what waits; identity : of the logbook that it waits for.
     simulated : on a simulated bench, or on real instruments: either knows nothing of the other.
     serial, station, since : of one unit, of one station, from a start on; all if not given.
+
+    Raises
+    ------
+    StorageFault : the logbook does not answer.
     """
     found: dict[str, UnitRun] = {}
     if book is not None:
         # a filter takes `*` for anything; a serial number that has one is looked for among all of them
         exact = serial if serial is not None and "*" not in serial else None
         which = Filter(recipe=recipe, simulated=simulated, serial=exact, station=station, since=since)
-        try:
-            for entry in entries(book, which):
-                found[entry.id] = UnitRun(
-                    entry.id, entry.serial, Verdict(entry.verdict), entry.started, entry.station, entry.batch
-                )
-        except StorageFault:
-            pass
+        for entry in entries(book, which):
+            found[entry.id] = UnitRun(
+                entry.id, entry.serial, Verdict(entry.verdict), entry.started, entry.station, entry.batch
+            )
     found |= {run.id: run for run in _waiting(spool, identity, recipe, simulated)}
     runs = (
         run
