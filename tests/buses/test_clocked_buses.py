@@ -1,5 +1,8 @@
 from __future__ import annotations
 
+from dataclasses import replace
+from functools import partial
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -10,6 +13,10 @@ from tests.encoders.clocked import clocked_lines, i2s_bits
 from tests.encoders.impairments import skewed, spiked
 from wavewright.buses.decode import decode
 from wavewright.buses.frames import Frames
+from wavewright.buses.i2c.i2c import i2c
+from wavewright.buses.line.logic import line_of
+from wavewright.buses.line.logic_levels import LogicLevels
+from wavewright.buses.spi.spi import spi
 from wavewright.errors import Misuse
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.impairments import jittered
@@ -151,3 +158,26 @@ def test_samples_come_back_through_noise_and_jitter(samples: list[tuple[int, int
     waves = {name: draw(jittered(line, 0.02, generator), rate=RATE, **poor) for name, line in lines.items()}
     frames = decode(waves, "i2s", alignment=alignment, levels="lvcmos33")
     assert [frame["sample"] for frame in frames if frame.is_clean] == [sample for pair in samples for sample in pair]
+
+
+@pytest.mark.parametrize("bus", ["i2c", "spi"])
+@pytest.mark.parametrize("seed", range(6))
+def test_disturbed_lines_say_the_same_whether_all_instants_are_known_or_found_when_asked_for(
+    bus: str, seed: int
+) -> None:
+    generator = np.random.default_rng(seed)
+    bits = generator.integers(0, 2, (2, 300)).tolist()
+    clock, data = clocked_lines(bits, bit_rate=1.0)
+    lines = [clock, *data] if bus == "spi" else [clock, data[0]]
+    drawn = [draw(line, rate=9.0, rise_time=0.2, noise=0.02, generator=generator) for line in lines]
+    for wave in drawn:
+        for place in generator.integers(0, len(wave) - 4, 8 * (seed % 3)).tolist():
+            wave.codes[place : place + int(generator.integers(1, 4))] *= 0  # a dip of some samples
+    found = [line_of(wave, LogicLevels(0.8, 2.0)) for wave in drawn]
+    # without the states of the samples, and with every instant, each look goes another way
+    known = [replace(line, instants=line.times, states=None) for line in found]
+    decoder = i2c if bus == "i2c" else partial(spi, mode=seed % 4, gap=4.0 if seed % 2 else None)
+    said, expected = decoder(*found), decoder(*known)
+    assert len(said) or seed % 3 == 0  # SDA that only changes beside the clock begins nothing
+    assert list(said) == list(expected)
+    assert said.facts == expected.facts

@@ -14,7 +14,7 @@ def skewed(line: Line, delay: float) -> Line:
     times = line.times + delay
     before = int(np.count_nonzero(times <= line.start))
     kept = times[(times > line.start) & (times < line.end)]
-    return replace(line, first=line.first ^ bool(before & 1), times=kept)
+    return replace(line, first=line.first ^ bool(before & 1), instants=kept)
 
 
 def asymmetric(line: Line, *, rise: float = 0.0, fall: float = 0.0) -> Line:
@@ -22,13 +22,13 @@ def asymmetric(line: Line, *, rise: float = 0.0, fall: float = 0.0) -> Line:
     times = line.times.copy()
     times[int(line.first) :: 2] += rise
     times[int(not line.first) :: 2] += fall
-    return replace(line, times=times)
+    return replace(line, instants=times)
 
 
 def spiked(line: Line, instant: float, width: float) -> Line:
     """A pulse of the other level on the line: begins at `instant`, lasts `width` (s), with no edge inside it."""
     times = np.sort(np.concatenate([line.times, [instant, instant + width]]))
-    return replace(line, times=times)
+    return replace(line, instants=times)
 
 
 def cropped(line: Line, start: float, end: float) -> Line:

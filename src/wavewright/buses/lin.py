@@ -116,7 +116,7 @@ def _with_whole_breaks(line: Line, bit: float) -> tuple[Line, Floats]:
     inside = joined[(ends - begins > BREAK * bit)[group]]
     places = first + 2 * inside + 1
     times = np.delete(line.times, np.concatenate([places, places + 1]))
-    return replace(line, times=times, states=None), rises[inside]
+    return replace(line, instants=times, states=None), rises[inside]
 
 
 def _last(frames: list[Frame], until: float, bit: float) -> Frame:

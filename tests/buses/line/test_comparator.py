@@ -116,5 +116,33 @@ def test_changes_while_another_line_is_high_are_those_at_which_it_is(
     line, other = (line_of(Waveform(each, interval=1.0, name="line"), levels) for each in (codes, others))
     other = other.inverted() if is_inverted else other
     expected = np.flatnonzero(other.is_high(line.times))
-    assert line.changes_while_high(other).tolist() == expected.tolist()
-    assert line.changes_while_high(replace(other, states=None)).tolist() == expected.tolist()
+    to_high = (expected % 2 == 1) == line.first
+    for each in (other, replace(other, states=None)):
+        times, rises = line.changes_while_high(each)
+        assert times.tolist() == line.times[expected].tolist()
+        assert rises.tolist() == to_high.tolist()
+
+
+@given(
+    arrays(np.int8, st.integers(2, 700), elements=st.sampled_from([-5, 0, 5])),
+    st.sampled_from([1, 3, 20]),
+    st.floats(0.0, 70.0),
+)
+def test_changes_that_are_told_to_be_apart_are(codes: npt.NDArray[Any], dwell: int, time: float) -> None:
+    found = changes(Waveform(np.repeat(codes, dwell), interval=1e-6, name="line"), -2.0, 2.0)
+    closest = float(np.diff(found.times).min(initial=np.inf))
+    assert not (found.is_surely_apart(1e-6 * time) and closest < 1e-6 * time)
+    assert found.is_surely_apart(1e-6 * time) or closest < 1e-6 * (time + 4.0) or time > 60.0
+
+
+@given(arrays(np.int8, st.integers(2, 300), elements=st.integers(-5, 5)), st.booleans())
+def test_instants_of_some_changes_are_those_among_all(codes: npt.NDArray[Any], is_falling: bool) -> None:
+    wave = Waveform(codes, interval=1e-7, start=-3e-6, gain=-1.0 if is_falling else 1.0, name="line")
+    found = changes(wave, -2.0, 2.5)
+    samples = np.flatnonzero(
+        np.diff(np.unpackbits(found.states.view(np.uint8), bitorder="little"), prepend=found.first)
+    )
+    to_high = (np.arange(samples.size) % 2 == 0) != found.first
+    some = np.arange(samples.size)[::-3]  # in any order
+    assert found.times_at(samples[some], to_high[some]).tolist() == found.times[some].tolist()
+    assert found.count == found.times.size == samples.size

@@ -135,15 +135,13 @@ def find_conditions(scl: Line, sda: Line) -> Conditions:
     """
     highs = _high_times(scl)
     margin = min(scl.interval, 0.25 * float(np.median(highs))) if highs.size else scl.interval
-    maybe = sda.changes_while_high(scl)
-    times = sda.times[maybe]
+    times, to_high = sda.changes_while_high(scl)
     place = np.searchsorted(scl.times, times)
-    is_apart = np.ones(maybe.size, dtype=np.bool_)
+    is_apart = np.ones(times.size, dtype=np.bool_)
     if scl.times.size:
         is_apart &= (place == 0) | (times - scl.times.take(place - 1, mode="clip") > margin)
         is_apart &= (place == scl.times.size) | (scl.times.take(place, mode="clip") - times > margin)
-    falls = (maybe & 1 != 0) ^ sda.first
-    return Conditions(times[is_apart], falls[is_apart])
+    return Conditions(times[is_apart], ~to_high[is_apart])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -182,8 +180,8 @@ def _orphans(scl: Line, sda: Line, found: Conditions) -> _Spans:
     after = np.flatnonzero(~found.is_start)
     bounds = np.concatenate([np.array([scl.start]), found.times, np.array([scl.end])])
     free = np.append(np.full(int(scl.first and sda.first and rested), -1), after) + 1  # index of where it begins
-    first = np.searchsorted(rises, bounds[free], side="right")
-    last = np.searchsorted(rises, bounds[free + 1], side="left")
+    first = scl.rises_before(bounds[free], included=True)
+    last = scl.rises_before(bounds[free + 1], included=False)
     many = last - first >= FEWEST_CLOCKS
     free, first = free[many], first[many]
     none = np.zeros(free.size, dtype=np.bool_)
@@ -196,10 +194,11 @@ def _orphans(scl: Line, sda: Line, found: Conditions) -> _Spans:
 def _held(scl: Line, sda: Line, period: float) -> tuple[bool, bool]:
     """Whether the clock, or the data line beside a resting clock, is low to the end of the record, and for long."""
     lasting = scl.end - (scl.times[-1] if scl.times.size else scl.start)
-    low = not scl.is_high(scl.end)
-    data_since = scl.end - (sda.times[-1] if sda.times.size else sda.start)
-    data_low = not sda.is_high(sda.end) and not low and min(lasting, data_since) > HELD * period
-    return bool(low and lasting > HELD * period), bool(data_low)
+    low, is_long = not scl.ends_high, lasting > HELD * period
+    data_low = is_long and not low and not sda.ends_high
+    if data_low:
+        data_low = sda.end - (sda.times[-1] if sda.count else sda.start) > HELD * period
+    return bool(low and is_long), bool(data_low)
 
 
 def _high_times(scl: Line) -> Floats:
@@ -210,8 +209,8 @@ def _high_times(scl: Line) -> Floats:
 
 def _transfers(scl: Line, sda: Line, spans: _Spans, longest_low: float | None, facts: dict[str, float]) -> Frames:
     rises = scl.rising
-    first = np.searchsorted(rises, spans.starts, side="right")
-    last = np.searchsorted(rises, spans.ends, side="left")
+    first = scl.rises_before(spans.starts, included=True)
+    last = scl.rises_before(spans.ends, included=False)
     bits = np.maximum(np.where(spans.is_cut, last - first, last - first - 1), 0)  # the last high holds the condition
     sizes = bits // 9
     levels = sda.is_high_along(rises)

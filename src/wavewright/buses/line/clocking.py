@@ -28,7 +28,7 @@ def without_spikes(line: Line, width: float) -> Line:
         return line
     begins = np.flatnonzero(np.concatenate([[True], np.diff(times) >= width]))
     after = np.append(begins[1:], times.size)
-    return replace(line, times=times[after[(after - begins) % 2 == 1] - 1], states=None)
+    return replace(line, instants=times[after[(after - begins) % 2 == 1] - 1], states=None)
 
 
 def pulses(clock: Line, places: Indexes | range) -> tuple[Floats, Floats]:
@@ -63,7 +63,10 @@ def irregular(clock: Line, places: Indexes | range, first: Indexes, last: Indexe
     for runs in batches(first, last, WINDOW):
         base = first[runs.start]
         begin, end = first[runs] - base, last[runs] - base
-        before, after = pulses(clock, places[base : last[runs.stop - 1]])
+        part = places[base : last[runs.stop - 1]]
+        if _is_surely_regular(clock, part, narrow):
+            continue
+        before, after = pulses(clock, part)
         beside = np.minimum(before, after)
         after[-1:][np.isinf(after[-1:])] = 0.0
         if beside.min(initial=np.inf) >= narrow * after.max(initial=0.0):
@@ -74,10 +77,18 @@ def irregular(clock: Line, places: Indexes | range, first: Indexes, last: Indexe
     return found
 
 
+def _is_surely_regular(clock: Line, places: Indexes | range, narrow: float) -> bool:
+    """No pulse beside the edges is too narrow, whatever the mean is."""
+    if not isinstance(places, range) or not places or places[0] == 0 or places[-1] + 1 == clock.times.size:
+        return False
+    widths = np.diff(clock.times[places[0] - 1 : places[-1] + 2])  # before and after each edge in turn
+    return bool(widths.min() >= narrow * widths[1::2].max())
+
+
 def spiked(data: Line, edges: Floats, *, narrow: float) -> Flags:
     """Which of some edges read a data line inside a pulse shorter than `narrow`, s: it is none of the data."""
     found = np.zeros(edges.size, dtype=np.bool_)
-    if not _any_below(data.times, narrow):
+    if data.is_surely_apart(narrow) or not _any_below(data.times, narrow):
         return found
     places = np.flatnonzero(np.diff(data.times) < narrow)
     if places.size and edges.size:

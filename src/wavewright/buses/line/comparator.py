@@ -9,39 +9,111 @@ such sample passes on is carried to the next one.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, TypeAlias
+from functools import cached_property
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
-from wavewright.analysis.record.blocks import FLAGS_BLOCK, spans
+from wavewright.analysis.record.blocks import CODES_BLOCK, FLAGS_BLOCK, spans
 from wavewright.waveform import Codes, Floats, Waveform
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
 FULL = 0xFFFF_FFFF_FFFF_FFFF
+CLOSEST = 64  # samples: changes further apart are so few that their instants are found as quickly
+FARTHEST = 2.0**50  # samples from time zero: there a rounded instant is off by a quarter of a sample
+THIN = 2  # octets per mark: below that the octets with marks are looked at, else every sample
 Indexes: TypeAlias = "npt.NDArray[np.int64]"
 Flags: TypeAlias = "npt.NDArray[np.bool_]"
 Packed: TypeAlias = "npt.NDArray[np.uint64]"  # 64 samples per word, the first one in the lowest bit
-Marks: TypeAlias = "npt.NDArray[Any]"  # bits of uint64, or of octets
 Test = Callable[[Codes, Flags], object]  # fills the flags of some codes
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Changes:
-    """Where the state changes: it alternates from `first` on.
+    """Where the state of a waveform changes: it alternates from `first` on.
 
     Parameters
     ----------
-    times : where the straight line to the sample that changes it meets the threshold, s, ascending.
     states : whether it is high after each sample; after the last sample the bits mean nothing.
+    wave, bounds : what changes, and the codes, as real numbers, of its low and high threshold.
     """
 
     first: bool
-    times: Floats
     states: Packed
+    wave: Waveform
+    bounds: tuple[float, float]
+
+    @cached_property
+    def count(self) -> int:
+        """How many changes there are."""
+        return int(np.bitwise_count(turns(self.states, self.first)).sum())
+
+    @cached_property
+    def times(self) -> Floats:
+        """Where the straight line to the sample that changes it meets the threshold, s, ascending."""
+        found = np.empty(self.count)
+        state, size = self.first, 0
+        for begin, end in spans(0, self.states.size, CODES_BLOCK // 64):
+            held = self.states[begin:end]
+            index = places_of(turns(held, state))
+            self._find(index, 64 * begin, found[size : size + index.size], to_high=not state)
+            size += index.size
+            state = bool(held[-1] >> np.uint64(63))
+        return found
+
+    def times_at(self, samples: Indexes, to_high: Flags) -> Floats:
+        """`times` of some changes only.
+
+        Parameters
+        ----------
+        samples : which samples change the state, and `to_high` in which direction.
+        """
+        found = np.empty(samples.size)
+        for rising in (False, True):
+            chosen = np.flatnonzero(to_high == rising)
+            some = np.empty(2 * chosen.size)  # every other one is of that direction
+            self._find(np.repeat(samples[chosen], 2), 0, some, to_high=rising)
+            found[chosen] = some[::2]
+        return found
+
+    def _find(self, index: Indexes, begin: int, found: Floats, *, to_high: bool) -> None:
+        """When the straight lines to samples that change the state in turn meet their thresholds; s.
+
+        Parameters
+        ----------
+        index : of the samples, counted from `begin` on; it is moved by that. The times are filled into `found`.
+        """
+        wave = self.wave
+        reached = wave.codes[begin:].take(index)
+        left = wave.codes[begin - 1 :].take(index) if begin else wave.codes.take(index - 1)
+        after = reached.astype(np.float64)
+        is_short = wave.codes.dtype.kind in "iu" and wave.codes.dtype.itemsize == 1
+        step = np.subtract(reached, left, dtype=np.int16) if is_short else after - left
+        after[int(not to_high) :: 2] -= self.bounds[1]
+        after[int(to_high) :: 2] -= self.bounds[0]
+        if wave.codes.dtype.kind == "f":
+            with np.errstate(invalid="ignore", divide="ignore"):
+                after /= step
+            np.nan_to_num(after, copy=False, nan=0.0, posinf=0.0, neginf=0.0)  # after an invalid sample: at the sample
+            np.clip(after, 0.0, 1.0, out=after)
+        else:
+            after /= step
+        index += begin
+        np.subtract(index, after, out=found)
+        found *= wave.interval
+        found += wave.start
+
+    def is_surely_apart(self, time: float) -> bool:
+        """No two neighbouring changes come within that time, s; False where only their exact instants can tell."""
+        wave = self.wave
+        if max(abs(wave.start), abs(wave.start + wave.duration)) > FARTHEST * wave.interval:
+            return False  # so far from zero instants are rounded
+        samples = time / wave.interval + 2.0  # an instant is up to a sample before the one that changes the state
+        return samples <= CLOSEST and not _any_within(turns(self.states, self.first), math.ceil(samples))
 
 
 def changes(wave: Waveform, low: float, high: float) -> Changes:
@@ -60,22 +132,17 @@ def changes(wave: Waveform, low: float, high: float) -> Changes:
     flags = np.zeros(min(FLAGS_BLOCK, -(-codes.size // 64) * 64), dtype=np.bool_)
     first: bool | None = None
     state = True
-    times, states = [np.empty(0)], [np.zeros(0, dtype=np.uint64)]
+    states = np.empty(-(-codes.size // 64), dtype=np.uint64)
     for begin, end in spans(0, codes.size, FLAGS_BLOCK):
         part = codes[begin:end]
         highs, lows = _packed(is_high, part, flags), _packed(is_low, part, flags)
         if first is None:
             first = _first_state(highs, lows)
             state = first is None or first
-            states = [np.full_like(each, FULL if state else 0) for each in states]
-        turned, held, after = _turned(highs, lows, state)
-        states.append(held)
-        index = _places_of(turned)
-        if index.size:
-            index += begin
-            times.append(_times(wave, index, bounds, to_high=not state))
-        state = after
-    return Changes(first is None or first, np.concatenate(times), np.concatenate(states))
+            states[: begin // 64] = FULL if state else 0
+        held, state = _held(highs, lows, state)
+        states[begin // 64 : begin // 64 + held.size] = held
+    return Changes(first is None or first, states, wave, bounds)
 
 
 def turns(states: Packed, first: bool) -> Packed:
@@ -91,30 +158,48 @@ def delayed(states: Packed, first: bool) -> Packed:
     return before
 
 
-def ranks(chosen: Packed, among: Packed) -> Indexes:
-    """Of some marks, each one's number among all marks; ascending."""
-    counts = np.bitwise_count(among)
-    before = np.cumsum(counts, dtype=np.int64) - counts
-    found = [np.zeros(0, dtype=np.int64)]
-    for words, below in _lowest_first(chosen, np.flatnonzero(chosen)):
-        found.append(before.take(words) + np.bitwise_count(among.take(words) & below))
-    return np.sort(np.concatenate(found))
+def is_marked(packed: Packed, samples: Indexes) -> Flags:
+    """Whether some samples are marked."""
+    return np.asarray(packed.view(np.uint8).take(samples >> 3) >> (samples & 7).astype(np.uint8) & 1 != 0)
 
 
-def _lowest_first(marks: Marks, places: Indexes) -> Iterator[tuple[Indexes, Marks]]:
-    """Words of marks, by index, with the bits below the lowest mark of each; then the same for what is left of them.
-
-    Parameters
-    ----------
-    places : index of each word that has a mark.
-    """
-    left = marks.take(places)
-    while places.size:
-        lower = left - marks.dtype.type(1)
-        yield places, lower & ~left
+def places_of(packed: Packed) -> Indexes:
+    """Which samples are marked, ascending."""
+    octets = packed.view(np.uint8)
+    if THIN * int(np.bitwise_count(packed).sum()) > octets.size:
+        return np.flatnonzero(np.unpackbits(octets, bitorder="little").view(np.bool_))
+    places = np.flatnonzero(octets != 0)
+    left = octets.take(places)
+    places <<= 3
+    found = []
+    while places.size:  # the lowest mark of each octet, then the same for what is left of it
+        lower = left - np.uint8(1)
+        found.append(places + np.bitwise_count(lower & ~left))
         left &= lower
         more = np.flatnonzero(left)
         places, left = places.take(more), left.take(more)
+    if len(found) > 1:
+        merged = np.concatenate(found)
+        merged.sort(kind="stable")  # a few ascending runs
+        return merged
+    return found[0] if found else places
+
+
+def _any_within(marks: Packed, samples: int) -> bool:
+    """Whether the next mark comes up to so many samples after any mark."""
+    reach, covered = marks, 1
+    while covered < samples:  # whether there is a mark among the last `covered` samples
+        by = min(covered, samples - covered)
+        reach = reach | _shifted(reach, by)
+        covered += by
+    return bool((marks & _shifted(reach, 1)).any())
+
+
+def _shifted(marks: Packed, by: int) -> Packed:
+    """The marks that many samples later, fewer than 64."""
+    moved = marks << np.uint64(by)
+    moved[1:] |= marks[:-1] >> np.uint64(64 - by)
+    return moved
 
 
 def _test(kind: np.dtype[np.generic], bound: float, *, rising: bool, strictly: bool = False) -> Test:
@@ -132,9 +217,10 @@ def _test(kind: np.dtype[np.generic], bound: float, *, rising: bool, strictly: b
 
 
 def _packed(test: Test, part: Codes, flags: Flags) -> Packed:
+    size = -(-part.size // 64) * 64
     test(part, flags[: part.size])
-    flags[part.size :] = False
-    return np.packbits(flags, bitorder="little").view("<u8")
+    flags[part.size : size] = False
+    return np.packbits(flags[:size], bitorder="little").view("<u8")
 
 
 def _first_state(highs: Packed, lows: Packed) -> bool | None:
@@ -147,8 +233,8 @@ def _first_state(highs: Packed, lows: Packed) -> bool | None:
     return bool(int(highs[words[0]]) & word & -word)
 
 
-def _turned(highs: Packed, lows: Packed, state: bool) -> tuple[Packed, Packed, bool]:
-    """Samples at which the state changes, the state after each, and after the last."""
+def _held(highs: Packed, lows: Packed, state: bool) -> tuple[Packed, bool]:
+    """The state after each sample, and after the last of the words."""
     keeps = ~lows
     total = keeps + highs
     carried = total < keeps
@@ -162,47 +248,4 @@ def _turned(highs: Packed, lows: Packed, state: bool) -> tuple[Packed, Packed, b
         entering[1:] = np.where(decided < 0, state, carried[decided])
     total += entering
     before = keeps ^ highs ^ total
-    turned: Packed = (highs & ~before) | (lows & before)
-    return turned, turned ^ before, bool(entering[-1] if passes[-1] else carried[-1])
-
-
-def _places_of(packed: Packed) -> Indexes:
-    """Which samples are marked, ascending."""
-    octets = packed.view(np.uint8)
-    count = int(np.bitwise_count(packed).sum())
-    if not count:
-        return np.zeros(0, dtype=np.int64)
-    if 2 * count > octets.size:  # dense
-        return np.flatnonzero(np.unpackbits(octets, bitorder="little").view(np.bool_))
-    places = np.flatnonzero(octets != 0)
-    if places.size == count:  # one mark each
-        _, below = next(_lowest_first(octets, places))
-        places <<= 3
-        places += np.bitwise_count(below)
-        return places
-    numbers = np.bitwise_count(octets)
-    following = np.cumsum(numbers, dtype=np.int64) - numbers  # where in the index the next mark of each octet goes
-    index = np.empty(count, dtype=np.int64)
-    for which, below in _lowest_first(octets, places):
-        index[following.take(which)] = 8 * which + np.bitwise_count(below)
-        following[which] += 1
-    return index
-
-
-def _times(wave: Waveform, index: Indexes, bounds: tuple[float, float], *, to_high: bool) -> Floats:
-    """When the straight lines to some samples, at which the state changes in turn, meet their thresholds; s."""
-    after = wave.codes.take(index).astype(np.float64)
-    step = after - wave.codes.take(index - 1)
-    after[int(not to_high) :: 2] -= bounds[1]
-    after[int(to_high) :: 2] -= bounds[0]
-    if wave.codes.dtype.kind == "f":
-        with np.errstate(invalid="ignore", divide="ignore"):
-            after /= step
-        np.nan_to_num(after, copy=False, nan=0.0, posinf=0.0, neginf=0.0)  # after an invalid sample: at the sample
-        np.clip(after, 0.0, 1.0, out=after)
-    else:
-        after /= step
-    np.subtract(index, after, out=after)
-    after *= wave.interval
-    after += wave.start
-    return after
+    return (highs & ~before) | (before & keeps), bool(entering[-1] if passes[-1] else carried[-1])

@@ -12,7 +12,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wavewright.buses.line.comparator import Flags, Indexes, Packed, changes, delayed, ranks, turns
+from wavewright.buses.line.comparator import (
+    Changes,
+    Flags,
+    Indexes,
+    Packed,
+    changes,
+    delayed,
+    is_marked,
+    places_of,
+    turns,
+)
 from wavewright.buses.line.logic_levels import AUTO, LogicLevels
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Codes, Floats, Waveform
@@ -21,6 +31,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
 WINDOW = 1 << 14  # instants: what is made of them stays in the cache
+ROUNDING = 1e-6  # samples: so close to one the product of a time and a rate may be on its other side
 SPARSE = 16  # fewer instants than one for this many changes, or octets of samples, are searched for one by one
 
 
@@ -31,7 +42,8 @@ class Line:
     Parameters
     ----------
     first : True where it begins high.
-    times : s, ascending, shape (m,); the state alternates at each.
+    instants : s, ascending, shape (m,), the state alternates at each; or the changes of a waveform, whose instants are
+        found when they are first asked for.
     start, end : of the record, s.
     interval : between two samples, s: no instant is known better; 0 where the line was not sampled.
     wave, thresholds : where it came from, if it came from a waveform.
@@ -39,7 +51,7 @@ class Line:
     """
 
     first: bool
-    times: Floats
+    instants: Floats | Changes
     start: float
     end: float
     interval: float = 0.0
@@ -47,6 +59,16 @@ class Line:
     wave: Waveform | None = None
     thresholds: tuple[float, float] | None = None
     states: Packed | None = None
+
+    @property
+    def times(self) -> Floats:
+        """Instants of all changes, s, ascending."""
+        return self.instants.times if isinstance(self.instants, Changes) else self.instants
+
+    @property
+    def count(self) -> int:
+        """How many changes there are."""
+        return self.instants.count if isinstance(self.instants, Changes) else int(self.instants.size)
 
     @property
     def rising(self) -> Floats:
@@ -70,42 +92,85 @@ class Line:
         places = np.searchsorted(instants, self.times, side="left")
         return np.cumsum(np.bincount(places, minlength=instants.size + 1))[: instants.size]
 
+    def rises_before(self, instants: Floats, *, included: bool) -> Indexes:
+        """How many changes to high there were before each of some instants (s).
+
+        Parameters
+        ----------
+        included : one at the instant itself counts too.
+        """
+        changes = np.searchsorted(self.times, instants, side="right" if included else "left")
+        return np.asarray(changes + int(not self.first) >> 1)
+
     def is_high_along(self, instants: Floats) -> Flags:
         """As `is_high`, for ascending instants.
 
         Where the samples on both sides of an instant are in the same state, that is the state; only where they are not,
         the instants of change are examined.
         """
-        if self.states is None or instants.size * SPARSE < max(self.times.size, 8 * self.states.size):
+        if self.states is None or instants.size * SPARSE < max(self.count, 8 * self.states.size):
             return np.asarray((self.changes_before(instants) & 1 != 0) ^ self.first)
         found = np.empty(instants.size, dtype=np.bool_)
         last = 64 * self.states.size - 2
         for begin in range(0, instants.size, WINDOW):
             part = instants[begin : begin + WINDOW]
-            place = ((part - self.start) * (1 / self.interval)).astype(np.int64)
+            samples = (part - self.start) * (1 / self.interval)
+            place = samples.astype(np.int64)
             if place[0] < 0 or place[-1] > last:
                 np.clip(place, 0, last, out=place)
             first = int(place[0]) >> 6
             near = self.states[first : (int(place[-1]) + 1 >> 6) + 1].view(np.uint8)
-            samples = np.unpackbits(near, bitorder="little").view(np.bool_)
+            flags = np.unpackbits(near, bitorder="little").view(np.bool_)
             place -= first << 6
-            before, after = samples.take(place), samples[1:].take(place)
-            unclear = np.flatnonzero(before != after)
-            before[unclear] = self.is_high(part[unclear])
+            before = flags.take(place)
+            place += 1
+            unclear = np.flatnonzero(before != flags.take(place))
+            if unclear.size:
+                samples -= (first << 6) - 1.0
+                before[unclear] = self._is_high_between(part[unclear], place[unclear], samples[unclear], first << 6)
             found[begin : begin + WINDOW] = before
         return found
 
-    def changes_while_high(self, other: Line) -> Indexes:
-        """Which of the changes, by index, come while another line is high; at its own changes it is in the new state.
+    def _is_high_between(self, instants: Floats, changed: Indexes, samples: Floats, first: int) -> Flags:
+        """The state at some instants, each within a sample before one that changes the state.
 
-        Of lines that were sampled together only those changes are examined by time that have a sample beside them in
-        which the other line is high.
+        Parameters
+        ----------
+        changed : those samples; `samples`: the instants in samples, 1 too large; both counted from `first` on.
+        """
+        if not isinstance(self.instants, Changes) or (np.abs(samples - np.rint(samples)) < ROUNDING).any():
+            return self.is_high(instants)
+        changed = changed + first
+        to_high = is_marked(self.instants.states, changed)
+        is_after = self.instants.times_at(changed, to_high) <= instants
+        return np.asarray((is_after == to_high) ^ (self.first != self.instants.first))
+
+    def changes_while_high(self, other: Line) -> tuple[Floats, Flags]:
+        """When this line changes while another one is high, s, and which of those changes are to high.
+
+        At its own changes the other line is in the new state. Of lines that were sampled together only those changes
+        are examined by time that have a sample beside them in which the other line is high.
         """
         if self.states is None or other.states is None or not self._was_sampled_with(other):
-            return np.flatnonzero(other.is_high_along(self.times))
-        turned = turns(self.states, self.first)
-        maybe = ranks(turned & (other.states | delayed(other.states, other.first)), turned)
-        return maybe[other.is_high(self.times[maybe])]
+            places = np.flatnonzero(other.is_high_along(self.times))
+            return self.times[places], (places & 1 != 0) == self.first
+        samples = places_of(turns(self.states, self.first) & (other.states | delayed(other.states, other.first)))
+        to_high = is_marked(self.states, samples)
+        if isinstance(self.instants, Changes):
+            times = self.instants.times_at(samples, to_high ^ (self.first != self.instants.first))
+        else:
+            times = self.times[np.searchsorted(places_of(turns(self.states, self.first)), samples)]
+        kept = other.is_high(times)
+        return times[kept], to_high[kept]
+
+    def is_surely_apart(self, time: float) -> bool:
+        """No two neighbouring changes come within that time, s; False where only a look at all of them can tell."""
+        return isinstance(self.instants, Changes) and self.instants.is_surely_apart(time)
+
+    @property
+    def ends_high(self) -> bool:
+        """The state after the last change."""
+        return (self.count % 2 != 0) != self.first
 
     def _was_sampled_with(self, other: Line) -> bool:
         axes = ((line.start, line.end, line.interval) for line in (self, other))
@@ -116,7 +181,7 @@ class Line:
         by = wave.interval / before.interval
         return replace(
             self,
-            times=wave.start + (self.times - before.start) * by,
+            instants=wave.start + (self.times - before.start) * by,
             start=wave.start,
             end=wave.start + wave.duration,
             interval=wave.interval,
@@ -133,11 +198,24 @@ class Line:
             return np.zeros(np.shape(instants), dtype=np.bool_)
         (low, high), wave = self.thresholds, self.wave
         found = np.empty(np.shape(instants), dtype=np.bool_)
+        every: Codes | None = None
+        if wave.codes.dtype.kind in "iu" and wave.codes.dtype.itemsize == 1:  # a table of all codes there can be
+            every = np.arange(256, dtype=np.uint8).view(wave.codes.dtype)
+        between = None if every is None else _is_between(wave, every, low, high)
         for begin in range(0, instants.size, WINDOW):
-            nearest = np.rint((instants[begin : begin + WINDOW] - wave.start) / wave.interval).astype(np.int64)
-            values = wave.offset + wave.gain * wave.codes.take(nearest, mode="clip").astype(np.float64)
-            found[begin : begin + WINDOW] = (values > low) & (values < high)
+            nearest = instants[begin : begin + WINDOW] - wave.start
+            nearest /= wave.interval
+            codes = wave.codes.take(np.rint(nearest, out=nearest).astype(np.int64), mode="clip")
+            found[begin : begin + WINDOW] = (
+                _is_between(wave, codes, low, high) if between is None else between.take(codes.view(np.uint8))
+            )
         return found
+
+
+def _is_between(wave: Waveform, codes: Codes, low: float, high: float) -> Flags:
+    """Which codes of a waveform are values strictly between two thresholds."""
+    values = wave.offset + wave.gain * codes.astype(np.float64)
+    return np.asarray((values > low) & (values < high))
 
 
 def line_of(wave: Waveform, levels: LogicLevels = AUTO) -> Line:
@@ -156,9 +234,7 @@ def line_of(wave: Waveform, levels: LogicLevels = AUTO) -> Line:
     except NotMeasurable:
         return Line(True, np.empty(0), wave.start, end, wave.interval, wave.name)
     found = changes(wave, low, high)
-    return Line(
-        found.first, found.times, wave.start, end, wave.interval, wave.name, wave, (low, high), states=found.states
-    )
+    return Line(found.first, found, wave.start, end, wave.interval, wave.name, wave, (low, high), states=found.states)
 
 
 def difference(high: Waveform, low: Waveform) -> Waveform:

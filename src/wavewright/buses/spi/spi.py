@@ -77,12 +77,12 @@ def spi(
     """
     _refuse_no_data([name for name, line in (("mosi", mosi), ("miso", miso)) if line is not None], {})
     rising = mode in (0, 3)
-    places, group = _grouped(clock, int(clock.first == rising), select, select_active, gap)
-    edges = clock.times.take(places)
+    places, groups = _grouped(clock, int(clock.first == rising), select, select_active, gap)
+    edges = clock.times[places.start :: 2] if isinstance(places, range) else clock.times.take(places)
     facts = {"record_start": clock.start, "record_end": clock.end}
     if not edges.size:
         return Frames([], [], "word", {}, facts=facts)
-    words = _words(edges, group, word_bits)
+    words = _words(groups, word_bits)
     pauses = np.diff(edges[: LOOKED_AT + 1])
     period = float(np.median(pauses)) if pauses.size else 0.0
     columns: dict[str, Column] = {}
@@ -96,13 +96,13 @@ def spi(
             columns |= _columns(name, line.is_high_along(edges), words, floating, bit_order)
     slips = _longest_pauses(edges, words) > SLIPPING_PAUSE * period if select is None else np.zeros_like(undefined)
     # the edges that begin a clock pulse: after those that end one there may be a long pause
-    pulses = np.maximum(places - 1, 0) if mode % 2 == 1 else places
+    pulses = _places_before(places) if mode % 2 == 1 else places
     starts, ends = _bounds(clock.times, places, words, late=mode % 2 == 1)
     lost = irregular(clock, pulses, words.first, words.last, narrow=NARROW if select else NARROW_ALONE)
     lost |= any_of_each(too_soon(edges, period), words.first, words.last)
     if select is not None and gap is None:
-        lost |= _after_split(select, period, group[words.first])
-    bounds = {"cut": words.is_short & (words.last == edges.size) & _runs_out(select, select_active, group)}
+        lost |= _after_split(select, period, words.group)
+    bounds = {"cut": words.is_short & (words.last == edges.size) & _runs_out(select, groups)}
     return Frames(
         starts,
         ends,
@@ -112,9 +112,9 @@ def spi(
             "incomplete": words.is_short & ~bounds["cut"],
             **bounds,
             "undefined": undefined,
-            "unsynchronised": _began_inside(clock, select, select_active, group, words, rested=RESTED * period),
+            "unsynchronised": _began_inside(clock, select, select_active, groups, words, rested=RESTED * period),
             "gap": slips,
-            "glitch": _with_rest(lost, group[words.first]) | any_of_each(spikes, words.first, words.last),
+            "glitch": _with_rest(lost, words.group) | any_of_each(spikes, words.first, words.last),
         },
         facts=facts | {"bit_rate": 1 / period if period else 0.0},
     )
@@ -135,45 +135,81 @@ def _after_split(select: Line, period: float, group: Indexes) -> Flags:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class _Groups:
+    """Runs of edges in which one word comes after the other; a new word begins with each run.
+
+    Parameters
+    ----------
+    begins, sizes : first edge and number of edges of each.
+    numbers : of each, ascending; without a gap, how many changes of the select line came before it.
+    """
+
+    begins: Indexes
+    sizes: Indexes
+    numbers: Indexes
+
+    @classmethod
+    def of_sizes(cls, sizes: Indexes, numbers: Indexes) -> _Groups:
+        """Those that have any edges."""
+        filled = sizes > 0
+        sizes = sizes[filled]
+        return cls(np.cumsum(sizes) - sizes, sizes, numbers[filled])
+
+    def split(self, places: Indexes) -> _Groups:
+        """The same, and a new group at each of some edges, which are ascending."""
+        count = int(self.sizes.sum())
+        begins = np.union1d(self.begins, places)
+        numbers = self.numbers[np.searchsorted(self.begins, begins, side="right") - 1]
+        numbers = numbers + np.searchsorted(places, begins, side="right") * (int(self.numbers[-1]) + 1)
+        return _Groups(begins, np.diff(begins, append=count), numbers)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _Words:
-    """Which edges make up each word, and which words have too few."""
+    """Which edges make up each word, the number of its group, and which words have too few."""
 
     first: Indexes
     last: Indexes
+    group: Indexes
     is_short: Flags
     bits: int
 
 
-def _grouped(clock: Line, begin: int, select: Line | None, active: str, gap: float | None) -> tuple[Indexes, Indexes]:
-    """Every other edge from `begin` on while the device is selected, by index; and a number for each edge that grows
-    where a new word must begin.
-    """
-    places = np.arange(begin, clock.times.size, 2)
+def _grouped(
+    clock: Line, begin: int, select: Line | None, active: str, gap: float | None
+) -> tuple[range | Indexes, _Groups]:
+    """Every other edge from `begin` on while the device is selected, by index; and which of them belong together."""
+    places: range | Indexes = range(begin, clock.count, 2)
     if select is None:
-        group = np.zeros(places.size, dtype=np.int64)
+        groups = _Groups.of_sizes(np.array([len(places)]), np.zeros(1, dtype=np.int64))
     else:
         before = np.maximum((np.searchsorted(clock.times, select.times) - begin + 1) // 2, 0)  # edges before a change
-        counts = np.diff(before, prepend=0, append=places.size)
+        counts = np.diff(before, prepend=0, append=len(places))
         numbers = np.arange(counts.size)
         selected = ((numbers & 1 != 0) ^ select.first) == (active == "high")
-        group = np.repeat(numbers, counts)
         if counts[~selected].any():
-            chosen = np.repeat(selected, counts)
-            places, group = places.compress(chosen), group.compress(chosen)
-    if gap is not None and places.size:
-        pauses = np.diff(clock.times[places])
-        group = group + np.concatenate([[0], np.cumsum(pauses > gap)]) * (int(group[-1]) + 1)
-    return places, group
+            places = np.arange(begin, clock.count, 2).compress(np.repeat(selected, counts))
+        groups = _Groups.of_sizes(np.where(selected, counts, 0), numbers)
+    if gap is not None and len(places):
+        pauses = np.diff(clock.times[begin::2] if isinstance(places, range) else clock.times[places])
+        groups = groups.split(np.flatnonzero(pauses > gap) + 1)
+    return places, groups
 
 
-def _words(edges: Floats, group: Indexes, word_bits: int) -> _Words:
-    begins = np.flatnonzero(np.concatenate([[True], group[1:] != group[:-1]]))
-    sizes = np.diff(begins, append=edges.size)
-    counts = -(-sizes // word_bits)
+def _places_before(places: range | Indexes) -> range | Indexes:
+    """The edge before each; the first edge of the line stays."""
+    if isinstance(places, range) and places.start:
+        return range(places.start - 1, places.stop - 1, places.step)
+    before: Indexes = np.maximum(np.asarray(places) - 1, 0)
+    return before
+
+
+def _words(groups: _Groups, word_bits: int) -> _Words:
+    counts = -(-groups.sizes // word_bits)
     ordinal = piece_indices(np.zeros_like(counts), counts)
-    first = np.repeat(begins, counts) + word_bits * ordinal
-    last = np.minimum(first + word_bits, np.repeat(begins + sizes, counts))
-    return _Words(first, last, last - first < word_bits, word_bits)
+    first = np.repeat(groups.begins, counts) + word_bits * ordinal
+    last = np.minimum(first + word_bits, np.repeat(groups.begins + groups.sizes, counts))
+    return _Words(first, last, np.repeat(groups.numbers, counts), last - first < word_bits, word_bits)
 
 
 def _columns(name: str, levels: Flags, words: _Words, floating: Flags, bit_order: str) -> dict[str, Column]:
@@ -190,9 +226,12 @@ def _columns(name: str, levels: Flags, words: _Words, floating: Flags, bit_order
 
 def words_of_bits(bits: Flags) -> npt.NDArray[np.uint32]:
     """Numbers from rows of bits, most significant first; shape (n, b), b ≤ 32, to shape (n,)."""
-    full = np.zeros((bits.shape[0], 32), dtype=np.bool_)
-    full[:, 32 - bits.shape[1] :] = bits
-    return np.packbits(full.ravel()).view(">u4").astype(np.uint32)
+    octets = next(octets for octets in (1, 2, 4) if 8 * octets >= bits.shape[1])
+    full = bits
+    if bits.shape[1] < 8 * octets:
+        full = np.zeros((bits.shape[0], 8 * octets), dtype=np.bool_)
+        full[:, 8 * octets - bits.shape[1] :] = bits
+    return np.packbits(full.ravel()).view(f">u{octets}").astype(np.uint32)
 
 
 def _longest_pauses(edges: Floats, words: _Words) -> Floats:
@@ -201,31 +240,34 @@ def _longest_pauses(edges: Floats, words: _Words) -> Floats:
     return longest
 
 
-def _bounds(times: Floats, places: Indexes, words: _Words, *, late: bool) -> tuple[Floats, Floats]:
+def _bounds(times: Floats, places: range | Indexes, words: _Words, *, late: bool) -> tuple[Floats, Floats]:
     """First and last clock edge of each word: with late data (CPHA 1) the other edge comes first, else it is last."""
-    first, last = places[words.first], places[words.last - 1]
+    if isinstance(places, range):
+        first, last = (places.start + 2 * index for index in (words.first, words.last - 1))
+    else:
+        first, last = places[words.first], places[words.last - 1]
     if late:
         return times[np.maximum(first - 1, 0)], times[last]
     return times[first], times[np.minimum(last + 1, times.size - 1)]
 
 
 def _began_inside(
-    clock: Line, select: Line | None, active: str, group: Indexes, words: _Words, *, rested: float
+    clock: Line, select: Line | None, active: str, groups: _Groups, words: _Words, *, rested: float
 ) -> Flags:
     """Words before the first cut, if the record began inside them: unless their clocks make whole words up to there.
 
     Where no select line says that it began inside, a clock that does not rest for `rested` (s) at its beginning does.
     """
-    is_cut = bool(group[-1])
-    if select is not None and select.times.size:
+    is_cut = bool(groups.numbers[-1])
+    if select is not None and select.count:
         begins_inside, is_cut = select.first == (active == "high"), True
     else:
         begins_inside = bool(clock.times[0] - clock.start < rested)
-    first = group[words.first] == 0
-    whole = is_cut and np.count_nonzero(group == 0) % words.bits == 0
+    first = words.group == 0
+    whole = is_cut and int(groups.sizes[groups.numbers == 0].sum()) % words.bits == 0
     return np.asarray(first & begins_inside & (not whole))
 
 
-def _runs_out(select: Line | None, active: str, group: Indexes) -> bool:
+def _runs_out(select: Line | None, groups: _Groups) -> bool:
     """The record ends while the last word is still selected, so that its missing bits may come later."""
-    return select is None or bool(group[-1] >= select.times.size)
+    return select is None or bool(groups.numbers[-1] >= select.count)
