@@ -76,6 +76,22 @@ class System:
         return ended
 
 
+def in_cmd(place: Path, *lines: str, folder: Path, whose: str = "root") -> Ended:
+    """Lines in Windows' shell, with the Python that `installed` made; the status is the last one's."""
+    (folder / "lines.bat").write_text("".join(f"{line}\r\n" for line in lines), encoding="utf-8", newline="")
+    there = f"/{folder.relative_to(place / 'root')}"
+    done = subprocess.run(
+        [str(HERE / "cmd"), str(place), "lines.bat"],
+        env={**os.environ, "THERE": there, "WHOSE": whose},
+        capture_output=True,
+        text=True,
+        errors="replace",
+        timeout=TOO_LONG,
+        check=False,
+    )
+    return Ended(done.returncode, done.stdout, done.stderr)
+
+
 def say(text: str) -> None:
     """A line at once."""
     print(text, flush=True)
@@ -146,7 +162,7 @@ def check_places(place: Path, windows: System) -> None:
     share.mkdir()
     devices = place / "root/win/prefix/dosdevices"
     (devices / "unc/server").mkdir(parents=True, exist_ok=True)
-    for name in ("x:", "unc/server/share"):
+    for name in ("x:", "n:", "unc/server/share"):
         (devices / name).unlink(missing_ok=True)
         (devices / name).symlink_to(f"{windows.seen_as}/share")
     for number, root in enumerate(("X:", r"\\server\share")):
@@ -162,6 +178,14 @@ def check_places(place: Path, windows: System) -> None:
     assert ended.status == 3, ended
     assert "another program has it open" in ended.stderr, ended
     assert (share / "table.csv").read_bytes() == table, "a table that could not be replaced has changed"
+    journal = "import sqlite3, sys; print(*sqlite3.connect(sys.argv[1]).execute('PRAGMA journal_mode').fetchone())"
+    kind = "import ctypes; print(ctypes.windll.kernel32.GetDriveTypeW(ctypes.c_wchar_p('N:\\\\')))"
+    assert windows.python("-c", kind).stdout.strip() == "4", "N: is to be a drive of another computer"
+    run = ("recipes/rail_ripple.yaml", "--bench", "sim/bench.yaml", "--yes", "--out", r"N:\far", "--logbook")
+    windows("run", *run, r"N:\far.sqlite")
+    windows("logbook", "verify", "--logbook", r"N:\far.sqlite")
+    assert windows.python("-c", journal, r"N:\far.sqlite").stdout.strip() == "delete"
+    say("what the system calls a drive of another computer has no log that is written ahead")
     say("a drive and a share hold evidence, logbook and tables; one that is open elsewhere is refused and stays")
 
 
@@ -237,6 +261,51 @@ def check_events(linux: System, windows: System) -> None:
         say("the batch that Ctrl-C ended went on with the units that were missing")
 
 
+def check_readme(place: Path) -> None:
+    """README's first command for `cmd`, as printed, in a fresh copy of the checkout, with an installed Python."""
+    fresh = Path(tempfile.mkdtemp(prefix="fresh-", dir=place / "root/win/temp"))
+    shutil.copytree(place / "root/win/project", fresh, dirs_exist_ok=True)
+    lines = (PROJECT / "README.md").read_text(encoding="utf-8").partition("```bat\n")[2].partition("\n```")[0]
+    command = lines.splitlines()[0]
+    ended = in_cmd(place, command, folder=fresh)
+    assert ended.status == 0, ended
+    last = ended.stdout.strip().splitlines()[-1]
+    assert "verdict: pass, on a simulated bench" in last, ended
+    say(f"{command}: {last}")
+
+
+def check_profile(place: Path) -> None:
+    """A user whose profile is write-protected reads the logbook there; a run is refused before it measures."""
+    root = place / "root"
+    own, there = root / "win/prefix-bench", Path(tempfile.mkdtemp(prefix="bench-", dir=root / "win/temp"))
+    subprocess.run(["chroot", root, "useradd", "--create-home", "bench"], check=False, capture_output=True)
+    subprocess.run(["cp", "-a", root / "win/prefix", own], check=True)
+    (own / "wineserver").unlink(missing_ok=True)
+    for name in ("recipes", "sim"):
+        shutil.copytree(PROJECT / name, there / name)
+    subprocess.run(["chroot", root, "chown", "-R", "bench:bench", "/win/prefix-bench"], check=True)
+    subprocess.run(["chroot", root, "chown", "-R", "bench:bench", f"/{there.relative_to(root)}"], check=True)
+    command = next((root / "win/temp").glob("fresh-*/.venv/Scripts/wavewright.exe"))
+    (command.parents[2]).chmod(0o755)
+    for folder in (root / "tmp", root / "win/temp"):
+        folder.chmod(0o1777)
+    wavewright = "Z:\\" + str(command.relative_to(root)).replace("/", "\\")
+    run = rf"{wavewright} run recipes\rail_ripple.yaml --bench sim\bench.yaml --yes --serial"
+    ended = in_cmd(place, f"{run} N1", folder=there, whose="bench")
+    assert ended.status == 0, ended
+    local = own / "drive_c/users/bench/AppData/Local"
+    assert (local / "wavewright/logbook.sqlite").is_file(), list(local.rglob("*"))
+    subprocess.run(["chmod", "-R", "a-w", local], check=True)
+    for words in ("logbook list", "logbook verify", "recompute last", "report last --out report.html"):
+        ended = in_cmd(place, f"{wavewright} {words}", folder=there, whose="bench")
+        assert ended.status == 0, (words, ended)
+    ended = in_cmd(place, f"{run} N2", folder=there, whose="bench")
+    assert ended.status == 3, ended
+    assert "name another --logbook" in ended.stderr, ended
+    assert not list((there / "outcomes").glob("*N2*")), ended
+    say("a profile that is write-protected is read from; a run there is refused before it measures")
+
+
 def check_suite(windows: System) -> None:
     """The suite's quick part; its tests leave the encoding of texts open, and another test holds that we do not."""
     words = ("-m", "pytest", "-q", "-n", "2", "-p", "no:cacheprovider", "-m", "not slow and not browser")
@@ -262,6 +331,8 @@ def main(place: Path) -> None:
     check_wires((linux, windows))
     check_places(place, windows)
     check_events(linux, windows)
+    check_readme(place)
+    check_profile(place)
     if "--without-suite" not in sys.argv:
         check_suite(windows)
 

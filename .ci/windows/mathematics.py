@@ -1,7 +1,8 @@
-"""Bring the mathematics that wheels for Windows import and Wine lacks: mathematics.py WHEELS RUNTIME TARGET.
+"""Bring the mathematics that wheels for Windows import and Wine lacks: mathematics.py PACKAGES RUNTIME TARGET.
 
-WHEELS is the folder with the installed packages, RUNTIME is Wine's ucrtbase.dll, TARGET the folder that gets the
+PACKAGES is the folder with the installed packages, RUNTIME is Wine's ucrtbase.dll, TARGET the folder that gets the
 library. The packages are made to import it in place of the system's; what the runtime has is passed on to it.
+With `--in-wheels WHEELS` the wheels of a folder are made to import it, before they are installed.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import re
 import subprocess
 import sys
 import tempfile
+import zipfile
 from pathlib import Path
 
 SYSTEMS = b"api-ms-win-crt-math-l1-1-0.dll"
@@ -36,10 +38,22 @@ def exported_by(library: Path) -> set[str]:
     return set(re.findall(r"\[\s*\d+\]\s+(?:\+base\[\s*\d+\]\s+[0-9a-f]+\s+)?(\w+)$", table, re.MULTILINE))
 
 
-def main(wheels: Path, runtime: Path, target: Path) -> None:
+def change_wheels(folder: Path) -> None:
+    """Let the libraries in wheels import from ours."""
+    for wheel in sorted(folder.glob("*.whl")):
+        with zipfile.ZipFile(wheel) as archive:
+            files = {entry: archive.read(entry) for entry in archive.infolist()}
+        if not any(SYSTEMS in content for content in files.values()):
+            continue
+        with zipfile.ZipFile(wheel, "w", zipfile.ZIP_STORED) as archive:
+            for entry, content in files.items():
+                archive.writestr(entry, content.replace(SYSTEMS, OURS))
+
+
+def main(packages: Path, runtime: Path, target: Path) -> None:
     """Make the library."""
     wanted: set[str] = set()
-    for library in sorted([*wheels.rglob("*.pyd"), *wheels.rglob("*.dll")]):
+    for library in sorted([*packages.rglob("*.pyd"), *packages.rglob("*.dll")]):
         content = library.read_bytes()
         if SYSTEMS in content:
             library.write_bytes(content.replace(SYSTEMS, OURS))
@@ -70,4 +84,7 @@ def main(wheels: Path, runtime: Path, target: Path) -> None:
 
 
 if __name__ == "__main__":
-    main(*map(Path, sys.argv[1:]))
+    if sys.argv[1] == "--in-wheels":
+        change_wheels(Path(sys.argv[2]))
+    else:
+        main(*map(Path, sys.argv[1:]))
