@@ -186,7 +186,7 @@ def places_of(packed: Packed) -> Indexes:
 
 
 def _any_within(marks: Packed, samples: int) -> bool:
-    """Whether the next mark comes up to so many samples after any mark."""
+    """Whether the next mark comes up to this many samples after any mark."""
     reach, covered = marks, 1
     while covered < samples:  # whether there is a mark among the last `covered` samples
         by = min(covered, samples - covered)
