@@ -145,6 +145,18 @@ def test_prune_counts_first_and_takes_with_yes(wavewright: Command, book: Path) 
     assert len(wavewright("logbook", "list", "--logbook", book, "--json").json) == 3
 
 
+def test_prune_by_a_rule_keeps_runs_and_what_did_not_pass(wavewright: Command, book: Path, tmp_path: Path) -> None:
+    rule = ("logbook", "prune", "--older-than", "1", "--out", tmp_path / "outcomes", "--logbook", book)
+    assert "would be deleted" in wavewright(*rule).stdout
+    assert wavewright(*rule, "--verdict", "fail", "--yes").status == 64
+    assert wavewright(*rule, "--verdict", "pas", "--yes").status == 64
+    assert wavewright("logbook", "verify", "--logbook", book, "--json").json["pruned"] == 0
+    assert wavewright(*rule, "--yes").status == 0
+    assert len(wavewright("logbook", "list", "--logbook", book, "--json").json) == 4
+    told = wavewright("logbook", "verify", "--logbook", book)
+    assert told.status == 0
+
+
 def test_waveforms_come_out_for_other_programs(wavewright: Command, book: Path, tmp_path: Path) -> None:
     run = next(
         run for run in wavewright("logbook", "list", "--logbook", book, "--json").json if run["verdict"] == "error"

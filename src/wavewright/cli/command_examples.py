@@ -26,7 +26,10 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "logbook forward": ("wavewright logbook forward",),
         "logbook import": ("wavewright logbook import outcomes",),
         "logbook list": ("wavewright logbook list",),
-        "logbook prune": ("wavewright logbook prune --serial VC204-0000",),
+        "logbook prune": (
+            "wavewright logbook prune --serial VC204-0000",
+            "wavewright logbook prune --older-than 90 --keep-one-of 20 --keep-last 2",
+        ),
         "logbook quarantine": (
             'wavewright logbook quarantine VC204-0025 --reason "cracked at C12" --operator "R. Okafor"',
             "wavewright logbook quarantine",

@@ -144,6 +144,8 @@ def verify(
     else:
         state = f"{len(found.flaws)} flaws" if found.flaws else "all intact"
         print(f"checked {found.runs} runs, {found.texts} texts and {found.captures} captures: {state}")
+        if found.pruned:
+            print(f"{found.pruned} files of captures were deleted by a rule of `wavewright logbook prune`")
         for chain in found.chains:
             print(*chain_lines(chain), sep="\n")
         for flaw in found.flaws:
@@ -165,27 +167,53 @@ def prune(
     copies: Annotated[
         bool, typer.Option("--copies", help="Delete this computer's copies of captures that the shared store has.")
     ] = False,
+    older_than: Annotated[
+        int | None, typer.Option(min=0, metavar="DAYS", help="Delete captures only, of passes older than this.")
+    ] = None,
+    keep_one_of: Annotated[
+        int | None, typer.Option(min=2, metavar="N", help="Delete captures only, of all passes but 1 of N.")
+    ] = None,
+    keep_last: Annotated[
+        int, typer.Option(min=0, metavar="N", help="Delete captures only, of all but the last N passes of each unit.")
+    ] = 0,
+    keep_last_of_part: Annotated[
+        int, typer.Option(min=0, metavar="N", help="Delete captures only, of all but the last N passes of each part.")
+    ] = 0,
     yes: Annotated[bool, typer.Option("--yes", help="Delete; without it, only count.")] = False,
     logbook: LogbookAt = None,
     captures: CapturesAt = None,
 ) -> None:
-    """Delete runs, and captures that no run refers to.
+    """Delete runs, or captures of passes; what nobody needs.
 
-    What killed runs have left is deleted too. Without --yes it only says what would be deleted. Interrupted runs that
-    have shots stay: `import` enters them. In a store that is shared captures are deleted only if --captures names it:
-    it must belong to this logbook alone.
+    Without --yes it only says what would be deleted. With --older-than or --keep-… all runs stay: captures of passes
+    are deleted, in the logbook and in the evidence, where none of these options keeps them. Those of other runs stay.
+    Always deleted: captures that no run refers to, and what killed runs have left. Interrupted runs that have shots
+    stay: `import` enters them. In a store that is shared captures are deleted only if --captures names it: it must
+    belong to this logbook alone.
     """
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.maintenance import prune as prune_all
+    from wavewright.logbook.maintenance import thin
+    from wavewright.logbook.retention import Retention
+    from wavewright.logbook.thinned_evidence import thin_evidence
     from wavewright.logbook.unfinished import clear
 
     is_named = any(word is not None for word in (before, part, serial, recipe, verdict))
     which = run_filter(part=part, serial=serial, recipe=recipe, verdict=verdict, until=before) if is_named else None
+    word = "deleted" if yes else "would be deleted; --yes deletes them"
+    shared = captures is not None
+    is_thinned = older_than is not None or keep_one_of is not None or keep_last or keep_last_of_part
     with Logbook.existing(logbook, captures=captures) as book:
-        found = prune_all(book, which, dry=not yes, shared=captures is not None)
+        if is_thinned:
+            rule = Retention(older_than, keep_one_of, keep_last, keep_last_of_part)
+            thinned = thin(book, rule, which, dry=not yes, shared=shared)
+            print(f"{thinned.runs} runs: {thinned.files} files of captures, {thinned.size / 1e6:.1f} MB, {word}")
+            thinned = thin_evidence(out, rule, which, dry=not yes)
+            if thinned.runs:
+                print(f"{thinned.runs} evidence folders: their captures, {thinned.size / 1e6:.1f} MB, {word}")
+        found = prune_all(book, None if is_thinned else which, dry=not yes, shared=shared)
         dropped, dropped_size = book.codes.drop_copies(dry=not yes) if copies else (0, 0)
     left = clear(out, with_shots=unfinished, dry=not yes)
-    word = "deleted" if yes else "would be deleted; --yes deletes them"
     print(f"{found.runs} runs and {found.files} files of captures, {found.size / 1e6:.1f} MB, {word}")
     if copies:
         print(f"{dropped} copies of captures, {dropped_size / 1e6:.1f} MB, {word}")
@@ -206,3 +234,6 @@ def chain_lines(chain: Chain) -> Iterator[str]:
         yield f"  {chain.taken_up} runs were there before: earlier changes to them cannot be detected"
     if chain.taken_out:
         yield f"  {chain.taken_out} runs were deleted by `wavewright logbook prune`"
+    for one in chain.prunings:
+        what = "captures of" if one.captures_only else "deleted:"
+        yield f"  pruned on {one.at}: {what} {one.runs} runs{f' (rule: {one.rule})' if one.rule else ''}"

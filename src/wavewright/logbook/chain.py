@@ -5,8 +5,8 @@ has none; a link that is changed, deleted or slipped in does not fit its neighbo
 by the head, which counts them. What the database alone cannot show is somebody who writes the whole chain of a station
 anew, hashes and head included: for that the hash of a head is written down somewhere else, and compared later.
 
-Notes are links too: where the chain begins, with how many runs were there before, which runs `prune` took out, and what
-happened at the line (`line_notes.py`).
+Notes are links too: where the chain begins, with how many runs were there before, which runs `prune` took out, of which
+it took the captures, by what rule and when, and what happened at the line (`line_notes.py`).
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from wavewright.logbook.database import insert_rows
 from wavewright.logbook.rows import Row, origins_of
 from wavewright.logbook.tables import captures, heads, links, outcomes, readings, texts
 
-BEGUN, RUN, TAKEN_OUT, LINE = "begun", "run", "taken_out", "line"
+BEGUN, RUN, TAKEN_OUT, CODES_OUT, LINE = "begun", "run", "taken_out", "codes_out", "line"
 NOTHING_BEFORE = "0" * 64
 _ENCODER = json.JSONEncoder(default=repr, check_circular=False, separators=(",", ":"))
 CHUNK = 400  # runs, or names in a note, at once
@@ -133,19 +133,32 @@ def append(connection: Connection, entries: Iterable[ChainEntry]) -> None:
             connection.execute(update(heads).where(heads.c.station == station).values(**now))
 
 
-def note_taken_out(connection: Connection, runs: Sequence[tuple[str, str]]) -> None:
-    """Write down which runs are taken out rightly, given as station and id."""
+def note_taken_out(
+    connection: Connection, runs: Sequence[tuple[str, str]], *, rule: str, kind: str = TAKEN_OUT
+) -> None:
+    """Write down which runs, given as station and id, are taken out rightly.
+
+    Parameters
+    ----------
+    rule : which were to go, in words; kind : CODES_OUT where only their captures go, and the runs stay.
+    """
     by_station: dict[str, list[str]] = {}
     for station, run in runs:
         by_station.setdefault(station, []).append(run)
     append(
         connection,
         [
-            ChainEntry(station, TAKEN_OUT, note=note_of(runs=ids[first : first + CHUNK]))
+            ChainEntry(station, kind, note=note_of(rule=rule, runs=ids[first : first + CHUNK]))
             for station, ids in by_station.items()
             for first in range(0, len(ids), CHUNK)
         ],
     )
+
+
+def runs_without_codes(connection: Connection) -> set[str]:
+    """The runs whose captures `prune` took by a rule."""
+    notes = connection.execute(select(links.c.note).where(links.c.kind == CODES_OUT)).scalars()
+    return {run for note in notes for run in json.loads(note)["runs"]}
 
 
 def take_up(connection: Connection, *, coverage: int) -> None:

@@ -100,8 +100,20 @@ class CodeStore:
             "the captures are missing",
             where=str(path),
             expected="this file" + "".join(f", or one in {store.where}" for store in self.shared),
-            do="name the store that has them with --captures; `wavewright logbook verify` says which are missing",
+            do="name the store that has them with --captures; `wavewright logbook verify` says which are missing, and"
+            " which `prune` deleted by a rule",
         )
+
+    def has(self, content: str) -> bool:
+        """Whether the place that counts has the codes of that hash: the first shared store, or else the folder.
+
+        Raises
+        ------
+        StorageFault : the shared store cannot be reached.
+        """
+        if not self.shared or self._mark(content).exists():
+            return self.path(content).exists()
+        return self.shared[0].has(content)
 
     def flaw(self, content: str) -> str:
         """What is wrong with the codes of that hash, here or in the shared store; empty if nothing is."""

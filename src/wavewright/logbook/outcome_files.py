@@ -26,6 +26,7 @@ PERCENTILES = (1, 50, 99)
 _LIBRARY = re.compile(r"^[\"']?library[\"']?[ \t]*:[ \t]*[\"']?(?P<name>[^\"'#\n]*[^\"'#\s])", re.MULTILINE)
 LAYOUT = 1  # of the JSON document: raised when a reader of the old one would go wrong
 OUTCOME, CAPTURES, WIRE_LOG = "outcome.json", "captures.h5", "wire.log"
+THINNED = "captures.thinned"  # where `prune` took the captures: when, and by what rule
 LINE_MARKS = ("retest", "retest_of", "quarantined", "golden")  # only where they say something
 JOURNAL = "journal"  # only while a run is on
 
@@ -136,7 +137,8 @@ def read_outcome(folder: str | Path) -> Outcome:
         raise FileFault(
             f"not an outcome: {fault}", where=str(path), expected=f"{OUTCOME} as a run has written it"
         ) from fault
-    return replace(outcome, folder=folder, captures=KeptCaptures(folder / CAPTURES))
+    is_thinned = (folder / THINNED).exists() and not (folder / CAPTURES).exists()
+    return replace(outcome, folder=folder, captures={} if is_thinned else KeptCaptures(folder / CAPTURES))
 
 
 def measurement_as_json(one: MeasurementOutcome) -> dict[str, Any]:

@@ -19,6 +19,7 @@ from wavewright.errors import Misuse
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.chain import (
     BEGUN,
+    CODES_OUT,
     COVERAGE,
     LINE,
     NOTHING_BEFORE,
@@ -43,6 +44,16 @@ class Flaw:
 
 
 @dataclass(slots=True)
+class Pruning:
+    """What `prune` took out at one time: when, ISO 8601, by what rule, of how many runs, and whether they stayed."""
+
+    at: str
+    rule: str
+    runs: int
+    captures_only: bool
+
+
+@dataclass(slots=True)
 class Chain:
     """The chain of one station.
 
@@ -50,7 +61,8 @@ class Chain:
     ----------
     length : links in it, notes included; sha256 : of the last one, the head, to be written down.
     begun : when it began, ISO 8601; taken_up : runs that were there before: what was done to them earlier is not seen.
-    taken_out : runs that `prune` took out; notes : of what happened at the line.
+    taken_out : runs that `prune` took out; prunings : what it took, by what rule and when.
+    notes : of what happened at the line.
     """
 
     station: str
@@ -60,26 +72,29 @@ class Chain:
     taken_up: int = 0
     taken_out: int = 0
     notes: int = 0
+    prunings: list[Pruning] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
 class Verified:
-    """How much was examined, and what was wrong."""
+    """How much was examined, and what was wrong; `pruned` files of captures are rightly gone."""
 
     runs: int
     texts: int
     captures: int
     chains: tuple[Chain, ...]
     flaws: tuple[Flaw, ...]
+    pruned: int = 0
 
 
 @dataclass(slots=True)
 class _Walk:
-    """What walking along all links found: chains, flaws, which runs must be there, and every hash."""
+    """What walking along all links found: chains, flaws, runs that must be there, or without codes, and every hash."""
 
     chains: list[Chain] = field(default_factory=list)
     flaws: list[Flaw] = field(default_factory=list)
     present: dict[str, Mapping[str, Any]] = field(default_factory=dict)
+    without_codes: set[str] = field(default_factory=set)
     hashes: set[str] = field(default_factory=set)
 
 
@@ -116,12 +131,18 @@ def verify(
         kept_texts = connection.execute(select(texts)).all()
         kept = connection.execute(select(captures.c.sha256, captures.c.outcome, captures.c.label)).all()
     flaws += _text_flaws({row.sha256: row.text for row in kept_texts}, used)
-    contents = sorted({str(row.sha256) for row in kept})
-    for number, content in enumerate(contents, 1):
-        if what := book.codes.flaw(content):
-            flaws.append(Flaw(what, tuple(sorted({row.outcome for row in kept if row.sha256 == content}))))
-        say(number, len(contents))
-    return Verified(count, len(kept_texts), len(contents), tuple(walk.chains), tuple(flaws))
+    owners: dict[str, set[str]] = {}
+    for row in kept:
+        owners.setdefault(str(row.sha256), set()).add(row.outcome)
+    pruned = 0
+    for number, (content, its_runs) in enumerate(sorted(owners.items()), 1):
+        needed = its_runs - walk.without_codes
+        if not needed and not book.codes.has(content):
+            pruned += 1
+        elif what := book.codes.flaw(content):
+            flaws.append(Flaw(what, tuple(sorted(needed or its_runs))))
+        say(number, len(owners))
+    return Verified(count, len(kept_texts), len(owners) - pruned, tuple(walk.chains), tuple(flaws), pruned)
 
 
 @contextmanager
@@ -212,14 +233,28 @@ def _take_note(walk: _Walk, chain: Chain, link: Mapping[str, Any]) -> None:
     note = json.loads(link["note"])
     if link["kind"] == BEGUN:
         chain.begun, chain.taken_up = note["at"], int(note["taken_up"])
-    elif link["kind"] == TAKEN_OUT:
-        chain.taken_out += len(note["runs"])
-        for run in note["runs"]:
-            walk.present.pop(run, None)
+    elif link["kind"] in (TAKEN_OUT, CODES_OUT):
+        _take_pruning(walk, chain, note, captures_only=link["kind"] == CODES_OUT)
     elif link["kind"] == LINE:
         chain.notes += 1
     else:
         raise KeyError(link["kind"])
+
+
+def _take_pruning(walk: _Walk, chain: Chain, note: Mapping[str, Any], *, captures_only: bool) -> None:
+    """What was taken out; notes of the same time and rule are of one pruning."""
+    runs = note["runs"]
+    if captures_only:
+        walk.without_codes.update(runs)
+    else:
+        chain.taken_out += len(runs)
+        for run in runs:
+            walk.present.pop(run, None)
+    what = Pruning(note["at"], note.get("rule", ""), 0, captures_only)  # notes of before do not say the rule
+    last = chain.prunings[-1] if chain.prunings else None
+    if last is None or (last.at, last.rule, last.captures_only) != (what.at, what.rule, captures_only):
+        chain.prunings.append(what)
+    chain.prunings[-1].runs += len(runs)
 
 
 def _runs(
