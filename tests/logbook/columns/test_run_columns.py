@@ -14,7 +14,9 @@ from tests.logbook.made_outcomes import START, outcome
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.columns.followed_logbook import FollowedLogbook
 from wavewright.logbook.columns.line_figures import figures_by, figures_by_day, figures_of
+from wavewright.logbook.line_notes import enter_notes
 from wavewright.logbook.maintenance import prune
+from wavewright.logbook.quarantine import set_apart
 from wavewright.logbook.queries import Filter, entries, points
 from wavewright.logbook.studies.proportions import final_yield, first_pass_yield
 
@@ -31,6 +33,7 @@ FILTERS = [
     Filter(since=START + timedelta(minutes=4), until=START + timedelta(minutes=9)),
     Filter(simulated=True),
     Filter(simulated=False, station="line_1"),
+    Filter(golden=False),
 ]
 
 
@@ -174,3 +177,16 @@ def test_reading_alone_the_database_refuses_a_change(book: Logbook) -> None:
             reader.enter(outcome(1))
         with pytest.raises(Exception, match="readonly"):
             prune(reader, Filter())
+
+
+def test_notes_of_the_line_are_counted_and_no_reason_to_read_all_runs_anew(
+    book: Logbook, followed: FollowedLogbook
+) -> None:
+    before = followed.now()
+    enter_notes(book, [set_apart(["VC204-0003"], reason="cracked")])
+    entered(book, range(40, 42), station="line_1")
+    after = followed.now()
+    assert (after.epoch, after.notes - before.notes) == (before.epoch, 1)
+    assert len(after.runs) == len(before.runs) + 2
+    assert [note.says["reason"] for note in followed.notes(after)] == ["cracked"]
+    assert FollowedLogbook(book).now().notes == 1

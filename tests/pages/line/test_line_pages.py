@@ -19,6 +19,8 @@ from wavewright.cli import run_filter
 from wavewright.errors import StorageFault
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.filter_words import FILTER_WORDS
+from wavewright.logbook.line_notes import NoteKind, enter_notes, note_now, notes_in
+from wavewright.logbook.quarantine import release, set_apart
 from wavewright.logbook.queries import Filter, entries
 from wavewright.logbook.studies.proportions import yield_of_runs
 from wavewright.pages.line.admission import Admission
@@ -207,3 +209,33 @@ def test_a_logbook_that_cannot_be_read_is_said_and_not_covered_by_old_numbers(
 
 def test_every_page_of_the_catalogue_is_asked_for_here() -> None:
     assert {address.partition("?")[0] for address in EVERY} | {"run"} == set(PAGES)
+
+
+def test_a_unit_that_is_set_apart_is_shown_at_once_and_no_page_stays_old(
+    entered_later: tuple[Logbook, TestClient],
+) -> None:
+    book, client = entered_later
+    assert "quarantine" not in said(text_of(client, "unit?serial=VC204-0103"))
+    note = set_apart(["VC204-0103"], reason="cracked at <C12>", operator="R. Okafor")
+    called = note_now(
+        NoteKind.CALL, station="line_1", batch="lot-8", told="`drift` calls: 1 beyond 3 sigma: VC204-0103", then="stop"
+    )
+    enter_notes(book, [note, called])
+    assert "In quarantine since" in said(text_of(client, "unit?serial=VC204-0103"))
+    assert "by R. Okafor: cracked at <C12>" in said(text_of(client, "batch?batch-name=lot-8"))
+    assert "`drift` calls: 1 beyond 3 sigma: VC204-0103" in said(text_of(client, "batch?batch-name=lot-8"))
+    assert "`drift` calls" not in said(text_of(client, "batch?batch-name=lot-7"))
+    enter_notes(book, [release(["VC204-0103"], notes_in(book), reason="replaced", operator="R. Okafor")])
+    assert "In quarantine" not in said(text_of(client, "unit?serial=VC204-0103"))
+
+
+def test_golden_units_are_in_no_yield_of_a_page(entered_later: tuple[Logbook, TestClient]) -> None:
+    book, client = entered_later
+    before = re.search(r"First-pass yield (\S+ %)", said(text_of(client, "selection")))
+    golden = replace(outcome(0, serial="VC204-9002", value=0.055), started=START, ended=START)
+    book.enter(golden, station="line_1", batch="golden")
+    now = said(text_of(client, "selection"))
+    assert before is not None
+    assert f"First-pass yield {before[1]}" in now
+    assert "1 runs of golden units are left out" in now
+    assert "0.0 %" in said(text_of(client, "batch?batch-name=golden"))

@@ -9,16 +9,17 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
-from sqlalchemy import Connection, select, text
+from sqlalchemy import Connection, func, select, text
 
 from wavewright.logbook.book import Logbook
-from wavewright.logbook.chain import CHUNK, RUN
+from wavewright.logbook.chain import CHUNK, LINE, RUN
 from wavewright.logbook.columns.failed_readings import FailedReadings
 from wavewright.logbook.columns.reading_columns import ReadingColumns
 from wavewright.logbook.columns.run_columns import COLUMNS, RunColumns
+from wavewright.logbook.line_notes import LineNote, notes_in
 from wavewright.logbook.tables import heads, links, outcomes, readings
 
 MOST_KEPT = 256_000_000  # bytes of readings that stay in memory; of those that nobody asked for lately the rest goes
@@ -34,6 +35,7 @@ class FollowedRuns:
     epoch : another one after everything had to be read anew: runs have other numbers then.
     numbers : of the runs, by id; may hold later ones too.
     units : of every reading that any run has, by name.
+    notes : how many notes of the line there are.
     """
 
     epoch: int = 0
@@ -42,6 +44,7 @@ class FollowedRuns:
     numbers: dict[str, int] = field(default_factory=dict)
     units: Mapping[str, str] = field(default_factory=dict)
     heads: Heads = field(default_factory=dict)
+    notes: int = 0
 
 
 class FollowedLogbook:
@@ -52,6 +55,7 @@ class FollowedLogbook:
         self._lock, self._reading_lock = threading.Lock(), threading.Lock()
         self._kept: OrderedDict[str, tuple[int, ReadingColumns]] = OrderedDict()
         self._now = FollowedRuns()
+        self._notes: tuple[int, int, tuple[LineNote, ...]] = (0, 0, ())
         self._is_read = False
 
     def now(self) -> FollowedRuns:
@@ -65,13 +69,28 @@ class FollowedLogbook:
             found = _heads(connection)
             if self._is_read and found == self._now.heads:
                 return self._now
-            new = _new_runs(connection, self._now.heads, found) if self._is_read else None
+            new = _new_links(connection, self._now.heads, found) if self._is_read else None
             if new is None:
                 self._now = _everything(connection, found, self._now.epoch + 1)
             else:
-                self._now = _with_new(connection, self._now, new, found)
+                runs, notes = new
+                self._now = replace(_with_new(connection, self._now, runs, found), notes=self._now.notes + notes)
             self._is_read = True
             return self._now
+
+    def notes(self, at: FollowedRuns) -> tuple[LineNote, ...]:
+        """The notes of the line that were known at that moment, oldest first; later ones may be among them too.
+
+        Raises
+        ------
+        StorageFault : the database cannot be read.
+        """
+        with self._reading_lock:
+            epoch, count, found = self._notes
+            if (epoch, count) != (at.epoch, at.notes):
+                found = tuple(notes_in(self._book)) if at.notes else ()
+                self._notes = at.epoch, at.notes, found
+            return found
 
     def readings(self, at: FollowedRuns, name: str) -> ReadingColumns:
         """Every reading of that name in the runs that were known at that moment; later runs may be in it too.
@@ -97,11 +116,12 @@ def _heads(connection: Connection) -> Heads:
     return {row.station: (row.length, row.sha256) for row in connection.execute(select(heads))}
 
 
-def _new_runs(connection: Connection, before: Heads, after: Heads) -> list[str] | None:
-    """The ids of the runs that the chains have more; None where they show anything else than new runs."""
+def _new_links(connection: Connection, before: Heads, after: Heads) -> tuple[list[str], int] | None:
+    """The ids of the runs that the chains have more, and how many notes of the line; None where they show more."""
     if set(before) - set(after):
         return None
     found: list[str] = []
+    notes = 0
     for station, (length, sha256) in after.items():
         known, last = before.get(station, (0, ""))
         if (length, sha256) == (known, last):
@@ -116,10 +136,11 @@ def _new_runs(connection: Connection, before: Heads, after: Heads) -> list[str] 
         if known and (not rows or rows[0].previous != last):  # another chain than the one that was known
             return None
         new = rows if known else rows[1:]  # a chain begins with a note of how many runs were there before it
-        if any(row.kind != RUN for row in new):
+        if any(row.kind not in (RUN, LINE) for row in new):
             return None
-        found += [row.run for row in new]
-    return found
+        found += [row.run for row in new if row.kind == RUN]
+        notes += sum(row.kind == LINE for row in new)
+    return found, notes
 
 
 def _everything(connection: Connection, now: Heads, epoch: int) -> FollowedRuns:
@@ -133,7 +154,8 @@ def _everything(connection: Connection, now: Heads, epoch: int) -> FollowedRuns:
         .where(outcomes.c.verdict != "pass", readings.c.verdict != "pass")
     )
     failed = [(numbers[row.outcome], row.name, row.verdict) for row in connection.execute(query)]
-    return FollowedRuns(epoch, runs, FailedReadings().extended(failed), numbers, _units(connection), now)
+    notes = connection.execute(select(func.count()).select_from(links).where(links.c.kind == LINE)).scalar_one()
+    return FollowedRuns(epoch, runs, FailedReadings().extended(failed), numbers, _units(connection), now, notes)
 
 
 def _with_new(connection: Connection, before: FollowedRuns, new: Sequence[str], now: Heads) -> FollowedRuns:

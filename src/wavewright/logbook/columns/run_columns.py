@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from wavewright.logbook.columns.word_column import Numbers, WordList
 from wavewright.logbook.queries import Filter, RunEntry
-from wavewright.logbook.tables import microseconds, moment_of
+from wavewright.logbook.tables import GOLDEN_BATCH, microseconds, moment_of
 
 WORDS = ("verdict", "title", "recipe", "part", "serial", "operator", "station", "batch")
 EXACT = ("part", "recipe", "verdict", "operator", "station", "batch")  # of a filter: exactly that word
@@ -142,6 +142,8 @@ class RunColumns:
             numbers = numbers[np.isin(self.words["serial"][numbers], self._serials(which.serial))]
         if which.simulated is not None:
             numbers = numbers[self.simulated[numbers] == which.simulated]
+        if which.golden is False:
+            numbers = numbers[self.words["batch"][numbers] != self.lists["batch"].number(GOLDEN_BATCH)]
         return numbers
 
     def _serials(self, pattern: str) -> Numbers:

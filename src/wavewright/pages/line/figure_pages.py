@@ -16,6 +16,8 @@ from wavewright.logbook.columns.line_figures import LineFigures, figures_by, fig
 from wavewright.logbook.columns.run_columns import RunColumns
 from wavewright.logbook.columns.word_column import Numbers
 from wavewright.logbook.filter_words import FILTER_WORDS
+from wavewright.logbook.line_notes import NoteKind
+from wavewright.logbook.quarantine import in_quarantine, quarantine_words
 from wavewright.logbook.queries import Filter, RunEntry
 from wavewright.logbook.studies.pareto import ParetoRow, pareto
 from wavewright.logbook.studies.proportions import Proportion, proportion
@@ -108,7 +110,14 @@ def _unfinished(runs: RunColumns, numbers: Numbers) -> Numbers:
 
 def _page(view: LineView, chosen: ChosenRuns, *, title: str, about: Filter | None = None, **more: Any) -> LinePage:
     found = overview(view, chosen) if chosen.numbers.size else None
+    notes = view.notes()
+    apart = in_quarantine(notes)
+    serials = set(view.runs.column("serial", chosen.numbers))
     values = {
+        "apart": [(serial, quarantine_words(apart, serial)) for serial in apart if serial in serials],
+        "calls": [
+            note for note in notes if note.kind is NoteKind.CALL and note.says["batch"] == view.asked.which.batch
+        ],
         "title": title,
         "overview": found,
         "chosen": chosen,

@@ -21,7 +21,7 @@ class MadePage:
     ----------
     body : its bytes; headers : those that only this page has.
     about : the runs that it was made from: a new one among them makes it old.
-    epoch, moved, seen : how far the logbook was known when it was made.
+    epoch, moved, seen, notes : how far the logbook was known when it was made.
     """
 
     body: bytes
@@ -29,6 +29,7 @@ class MadePage:
     epoch: int
     moved: int
     seen: int
+    notes: int
     headers: Mapping[str, str] = field(default_factory=dict)
     status: int = 200
     etag: str = field(init=False)
@@ -49,7 +50,7 @@ class KeptPages:
         page = self._pages.get(address)
         if page is None:
             return None
-        if page.epoch != now.epoch or page.moved != now.runs.moved or self._is_old(page, now):
+        if (page.epoch, page.moved, page.notes) != (now.epoch, now.runs.moved, now.notes) or self._is_old(page, now):
             self._drop(address)
             return None
         page.seen = max(page.seen, len(now.runs))

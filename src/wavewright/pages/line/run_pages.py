@@ -9,6 +9,7 @@ from sqlalchemy import select
 
 from wavewright.errors import Misuse
 from wavewright.logbook.filter_words import FILTER_WORDS
+from wavewright.logbook.quarantine import in_quarantine, quarantine_words
 from wavewright.logbook.queries import Filter, Point
 from wavewright.logbook.tables import EPOCH, moment_of, readings
 from wavewright.pages.line.figure_pages import nothing_left
@@ -75,6 +76,7 @@ def unit_page(view: LineView) -> LinePage:
         "units": view.at.units,
         "first": view.runs.entry(int(found[0])),
         "last": view.runs.entry(int(found[-1])),
+        "apart": quarantine_words(in_quarantine(view.notes()), serials[0]),
     }  # fmt: skip
     return LinePage("unit.html.j2", values, asked.which)
 
