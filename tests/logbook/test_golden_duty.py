@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
+from tests.cli.conftest import Spoken
 from tests.logbook.line_recipe import HeardLine, MadeLine, recipe_with
 from tests.logbook.made_outcomes import outcome
 from wavewright.errors import FileFault
@@ -118,13 +120,15 @@ def test_what_a_golden_unit_must_read(serial: str, value: float | None, wrong: s
 class GoldenLine(MadeLine):
     """A station whose runs are admitted and noted as `run` does it."""
 
+    identity = "bench,digitizer,1,1"
+
     def run_one(self, serial: str) -> Outcome:
         assert self.book is not None
         assert self.recipe.golden is not None
         golden = self.recipe.golden.units.get(serial)
         batch, self.batch = self.batch, "golden" if golden else self.batch
         made = replace(super().run_one(serial), golden="" if golden is None else str(golden.known))
-        made = replace(made, started=datetime.now(UTC))
+        made = replace(made, started=datetime.now(UTC), identities={"digitizer": self.identity})
         self.batch = batch
         UnitAdmission(self.records, self.recipe, self.place, batch, "R. Okafor", golden=golden).note(
             made, say=self.heard.say
@@ -218,3 +222,37 @@ def test_a_note_is_entered_once(tmp_path: Path) -> None:
         assert enter_notes(book, BOTH) == 2
         assert enter_notes(book, [*BOTH, *BOTH]) == 0
         assert len(notes_in(book)) == 2
+
+
+def test_another_instrument_makes_the_golden_units_due_again(tmp_path: Path) -> None:
+    line = GoldenLine(tmp_path, WORDS, {GOOD: 0.030, BAD: 0.055})
+    line.run("A1")
+    # given a digitizer that was exchanged within the shift
+    line.identity = "bench,digitizer,2,1"
+    done = line.run("A2", "A3")
+    assert [serial for _, serial, _ in done.runs] == ["A1", "A2"]
+    assert "digitizer is `bench,digitizer,2,1`, golden unit" in done.stopped
+    assert done.verdict is Verdict.ERROR
+    # then they are measured with it before the next unit
+    line.heard = HeardLine()
+    again = line.run("A3")
+    assert sum(word.startswith("GOLDEN UNIT") for word in line.heard.told) == 2
+    assert [serial for _, serial, _ in again.runs] == ["A1", "A2", "A3"]
+    assert again.verdict is Verdict.PASS
+
+
+def test_a_command_sets_apart_what_was_run_since_the_golden_unit_read_right(
+    wavewright: Callable[..., Spoken], tmp_path: Path
+) -> None:
+    line = GoldenLine(tmp_path, WORDS, {GOOD: 0.030, BAD: 0.055})
+    line.run("A1")
+    assert line.book is not None
+    (first,) = [note for note in notes_in(line.book, NoteKind.GOLDEN) if note.says["known"] == "good"]
+    later = datetime.fromisoformat(first.says["started"]) + timedelta(seconds=1)
+    count = (later - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1)
+    with line.book.writing() as connection:
+        connection.exec_driver_sql(f"UPDATE outcomes SET started = {count} WHERE serial = 'A1'")
+    command = ("logbook", "quarantine", "--since-golden", GOOD, "--reason", "dropped", "--operator", "R. Okafor")
+    at = ("--logbook", tmp_path / "logbook.sqlite")
+    assert "never read as expected at station `line_3`" in wavewright(*command, "--station", "line_3", *at).stderr
+    assert wavewright(*command, "--station", "line_1", *at).stdout == "A1: in quarantine\n"

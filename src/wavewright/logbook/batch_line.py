@@ -138,6 +138,11 @@ class BatchLine:
 
     def after_unit(self, outcome: Outcome) -> str:
         """Look at the rules of the batch; why no further unit begins, empty where one may."""
+        if self._duty is not None and (other := self._duty.other_instruments(outcome, self.records.journal.notes())):
+            why = f"another instrument than before: {other}; {outcome.serial} was run with it"
+            self.records.journal.write(*self._duty.renounce(outcome, why))
+            self.golden_faults.append(why)
+            return why
         new = self.charts.take(outcome)
         self.calls += new
         for call in new:
@@ -176,7 +181,7 @@ def line_of(
     """What a recipe says of the line, for a batch with these options."""
     spool = spool_beside(None if options.out is None else Path(options.out))
     records = LineRecords.of(book, spool, identity=book.identity)
-    place = place_of_run(recipe, bench, station=options.station)
+    place = place_of_run(recipe, bench, options)
     charts = BatchCharts(
         recipe.stop_when, book, records.journal, recipe=recipe.name, batch=options.batch, station=options.station,
         simulated=bench.is_simulated,

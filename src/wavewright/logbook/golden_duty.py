@@ -108,8 +108,30 @@ def golden_note(outcome: Outcome, unit: GoldenUnit, place: GoldenPlace) -> LineN
     return note_now(
         NoteKind.GOLDEN, station=place.station, operator=outcome.operator, serial=outcome.serial, run=outcome.id,
         known=str(unit.known), started=outcome.started.isoformat(), verdict=str(outcome.verdict),
-        as_expected=not wrong, unexpected=wrong, readings=readings, **says,
+        as_expected=not wrong, unexpected=wrong, readings=readings, identities=dict(outcome.identities), **says,
     )  # fmt: skip
+
+
+def last_as_expected(
+    notes: Iterable[LineNote], serial: str, *, station: str, recipe: str | None = None, simulated: bool | None = None
+) -> LineNote | None:
+    """The newest note of a golden unit that read at a station as expected; None where there is none.
+
+    Parameters
+    ----------
+    recipe, simulated : with which recipe, and whether on a simulated bench; any if None.
+    """
+    found = [
+        note
+        for note in notes
+        if note.kind is NoteKind.GOLDEN
+        and note.station == station
+        and note.says["serial"] == serial
+        and note.says["as_expected"]
+        and recipe in (None, note.says["recipe"])
+        and simulated in (None, note.says["simulated"])
+    ]
+    return max(found, key=lambda note: note.at, default=None)
 
 
 class GoldenDuty:
@@ -135,6 +157,33 @@ class GoldenDuty:
     def measured(self, serial: str, *, as_expected: bool) -> None:
         """A golden unit was measured just now."""
         self._session[serial] = (self._running(), as_expected)
+
+    def other_instruments(self, outcome: Outcome, notes: Iterable[LineNote]) -> str:
+        """Which instruments of a unit's run are not those that measured the golden units; empty where all are."""
+        for serial in self._check.units:
+            last = last_as_expected(
+                notes, str(serial), station=self._place.station, recipe=self._place.recipe,
+                simulated=outcome.is_simulated,
+            )  # fmt: skip
+            before = {} if last is None else last.says["identities"]
+            for role, identity in outcome.identities.items():
+                if last is not None and before.get(role, "") != identity:
+                    return (
+                        f"{role} is `{identity}`, golden unit {serial} was measured with `{before.get(role, 'none')}`"
+                    )
+        return ""
+
+    def renounce(self, outcome: Outcome, why: str) -> list[LineNote]:
+        """The notes by which no earlier golden measurement counts any more, and all are due."""
+        self._session = {str(serial): (self._running(), False) for serial in self._check.units}
+        return [
+            note_now(
+                NoteKind.GOLDEN, station=self._place.station, operator=outcome.operator, serial=str(serial),
+                run=outcome.id, known=str(unit.known), started=outcome.started.isoformat(), verdict="", readings={},
+                as_expected=False, unexpected=[why], identities=dict(outcome.identities), **self._place.as_json(),
+            )
+            for serial, unit in self._check.units.items()
+        ]  # fmt: skip
 
     def due(self, notes: Iterable[LineNote], newest: datetime | None) -> list[GoldenDue]:
         """The units that have to be measured before the next one, known good ones first.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -13,7 +14,7 @@ from wavewright.instruments.bench_file import BenchFile
 from wavewright.judgement.retest_rule import RetestRule
 from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.book import Logbook
-from wavewright.logbook.golden_duty import GoldenPlace, golden_note
+from wavewright.logbook.golden_duty import GoldenPlace, golden_note, last_as_expected
 from wavewright.logbook.line_notes import LineJournal, LineNote, NoteKind, id_from, note_now
 from wavewright.logbook.quarantine import in_quarantine, quarantine_words, set_apart
 from wavewright.logbook.queries import Filter, entries
@@ -116,27 +117,22 @@ class UnitAdmission:
         if note.says["as_expected"] or QuarantineCause.GOLDEN_UNIT not in self.recipe.quarantine:
             return [note]
         known = self.records.journal.notes()
-        good = [
-            datetime.fromisoformat(one.says["started"])
-            for one in known
-            if one.kind is NoteKind.GOLDEN
-            and one.station == self.place.station
-            and one.says["recipe"] == self.recipe.name
-            and one.says["serial"] == outcome.serial
-            and one.says["simulated"] == outcome.is_simulated
-            and one.says["as_expected"]
-        ]
-        if not good:
+        last = last_as_expected(
+            known, outcome.serial, station=self.place.station, recipe=self.recipe.name, simulated=outcome.is_simulated
+        )
+        if last is None:
             return [note]
+        since = datetime.fromisoformat(last.says["started"])
         runs = self.records.runs(
-            self.recipe.name, simulated=outcome.is_simulated, station=self.place.station, since=max(good)
+            self.recipe.name, simulated=outcome.is_simulated, station=self.place.station, since=since
         )
         apart = in_quarantine(known)
         serials = list(dict.fromkeys(run.serial for run in runs if run.serial and run.serial not in apart))
         if not serials:
             return [note]
-        since = f"{max(good):%Y-%m-%d %H:%M} UTC"
-        reason = f"golden unit {outcome.serial} did not read as expected, after it last did at {since}"
+        reason = (
+            f"golden unit {outcome.serial} did not read as expected, after it last did at {since:%Y-%m-%d %H:%M} UTC"
+        )
         return [
             note,
             set_apart(serials, reason=reason, station=self.place.station, run=outcome.id, recipe=self.recipe.name),
@@ -186,7 +182,7 @@ def admit(recipe: Recipe, options: RunOptions, bench: BenchFile, records: LineRe
     ------
     Misuse : it is in quarantine, or has had its retests, and nobody ordered to run it all the same.
     """
-    place = place_of_run(recipe, bench, station=options.station)
+    place = place_of_run(recipe, bench, options)
     bare = UnitAdmission(records, recipe, place, options.batch, options.operator)
     serial = options.serial
     golden = recipe.golden.units.get(serial) if recipe.golden is not None else None
@@ -227,10 +223,12 @@ def admit(recipe: Recipe, options: RunOptions, bench: BenchFile, records: LineRe
     )
 
 
-def place_of_run(recipe: Recipe, bench: BenchFile, *, station: str) -> GoldenPlace:
-    """Where a golden measurement holds: corrections that a calibration has found since belong to it."""
-    digest = bench.digest if bench.corrections is None else f"{bench.digest}+{bench.corrections.digest}"
-    return GoldenPlace.of(recipe, bench_sha256=digest, station=station, simulated=bench.is_simulated)
+def place_of_run(recipe: Recipe, bench: BenchFile, options: RunOptions) -> GoldenPlace:
+    """Where a golden measurement holds: corrections belong to it, and which of several instruments takes a role."""
+    digests = [bench.digest] if bench.corrections is None else [bench.digest, bench.corrections.digest]
+    chosen = [f"{role}={name}" for role, name in sorted((options.instruments or {}).items())]
+    whole = hashlib.sha256("\n".join([*digests, *chosen]).encode()).hexdigest()
+    return GoldenPlace.of(recipe, bench_sha256=whole, station=options.station, simulated=bench.is_simulated)
 
 
 def counted_runs(
