@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager, suppress
+from contextlib import AbstractContextManager, nullcontext, suppress
 from dataclasses import replace
 from functools import partial
 
@@ -32,7 +32,7 @@ from wavewright.running.instrument_settings import (
     supply_setup,
 )
 from wavewright.running.interruption import CutShort, Interrupted
-from wavewright.running.overlapped_shots import PATIENCE, OverlappedShots
+from wavewright.running.overlapped_shots import PATIENCE, Fence, OverlappedShots
 from wavewright.running.result import MeasurementOutcome, Setting, broken_off, cut_short_results
 from wavewright.running.run_context import RunContext, placing_text
 from wavewright.running.shot import ExaminedShot
@@ -201,7 +201,7 @@ def _take_shots(measurement: Measurement, evaluation: Evaluation, context: RunCo
         shot, tries = _wanted(measurement, context, record)
         _keep(measurement, shot, context)
         with context.times.on(TimePart.EVALUATION):
-            work(shot, context.shielded)
+            work(shot, None)
         context.progress.shot(1)
         return tries
     with stoppable_shots() as stopper, OverlappedShots(work, on_fault=stopper.ask) as beside:
@@ -270,15 +270,16 @@ def _evaluate(
     evaluation: Evaluation,
     context: RunContext,
     given: Capture | ExaminedShot,
-    shielded: Callable[[], AbstractContextManager[None]],
+    fence: Fence | None,
 ) -> None:
-    """The readings of a shot that is kept, which go to the store too."""
+    """The readings of a shot that is kept, which go to the store too; `fence` is that of another thread."""
     shot = given if isinstance(given, ExaminedShot) else ExaminedShot(given, measurement)
-    with shielded():
+    fenced: Callable[[], AbstractContextManager[None]] = fence or nullcontext
+    with fenced():
         context.references.offer(measurement, shot)
     context.hear(measurement, shot)  # decodes, which may take long: a signal may end it
-    readings = evaluation.add(shot, shielded=shielded)
-    with shielded():
+    readings = evaluation.add(shot, shielded=fence or context.shielded)
+    with fenced():
         context.store.read(measurement.label, readings)
 
 

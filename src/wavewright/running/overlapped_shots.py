@@ -60,7 +60,7 @@ class OverlappedShots(Generic[T]):
     on_fault : called in that thread when the work has failed.
     """
 
-    def __init__(self, work: Callable[[T, Fence], None], *, on_fault: Callable[[], None]) -> None:
+    def __init__(self, work: Callable[[T, Fence | None], None], *, on_fault: Callable[[], None]) -> None:
         self._work, self._on_fault = work, on_fault
         self._fence = Fence()
         self._given: SimpleQueue[T | None] = SimpleQueue()
