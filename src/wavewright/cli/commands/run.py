@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime
 from functools import partial
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -13,6 +14,7 @@ import typer
 from wavewright.cli.batch import BatchConsole, BatchOptions, Pace, serials_of, summary_json, summary_lines
 from wavewright.cli.bench_choice import chosen_bench
 from wavewright.cli.completion import complete_recipe
+from wavewright.cli.loading import unscanned
 from wavewright.cli.operator_terminal import OperatorTerminal
 from wavewright.cli.options import (
     Answers,
@@ -124,19 +126,22 @@ def run(
 
     Outputs are switched off, and confirmed off, at the end, after any fault, and on Ctrl-C.
     """
-    from wavewright.buses.search.patterns import read_pattern
-    from wavewright.instruments.bench_file import load_bench
-    from wavewright.instruments.simulated import fresh_draw
-    from wavewright.instruments.stop_signals import STOP_SIGNALS
-    from wavewright.logbook.batch_run import seed_of
-    from wavewright.logbook.default_location import usual_logbook
-    from wavewright.logbook.golden_waveforms import keep_golden
-    from wavewright.logbook.kept_run import run_and_keep
-    from wavewright.quantities import read_quantity
-    from wavewright.recipe.load import load_recipe
-    from wavewright.running.interruption import Interrupted
-    from wavewright.running.run_options import RunOptions
-    from wavewright.running.shipped_files import find_file
+    with unscanned():
+        from wavewright.buses.search.patterns import read_pattern
+        from wavewright.instruments.bench_file import load_bench
+        from wavewright.instruments.simulated import fresh_draw
+        from wavewright.instruments.stop_signals import STOP_SIGNALS
+        from wavewright.logbook.default_location import usual_logbook
+        from wavewright.logbook.kept_run import run_and_keep
+        from wavewright.quantities import read_quantity
+        from wavewright.recipe.load import load_recipe
+        from wavewright.running.interruption import Interrupted
+        from wavewright.running.run_options import RunOptions
+        from wavewright.running.shipped_files import find_file
+
+        import_module("wavewright.instruments.library")  # needed as soon as the bench is opened
+        if not no_logbook:
+            import_module("wavewright.logbook.delivery")
 
     there = load_bench(chosen_bench(bench, recipe))
     wanted = load_recipe(find_file(recipe), set=read_settings(settings))
@@ -172,7 +177,11 @@ def run(
     )
 
     def run_one(unit: str, interruption: Interruption | None = None) -> Outcome:
-        own = {"seed": seed_of(unit), "draw": fresh_draw() if draw is None else draw} if seed_from_serial else {}
+        own: dict[str, object] = {}
+        if seed_from_serial:
+            from wavewright.logbook.batch_run import seed_of
+
+            own = {"seed": seed_of(unit), "draw": fresh_draw() if draw is None else draw}
         return run_and_keep(wanted, options.changed(serial=unit, **own), bench=there, interruption=interruption)
 
     with telling(tell, tell_file, out=out, station=station, batch=lot, say=desk.say) as told:
@@ -196,6 +205,8 @@ def run(
         told(outcome)
         _show(outcome, statistics=statistics, times=times, as_json=as_json, picture=picture)
     if keep_as is not None:
+        from wavewright.logbook.golden_waveforms import keep_golden
+
         keep_golden(outcome, keep_as)
     if outcome.error in {str(Interrupted(number)) for number in STOP_SIGNALS}:
         desk.say(f"{outcome.error}: {AGAIN}")
