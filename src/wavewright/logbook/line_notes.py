@@ -116,16 +116,27 @@ def notes_in(book: Logbook, kind: NoteKind | None = None) -> list[LineNote]:
     StorageFault : it cannot be read, or a note is not what was written.
     """
     with book.reading() as connection:
-        rows = connection.execute(select(links.c.station, links.c.note).where(links.c.kind == LINE)).all()
+        found = notes_on(connection, where=book.where)
+    return [note for note in found if kind is None or note.kind is kind]
+
+
+def notes_on(connection: Connection, *, where: str) -> list[LineNote]:
+    """Every note of a logbook, oldest first; as `notes_in`.
+
+    Parameters
+    ----------
+    where : the logbook, for errors.
+    """
+    rows = connection.execute(select(links.c.station, links.c.note).where(links.c.kind == LINE)).all()
     try:
         found = [LineNote.from_json(json.loads(row.note), row.station) for row in rows]
     except (ValueError, KeyError, TypeError, AttributeError) as fault:
         raise StorageFault(
             f"a note of the line is not what was written: {type(fault).__name__}: {fault}",
-            where=book.where,
+            where=where,
             do="`wavewright logbook verify` says what has changed",
         ) from fault
-    return in_order(note for note in found if kind is None or note.kind is kind)
+    return in_order(found)
 
 
 def in_order(notes: Iterable[LineNote]) -> list[LineNote]:

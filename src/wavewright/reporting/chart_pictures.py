@@ -86,7 +86,7 @@ def yield_picture(anchor: str, days: Sequence[LineFigures]) -> Picture:
     noons = [day.begun.replace(hour=12, minute=0, second=0, microsecond=0) for day in days]
     times = np.array([noon.timestamp() for noon in noons])
     first = np.array([day.first_passed / day.units for day in days])
-    final = np.array([day.last_passed / day.units for day in days])
+    final = np.array([day.good / day.units for day in days])
     links = tuple(f"day?day={day.name}" for day in days)
     layers = tuple(
         PointsLayer(name, colour, times, share, tuple(f"{day.name}, {name}" for day in days), links, is_joined=True)

@@ -10,15 +10,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.logbook.made_outcomes import START, outcome
+from tests.logbook.made_outcomes import START, origin, outcome
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.columns.followed_logbook import FollowedLogbook
 from wavewright.logbook.columns.line_figures import figures_by, figures_by_day, figures_of
-from wavewright.logbook.line_notes import enter_notes
+from wavewright.logbook.columns.unit_standing import UnitStanding
+from wavewright.logbook.line_notes import NoteKind, enter_notes, note_now, notes_in
 from wavewright.logbook.maintenance import prune
-from wavewright.logbook.quarantine import set_apart
+from wavewright.logbook.quarantine import release, set_apart
 from wavewright.logbook.queries import Filter, entries, points
-from wavewright.logbook.studies.proportions import final_yield, first_pass_yield
+from wavewright.logbook.tables import GOLDEN_BATCH
+from wavewright.logbook.unit_verdicts import unit_results
 
 FILTERS = [
     Filter(),
@@ -58,6 +60,7 @@ def learnt(book: Logbook) -> FollowedLogbook:
     for numbers, station in ((range(5, 15), "line_1"), (range(0, 8), "line_2"), (range(20, 23), "line_1")):
         entered(book, numbers, station=station)
         followed.now()
+    book.enter(outcome(40, serial="VC204-GOOD"), station="line_1", batch=GOLDEN_BATCH)
     return followed
 
 
@@ -87,16 +90,17 @@ def test_a_filter_leaves_what_the_database_leaves(unchanged: Unchanged, which: F
 @pytest.mark.parametrize("which", FILTERS, ids=str)
 def test_yields_are_those_of_the_study(unchanged: Unchanged, which: Filter) -> None:
     book, followed = unchanged
-    runs = followed.now().runs
-    numbers = runs.chosen(which)
-    units = [(run.serial or run.id, run.verdict == "pass") for run in entries(book, which)[::-1]]
+    at = followed.now()
+    runs, standing, numbers = at.runs, at.standing, at.runs.chosen(which)
+    units = unit_results(book, entries(book, which)[::-1])
     if not units:
         return
-    figures = figures_of(runs, numbers)
-    first, last = first_pass_yield(units), final_yield(units)
-    assert (figures.first_passed, figures.units) == (first.count, first.total)
-    assert (figures.last_passed, figures.units) == (last.count, last.total)
-    for grouped in (figures_by(runs, numbers, "station"), figures_by_day(runs, numbers)):
+    figures = figures_of(runs, standing, numbers)
+    assert figures.units == len(units)
+    assert figures.first_passed == sum(one.runs[0].verdict == "pass" for one in units)
+    assert figures.good == sum(one.is_good for one in units)
+    assert figures.apart == sum(bool(one.quarantine) for one in units)
+    for grouped in (figures_by(runs, standing, numbers, "station"), figures_by_day(runs, standing, numbers)):
         assert sum(one.runs for one in grouped) == figures.runs
         assert sum(one.not_passed for one in grouped) == figures.not_passed
 
@@ -138,6 +142,41 @@ def test_readings_that_are_kept_get_the_new_ones(book: Logbook, followed: Follow
     ]
 
 
+RETESTED = "wavewright: 1\ntitle: VC-204 rail\nretest: {at_most: 2, when: [fail], verdict: 2 of 3 pass}\n"
+
+
+def test_a_rule_for_retests_and_a_quarantine_decide_of_units(book: Logbook) -> None:
+    followed = FollowedLogbook(book)
+    for number, value in enumerate((0.05, 0.03, 0.05, 0.03, 0.05, 0.05)):  # units 0 and 1 in turns
+        run = outcome(number, serial=f"VC204-000{number % 2}", value=value)
+        book.enter(replace(run, recipe=origin("recipes/rail_ripple.yaml", RETESTED)), station="line_1")
+        followed.now()
+
+    def good() -> dict[str, bool]:
+        at = followed.now()
+        found = {
+            serial: figures_of(at.runs, at.standing, at.runs.chosen(Filter(serial=serial))).good == 1
+            for serial in ("VC204-0000", "VC204-0001")
+        }
+        assert found == {one.serial: one.is_good for one in unit_results(book, entries(book)[::-1])}
+        return found
+
+    # unit 1 failed in its last run, and has passed by the rule
+    assert good() == {"VC204-0000": False, "VC204-0001": True}
+    epoch = followed.now().epoch
+    # when it is set apart, then it is not a good unit; when it is released, it is one again
+    enter_notes(book, [set_apart(["VC204-0001"], reason="scratched", station="line_1", operator="R. Amsel")])
+    assert good() == {"VC204-0000": False, "VC204-0001": False}
+    assert followed.now().noted == 2
+    enter_notes(
+        book, [release(["VC204-0001"], notes_in(book), reason="cleaned", operator="R. Amsel", station="line_1")]
+    )
+    assert good() == {"VC204-0000": False, "VC204-0001": True}
+    # a note of the line makes nobody read everything again
+    enter_notes(book, [note_now(NoteKind.ANSWER, station="line_1", entry="chart", run="x", answer="go on")])
+    assert (followed.now().epoch, followed.now().noted) == (epoch, 4)
+
+
 def test_nothing_new_is_told_by_one_row_per_station(unchanged: Unchanged) -> None:
     _, followed = unchanged
     assert followed.now() is followed.now()
@@ -155,7 +194,7 @@ def test_runs_that_were_pruned_are_gone(book: Logbook, followed: FollowedLogbook
 def test_a_unit_without_a_serial_number_is_a_unit_by_itself(book: Logbook) -> None:
     book.enter_all([replace(outcome(n), serial="") for n in range(3)])
     runs = FollowedLogbook(book).now().runs
-    assert figures_of(runs, runs.chosen(Filter())).units == 3
+    assert figures_of(runs, UnitStanding(), runs.chosen(Filter())).units == 3
 
 
 def test_a_first_run_that_comes_late_takes_the_place_of_the_first(book: Logbook) -> None:
@@ -177,16 +216,3 @@ def test_reading_alone_the_database_refuses_a_change(book: Logbook) -> None:
             reader.enter(outcome(1))
         with pytest.raises(Exception, match="readonly"):
             prune(reader, Filter())
-
-
-def test_notes_of_the_line_are_counted_and_no_reason_to_read_all_runs_anew(
-    book: Logbook, followed: FollowedLogbook
-) -> None:
-    before = followed.now()
-    enter_notes(book, [set_apart(["VC204-0003"], reason="cracked")])
-    entered(book, range(40, 42), station="line_1")
-    after = followed.now()
-    assert (after.epoch, after.notes - before.notes) == (before.epoch, 1)
-    assert len(after.runs) == len(before.runs) + 2
-    assert [note.says["reason"] for note in followed.notes(after)] == ["cracked"]
-    assert FollowedLogbook(book).now().notes == 1

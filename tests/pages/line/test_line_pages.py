@@ -13,7 +13,7 @@ from urllib.parse import quote
 import pytest
 from starlette.testclient import TestClient
 
-from tests.logbook.made_outcomes import START, outcome
+from tests.logbook.made_outcomes import START, origin, outcome
 from tests.pages.line.conftest import HOSTILE, PORT, client_of
 from wavewright.cli import run_filter
 from wavewright.errors import StorageFault
@@ -25,6 +25,7 @@ from wavewright.logbook.queries import Filter, entries
 from wavewright.logbook.studies.proportions import yield_of_runs
 from wavewright.pages.line.admission import Admission
 from wavewright.pages.line.line_view import PAGES
+from wavewright.running.declared import Declared
 
 EVERY = (
     "day", "day?day=2026-03-02", "part?part=VC-204", "batch?batch-name=lot-7", "selection", "batches", "parts",
@@ -168,6 +169,69 @@ def test_a_wrong_filter_gives_one_clear_message(page: TestClient, address: str, 
     assert "Traceback" not in answer.text
 
 
+def test_what_happened_at_the_line_is_shown(entered_later: tuple[Logbook, TestClient]) -> None:
+    book, client = entered_later
+    text = "wavewright: 1\ntitle: VC-204 rail\nretest: {at_most: 2, when: [fail], verdict: 2 of 3 pass}\n"
+    ids = []
+    for number, value in enumerate((0.05, 0.03, 0.03)):
+        run = replace(
+            outcome(number, serial="VC204-0800", value=value), recipe=origin("recipes/rail_ripple.yaml", text)
+        )
+        marked = replace(
+            run, retest=number, retest_of=ids[0] if ids else "", declared={"work_order": Declared("WO-000123")}
+        )
+        ids.append(book.enter(marked, station="line_1", batch="lot-10"))
+    book.enter(replace(outcome(9, serial="GOOD-1"), golden="good"), station="line_1", batch="golden")
+    call = {"entry": "ripple_chart", "then": "stop", "told": "`ripple_chart` calls: 1 beyond 3 sigma: VC204-0800"}
+    note = note_now(NoteKind.CALL, station="line_1", batch="lot-10", run=ids[0], serials=["VC204-0800"], **call)
+    apart = set_apart(["VC204-0801"], reason="<b>dropped</b>", station="line_1", operator="R. Amsel")
+    book.enter(outcome(5, serial="VC204-0801"), station="line_1", batch="lot-10")
+    enter_notes(book, [note, apart])
+    words = said(text_of(client, "batch?batch-name=lot-10"))
+    assert "First-pass yield 50.0 % (1 of 2 units" in words
+    assert "Final yield (after retests) 50.0 % (1 of 2 units" in words
+    assert re.search(r"Units in quarantine .* VC204-0801 .* by R. Amsel: <b>dropped</b>", words)
+    assert re.search(r"Rules that called .* `ripple_chart` calls: 1 beyond 3 sigma: VC204-0800 VC204-0800 stop", words)
+    unit = said(text_of(client, "unit?serial=VC204-0800"))
+    assert "By the rule for retests of its recipe: 2 of 3 pass." in unit
+    assert f"retest 2 of run {ids[0]}" in unit
+    assert "Work order" in unit
+    assert "WO-000123" in unit
+    assert "In quarantine, so not a good unit" in said(text_of(client, "unit?serial=VC204-0801"))
+    assert "1 runs of golden units are left out" in said(text_of(client, "selection"))
+    assert "golden unit, expected to pass" in said(text_of(client, "unit?serial=GOOD-1"))
+
+
+def test_a_unit_that_is_set_apart_is_shown_at_once_and_no_page_stays_old(
+    entered_later: tuple[Logbook, TestClient],
+) -> None:
+    book, client = entered_later
+    assert "quarantine" not in said(text_of(client, "unit?serial=VC204-0103"))
+    note = set_apart(["VC204-0103"], reason="cracked at <C12>", operator="R. Okafor")
+    called = note_now(
+        NoteKind.CALL, station="line_1", batch="lot-8", told="`drift` calls: 1 beyond 3 sigma: VC204-0103", then="stop"
+    )
+    enter_notes(book, [note, called])
+    assert "In quarantine, so not a good unit: since" in said(text_of(client, "unit?serial=VC204-0103"))
+    assert "by R. Okafor: cracked at <C12>" in said(text_of(client, "batch?batch-name=lot-8"))
+    assert "`drift` calls: 1 beyond 3 sigma: VC204-0103" in said(text_of(client, "batch?batch-name=lot-8"))
+    assert "`drift` calls" not in said(text_of(client, "batch?batch-name=lot-7"))
+    enter_notes(book, [release(["VC204-0103"], notes_in(book), reason="replaced", operator="R. Okafor")])
+    assert "In quarantine" not in said(text_of(client, "unit?serial=VC204-0103"))
+
+
+def test_golden_units_are_in_no_yield_of_a_page(entered_later: tuple[Logbook, TestClient]) -> None:
+    book, client = entered_later
+    before = re.search(r"First-pass yield (\S+ %)", said(text_of(client, "selection")))
+    golden = replace(outcome(0, serial="VC204-9002", value=0.055), started=START, ended=START)
+    book.enter(golden, station="line_1", batch="golden")
+    now = said(text_of(client, "selection"))
+    assert before is not None
+    assert f"First-pass yield {before[1]}" in now
+    assert "1 runs of golden units are left out" in now
+    assert "0.0 %" in said(text_of(client, "batch?batch-name=golden"))
+
+
 def test_a_page_that_has_not_changed_is_not_sent_again(entered_later: tuple[Logbook, TestClient]) -> None:
     book, client = entered_later
     first = client.get("/batch?batch-name=lot-8")
@@ -209,33 +273,3 @@ def test_a_logbook_that_cannot_be_read_is_said_and_not_covered_by_old_numbers(
 
 def test_every_page_of_the_catalogue_is_asked_for_here() -> None:
     assert {address.partition("?")[0] for address in EVERY} | {"run"} == set(PAGES)
-
-
-def test_a_unit_that_is_set_apart_is_shown_at_once_and_no_page_stays_old(
-    entered_later: tuple[Logbook, TestClient],
-) -> None:
-    book, client = entered_later
-    assert "quarantine" not in said(text_of(client, "unit?serial=VC204-0103"))
-    note = set_apart(["VC204-0103"], reason="cracked at <C12>", operator="R. Okafor")
-    called = note_now(
-        NoteKind.CALL, station="line_1", batch="lot-8", told="`drift` calls: 1 beyond 3 sigma: VC204-0103", then="stop"
-    )
-    enter_notes(book, [note, called])
-    assert "In quarantine since" in said(text_of(client, "unit?serial=VC204-0103"))
-    assert "by R. Okafor: cracked at <C12>" in said(text_of(client, "batch?batch-name=lot-8"))
-    assert "`drift` calls: 1 beyond 3 sigma: VC204-0103" in said(text_of(client, "batch?batch-name=lot-8"))
-    assert "`drift` calls" not in said(text_of(client, "batch?batch-name=lot-7"))
-    enter_notes(book, [release(["VC204-0103"], notes_in(book), reason="replaced", operator="R. Okafor")])
-    assert "In quarantine" not in said(text_of(client, "unit?serial=VC204-0103"))
-
-
-def test_golden_units_are_in_no_yield_of_a_page(entered_later: tuple[Logbook, TestClient]) -> None:
-    book, client = entered_later
-    before = re.search(r"First-pass yield (\S+ %)", said(text_of(client, "selection")))
-    golden = replace(outcome(0, serial="VC204-9002", value=0.055), started=START, ended=START)
-    book.enter(golden, station="line_1", batch="golden")
-    now = said(text_of(client, "selection"))
-    assert before is not None
-    assert f"First-pass yield {before[1]}" in now
-    assert "1 runs of golden units are left out" in now
-    assert "0.0 %" in said(text_of(client, "batch?batch-name=golden"))

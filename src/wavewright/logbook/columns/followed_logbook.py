@@ -7,20 +7,24 @@ where a chain shows more than new runs (`prune`, a restored copy), everything is
 from __future__ import annotations
 
 import threading
-from collections import OrderedDict
+from collections import OrderedDict, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from sqlalchemy import Connection, func, select, text
+from sqlalchemy import Connection, select, text
 
+from wavewright.judgement.retest_rule import RetestRule
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.chain import CHUNK, LINE, RUN
 from wavewright.logbook.columns.failed_readings import FailedReadings
 from wavewright.logbook.columns.reading_columns import ReadingColumns
 from wavewright.logbook.columns.run_columns import COLUMNS, RunColumns
-from wavewright.logbook.line_notes import LineNote, notes_in
-from wavewright.logbook.tables import heads, links, outcomes, readings
+from wavewright.logbook.columns.unit_standing import UnitStanding
+from wavewright.logbook.line_notes import notes_on
+from wavewright.logbook.quarantine import in_quarantine
+from wavewright.logbook.tables import heads, links, outcomes, readings, texts
+from wavewright.recipe.retesting import retest_rule_in
 
 MOST_KEPT = 256_000_000  # bytes of readings that stay in memory; of those that nobody asked for lately the rest goes
 Heads = Mapping[str, tuple[int, str]]
@@ -35,7 +39,7 @@ class FollowedRuns:
     epoch : another one after everything had to be read anew: runs have other numbers then.
     numbers : of the runs, by id; may hold later ones too.
     units : of every reading that any run has, by name.
-    notes : how many notes of the line there are.
+    standing : what decides of units beside their runs; noted : how often it has changed.
     """
 
     epoch: int = 0
@@ -43,8 +47,9 @@ class FollowedRuns:
     failed: FailedReadings = field(default_factory=FailedReadings)
     numbers: dict[str, int] = field(default_factory=dict)
     units: Mapping[str, str] = field(default_factory=dict)
+    standing: UnitStanding = field(default_factory=UnitStanding)
+    noted: int = 0
     heads: Heads = field(default_factory=dict)
-    notes: int = 0
 
 
 class FollowedLogbook:
@@ -52,10 +57,11 @@ class FollowedLogbook:
 
     def __init__(self, book: Logbook) -> None:
         self._book = book
-        self._lock, self._reading_lock = threading.Lock(), threading.Lock()
+        self._lock, self._keeping = threading.Lock(), threading.Lock()
+        self._reading: defaultdict[str, threading.Lock] = defaultdict(threading.Lock)  # by name
         self._kept: OrderedDict[str, tuple[int, ReadingColumns]] = OrderedDict()
         self._now = FollowedRuns()
-        self._notes: tuple[int, int, tuple[LineNote, ...]] = (0, 0, ())
+        self._rules: dict[str, RetestRule | None] = {}
         self._is_read = False
 
     def now(self) -> FollowedRuns:
@@ -70,27 +76,28 @@ class FollowedLogbook:
             if self._is_read and found == self._now.heads:
                 return self._now
             new = _new_links(connection, self._now.heads, found) if self._is_read else None
+            before = self._now
             if new is None:
-                self._now = _everything(connection, found, self._now.epoch + 1)
+                self._now = replace(_everything(connection, before.epoch + 1), noted=before.noted + 1)
             else:
-                runs, notes = new
-                self._now = replace(_with_new(connection, self._now, runs, found), notes=self._now.notes + notes)
+                self._now = _with_new(connection, before, [link.run for link in new if link.kind == RUN])
+                if any(link.kind != RUN for link in new):
+                    self._now = replace(self._now, noted=before.noted + 1)
+            self._now = replace(self._now, heads=found, standing=self._standing(connection, self._now, before))
             self._is_read = True
             return self._now
 
-    def notes(self, at: FollowedRuns) -> tuple[LineNote, ...]:
-        """The notes of the line that were known at that moment, oldest first; later ones may be among them too.
-
-        Raises
-        ------
-        StorageFault : the database cannot be read.
-        """
-        with self._reading_lock:
-            epoch, count, found = self._notes
-            if (epoch, count) != (at.epoch, at.notes):
-                found = tuple(notes_in(self._book)) if at.notes else ()
-                self._notes = at.epoch, at.notes, found
-            return found
+    def _standing(self, connection: Connection, now: FollowedRuns, before: FollowedRuns) -> UnitStanding:
+        """The rules of recipes that are new, and the notes of the line where there are others."""
+        for sha256 in now.runs.lists["recipe_sha256"].words:
+            if sha256 not in self._rules:
+                text = connection.execute(select(texts.c.text).where(texts.c.sha256 == sha256)).scalar_one_or_none()
+                self._rules[sha256] = None if text is None else retest_rule_in(text)
+        rules = {sha256: rule for sha256, rule in self._rules.items() if rule is not None}
+        if now.noted == before.noted:
+            return replace(before.standing, rules=rules)
+        notes = notes_on(connection, where=self._book.where)
+        return UnitStanding(rules, tuple(notes), in_quarantine(notes))
 
     def readings(self, at: FollowedRuns, name: str) -> ReadingColumns:
         """Every reading of that name in the runs that were known at that moment; later runs may be in it too.
@@ -99,16 +106,20 @@ class FollowedLogbook:
         ------
         StorageFault : the database cannot be read.
         """
-        with self._reading_lock:
-            epoch, known = self._kept.pop(name, (at.epoch, ReadingColumns()))
+        with self._keeping:
+            lock = self._reading[name]
+        with lock:  # one reads them for all who wait; those of other names do not wait
+            with self._keeping:
+                epoch, known = self._kept.pop(name, (at.epoch, ReadingColumns()))
             if epoch != at.epoch:
                 known = ReadingColumns()
             if known.runs < len(at.runs):
                 with self._book.reading() as connection:
                     known = _more_readings(connection, name, known, at)
-            self._kept[name] = at.epoch, known
-            while len(self._kept) > 1 and sum(one.size for _, one in self._kept.values()) > MOST_KEPT:
-                self._kept.popitem(last=False)
+            with self._keeping:
+                self._kept[name] = at.epoch, known
+                while len(self._kept) > 1 and sum(one.size for _, one in self._kept.values()) > MOST_KEPT:
+                    self._kept.popitem(last=False)
             return known
 
 
@@ -116,12 +127,11 @@ def _heads(connection: Connection) -> Heads:
     return {row.station: (row.length, row.sha256) for row in connection.execute(select(heads))}
 
 
-def _new_links(connection: Connection, before: Heads, after: Heads) -> tuple[list[str], int] | None:
-    """The ids of the runs that the chains have more, and how many notes of the line; None where they show more."""
+def _new_links(connection: Connection, before: Heads, after: Heads) -> list[Any] | None:
+    """The links that the chains have more; None where they show anything else than new runs, and notes of the line."""
     if set(before) - set(after):
         return None
-    found: list[str] = []
-    notes = 0
+    found: list[Any] = []
     for station, (length, sha256) in after.items():
         known, last = before.get(station, (0, ""))
         if (length, sha256) == (known, last):
@@ -138,12 +148,11 @@ def _new_links(connection: Connection, before: Heads, after: Heads) -> tuple[lis
         new = rows if known else rows[1:]  # a chain begins with a note of how many runs were there before it
         if any(row.kind not in (RUN, LINE) for row in new):
             return None
-        found += [row.run for row in new if row.kind == RUN]
-        notes += sum(row.kind == LINE for row in new)
-    return found, notes
+        found += new
+    return found
 
 
-def _everything(connection: Connection, now: Heads, epoch: int) -> FollowedRuns:
+def _everything(connection: Connection, epoch: int) -> FollowedRuns:
     rows = connection.execute(select(*(outcomes.c[name] for name in COLUMNS))).all()
     runs = RunColumns().extended(rows)
     numbers = {run: number for number, run in enumerate(runs.ids)}
@@ -154,11 +163,12 @@ def _everything(connection: Connection, now: Heads, epoch: int) -> FollowedRuns:
         .where(outcomes.c.verdict != "pass", readings.c.verdict != "pass")
     )
     failed = [(numbers[row.outcome], row.name, row.verdict) for row in connection.execute(query)]
-    notes = connection.execute(select(func.count()).select_from(links).where(links.c.kind == LINE)).scalar_one()
-    return FollowedRuns(epoch, runs, FailedReadings().extended(failed), numbers, _units(connection), now, notes)
+    return FollowedRuns(epoch, runs, FailedReadings().extended(failed), numbers, _units(connection))
 
 
-def _with_new(connection: Connection, before: FollowedRuns, new: Sequence[str], now: Heads) -> FollowedRuns:
+def _with_new(connection: Connection, before: FollowedRuns, new: Sequence[str]) -> FollowedRuns:
+    if not new:
+        return before
     ids = [run for run in new if run not in before.numbers]
     rows = [row for some in _parts(ids) for row in _runs(connection, some)]
     runs = before.runs.extended(rows)
@@ -172,7 +182,7 @@ def _with_new(connection: Connection, before: FollowedRuns, new: Sequence[str], 
             units.setdefault(row.name, row.unit)
             if row.verdict is not None and row.verdict != "pass":
                 failed.append((before.numbers[row.outcome], row.name, row.verdict))
-    return FollowedRuns(before.epoch, runs, before.failed.extended(failed), before.numbers, units, now)
+    return replace(before, runs=runs, failed=before.failed.extended(failed), units=units)
 
 
 def _runs(connection: Connection, ids: Sequence[str]) -> Sequence[Any]:

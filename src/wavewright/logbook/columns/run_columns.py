@@ -15,7 +15,8 @@ from wavewright.logbook.columns.word_column import Numbers, WordList
 from wavewright.logbook.queries import Filter, RunEntry
 from wavewright.logbook.tables import GOLDEN_BATCH, microseconds, moment_of
 
-WORDS = ("verdict", "title", "recipe", "part", "serial", "operator", "station", "batch")
+SHOWN = ("verdict", "title", "recipe", "part", "serial", "operator", "station", "batch")
+WORDS = (*SHOWN, "recipe_sha256")
 EXACT = ("part", "recipe", "verdict", "operator", "station", "batch")  # of a filter: exactly that word
 COLUMNS = ("id", "started", "ended", "simulated", *WORDS)
 Instants = npt.NDArray[np.int64]
@@ -140,10 +141,10 @@ class RunColumns:
                 numbers = numbers[self.words[name][numbers] == self.lists[name].number(word)]
         if which.serial is not None:
             numbers = numbers[np.isin(self.words["serial"][numbers], self._serials(which.serial))]
-        if which.simulated is not None:
-            numbers = numbers[self.simulated[numbers] == which.simulated]
         if which.golden is False:
             numbers = numbers[self.words["batch"][numbers] != self.lists["batch"].number(GOLDEN_BATCH)]
+        if which.simulated is not None:
+            numbers = numbers[self.simulated[numbers] == which.simulated]
         return numbers
 
     def _serials(self, pattern: str) -> Numbers:
@@ -177,7 +178,7 @@ class RunColumns:
 
     def entry(self, number: int) -> RunEntry:
         """One run, as a list shows it."""
-        words = {name: self.lists[name].words[self.words[name][number]] for name in WORDS}
+        words = {name: self.lists[name].words[self.words[name][number]] for name in SHOWN}
         return RunEntry(
             id=self.ids[number],
             started=moment_of(int(self.started[number])),

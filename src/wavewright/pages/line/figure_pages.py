@@ -13,11 +13,10 @@ import numpy as np
 
 from wavewright.errors import Misuse
 from wavewright.logbook.columns.line_figures import LineFigures, figures_by, figures_by_day, figures_of
-from wavewright.logbook.columns.run_columns import RunColumns
 from wavewright.logbook.columns.word_column import Numbers
 from wavewright.logbook.filter_words import FILTER_WORDS
-from wavewright.logbook.line_notes import NoteKind
-from wavewright.logbook.quarantine import in_quarantine, quarantine_words
+from wavewright.logbook.line_notes import LineNote, NoteKind
+from wavewright.logbook.quarantine import quarantine_words
 from wavewright.logbook.queries import Filter, RunEntry
 from wavewright.logbook.studies.pareto import ParetoRow, pareto
 from wavewright.logbook.studies.proportions import Proportion, proportion
@@ -43,7 +42,8 @@ class LineOverview:
         where every unit is new, or none is.
     verdicts : how many runs have each verdict.
     causes : failed readings by how often; in_doubt : readings that are inconclusive, likewise.
-    unfinished : the last run of each unit that did not pass in it, newest first, with its readings that did not.
+    unfinished : the last run of each unit that has not passed, newest first, with its readings that did not.
+    apart : units in quarantine, and why; calls : rules of batches that called for one of these runs.
     """
 
     figures: LineFigures
@@ -59,18 +59,20 @@ class LineOverview:
     days: tuple[LineFigures, ...]
     unfinished: tuple[tuple[RunEntry, tuple[tuple[str, str], ...]], ...]
     unfinished_count: int
+    apart: tuple[tuple[RunEntry, str], ...]
+    calls: tuple[LineNote, ...]
     pictures: tuple[Picture, ...]
 
 
 def overview(view: LineView, chosen: ChosenRuns) -> LineOverview:
     """Count some runs; there is at least one."""
     runs, numbers = view.runs, chosen.numbers
-    figures = figures_of(runs, numbers)
+    figures = figures_of(runs, view.standing, numbers)
     failed, doubted = (view.at.failed.counted(numbers, of=len(runs), verdict=word) for word in ("fail", "inconclusive"))
     causes = pareto(Counter(failed).elements())
     verdicts = Counter(runs.column("verdict", numbers))
-    days = tuple(figures_by_day(runs, numbers))
-    unfinished = _unfinished(runs, numbers)
+    days = tuple(figures_by_day(runs, view.standing, numbers))
+    unfinished = _unfinished(view, numbers)
     shown = unfinished[::-1][:MOST_LISTED].tolist()
     names = view.at.failed.of_runs(shown)
     pictures = [pareto_picture("all", causes[:MOST_CAUSES])] if causes else []
@@ -80,17 +82,19 @@ def overview(view: LineView, chosen: ChosenRuns) -> LineOverview:
     return LineOverview(
         figures,
         share(figures.first_passed, figures.units),
-        share(figures.last_passed, figures.units),
+        share(figures.good, figures.units),
         share(figures.new_passed, figures.new) if is_partly_new else None,
         verdicts,
         causes,
         pareto(Counter(doubted).elements()),
-        tuple(figures_by(runs, numbers, "station")),
-        tuple(sorted(figures_by(runs, numbers, "batch"), key=lambda one: one.latest, reverse=True)),
-        tuple(figures_by(runs, numbers, "part")),
+        tuple(figures_by(runs, view.standing, numbers, "station")),
+        tuple(sorted(figures_by(runs, view.standing, numbers, "batch"), key=lambda one: one.latest, reverse=True)),
+        tuple(figures_by(runs, view.standing, numbers, "part")),
         days[::-1],
         tuple((runs.entry(number), tuple(names.get(number, ()))) for number in shown),
         unfinished.size,
+        tuple(_apart(view, numbers)),
+        tuple(_calls(view, numbers)),
         tuple(pictures),
     )
 
@@ -101,23 +105,33 @@ def share(count: int, total: int) -> Proportion:
     return proportion(count, total)
 
 
-def _unfinished(runs: RunColumns, numbers: Numbers) -> Numbers:
-    """The last run of each unit that did not pass in it, oldest first."""
-    _, from_end = np.unique(runs.units(numbers)[::-1], return_index=True)
-    last = numbers[np.sort(numbers.size - 1 - from_end)]
-    return last[~runs.passed(last)]
+def _unfinished(view: LineView, numbers: Numbers) -> Numbers:
+    """The last run of each unit that has not passed, oldest first."""
+    _, from_end, whose = np.unique(view.runs.units(numbers)[::-1], return_index=True, return_inverse=True)
+    passed = view.standing.passed(view.runs, numbers, whose[::-1])
+    return numbers[np.sort(numbers.size - 1 - from_end[~passed])]
+
+
+def _apart(view: LineView, numbers: Numbers) -> list[tuple[RunEntry, str]]:
+    """The last run of each unit that is in quarantine, and why it is."""
+    last = {view.runs.entry(number).serial: number for number in numbers[view.standing.set_apart(view.runs, numbers)]}
+    return [
+        (view.runs.entry(int(number)), quarantine_words(view.standing.apart, serial)) for serial, number in last.items()
+    ]
+
+
+def _calls(view: LineView, numbers: Numbers) -> list[LineNote]:
+    """The rules that called in the batch, or else for one of some runs, newest first."""
+    calls = [note for note in view.standing.notes if note.kind is NoteKind.CALL]
+    meant = {view.runs.ids[number] for number in numbers.tolist()} if calls else set()
+    batch = view.asked.which.batch
+    found = [note for note in calls if note.says.get("run") in meant or note.says.get("batch") == batch]
+    return found[::-1]
 
 
 def _page(view: LineView, chosen: ChosenRuns, *, title: str, about: Filter | None = None, **more: Any) -> LinePage:
     found = overview(view, chosen) if chosen.numbers.size else None
-    notes = view.notes()
-    apart = in_quarantine(notes)
-    serials = set(view.runs.column("serial", chosen.numbers))
     values = {
-        "apart": [(serial, quarantine_words(apart, serial)) for serial in apart if serial in serials],
-        "calls": [
-            note for note in notes if note.kind is NoteKind.CALL and note.says["batch"] == view.asked.which.batch
-        ],
         "title": title,
         "overview": found,
         "chosen": chosen,

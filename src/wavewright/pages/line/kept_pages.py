@@ -21,15 +21,15 @@ class MadePage:
     ----------
     body : its bytes; headers : those that only this page has.
     about : the runs that it was made from: a new one among them makes it old.
-    epoch, moved, seen, notes : how far the logbook was known when it was made.
+    epoch, moved, noted, seen : how far the logbook was known when it was made.
     """
 
     body: bytes
     about: Filter
     epoch: int
     moved: int
+    noted: int
     seen: int
-    notes: int
     headers: Mapping[str, str] = field(default_factory=dict)
     status: int = 200
     etag: str = field(init=False)
@@ -50,7 +50,12 @@ class KeptPages:
         page = self._pages.get(address)
         if page is None:
             return None
-        if (page.epoch, page.moved, page.notes) != (now.epoch, now.runs.moved, now.notes) or self._is_old(page, now):
+        if (
+            page.epoch != now.epoch
+            or page.moved != now.runs.moved
+            or page.noted != now.noted
+            or self._is_old(page, now)
+        ):
             self._drop(address)
             return None
         page.seen = max(page.seen, len(now.runs))

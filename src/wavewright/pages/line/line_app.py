@@ -23,7 +23,7 @@ from wavewright.pages.line.newest_runs import NewestRuns
 from wavewright.pages.line.page_making import PageMaker
 from wavewright.pages.page_app import Asset
 
-AT_ONCE = 2  # pages that are made at the same time
+AT_ONCE = 8  # pages that are made at the same time: some wait for the database, and keep no other from being made
 FOR_EVER = "private, max-age=31536000, immutable"  # of a file whose address has the hash of its content
 HTML = "text/html; charset=utf-8"
 

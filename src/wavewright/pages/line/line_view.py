@@ -11,8 +11,8 @@ from wavewright.logbook.book import Logbook
 from wavewright.logbook.columns.followed_logbook import FollowedLogbook, FollowedRuns
 from wavewright.logbook.columns.reading_columns import ReadingColumns
 from wavewright.logbook.columns.run_columns import RunColumns
+from wavewright.logbook.columns.unit_standing import UnitStanding
 from wavewright.logbook.columns.word_column import Numbers
-from wavewright.logbook.line_notes import LineNote
 from wavewright.logbook.queries import Filter
 from wavewright.pages.line.page_address import PageAddress
 
@@ -26,7 +26,7 @@ class ChosenRuns:
     numbers : oldest first; which : the filter that leaves them.
     real, simulated : how many of them were on real instruments, and on simulated benches.
     left_out : runs on simulated benches that the filter would leave too, were there no real ones.
-    golden : runs of golden units that it would leave too; they are in no yield.
+    golden : runs of golden units that it would leave too, were there no others.
     """
 
     numbers: Numbers
@@ -53,6 +53,11 @@ class LineView:
     now: datetime
 
     @property
+    def standing(self) -> UnitStanding:
+        """What decides of units beside their runs."""
+        return self.at.standing
+
+    @property
     def runs(self) -> RunColumns:
         """All runs."""
         return self.at.runs
@@ -64,23 +69,22 @@ class LineView:
     def choose(self, which: Filter) -> ChosenRuns:
         """The runs that a filter leaves: those on simulated benches only where there are no others, or on request.
 
-        Nor those of golden units, unless their batch or one unit is asked for.
+        And those of golden units only where their batch or a unit is asked for, or there are no others; as
+        `without_simulated` does it.
         """
-        numbers, golden = self.runs.chosen(which), 0
+        numbers = self.runs.chosen(which)
+        golden = 0
         if which.batch is None and which.serial is None:
             others = self.runs.chosen(replace(which, golden=False))
             if 0 < others.size < numbers.size:
-                golden, numbers, which = numbers.size - others.size, others, replace(which, golden=False)
+                golden, which, numbers = numbers.size - others.size, replace(which, golden=False), others
         simulated = int(self.runs.simulated[numbers].sum())
         real = numbers.size - simulated
         if self.asked.simulated or not real or not simulated:
             return ChosenRuns(numbers, which, real, simulated, golden=golden)
-        kept, without = numbers[~self.runs.simulated[numbers]], replace(which, simulated=False)
-        return ChosenRuns(kept, without, real, 0, left_out=simulated, golden=golden)
-
-    def notes(self) -> tuple[LineNote, ...]:
-        """What happened at the line beside the runs, oldest first."""
-        return self.followed.notes(self.at)
+        return ChosenRuns(
+            numbers[~self.runs.simulated[numbers]], replace(which, simulated=False), real, 0, simulated, golden
+        )
 
 
 @dataclass(frozen=True, slots=True)

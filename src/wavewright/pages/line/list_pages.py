@@ -27,7 +27,9 @@ def _list(view: LineView, column: str, word: str, title: str) -> LinePage:
     chosen = view.choose(view.asked.which)
     if not chosen.numbers.size:
         raise nothing_left(view)
-    rows = sorted(figures_by(view.runs, chosen.numbers, column), key=lambda one: one.latest, reverse=True)
+    rows = sorted(
+        figures_by(view.runs, view.standing, chosen.numbers, column), key=lambda one: one.latest, reverse=True
+    )
     values = {
         "title": title,
         "chosen": chosen,

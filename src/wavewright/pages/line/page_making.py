@@ -96,7 +96,7 @@ class PageMaker:
             rest = HEADERS[POLICY].partition("img-src")[2]
             headers = {POLICY: f"default-src 'none'; {own}; img-src{rest}"}
         body = text.encode("utf-8", "replace")
-        return MadePage(body, made.about, at.epoch, at.runs.moved, len(at.runs), at.notes, headers, status)
+        return MadePage(body, made.about, at.epoch, at.runs.moved, at.noted, len(at.runs), headers, status)
 
 
 def _choices(asked: PageAddress, at: FollowedRuns) -> list[tuple[str, list[str] | None]]:

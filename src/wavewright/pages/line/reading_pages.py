@@ -101,7 +101,7 @@ def stations_page(view: LineView) -> LinePage:
         chosen = view.choose(view.asked.which)
         if not chosen.numbers.size:
             raise nothing_left(view)
-        rows = figures_by(view.runs, chosen.numbers, "station")
+        rows = figures_by(view.runs, view.standing, chosen.numbers, "station")
         values = {"title": "Stations", "chosen": chosen, "rows": rows, "names": list(view.at.units)}
         return LinePage("stations.html.j2", values, view.asked.which)
     chosen, found = _readings(view)

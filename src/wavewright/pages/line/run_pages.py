@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import replace
 from typing import Any
 
@@ -9,9 +12,9 @@ from sqlalchemy import select
 
 from wavewright.errors import Misuse
 from wavewright.logbook.filter_words import FILTER_WORDS
-from wavewright.logbook.quarantine import in_quarantine, quarantine_words
+from wavewright.logbook.quarantine import quarantine_words
 from wavewright.logbook.queries import Filter, Point
-from wavewright.logbook.tables import EPOCH, moment_of, readings
+from wavewright.logbook.tables import EPOCH, moment_of, outcomes, readings
 from wavewright.pages.line.figure_pages import nothing_left
 from wavewright.pages.line.line_view import LinePage, LineView, line_page
 from wavewright.pages.line.page_address import check_names
@@ -67,8 +70,15 @@ def unit_page(view: LineView) -> LinePage:
     names = list(dict.fromkeys(name for run in runs for name in by_run.get(run.id, ())))
     failed = view.at.failed.of_runs(numbers)
     order = {number: at for at, number in enumerate(found.tolist(), 1)}
+    rule = view.standing.rule_of(view.runs, int(found[0]))
+    documents = _documents(view, [run.id for run in runs])
     values = {
         "title": f"Unit {serials[0]}",
+        "verdict": view.standing.verdict(view.runs, found),
+        "rule": "" if rule is None or found.size < 2 else rule.words,
+        "quarantine": quarantine_words(view.standing.apart, serials[0]),
+        "marks": {run: _marks(document) for run, document in documents.items()},
+        "declared": {run: document.get("declared", {}) for run, document in documents.items()},
         "runs": [(run, order[number], failed.get(number, [])) for run, number in zip(runs, numbers, strict=True)],
         "total": int(found.size),
         "names": names,
@@ -76,7 +86,6 @@ def unit_page(view: LineView) -> LinePage:
         "units": view.at.units,
         "first": view.runs.entry(int(found[0])),
         "last": view.runs.entry(int(found[-1])),
-        "apart": quarantine_words(in_quarantine(view.notes()), serials[0]),
     }  # fmt: skip
     return LinePage("unit.html.j2", values, asked.which)
 
@@ -91,6 +100,29 @@ def run_page(view: LineView) -> LinePage:
     entry = view.runs.entry(number)
     values: dict[str, Any] = report_values(view.book.outcome(identifier))
     return LinePage("run.html.j2", {**values, "entry": entry}, NO_RUN)
+
+
+def _documents(view: LineView, ids: list[str]) -> dict[str, dict[str, Any]]:
+    """What each run said, by its id; those that cannot be read are left out, and their report says why."""
+    found = {}
+    with view.book.reading() as connection:
+        query = select(outcomes.c.id, outcomes.c.document).where(outcomes.c.id.in_(ids))
+        for row in connection.execute(query):
+            with suppress(ValueError):
+                found[row.id] = json.loads(row.document)
+    return found
+
+
+def _marks(document: Mapping[str, Any]) -> list[str]:
+    """What else is to be known of a run, in words."""
+    marks = []
+    if retest := document.get("retest"):
+        marks.append(f"retest {retest} of run {document.get('retest_of') or 'not stated'}")
+    if golden := document.get("golden"):
+        marks.append(f"golden unit, expected {'to pass' if golden == 'good' else 'to fail'}")
+    if quarantined := document.get("quarantined"):
+        marks.append(f"run although in quarantine: {quarantined}")
+    return marks
 
 
 def points_of_runs(view: LineView, ids: list[str], name: str | None = None) -> dict[str, dict[str, Point]]:
