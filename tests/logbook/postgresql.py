@@ -78,6 +78,14 @@ class Server:
         """Run statements as the owner."""
         self._ask("psql", "-q", "-v", "ON_ERROR_STOP=1", "-d", database, "-c", statements)
 
+    def dump(self, database: str, file: Path) -> None:
+        """Back a database up, as the guide says."""
+        self._ask("pg_dump", "--format=custom", "--file", str(file), database)
+
+    def restore(self, file: Path, database: str) -> None:
+        """Bring a backup back into an empty database, as the guide says."""
+        self._ask("pg_restore", "--exit-on-error", "--no-owner", "--no-privileges", "--dbname", database, str(file))
+
     def _signal(self, which: signal.Signals) -> None:
         main = (self._home / "data" / "postmaster.pid").read_text().split()[0]
         for process in (main, *Path(f"/proc/{main}/task/{main}/children").read_text().split()):

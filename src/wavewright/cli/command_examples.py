@@ -21,6 +21,7 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "doubts": ("wavewright doubts",),
         "examples": ("wavewright examples demo", "wavewright examples --board own/mine.yaml"),
         "help": ("wavewright help rise_time", "wavewright help --html reference"),
+        "logbook backup": ("wavewright logbook backup backup.sqlite",),
         "logbook export": ("wavewright logbook export lot-7.csv --batch-name lot-7",),
         "logbook find": ("wavewright logbook find --serial VC204-0025 --verdict fail",),
         "logbook forward": ("wavewright logbook forward",),

@@ -153,6 +153,42 @@ def verify(
     return 1 if found.flaws else 0
 
 
+def backup(
+    target: Annotated[str, typer.Argument(metavar="FILE", help="The backup: a logbook of its own, new or older.")],
+    *,
+    without_captures: Annotated[bool, typer.Option("--without-captures", help="Copy the rows only.")] = False,
+    logbook: LogbookAt = None,
+    captures: CapturesAt = None,
+    as_json: AsJson = False,
+) -> int:
+    """Back up a logbook that is a file, with its captures.
+
+    Others may write meanwhile. The backup is a logbook: `--logbook FILE` reads it, and copying it back with the folder
+    FILE.captures restores it. Repeated, it adds what is new. It prints the heads of the chains: note them elsewhere.
+    Exit status 3 if captures are missing. A database on a server is backed up by `pg_dump`.
+    """
+    from wavewright.cli.progress_bar import ProgressBar
+    from wavewright.logbook.backup import back_up
+    from wavewright.logbook.book import Logbook
+
+    with Logbook.existing(logbook, captures=captures) as book, ProgressBar(console(stderr=True), "captures") as bar:
+        found = back_up(
+            book,
+            target,
+            with_captures=not without_captures,
+            say=lambda done, total: bar.update("copying", done, total),
+        )
+    if as_json:
+        print_json(asdict(found))
+    else:
+        print(f"{target}: {found.runs} runs; {found.files} files of captures copied, {found.size / 1e6:.1f} MB")
+        for station, head in found.heads.items():
+            print(f"{f'station `{station}`' if station else 'runs without a station'}: head {head}")
+        for what in found.missing:
+            print(f"not in the backup: {what}", file=sys.stderr)
+    return 3 if found.missing else 0
+
+
 def prune(
     *,
     before: Annotated[str | None, typer.Option(help="Delete the runs before this UTC time.")] = None,
