@@ -32,6 +32,8 @@ WRONG: dict[str, list[object]] = {
     "logbook_may_be_away": ["no", 1, None],
     "instruments": [["digitizer"], {"digitizer": 1}, {"digitiser": "fast"}],
     "answers": [["work_order"], {"work_order": 1}, "WO-000001"],
+    "attach": ["photo.png", [1], None],
+    "note": [None, 1],
     "seed": ["7", -1, 7.0, True, np.nan],
     "draw": ["7", -1, 1.5],
     "stop_at_first": ["yes", None],

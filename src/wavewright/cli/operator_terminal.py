@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from wavewright.errors import Misuse
@@ -12,6 +13,9 @@ if TYPE_CHECKING:
 
     from wavewright.cli.progress_bar import ProgressBar
     from wavewright.running.result import MeasurementOutcome
+
+
+LONGEST_NOTE = 1000  # characters
 
 
 class OperatorTerminal:
@@ -26,6 +30,7 @@ class OperatorTerminal:
     def __init__(self, console: Console, *, is_attended: bool) -> None:
         self._console, self.is_attended = console, is_attended
         self._bar: ProgressBar | None = None
+        self._notes: list[str] = []
         self._label, self._shots, self._done = "", 0, 0
         self.heading = ""  # before the label of each measurement: which unit of a batch it is
 
@@ -35,9 +40,26 @@ class OperatorTerminal:
         self._print(text, style="bold yellow" if text.startswith("CAUTION") else "")
         if not self.is_attended:
             return
-        self._console.print("Press Enter to continue, Ctrl-C to stop ", end="")
-        if not sys.stdin.readline():  # the end of the input: nobody is there
+        self._console.print("Press Enter to continue (a text before it is kept as a note), Ctrl-C to stop ", end="")
+        typed = sys.stdin.readline()
+        if not typed:  # the end of the input: nobody is there
             raise Misuse("no confirmation: end of input", do="give --yes for an unattended run")
+        if noted := "".join(sign for sign in typed if sign.isprintable()).strip():
+            self._notes.append(noted[:LONGEST_NOTE])
+
+    def take_notes(self) -> list[str]:
+        """What was typed before Enter since this was asked last."""
+        notes, self._notes = self._notes, []
+        return notes
+
+    def show_picture(self, path: Path) -> None:
+        """Show where a picture is; a terminal that can makes it a link."""
+        from rich.style import Style
+        from rich.text import Text
+
+        self._quiet()
+        shown = "".join(sign if sign.isprintable() else "?" for sign in str(path))
+        self._console.print(Text("picture: ").append(shown, style=Style(link=path.as_uri())), soft_wrap=True)
 
     @property
     def can_ask(self) -> bool:

@@ -56,6 +56,9 @@ def arrival(codes: CodeStore, identifier: str, outcome: Outcome, station: str, b
         kept[content] = shots
         words = json.dumps(described, ensure_ascii=False)
         rows.append({"outcome": identifier, "label": label, "sha256": content, "shots": words})
+    for one in outcome.attachments:
+        if not one.is_note and (one.content is not None or one.locate is not None):  # a line alone comes without
+            codes.files.add(one.sha256, one.read())
     return Arrival(identifier, outcome, station, batch, tuple(rows), kept)
 
 

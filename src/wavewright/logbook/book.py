@@ -24,6 +24,7 @@ from wavewright.logbook.address import read_address
 from wavewright.logbook.arrivals import arrival, enter_arrivals, only_new_ones
 from wavewright.logbook.code_store import CodeStore
 from wavewright.logbook.database import Database
+from wavewright.logbook.later_attachments import attached_later
 from wavewright.logbook.migrations import NEWEST_LAYOUT, bring_up_to_date, layout_version
 from wavewright.logbook.outcome_files import outcome_from_json
 from wavewright.logbook.rows import origins_of
@@ -185,6 +186,7 @@ class Logbook:
             ).scalar_one()
             kept = connection.execute(select(tables.captures).where(tables.captures.c.outcome == identifier)).all()
             try:
+                later = attached_later(connection, identifier)
                 outcome = outcome_from_json(_with_texts(json.loads(document), connection))
                 described = {row.label: (row.sha256, json.loads(row.shots)) for row in kept}
             except (ValueError, KeyError, TypeError, AttributeError) as fault:
@@ -193,6 +195,11 @@ class Logbook:
                     where=self.where,
                     do="`wavewright logbook verify` says what has changed; take it from a copy of the logbook",
                 ) from fault
+        locate = self.codes.files.locate
+        attachments, added = (
+            tuple(replace(one, locate=locate) for one in those) for those in (outcome.attachments, later)
+        )
+        outcome = replace(outcome, attachments=attachments, added=added)
         captures = {label: self.codes.shots(content, shots) for label, (content, shots) in described.items()}
         return replace(outcome, captures=captures, id=identifier)
 

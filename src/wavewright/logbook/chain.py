@@ -6,7 +6,8 @@ by the head, which counts them. What the database alone cannot show is somebody 
 anew, hashes and head included: for that the hash of a head is written down somewhere else, and compared later.
 
 Notes are links too: where the chain begins, with how many runs were there before, which runs `prune` took out, of which
-it took the captures, by what rule and when, and what happened at the line (`line_notes.py`).
+it took the captures, by what rule and when, what happened at the line (`line_notes.py`), and what was attached to a run
+later (`later_attachments.py`).
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from wavewright.logbook.rows import Row, origins_of
 from wavewright.logbook.tables import captures, heads, links, outcomes, readings, texts
 
 BEGUN, RUN, TAKEN_OUT, CODES_OUT, LINE = "begun", "run", "taken_out", "codes_out", "line"
+ATTACHED = "attached"
 NOTHING_BEFORE = "0" * 64
 _ENCODER = json.JSONEncoder(default=repr, check_circular=False, separators=(",", ":"))
 CHUNK = 400  # runs, or names in a note, at once

@@ -25,6 +25,7 @@ from wavewright.errors import StorageFault
 from wavewright.logbook.disk_file import DiskFile
 from wavewright.logbook.group_names import group_name
 from wavewright.logbook.held_folder import HeldFolder, remove_left_locks, taken_over
+from wavewright.logbook.kept_files import KeptFiles
 from wavewright.logbook.packed_codes import write_codes
 from wavewright.logbook.shared_store import SharedStore
 from wavewright.logbook.stored_shots import HASH, StoredShots, changed, content_of, described_shot, feed, hash_of_shot
@@ -49,6 +50,7 @@ class CodeStore:
     def __init__(self, folder: Path, shared: Sequence[SharedStore] = ()) -> None:
         self.folder = within_reach(folder, _ROOM)
         self.shared = tuple(shared)
+        self.files = KeptFiles(self.folder, self.shared)
 
     def add(self, shots: Sequence[Capture]) -> tuple[str, list[dict[str, Any]]]:
         """Keep the codes of a measurement; returns their hash and the description of each shot.
@@ -132,12 +134,13 @@ class CodeStore:
         return sorted(path.name for path in (self.folder / OUTGOING).glob("[0-9a-f]*"))
 
     def send_waiting(self) -> int:
-        """Bring what waits to the shared store; returns how many files it took.
+        """Bring what waits to the shared store, attached files too; returns how many files of codes it took.
 
         Raises
         ------
         StorageFault : it cannot be reached; what was not brought stays and waits.
         """
+        self.files.send_waiting()
         sent = 0
         for content in self.waiting() if self.shared else ():
             path, mark = self.path(content), self._mark(content)

@@ -103,6 +103,7 @@ class Delivery:
             return outcome
         recipe = recipe_name(outcome.recipe.file)
         with Evidence(self._spool.parent, started=outcome.started, recipe=recipe, serial=outcome.serial) as evidence:
+            outcome = replace(outcome, attachments=evidence.attach(outcome.attachments))
             for label, shots in outcome.captures.items():
                 for shot in shots:
                     evidence.keep(label, shot)

@@ -14,7 +14,7 @@ import json
 import re
 import shutil
 import zlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import datetime
@@ -32,6 +32,7 @@ from wavewright.logbook.code_store import CodeStore, CollectedShots, Collection
 from wavewright.logbook.held_folder import HeldFolder
 from wavewright.logbook.journal import Journal
 from wavewright.logbook.outcome_files import (
+    ATTACHED,
     CAPTURES,
     JOURNAL,
     OUTCOME,
@@ -41,6 +42,7 @@ from wavewright.logbook.outcome_files import (
 )
 from wavewright.logbook.stored_shots import described_shot
 from wavewright.path_length import ROOM_FOR_A_FILE, within_reach
+from wavewright.running.attachment import Attachment
 from wavewright.running.outcome import Outcome
 from wavewright.running.result import MeasurementOutcome
 from wavewright.waveform import Capture
@@ -167,6 +169,19 @@ class Evidence:
             sync_folder(self._parent)
         self._has_begun = True
 
+    def attach(self, attachments: Iterable[Attachment]) -> tuple[Attachment, ...]:
+        """Write attached files, each once, and return the attachments as they lie here; StorageFault as `keep`."""
+        folder = self._unfinished / ATTACHED
+        found = []
+        for one in attachments:
+            if not one.is_note:
+                with named_storage(folder):
+                    folder.mkdir(exist_ok=True)
+                    if not (folder / one.sha256).exists():
+                        write_whole(folder / one.sha256, one.read())
+            found.append(replace(one, content=None, locate=folder.joinpath))
+        return tuple(found)
+
     def identified(self, identities: Mapping[str, str]) -> None:
         """Write down who answers; StorageFault as `keep`."""
         self._note("identities", identities)
@@ -227,7 +242,8 @@ class Evidence:
             folder = finish_folder(self._unfinished, self._parent, self._name, close=self._journal.close)
         self._is_kept = True
         self._held.let_go()
-        return replace(outcome, folder=folder, captures=KeptCaptures(folder / CAPTURES))
+        attachments = tuple(replace(one, locate=(folder / ATTACHED).joinpath) for one in outcome.attachments)
+        return replace(outcome, folder=folder, captures=KeptCaptures(folder / CAPTURES), attachments=attachments)
 
     def collected(self, outcome: Outcome) -> Mapping[str, CollectedShots] | None:
         """The captures of a finished outcome, as far as a logbook has them by now; None where it has not."""

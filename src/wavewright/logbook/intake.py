@@ -163,7 +163,10 @@ def _from_line(path: Path, number: int, line: str) -> Given:
     if evidence := plain.get("evidence"):
         folder = path.parent.parent / Path(evidence).name  # beside the spool, and nowhere else
         if (folder / CAPTURES).exists():
-            outcome = replace(outcome, captures=read_outcome(folder).captures)
+            there = read_outcome(folder)
+            locate = next((one.locate for one in there.attachments), None)
+            attachments = tuple(replace(one, locate=locate) for one in outcome.attachments)
+            outcome = replace(outcome, captures=there.captures, attachments=attachments)
     return Given(plain["id"], outcome, plain["station"], plain["batch"], plain["outcome"], where)
 
 

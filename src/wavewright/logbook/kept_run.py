@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack, nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -18,6 +18,7 @@ from wavewright.logbook.formats.catalogue import read_stored
 from wavewright.logbook.storable import LONGEST_PATH, check_words, shown, unstorable_serial
 from wavewright.recipe.load import load_recipe
 from wavewright.recipe.recipe import Recipe
+from wavewright.running.attachment import Attachment, files_of, note_of, pictures_of_places
 from wavewright.running.bench_lock import addresses, bench_lock
 from wavewright.running.declared import Declared, answered
 from wavewright.running.fitness.examination import fitness_on_bench
@@ -52,6 +53,8 @@ def run(
     captures: str | Path | None = None,
     instruments: Mapping[str, str] | None = None,
     answers: Mapping[str, str | Declared] | None = None,
+    attach: Sequence[str | Path] = (),
+    note: str = "",
     seed: int | None = None,
     draw: int | None = None,
     stop_at_first: bool = False,
@@ -87,6 +90,7 @@ def run(
     instruments : by role, which of the bench's instruments takes it, where there are several.
     answers : to what the recipe's `ask` asks, by name; what is not here comes from an environment variable such
         as WAVEWRIGHT_ANSWER_WORK_ORDER, or is asked at the desk, if it has `ask(text)` and its `can_ask` is true.
+    attach, note : files, such as photographs, and a text that are kept with the run; files are read before it begins.
     seed : of a simulated bench, in place of the bench file's: what the board and the instruments are built like, and
         unless `draw` is given also what fluctuates.
     draw : what fluctuates on a simulated bench: noise, sampling phase, when a rare thing happens. Without it and
@@ -122,7 +126,7 @@ def run(
     options = RunOptions(
         serial=serial, serial_pattern=serial_pattern, operator=operator, station=station, batch=batch, out=out,
         logbook=logbook, logbook_may_be_away=logbook_may_be_away, captures=captures, instruments=instruments,
-        answers=answers, seed=seed, draw=draw,
+        answers=answers, attach=attach, note=note, seed=seed, draw=draw,
         stop_at_first=stop_at_first, retest_anyway=retest_anyway, quarantined_anyway=quarantined_anyway,
         cross_check=cross_check, full_wire_log=full_wire_log, time_limit=time_limit,
         patience=patience, desk=desk, progress=progress, say=say,
@@ -184,6 +188,7 @@ def run_and_keep(
     options = options.changed(answers=answered(wanted.ask, options.answers or {}, options.desk))
     check_words({"recipe": str(wanted.path), "bench": str(there.path), **folders}, longest=LONGEST_PATH)
     prepared = prepare(wanted, there, options, read_stored=read_stored)
+    attachments = _attached(options, wanted, now())
     with ExitStack() as open_things:
         # opened before anything is sent: a run whose outcome cannot be kept is not begun
         delivery = None
@@ -202,6 +207,8 @@ def run_and_keep(
             with nullcontext() if interruption is None else interruption.shielded():
                 evidence = Evidence(Path(out), started=now(), recipe=wanted.name, serial=options.serial, codes=codes)
                 open_things.enter_context(evidence)
+            attachments = evidence.attach(attachments)  # a disk that is full is found before anything is sent
+        prepared = replace(prepared, attachments=attachments)
         keeping = _Keeping(evidence, delivery, admission, options=options, say=say)
         # handlers stay until the evidence is written: a second Ctrl-C would otherwise throw it away
         signals = interruption or open_things.enter_context(interruptible(say=say))
@@ -276,6 +283,13 @@ class _Keeping:
         """The outcome with the captures that the logbook has by now, so that nothing is read again."""
         found = None if self._evidence is None else self._evidence.collected(outcome)
         return outcome if found is None else replace(outcome, captures=found)
+
+
+def _attached(options: RunOptions, recipe: Recipe, at: datetime) -> tuple[Attachment, ...]:
+    """What is kept with a run beside what it measures: pictures of the recipe, then files, then the note."""
+    files = files_of(options.attach, at=at, by=options.operator)
+    notes = (note_of(options.note, at=at, by=options.operator),) if options.note else ()
+    return (*pictures_of_places(recipe.pictures, at=at), *files, *notes)
 
 
 def _check_serial(options: RunOptions, recipe: Recipe) -> None:

@@ -18,6 +18,7 @@ from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.captures import KeptCaptures
 from wavewright.logbook.outcome_form import check_outcome, read_json
 from wavewright.path_length import ROOM_FOR_A_FILE, within_reach
+from wavewright.running.attachment import Attachment
 from wavewright.running.declared import Declared
 from wavewright.running.outcome import CalibrationNote, Origin, Outcome
 from wavewright.running.result import CrossCheck, MeasurementOutcome, Result
@@ -28,6 +29,7 @@ LAYOUT = 1  # of the JSON document: raised when a reader of the old one would go
 OUTCOME, CAPTURES, WIRE_LOG = "outcome.json", "captures.h5", "wire.log"
 THINNED = "captures.thinned"  # where `prune` took the captures: when, and by what rule
 LINE_MARKS = ("retest", "retest_of", "quarantined", "golden")  # only where they say something
+ATTACHED = "attached"  # folder of the attached files, named by their hash
 JOURNAL = "journal"  # only while a run is on
 
 
@@ -61,6 +63,7 @@ def outcome_as_json(outcome: Outcome) -> dict[str, Any]:
             else {}
         ),
         **({"declared": {name: asdict(one) for name, one in outcome.declared.items()}} if outcome.declared else {}),
+        **({"attachments": [one.as_json() for one in outcome.attachments]} if outcome.attachments else {}),
         **{name: mark for name in LINE_MARKS if (mark := getattr(outcome, name))},
     }
 
@@ -84,6 +87,7 @@ def outcome_from_json(plain: Mapping[str, Any]) -> Outcome:
         calibrations={name: CalibrationNote(**note) for name, note in plain.get("calibrations", {}).items()},
         times=plain.get("times", {}),
         declared={name: Declared(**one) for name, one in plain.get("declared", {}).items()},
+        attachments=tuple(Attachment.from_json(one) for one in plain.get("attachments", ())),
         **{name: plain[name] for name in LINE_MARKS if name in plain},
     )
 
@@ -138,7 +142,9 @@ def read_outcome(folder: str | Path) -> Outcome:
             f"not an outcome: {fault}", where=str(path), expected=f"{OUTCOME} as a run has written it"
         ) from fault
     is_thinned = (folder / THINNED).exists() and not (folder / CAPTURES).exists()
-    return replace(outcome, folder=folder, captures={} if is_thinned else KeptCaptures(folder / CAPTURES))
+    attachments = tuple(replace(one, locate=(folder / ATTACHED).joinpath) for one in outcome.attachments)
+    captures = {} if is_thinned else KeptCaptures(folder / CAPTURES)
+    return replace(outcome, folder=folder, captures=captures, attachments=attachments)
 
 
 def measurement_as_json(one: MeasurementOutcome) -> dict[str, Any]:

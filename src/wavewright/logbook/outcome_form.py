@@ -165,6 +165,7 @@ class MeasurementForm(TypedDict):
     cross_checks: list[CrossCheckForm]
     seconds: NotRequired[Number | None]
     times: NotRequired[dict[Word, Number]]
+    attachments: NotRequired[list[AttachmentForm]]
 
 
 class OriginForm(TypedDict):
@@ -192,6 +193,19 @@ class DeclaredForm(TypedDict):
     value: Number | None
     unit: Annotated[Word, Field(max_length=24)]
     source: Word
+
+
+class AttachmentForm(TypedDict):
+    """A note, or a file that was attached."""
+
+    at: Time
+    by: NotRequired[Word]
+    text: NotRequired[Word]
+    name: NotRequired[Word]
+    size: NotRequired[Count]
+    sha256: NotRequired[Annotated[str, Field(pattern="^[0-9a-f]{64}$")]]
+    media: NotRequired[Annotated[str, Field(pattern="^image/(png|jpeg)$")]]
+    of: NotRequired[Word]
 
 
 class OutcomeForm(TypedDict):

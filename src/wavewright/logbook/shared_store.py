@@ -79,7 +79,21 @@ class SharedStore:
         ------
         StorageFault : the store cannot be reached, or does not take it.
         """
-        target = self.path(content)
+        self._put(self.path(content), file)
+
+    def write_file(self, name: str, file: Path) -> None:
+        """Bring a file there under a name below the store; an existing one stays. StorageFault as `put`."""
+        self._put(f"{self._root}/{name}", file)
+
+    def read_file(self, name: str) -> bytes | None:
+        """The content of the file of that name; None where there is none. StorageFault if it cannot be reached."""
+        with self._reached():
+            try:
+                return bytes(self._files.cat_file(f"{self._root}/{name}"))
+            except FileNotFoundError:
+                return None
+
+    def _put(self, target: str, file: Path) -> None:
         with self._reached():
             if self._files.exists(target):
                 return
@@ -87,7 +101,7 @@ class SharedStore:
             if not self._is_folder:  # an object is there when all of it has arrived
                 self._files.put_file(str(file), target)
                 return
-            part = f"{target.rpartition('/')[0]}/.{content[:16]}.{os.urandom(4).hex()}.part"
+            part = f"{target.rpartition('/')[0]}/.{os.urandom(12).hex()}.part"
             try:
                 self._files.put_file(str(file), part)
                 Path(part).replace(target)
@@ -123,9 +137,9 @@ class SharedStore:
             except FileNotFoundError:
                 found = []
         for path in sorted(found):
-            name = str(path).rpartition("/")[2].removesuffix(".h5")
-            if _CONTENT.fullmatch(name):
-                yield name
+            name = str(path).rpartition("/")[2]
+            if name.endswith(".h5") and _CONTENT.fullmatch(name.removesuffix(".h5")):
+                yield name.removesuffix(".h5")
 
     def size(self, content: str) -> int:
         """Bytes of a file."""

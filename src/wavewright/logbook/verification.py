@@ -18,6 +18,7 @@ from sqlalchemy import Connection, select
 from wavewright.errors import Misuse
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.chain import (
+    ATTACHED,
     BEGUN,
     CODES_OUT,
     COVERAGE,
@@ -29,6 +30,7 @@ from wavewright.logbook.chain import (
     run_entry,
     whole_runs,
 )  # fmt: skip
+from wavewright.logbook.later_attachments import attached_files
 from wavewright.logbook.rows import NOT_IN_DOCUMENT, Row, origins_of, outcome_row, reading_rows
 from wavewright.logbook.tables import captures, heads, links, outcomes, readings, texts
 
@@ -128,9 +130,15 @@ def verify(
             flaws += found
             count += identifier
         flaws += _strays(connection)
+        attached = attached_files(connection)
         kept_texts = connection.execute(select(texts)).all()
         kept = connection.execute(select(captures.c.sha256, captures.c.outcome, captures.c.label)).all()
     flaws += _text_flaws({row.sha256: row.text for row in kept_texts}, used)
+    flaws += [
+        Flaw(what, tuple(sorted(runs)))
+        for sha256, runs in sorted(attached.items())
+        if (what := book.codes.files.flaw(sha256))
+    ]
     owners: dict[str, set[str]] = {}
     for row in kept:
         owners.setdefault(str(row.sha256), set()).add(row.outcome)
@@ -237,6 +245,9 @@ def _take_note(walk: _Walk, chain: Chain, link: Mapping[str, Any]) -> None:
         _take_pruning(walk, chain, note, captures_only=link["kind"] == CODES_OUT)
     elif link["kind"] == LINE:
         chain.notes += 1
+    elif link["kind"] == ATTACHED:
+        if not note["at"]:
+            raise KeyError("at")
     else:
         raise KeyError(link["kind"])
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from wavewright.errors import FileFault
@@ -19,6 +20,7 @@ from wavewright.recipe.measurement import Measurement, read_measurement
 from wavewright.recipe.metering import Metering
 from wavewright.recipe.name_checks import NameChecks
 from wavewright.recipe.needs import check_needs
+from wavewright.recipe.place_pictures import read_pictures
 from wavewright.recipe.recipe import TIME_LIMIT, Fitness, Recipe, RecipeHead
 from wavewright.recipe.stop_rules import stop_rule_faults
 from wavewright.recipe.sweeps import conditions, parameter_values
@@ -36,7 +38,8 @@ def load_recipe(path: str | Path, *, set: Mapping[str, str] | None = None) -> Re
     FileFault : all that is wrong with the file, in line order.
     Misuse : a value for a parameter that the recipe does not have.
     """
-    return parse_recipe(read_text(path), str(path), set=set)
+    recipe = parse_recipe(read_text(path), str(path), set=set)
+    return replace(recipe, pictures=read_pictures(recipe))
 
 
 def parse_recipe(text: str, name: str, *, set: Mapping[str, str] | None = None) -> Recipe:

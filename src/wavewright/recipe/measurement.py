@@ -18,7 +18,7 @@ from wavewright.grammar.located_yaml import YamlMapping, YamlScalar, place_of
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.model_reading import refusal
 from wavewright.grammar.quantity_fields import StatedQuantity, fault_at
-from wavewright.grammar.word_fields import Count, Line, Name, Value
+from wavewright.grammar.word_fields import Count, Line, LocatedText, Name, Value
 from wavewright.judgement.decision_rules import SIMPLE, DecisionRule
 from wavewright.judgement.doubting import NO_RULES, DoubtRules
 from wavewright.quantities import Interval
@@ -89,6 +89,13 @@ class Measurement(GrammarModel):
         default=None,
         description="where the probes go; shown to the operator before the measurement",
         examples=["Probe 1 on TP3 with the short ground spring."],
+    )
+    pictures: tuple[LocatedText, ...] = Field(
+        default=(),
+        max_length=8,
+        description="PNG or JPEG files that show where the probes go, in the folder of the recipe or below; shown with "
+        "`place`, and kept with the run",
+        examples=[["pictures/probe_on_tp3.png"]],
     )
     channels: dict[Name, Channel] = Field(
         min_length=1,

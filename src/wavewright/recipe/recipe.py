@@ -20,6 +20,7 @@ from wavewright.recipe.golden_units import GoldenCheck
 from wavewright.recipe.judging import ABOUT_JUDGE, JUDGE_EXAMPLES, Judging
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.needs import Needs
+from wavewright.recipe.picture_file import PlacePicture
 from wavewright.recipe.retesting import QuarantineCause, Retesting
 from wavewright.recipe.stop_rules import StopRule, StopRules
 
@@ -138,6 +139,7 @@ class Recipe:
     time_limit : s; longest time that a run may take.
     calibration : the corrections that its readings are for, by name.
     ask : what is declared of each run, by name.
+    pictures : of where the probes go, by measurement, as they were when the recipe was read from its file.
     requires_fitness : a run does not start where its set-up cannot decide a limit.
     stop_when : rules that call while a batch runs, by name.
     retest : which units are run again; None where nothing is said of it.
@@ -160,6 +162,7 @@ class Recipe:
     calibration: Mapping[str, CalibrationEntry] = field(default_factory=dict)
     requires_fitness: bool = False
     ask: Mapping[str, AskEntry] = field(default_factory=dict)
+    pictures: Mapping[str, tuple[PlacePicture, ...]] = field(default_factory=dict)
     stop_when: Mapping[str, StopRule] = field(default_factory=dict)
     retest: Retesting | None = None
     quarantine: tuple[QuarantineCause, ...] = ()

@@ -9,6 +9,7 @@ from wavewright.judgement.decision import CONFORMANCE, show_probability
 from wavewright.judgement.shown import RECORD_ONLY, acceptable, last_digit, show_reach, show_reading
 from wavewright.judgement.verdict import Verdict
 from wavewright.quantities import show_quantity
+from wavewright.reporting.attached import attachment_line
 from wavewright.reporting.console_table import console_table, plain_cells
 from wavewright.reporting.line_marks import line_marks
 from wavewright.reporting.readings_on_screen import STYLES, print_readings
@@ -57,6 +58,8 @@ def print_outcome(outcome: Outcome, console: Console) -> None:
     print_readings(list(reading_rows(outcome.measurements)), console)
     if outcome.declared:
         console.print(Text("; ".join(f"{name}: {one.shown}" for name, one in outcome.declared.items())), soft_wrap=True)
+    for one in (*outcome.attachments, *outcome.added):
+        console.print(Text(attachment_line(one)), soft_wrap=True)
     for line in _remarks(outcome):
         console.print(Text(line), soft_wrap=True)
     verdict = str(outcome.verdict)

@@ -10,6 +10,7 @@ from wavewright.errors import FileFault, Misuse, StorageFault
 from wavewright.instruments.vocabulary import unit_of
 from wavewright.quantities import Quantity, show_quantity
 from wavewright.reporting.applied_corrections import applied_corrections
+from wavewright.reporting.attached import shown_attachments
 from wavewright.reporting.budget_table import BUDGET_HEADINGS, budget_lines, budget_rows
 from wavewright.reporting.catalogue import report_format
 from wavewright.reporting.chart_script import chart_script, chart_style
@@ -87,6 +88,7 @@ def report_values(outcome: Outcome) -> dict[str, Any]:
         "sections": sections,
         "cautions": recipe.cautions if recipe else (),
         "caution": caution,
+        "attached": shown_attachments(outcome),
         "has_pictures": any(section.pictures or section.together for section in sections),
     }
 

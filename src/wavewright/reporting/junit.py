@@ -8,6 +8,7 @@ from xml.etree import ElementTree as Xml
 
 from wavewright.judgement.shown import stated_uncertainty
 from wavewright.judgement.verdict import Verdict
+from wavewright.reporting.attached import attachment_line
 from wavewright.reporting.catalogue import report_format
 from wavewright.reporting.line_marks import line_marks
 from wavewright.running.outcome import Outcome
@@ -59,6 +60,8 @@ def _suites(outcome: Outcome) -> list[Xml.Element]:
             Xml.SubElement(properties, "property", name="run", value=_clean(outcome.id))
         for name, one in outcome.declared.items():
             Xml.SubElement(properties, "property", name=f"declared.{name}", value=_clean(one.text))
+        for kept in (*outcome.attachments, *outcome.added):
+            Xml.SubElement(properties, "property", name="attached", value=_clean(attachment_line(kept)))
         Xml.SubElement(properties, "property", name="bench", value="simulated" if outcome.is_simulated else "real")
         suite.insert(0, properties)
     return suites

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from wavewright.judgement.verdict import Verdict
+from wavewright.reporting.attached import attachment_line
 from wavewright.reporting.catalogue import report_format
 from wavewright.reporting.line_marks import line_marks
 from wavewright.running.outcome import Outcome
@@ -34,6 +35,7 @@ def markdown(outcome: Outcome) -> str:
     lines += ["", f"| {' | '.join(HEADINGS)} |", "|---|---|--:|---|--:|---|"]
     lines += [_line(row) for row in rows]
     told = [f"- {_text(_name(row))}: {_text(text)}" for row in rows for text in _said(row)]
+    told += [f"- {_text(attachment_line(one))}" for one in (*outcome.attachments, *outcome.added)]
     return "\n".join([*lines, *(["", *told] if told else [])]) + "\n"
 
 

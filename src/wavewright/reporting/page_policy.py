@@ -19,7 +19,8 @@ def with_policy(page: str) -> str:
 def policy_of(page: str) -> str:
     """The sources of what is in a page, as a policy names them."""
     scripts, styles = (" ".join(map(_source, found.findall(page))) or "'none'" for found in (_SCRIPTS, _STYLES))
-    return f"script-src {scripts}; style-src {styles}"
+    pictures = "; img-src data:" if '<img src="data:image/' in page else ""
+    return f"script-src {scripts}; style-src {styles}{pictures}"
 
 
 def _source(text: str) -> str:

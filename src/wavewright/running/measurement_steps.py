@@ -33,8 +33,9 @@ from wavewright.running.instrument_settings import (
 )
 from wavewright.running.interruption import CutShort, Interrupted
 from wavewright.running.overlapped_shots import PATIENCE, Fence, OverlappedShots
+from wavewright.running.probe_placing import place_probes
 from wavewright.running.result import MeasurementOutcome, Setting, broken_off, cut_short_results
-from wavewright.running.run_context import RunContext, placing_text
+from wavewright.running.run_context import RunContext
 from wavewright.running.shot import ExaminedShot
 from wavewright.running.shot_stopping import ShotStopper, StoppedShort, stoppable_shots
 from wavewright.waveform import Capture
@@ -93,7 +94,7 @@ def prepare_measurement(
     bench, goal = context.bench, requested_setup(measurement, attenuations=context.attenuations)
     context.progress.step("bringing the bench to a known state")
     bench.reset()
-    _place_probes(measurement, goal.setup, context, is_placed=is_placed)
+    place_probes(measurement, goal.setup, context, is_placed=is_placed)
     found = FoundSettings(goal.setup, ())
     if goal.is_automatic:
         _stimulate(measurement.stimulus, context, record)
@@ -155,15 +156,6 @@ def _cut_short(
         results=cut_short_results(evaluation.results()),
         error=broken_off(fault, evaluation.shots, measurement.shots),
     )
-
-
-def _place_probes(measurement: Measurement, setup: DigitizerSetup, context: RunContext, *, is_placed: bool) -> None:
-    """Tell where the probes go; outputs are off, so that hands may come near."""
-    text = placing_text(measurement, setup)
-    if measurement.place and not is_placed:
-        context.operator.confirm(text)
-    if context.bench.prompts is not None:
-        context.bench.prompts.show(text)
 
 
 def _facts(

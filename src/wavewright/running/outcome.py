@@ -17,6 +17,7 @@ from wavewright.judgement.shown import stated_uncertainty
 from wavewright.judgement.verdict import Verdict, combined
 from wavewright.nearest import did_you_mean
 from wavewright.plot import Plot
+from wavewright.running.attachment import Attachment
 from wavewright.running.declared import Declared
 from wavewright.running.result import MeasurementOutcome, Result
 from wavewright.waveform import Capture, Waveform
@@ -83,6 +84,8 @@ class Outcome:
     times : where the seconds went from the beginning until outputs were confirmed off, by part; they sum to the whole.
         Empty in outcomes of before that was kept, and of runs that were killed.
     declared : the declared fields, by name.
+    attachments : notes, files, and the pictures of where the probes were to go; added : those that came later, which
+        stand in the chain of the logbook and not in the outcome.
     retest, retest_of : how often the unit had been run since a run of it did not pass, and the id of that run.
     quarantined : why the unit is in quarantine and was run all the same; empty where it is not.
     golden : `good` or `bad`, of a unit whose readings are known; empty for any other.
@@ -113,6 +116,8 @@ class Outcome:
     calibrations: Mapping[str, CalibrationNote] = field(default_factory=dict)
     times: Mapping[str, float] = field(default_factory=dict)
     declared: Mapping[str, Declared] = field(default_factory=dict)
+    attachments: tuple[Attachment, ...] = ()
+    added: tuple[Attachment, ...] = ()
     retest: int = 0
     retest_of: str = ""
     quarantined: str = ""

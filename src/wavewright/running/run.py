@@ -36,6 +36,7 @@ from wavewright.instruments.wire_log import WireLog
 from wavewright.judgement.verdict import Verdict
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
+from wavewright.running.attachment import Attachment, note_of
 from wavewright.running.calibration import calibration_notes
 from wavewright.running.declared import Declared, DeclaredReadings
 from wavewright.running.fitness.examination import fitness_of, require_fit
@@ -44,6 +45,7 @@ from wavewright.running.input_facts import standing_doubts
 from wavewright.running.instrument_settings import SettingsRecord
 from wavewright.running.interruption import CutShort, Interrupted, Interruption, TimeLimit, interruptible
 from wavewright.running.measurement_steps import measure_one
+from wavewright.running.origins import origin_of_corrections, origins_of_profiles
 from wavewright.running.outcome import Origin, Outcome
 from wavewright.running.plan import record_size
 from wavewright.running.result import MeasurementOutcome
@@ -52,7 +54,9 @@ from wavewright.running.run_context import (
     InMemory,
     Logged,
     RunContext,
+    ShowingPictures,
     Silent,
+    TakingNotes,
     TimedOperator,
     Unattended,
     caution_text,
@@ -77,6 +81,7 @@ class PreparedRun:
     chosen : the instruments that it uses.
     played, references : the stored waveforms that the source plays, and those that shots are compared with.
     fitness : what was found about the limits and the set-up.
+    attachments : what is attached to the run before it begins.
     """
 
     recipe: Recipe
@@ -86,6 +91,7 @@ class PreparedRun:
     played: PlayedWaveforms
     references: ReferenceWaveforms
     fitness: tuple[FitnessFinding, ...] = ()
+    attachments: tuple[Attachment, ...] = ()
 
 
 def prepare(
@@ -168,9 +174,12 @@ def carry_out(
     measurements: list[MeasurementOutcome] = []
     cut_short: list[CutShort] = []
     read = DeclaredReadings(recipe.ask)
+    attached = list(prepared.attachments)
     identities: dict[str, str] = {}
 
     def brought(error: str) -> Outcome:
+        if isinstance(options.desk, TakingNotes):
+            attached.extend(note_of(text, at=now(), by=options.operator) for text in options.desk.take_notes())
         return Outcome(
             title=recipe.title,
             part=recipe.part,
@@ -180,9 +189,9 @@ def carry_out(
             ended=now(),
             recipe=Origin(recipe.path, recipe.text, recipe.sha256),
             bench=Origin(bench.path, bench.text, bench.digest),
-            corrections=_corrections(bench),
+            corrections=origin_of_corrections(bench),
             calibrations=calibration_notes(bench, started.date(), names=names, inputs=inputs),
-            profiles=_origins(chosen),
+            profiles=origins_of_profiles(chosen),
             parameters=dict(recipe.parameters),
             seed=bench.seed if options.seed is None else options.seed,
             draw=drawn,
@@ -193,6 +202,7 @@ def carry_out(
             error=error,
             captures=into.captures if isinstance(into, InMemory) else {},
             times=times.so_far(),
+            attachments=tuple(attached),
             declared={name: one for name, one in (options.answers or {}).items() if isinstance(one, Declared)},
         )
 
@@ -241,6 +251,8 @@ def carry_out(
                 played=prepared.played,
                 shielded=taken.shielded,
                 standing=standing_of(bench, chosen, now),
+                pictures=recipe.pictures,
+                show_picture=options.desk.show_picture if isinstance(options.desk, ShowingPictures) else None,
                 hear=read.hear,
                 is_cross_checked=options.cross_check or recipe.cross_check,
                 times=times,
@@ -386,12 +398,3 @@ def _timed(done: MeasurementOutcome, before: Mapping[str, float], context: RunCo
 
 def _with_times(done: MeasurementOutcome, spent: Mapping[str, float]) -> MeasurementOutcome:
     return replace(done, seconds=sum(spent.values()), times=spent)
-
-
-def _corrections(bench: BenchFile) -> Origin | None:
-    held = bench.corrections
-    return None if held is None else Origin(held.path, held.text, held.digest)
-
-
-def _origins(chosen: Selection) -> dict[str, Origin]:
-    return {profile.name: Origin(profile.path, profile.text, profile.digest) for profile in chosen.profiles.values()}

@@ -7,6 +7,7 @@ import logging
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Protocol, TextIO, runtime_checkable
 
 from wavewright.instruments.spent_time import SpentTime, TimePart
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from wavewright.instruments.setups import DigitizerSetup
     from wavewright.instruments.vocabulary import Role
     from wavewright.recipe.measurement import Measurement
+    from wavewright.recipe.picture_file import PlacePicture
     from wavewright.running.outcome import Outcome
     from wavewright.running.result import MeasurementOutcome
     from wavewright.running.shot import ExaminedShot
@@ -35,6 +37,22 @@ class Operator(Protocol):
 
     def say(self, text: str) -> None:
         """Show a text that asks for nothing."""
+
+
+@runtime_checkable
+class ShowingPictures(Protocol):
+    """An operator's desk that can lead to a picture."""
+
+    def show_picture(self, path: Path) -> None:
+        """Show where the picture is, so that it can be opened."""
+
+
+@runtime_checkable
+class TakingNotes(Protocol):
+    """An operator's desk at which notes can be written down."""
+
+    def take_notes(self) -> list[str]:
+        """What was noted since this was asked last."""
 
 
 class Unattended:
@@ -211,6 +229,7 @@ class RunContext:
     shielded : a block that no signal interrupts.
     standing : what the bench itself says now against the readings of the instrument with a role.
     times : where the time of the run goes.
+    pictures : of where the probes go, by measurement; show_picture : leads the operator to one, if the desk can.
     hear : takes every shot for the declared fields that are read from a line.
     """
 
@@ -228,4 +247,6 @@ class RunContext:
     shielded: Callable[[], AbstractContextManager[None]] = nullcontext
     standing: Callable[[Role], Mapping[Doubt, str]] = lambda role: {}
     times: SpentTime = field(default_factory=SpentTime)
+    pictures: Mapping[str, tuple[PlacePicture, ...]] = field(default_factory=dict)
+    show_picture: Callable[[Path], None] | None = None
     hear: Callable[[Measurement, ExaminedShot], None] = lambda measurement, shot: None

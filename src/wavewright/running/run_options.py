@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import wraps
 from inspect import signature
@@ -44,6 +44,8 @@ class RunOptions:
     captures: str | Path | None = None
     instruments: Mapping[str, str] | None = None
     answers: Mapping[str, str | Declared] | None = None
+    attach: Sequence[str | Path] = ()
+    note: str = ""
     seed: int | None = None
     draw: int | None = None
     stop_at_first: bool = False
@@ -138,6 +140,10 @@ def _is_naming(value: object) -> bool:
     return isinstance(value, Mapping) and all(_is_text(word) for pair in value.items() for word in pair)
 
 
+def _are_paths(value: object) -> bool:
+    return isinstance(value, list | tuple) and all(map(_is_path, value))
+
+
 def _is_answering(value: object) -> bool:
     return isinstance(value, Mapping) and all(
         _is_text(name) and isinstance(answer, str | Declared) for name, answer in value.items()
@@ -162,6 +168,8 @@ KINDS: Mapping[str, Kind] = {
     "captures": (_is_path, "a folder or a URL as text, or a pathlib.Path"),
     "instruments": (_is_naming, "a dictionary from roles to names on the bench, {'digitizer': 'NAME'}"),
     "answers": (_is_answering, "a dictionary from declared fields to answers as text, {'work_order': 'WO-000123'}"),
+    "attach": (_are_paths, "a list of paths, each as text or as a pathlib.Path"),
+    "note": TEXT,
     "seed": SEED,
     "draw": SEED,
     "stop_at_first": SWITCH,

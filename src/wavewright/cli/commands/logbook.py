@@ -9,6 +9,7 @@ import typer
 
 from wavewright.cli import logbook_quarantine as quarantine
 from wavewright.cli import logbook_upkeep as upkeep
+from wavewright.cli.attaching import attach, note
 from wavewright.cli.completion import complete_reading, complete_run
 from wavewright.cli.options import CapturesAt, LogbookAt
 from wavewright.cli.output import AsJson, console, print_json
@@ -241,6 +242,8 @@ def waveforms(
 
 
 commands.command()(tell)
+commands.command()(attach)
+commands.command()(note)
 commands.command("import")(upkeep.import_runs)
 commands.command("forward")(upkeep.forward_runs)
 commands.command()(upkeep.rights)

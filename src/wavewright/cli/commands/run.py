@@ -52,6 +52,10 @@ def run(
     settings: Settings = None,
     instrument: Instruments = None,
     answer: Answers = None,
+    attach: Annotated[
+        list[Path] | None, typer.Option(help="A file to be kept with the run, such as a photograph; may be repeated.")
+    ] = None,
+    note: Annotated[str, typer.Option(help="A text to be kept with the run.")] = "",
     serial: Annotated[str, typer.Option(help="Serial number of the unit under test.")] = "",
     operator: Annotated[str, typer.Option(help="Operator's name.")] = "",
     out: Annotated[Path, typer.Option(help="Folder of the evidence; each run has a folder of its own in it.")] = Path(
@@ -161,6 +165,8 @@ def run(
         captures=captures,
         logbook_may_be_away=is_batch,  # it was there when the batch began
         instruments=read_instruments(instrument),
+        attach=attach or (),
+        note=note,
         answers=_answers(wanted, answer, desk, is_batch=is_batch),
         seed=seed,
         draw=draw,
