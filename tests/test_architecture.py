@@ -39,6 +39,7 @@ FLOW = (
     "simulation",
     "running",
     "logbook",
+    "archive",
     "reporting",
     "pages",
     "file_kinds",

@@ -43,7 +43,6 @@ CALLED_FROM_ELSEWHERE = {
     "pytest_configure": "pytest",
     "pytest_report_header": "pytest",
     "pytest_collect_file": "pytest",
-    "collect": "pytest",
     "runtest": "pytest",
     "reportinfo": "pytest",
 }

@@ -124,7 +124,7 @@ def test_a_database_of_something_else_is_refused(tmp_path: Path) -> None:
 def test_a_logbook_of_a_newer_version_is_refused(book: Logbook) -> None:
     with sqlite3.connect(book.where) as plain:
         plain.execute("update layout_version set version = 99")
-    with pytest.raises(StorageFault, match=r"layout 99\n  expected: layout 6 at most"):
+    with pytest.raises(StorageFault, match=r"layout 99\n  expected: layout 7 at most"):
         Logbook(book.where)
 
 

@@ -60,7 +60,11 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "profile list": ("wavewright profile list",),
         "profile new": ("wavewright profile new own --from scpi-digitizer",),
         "profile show": ("wavewright profile show scpi-digitizer",),
-        "recompute": ("wavewright recompute last", "wavewright recompute --all --recipe tighter.yaml"),
+        "recompute": (
+            "wavewright recompute last",
+            "wavewright recompute --all --recipe tighter.yaml",
+            "wavewright recompute --all --cluster local --table recomputed.parquet",
+        ),
         "replay": ("wavewright replay wire.log recipes/rail_ripple.yaml --bench sim/bench.yaml",),
         "report": (
             "wavewright report last --out report.html",

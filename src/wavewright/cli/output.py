@@ -21,9 +21,13 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON."
 
 def print_json(result: Any) -> None:
     """One JSON document on stdout; non-finite numbers have no place in JSON and are a defect."""
+    sys.stdout.write(json_text(result) + "\n")
+
+
+def json_text(result: Any) -> str:
+    """A JSON document in which what a terminal would obey is written as JSON writes it: the document stays the same."""
     text = json.dumps(result, ensure_ascii=False, indent=2, allow_nan=False)
-    # what a terminal would obey is written as JSON writes it, so that the document stays the same
-    sys.stdout.write(COMMANDS.sub(lambda found: f"\\u{ord(found[0]):04x}", text) + "\n")
+    return COMMANDS.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
 
 
 def console(*, stderr: bool = False) -> Console:

@@ -93,6 +93,12 @@ def read_address(where: str | Path | None) -> Address:
     return Address(URL.create(SQLITE, database=str(opened)), str(path), path.with_name(f"{path.name}.captures"))
 
 
+def whole_address(where: str | None) -> str:
+    """The same logbook for a process in another folder: the whole path of a file, or the URL as it was given."""
+    address = read_address(where)
+    return str(where) if where is not None and not address.is_file else address.identity
+
+
 def shown_address(where: str) -> str:
     """A path or URL as it may be printed: `***` stands for whatever may be a password, also in a URL that is none."""
     return _WORD.sub(r"\1***", _USER.sub(r"\1:***@", where))

@@ -105,7 +105,6 @@ def unfollowed_by_captures(outcome: Outcome, document: Mapping[str, Any]) -> Ite
     WavewrightError : this version cannot compute it again.
     """
     again = recompute(outcome).outcome
-    assert again is not None
     now = again.results
     before = is_of_before(document)
     for name, result in outcome.results.items():

@@ -11,7 +11,7 @@ from sqlalchemy import Connection, inspect, select, update
 from wavewright.errors import StorageFault
 from wavewright.logbook.chain import CHUNK, take_up
 from wavewright.logbook.rows import was_simulated
-from wavewright.logbook.tables import heads, links, metadata, outcomes, stores, versions
+from wavewright.logbook.tables import answers, archive_queries, heads, links, metadata, outcomes, stores, versions
 
 Step = Callable[[Connection], None]
 
@@ -61,9 +61,15 @@ def _notes_of_the_line(connection: Connection) -> None:
     connection.exec_driver_sql("CREATE INDEX IF NOT EXISTS links_by_kind ON links (kind, run)")
 
 
+def _answers(connection: Connection) -> None:
+    """Layout 7: answers about many runs or files are kept."""
+    for table in (archive_queries, answers):
+        table.create(connection, checkfirst=True)
+
+
 # Step n brings layout n to layout n + 1; a released step is never changed again. Layout 0 is an empty database: for it
 # the first step makes all the tables as they are now.
-STEPS: tuple[Step, ...] = (_first_layout, _batches, _chains, _simulated, _stores, _notes_of_the_line)
+STEPS: tuple[Step, ...] = (_first_layout, _batches, _chains, _simulated, _stores, _notes_of_the_line, _answers)
 NEWEST_LAYOUT = len(STEPS)
 
 

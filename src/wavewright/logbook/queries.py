@@ -160,6 +160,13 @@ def entries(book: Logbook, which: Filter | None = None, *, most: int | None = No
     ]
 
 
+def run_ids(book: Logbook, which: Filter | None = None) -> list[str]:
+    """The ids of the runs that a filter leaves, oldest first."""
+    query = select(outcomes.c.id).where(*(which or Filter()).conditions())
+    with book.reading() as connection:
+        return list(connection.execute(query.order_by(outcomes.c.started, outcomes.c.id)).scalars())
+
+
 @dataclass(frozen=True, slots=True)
 class Chosen:
     """A filter for a study, and how many runs on real instruments and on simulated benches it leaves.

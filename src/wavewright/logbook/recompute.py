@@ -3,20 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Generator, Iterable, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, fields, is_dataclass, replace
-from functools import partial
 from itertools import islice
-from pathlib import Path
 
 from wavewright.analysis.reading import Reading
-from wavewright.errors import StorageFault, WavewrightError
-from wavewright.grammar.located_yaml import read_text
-from wavewright.instruments.stop_signals import leave_to_parent
-from wavewright.logbook.book import Logbook
+from wavewright.errors import StorageFault
 from wavewright.logbook.formats.catalogue import read_stored
-from wavewright.recipe.load import parse_recipe
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
 from wavewright.recipe.stored_recipe import parse_stored_recipe
@@ -50,19 +43,18 @@ class Recomputed:
     """The outcome as it comes out now, and in what it differs from the stored one; nothing, if it is the same."""
 
     run: str
-    outcome: Outcome | None
+    outcome: Outcome
     differences: tuple[Difference, ...] = ()
-    error: str = ""
 
     @property
     def is_same(self) -> bool:
         """Bit for bit the same readings, limits and verdicts."""
-        return not self.differences and not self.error
+        return not self.differences
 
     @property
     def has_same_readings(self) -> bool:
         """Bit for bit the same readings, whatever the limits and so the verdicts have become."""
-        return not self.error and all(each.is_of_limits for each in self.differences)
+        return all(each.is_of_limits for each in self.differences)
 
 
 def recompute(outcome: Outcome, recipe: Recipe | None = None, *, run: str = "") -> Recomputed:
@@ -91,43 +83,6 @@ def recompute(outcome: Outcome, recipe: Recipe | None = None, *, run: str = "") 
     kept = tuple(one for one in outcome.measurements if one.label not in labels and one.error)
     now = replace(outcome, measurements=(*again, *kept))
     return Recomputed(run, now, tuple(_differences(outcome, now)))
-
-
-def recompute_runs(
-    where: str | None, runs: Sequence[str], recipe: Path | None = None, *, captures: str | None = None, jobs: int = 1
-) -> Generator[Recomputed, None, None]:
-    """Many runs of a logbook, on several processors if wanted, in the order in which they are named.
-
-    A run that cannot be computed has its reason in `error`; the others go on.
-
-    Parameters
-    ----------
-    where : path or URL of the logbook, as `Logbook` takes it; each process opens it for itself.
-    captures : as `Logbook` takes it.
-    recipe : file of another recipe, into which the parameters of each run are put.
-    """
-    work = partial(_one, where, captures, recipe)
-    if jobs == 1:
-        yield from map(work, runs)
-        return
-    pool = ProcessPoolExecutor(jobs, initializer=leave_to_parent)
-    try:
-        yield from pool.map(work, runs, chunksize=max(1, len(runs) // (8 * jobs)))
-    except BaseException:  # whoever interrupts it does not wait for what nobody will read
-        for process in dict(vars(pool)["_processes"] or {}).values():
-            process.terminate()
-        raise
-    finally:
-        pool.shutdown(cancel_futures=True)
-
-
-def _one(where: str | None, captures: str | None, recipe: Path | None, run: str) -> Recomputed:
-    try:
-        with Logbook.existing(where, captures=captures) as book:
-            outcome = book.outcome(run)
-            return recompute(outcome, recipe_of(recipe, outcome), run=run)
-    except WavewrightError as fault:
-        return Recomputed(run, None, error=str(fault))
 
 
 def _again(
@@ -186,14 +141,3 @@ def _is_same(was: object, now: object) -> bool:
     if is_dataclass(was) and type(was) is type(now):
         return all(_is_same(getattr(was, one.name), getattr(now, one.name)) for one in fields(was))
     return was == now
-
-
-def recipe_of(path: Path | None, outcome: Outcome) -> Recipe | None:
-    """The recipe in a file, with the parameters of a run put in as far as it has them; None for no file."""
-    if path is None:
-        return None
-    text = read_text(path)
-    known = parse_recipe(text, str(path)).parameters
-    return parse_recipe(
-        text, str(path), set={name: value for name, value in outcome.parameters.items() if name in known}
-    )

@@ -106,6 +106,25 @@ stores = Table(
     Column("since", BigInteger, nullable=False),
 )
 
+# Answers about many runs or files, that may be asked for again: see `archive/`. They follow from records, and are none.
+archive_queries = Table(
+    "archive_queries",
+    metadata,
+    Column("sha256", String(64), primary_key=True),
+    Column("words", Text, nullable=False),  # JSON
+    Column("since", BigInteger, nullable=False),
+)
+
+answers = Table(
+    "answers",
+    metadata,
+    Column("query", String(64), ForeignKey("archive_queries.sha256", ondelete="CASCADE"), primary_key=True),
+    Column("item", Text, primary_key=True),
+    Column("is_faulty", Integer, nullable=False),
+    Column("stamp", Text, nullable=False),
+    Column("answer", Text, nullable=False),  # JSON
+)
+
 GOLDEN_BATCH = "golden"  # the batch of golden units: no batch of others may be called so, and no yield counts them
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 

@@ -3,22 +3,24 @@
 from __future__ import annotations
 
 import os
-from contextlib import closing
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from wavewright.cli.answering import Afresh, ClusterOf, TableAt, answered, chosen_workers, print_json_list
 from wavewright.cli.completion import complete_recipe, complete_run
 from wavewright.cli.options import CapturesAt, LogbookAt
-from wavewright.cli.output import AsJson, console, print_json
+from wavewright.cli.output import AsJson, console
 from wavewright.cli.run_filter import BatchName, Operator, Part, Since, Station, Until, Where, run_filter
 from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
+    from wavewright.archive.answer import ItemAnswer
+    from wavewright.archive.recomputed_runs import RecomputedRuns
     from wavewright.logbook.queries import Filter
-    from wavewright.logbook.recompute import Difference, Recomputed
-    from wavewright.running.result import Result
 
 
 def recompute(
@@ -27,7 +29,9 @@ def recompute(
         typer.Argument(help="Id of a run, its beginning, `last`, or an evidence folder.", autocompletion=complete_run),
     ] = None,
     *,
-    every: Annotated[bool, typer.Option("--all", help="Every run of the logbook.")] = False,
+    every: Annotated[
+        bool, typer.Option("--all", help="Every run of the logbook, or every evidence folder in a folder.")
+    ] = False,
     batch_name: BatchName = None,
     part: Part = None,
     station: Station = None,
@@ -43,6 +47,9 @@ def recompute(
         ),
     ] = None,
     jobs: Annotated[int, typer.Option(min=1, help="Number of parallel processes.")] = os.cpu_count() or 1,
+    cluster: ClusterOf = None,
+    table: TableAt = None,
+    afresh: Afresh = False,
     logbook: LogbookAt = None,
     captures: CapturesAt = None,
     as_json: AsJson = False,
@@ -52,7 +59,8 @@ def recompute(
     No instrument is needed. Exit status 0 if all are the same to the last bit, 1 if some are not, 3 if some cannot be
     computed.
     """
-    if (run is None) == (not every):
+    folder = Path(run) if run is not None and every and Path(run).is_dir() else None
+    if folder is None and (run is None) == (not every):
         raise Misuse(
             "neither or both of a run and --all", expected="`wavewright recompute RUN`, or `wavewright recompute --all`"
         )
@@ -61,101 +69,147 @@ def recompute(
     )
     if run is not None and which != run_filter():
         raise Misuse("a run and filters", expected="`--all` with filters, or a run without")
-    found = _recomputed(run, recipe, jobs=jobs, logbook=logbook, captures=captures, which=which)
-    if as_json:
-        print_json([_as_json(one) for one in found])
-    else:
-        _print(found)
-    return 3 if any(one.error for one in found) else 0 if all(one.is_same for one in found) else 1
+    if run is not None and not every and (cluster or table):
+        raise Misuse("one run together with `--cluster` or `--table`", expected="`--all`")
+    is_file = run is not None and Path(run).is_dir()
+    query = _query(recipe, logbook=None if is_file else logbook, captures=captures, has_logbook=not is_file)
+    if run is not None and not every:
+        try:
+            found = query.answer(str(Path(run).absolute()) if is_file else run)
+        finally:
+            query.close()
+        return _tell([found], as_json=as_json, is_one=True)
+    runs = _folders(folder) if folder is not None else _ids(which, logbook=logbook, captures=captures)
+    workers = chosen_workers(cluster, jobs=jobs, count=len(runs))
+    with answered(query, runs, workers, things="runs", table=table, logbook=logbook, afresh=afresh) as answers:
+        return _tell(answers, as_json=as_json, is_kept=table is not None)
 
 
-def _recomputed(
-    run: str | None, recipe: Path | None, *, jobs: int, logbook: str | None, captures: str | None, which: Filter
-) -> list[Recomputed]:
-    from wavewright.logbook.book import Logbook
-    from wavewright.logbook.outcome_files import read_outcome
-    from wavewright.logbook.queries import entries
-    from wavewright.logbook.recompute import recipe_of, recompute, recompute_runs
+def _query(recipe: Path | None, *, logbook: str | None, captures: str | None, has_logbook: bool) -> RecomputedRuns:
+    """What is asked, with whole paths: a worker stands in another folder."""
+    from wavewright.archive.recomputed_runs import RecomputedRuns
+    from wavewright.grammar.located_yaml import read_text
+    from wavewright.logbook.address import whole_address
+    from wavewright.logbook.shared_store import VARIABLE
     from wavewright.running.shipped_files import find_file
 
-    path = find_file(recipe) if recipe is not None else None
-    if run is not None and Path(run).is_dir():
-        outcome = read_outcome(Path(run))
-        return [recompute(outcome, recipe_of(path, outcome), run=run)]
-    with Logbook.existing(logbook, captures=captures) as book:
-        if run is not None:
-            outcome = book.outcome(run)
-            return [recompute(outcome, recipe_of(path, outcome), run=outcome.id)]
-        runs = [entry.id for entry in reversed(entries(book, which))]
-    from wavewright.cli.progress_bar import ProgressBar
+    other = None
+    if recipe is not None:
+        path = find_file(recipe)
+        other = read_text(path), str(path.absolute())
+    store = captures or os.environ.get(VARIABLE) or None
+    if store is not None and "://" not in store:
+        store = str(Path(store).expanduser().absolute())
+    return RecomputedRuns(whole_address(logbook) if has_logbook else "", store, other)
 
-    found: list[Recomputed] = []
-    computed = recompute_runs(logbook, runs, path, captures=captures, jobs=min(jobs, max(1, len(runs))))
-    with ProgressBar(console(stderr=True), "runs") as bar, closing(computed):
-        bar.update("recomputing", 0, len(runs))
-        for one in computed:
-            found.append(one)
-            bar.update("recomputing", len(found), len(runs))
+
+def _folders(folder: Path) -> list[str]:
+    """The evidence folders in a folder, by name; Misuse if there are none."""
+    from wavewright.logbook.outcome_files import OUTCOME
+
+    found = sorted(str(path.parent.absolute()) for path in folder.glob(f"*/{OUTCOME}"))
+    if not found:
+        raise Misuse(f"{folder} has no evidence folders in it", expected=f"folders with {OUTCOME}, as runs write them")
     return found
 
 
-def _print(found: list[Recomputed]) -> None:
-    from wavewright.reporting.console_table import console_table
+def _ids(which: Filter, *, logbook: str | None, captures: str | None) -> list[str]:
+    from wavewright.logbook.book import Logbook
+    from wavewright.logbook.queries import run_ids
 
-    shown = console()
-    for one in found:
-        if one.error:
-            shown.print(f"{one.run}: {one.error}", markup=False)
-        elif one.is_same and len(found) == 1:
-            count = 0 if one.outcome is None else len(one.outcome.results)
-            shown.print(f"{one.run}: the same to the last bit, {count} readings", markup=False)
-        elif not one.is_same:
-            table = console_table(("characteristic", "was", "is now", "limit now", "verdict", "why"))
-            for difference in one.differences:
-                table.add_row(*_cells(difference))
-            shown.print(f"{one.run}:", markup=False)
-            shown.print(table)
-    if len(found) != 1:
-        same = sum(one.is_same for one in found)
-        wrong = sum(bool(one.error) for one in found)
-        judged = sum(one.has_same_readings for one in found) - same
-        turned = sum(any("other verdict" in each.why for each in one.differences) for one in found)
-        under = f"{judged} the same readings under other limits, " if judged else ""
-        shown.print(
-            f"{len(found)} runs: {same} the same, {under}{len(found) - same - judged - wrong} different, "
-            f"{wrong} not computed; {turned} with another verdict",
-            soft_wrap=True,
+    with Logbook.existing(logbook, captures=captures) as book:
+        return run_ids(book, which)
+
+
+@dataclass
+class _Tally:
+    """What came out, run by run."""
+
+    runs: int = 0
+    same: int = 0
+    of_limits: int = 0
+    faulty: int = 0
+    turned: int = 0
+    statuses: set[int] = field(default_factory=set)
+
+    def count(self, one: ItemAnswer) -> None:
+        self.runs += 1
+        self.statuses.add(one.status)
+        if one.fault:
+            self.faulty += 1
+            return
+        differences = one.document["differences"]
+        self.same += not differences
+        self.of_limits += bool(differences) and one.document["same_readings"]
+        self.turned += any("other verdict" in each["why"] for each in differences)
+
+    def __str__(self) -> str:
+        if self.of_limits and self.same + self.of_limits == self.runs:
+            return f"{self.runs} runs: same readings, {self.turned} other verdicts"
+        under = f"{self.of_limits} the same readings under other limits, " if self.of_limits else ""
+        different = self.runs - self.same - self.of_limits - self.faulty
+        return (
+            f"{self.runs} runs: {self.same} the same, {under}{different} different, "
+            f"{self.faulty} not computed; {self.turned} with another verdict"
         )
 
 
-def _cells(difference: Difference) -> tuple[str, ...]:
-    was, now = difference.was, difference.now
-    limit = "" if now is None else f"{now.limit}, {now.rule}" if now.is_guarded else now.limit
-    verdicts = " → ".join(dict.fromkeys(_verdict(one) for one in (was, now)))
-    return difference.name, _value(was), _value(now), limit, verdicts, difference.why
+def _tell(answers: Iterable[ItemAnswer], *, as_json: bool, is_one: bool = False, is_kept: bool = False) -> int:
+    """Print what was found, and return the exit status.
+
+    Parameters
+    ----------
+    is_kept : a table has it all, so that differences are only counted.
+    """
+    from wavewright.archive.collecting import worst
+
+    tally = _Tally()
+    if as_json:
+        print_json_list(map(_as_json, _counted(answers, tally)))
+    else:
+        shown = console()
+        for one in _counted(answers, tally):
+            _print(one, is_one=is_one, is_kept=is_kept)
+        if not is_one:
+            shown.print(str(tally), soft_wrap=True)
+    return worst(tally.statuses)
 
 
-def _value(result: Result | None) -> str:
-    from wavewright.running.readings_table import NOTHING, shown_value
-
-    return NOTHING if result is None else shown_value(result)
-
-
-def _verdict(result: Result | None) -> str:
-    from wavewright.running.readings_table import NOTHING, shown_verdict
-
-    return NOTHING if result is None else shown_verdict(result.verdict)
+def _counted(answers: Iterable[ItemAnswer], tally: _Tally) -> Iterator[ItemAnswer]:
+    for one in answers:
+        tally.count(one)
+        yield one
 
 
-def _as_json(one: Recomputed) -> dict[str, Any]:
-    def plain(result: Result | None) -> dict[str, Any] | None:
-        if result is None:
-            return None
-        verdict = None if result.verdict is None else str(result.verdict)
-        judged = {"limit": result.limit, "rule": result.rule, "verdict": verdict, "conformance": result.conformance}
-        return {"reading": result.reading.as_json(), **judged}
+def _print(one: ItemAnswer, *, is_one: bool, is_kept: bool) -> None:
+    from wavewright.reporting.console_table import console_table
 
-    differences = [
-        {"name": each.name, "was": plain(each.was), "now": plain(each.now), "why": each.why} for each in one.differences
-    ]
-    return {"run": one.run, "same": one.is_same, "differences": differences, "error": one.error}
+    shown = console()
+    if one.fault:
+        shown.print(f"{one.item}: {one.fault}", markup=False)
+        return
+    differences: Sequence[Mapping[str, Any]] = one.document["differences"]
+    if is_one and not differences:
+        count = one.document["readings"]
+        shown.print(f"{one.document['run']}: the same to the last bit, {count} readings", markup=False)
+    elif differences and not is_kept:
+        table = console_table(("characteristic", "was", "is now", "limit now", "verdict", "why"))
+        for each in differences:
+            cells = each["shown"]
+            table.add_row(each["name"], cells["was"], cells["now"], cells["limit"], cells["verdict"], each["why"])
+        shown.print(f"{one.document['run']}:", markup=False)
+        shown.print(table)
+
+
+def _as_json(one: ItemAnswer) -> dict[str, Any]:
+    if one.fault:
+        return {"run": one.item, "same": False, "differences": [], "error": one.fault}
+    keys = ("name", "was", "now", "why")
+    differences = [{key: each[key] for key in keys} for each in one.document["differences"]]
+    return {
+        "run": one.document["run"],
+        "same": not differences,
+        "differences": differences,
+        "error": "",
+        "readings_sha256": one.document["readings_sha256"],
+    }

@@ -1,0 +1,104 @@
+"""Who answers: this process, or several on this computer. A cluster is in `cluster.py`."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Generator, Iterator
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from itertools import islice
+from typing import Protocol
+
+from wavewright.archive.answer import ItemAnswer
+from wavewright.archive.query import Query, answer_of, answers_of
+from wavewright.errors import WavewrightError
+from wavewright.instruments.stop_signals import leave_to_parent
+
+WORTH = 0.5  # s of work in one portion: against it, handing over costs nothing, and no more than that is lost
+MOST = 256  # items in one portion
+AHEAD = 3  # portions per process that are handed over before they are needed
+
+
+class Workers(Protocol):
+    """Who answers a query."""
+
+    def answers(self, query: Query, items: Iterator[str]) -> Generator[ItemAnswer, None, None]:
+        """The answers as they come, in any order, one for each item.
+
+        Items are taken when there is somebody to work on them, so that few are on their way at any time.
+
+        Raises
+        ------
+        WavewrightError : nobody can answer any more.
+        """
+
+
+class ThisProcess:
+    """One item after the other, in this process."""
+
+    def answers(self, query: Query, items: Iterator[str]) -> Generator[ItemAnswer, None, None]:
+        """As `Workers` says; in the order of the items."""
+        return (answer_of(query, item) for item in items)
+
+
+class Processes:
+    """Several processes on this computer.
+
+    Parameters
+    ----------
+    count : how many.
+    """
+
+    def __init__(self, count: int) -> None:
+        self._count = count
+
+    def answers(self, query: Query, items: Iterator[str]) -> Generator[ItemAnswer, None, None]:
+        """As `Workers` says."""
+        pool = ProcessPoolExecutor(self._count, initializer=leave_to_parent)
+        portions = Portions(items)
+        waiting: set[Future[tuple[list[ItemAnswer], float]]] = set()
+        try:
+            while True:
+                while len(waiting) < AHEAD * self._count and (some := portions.take()):
+                    waiting.add(pool.submit(timed_answers, query, some))
+                if not waiting:
+                    break
+                done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
+                for one in done:
+                    found, seconds = one.result()
+                    portions.learn(len(found), seconds)
+                    yield from found
+        except BrokenProcessPool as fault:
+            raise WavewrightError(
+                "a process that computed was ended from outside, or memory ran out",
+                do="repeat with fewer --jobs, or with `--cluster local`, which replaces such a process",
+            ) from fault
+        except BaseException:  # whoever interrupts it does not wait for what nobody will read
+            for process in dict(vars(pool)["_processes"] or {}).values():
+                process.terminate()
+            raise
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+
+class Portions:
+    """Items in portions that are worth handing over: one at first, then as many as take half a second."""
+
+    def __init__(self, items: Iterator[str]) -> None:
+        self._items, self._size = items, 1
+
+    def take(self) -> list[str]:
+        """The next portion; empty at the end."""
+        return list(islice(self._items, self._size))
+
+    def learn(self, count: int, seconds: float) -> None:
+        """How long a portion took; the next ones follow it, at most twice as large."""
+        fitting = MOST if seconds <= 0 else int(WORTH * count / seconds)
+        self._size = max(1, min(MOST, 2 * self._size, fitting))
+
+
+def timed_answers(query: Query, items: list[str]) -> tuple[list[ItemAnswer], float]:
+    """The answers about some items, and how long they took, s."""
+    before = time.perf_counter()
+    found = answers_of(query, items)
+    return found, time.perf_counter() - before

@@ -1,0 +1,109 @@
+"""What commands share that ask a query about thousands of runs or files: who answers, and where answers go."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from wavewright.cli.output import console
+
+if TYPE_CHECKING:
+    from wavewright.archive.answer import ItemAnswer
+    from wavewright.archive.collecting import Answers
+    from wavewright.archive.query import Query
+    from wavewright.archive.workers import Workers
+
+ClusterOf = Annotated[
+    str | None,
+    typer.Option(
+        "--cluster",
+        help="Compute on a Dask cluster: `local`, `local:4`, or the scheduler's address, `tcp://server:8786`.",
+        metavar="NAME",
+    ),
+]
+TableAt = Annotated[
+    str | None,
+    typer.Option(
+        "--table",
+        help="Keep every result: in a .csv or .parquet file, in the `logbook`, or in another logbook. Repeat the "
+        "command after a break, and it goes on where it stopped.",
+        metavar="WHERE",
+    ),
+]
+Afresh = Annotated[bool, typer.Option("--afresh", help="With --table, compute again what has been computed.")]
+
+
+@contextmanager
+def answered(
+    query: Query,
+    items: Sequence[str],
+    workers: Workers,
+    *,
+    things: str,
+    table: str | None = None,
+    logbook: str | None = None,
+    afresh: bool = False,
+) -> Iterator[Iterable[ItemAnswer]]:
+    """The answers about all items, in their order, for the block; with a table, which is written then.
+
+    Parameters
+    ----------
+    things : what is counted, in the plural.
+    """
+    from wavewright.archive.answer_file import AnswerFile
+    from wavewright.archive.answer_table import write_table
+    from wavewright.archive.collecting import collect
+    from wavewright.archive.kept_answers import open_answers
+    from wavewright.cli.progress_bar import ProgressBar
+
+    with open_answers(table, query, logbook=logbook, afresh=afresh) as answers:
+        if known := sum(item in stamps for stamps in [answers.stamps()] for item in items):
+            print(f"{known} of {len(items)} {things} are answered already; --afresh computes them again",
+                  file=sys.stderr)  # fmt: skip
+        with ProgressBar(console(stderr=True), things) as bar:
+            try:
+                collect(query, items, workers, answers, said=lambda done, of: bar.update("computing", done, of))
+            finally:
+                query.close()
+        yield _InOrder(answers, items)
+        if table is not None and isinstance(answers, AnswerFile):
+            write_table(Path(table), answers.about(items), query.columns)
+            answers.remove()
+
+
+class _InOrder:
+    """Answers that can be gone through again and again; in memory there is one at a time."""
+
+    def __init__(self, answers: Answers, items: Sequence[str]) -> None:
+        self._answers, self._items = answers, items
+
+    def __iter__(self) -> Iterator[ItemAnswer]:
+        return self._answers.about(self._items)
+
+
+def chosen_workers(cluster: str | None, *, jobs: int, count: int) -> Workers:
+    """Who answers about this number of items."""
+    if cluster is not None:
+        from wavewright.archive.cluster import Cluster
+
+        return Cluster(cluster)
+    from wavewright.archive.workers import Processes, ThisProcess
+
+    jobs = min(jobs, count)
+    return Processes(jobs) if jobs > 1 else ThisProcess()
+
+
+def print_json_list(documents: Iterable[Any]) -> None:
+    """A list as one JSON document on stdout, of which one entry is in memory at a time."""
+    from wavewright.cli.output import json_text
+
+    before = "[\n"
+    for one in documents:
+        sys.stdout.write(before + json_text([one])[2:-2])
+        before = ",\n"
+    sys.stdout.write("[]\n" if before == "[\n" else "\n]\n")

@@ -1,0 +1,204 @@
+"""Workers of a cluster give bit for bit the serial answers, also while they are killed.
+
+200 runs, and 20,000 with WAVEWRIGHT_PROOF=full or `python -m tests.archive.test_cluster`, which prints the figures.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import tempfile
+import time
+from collections.abc import Iterator, Mapping
+from importlib.metadata import PackageNotFoundError
+from pathlib import Path
+from typing import Any
+
+import distributed
+import psutil
+import pytest
+
+from tests.archive.letters import Letters
+from tests.archive.made_archive import made_archive
+from wavewright.archive import cluster as cluster_module
+from wavewright.archive.answer import ItemAnswer
+from wavewright.archive.answer_file import AnswerFile
+from wavewright.archive.cluster import Cluster
+from wavewright.archive.collecting import collect
+from wavewright.archive.recomputed_runs import RecomputedRuns
+from wavewright.archive.versions import versions
+from wavewright.archive.workers import ThisProcess
+from wavewright.errors import Misuse, StorageFault, WavewrightError
+from wavewright.logbook.book import Logbook
+from wavewright.logbook.queries import run_ids
+
+RUNS = 20_000 if os.environ.get("WAVEWRIGHT_PROOF") == "full" else 200
+KILLS = 20 if RUNS > 200 else 2
+
+
+def workers_of_ours() -> list[psutil.Process]:
+    """The processes that this one has started and that compute, oldest first."""
+    found = []
+    for child in psutil.Process().children(recursive=True):
+        try:
+            if "spawn_main" in " ".join(child.cmdline()):
+                found.append(child)
+        except psutil.Error:  # it has ended since
+            continue
+    return sorted(found, key=psutil.Process.create_time)
+
+
+class Killer:
+    """Kills a worker at each of some numbers of answers; and looks at how much memory the workers take."""
+
+    def __init__(self, runs: int, kills: int) -> None:
+        self._at = {runs * (number + 1) // (kills + 1) for number in range(kills)}
+        self.killed, self.largest = 0, 0
+
+    def said(self, done: int, of: int) -> None:
+        if done in self._at and (there := workers_of_ours()):
+            self.largest = max(self.largest, *(each.memory_info().rss for each in there))
+            os.kill(there[self.killed % len(there)].pid, signal.SIGKILL)
+            self.killed += 1
+
+
+def compared(folder: Path, runs: int, kills: int, name: str) -> tuple[Killer, dict[str, float]]:
+    """The answers of a cluster beside those of this process, with workers killed; and seconds by who answered."""
+    logbook = made_archive(folder / "line.sqlite", runs)
+    with Logbook(logbook) as book:
+        ids = run_ids(book)
+    query = RecomputedRuns(str(logbook))
+    killer, seconds = Killer(runs, kills), dict[str, float]()
+    with AnswerFile(None, "a" * 64) as serial, AnswerFile(None, "a" * 64) as ours:
+        before = time.perf_counter()
+        collect(query, ids, ThisProcess(), serial)
+        seconds["serial"] = time.perf_counter() - before
+        query.close()
+        before = time.perf_counter()
+        collect(query, ids, Cluster(name), ours, said=killer.said)
+        seconds[name] = time.perf_counter() - before
+        count = 0
+        for one, other in zip(serial.about(ids), ours.about(ids), strict=True):
+            assert one.as_text() == other.as_text()
+            count += 1
+        assert count == runs == len(ids)
+    return killer, seconds
+
+
+@pytest.mark.slow
+def test_killed_workers_change_no_bit_of_an_answer(tmp_path: Path) -> None:
+    killer, _ = compared(tmp_path, RUNS, KILLS, "local:2")
+    assert killer.killed == KILLS
+    assert not workers_of_ours()
+
+
+@pytest.fixture(scope="module")
+def scheduler() -> Iterator[distributed.LocalCluster]:
+    """A scheduler and a worker as a user would run them; here in threads of this process."""
+    with distributed.LocalCluster(
+        n_workers=1,
+        processes=False,
+        threads_per_worker=2,
+        protocol="tcp",
+        host="127.0.0.1",
+        dashboard_address="127.0.0.1:0",
+    ) as made:
+        yield made
+
+
+def about(items: list[str], name: str, query: Any = None) -> list[ItemAnswer]:
+    return sorted(Cluster(name).answers(query or Letters(), iter(items)), key=lambda one: one.item)
+
+
+def test_a_scheduler_of_the_user_is_joined_and_left(scheduler: distributed.LocalCluster) -> None:
+    items = [f"word{number:03}" for number in range(300)] + ["bad one"]
+    found = about(items, scheduler.scheduler_address)
+    assert [one.item for one in found] == sorted(items)
+    assert [one.item for one in found if one.fault] == ["bad one"]
+    assert not scheduler.scheduler.clients.keys() - {"fire-and-forget"}
+
+
+def test_a_worker_of_another_version_is_named(
+    scheduler: distributed.LocalCluster, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def others() -> Mapping[str, str]:
+        return {**actual, "wavewright": "0.0.9", "numpy": "1.0"}
+
+    actual = dict(versions())
+    monkeypatch.setattr(cluster_module, "versions", others)
+    with pytest.raises(WavewrightError, match=r"(?s)tcp://.*wavewright 0\.0\.9 and not .*, numpy 1\.0 and not .*same"):
+        about(["word"], scheduler.scheduler_address)
+
+
+def test_a_worker_without_the_package_is_named(
+    scheduler: distributed.LocalCluster, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def missing(name: str) -> str:
+        raise PackageNotFoundError(name)
+
+    monkeypatch.setattr(cluster_module, "version", missing)
+    with pytest.raises(WavewrightError, match=r"(?s)tcp://.*not installed on a worker.*pip install 'wavewright"):
+        about(["word"], scheduler.scheduler_address)
+
+
+def test_a_worker_that_does_not_reach_the_logbook_is_named_before_anything_is_computed(
+    scheduler: distributed.LocalCluster, tmp_path: Path
+) -> None:
+    query = RecomputedRuns(str(tmp_path / "elsewhere.sqlite"))
+    with pytest.raises(StorageFault, match=r"(?s)tcp://.*does not reach what it needs: .*there is no logbook here"):
+        about(["run"], scheduler.scheduler_address, query)
+
+
+def test_a_scheduler_that_goes_away_is_said_and_what_was_answered_stays(tmp_path: Path) -> None:
+    items = [f"word{number:03}" for number in range(3000)]
+    with (
+        distributed.LocalCluster(
+            n_workers=1,
+            processes=False,
+            threads_per_worker=1,
+            protocol="tcp",
+            host="127.0.0.1",
+            dashboard_address="127.0.0.1:0",
+        ) as made,
+        AnswerFile(tmp_path / "words.answers", "a" * 64) as answers,
+    ):
+
+        def stop(done: int, of: int) -> None:
+            if done == 40:
+                made.close()
+
+        with pytest.raises(WavewrightError, match="the scheduler is gone"):
+            collect(Letters(), items, Cluster(made.scheduler_address), answers, said=stop)
+    with AnswerFile(tmp_path / "words.answers", "a" * 64) as answers:
+        assert len(answers.stamps()) >= 40
+
+
+def test_a_scheduler_that_is_not_there_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(cluster_module, "CONNECTING", 0.5)
+    with pytest.raises(WavewrightError, match=r"(?s)tcp://127\.0\.0\.1:9: no scheduler answers.*dask scheduler"):
+        about(["word"], "tcp://127.0.0.1:9")
+
+
+@pytest.mark.parametrize("name", ["", "remote", "local:0", "http://server:8786", "tcp://server"])
+def test_what_is_no_cluster_is_refused(name: str) -> None:
+    with pytest.raises(Misuse, match=r"`local:N`"):
+        Cluster(name)
+
+
+def test_a_missing_library_is_named_with_what_installs_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(Misuse, match=r"pip install 'wavewright\[cluster\]'"):
+        Cluster("local")
+
+
+def main() -> None:
+    """The whole proof, with its figures."""
+    with tempfile.TemporaryDirectory() as name:
+        killer, seconds = compared(Path(name), 20_000, 20, "local:2")
+    print(f"20,000 runs: bit for bit the serial answers, {killer.killed} workers killed")
+    print(f"largest worker {killer.largest / 1e6:.0f} MB; seconds {seconds}")
+
+
+if __name__ == "__main__":
+    main()
