@@ -98,7 +98,7 @@ def yield_picture(anchor: str, days: Sequence[LineFigures]) -> Picture:
     room = 43_200.0
     span = f"{len(days)} days with runs, {days[0].name} to {days[-1].name}"
     told = f"First-pass yield (blue) and final yield (orange) of {span}."
-    axis = Axis("day, UTC", CLOCK, float(times[0]) - room, float(times[-1]) + room)
+    axis = Axis("", CLOCK, float(times[0]) - room, float(times[-1]) + room)
     return Picture(f"{anchor}-yield", "Yield by day", told, axis, (panel,))
 
 

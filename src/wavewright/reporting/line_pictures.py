@@ -19,7 +19,7 @@ from wavewright.reporting.marks import LevelMark, MarkRole
 from wavewright.reporting.palette import BLUE, SKY_BLUE
 from wavewright.reporting.picture import CLOCK, Axis, Panel, Picture
 
-MOST_POINTS = 500  # that are drawn one by one
+MOST_POINTS = 300  # that are drawn one by one
 COLUMNS = 600  # of a picture that has more: as many as a window has pixels for, about
 MARGIN = 0.08
 TextOfPoint = Callable[[int], str]
@@ -67,8 +67,8 @@ def series_picture(series: ReadingSeries) -> Picture:
         layers, how = _with_marked(series, whole, np.flatnonzero(series.failed), "failed", x=times, y=values)
     low, high = _widened([*series.limits, float(values.min()), float(values.max())])
     panel = Panel(series.name, Axis(series.name, series.unit, low, high), layers, levels, height=240)
-    axis = Axis("time, UTC", CLOCK, float(times[0]) - room, float(times[-1]) + room)
-    return Picture("trend", "Over time", f"{series.told()} {how}", axis, (panel,))
+    axis = Axis("", CLOCK, float(times[0]) - room, float(times[-1]) + room)
+    return Picture("trend", "Over time", f"{series.told()} {how} Times are UTC.", axis, (panel,))
 
 
 def series_charts(series: ReadingSeries) -> tuple[Picture, ...]:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import ipaddress
+import time
 from collections.abc import Iterator
+from http.client import HTTPConnection
 from pathlib import Path
 
 import pytest
@@ -11,10 +13,16 @@ from starlette.datastructures import Headers
 from starlette.testclient import TestClient
 from starlette.websockets import WebSocketDisconnect
 
-from tests.pages.line.conftest import PORT, client_of
+from tests.pages.line.conftest import FILES, HOSTILE, NOW, PORT, client_of
 from wavewright.errors import Misuse
 from wavewright.logbook.book import Logbook
+from wavewright.logbook.columns.followed_logbook import FollowedLogbook
+from wavewright.logbook.queries import Filter, entries
 from wavewright.pages.line.admission import HEADERS, LOOPBACK_NAMES, Admission, read_networks
+from wavewright.pages.line.line_app import line_app
+from wavewright.pages.line.newest_runs import NewestRuns
+from wavewright.pages.line.page_making import PageMaker
+from wavewright.pages.page_server import listen, serving
 from wavewright.pages.serve import SHORTEST, ServedAt, kept_token, serve_logbook
 
 TOKEN = "kJ3-aVeryLongTokenOfTheLine"
@@ -218,3 +226,29 @@ def test_options_that_would_let_anybody_in_are_refused(served: ServedAt, said: s
 
 def test_a_network_is_read() -> None:
     assert ipaddress.ip_address("192.0.2.9") in read_networks(["192.0.2.0/24"])[0]
+
+
+def test_a_header_of_another_proxy_does_not_change_where_a_request_is_from(line_book: Logbook) -> None:
+    """Over a real socket: a server that believed `X-Forwarded-For` from this computer would take it for the proxy."""
+    with listen(0) as listening:
+        port = listening.getsockname()[1]
+        admission = Admission(port, token="", header="x-signed-in", proxies=PROXY.proxies)
+        followed = FollowedLogbook(line_book)
+        maker = PageMaker(line_book, followed, FILES.addresses, clock=lambda: NOW)
+        with serving(line_app(maker, NewestRuns(followed, time.monotonic), FILES, admission), listening):
+            connection = HTTPConnection("127.0.0.1", port)
+            for name in ("X-Forwarded-For", "Forwarded", "X-Real-IP"):
+                value = "for=192.0.2.7" if name == "Forwarded" else "192.0.2.7"
+                connection.request("GET", "/day", headers={"X-Signed-In": "r.amsel", name: value})
+                answer = connection.getresponse()
+                assert answer.status == 403
+                assert b"VC204" not in answer.read()
+            connection.close()
+
+
+def test_no_text_of_a_run_becomes_markup_in_its_report(page: TestClient, line_book: Logbook) -> None:
+    (hostile,) = entries(line_book, Filter(serial=HOSTILE))
+    answer = page.get(f"/run?id={hostile.id}")
+    assert answer.status_code == 200
+    assert "<script>alert" not in answer.text
+    assert "unsafe" not in answer.headers["content-security-policy"]

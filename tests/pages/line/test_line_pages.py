@@ -197,7 +197,9 @@ def test_what_happened_at_the_line_is_shown(entered_later: tuple[Logbook, TestCl
     assert f"retest 2 of run {ids[0]}" in unit
     assert "Work order" in unit
     assert "WO-000123" in unit
-    assert "In quarantine, so not a good unit" in said(text_of(client, "unit?serial=VC204-0801"))
+    apart_page = text_of(client, "unit?serial=VC204-0801")
+    assert "In quarantine, so not a good unit" in said(apart_page)
+    assert "verdict pass" not in apart_page.partition("<h1>")[0]  # not as the verdict of the unit
     assert "1 runs of golden units are left out" in said(text_of(client, "selection"))
     assert "golden unit, expected to pass" in said(text_of(client, "unit?serial=GOOD-1"))
 

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from wavewright.errors import Misuse
 from wavewright.logbook.columns.line_figures import figures_by
+from wavewright.logbook.columns.run_columns import RunColumns
 from wavewright.logbook.columns.word_column import Numbers
 from wavewright.logbook.queries import Point, RunEntry
 from wavewright.logbook.studies.capability import Capability, capability
@@ -157,14 +158,15 @@ def _series(view: LineView, found: ChosenReadings, limits: tuple[float, ...]) ->
         view.runs.started[numbers] / 1e6,
         columns.value[rows],
         columns.has(rows, "fail"),
-        lambda at: _label(view.runs.entry(int(numbers[at]))),
+        lambda at: _label(view.runs, int(numbers[at])),
         lambda at: f"run?id={view.runs.ids[int(numbers[at])]}",
         limits,
     )
 
 
-def _label(run: RunEntry) -> str:
-    return f"{run.serial}, run {run.id}" if run.serial else f"run {run.id}"
+def _label(runs: RunColumns, number: int) -> str:
+    serial = runs.lists["serial"].words[runs.words["serial"][number]]
+    return f"{serial}, run {runs.ids[number]}" if serial else f"run {runs.ids[number]}"
 
 
 def _points(view: LineView, name: str, numbers: list[int]) -> list[tuple[RunEntry, Point]]:
