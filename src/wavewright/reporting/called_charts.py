@@ -45,5 +45,5 @@ def called_picture(anchor: str, limits: LineNote, points: Sequence[Point], calls
         f"{says['source']}. Rules: {', '.join(says['rules'])}. "
         + (f"Called {len(calls)} times." if calls else "No rule called.")
     )
-    title = f"`{says['entry']}`: chart of {says['of']}"
+    title = f"{says['entry']}: chart of {says['of']}"
     return Picture(anchor, title, told, Axis("unit", "count", 0.5, max(values.size, 1) + 0.5), (panel,))
