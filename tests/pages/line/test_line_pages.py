@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import json
 import re
 from dataclasses import replace
@@ -17,6 +18,7 @@ from tests.logbook.made_outcomes import START, origin, outcome
 from tests.pages.line.conftest import HOSTILE, PORT, client_of
 from wavewright.cli import run_filter
 from wavewright.errors import StorageFault
+from wavewright.logbook.attaching import attach_later
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.filter_words import FILTER_WORDS
 from wavewright.logbook.line_notes import NoteKind, enter_notes, note_now, notes_in
@@ -25,6 +27,7 @@ from wavewright.logbook.queries import Filter, entries
 from wavewright.logbook.studies.proportions import yield_of_runs
 from wavewright.pages.line.admission import Admission
 from wavewright.pages.line.line_view import PAGES
+from wavewright.running.attachment import files_of, note_of
 from wavewright.running.declared import Declared
 
 EVERY = (
@@ -35,6 +38,11 @@ EVERY = (
     "unit?serial=VC204-0103", "unit?serial=*", "trend?of=rail_noise.ripple", f"unit?serial={quote(HOSTILE)}",
     f"batch?batch-name={quote('lot/9?&#')}", f"day?station={quote(HOSTILE)}",
 )  # fmt: skip
+
+
+PIXEL = base64.b64decode(  # one grey pixel (W3C, PNG, 11: IHDR, IDAT, IEND)
+    "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAAAAAA6fptVAAAACklEQVR4nGNoAAAAggCBd81ytgAAAABJRU5ErkJggg=="
+)
 
 
 def text_of(client: TestClient, page: str) -> str:
@@ -232,6 +240,22 @@ def test_golden_units_are_in_no_yield_of_a_page(entered_later: tuple[Logbook, Te
     assert f"First-pass yield {before[1]}" in now
     assert "1 runs of golden units are left out" in now
     assert "0.0 %" in said(text_of(client, "batch?batch-name=golden"))
+
+
+def test_what_is_attached_later_is_in_the_report_at_once(
+    entered_later: tuple[Logbook, TestClient], tmp_path: Path
+) -> None:
+    book, client = entered_later
+    run = entries(book, Filter(batch="lot-8"))[0].id
+    before = client.get(f"/run?id={run}")
+    (tmp_path / "c12.png").write_bytes(PIXEL)
+    note = note_of("cracked at <C12>", at=START, by="R. Okafor")
+    attach_later(book, run, [note, *files_of([tmp_path / "c12.png"], at=START)])
+    after = client.get(f"/run?id={run}", headers={"if-none-match": before.headers["etag"]})
+    assert after.status_code == 200
+    assert "cracked at <C12>" in said(after.text)
+    assert '<img src="data:image/png;base64,' in after.text
+    assert after.headers["content-security-policy"].count("img-src data:") == 1
 
 
 def test_a_page_that_has_not_changed_is_not_sent_again(entered_later: tuple[Logbook, TestClient]) -> None:

@@ -16,7 +16,7 @@ from sqlalchemy import Connection, select, text
 
 from wavewright.judgement.retest_rule import RetestRule
 from wavewright.logbook.book import Logbook
-from wavewright.logbook.chain import CHUNK, LINE, RUN
+from wavewright.logbook.chain import ATTACHED, CHUNK, CODES_OUT, LINE, RUN
 from wavewright.logbook.columns.failed_readings import FailedReadings
 from wavewright.logbook.columns.reading_columns import ReadingColumns
 from wavewright.logbook.columns.run_columns import COLUMNS, RunColumns
@@ -27,6 +27,7 @@ from wavewright.logbook.tables import heads, links, outcomes, readings, texts
 from wavewright.recipe.retesting import retest_rule_in
 
 MOST_KEPT = 256_000_000  # bytes of readings that stay in memory; of those that nobody asked for lately the rest goes
+BESIDE = (LINE, ATTACHED, CODES_OUT)  # links that leave the runs as they are, and change what pages say of them
 Heads = Mapping[str, tuple[int, str]]
 
 
@@ -146,7 +147,7 @@ def _new_links(connection: Connection, before: Heads, after: Heads) -> list[Any]
         if known and (not rows or rows[0].previous != last):  # another chain than the one that was known
             return None
         new = rows if known else rows[1:]  # a chain begins with a note of how many runs were there before it
-        if any(row.kind not in (RUN, LINE) for row in new):
+        if any(row.kind not in (RUN, *BESIDE) for row in new):
             return None
         found += new
     return found

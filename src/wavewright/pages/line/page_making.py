@@ -12,7 +12,6 @@ from wavewright.logbook.book import Logbook
 from wavewright.logbook.columns.followed_logbook import FollowedLogbook, FollowedRuns
 from wavewright.logbook.filter_words import FILTER_WORDS
 from wavewright.pages.line import figure_pages, list_pages, reading_pages, run_pages  # noqa: F401  they enter their pages
-from wavewright.pages.line.admission import HEADERS
 from wavewright.pages.line.kept_pages import MadePage
 from wavewright.pages.line.line_view import PAGES, LinePage, LineView
 from wavewright.pages.line.page_address import PageAddress, page_address, read_page_address
@@ -26,6 +25,7 @@ FILTER_NAMES = {
 }  # fmt: skip
 OWN = {"part": "part", "batch": "batch-name", "unit": "serial"}  # the filter that a page cannot be without
 MOST_CHOICES = 200  # of a filter, the newest ones; others are written into the address
+NOT_ELSEWHERE = "form-action 'none'; base-uri 'none'; frame-ancestors 'none'"
 POLICY = "Content-Security-Policy"
 
 
@@ -93,8 +93,7 @@ class PageMaker:
         if PLACE in text:  # a report, with its scripts and styles in it
             own = policy_of(text)
             text = text.replace(PLACE, own, 1)
-            rest = HEADERS[POLICY].partition("img-src")[2]
-            headers = {POLICY: f"default-src 'none'; {own}; img-src{rest}"}
+            headers = {POLICY: f"default-src 'none'; {own}; {NOT_ELSEWHERE}"}
         body = text.encode("utf-8", "replace")
         return MadePage(body, made.about, at.epoch, at.runs.moved, at.noted, len(at.runs), headers, status)
 
