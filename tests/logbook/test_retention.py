@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import pickle
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -119,6 +120,10 @@ def test_captures_of_passes_go_and_the_runs_stay_and_the_chain_says_so(book: Log
     assert (found.flaws, found.runs, found.captures, found.pruned) == ((), 5, 2, 2)
     (told,) = found.chains[0].prunings
     assert (told.rule, told.runs, told.captures_only) == ("captures of passes older than 0 days", 3, True)
+    # who asks for them is told
+    (gone,) = (entry.id for entry in entries(book) if entry.serial == "VC204-0000")
+    with pytest.raises(StorageFault, match=r"deleted by `wavewright logbook prune` on .* \(rule: captures of"):
+        pickle.loads(pickle.dumps(book.outcome(gone).captures["rail_noise"]))[0]  # as another process gets them
     # once is enough
     assert thin(book, ALL, now=NOW) == Pruned(0, 0, 0)
     assert len(verify(book).chains[0].prunings) == 1

@@ -22,6 +22,7 @@ from wavewright.errors import Misuse, StorageFault
 from wavewright.logbook import tables
 from wavewright.logbook.address import read_address
 from wavewright.logbook.arrivals import arrival, enter_arrivals, only_new_ones
+from wavewright.logbook.chain import codes_taken_from
 from wavewright.logbook.code_store import CodeStore
 from wavewright.logbook.database import Database
 from wavewright.logbook.later_attachments import attached_later
@@ -195,12 +196,16 @@ class Logbook:
                     where=self.where,
                     do="`wavewright logbook verify` says what has changed; take it from a copy of the logbook",
                 ) from fault
+            is_away = any(not self.codes.path(content).exists() for content, _ in described.values())
+            taken = codes_taken_from(connection, identifier) if is_away else ""
         locate = self.codes.files.locate
         attachments, added = (
             tuple(replace(one, locate=locate) for one in those) for those in (outcome.attachments, later)
         )
         outcome = replace(outcome, attachments=attachments, added=added)
-        captures = {label: self.codes.shots(content, shots) for label, (content, shots) in described.items()}
+        captures = {
+            label: self.codes.shots(content, shots, taken=taken) for label, (content, shots) in described.items()
+        }
         return replace(outcome, captures=captures, id=identifier)
 
 

@@ -163,6 +163,15 @@ def runs_without_codes(connection: Connection) -> set[str]:
     return {run for note in notes for run in json.loads(note)["runs"]}
 
 
+def codes_taken_from(connection: Connection, run: str) -> str:
+    """When and by what rule `prune` took the captures of a run, in words; empty if it did not."""
+    query = select(links.c.note).where(links.c.kind == CODES_OUT, links.c.note.contains(run, autoescape=True))
+    for note in map(json.loads, connection.execute(query).scalars()):
+        if run in note["runs"]:
+            return f"deleted by `wavewright logbook prune` on {note['at']} (rule: {note['rule']})"
+    return ""
+
+
 def take_up(connection: Connection, *, coverage: int) -> None:
     """Begin the chains of a logbook that had none, with all the runs that are in it, as they are now."""
     counts = connection.execute(select(outcomes.c.station, func.count()).group_by(outcomes.c.station)).all()

@@ -16,6 +16,7 @@ import re
 import shutil
 import time
 from collections.abc import Iterator, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, overload
@@ -72,16 +73,22 @@ class CodeStore:
         """Where the codes of that hash lie, or would."""
         return self.folder / content[:2] / f"{content}.h5"
 
-    def shots(self, content: str, described: Sequence[Mapping[str, Any]]) -> StoredShots:
-        """The captures again, lazily."""
-        return StoredShots(content, self.path(content), self.locate, tuple(described))
+    def shots(self, content: str, described: Sequence[Mapping[str, Any]], *, taken: str = "") -> StoredShots:
+        """The captures again, lazily.
+
+        Parameters
+        ----------
+        taken : what became of them, if they were taken out rightly: it is said where no other run needed them either.
+        """
+        locate = partial(self.locate, taken=taken) if taken else self.locate
+        return StoredShots(content, self.path(content), locate, tuple(described))
 
     def contents(self) -> Iterator[str]:
         """The hashes of all files that are in the folder."""
         return (path.stem for path in sorted(self.folder.glob("??/*.h5")) if _FILE.fullmatch(path.name))
 
-    def locate(self, content: str) -> Path:
-        """The file with the codes of that hash, fetched from a shared store if it is not in the folder.
+    def locate(self, content: str, *, taken: str = "") -> Path:
+        """The file with the codes of that hash, fetched from a shared store if it is not in the folder; see `shots`.
 
         Raises
         ------
@@ -98,12 +105,13 @@ class CodeStore:
                     raise changed(Path(store.path(content)))
                 self.take_in(file, path)
             return path
+        if taken:
+            raise StorageFault(f"the captures were {taken}", where=str(path), do="take them from a backup")
         raise StorageFault(
             "the captures are missing",
             where=str(path),
             expected="this file" + "".join(f", or one in {store.where}" for store in self.shared),
-            do="name the store that has them with --captures; `wavewright logbook verify` says which are missing, and"
-            " which `prune` deleted by a rule",
+            do="name the store that has them with --captures; `wavewright logbook verify` says which are missing",
         )
 
     def has(self, content: str) -> bool:
