@@ -10,6 +10,7 @@ from collections.abc import Callable
 from contextlib import closing
 from dataclasses import replace
 from datetime import timedelta
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
@@ -28,6 +29,7 @@ from wavewright.logbook.queries import entries
 from wavewright.logbook.recompute import recompute
 from wavewright.logbook.retention import Retention
 from wavewright.logbook.verification import verify
+from wavewright.running.attachment import Attachment
 from wavewright.running.outcome import Outcome
 
 ROOT = Path(__file__).parents[2]
@@ -117,6 +119,29 @@ def test_what_a_rule_took_is_not_missed_in_a_backup(tmp_path: Path) -> None:
     assert (kept.runs, kept.files, kept.missing) == (2, 1, ())
     with Logbook(tmp_path / "backup.sqlite") as copy:
         assert (verify(copy).flaws, verify(copy).pruned) == ((), 1)
+
+
+def test_attached_files_are_backed_up_unless_they_have_changed(tmp_path: Path) -> None:
+    photographs = [b"board, top side", b"board, bottom side"]
+    attached = tuple(
+        Attachment(
+            "2026-03-02T08:00:00+00:00", name=f"{n}.dat", size=len(one), sha256=sha256(one).hexdigest(), content=one
+        )
+        for n, one in enumerate(photographs)
+    )
+    with Logbook(tmp_path / "line.sqlite") as book:
+        book.enter(replace(made(0), attachments=attached))
+        book.codes.files.path(attached[1].sha256).write_bytes(b"another board")
+        kept = back_up(book, tmp_path / "backup.sqlite")
+        (what,) = kept.missing
+        assert attached[1].sha256 in what
+        book.codes.files.path(attached[1].sha256).write_bytes(photographs[1])
+        again = back_up(book, tmp_path / "backup.sqlite")
+        assert (again.files, again.missing) == (1, ())
+    shutil.rmtree(tmp_path / "line.sqlite.captures")
+    with Logbook(tmp_path / "backup.sqlite") as copy:
+        assert verify(copy).flaws == ()
+        assert [one.read() for one in copy.outcome("last").attachments] == photographs
 
 
 def test_captures_that_were_damaged_do_not_get_into_a_backup_and_are_named(wavewright: Command, tmp_path: Path) -> None:

@@ -161,11 +161,12 @@ def backup(
     captures: CapturesAt = None,
     as_json: AsJson = False,
 ) -> int:
-    """Back up a logbook that is a file, with its captures.
+    """Back up a logbook that is a file.
 
-    Others may write meanwhile. The backup is a logbook: `--logbook FILE` reads it, and copying it back with the folder
-    FILE.captures restores it. Repeated, it adds what is new. It prints the heads of the chains: note them elsewhere.
-    Exit status 3 if captures are missing. A database on a server is backed up by `pg_dump`.
+    Captures and attached files come along; others may write meanwhile. The backup is a logbook: `--logbook FILE` reads
+    it, and copying it back with the folder FILE.captures restores it. Repeated, it adds what is new. It prints the
+    heads of the chains: note them elsewhere. Exit status 3 if captures are missing. A database on a server is backed up
+    by `pg_dump`.
     """
     from wavewright.cli.progress_bar import ProgressBar
     from wavewright.logbook.backup import back_up
@@ -181,7 +182,7 @@ def backup(
     if as_json:
         print_json(asdict(found))
     else:
-        print(f"{target}: {found.runs} runs; {found.files} files of captures copied, {found.size / 1e6:.1f} MB")
+        print(f"{target}: {found.runs} runs; {found.files} captures and attachments copied, {found.size / 1e6:.1f} MB")
         for station, head in found.heads.items():
             print(f"{f'station `{station}`' if station else 'runs without a station'}: head {head}")
         for what in found.missing:

@@ -1,11 +1,12 @@
-"""A backup of a logbook that is a file: a second logbook with all its runs and captures, made while others write.
+"""A backup of a logbook that is a file: a second one with its runs, captures and attachments, made while others write.
 
-The rows are those of one moment (SQLite documentation, "SQLite Backup API" †). A backup that is made again to the same
+The rows are those of one moment (SQLite documentation, "SQLite Backup API" †). A backup made again to the same
 place gets the new rows, and those captures that it does not have yet.
 """
 
 from __future__ import annotations
 
+import hashlib
 import shutil
 import sqlite3
 from collections.abc import Callable
@@ -21,6 +22,7 @@ from wavewright.logbook.address import read_address
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.chain import runs_without_codes
 from wavewright.logbook.code_store import CodeStore
+from wavewright.logbook.later_attachments import attached_files
 from wavewright.logbook.stored_shots import changed, content_of
 from wavewright.logbook.tables import captures, heads, outcomes
 
@@ -83,6 +85,7 @@ def back_up(
         ends = {row.station: row.sha256 for row in connection.execute(select(heads))}
         gone = runs_without_codes(connection)
         rows = connection.execute(select(captures.c.sha256, captures.c.outcome)).all()
+        attached = attached_files(connection) if with_captures else {}
         _copy_rows(connection, path)
     needed = sorted({row.sha256 for row in rows if row.outcome not in gone}) if with_captures else []
     store, missing, files, size = CodeStore(there.captures), [], 0, 0
@@ -91,6 +94,13 @@ def back_up(
         try:
             if not store.path(content).exists():
                 size += _copy_codes(book.codes, content, store.path(content))
+                files += 1
+        except StorageFault as fault:
+            missing.append(str(fault))
+    for sha256 in sorted(attached):
+        try:
+            if not store.files.path(sha256).exists():
+                size += _copy_attachment(book.codes, sha256, store)
                 files += 1
         except StorageFault as fault:
             missing.append(str(fault))
@@ -109,6 +119,16 @@ def _copy_rows(connection: Connection, path: Path) -> None:
         raise StorageFault(
             f"the backup cannot be written: {fault}", where=str(path), do="free space, or name another file"
         ) from fault
+
+
+def _copy_attachment(codes: CodeStore, sha256: str, target: CodeStore) -> int:
+    """Copy one attached file, if it is what was attached; returns its bytes."""
+    source = codes.files.locate(sha256)
+    content = source.read_bytes()
+    if hashlib.sha256(content).hexdigest() != sha256:
+        raise StorageFault("an attachment has changed", where=str(source))
+    target.files.add(sha256, content)
+    return len(content)
 
 
 def _copy_codes(codes: CodeStore, content: str, target: Path) -> int:
