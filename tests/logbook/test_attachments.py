@@ -7,6 +7,7 @@ import io
 import struct
 import zlib
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +16,11 @@ from rich.console import Console
 
 import wavewright as ww
 from tests.cli.conftest import Spoken
+from tests.logbook.made_outcomes import outcome
 from wavewright.cli.operator_terminal import OperatorTerminal
 from wavewright.errors import FileFault, Misuse, StorageFault
+from wavewright.logbook.attaching import attach_later
+from wavewright.logbook.backup import back_up
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.intake import import_outcomes
 from wavewright.logbook.outcome_files import read_document, read_outcome
@@ -219,6 +223,20 @@ def test_everything_of_a_run_is_kept_shown_and_verified(tmp_path: Path, wavewrig
         with Logbook(logbook) as book:
             change(book)
             assert any(said in flaw.what for flaw in verify(book).flaws)
+
+
+def test_a_backup_has_what_is_attached_and_names_what_was_damaged(tmp_path: Path) -> None:
+    (tmp_path / "tip.jpg").write_bytes(JPEG)
+    files = attachment.files_of([tmp_path / "tip.jpg"], at=datetime(2026, 3, 2, tzinfo=UTC))
+    with Logbook(tmp_path / "book.sqlite") as book:
+        run = book.enter(outcome(1))
+        attach_later(book, run, files)
+        assert back_up(book, tmp_path / "safe" / "backup.sqlite").missing == ()
+        book.codes.files.path(files[0].sha256).write_bytes(b"damaged")
+        assert "has changed" in back_up(book, tmp_path / "late" / "backup.sqlite").missing[0]
+    with Logbook(tmp_path / "safe" / "backup.sqlite") as book:
+        assert [one.read() for one in book.outcome(run).added] == [JPEG]
+        assert verify(book).flaws == ()
 
 
 def _sql(book: Logbook, text: str) -> None:

@@ -357,7 +357,7 @@ class Watching:
                 measurement=self._label,
                 measurements=tuple(one.label for one in recipe or ()),
                 cautions=() if recipe is None else recipe.cautions,
-                place="" if seen is None else seen.measurement.place or "",
+                place="" if seen is None else _placing(seen.measurement),
                 file=self._shots.file,
                 patience=PATIENCE,
             )
@@ -371,3 +371,9 @@ class Watching:
         """Say that it has ended."""
         stopped = StateMessage(simulated=self._shots.is_simulated, doing="stopped", message=why, file=self._shots.file)
         self._reception.audience.publish(stopped)
+
+
+def _placing(measurement: Measurement) -> str:
+    """Where the probes go, and the pictures of it by their names."""
+    pictures = f"Pictures: {', '.join(measurement.pictures)}" if measurement.pictures else ""
+    return " ".join(text for text in (measurement.place, pictures) if text)
