@@ -53,6 +53,7 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "measure": (
             "wavewright measure trace.csv --metric rise_time --low 20% --high 80%",
             "wavewright measure trace.csv --metric rise_time --picture rise.svg",
+            "wavewright measure shots --metric rms --table rms.csv",
         ),
         "metrics": ("wavewright metrics", "wavewright metrics rise_time"),
         "plan": ("wavewright plan recipes/end_of_line.yaml --bench sim/bench.yaml",),

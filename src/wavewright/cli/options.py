@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from glob import has_magic
 from pathlib import Path
 from typing import Annotated
 
@@ -93,6 +94,31 @@ def _pairs(words: Sequence[str] | None, option: str, *, example: str, each: str)
 def number_or_name(word: str) -> int | str:
     """A channel of a file: its number, counted from 1, or its name."""
     return int(word) if word.isdigit() else word
+
+
+def split_words(words: Sequence[str]) -> tuple[list[Path], dict[str, str]]:
+    """Files, and options that a catalogue knows, out of what is left of a command line that takes several files.
+
+    Raises
+    ------
+    Misuse : no file, an option without a value, or one given twice.
+    """
+    files: list[Path] = []
+    rest: list[str] = []
+    left = iter(words)
+    for word in left:
+        if not word.startswith("--"):
+            file = Path(word)
+            if files and not file.suffix and not file.exists() and not has_magic(word):
+                raise Misuse(f"`{word}` is not an option, nor a file", expected="`--name VALUE`, such as `--low 20%`")
+            files.append(file)
+            continue
+        rest.append(word)
+        if "=" not in word and (value := next(left, None)) is not None:
+            rest.append(value)
+    if not files:
+        raise Misuse("no file is named", expected="a file of waveforms, several, a folder or a pattern")
+    return files, left_over_options(rest)
 
 
 def left_over_options(rest: Sequence[str]) -> dict[str, str]:

@@ -1,4 +1,4 @@
-"""`wavewright measure FILE --metric NAME`: readings of a stored waveform."""
+"""`wavewright measure FILES --metric NAME`: readings of stored waveforms."""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from wavewright.cli.answering import Afresh, ClusterOf, TableAt, answered, chosen_workers
 from wavewright.cli.completion import complete_metric
-from wavewright.cli.options import left_over_options, number_or_name, read_stated
+from wavewright.cli.options import LogbookAt, number_or_name, read_stated, split_words
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.cli.picture_option import PictureAt, show_pictures
 from wavewright.errors import Misuse
@@ -30,7 +31,13 @@ STATED_OF_INPUTS = ("gain", "offset", "timebase", "skew", "nonlinearity", "noise
 
 def measure(
     context: typer.Context,
-    file: Annotated[Path, typer.Argument(help="CSV, WAV, HDF5, NPZ or SCPI DIF.")],
+    words: Annotated[
+        list[str],
+        typer.Argument(
+            help="CSV, WAV, HDF5, NPZ or SCPI DIF; several of them, folders, or patterns such as `'shots/*.npz'`.",
+            metavar="FILES...",
+        ),
+    ],
     *,
     metric: Annotated[
         list[str],
@@ -70,21 +77,40 @@ def measure(
         bool, typer.Option("--each", help="Show every occurrence with its time, where a metric has them.")
     ] = False,
     picture: PictureAt = None,
+    jobs: Annotated[int, typer.Option(min=1, help="With several files, number of parallel processes.")] = 1,
+    cluster: ClusterOf = None,
+    table: TableAt = None,
+    afresh: Afresh = False,
+    logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> int:
-    """Compute metrics of a stored waveform.
+    """Compute metrics of stored waveforms.
 
     Options of the metrics themselves follow as they are called in `wavewright metrics NAME`: --low 20% --high 80%.
-    Exit status 2 if one of the metrics finds nothing to measure, or with --limit if the reading cannot be decided.
+    Exit status 2 if one of the metrics finds nothing to measure, or with --limit if the reading cannot be decided. Of
+    several files a table is printed; a file that cannot be read has its fault there, and the exit status is 3.
     """
+    from wavewright.archive.pile import is_pile
+
+    files, given = split_words([*words, *context.args])
+
+    if cluster is not None or table is not None or is_pile(files):
+        alone = {"--derive": derive, "--compare": compare, "--accuracy": accuracy, "--each": each, "--picture": picture}
+        if unfit := [name for name, value in alone.items() if value]:
+            raise Misuse(f"`{unfit[0]}` of several files", expected="one file", do="measure one after the other")
+        return _measure_pile(
+            files, metric, channel or ["1"], given, interval=interval, limit=limit or "",
+            judge=judge, jobs=jobs, cluster=cluster, table=table, afresh=afresh, logbook=logbook, as_json=as_json,
+        )  # fmt: skip
+    (file,) = files
     from wavewright.analysis.measure import measure as compute
     from wavewright.judgement.shown import stated_uncertainty
     from wavewright.quantities import read_quantity
 
     step = None if interval is None else read_quantity(interval, unit="s").value
-    words = channel or ["1"]
-    options: dict[str, Any] = {**left_over_options(context.args)}
-    waves = _chosen(file, words, derive or [], step)
+    channels = channel or ["1"]
+    options: dict[str, Any] = {**given}
+    waves = _chosen(file, channels, derive or [], step)
     stated = None if accuracy is None else _accuracy(accuracy)
     if stated is not None and (made := [wave.name for wave in waves if wave.name in _names(derive or [])]):
         raise Misuse(
@@ -95,7 +121,7 @@ def measure(
     readings = compute(waves, metric, accuracy=stated, **options)
     judged = None if limit is None else _judged(readings, limit, judge)
     if compare is not None:
-        readings |= _beside(_chosen(compare, words, derive or [], step), waves, compute, metric, options)
+        readings |= _beside(_chosen(compare, channels, derive or [], step), waves, compute, metric, options)
     if as_json:
         print_json(
             {
@@ -118,6 +144,44 @@ def measure(
     if judged is not None and judged.verdict is not None:
         return judged.verdict.exit_status
     return INCONCLUSIVE if any(reading.value is None for reading in readings.values()) else 0
+
+
+def _measure_pile(
+    files: Sequence[Path],
+    metrics: Sequence[str],
+    channels: Sequence[str],
+    options: Mapping[str, str],
+    *,
+    interval: str | None,
+    limit: str,
+    judge: str,
+    jobs: int,
+    cluster: str | None,
+    table: str | None,
+    afresh: bool,
+    logbook: str | None,
+    as_json: bool,
+) -> int:
+    """One table of the readings of many files, whoever computes them."""
+    from wavewright.analysis.catalogue import METRICS
+    from wavewright.archive.measured_files import MeasuredFiles
+    from wavewright.archive.pile import files_of
+    from wavewright.cli.pile_table import tell_pile
+    from wavewright.quantities import read_quantity
+
+    for name in metrics:
+        METRICS.find(name)
+    if limit and len(metrics) != 1:
+        raise Misuse(f"`--limit` of {len(metrics)} metrics", expected="one metric", do="judge one after the other")
+    step = None if interval is None else read_quantity(interval, unit="s").value
+    query = MeasuredFiles(
+        tuple(metrics), tuple(map(number_or_name, channels)), tuple(options.items()), step, limit, judge
+    )
+    found = files_of(files)
+    workers = chosen_workers(cluster, jobs=jobs, count=len(found))
+    columns = ("file", "metric", "value", "count", "minimum", "maximum", "doubts", "reason", "verdict")
+    with answered(query, found, workers, things="files", table=table, logbook=logbook, afresh=afresh) as answers:
+        return tell_pile(answers, columns if limit else columns[:-1], as_json=as_json, is_kept=table is not None)
 
 
 def _accuracy(words: Sequence[str]) -> Accuracy:
