@@ -50,7 +50,7 @@ def record(path: Path, *, glitch: bool) -> None:
 def watch(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Watch]:
     """Three records, the second of which has a sample that stands out."""
     folder = tmp_path_factory.mktemp("watched")
-    (folder / "pulses.yaml").write_text(RECIPE)
+    (folder / "pulses.yaml").write_text(RECIPE, newline="\n")
     files: list[object] = []
     for number in range(3):
         record(folder / f"shot{number}.npz", glitch=number == 1)
@@ -67,9 +67,9 @@ def page(watch: Watch) -> Iterator[Page]:
     with watch.page() as page:
         page.ask("hand", take=True)
         page.ask("run")
-        path.write_text(f"{RECIPE}# for another test\n")
+        path.write_text(f"{RECIPE}# for another test\n", newline="\n")
         page.until(lambda one: one["kind"] == "recipe" and one["text"] != RECIPE)
-        path.write_text(RECIPE)
+        path.write_text(RECIPE, newline="\n")
         recipe = page.until(lambda one: one["kind"] == "recipe" and one["text"] == RECIPE)
         page.until(lambda one: one["kind"] == "readings" and (one["shots"], one["revision"]) == (3, recipe["revision"]))
         yield page

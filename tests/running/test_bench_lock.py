@@ -17,11 +17,11 @@ from wavewright.running.bench_lock import bench_lock, lock_folder
 ADDRESS = "TCPIP0::supply.example::inst0::INSTR"
 
 HOLD = """
-import sys
+import os, sys
 from pathlib import Path
 from wavewright.running.bench_lock import bench_lock
 with bench_lock([{address!r}], what="end_of_line", folder=Path({folder!r})):
-    print("held", flush=True)
+    print("held by", os.getpid(), flush=True)
     sys.stdin.read()
 """
 
@@ -34,7 +34,9 @@ def holding(folder: Path) -> subprocess.Popen[str]:
         text=True,
     )
     assert process.stdout is not None
-    assert process.stdout.readline() == "held\n"
+    held, by, number = process.stdout.readline().split()
+    assert (held, by) == ("held", "by")
+    process.pid = int(number)  # on Windows a virtual environment's Python is started by another process
     return process
 
 
