@@ -240,13 +240,15 @@ def find_id(connection: Connection, name: str) -> str:
     Misuse : none, or more than one.
     """
     column = tables.outcomes.c.id
+    if connection.execute(select(column).where(column == name)).first() is not None:
+        return name  # out of the index; for the beginning of an id all of them are looked through
     if name == "last":
         query = select(column).order_by(tables.outcomes.c.started.desc(), column.desc()).limit(1)
     else:
         query = select(column).where(column.startswith(name, autoescape=True)).order_by(column).limit(4)
     found = list(connection.execute(query).scalars())
-    if name in found or len(found) == 1:
-        return name if name in found else found[0]
+    if len(found) == 1:
+        return str(found[0])
     raise Misuse(
         f"no run `{name}` in the logbook" if not found else f"`{name}` is the beginning of several runs",
         expected=", ".join(found) if found else "the id of a run, its beginning, or `last`",
