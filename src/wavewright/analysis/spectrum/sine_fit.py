@@ -12,6 +12,7 @@ steps of the converter dominate the residual they are only a guide.
 from __future__ import annotations
 
 import math
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -27,7 +28,7 @@ from wavewright.analysis.record.blocks import DOT_BLOCK, spans
 from wavewright.analysis.record.gapless import unbroken
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import POSITIVE
-from wavewright.analysis.spectrum.spectrum import mean_code
+from wavewright.analysis.spectrum.spectrum import LONG, mean_code
 from wavewright.analysis.spectrum.tones import FEW_CYCLES, FEW_SAMPLES_A_CYCLE, find_strongest
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats, Waveform
@@ -36,6 +37,8 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
 MOST_ROUNDS = 50
+FIRST_PART = 1 << 20  # samples of its middle that the fit to a long record begins with
+LONGER = 16  # times as many in the next part
 SETTLED = 1e-9  # rad: change of phase at the ends of the record between two rounds
 SOURCE = "IEEE 1057, sine fit by least squares †"
 
@@ -231,6 +234,9 @@ def _within_a_turn(angle: float) -> float:
 
 def _begin(survey: Survey, wave: Waveform) -> float:
     """A frequency, Hz, near enough to the sine for the iteration to find it."""
+    if len(wave) >= LONG:
+        with suppress(NotMeasurable):  # nothing in the middle, or too slow for a part
+            return _begin_of_long(wave)
     try:
         return find_strongest(survey).frequency
     except NotMeasurable:  # few samples or few cycles: try frequencies one after the other
@@ -241,6 +247,22 @@ def _begin(survey: Survey, wave: Waveform) -> float:
         trials = np.arange(0.5, min(4.0, count / 2), 0.125)
         left = [_residual_squares_at(means, 2 * math.pi * cycles / count) for cycles in trials]
         return float(trials[int(np.argmin(left))]) / (count * group * wave.interval)
+
+
+def _begin_of_long(wave: Waveform) -> float:
+    """As `_begin`, from the middle of a long record: fits to ever longer parts of it, each begun where the last ended.
+
+    The fit is that of the whole record all the same; only its beginning costs no spectrum of it.
+    """
+    size, turn = FIRST_PART, 0.0
+    while size < len(wave):
+        first = (len(wave) - size) // 2
+        part = wave.part(first, first + size)
+        if not turn:
+            turn = 2 * math.pi * find_strongest(Survey(part)).frequency * wave.interval
+        turn = _settle(part, mean_code(part.codes), turn)
+        size *= LONGER
+    return turn / (2 * math.pi * wave.interval)
 
 
 def _residual_squares_at(values: Floats, turn: float) -> float:

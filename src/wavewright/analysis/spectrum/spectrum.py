@@ -2,7 +2,9 @@
 
 Memory: one float copy of the record (float32 for codes of 16 bits or fewer, where its rounding lies far below the
 converter's; else float64) and its transform: twice that copy at the peak, besides what the transform itself works in.
-The amplitudes, half a copy, are kept.
+The amplitudes, half a copy, are kept. Records of 2²⁵ samples or more, if a number from 16 to 64 divides that, are
+folded instead (`folded_transform`): the same lines but for rounding, about 1e-7 of the highest, in less than one such
+copy. Shorter ones are always transformed at once, so that what was computed of them before is found again to the bit.
 """
 
 from __future__ import annotations
@@ -14,6 +16,7 @@ import numpy as np
 
 from wavewright.analysis.record.blocks import TABLES_BLOCK, blocks, spans
 from wavewright.analysis.record.gapless import unbroken
+from wavewright.analysis.spectrum.folded_transform import folded_magnitudes, folds_of
 from wavewright.analysis.spectrum.windows import WINDOWS, Window, WindowName
 
 if TYPE_CHECKING:
@@ -23,6 +26,7 @@ if TYPE_CHECKING:
     from wavewright.waveform import Floats, Waveform
 
 FEWEST_SAMPLES = 16
+LONG = 1 << 25  # samples: from here on a record is folded; one float copy and its transform are 270 MB there
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -104,22 +108,32 @@ def _on_scale(spectrum: Spectrum, before: Waveform, wave: Waveform) -> Spectrum:
 
 
 def _spectrum(survey: Survey, window: Window) -> Spectrum:
-    from scipy.fft import rfft
-
     wave = unbroken(survey, least=FEWEST_SAMPLES)
-    values, mean_code = centred(wave)
-    window.multiply(values)
-    lines = rfft(values, overwrite_x=True)
-    size = values.size
-    del values
-    amplitudes = magnitudes(lines)
+    size = len(wave)
+    folds = folds_of(size) if size >= LONG else None
+    if folds is None:
+        amplitudes, mean = _whole(wave, window)
+    else:
+        mean = mean_code(wave.codes)
+        amplitudes = folded_magnitudes(wave.codes, mean, window, folds)
     amplitudes *= 2 * abs(wave.gain) / (size * window.coherent_gain)
-    mean = wave.value_of(mean_code)
+    mean = wave.value_of(mean)
     amplitudes[0] = abs(mean)
     if size % 2 == 0:
         amplitudes[-1] /= 2
     amplitudes.flags.writeable = False
     return Spectrum(amplitudes, 1 / (size * wave.interval), size, wave.unit, window, mean)
+
+
+def _whole(wave: Waveform, window: Window) -> tuple[npt.NDArray[Any], float]:
+    """Magnitudes of the lines by one transform of all samples, and the mean code."""
+    from scipy.fft import rfft
+
+    values, mean = centred(wave)
+    window.multiply(values)
+    lines = rfft(values, overwrite_x=True)
+    del values
+    return magnitudes(lines), mean
 
 
 def magnitudes(lines: npt.NDArray[Any]) -> npt.NDArray[Any]:

@@ -85,7 +85,6 @@ class Window:
             return
         turns = np.arange(min(TABLES_BLOCK, values.size)) / values.size
         cosines, sines = (table.astype(values.dtype) for table in cosine_and_sine(turns))
-        powers = np.polynomial.chebyshev.cheb2poly([(-1) ** k * term for k, term in enumerate(self.terms)])
         cosine, weight = np.empty_like(cosines), np.empty_like(cosines)
         for first, last in spans(0, values.size, TABLES_BLOCK):
             part = values[first:last]
@@ -95,11 +94,17 @@ class Window:
             np.multiply(cosines[: part.size], at_first[0], out=c)
             np.multiply(sines[: part.size], at_first[1], out=w)
             c -= w
-            w.fill(powers[-1])
-            for power in powers[-2::-1]:
-                w *= c
-                w += float(power)
-            part *= w
+            part *= self.weights_at(c, out=w)
+
+    def weights_at(self, cosines: npt.NDArray[Any], *, out: npt.NDArray[Any] | None = None) -> npt.NDArray[Any]:
+        """The weights where the cosine of the angle x has these values, in their precision."""
+        powers = np.polynomial.chebyshev.cheb2poly([(-1) ** k * term for k, term in enumerate(self.terms)])
+        weights = np.empty_like(cosines) if out is None else out
+        weights.fill(powers[-1])
+        for power in powers[-2::-1]:
+            weights *= cosines
+            weights += float(power)
+        return weights
 
 
 def _sinc(x: float) -> float:
