@@ -321,3 +321,19 @@ def test_an_expression_with_a_block_in_it_is_read_to_its_last_parenthesis(connec
     link = connect(Device({"DATA?": expression + b"\n"}))
     assert link.ask_expression("DATA?") == expression
     assert in_step(link)
+
+
+def test_nothing_read_again_and_again_is_no_identity(monkeypatch: pytest.MonkeyPatch) -> None:
+    # PyVISA-py 0.8.1 over HiSLIP: where nothing is to come, a read gives "" at once and knows no time-out
+    link = open_link(pyvisa.ResourceManager(library_of({STREAM: Device()})), STREAM, name="plain")
+    reads = 0
+
+    def nothing(deadline: object) -> bytes:
+        nonlocal reads
+        reads += 1
+        assert reads < 100, "it reads for ever"
+        return b""
+
+    monkeypatch.setattr(type(link._connection.wire), "read_line", lambda self, deadline: nothing(deadline))
+    with pytest.raises(LinkLost, match="its identity did not come"):
+        link.clear()

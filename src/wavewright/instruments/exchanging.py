@@ -268,6 +268,8 @@ class Exchanging:
             if line.strip().decode(self.manners.encoding, "replace").endswith(self.identity.strip()):
                 self._answers += 1
                 return  # half an answer may stand right in front of it
+            if not line or deadline.has_passed:  # PyVISA-py over HiSLIP reads "" at once where nothing is to come
+                raise NoAnswer("its identity did not come")
 
     def _look_for_restart(self) -> None:
         """Clearing the status would remove the sign that the settings are lost, so it is read before."""
