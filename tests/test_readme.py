@@ -84,6 +84,7 @@ def printed_beside(folder: Path, document: str) -> Iterator[tuple[Block, str]]:
     """Every output that a document shows, with what its commands really print when they are run in a folder."""
     for name in ("recipes", "sim"):
         (folder / name).symlink_to(ROOT / name)
+    (folder / "photo.png").symlink_to(ROOT / ".readme" / "watch.png")  # of a board, say
     environment = {
         **os.environ,
         "XDG_DATA_HOME": str(folder / "data"),
