@@ -19,6 +19,7 @@ from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
 from wavewright.analysis.elementary.exponentials import log, square
 from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.record.blocks import spans
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import COUNT, NOT_NEGATIVE, POSITIVE
 from wavewright.analysis.spectrum.spectrum import Spectrum, amplitude_spectrum
@@ -273,8 +274,14 @@ def highest_peak(spectrum: Spectrum, first: int, last: int) -> int | None:
     lines = spectrum.amplitudes[first:last]
     if not lines.size:
         return None
-    peak = first + int(lines.argmax())
+    peak = first + _highest(lines)
     if is_peak(spectrum, peak):
         return peak
     inner = np.flatnonzero((lines[1:-1] >= lines[:-2]) & (lines[1:-1] >= lines[2:])) + 1
     return first + int(inner[lines[inner].argmax()]) if inner.size else None
+
+
+def _highest(lines: Floats) -> int:
+    """Index of the first of the highest lines; NumPy would copy all of them, as they cannot be written to."""
+    tops = [first + int(lines[first:last].argmax()) for first, last in spans(0, lines.size)]
+    return tops[int(lines[tops].argmax())]
