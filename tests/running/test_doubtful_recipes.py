@@ -330,3 +330,17 @@ measurements:
     compute: {ripple: {metric: peak_to_peak, limit: at most 40 mV}}
 """
     assert run_text(text).verdict == "inconclusive"
+
+
+def test_a_look_that_finds_nothing_does_not_trigger_the_shots(run_text: Run) -> None:
+    # given a line that stays at 3.3 V, where the second look at the highest rate has nothing to look for
+    compute = "metric: maximum, limit: at most 5 V}, tone: {metric: strongest_tone"
+    never = "mode: normal, edge: rising, level: 5 V, timeout: 200 ms"
+    steady = Setup("Probe 1 on TP9.", "input: 1, range: 8 V, offset: 2 V", "span: 2 ms, rate: 1 MHz", compute, never)
+
+    # when its trigger never comes
+    outcome = run_text(steady.text)
+
+    # then no record counts that the look, or nobody, triggered
+    assert outcome.verdict is Verdict.ERROR
+    assert "no trigger within 0.2 s" in (outcome.measurements[0].error or "")

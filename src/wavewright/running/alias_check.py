@@ -45,11 +45,11 @@ def look_for_aliases(
     digitizer: Digitizer,
     *,
     step: Callable[[str], None] = lambda text: None,
-) -> dict[str, float]:
+) -> dict[str, float] | None:
     """What is seen at the highest rate, where a frequency or a time between edges is to be read and might be an alias.
 
-    The signals must be there: nothing is sent to the source or the supply. The digitizer is left with another time
-    base where this returns something.
+    The signals must be there: nothing is sent to the source or the supply. The digitizer is left with another trigger
+    and time base, also where nothing was seen, unless this returns None.
 
     Parameters
     ----------
@@ -57,7 +57,8 @@ def look_for_aliases(
 
     Returns
     -------
-    By names for the settings of a capture; empty where nothing is in doubt, or no higher rate.
+    By names for the settings of a capture, empty where nothing repeats itself; None where no record was taken, since
+    nothing is in doubt or there is no higher rate.
 
     Raises
     ------
@@ -68,7 +69,7 @@ def look_for_aliases(
     bandwidths = {name: float(settings[f"input{measurement.channels[name].input}.bandwidth"]) for name in channels}
     fastest = _fastest(digitizer, bandwidths.values())
     if not channels or not 0 < fastest <= 0.75 * interval or setup.timebase.span > LONGEST:
-        return {}
+        return None
     step("looking for faster signals")
     trial = _record(digitizer, setup, setup.timebase)
     searches = {name: _AliasSearch(Survey(trial[name])) for name in channels}

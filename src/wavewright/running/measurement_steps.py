@@ -130,7 +130,7 @@ def _learn_facts(measurement: Measurement, setup: DigitizerSetup, context: RunCo
         known = {**record.used, **record.facts}
         with context.times.on(TimePart.EVALUATION):
             seen = look_for_aliases(measurement, setup, known, digitizer, step=context.progress.step)
-        if seen:
+        if seen is not None:
             record.facts |= seen
             configure(digitizer, setup, record)
 
