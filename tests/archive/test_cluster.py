@@ -22,6 +22,7 @@ import pytest
 from tests.archive.letters import Letters
 from tests.archive.made_archive import made_archive
 from wavewright.archive import cluster as cluster_module
+from wavewright.archive import own_workers
 from wavewright.archive.answer import ItemAnswer
 from wavewright.archive.answer_file import AnswerFile
 from wavewright.archive.cluster import Cluster
@@ -90,6 +91,52 @@ def compared(folder: Path, runs: int, kills: int, name: str) -> tuple[Killer, di
 def test_killed_workers_change_no_bit_of_an_answer(tmp_path: Path) -> None:
     killer, _ = compared(tmp_path, RUNS, KILLS, "local:2")
     assert killer.killed == KILLS
+    assert not workers_of_ours()
+
+
+def kill(worker: psutil.Process) -> None:
+    worker.kill()
+    worker.wait(timeout=30)
+
+
+def test_a_worker_that_dask_gives_up_is_started_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(cluster_module._CONFIGURATION, "distributed.deploy.lost-worker-timeout", "10 ms")
+    monkeypatch.setattr(cluster_module, "WITHOUT_WORKERS", 20.0)
+    items = [f"word{number:04}" for number in range(600)]
+    found = []
+    for one in Cluster("local:1").answers(Letters(), iter(items)):
+        found.append(one.item)
+        if len(found) == 20:
+            for worker in workers_of_ours():
+                kill(worker)
+    assert sorted(found) == items
+
+
+def test_an_answer_that_is_lost_with_its_worker_is_computed_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    async def after_a_kill(client: distributed.Client, *given: Any, **options: Any) -> Any:
+        if not killed:
+            for worker in workers_of_ours():
+                kill(worker)
+                killed.append(worker.pid)
+        return await gather(client, *given, **options)
+
+    killed: list[int] = []
+    gather = distributed.Client._gather
+    monkeypatch.setattr(distributed.Client, "_gather", after_a_kill)
+    monkeypatch.setattr(cluster_module, "CHECKED", 0.2, raising=False)
+    assert [one.item for one in about(["word0", "word1"], "local:1")] == ["word0", "word1"]
+    assert killed
+
+
+def test_workers_that_end_before_they_answer_are_not_started_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(own_workers, "STARTS", 0)
+    monkeypatch.setattr(cluster_module, "ASKED", 0.02)  # far less than a start takes
+    answers = Cluster("local:1").answers(Letters(), iter([f"word{number:04}" for number in range(600)]))
+    next(answers)
+    for worker in workers_of_ours():
+        kill(worker)
+    with pytest.raises(WavewrightError, match=r"(?s)1 workers were started .*before it answered.*memory"):
+        list(answers)
     assert not workers_of_ours()
 
 

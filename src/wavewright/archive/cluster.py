@@ -6,11 +6,15 @@ and never written to the disk. It runs nothing but our answers: no preload of th
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import os
 import queue
 import re
+import time
 from collections.abc import Generator, Iterator, Mapping
+from concurrent.futures import CancelledError
+from concurrent.futures import Future as Awaited
 from contextlib import contextmanager, suppress
 from importlib.metadata import version
 from typing import TYPE_CHECKING
@@ -20,17 +24,19 @@ from wavewright.archive.query import Query
 from wavewright.archive.versions import unlike, versions
 from wavewright.archive.workers import AHEAD, Portions, timed_answers
 from wavewright.errors import Misuse, StorageFault, WavewrightError
-from wavewright.instruments.stop_signals import leave_to_parent
 
 if TYPE_CHECKING:
     from distributed import Client, Future
 
+    from wavewright.archive.own_workers import OwnWorkers
+
 FORMS = "`local`, `local:N` with the number of workers, or the address of a scheduler, `tcp://server:8786`"
 CONNECTING = 10.0  # s until a scheduler that does not answer is taken for absent
 WITHOUT_WORKERS = 60.0  # s that work may wait with no worker there
+WITHOUT_OWN = 300.0  # so too with workers of ours, which start by themselves, on a busy computer slowly
 ASKED = 0.5  # s after which it is looked whether the cluster is still there
-CLOSING, HURRIED = 30.0, 1.0  # s for the workers of ours to end, at the end and after a fault; they end with us anyway
-CHECKED = 60.0  # s for a worker to say what it has
+CLOSING, HURRIED = 30.0, 1.0  # s for the workers of ours to end, at the end and after a fault
+LOST = 20  # portions in a row that may be lost on their way to us
 _ADDRESS = re.compile(r"(tcp|tls)://\S+:\d+/?")
 _LOCAL = re.compile(r"local(?::([1-9]\d*))?")
 _CONFIGURATION = {
@@ -40,11 +46,16 @@ _CONFIGURATION = {
     "distributed.scheduler.http.routes": [],
     "distributed.worker.http.routes": [],
     "distributed.comm.timeouts.connect": CONNECTING,
+    # how long one of ours may take to start again until Dask closes it, and we start another
+    "distributed.deploy.lost-worker-timeout": "60 s",
     "distributed.worker.memory.spill": False,
     "distributed.worker.memory.target": False,
     "distributed.worker.memory.pause": False,
     "distributed.worker.memory.terminate": False,
 }
+
+
+_Found = tuple[list[ItemAnswer], float]  # what is found about a portion, and in how many seconds
 
 
 class Cluster:
@@ -82,74 +93,74 @@ class Cluster:
         WavewrightError : the scheduler is gone, or all workers are; a worker has another version; none can reach what
             the query needs.
         """
-        with self._joined() as client:
+        with self._joined() as (client, own):
             if self._count is None:
                 _check_workers(client, self._name)
             _check_reach(client, query)
-            yield from _Work(client, query, items, self._name).answers()
+            yield from _Work(client, query, items, self._name, own).answers()
 
     @contextmanager
-    def _joined(self) -> Iterator[Client]:
-        """A client of the cluster, for the block; a cluster of our own ends with it."""
+    def _joined(self) -> Iterator[tuple[Client, OwnWorkers | None]]:
+        """A client of the cluster, for the block, and the workers if they are ours; these end with it."""
         import dask
-        from distributed import Client, LocalCluster
+        from distributed import Client
+
+        from wavewright.archive.own_workers import LeavesSignals, OwnWorkers
 
         logging.getLogger("distributed").setLevel(logging.CRITICAL + 1)  # what goes wrong is said in our words
         with dask.config.set(_CONFIGURATION):
-            cluster = None
+            own = None
             try:
                 if self._count is not None:
-                    cluster = LocalCluster(
-                        n_workers=self._count, threads_per_worker=1, host="127.0.0.1", dashboard_address=None,
-                        memory_limit=0, silence_logs=logging.CRITICAL + 1, security=True,
-                        scheduler_kwargs={"dashboard_address": "127.0.0.1:0"},
-                    )  # fmt: skip
-                client = Client(cluster or self._name.rstrip("/"), timeout=CONNECTING, set_as_default=False)
+                    own = OwnWorkers(self._count)
+                address = self._name.rstrip("/") if own is None else own.cluster
+                client = Client(address, timeout=CONNECTING, set_as_default=False)
             except ImportError as fault:
-                if cluster is not None:
-                    cluster.close(timeout=1)
+                if own is not None:
+                    own.close(HURRIED)
                 raise Misuse(f"`--cluster {self._name}`: {fault}", do="pip install 'wavewright[cluster]'") from fault
             except (OSError, TimeoutError, ValueError, RuntimeError) as fault:
-                if cluster is not None:
-                    cluster.close(timeout=1)
+                if own is not None:
+                    own.close(HURRIED)
                 raise WavewrightError(
                     f"no scheduler answers: {' '.join(str(fault).split())}", where=self._name,
                     do="start one with `dask scheduler`, and workers with `dask worker ADDRESS`; check the address",
                 ) from fault  # fmt: skip
             patience = HURRIED
             try:
-                if cluster is not None:
-                    client.run(_leave_signals_to_parent)
-                yield client
+                if own is not None:
+                    client.register_plugin(LeavesSignals())
+                yield client, own
                 patience = CLOSING
             finally:
                 with suppress(Exception):  # of whatever is left of a cluster that may be gone
                     client.close(timeout=HURRIED)
-                if cluster is not None:
-                    with suppress(Exception):
-                        cluster.close(timeout=patience)
+                if own is not None:
+                    own.close(patience)
 
 
 class _Work:
     """Portions of items on their way through a scheduler."""
 
-    def __init__(self, client: Client, query: Query, items: Iterator[str], name: str) -> None:
-        self._client, self._query, self._name = client, query, name
+    def __init__(
+        self, client: Client, query: Query, items: Iterator[str], name: str, own: OwnWorkers | None = None
+    ) -> None:
+        self._client, self._query, self._name, self._own = client, query, name, own
         self._portions = Portions(items)
-        self._came: queue.SimpleQueue[Future] = queue.SimpleQueue()
-        self._under_way: dict[str, tuple[Future, list[str]]] = {}
-        self._idle = 0.0
+        self._came: queue.SimpleQueue[Awaited[_Found]] = queue.SimpleQueue()
+        self._under_way: dict[Awaited[_Found], tuple[Future, list[str]]] = {}
+        self._looked, self._idle, self._lost = time.monotonic(), 0.0, 0
 
     def answers(self) -> Generator[ItemAnswer, None, None]:
         try:
             while self._hand_over():
-                try:
-                    future = self._came.get(timeout=ASKED)
-                except queue.Empty:
+                if time.monotonic() - self._looked >= ASKED:
                     self._look_after()
+                try:
+                    awaited = self._came.get(timeout=ASKED)
+                except queue.Empty:
                     continue
-                self._idle = 0.0
-                yield from self._outcome(future)
+                yield from self._outcome(awaited)
         finally:
             if self._under_way and self._client.status == "running":
                 with suppress(Exception):
@@ -164,48 +175,68 @@ class _Work:
 
     def _submit(self, items: list[str]) -> None:
         future = self._client.submit(checked_answers, self._query, items, dict(versions()), pure=False)
-        self._under_way[future.key] = future, items
-        future.add_done_callback(self._came.put)
+        # fetched as soon as it is there, however often a worker that has it ends before: then it is computed again
+        awaited = asyncio.run_coroutine_threadsafe(_fetched(future), self._client.loop.asyncio_loop)
+        self._under_way[awaited] = future, items
+        awaited.add_done_callback(self._came.put)
 
-    def _outcome(self, future: Future) -> Iterator[ItemAnswer]:
+    def _outcome(self, awaited: Awaited[_Found]) -> Iterator[ItemAnswer]:
         from distributed.scheduler import KilledWorker
 
-        _, items = self._under_way.pop(future.key)
-        if future.status == "finished":
-            found, seconds = future.result(timeout=CHECKED)
-            self._portions.learn(len(found), seconds)
-            yield from found
-            return
-        if future.status in ("cancelled", "lost"):
-            raise self._gone()
-        fault = future.exception(timeout=CHECKED)
-        if isinstance(fault, KilledWorker):
+        future, items = self._under_way.pop(awaited)
+        try:
+            found, seconds = awaited.result()
+        except CancelledError as fault:
+            raise self._gone() from fault
+        except KilledWorker:
             if len(items) > 1:  # one of them may be the cause: each goes alone
                 for item in items:
                     self._submit([item])
                 return
+            self._is_answered()
             why = f"{items[0]}: every worker that began it was killed or ran out of memory"
             yield ItemAnswer(items[0], fault=why, status=FAULTY)
-            return
-        if isinstance(fault, WavewrightError):
-            raise fault
-        raise WavewrightError(
-            f"a worker cannot answer: {type(fault).__name__}: {fault}", where=self._name,
-            do="see that every worker has the same `wavewright[cluster]` as this computer",
-        ) from fault  # fmt: skip
+        except WavewrightError:
+            raise
+        except Exception as fault:
+            if future.status == "cancelled":
+                raise self._gone() from fault
+            if future.status != "error" and isinstance(fault, OSError) and self._lost < LOST:  # on its way to us
+                self._look_after()
+                self._submit(items)
+                self._lost += 1
+                return
+            raise WavewrightError(
+                f"a worker cannot answer: {type(fault).__name__}: {fault}", where=self._name,
+                do="see that every worker has the same `wavewright[cluster]` as this computer",
+            ) from fault  # fmt: skip
+        else:
+            self._is_answered()
+            self._portions.learn(len(found), seconds)
+            yield from found
+
+    def _is_answered(self) -> None:
+        self._lost = 0
+        if self._own is not None:
+            self._own.answered()
 
     def _worker_count(self) -> int:
         return len(self._client.scheduler_info(n_workers=-1)["workers"])
 
     def _look_after(self) -> None:
-        """Nothing came for a while: is anybody there who could?"""
+        """Is anybody there who could answer?"""
         if self._client.status != "running":
             raise self._gone()
+        if self._own is not None:
+            self._own.see_to()
+        self._looked = time.monotonic()
         self._idle = 0.0 if self._worker_count() else self._idle + ASKED
-        if self._idle > WITHOUT_WORKERS:
+        patience = WITHOUT_WORKERS if self._own is None else WITHOUT_OWN
+        if self._idle > patience:
             raise WavewrightError(
-                f"no worker has been there for {WITHOUT_WORKERS:.0f} s", where=self._name,
-                do="start workers with `dask worker ADDRESS`, and repeat; what is answered is not asked again if kept",
+                f"no worker has been there for {patience:.0f} s", where=self._name,
+                do="start workers with `dask worker ADDRESS`, and repeat; what is answered is not asked again if kept"
+                if self._own is None else "see what ends them, and repeat; what is answered is not asked again if kept",
             )  # fmt: skip
 
     def _gone(self) -> WavewrightError:
@@ -215,7 +246,13 @@ class _Work:
         )  # fmt: skip
 
 
-def checked_answers(query: Query, items: list[str], wanted: Mapping[str, str]) -> tuple[list[ItemAnswer], float]:
+async def _fetched(future: Future) -> _Found:
+    """What a worker has found; waits for it."""
+    found: _Found = await future
+    return found
+
+
+def checked_answers(query: Query, items: list[str], wanted: Mapping[str, str]) -> _Found:
     """In a worker: the answers about some items, if it is of the same version as who asks; a worker may join at any
     time.
 
@@ -273,9 +310,3 @@ def _check_reach(client: Client, query: Query) -> None:
 
 def _reach(query: Query) -> None:
     query.check()
-
-
-def _leave_signals_to_parent() -> None:
-    """Ctrl-C in a terminal goes to the workers too; who asked heeds it, and they end with it."""
-    with suppress(ValueError):  # not in the main thread
-        leave_to_parent()
