@@ -89,4 +89,11 @@ def test_a_file_that_has_changed_is_measured_again(wavewright: Command, pile: Pa
 def test_what_makes_no_sense_of_many_files_is_refused(wavewright: Command, pile: Path) -> None:
     assert wavewright("measure", pile, "-m", "maximum", "--each").status == 64
     assert wavewright("measure", pile, "-m", "maximal").status == 64
+    for words, why in (
+        (("-m", "rise_time", "--lows", "20 %"), "unknown option `lows`"),
+        (("-m", "rise_time", "--low", "20 bananas"), "20 bananas"),
+        (("-m", "delay"), "`delay` got 1 waveforms"),
+    ):
+        told = wavewright("measure", pile, *words)
+        assert (told.status, told.stdout, told.stderr.count(why)) == (64, "", 1)
     assert "no file of waveforms" in wavewright("measure", pile / "*.wav", "-m", "maximum").stderr

@@ -82,6 +82,19 @@ def measure(
     inputs = None if accuracy is None else _inputs(surveys, accuracy)
     if isinstance(metrics, str):
         return measure_surveys(surveys, METRICS.find(metrics), options, inputs=inputs)
+    return {
+        entry.name: measure_surveys(surveys, entry, chosen, inputs=inputs)
+        for entry, chosen in options_of_each(metrics, options)
+    }
+
+
+def options_of_each(metrics: Sequence[str], options: Mapping[str, Any]) -> list[tuple[Metric, dict[str, Any]]]:
+    """Several metrics, each with those of the options that it has.
+
+    Raises
+    ------
+    Misuse : an unknown metric, or an option that none of them has.
+    """
     entries = [METRICS.find(name) for name in metrics]
     known = [{parameter.name for parameter in entry.parameters} for entry in entries]
     if unknown := set(options) - set().union(*known):
@@ -89,12 +102,20 @@ def measure(
             f"unknown option `{min(unknown)}`: none of the metrics {', '.join(metrics)} has it",
             expected=f"one of {', '.join(sorted(set().union(*known)))}",
         )
-    return {
-        entry.name: measure_surveys(
-            surveys, entry, {key: options[key] for key in options if key in names}, inputs=inputs
-        )
+    return [
+        (entry, {key: options[key] for key in options if key in names})
         for entry, names in zip(entries, known, strict=True)
-    }
+    ]
+
+
+def check_count(metric: Metric, count: int) -> None:
+    """Raise Misuse if a metric is not of this number of waveforms."""
+    fewest, most = metric.channels
+    if not fewest <= count <= most:
+        raise Misuse(
+            f"metric `{metric.name}` got {count} waveforms",
+            expected=f"{fewest}" if fewest == most else f"{fewest} to {most}",
+        )
 
 
 def measure_surveys(
@@ -121,12 +142,7 @@ def measure_surveys(
     ------
     Misuse : an option that does not fit, or the wrong number of waveforms.
     """
-    fewest, most = metric.channels
-    if not fewest <= len(surveys) <= most:
-        raise Misuse(
-            f"metric `{metric.name}` got {len(surveys)} waveforms",
-            expected=f"{fewest}" if fewest == most else f"{fewest} to {most}",
-        )
+    check_count(metric, len(surveys))
     read = metric.options(options)
     check_units(read, [survey.unit for survey in surveys])
     choice = _level_choice(read) if metric.reads_levels else None

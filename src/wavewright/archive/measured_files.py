@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from wavewright.analysis.measure import measure
+from wavewright.analysis.measure import check_count, measure, options_of_each
 from wavewright.archive.answer import ItemAnswer
 from wavewright.archive.pile import stamp_of
 from wavewright.judgement.judge import judge
@@ -48,7 +48,15 @@ class MeasuredFiles:
         return {"asked": "measure", **asdict(self)}
 
     def check(self) -> None:
-        """Nothing but the files is needed, and each of these is a matter of its own."""
+        """See whether what is asked makes sense; each of the files is a matter of its own.
+
+        Raises
+        ------
+        Misuse : an unknown metric, an option that none has or that cannot be read, or the wrong number of channels.
+        """
+        for metric, chosen in options_of_each(self.metrics, dict(self.options)):
+            metric.options(chosen)
+            check_count(metric, len(self.channels))
 
     def stamp(self, item: str) -> str:
         """Size and time of the file."""

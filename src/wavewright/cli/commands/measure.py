@@ -163,20 +163,18 @@ def _measure_pile(
     as_json: bool,
 ) -> int:
     """One table of the readings of many files, whoever computes them."""
-    from wavewright.analysis.catalogue import METRICS
     from wavewright.archive.measured_files import MeasuredFiles
     from wavewright.archive.pile import files_of
     from wavewright.cli.pile_table import tell_pile
     from wavewright.quantities import read_quantity
 
-    for name in metrics:
-        METRICS.find(name)
     if limit and len(metrics) != 1:
         raise Misuse(f"`--limit` of {len(metrics)} metrics", expected="one metric", do="judge one after the other")
     step = None if interval is None else read_quantity(interval, unit="s").value
     query = MeasuredFiles(
         tuple(metrics), tuple(map(number_or_name, channels)), tuple(options.items()), step, limit, judge
     )
+    query.check()
     found = files_of(files)
     workers = chosen_workers(cluster, jobs=jobs, count=len(found))
     columns = ("file", "metric", "value", "count", "minimum", "maximum", "doubts", "reason", "verdict")
