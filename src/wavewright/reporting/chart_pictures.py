@@ -77,7 +77,7 @@ def pareto_picture(anchor: str, rows: Sequence[ParetoRow]) -> Picture:
     across = Axis("", "", -0.6, max(len(rows), 3) - 0.4, names=tuple(row.cause for row in rows))
     runs = Axis("runs in which it failed", "count", 0.0, 1.05 * float(counts.max(initial=1)))
     panel = Panel("runs", runs, layers, right=Axis("cumulative", "1", 0.0, 1.05), height=220)
-    told = "; ".join(f"{row.cause} in {row.count} runs" for row in rows[:8])
+    told = "; ".join(f"{row.cause} in {row.count} {'run' if row.count == 1 else 'runs'}" for row in rows[:8])
     return Picture(f"{anchor}-pareto", "Pareto of failures", f"Most frequent first: {told}.", across, (panel,))
 
 
