@@ -38,8 +38,8 @@ PEER = """
 import socket, sys, threading, time
 import numpy as np
 samples = int(sys.argv[1])
-noise = np.random.default_rng(204)
-square = np.where((np.arange(samples) // (samples / 200)).astype(int) % 2, 60, -60) + noise.normal(0, 2, samples)
+noise, longest = np.random.default_rng(204), max(samples, 100_000)  # a look for faster signals has a length of its own
+square = np.where((np.arange(longest) // (samples / 200)).astype(int) % 2, 60, -60) + noise.normal(0, 2, longest)
 record = square.round().astype(np.int8).tobytes()
 rate, part = [0.0], 1 << 16
 held = {}

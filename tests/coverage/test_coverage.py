@@ -1,4 +1,4 @@
-"""Coverage of everyday metrics, at a fifth of the size; `WAVEWRIGHT_PROOF=full` takes 1000 draws for each cell.
+"""Coverage of everyday metrics, at a tenth of the size; `WAVEWRIGHT_PROOF=full` takes 1000 draws for each cell.
 
 `python -m tests.coverage.table` prints the table of the whole.
 """
@@ -18,7 +18,7 @@ from tests.coverage.limits import fewest, highest, most
 from tests.coverage.tally import CONDITIONS, Tally, tally
 
 IS_WHOLE = os.environ.get("WAVEWRIGHT_PROOF") == "full"
-DRAWS = 1000 if IS_WHOLE else 50  # under each of the four conditions
+DRAWS, TOGETHER = (1000, 1000) if IS_WHOLE else (25, 50)  # under each of the four conditions
 FEWEST_OF_A_TABLE = 40  # of readings, below which a cell says nothing
 
 
@@ -51,7 +51,7 @@ def test_intervals_hold_the_truth(shape: str) -> None:
 @pytest.mark.parametrize("name", SETS)
 def test_intervals_of_readings_together_hold_the_truth(name: str) -> None:
     whole: defaultdict[str, Tally] = defaultdict(Tally)
-    draws = DRAWS // (10 if IS_WHOLE else 2) if name == "mean of 16" else 2 * DRAWS
+    draws = TOGETHER // (10 if IS_WHOLE else 2) if name == "mean of 16" else 2 * TOGETHER
     for condition in CONDITIONS[::3]:
         for what, counted in SETS[name](condition, range(draws)).items():
             whole[what].add(counted)

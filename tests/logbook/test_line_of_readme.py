@@ -44,19 +44,20 @@ def done(line: str, folder: Path, environment: Mapping[str, str]) -> str:
 def test_a_line_is_set_up_as_readme_says(server: Server, tmp_path: Path) -> None:
     lines = printed_lines()
     assert [line.split()[0] for line in lines] == ["pip", "wavewright", "export", "wavewright", "wavewright"]
-    server.new_database("line")
-    for name in ("line_1", "quality"):
+    server.new_database("line_of_readme")  # the server is that of other tests too
+    for name in ("readme_station", "readme_office"):
         server.sql("postgres", f"CREATE ROLE {name} LOGIN PASSWORD '{PASSWORD}'")
     for name in ("recipes", "sim"):
         (tmp_path / name).symlink_to(ROOT / name)
     for file in (ROOT / "sim").iterdir():  # a bench names its other files beside it
         (tmp_path / file.name).symlink_to(file)
-    users = {
-        "owner@server": server.url("line"),
-        **{f"{one}@server": server.url("line", user=one) for one in ("line_1", "quality")},
-    }
-    here = {f"postgresql://{user}/line": url for user, url in users.items()} | {
-        PSQL: f"{programs()}/psql -v ON_ERROR_STOP=1 '{server.url('line')}'",
+    owner = server.url("line_of_readme")
+    here = {
+        "postgresql://owner@server/line": owner,
+        "postgresql://line_1@server/line": server.url("line_of_readme", user="readme_station"),
+        "postgresql://quality@server/line": server.url("line_of_readme", user="readme_office"),
+        "--station line_1 --office quality": "--station readme_station --office readme_office",
+        PSQL: f"{programs()}/psql -v ON_ERROR_STOP=1 '{owner}'",
         "s3://captures/line": str(tmp_path / "captures"),
     }
     _, rights, export, run, serve = (

@@ -6,6 +6,7 @@ in words that are its definition, or as the name of a published set of them.
 
 from __future__ import annotations
 
+import math
 import re
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -184,14 +185,15 @@ class _Sums:
 class _Average:
     def __init__(self, rule: WeightedAverage) -> None:
         self._rule = rule
-        self._average, self._count = 0.0, 0
+        self._average, self._count, self._rest = 0.0, 0, 1.0
 
     def take(self, z: float) -> int:
         weight = self._rule.weight
         self._count += 1
         self._average += weight * (z - self._average)
-        variance = weight / (2 - weight) * (1 - (1 - weight) ** (2 * self._count))
-        return self._count if abs(self._average) > self._rule.width * variance**0.5 else 0
+        self._rest *= (1 - weight) * (1 - weight)
+        variance = weight / (2 - weight) * (1 - self._rest)
+        return self._count if abs(self._average) > self._rule.width * math.sqrt(variance) else 0
 
 
 def _on_one_side(window: Sequence[float], _: float) -> bool:

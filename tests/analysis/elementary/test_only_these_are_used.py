@@ -26,8 +26,8 @@ OF_THE_SYSTEM = {
 }  # fmt: skip
 MODULES = {"cmath", "statistics", "scipy.special", "scipy.stats", "scipy.linalg", "scipy.signal.windows"}
 FROM_SCIPY = {
-    "brentq", "correlate", "correlation_lags", "irfft", "maximum_filter1d", "minimum_filter1d", "next_fast_len", "rfft",
-    "sosfilt", "sosfilt_zi", "upfirdn",
+    "brentq", "correlate", "correlation_lags", "fft", "irfft", "maximum_filter1d", "minimum_filter1d", "next_fast_len",
+    "rfft", "sosfilt", "sosfilt_zi", "upfirdn",
 }  # fmt: skip
 EXCEPTIONS = {
     "analysis/uncertainty/combination.py": "correlations that a program states; no recipe does",
