@@ -12,7 +12,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -43,6 +43,21 @@ class Ended:
     stderr: str
 
 
+def ended_by(command: Sequence[str], *, folder: Path, environment: Mapping[str, str]) -> Ended:
+    """Run a command in a folder until it ends."""
+    done = subprocess.run(
+        command,
+        cwd=folder,
+        env=environment,
+        capture_output=True,
+        text=True,
+        errors="replace",
+        timeout=TOO_LONG,
+        check=False,
+    )
+    return Ended(done.returncode, done.stdout, done.stderr)
+
+
 class System:
     """One of the two systems, and a folder that both can see."""
 
@@ -56,17 +71,8 @@ class System:
 
     def python(self, *arguments: object, names: str = "") -> Ended:
         """Run its Python in the folder; `names` are further ones for the environment of Windows' Python."""
-        done = subprocess.run(
-            [*self.started_by, *map(str, arguments)],
-            cwd=self.folder,
-            env={**self.environment, "NAMES": names},
-            capture_output=True,
-            text=True,
-            errors="replace",
-            timeout=TOO_LONG,
-            check=False,
-        )
-        return Ended(done.returncode, done.stdout, done.stderr)
+        command = [*self.started_by, *map(str, arguments)]
+        return ended_by(command, folder=self.folder, environment={**self.environment, "NAMES": names})
 
     def __call__(self, *arguments: object, status: int = 0) -> Ended:
         """Run the command; it must end with this status."""
@@ -80,16 +86,8 @@ def in_cmd(place: Path, *lines: str, folder: Path, whose: str = "root") -> Ended
     """Lines in Windows' shell, with the Python that `installed` made; the status is the last one's."""
     (folder / "lines.bat").write_text("".join(f"{line}\r\n" for line in lines), encoding="utf-8", newline="")
     there = f"/{folder.relative_to(place / 'root')}"
-    done = subprocess.run(
-        [str(HERE / "cmd"), str(place), "lines.bat"],
-        env={**os.environ, "THERE": there, "WHOSE": whose},
-        capture_output=True,
-        text=True,
-        errors="replace",
-        timeout=TOO_LONG,
-        check=False,
-    )
-    return Ended(done.returncode, done.stdout, done.stderr)
+    command = [str(HERE / "cmd"), str(place), "lines.bat"]
+    return ended_by(command, folder=folder, environment={**os.environ, "THERE": there, "WHOSE": whose})
 
 
 def say(text: str) -> None:

@@ -82,6 +82,18 @@ def test_what_somebody_writes_meanwhile_is_not_half_read(file: Path) -> None:
             reading.__exit__(None, None, None)
 
 
+def test_what_is_taken_away_meanwhile_is_said(file: Path) -> None:
+    with without_rights():
+        book = Logbook(file)
+    with book:
+        reading = book.reading()
+        reading.__enter__().exec_driver_sql("SELECT count(*) FROM outcomes").fetchone()
+        file.parent.chmod(0o755)
+        file.unlink()
+        with pytest.raises(StorageFault, match="taken away"):
+            reading.__exit__(None, None, None)
+
+
 def test_runs_that_wait_in_the_log_of_a_writer_are_not_left_out(file: Path) -> None:
     file.parent.chmod(0o755)
     file.with_name("book.sqlite-wal").write_bytes(b"\0" * 4128)  # copied while it was written, without the log's index

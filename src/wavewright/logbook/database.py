@@ -67,7 +67,7 @@ class Database:
             if isinstance(driver, ProtectedFile) and driver.has_changed():
                 connection.invalidate()
                 raise StorageFault(
-                    "the logbook was written by somebody else while it was read, in a place where you may not write",
+                    "the logbook was written by somebody else or taken away while it was read where you cannot write",
                     where=self.address.shown,
                     do="read it again, or have write access to its folder",
                 )

@@ -29,8 +29,11 @@ class ProtectedFile(sqlite3.Connection):
         return connection
 
     def has_changed(self) -> bool:
-        """Whether somebody wrote since it was opened; what was read then belongs to no one moment."""
-        return _state(self.file) != self.found
+        """Whether somebody wrote, or took it away, since it was opened; what was read belongs to no one moment then."""
+        try:
+            return _state(self.file) != self.found
+        except OSError:
+            return True
 
 
 def is_protected(file: Path, options: dict[str, Any]) -> bool:
