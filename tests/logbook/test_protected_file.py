@@ -15,6 +15,7 @@ import pytest
 from tests.logbook.made_outcomes import outcome
 from wavewright.errors import StorageFault
 from wavewright.logbook.book import Logbook
+from wavewright.logbook.protected_file import is_protected
 from wavewright.logbook.queries import entries
 from wavewright.logbook.verification import verify
 
@@ -100,3 +101,9 @@ def test_runs_that_wait_in_the_log_of_a_writer_are_not_left_out(file: Path) -> N
     file.parent.chmod(0o555)
     with without_rights(), pytest.raises(StorageFault, match="unable to open"):
         Logbook(file)
+
+
+def test_a_log_that_its_writer_takes_away_at_this_moment_is_none(file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Path, "exists", lambda *arguments, **options: True)  # it was there when it was asked for
+    with without_rights():
+        assert is_protected(file, {})

@@ -56,4 +56,8 @@ def _state(file: Path) -> tuple[int, ...]:
     """What tells a written file from one left alone: its time and size, and the size of the log beside it."""
     log = file.with_name(f"{file.name}-wal")
     about = file.stat()
-    return about.st_mtime_ns, about.st_size, log.stat().st_size if log.exists() else 0
+    try:
+        waiting = log.stat().st_size
+    except FileNotFoundError:  # the last of its writers takes it away, at any moment
+        waiting = 0
+    return about.st_mtime_ns, about.st_size, waiting
