@@ -16,6 +16,7 @@ from tests.logbook.made_outcomes import outcome, result
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.database import insert_rows
 from wavewright.logbook.tables import heads, links, microseconds, outcomes, readings
+from wavewright.running.declared import Declared
 
 STATIONS = tuple(f"line_{number}" for number in range(1, 7))
 READINGS = 20
@@ -34,7 +35,8 @@ def fill(book: Logbook, runs: int, *, end: datetime, days: int = 180) -> None:
     plain = outcome()
     results = tuple(result(f"reading_{k:02}", 0.03) for k in range(READINGS))
     one = replace(plain.measurements[0], results=results)
-    identifier = book.enter(replace(plain, measurements=(one,), started=end - timedelta(days=days + 1)))
+    first = replace(plain, measurements=(one,), started=end - timedelta(days=days + 1))
+    identifier = book.enter(replace(first, declared={"work_order": Declared("WO-0")}))
     rng, span = np.random.default_rng(204), timedelta(days=days)
     with book.reading() as connection:
         like = dict(connection.execute(select(outcomes).where(outcomes.c.id == identifier)).mappings().one())
@@ -71,7 +73,9 @@ def _run(like: Row, number: int, values: Sequence[float], started: datetime, lot
         "station": STATIONS[number % len(STATIONS)],
         "batch": f"lot-{lot:03}",
         "simulated": 0,
-        "document": like["document"].replace('"VC204-0000"', json.dumps(f"VC204-{unit:07}")),
+        "document": like["document"]
+        .replace('"VC204-0000"', json.dumps(f"VC204-{unit:07}"))
+        .replace('"WO-0"', json.dumps(f"WO-{lot:06}")),
     }
 
 

@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from sqlalchemy import update
 
 import wavewright as ww
 from tests.cli.conftest import Spoken
@@ -17,10 +18,12 @@ from tests.logbook.made_outcomes import outcome as made
 from tests.logbook.postgresql import Server
 from wavewright.errors import Misuse
 from wavewright.logbook.book import Logbook
+from wavewright.logbook.declared_fields import every_declared
 from wavewright.logbook.exchange import export
 from wavewright.logbook.intake import import_outcomes
 from wavewright.logbook.outcome_files import outcome_as_json, read_outcome
 from wavewright.logbook.queries import Filter, entries
+from wavewright.logbook.tables import outcomes
 from wavewright.reporting.batch import batch_report, study_batch
 from wavewright.reporting.html import html
 from wavewright.reporting.junit import junit
@@ -182,11 +185,20 @@ def test_both_databases_find_runs_by_what_they_declare(
         assert found("WO-000001") == [ids[0]]
         assert found("WO-*") == sorted(ids[:2])
         assert found('it\'s "25" % of_it\\ *') == [ids[2]]
-        assert found("WO_000001*") == []
+        assert found('it\'s "25"*') == [ids[2]]
+        assert found("WO_000001*") == found("wo-*") == found("WO-00000?*") == found("WO-00000[1]*") == []
+        assert [one.id for one in entries(book, Filter(serial="vc204*"))] == []
+        assert len(entries(book, Filter(serial="VC204*"))) == len(texts)
         assert found("WO-000001", "work_orders") == []
         assert study_batch(book).declared == {
             ids[number]: {"work_order": text} for number, text in enumerate(texts[:3])
         }
+        each = {ids[number]: {"work_order": text} for number, text in enumerate(texts[:3])}
+        assert every_declared(book) == each
+        assert every_declared(book, ids[1:2]) == {ids[1]: each[ids[1]]}
+        with book.writing() as connection:
+            connection.execute(update(outcomes).where(outcomes.c.id == ids[1]).values(document='{"declared": {"wo'))
+        assert every_declared(book) == {run: fields for run, fields in each.items() if run != ids[1]}
 
 
 def test_a_damaged_document_does_not_stop_a_search(tmp_path: Path) -> None:

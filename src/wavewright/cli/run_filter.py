@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import sys
 from collections.abc import Sequence
 from dataclasses import replace
@@ -11,7 +10,6 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from wavewright.cli.completion import complete_verdict
-from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
     from wavewright.logbook.book import Logbook
@@ -84,7 +82,7 @@ def run_filter(
     ------
     Misuse : a verdict or a time that is none, a declared field without a value.
     """
-    from wavewright.logbook.filter_words import read_filter
+    from wavewright.logbook.filter_words import read_declared, read_filter
 
     words = {
         "part": part,
@@ -98,17 +96,4 @@ def run_filter(
         "until": until,
     }
     found = read_filter(words, written=lambda word, value: f"--{word} {value}")
-    return replace(found, declared=_declared(where or ()))
-
-
-def _declared(words: Sequence[str]) -> tuple[tuple[str, str], ...]:
-    from wavewright.grammar.word_fields import NAME_PATTERN
-
-    found = []
-    for word in words:
-        name, equals, text = (part.strip() for part in word.partition("="))
-        if not equals or not text or not re.fullmatch(NAME_PATTERN, name):
-            expected = "`--where NAME=VALUE`, such as `--where work_order=WO-000123`"
-            raise Misuse(f"`--where {word}`", expected=expected)
-        found.append((name, text))
-    return tuple(found)
+    return replace(found, declared=read_declared(where or (), written=lambda word: f"--where {word}"))

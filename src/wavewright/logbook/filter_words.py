@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import re
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from types import MappingProxyType
 
 from wavewright.errors import Misuse
+from wavewright.grammar.word_fields import NAME_PATTERN
 from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.queries import Filter
 
@@ -24,6 +26,9 @@ FILTER_WORDS: Mapping[str, str] = MappingProxyType(
     }
 )
 """By word, without the dashes of an option: what of a `Filter` it gives."""
+
+DECLARED = "where"
+"""The word that says what a run must declare, `NAME=VALUE`; it may be given more than once."""
 
 
 def read_filter(words: Mapping[str, str | None], *, written: Callable[[str, str], str]) -> Filter:
@@ -49,6 +54,30 @@ def read_filter(words: Mapping[str, str | None], *, written: Callable[[str, str]
         if field in given
     }
     return Filter(**given, **moments)  # type: ignore[arg-type]  # each has its own type, by its name
+
+
+def read_declared(words: Sequence[str], *, written: Callable[[str], str]) -> tuple[tuple[str, str], ...]:
+    """The declared fields that words ask for, names and texts; what is asked twice is one.
+
+    Parameters
+    ----------
+    words : `NAME=VALUE`.
+    written : one of them as whoever wrote it sees it, for errors.
+
+    Raises
+    ------
+    Misuse : one is not a name with a value.
+    """
+    found = dict[tuple[str, str], None]()
+    for word in words:
+        name, equals, text = (part.strip() for part in word.partition("="))
+        if not equals or not text or not re.fullmatch(NAME_PATTERN, name):
+            raise Misuse(
+                f"`{written(word)}`",
+                expected="`NAME=VALUE`, such as `work_order=WO-000123`; `*` in a value stands for anything",
+            )
+        found[name, text] = None
+    return tuple(found)
 
 
 def _moment(text: str, said: str) -> datetime:

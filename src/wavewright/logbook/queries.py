@@ -13,6 +13,7 @@ from wavewright.errors import Misuse
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.declared_fields import declares
 from wavewright.logbook.tables import GOLDEN_BATCH, microseconds, moment_of, outcomes, readings
+from wavewright.logbook.word_pattern import means
 from wavewright.nearest import did_you_mean
 
 
@@ -49,9 +50,7 @@ class Filter:
             outcomes.c[name] == word for name, word in words.items() if word is not None
         ]
         if self.serial is not None:
-            pattern = self.serial.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_").replace("*", "%")
-            exact = "*" not in self.serial
-            found.append(outcomes.c.serial == self.serial if exact else outcomes.c.serial.like(pattern, escape="\\"))
+            found.append(means(outcomes.c.serial, self.serial))
         if self.since is not None:
             found.append(outcomes.c.started >= microseconds(self.since))
         if self.until is not None:

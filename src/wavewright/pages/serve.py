@@ -78,7 +78,7 @@ def serve_logbook(where: str | None, captures: str | None = None, served: Served
 
 @contextmanager
 def _readings_at_hand(followed: FollowedLogbook) -> Iterator[None]:
-    """Read the values of every characteristic meanwhile, so that nobody has to wait for them later."""
+    """Read the values of every characteristic and declared fields meanwhile: nobody has to wait for them later."""
     stop = threading.Event()
 
     def work() -> None:
@@ -88,6 +88,7 @@ def _readings_at_hand(followed: FollowedLogbook) -> Iterator[None]:
                 if stop.is_set():
                     return
                 followed.readings(at, name)
+            followed.declared(at)
 
     thread = threading.Thread(target=work, name="readings", daemon=True)
     thread.start()

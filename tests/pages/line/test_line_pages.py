@@ -5,13 +5,15 @@ from __future__ import annotations
 import base64
 import json
 import re
+from collections.abc import Iterator
 from dataclasses import replace
 from html import unescape
 from pathlib import Path
 from typing import get_args, get_type_hints
-from urllib.parse import quote
+from urllib.parse import parse_qsl, quote, urlsplit
 
 import pytest
+from sqlalchemy import update
 from starlette.testclient import TestClient
 
 from tests.logbook.made_outcomes import START, origin, outcome
@@ -20,11 +22,12 @@ from wavewright.cli import run_filter
 from wavewright.errors import StorageFault
 from wavewright.logbook.attaching import attach_later
 from wavewright.logbook.book import Logbook
-from wavewright.logbook.filter_words import FILTER_WORDS
+from wavewright.logbook.filter_words import DECLARED, FILTER_WORDS
 from wavewright.logbook.line_notes import NoteKind, enter_notes, note_now, notes_in
 from wavewright.logbook.quarantine import release, set_apart
 from wavewright.logbook.queries import Filter, entries
 from wavewright.logbook.studies.proportions import yield_of_runs
+from wavewright.logbook.tables import outcomes
 from wavewright.pages.line.admission import Admission
 from wavewright.pages.line.line_view import PAGES
 from wavewright.running.attachment import files_of, note_of
@@ -138,6 +141,7 @@ def test_words_of_the_address_are_those_of_the_options() -> None:
     names = ("Part", "Serial", "RecipeName", "VerdictWord", "Operator", "Station", "BatchName", "Since", "Until")
     # typer takes the first of its words for a default, until it has looked
     options = [get_args(getattr(run_filter, name))[1].default.removeprefix("--") for name in names]
+    assert get_args(run_filter.Where)[1].default == f"--{DECLARED}"
     assert options == list(FILTER_WORDS)
     assert set(FILTER_WORDS.values()) <= set(get_type_hints(Filter))
 
@@ -299,3 +303,103 @@ def test_a_logbook_that_cannot_be_read_is_said_and_not_covered_by_old_numbers(
 
 def test_every_page_of_the_catalogue_is_asked_for_here() -> None:
     assert {address.partition("?")[0] for address in EVERY} | {"run"} == set(PAGES)
+
+
+@pytest.fixture(scope="module")
+def declaring(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
+    """Twelve runs: two work orders, one of which is hostile, and a temperature of some; one document is damaged."""
+    fields = [
+        {"work_order": Declared(HOSTILE if n < 4 else "WO-000123"), **({"air": Declared("23 degC")} if n % 3 else {})}
+        for n in range(12)
+    ]
+    made = [
+        replace(outcome(n, serial=f"VC204-{n:04}", value=0.05 if n == 5 else 0.03), declared=declared)
+        for n, declared in enumerate(fields)
+    ]
+    with Logbook(tmp_path_factory.mktemp("line") / "line.sqlite") as book:
+        book.enter_all(made, station="line_1", batch="lot-7")
+        damaged = book.enter(outcome(20, serial="VC204-0020"), station="line_1", batch="lot-8")
+        with book.writing() as connection:
+            row = {"document": '{"declared": {"work_order": {"te'}
+            connection.execute(update(outcomes).where(outcomes.c.id == damaged).values(row))
+        with client_of(book, Admission(PORT)) as client:
+            yield client
+
+
+WORK_ORDER = "where=work_order%3DWO-000123"
+
+
+def test_pages_are_of_the_runs_that_declare_a_field_so(declaring: TestClient) -> None:
+    words = said(text_of(declaring, f"selection?{WORK_ORDER}"))
+    assert "First-pass yield 87.5 % (7 of 8 units" in words
+    both = said(text_of(declaring, f"selection?{WORK_ORDER}&where=air%3D2*"))
+    assert "First-pass yield 83.3 % (5 of 6 units" in both
+    runs = text_of(declaring, f"runs?{WORK_ORDER}")
+    assert len(re.findall(r'id="run-', runs)) == 8
+    assert "VC204-0003" not in runs
+    assert "8 readings" in said(text_of(declaring, f"trend?of=rail_noise.ripple&{WORK_ORDER}"))
+    assert text_of(declaring, "runs").count('id="run-') == 13
+
+
+@pytest.mark.parametrize("page", ["day", "selection", "batches", "parts", "stations", "readings", "runs"])
+def test_declared_fields_go_along_with_each_link_and_can_be_taken_out(declaring: TestClient, page: str) -> None:
+    text = text_of(declaring, f"{page}?{WORK_ORDER}&where=air%3D23%20degC")
+    links = [unescape(one) for one in re.findall(r'href="([^"]+)"', text)]
+    kept = [
+        one for one in links if one.startswith(("day", "batches", "parts", "stations", "readings", "trend", "batch?"))
+    ]
+    both = {("where", "work_order=WO-000123"), ("where", "air=23 degC")}
+    assert len(kept) > 4
+    removing = [unescape(one) for one in re.findall(r'href="([^"]+)" aria-label="Without the filter where', text)]
+    for link in set(kept) - set(removing):
+        assert both <= set(parse_qsl(urlsplit(link).query)), link
+    assert len(removing) == 2
+    for link, left in zip(removing, ("air=23 degC", "work_order=WO-000123"), strict=True):
+        assert [word for word in parse_qsl(urlsplit(link).query) if word[0] == "where"] == [("where", left)]
+        assert declaring.get(f"/{link}").status_code == 200
+    # and the form that adds a filter sends those that are there
+    form = text.split('class="choose"')[1]
+    sent = re.findall(r'type="hidden" name="where" value="([^"]+)"', form)
+    assert sent == ["work_order=WO-000123", "air=23 degC"]
+
+
+def test_a_hostile_answer_is_text_on_every_page(declaring: TestClient) -> None:
+    written = quote(f"work_order={HOSTILE}")
+    for page in ("selection", "runs", "day", "readings", "trend?of=rail_noise.ripple"):
+        address = f"{page}{'&' if '?' in page else '?'}where={written}"
+        text = text_of(declaring, address)
+        assert "<script>alert" not in text
+        assert HOSTILE in unescape(text)
+    assert text_of(declaring, f"runs?where={written}").count('id="run-') == 4
+
+
+@pytest.mark.parametrize(
+    "address, status, words",
+    [
+        ("runs?where=work_order", 400, "`where=work_order` Expected `NAME=VALUE`"),
+        ("runs?where==WO", 400, "`where==WO` Expected `NAME=VALUE`"),
+        ("runs?where=work.order%3DWO", 400, "`where=work.order=WO` Expected `NAME=VALUE`"),
+        ("runs?where=work_oder%3DWO", 404, "no run declares `work_oder` Expected one of air, work_order .* did you"),
+        ("runs?where=work_order%3DWO-000124", 404, "no run has `where=work_order=WO-000124` Expected .*WO-000123.* d"),
+        ("runs?where=work_order%3Dwo-*", 404, "no run has `where=work_order=wo-.`"),
+        ("runs?where=air%3D23 degC&where=air%3D24*", 404, "no run has `where=air=24.`"),
+        ("runs?where=air%3D23 degC&batch-name=lot-8", 404, "no run matches all filters together Expected .*"
+         "`where=air=23 degC` by itself leaves 8"),
+        ("run?id=x&where=air%3D23", 400, "`where` in the address"),
+    ],
+)  # fmt: skip
+def test_a_wrong_declared_field_gives_one_clear_message(
+    declaring: TestClient, address: str, status: int, words: str
+) -> None:
+    answer = declaring.get(f"/{address}")
+    assert answer.status_code == status, said(answer.text)
+    assert re.search(words, said(answer.text)), said(answer.text)
+    assert "<table" not in answer.text
+
+
+def test_a_page_of_a_declared_field_has_the_runs_that_come_later(entered_later: tuple[Logbook, TestClient]) -> None:
+    book, client = entered_later
+    for number, text in enumerate(("WO-000200", "WO-000201", "WO-000200")):
+        run = replace(outcome(40 + number, serial=f"VC204-1{number:03}"), declared={"work_order": Declared(text)})
+        book.enter(run, station="line_1", batch="lot-9")
+        assert text_of(client, "runs?where=work_order%3DWO-000200").count('id="run-') == 1 + (number == 2)

@@ -17,10 +17,12 @@ from sqlalchemy import Connection, select, text
 from wavewright.judgement.retest_rule import RetestRule
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.chain import ATTACHED, CHUNK, CODES_OUT, LINE, RUN
+from wavewright.logbook.columns.declared_columns import DeclaredColumns
 from wavewright.logbook.columns.failed_readings import FailedReadings
 from wavewright.logbook.columns.reading_columns import ReadingColumns
 from wavewright.logbook.columns.run_columns import COLUMNS, RunColumns
 from wavewright.logbook.columns.unit_standing import UnitStanding
+from wavewright.logbook.declared_fields import every_declared
 from wavewright.logbook.line_notes import notes_on
 from wavewright.logbook.quarantine import in_quarantine
 from wavewright.logbook.tables import heads, links, outcomes, readings, texts
@@ -58,7 +60,8 @@ class FollowedLogbook:
 
     def __init__(self, book: Logbook) -> None:
         self._book = book
-        self._lock, self._keeping = threading.Lock(), threading.Lock()
+        self._lock, self._keeping, self._declaring = threading.Lock(), threading.Lock(), threading.Lock()
+        self._declared = (0, DeclaredColumns())  # with the epoch that they are of
         self._reading: defaultdict[str, threading.Lock] = defaultdict(threading.Lock)  # by name
         self._kept: OrderedDict[str, tuple[int, ReadingColumns]] = OrderedDict()
         self._now = FollowedRuns()
@@ -122,6 +125,32 @@ class FollowedLogbook:
                 while len(self._kept) > 1 and sum(one.size for _, one in self._kept.values()) > MOST_KEPT:
                     self._kept.popitem(last=False)
             return known
+
+    def declared(self, at: FollowedRuns) -> DeclaredColumns:
+        """The declared fields of the runs that were known at that moment; those of later runs may be in it too.
+
+        Raises
+        ------
+        StorageFault : the database cannot be read.
+        """
+        with self._declaring:
+            known = self.declared_so_far(at)
+            first, last = known.runs, len(at.runs)
+            if first < last:
+                ids = at.runs.ids[first:last] if first else None
+                found = {
+                    number: fields
+                    for run, fields in every_declared(self._book, ids).items()
+                    if first <= (number := at.numbers.get(run, -1)) < last
+                }
+                known = known.extended(found, runs=last)
+                self._declared = at.epoch, known
+            return known
+
+    def declared_so_far(self, at: FollowedRuns) -> DeclaredColumns:
+        """Those that were read already: of none of the runs, or not of all."""
+        epoch, known = self._declared
+        return known if epoch == at.epoch else DeclaredColumns()
 
 
 def _heads(connection: Connection) -> Heads:

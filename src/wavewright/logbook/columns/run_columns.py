@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from operator import itemgetter
@@ -130,7 +129,13 @@ class RunColumns:
         Parameters
         ----------
         since_number : only those that were learnt of from this number on.
+
+        Raises
+        ------
+        ValueError : the filter asks for declared fields, which are columns of their own.
         """
+        if which.declared:
+            raise ValueError("declared fields are no columns of runs: `DeclaredColumns.left` chooses by them")
         first = 0 if which.since is None else int(np.searchsorted(self.times, microseconds(which.since)))
         last = len(self) if which.until is None else int(np.searchsorted(self.times, microseconds(which.until)))
         numbers = self.order[first:last]
@@ -140,20 +145,12 @@ class RunColumns:
             if (word := getattr(which, name)) is not None:
                 numbers = numbers[self.words[name][numbers] == self.lists[name].number(word)]
         if which.serial is not None:
-            numbers = numbers[np.isin(self.words["serial"][numbers], self._serials(which.serial))]
+            numbers = numbers[np.isin(self.words["serial"][numbers], self.lists["serial"].meant_by(which.serial))]
         if which.golden is False:
             numbers = numbers[self.words["batch"][numbers] != self.lists["batch"].number(GOLDEN_BATCH)]
         if which.simulated is not None:
             numbers = numbers[self.simulated[numbers] == which.simulated]
         return numbers
-
-    def _serials(self, pattern: str) -> Numbers:
-        """The numbers of the serial numbers that a pattern means; `*` stands for anything."""
-        words = self.lists["serial"]
-        if "*" not in pattern:
-            return np.array([words.number(pattern)], dtype=np.int32)
-        form = re.compile(".*".join(re.escape(part) for part in pattern.split("*")), re.DOTALL)
-        return np.array([at for at, word in enumerate(words.words) if form.fullmatch(word)], dtype=np.int32)
 
     def column(self, name: str, numbers: Numbers) -> list[str]:
         """The words of some runs."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 
 import numpy as np
@@ -31,3 +32,10 @@ class WordList:
     def number(self, word: str) -> int:
         """The number of one word; -1 where no row has it."""
         return self._numbers.get(word, -1)
+
+    def meant_by(self, pattern: str) -> Numbers:
+        """The numbers of the words that a pattern means; `*` stands for anything. -1 is that of none."""
+        if "*" not in pattern:
+            return np.array([self.number(pattern)], dtype=np.int32)
+        form = re.compile(".*".join(re.escape(part) for part in pattern.split("*")), re.DOTALL)
+        return np.array([at for at, word in enumerate(self.words) if form.fullmatch(word)], dtype=np.int32)

@@ -14,7 +14,7 @@ import numpy as np
 from wavewright.errors import Misuse
 from wavewright.logbook.columns.line_figures import LineFigures, figures_by, figures_by_day, figures_of
 from wavewright.logbook.columns.word_column import Numbers
-from wavewright.logbook.filter_words import FILTER_WORDS
+from wavewright.logbook.filter_words import DECLARED, FILTER_WORDS
 from wavewright.logbook.line_notes import LineNote, NoteKind
 from wavewright.logbook.quarantine import quarantine_words
 from wavewright.logbook.queries import Filter, RunEntry
@@ -22,7 +22,6 @@ from wavewright.logbook.studies.pareto import ParetoRow, pareto
 from wavewright.logbook.studies.proportions import Proportion, proportion
 from wavewright.logbook.tables import microseconds, moment_of
 from wavewright.pages.line.line_view import ChosenRuns, LinePage, LineView, line_page
-from wavewright.pages.line.page_address import check_names
 from wavewright.reporting.chart_pictures import pareto_picture, yield_picture
 from wavewright.reporting.picture import Picture
 
@@ -148,7 +147,7 @@ def _page(view: LineView, chosen: ChosenRuns, *, title: str, about: Filter | Non
 def day_page(view: LineView) -> LinePage:
     """The runs of one day, UTC: that of the address, or else the newest one that has any."""
     asked = view.asked
-    check_names(asked.which, view.runs)
+    view.check_names()
     every = view.choose(asked.which)
     if "day" in asked.words:
         day = _day(asked.words["day"])
@@ -191,11 +190,11 @@ def batch_page(view: LineView) -> LinePage:
 @line_page("selection", without=VERDICT)
 def selection_page(view: LineView) -> LinePage:
     """The runs that filters leave, whatever they are."""
-    check_names(view.asked.which, view.runs)
+    view.check_names()
     chosen = view.choose(view.asked.which)
     if not chosen.numbers.size:
         raise nothing_left(view)
-    return _page(view, chosen, title="All runs" if not view.asked.filters else "Runs that the filters leave")
+    return _page(view, chosen, title="Runs that the filters leave" if view.asked.is_filtered else "All runs")
 
 
 def _filtered(view: LineView, word: str, name: str) -> LinePage:
@@ -204,7 +203,7 @@ def _filtered(view: LineView, word: str, name: str) -> LinePage:
         raise Misuse(
             f"which {name.lower()} is not said", expected=f"`{word}=…` in the address", do="follow a link of a list"
         )
-    check_names(asked.which, view.runs)
+    view.check_names()
     chosen = view.choose(asked.which)
     if not chosen.numbers.size:
         raise nothing_left(view)
@@ -214,9 +213,12 @@ def _filtered(view: LineView, word: str, name: str) -> LinePage:
 def nothing_left(view: LineView) -> Misuse:
     """What to say where filters together leave no run."""
     each = [
-        f"`{word}={text}` by itself leaves {view.runs.chosen(_alone(view.asked.which, word)).size}"
+        f"`{word}={text}` by itself leaves {view.chosen(_alone(view.asked.which, word)).size}"
         for word, text in view.asked.filters.items()
     ]
+    for field in view.asked.which.declared:
+        alone = view.chosen(Filter(declared=(field,))).size
+        each.append(f"`{DECLARED}={'='.join(field)}` by itself leaves {alone}")
     return Misuse(
         "no run matches all filters together" if len(each) > 1 else "no run matches the filter",
         expected="; ".join(each) or "a run in the logbook",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections import OrderedDict
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from wavewright.logbook.columns.followed_logbook import FollowedRuns
 from wavewright.logbook.queries import Filter
@@ -72,7 +72,9 @@ class KeptPages:
 
     @staticmethod
     def _is_old(page: MadePage, now: FollowedRuns) -> bool:
-        return page.seen < len(now.runs) and now.runs.chosen(page.about, since_number=page.seen).size > 0
+        # what later runs declare is not looked at: one too many makes a page old
+        about = replace(page.about, declared=())
+        return page.seen < len(now.runs) and now.runs.chosen(about, since_number=page.seen).size > 0
 
     def _drop(self, address: str) -> None:
         page = self._pages.pop(address, None)

@@ -14,7 +14,7 @@ from wavewright.logbook.columns.run_columns import RunColumns
 from wavewright.logbook.columns.unit_standing import UnitStanding
 from wavewright.logbook.columns.word_column import Numbers
 from wavewright.logbook.queries import Filter
-from wavewright.pages.line.page_address import PageAddress
+from wavewright.pages.line.page_address import PageAddress, check_names
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,16 +66,25 @@ class LineView:
         """All readings of one name."""
         return self.followed.readings(self.at, name)
 
+    def check_names(self) -> None:
+        """Refuse a filter that names what no run has; Misuse so."""
+        check_names(self.asked.which, self.runs, lambda: self.followed.declared(self.at))
+
+    def chosen(self, which: Filter) -> Numbers:
+        """The numbers of the runs that a filter leaves, oldest first."""
+        numbers = self.runs.chosen(replace(which, declared=()))
+        return self.followed.declared(self.at).left(numbers, which.declared) if which.declared else numbers
+
     def choose(self, which: Filter) -> ChosenRuns:
         """The runs that a filter leaves: those on simulated benches only where there are no others, or on request.
 
         And those of golden units only where their batch or a unit is asked for, or there are no others; as
         `without_simulated` does it.
         """
-        numbers = self.runs.chosen(which)
+        numbers = self.chosen(which)
         golden = 0
         if which.batch is None and which.serial is None:
-            others = self.runs.chosen(replace(which, golden=False))
+            others = self.chosen(replace(which, golden=False))
             if 0 < others.size < numbers.size:
                 golden, which, numbers = numbers.size - others.size, replace(which, golden=False), others
         simulated = int(self.runs.simulated[numbers].sum())

@@ -5,7 +5,6 @@ from __future__ import annotations
 from wavewright.logbook.columns.line_figures import figures_by
 from wavewright.pages.line.figure_pages import nothing_left
 from wavewright.pages.line.line_view import LinePage, LineView, line_page
-from wavewright.pages.line.page_address import check_names
 
 MOST_ROWS = 300
 
@@ -23,7 +22,7 @@ def parts_page(view: LineView) -> LinePage:
 
 
 def _list(view: LineView, column: str, word: str, title: str) -> LinePage:
-    check_names(view.asked.which, view.runs)
+    view.check_names()
     chosen = view.choose(view.asked.which)
     if not chosen.numbers.size:
         raise nothing_left(view)

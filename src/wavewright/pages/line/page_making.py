@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 from functools import cache, partial
 
 from wavewright.errors import StorageFault, WavewrightError
 from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.book import Logbook
+from wavewright.logbook.columns.declared_columns import DeclaredColumns
 from wavewright.logbook.columns.followed_logbook import FollowedLogbook, FollowedRuns
-from wavewright.logbook.filter_words import FILTER_WORDS
+from wavewright.logbook.filter_words import DECLARED, FILTER_WORDS
 from wavewright.pages.line import figure_pages, list_pages, reading_pages, run_pages  # noqa: F401  they enter their pages
 from wavewright.pages.line.kept_pages import MadePage
 from wavewright.pages.line.line_view import PAGES, LinePage, LineView
-from wavewright.pages.line.page_address import PageAddress, page_address, read_page_address
+from wavewright.pages.line.page_address import SIMULATED, PageAddress, page_address, read_page_address
 from wavewright.reporting.html import environment
 from wavewright.reporting.page_policy import PLACE, policy_of
 
@@ -82,8 +83,9 @@ class PageMaker:
             file=self._files.__getitem__,
             filter_names=FILTER_NAMES,
             same_words=_as_names,
-            removable={word: text for word, text in asked.kept_words.items() if word != OWN.get(asked.page)},
+            removable=list(_removable(asked)),
             choices=_choices(asked, at) if asked.page != "run" else (),
+            fields=_fields(self._followed.declared_so_far(at)),
             to=cache(partial(_to, asked)),
             place=partial(_place, asked),
             runs_address=partial(_runs_address, asked),
@@ -96,6 +98,25 @@ class PageMaker:
             headers = {POLICY: f"default-src 'none'; {own}; {NOT_ELSEWHERE}"}
         body = text.encode("utf-8", "replace")
         return MadePage(body, made.about, at.epoch, at.runs.moved, at.noted, len(at.runs), headers, status)
+
+
+def _removable(asked: PageAddress) -> Iterator[tuple[str, str, str, str]]:
+    """The filters that a page can be without: their word, name, value, and the address of the page without it."""
+    for word, text in asked.filters.items():
+        if word != OWN.get(asked.page):
+            yield word, FILTER_NAMES[word], text, asked.without(word)
+    for written in asked.declared:
+        name, _, text = written.partition("=")
+        yield f"{DECLARED} {name}", name, text, asked.without_declared(written)
+    if asked.simulated:
+        yield SIMULATED, "", "", asked.without(SIMULATED)
+
+
+def _fields(declared: DeclaredColumns) -> list[str]:
+    """Declared fields as they are written in an address, the newest of each name."""
+    names = declared.names
+    each = MOST_CHOICES // max(1, len(names))
+    return [f"{name}={text}" for name in names for text in declared.texts(name)[: -each - 1 : -1]]
 
 
 def _choices(asked: PageAddress, at: FollowedRuns) -> list[tuple[str, list[str] | None]]:
@@ -127,7 +148,7 @@ def _as_names(words: Mapping[str, str]) -> dict[str, str]:
     return {word.replace("-", "_"): text for word, text in words.items()}
 
 
-def _span(asked: PageAddress) -> dict[str, str]:
+def _span(asked: PageAddress) -> dict[str, str | tuple[str, ...]]:
     """The filters of a page, with the day that it is about as `since` and `until`."""
     words = dict(asked.kept_words)
     if day := asked.words.get("day"):

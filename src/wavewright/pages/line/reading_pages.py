@@ -17,7 +17,7 @@ from wavewright.logbook.studies.stations import StationStudy, centred, station_s
 from wavewright.nearest import did_you_mean
 from wavewright.pages.line.figure_pages import nothing_left
 from wavewright.pages.line.line_view import ChosenRuns, LinePage, LineView, line_page
-from wavewright.pages.line.page_address import YES, check_names
+from wavewright.pages.line.page_address import YES
 from wavewright.pages.line.run_pages import points_of_runs
 from wavewright.reporting.line_pictures import ReadingSeries, series_charts, series_picture, stations_picture
 
@@ -44,7 +44,7 @@ class ChosenReadings:
 @line_page("readings", without=("verdict",))
 def readings_page(view: LineView) -> LinePage:
     """Every characteristic, with how often it did not pass."""
-    check_names(view.asked.which, view.runs)
+    view.check_names()
     chosen = view.choose(view.asked.which)
     if not chosen.numbers.size:
         raise nothing_left(view)
@@ -98,7 +98,7 @@ def trend_page(view: LineView) -> LinePage:
 def stations_page(view: LineView) -> LinePage:
     """The stations side by side; with `of` whether one reads otherwise than the others."""
     if "of" not in view.asked.words:
-        check_names(view.asked.which, view.runs)
+        view.check_names()
         chosen = view.choose(view.asked.which)
         if not chosen.numbers.size:
             raise nothing_left(view)
@@ -136,7 +136,7 @@ def _readings(view: LineView) -> tuple[ChosenRuns, ChosenReadings]:
             expected="`of=measurement.characteristic` in the address",
             do=did_you_mean(name, view.at.units, most=3, alike=0.4) or "follow a link of the list of characteristics",
         )
-    check_names(view.asked.which, view.runs)
+    view.check_names()
     chosen = view.choose(view.asked.which)
     columns = view.readings(name)
     numbers, rows = columns.rows(chosen.numbers)

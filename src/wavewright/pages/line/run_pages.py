@@ -11,13 +11,12 @@ from typing import Any
 from sqlalchemy import select
 
 from wavewright.errors import Misuse
-from wavewright.logbook.filter_words import FILTER_WORDS
+from wavewright.logbook.filter_words import DECLARED, FILTER_WORDS
 from wavewright.logbook.quarantine import quarantine_words
 from wavewright.logbook.queries import Filter, Point
 from wavewright.logbook.tables import EPOCH, moment_of, outcomes, readings
 from wavewright.pages.line.figure_pages import nothing_left
 from wavewright.pages.line.line_view import LinePage, LineView, line_page
-from wavewright.pages.line.page_address import check_names
 from wavewright.reporting.html import report_values
 
 ON_A_PAGE = 100
@@ -29,7 +28,7 @@ RUNS_OF_UNIT = 50  # newest ones that are shown with all their readings
 def runs_page(view: LineView) -> LinePage:
     """The runs that the filters leave, newest first; `to` is how many newer ones are left out."""
     asked = view.asked
-    check_names(asked.which, view.runs)
+    view.check_names()
     chosen = view.choose(asked.which)
     if not chosen.numbers.size:
         raise nothing_left(view)
@@ -56,8 +55,8 @@ def unit_page(view: LineView) -> LinePage:
     serial = asked.which.serial
     if serial is None:
         raise Misuse("which unit is not said", expected="`serial=…` in the address", do="type its serial number above")
-    check_names(asked.which, view.runs)
-    found = view.runs.chosen(asked.which)
+    view.check_names()
+    found = view.chosen(asked.which)
     if not found.size:
         raise nothing_left(view)
     serials = sorted(set(view.runs.column("serial", found)))
@@ -90,7 +89,7 @@ def unit_page(view: LineView) -> LinePage:
     return LinePage("unit.html.j2", values, asked.which)
 
 
-@line_page("run", words=("id",), without=tuple(FILTER_WORDS))
+@line_page("run", words=("id",), without=(*FILTER_WORDS, DECLARED))
 def run_page(view: LineView) -> LinePage:
     """The report of one run with its pictures, as `wavewright report` writes it."""
     identifier = view.asked.words.get("id", "")
