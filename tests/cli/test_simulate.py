@@ -13,6 +13,8 @@ from typing import Any
 
 import pytest
 
+from wavewright.cli.main import execute
+
 pytestmark = pytest.mark.slow
 
 ROOT = Path(__file__).parents[2]
@@ -67,7 +69,8 @@ def run(folder: Path, bench: str, *options: str) -> dict[str, Any]:
 @pytest.mark.parametrize("options", [(), ("--hislip",)], ids=["raw socket", "hislip"])
 def test_the_same_seed_gives_the_same_readings_over_the_network(options: tuple[str, ...], tmp_path: Path) -> None:
     (tmp_path / "recipe.yaml").write_text(RECIPE)
-    with serving(tmp_path, "--seed", "204", *options):
+    # with a latency too: it is real time, not simulated time
+    with serving(tmp_path, "--seed", "204", "--latency", "1 ms", *options):
         over_the_wire = run(tmp_path, "live.yaml")
     at_home = run(tmp_path, str(ROOT / "sim/bench.yaml"), "--seed", "204")
     assert over_the_wire["verdict"] == at_home["verdict"] == "pass"
@@ -96,3 +99,22 @@ def test_a_signal_ends_the_server_cleanly(number: signal.Signals, tmp_path: Path
     with serving(tmp_path) as process:
         process.send_signal(number)
         assert process.wait() == 0
+
+
+@pytest.mark.parametrize(
+    "latency, complaint",
+    [
+        ("5", "--latency: `5` has no unit\n  expected: a time, such as `500 us`"),
+        ("-5ms", "--latency: `-5 ms` is out of range here\n  expected: at least 0 s"),
+        ("soon", "--latency: `soon` is not a number\n  expected: a time, such as `500 us`"),
+        ("5 mV", "--latency: `5 mV` is a voltage\n  expected: a time, such as `500 us`"),
+        ("3 s", "with a latency of 3 s every answer of `digitizer` counts as missing: its profile has `timeout: 2 s`"),
+    ],
+)
+def test_a_latency_that_cannot_be_is_refused(
+    latency: str, complaint: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    live = tmp_path / "live.yaml"
+    assert execute(["simulate", str(ROOT / "sim/bench.yaml"), f"--latency={latency}", "--write-bench", str(live)]) == 64
+    assert complaint in capsys.readouterr().err
+    assert not live.exists()

@@ -83,7 +83,10 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
             "wavewright serve",
             "wavewright serve --host 0.0.0.0 --token-file token --logbook postgresql://quality@server/line",
         ),
-        "simulate": ("wavewright simulate sim/bench.yaml --write-bench live.yaml",),
+        "simulate": (
+            "wavewright simulate sim/bench.yaml --write-bench live.yaml",
+            "wavewright simulate sim/bench.yaml --write-bench live.yaml --latency 5ms",
+        ),
         "watch": (
             "wavewright watch recipes/rail_ripple.yaml --bench sim/bench.yaml",
             "wavewright watch recipes/rail_ripple.yaml --file trace.npz",

@@ -27,6 +27,13 @@ def simulate(
     host: Annotated[
         str, typer.Option(help="The address to listen on; give another one to let other machines in.")
     ] = "127.0.0.1",
+    latency: Annotated[
+        str | None,
+        typer.Option(
+            help="Send each answer only after this time, such as `5ms`, as an instrument on a LAN does. The readings "
+            "are the same."
+        ),
+    ] = None,
     seed: Seed = None,
 ) -> None:
     """Serve the instruments of a simulated bench over TCP.
@@ -34,7 +41,9 @@ def simulate(
     It serves until Ctrl-C or SIGTERM. With the file that --write-bench names, `wavewright run RECIPE --bench FILE` runs
     over a real network path.
     """
+    from wavewright.errors import Misuse
     from wavewright.instruments.simulated import fresh_draw
+    from wavewright.quantities import read_quantity
     from wavewright.running.shipped_files import find_file
     from wavewright.simulation.server.serving import serve
 
@@ -42,4 +51,18 @@ def simulate(
         print(line, file=sys.stderr, flush=True)
 
     draw = fresh_draw() if seed is None else seed
-    serve(find_file(bench), hislip=hislip, host=host, write_bench=write_bench, seed=seed, draw=draw, say=say)
+    try:
+        wait = 0.0 if latency is None else read_quantity(latency, unit="s", least=0.0).value
+    except Misuse as fault:
+        fault.where = "--latency"
+        raise
+    serve(
+        find_file(bench),
+        hislip=hislip,
+        host=host,
+        write_bench=write_bench,
+        seed=seed,
+        draw=draw,
+        latency=wait,
+        say=say,
+    )

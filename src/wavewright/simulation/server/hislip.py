@@ -31,9 +31,11 @@ _LOCK_REFUSED, _NO_LOCK_HELD = 0, 3
 
 
 class HislipSession:
-    """One client with its two channels."""
+    """One client with its two channels; `latency`, in s, is what each answer takes, and each serial poll."""
 
-    def __init__(self, hub: Hub, device: ScpiDevice, synchronous: asyncio.StreamWriter) -> None:
+    def __init__(
+        self, hub: Hub, device: ScpiDevice, synchronous: asyncio.StreamWriter, *, latency: float = 0.0
+    ) -> None:
         self.device = device
         self._hub = hub
         self._exchange = Exchange(device)
@@ -43,7 +45,8 @@ class HislipSession:
         self._answers_to = 0  # id of the message that answers belong to
         self._is_undelivered = False
         self._is_clearing = False
-        self._answering = Answering(self._exchange, self._send)
+        self._latency = latency
+        self._answering = Answering(self._exchange, self._send, self.close, latency=latency)
         self._asynchronous_answers: Mapping[int, Callable[[Message], Message]] = {
             Type.ASYNC_MAXIMUM_SIZE: self._agree_on_size,
             Type.ASYNC_STATUS_QUERY: self._tell_status,
@@ -96,19 +99,21 @@ class HislipSession:
     def _take(self, message: Message) -> None:
         self._note_delivery(message)
         self._interrupt_if_talked_over(message)
-        self._answers_to = message.parameter
         if message.kind == Type.TRIGGER:
             self._exchange.trigger()
         else:
+            self._answers_to = message.parameter
             self._exchange.receive(bytes(message.payload), end=message.kind == Type.DATA_END)
         self._answering.answer()
         self._hub.changed(self)
 
     def _interrupt_if_talked_over(self, message: Message) -> None:
         """A new message before the old answer was read: the client is told on both channels, and −410 is queued."""
-        is_pending = self._exchange.is_waiting  # the exchange queues −410 for it
+        # the exchange queues −410 for what it is working on, and for an answer that is held back
+        is_pending = self._exchange.is_waiting or self._exchange.comes_after is not None
         if not (self._is_undelivered or is_pending) or message.kind == Type.TRIGGER:
             return
+        self._answering.withdraw()
         if self._is_undelivered:
             self.device.status.complain(ScpiError(-410))
             self._is_undelivered = False
@@ -117,11 +122,13 @@ class HislipSession:
             self._asynchronous.write(Message(Type.ASYNC_INTERRUPTED, 0, message.parameter).packed())
 
     def _send(self) -> None:
-        while self._exchange.has_answer:
+        """The oldest answer, to its end."""
+        at_end = False
+        while not at_end:
             content, at_end = self._exchange.answer(self._size)
             kind = Type.DATA_END if at_end else Type.DATA
             self._synchronous.write(Message(kind, 0, self._answers_to, content).packed())
-            self._is_undelivered = self._is_undelivered or at_end
+        self._is_undelivered = True
 
     def _note_delivery(self, message: Message) -> None:
         if message.control & RMT_DELIVERED:
@@ -133,7 +140,11 @@ class HislipSession:
         """A message on the asynchronous channel: its answer is what the table gives."""
         make = self._asynchronous_answers.get(message.kind, _unrecognized)
         assert self._asynchronous is not None
-        self._asynchronous.write(make(message).packed())
+        answer = make(message).packed()
+        if message.kind == Type.ASYNC_STATUS_QUERY and self._latency:
+            asyncio.get_running_loop().call_later(self._latency, self._asynchronous.write, answer)
+        else:
+            self._asynchronous.write(answer)
 
     def _agree_on_size(self, message: Message) -> Message:
         wanted = int.from_bytes(bytes(message.payload), "big")
@@ -150,7 +161,7 @@ class HislipSession:
     def _clear(self, message: Message) -> Message:
         del message
         self._is_clearing, self._is_undelivered = True, False
-        self._exchange.clear()
+        self._answering.cancel()
         return Message(Type.ASYNC_DEVICE_CLEAR_ACKNOWLEDGE)
 
 
@@ -177,8 +188,8 @@ def _unrecognized(message: Message) -> Message:
 class HislipServer:
     """All sessions with one instrument; the sub-address that a client names makes no difference."""
 
-    def __init__(self, hub: Hub, device: ScpiDevice) -> None:
-        self._hub, self._device = hub, device
+    def __init__(self, hub: Hub, device: ScpiDevice, *, latency: float = 0.0) -> None:
+        self._hub, self._device, self._latency = hub, device, latency
         self._sessions: dict[int, HislipSession] = {}
         self._numbers = itertools.count(1)
         self._lines: dict[asyncio.StreamWriter, asyncio.Task[None] | None] = {}
@@ -197,7 +208,8 @@ class HislipServer:
             first = await read_message(reader)
             if first.kind == Type.INITIALIZE:
                 number = next(self._numbers) & 0xFFFF
-                session = self._sessions[number] = HislipSession(self._hub, self._device, writer)
+                session = HislipSession(self._hub, self._device, writer, latency=self._latency)
+                self._sessions[number] = session
                 writer.write(Message(Type.INITIALIZE_RESPONSE, 0, _PROTOCOL_VERSION << 16 | number).packed())
                 take = session.on_synchronous
             elif first.kind == Type.ASYNC_INITIALIZE and first.parameter in self._sessions:

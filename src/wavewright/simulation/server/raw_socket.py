@@ -16,14 +16,17 @@ _PIECE = 1 << 20
 
 
 class RawSocketConnection(asyncio.Protocol):
-    """One client. A query whose answer needs a trigger is answered by silence until the trigger comes."""
+    """One client. A query whose answer needs a trigger is answered by silence until the trigger comes.
 
-    def __init__(self, hub: Hub, device: ScpiDevice) -> None:
+    `latency`, in s, is what each answer takes.
+    """
+
+    def __init__(self, hub: Hub, device: ScpiDevice, *, latency: float = 0.0) -> None:
         self.device = device
         self._hub = hub
         self._exchange = Exchange(device, is_stream=True)
         self._transport: asyncio.Transport | None = None
-        self._answering = Answering(self._exchange, self._send)
+        self._answering = Answering(self._exchange, self._send, self._drop, latency=latency)
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         """A client has come."""
@@ -58,10 +61,16 @@ class RawSocketConnection(asyncio.Protocol):
             self._transport.abort()
 
     def _send(self) -> None:
-        while self._exchange.has_answer:
-            content, _ = self._exchange.answer(_PIECE)
+        """The oldest answer, to its end."""
+        at_end = False
+        while not at_end:
+            content, at_end = self._exchange.answer(_PIECE)
             if self._transport and content:
                 self._transport.write(content)
+
+    def _drop(self) -> None:
+        if self._transport:
+            self._transport.close()
 
     @contextlib.contextmanager
     def _unless_dropped(self) -> Iterator[None]:
@@ -69,5 +78,4 @@ class RawSocketConnection(asyncio.Protocol):
         try:
             yield
         except LinkDropped:
-            if self._transport:
-                self._transport.close()
+            self._drop()

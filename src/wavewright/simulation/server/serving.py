@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import math
 import signal
 import threading
 from collections.abc import Callable, Mapping
@@ -14,10 +15,11 @@ import yaml
 from pyvisa.rname import to_canonical_name
 
 from wavewright.durable_files import write_whole
-from wavewright.errors import BenchFault, FileFault, StorageFault
-from wavewright.instruments.bench_file import load_bench
+from wavewright.errors import BenchFault, FileFault, Misuse, StorageFault
+from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.instruments.stop_signals import STOP_SIGNALS
 from wavewright.instruments.waits import until_set
+from wavewright.quantities import show_quantity
 from wavewright.simulation.library import SimulatedVisa, open_library
 from wavewright.simulation.server.hislip import HislipServer
 from wavewright.simulation.server.hub import Hub
@@ -35,6 +37,13 @@ class BenchServer:
     hislip : HiSLIP in place of raw sockets.
     host : the address to listen on.
     seed : in place of the bench file's; draw : decides what fluctuates, the seed if None.
+    latency : s, from the moment at which an instrument has an answer until it is sent. Each connection waits by itself,
+        and of several answers on one connection each waits for the one before.
+
+    Raises
+    ------
+    FileFault : a file cannot be used.
+    Misuse : the latency is not a time, or as long as a time-out of the bench's profiles.
 
     Attributes
     ----------
@@ -49,10 +58,13 @@ class BenchServer:
         host: str = LOOPBACK,
         seed: int | None = None,
         draw: int | None = None,
+        latency: float = 0.0,
     ) -> None:
         self.bench = Path(bench)
         self.host = host
-        self.library = _simulated(self.bench, seed, draw)
+        loaded = load_bench(self.bench)
+        self.library = _simulated(loaded, seed, draw)
+        self.latency = _checked_latency(latency, loaded)
         self.addresses: dict[str, str] = {}
         self._is_hislip = hislip
         self._hub = Hub(self.library.instruments)
@@ -155,12 +167,14 @@ class BenchServer:
     async def _listen(self, resource: str) -> asyncio.Server:
         device = self.library.instruments[resource]
         if self._is_hislip:
-            hislip = HislipServer(self._hub, device)
+            hislip = HislipServer(self._hub, device, latency=self.latency)
             self._hislip_servers.append(hislip)
             server = await asyncio.start_server(hislip.serve, self.host, 0, limit=1 << 22)
         else:
             loop = asyncio.get_running_loop()
-            server = await loop.create_server(lambda: RawSocketConnection(self._hub, device), self.host, 0)
+            server = await loop.create_server(
+                lambda: RawSocketConnection(self._hub, device, latency=self.latency), self.host, 0
+            )
         port = server.sockets[0].getsockname()[1]
         wire = f"hislip0,{port}::INSTR" if self._is_hislip else f"{port}::SOCKET"
         self.addresses[resource] = f"TCPIP0::{self.host}::{wire}"
@@ -175,6 +189,7 @@ def serve(
     write_bench: str | Path | None = None,
     seed: int | None = None,
     draw: int | None = None,
+    latency: float = 0.0,
     say: Callable[[str], None] = lambda _: None,
 ) -> None:
     """Serve a simulated bench until SIGINT, SIGTERM or SIGHUP comes; returns then. Call it in the main thread.
@@ -186,12 +201,14 @@ def serve(
     host : the address to listen on; anything but the loopback address lets others in, and that is said.
     write_bench : a bench file to write once the bench listens; it points at the sockets.
     seed : in place of the bench file's; draw : decides what fluctuates, the seed if None.
+    latency : s, that each answer takes.
     say : gets each line that the user should see.
 
     Raises
     ------
     FileFault : a file cannot be used.
     BenchFault : the address cannot be listened on.
+    Misuse : the latency cannot be used.
     StorageFault : the bench file cannot be written.
     """
     stopped = threading.Event()
@@ -204,9 +221,11 @@ def serve(
     heeded = [number for number in STOP_SIGNALS if signal.getsignal(number) is not signal.SIG_IGN]
     previous = {number: signal.signal(number, stop) for number in heeded}
     try:
-        with BenchServer(bench, hislip=hislip, host=host, seed=seed, draw=draw) as server:
+        with BenchServer(bench, hislip=hislip, host=host, seed=seed, draw=draw, latency=latency) as server:
             for line in _lines(server.addresses, host):
                 say(line)
+            if latency:
+                say(f"each answer after {show_quantity(latency, 's')}")
             if write_bench is not None:
                 server.write_bench(write_bench)
                 say(f"bench file: {write_bench}")
@@ -222,17 +241,42 @@ def _lines(addresses: Mapping[str, str], host: str) -> list[str]:
     return [f"listening on {host}, for {reach}", *(f"{here}  is  {there}" for there, here in addresses.items())]
 
 
-def _simulated(bench: Path, seed: int | None, draw: int | None) -> SimulatedVisa:
+def _simulated(loaded: BenchFile, seed: int | None, draw: int | None) -> SimulatedVisa:
     """The library of a bench file.
 
     Raises
     ------
     FileFault : the bench file is not one of a simulated bench.
     """
-    loaded = load_bench(bench)
     file, at, name = loaded.grammar.library.rpartition("@")
     if not at or name != "sim":
         raise FileFault(
-            f"`library: {loaded.grammar.library}`", where=str(bench), expected="a simulated one, `FILE@sim`"
+            f"`library: {loaded.grammar.library}`", where=loaded.path, expected="a simulated one, `FILE@sim`"
         )
     return open_library(str(loaded.folder / file), settings=loaded.simulation_settings(seed=seed, draw=draw))
+
+
+def _checked_latency(latency: float, loaded: BenchFile) -> float:
+    """The latency, if it is a time after which no answer counts as missing.
+
+    Raises
+    ------
+    Misuse : it is not.
+    """
+    if not (math.isfinite(latency) and latency >= 0):
+        raise Misuse(f"a latency of {latency:g} s", expected="a finite time in s, 0 or more")
+    timeouts = [
+        (float(getattr(profile.grammar.quirks, key)), key, name)
+        for name, profile in loaded.profiles.items()
+        for key in ("timeout", "record_timeout")
+    ]
+    shortest, key, name = min(timeouts, default=(math.inf, "", ""))
+    if latency >= shortest:
+        raise Misuse(
+            f"with a latency of {show_quantity(latency, 's')} every answer of `{name}` counts as missing: its profile "
+            f"has `{key}: {show_quantity(shortest, 's')}`",
+            where=loaded.path,
+            expected=f"less than {show_quantity(shortest, 's')}",
+            do=f"give a shorter latency, or a longer `quirks: {{{key}: …}}` in the profile",
+        )
+    return latency
