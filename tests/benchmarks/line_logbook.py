@@ -35,8 +35,8 @@ def fill(book: Logbook, runs: int, *, end: datetime, days: int = 180) -> None:
     plain = outcome()
     results = tuple(result(f"reading_{k:02}", 0.03) for k in range(READINGS))
     one = replace(plain.measurements[0], results=results)
-    first = replace(plain, measurements=(one,), started=end - timedelta(days=days + 1))
-    identifier = book.enter(replace(first, declared={"work_order": Declared("WO-0")}))
+    early = replace(plain, measurements=(one,), started=end - timedelta(days=days + 1))
+    identifier = book.enter(replace(early, declared={"work_order": Declared("WO-0")}))
     rng, span = np.random.default_rng(204), timedelta(days=days)
     with book.reading() as connection:
         like = dict(connection.execute(select(outcomes).where(outcomes.c.id == identifier)).mappings().one())
