@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import os
 import re
 import signal
 import subprocess
@@ -12,7 +14,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from PIL import Image, ImageDraw
 
+from tests.pages.test_watch_page import no_findings
 from wavewright.logbook.formats.catalogue import write_waveforms
 from wavewright.waveform import Waveform
 
@@ -33,6 +37,7 @@ measurements:
     compute:
       ripple: {metric: peak_to_peak, limit: at most 70 mV}
 """
+KEPT = os.environ.get("WAVEWRIGHT_SCREENSHOTS", "")  # a folder for pictures of the page, to be looked at
 GLITCH = 20_001  # sample of the record that stands out, at 40 ns a sample
 
 
@@ -106,6 +111,48 @@ def test_a_save_by_another_editor_is_shown_with_its_fault_and_the_cure(page: Pag
     expect(page.locator("#chart canvas").first).to_be_visible()
     (folder / "rail.yaml").write_text(RECIPE, encoding="utf-8")
     expect(page.locator("#stale")).to_be_hidden()
+
+
+def photograph(shade: int) -> bytes:
+    """A board with a test point, as somebody would photograph it."""
+    made = io.BytesIO()
+    board = Image.new("RGB", (900, 560), (20, shade, 60))
+    draw = ImageDraw.Draw(board)
+    draw.rectangle((120, 90, 420, 330), fill=(30, 30, 34))
+    draw.ellipse((610, 200, 690, 280), fill=(212, 175, 55))
+    draw.line((650, 240, 880, 20), fill=(200, 30, 30), width=14)
+    board.save(made, "PNG")
+    return made.getvalue()
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+def test_the_pictures_of_the_recipe_are_drawn_and_follow_their_files(page: Page, folder: Path, width: int) -> None:
+    page.set_viewport_size({"width": width, "height": 900})
+    (folder / "tp3.png").write_bytes(photograph(90))
+    (folder / "<img src=x>.png").unlink(missing_ok=True)
+    place = "  rail_noise:\n    place: Probe 1 on TP3.\n    pictures: [tp3.png, '<img src=x>.png']\n"
+    (folder / "rail.yaml").write_text(RECIPE.replace("  rail_noise:\n", place), encoding="utf-8")
+    drawn, whole = page.locator("#probe-pictures img"), "one => one.complete && one.naturalWidth"
+    expect(page.locator("#probe-place-said")).to_have_text("Probe 1 on TP3.")
+    expect(drawn).to_have_count(1)
+    page.wait_for_function("() => document.querySelector('#probe-pictures img').naturalWidth === 900")
+    box = drawn.bounding_box()
+    assert box["width"] <= width
+    assert box["width"] / box["height"] == pytest.approx(900 / 560, rel=0.02)
+    expect(page.locator(".no-picture")).to_contain_text("Not shown: picture `<img src=x>.png` cannot be read")
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    no_findings(page)
+    if KEPT:
+        page.screenshot(path=f"{KEPT}/watch-{width}.png")
+    # when a file is replaced, and the missing one comes, then both are drawn as they are now
+    before = drawn.first.get_attribute("src")
+    (folder / "tp3.png").write_bytes(photograph(160))
+    (folder / "<img src=x>.png").write_bytes(photograph(30))
+    expect(drawn).to_have_count(2)
+    expect(drawn.first).not_to_have_attribute("src", before)
+    assert drawn.evaluate_all(f"all => all.every({whole})") or drawn.first.evaluate("one => one.decode()") is None
+    (folder / "rail.yaml").write_text(RECIPE, encoding="utf-8")
+    expect(page.locator("#probe-place")).to_be_hidden()
 
 
 def test_the_text_is_typed_and_saved(page: Page, folder: Path) -> None:

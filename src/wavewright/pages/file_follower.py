@@ -19,10 +19,11 @@ class FileFollower:
     ----------
     path : the file; that it is replaced, as many editors do, or deleted counts too.
     changed : called whether or not the content is another one.
+    beside : asked once a second whether something else has changed that belongs to the file.
     """
 
-    def __init__(self, path: Path, changed: Callable[[], None]) -> None:
-        self._path, self._changed = path, changed
+    def __init__(self, path: Path, changed: Callable[[], None], *, beside: Callable[[], bool] = lambda: False) -> None:
+        self._path, self._changed, self._beside = path, changed, beside
         self._mark = _mark_of(path)
         self._end = threading.Event()
         self._thread = threading.Thread(target=self._work, name="file follower", daemon=True)
@@ -62,7 +63,7 @@ class FileFollower:
     def _look(self) -> None:
         """Tell it if the file is another one, or was written, since the last look."""
         now = _mark_of(self._path)
-        if now != self._mark:
+        if now != self._mark or self._beside():
             self._mark = now
             self._changed()
 

@@ -22,6 +22,7 @@ from starlette.routing import Route, WebSocketRoute
 from starlette.types import ASGIApp, Receive, Scope, Send
 from starlette.websockets import WebSocket
 
+from wavewright.recipe.picture_file import PlacePicture
 from wavewright.reporting.chart_script import chart_script, chart_style
 
 LOOPBACK = ("127.0.0.1", "localhost")  # how a browser on this machine may call it
@@ -80,7 +81,11 @@ def new_token() -> str:
 
 
 def page_app(
-    token: str, port: int, assets: Mapping[str, Asset], converse: Callable[[WebSocket], Awaitable[None]]
+    token: str,
+    port: int,
+    assets: Mapping[str, Asset],
+    converse: Callable[[WebSocket], Awaitable[None]],
+    picture: Callable[[str], PlacePicture | None] = lambda name: None,
 ) -> ASGIApp:
     """The application: `/TOKEN/` is the page, `/TOKEN/NAME` a file of it, `/TOKEN/live` its WebSocket.
 
@@ -88,6 +93,7 @@ def page_app(
     ----------
     port : that it is served on, for `Host` and `Origin`.
     converse : what is said on the WebSocket, from its acceptance to its end.
+    picture : of where the probes go, by its name in the address; None for a name that no picture has now.
     """
 
     def is_ours(scope_token: str) -> bool:
@@ -96,8 +102,11 @@ def page_app(
     async def page(request: HttpRequest) -> Response:
         if not is_ours(request.path_params["token"]):
             return _nothing_here()
-        asset = assets.get(request.path_params.get("name", "index.html"))
-        return _nothing_here() if asset is None else Response(asset.read(), media_type=asset.kind)
+        name = request.path_params.get("name", "index.html")
+        if (asset := assets.get(name)) is not None:
+            return Response(asset.read(), media_type=asset.kind)
+        found = picture(name)
+        return _nothing_here() if found is None else Response(found.content, media_type=found.media)
 
     async def live(socket: WebSocket) -> None:
         origin = socket.headers.get("origin")

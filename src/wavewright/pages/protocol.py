@@ -28,6 +28,8 @@ Changes of this file are announced here:
 - `recipe` has `path`, and `numbers` have `steps`: whether `nudge` works, and `changes_output`: whether a change of it
   switches outputs off and asks for a new confirmation.
 - `outputs` may carry `revision`; one that is not the newest is refused: what was confirmed is not what would happen.
+- `state` has `pictures` of where the probes go: `file` is what a page loads from beside itself, another one for another
+  content; `fault` says why there is none.
 - `state` has `measurements`, the labels to choose from, `measurement`, the one that is shown, `cautions` of the recipe,
   to be shown before `outputs` is confirmed, `file`, the stored record in place of a bench, and `patience`, s, after
   which outputs go off when `alive` stays away; `outputs.off_at` is the UTC time in s since 1970 at which they do so
@@ -126,6 +128,17 @@ class ShownOutputs:
     on: bool = False
     off_at: float | None = None
     steps: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ShownPicture:
+    """A picture of where the probes go: its name in the recipe, what to load, its size in pixels; or what is wrong."""
+
+    name: str
+    file: str = ""
+    width: int = 0
+    height: int = 0
+    fault: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,6 +246,7 @@ class StateMessage(PageMessage):
     measurements: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     place: str = ""
+    pictures: tuple[ShownPicture, ...] = ()
     file: str = ""
     patience: float = 0.0
 

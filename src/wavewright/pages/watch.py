@@ -22,6 +22,7 @@ from wavewright.pages.page_server import HOST, listen, serving
 from wavewright.pages.recipe_document import RecipeDocument
 from wavewright.pages.recorded_shots import RecordedShots
 from wavewright.pages.shot_source import Shots
+from wavewright.pages.shown_pictures import ShownPictures
 from wavewright.pages.watching import Watching
 from wavewright.recipe.load import check_kind
 from wavewright.running.bench_lock import addresses, bench_lock
@@ -120,6 +121,7 @@ class _Watch:
     consent: OutputConsent
     stopper: ShotStopper
     signals: Interruption
+    pictures: ShownPictures
     is_served: Callable[[], bool]
     _watching: Watching | None = None
 
@@ -132,6 +134,7 @@ class _Watch:
             self.drawing,
             self.consent,
             stopper=self.stopper,
+            pictures=self.pictures,
             measurement=self.page.measurement,
             read_stored=read_stored,
         )
@@ -196,14 +199,23 @@ def _served(recipe: Path, page: WatchedPage, *, simulated: bool) -> Iterator[_Wa
             simulated=simulated,
         )
         port, token = listening.getsockname()[1], new_token()
-        app = page_app(token, port, page_assets("watch_page"), reception.converse)
+        pictures = ShownPictures()
+        app = page_app(token, port, page_assets("watch_page"), reception.converse, pictures.find)
         server = open_things.enter_context(serving(app, listening))
         audience.live_in(server.loop)
         open_things.callback(audience.send_the_rest, within=LAST_WORDS)
-        open_things.enter_context(FileFollower(recipe, reception.look_at_file))
+        open_things.enter_context(FileFollower(recipe, reception.look_at_file, beside=pictures.look))
         page.opened(f"http://{HOST}:{port}/{token}/")
         yield _Watch(
-            document, page, reception, drawing, consent, stopper, signals, lambda: server.is_on and guard.is_on
+            document,
+            page,
+            reception,
+            drawing,
+            consent,
+            stopper,
+            signals,
+            pictures,
+            lambda: server.is_on and guard.is_on,
         )
 
 

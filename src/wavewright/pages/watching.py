@@ -32,6 +32,7 @@ from wavewright.pages.protocol import Doing, ShownOutputs, StateMessage
 from wavewright.pages.recipe_document import RecipeDocument
 from wavewright.pages.seen_shots import SeenShot, SeenShots
 from wavewright.pages.shot_source import Shots
+from wavewright.pages.shown_pictures import ShownPictures
 from wavewright.pages.shown_results import density_message, frames_message, readings_message
 from wavewright.recipe.measurement import Measurement
 from wavewright.running.shot_stopping import ShotStopper, StoppedShort
@@ -69,6 +70,7 @@ class Watching:
     shots : where they come from.
     reception : the pages; drawing : their pictures; consent : what outputs may do.
     stopper : ends the evaluation of a shot, where an output is to go off.
+    pictures : of where the probes go, which the server shows.
     measurement : label of the one to show first; the recipe's first if empty.
     read_stored : reads stored waveforms, for `compare:` and masks.
     elapsed : s, of a clock that cannot jump; now : UTC, in s since 1970.
@@ -83,6 +85,7 @@ class Watching:
         consent: OutputConsent,
         *,
         stopper: ShotStopper,
+        pictures: ShownPictures | None = None,
         measurement: str = "",
         read_stored: ReadStored | None = None,
         elapsed: Callable[[], float] = time.monotonic,
@@ -91,6 +94,7 @@ class Watching:
         self.document, self._shots, self._reception, self._drawing = document, shots, reception, drawing
         self._consent, self._stopper, self._read_stored = consent, stopper, read_stored
         self._elapsed, self._now = elapsed, now
+        self._pictures = pictures or ShownPictures()
         self._label = measurement
         self._seen: SeenShots | None = None
         self._shown: SeenShot | None = None
@@ -134,6 +138,8 @@ class Watching:
             self._reception.tell(None if wish is None else wish.page, "refused", str(fault))
         if self.document.revision != revision:
             self._take_recipe()
+        elif wish is None:  # a picture of where the probes go may be another one
+            self._tell_state()
 
     def _grant(self, wish: Wish) -> None:
         match wish.request:
@@ -222,6 +228,7 @@ class Watching:
                 self._seen = SeenShots(recipe, measurement, read_stored=self._read_stored)
             except WavewrightError as fault:
                 self._fail(fault)
+            self._pictures.show(str(self.document.path), measurement)
             if not self._consent.covers(self._asked):
                 self._consent.withdraw("the recipe now does something else with outputs")
         self._look_after_outputs()
@@ -357,7 +364,8 @@ class Watching:
                 measurement=self._label,
                 measurements=tuple(one.label for one in recipe or ()),
                 cautions=() if recipe is None else recipe.cautions,
-                place="" if seen is None else _placing(seen.measurement),
+                place="" if seen is None else seen.measurement.place or "",
+                pictures=() if seen is None else self._pictures.shown,
                 file=self._shots.file,
                 patience=PATIENCE,
             )
@@ -371,9 +379,3 @@ class Watching:
         """Say that it has ended."""
         stopped = StateMessage(simulated=self._shots.is_simulated, doing="stopped", message=why, file=self._shots.file)
         self._reception.audience.publish(stopped)
-
-
-def _placing(measurement: Measurement) -> str:
-    """Where the probes go, and the pictures of it by their names."""
-    pictures = f"Pictures: {', '.join(measurement.pictures)}" if measurement.pictures else ""
-    return " ".join(text for text in (measurement.place, pictures) if text)

@@ -43,7 +43,6 @@ export class StateLine {
     }
     text += ".";
     if (state.message && state.doing !== "faulty") text += ` ${sentence(state.message)}`;
-    if (state.place) text += ` Place: ${state.place}`;
     say(part("state"), text);
   }
 

@@ -9,6 +9,7 @@ import { Keys } from "./keys.js";
 import { Outputs } from "./outputs.js";
 import { PicturePane } from "./picture_pane.js";
 import { Places } from "./places.js";
+import { ProbePlaces } from "./probe_places.js";
 import { Readings } from "./readings.js";
 import { RecipeText } from "./recipe_text.js";
 import { StateLine } from "./state_line.js";
@@ -27,6 +28,7 @@ const recipe = new RecipeText(send);
 const outputs = new Outputs(send, () => recipe.recipe && recipe.recipe.revision);
 const line = new StateLine(send);
 const earlier = new EarlierText();
+const probes = new ProbePlaces();
 
 // ------------------------------------------------------------------------------------------------------- buttons
 
@@ -129,6 +131,7 @@ const takers = {
     outputs.take(message);
     earlier.state(message);
     choose(message);
+    probes.take(message);
     if (before && before.measurement !== message.measurement) frames.hide();
     hands.run.setAttribute("aria-pressed", String(message.doing === "running"));
     hands.hold.setAttribute("aria-pressed", String(message.doing === "holding"));
