@@ -19,6 +19,7 @@ OWN_CALLERS = (
     "staticmethod",
     "overload",
     "cached_property",
+    "computed_once",
 )  # decorators that enter nothing
 # What nothing here calls, and who does.
 CALLED_FROM_ELSEWHERE = {

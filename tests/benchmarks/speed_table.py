@@ -68,6 +68,7 @@ def rows_of_programs() -> Mapping[str, Callable[[], Iterable[SpeedRow]]]:
     """Each program of this folder by name; they are loaded when one is asked for."""
     return {
         "analysis": _analysis,
+        "cores": _cores,
         "spectrum": _spectrum,
         "density": _density,
         "bus": _bus,
@@ -106,6 +107,13 @@ def _analysis() -> Iterable[SpeedRow]:
     from tests.benchmarks.test_analysis_speed import measure_ratios
 
     return (SpeedRow(*row) for row in measure_ratios())
+
+
+def _cores() -> Iterable[SpeedRow]:
+    from tests.benchmarks.test_cores_speed import TARGET, table
+
+    for what, figure in table():
+        yield SpeedRow(f"{what}: rate on two cores over that on one", figure, f"at least {TARGET}")
 
 
 def _spectrum() -> Iterable[SpeedRow]:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from functools import cached_property
 
 import numpy as np
 import pytest
 
+from wavewright.analysis.record.found_once import computed_once
 from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.columns import ABSENT, Numbers
@@ -50,7 +50,7 @@ def decoding_keeps_to_its_words() -> Iterator[None]:
         assert_keeps_to_its_words(frames)
         return frames
 
-    wrapped = cached_property(checked)
+    wrapped = computed_once(checked)
     wrapped.__set_name__(BusRecord, "frames")
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(BusRecord, "frames", wrapped)

@@ -39,11 +39,13 @@ class RecomputedRuns:
     logbook : whole path or URL of the logbook; empty where all items are folders.
     captures : folder or URL of the store of captures.
     recipe : text of another recipe, and its name; the run's own if there is none.
+    cores : for one run: more than one where nobody else works on other runs meanwhile.
     """
 
     logbook: str
     captures: str | None = None
     recipe: tuple[str, str] | None = None
+    cores: int = 1
 
     @property
     def columns(self) -> Mapping[str, type]:
@@ -70,7 +72,7 @@ class RecomputedRuns:
         """The readings of one run again, compared with those that were recorded."""
         is_folder = Path(item).is_dir()
         outcome = read_outcome(item) if is_folder else _book(self.logbook, self.captures, os.getpid()).outcome(item)
-        found = recompute(outcome, self._recipe(outcome), run=item if is_folder else outcome.id)
+        found = recompute(outcome, self._recipe(outcome), run=item if is_folder else outcome.id, cores=self.cores)
         return ItemAnswer(
             item,
             rows=tuple(_rows(outcome, found)),

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from copy import copy
-from functools import cached_property
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from wavewright.analysis.record.found_once import computed_once
 from wavewright.buses.bus_setup import BusSetup
 from wavewright.buses.catalogue import Bus, Layer, vocabulary
 from wavewright.buses.line.logic import Line, difference, line_of
@@ -55,7 +55,7 @@ class BusRecord:
         """The options of bus and layer as they were read, the defaults of those not given, and `levels` as written."""
         return self.setup.options
 
-    @cached_property
+    @computed_once
     def thresholds(self) -> Mapping[str, LogicLevels]:
         """The thresholds of each channel; one that rests all the time takes those of the channel that swings most.
 
@@ -64,7 +64,7 @@ class BusRecord:
         widest = max(self._resolved.values(), key=lambda each: each.high - each.low, default=LogicLevels.read("auto"))
         return {name: self._resolved.get(name, widest) for name in self.waves}
 
-    @cached_property
+    @computed_once
     def _resolved(self) -> Mapping[str, LogicLevels]:
         """The thresholds of each channel that does not rest."""
         resolved: dict[str, LogicLevels] = {}
@@ -108,7 +108,7 @@ class BusRecord:
         written = self._levels.get(name) if isinstance(self._levels, Mapping) else self._levels
         return LogicLevels.read("auto" if written is None else written)
 
-    @cached_property
+    @computed_once
     def lines(self) -> Mapping[str, Line | None]:
         """The two-state lines that the bus is decoded from, in its own order; None for one that was left out.
 
@@ -125,7 +125,7 @@ class BusRecord:
             lines[name] = line_of(self.waves[name], self.thresholds[name]) if name in self.waves else None
         return MappingProxyType(lines)
 
-    @cached_property
+    @computed_once
     def frames(self) -> Frames:
         """What was said: the frames of the bus, or those of the layer above it."""
         frames = self.bus.decode(*self.lines.values(), **self.setup.of_bus)
@@ -133,7 +133,7 @@ class BusRecord:
         told.says = self.says
         return told
 
-    @cached_property
+    @computed_once
     def says(self) -> Vocabulary | None:
         """All that the frames can say; None where bus or layer do not state it."""
         return vocabulary(self.bus.name, "" if self.layer is None else self.layer.name)

@@ -57,7 +57,7 @@ class Recomputed:
         return all(each.is_of_limits for each in self.differences)
 
 
-def recompute(outcome: Outcome, recipe: Recipe | None = None, *, run: str = "") -> Recomputed:
+def recompute(outcome: Outcome, recipe: Recipe | None = None, *, run: str = "", cores: int = 1) -> Recomputed:
     """Every reading of an outcome again from its captures.
 
     Parameters
@@ -65,6 +65,7 @@ def recompute(outcome: Outcome, recipe: Recipe | None = None, *, run: str = "") 
     recipe : another recipe, with other limits, metrics or levels; the run's own if not given. Measurements are matched
         by name and condition.
     run : name of the run, for the result.
+    cores : so many processes, or threads, at most, where that is worth it. The result does not depend on it.
 
     Raises
     ------
@@ -75,7 +76,7 @@ def recompute(outcome: Outcome, recipe: Recipe | None = None, *, run: str = "") 
     stored = {one.label: one for one in outcome.measurements}
     references = ReferenceWaveforms(used, read_stored=read_stored)
     again = tuple(
-        _again(stored[measurement.label], measurement, outcome, references)
+        _again(stored[measurement.label], measurement, outcome, references, cores=cores)
         for measurement in used
         if measurement.label in stored and _has_readings(stored[measurement.label])
     )
@@ -86,7 +87,12 @@ def recompute(outcome: Outcome, recipe: Recipe | None = None, *, run: str = "") 
 
 
 def _again(
-    stored: MeasurementOutcome, measurement: Measurement, outcome: Outcome, references: ReferenceWaveforms
+    stored: MeasurementOutcome,
+    measurement: Measurement,
+    outcome: Outcome,
+    references: ReferenceWaveforms,
+    *,
+    cores: int,
 ) -> MeasurementOutcome:
     captures = outcome.captures.get(stored.label, ())
     if stored.shots and not len(captures):
@@ -95,7 +101,7 @@ def _again(
         )
     # of a measurement that was interrupted, the shot that was in the air may have been kept, and was not evaluated
     taken = islice(captures, stored.shots if stored.error else None)
-    results = evaluate(measurement, taken, references=references, is_cut_short=bool(stored.error))
+    results = evaluate(measurement, taken, references=references, is_cut_short=bool(stored.error), cores=cores)
     return replace(stored, results=results)
 
 

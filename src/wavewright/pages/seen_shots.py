@@ -12,7 +12,8 @@ from wavewright.recipe.recipe import Recipe
 from wavewright.reporting.decisive_marks import marks_of
 from wavewright.reporting.drawn_shot import DrawnShot
 from wavewright.reporting.marks import Mark
-from wavewright.running.evaluation import Evaluation, readings_in
+from wavewright.running.crew import core_count
+from wavewright.running.evaluation import Evaluation, findings_in
 from wavewright.running.persistence import PersistenceCount
 from wavewright.running.result import MeasurementOutcome, Result, cut_short_results
 from wavewright.running.shot import ExaminedShot
@@ -77,13 +78,13 @@ class SeenShots:
     def add(self, shot: ExaminedShot) -> SeenShot:
         """Take one more shot, evaluated."""
         self._references.offer(self.measurement, shot)
-        readings = readings_in(shot, self.measurement)
-        self._readings.append(self._evaluation.add(shot, readings=readings))
+        findings = findings_in(shot, self.measurement, cores=core_count())
+        self._readings.append(self._evaluation.add(shot, findings=findings))
         self.count += 1
         results = self._evaluation.results()
         if self._evaluation.shots < self.measurement.shots:  # as long as there are fewer, nothing passes
             results = cut_short_results(results)
-        seen = SeenShot(self.count, shot, self.measurement, readings, results)
+        seen = SeenShot(self.count, shot, self.measurement, findings.readings, results)
         self._keep(seen)
         return seen
 

@@ -9,13 +9,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
 
 import numpy as np
 
 from wavewright.analysis.elementary.exponentials import log, log2, square
 from wavewright.analysis.front_end.front_end import FrontEnd, quiet, tone_frequency
 from wavewright.analysis.reading import Doubt
+from wavewright.analysis.record.found_once import computed_once
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.spectrum.tones import Tone, find_strongest
 from wavewright.errors import NotMeasurable
@@ -63,7 +63,7 @@ class LineSeen:
         """The same line with records that it triggered."""
         return LineSeen(self.records, bursts, self.front_end, self._surveys)
 
-    @cached_property
+    @computed_once
     def extent(self) -> tuple[float, float]:
         """Lowest and highest value of all records."""
         ends = [end for wave in self.all for end in _ends(self.survey(wave))]

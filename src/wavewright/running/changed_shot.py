@@ -59,14 +59,17 @@ class ChangedShots:
 
     def inputs(self, channels: Sequence[str]) -> list[InputOfReading] | None:
         """The captured channels that these follow from; None where nothing was kept about the accuracy of any."""
-        names = dict.fromkeys(source for channel in channels for source in self._sources(channel))
         settings = self._shot.capture.settings
         found = []
-        for name in names:
+        for name in self.sources(channels):
             wanted = self._measurement.channels.get(name)
             accuracy = None if wanted is None else accuracy_in(settings, f"input{wanted.input}")
             found.append(InputOfReading(name, self._shot.survey(name), accuracy))
         return found if any(one.accuracy is not None for one in found) else None
+
+    def sources(self, channels: Sequence[str]) -> tuple[str, ...]:
+        """The captured channels that these follow from."""
+        return tuple(dict.fromkeys(source for channel in channels for source in self._sources(channel)))
 
     def further(self, channels: Sequence[str]) -> Influences:
         """What derived channels have beside the errors of inputs: their numbers, and the codes that they came from."""

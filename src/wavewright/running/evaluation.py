@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager, closing, nullcontext
 from dataclasses import dataclass, replace
+from functools import partial
 
 from wavewright.analysis.catalogue import METRICS
 from wavewright.analysis.doubts import Reads
@@ -29,14 +30,17 @@ from wavewright.judgement.limits import Limit
 from wavewright.quantities import read_interval
 from wavewright.recipe.computation import Computation
 from wavewright.recipe.measurement import Measurement
+from wavewright.running.crew import joined_parts, side_by_side
 from wavewright.running.line_findings import findings_of_line, findings_of_metric
 from wavewright.running.persistence import PersistenceCount
 from wavewright.running.result import Result, cut_short_results, judged_result
 from wavewright.running.shot import ExaminedShot, metered
 from wavewright.running.shot_comparison import ShotComparison
+from wavewright.running.shots_ahead import shots_ahead
 from wavewright.running.stored_waveforms import ReferenceWaveforms
 from wavewright.waveform import Capture
 
+LONG = 1 << 22  # samples; parts of shorter records wait for each other more than they gain
 NOTHING_UNMET = Limit(read_interval("exactly 0", unit="count"), "exactly 0 unmet")
 
 
@@ -48,14 +52,77 @@ class Unmet:
     reason: str
 
 
+@dataclass(frozen=True, slots=True)
+class ShotFindings:
+    """What one shot says by itself: the reading of every entry of `compute:`, and what each line leaves unmet."""
+
+    readings: Mapping[str, Reading]
+    unmet: Mapping[str, Unmet]
+
+
 def readings_of(capture: Capture, measurement: Measurement) -> dict[str, Reading]:
     """The reading of every entry of `compute:` in one shot."""
-    return readings_in(ExaminedShot(capture, measurement), measurement)
-
-
-def readings_in(shot: ExaminedShot, measurement: Measurement) -> dict[str, Reading]:
-    """The same in a shot that has been examined."""
+    shot = ExaminedShot(capture, measurement)
     return {name: _measured(shot, wanted) for name, wanted in measurement.compute.items()}
+
+
+def findings_in(shot: ExaminedShot, measurement: Measurement, *, cores: int = 1) -> ShotFindings:
+    """What one shot says by itself.
+
+    Parameters
+    ----------
+    cores : so many threads, at most, evaluate what comes from different channels, where these are long enough for that
+        to be worth it. What is found does not depend on it.
+    """
+    tasks: list[Callable[[], Reading | Unmet]] = [
+        *(partial(_measured, shot, wanted) for wanted in measurement.compute.values()),
+        *(partial(_unmet, shot, line, wanted) for line, wanted in measurement.expect.items()),
+    ]
+    parts = _parts(shot, measurement) if cores > 1 else []
+    if len(parts) > 1:
+        for one in measurement.compute.values():
+            if not one.on_frames:
+                METRICS.find(one.metric)  # modules are loaded by one thread
+        found = side_by_side(tasks, parts, cores=cores)
+    else:
+        found = [task() for task in tasks]
+    names = [*measurement.compute, *measurement.expect]
+    return ShotFindings(
+        {name: one for name, one in zip(names, found, strict=True) if isinstance(one, Reading)},
+        {name: one for name, one in zip(names, found, strict=True) if isinstance(one, Unmet)},
+    )
+
+
+def _findings_apart(measurement: Measurement, capture: Capture) -> ShotFindings:
+    """The same for another process, without the single occurrences: nothing asks for those of shots that are joined."""
+    found = findings_in(ExaminedShot(capture, measurement), measurement)
+    return replace(found, readings={name: _without_occurrences(one) for name, one in found.readings.items()})
+
+
+def _without_occurrences(reading: Reading) -> Reading:
+    return replace(reading, occurrences=None)
+
+
+def _parts(shot: ExaminedShot, measurement: Measurement) -> list[list[int]]:
+    """The entries by numbers, those that need no channel in common apart; one part where no others are worth a thread.
+
+    Parts of short records are done with a longer one.
+    """
+    lines = [
+        shot.channels_of(wanted.of[0]) if wanted.on_frames else wanted.of for wanted in measurement.compute.values()
+    ]
+    needed = [shot.changed.sources(channels) for channels in (*lines, *map(shot.channels_of, measurement.expect))]
+    waves = shot.capture.waveforms
+    long, short = list[list[int]](), list[int]()
+    for part in joined_parts(needed):
+        samples = max((len(waves[name]) for number in part for name in needed[number] if name in waves), default=0)
+        if samples >= LONG:
+            long.append(part)
+        else:
+            short += part
+    if len(long) < 2:
+        return []
+    return [*long[:-1], sorted(long[-1] + short)]
 
 
 def evaluate(
@@ -64,6 +131,7 @@ def evaluate(
     *,
     references: ReferenceWaveforms | None = None,
     is_cut_short: bool = False,
+    cores: int = 1,
 ) -> tuple[Result, ...]:
     """All results of a measurement from its captures.
 
@@ -71,13 +139,16 @@ def evaluate(
     ----------
     references : the waveforms that `compare:` and masks refer to, and that later measurements will refer to.
     is_cut_short : the measurement was interrupted before all of its shots were taken.
+    cores : so many processes, or threads, at most, where that is worth it. The results do not depend on it.
     """
     found = references or ReferenceWaveforms()
-    evaluation = Evaluation(measurement, references=found)
-    for capture in captures:
-        shot = ExaminedShot(capture, measurement)
-        found.offer(measurement, shot)
-        evaluation.add(shot)
+    evaluation = Evaluation(measurement, references=found, cores=cores)
+    ahead = shots_ahead(captures, partial(_findings_apart, measurement), processes=cores, count=measurement.shots)
+    with closing(ahead):
+        for capture, findings in ahead:
+            shot = ExaminedShot(capture, measurement)
+            found.offer(measurement, shot)
+            evaluation.add(shot, findings=findings)
     results = evaluation.results()
     return cut_short_results(results) if is_cut_short else results
 
@@ -90,13 +161,19 @@ class Evaluation:
     references : as in `evaluate`.
     newest : how many shots, the newest ones, results are of; all of them if None. Density and mask count all in any
         case.
+    cores : as in `findings_in`.
     """
 
     def __init__(
-        self, measurement: Measurement, *, references: ReferenceWaveforms | None = None, newest: int | None = None
+        self,
+        measurement: Measurement,
+        *,
+        references: ReferenceWaveforms | None = None,
+        newest: int | None = None,
+        cores: int = 1,
     ) -> None:
         found = references or ReferenceWaveforms()
-        self._measurement = measurement
+        self._measurement, self._cores = measurement, cores
         self._shots: deque[dict[str, Reading]] = deque(maxlen=newest)
         self._unmet: dict[str, deque[Unmet]] = {line: deque(maxlen=newest) for line in measurement.expect}
         self._metered: dict[str, deque[Reading]] = {one.name: deque(maxlen=newest) for one in measurement.meterings}
@@ -111,20 +188,19 @@ class Evaluation:
         shot: ExaminedShot,
         *,
         shielded: Callable[[], AbstractContextManager[None]] = nullcontext,
-        readings: Mapping[str, Reading] | None = None,
+        findings: ShotFindings | None = None,
     ) -> dict[str, Reading]:
         """Take one more shot, of which only numbers are kept; returns the readings of `compute:` and of the meters.
 
         Parameters
         ----------
         shielded : a block that no signal interrupts: the shot counts for everything or for nothing.
-        readings : those of `compute:`, where they have been computed already.
+        findings : in this shot, where they have been computed already.
         """
-        if readings is None:
-            readings = readings_in(shot, self._measurement)
-        kept = {name: replace(reading, occurrences=None) for name, reading in readings.items()}
+        if findings is None:
+            findings = findings_in(shot, self._measurement, cores=self._cores)
+        kept = {name: _without_occurrences(reading) for name, reading in findings.readings.items()}
         read = {one.name: metered(shot.capture, one) for one in self._measurement.meterings}
-        unmet = {line: _unmet(shot, line, wanted) for line, wanted in self._measurement.expect.items()}
         compared = [comparing.compared(shot) for comparing in self._comparing]
         with shielded():
             if self._persisting is not None:
@@ -132,7 +208,7 @@ class Evaluation:
             self._shots.append(kept)
             for name, reading in read.items():
                 self._metered[name].append(reading)
-            for line, found_unmet in unmet.items():
+            for line, found_unmet in findings.unmet.items():
                 self._unmet[line].append(found_unmet)
             for comparing, found in zip(self._comparing, compared, strict=True):
                 comparing.add(found)

@@ -19,6 +19,7 @@ from wavewright.recipe.stimulus import StimulusStep
 from wavewright.running.alias_check import look_for_aliases
 from wavewright.running.automatic_settings import FoundSettings, find_settings
 from wavewright.running.calibration import calibration_facts
+from wavewright.running.crew import core_count
 from wavewright.running.evaluation import Evaluation
 from wavewright.running.input_accuracy import accuracy_facts, input_accuracy
 from wavewright.running.input_facts import Fact, doubt_facts, input_facts, input_path
@@ -62,7 +63,7 @@ def measure_one(
     """
     bench = context.bench
     found = prepare_measurement(measurement, context, record, is_placed=is_placed)
-    evaluation = Evaluation(measurement, references=context.references)
+    evaluation = Evaluation(measurement, references=context.references, cores=core_count())
     try:
         looked_at = _take_shots(measurement, evaluation, context, record)
     except (WavewrightError, Interrupted) as fault:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
 from wavewright.analysis.expressions.derive import Expression, parse_expression
 from wavewright.analysis.expressions.syntax import Constant
+from wavewright.analysis.record.found_once import computed_once
 from wavewright.analysis.uncertainty.affine import NumberShift
 from wavewright.analysis.uncertainty.distribution import Distribution
 from wavewright.analysis.uncertainty.influences import Direction, Influence, Influences, Unstated, Way
@@ -30,12 +30,12 @@ class NumbersOfChannel:
     measurement: str
     derived: Derived
 
-    @cached_property
+    @computed_once
     def expression(self) -> Expression:
         """The expression as it was read."""
         return parse_expression(self.derived.expression)
 
-    @cached_property
+    @computed_once
     def named(self) -> Mapping[str, Constant]:
         """The numbers that may be in error, by a name that no channel has."""
         found = [one for one in self.expression.operands if one.tolerance or _lacks_tolerance(one)]

@@ -16,12 +16,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from functools import cached_property
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
 from wavewright.analysis.record.blocks import CODES_BLOCK, spans
+from wavewright.analysis.record.found_once import computed_once
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -52,32 +52,32 @@ class Crossings:
     interval: float = 1.0
     start: float = 0.0
 
-    @cached_property
+    @computed_once
     def rising(self) -> Floats:
         """Times of the rising crossings, s, ascending."""
         return self.start + self.interval * self.rising_places
 
-    @cached_property
+    @computed_once
     def falling(self) -> Floats:
         """Times of the falling crossings, s, ascending."""
         return self.start + self.interval * self.falling_places
 
-    @cached_property
+    @computed_once
     def rising_since(self) -> Floats:
         """Rising crossings, s after the first sample of the record, ascending."""
         return self.interval * self.rising_places
 
-    @cached_property
+    @computed_once
     def falling_since(self) -> Floats:
         """Falling crossings, s after the first sample of the record, ascending."""
         return self.interval * self.falling_places
 
-    @cached_property
+    @computed_once
     def either_since(self) -> Floats:
         """All of them in order, s after the first sample of the record."""
         return self.interval * self.either_places
 
-    @cached_property
+    @computed_once
     def either_places(self) -> Floats:
         """All of them in order, in samples."""
         both = (self.rising_places, self.falling_places)

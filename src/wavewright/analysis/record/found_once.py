@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable
-from typing import Any, TypeVar
+from typing import Any, Generic, Self, TypeVar, overload
 
 T = TypeVar("T")
 
@@ -20,3 +20,48 @@ class FoundOnce:
             self._kept[key] = compute()
         found: T = self._kept[key]
         return found
+
+
+class _KeptProperty(Generic[T]):
+    """What a method returns, in the place of the method once it has been asked for."""
+
+    def __init__(self, compute: Callable[[Any], T]) -> None:
+        self.func = compute
+        self.__doc__ = compute.__doc__
+
+    def __set_name__(self, owner: type, name: str) -> None:
+        self._name = name
+
+    @overload
+    def __get__(self, subject: None, owner: type) -> Self: ...
+
+    @overload
+    def __get__(self, subject: object, owner: type) -> T: ...
+
+    def __get__(self, subject: object | None, owner: type) -> Self | T:
+        if subject is None:
+            return self
+        found = self.func(subject)
+        subject.__dict__[self._name] = found  # which is looked up before this is
+        return found
+
+
+def computed_once(compute: Callable[[Any], T]) -> _KeptProperty[T]:
+    """A property that is computed when it is first asked for, and kept.
+
+    That of `functools` holds, before Python 3.12, one lock for all subjects of a class while one is computed: then two
+    records in two threads would wait for each other.
+
+    Examples
+    --------
+    >>> class Square:
+    ...     @computed_once
+    ...     def area(self):
+    ...         print("computed")
+    ...         return 4
+    >>> one = Square()
+    >>> one.area, one.area
+    computed
+    (4, 4)
+    """
+    return _KeptProperty(compute)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from wavewright.analysis.reading import Doubt
 from wavewright.analysis.record.crossings import Crossings
+from wavewright.analysis.record.found_once import computed_once
 from wavewright.analysis.record.shared_codes import SharedCodes
 
 if TYPE_CHECKING:
@@ -117,7 +117,7 @@ class Record:
         """The inverse of how places are reported: from the record to its finite samples."""
         return self.shared.finite_places(places)
 
-    @cached_property
+    @computed_once
     def clipped(self) -> tuple[float, float]:
         """Share of the samples on, or beyond, the lowest and the highest code of the converter; 0 … 1."""
         return self.shared.clipped(self.wave.code_range)
@@ -130,7 +130,7 @@ class Record:
         lowest, highest = self.extremes
         return highest - lowest < FEW_CODES
 
-    @cached_property
+    @computed_once
     def doubts(self) -> tuple[Doubt, ...]:
         """What speaks against any reading of this waveform: clipped, invalid samples, few codes."""
         found = {

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-from functools import cached_property
 
 import numpy as np
 
 from wavewright.analysis.record.blocks import CODES_BLOCK, blocks, spans
 from wavewright.analysis.record.crossings import Band, find_crossings
 from wavewright.analysis.record.edge_index import EdgeIndex, outlines
-from wavewright.analysis.record.found_once import FoundOnce
+from wavewright.analysis.record.found_once import FoundOnce, computed_once
 from wavewright.analysis.record.histogram import Histogram, float_extremes, histogram_of
 from wavewright.analysis.record.moments import Moments, moments_of, moments_of_histogram, subtract_histograms
 from wavewright.analysis.record.noise import noise_code
@@ -39,7 +38,7 @@ class SharedCodes(FoundOnce):
         self._moments: dict[tuple[int, int], Moments] = {}
         self._outlines: tuple[EdgeIndex, ...] | None = None
 
-    @cached_property
+    @computed_once
     def gaps(self) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
         """Indices of the samples that are not finite, ascending."""
         codes = self.all_codes
@@ -50,17 +49,17 @@ class SharedCodes(FoundOnce):
         ]
         return np.concatenate(parts) if parts else np.empty(0, dtype=np.int64)
 
-    @cached_property
+    @computed_once
     def codes(self) -> Codes:
         """All finite samples, in order: the waveform's own codes where it has no others."""
         return np.delete(self.all_codes, self.gaps) if self.gaps.size else self.all_codes
 
-    @cached_property
+    @computed_once
     def histogram(self) -> Histogram:
         """How often each code occurs."""
         return histogram_of(self.codes)
 
-    @cached_property
+    @computed_once
     def extremes(self) -> tuple[float, float]:
         """Lowest and highest code.
 
@@ -80,13 +79,13 @@ class SharedCodes(FoundOnce):
             return self.histogram.extremes
         return float(self.codes.min()), float(self.codes.max())
 
-    @cached_property
+    @computed_once
     def moments(self) -> Moments:
         """Number, mean and variance of the codes."""
         _ = self.extremes
         return moments_of(self.codes, self.histogram if self.codes.dtype.kind != "f" else None)
 
-    @cached_property
+    @computed_once
     def noise(self) -> float:
         """Standard deviation of the noise, in codes."""
         return noise_code(self.codes)

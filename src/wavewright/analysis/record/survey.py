@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import cached_property
 from typing import TYPE_CHECKING
 
 from wavewright.analysis.levels.state_levels import (
@@ -14,7 +13,7 @@ from wavewright.analysis.levels.state_levels import (
     level_codes,
     require_two_codes,
 )
-from wavewright.analysis.record.found_once import FoundOnce
+from wavewright.analysis.record.found_once import FoundOnce, computed_once
 from wavewright.analysis.record.histogram import Histogram, counted_one_by_one
 from wavewright.analysis.record.noise import state_scatter
 from wavewright.analysis.record.record import Record
@@ -108,7 +107,7 @@ class Survey(FoundOnce):
         """What the samples themselves say against a reading of this waveform: clipped, invalid samples, few codes."""
         return self.record.doubts
 
-    @cached_property
+    @computed_once
     def levels(self) -> StateLevels:
         """The two state levels, in the waveform's unit.
 
@@ -140,7 +139,7 @@ class Survey(FoundOnce):
         histogram = counted_one_by_one(self.record.codes) if method is LevelMethod.SHORTH else self.histogram
         return level_codes(histogram, method, names)
 
-    @cached_property
+    @computed_once
     def noise(self) -> float:
         """Standard deviation of the noise, in the waveform's unit: from what neighbouring samples differ by.
 

@@ -19,13 +19,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cached_property
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 
 from wavewright.analysis.elementary.exponentials import square
 from wavewright.analysis.record.blocks import BLOCK
+from wavewright.analysis.record.found_once import computed_once
 from wavewright.waveform import Floats
 
 if TYPE_CHECKING:
@@ -256,7 +256,7 @@ class _Segments:
         averages: Floats = start + totals / size
         return averages
 
-    @cached_property
+    @computed_once
     def _sums(self) -> tuple[Floats, Floats]:
         return self._summed(np.arange(self._sizes.size), 0, self._longest)
 

@@ -7,10 +7,10 @@ after one of exactly five, and counts as the first of its own run; a run of six 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 
+from wavewright.analysis.record.found_once import computed_once
 from wavewright.buses.can.resynchronisation import IDLE, read_again
 from wavewright.buses.line.columns import Flags, Indexes
 from wavewright.buses.line.logic import Line
@@ -55,18 +55,18 @@ class BitStream:
         times: Floats = self.edges[place] + (index - self.synced[place]) * self.bit_time
         return times
 
-    @cached_property
+    @computed_once
     def lengths(self) -> Indexes:
         """Length of each run."""
         return np.diff(self.runs)
 
-    @cached_property
+    @computed_once
     def stuffed(self) -> Indexes:
         """Index of each stuff bit, where stuffing applies."""
         after = self.runs[1:].compress(self.lengths == 5)
         return after[: after.size - int(after.size > 0 and after[-1] == self.bits.size)]
 
-    @cached_property
+    @computed_once
     def sixths(self) -> Indexes:
         """Index of the sixth bit of every run that has one."""
         return self.runs[:-1].compress(self.lengths >= 6) + 5

@@ -8,10 +8,10 @@ further out (SMBus 2.0 †).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 
+from wavewright.analysis.record.found_once import computed_once
 from wavewright.buses.bus_record import BusRecord
 from wavewright.buses.i2c.i2c import find_conditions
 from wavewright.buses.line.columns import Flags
@@ -88,30 +88,30 @@ class I2cSurvey:
         is_smbus = bus.layer is not None and bus.layer.name == "smbus"
         return cls(bus.waves["scl"], bus.waves["sda"], (scl, sda), margin=SMBUS_MARGIN if is_smbus else 0.0)
 
-    @cached_property
+    @computed_once
     def is_condition(self) -> Flags:
         """Which changes of SDA are a START or STOP."""
         found = find_conditions(self.scl_line, self.sda_line)
         return np.isin(self.sda.ends, found.times)
 
-    @cached_property
+    @computed_once
     def starts(self) -> tuple[Floats, Floats]:
         """Begins and ends of the falls of SDA that are a START."""
         chosen = self.is_condition & ~self.sda.rising
         return self.sda.begins[chosen], self.sda.ends[chosen]
 
-    @cached_property
+    @computed_once
     def stops(self) -> tuple[Floats, Floats]:
         """Begins and ends of the rises of SDA that are a STOP."""
         chosen = self.is_condition & self.sda.rising
         return self.sda.begins[chosen], self.sda.ends[chosen]
 
-    @cached_property
+    @computed_once
     def data(self) -> tuple[Floats, Floats]:
         """Begins and ends of the changes of SDA that are data or acknowledge bits."""
         return self.sda.begins[~self.is_condition], self.sda.ends[~self.is_condition]
 
-    @cached_property
+    @computed_once
     def is_acknowledge(self) -> Flags:
         """Which of `data` lead to a ninth bit: eight clocks were counted since the START or the last ninth bit."""
         rises = self.scl.rises[1]
@@ -121,7 +121,7 @@ class I2cSurvey:
         since = counted - begun[np.searchsorted(starts, self.data[1])]
         return np.asarray(since % 9 == 8)
 
-    @cached_property
+    @computed_once
     def is_preparing(self) -> Flags:
         """Which of `data` only make room for a START or STOP: that follows while SCL is high for the next time."""
         rises, falls = (np.append(each[1], np.inf) for each in (self.scl.rises, self.scl.falls))

@@ -11,12 +11,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cached_property
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
 from wavewright.analysis.record.blocks import CODES_BLOCK, FLAGS_BLOCK, spans
+from wavewright.analysis.record.found_once import computed_once
 from wavewright.waveform import Codes, Floats, Waveform
 
 if TYPE_CHECKING:
@@ -47,12 +47,12 @@ class Changes:
     wave: Waveform
     bounds: tuple[float, float]
 
-    @cached_property
+    @computed_once
     def count(self) -> int:
         """How many changes there are."""
         return int(np.bitwise_count(turns(self.states, self.first)).sum())
 
-    @cached_property
+    @computed_once
     def times(self) -> Floats:
         """Where the straight line to the sample that changes it meets the threshold, s, ascending."""
         found = np.empty(self.count)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -46,7 +46,12 @@ def recompute(
             autocompletion=complete_recipe,
         ),
     ] = None,
-    jobs: Annotated[int, typer.Option(min=1, help="Number of parallel processes.")] = os.cpu_count() or 1,
+    jobs: Annotated[
+        int | None,
+        typer.Option(
+            min=1, help="Number of parallel processes, for several runs or the shots of one; one per core if left out."
+        ),
+    ] = None,
     cluster: ClusterOf = None,
     table: TableAt = None,
     afresh: Afresh = False,
@@ -71,11 +76,14 @@ def recompute(
         raise Misuse("a run and filters", expected="`--all` with filters, or a run without")
     if run is not None and not every and (cluster or table):
         raise Misuse("one run together with `--cluster` or `--table`", expected="`--all`")
+    from wavewright.running.crew import core_count
+
+    jobs = jobs or core_count()
     is_file = run is not None and Path(run).is_dir()
     query = _query(recipe, logbook=None if is_file else logbook, captures=captures, has_logbook=not is_file)
     if run is not None and not every:
         try:
-            found = query.answer(str(Path(run).absolute()) if is_file else run)
+            found = replace(query, cores=jobs).answer(str(Path(run).absolute()) if is_file else run)
         finally:
             query.close()
         return _tell([found], as_json=as_json, is_one=True)

@@ -1,0 +1,98 @@
+"""Several channels, and several shots, on two cores over one: how much sooner the same results are there.
+
+Wall time, since that is what two cores save: both ways take turns, and what counts is the median of the ratios. The
+load of the machine is said, since another process on one of the cores takes from two what it does not take from one.
+`python -m tests.benchmarks --only cores` prints the table.
+"""
+
+from __future__ import annotations
+
+import os
+import statistics
+import time
+from collections.abc import Callable, Iterator
+from functools import partial
+
+import pytest
+
+from tests.benchmarks.test_analysis_speed import STATED, drive
+from wavewright.recipe.load import parse_recipe
+from wavewright.recipe.measurement import Measurement
+from wavewright.running.evaluation import evaluate
+from wavewright.running.input_accuracy import accuracy_facts
+from wavewright.waveform import Capture, Waveform
+
+TARGET = 1.8
+ROUNDS = 9
+METRICS = ("frequency", "duty_factor", "rise_time", "fall_time", "overshoot", "peak_to_peak", "mean", "rms",
+           "high_level", "low_level")  # fmt: skip
+RECIPE = """
+wavewright: 1
+title: Ten metrics of two channels
+measurements:
+  both:
+    channels: {{first: {{input: 1, range: 5.12 V}}, second: {{input: 2, range: 5.12 V}}}}
+    timebase: {{span: 1 ms, rate: 250 MHz}}
+    trigger: {{mode: auto, on: first, edge: rising, level: 1 V}}
+    shots: {shots}
+    compute:
+{entries}
+"""
+
+
+def measurement(*, shots: int) -> Measurement:
+    entries = [f"      {name}_{of}: {{metric: {name}, of: {of}}}" for of in ("first", "second") for name in METRICS]
+    return parse_recipe(RECIPE.format(shots=shots, entries="\n".join(entries)), "both.yaml").measurements[0]
+
+
+def capture(samples: int) -> Capture:
+    """Two channels with what a run states of its inputs, so that each reading has a budget."""
+    stated = {name: value for head in ("input1", "input2") for name, value in facts(head).items()}
+    codes = {"first": drive(samples), "second": drive(samples)[::-1].copy()}
+    waves = {
+        name: Waveform(one, gain=0.02, offset=1.0, interval=4e-9, name=name, code_range=(-128.0, 127.0))
+        for name, one in codes.items()
+    }
+    return Capture(waves, settings=stated)
+
+
+def facts(head: str) -> dict[str, float | str | bool]:
+    return accuracy_facts(head, STATED, full_scale=5.12)
+
+
+def seconds(work: Callable[[], object]) -> float:
+    begin = time.perf_counter()
+    work()
+    return time.perf_counter() - begin
+
+
+def ratio(samples: int, shots: int, *, rounds: int) -> float:
+    """How many times as fast two cores are: the median of some turns."""
+    wanted, taken = measurement(shots=shots), [capture(samples)] * shots
+    turns = []
+    for _ in range(rounds):
+        one, two = (seconds(partial(evaluate, wanted, taken, cores=cores)) for cores in (1, 2))
+        turns.append(one / two)
+    return statistics.median(turns)
+
+
+def table(*, rounds: int = ROUNDS) -> Iterator[tuple[str, float]]:
+    for what, samples, shots in (
+        ("a shot of two channels of 20 M samples, ten metrics of each with budgets, in threads", 20_000_000, 1),
+        ("200 kept shots of two channels of 1 M samples, the same, in processes", 1_000_000, 200),
+    ):
+        before = os.getloadavg()[0]
+        yield f"{what} (load {before:.1f} before)", ratio(samples, shots, rounds=rounds)
+
+
+@pytest.mark.slow
+def test_both_ways_find_the_same() -> None:
+    """That the program measures what it says; the figures themselves are read from the table."""
+    wanted, taken = measurement(shots=2), [capture(20_000)] * 2
+    assert [one.reading.budget is not None for one in evaluate(wanted, taken, cores=1)] == [True] * 20
+    assert ratio(20_000, 2, rounds=1) > 0
+
+
+if __name__ == "__main__":
+    for what, figure in table():
+        print(f"{what}: {figure:.2f} times as fast (target {TARGET})")
