@@ -1,6 +1,7 @@
-"""Workers of a cluster give bit for bit the serial answers, also while they are killed.
+"""Workers of a cluster give bit for bit the serial answers to every kind of query, also while they are killed.
 
-200 runs, and 20,000 with WAVEWRIGHT_PROOF=full or `python -m tests.archive.test_cluster`, which prints the figures.
+120 runs and 12 files, and 20,000 and 2,000 with WAVEWRIGHT_PROOF=full or
+`python -m tests.archive.test_cluster`, which prints the figures.
 """
 
 from __future__ import annotations
@@ -21,12 +22,18 @@ import pytest
 
 from tests.archive.letters import Letters
 from tests.archive.made_archive import made_archive
+from tests.archive.said_files import BAUD, Several, made_files
 from wavewright.archive import cluster as cluster_module
 from wavewright.archive import own_workers
 from wavewright.archive.answer import ItemAnswer
 from wavewright.archive.answer_file import AnswerFile
 from wavewright.archive.cluster import Cluster
 from wavewright.archive.collecting import collect
+from wavewright.archive.decoded_files import DecodedFiles
+from wavewright.archive.density_files import DensityFiles
+from wavewright.archive.measured_files import MeasuredFiles
+from wavewright.archive.query import Query
+from wavewright.archive.recognised_files import RecognisedFiles
 from wavewright.archive.recomputed_runs import RecomputedRuns
 from wavewright.archive.versions import versions
 from wavewright.archive.workers import ThisProcess
@@ -34,8 +41,8 @@ from wavewright.errors import Misuse, StorageFault, WavewrightError
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.queries import run_ids
 
-RUNS = 20_000 if os.environ.get("WAVEWRIGHT_PROOF") == "full" else 200
-KILLS = 20 if RUNS > 200 else 2
+FULL = os.environ.get("WAVEWRIGHT_PROOF") == "full"
+RUNS, FILES, KILLS = (20_000, 2_000, 20) if FULL else (120, 12, 2)
 
 
 def workers_of_ours() -> list[psutil.Process]:
@@ -64,32 +71,48 @@ class Killer:
             self.killed += 1
 
 
-def compared(folder: Path, runs: int, kills: int, name: str) -> tuple[Killer, dict[str, float]]:
-    """The answers of a cluster beside those of this process, with workers killed; and seconds by who answered."""
+def asked(folder: Path, runs: int, files: int) -> tuple[Several, list[str]]:
+    """Every kind of query, and what it is about, in turn: runs of a logbook, and a pile of files."""
     logbook = made_archive(folder / "line.sqlite", runs)
     with Logbook(logbook) as book:
         ids = run_ids(book)
-    query = RecomputedRuns(str(logbook))
-    killer, seconds = Killer(runs, kills), dict[str, float]()
+    paths = [str(path) for path in made_files(folder / "shots", files)]
+    queries: dict[str, Query] = {
+        "recompute": RecomputedRuns(str(logbook)),
+        "measure": MeasuredFiles(("rise_time", "high_level")),
+        "decode": DecodedFiles("uart", (("tx", "tx"),), (("baud", str(BAUD)),)),
+        "look": RecognisedFiles(),
+        "density": DensityFiles.of_first(paths, channel=1, interval=None, grid=(200, 64)),
+    }
+    about = {name: ids if name == "recompute" else paths for name in queries}
+    longest = max(map(len, about.values()))
+    items = [f"{name} {some[at]}" for at in range(longest) for name, some in about.items() if at < len(some)]
+    return Several(queries), items
+
+
+def compared(folder: Path, runs: int, files: int, kills: int, name: str) -> tuple[Killer, dict[str, float]]:
+    """The answers of a cluster beside those of this process, with workers killed; and seconds by who answered."""
+    query, items = asked(folder, runs, files)
+    killer, seconds = Killer(len(items), kills), dict[str, float]()
     with AnswerFile(None, "a" * 64) as serial, AnswerFile(None, "a" * 64) as ours:
         before = time.perf_counter()
-        collect(query, ids, ThisProcess(), serial)
+        collect(query, items, ThisProcess(), serial)
         seconds["serial"] = time.perf_counter() - before
         query.close()
         before = time.perf_counter()
-        collect(query, ids, Cluster(name), ours, said=killer.said)
+        collect(query, items, Cluster(name), ours, said=killer.said)
         seconds[name] = time.perf_counter() - before
         count = 0
-        for one, other in zip(serial.about(ids), ours.about(ids), strict=True):
+        for one, other in zip(serial.about(items), ours.about(items), strict=True):
             assert one.as_text() == other.as_text()
             count += 1
-        assert count == runs == len(ids)
+        assert count == len(items) == runs + 4 * files
     return killer, seconds
 
 
 @pytest.mark.slow
 def test_killed_workers_change_no_bit_of_an_answer(tmp_path: Path) -> None:
-    killer, _ = compared(tmp_path, RUNS, KILLS, "local:2")
+    killer, _ = compared(tmp_path, RUNS, FILES, KILLS, "local:2")
     assert killer.killed == KILLS
     assert not workers_of_ours()
 
@@ -164,6 +187,16 @@ def test_a_scheduler_of_the_user_is_joined_and_left(scheduler: distributed.Local
     assert [one.item for one in found] == sorted(items)
     assert [one.item for one in found if one.fault] == ["bad one"]
     assert not scheduler.scheduler.clients.keys() - {"fire-and-forget"}
+
+
+def test_every_kind_of_query_is_answered_by_a_scheduler_of_the_user(
+    scheduler: distributed.LocalCluster, tmp_path: Path
+) -> None:
+    query, items = asked(tmp_path, 3, 3)
+    serial = sorted(ThisProcess().answers(query, iter(items)), key=lambda one: one.item)
+    query.close()
+    assert about(items, scheduler.scheduler_address, query) == serial
+    assert not [one.fault for one in serial if one.fault]
 
 
 def test_a_worker_of_another_version_is_named(
@@ -242,8 +275,8 @@ def test_a_missing_library_is_named_with_what_installs_it(monkeypatch: pytest.Mo
 def main() -> None:
     """The whole proof, with its figures."""
     with tempfile.TemporaryDirectory() as name:
-        killer, seconds = compared(Path(name), 20_000, 20, "local:2")
-    print(f"20,000 runs: bit for bit the serial answers, {killer.killed} workers killed")
+        killer, seconds = compared(Path(name), 20_000, 2_000, 20, "local:2")
+    print(f"20,000 runs, 2,000 files four times: bit for bit the serial answers, {killer.killed} workers killed")
     print(f"largest worker {killer.largest / 1e6:.0f} MB; seconds {seconds}")
 
 

@@ -36,6 +36,7 @@ TableAt = Annotated[
     ),
 ]
 Afresh = Annotated[bool, typer.Option("--afresh", help="With --table, compute again what has been computed.")]
+FileJobs = Annotated[int, typer.Option("--jobs", min=1, help="With several files, number of parallel processes.")]
 
 
 @contextmanager
@@ -48,8 +49,8 @@ def answered(
     table: str | None = None,
     logbook: str | None = None,
     afresh: bool = False,
-) -> Iterator[Iterable[ItemAnswer]]:
-    """The answers about all items, in their order, for the block; with a table, which is written then.
+) -> Iterator[AnswersInOrder]:
+    """The answers about all items, in their order, for the block; with a table, which is written after it.
 
     Parameters
     ----------
@@ -70,17 +71,24 @@ def answered(
                 collect(query, items, workers, answers, said=lambda done, of: bar.update("computing", done, of))
             finally:
                 query.close()
-        yield _InOrder(answers, items)
+        found = AnswersInOrder(answers, items)
+        yield found
         if table is not None and isinstance(answers, AnswerFile):
-            write_table(Path(table), answers.about(items), query.columns)
+            write_table(Path(table), found.tabled, query.columns)
             answers.remove()
 
 
-class _InOrder:
-    """Answers that can be gone through again and again; in memory there is one at a time."""
+class AnswersInOrder:
+    """Answers that can be gone through again and again; in memory there is one at a time.
+
+    Attributes
+    ----------
+    tabled : what the table is written from: the answers themselves, unless what comes of all of them is put here.
+    """
 
     def __init__(self, answers: Answers, items: Sequence[str]) -> None:
         self._answers, self._items = answers, items
+        self.tabled: Iterable[ItemAnswer] = self
 
     def __iter__(self) -> Iterator[ItemAnswer]:
         return self._answers.about(self._items)

@@ -16,8 +16,14 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
             "wavewright calibrate recipes/calibrate_levels.yaml --bench sim/bench.yaml --dry-run --yes",
             "wavewright calibrate recipes/calibrate_skew.yaml --valid-for 180 --operator 'R. Okafor'",
         ),
-        "decode": ("wavewright decode trace.csv --bus uart --tx 1 --baud 19200 --parity even",),
-        "density": ("wavewright density shot1.npz shot2.npz --rare 100 --picture terminal",),
+        "decode": (
+            "wavewright decode trace.csv --bus uart --tx 1 --baud 19200 --parity even",
+            "wavewright decode shots --bus uart --tx 1 --baud 19200 --table frames.csv",
+        ),
+        "density": (
+            "wavewright density shot1.npz shot2.npz --rare 100 --picture terminal",
+            "wavewright density shots --jobs 2 --table cells.csv",
+        ),
         "doubts": ("wavewright doubts",),
         "examples": ("wavewright examples demo", "wavewright examples --board own/mine.yaml"),
         "help": ("wavewright help rise_time", "wavewright help --html reference"),
@@ -49,6 +55,7 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "look": (
             'wavewright look --bench sim/bench.yaml --input 1 --place "Probe 1 on TP10." --yes',
             "wavewright look trace.csv",
+            "wavewright look shots --table lines.csv",
         ),
         "measure": (
             "wavewright measure trace.csv --metric rise_time --low 20% --high 80%",

@@ -2,110 +2,84 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from wavewright.cli.output import console, print_json
+from wavewright.cli.answering import answered, chosen_workers
+from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
-    from wavewright.recognition.recognised import Recognised, Together
-    from wavewright.waveform import Waveform
+    from wavewright.archive.answer import ItemAnswer
+
+MOST_DRAWN = 100  # files, with a picture each
+COLUMNS = ("file", "channel", "what", "unlike")
 
 
-def look_at_files(files: Sequence[Path], *, interval: str | None, picture: str | None, as_json: bool) -> int:
-    """Recognise every channel of every file, and print one table or one JSON document."""
-    from wavewright.logbook.formats.catalogue import read_waveforms
+def look_at_files(
+    files: Sequence[Path],
+    *,
+    interval: str | None,
+    picture: str | None,
+    jobs: int,
+    cluster: str | None,
+    table: str | None,
+    afresh: bool,
+    logbook: str | None,
+    as_json: bool,
+) -> int:
+    """Recognise every channel of every file, and print one table or one JSON document; returns the exit status."""
+    from wavewright.archive.pile import files_of, is_pile
+    from wavewright.archive.recognised_files import MarkedAnswers, RecognisedFiles
     from wavewright.quantities import read_quantity
-    from wavewright.recognition.unlike import unlike
 
     step = None if interval is None else read_quantity(interval, unit="s").value
-    found: list[tuple[Path, dict[str, Recognised], list[Together]]] = []
-    for file in files:
-        waves = read_waveforms(file, interval=step)
-        found.append((file, *_recognised(waves)))
-    by_channel: dict[str, list[Recognised]] = defaultdict(list)
-    for _, channels, _ in found:
-        for name, one in channels.items():
-            by_channel[name].append(one)
-    remarks = {name: iter(unlike(pile)) for name, pile in by_channel.items()}
-    rows = [
-        (file, name, one, next(remarks[name]), together)
-        for file, channels, together in found
-        for name, one in channels.items()
-    ]
-    if as_json:
-        print_json([_json(*row) for row in rows])
+    query = RecognisedFiles(step)
+    is_alone = cluster is None and table is None and not is_pile(files)
+    found = [str(files[0])] if is_alone else files_of(files)
+    if picture is not None and len(found) > MOST_DRAWN:
+        raise Misuse(f"`--picture` of {len(found)} files", expected=f"{MOST_DRAWN} at most", do="name fewer of them")
+    if is_alone:
+        answer = query.answer(found[0])
+        status = _tell([answer], as_json=as_json, is_alone=True)
+        readable = found
     else:
-        _print(rows, found)
+        workers = chosen_workers(cluster, jobs=jobs, count=len(found))
+        with answered(query, found, workers, things="files", table=table, logbook=logbook, afresh=afresh) as answers:
+            answers.tabled = marked = MarkedAnswers(answers)
+            status = _tell(marked, as_json=as_json, is_kept=table is not None)
+            readable = [one.item for one in marked if not one.fault] if picture is not None else []
     if picture is not None:
-        _draw(files, step, picture, as_json=as_json)
-    return 0
+        _draw(readable, step, picture, as_json=as_json)
+    return status
 
 
-def _draw(files: Sequence[Path], step: float | None, where: str, *, as_json: bool) -> None:
+def _tell(answers: Iterable[ItemAnswer], *, as_json: bool, is_kept: bool = False, is_alone: bool = False) -> int:
+    from wavewright.cli.pile_table import tell_pile
+
+    return tell_pile(answers, COLUMNS, as_json=as_json, is_kept=is_kept, is_alone=is_alone, more=_said)
+
+
+def _said(one: ItemAnswer) -> Iterator[str]:
+    """What is said on the lines of a file, alone and together."""
+    for row, plain in zip(one.rows, one.document, strict=True):
+        yield from (f"{one.item}, {row['channel']}: {said}" for said in plain.get("said", ()))
+    together = {row["together"]: plain["together"]["said"] for row, plain in zip(one.rows, one.document, strict=True)
+                if row["together"]}  # fmt: skip
+    for words, said in together.items():
+        yield f"{one.item}: {words}"
+        yield from (f"  {each}" for each in said)
+
+
+def _draw(files: Sequence[str], step: float | None, where: str, *, as_json: bool) -> None:
     """A picture per file, its channels below one another."""
     from wavewright.cli.picture_option import show_pictures
     from wavewright.logbook.formats.catalogue import read_waveforms
     from wavewright.reporting.traces import trace_picture
 
     pictures = [
-        trace_picture(read_waveforms(file, interval=step), trigger_time=0.0, name=f"file{number}", title=file.name,
-                      keep_codes=False)
+        trace_picture(read_waveforms(file, interval=step), trigger_time=0.0, name=f"file{number}",
+                      title=Path(file).name, keep_codes=False)
         for number, file in enumerate(files)
     ]  # fmt: skip
     show_pictures(pictures, where, as_json=as_json)
-
-
-def _recognised(waves: Mapping[str, Waveform]) -> tuple[dict[str, Recognised], list[Together]]:
-    from wavewright.errors import NotMeasurable
-    from wavewright.recognition.line_groups import find_groups, with_groups
-    from wavewright.recognition.line_kind import LineSeen, recognise
-    from wavewright.recognition.recognised import TWO_STATES, Kind, Recognised
-
-    singles: dict[str, Recognised] = {}
-    for name, wave in waves.items():
-        try:
-            singles[name] = recognise(LineSeen([wave]))
-        except NotMeasurable as fault:
-            singles[name] = Recognised(Kind.UNKNOWN, unit=wave.unit, doubts=(fault.what,))
-    moving = {name: wave for name, wave in waves.items() if singles[name].kind in TWO_STATES}
-    together = list(find_groups(moving, singles)) if len(moving) > 1 else []
-    return with_groups(singles, together), together
-
-
-def _json(file: Path, name: str, one: Recognised, remark: str, together: Sequence[Together]) -> dict[str, Any]:
-    from wavewright.recognition.recognised import serial_json
-
-    plain = {"file": str(file), "channel": name, **one.as_json()}
-    if remark:
-        plain["unlike"] = remark
-    group = next((each for each in together if name in each.lines.values()), None)
-    if group is not None:
-        plain["together"] = {**serial_json(group.serial), "lines": dict(group.lines)}
-    return plain
-
-
-def _print(
-    rows: Sequence[tuple[Path, str, Recognised, str, Sequence[Together]]],
-    found: Sequence[tuple[Path, Mapping[str, Recognised], Sequence[Together]]],
-) -> None:
-    from rich.text import Text
-
-    from wavewright.recognition.sentences import sentence, together_words
-    from wavewright.reporting.console_table import console_table
-
-    out = console()
-    table = console_table(("file", "channel", "what", "unlike the others"))
-    for file, name, one, remark, _ in rows:
-        table.add_row(*(Text(cell) for cell in (str(file), name, sentence(one), remark)))
-    out.print(table)
-    for file, channels, together in found:
-        for name, one in channels.items():
-            for said in one.serial.said if one.serial is not None else ():
-                out.print(Text(f"{file}, {name}: {said}"), soft_wrap=True)
-        for group in together:
-            out.print(Text(f"{file}: {together_words(group, {})}"), soft_wrap=True)
-            for said in group.serial.said:
-                out.print(Text(f"  {said}"), soft_wrap=True)

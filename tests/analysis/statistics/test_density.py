@@ -163,7 +163,7 @@ def test_time_axes_that_change_from_shot_to_shot_do_not_pile_up() -> None:
     density = Density(columns=10, rows=10, window=(0.0, 1e-3), levels=(-4.0, 8.0))
     for shot in range(50):
         density.add(shot, replace(drive(1), start=shot * 1e-7))
-    assert len(density._tables) <= 8
+    assert len(density._grid._tables) <= 8
 
 
 def test_shots_in_another_unit_are_refused() -> None:

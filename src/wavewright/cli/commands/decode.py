@@ -1,23 +1,25 @@
-"""`wavewright decode FILE --bus NAME`: the traffic on the lines of a stored record."""
+"""`wavewright decode FILES --bus NAME`: the traffic on the lines of stored records."""
 
 from __future__ import annotations
 
 import csv
 import sys
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from wavewright.cli.answering import Afresh, ClusterOf, FileJobs, TableAt, answered, chosen_workers
 from wavewright.cli.completion import complete_bus, complete_layer
-from wavewright.cli.options import left_over_options, number_or_name
+from wavewright.cli.options import LogbookAt, number_or_name, split_words
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
+    from wavewright.archive.decoded_files import DecodedFiles
     from wavewright.buses.bus_record import BusRecord
     from wavewright.buses.frame import Frame
     from wavewright.buses.frames import Frames
@@ -40,7 +42,13 @@ class Base(StrEnum):
 
 def decode(
     context: typer.Context,
-    file: Annotated[Path, typer.Argument(help="CSV, WAV, HDF5, NPZ or SCPI DIF.")],
+    words: Annotated[
+        list[str],
+        typer.Argument(
+            help="CSV, WAV, HDF5, NPZ or SCPI DIF; several of them, folders, or patterns such as `'shots/*.npz'`.",
+            metavar="FILES...",
+        ),
+    ],
     *,
     bus: Annotated[
         str,
@@ -65,20 +73,36 @@ def decode(
         typer.Option("--timing", help="Show the timing of the lines beside the published limits, instead of frames."),
     ] = False,
     as_csv: Annotated[bool, typer.Option("--csv", help="Print comma-separated values.")] = False,
+    jobs: FileJobs = 1,
+    cluster: ClusterOf = None,
+    table: TableAt = None,
+    afresh: Afresh = False,
+    logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> int:
-    """Decode a bus in a stored record.
+    """Decode a bus in stored records.
 
     The channels of the bus are given by number or name of the file's channel, its options as they are called in a
     recipe: --bus uart --tx 1 --baud 19200 --parity even. The rate is called baud for uart and lin, bit_rate for the
     other buses; buses with a clock have neither. Exit status 1 if a frame has an error, or with --timing if a
-    published limit does not hold.
+    published limit does not hold. Of several files a table is made, with a row for each frame; a file that cannot be
+    read has its fault there, and the exit status is 3.
     """
+    from wavewright.archive.pile import is_pile
     from wavewright.buses.search.search import Search
 
     if as_csv and as_json:
         raise Misuse("`--csv` and `--json`", expected="one of the two")
-    decoded = _decoded(file, bus, then, interval, left_over_options(context.args))
+    files, given = split_words([*words, *context.args])
+    query = _query(bus, given, then=then, find=find, base=base, interval=interval)
+    if cluster is not None or table is not None or is_pile(files):
+        if unfit := [name for name, value in {"--timing": timing, "--csv": as_csv}.items() if value]:
+            do = "decode one after the other" if unfit[0] == "--timing" else "name a table, `--table frames.csv`"
+            raise Misuse(f"`{unfit[0]}` of several files", expected="one file", do=do)
+        return _decode_pile(
+            query, files, jobs=jobs, cluster=cluster, table=table, afresh=afresh, logbook=logbook, as_json=as_json
+        )
+    decoded = query.record(str(files[0]))
     if timing:
         if find:
             raise Misuse("`--timing` and `--find`", expected="one of the two: timing is of lines and not of frames")
@@ -101,19 +125,46 @@ def decode(
     return FAIL if any(frame.errors for frame in shown) else 0
 
 
-def _decoded(file: Path, bus: str, then: str | None, interval: str | None, given: dict[str, str]) -> BusRecord:
-    from wavewright.buses.bus_record import BusRecord
+def _query(
+    bus: str, given: Mapping[str, str], *, then: str | None, find: str | None, base: Base, interval: str | None
+) -> DecodedFiles:
+    from wavewright.archive.decoded_files import DecodedFiles
     from wavewright.buses.catalogue import BUSES
-    from wavewright.logbook.formats.catalogue import read_waveform
     from wavewright.quantities import read_quantity
 
-    step = None if interval is None else read_quantity(interval, unit="s").value
-    lines = {name.rstrip("?") for names in BUSES.find(bus).channels for name in names}
-    channels = {
-        name: read_waveform(file, channel=number_or_name(given[name]), interval=step) for name in given if name in lines
-    }
-    options = {name: value for name, value in given.items() if name not in lines}
-    return BusRecord(channels, bus, then=then, **options)
+    names = {name.rstrip("?") for names in BUSES.find(bus).channels for name in names}
+    return DecodedFiles(
+        bus,
+        tuple((name, number_or_name(value)) for name, value in given.items() if name in names),
+        tuple((name, value) for name, value in given.items() if name not in names),
+        then or "",
+        find or "",
+        base.value,
+        None if interval is None else read_quantity(interval, unit="s").value,
+    )
+
+
+def _decode_pile(
+    query: DecodedFiles,
+    files: Sequence[Path],
+    *,
+    jobs: int,
+    cluster: str | None,
+    table: str | None,
+    afresh: bool,
+    logbook: str | None,
+    as_json: bool,
+) -> int:
+    """One table of the frames of many files, whoever decodes them."""
+    from wavewright.archive.pile import files_of
+    from wavewright.cli.pile_table import tell_pile
+
+    query.check()
+    found = files_of(files)
+    workers = chosen_workers(cluster, jobs=jobs, count=len(found))
+    columns = [name for name in query.columns if name not in ("bus", "fault")]
+    with answered(query, found, workers, things="files", table=table, logbook=logbook, afresh=afresh) as answers:
+        return tell_pile(answers, columns, as_json=as_json, is_kept=table is not None, units={"start": "s", "end": "s"})
 
 
 def _print_timing(decoded: BusRecord, *, as_csv: bool, as_json: bool) -> int:

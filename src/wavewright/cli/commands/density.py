@@ -3,29 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from wavewright.cli.options import number_or_name
+from wavewright.cli.answering import Afresh, ClusterOf, FileJobs, TableAt, answered, chosen_workers
+from wavewright.cli.options import LogbookAt, number_or_name
 from wavewright.cli.output import AsJson, print_json
 from wavewright.cli.picture_option import PictureAt, show_pictures
 from wavewright.durable_files import write_whole
 from wavewright.errors import Misuse, StorageFault
 
 if TYPE_CHECKING:
-    from wavewright.analysis.statistics.density import Density
     from wavewright.analysis.statistics.masks import Violation
     from wavewright.analysis.statistics.rare_paths import RarePath
+    from wavewright.archive.density_files import FilesDensity
     from wavewright.reporting.picture import Picture
 
-FAILED = 1
+MOST_FAULTS = 500  # that are printed
 MOST_MARKED = 100
 
 
 def density(
-    files: Annotated[list[Path], typer.Argument(help="One file per shot: CSV, WAV, HDF5, NPZ or SCPI DIF.")],
+    files: Annotated[
+        list[Path],
+        typer.Argument(
+            help="One file per shot, CSV, WAV, HDF5, NPZ or SCPI DIF; folders, or patterns such as `'shots/*.npz'`. "
+            "The first that can be read gives the time axis and the levels."
+        ),
+    ],
     *,
     channel: Annotated[str, typer.Option(help="Channel by number, from 1, or name.")] = "1",
     columns: Annotated[int, typer.Option(min=1, help="Columns along the time axis.")] = 1000,
@@ -44,82 +52,105 @@ def density(
     ] = None,
     out: Annotated[Path | None, typer.Option(help="Draw the histogram into this HTML file.")] = None,
     picture: PictureAt = None,
+    jobs: FileJobs = 1,
+    cluster: ClusterOf = None,
+    table: TableAt = None,
+    afresh: Afresh = False,
+    logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> int:
     """Histogram of stored shots over time and level.
 
-    Exit status 1 if a shot takes a rare path or leaves the band.
+    Exit status 1 if a shot takes a rare path or leaves the band, 3 if a file cannot be read; the others are counted.
     """
-    from wavewright.analysis.statistics.density import Density
-    from wavewright.analysis.statistics.masks import MaskTest, ToleranceBand
-    from wavewright.logbook.formats.catalogue import read_waveform
+    from wavewright.archive.collecting import worst
+    from wavewright.archive.density_files import DensityFiles, FilesDensity
+    from wavewright.archive.pile import files_of
     from wavewright.quantities import read_quantity
 
+    items = files_of(files)
     step = None if interval is None else read_quantity(interval, unit="s").value
-    waves = [read_waveform(file, channel=number_or_name(channel), interval=step) for file in files]
-    counted = Density.of(waves[0], columns=columns, rows=rows)
-    test = None
+    query = DensityFiles.of_first(
+        items, channel=number_or_name(channel), interval=step, grid=(columns, rows),
+    )  # fmt: skip
     if around is not None:
-        golden = read_waveform(around, channel=number_or_name(channel), interval=step)
-        half = read_quantity(time, unit="s").value, read_quantity(level, unit=golden.unit).value
-        test = MaskTest(ToleranceBand(golden, time=half[0], level=half[1]))
-    for number, wave in enumerate(waves):
-        counted.add(number, wave)
-        if test is not None:
-            test.add(number, wave)
-    paths = counted.rare(rare, beyond_noise=True) if rare is not None else ()
-    violations = test.violations if test is not None else ()
-    drawn = None
-    if out is not None or picture is not None:
-        drawn = _picture(counted, waves[0].name or channel, waves[0].unit, rare=paths, violations=violations)
-    if out is not None and drawn is not None:
-        _write_page(drawn, out)
-    found = {
+        query = replace(query, around=_band(around, time, level, unit=query.unit))
+    query.check()
+    if out is not None:
+        _check_page(out)
+    workers = chosen_workers(cluster, jobs=jobs, count=len(items))
+    with answered(query, items, workers, things="files", table=table, logbook=logbook, afresh=afresh) as answers:
+        found = FilesDensity(query, answers, rare=rare)
+        answers.tabled = found.tabled()
+        print_json(_plain(found)) if as_json else _tell(found)
+        if out is not None or picture is not None:
+            drawn = _picture(found, found.name or channel)
+            if out is not None:
+                _write_page(drawn, out)
+            if picture is not None:
+                show_pictures([drawn], picture, as_json=as_json)
+    return worst(found.statuses)
+
+
+def _band(around: Path, time: str, level: str, *, unit: str) -> tuple[str, str, float, float]:
+    from wavewright.archive.pile import stamp_of
+    from wavewright.quantities import read_quantity
+
+    path = str(around.absolute())
+    return path, stamp_of(path), read_quantity(time, unit="s").value, read_quantity(level, unit=unit).value
+
+
+def _plain(found: FilesDensity) -> dict[str, Any]:
+    counted = found.density
+    return {
         "shots": counted.shots,
         "samples": counted.samples,
         "left_out": counted.left_out.total,
-        "rare": [_placed(one, files, excess=None) for one in paths],
-        "violations": [_placed(one, files, excess=one.excess) for one in violations],
+        "other_scale": found.unlike,
+        "rare": [_placed(one, found.files) for one in found.rare],
+        "violations": [{**_placed(one, found.files), "excess": one.excess} for one in found.violations],
+        "faults": [{"file": one.item, "fault": one.fault} for one in found.faults],
     }
-    print_json(found) if as_json else _tell(found, waves[0].unit)
-    if picture is not None and drawn is not None:
-        show_pictures([drawn], picture, as_json=as_json)
-    return FAILED if paths or violations else 0
 
 
-def _placed(one: Any, files: list[Path], *, excess: float | None) -> dict[str, Any]:
-    plain = {"file": str(files[one.shot]), "time": one.time, "level": one.level}
-    return plain if excess is None else {**plain, "excess": excess}
+def _placed(one: RarePath | Violation, files: Sequence[str]) -> dict[str, Any]:
+    return {"file": files[one.shot], "time": one.time, "level": one.level}
 
 
-def _tell(found: dict[str, Any], unit: str) -> None:
+def _tell(found: FilesDensity) -> None:
     from wavewright.quantities import show_quantity
 
-    print(f"{found['shots']} shots, {found['samples']} samples, {found['left_out']} of them outside the plot")
-    for word, listed in (("took a rare path", found["rare"]), ("left the band", found["violations"])):
+    plain, unit = _plain(found), found.unit
+    print(f"{plain['shots']} shots, {plain['samples']} samples, {plain['left_out']} of them outside the plot")
+    if found.unlike:
+        print(f"{found.unlike} shots have another time axis or scale than the first: counted by their times and levels")
+    for word, listed in (("took a rare path", plain["rare"]), ("left the band", plain["violations"])):
         for one in listed:
             where = f"{show_quantity(one['time'], 's')}, {show_quantity(one['level'], unit)}"
             by = f", by {show_quantity(one['excess'], unit)}" if "excess" in one else ""
             print(f"{one['file']} {word} at {where}{by}")
+    for fault in found.faults[:MOST_FAULTS]:
+        print(fault.fault if fault.item in fault.fault else f"{fault.item}: {fault.fault}")
+    if found.faults:
+        print(f"{len(found.faults)} files are not counted, since they have a fault")
 
 
-def _picture(
-    counted: Density, channel: str, unit: str, *, rare: Sequence[RarePath], violations: Sequence[Violation]
-) -> Picture:
+def _picture(found: FilesDensity, channel: str) -> Picture:
     """The counts, and a frame around each place that is reported."""
     import numpy as np
 
     from wavewright.reporting.count_picture import count_picture, described_counts
     from wavewright.reporting.marks import MarkRole, OutlineMark
 
+    counted, unit = found.density, found.unit
     wide = (counted.window[1] - counted.window[0]) / counted.columns
     high = (counted.levels[1] - counted.levels[0]) / counted.rows
-    found: list[tuple[RarePath | Violation, MarkRole]] = [(one, MarkRole.RARE) for one in rare]
-    found += [(one, MarkRole.FAILED) for one in violations]
+    marked: list[tuple[RarePath | Violation, MarkRole]] = [(one, MarkRole.RARE) for one in found.rare]
+    marked += [(one, MarkRole.FAILED) for one in found.violations]
     marks = [
         OutlineMark(np.array([one.time - wide / 2]), wide, np.array([one.level - high / 2]),
                     np.array([one.level + high / 2]), f"shot {one.shot + 1}", role)
-        for one, role in found[:MOST_MARKED]
+        for one, role in marked[:MOST_MARKED]
     ]  # fmt: skip
     return count_picture(
         counted.counts, window=counted.window, levels=counted.levels, channel=channel, unit=unit, name="density",
@@ -128,11 +159,15 @@ def _picture(
     )  # fmt: skip
 
 
+def _check_page(out: Path) -> None:
+    """Refuse another kind of file before anything is counted."""
+    if out.suffix.lower() not in (".html", ".htm"):
+        raise Misuse(f"file extension `{out.suffix}` of {out}", expected=".html", do="--picture writes .svg and .png")
+
+
 def _write_page(picture: Picture, out: Path) -> None:
     from wavewright.reporting.html import render
 
-    if out.suffix.lower() not in (".html", ".htm"):
-        raise Misuse(f"file extension `{out.suffix}` of {out}", expected=".html", do="--picture writes .svg and .png")
     page = render("picture.html.j2", title=picture.title, picture=picture, has_pictures=True)
     try:
         write_whole(out, page)

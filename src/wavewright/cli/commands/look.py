@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from wavewright.cli.answering import Afresh, ClusterOf, FileJobs, TableAt
 from wavewright.cli.bench_choice import chosen_bench
 from wavewright.cli.operator_terminal import OperatorTerminal
-from wavewright.cli.options import Bench, Draw, Instruments, Seed, read_instruments
+from wavewright.cli.options import Bench, Draw, Instruments, LogbookAt, Seed, read_instruments
 from wavewright.cli.output import AsJson, console, print_json
 from wavewright.cli.picture_option import TERMINAL, PictureAt, show_pictures
 from wavewright.errors import Misuse
@@ -23,7 +24,10 @@ if TYPE_CHECKING:
 def look(
     files: Annotated[
         list[Path] | None,
-        typer.Argument(help="Stored records to look at in place of a bench: CSV, WAV, HDF5, NPZ, DIF."),
+        typer.Argument(
+            help="Stored records to look at in place of a bench, CSV, WAV, HDF5, NPZ or SCPI DIF; folders, or patterns "
+            "such as `'shots/*.npz'`."
+        ),
     ] = None,
     *,
     bench: Bench = None,
@@ -53,6 +57,11 @@ def look(
     draw: Draw = None,
     yes: Annotated[bool, typer.Option("--yes", help="Unattended: the place of the probes is not confirmed.")] = False,
     picture: PictureAt = None,
+    jobs: FileJobs = 1,
+    cluster: ClusterOf = None,
+    table: TableAt = None,
+    afresh: Afresh = False,
+    logbook: LogbookAt = None,
     as_json: AsJson = False,
 ) -> int:
     """Say what is on lines that nobody has described.
@@ -60,14 +69,20 @@ def look(
     Nothing, a steady level, noise, a sine, a clock, pulses, an edge, or which bus, with its settings and what is said.
 
     The bench is brought to its known state and all outputs stay off: power the board some other way. Range, time base
-    and level are found. With files, each channel of each is examined, and what is unlike the others is marked.
+    and level are found. With files, each channel of each is examined, and what is unlike the others is marked; one of
+    several that cannot be read has its fault in the table, and the exit status is 3.
     """
     if files:
         if bench is not None or recipe is not None or input:
             raise Misuse("files together with `--bench`, `--input` or `--recipe`", expected="either files or a bench")
         from wavewright.cli.file_look import look_at_files
 
-        return look_at_files(files, interval=interval, picture=picture, as_json=as_json)
+        return look_at_files(
+            files, interval=interval, picture=picture, jobs=jobs, cluster=cluster, table=table, afresh=afresh,
+            logbook=logbook, as_json=as_json,
+        )  # fmt: skip
+    if unfit := [name for name, value in {"--cluster": cluster, "--table": table}.items() if value is not None]:
+        raise Misuse(f"`{unfit[0]}` without files", expected="files that are looked at")
     from wavewright.instruments.bench_file import load_bench
     from wavewright.quantities import read_quantity
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from wavewright.cli.answering import Afresh, ClusterOf, TableAt, answered, chosen_workers
+from wavewright.cli.answering import Afresh, ClusterOf, FileJobs, TableAt, answered, chosen_workers
 from wavewright.cli.completion import complete_metric
 from wavewright.cli.options import LogbookAt, number_or_name, read_stated, split_words
 from wavewright.cli.output import AsJson, console, print_json
@@ -77,7 +77,7 @@ def measure(
         bool, typer.Option("--each", help="Show every occurrence with its time, where a metric has them.")
     ] = False,
     picture: PictureAt = None,
-    jobs: Annotated[int, typer.Option(min=1, help="With several files, number of parallel processes.")] = 1,
+    jobs: FileJobs = 1,
     cluster: ClusterOf = None,
     table: TableAt = None,
     afresh: Afresh = False,
