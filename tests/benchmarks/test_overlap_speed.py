@@ -14,7 +14,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -161,7 +161,16 @@ def measured(folder: Path, port: int, *, samples: int, shots: int, rate: float) 
     # as a run brings them: what is stated of the input is among their settings, and each reading has a budget for it
     kept = parse_recipe(RECIPE.format(span=samples / 50, shots=1), "ten.yaml")
     (capture,) = carry_out(prepare(kept, bench)).captures["drive"]
-    return PerShot(transfer, evaluated(recipe, folder, shots * [capture]), run(recipe, bench, folder))
+    captures = [of_its_own(capture) for _ in range(shots)]
+    return PerShot(transfer, evaluated(recipe, folder, captures), run(recipe, bench, folder))
+
+
+def of_its_own(capture: Capture) -> Capture:
+    """The same with records of its own: one that was evaluated just before would still be in the processor's cache."""
+    return replace(
+        capture,
+        waveforms={name: replace(wave, codes=wave.codes.copy()) for name, wave in capture.waveforms.items()},
+    )
 
 
 def transferred(recipe: Recipe, bench: BenchFile, shots: int, rate: float) -> float:

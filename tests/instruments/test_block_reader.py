@@ -8,7 +8,7 @@ from contextlib import contextmanager
 import pytest
 
 from wavewright.errors import BadAnswer, NoAnswer
-from wavewright.instruments.block_reader import read_block
+from wavewright.instruments.block_reader import read_bare_bytes, read_block
 from wavewright.instruments.deadlines import Deadline
 
 WHOLE, STALL = 20.0, 0.25  # s
@@ -49,3 +49,46 @@ def test_a_block_of_which_no_byte_came_is_cut_short_after_the_stall() -> None:
     with pytest.raises(BadAnswer, match="cut short: 0 of 8 bytes"):
         read_block(wire, Deadline(WHOLE, stall=STALL), silence=None)  # type: ignore[arg-type]
     assert wire.waits[-1] == STALL
+
+
+class Marked(Stream):
+    """One that marks the end of a message."""
+
+    has_end_marks = True
+
+    def read_into(self, buffer: memoryview, deadline: Deadline) -> tuple[int, bool]:
+        count, _ = super().read_into(buffer, deadline)
+        return count, not self.left
+
+
+@pytest.mark.parametrize(
+    "kind, message",
+    [
+        (Stream, b"#211abcdefghijk\n"),
+        (Marked, b"#211abcdefghijk\n"),
+        (Stream, b"#13abc\n"),
+        (Marked, b"#13abc\n"),
+        (Marked, b"#0abcdefghijk\n"),
+    ],
+)
+def test_who_looks_on_sees_each_byte_of_the_data_once_and_in_order(kind: type[Stream], message: bytes) -> None:
+    parts: list[bytes] = []
+    _, data = read_block(
+        kind(message),  # type: ignore[arg-type]
+        Deadline(WHOLE, stall=STALL),
+        seen=lambda part: parts.append(part.tobytes()),
+    )
+    assert b"".join(parts) == data.tobytes() == message.lstrip(b"#0123456789").rstrip()
+
+
+def test_bytes_without_a_header_are_seen_too() -> None:
+    parts: list[bytes] = []
+    wires = (Stream(b"abcdefgh\n"), Marked(b"abcdefgh\n"))
+    for wire in wires:
+        read_bare_bytes(
+            wire,  # type: ignore[arg-type]
+            Deadline(WHOLE, stall=STALL),
+            count=8,
+            seen=lambda part: parts.append(part.tobytes()),
+        )
+    assert b"".join(parts) == 2 * b"abcdefgh"

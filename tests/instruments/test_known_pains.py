@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import io
 import socket
 from pathlib import Path
 
@@ -14,6 +16,7 @@ from tests.instruments.plain_visa import Device, library_of, served
 from wavewright.errors import NoAnswer
 from wavewright.instruments.connecting import open_link
 from wavewright.instruments.socket_wire import SocketWire
+from wavewright.instruments.wire_log import WireLog, read_wire_log
 from wavewright.instruments.wire_settings import WireSettings
 
 MIB = 1 << 20
@@ -80,6 +83,16 @@ def test_records_without_a_header_come_by_count(connect: Connect) -> None:
     link = connect(Device({"BRING?": record + b"\n"}))
     assert link.ask_bytes("BRING?", len(record)).tobytes() == record
     assert link.ask("*OPT?") == "0"
+
+
+def test_the_wire_log_has_the_hash_of_what_came(connect: Connect) -> None:
+    data, log = bytes(range(256)) * 4000, io.StringIO()
+    link = connect(Device({"BRING?": b"#7%07d" % len(data) + data + b"\n"}), wire_log=WireLog(log))
+    assert link.ask_block("BRING?", timeout=60.0).tobytes() == data
+    assert link.ask_block("BRING?", timeout=60.0).tobytes() == data
+    log.seek(0)
+    kept = [(one.count, one.digest) for one in read_wire_log(log) if one.sign == "#<"]
+    assert kept == 2 * [(len(data), hashlib.sha256(data).hexdigest())]
 
 
 @pytest.mark.parametrize("digits", [1, 9, 10, 12])

@@ -13,6 +13,7 @@ from wavewright.instruments.wire_log import read_wire_log
 from wavewright.logbook import captures
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.intake import import_outcomes
+from wavewright.logbook.journal import read_journal
 from wavewright.logbook.kept_run import run
 from wavewright.logbook.maintenance import prune
 from wavewright.logbook.outcome_files import read_outcome
@@ -151,10 +152,11 @@ def test_a_shot_whose_codes_did_not_reach_the_disk_and_a_torn_line_do_not_count(
     kill(folder, "keep", 7, "before")
     (left,) = (folder / "outcomes").glob(".*.????????")
     journal, wire = left / "journal", left / "wire.log"
+    *_, last = (line.content["codes"]["rail"] for line in read_journal(journal) if line.kind == "shot")
     journal.write_bytes(journal.read_bytes()[:-20])  # the readings of the last shot
     wire.write_bytes(wire.read_bytes()[:-3])
     with (left / "captures.h5").open("rb+") as file:
-        file.truncate(file.seek(0, 2) - 600)
+        file.truncate(last["at"] + last["count"] - 1)
     (evidence,) = recover(left)
     assert sum(one.shots for one in read_outcome(evidence).measurements) == 5
     with (evidence / "wire.log").open() as lines:

@@ -5,6 +5,7 @@ The block and one chunk of the library are all the memory that it takes; samples
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
@@ -21,11 +22,16 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
 Bytes: TypeAlias = "npt.NDArray[np.uint8]"
+Seen: TypeAlias = "Callable[[Bytes], object]"
 _TERMINATORS = (b"\n", b"\r\n")
 
 
+def _unseen(part: Bytes) -> None:
+    """Nobody looks at the data while they come."""
+
+
 def read_block(
-    wire: Wire, deadline: Deadline, *, silence: float | None = None, newline: bool = True
+    wire: Wire, deadline: Deadline, *, silence: float | None = None, newline: bool = True, seen: Seen = _unseen
 ) -> tuple[bytes, Bytes]:
     """The header as it came, and the data, shape (bytes,).
 
@@ -34,6 +40,7 @@ def read_block(
     silence : s; only for indefinite blocks on a wire without end marks: they end with NL and this long nothing.
     newline : NL follows the data, as it must (IEEE 488.2-1992, 8.5). False for a device that sends the end mark alone;
         a block that lacks its last byte is then not noticed.
+    seen : is given the data part by part, in order, while the next part is on its way.
 
     Raises
     ------
@@ -42,18 +49,20 @@ def read_block(
     """
     with wire.termination_off():
         if wire.has_end_marks:
-            return _read_marked(wire, deadline, newline=newline)
+            return _read_marked(wire, deadline, newline=newline, seen=seen)
         head, count = _read_header(wire, deadline)
         if count is not None:
             data = _allocate(count)
-            _fill(wire, deadline, data, begun=True)
+            _fill(wire, deadline, data, begun=True, seen=seen)
             _read_terminator(wire, deadline)
             return head, data
-    return head, _read_to_silence(wire, deadline, silence)
+    data = _read_to_silence(wire, deadline, silence)
+    seen(data)
+    return head, data
 
 
-def read_bare_bytes(wire: Wire, deadline: Deadline, *, count: int) -> Bytes:
-    """`count` bytes without a header, and the end of the message after them.
+def read_bare_bytes(wire: Wire, deadline: Deadline, *, count: int, seen: Seen = _unseen) -> Bytes:
+    """`count` bytes without a header, and the end of the message after them; `seen` as in `read_block`.
 
     Raises
     ------
@@ -62,9 +71,9 @@ def read_bare_bytes(wire: Wire, deadline: Deadline, *, count: int) -> Bytes:
     """
     with wire.termination_off():
         if wire.has_end_marks:
-            return _fill_to_end(wire, deadline, _allocate(count + 2), 0, count, ended=False)
+            return _fill_to_end(wire, deadline, _allocate(count + 2), 0, count, ended=False, seen=seen)
         data = _allocate(count)
-        _fill(wire, deadline, data, begun=False)
+        _fill(wire, deadline, data, begun=False, seen=seen)
         _read_terminator(wire, deadline)
         return data
 
@@ -127,7 +136,7 @@ def _read_to_silence(wire: Wire, deadline: Deadline, silence: float | None) -> B
             return np.frombuffer(memoryview(data)[: len(data.rstrip(b"\r\n"))], dtype=np.uint8)
 
 
-def _read_marked(wire: Wire, deadline: Deadline, *, newline: bool) -> tuple[bytes, Bytes]:
+def _read_marked(wire: Wire, deadline: Deadline, *, newline: bool, seen: Seen) -> tuple[bytes, Bytes]:
     first = _allocate(CHUNK)
     have, ended = 0, False
     header: BlockHeader | None = None
@@ -140,18 +149,29 @@ def _read_marked(wire: Wire, deadline: Deadline, *, newline: bool) -> tuple[byte
     head, rest = first[: header.length].tobytes(), first[header.length : have].copy()
     del first  # the block and what came with its header are all that there is
     if header.count is None:
-        return head, _read_to_end(wire, deadline, bytearray(rest), ended=ended)
+        data = _read_to_end(wire, deadline, bytearray(rest), ended=ended)
+        seen(data)
+        return head, data
     buffer = _allocate(header.count + 2)
     if rest.size > buffer.size:
         raise _wrong_length(header.count, "more")
     buffer[: rest.size] = rest
     have = int(rest.size)
     del rest
-    return head, _fill_to_end(wire, deadline, buffer, have, header.count, ended=ended, newline=newline)
+    seen(buffer[: min(have, header.count)])
+    return head, _fill_to_end(wire, deadline, buffer, have, header.count, ended=ended, newline=newline, seen=seen)
 
 
 def _fill_to_end(
-    wire: Wire, deadline: Deadline, buffer: Bytes, have: int, count: int, *, ended: bool, newline: bool = True
+    wire: Wire,
+    deadline: Deadline,
+    buffer: Bytes,
+    have: int,
+    count: int,
+    *,
+    ended: bool,
+    newline: bool = True,
+    seen: Seen = _unseen,
 ) -> Bytes:
     """Read on until the end mark; `buffer` has room for a terminator after the `count` bytes."""
     while not ended:
@@ -163,6 +183,7 @@ def _fill_to_end(
             if have and _is_silence(fault):
                 raise BadAnswer(f"the block is cut short: {have} of {count} bytes came") from fault
             raise
+        seen(buffer[have : min(have + came, count)])
         have += came
     if have < count:
         raise BadAnswer(f"the block is cut short: {have} of {count} bytes came")
@@ -184,7 +205,7 @@ def _read_to_end(wire: Wire, deadline: Deadline, data: bytearray, *, ended: bool
     return np.frombuffer(memoryview(data)[:-1], dtype=np.uint8)
 
 
-def _fill(wire: Wire, deadline: Deadline, data: Bytes, *, begun: bool) -> None:
+def _fill(wire: Wire, deadline: Deadline, data: Bytes, *, begun: bool, seen: Seen = _unseen) -> None:
     have = 0
     while have < data.size:
         try:
@@ -193,6 +214,7 @@ def _fill(wire: Wire, deadline: Deadline, data: Bytes, *, begun: bool) -> None:
             if begun and _is_silence(fault):
                 raise BadAnswer(f"the block is cut short: {have} of {data.size} bytes came") from fault
             raise
+        seen(data[have : have + came])
         have += came
         begun = True
 

@@ -6,6 +6,7 @@ import logging
 from typing import TYPE_CHECKING
 
 from wavewright.instruments.scpi import shorten
+from wavewright.instruments.wire_log import BlockDigest
 
 if TYPE_CHECKING:
     from wavewright.instruments.block_reader import Bytes
@@ -64,12 +65,16 @@ class Dialogue:
         if log.isEnabledFor(logging.DEBUG):
             log.debug("%s < %s", self._name, shorten(data, 80))
 
-    def received_block(self, head: bytes, data: Bytes) -> None:
-        """A block: its header, and its content, shape (bytes,)."""
+    def begin_block(self) -> BlockDigest:
+        """What is shown the content of a block while it comes, and then goes to `received_block`."""
+        return BlockDigest(is_wanted=self._wire_log is not None)
+
+    def received_block(self, head: bytes, data: Bytes, digest: BlockDigest | None = None) -> None:
+        """A block: its header, and its content, shape (bytes,); the digest, if any, has been shown all of it."""
         self._heard = bytearray()
         if self._wire_log:
             self._wire_log.received(self._name, head)
-            self._wire_log.block(self._name, data.data)
+            self._wire_log.block(self._name, data.data, digest=digest.words if digest else "")
         log.debug("%s < block of %d bytes", self._name, data.size)
 
     def status_byte(self, byte: int) -> int:

@@ -75,8 +75,9 @@ class Link(Exchanging):
         """
 
         def read(wire: Wire, deadline: Deadline) -> Bytes:
-            head, data = read_block(wire, deadline, silence=silence, newline=newline)
-            self._dialogue.received_block(head, data)
+            digest = self._dialogue.begin_block()
+            head, data = read_block(wire, deadline, silence=silence, newline=newline, seen=digest.see)
+            self._dialogue.received_block(head, data, digest)
             return data
 
         with self.times.on(TimePart.TRANSFER):
@@ -102,8 +103,9 @@ class Link(Exchanging):
         """`count` bytes that come without any header, shape (count,)."""
 
         def read(wire: Wire, deadline: Deadline) -> Bytes:
-            data = read_bare_bytes(wire, deadline, count=count)
-            self._dialogue.received_block(b"", data)
+            digest = self._dialogue.begin_block()
+            data = read_bare_bytes(wire, deadline, count=count, seen=digest.see)
+            self._dialogue.received_block(b"", data, digest)
             return data
 
         with self.times.on(TimePart.TRANSFER):

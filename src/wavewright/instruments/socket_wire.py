@@ -16,12 +16,15 @@ from pyvisa.resources import MessageBasedResource
 
 from wavewright.errors import BadAnswer, LinkLost
 from wavewright.instruments.deadlines import Deadline
-from wavewright.instruments.waits import until_ready
+from wavewright.instruments.waits import SLICE, until_ready
 from wavewright.instruments.wires import CHUNK, LONGEST_LINE, Listener, VisaWire, Wire
 
 T = TypeVar("T")
 
 FEW, READ_AHEAD = 16, 4096  # bytes
+# Bytes: a part of a record from here on is waited for as a whole. Woken for every packet, the reader takes the
+# interpreter from the evaluation of the shot before, which then takes a fifth longer (measured at 55 MB/s).
+MANY = 64 * 1024
 _MOST_DRAINED = 1 << 24  # bytes
 _WITHOUT_WAITING = int(getattr(socket, "MSG_DONTWAIT", 0))  # 0 where there is no such: `select` is asked first there
 _PEEK = int(socket.MSG_PEEK) | _WITHOUT_WAITING
@@ -77,9 +80,10 @@ class SocketWire:
             buffer[:count] = self._ahead[:count]
             del self._ahead[:count]
             return count, False  # reported when it came
-        count = self._when_ready(
-            partial(self._peer.recv_into, buffer, min(len(buffer), CHUNK), _WITHOUT_WAITING), deadline
-        )
+        size = min(len(buffer), CHUNK)
+        if size >= MANY:
+            self._await(size, min(SLICE, deadline.left()))
+        count = self._when_ready(partial(self._peer.recv_into, buffer, size, _WITHOUT_WAITING), deadline)
         if not count:
             raise LinkLost("the instrument closed the connection")
         if self.listener:
@@ -141,6 +145,17 @@ class SocketWire:
             self._visa.close()
         except Exception:  # other people's code, on a session that is given up anyway
             return
+
+    def _await(self, size: int, seconds: float) -> None:
+        """Until this many bytes have come, or this much time has passed; at once where the system cannot tell."""
+        try:
+            self._peer.setsockopt(socket.SOL_SOCKET, socket.SO_RCVLOWAT, size)
+        except (AttributeError, OSError):  # Windows knows the option and takes no value
+            return
+        try:
+            until_ready(self._peer, seconds)
+        finally:  # the next to wait wants any byte
+            self._peer.setsockopt(socket.SOL_SOCKET, socket.SO_RCVLOWAT, 1)
 
     def _receive(self, deadline: Deadline, most: int = CHUNK) -> bytes:
         data = self._when_ready(partial(self._peer.recv, most, _WITHOUT_WAITING), deadline)

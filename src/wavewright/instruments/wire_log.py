@@ -20,9 +20,12 @@ import zlib
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from wavewright.errors import FileFault, Place
+
+if TYPE_CHECKING:
+    from wavewright.instruments.block_reader import Bytes
 
 FIRST_LINE = "# wavewright wire log 1"
 _ESCAPE = re.compile(r"\\(x[0-9a-f]{2}|n|r|\\)")
@@ -41,6 +44,28 @@ class WireRecord:
     data: bytes | None
     count: int = 0
     digest: str = ""
+
+
+class BlockDigest:
+    """The SHA-256 of a block, taken while it comes; the time for it passes while the next bytes are on their way.
+
+    Parameters
+    ----------
+    is_wanted : False where nobody keeps it.
+    """
+
+    def __init__(self, *, is_wanted: bool) -> None:
+        self._digest = hashlib.sha256() if is_wanted else None
+
+    def see(self, part: Bytes) -> None:
+        """The next bytes, shape (bytes,)."""
+        if self._digest is not None:
+            self._digest.update(part.data)
+
+    @property
+    def words(self) -> str:
+        """Of all that it has seen, in hexadecimal; empty where it is not wanted."""
+        return "" if self._digest is None else self._digest.hexdigest()
 
 
 class WireLog:
@@ -77,9 +102,16 @@ class WireLog:
         """An answer, as far as it came."""
         self._line(instrument, "<", escape(data))
 
-    def block(self, instrument: str, data: bytes | bytearray | memoryview, *, direction: str = "<") -> None:
-        """The content of a block, after its header has been logged as `received` or `sent`."""
-        digest = hashlib.sha256(data).hexdigest()
+    def block(
+        self, instrument: str, data: bytes | bytearray | memoryview, *, direction: str = "<", digest: str = ""
+    ) -> None:
+        """The content of a block, after its header has been logged as `received` or `sent`.
+
+        Parameters
+        ----------
+        digest : the SHA-256 of the content, where it was taken while it came.
+        """
+        digest = digest or hashlib.sha256(data).hexdigest()
         kept = " " + base64.b64encode(zlib.compress(data, 1)).decode() if self._full else ""
         self._line(instrument, "#", f"{direction} {len(data)} {digest}{kept}")
 

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, overload
 
 from wavewright.errors import StorageFault
 from wavewright.logbook.disk_file import DiskFile
-from wavewright.logbook.formats.hdf5 import DAMAGE, read_capture, write_capture
+from wavewright.logbook.formats.hdf5 import DAMAGE, describe_capture, read_capture, write_codes
 from wavewright.logbook.group_names import group_name, plain_name
 from wavewright.waveform import Capture
 
@@ -38,39 +38,50 @@ class CaptureFile:
         self.path = path
         self._counts: dict[str, int] = {}
         self._groups: dict[str, h5py.Group] = {}
+        self._undescribed: tuple[h5py.Group, str]  # where the codes lie that were kept last
         with _storage(path):
             self._disk = DiskFile(path)
             self._file = h5py.File(self._disk, "w", track_order=True)
             self._file.attrs["wavewright_captures"] = LAYOUT
 
     def keep(self, measurement: str, capture: Capture) -> dict[str, int]:
-        """Write one capture after the others of its measurement; returns where the codes of each channel begin, bytes.
+        """Write one capture after the others of its measurement: `keep_codes`, then `describe`."""
+        places = self.keep_codes(measurement, capture)
+        self.describe(capture)
+        return places
+
+    def keep_codes(self, measurement: str, capture: Capture) -> dict[str, int]:
+        """Hand the codes of one capture to the operating system; returns where each channel's begin, bytes.
 
         They lie there in one piece and are never moved: whoever knows the place reads them, whatever became of the
-        rest of the file. -1 for a channel without samples.
+        rest of the file. -1 for a channel without samples. A fifth of the time of `keep`; `describe` follows.
 
         Raises
         ------
         StorageFault : the disk does not take it.
         """
-        import h5py
-
         shot = self._counts.get(measurement, 0)
         with _storage(self.path):
             if measurement not in self._groups:
                 self._groups[measurement] = self._file.create_group(group_name(measurement))
-            group = self._groups[measurement].create_group(f"shot_{shot:05}")
-            write_capture(group, capture)
-            self._file.flush()
+            self._undescribed = self._groups[measurement], f"shot_{shot:05}"
+            datasets = write_codes(self._groups[measurement], capture, within=f"shot_{shot:05}/")
+            for dataset in datasets:
+                dataset.flush()
             self._disk.check()
-            places = [
-                h5py.h5d.open(group.id, f"waveforms/{number}/codes".encode()).get_offset()
-                for number in range(len(capture.waveforms))
-            ]
+            places = [dataset.id.get_offset() for dataset in datasets]
         self._counts[measurement] = shot + 1
         return {
             name: -1 if place is None else int(place) for name, place in zip(capture.waveforms, places, strict=True)
         }
+
+    def describe(self, capture: Capture) -> None:
+        """Write what the capture is but for its codes, which were kept last; StorageFault as `keep_codes`."""
+        with _storage(self.path):
+            group, name = self._undescribed
+            describe_capture(group.require_group(name), capture)
+            self._file.flush()
+            self._disk.check()
 
     def sync(self) -> None:
         """Return when every capture is on the disk.

@@ -94,6 +94,7 @@ class Evidence:
             self._abandon_collection()
             raise
         self._shots: dict[str, int] = {}
+        self._incomplete: tuple[str, Capture] | None = None
         self._is_kept = False
         self._has_begun = False
         self._is_forgotten = False
@@ -187,26 +188,26 @@ class Evidence:
         self._note("identities", identities)
 
     def keep(self, label: str, capture: Capture) -> None:
-        """Write one shot of a measurement.
+        """Hand one shot of a measurement to the operating system: its codes, and what it is in the journal.
+
+        What no kill makes necessary is left to `read`, which need not be called in the thread of the instruments.
 
         Raises
         ------
         StorageFault : the disk does not take it, or did not take the wire log.
         """
-        places = self._captures.keep(label, capture)
+        self._complete()
+        places = self._captures.keep_codes(label, capture)
         codes = {
             name: {"at": places[name], "count": len(wave), "type": wave.codes.dtype.str, "crc": crc_of(wave.codes)}
             for name, wave in capture.waveforms.items()
         }
         self._note("shot", {"label": label, "described": described_shot(capture), "codes": codes})
-        if self._collection is not None:
-            try:
-                self._collection.keep(label, capture)
-            except StorageFault:  # the outcome is entered from the evidence then, or waits for its logbook
-                self._abandon_collection()
+        self._incomplete = label, capture
 
     def read(self, label: str, readings: Mapping[str, Reading]) -> None:
         """Write down what was computed from the last shot, and return when it all is on the disk; StorageFault so."""
+        self._complete()
         shot = self._shots[label] = self._shots.get(label, 0) + 1
         plain = {name: reading.as_json() for name, reading in readings.items()}
         self._note("readings", {"label": label, "shot": shot, "readings": plain})
@@ -229,6 +230,7 @@ class Evidence:
         ------
         StorageFault : the disk does not take it; what came stays in the dotted folder.
         """
+        self._complete()
         self._captures.close()
         self._dialogue.close()
         self._dialogue.check()
@@ -254,6 +256,18 @@ class Evidence:
         except StorageFault:
             self._abandon_collection()
             return None
+
+    def _complete(self) -> None:
+        """What the file of captures and the logbook's store still lack of the last shot."""
+        if self._incomplete is None:
+            return
+        (label, capture), self._incomplete = self._incomplete, None
+        self._captures.describe(capture)
+        if self._collection is not None:
+            try:
+                self._collection.keep(label, capture)
+            except StorageFault:  # the outcome is entered from the evidence then, or waits for its logbook
+                self._abandon_collection()
 
     def _note(self, kind: str, content: Mapping[str, object]) -> None:
         self._dialogue.check()
