@@ -17,7 +17,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -92,25 +92,56 @@ def pages_read(
     return found
 
 
-def measure(where: str) -> None:
-    """Fill a logbook and print the times of its pages."""
+@dataclass(frozen=True)
+class Load:
+    """What readers met who open a page, wait about `pause` s, and open the next one."""
+
+    pause: float
+    entered: int  # runs, meanwhile
+    seconds: dict[str, list[float]]  # of each page, by its kind
+
+    @property
+    def every(self) -> list[float]:
+        """Seconds of all pages."""
+        return [one for some in self.seconds.values() for one in some]
+
+
+def loads(where: str, *, runs: int = RUNS, readers: int = READERS, seconds: float = SECONDS) -> Iterator[Load]:
+    """Fill a logbook and read its pages, with a pause and without one."""
     with Logbook(where) as book:
         begun = time.perf_counter()
-        fill(book, RUNS, end=now() - timedelta(minutes=1))
-        print(f"{RUNS} runs, {RUNS * READINGS} readings, filled in {time.perf_counter() - begun:.0f} s")
+        fill(book, runs, end=now() - timedelta(minutes=1))
+        print(f"{runs} runs, {runs * READINGS} readings, filled in {time.perf_counter() - begun:.0f} s")
         begun = time.perf_counter()
         with served(where) as address:
             print(f"serves after {time.perf_counter() - begun:.1f} s")
             for pause in (2.0, 0.0):
                 with station_at_work(book) as entered:
-                    took = pages_read(address, pause=pause)
-                every = [one for some in took.values() for one in some]
-                how = f"a page every {pause:g} s" if pause else "no pause"
-                load = ", ".join(f"{one:.1f}" for one in os.getloadavg())
-                print(f"{READERS} readers, {how}; {len(entered)} runs entered meanwhile; load {load}")
-                for kind, some in {"all": every, **took}.items():
-                    ends = " ".join(f"{1000 * one:7.1f}" for one in np.percentile(some, (50, 95, 99, 100)))
-                    print(f"  {kind:9} {len(some):6} pages, ms at 50, 95, 99, 100 of 100: {ends}")
+                    took = pages_read(address, pause=pause, readers=readers, seconds=seconds)
+                yield Load(pause, len(entered), took)
+
+
+def measure(where: str) -> None:
+    """Print the times of the pages of a logbook."""
+    for each in loads(where):
+        how = f"a page every {each.pause:g} s" if each.pause else "no pause"
+        load = ", ".join(f"{one:.1f}" for one in os.getloadavg())
+        print(f"{READERS} readers, {how}; {each.entered} runs entered meanwhile; load {load}")
+        for kind, some in {"all": each.every, **each.seconds}.items():
+            ends = " ".join(f"{1000 * one:7.1f}" for one in np.percentile(some, (50, 95, 99, 100)))
+            print(f"  {kind:9} {len(some):6} pages, ms at 50, 95, 99, 100 of 100: {ends}")
+
+
+def table(*, runs: int = RUNS, readers: int = READERS, seconds: float = SECONDS) -> Iterator[tuple[str, float, str]]:
+    """What, figure, target, of a logbook that is a file."""
+    what = f"`serve`: {readers} readers of {runs * READINGS:,} readings"
+    with tempfile.TemporaryDirectory() as name:
+        for each in loads(str(Path(name) / "line.sqlite"), runs=runs, readers=readers, seconds=seconds):
+            if each.pause:
+                shown = f"{what}, a page every {each.pause:g} s: 95 of 100 pages within, ms"
+                yield shown, 1000 * float(np.percentile(each.every, 95)), "at most 300"
+            else:
+                yield f"{what}, without a pause: pages per second", len(each.every) / seconds, ""
 
 
 @pytest.fixture(scope="module")
@@ -159,10 +190,12 @@ def test_a_trend_has_every_reading_in_its_picture_and_no_more_points_than_can_be
     assert whole < 3 * small  # six times as many readings
 
 
-def test_readers_are_served(tenth: Logbook) -> None:
-    with served(str(tenth.where)) as address:
-        took = pages_read(address, pause=0.0, readers=5, seconds=1.0)
-    assert sum(map(len, took.values())) > 5
+def test_readers_are_served_and_no_database_server_is_needed() -> None:
+    (paused, paused_ms, _), (free, rate, _) = table(runs=40, readers=5, seconds=0.5)
+    assert paused == "`serve`: 5 readers of 800 readings, a page every 2 s: 95 of 100 pages within, ms"
+    assert free.endswith("pages per second")
+    assert paused_ms > 0
+    assert rate > 0
 
 
 def on_a_server() -> None:

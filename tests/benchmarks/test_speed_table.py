@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from pathlib import Path
+
 import pytest
 
+from tests.benchmarks import speed_table
 from tests.benchmarks.speed_table import HEAD, PAGE, SpeedRow, everything, rows_of_programs, written
 
 ROWS = [
@@ -44,6 +48,30 @@ def test_the_page_of_the_guide_takes_a_new_table_and_keeps_the_rest() -> None:
 def test_a_page_without_the_table_is_refused() -> None:
     with pytest.raises(ValueError, match="no table"):
         written(f"# Speed\n\nnothing of {HEAD[2:6]}\n", ROWS, about="")
+
+
+def test_every_program_of_the_folder_is_in_the_table_and_no_other() -> None:
+    files = {
+        file.stem.removeprefix("test_").removesuffix("_speed") for file in Path(__file__).parent.glob("*_speed.py")
+    }
+    assert set(rows_of_programs()) == files
+
+
+def test_a_program_that_lacks_a_package_is_skipped_audibly(monkeypatch: pytest.MonkeyPatch) -> None:
+    def lacking() -> Iterator[SpeedRow]:
+        yield ROWS[0]
+        raise ModuleNotFoundError("No module named 'aiohttp.web'", name="aiohttp.web")
+
+    def broken() -> Iterator[SpeedRow]:
+        raise ModuleNotFoundError("No module named 'tests.gone'", name="tests.gone")
+        yield ROWS[0]
+
+    monkeypatch.setattr(speed_table, "rows_of_programs", lambda: {"lacking": lacking, "broken": broken})
+    said: list[str] = []
+    assert everything(["lacking"], say=said.append) == [ROWS[0]]
+    assert said[-1] == "lacking: SKIPPED, its rows are not in the table: aiohttp.web is not installed"
+    with pytest.raises(ModuleNotFoundError, match="gone"):
+        everything(["broken"], say=said.append)
 
 
 def test_an_unknown_program_is_refused_before_anything_is_measured() -> None:
