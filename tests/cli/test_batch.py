@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import re
 import signal
 import subprocess
@@ -16,7 +17,11 @@ from tests.cli.conftest import Spoken
 from wavewright.analysis.reading import Reading
 from wavewright.errors import OutputMayBeOn
 from wavewright.instruments.bench import Bench
+from wavewright.logbook.book import Logbook
+from wavewright.logbook.default_location import usual_logbook
 from wavewright.logbook.evidence import Evidence
+from wavewright.logbook.line_notes import NoteKind, notes_in
+from wavewright.logbook.verification import verify
 from wavewright.reporting.big_word import HEIGHT, LETTERS, big_word
 
 ROOT = Path(__file__).parents[2]
@@ -224,6 +229,32 @@ def test_a_batch_asks_once_for_the_batch_and_then_for_each_unit(
     found = wavewright("logbook", "find", "--where", "work_order=WO-000123", "--json").json
     assert [run["serial"] for run in found] == ["VC204-0003", "VC204-0002"]
     assert len(wavewright("logbook", "find", "--where", "firmware=1.07", "--json").json) == 1
+    # when the batch is resumed, then its work order is taken from it, and only the unit's field is asked
+    monkeypatch.setattr("sys.stdin", Terminal("VC204-0004\n1.09\n\n"))
+    told = wavewright(*run)
+    assert "work_order: WO-000123, as before in batch lot" in told.stderr
+    assert "Work order (" not in told.stderr
+    # a person may change it on the command line, which is said, noted and kept from there on
+    monkeypatch.setattr("sys.stdin", Terminal("VC204-0005\n1.09\n\n"))
+    told = wavewright(*run, "--answer", "work_order=WO-000124", "--operator", "R. Okafor")
+    assert "work_order: WO-000124 from here on; it was WO-000123 in batch lot until now" in told.stderr
+    monkeypatch.setattr("sys.stdin", Terminal("VC204-0006\n1.09\n\n"))
+    told = wavewright(*run)
+    found = wavewright("logbook", "find", "--where", "work_order=WO-000124", "--json").json
+    assert [run["serial"] for run in found] == ["VC204-0006", "VC204-0005"]
+    with Logbook(usual_logbook()) as book:
+        noted = notes_in(book, NoteKind.DECLARED)
+        assert [(note.operator, note.says["before"]) for note in noted] == [
+            ("", {}), ("R. Okafor", {"work_order": "WO-000123"}),
+        ]  # fmt: skip
+        assert verify(book).flaws == ()
+    # another batch, another station, or an answer that the recipe no longer takes, is asked again
+    (folder / "asking.yaml").write_text(ASKING.replace("WO-[0-9]{6}", "WO-[0-9]{7}"))
+    for other in (("--station", "line_2"), ("--batch-name", "lot-8"), ()):
+        monkeypatch.setattr("sys.stdin", Terminal("WO-0000123\n\n"))
+        assert "Work order (" in wavewright(*run, *other).stderr
+    (folder / "asking.yaml").write_text(ASKING)
+    run = (*run[:-1], "lot-9")
     # and where nobody can be asked, nothing begins: not even what could be asked later is left open
     monkeypatch.setattr("sys.stdin", io.StringIO("VC204-0004\n"))
     for how in ((), ("--yes",)):
@@ -254,12 +285,17 @@ def test_a_batch_with_all_that_a_recipe_says_of_the_line(
     # given scanned units, the first of which is another one in place of the golden unit, and one that fails
     scanned = ["VC204-0002", "VC204-0003", "VC204-9001", "", "VC204-0013", "", "VC204-9001", ""]
     monkeypatch.setattr("sys.stdin", io.StringIO("\n".join(scanned)))
-    told = wavewright(*run, "--batch")
+    told = wavewright(*run, "--batch", "--tell-file", folder / "told.jsonl")
     # then the golden unit is asked for until it is scanned
     assert "GOLDEN UNIT: put in VC204-9001, known to be good; it was never measured" in told.stderr
     assert "VC204-0003 is another unit: put in VC204-9001" in told.stderr
     assert "golden unit VC204-9001: as expected (passed)" in told.stderr
     assert [one["serial"] for one in told.json["runs"]] == ["VC204-0002"]
+    # and whoever is told of outcomes hears of it too, marked as what it is
+    heard = [json.loads(line) for line in (folder / "told.jsonl").read_text(encoding="utf-8").splitlines()]
+    assert [(one["serial"], one["batch"], one.get("golden")) for one in heard] == [
+        ("VC204-9001", "golden", "good"), ("VC204-0002", "lot-7", None),
+    ]  # fmt: skip
     monkeypatch.setattr("sys.stdin", io.StringIO("VC204-0013\n\n\n\n\n\n"))
     told = wavewright(*run, "--batch", "--yes")
     assert told.status == 1

@@ -42,6 +42,7 @@ class HeardLine:
     told: list[str] = field(default_factory=list)
     has_golden: bool = True
     goes_on: bool = False
+    golden_runs: list[str] = field(default_factory=list)
 
     def refused(self, serial: str, why: str) -> None:
         self.told.append(f"{serial} {why}")
@@ -55,6 +56,9 @@ class HeardLine:
     def golden(self, due: GoldenDue) -> bool:
         self.told.append(due.told)
         return self.has_golden
+
+    def measured_golden(self, outcome: Outcome) -> None:
+        self.golden_runs.append(f"{outcome.serial} {outcome.verdict}")
 
     def retest(self, serial: str, number: int, at_most: int, verdict: Verdict) -> bool:
         self.told.append(f"{serial} again, {number} of {at_most}")

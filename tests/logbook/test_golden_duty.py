@@ -18,7 +18,7 @@ from wavewright.logbook.book import Logbook
 from wavewright.logbook.golden_duty import GoldenDuty, GoldenPlace, golden_note, unexpected
 from wavewright.logbook.line_notes import LineNote, NoteKind, enter_notes, notes_in
 from wavewright.logbook.quarantine import in_quarantine
-from wavewright.logbook.unit_admission import UnitAdmission
+from wavewright.logbook.unit_admission import UnitAdmission, said_of
 from wavewright.recipe.golden_units import GoldenCheck
 from wavewright.running.outcome import Outcome
 
@@ -130,9 +130,11 @@ class GoldenLine(MadeLine):
         made = replace(super().run_one(serial), golden="" if golden is None else str(golden.known))
         made = replace(made, started=datetime.now(UTC), identities={"digitizer": self.identity})
         self.batch = batch
-        UnitAdmission(self.records, self.recipe, self.place, batch, "R. Okafor", golden=golden).note(
-            made, say=self.heard.say
-        )
+        admission = UnitAdmission(self.records, self.recipe, self.place, batch, "R. Okafor", golden=golden)
+        notes = admission.notes(made)
+        self.records.journal.write(*notes)
+        for line in said_of(notes):
+            self.heard.say(line)
         return made
 
 
@@ -141,6 +143,7 @@ def test_a_batch_begins_with_its_golden_units_and_does_not_count_them(tmp_path: 
     done = line.run("A1", "A2", GOOD)
     assert line.heard.told[0] == (f"GOLDEN UNIT: put in {GOOD} (drawer 3), known to be good; it was never measured")
     assert [serial for _, serial, _ in done.runs] == ["A1", "A2"]
+    assert line.heard.golden_runs == [f"{GOOD} pass", f"{BAD} fail"]
     assert done.refused == [(GOOD, "is a golden unit, and not one of the batch")]
     assert done.verdict is Verdict.PASS
     # and a second batch within the shift asks for nothing

@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import pytest
+from sqlalchemy import Connection, Table
 
 from tests.cli.conftest import Spoken
-from wavewright.errors import Misuse
+from tests.logbook.made_outcomes import outcome
+from wavewright.errors import Misuse, StorageFault
 from wavewright.judgement.verdict import Verdict
+from wavewright.logbook import chain, delivery
 from wavewright.logbook.book import Logbook
+from wavewright.logbook.database import insert_rows
+from wavewright.logbook.delivery import Delivery
 from wavewright.logbook.kept_run import run
 from wavewright.logbook.line_notes import NoteKind, enter_notes, note_now, notes_in
 from wavewright.logbook.quarantine import in_quarantine, release, set_apart
+from wavewright.logbook.queries import entries
 from wavewright.logbook.verification import verify
 from wavewright.reporting.batch import study_batch
 from wavewright.running.outcome import Outcome
@@ -78,6 +84,57 @@ def test_a_unit_is_refused_after_its_retests_and_in_quarantine(tmp_path: Path, r
     assert (again.quarantined, again.retest) == ("", 0)
 
 
+def test_a_kill_leaves_the_outcome_with_its_quarantine_or_without_both(
+    tmp_path: Path, recipe: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def once() -> Outcome:
+        return run(
+            recipe, bench=ROOT / "sim" / "bench.yaml", serial="VC204-0017", out=tmp_path / "out",
+            logbook=tmp_path / "logbook.sqlite", seed=1, draw=1,
+        )  # fmt: skip
+
+    def kept() -> tuple[int, int]:
+        with Logbook(tmp_path / "logbook.sqlite") as book:
+            assert not verify(book).flaws
+            return len(entries(book)), len(notes_in(book, NoteKind.QUARANTINE))
+
+    once()
+    # when the process ends as the note is written, then the run that it follows from is not in the logbook either
+    insert = insert_rows
+
+    def killed(connection: Connection, table: Table, rows: Sequence[Mapping[str, object]], *, count: int) -> None:
+        if any(row.get("kind") == chain.LINE for row in rows):
+            raise KeyboardInterrupt
+        insert(connection, table, rows, count=count)
+
+    with monkeypatch.context() as held:
+        held.setattr(chain, "insert_rows", killed)
+        with pytest.raises(KeyboardInterrupt):
+            once()
+    assert kept() == (1, 0)
+
+
+def test_a_note_waits_before_the_outcome_that_it_follows_from(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def away(*_: object, **__: object) -> None:
+        raise StorageFault("the logbook is away")
+
+    def killed(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    made = outcome(0, serial="VC204-0017")
+    sent = Delivery(tmp_path / "logbook.sqlite", out=tmp_path / "out", may_be_away=True, say=print)
+    monkeypatch.setattr(Logbook, "enter_named", away)
+    monkeypatch.setattr(delivery, "put_aside", killed)
+    with pytest.raises(KeyboardInterrupt):
+        sent.deliver(
+            made, made, station="line_1", batch="",
+            notes=lambda one: [set_apart([one.serial], reason="fail", run=one.id)],
+        )  # fmt: skip
+    (note,) = sent.records.journal.notes()
+    assert (note.says["serials"], bool(note.says["run"])) == (["VC204-0017"], True)
+    sent.close()
+
+
 def test_a_release_lifts_only_what_it_names(tmp_path: Path) -> None:
     with Logbook(tmp_path / "logbook.sqlite") as book:
         enter_notes(book, [set_apart(["A1", "A2"], reason="wrong solder", operator="R. Okafor")])
@@ -118,8 +175,6 @@ def test_a_quarantine_that_waits_in_the_spool_counts_here(tmp_path: Path, recipe
 
 def test_the_commands(wavewright: Command, tmp_path: Path) -> None:
     book = tmp_path / "logbook.sqlite"
-    from tests.logbook.made_outcomes import outcome
-
     with Logbook(book) as opened:
         opened.enter(outcome(0, serial="VC204-0001"), batch="lot-7")
         opened.enter(outcome(1, serial="VC204-0002"), batch="lot-7")
@@ -144,8 +199,6 @@ def test_the_commands(wavewright: Command, tmp_path: Path) -> None:
 
 
 def test_golden_units_are_in_no_yield(wavewright: Command, tmp_path: Path) -> None:
-    from tests.logbook.made_outcomes import outcome
-
     book = tmp_path / "logbook.sqlite"
     with Logbook(book) as opened:
         opened.enter(outcome(0, serial="VC204-0001"))

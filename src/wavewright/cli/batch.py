@@ -151,6 +151,10 @@ class BatchConsole:
                 return True
             self._console.print(f"{text} is another unit: put in {due.serial}", style="yellow", markup=False)
 
+    def measured_golden(self, outcome: Outcome) -> None:
+        """Tell of it, as of any other outcome; no yield counts it."""
+        self._told(outcome)
+
     def retest(self, serial: str, number: int, at_most: int, verdict: Verdict) -> bool:
         """Ask to put the same unit in again."""
         self._desk.confirm(f"{serial}: {verdict}; retest {number} of at most {at_most}: put the same unit in again")

@@ -224,8 +224,8 @@ def prune(
 
     Without --yes it only says what would be deleted. With --older-than or --keep-… all runs stay: captures of passes
     are deleted, in the logbook and in the evidence, where none of these options keeps them. Those of other runs stay.
-    Always deleted: captures that no run refers to, and what killed runs have left. Interrupted runs that have shots
-    stay: `import` enters them. In a store that is shared captures are deleted only if --captures names it: it must
+    Always deleted: captures and attached files that no run refers to, and what killed runs have left. Interrupted runs
+    that have shots stay: `import` enters them. In a shared store they are deleted only if --captures names it: it must
     belong to this logbook alone.
     """
     from wavewright.logbook.book import Logbook
@@ -252,6 +252,8 @@ def prune(
         dropped, dropped_size = book.codes.drop_copies(dry=not yes) if copies else (0, 0)
     left = clear(out, with_shots=unfinished, dry=not yes)
     print(f"{found.runs} runs and {found.files} files of captures, {found.size / 1e6:.1f} MB, {word}")
+    if found.attached:
+        print(f"{found.attached} attached files, {found.attached_size / 1e6:.1f} MB, {word}")
     if copies:
         print(f"{dropped} copies of captures, {dropped_size / 1e6:.1f} MB, {word}")
     if left.folders:

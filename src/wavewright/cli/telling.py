@@ -53,6 +53,7 @@ def telling(
     from dataclasses import replace
 
     from wavewright.logbook.book import new_id
+    from wavewright.logbook.tables import GOLDEN_BATCH
     from wavewright.logbook.teller import Teller, receivers, told_lines, untold_beside
     from wavewright.logbook.told_outcome import told_outcome
 
@@ -61,7 +62,8 @@ def telling(
 
     def tell(outcome: Outcome) -> None:
         named = outcome if outcome.id else replace(outcome, id=new_id(outcome))
-        if why := teller.put(told_outcome(named, station=station, batch=batch)):
+        where = GOLDEN_BATCH if outcome.golden else batch  # as the logbook has it
+        if why := teller.put(told_outcome(named, station=station, batch=where)):
             say(f"the outcome cannot be put aside to be told: {why}")
 
     try:

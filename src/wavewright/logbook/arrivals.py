@@ -12,6 +12,7 @@ from sqlalchemy import Connection, select
 from wavewright.logbook.chain import CHUNK, ChainEntry, append, run_entry
 from wavewright.logbook.code_store import CodeStore
 from wavewright.logbook.database import insert_rows
+from wavewright.logbook.later_attachments import links_of
 from wavewright.logbook.outcome_files import outcome_as_json
 from wavewright.logbook.rows import Row, document_text, origins_of, outcome_row, reading_rows
 from wavewright.logbook.tables import captures, microseconds, outcomes, readings, texts
@@ -56,10 +57,14 @@ def arrival(codes: CodeStore, identifier: str, outcome: Outcome, station: str, b
         kept[content] = shots
         words = json.dumps(described, ensure_ascii=False)
         rows.append({"outcome": identifier, "label": label, "sha256": content, "shots": words})
-    for one in outcome.attachments:
-        if not one.is_note and (one.content is not None or one.locate is not None):  # a line alone comes without
-            codes.files.add(one.sha256, one.read())
+    _keep_files(codes, outcome)
     return Arrival(identifier, outcome, station, batch, tuple(rows), kept)
+
+
+def _keep_files(codes: CodeStore, outcome: Outcome) -> None:
+    for one in (*outcome.attachments, *outcome.added):
+        if not one.is_note and one.is_here and not codes.files.path(one.sha256).exists():
+            codes.files.add(one.sha256, one.read())
 
 
 def only_new_ones(connection: Connection, arrivals: Sequence[Arrival]) -> list[Arrival]:
@@ -102,6 +107,7 @@ def enter_arrivals(connection: Connection, codes: CodeStore, arrivals: Sequence[
             for content, shots in one.shots.items():
                 if not codes.path(content).exists():
                     codes.add(shots)
+            _keep_files(codes, one.outcome)
         _enter_texts(connection, some)
         rest = _Rest()
         insert_rows(connection, outcomes, rest.left_by(some), count=len(some))
@@ -135,6 +141,7 @@ class _Rest:
             self.readings += its_readings
             self.captures += one.captures
             self.entries.append(run_entry(row, its_readings, one.captures))
+            self.entries += links_of(one.id, one.station, one.outcome)
             yield row
 
 

@@ -24,10 +24,10 @@ def attach_later(book: Logbook, run: str, attachments: Sequence[Attachment]) -> 
     ------
     StorageFault : the disk or the database does not take them; none is attached then.
     """
-    for one in attachments:
-        if not one.is_note:
-            book.codes.files.add(one.sha256, one.read())
-    with book.writing() as connection:
+    with book.writing() as connection:  # `prune` waits for it: no file goes before its run names it
+        for one in attachments:
+            if not one.is_note:
+                book.codes.files.add(one.sha256, one.read())
         station = connection.execute(select(outcomes.c.station).where(outcomes.c.id == run)).scalar_one()
         texts = [json.dumps(one.as_json(), ensure_ascii=False) for one in attachments]
         append(connection, [ChainEntry(station, ATTACHED, run, note=text) for text in texts])

@@ -32,6 +32,9 @@ class LineDesk(Protocol):
     def golden(self, due: GoldenDue) -> bool:
         """Ask for a golden unit; whether it was put in."""
 
+    def measured_golden(self, outcome: Outcome) -> None:
+        """A golden unit was measured."""
+
     def retest(self, serial: str, number: int, at_most: int, verdict: Verdict) -> bool:
         """Ask to put the same unit in again; whether it was."""
 
@@ -116,6 +119,7 @@ class BatchLine:
                 self.golden_faults.append(f"golden unit {one.serial} was not put in: {one.why}")
                 return self.golden_faults[-1]
             outcome = self.run_one(one.serial)
+            self.desk.measured_golden(outcome)
             wrong = unexpected(outcome, one.unit)
             assert self._duty is not None
             self._duty.measured(one.serial, as_expected=not wrong)

@@ -160,8 +160,11 @@ def run_batch(
                 done.stopped = f"{done.failures_in_row} units in a row did not pass"
                 break
     except (WavewrightError, Interrupted) as fault:
-        if isinstance(fault.outcome, Outcome) and not fault.outcome.golden:
-            _take(fault.outcome, fault.outcome.serial, done, desk)
+        if isinstance(fault.outcome, Outcome):
+            if not fault.outcome.golden:
+                _take(fault.outcome, fault.outcome.serial, done, desk)
+            elif line is not None:
+                line.desk.measured_golden(fault.outcome)
         done.fault, done.stopped = fault, str(fault).splitlines()[0]
     if line is not None:
         done.floor, done.calls = line.floor, line.calls

@@ -22,7 +22,7 @@ from wavewright.errors import Misuse, StorageFault
 from wavewright.logbook import tables
 from wavewright.logbook.address import read_address
 from wavewright.logbook.arrivals import arrival, enter_arrivals, only_new_ones
-from wavewright.logbook.chain import codes_taken_from
+from wavewright.logbook.chain import ChainEntry, append, codes_taken_from
 from wavewright.logbook.code_store import CodeStore
 from wavewright.logbook.database import Database
 from wavewright.logbook.later_attachments import attached_later
@@ -150,19 +150,27 @@ class Logbook:
         """Write many outcomes in one transaction; returns their ids. All of them or none are in afterwards."""
         return self.enter_named((new_id(outcome), outcome, station, batch) for outcome in outcomes)
 
-    def enter_named(self, outcomes: Iterable[tuple[str, Outcome, str, str]], *, only_new: bool = False) -> list[str]:
+    def enter_named(
+        self,
+        outcomes: Iterable[tuple[str, Outcome, str, str]],
+        *,
+        only_new: bool = False,
+        beside: Iterable[ChainEntry] = (),
+    ) -> list[str]:
         """Like `enter_all`, for outcomes that come with id, station and batch, as from another logbook.
 
         Parameters
         ----------
         only_new : leave out those that are in the logbook already, by their id or by start, serial number and recipe.
             That is asked within the transaction: of two who enter the same at once, one does.
+        beside : what the chains are to say after them, in the same transaction.
         """
         arrivals = [arrival(self.codes, *one) for one in outcomes]
         with self.writing() as connection:
             if only_new:
                 arrivals = only_new_ones(connection, arrivals)
             enter_arrivals(connection, self.codes, arrivals)
+            append(connection, beside)
             if self._store is not None and not self._is_remembered and arrivals:
                 remember(connection, self._store.where)
         self._is_remembered = self._is_remembered or bool(arrivals)

@@ -136,13 +136,19 @@ def append(connection: Connection, entries: Iterable[ChainEntry]) -> None:
 
 
 def note_taken_out(
-    connection: Connection, runs: Sequence[tuple[str, str]], *, rule: str, kind: str = TAKEN_OUT
+    connection: Connection,
+    runs: Sequence[tuple[str, str]],
+    *,
+    rule: str,
+    kind: str = TAKEN_OUT,
+    attached: Mapping[str, Iterable[str]] = MappingProxyType({}),
 ) -> None:
     """Write down which runs, given as station and id, are taken out rightly.
 
     Parameters
     ----------
     rule : which were to go, in words; kind : CODES_OUT where only their captures go, and the runs stay.
+    attached : the hashes of the attached files that go with a run, by its id.
     """
     by_station: dict[str, list[str]] = {}
     for station, run in runs:
@@ -150,11 +156,16 @@ def note_taken_out(
     append(
         connection,
         [
-            ChainEntry(station, kind, note=note_of(rule=rule, runs=ids[first : first + CHUNK]))
+            ChainEntry(station, kind, note=_taken_out(rule, ids[first : first + CHUNK], attached))
             for station, ids in by_station.items()
             for first in range(0, len(ids), CHUNK)
         ],
     )
+
+
+def _taken_out(rule: str, ids: Sequence[str], attached: Mapping[str, Iterable[str]]) -> str:
+    files = sorted({sha256 for run in ids for sha256 in attached.get(run, ())})
+    return note_of(rule=rule, runs=ids, **({"attached": files} if files else {}))
 
 
 def runs_without_codes(connection: Connection) -> set[str]:

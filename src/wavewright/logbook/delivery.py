@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,6 +11,7 @@ from wavewright.logbook.address import read_address
 from wavewright.logbook.book import Logbook, new_id
 from wavewright.logbook.code_store import CodeStore
 from wavewright.logbook.evidence import Evidence
+from wavewright.logbook.line_notes import LineNote, note_entries
 from wavewright.logbook.rows import recipe_name
 from wavewright.logbook.spool import Forwarded, forward, put_aside, spool_beside
 from wavewright.logbook.unit_admission import LineRecords
@@ -68,27 +69,42 @@ class Delivery:
         if self._book is not None:
             self._book.close()
 
-    def deliver(self, outcome: Outcome, collected: Outcome, *, station: str, batch: str) -> Outcome:
+    def deliver(
+        self,
+        outcome: Outcome,
+        collected: Outcome,
+        *,
+        station: str,
+        batch: str,
+        notes: Callable[[Outcome], Sequence[LineNote]] = lambda outcome: (),
+    ) -> Outcome:
         """Enter an outcome, or let it wait; returns it with its id and, if it waits, the file that it waits in.
+
+        Notes that follow from it come into the logbook with it or not at all; where they wait, they do so before it:
+        a kill may leave a unit set apart whose run is in its evidence alone, and none that goes on without its note.
 
         Parameters
         ----------
         outcome : as it lies in its evidence; collected : the same with the captures that the logbook has by now.
+        notes : what is to be noted of the line, of the outcome with its id.
 
         Raises
         ------
         StorageFault : neither the logbook nor the spool takes it.
         """
         identifier = new_id(outcome)
+        noted = notes(replace(outcome, id=identifier))
         if self._book is not None:
             try:
-                self._book.enter_named([(identifier, collected, station, batch)])
+                named = (identifier, collected, station, batch)
+                self._book.enter_named([named], beside=note_entries(noted))
                 for line in brought_lines(self._book):
                     self._say(line)
                 return replace(outcome, id=identifier)
             except StorageFault as fault:
                 self._why = fault.what
         whole = self._with_evidence(outcome)
+        self.records.journal.put_aside(noted)
         logbook = self._address.identity
         path = put_aside(self._spool, whole, identifier=identifier, station=station, batch=batch, logbook=logbook)
         self._say(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import shutil
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,9 @@ from wavewright.durable_files import whole_file
 from wavewright.errors import Misuse, StorageFault
 from wavewright.judgement.shown import STATED
 from wavewright.logbook.book import Logbook
-from wavewright.logbook.outcome_files import outcome_as_json
+from wavewright.logbook.kept_files import hash_of
+from wavewright.logbook.later_attachments import attached_files, files_referred_to
+from wavewright.logbook.outcome_files import attached_beside, outcome_as_json
 from wavewright.logbook.queries import Filter
 from wavewright.logbook.rows import named_results
 from wavewright.logbook.spreadsheet_cell import as_cell
@@ -30,14 +33,24 @@ _TOLD_EVERY = 1000  # rows
 STORED_AS = {"lower_limit": "low", "upper_limit": "high"}  # names of two columns in the database
 
 
-def export(book: Logbook, path: Path, which: Filter | None = None, *, say: Progress = lambda *_: None) -> int:
+def export(
+    book: Logbook,
+    path: Path,
+    which: Filter | None = None,
+    *,
+    say: Progress = lambda *_: None,
+    tell: Callable[[str], object] = lambda _: None,
+) -> int:
     """Write the runs that a filter leaves; the file's extension says how. Returns how many rows or runs.
+
+    With `.jsonl` go notes and files that were attached, the files in the folder that `attached_beside` names.
 
     Parameters
     ----------
     path : `.csv`, `.h5` and `.parquet` get one row per reading; `.jsonl` one whole outcome per line, which can be
         imported again.
     say : gets how many rows or runs are written, and how many there are.
+    tell : is told of each attached file that is not here, and so does not go along.
 
     Raises
     ------
@@ -49,6 +62,8 @@ def export(book: Logbook, path: Path, which: Filter | None = None, *, say: Progr
     except KeyError:
         raise Misuse(f"file extension `{path.suffix}` of {path}", expected=f"one of {', '.join(WRITERS)}") from None
     try:
+        if write is _write_lines and (path.is_file() or not path.exists()):  # beside a pipe there is no folder
+            _write_attached(book, attached_beside(path), which or Filter(), tell)
         with whole_file(path) as part:
             return write(book, part, which or Filter(), say)
     except OSError as fault:
@@ -126,9 +141,30 @@ def _write_lines(book: Logbook, path: Path, which: Filter, say: Progress) -> int
         for done, row in enumerate(found):
             say(done, len(found))
             about = {"id": row.id, "station": row.station, "batch": row.batch}
-            document = {**about, "outcome": outcome_as_json(book.outcome(row.id))}
+            outcome = book.outcome(row.id)
+            added = {"added": [one.as_json() for one in outcome.added]} if outcome.added else {}
+            document = {**about, "outcome": outcome_as_json(outcome), **added}
             file.write(json.dumps(document, ensure_ascii=False) + "\n")
     return len(found)
+
+
+def _write_attached(book: Logbook, folder: Path, which: Filter, tell: Callable[[str], object]) -> None:
+    """Write the attached files of some runs, each once and named by its hash; those that are there stay."""
+    with book.reading() as connection:
+        runs = set(connection.execute(select(outcomes.c.id).where(*which.conditions())).scalars())
+        named = files_referred_to(connection) or attached_files(connection)
+    for sha256, owners in sorted(named.items()):
+        if not owners & runs:
+            continue
+        target = folder / sha256
+        if hash_of(target) == sha256:
+            continue
+        if what := book.codes.files.flaw(sha256):
+            tell(f"a file that is attached to {', '.join(sorted(owners & runs))} does not go along: {what}")
+            continue
+        folder.mkdir(parents=True, exist_ok=True)
+        with whole_file(target) as part:
+            shutil.copyfile(book.codes.files.locate(sha256), part)
 
 
 def _write_parquet(book: Logbook, path: Path, which: Filter, say: Progress) -> int:

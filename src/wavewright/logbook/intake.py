@@ -12,10 +12,18 @@ from sqlalchemy import select
 from wavewright.errors import FileFault, Place, WavewrightError
 from wavewright.logbook.book import Logbook, new_id
 from wavewright.logbook.judged_again import unfollowed, unfollowed_by_captures
-from wavewright.logbook.outcome_files import CAPTURES, OUTCOME, outcome_from_json, read_document, read_outcome
+from wavewright.logbook.outcome_files import (
+    CAPTURES,
+    OUTCOME,
+    attached_beside,
+    outcome_from_json,
+    read_document,
+    read_outcome,
+)
 from wavewright.logbook.outcome_form import check_line, check_texts, read_json
 from wavewright.logbook.tables import microseconds, outcomes
 from wavewright.logbook.unfinished import recover
+from wavewright.running.attachment import Attachment
 from wavewright.running.outcome import Outcome
 
 Progress = Callable[[str, int, int], object]
@@ -50,7 +58,8 @@ def import_outcomes(book: Logbook, path: Path, *, station: str = "", say: Progre
     """Enter what another logbook exported as `.jsonl`, a file of the spool, or evidence folders that runs have written.
 
     A folder is an evidence folder itself, or holds such folders; of what killed runs have left, evidence is made first.
-    Captures come along with folders and from the spool. Runs that are in the logbook already (same id, or same start,
+    Captures come along with folders and from the spool, attached files with these and from the folder beside a `.jsonl`
+    file. Runs that are in the logbook already (same id, or same start,
     serial number and recipe) are left as they are. Every run is judged again: from its captures where they come along,
     else from its values.
 
@@ -72,6 +81,9 @@ def import_outcomes(book: Logbook, path: Path, *, station: str = "", say: Progre
     notes: list[str] = []
     for done, one in enumerate(new):
         say("judging", done, len(new))
+        each = (*one.outcome.attachments, *one.outcome.added)
+        if left := [attached.name for attached in each if not attached.is_note and not attached.is_here]:
+            notes.append(f"{one.where}: attached files that did not come along: {', '.join(left)}")
         try:
             notes += judge_again(one)
         except FileFault as fault:
@@ -160,6 +172,10 @@ def _from_line(path: Path, number: int, line: str) -> Given:
             where=where,
             expected="a line that `wavewright logbook export FILE.jsonl` has written",
         ) from fault
+    beside = attached_beside(path)
+    added = tuple(Attachment.from_json(one) for one in plain.get("added", ()))
+    attachments, added = (tuple(_located(one, beside) for one in those) for those in (outcome.attachments, added))
+    outcome = replace(outcome, attachments=attachments, added=added)
     if evidence := plain.get("evidence"):
         folder = path.parent.parent / Path(evidence).name  # beside the spool, and nowhere else
         if (folder / CAPTURES).exists():
@@ -168,6 +184,13 @@ def _from_line(path: Path, number: int, line: str) -> Given:
             attachments = tuple(replace(one, locate=locate) for one in outcome.attachments)
             outcome = replace(outcome, captures=there.captures, attachments=attachments)
     return Given(plain["id"], outcome, plain["station"], plain["batch"], plain["outcome"], where)
+
+
+def _located(one: Attachment, folder: Path) -> Attachment:
+    """An attachment with the place of its file, if that came along."""
+    if one.is_note or not (folder / one.sha256).is_file():
+        return one
+    return replace(one, locate=folder.joinpath)
 
 
 def _from_folder(path: Path, station: str, say: Progress) -> Iterator[Given]:

@@ -7,14 +7,16 @@ files/outgoing/aabbcc…  an empty file: this one is still to be brought to the 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+import re
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from wavewright.durable_files import sync_folder, write_whole
+from wavewright.durable_files import sync_folder, take_away, write_whole
 from wavewright.errors import StorageFault
 from wavewright.logbook.shared_store import SharedStore
 
 FILES, OUTGOING = "files", "outgoing"
+_HASH = re.compile("[0-9a-f]{64}")
 
 
 class KeptFiles:
@@ -40,7 +42,7 @@ class KeptFiles:
         StorageFault : the disk does not take it.
         """
         path = self.path(sha256)
-        if path.exists() and _hash_of(path) == sha256:
+        if path.exists() and hash_of(path) == sha256:
             return
         try:
             if self._shared:
@@ -84,7 +86,43 @@ class KeptFiles:
             path = self.locate(sha256)
         except StorageFault as fault:
             return f"{fault.what}: {fault.where}"
-        return "" if _hash_of(path) == sha256 else f"the attachment {path} has changed"
+        return "" if hash_of(path) == sha256 else f"the attachment {path} has changed"
+
+    def contents(self) -> Iterator[str]:
+        """The hashes of all files that are on this computer."""
+        return (path.name for path in sorted(self._folder.glob("??/*")) if _HASH.fullmatch(path.name))
+
+    def remove(self, sha256: str, *, dry: bool = False) -> int:
+        """Delete a file of this computer; returns its bytes.
+
+        Parameters
+        ----------
+        dry : only say how many bytes it has.
+
+        Raises
+        ------
+        StorageFault : it cannot be deleted.
+        """
+        path = self.path(sha256)
+        try:
+            size = path.stat().st_size
+            if not dry:
+                (self._folder / OUTGOING / sha256).unlink(missing_ok=True)
+                take_away(path)
+        except OSError as fault:
+            what = f"an attachment cannot be deleted: {fault.strerror or fault}"
+            raise StorageFault(what, where=str(path), do="close what has it open") from fault
+        return size
+
+    def contents_shared(self) -> dict[str, int]:
+        """The hashes of all files in the shared store, with their bytes; StorageFault if it cannot be reached."""
+        if not self._shared:
+            return {}
+        return {name: size for name, size in self._shared[0].sizes(FILES).items() if _HASH.fullmatch(name)}
+
+    def remove_shared(self, sha256: str) -> None:
+        """Delete a file in the shared store; StorageFault if it cannot be."""
+        self._shared[0].remove_file(_name_in_store(sha256))
 
     def send_waiting(self) -> int:
         """Bring what waits to the shared store; returns how many files it took; StorageFault if it is away."""
@@ -102,7 +140,8 @@ def _name_in_store(sha256: str) -> str:
     return f"{FILES}/{sha256[:2]}/{sha256}"
 
 
-def _hash_of(path: Path) -> str:
+def hash_of(path: Path) -> str:
+    """The hash of what is in a file; empty if it cannot be read."""
     try:
         with path.open("rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from pyvisa import ResourceManager
 
     from wavewright.logbook.delivery import Delivery
+    from wavewright.logbook.line_notes import LineNote
     from wavewright.logbook.unit_admission import UnitAdmission
 
 
@@ -246,11 +247,19 @@ class _Keeping:
                 outcome = self._evidence.finish(outcome)
             if self._delivery is not None:
                 batch = self._options.batch if self._admission is None else self._admission.batch
+                noted: list[LineNote] = []
                 outcome = self._delivery.deliver(
-                    outcome, self._collected(outcome), station=self._options.station, batch=batch
+                    outcome,
+                    self._collected(outcome),
+                    station=self._options.station,
+                    batch=batch,
+                    notes=lambda named: self._noted(named, noted),
                 )
-            if self._admission is not None:
-                self._admission.note(outcome, say=self._say)
+                if noted:
+                    from wavewright.logbook.unit_admission import said_of
+
+                    for line in said_of(noted):
+                        self._say(line)
         except WavewrightError as fault:
             fault.outcome = outcome
             if self._evidence is not None and (left := self._evidence.left_at):
@@ -259,6 +268,11 @@ class _Keeping:
                 )
             raise
         return outcome
+
+    def _noted(self, outcome: Outcome, noted: list[LineNote]) -> list[LineNote]:
+        """What is to be noted of an outcome, kept to be said once it is."""
+        noted += [] if self._admission is None else self._admission.notes(outcome)
+        return noted
 
     def keep_broken(self, fault: WavewrightError | Interrupted) -> None:
         """The same for what a run brought that an error ended; the error has the outcome afterwards, if there is one.

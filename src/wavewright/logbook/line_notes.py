@@ -1,6 +1,7 @@
 """Notes of the line: what happened beside the runs, appended to the chain of the station and never changed.
 
-A rule of a batch called, a unit was set apart or released, a golden unit was measured, somebody ordered a retest more.
+A rule of a batch called, a unit was set apart or released, a golden unit was measured, somebody ordered a retest more,
+a batch was begun with declared fields or got other ones.
 While the logbook is away they wait in the spool, and count on this station all the same.
 
     outcomes/spool/note-1f2e3d4c….json  a note, as `forward` enters it
@@ -42,6 +43,7 @@ class NoteKind(StrEnum):
     QUARANTINE = "quarantine"
     RELEASE = "release"
     GOLDEN = "golden"
+    DECLARED = "declared"
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,12 +102,16 @@ def enter_notes(book: Logbook, notes: Sequence[LineNote]) -> int:
     with book.writing() as connection:
         known = _known(connection, [note.id for note in notes])
         new = list({note.id: note for note in notes if note.id not in known}.values())
-        entries = [
-            ChainEntry(note.station, LINE, note.id, note=json.dumps(note.as_json(), ensure_ascii=False)) for note in new
-        ]
-        if entries:
-            append(connection, entries)
+        if new:
+            append(connection, note_entries(new))
     return len(new)
+
+
+def note_entries(notes: Iterable[LineNote]) -> list[ChainEntry]:
+    """Notes as links of the chains of their stations."""
+    return [
+        ChainEntry(note.station, LINE, note.id, note=json.dumps(note.as_json(), ensure_ascii=False)) for note in notes
+    ]
 
 
 def notes_in(book: Logbook, kind: NoteKind | None = None) -> list[LineNote]:
@@ -200,9 +206,13 @@ class LineJournal:
                 return True
             except StorageFault:
                 self.is_away()
+        self.put_aside(notes)
+        return False
+
+    def put_aside(self, notes: Iterable[LineNote]) -> None:
+        """Let notes wait in the spool; StorageFault if it does not take them."""
         for note in notes:
             self._put_aside(note)
-        return False
 
     def notes(self) -> list[LineNote]:
         """Every note that is known here, oldest first: of the logbook, as it was last seen, and of the spool."""

@@ -12,6 +12,7 @@ from wavewright.errors import Misuse
 from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.chain import CHUNK, CODES_OUT, drop_unused_texts, note_taken_out, runs_without_codes
+from wavewright.logbook.later_attachments import files_referred_to
 from wavewright.logbook.queries import Filter
 from wavewright.logbook.retention import Retention, RunMark
 from wavewright.logbook.tables import captures, moment_of, outcomes
@@ -19,15 +20,20 @@ from wavewright.logbook.tables import captures, moment_of, outcomes
 
 @dataclass(frozen=True, slots=True)
 class Pruned:
-    """What went: runs, files of codes that nobody refers to any more, bytes that they gave back."""
+    """What went: runs, files of codes that nobody refers to any more, bytes that they gave back.
+
+    `attached`, `attached_size` : the same of attached files.
+    """
 
     runs: int
     files: int
     size: int
+    attached: int = 0
+    attached_size: int = 0
 
 
 def prune(book: Logbook, which: Filter | None, *, dry: bool = False, shared: bool = False) -> Pruned:
-    """Take out the runs that a filter names, and every file of codes that no run refers to.
+    """Take out the runs that a filter names, and every file of codes and attached file that no run refers to.
 
     Parameters
     ----------
@@ -44,9 +50,11 @@ def prune(book: Logbook, which: Filter | None, *, dry: bool = False, shared: boo
         found = connection.execute(named.where(*which.conditions())).all() if which else []
         ids = [row.id for row in found]
         if not dry:
+            attached = _attached_to(connection, ids)
             for first in range(0, len(ids), CHUNK):
                 connection.execute(delete(outcomes).where(outcomes.c.id.in_(ids[first : first + CHUNK])))
-            note_taken_out(connection, [(row.station, row.id) for row in found], rule=_named_runs(which or Filter()))
+            named_runs = _named_runs(which or Filter())
+            note_taken_out(connection, [(row.station, row.id) for row in found], rule=named_runs, attached=attached)
             drop_unused_texts(connection)
     # no file goes before it is on the disk that it may: a prune that is killed here is completed by the next one
     with book.writing() as connection:
@@ -56,8 +64,40 @@ def prune(book: Logbook, which: Filter | None, *, dry: bool = False, shared: boo
             there = [content for content in book.codes.shared[0].contents() if content not in needed]
             more, more_size = _clear_shared(book, there, dry=dry)
             files, size = files | more, size + more_size
+        cleared, cleared_size = _clear_attached(book, connection, without=ids, dry=dry, shared=shared)
     left, left_size = book.codes.clear_incoming(dry=dry)
-    return Pruned(len(ids), len(files) + left, size + left_size)
+    return Pruned(len(ids), len(files) + left, size + left_size, len(cleared), cleared_size)
+
+
+def _attached_to(connection: Connection, runs: Collection[str]) -> dict[str, set[str]]:
+    """The attached files that only these runs name, by run."""
+    found: dict[str, set[str]] = {}
+    going = set(runs)
+    for sha256, its_runs in (files_referred_to(connection) or {}).items() if going else ():
+        if its_runs <= going:
+            for run in its_runs:
+                found.setdefault(run, set()).add(sha256)
+    return found
+
+
+def _clear_attached(
+    book: Logbook, connection: Connection, *, without: Collection[str], dry: bool, shared: bool
+) -> tuple[set[str], int]:
+    """Delete the attached files that no run names, within a transaction as `_clear`; returns which, and bytes."""
+    kept = book.codes.files
+    here, there = list(kept.contents()), kept.contents_shared() if shared else {}
+    if not here and not there:
+        return set(), 0
+    needed = files_referred_to(connection, without=set(without))
+    if needed is None:
+        return set(), 0
+    size = sum(kept.remove(sha256, dry=dry) for sha256 in here if sha256 not in needed)
+    for sha256, its_size in there.items():
+        if sha256 not in needed:
+            size += its_size
+            if not dry:
+                kept.remove_shared(sha256)
+    return {sha256 for sha256 in (*here, *there) if sha256 not in needed}, size
 
 
 def thin(

@@ -30,7 +30,13 @@ OUTCOME, CAPTURES, WIRE_LOG = "outcome.json", "captures.h5", "wire.log"
 THINNED = "captures.thinned"  # where `prune` took the captures: when, and by what rule
 LINE_MARKS = ("retest", "retest_of", "quarantined", "golden")  # only where they say something
 ATTACHED = "attached"  # folder of the attached files, named by their hash
+BESIDE = ".attached"  # added to the name of an exported file: the folder of the files attached to its runs
 JOURNAL = "journal"  # only while a run is on
+
+
+def attached_beside(path: Path) -> Path:
+    """The folder of the files that are attached to the runs of an exported file."""
+    return path.with_name(path.name + BESIDE)
 
 
 def outcome_as_json(outcome: Outcome) -> dict[str, Any]:

@@ -165,7 +165,6 @@ class MeasurementForm(TypedDict):
     cross_checks: list[CrossCheckForm]
     seconds: NotRequired[Number | None]
     times: NotRequired[dict[Word, Number]]
-    attachments: NotRequired[list[AttachmentForm]]
 
 
 class OriginForm(TypedDict):
@@ -238,6 +237,7 @@ class OutcomeForm(TypedDict):
     retest_of: NotRequired[Word]
     quarantined: NotRequired[Word]
     golden: NotRequired[Word]
+    attachments: NotRequired[list[AttachmentForm]]
 
 
 class LineForm(TypedDict):
@@ -247,6 +247,7 @@ class LineForm(TypedDict):
     station: Word
     batch: Word
     outcome: OutcomeForm
+    added: NotRequired[list[AttachmentForm]]
     logbook: NotRequired[Word]
     evidence: NotRequired[Word]
 

@@ -93,6 +93,21 @@ class SharedStore:
             except FileNotFoundError:
                 return None
 
+    def sizes(self, folder: str) -> dict[str, int]:
+        """The bytes of every file below a folder of the store, by its last name; StorageFault if it is away."""
+        with self._reached():
+            self._files.invalidate_cache()
+            try:
+                found = self._files.find(f"{self._root}/{folder}", detail=True)
+            except FileNotFoundError:
+                return {}
+            return {str(path).rpartition("/")[2]: int(about.get("size") or 0) for path, about in found.items()}
+
+    def remove_file(self, name: str) -> None:
+        """Delete the file of a name below the store. StorageFault if it cannot be reached, or does not allow it."""
+        with self._reached():
+            self._files.rm_file(f"{self._root}/{name}")
+
     def _put(self, target: str, file: Path) -> None:
         with self._reached():
             if self._files.exists(target):

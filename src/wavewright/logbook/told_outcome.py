@@ -38,7 +38,10 @@ class ToldReading(TypedDict):
 
 
 class ToldOutcome(TypedDict):
-    """One outcome; a receiver drops what comes twice by `id`. Further keys may come in later versions."""
+    """One outcome; a receiver drops what comes twice by `id`. Further keys may come in later versions.
+
+    `golden` is `good` or `bad`, as the unit is known to be, of a golden unit, whose batch is `golden`.
+    """
 
     wavewright_told: Count
     id: Name
@@ -58,6 +61,10 @@ class ToldOutcome(TypedDict):
     waits: bool
     evidence: Word | None
     declared: NotRequired[dict[Word, DeclaredForm]]
+    retest: NotRequired[Count]
+    retest_of: NotRequired[Word]
+    quarantined: NotRequired[Word]
+    golden: NotRequired[Word]
     readings: list[ToldReading]
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -92,23 +92,11 @@ class UnitAdmission:
     earlier: tuple[UnitRun, ...] = ()
     is_ordered: bool = False
 
-    def note(self, outcome: Outcome, *, say: Callable[[str], None]) -> None:
-        """Note what follows from a run that has been kept: how a golden unit read, who ordered a retest, quarantine.
-
-        Raises
-        ------
-        StorageFault : neither the logbook nor the spool takes the notes.
-        """
+    def notes(self, outcome: Outcome) -> list[LineNote]:
+        """What follows from a run that has its id: how a golden unit read, who ordered a retest, quarantine."""
         if self.records is None or not outcome.serial:
-            return
-        notes = self._golden_notes(outcome) if self.golden is not None else self._unit_notes(outcome)
-        if notes:
-            self.records.journal.write(*notes)
-        for note in notes:
-            if note.kind is NoteKind.QUARANTINE:
-                serials = note.says["serials"]
-                which = serials[0] if len(serials) == 1 else f"{len(serials)} units"
-                say(f"{which}: in quarantine: {note.says['reason']}")
+            return []
+        return self._golden_notes(outcome) if self.golden is not None else self._unit_notes(outcome)
 
     def _golden_notes(self, outcome: Outcome) -> list[LineNote]:
         assert self.golden is not None
@@ -164,6 +152,15 @@ class UnitAdmission:
                 )
             )  # fmt: skip
         return notes
+
+
+def said_of(notes: Iterable[LineNote]) -> Iterator[str]:
+    """What the operator is told of notes that were made."""
+    for note in notes:
+        if note.kind is NoteKind.QUARANTINE:
+            serials = note.says["serials"]
+            which = serials[0] if len(serials) == 1 else f"{len(serials)} units"
+            yield f"{which}: in quarantine: {note.says['reason']}"
 
 
 def retest_rule(recipe: Recipe) -> RetestRule:

@@ -48,6 +48,11 @@ class Attachment:
         """Whether it is a text, and no file."""
         return not self.sha256
 
+    @property
+    def is_here(self) -> bool:
+        """Whether there is a place to read the file from; of a run that came as a line alone there is none."""
+        return self.content is not None or self.locate is not None
+
     def as_json(self) -> dict[str, Any]:
         """What is kept of it beside the file itself."""
         return {name: value for name in KEPT if (value := getattr(self, name))}

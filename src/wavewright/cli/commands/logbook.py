@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -194,7 +195,11 @@ def export(
     where: Where = None,
     logbook: LogbookAt = None,
 ) -> None:
-    """Write runs to a file for other programs."""
+    """Write runs to a file for other programs.
+
+    With `.jsonl` go notes and attached files, the files in the folder `FILE.jsonl.attached` beside it, and `import`
+    takes them in again.
+    """
     from wavewright.cli.progress_bar import ProgressBar
     from wavewright.logbook.book import Logbook
     from wavewright.logbook.exchange import export as export_to
@@ -205,7 +210,12 @@ def export(
     )  # fmt: skip
     things = "runs" if file.suffix == ".jsonl" else "readings"
     with Logbook.existing(logbook) as book, ProgressBar(console(stderr=True), things) as bar:
-        count = export_to(book, file, which, say=lambda done, total: bar.update("writing", done, total))
+        left_out: list[str] = []
+        count = export_to(
+            book, file, which, say=lambda done, total: bar.update("writing", done, total), tell=left_out.append
+        )
+    for line in left_out:
+        print(line, file=sys.stderr)
     print(f"{file}: {count} {things}")
 
 

@@ -36,8 +36,8 @@ from wavewright.errors import Misuse, OutputMayBeOn, StorageFault, WavewrightErr
 
 if TYPE_CHECKING:
     from wavewright.instruments.bench_file import BenchFile
+    from wavewright.logbook.batch_answers import BatchAnswers
     from wavewright.recipe.recipe import Recipe
-    from wavewright.running.declared import Declared
     from wavewright.running.interruption import Interrupted, Interruption
     from wavewright.running.outcome import Outcome
     from wavewright.running.run_options import RunOptions
@@ -154,6 +154,12 @@ def run(
     lot = (batch_name or f"{datetime.now(UTC):%Y%m%d-%H%M%S}") if is_batch else ""
     where = logbook or usual_logbook()
     desk = OperatorTerminal(console(stderr=True), is_attended=not yes)
+    given = read_answers(answer)
+    asked = (
+        _asked_once(wanted, given, desk, lot=(lot, station, there.is_simulated), logbook=where, out=out)
+        if is_batch
+        else None
+    )
     options = RunOptions(
         serial=serial,
         serial_pattern=pattern,
@@ -167,7 +173,7 @@ def run(
         instruments=read_instruments(instrument),
         attach=attach or (),
         note=note,
-        answers=_answers(wanted, answer, desk, is_batch=is_batch),
+        answers=given if asked is None else asked.given,
         seed=seed,
         draw=draw,
         stop_at_first=stop_at_first,
@@ -192,14 +198,14 @@ def run(
 
     with telling(tell, tell_file, out=out, station=station, batch=lot, say=desk.say) as told:
         try:
-            if is_batch:
+            if asked is not None:
                 if no_logbook:
                     raise Misuse(
                         "--batch without a logbook", do="omit --no-logbook: the logbook holds which units have passed"
                     )
                 return _run_batch(
                     wanted, run_one, where, serials, BatchOptions(lot, pattern, repeat_passed, stop_after),
-                    options=options, bench=there, desk=desk, as_json=as_json, told=told,
+                    options=options, bench=there, desk=desk, as_json=as_json, told=told, answers=asked,
                     say_fitness=partial(_say_fitness, wanted, there, options, desk), picture=picture, times=times,
                 )  # fmt: skip
             outcome = run_one(serial)
@@ -244,15 +250,19 @@ def _show_broken(
     raise fault
 
 
-def _answers(
-    recipe: Recipe, words: list[str] | None, desk: OperatorTerminal, *, is_batch: bool
-) -> Mapping[str, str | Declared]:
-    """The answers of the command line, and for a batch what is asked once: before its first serial number."""
-    from wavewright.recipe.ask import Once
-    from wavewright.running.declared import answered
+def _asked_once(
+    recipe: Recipe,
+    given: Mapping[str, str],
+    desk: OperatorTerminal,
+    *,
+    lot: tuple[str, str, bool],
+    logbook: str | Path,
+    out: Path,
+) -> BatchAnswers:
+    """What is asked once for a batch, before its first serial number."""
+    from wavewright.logbook.batch_answers import BatchOfStation, batch_answers
 
-    given = read_answers(words)
-    return answered(recipe.ask, given, desk, only=Once.BATCH) if is_batch else given
+    return batch_answers(recipe, BatchOfStation(recipe.name, *lot), given, desk, logbook=logbook, out=out)
 
 
 def _say_fitness(recipe: Recipe, bench: BenchFile, options: RunOptions, desk: OperatorTerminal) -> None:
@@ -296,10 +306,12 @@ def _run_batch(
     desk: OperatorTerminal,
     as_json: bool,
     told: Callable[[Outcome], None],
+    answers: BatchAnswers,
     say_fitness: Callable[[], None],
     picture: str | None,
     times: bool,
 ) -> int:
+    from wavewright.logbook.batch_answers import keep_answers
     from wavewright.logbook.batch_line import line_of
     from wavewright.logbook.batch_run import run_batch
     from wavewright.logbook.book import Logbook
@@ -327,6 +339,7 @@ def _run_batch(
         forward_waiting(book, out, say=say)  # a batch that is resumed has runs among what waits
         run_unit = partial(run_one, interruption=signals)
         line = line_of(recipe, bench, options, book, desk=screen, run_one=run_unit)
+        keep_answers(answers, line.records.journal, operator=options.operator, say=say)
         done = run_batch(
             given(), run_unit, book=book, recipe=recipe.name, batch=how.name,
             pattern=how.pattern, repeat_passed=how.repeat_passed, stop_after=how.stop_after, interruption=signals,
