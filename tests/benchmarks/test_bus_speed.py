@@ -13,13 +13,17 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
+from unittest.mock import patch
 
 import numpy as np
 import pytest
 
 from tests.benchmarks import sample_by_sample
+from wavewright.buses.can import flexible_rate
 from wavewright.buses.decode import decode
 from wavewright.buses.frames import Frames
+from wavewright.buses.line.logic import line_of
+from wavewright.buses.line.logic_levels import LogicLevels
 from wavewright.simulation.encoders.can import CanMessage, can_line
 from wavewright.simulation.encoders.drawing import draw
 from wavewright.simulation.encoders.i2c import Transfer, i2c_lines
@@ -130,9 +134,50 @@ def _can() -> Load:
     )
 
 
+@cache
+def flexible() -> tuple[Waveform, int]:
+    """A bus full of CAN FD frames of 8 to 64 bytes, 500 kbit/s and 2 Mbit/s, and how many there are.
+
+    There are `SAMPLES` in a bit of the data phase, four times as many in one of the arbitration phase.
+    """
+    generator = np.random.default_rng(5)
+    sent = [
+        CanMessage(int(number), generator.bytes(int(size)), flexible=True, fast=True)
+        for number, size in zip(generator.integers(0, 2000, 200), generator.choice([8, 16, 32, 64], 200), strict=True)
+    ]
+    line = can_line(sent, bit_rate=5e5, data_bit_rate=2e6, tail_bits=0)
+    return draw(line, rate=SAMPLES * 2e6, rise_time=0.05e-6), len(sent)
+
+
+def decode_flexible(wave: Waveform) -> Frames:
+    """From a waveform to frames."""
+    return decode({"line": wave}, "can", levels=LEVELS, bit_rate=5e5, data_bit_rate=2e6)
+
+
+def _flexible_speed() -> list[tuple[str, float, str]]:
+    """Million samples of CAN FD per second, the share of it that finds edges, and how much faster than bit by bit."""
+    short, count = flexible()
+    wave = replace(short, codes=np.tile(short.codes, 20_000_000 // len(short)))
+
+    def bit_by_bit() -> None:
+        with patch.object(flexible_rate, "read_undisturbed", lambda *_, **__: ()):
+            decode_flexible(short)
+
+    whole, edges, slow = _in_turn(
+        lambda: decode_flexible(wave), lambda: line_of(wave, LogicLevels.read(LEVELS)).times, bit_by_bit
+    )
+    speed = 1e-6 * len(wave) / whole.middle
+    told = (
+        f"{SAMPLES} samples per data bit, {4 * SAMPLES} per arbitration bit, {len(short) // count} per frame; finding "
+        f"edges takes {edges.middle / whole.middle:.0%} of it; "
+        f"{speed * 1e6 * slow.middle / len(short):.0f} times as fast as bit by bit"
+    )
+    return [("CAN FD, million samples per second", speed, told)]
+
+
 def measure_ratios() -> list[tuple[str, float, str]]:
     """For each bus: how many times as fast as the sample-by-sample decoder, with the speed of both; and linearity."""
-    found = [_compared(load) for load in loads()]
+    found = [*(_compared(load) for load in loads()), *_flexible_speed()]
     uart = loads()[0]
     small, large = uart.repeated(10_000_000 // uart.size), uart.repeated(100_000_000 // uart.size)
     short, long = _in_turn(small.decode, large.decode)
@@ -194,6 +239,13 @@ def test_both_decoders_say_the_same(load: Load) -> None:
     assert not frames.has_errors.any()
     assert len(frames) > 90
     assert load.said(frames) == load.slow(load.waves) == load.slow(load.waves, listed=True)
+
+
+def test_a_bus_full_of_can_fd_is_read_without_error() -> None:
+    wave, count = flexible()
+    frames = decode_flexible(wave)
+    assert len(frames) == count
+    assert not frames.has_errors.any()
 
 
 @pytest.mark.parametrize("load", loads(), ids=lambda load: load.name)

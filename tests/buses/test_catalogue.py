@@ -63,7 +63,7 @@ def test_every_error_that_a_decoder_names_is_explained() -> None:
                 named |= {key.value for key in node.value.keys if isinstance(key, ast.Constant)}
             if isinstance(node, ast.Call) and getattr(node.func, "attr", "") == "append" and path.stem != "frame":
                 words = [arg for arg in node.args if isinstance(arg, ast.Constant) and isinstance(arg.value, str)]
-                named |= {word.value for word in words if path.stem in ("lin", "onewire", "flexible_rate", "nmea")}
+                named |= {word.value for word in words if path.stem in ("lin", "onewire", "flexible_bits", "nmea")}
     assert len(named) > 20
     assert named <= set(ERRORS)
 

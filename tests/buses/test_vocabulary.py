@@ -29,7 +29,7 @@ SPEAKERS = [(name, "") for name, bus in buses().items() if bus.decode.__module__
 SPEAKERS += [
     (on, name) for name, layer in layers().items() if layer.decode.__module__.startswith(OURS) for on in layer.on
 ]
-HELPED_BY = {"can": ("can.flexible_rate",), "lin": ("uart.uart",)}
+HELPED_BY = {"can": ("can.flexible_bits",), "lin": ("uart.uart",)}
 
 
 def words_of(bus: str, then: str = "") -> Vocabulary:

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wavewright.buses.can.flexible_rate import GRAY, LENGTHS
+from wavewright.buses.can.flexible_format import GRAY, LENGTHS
 from wavewright.buses.decode import decode
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.checksums import CRCS

@@ -116,15 +116,18 @@ def crc_of_bits(bits: str, width: int, polynomial: int) -> int:
     return register
 
 
-def can_fd_bits(identifier: int, data: bytes, *, fast: bool) -> tuple[str, str, str]:
-    """Bits at the slow, the fast and the slow rate again (ISO 11898-1:2015, from memory)."""
+def can_fd_bits(identifier: int, data: bytes, *, fast: bool, miscounted: int = 0) -> tuple[str, str, str]:
+    """Bits at the slow, the fast and the slow rate again (ISO 11898-1:2015, from memory).
+
+    `miscounted`: which of the four bits that tell the number of stuff bits are turned over, before the check.
+    """
     head = f"0{identifier:011b}0010{int(fast)}"  # start, identifier, RRS, IDE, FDF, res, BRS
     rest = f"0{LENGTHS[len(data)]:04b}" + "".join(f"{byte:08b}" for byte in data)
     stuffed = with_stuff_bits(head + rest[:-1])[: len(with_stuff_bits(head + rest)) - 1] + rest[-1]
     count = len(stuffed) - len(head + rest)
     gray = count % 8 ^ count % 8 >> 1
     width, polynomial = (17, 0x1685B) if len(data) <= 16 else (21, 0x102899)
-    counted = f"{gray:03b}{bin(gray).count('1') % 2}"
+    counted = f"{(gray << 1 | gray.bit_count() % 2) ^ miscounted:04b}"
     check = counted + f"{crc_of_bits(stuffed + counted, width, polynomial):0{width}b}"
     at = len(with_stuff_bits(head + "0")) - 1 if with_stuff_bits(head)[-1:] == "" else len(with_stuff_bits(head))
     line = stuffed

@@ -10,7 +10,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wavewright.buses.line.checksums import CRCS, Crc, carry_sum, crc_of, crc_of_bits, crc_of_each
+from wavewright.buses.line.checksums import (
+    CRCS,
+    Crc,
+    carry_sum,
+    crc_continued,
+    crc_of,
+    crc_of_bits,
+    crc_of_each,
+    crc_of_runs,
+)
 
 MESSAGE = b"123456789"
 CATALOGUE = "CRC catalogue; crccheck 1.3.1 and anycrc 2.1.0 agree"
@@ -104,6 +113,18 @@ def test_bit_strings_of_any_length_as_by_the_shift_register(strings: list[list[b
     first = last - [len(string) for string in strings]
     flat = np.array([bit for string in strings for bit in string])
     assert crc_of_bits(flat, first, last, kind).tolist() == [register(string) for string in strings]
+
+    # the same from the ends of the runs of equal bits, and when a few bits follow
+    begun = [[False, *string] for string in strings]
+    following = [[*string[1:], not string[-1]] for string in begun]
+    ends = [np.flatnonzero(np.not_equal(*pair)) + 1 for pair in zip(begun, following, strict=True)]
+    turns = np.concatenate([len(string) - each for string, each in zip(begun, ends, strict=True)])
+    starts = np.cumsum([0, *(len(each) for each in ends[:-1])])
+    words = crc_of_runs(turns, starts, np.array([len(string) for string in begun]), kind)
+    assert words.tolist() == [register(string) for string in begun]
+    more = np.array([[string[0], True, False] for string in strings])
+    longer = [register([*string, *tail]) for string, tail in zip(begun, more.tolist(), strict=True)]
+    assert crc_continued(words, more, kind).tolist() == longer
 
 
 def test_leading_zeros_do_not_change_a_check_that_starts_with_zero() -> None:

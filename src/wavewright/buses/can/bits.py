@@ -106,7 +106,9 @@ def bit_stream(line: Line, *, bit_time: float, sample_point: float) -> BitStream
     is_unrestful = np.zeros(falls.size, dtype=np.bool_)
     unread = (np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64))
     is_read[short[short % 2 == 0] // 2] = False
-    doubtful = np.unique(np.concatenate([moved, short[short < counts.size - 1] // 2]))
+    is_doubtful = np.zeros(falls.size, dtype=np.bool_)
+    is_doubtful[moved] = is_doubtful[short[short < counts.size - 1] // 2] = True
+    doubtful = np.flatnonzero(is_doubtful)
     if 0 < doubtful.size <= max(MOST_DOUBTFUL * falls.size, FEW):
         again = read_again(
             (falls, rises), counts, doubtful, clock=(bit_time, sample_point), ends=(begin_of_rest, line.end)

@@ -97,6 +97,34 @@ def crc_of_bits(bits: npt.NDArray[np.bool_], first: Indexes, last: Indexes, kind
     return words
 
 
+def crc_of_runs(turns: Indexes, first: Indexes, sizes: Indexes, kind: Crc) -> CheckWords:
+    """The check words of many bit strings that begin with a 0, given by the places where a run of equal bits ends.
+
+    A check is linear: each bit that is 1 adds (xor) what it alone would leave, and a run of them what the bits from its
+    begin to the end of the string would leave without those from its end on.
+
+    Parameters
+    ----------
+    turns : from the end of each run to the end of its string, in bits; what is not inside counts for nothing.
+    first : where in `turns` each string begins; none is empty.
+    sizes : bits of each string.
+    kind : one that is not reflected.
+    """
+    longest = -(-int(sizes.max(initial=0)) // 256) * 256  # few different tables
+    left = np.bitwise_xor.reduceat(_ones(kind, longest)[np.clip(turns, 0, longest)], first) if first.size else ()
+    words: CheckWords = np.asarray(left, dtype=np.uint64) ^ _started(kind, longest)[sizes]
+    return words
+
+
+def crc_continued(words: CheckWords, bits: npt.NDArray[np.bool_], kind: Crc) -> CheckWords:
+    """The check words of bit strings when a few more bits follow each of them, shape (n, bits)."""
+    top, mask, polynomial = np.uint64(kind.width - 1), np.uint64((1 << kind.width) - 1), np.uint64(kind.polynomial)
+    for bit in bits.T:
+        turns_over = words >> top ^ bit.astype(np.uint64)
+        words = (words << np.uint64(1) & mask) ^ polynomial * turns_over
+    return words
+
+
 def _run(sizes: Indexes, octet: Callable[[Indexes, int], npt.NDArray[np.uint8]], kind: Crc, start: int) -> CheckWords:
     """The check words of messages of this many octets.
 
@@ -164,6 +192,17 @@ def _started(kind: Crc, longest: int) -> CheckWords:
     for _ in range(longest + 1):
         rows.append(register)
         register = ((register << 1) & mask) ^ (kind.polynomial if register & top else 0)
+    return np.array(rows, dtype=np.uint64)
+
+
+@cache
+def _ones(kind: Crc, longest: int) -> CheckWords:
+    """What this many bits, all of them 1, leave in an empty register."""
+    top, mask = 1 << (kind.width - 1), (1 << kind.width) - 1
+    register, rows = 0, []
+    for _ in range(longest + 1):
+        rows.append(register)
+        register = ((register << 1) & mask) ^ (0 if register & top else kind.polynomial)
     return np.array(rows, dtype=np.uint64)
 
 
