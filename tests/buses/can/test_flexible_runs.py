@@ -17,7 +17,7 @@ from tests.buses.damaged.wire import HIGH, Wire
 from wavewright.buses.can import flexible_rate
 from wavewright.buses.can.can import can
 from wavewright.buses.can.flexible_bits import read_bit_by_bit
-from wavewright.buses.can.flexible_runs import Pulses, read_undisturbed
+from wavewright.buses.can.flexible_runs import DominantPulses, read_undisturbed
 from wavewright.buses.decode import decode
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.logic import Line
@@ -229,7 +229,7 @@ def test_a_frame_that_does_not_begin_at_an_edge_is_left_to_be_read_bit_by_bit() 
     line = sent_alone(*can_fd_bits(0x1A5, b"\x3f", fast=True), fast=True)
     for moved, found in ((0.0, 1), (1e-9, 0), (-1e-9, 0)):
         starts = line.falling[:1] + moved
-        read = read_undisturbed(Pulses.of(line), starts, times=(BIT, BIT / 2), points=(0.75, 0.75))
+        read = read_undisturbed(DominantPulses.of(line), starts, times=(BIT, BIT / 2), points=(0.75, 0.75))
         assert sum(len(frames) for _, frames in read) == found
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from wavewright.buses.can.flexible_bits import read_bit_by_bit
-from wavewright.buses.can.flexible_runs import Pulses, read_undisturbed
+from wavewright.buses.can.flexible_runs import DominantPulses, read_undisturbed
 from wavewright.buses.can.interleaved_frames import frame_table, interleaved
 from wavewright.buses.frames import Frames
 from wavewright.buses.line.columns import Flags
@@ -30,7 +30,7 @@ def with_flexible_frames(
     """
     chosen = np.flatnonzero(flexible)
     starts, following = frames.starts[chosen], np.append(frames.starts[1:], line.end)[chosen]
-    pulses = Pulses.of(line)
+    pulses = DominantPulses.of(line)
     flags = _error_flags(pulses, times[0])
     classical = np.flatnonzero(~flexible)
     parts = [(classical, frames.take(classical))]
@@ -45,7 +45,7 @@ def with_flexible_frames(
     return interleaved([*parts, (chosen[left], frame_table(read))], facts=frames.facts)
 
 
-def _error_flags(pulses: Pulses, bit: float) -> Floats:
+def _error_flags(pulses: DominantPulses, bit: float) -> Floats:
     """When error flags begin, s: dominant for six bits of the arbitration phase, recessive for eight after them."""
     falls, rises, following = pulses.falls, pulses.rises, pulses.following
     flags: Floats = falls[(rises - falls > 5.5 * bit) & (following - rises > 7.5 * bit)]

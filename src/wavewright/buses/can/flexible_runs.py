@@ -34,7 +34,7 @@ ROUNDING = 64.0  # last digits of a time: more than the sums of a bit clock, her
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Pulses:
+class DominantPulses:
     """The dominant pulses of a line: when each begins, ends, and when the next one begins or the record ends; s."""
 
     falls: Floats
@@ -43,20 +43,20 @@ class Pulses:
     end: float
 
     @classmethod
-    def of(cls, line: Line) -> Pulses:
+    def of(cls, line: Line) -> DominantPulses:
         """Those of a line that is low when dominant."""
         falls = np.append(line.falling, line.end)
         rises = line.rising[int(not line.first) :]
         rises = np.append(rises, np.full(falls.size - 1 - rises.size, line.end))
         return cls(falls[:-1], rises, falls[1:], line.end)
 
-    def take(self, index: Indexes) -> Pulses:
+    def take(self, index: Indexes) -> DominantPulses:
         """Some of them, in an array of any shape."""
-        return Pulses(self.falls.take(index), self.rises.take(index), self.following.take(index), self.end)
+        return DominantPulses(self.falls.take(index), self.rises.take(index), self.following.take(index), self.end)
 
 
 def read_undisturbed(
-    pulses: Pulses, starts: Floats, *, times: tuple[float, float], points: tuple[float, float]
+    pulses: DominantPulses, starts: Floats, *, times: tuple[float, float], points: tuple[float, float]
 ) -> Iterator[tuple[Indexes, Frames]]:
     """Those frames with which nothing is wrong, unless that nobody acknowledged them: which ones, and the frames.
 
@@ -92,7 +92,7 @@ class _Clock:
         return np.asarray(np.abs(bits - np.rint(bits)) <= self.tolerance)
 
 
-def _read(pulses: Pulses, first: Indexes, last: Indexes, clock: _Clock) -> tuple[Indexes, Frames]:
+def _read(pulses: DominantPulses, first: Indexes, last: Indexes, clock: _Clock) -> tuple[Indexes, Frames]:
     """Those frames of which all is as it is due, and what they say.
 
     Parameters
@@ -170,7 +170,7 @@ class _Heads:
         return _Heads(self.is_readable[rows], self.extended[rows], self.fast[rows], switch, bits)
 
 
-def _heads(pulses: Pulses, first: Indexes, last: Indexes, clock: _Clock) -> _Heads:
+def _heads(pulses: DominantPulses, first: Indexes, last: Indexes, clock: _Clock) -> _Heads:
     bit, point = clock.times[0], clock.points[0]
     near = pulses.take(np.minimum(first[:, None] + np.arange(HEAD_PULSES), last[:, None]))
     exact = np.empty((first.size, 2 * HEAD_PULSES))
@@ -211,7 +211,7 @@ class _Runs:
     is_unsure : runs that are empty, or whose length depends on rounding.
     """
 
-    pulses: Pulses
+    pulses: DominantPulses
     offsets: Indexes
     bit: Floats
     point: Floats
@@ -233,7 +233,7 @@ class _Runs:
         return 2 * self.offsets[1:]
 
 
-def _runs(pulses: Pulses, first: Indexes, last: Indexes, head: _Heads, clock: _Clock) -> _Runs:
+def _runs(pulses: DominantPulses, first: Indexes, last: Indexes, head: _Heads, clock: _Clock) -> _Runs:
     counts = last - first + 1
     offsets = np.append(0, np.cumsum(counts))
     near = pulses.take(piece_indices(first, counts))
