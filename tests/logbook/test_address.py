@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from wavewright.errors import Misuse, WavewrightError
-from wavewright.logbook.address import read_address, shown_address
+from wavewright.logbook.address import read_address
 from wavewright.logbook.book import Logbook
+from wavewright.logbook.shown_address import shown_address
 
 SECRET = "S3cret"
 

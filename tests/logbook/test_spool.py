@@ -33,7 +33,8 @@ from wavewright.logbook.intake import Imported, import_outcomes
 from wavewright.logbook.kept_run import run
 from wavewright.logbook.outcome_files import outcome_as_json
 from wavewright.logbook.queries import entries
-from wavewright.logbook.spool import FOLDER, Forwarded, forward, put_aside
+from wavewright.logbook.spool import Forwarded, forward, put_aside
+from wavewright.logbook.spool_folder import FOLDER
 from wavewright.logbook.verification import verify
 from wavewright.running.outcome import Outcome
 from wavewright.running.result import MeasurementOutcome

@@ -17,7 +17,8 @@ from wavewright.logbook.intake import Imported, import_outcomes
 from wavewright.logbook.outcome_files import CAPTURES, OUTCOME, THINNED, WIRE_LOG, read_outcome
 from wavewright.logbook.queries import Filter
 from wavewright.logbook.retention import Retention
-from wavewright.logbook.spool import FOLDER, put_aside
+from wavewright.logbook.spool import put_aside
+from wavewright.logbook.spool_folder import FOLDER
 from wavewright.logbook.thinned_evidence import thin_evidence
 from wavewright.running.outcome import Outcome
 

@@ -61,7 +61,8 @@ def forward_runs(
     cannot be entered or brought.
     """
     from wavewright.logbook.book import Logbook
-    from wavewright.logbook.spool import forward, spool_beside
+    from wavewright.logbook.spool import forward
+    from wavewright.logbook.spool_folder import spool_beside
 
     faults: list[str] = []
     counts: dict[str, Any] = {"entered": 0, "known": 0, "captures": 0, "elsewhere": {}}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,14 +10,11 @@ from sqlalchemy.exc import ArgumentError
 
 from wavewright.errors import Misuse, StorageFault
 from wavewright.logbook.default_location import usual_logbook
-from wavewright.path_length import within_reach
+from wavewright.logbook.logbook_file import is_url, logbook_file
+from wavewright.logbook.shown_address import SECRET_WORD, shown_address
 
 SQLITE, POSTGRESQL = "sqlite", "postgresql"
-_BESIDE = 12  # characters: SQLite's own files beside the database, `-journal` for one
 FORMS = "a path, or a URL such as `postgresql://user@host/database` or `sqlite:///logbook.sqlite`"
-_SCHEME = re.compile(r"[A-Za-z][\w+.-]+:/")  # with one slash it is a URL too, and a misspelt one
-_USER = re.compile(r"^([\w+.-]+:/+[^:/@?#]*):.*@")
-_WORD = re.compile(r"([?&;]\w*(?:password|passwd|pwd)=)[^&;]*", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +63,7 @@ class Address:
 
     def without_secrets(self, text: str) -> str:
         """What a driver said, with the password taken out should it be in there."""
-        in_query = [str(value) for name, value in self.url.query.items() if _WORD.match(f"?{name}=")]
+        in_query = [str(value) for name, value in self.url.query.items() if SECRET_WORD.match(f"?{name}=")]
         for secret in filter(None, (self.url.password, *in_query)):
             text = text.replace(str(secret), "***")
         return text
@@ -80,7 +76,7 @@ def read_address(where: str | Path | None) -> Address:
     ------
     Misuse : a URL that is none, or of a database that is neither SQLite nor PostgreSQL.
     """
-    if isinstance(where, str) and _SCHEME.match(where):
+    if isinstance(where, str) and is_url(where):
         url = _read_url(where)
         if url.get_backend_name() == POSTGRESQL:
             shown = shown_address(url.set(drivername=POSTGRESQL).render_as_string(hide_password=False))
@@ -88,20 +84,14 @@ def read_address(where: str | Path | None) -> Address:
         if not url.database or url.database == ":memory:":
             raise Misuse(f"logbook `{shown_address(where)}` does not name a file", expected=FORMS)
         where = url.database
-    path = Path(where).expanduser() if where is not None else usual_logbook()
-    opened = within_reach(path, _BESIDE)
-    return Address(URL.create(SQLITE, database=str(opened)), str(path), path.with_name(f"{path.name}.captures"))
+    file = logbook_file(where)
+    return Address(URL.create(SQLITE, database=str(file.opened)), str(file.path), file.captures)
 
 
 def whole_address(where: str | None) -> str:
     """The same logbook for a process in another folder: the whole path of a file, or the URL as it was given."""
     address = read_address(where)
     return str(where) if where is not None and not address.is_file else address.identity
-
-
-def shown_address(where: str) -> str:
-    """A path or URL as it may be printed: `***` stands for whatever may be a password, also in a URL that is none."""
-    return _WORD.sub(r"\1***", _USER.sub(r"\1:***@", where))
 
 
 def _read_url(where: str) -> URL:

@@ -15,7 +15,7 @@ from wavewright.logbook.book import Logbook
 from wavewright.logbook.golden_duty import GoldenDue, GoldenDuty, GoldenPlace, unexpected
 from wavewright.logbook.line_notes import NoteKind, note_now
 from wavewright.logbook.quarantine import in_quarantine, quarantine_words
-from wavewright.logbook.spool import spool_beside
+from wavewright.logbook.spool_folder import spool_beside
 from wavewright.logbook.unit_admission import LineRecords, counted_runs, place_of_run
 from wavewright.recipe.golden_units import KnownAs
 from wavewright.recipe.recipe import Recipe

@@ -13,7 +13,8 @@ from wavewright.logbook.code_store import CodeStore
 from wavewright.logbook.evidence import Evidence
 from wavewright.logbook.line_notes import LineNote, note_entries
 from wavewright.logbook.rows import recipe_name
-from wavewright.logbook.spool import Forwarded, forward, put_aside, spool_beside
+from wavewright.logbook.spool import Forwarded, forward, put_aside
+from wavewright.logbook.spool_folder import spool_beside
 from wavewright.logbook.unit_admission import LineRecords
 from wavewright.running.outcome import Outcome
 

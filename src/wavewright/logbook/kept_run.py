@@ -15,6 +15,7 @@ from wavewright.instruments import waits
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.logbook.evidence import Evidence
 from wavewright.logbook.formats.catalogue import read_stored
+from wavewright.logbook.late_delivery import FirstRunAdmission, LateDelivery, plain_logbook
 from wavewright.logbook.storable import LONGEST_PATH, check_words, shown, unstorable_serial
 from wavewright.recipe.load import load_recipe
 from wavewright.recipe.recipe import Recipe
@@ -192,11 +193,8 @@ def run_and_keep(
     attachments = _attached(options, wanted, now())
     with ExitStack() as open_things:
         # opened before anything is sent: a run whose outcome cannot be kept is not begun
-        delivery = None
-        if logbook is not None:
-            may_be_away = options.logbook_may_be_away
-            folder = None if out is None else Path(out)
-            delivery = _delivery(logbook, folder, captures=options.captures, may_be_away=may_be_away, say=say)
+        delivery = None if logbook is None else _delivery(wanted, options, logbook, say)
+        if delivery is not None:
             open_things.callback(delivery.close)
         admission = None if delivery is None else _admission(wanted, options, there, delivery)
         lock = bench_lock(addresses(there), what=wanted.name, patience=options.patience, say=say)
@@ -229,8 +227,8 @@ class _Keeping:
     def __init__(
         self,
         evidence: Evidence | None,
-        delivery: Delivery | None,
-        admission: UnitAdmission | None,
+        delivery: Delivery | LateDelivery | None,
+        admission: UnitAdmission | FirstRunAdmission | None,
         *,
         options: RunOptions,
         say: Callable[[str], None],
@@ -338,20 +336,23 @@ def _named_bench(bench: str | Path | None, recipe: Recipe, say: Callable[[str], 
     return load_bench(usual.path)
 
 
-def _admission(recipe: Recipe, options: RunOptions, bench: BenchFile, delivery: Delivery) -> UnitAdmission:
+def _admission(
+    recipe: Recipe, options: RunOptions, bench: BenchFile, delivery: Delivery | LateDelivery
+) -> UnitAdmission | FirstRunAdmission:
+    if isinstance(delivery, LateDelivery):
+        return FirstRunAdmission(delivery, recipe, options, bench)
     from wavewright.logbook.unit_admission import admit
 
     return admit(recipe, options, bench, delivery.records)
 
 
 def _delivery(
-    logbook: str | Path,
-    out: Path | None,
-    *,
-    captures: str | Path | None,
-    may_be_away: bool,
-    say: Callable[[str], None],
-) -> Delivery:
+    recipe: Recipe, options: RunOptions, logbook: str | Path, say: Callable[[str], None]
+) -> Delivery | LateDelivery:
+    out = None if options.out is None else Path(options.out)
+    plain = plain_logbook(recipe, options, out=out)
+    if plain is not None:
+        return LateDelivery(logbook, plain, out=out, say=say)
     from wavewright.logbook.delivery import Delivery
 
-    return Delivery(logbook, captures=captures, out=out, may_be_away=may_be_away, say=say)
+    return Delivery(logbook, captures=options.captures, out=out, may_be_away=options.logbook_may_be_away, say=say)

@@ -26,9 +26,9 @@ from wavewright.durable_files import take_away, write_whole
 from wavewright.errors import StorageFault
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.chain import LINE, ChainEntry, append
+from wavewright.logbook.spool_folder import NOTES
 from wavewright.logbook.tables import links
 
-PATTERN = "note-*.json"
 CHUNK = 400  # ids asked for at once
 AWAY = 30.0  # s; after which a logbook that did not answer is asked again
 
@@ -267,7 +267,7 @@ def forward_notes(book: Logbook, spool: Path) -> list[str]:
 
 def _waiting(spool: Path, identity: str) -> list[tuple[Path, LineNote | None]]:
     found: list[tuple[Path, LineNote | None]] = []
-    for path in sorted(spool.glob(PATTERN)):
+    for path in sorted(spool.glob(NOTES)):
         try:
             plain = json.loads(path.read_text(encoding="utf-8"))
             if plain["logbook"] == identity:

@@ -70,7 +70,7 @@ def _answers(connection: Connection) -> None:
 # Step n brings layout n to layout n + 1; a released step is never changed again. Layout 0 is an empty database: for it
 # the first step makes all the tables as they are now.
 STEPS: tuple[Step, ...] = (_first_layout, _batches, _chains, _simulated, _stores, _notes_of_the_line, _answers)
-NEWEST_LAYOUT = len(STEPS)
+NEWEST_LAYOUT = len(STEPS)  # `logbook_file.LAYOUT` is the same, for who cannot wait for SQLAlchemy
 
 
 def bring_up_to_date(connection: Connection, *, where: str, steps: Sequence[Step] = STEPS) -> int:

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from wavewright.errors import Misuse, StorageFault
-from wavewright.logbook.address import shown_address
+from wavewright.logbook.shown_address import shown_address
 
 if TYPE_CHECKING:
     from fsspec import AbstractFileSystem

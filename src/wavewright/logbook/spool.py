@@ -21,16 +21,13 @@ from sqlalchemy import select
 from wavewright.durable_files import sync_folder, take_away, write_whole
 from wavewright.errors import FileFault, StorageFault, WavewrightError
 from wavewright.logbook.book import Logbook
-from wavewright.logbook.default_location import usual_logbook
 from wavewright.logbook.intake import Given, enter_given, from_lines
 from wavewright.logbook.judged_again import unfollowed
 from wavewright.logbook.line_notes import forward_notes
 from wavewright.logbook.outcome_files import outcome_as_json
+from wavewright.logbook.spool_folder import OUTCOMES
 from wavewright.logbook.tables import versions
-from wavewright.path_length import ROOM_FOR_A_FILE, within_reach
 from wavewright.running.outcome import Outcome
-
-FOLDER = "spool"
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,11 +45,6 @@ class Forwarded:
     known: int = 0
     elsewhere: Mapping[str, int] = field(default_factory=dict)
     faults: tuple[str, ...] = ()
-
-
-def spool_beside(out: Path | None) -> Path:
-    """The spool of a folder of evidence; where none is kept, that of the user."""
-    return within_reach((usual_logbook().parent if out is None else out) / FOLDER, ROOM_FOR_A_FILE)
 
 
 def put_aside(spool: Path, outcome: Outcome, *, identifier: str, station: str, batch: str, logbook: str) -> Path:
@@ -99,7 +91,7 @@ def forward(book: Logbook, spool: Path, *, whatever: bool = False) -> Forwarded:
     entered = known = 0
     elsewhere: Counter[str] = Counter()
     faults: list[str] = []
-    for path in sorted(spool.glob("[!.]*.jsonl")):
+    for path in sorted(spool.glob(OUTCOMES)):
         try:
             meant = _meant_for(path)
             if meant not in ("", book.identity) and not whatever:

@@ -16,7 +16,7 @@ from wavewright.logbook.outcome_files import CAPTURES, OUTCOME, THINNED, read_ou
 from wavewright.logbook.queries import Filter
 from wavewright.logbook.retention import Retention, RunMark
 from wavewright.logbook.rows import recipe_name
-from wavewright.logbook.spool import spool_beside
+from wavewright.logbook.spool_folder import spool_beside
 
 
 def thin_evidence(

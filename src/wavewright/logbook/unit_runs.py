@@ -12,6 +12,7 @@ from wavewright.judgement.verdict import Verdict
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.queries import Filter, entries
 from wavewright.logbook.rows import recipe_name, was_simulated
+from wavewright.logbook.spool_folder import OUTCOMES
 from wavewright.logbook.tables import GOLDEN_BATCH
 
 
@@ -81,7 +82,7 @@ def by_unit(runs: Sequence[UnitRun]) -> dict[str, list[UnitRun]]:
 
 
 def _waiting(spool: Path, identity: str, recipe: str, simulated: bool) -> Iterator[UnitRun]:
-    for path in spool.glob("[!.]*.jsonl"):
+    for path in spool.glob(OUTCOMES):
         try:
             line = json.loads(path.read_text(encoding="utf-8"))
             plain = line["outcome"]

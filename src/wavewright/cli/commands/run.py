@@ -144,8 +144,6 @@ def run(
         from wavewright.running.shipped_files import find_file
 
         import_module("wavewright.instruments.library")  # needed as soon as the bench is opened
-        if not no_logbook:
-            import_module("wavewright.logbook.delivery")
 
     there = load_bench(chosen_bench(bench, recipe))
     wanted = load_recipe(find_file(recipe), set=read_settings(settings))
