@@ -96,6 +96,8 @@ def options_of_each(metrics: Sequence[str], options: Mapping[str, Any]) -> list[
     Misuse : an unknown metric, or an option that none of them has.
     """
     entries = [METRICS.find(name) for name in metrics]
+    if not options:
+        return [(entry, {}) for entry in entries]
     known = [{parameter.name for parameter in entry.parameters} for entry in entries]
     if unknown := set(options) - set().union(*known):
         raise Misuse(

@@ -74,6 +74,11 @@ def test_powers() -> None:
             np.testing.assert_allclose(powers(x, exponent), np.power(x, exponent), rtol=1e-13)
             np.testing.assert_allclose(powers(2.5, x), np.power(2.5, x), rtol=1e-13)
             np.testing.assert_allclose(powers(np.abs(x), x), np.power(np.abs(x), x), rtol=1e-13)
+    for base, exponent in zip(
+        WIDE[:500], RNG.uniform(-90, 90, 500), strict=True
+    ):  # of one number alike, to the last bit
+        for other in (exponent, 1 / exponent, round(exponent)):
+            assert power(base, other) == powers(base, other)[0]
     assert power(10.0, -3) == 1e-3
     assert power(10.0, 20) == 1e20
 

@@ -41,7 +41,7 @@ def crossings_sample_by_sample(codes: list[float], lower: float, level: float, u
 def test_crossings_are_those_that_the_definition_gives(codes, level, half, dtype, sizes) -> None:
     band = Band.of(level - half, level, level + half, np.dtype(dtype))
     with pytest.MonkeyPatch.context() as small:  # pieces end after a few samples
-        small.setattr(module, "CODES_BLOCK", sizes[0])
+        small.setattr(module, "FLAGS_BLOCK", sizes[0])
         small.setattr(module, "MOST_CHANGES", sizes[1])
         up, down = find_crossings(np.array(codes, dtype=dtype), band)
     expected_up, expected_down = crossings_sample_by_sample(codes, level - half, level, level + half)

@@ -98,6 +98,9 @@ def _powers_of_ten() -> Floats:
 
 def power(x: float, exponent: float) -> float:
     """x to a power, as `powers` has it."""
+    is_simple = abs(exponent) <= 64 and float(2 * exponent).is_integer()
+    if 0 < x < math.inf and math.isfinite(exponent) and not is_simple:
+        return exp(exponent * log(x))
     return float(powers(np.array([x]), exponent)[0])
 
 

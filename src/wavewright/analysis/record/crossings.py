@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
-from wavewright.analysis.record.blocks import CODES_BLOCK, spans
+from wavewright.analysis.record.blocks import FLAGS_BLOCK, spans
 from wavewright.analysis.record.found_once import computed_once
 
 if TYPE_CHECKING:
@@ -163,9 +163,12 @@ class _Comparator:
         if self.locate is not None:
             places = self.locate(places)
         counted = np.flatnonzero(self._leaves_band(starts, ends, sides))
-        turns = np.flatnonzero(sides[counted[1:]] != sides[counted[:-1]])
-        found = (places[counted[turns]] + places[counted[turns + 1] - 1]) / 2
-        upward = sides[counted[turns + 1]] > 0
+        if counted.size == sides.size and (sides[1:] != sides[:-1]).all():  # every change is a crossing
+            found, upward = places, sides[1:] > 0
+        else:
+            turns = np.flatnonzero(sides[counted[1:]] != sides[counted[:-1]])
+            found = (places[counted[turns]] + places[counted[turns + 1] - 1]) / 2
+            upward = sides[counted[turns + 1]] > 0
         if counted.size and self.side and self.side != sides[counted[0]]:
             found = np.append(self._open(places, int(counted[0])), found)
             upward = np.append(self.side < 0, upward)
@@ -200,8 +203,11 @@ class _Comparator:
         return leaves
 
     def _is_outside(self, codes: Codes) -> npt.NDArray[np.bool_]:
+        lower, upper = self.band.lower, self.band.upper
+        if codes.dtype.kind in "iu" and math.isfinite(lower) and math.isfinite(upper):
+            return np.asarray((codes < math.ceil(lower)) | (codes > math.floor(upper)))
         values = codes.astype(np.float64)
-        return (values < self.band.lower) | (values > self.band.upper)
+        return (values < lower) | (values > upper)
 
 
 def _pieces(codes: Codes, level: float, level_occurs: bool) -> Iterator[tuple[Indices, int, int]]:
@@ -209,7 +215,7 @@ def _pieces(codes: Codes, level: float, level_occurs: bool) -> Iterator[tuple[In
     scan = _Scan(codes, level, level_occurs)
     kept: list[Indices] = []
     first, amount = 0, 0
-    for begin, end in spans(0, codes.size - 1, CODES_BLOCK):
+    for begin, end in spans(0, codes.size - 1, FLAGS_BLOCK):
         kept.append(scan.changes(begin))
         amount += kept[-1].size
         if amount > MOST_CHANGES or end == codes.size - 1:
@@ -225,20 +231,21 @@ class _Scan:
         is_whole = codes.dtype.kind in "iu"
         self.level: float = math.floor(level) if is_whole else level
         self.is_twofold = level_occurs and (not is_whole or self.level == level)
-        self.is_above = np.empty(CODES_BLOCK + 1, dtype=np.bool_)
-        self.changed = np.zeros(CODES_BLOCK, dtype=np.bool_)
-        self.changed_too = np.zeros(CODES_BLOCK, dtype=np.bool_)
+        size = min(FLAGS_BLOCK, 8 * (codes.size // 8 + 1))
+        self.is_above = np.empty(size + 1, dtype=np.bool_)
+        self.changed = np.zeros(size, dtype=np.bool_)
+        self.changed_too = np.zeros(size, dtype=np.bool_) if self.is_twofold else self.changed
 
     def changes(self, begin: int) -> Indices:
         """Indices k from `begin` on, a block long, whose sample and the next one are on different sides."""
-        part = self.codes[begin : begin + CODES_BLOCK + 1]
+        part = self.codes[begin : begin + FLAGS_BLOCK + 1]
         found = self._compare(np.greater, part, self.changed)
         if self.is_twofold:
             found |= self._compare(np.greater_equal, part, self.changed_too)
         # eight at a time: most words of eight are zero
         eights = self.changed.view(np.uint64)
-        words = np.flatnonzero(eights != 0)
-        inside = np.flatnonzero(eights[words].view(np.bool_))
+        (words,) = (eights != 0).nonzero()
+        (inside,) = eights[words].view(np.bool_).nonzero()
         return np.asarray(begin + 8 * words[inside >> 3] + (inside & 7))
 
     def _compare(self, compare: np.ufunc, part: Codes, changed: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:

@@ -31,19 +31,19 @@ class EdgeIndex:
     Parameters
     ----------
     codes : shape (n · (2 + length) + 2,): smallest and largest code of the rest, segment, and so on; a rest at the end.
-    firsts : index in the record of the first sample of each segment, shape (n,).
+    shifts : by how much the samples of each segment come later in the record than in `codes`, shape (n,).
     lowest, highest : extremes of the rests, the neighbouring samples of the segments included, shape (n + 1,).
     """
 
     codes: Codes
-    firsts: Indices
+    shifts: Indices
     lowest: Codes
     highest: Codes
 
     @property
     def pitch(self) -> int:
         """Distance of two segments in `codes`."""
-        return (self.codes.size - RESTS) // self.firsts.size
+        return (self.codes.size - RESTS) // self.shifts.size
 
     def holds(self, level: float) -> bool:
         """Whether all crossings of a level lie in the segments: no rest is on both sides of it, or touches it."""
@@ -55,7 +55,7 @@ class EdgeIndex:
 
     def _locate(self, places: Floats) -> Floats:
         segment = (places / self.pitch).astype(np.int64)  # none is within a sample of the next segment
-        return np.asarray(self.firsts[segment] + (places - segment * self.pitch - RESTS), dtype=np.float64)
+        return np.asarray(places + self.shifts[segment], dtype=np.float64)
 
 
 def outlines(codes: Codes, level: float) -> tuple[EdgeIndex, ...]:
@@ -91,7 +91,8 @@ def _outline(codes: Codes, firsts: Indices, length: int) -> EdgeIndex:
     rows[:, 0], rows[:, 1] = lowest[:-1], highest[:-1]
     rows[:, RESTS:] = _segments(codes, firsts, length)
     kept[-RESTS:] = lowest[-1], highest[-1]
-    return EdgeIndex(kept, firsts, lowest, highest)
+    shifts = firsts - (np.arange(firsts.size) * (length + RESTS) + RESTS)
+    return EdgeIndex(kept, shifts, lowest, highest)
 
 
 def _segments(codes: Codes, firsts: Indices, length: int) -> Codes:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -41,7 +42,7 @@ def _median_size(segments: list[npt.NDArray[np.float64]], order: int, *, is_whol
 
     Of whole codes each size stands for all within half a code of it, so that the median is not a whole number.
     """
-    sizes = np.abs(np.concatenate([np.diff(one, order) for one in segments if one.size > order] or [np.empty(0)]))
+    sizes = np.abs(_differences(segments, order))
     sizes = sizes[np.isfinite(sizes)]
     if not sizes.size:
         return 0.0 if order == DIFFERENCES[0][0] else math.inf
@@ -50,6 +51,13 @@ def _median_size(segments: list[npt.NDArray[np.float64]], order: int, *, is_whol
         return median
     below, here = np.count_nonzero(sizes < median), np.count_nonzero(sizes == median)
     return median - 0.5 + float((sizes.size / 2 - below) / here)
+
+
+def _differences(segments: list[npt.NDArray[np.float64]], order: int) -> npt.NDArray[np.float64]:
+    """Differences of an order of all segments that are long enough, one after the other."""
+    if segments and all(one.size == segments[0].size for one in segments):
+        return np.diff(np.stack(segments), order).ravel()
+    return np.concatenate([np.diff(one, order) for one in segments if one.size > order] or [np.empty(0)])
 
 
 def state_scatter(histogram: Histogram, low: float, high: float) -> float:
@@ -73,10 +81,10 @@ def _median_distance(codes: npt.NDArray[np.float64], counts: npt.NDArray[np.int6
     """The smallest distance from a level within which half of the samples lie."""
     if not codes.size:
         return 0.0
-    upto = np.concatenate([[0], np.cumsum(counts)])
-    near, far = 0.0, float(max(abs(codes[0] - level), abs(codes[-1] - level)))
+    upto, ascending = [0, *np.cumsum(counts).tolist()], codes.tolist()
+    near, far = 0.0, max(abs(ascending[0] - level), abs(ascending[-1] - level))
     for _ in range(24):  # to within 2⁻²⁴ of the largest distance
         middle = (near + far) / 2
-        begin, end = np.searchsorted(codes, level - middle, "left"), np.searchsorted(codes, level + middle, "right")
+        begin, end = bisect_left(ascending, level - middle), bisect_right(ascending, level + middle)
         near, far = (near, middle) if 2 * (upto[end] - upto[begin]) >= upto[-1] else (middle, far)
     return near

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from wavewright.analysis.elementary.exponentials import square
+from wavewright.analysis.elementary.median import median
 from wavewright.analysis.levels.level_uncertainty import LevelErrors, level_errors
 from wavewright.analysis.levels.quantisation import share_of_step
 from wavewright.errors import NotMeasurable
@@ -96,7 +97,7 @@ def _bounds(survey: Survey, places: Floats) -> InstantBounds:
     before = _samples_before(survey, places)
     beside = codes[np.clip(before[:, None] + np.arange(-1, 3), 0, codes.size - 1)].astype(np.float64)
     changes = np.diff(beside, axis=1) * gain
-    typical = float(np.median(np.abs(changes[:, 1])))
+    typical = median(np.abs(changes[:, 1]))
     if not typical:
         return InstantBounds(interval / 2, interval / 2)
     step = survey.record.step
@@ -118,7 +119,7 @@ def _late(changes: Floats) -> int:
 
 def _bend(bends: Floats, noise: float, share: float) -> float:
     """Median bend without what noise makes of it, whose variance in a second difference is 6 times its own (math)."""
-    return math.sqrt(max(0.0, square(float(np.median(bends))) - share * 6 * square(noise)))
+    return math.sqrt(max(0.0, square(median(bends)) - share * 6 * square(noise)))
 
 
 def noise_of_instant(survey: Survey, places: Floats) -> float:
@@ -170,8 +171,8 @@ def _steepness(survey: Survey, places: Floats) -> float:
     while True:
         first, last = np.maximum(before - wide, 0), np.minimum(before + 1 + wide, codes.size - 1)
         rises = np.abs(codes[last].astype(np.float64) - codes[first].astype(np.float64)) * gain
-        found = float(np.median(rises / (last - first)))
-        rise = float(np.median(rises))
+        found = median(rises / (last - first))
+        rise = median(rises)
         if rise >= ABOVE_NOISE * survey.noise or rise >= longest / 2 or 2 * wide + 1 >= codes.size:
             return found / survey.wave.interval
         wide = 2 * wide + 1

@@ -10,6 +10,7 @@ import numpy as np
 
 from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Doubt, Finding, Reads
+from wavewright.analysis.elementary.median import median
 from wavewright.analysis.parameters import Hysteresis, ReferenceLevel
 from wavewright.analysis.reading import Occurrences, Reading
 from wavewright.analysis.record.survey import Survey
@@ -75,7 +76,7 @@ def _limit(survey: Survey, pulses: Pulses, width: float | None) -> float:
     """Below how many sample intervals a pulse is too narrow; not a number where there is no pulse to compare with."""
     if width is not None:
         return width / survey.wave.interval
-    return SHARE_OF_MEDIAN * float(np.median(pulses.lengths)) if pulses.lengths.size else math.nan
+    return SHARE_OF_MEDIAN * median(pulses.lengths) if pulses.lengths.size else math.nan
 
 
 def _unseen(survey: Survey, limits: Iterable[float]) -> tuple[Finding, ...]:

@@ -14,6 +14,7 @@ from wavewright.analysis.levels.extreme_lift import lift_of_largest
 from wavewright.analysis.parameters import Hysteresis, ReferenceLevel
 from wavewright.analysis.reading import Doubt, Occurrences, Reading
 from wavewright.analysis.record.crossings import Crossings
+from wavewright.analysis.record.interleaving import places_among
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.time.crossing_resolution import (
     LevelEffect,
@@ -116,10 +117,10 @@ def duty_factor(survey: Survey, *, level: ReferenceLevel = MIDDLE, hysteresis: H
         raise too_few(survey, found, level, expected="two of the same slope, which bound one period")
     if rising.size >= falling.size:
         bounds = rising
-        widths = falling[np.searchsorted(falling, rising[:-1])] - rising[:-1]
+        widths = falling[places_among(falling, rising[:-1])] - rising[:-1]
     else:
         bounds = falling
-        widths = falling[1:] - rising[np.searchsorted(rising, falling[:-1])]
+        widths = falling[1:] - rising[places_among(rising, falling[:-1])]
     periods = np.diff(bounds)
     shorter = float(np.mean(np.minimum(widths, periods - widths)))
     few = (Doubt.FEW_SAMPLES,) if shorter < FEW_SAMPLES else ()

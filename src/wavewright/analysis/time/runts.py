@@ -8,6 +8,7 @@ from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
 from wavewright.analysis.parameters import ReferenceLevel
 from wavewright.analysis.reading import Occurrences, Reading
+from wavewright.analysis.record.interleaving import places_among
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.time.edges import told_noise
 from wavewright.analysis.time.pulses import Polarity
@@ -70,8 +71,8 @@ def runts(
 
 def _turned_back(leaves: Floats, returns: Floats, arrives: Floats) -> Floats:
     """Places where the waveform leaves a state and returns to it before it has arrived at the other."""
-    back = np.searchsorted(returns, leaves)
+    back = places_among(returns, leaves)
     leaves, back = leaves[back < returns.size], back[back < returns.size]
     until = returns[back]
-    arrived = np.append(arrives, np.inf)[np.searchsorted(arrives, leaves)] < until
+    arrived = np.append(arrives, np.inf)[places_among(arrives, leaves)] < until
     return leaves[~arrived]

@@ -36,6 +36,7 @@ from wavewright.analysis.levels.extreme_lift import (
 from wavewright.analysis.levels.level_uncertainty import level_uncertainty
 from wavewright.analysis.parameters import ReferenceLevel, Slope
 from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.record.interleaving import places_among
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import POSITIVE
 from wavewright.analysis.time.edges import noise_doubts, state_doubts
@@ -193,7 +194,7 @@ def _shares(survey: Survey, taken: Transitions, low: ReferenceLevel, high: Refer
     """Where the share of each transition in the states before and after it begins and ends, in samples."""
     last = float(len(survey) - 1)
     neighbours = np.concatenate([[-np.inf], survey.crossings(middle_level(survey, low, high)).either_places, [np.inf]])
-    own = np.searchsorted(neighbours, taken.middles)
+    own = places_among(neighbours, taken.middles)
     before, after = (taken.middles + neighbours[own - 1]) / 2, (taken.middles + neighbours[own + 1]) / 2
     return np.maximum(before, 0.0), np.minimum(after, last)
 
@@ -229,10 +230,10 @@ def _extremes(
     marks = np.stack([first[kept], last[kept]], axis=1).ravel()[:-1]
     codes = extreme.reduceat(record.codes[: last[kept][-1]], marks)[::2]
     reach = NEAR * survey.noise / abs(wave.gain)
-    segments = list(zip(first[kept], last[kept], codes.astype(np.float64), strict=True))
-    chosen = segments[:: max(1, len(segments) // LOOKED_AT)]
+    peaks, some = codes.astype(np.float64), slice(None, None, max(1, codes.size // LOOKED_AT))
+    chosen = zip(first[kept][some], last[kept][some], peaks[some], strict=True)
     near = [np.count_nonzero(np.abs(record.codes[begin:end] - peak) <= reach) for begin, end, peak in chosen]
-    return wave.offset + wave.gain * codes.astype(np.float64), kept, float(np.median(near))
+    return wave.offset + wave.gain * peaks, kept, float(np.median(near))
 
 
 def _reading(

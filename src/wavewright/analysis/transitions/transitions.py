@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from wavewright.analysis.parameters import ReferenceLevel, Slope
+from wavewright.analysis.record.interleaving import places_among
 from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
@@ -78,10 +79,10 @@ def _paired(middles: Floats, opposite: Floats, before: Floats, after: Floats) ->
     if not (middles.size and before.size and after.size):
         nothing = np.empty(0)
         return Transitions(nothing, nothing, nothing)
-    first = np.searchsorted(before, middles, side="right") - 1
-    last = np.searchsorted(after, middles, side="left")
+    first = places_among(before, middles, side="right") - 1
+    last = places_among(after, middles)
     bounds = np.concatenate([[-np.inf], opposite, [np.inf]])
-    turn = np.searchsorted(opposite, middles)
+    turn = places_among(opposite, middles)
     starts, ends = before[np.maximum(first, 0)], after[np.minimum(last, after.size - 1)]
     whole = (first >= 0) & (last < after.size) & (starts >= bounds[turn]) & (ends <= bounds[turn + 1])
     return Transitions(starts[whole], middles[whole], ends[whole])
