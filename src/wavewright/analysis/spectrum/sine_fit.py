@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated
 
 import numpy as np
 
@@ -22,19 +22,16 @@ from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
 from wavewright.analysis.elementary.angles import arctangent, cosine, cosine_and_sine_of, sine_of
 from wavewright.analysis.elementary.exponentials import square
-from wavewright.analysis.elementary.sums import gram, inner, solve
+from wavewright.analysis.elementary.sums import solve
 from wavewright.analysis.reading import Doubt, Reading
-from wavewright.analysis.record.blocks import DOT_BLOCK, spans
 from wavewright.analysis.record.gapless import unbroken
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import POSITIVE
+from wavewright.analysis.spectrum.sine_sums import BlockedSums, SampledSums, SineSums
 from wavewright.analysis.spectrum.spectrum import LONG, mean_code
 from wavewright.analysis.spectrum.tones import FEW_CYCLES, FEW_SAMPLES_A_CYCLE, find_strongest
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats, Waveform
-
-if TYPE_CHECKING:
-    import numpy.typing as npt
 
 MOST_ROUNDS = 50
 FIRST_PART = 1 << 20  # samples of its middle that the fit to a long record begins with
@@ -171,9 +168,10 @@ def sine_residual(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE]
 def _fit(survey: Survey, frequency: float | None, start: float | None) -> SineFit:
     wave = unbroken(survey, least=4 if frequency is not None else 5)
     mean = mean_code(wave.codes)
+    samples: SineSums = (BlockedSums if len(wave) >= LONG else SampledSums)(wave.codes, mean)
     if frequency is None:
         begin = start if start is not None else _begin(survey, wave)
-        turn = _settle(wave, mean, 2 * math.pi * begin * wave.interval)
+        turn = _settle(wave, samples, 2 * math.pi * begin * wave.interval)
     else:
         turn = 2 * math.pi * frequency * wave.interval
     cycles = turn * len(wave) / (2 * math.pi)
@@ -184,16 +182,16 @@ def _fit(survey: Survey, frequency: float | None, start: float | None) -> SineFi
             expected="at least one cycle, and a frequency below half the sampling rate",
             do="lengthen `span`, raise `rate`, or give the start frequency",
         )
-    return _described(wave, mean, turn, frequency)
+    return _described(wave, mean, samples, turn, frequency)
 
 
-def _described(wave: Waveform, mean: float, turn: float, frequency: float | None) -> SineFit:
+def _described(wave: Waveform, mean: float, samples: SineSums, turn: float, frequency: float | None) -> SineFit:
     """The fit at a known turn, rad a sample, with its uncertainties."""
     width = 3 if frequency is not None else 4
-    sums, right = _sums(wave.codes, mean, turn, 0.0, 0.0)
+    sums, right = samples.normal(turn, 0.0, 0.0)
     cosine, sine, constant = (float(number) for number in _solve(sums[:3, :3], right[:3], wave))
-    squares = _residual_squares(wave.codes, mean, turn, np.array([cosine, sine, constant]))
-    sums, _ = _sums(wave.codes, mean, turn, cosine, sine)
+    squares = samples.residual_squares(turn, np.array([cosine, sine, constant]))
+    sums, _ = samples.normal(turn, cosine, sine)
     variance = squares / max(1, len(wave) - width)
     spread = variance * solve(sums[:width, :width], np.eye(width))
     amplitude = math.hypot(cosine, sine)
@@ -260,24 +258,25 @@ def _begin_of_long(wave: Waveform) -> float:
         part = wave.part(first, first + size)
         if not turn:
             turn = 2 * math.pi * find_strongest(Survey(part)).frequency * wave.interval
-        turn = _settle(part, mean_code(part.codes), turn)
+        turn = _settle(part, BlockedSums(part.codes, mean_code(part.codes)), turn)
         size *= LONGER
     return turn / (2 * math.pi * wave.interval)
 
 
 def _residual_squares_at(values: Floats, turn: float) -> float:
-    sums, right = _sums(values, 0.0, turn, 0.0, 0.0)
+    samples = SampledSums(values, 0.0)
+    sums, right = samples.normal(turn, 0.0, 0.0)
     found: Floats = solve(sums[:3, :3], right[:3])
-    return _residual_squares(values, 0.0, turn, found)
+    return samples.residual_squares(turn, found)
 
 
-def _settle(wave: Waveform, mean: float, turn: float) -> float:
+def _settle(wave: Waveform, samples: SineSums, turn: float) -> float:
     """Gauss and Newton's iteration for the turn, rad a sample."""
     half = len(wave) / 2
-    sums, right = _sums(wave.codes, mean, turn, 0.0, 0.0)
+    sums, right = samples.normal(turn, 0.0, 0.0)
     cosine, sine, _ = _solve(sums[:3, :3], right[:3], wave)
     for _ in range(MOST_ROUNDS):
-        sums, right = _sums(wave.codes, mean, turn, cosine, sine)
+        sums, right = samples.normal(turn, cosine, sine)
         cosine, sine, _, change = (float(number) for number in _solve(sums, right, wave))
         # more than a quarter turn at the ends is beyond what the linear equations can resolve
         step = max(-math.pi / 2, min(math.pi / 2, change))
@@ -298,36 +297,3 @@ def _solve(sums: Floats, right: Floats, wave: Waveform) -> Floats:
     if not np.isfinite(found).all():
         raise NotMeasurable(f"`{wave.label}`: the samples do not determine a sine", expected="more samples or cycles")
     return found
-
-
-def _blocks(codes: npt.NDArray[Any], mean: float, turn: float) -> Any:
-    """Blocks of (values, cosines, sines, places −1 … 1); the angle is 0 in the middle of the record."""
-    cosines, sines = cosine_and_sine_of(turn * np.arange(min(DOT_BLOCK, codes.size)))
-    middle = (codes.size - 1) / 2
-    for first, last in spans(0, codes.size, DOT_BLOCK):
-        values = codes[first:last].astype(np.float64) - mean
-        c, s = cosines[: values.size], sines[: values.size]
-        to_block, up_to_block = (float(one) for one in cosine_and_sine_of(turn * (first - middle)))
-        places = (np.arange(first, last) - middle) / (codes.size / 2)
-        yield values, c * to_block - s * up_to_block, s * to_block + c * up_to_block, places
-
-
-def _sums(codes: npt.NDArray[Any], mean: float, turn: float, cosine: float, sine: float) -> tuple[Floats, Floats]:
-    """Normal equations for cosine, sine, constant and change of phase at the record's ends."""
-    sums = np.zeros((5, 5))
-    for values, cosines, sines, places in _blocks(codes, mean, turn):
-        rows = np.empty((5, values.size))
-        rows[0], rows[1], rows[2] = cosines, sines, 1.0
-        rows[3] = places * (sine * cosines - cosine * sines)
-        rows[4] = values
-        sums += gram(rows)
-    return sums[:4, :4], sums[:4, 4]
-
-
-def _residual_squares(codes: npt.NDArray[Any], mean: float, turn: float, found: Floats) -> float:
-    """Sum of the squares of what is left, in codes²."""
-    total = 0.0
-    for values, cosines, sines, _ in _blocks(codes, mean, turn):
-        left = values - (found[0] * cosines + found[1] * sines + found[2])
-        total += inner(left, left)
-    return total
