@@ -184,7 +184,7 @@ def _line_of_noise(tone: Tone) -> float:
 
     The squares of the lines are distributed exponentially, and the highest of n/2 is ln(n/2) times their mean (math).
     """
-    size, window = tone.spectrum.size, tone.spectrum.window
+    size, window = tone.bins.size, tone.bins.window
     return tone.noise * math.sqrt(4 * window.noise_bandwidth * log(size / 2) / size)
 
 

@@ -10,10 +10,14 @@ import pytest
 import scipy.fft
 import scipy.signal
 
-from wavewright.analysis.measure import measure
-from wavewright.analysis.spectrum import sine_fit, spectrum
+from wavewright.analysis.catalogue import METRICS
+from wavewright.analysis.measure import measure, measure_surveys
+from wavewright.analysis.record.survey import Survey
+from wavewright.analysis.spectrum import power_density, sine_fit, spectrum
 from wavewright.analysis.spectrum.folded_transform import FOLDS, folded_magnitudes, folds_of
 from wavewright.analysis.spectrum.windows import WINDOWS
+from wavewright.analysis.uncertainty.accuracy import Accuracy
+from wavewright.analysis.uncertainty.influences import InputOfReading
 from wavewright.waveform import Waveform
 
 SIZE = 1 << 19
@@ -86,20 +90,56 @@ def test_the_search_for_a_sine_that_is_not_in_the_middle_goes_by_the_whole(monke
     assert measure(wave, "sine_frequency").value == pytest.approx(whole.value, rel=1e-12)
 
 
-@pytest.mark.parametrize("name, bytes_per_sample", [("thd", 3.6), ("snr", 3.6), ("sinad", 1.0)])
+Computed = tuple[str, dict[str, object]]
+MASK = {"mask": [["1 kHz", "1 V"], ["400 kHz", "10 mV"]]}
+WINDOWS_IN_TURN: list[Computed] = [("thd", {}), ("snr", {"window": "hann"}), ("sfdr", {"window": "rectangular"})]
+
+
+@pytest.mark.parametrize(
+    "metrics, bytes_per_sample, accuracy",
+    [
+        ([("thd", {})], 3.6, None),
+        ([("snr", {})], 3.6, None),
+        ([("sinad", {})], 1.0, None),
+        (WINDOWS_IN_TURN, 4.0, None),
+        ([("thd", {}), ("sfdr", {})], 3.6, Accuracy(gain="1.5 %", offset="1 mV", timebase="10 ppm")),
+        ([("spur_margin", MASK)], 3.6, None),
+        ([("noise_density", {}), ("noise_density", {"window": "blackman_harris"})], 4.0, None),
+    ],
+    ids=["thd", "snr", "sinad", "several windows", "budgets", "mask", "noise"],
+)
 def test_a_long_record_takes_few_bytes_per_sample(
-    name: str, bytes_per_sample: float, monkeypatch: pytest.MonkeyPatch
+    metrics: list[Computed], bytes_per_sample: float, accuracy: Accuracy | None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    def measured(wave: Waveform) -> None:
+        surveys = [Survey(wave)]
+        inputs = None if accuracy is None else [InputOfReading("tone", surveys[0], accuracy)]
+        for name, options in metrics:
+            assert measure_surveys(surveys, METRICS.find(name), dict(options), inputs=inputs).value is not None
+
     size = 1 << 21
     wave = tone(size)
-    measure(tone(4096), name)  # what is loaded the first time is no matter of the record
-    for module in (spectrum, sine_fit):
+    measured(tone(65_536))  # what is loaded the first time is no matter of the record
+    for module in (spectrum, sine_fit, power_density):
         monkeypatch.setattr(module, "LONG", size)
     monkeypatch.setattr(sine_fit, "FIRST_PART", 1 << 15)
     tracemalloc.start()
     try:
-        measure(wave, name)
+        measured(wave)
         peak = tracemalloc.get_traced_memory()[1]
     finally:
         tracemalloc.stop()
     assert peak < bytes_per_sample * size + 2_000_000  # the blocks that are worked on
+
+
+@pytest.mark.parametrize("name", ["thd", "snr", "sfdr", "spur_margin", "spurs_over_mask", "strongest_tone_amplitude"])
+def test_the_budget_of_a_long_record_is_that_of_the_whole_one(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    wave, options = tone(1 << 16), dict(MASK) if name.startswith("spur") else {}
+    accuracy = Accuracy(gain="1.5 %", offset="10 mV", timebase="10 ppm")
+    whole = measure(wave, name, accuracy=accuracy, **options).budget
+    monkeypatch.setattr(spectrum, "LONG", 1 << 16)
+    folded = measure(wave, name, accuracy=accuracy, **options).budget
+    assert whole is not None
+    assert folded is not None
+    assert folded.standard == pytest.approx(whole.standard, rel=1e-3)
+    assert [each.name for each in folded.contributions] == [each.name for each in whole.contributions]

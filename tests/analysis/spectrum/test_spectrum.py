@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -188,3 +189,17 @@ def test_the_lines_of_a_changed_waveform_are_those_of_its_codes(dtype: type, siz
         density, again = power_density(survey.changed(wave)), power_density(Survey(wave))
         assert density.values == pytest.approx(again.values, rel=1e-5, abs=1e-18)
         assert (density.step, density.segment) == (pytest.approx(again.step), again.segment)
+
+
+def test_lines_on_another_scale_are_those_of_the_changed_waveform() -> None:
+    codes = np.rint(90 * np.sin(0.3 * np.arange(1000)) + 20).astype(np.int8)
+    wave = Waveform(codes, gain=0.01, offset=0.5, interval=1e-6, name="tone")
+    changed = replace(wave, gain=-0.013, offset=-0.2)
+    survey = Survey(wave)
+    before = amplitude_spectrum(survey)
+    scaled, own = amplitude_spectrum(survey.changed(changed)), amplitude_spectrum(Survey(changed))
+    assert scaled.lines is before.lines  # no copy is made
+    assert scaled.amplitudes == pytest.approx(own.amplitudes, rel=1e-6)
+    assert scaled.part(0, 7).tolist() == scaled.amplitudes[:7].tolist() == [scaled.at(k) for k in range(7)]
+    assert scaled.part(3, 501, 5).tolist() == scaled.amplitudes[3:501:5].tolist()
+    assert scaled.at(501) == scaled.at(-1) == 0.0

@@ -21,6 +21,13 @@ class FoundOnce:
         found: T = self._kept[key]
         return found
 
+    def latest(self, kind: Hashable, key: Hashable, compute: Callable[[], T]) -> T:
+        """As `once`, but kept only until another `key` of that kind is asked for: for what is as large as a record."""
+        if kind in self._kept and self._kept[kind][0] != key:
+            del self._kept[kind]  # before the next one takes as much memory
+        _, found = self.once(kind, lambda: (key, compute()))
+        return found
+
 
 class _KeptProperty(Generic[T]):
     """What a method returns, in the place of the method once it has been asked for."""

@@ -48,8 +48,8 @@ class Distortion:
     @property
     def noise_in_a_line(self) -> float:
         """Mean square of the noise that the bins of one line gather, in unit²."""
-        spectrum = self.fundamental.spectrum
-        return self.noise_square * (2 * spectrum.window.lobe + 1) / spectrum.amplitudes.size
+        bins = self.fundamental.bins
+        return self.noise_square * (2 * bins.window.lobe + 1) / bins.count
 
     @property
     def line_variance(self) -> float:
@@ -57,8 +57,8 @@ class Distortion:
 
         The sum of squares over a lobe weighs the samples with the square of the window (math: Parseval).
         """
-        spectrum = self.fundamental.spectrum
-        return self.noise_square * spectrum.window.lines_in_one / spectrum.size
+        bins = self.fundamental.bins
+        return self.noise_square * bins.window.lines_in_one / bins.size
 
 
 def take_apart(
@@ -181,10 +181,10 @@ def snr(
     if parts.noise_square <= 0:
         raise NotMeasurable(f"`{survey.name}`: no noise besides the harmonics", expected="a residual above 0")
     # a mean of n squares of noise lines scatters by 1/√n of itself; the window joins neighbours
-    scatter = math.sqrt(parts.fundamental.spectrum.window.lines_in_one / parts.noise_lines)
+    scatter = math.sqrt(parts.fundamental.bins.window.lines_in_one / parts.noise_lines)
     ratio_db = power_ratio_db(parts.fundamental_square / parts.noise_square)
     doubts = tone_doubts(parts.fundamental)
-    spur = highest_beside(parts.fundamental.spectrum, parts.fundamental)
+    spur = highest_beside(amplitude_spectrum(survey, window=window), parts.fundamental)
     if spur is not None and square(spur.amplitude) / 2 > parts.fundamental_square and Doubt.NOISY not in doubts:
         doubts = (*doubts, Doubt.NOISY)  # the fundamental that was asked for is not the tone that is there
     return Reading(ratio_db, "dB", uncertainty=DB_OF_RATIO * scatter, doubts=doubts)
@@ -204,8 +204,7 @@ def sfdr(
     20·log10(A1 / As), As the amplitude of the highest other line.
     """
     parts = take_apart(survey, window=window, harmonics=1, fundamental=fundamental)
-    spectrum = parts.fundamental.spectrum
-    spur = highest_beside(spectrum, parts.fundamental)
+    spur = highest_beside(amplitude_spectrum(survey, window=window), parts.fundamental)
     if spur is None:
         raise NotMeasurable(f"`{survey.name}`: no spectral component besides the fundamental", expected="at least one")
     signal = math.sqrt(2 * parts.fundamental_square)
@@ -222,15 +221,15 @@ def highest_beside(spectrum: Spectrum, fundamental: Tone) -> Tone | None:
     """The highest peak that is part neither of the mean's lobe nor of the fundamental's."""
     lobe = spectrum.window.lobe
     middle = round(fundamental.cycles)
-    regions = ((max(1, lobe), middle - lobe), (middle + lobe + 1, spectrum.amplitudes.size))
+    regions = ((max(1, lobe), middle - lobe), (middle + lobe + 1, spectrum.count))
     peaks = [peak for first, last in regions if (peak := highest_peak(spectrum, first, last)) is not None]
-    best = max(peaks, key=lambda peak: float(spectrum.amplitudes[peak]), default=None)
-    return None if best is None or not spectrum.amplitudes[best] else tone_at(spectrum, best)
+    best = max(peaks, key=spectrum.at, default=None)
+    return None if best is None or not spectrum.at(best) else tone_at(spectrum, best)
 
 
 def _take_apart(survey: Survey, window: WindowName, harmonics: int, fundamental: float | None) -> Distortion:
     spectrum = amplitude_spectrum(survey, window=window)
-    lobe, size = spectrum.window.lobe, spectrum.amplitudes.size
+    lobe, size = spectrum.window.lobe, spectrum.count
     if fundamental is None:
         tone = find_strongest(survey, window=window)
         centre = float(round(tone.cycles)) if lobe == 0 else tone.cycles
@@ -268,7 +267,7 @@ def _folded(place: float, size: int) -> float:
 def _rest(spectrum: Spectrum, claimed: Iterable[int]) -> tuple[float, int]:
     """Mean square, in unit², and number of the lines that nobody claimed."""
     total, count, first = 0.0, 0, 0
-    for bin_ in (*sorted(claimed), spectrum.amplitudes.size):
+    for bin_ in (*sorted(claimed), spectrum.count):
         for start, end in spans(first, bin_):
             lines = spectrum.mean_squares(start, end)
             total += float(lines.sum())

@@ -17,10 +17,11 @@ from wavewright.analysis.elementary.exponentials import square
 from wavewright.analysis.elementary.gamma import gamma_median
 from wavewright.analysis.elementary.sums import inner
 from wavewright.analysis.reading import Reading
+from wavewright.analysis.record.blocks import TABLES_BLOCK, spans
 from wavewright.analysis.record.gapless import unbroken
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import NOT_NEGATIVE, POSITIVE
-from wavewright.analysis.spectrum.spectrum import FEWEST_SAMPLES
+from wavewright.analysis.spectrum.spectrum import FEWEST_SAMPLES, LONG
 from wavewright.analysis.spectrum.windows import WINDOWS, Window, WindowName
 from wavewright.errors import NotMeasurable
 from wavewright.waveform import Floats, Waveform
@@ -76,7 +77,10 @@ def power_density(survey: Survey, *, resolution: float | None = None, window: Wi
     origin = survey.origin
     if origin is not None and (resolution is None or survey.wave.interval == origin.wave.interval):
         return _on_scale(power_density(origin, resolution=resolution, window=window), origin.wave, survey.wave)
-    return survey.once(("power density", resolution, window), lambda: _density(survey, resolution, WINDOWS[window]))
+    key = (resolution, window)
+    if len(survey) >= LONG:
+        return survey.latest("power density", key, lambda: _density(survey, resolution, WINDOWS[window]))
+    return survey.once(("power density", *key), lambda: _density(survey, resolution, WINDOWS[window]))
 
 
 def _on_scale(density: PowerDensity, before: Waveform, wave: Waveform) -> PowerDensity:
@@ -178,7 +182,10 @@ def _sum_of_squares(wave: Waveform, segment: int, weights: Floats) -> tuple[Floa
         batch -= batch.mean(axis=1, keepdims=True, dtype=np.float64).astype(working)
         np.multiply(batch, factors, out=batch)
         lines = rfft(batch, axis=1, overwrite_x=True)
-        total += (np.square(lines.real, dtype=np.float64) + np.square(lines.imag, dtype=np.float64)).sum(axis=0)
+        for begin, end in spans(0, total.size, TABLES_BLOCK):
+            part = lines[:, begin:end]
+            squares = np.square(part.real, dtype=np.float64) + np.square(part.imag, dtype=np.float64)
+            total[begin:end] += squares.sum(axis=0)
     return total, len(segments)
 
 

@@ -78,7 +78,7 @@ class SampledSums:
             values = codes[first:last].astype(np.float64) - self._mean
             c, s = cosines[: values.size], sines[: values.size]
             to_block, up_to_block = (float(one) for one in cosine_and_sine_of(turn * (first - middle)))
-            places = (np.arange(first, last) - middle) / (codes.size / 2)
+            places = (np.arange(first, last, dtype=np.float64) - middle) / (codes.size / 2)
             yield values, c * to_block - s * up_to_block, s * to_block + c * up_to_block, places
 
 
@@ -89,9 +89,10 @@ class BlockedSums:
         self._codes, self._mean = codes, mean
         self._length = min(DOT_BLOCK, codes.size)
         self._firsts = np.arange(0, codes.size, self._length)
-        self._within = np.arange(self._length) - (self._length - 1) / 2  # samples from the middle of a block
+        # samples from the middle of a block, of a whole one where it is shorter
+        self._within: Floats = np.arange(self._length, dtype=np.float64) - (self._length - 1) / 2
         middle = (codes.size - 1) / 2
-        self._middles = self._firsts + (self._length - 1) / 2 - middle  # of whole blocks, from that of the record
+        self._middles = self._firsts + (self._length - 1) / 2 - middle  # of blocks, from that of the record
         self._turn = np.nan
         self._sums = np.empty((0, 0))
 
@@ -179,7 +180,7 @@ class BlockedSums:
                 continue
             within = self._within[:width] / half
             c, s = (each[:width] for each in table)
-            weights = (np.ones(width), within, square(within))
+            weights = (np.ones(width), within, within * within)
             tables = [(float(np.sum(weight * c)), float(np.sum(weight * s))) for weight in weights]
             turned = [(along[blocks] * x - up[blocks] * y, along[blocks] * y + up[blocks] * x) for x, y in tables]
             place = self._middles[blocks] / half
@@ -187,5 +188,5 @@ class BlockedSums:
                 zeroth, first, second = (each[number] for each in turned)
                 totals[0, number] += np.sum(zeroth)
                 totals[1, number] += np.sum(place * zeroth) + np.sum(first)
-                totals[2, number] += np.sum(square(place) * zeroth) + 2 * np.sum(place * first) + np.sum(second)
+                totals[2, number] += np.sum(place * place * zeroth) + 2 * np.sum(place * first) + np.sum(second)
         return [(float(x), float(y)) for x, y in totals]

@@ -4,7 +4,8 @@ Memory: one float copy of the record (float32 for codes of 16 bits or fewer, whe
 converter's; else float64) and its transform: twice that copy at the peak, besides what the transform itself works in.
 The amplitudes, half a copy, are kept. Records of 2²⁵ samples or more, if a number from 16 to 64 divides that, are
 folded instead (`folded_transform`): the same lines but for rounding, about 1e-7 of the highest, in less than one such
-copy. Shorter ones are always transformed at once, so that what was computed of them before is found again to the bit.
+copy, and only the spectrum that was asked for last is kept. Shorter ones are always transformed at once, so that what
+was computed of them before is found again to the bit.
 """
 
 from __future__ import annotations
@@ -29,26 +30,77 @@ FEWEST_SAMPLES = 16
 LONG = 1 << 25  # samples: from here on a record is folded; one float copy and its transform are 270 MB there
 
 
+@dataclass(frozen=True, slots=True)
+class Bins:
+    """Where the lines of a spectrum lie: at 0, step, 2·step, … Hz.
+
+    Parameters
+    ----------
+    step : distance of two lines, Hz: 1 / duration.
+    size : number of samples that were transformed.
+    window : what they were weighted with. A line that lies between two bins is low by up to the scallop loss.
+    """
+
+    step: float
+    size: int
+    window: Window
+
+    @property
+    def count(self) -> int:
+        """How many lines there are."""
+        return self.size // 2 + 1
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Spectrum:
     """Amplitudes at 0, step, 2·step, … Hz.
 
     Parameters
     ----------
-    amplitudes : shape (size // 2 + 1,), in `unit`, of the sine at each line: its peak value, not its rms. The first one
-        is the magnitude of the mean; the mean was taken out before the window, so it does not leak.
-    step : distance of two lines, Hz: 1 / duration.
-    size : number of samples that were transformed.
+    lines : shape (size // 2 + 1,), in `unit` over `factor`, of the sine at each line: its peak value, not its rms. The
+        first one is the magnitude of the mean; the mean was taken out before the window, so it does not leak.
+    step, size, window : see `Bins`.
     mean : of the record, in `unit`.
-    window : what they were weighted with. A line that lies between two bins is low by up to the scallop loss.
+    factor : of the lines, where those of the same codes on another scale are there already.
     """
 
-    amplitudes: npt.NDArray[Any]
+    lines: npt.NDArray[Any]
     step: float
     size: int
     unit: str
     window: Window
     mean: float = 0.0
+    factor: float = 1.0
+
+    @property
+    def bins(self) -> Bins:
+        """Where the lines lie: all that is to be kept of the spectrum of a long record once its lines are looked at."""
+        return Bins(self.step, self.size, self.window)
+
+    @property
+    def count(self) -> int:
+        """How many lines there are."""
+        return int(self.lines.size)
+
+    @property
+    def amplitudes(self) -> npt.NDArray[Any]:
+        """The amplitudes of all lines, in `unit`."""
+        return self.part(0, self.count)
+
+    def part(self, first: int, last: int, step: int = 1) -> npt.NDArray[Any]:
+        """The amplitudes of the lines from `first` up to, and without, `last`, or of each `step`-th of them."""
+        lines: npt.NDArray[Any] = self.lines[first:last:step]
+        if self.factor == 1.0:
+            return lines
+        scaled: npt.NDArray[Any] = lines * lines.dtype.type(self.factor)
+        if first == 0 and lines.size:
+            scaled[0] = abs(self.mean)
+        scaled.flags.writeable = False
+        return scaled
+
+    def at(self, index: int) -> float:
+        """The amplitude of one line; 0.0 beyond them."""
+        return float(self.part(index, index + 1)[0]) if 0 <= index < self.count else 0.0
 
     def frequency_of(self, index: float) -> float:
         """Frequency of a line, or of a place between two, in Hz."""
@@ -56,13 +108,13 @@ class Spectrum:
 
     def frequencies(self) -> Floats:
         """Frequencies of all lines, Hz: for plots."""
-        return np.arange(self.amplitudes.size, dtype=np.float64) * self.step
+        return np.arange(self.count, dtype=np.float64) * self.step
 
     def span(self, lowest: float | None, highest: float | None) -> tuple[int, int]:
         """Index of the first line at or above `lowest`, and of the one after the last at or below `highest`, in Hz."""
         slack = 1e-9  # a frequency that was meant to be a line's is one
         first = 0 if lowest is None else max(0, int(np.ceil(lowest / self.step - slack)))
-        last = self.amplitudes.size
+        last = self.count
         if highest is not None:
             last = min(last, int(np.floor(highest / self.step + slack)) + 1)
         return first, max(first, last)
@@ -72,18 +124,18 @@ class Spectrum:
 
         The noise bandwidth of the window is divided out, so that sums over many lines are right (Parseval).
         """
-        squares: Floats = np.square(self.amplitudes[first:last], dtype=np.float64)
+        squares: Floats = np.square(self.part(first, last), dtype=np.float64)
         half = np.full(squares.size, 0.5)
         if first == 0 and squares.size:
             half[0] = self.window.noise_bandwidth  # the mean is exact already
-        if self.size % 2 == 0 and last >= self.amplitudes.size > first:
+        if self.size % 2 == 0 and last >= self.count > first:
             half[-1] = 1.0  # the line at half the sampling rate stands for itself only
         squares *= half / self.window.noise_bandwidth
         return squares
 
 
 def amplitude_spectrum(survey: Survey, *, window: WindowName = "hann") -> Spectrum:
-    """Amplitude spectrum of the whole record.
+    """Amplitude spectrum of the whole record; of a long one only the spectrum that was last asked for is kept.
 
     Raises
     ------
@@ -92,6 +144,8 @@ def amplitude_spectrum(survey: Survey, *, window: WindowName = "hann") -> Spectr
     origin = survey.origin
     if origin is not None:  # the lines of the same codes are there
         return _on_scale(amplitude_spectrum(origin, window=window), origin.wave, survey.wave)
+    if len(survey) >= LONG:
+        return survey.latest("spectrum", window, lambda: _spectrum(survey, WINDOWS[window]))
     return survey.once(("spectrum", window), lambda: _spectrum(survey, WINDOWS[window]))
 
 
@@ -100,11 +154,8 @@ def _on_scale(spectrum: Spectrum, before: Waveform, wave: Waveform) -> Spectrum:
     step = 1 / (spectrum.size * wave.interval)
     if (before.gain, before.offset) == (wave.gain, wave.offset):
         return replace(spectrum, step=step)
-    amplitudes = spectrum.amplitudes * spectrum.amplitudes.dtype.type(abs(wave.gain / before.gain))
     mean = wave.value_of(before.code_of(spectrum.mean))
-    amplitudes[0] = abs(mean)
-    amplitudes.flags.writeable = False
-    return replace(spectrum, amplitudes=amplitudes, step=step, mean=mean)
+    return replace(spectrum, lines=spectrum.amplitudes, factor=abs(wave.gain / before.gain), step=step, mean=mean)
 
 
 def _spectrum(survey: Survey, window: Window) -> Spectrum:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -14,11 +14,12 @@ from wavewright.analysis.catalogue import metric
 from wavewright.analysis.doubts import Reads
 from wavewright.analysis.elementary.exponentials import exp, log
 from wavewright.analysis.reading import Doubt, Reading
+from wavewright.analysis.record.blocks import spans
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.spectrum.decibels import amplitude_ratio, amplitude_ratio_db
 from wavewright.analysis.spectrum.spectrum import Spectrum, amplitude_spectrum
 from wavewright.analysis.spectrum.tones import find_strongest, is_lost, tone_at
-from wavewright.analysis.spectrum.windows import WindowName
+from wavewright.analysis.spectrum.windows import WINDOWS, WindowName
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.quantities import read_quantity
 from wavewright.waveform import Floats
@@ -101,9 +102,9 @@ def spurs(survey: Survey, *, mask: object, window: WindowName = "blackman_harris
     ------
     NotMeasurable : no tone, or a mask beyond half the sampling rate. Misuse : no mask.
     """
-    spectrum, limits, peaks = _peaks_in_mask(survey, mask, window)
-    is_above = spectrum.amplitudes[peaks] > limits * spectrum.window.response(0.5)  # between bins a line reads low
-    found = (_spur(spectrum, int(peak), limit) for peak, limit in zip(peaks[is_above], limits[is_above], strict=True))
+    response = WINDOWS[window].response(0.5)  # between bins a line reads low
+    spectrum, limits, peaks = _peaks_in_mask(survey, mask, window, lambda lines, most: lines > most * response)
+    found = (_spur(spectrum, int(peak), limit) for peak, limit in zip(peaks, limits, strict=True))
     return tuple(sorted((spur for spur in found if spur.margin_db < 0), key=lambda spur: spur.margin_db))
 
 
@@ -119,8 +120,8 @@ def spur_margin(survey: Survey, *, mask: Sequence[Any], window: WindowName = "bl
     ----------
     mask : pairs of frequency and level, such as `[[100 kHz, 2 mV], [10 MHz, -60 dB]]`; dB are under the strongest tone.
     """
-    spectrum, limits, peaks = _peaks_in_mask(survey, mask, window)
-    worst = int(np.argmax(spectrum.amplitudes[peaks] / limits))
+    spectrum, limits, peaks = _peaks_in_mask(survey, mask, window, lambda lines, most: [np.argmax(lines / most)])
+    worst = int(np.argmax([spectrum.at(peak) / limit for peak, limit in zip(peaks.tolist(), limits, strict=True)]))
     tone = tone_at(spectrum, int(peaks[worst]))
     relative = tone.amplitude_uncertainty / tone.amplitude
     spur = _spur(spectrum, int(peaks[worst]), float(limits[worst]))
@@ -150,8 +151,15 @@ class _NoPeaks(NotMeasurable):
     """No line within the mask: none to measure, and none above it."""
 
 
-def _peaks_in_mask(survey: Survey, points: object, window: WindowName) -> tuple[Spectrum, Floats, npt.NDArray[np.intp]]:
-    """The spectrum, and limit and bin of every peak beside the strongest tone that the mask covers."""
+def _peaks_in_mask(
+    survey: Survey, points: object, window: WindowName, chosen: Callable[[Floats, Floats], Any]
+) -> tuple[Spectrum, Floats, npt.NDArray[np.intp]]:
+    """The spectrum, and limit and bin of peaks beside the strongest tone that the mask covers.
+
+    Parameters
+    ----------
+    chosen : which peaks of some neighbouring ones, as an index of their amplitudes and limits; at least one peak each.
+    """
     spectrum = amplitude_spectrum(survey, window=window)
     tone = find_strongest(survey, window=window)
     mask = read_mask(points, unit=survey.unit, reference=tone.amplitude)
@@ -160,19 +168,25 @@ def _peaks_in_mask(survey: Survey, points: object, window: WindowName) -> tuple[
     if first >= last:
         raise NotMeasurable(
             f"`{survey.name}`: the mask covers no line of the spectrum, which ends at "
-            f"{spectrum.frequency_of(spectrum.amplitudes.size - 1):g} Hz",
+            f"{spectrum.frequency_of(spectrum.count - 1):g} Hz",
             expected="a mask below half the sampling rate",
             do="raise `rate`",
         )
-    lines = spectrum.amplitudes
-    here = lines[first:last]
-    after = np.append(lines[first + 1 : last + 1], [0.0] * (last == lines.size)).astype(lines.dtype)
-    peaks = first + np.flatnonzero((here >= lines[first - 1 : last - 1]) & (here >= after) & (here > 0))
-    # the flanks of the strongest tone are not spurs
-    peaks = peaks[np.abs(peaks - tone.cycles) > spectrum.window.lobe + 1]
-    if not peaks.size:
+    limits, peaks = [], []
+    for begin, end in spans(first, last):
+        here, before, after = (spectrum.part(begin + by, end + by) for by in (0, -1, 1))
+        after = np.append(after, np.zeros(here.size - after.size, after.dtype))  # beyond the last line
+        found = begin + np.flatnonzero((here >= before) & (here >= after) & (here > 0))
+        # the flanks of the strongest tone are not spurs
+        found = found[np.abs(found - tone.cycles) > spectrum.window.lobe + 1]
+        if found.size:
+            most = mask.at(found * spectrum.step)
+            which = chosen(here[found - begin], most)
+            peaks.append(found[which])
+            limits.append(most[which])
+    if not peaks:
         raise _NoPeaks(f"`{survey.name}`: no line beside the strongest tone within the mask", expected="at least one")
-    return spectrum, mask.at(peaks * spectrum.step), peaks
+    return spectrum, np.concatenate(limits), np.concatenate(peaks)
 
 
 def _spur(spectrum: Spectrum, peak: int, limit: float) -> Spur:

@@ -8,7 +8,7 @@ the leakage of the line's mirror image at the negative frequency, which the unce
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import islice
 from typing import Annotated
@@ -22,10 +22,9 @@ from wavewright.analysis.reading import Doubt, Reading
 from wavewright.analysis.record.blocks import spans
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.sense import COUNT, NOT_NEGATIVE, POSITIVE
-from wavewright.analysis.spectrum.spectrum import Spectrum, amplitude_spectrum
+from wavewright.analysis.spectrum.spectrum import Bins, Spectrum, amplitude_spectrum
 from wavewright.analysis.spectrum.windows import Window, WindowName
 from wavewright.errors import NotMeasurable
-from wavewright.waveform import Floats
 
 FEW_CYCLES = 10
 FEW_SAMPLES_A_CYCLE = 4
@@ -46,33 +45,33 @@ class Tone:
     amplitude: float
     cycles: float
     noise: float
-    spectrum: Spectrum
+    bins: Bins
 
     @property
     def frequency_uncertainty(self) -> float:
         """Standard uncertainty of the frequency, Hz: noise, and leakage from the image."""
-        window = self.spectrum.window
+        window = self.bins.window
         offset = abs(self.cycles - round(self.cycles))
         slope = _ratio_slope(window, offset)
-        scatter = self.noise * math.sqrt(2 * window.noise_bandwidth / self.spectrum.size) / self.amplitude / slope
+        scatter = self.noise * math.sqrt(2 * window.noise_bandwidth / self.bins.size) / self.amplitude / slope
         leaked = 2 * self._image() / slope  # the ratio of two bins, each off by it
-        return math.hypot(scatter, leaked / math.sqrt(3)) * self.spectrum.step
+        return math.hypot(scatter, leaked / math.sqrt(3)) * self.bins.step
 
     @property
     def amplitude_uncertainty(self) -> float:
         """Standard uncertainty of the amplitude, in the waveform's unit: noise, and leakage from the image."""
-        window = self.spectrum.window
+        window = self.bins.window
         raised = window.response(
             abs(self.cycles - round(self.cycles))
         )  # a line between bins is scaled up, its noise too
-        scatter = self.noise * math.sqrt(2 * window.noise_bandwidth / self.spectrum.size) / raised
+        scatter = self.noise * math.sqrt(2 * window.noise_bandwidth / self.bins.size) / raised
         return math.hypot(scatter, self._image() * self.amplitude / math.sqrt(3))
 
     def _image(self) -> float:
         """What the mirror image at the negative frequency adds to the highest bin at most, relative to the line."""
-        nyquist = self.spectrum.size / 2
+        nyquist = self.bins.size / 2
         nearest = 2 * min(self.cycles, abs(nyquist - self.cycles))
-        window = self.spectrum.window
+        window = self.bins.window
         return window.side_lobe(nearest) / window.response(0.5) if nearest > len(window.terms) else 1.0
 
 
@@ -166,7 +165,7 @@ def _strongest(survey: Survey, window: WindowName, lowest: float | None, highest
         peak = highest_peak(spectrum, max(first, 1), last)
     else:
         peak = next(islice(_peaks(spectrum, first, last), number - 1, None), None)
-    if peak is None or spectrum.amplitudes[peak] == 0:
+    if peak is None or spectrum.at(peak) == 0:
         raise NotMeasurable(
             f"`{survey.name}`: no peak in the spectrum between {spectrum.frequency_of(first):g} Hz and "
             f"{spectrum.frequency_of(last - 1):g} Hz",
@@ -185,8 +184,8 @@ def _strongest(survey: Survey, window: WindowName, lowest: float | None, highest
 def _peaks(spectrum: Spectrum, first: int, last: int) -> Iterator[int]:
     """The highest peaks between two lines, highest first, none in the main lobe of a higher one."""
     lobe = len(spectrum.window.terms)
-    left = np.zeros_like(spectrum.amplitudes)
-    left[max(first, lobe) : last] = spectrum.amplitudes[max(first, lobe) : last]
+    left = np.zeros_like(spectrum.lines)
+    left[max(first, lobe) : last] = spectrum.part(max(first, lobe), last)
     while (peak := int(left.argmax())) and left[peak] > 0:
         if is_peak(spectrum, peak):
             yield peak
@@ -195,7 +194,7 @@ def _peaks(spectrum: Spectrum, first: int, last: int) -> Iterator[int]:
 
 def tone_doubts(tone: Tone) -> tuple[Doubt, ...]:
     """What speaks against a tone."""
-    size = tone.spectrum.size
+    size = tone.bins.size
     found = []
     if tone.cycles < FEW_CYCLES:
         found.append(Doubt.FEW_CYCLES)
@@ -208,22 +207,21 @@ def tone_doubts(tone: Tone) -> tuple[Doubt, ...]:
 
 def is_lost(tone: Tone) -> bool:
     """Whether noise may have made the line: one of white noise is exponentially distributed about a mean square."""
-    size = tone.spectrum.size
-    mean = 4 * square(tone.noise) * tone.spectrum.window.noise_bandwidth / size
+    size = tone.bins.size
+    mean = 4 * square(tone.noise) * tone.bins.window.noise_bandwidth / size
     return square(tone.amplitude) < mean * log(size / 2 / 0.01)
 
 
 def tone_at(spectrum: Spectrum, peak: int) -> Tone:
     """The tone whose highest bin is `peak`."""
-    amplitudes = spectrum.amplitudes
-    below, here, above = (float(amplitudes[k]) if 0 < k < amplitudes.size else 0.0 for k in (peak - 1, peak, peak + 1))
+    below, here, above = (spectrum.at(k) if k > 0 else 0.0 for k in (peak - 1, peak, peak + 1))
     offset = math.copysign(offset_of(spectrum.window, max(below, above) / here), above - below)
     return Tone(
         frequency=spectrum.frequency_of(peak + offset),
         amplitude=here / spectrum.window.response(offset),
         cycles=peak + offset,
         noise=noise_rms(spectrum),
-        spectrum=spectrum,
+        bins=spectrum.bins,
     )
 
 
@@ -254,34 +252,34 @@ def _ratio_slope(window: Window, offset: float) -> float:
 
 def noise_rms(spectrum: Spectrum) -> float:
     """Rms of white noise that has the spectrum's median line: lines above the noise do not count."""
-    lines: Sequence[float] | Floats = spectrum.amplitudes[max(1, len(spectrum.window.terms)) : -1]
-    step = max(1, len(lines) // 100_000)  # a sample of the lines gives the median well enough
-    median = float(np.median(np.asarray(lines[::step], dtype=np.float64))) if len(lines) else 0.0
+    first, last = max(1, len(spectrum.window.terms)), spectrum.count - 1
+    step = max(1, (last - first) // 100_000)  # a sample of the lines gives the median well enough
+    lines = spectrum.part(first, last, step).astype(np.float64)
+    median = float(np.median(lines)) if lines.size else 0.0
     # squares of noise lines are exponentially distributed, with median ln 2 of the mean
     return median / math.sqrt(log(2)) * math.sqrt(spectrum.size / spectrum.window.noise_bandwidth) / 2
 
 
 def is_peak(spectrum: Spectrum, index: int) -> bool:
     """Whether a line is not lower than its neighbours."""
-    amplitudes = spectrum.amplitudes
-    after = amplitudes[index + 1] if index + 1 < amplitudes.size else 0.0
-    before = amplitudes[index - 1] if index > 1 else 0.0
-    return bool(before <= amplitudes[index] >= after)
+    before = spectrum.at(index - 1) if index > 1 else 0.0
+    return before <= spectrum.at(index) >= spectrum.at(index + 1)
 
 
 def highest_peak(spectrum: Spectrum, first: int, last: int) -> int | None:
     """The highest line from `first` up to, and without, `last` that is higher than its neighbours."""
-    lines = spectrum.amplitudes[first:last]
-    if not lines.size:
+    last = min(last, spectrum.count)
+    if first >= last:
         return None
-    peak = first + _highest(lines)
+    peak = _highest(spectrum, first, last)
     if is_peak(spectrum, peak):
         return peak
+    lines = spectrum.part(first, last)
     inner = np.flatnonzero((lines[1:-1] >= lines[:-2]) & (lines[1:-1] >= lines[2:])) + 1
     return first + int(inner[lines[inner].argmax()]) if inner.size else None
 
 
-def _highest(lines: Floats) -> int:
-    """Index of the first of the highest lines; NumPy would copy all of them, as they cannot be written to."""
-    tops = [first + int(lines[first:last].argmax()) for first, last in spans(0, lines.size)]
-    return tops[int(lines[tops].argmax())]
+def _highest(spectrum: Spectrum, first: int, last: int) -> int:
+    """The first of the highest lines; NumPy would copy all of them, as they cannot be written to."""
+    tops = [begin + int(spectrum.part(begin, end).argmax()) for begin, end in spans(first, last)]
+    return max(tops, key=spectrum.at)
