@@ -81,6 +81,7 @@ def rows_of_programs() -> Mapping[str, Callable[[], Iterable[SpeedRow]]]:
         "link": _link,
         "overlap": _overlap,
         "latency": _latency,
+        "start": _start,
         "watch": _watch,
         "logbook": _logbook,
         "serve": _serve,
@@ -181,6 +182,12 @@ def _latency() -> Iterable[SpeedRow]:
     from tests.benchmarks.test_latency_speed import table, turns
 
     return (SpeedRow(*row) for row in table(turns()))
+
+
+def _start() -> Iterable[SpeedRow]:
+    from tests.benchmarks.test_start_speed import table
+
+    return (SpeedRow(*row) for row in table())
 
 
 def _watch() -> Iterable[SpeedRow]:
