@@ -12,7 +12,7 @@ from wavewright.logbook.address import read_address
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.line_notes import LineJournal, LineNote, NoteKind, note_now
 from wavewright.logbook.queries import Filter, entries
-from wavewright.logbook.spool import spool_beside
+from wavewright.logbook.spool_folder import spool_beside
 from wavewright.recipe.ask import AskEntry, Once
 from wavewright.recipe.recipe import Recipe
 from wavewright.running.declared import VARIABLE, Declared, answered

@@ -7,7 +7,7 @@ needs a closer look before a run, since there is something to refuse, forward or
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,6 +23,7 @@ from wavewright.running.run_options import RunOptions
 
 if TYPE_CHECKING:
     from wavewright.logbook.delivery import Delivery
+    from wavewright.logbook.line_notes import LineNote
 
 
 def plain_logbook(recipe: Recipe, options: RunOptions, *, out: Path | None) -> LogbookFile | None:
@@ -58,9 +59,17 @@ class LateDelivery:
             self._delivery = Delivery(self._logbook, out=self._out, may_be_away=True, say=self._say)
         return self._delivery
 
-    def deliver(self, outcome: Outcome, collected: Outcome, *, station: str, batch: str) -> Outcome:
+    def deliver(
+        self,
+        outcome: Outcome,
+        collected: Outcome,
+        *,
+        station: str,
+        batch: str,
+        notes: Callable[[Outcome], Sequence[LineNote]],
+    ) -> Outcome:
         """As `Delivery.deliver`."""
-        return self.opened().deliver(outcome, collected, station=station, batch=batch)
+        return self.opened().deliver(outcome, collected, station=station, batch=batch, notes=notes)
 
     def close(self) -> None:
         """Close the logbook, if it was opened."""
@@ -83,10 +92,10 @@ class FirstRunAdmission:
         """That the run is entered under."""
         return self.options.batch
 
-    def note(self, outcome: Outcome, *, say: Callable[[str], None]) -> None:
-        """As `UnitAdmission.note`."""
+    def notes(self, outcome: Outcome) -> list[LineNote]:
+        """As `UnitAdmission.notes`."""
         from wavewright.logbook.unit_admission import UnitAdmission, place_of_run
 
         place = place_of_run(self.recipe, self.bench, self.options)
         records = self.delivery.opened().records
-        UnitAdmission(records, self.recipe, place, self.batch, self.options.operator).note(outcome, say=say)
+        return UnitAdmission(records, self.recipe, place, self.batch, self.options.operator).notes(outcome)
