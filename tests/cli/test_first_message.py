@@ -11,7 +11,19 @@ from wavewright.logbook.book import Logbook
 
 ROOT = Path(__file__).parents[2]
 # what is needed once there is a record or an outcome, or for other ways into the logbook
-LATER = {"scipy", "sqlalchemy", "psycopg", "fsspec", "pandas", "youplot", "jinja2", "pyvisa_sim", "statsmodels", "dask"}
+LATER = {
+    "scipy",
+    "h5py",
+    "sqlalchemy",
+    "psycopg",
+    "fsspec",
+    "pandas",
+    "youplot",
+    "jinja2",
+    "pyvisa_sim",
+    "statsmodels",
+    "dask",
+}
 BENCH = """
 wavewright-bench: 1
 about: nobody answers here

@@ -30,19 +30,32 @@ _ROOM = "make room on the disk, or name another folder with --out"
 
 
 class CaptureFile:
-    """An HDF5 file that takes captures as they come; nothing of them stays in memory."""
+    """An HDF5 file that takes captures as they come; nothing of them stays in memory.
+
+    It is there, and can be written, from the beginning; it is HDF5 from `lay_out` on.
+    """
 
     def __init__(self, path: Path) -> None:
-        import h5py
-
         self.path = path
         self._counts: dict[str, int] = {}
         self._groups: dict[str, h5py.Group] = {}
         self._undescribed: tuple[h5py.Group, str]  # where the codes lie that were kept last
         with _storage(path):
             self._disk = DiskFile(path)
-            self._file = h5py.File(self._disk, "w", track_order=True)
-            self._file.attrs["wavewright_captures"] = LAYOUT
+        self._file: h5py.File | None = None
+
+    def lay_out(self) -> h5py.File:
+        """Begin the file, unless that is done; the library for it is loaded now, if it was not before.
+
+        Whoever has not called it has it called by the first capture.
+        """
+        if self._file is None:
+            import h5py
+
+            with _storage(self.path):
+                self._file = h5py.File(self._disk, "w", track_order=True)
+                self._file.attrs["wavewright_captures"] = LAYOUT
+        return self._file
 
     def keep(self, measurement: str, capture: Capture) -> dict[str, int]:
         """Write one capture after the others of its measurement: `keep_codes`, then `describe`."""
@@ -60,10 +73,10 @@ class CaptureFile:
         ------
         StorageFault : the disk does not take it.
         """
-        shot = self._counts.get(measurement, 0)
+        file, shot = self.lay_out(), self._counts.get(measurement, 0)
         with _storage(self.path):
             if measurement not in self._groups:
-                self._groups[measurement] = self._file.create_group(group_name(measurement))
+                self._groups[measurement] = file.create_group(group_name(measurement))
             self._undescribed = self._groups[measurement], f"shot_{shot:05}"
             datasets = write_codes(self._groups[measurement], capture, within=f"shot_{shot:05}/")
             for dataset in datasets:
@@ -77,10 +90,11 @@ class CaptureFile:
 
     def describe(self, capture: Capture) -> None:
         """Write what the capture is but for its codes, which were kept last; StorageFault as `keep_codes`."""
+        file = self.lay_out()
         with _storage(self.path):
             group, name = self._undescribed
             describe_capture(group.require_group(name), capture)
-            self._file.flush()
+            file.flush()
             self._disk.check()
 
     def sync(self) -> None:
@@ -95,6 +109,9 @@ class CaptureFile:
 
     def abandon(self) -> None:
         """Close the file without caring for what is in it: it is about to be deleted."""
+        if self._file is None:
+            self._disk.close()
+            return
         with suppress(StorageFault):
             self.close()
 
@@ -105,8 +122,9 @@ class CaptureFile:
         ------
         StorageFault : the disk does not take the rest of it.
         """
+        file = self.lay_out()
         with _storage(self.path):
-            self._file.close()
+            file.close()
             self._disk.close()
             self._disk.check()
 

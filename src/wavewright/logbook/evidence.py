@@ -184,8 +184,9 @@ class Evidence:
         return tuple(found)
 
     def identified(self, identities: Mapping[str, str]) -> None:
-        """Write down who answers; StorageFault as `keep`."""
+        """Write down who answers; StorageFault as `keep`. What writes captures is loaded now, while nothing is on."""
         self._note("identities", identities)
+        self._captures.lay_out()
 
     def keep(self, label: str, capture: Capture) -> None:
         """Hand one shot of a measurement to the operating system: its codes, and what it is in the journal.
