@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -12,7 +13,7 @@ from wavewright.errors import FileFault, StorageFault
 
 @dataclass
 class Letters:
-    """`bad…` is a fault of the word, `away…` one of the place, `wrong…` a defect of ours."""
+    """`bad…` is a fault of the word, `away…` of the place, `gone…` a file that is missing there, `wrong…` a defect."""
 
     stamps: dict[str, str] = field(default_factory=dict)
     asked: list[str] = field(default_factory=list)
@@ -33,7 +34,10 @@ class Letters:
         if item.startswith("bad"):
             raise FileFault("not a word", where=item)
         if item.startswith("away"):
-            raise StorageFault("the store is away")
+            name = hashlib.sha256(item.encode()).hexdigest()
+            raise StorageFault(f"no answer from {name[:2]}/{name}.h5", where="the store")
+        if item.startswith("gone"):
+            raise StorageFault("the captures are missing", where=f"codes/{item}")
         if item.startswith("wrong"):
             raise ZeroDivisionError("one over nothing")
         rows = ({"word": item, "letters": len(item), "share": 1 / len(item)},)

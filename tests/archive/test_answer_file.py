@@ -18,7 +18,7 @@ def written(path: Path) -> bytes:
     query = Letters()
     with AnswerFile(path, QUESTION) as answers:
         for item in ITEMS:
-            answers.take(query.answer(item))
+            answers.take(query.answer(item).written())
     return path.read_bytes()
 
 
@@ -32,7 +32,7 @@ def test_it_is_taken_up_from_every_length_that_a_kill_can_leave(tmp_path: Path) 
             assert list(answers.stamps()) == ITEMS[: max(0, sum(end <= length for end in ends) - 1)]
             for item in ITEMS:
                 if item not in answers.stamps():
-                    answers.take(Letters().answer(item))
+                    answers.take(Letters().answer(item).written())
             assert [one.document for one in answers.about(ITEMS)] == [{"letters": len(item)} for item in ITEMS]
         assert path.read_bytes() == whole
 

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from tests.archive.letters import Letters
+from wavewright.archive.answer import ItemAnswer
 from wavewright.archive.answer_table import check_table, write_table
 from wavewright.archive.query import answers_of
 from wavewright.errors import Misuse, StorageFault
@@ -18,7 +19,7 @@ ITEMS = ["gate", "bad one", "=sum(A1)", "valve"]
 
 def test_both_forms_have_a_row_for_each_answer_and_each_fault(tmp_path: Path) -> None:
     query = Letters()
-    found = answers_of(query, ITEMS)
+    found = [ItemAnswer.read(one.text) for one in answers_of(query, ITEMS)]
     for name in ("t.csv", "t.parquet"):
         check_table(tmp_path / name)
         write_table(tmp_path / name, found, query.columns)

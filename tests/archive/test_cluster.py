@@ -25,7 +25,7 @@ from tests.archive.made_archive import made_archive
 from tests.archive.said_files import BAUD, Several, made_files
 from wavewright.archive import cluster as cluster_module
 from wavewright.archive import own_workers
-from wavewright.archive.answer import ItemAnswer
+from wavewright.archive.answer import WrittenAnswer
 from wavewright.archive.answer_file import AnswerFile
 from wavewright.archive.cluster import Cluster
 from wavewright.archive.collecting import collect
@@ -127,11 +127,12 @@ def test_a_worker_that_dask_gives_up_is_started_again(monkeypatch: pytest.Monkey
     monkeypatch.setattr(cluster_module, "WITHOUT_WORKERS", 20.0)
     items = [f"word{number:04}" for number in range(600)]
     found = []
-    for one in Cluster("local:1").answers(Letters(), iter(items)):
-        found.append(one.item)
-        if len(found) == 20:
-            for worker in workers_of_ours():
-                kill(worker)
+    with Cluster("local:1").answers(Letters(), iter(items)) as answers:
+        for one in answers:
+            found.append(one.item)
+            if len(found) == 20:
+                for worker in workers_of_ours():
+                    kill(worker)
     assert sorted(found) == items
 
 
@@ -154,12 +155,12 @@ def test_an_answer_that_is_lost_with_its_worker_is_computed_again(monkeypatch: p
 def test_workers_that_end_before_they_answer_are_not_started_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(own_workers, "STARTS", 0)
     monkeypatch.setattr(cluster_module, "ASKED", 0.02)  # far less than a start takes
-    answers = Cluster("local:1").answers(Letters(), iter([f"word{number:04}" for number in range(600)]))
-    next(answers)
-    for worker in workers_of_ours():
-        kill(worker)
-    with pytest.raises(WavewrightError, match=r"(?s)1 workers were started .*before it answered.*memory"):
-        list(answers)
+    with Cluster("local:1").answers(Letters(), iter([f"word{number:04}" for number in range(600)])) as answers:
+        next(answers)
+        for worker in workers_of_ours():
+            kill(worker)
+        with pytest.raises(WavewrightError, match=r"(?s)1 workers were started .*before it answered.*memory"):
+            list(answers)
     assert not workers_of_ours()
 
 
@@ -177,8 +178,9 @@ def scheduler() -> Iterator[distributed.LocalCluster]:
         yield made
 
 
-def about(items: list[str], name: str, query: Any = None) -> list[ItemAnswer]:
-    return sorted(Cluster(name).answers(query or Letters(), iter(items)), key=lambda one: one.item)
+def about(items: list[str], name: str, query: Any = None) -> list[WrittenAnswer]:
+    with Cluster(name).answers(query or Letters(), iter(items)) as answers:
+        return sorted(answers, key=lambda one: one.item)
 
 
 def test_a_scheduler_of_the_user_is_joined_and_left(scheduler: distributed.LocalCluster) -> None:
@@ -193,7 +195,8 @@ def test_every_kind_of_query_is_answered_by_a_scheduler_of_the_user(
     scheduler: distributed.LocalCluster, tmp_path: Path
 ) -> None:
     query, items = asked(tmp_path, 3, 3)
-    serial = sorted(ThisProcess().answers(query, iter(items)), key=lambda one: one.item)
+    with ThisProcess().answers(query, iter(items)) as answers:
+        serial = sorted(answers, key=lambda one: one.item)
     query.close()
     assert about(items, scheduler.scheduler_address, query) == serial
     assert not [one.fault for one in serial if one.fault]
@@ -230,7 +233,10 @@ def test_a_worker_that_does_not_reach_the_logbook_is_named_before_anything_is_co
         about(["run"], scheduler.scheduler_address, query)
 
 
-def test_a_scheduler_that_goes_away_is_said_and_what_was_answered_stays(tmp_path: Path) -> None:
+def test_a_scheduler_that_goes_away_is_said_and_what_was_answered_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(cluster_module, "CONNECTING", 1.0)
     items = [f"word{number:03}" for number in range(3000)]
     with (
         distributed.LocalCluster(

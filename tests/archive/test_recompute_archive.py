@@ -6,19 +6,25 @@ import csv
 import subprocess
 import sys
 from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from tests.archive.made_archive import CHANGED, WITHOUT, made_archive
 from tests.cli.conftest import Spoken
-from tests.logbook.made_outcomes import RECIPE, outcome
+from tests.logbook.made_outcomes import RECIPE, capture, origin, outcome
 from tests.reporting.reported import reported
 from wavewright.archive.answer_file import SUFFIX, AnswerFile
 from wavewright.archive.kept_answers import open_answers
 from wavewright.archive.recomputed_runs import RecomputedRuns
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.evidence import Evidence
+from wavewright.logbook.maintenance import thin
+from wavewright.logbook.recompute import recompute
+from wavewright.logbook.retention import Retention
+from wavewright.running.outcome import Outcome
 
 Command = Callable[..., Spoken]
 RUNS = 70
@@ -158,3 +164,43 @@ def test_other_logbooks_take_answers_too(archive: Path, tmp_path: Path) -> None:
         assert answers.stamps() == {}
     with Logbook(where) as book:
         assert book.where == where
+
+
+def passed(number: int) -> Outcome:
+    """A run that passes, by its captures."""
+    wider = origin("rail.yaml", RECIPE.replace("at most 40 mV", "at most 90 mV"))
+    kept = {"rail_noise": [capture(number)]}
+    return replace(recompute(replace(outcome(number), recipe=wider, captures=kept)).outcome, captures=kept)
+
+
+def test_runs_that_a_rule_has_thinned_out_are_counted_apart_and_are_no_fault(
+    wavewright: Command, tmp_path: Path
+) -> None:
+    where = tmp_path / "line.sqlite"
+    with Logbook(where) as book:
+        book.enter_all(map(passed, range(8)))
+        went = thin(book, Retention(older_than=0, last_of_part=5), now=datetime(2026, 6, 1, tzinfo=UTC))
+    assert went.runs == 3
+    table = tmp_path / "out.csv"
+    words = ("recompute", "--all", "--logbook", where, "--jobs", 1)
+    told = wavewright(*words, "--table", table)
+    today = f"{datetime.now(UTC):%Y-%m-%d}"
+    assert told.stdout == (
+        f"8 runs: 5 the same, 0 different, 0 not computed, 3 without their codes (thinned out on {today}); "
+        "0 with another verdict\n"
+    )
+    assert told.status == 0
+    rows = list(csv.DictReader(table.read_text().splitlines()))
+    gone = [row for row in rows if row["why"]]
+    assert len(gone) == 3
+    assert all(f"thinned out on {today} (rule: captures of passes" in row["why"] for row in gone)
+    assert not any(row["value"] or row["fault"] for row in gone)
+    plain = wavewright(*words, "--json")
+    assert [one["same"] for one in plain.json].count(None) == 3
+    assert plain.status == 0
+    one = wavewright("recompute", gone[0]["run"], "--logbook", where)
+    assert (one.status, one.stdout) == (3, "")
+    assert "deleted by `wavewright logbook prune`" in one.stderr
+    # codes that went without a rule are a fault as before
+    sorted(tmp_path.rglob("*.h5"))[0].unlink()
+    assert wavewright(*words).status == 3

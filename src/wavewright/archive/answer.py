@@ -22,7 +22,7 @@ class ItemAnswer:
     fault : why there is no answer; empty where there is one.
     status : the exit status that a command about this item alone would have.
     stamp : changes when what the item names changes; empty of what never does.
-    is_of_place : the fault is one of the disk, the database or the store, and not of this item alone.
+    place : of a fault of the disk, the database or the store: which one.
     """
 
     item: str
@@ -31,15 +31,41 @@ class ItemAnswer:
     fault: str = ""
     status: int = 0
     stamp: str = ""
-    is_of_place: bool = False
+    place: str = ""
 
     def as_text(self) -> str:
         """One line of JSON; `ItemAnswer.read` brings it back."""
         plain = {name: getattr(self, name) for name in self.__slots__}
         return json.dumps(plain, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
 
+    def written(self) -> WrittenAnswer:
+        """The same as text, and beside it what is asked of an answer that nobody looks into.
+
+        Raises
+        ------
+        ValueError : something in it is not a number.
+        """
+        return WrittenAnswer(self.item, self.as_text(), self.fault, self.status, self.stamp, self.place)
+
     @classmethod
     def read(cls, text: str | bytes) -> Self:
         """The answer that `as_text` wrote."""
         plain = json.loads(text)
         return cls(**{**plain, "rows": tuple(plain["rows"])})
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenAnswer:
+    """An answer on its way to where it is kept: written by whoever found it, so that one process can collect from many.
+
+    Parameters
+    ----------
+    text : one line of JSON, as `ItemAnswer.as_text` writes it; the others are those of `ItemAnswer`.
+    """
+
+    item: str
+    text: str
+    fault: str = ""
+    status: int = 0
+    stamp: str = ""
+    place: str = ""

@@ -17,7 +17,7 @@ from typing import IO, Self
 
 from filelock import FileLock, Timeout
 
-from wavewright.archive.answer import ItemAnswer
+from wavewright.archive.answer import ItemAnswer, WrittenAnswer
 from wavewright.durable_files import sync_file, take_away
 from wavewright.errors import StorageFault
 
@@ -82,9 +82,9 @@ class AnswerFile:
         """The stamps of what is answered without a fault."""
         return dict(self._stamps)
 
-    def take(self, answer: ItemAnswer) -> None:
+    def take(self, answer: WrittenAnswer) -> None:
         """Write an answer at the end; the last one about an item counts."""
-        text = answer.as_text().encode()
+        text = answer.text.encode()
         with _storing(self.path):
             place = self._file.seek(0, 2)
             self._write(text)
@@ -131,7 +131,7 @@ class AnswerFile:
         if is_first:
             self._write(json.dumps({"query": query}).encode())
 
-    def _note(self, answer: ItemAnswer, place: int) -> None:
+    def _note(self, answer: ItemAnswer | WrittenAnswer, place: int) -> None:
         self._places[answer.item] = place
         self._stamps.pop(answer.item, None)
         if not answer.fault:

@@ -12,17 +12,17 @@ import os
 import queue
 import re
 import time
-from collections.abc import Generator, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from concurrent.futures import CancelledError
 from concurrent.futures import Future as Awaited
 from contextlib import contextmanager, suppress
 from importlib.metadata import version
 from typing import TYPE_CHECKING
 
-from wavewright.archive.answer import FAULTY, ItemAnswer
+from wavewright.archive.answer import FAULTY, ItemAnswer, WrittenAnswer
 from wavewright.archive.query import Query
 from wavewright.archive.versions import unlike, versions
-from wavewright.archive.workers import AHEAD, Portions, timed_answers
+from wavewright.archive.workers import AHEAD, Found, Portions, timed_answers
 from wavewright.errors import Misuse, StorageFault, WavewrightError
 
 if TYPE_CHECKING:
@@ -48,14 +48,20 @@ _CONFIGURATION = {
     "distributed.comm.timeouts.connect": CONNECTING,
     # how long one of ours may take to start again until Dask closes it, and we start another
     "distributed.deploy.lost-worker-timeout": "60 s",
+    # what looks at a worker while it computes, 100 times a second and for nobody
+    "distributed.worker.profile.enabled": False,
+    "distributed.scheduler.active-memory-manager.start": False,
+    # what looks 50 times a second whether an event loop is late, and 1000 times who holds the lock of Python
+    "distributed.admin.tick.interval": "500 ms",
+    "distributed.admin.system-monitor.interval": "10 s",
+    "distributed.admin.system-monitor.gil.enabled": False,
+    # one thread each, and no word to the allocator: to give every 64 kB back at once costs a third of the time
+    "distributed.nanny.pre-spawn-environ": {f"{name}_NUM_THREADS": 1 for name in ("OMP", "MKL", "OPENBLAS")},
     "distributed.worker.memory.spill": False,
     "distributed.worker.memory.target": False,
     "distributed.worker.memory.pause": False,
     "distributed.worker.memory.terminate": False,
 }
-
-
-_Found = tuple[list[ItemAnswer], float]  # what is found about a portion, and in how many seconds
 
 
 class Cluster:
@@ -83,7 +89,8 @@ class Cluster:
         self._name = name
         self._count = None if local is None else int(local[1] or os.cpu_count() or 1)
 
-    def answers(self, query: Query, items: Iterator[str]) -> Generator[ItemAnswer, None, None]:
+    @contextmanager
+    def answers(self, query: Query, items: Iterator[str]) -> Iterator[Iterator[WrittenAnswer]]:
         """The answers as `Workers` says; a worker that is gone is replaced by another, and its items with it.
 
         An item that several workers did not survive has that as its fault.
@@ -97,7 +104,11 @@ class Cluster:
             if self._count is None:
                 _check_workers(client, self._name)
             _check_reach(client, query)
-            yield from _Work(client, query, items, self._name, own).answers()
+            work = _Work(client, query, items, self._name, own)
+            try:
+                yield work.answers()
+            finally:
+                work.drop()
 
     @contextmanager
     def _joined(self) -> Iterator[tuple[Client, OwnWorkers | None]]:
@@ -147,24 +158,26 @@ class _Work:
     ) -> None:
         self._client, self._query, self._name, self._own = client, query, name, own
         self._portions = Portions(items)
-        self._came: queue.SimpleQueue[Awaited[_Found]] = queue.SimpleQueue()
-        self._under_way: dict[Awaited[_Found], tuple[Future, list[str]]] = {}
+        self._came: queue.SimpleQueue[Awaited[Found]] = queue.SimpleQueue()
+        self._under_way: dict[Awaited[Found], tuple[Future, list[str]]] = {}
         self._looked, self._idle, self._lost = time.monotonic(), 0.0, 0
 
-    def answers(self) -> Generator[ItemAnswer, None, None]:
-        try:
-            while self._hand_over():
-                if time.monotonic() - self._looked >= ASKED:
-                    self._look_after()
-                try:
-                    awaited = self._came.get(timeout=ASKED)
-                except queue.Empty:
-                    continue
-                yield from self._outcome(awaited)
-        finally:
-            if self._under_way and self._client.status == "running":
-                with suppress(Exception):
-                    self._client.cancel([future for future, _ in self._under_way.values()], force=True)
+    def answers(self) -> Iterator[WrittenAnswer]:
+        """The answers as they come."""
+        while self._hand_over():
+            if time.monotonic() - self._looked >= ASKED:
+                self._look_after()
+            try:
+                awaited = self._came.get(timeout=ASKED)
+            except queue.Empty:
+                continue
+            yield from self._outcome(awaited)
+
+    def drop(self) -> None:
+        """Tell the scheduler that nobody waits any more for what is under way."""
+        if self._under_way and self._own is None and self._client.status == "running":
+            with suppress(Exception):
+                self._client.cancel([future for future, _ in self._under_way.values()], force=True)
 
     def _hand_over(self) -> bool:
         """Hand over as much as keeps the workers busy; False if nothing is left to do."""
@@ -180,7 +193,7 @@ class _Work:
         self._under_way[awaited] = future, items
         awaited.add_done_callback(self._came.put)
 
-    def _outcome(self, awaited: Awaited[_Found]) -> Iterator[ItemAnswer]:
+    def _outcome(self, awaited: Awaited[Found]) -> Iterator[WrittenAnswer]:
         from distributed.scheduler import KilledWorker
 
         future, items = self._under_way.pop(awaited)
@@ -195,7 +208,7 @@ class _Work:
                 return
             self._is_answered()
             why = f"{items[0]}: every worker that began it was killed or ran out of memory"
-            yield ItemAnswer(items[0], fault=why, status=FAULTY)
+            yield ItemAnswer(items[0], fault=why, status=FAULTY).written()
         except WavewrightError:
             raise
         except Exception as fault:
@@ -246,13 +259,13 @@ class _Work:
         )  # fmt: skip
 
 
-async def _fetched(future: Future) -> _Found:
+async def _fetched(future: Future) -> Found:
     """What a worker has found; waits for it."""
-    found: _Found = await future
+    found: Found = await future
     return found
 
 
-def checked_answers(query: Query, items: list[str], wanted: Mapping[str, str]) -> _Found:
+def checked_answers(query: Query, items: list[str], wanted: Mapping[str, str]) -> Found:
     """In a worker: the answers about some items, if it is of the same version as who asks; a worker may join at any
     time.
 

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
-from contextlib import closing
 from typing import Protocol
 
-from wavewright.archive.answer import FAULTY, ItemAnswer
+from wavewright.archive.answer import FAULTY, ItemAnswer, WrittenAnswer
 from wavewright.archive.query import Query, Said
 from wavewright.archive.workers import Workers
 from wavewright.errors import StorageFault
 
+_CODES = re.compile(r"(?:\b[0-9a-f]{2}/)?[0-9a-f]{64}")  # the name of a capture, which each item has another of
 MOST_ALIKE = 20  # answers in a row with the same fault of a disk, a database or a store: it will be so for all others
 
 
@@ -20,7 +21,7 @@ class Answers(Protocol):
     def stamps(self) -> dict[str, str]:
         """What is answered already, without a fault: the stamp of each item."""
 
-    def take(self, answer: ItemAnswer) -> None:
+    def take(self, answer: WrittenAnswer) -> None:
         """Keep an answer, in place of one about the same item.
 
         Raises
@@ -53,24 +54,26 @@ def collect(
     """
     known = answers.stamps()
     left = [item for item in items if item not in known or (known[item] and known[item] != query.stamp(item))]
-    done, before, alike = len(items) - len(left), "", 0
+    done, alike = len(items) - len(left), 0
+    before: tuple[str, str] | None = None
     del known
     said(done, len(items))
-    try:
-        with closing(workers.answers(query, iter(left))) as coming:
+    with workers.answers(query, iter(left)) as coming:
+        try:
             for answer in coming:
                 answers.take(answer)
                 done += 1
                 said(done, len(items))
-                alike = alike + 1 if answer.is_of_place and answer.fault == before else 0
-                before = answer.fault
+                said_of_place = (answer.place, _CODES.sub("", answer.fault)) if answer.place else None
+                alike = alike + 1 if said_of_place is not None and said_of_place == before else 0
+                before = said_of_place
                 if alike >= MOST_ALIKE:
                     raise StorageFault(
-                        f"{before}\n{alike + 1} answers in a row say so, {len(items) - done} are left",
+                        f"{answer.fault}\n{alike + 1} answers in a row say so, {len(items) - done} are left",
                         do="repeat the command when that is mended: what is answered is not asked again if it is kept",
                     )
-    finally:
-        answers.keep()
+        finally:
+            answers.keep()  # before the workers are ended, for which an impatient user may not wait
 
 
 def worst(statuses: set[int]) -> int:

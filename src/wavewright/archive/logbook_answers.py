@@ -11,7 +11,7 @@ from typing import Any, Self
 
 from sqlalchemy import delete, insert, select
 
-from wavewright.archive.answer import ItemAnswer
+from wavewright.archive.answer import ItemAnswer, WrittenAnswer
 from wavewright.logbook import tables
 from wavewright.logbook.book import Logbook
 from wavewright.logbook.chain import CHUNK
@@ -34,7 +34,7 @@ class LogbookAnswers:
 
     def __init__(self, book: Logbook, query: str, words: Mapping[str, Any], *, afresh: bool = False) -> None:
         self._book, self._query = book, query
-        self._taken: dict[str, ItemAnswer] = {}
+        self._taken: dict[str, WrittenAnswer] = {}
         self._since = time.monotonic()
         known = tables.archive_queries.c.sha256 == query
         with book.writing() as connection:
@@ -60,7 +60,7 @@ class LogbookAnswers:
         with self._book.reading() as connection:
             return {row.item: row.stamp for row in connection.execute(query)}
 
-    def take(self, answer: ItemAnswer) -> None:
+    def take(self, answer: WrittenAnswer) -> None:
         """Take an answer; what was taken for a second is written."""
         self._taken[answer.item] = answer
         if time.monotonic() - self._since > WAIT or len(self._taken) >= CHUNK:
@@ -70,7 +70,7 @@ class LogbookAnswers:
         """Write what was taken, in one transaction."""
         rows = [
             {"query": self._query, "item": item, "is_faulty": int(bool(one.fault)), "stamp": one.stamp,
-             "answer": one.as_text()}
+             "answer": one.text}
             for item, one in self._taken.items()
         ]  # fmt: skip
         ours = tables.answers.c

@@ -15,6 +15,7 @@ from wavewright.errors import WavewrightError
 from wavewright.instruments.stop_signals import leave_to_parent
 
 STARTS = 20  # of each worker in a row with no answer, until it is taken for hopeless; 12 are due to items that kill it
+PATIENT = 5.0  # s to wait for the end of the workers, below which they are killed first
 SEEN_TO = 10.0  # s for Dask to say which workers there are
 
 
@@ -59,13 +60,20 @@ class OwnWorkers:
             )  # fmt: skip
 
     def close(self, patience: float) -> None:
-        """End the workers; those that have not ended by then, s, are killed."""
+        """End the workers; those that have not ended by then, s, are killed; at once if they are not waited for."""
+        if patience < PATIENT:
+            self._kill(patience)
         with suppress(Exception):  # of whatever is left of a cluster that may be gone
             self.cluster.close(timeout=patience)
-        for child in set(active_children()) - self._others:
-            if child.name.startswith("Dask Worker"):  # one that was starting
-                child.kill()
-                child.join(patience)
+        self._kill(patience)
+
+    def _kill(self, patience: float) -> None:
+        """Kill the workers that are there, also those that are starting."""
+        ours = [one for one in set(active_children()) - self._others if one.name.startswith("Dask Worker")]
+        for one in ours:
+            one.kill()
+        for one in ours:
+            one.join(patience)
 
     def _processes(self) -> set[int]:
         """The numbers of the processes that are there, or start; workers that are closed are started again."""

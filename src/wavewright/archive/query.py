@@ -12,7 +12,7 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Protocol
 
-from wavewright.archive.answer import FAULTY, ItemAnswer
+from wavewright.archive.answer import FAULTY, ItemAnswer, WrittenAnswer
 from wavewright.errors import StorageFault, WavewrightError
 
 AT_WORK = threading.Lock()  # held while an item is answered: a process has one record in memory, whatever its threads
@@ -51,21 +51,22 @@ class Query(Protocol):
         """Let go of what this process has open for answers."""
 
 
-def answer_of(query: Query, item: str) -> ItemAnswer:
+def answer_of(query: Query, item: str) -> WrittenAnswer:
     """The answer about one item, with the fault in it if there is one; the one way in which items are answered."""
     with AT_WORK:
         try:
-            return query.answer(item)
+            return query.answer(item).written()
         except WavewrightError as fault:
-            return ItemAnswer(item, fault=str(fault), status=FAULTY, is_of_place=isinstance(fault, StorageFault))
+            place = str(fault.where) if isinstance(fault, StorageFault) else ""
+            return ItemAnswer(item, fault=str(fault), status=FAULTY, place=place).written()
         except MemoryError:
-            return ItemAnswer(item, fault=f"{item}: it does not fit into memory", status=FAULTY)
+            return ItemAnswer(item, fault=f"{item}: it does not fit into memory", status=FAULTY).written()
         except Exception as defect:  # of one item among thousands: the others are answered all the same
             why = f"{item}: {type(defect).__name__}: {defect}\n  do: this is a defect of Wavewright; please report it"
-            return ItemAnswer(item, fault=why, status=FAULTY)
+            return ItemAnswer(item, fault=why, status=FAULTY).written()
 
 
-def answers_of(query: Query, items: Sequence[str]) -> list[ItemAnswer]:
+def answers_of(query: Query, items: Sequence[str]) -> list[WrittenAnswer]:
     """The answers about some items, in their order."""
     return [answer_of(query, item) for item in items]
 

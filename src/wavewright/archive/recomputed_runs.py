@@ -12,9 +12,12 @@ from pathlib import Path
 from typing import Any
 
 from wavewright.archive.answer import ItemAnswer
+from wavewright.errors import StorageFault
 from wavewright.logbook.book import Logbook
+from wavewright.logbook.captures_away import CapturesTakenOut
 from wavewright.logbook.outcome_files import measurement_as_json, read_outcome
 from wavewright.logbook.recompute import Recomputed, recompute
+from wavewright.logbook.thinned_out import thinned_folder, thinned_out
 from wavewright.recipe.load import parse_recipe
 from wavewright.recipe.recipe import Recipe
 from wavewright.recipe.stored_recipe import parse_stored_recipe
@@ -69,9 +72,36 @@ class RecomputedRuns:
         return ""
 
     def answer(self, item: str) -> ItemAnswer:
-        """The readings of one run again, compared with those that were recorded."""
+        """The readings of one run again, or when its captures were thinned out."""
+        try:
+            return self.from_captures(item)
+        except StorageFault as fault:
+            note = self._thinned_out(item, fault)
+            if note is None:
+                raise
+            outcome = self._outcome(item)
+            why = f"thinned out on {note['at'][:10]} (rule: {note['rule']})"
+            row = {"run": item, "started": outcome.started.isoformat(), "part": outcome.part, "serial": outcome.serial}
+            return ItemAnswer(item, rows=({**row, "why": why},), document={"run": item, "thinned_out": dict(note)})
+
+    def _outcome(self, item: str) -> Outcome:
         is_folder = Path(item).is_dir()
-        outcome = read_outcome(item) if is_folder else _book(self.logbook, self.captures, os.getpid()).outcome(item)
+        return read_outcome(item) if is_folder else _book(self.logbook, self.captures, os.getpid()).outcome(item)
+
+    def _thinned_out(self, item: str, fault: StorageFault) -> Mapping[str, str] | None:
+        if Path(item).is_dir():
+            return thinned_folder(Path(item))
+        is_taken = isinstance(fault, CapturesTakenOut)
+        return thinned_out(_book(self.logbook, self.captures, os.getpid()), item) if is_taken else None
+
+    def from_captures(self, item: str) -> ItemAnswer:
+        """The readings of one run again, compared with those that were recorded.
+
+        Raises
+        ------
+        WavewrightError : there is no such run, or its captures are not there.
+        """
+        outcome, is_folder = self._outcome(item), Path(item).is_dir()
         found = recompute(outcome, self._recipe(outcome), run=item if is_folder else outcome.id, cores=self.cores)
         return ItemAnswer(
             item,

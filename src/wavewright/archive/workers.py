@@ -3,27 +3,29 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Generator, Iterator
+from collections.abc import Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import AbstractContextManager, contextmanager
 from itertools import islice
 from typing import Protocol
 
-from wavewright.archive.answer import ItemAnswer
+from wavewright.archive.answer import WrittenAnswer
 from wavewright.archive.query import Query, answer_of, answers_of
 from wavewright.errors import WavewrightError
 from wavewright.instruments.stop_signals import leave_to_parent
 
 WORTH = 0.5  # s of work in one portion: against it, handing over costs nothing, and no more than that is lost
 MOST = 256  # items in one portion
+Found = tuple[list[WrittenAnswer], float]  # what is found about a portion, and in how many seconds
 AHEAD = 3  # portions per process that are handed over before they are needed
 
 
 class Workers(Protocol):
     """Who answers a query."""
 
-    def answers(self, query: Query, items: Iterator[str]) -> Generator[ItemAnswer, None, None]:
-        """The answers as they come, in any order, one for each item.
+    def answers(self, query: Query, items: Iterator[str]) -> AbstractContextManager[Iterator[WrittenAnswer]]:
+        """The answers as they come, in any order, one for each item; at the end of the block the workers are let go.
 
         Items are taken when there is somebody to work on them, so that few are on their way at any time.
 
@@ -36,9 +38,10 @@ class Workers(Protocol):
 class ThisProcess:
     """One item after the other, in this process."""
 
-    def answers(self, query: Query, items: Iterator[str]) -> Generator[ItemAnswer, None, None]:
+    @contextmanager
+    def answers(self, query: Query, items: Iterator[str]) -> Iterator[Iterator[WrittenAnswer]]:
         """As `Workers` says; in the order of the items."""
-        return (answer_of(query, item) for item in items)
+        yield (answer_of(query, item) for item in items)
 
 
 class Processes:
@@ -52,11 +55,22 @@ class Processes:
     def __init__(self, count: int) -> None:
         self._count = count
 
-    def answers(self, query: Query, items: Iterator[str]) -> Generator[ItemAnswer, None, None]:
+    @contextmanager
+    def answers(self, query: Query, items: Iterator[str]) -> Iterator[Iterator[WrittenAnswer]]:
         """As `Workers` says."""
         pool = ProcessPoolExecutor(self._count, initializer=leave_to_parent)
+        try:
+            yield self._coming(pool, query, items)
+        except BaseException:  # whoever interrupts it does not wait for what nobody will read
+            for process in dict(vars(pool)["_processes"] or {}).values():
+                process.terminate()
+            raise
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+    def _coming(self, pool: ProcessPoolExecutor, query: Query, items: Iterator[str]) -> Iterator[WrittenAnswer]:
         portions = Portions(items)
-        waiting: set[Future[tuple[list[ItemAnswer], float]]] = set()
+        waiting: set[Future[Found]] = set()
         try:
             while True:
                 while len(waiting) < AHEAD * self._count and (some := portions.take()):
@@ -73,12 +87,6 @@ class Processes:
                 "a process that computed was ended from outside, or memory ran out",
                 do="repeat with fewer --jobs, or with `--cluster local`, which replaces such a process",
             ) from fault
-        except BaseException:  # whoever interrupts it does not wait for what nobody will read
-            for process in dict(vars(pool)["_processes"] or {}).values():
-                process.terminate()
-            raise
-        finally:
-            pool.shutdown(cancel_futures=True)
 
 
 class Portions:
@@ -97,7 +105,7 @@ class Portions:
         self._size = max(1, min(MOST, 2 * self._size, fitting))
 
 
-def timed_answers(query: Query, items: list[str]) -> tuple[list[ItemAnswer], float]:
+def timed_answers(query: Query, items: list[str]) -> Found:
     """The answers about some items, and how long they took, s."""
     before = time.perf_counter()
     found = answers_of(query, items)

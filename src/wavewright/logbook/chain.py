@@ -176,11 +176,17 @@ def runs_without_codes(connection: Connection) -> set[str]:
 
 def codes_taken_from(connection: Connection, run: str) -> str:
     """When and by what rule `prune` took the captures of a run, in words; empty if it did not."""
+    note = codes_out_of(connection, run)
+    return "" if note is None else f"deleted by `wavewright logbook prune` on {note['at']} (rule: {note['rule']})"
+
+
+def codes_out_of(connection: Connection, run: str) -> Mapping[str, str] | None:
+    """When, `at`, and by what `rule` `prune` took the captures of a run; None if it did not."""
     query = select(links.c.note).where(links.c.kind == CODES_OUT, links.c.note.contains(run, autoescape=True))
     for note in map(json.loads, connection.execute(query).scalars()):
         if run in note["runs"]:
-            return f"deleted by `wavewright logbook prune` on {note['at']} (rule: {note['rule']})"
-    return ""
+            return {"at": note["at"], "rule": note["rule"]}
+    return None
 
 
 def take_up(connection: Connection, *, coverage: int) -> None:

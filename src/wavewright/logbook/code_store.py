@@ -23,6 +23,7 @@ from typing import Any, Self, overload
 
 from wavewright.durable_files import put_in_place, sync_file, sync_folder
 from wavewright.errors import StorageFault
+from wavewright.logbook.captures_away import captures_away
 from wavewright.logbook.disk_file import DiskFile
 from wavewright.logbook.group_names import group_name
 from wavewright.logbook.held_folder import HeldFolder, remove_left_locks, taken_over
@@ -105,14 +106,7 @@ class CodeStore:
                     raise changed(Path(store.path(content)))
                 self.take_in(file, path)
             return path
-        if taken:
-            raise StorageFault(f"the captures were {taken}", where=str(path), do="take them from a backup")
-        raise StorageFault(
-            "the captures are missing",
-            where=str(path),
-            expected="this file" + "".join(f", or one in {store.where}" for store in self.shared),
-            do="name the store that has them with --captures; `wavewright logbook verify` says which are missing",
-        )
+        raise captures_away(path, [store.where for store in self.shared], taken)
 
     def has(self, content: str) -> bool:
         """Whether the place that counts has the codes of that hash: the first shared store, or else the folder.

@@ -62,7 +62,7 @@ def recompute(
     """Compute the readings again from the stored codes.
 
     No instrument is needed. Exit status 0 if all are the same to the last bit, 1 if some are not, 3 if some cannot be
-    computed.
+    computed. With --all, runs whose captures a rule of `logbook prune` took are counted apart, and are no fault.
     """
     folder = Path(run) if run is not None and every and Path(run).is_dir() else None
     if folder is None and (run is None) == (not every):
@@ -83,7 +83,7 @@ def recompute(
     query = _query(recipe, logbook=None if is_file else logbook, captures=captures, has_logbook=not is_file)
     if run is not None and not every:
         try:
-            found = replace(query, cores=jobs).answer(str(Path(run).absolute()) if is_file else run)
+            found = replace(query, cores=jobs).from_captures(str(Path(run).absolute()) if is_file else run)
         finally:
             query.close()
         return _tell([found], as_json=as_json, is_one=True)
@@ -138,6 +138,8 @@ class _Tally:
     of_limits: int = 0
     faulty: int = 0
     turned: int = 0
+    thinned: int = 0
+    days: set[str] = field(default_factory=set)  # on which captures were thinned out
     statuses: set[int] = field(default_factory=set)
 
     def count(self, one: ItemAnswer) -> None:
@@ -146,20 +148,30 @@ class _Tally:
         if one.fault:
             self.faulty += 1
             return
+        if (note := one.document.get("thinned_out")) is not None:
+            self.thinned += 1
+            self.days.add(note["at"][:10])
+            return
         differences = one.document["differences"]
         self.same += not differences
         self.of_limits += bool(differences) and one.document["same_readings"]
         self.turned += any("other verdict" in each["why"] for each in differences)
 
     def __str__(self) -> str:
-        if self.of_limits and self.same + self.of_limits == self.runs:
-            return f"{self.runs} runs: same readings, {self.turned} other verdicts"
+        without = f", {self._without_codes}" if self.thinned else ""
+        if self.of_limits and self.same + self.of_limits + self.thinned == self.runs:
+            return f"{self.runs} runs: same readings, {self.turned} other verdicts{without}"
         under = f"{self.of_limits} the same readings under other limits, " if self.of_limits else ""
-        different = self.runs - self.same - self.of_limits - self.faulty
+        different = self.runs - self.same - self.of_limits - self.faulty - self.thinned
         return (
             f"{self.runs} runs: {self.same} the same, {under}{different} different, "
-            f"{self.faulty} not computed; {self.turned} with another verdict"
+            f"{self.faulty} not computed{without}; {self.turned} with another verdict"
         )
+
+    @property
+    def _without_codes(self) -> str:
+        days = f"on {min(self.days)}" if len(self.days) == 1 else f"from {min(self.days)} to {max(self.days)}"
+        return f"{self.thinned} without their codes (thinned out {days})"
 
 
 def _tell(answers: Iterable[ItemAnswer], *, as_json: bool, is_one: bool = False, is_kept: bool = False) -> int:
@@ -196,6 +208,8 @@ def _print(one: ItemAnswer, *, is_one: bool, is_kept: bool) -> None:
     if one.fault:
         shown.print(f"{one.item}: {one.fault}", markup=False)
         return
+    if "thinned_out" in one.document:
+        return  # counted: there may be thousands
     differences: Sequence[Mapping[str, Any]] = one.document["differences"]
     if is_one and not differences:
         count = one.document["readings"]
@@ -212,6 +226,8 @@ def _print(one: ItemAnswer, *, is_one: bool, is_kept: bool) -> None:
 def _as_json(one: ItemAnswer) -> dict[str, Any]:
     if one.fault:
         return {"run": one.item, "same": False, "differences": [], "error": one.fault}
+    if (note := one.document.get("thinned_out")) is not None:
+        return {"run": one.document["run"], "same": None, "differences": [], "error": "", "thinned_out": note}
     keys = ("name", "was", "now", "why")
     differences = [{key: each[key] for key in keys} for each in one.document["differences"]]
     return {
