@@ -16,6 +16,8 @@ from typing import Any
 from pyvisa import errors, highlevel, rname
 from pyvisa.constants import ResourceAttribute, StatusCode
 
+from tests.instruments.program_units import answer_of, units_of
+
 Answer = bytes | None
 IDENTITY = b"Reedbank,Plain,0,1.0\n"
 NO_ERROR = b'0,"No error"\n'
@@ -38,14 +40,18 @@ class Device:
 
     def __call__(self, message: bytes) -> Answer:
         text = message.decode("latin-1").rstrip("\n")
+        answer = answer_of([self._answer(unit) for unit in units_of(text)])
+        if answer is not None and self.late:
+            answer, self.late = self.late + answer, b""
+        return answer
+
+    def _answer(self, text: str) -> Answer:
         self.sent.append(text)
         answer = self.answers.get(text)
         if callable(answer):
             answer = answer()
         if isinstance(answer, list):
             answer = answer.pop(0) if answer else None
-        if answer is not None and self.late:
-            answer, self.late = self.late + answer, b""
         return answer
 
 

@@ -13,6 +13,7 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 from tests.instruments.plain_visa import Server
+from tests.instruments.program_units import answer_of, units_of
 from wavewright.instruments.bench_file import BenchFile, load_bench
 
 POWER_ON = 128  # IEEE 488.2-1992, 11.5.1.2 (from memory, not verified)
@@ -37,6 +38,7 @@ class Spoken:
         self.twists: dict[str, Callable[[str], str]] = {}
         self.at: dict[str, Callable[[], None]] = {}
         self.sent: list[str] = []
+        self.queries = 0  # messages with a query, as they come over the wire
         self.events = POWER_ON
         self.hangs_up_after = -1  # messages; never
 
@@ -46,7 +48,10 @@ class Spoken:
         self.events = POWER_ON
 
     def __call__(self, message: bytes) -> bytes | None:
-        text = message.decode("ascii", "replace").strip()
+        self.queries += b"?" in message
+        return answer_of([self._said(unit) for unit in units_of(message.decode("ascii", "replace").strip())])
+
+    def _said(self, text: str) -> bytes | None:
         self.sent.append(text)
         if text in self.at:
             self.at[text]()

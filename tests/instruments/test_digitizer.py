@@ -18,7 +18,7 @@ import pyvisa
 from tests.instruments.conftest import MARKED
 from tests.instruments.plain_visa import Device, library_of
 from wavewright.analysis.parameters import Slope
-from wavewright.errors import BadAnswer, Complaint, Misuse, NotMeasurable, NoTrigger, WavewrightError
+from wavewright.errors import BadAnswer, Complaint, Misuse, NotMeasurable, NoTrigger, SetOtherwise, WavewrightError
 from wavewright.instruments.bench import open_bench
 from wavewright.instruments.bench_file import load_bench
 from wavewright.instruments.connecting import open_link
@@ -306,7 +306,7 @@ class Clock:
             "STATus:OPERation:CONDition?",
             [b"32\n", b"#H18\n", b"+4\n"],
         ),
-        ('{before: "*OPC", ask: "*ESR?", mask: 1, equals: 1}', "*ESR?", [b"0\n", b"4\n", b"1\n"]),
+        ('{before: "*OPC", ask: "*ESR?", mask: 1, equals: 1}', "*ESR?", [b"0\n", b"0\n", b"4\n", b"1\n", b"0\n"]),
     ],
     ids=["a word", "a condition register", "the event register after *OPC"],
 )
@@ -320,7 +320,8 @@ def test_a_query_is_asked_until_it_is_over(digitizer: Make, poll: str, query: st
     )
     made.configure(SETUP)
     assert made.acquire()["rail"].codes.tolist() == CODES
-    assert made.device.sent.count(query) == 3  # type: ignore[attr-defined]
+    asked_beside = 2 if query == "*ESR?" else 0  # of errors, at the set-up and after the record
+    assert made.device.sent.count(query) == 3 + asked_beside  # type: ignore[attr-defined]
     assert clock.pauses == [1e-3, 2e-3]
 
 
@@ -440,7 +441,7 @@ def test_a_setting_without_a_value_is_no_setting(digitizer: Make, query: str) ->
 
 def test_an_instrument_that_was_switched_off_and_on_gives_no_capture(digitizer: Make) -> None:
     # power on is bit 7 of the event register (IEEE 488.2-1992, 11.5.1; second-hand)
-    answers = {"*ESR?": [b"128\n", b"0\n", b"128\n"], "BRING1?": block(struct.pack("8b", *CODES))}
+    answers = {"*ESR?": [b"128\n", b"0\n", b"0\n", b"128\n"], "BRING1?": block(struct.pack("8b", *CODES))}
     made = digitizer(waveform("{samples: int8}"), answers)
     made.reset()
     made.configure(SETUP)
@@ -450,7 +451,7 @@ def test_an_instrument_that_was_switched_off_and_on_gives_no_capture(digitizer: 
 
 
 def test_a_restart_is_not_forgotten_when_the_link_gets_back_into_step(digitizer: Make) -> None:
-    answers = {"*ESR?": [b"0\n", b"128\n", b"0\n"], "BRING1?": [None, block(struct.pack("8b", *CODES))]}
+    answers = {"*ESR?": [b"0\n", b"0\n", b"128\n", b"0\n"], "BRING1?": [None, block(struct.pack("8b", *CODES))]}
     made = digitizer(waveform("{samples: int8}"), answers)
     made.reset()
     made.configure(SETUP)
@@ -501,3 +502,40 @@ def test_a_trigger_on_a_channel_that_is_not_there_is_a_misuse(digitizer: Make) -
     made = digitizer(waveform("{samples: int8}"), {})
     with pytest.raises(WavewrightError, match="trigger on `reset`"):
         made.configure(DigitizerSetup(SETUP.inputs, SETUP.timebase, TriggerSetup("normal", "reset")))
+
+
+def test_another_scale_than_that_of_the_first_record_is_an_error(digitizer: Make) -> None:
+    scale = "{told_in: preamble, ask: 'HEAD{input}?', gain: {field: 0}, offset: {field: 1}}"
+    heads = [b"0.03125,2\n", b"0.03125,2\n", b"0.0625,2\n"]  # someone has turned the knob of the range
+    made = digitizer(waveform("{samples: int8}", scale=scale), {"HEAD1?": heads, "BRING1?": block(bytes(8))})
+    made.configure(SETUP)
+    for _ in range(2):
+        made.acquire()
+    with pytest.raises(SetOtherwise, match=r"31.25 mV per code.* came with the first record, and 62.5 mV per code"):
+        made.acquire()
+
+
+class Swapped(Device):
+    """Answers the second of several queries before the first."""
+
+    def __call__(self, message: bytes) -> bytes | None:
+        answer = super().__call__(message)
+        if answer is None or b"?;" not in message:
+            return answer
+        first, second, *rest = answer.rstrip(b"\n").split(b";")
+        return b";".join([second, first, *rest]) + b"\n"
+
+
+def test_a_scale_is_asked_in_one_message_only_of_who_answers_in_order(tmp_path: Path) -> None:
+    scale = "{told_in: queries, gain: {ask: 'GAIN{input}?'}, offset: {ask: 'ZERO{input}?'}}"
+    text = PROFILE + "quirks: {compound_queries: true}\n" + waveform("{samples: int8}", scale=scale)
+    (tmp_path / "plain.yaml").write_text(text, encoding="utf-8")
+    profile, gains = load_profile("plain.yaml", folder=tmp_path), {}
+    for kind in (Device, Swapped):
+        device = kind({**SETTINGS, "GAIN1?": b"0.03125\n", "ZERO1?": b"2\n", "BRING1?": block(bytes(8))})
+        manager = pyvisa.ResourceManager(library_of({MARKED: device}))
+        made = Digitizer(open_link(manager, MARKED, name="digitizer", manners=profile.manners), profile)
+        made.configure(SETUP)
+        wave = made.acquire()["rail"]
+        gains[kind] = (wave.gain, wave.offset, made.link.keeps_order)
+    assert gains == {Device: (0.03125, 2.0, True), Swapped: (0.03125, 2.0, False)}

@@ -102,6 +102,31 @@ def test_an_exercise_never_switches_an_output_on_nor_passes_a_ceiling() -> None:
     assert max(amperes) == 0.5
 
 
+class OneAtATime(Device):
+    """Answers the first query of a message, and no other."""
+
+    def __call__(self, message: bytes) -> bytes | None:
+        return super().__call__(message.partition(b";")[0] + b"\n" if b"?;" in message else message)
+
+
+@pytest.mark.parametrize("declared", [True, False])
+@pytest.mark.parametrize("kind", [Device, OneAtATime])
+def test_it_says_whether_an_instrument_takes_several_queries_in_a_message(
+    profile: Write, kind: type[Device], declared: bool
+) -> None:
+    tried = profile(f"extends: scpi-supply\nquirks: {{timeout: 50 ms, compound_queries: {str(declared).lower()}}}\n")
+    device = kind({"OUTPut:STATe?": b"0\n"})
+    for number, setting in enumerate(tried.grammar.settings.values()):
+        device.answers.update({query: b"%d\n" % number for query in setting.ask if query not in device.answers})
+    link = open_link(pyvisa.ResourceManager(library_of({MARKED: device})), MARKED, name="tried", manners=tried.manners)
+    (row,) = (one for one in exercise(Supply(link, tried)) if one.setting == "several queries")
+    takes = kind is Device
+    assert row.used is takes
+    assert row.finding is (TrialOutcome.FAILS if declared and not takes else TrialOutcome.WORKS)
+    wanted = {(True, False): "compound_queries: true", (False, True): "compound_queries: false"}
+    assert wanted.get((takes, declared), "") in row.remark
+
+
 def test_an_exercise_on_a_bench_without_the_role_is_refused(bench: BenchFile) -> None:
     grammar = bench.grammar.model_copy(update={"instruments": {"supply": bench.instruments["supply"]}})
     small = replace(bench, grammar=grammar, profiles=MappingProxyType({"supply": bench.profiles["supply"]}))

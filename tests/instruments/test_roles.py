@@ -153,10 +153,13 @@ def test_leaving_the_bench_switches_everything_off(
     for name in ("supply", "source"):
         said = [line.split("\t")[4] for line in dialogue.getvalue().splitlines()[1:] if line.split("\t")[2] == name]
         last = len(said) - 1 - said[::-1].index("OUTPut:STATe 0\\n")
-        assert said[last : last + 3] == ["OUTPut:STATe 0\\n", "OUTPut:STATe?\\n", "0\\n"]
-        assert (said[last + 3], said[-1]) == ("*IDN?\\n", "closed")  # the 0 answered that query, and no earlier one
-        asks_terminals = [message for message in said[last + 4 :] if message.endswith("?\\n")]
-        assert asks_terminals == (["MEASure:SCALar:VOLTage:DC?\\n"] if name == "supply" else [])
+        terminals = ":MEASure:SCALar:VOLTage:DC?;:OUTPut:STATe?;" if name == "supply" else ""
+        # the identity after them: the 0 answered that query, and no earlier one
+        assert said[last : last + 2] == ["OUTPut:STATe 0\\n", f"OUTPut:STATe?;{terminals}*IDN?\\n"]
+        answers = said[last + 2].split(";")
+        assert answers[0] == "0"
+        assert len(answers) == (4 if name == "supply" else 2)
+        assert said[last + 3 :] == ["closed"]
 
 
 def test_the_source_is_off_before_the_supply(bench_file: BenchFile, dialogue: io.StringIO) -> None:
@@ -278,8 +281,8 @@ def test_every_output_is_tried_even_if_one_fails(
 
     with pytest.raises(OutputMayBeOn, match="stuck"):
         run()
-    off = ["OUTPut:STATe 0", "OUTPut:STATe?", "*IDN?", "MEASure:SCALar:VOLTage:DC?"]
-    assert sent(dialogue, "supply")[-4:] == off
+    off = ["OUTPut:STATe 0", "OUTPut:STATe?;:MEASure:SCALar:VOLTage:DC?;:OUTPut:STATe?;*IDN?"]
+    assert sent(dialogue, "supply")[-2:] == off
 
 
 def test_a_defect_of_ours_does_not_leave_an_output_on(bench_file: BenchFile, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -232,6 +232,10 @@ class Digitizer:
     def check_as_requested(self, asked: object, used: object) -> None:
         """It rounds the range, and nothing else."""
 
+    def take_trial(self, setup: DigitizerSetup) -> Capture:
+        self.configure(setup)
+        return self.acquire()
+
     def acquire(self) -> Capture:
         self.shots.append(self._setup)
         timebase = self._setup.timebase
@@ -326,13 +330,13 @@ def test_range_and_time_base_of_a_node_are_found_in_few_records(
 ) -> None:
     # given a count of the records that are taken, by what is being looked for
     going_on, taken = LastStep(), dict[str, int]()
-    acquire = role.Digitizer.acquire
+    take_trial = role.Digitizer.take_trial
 
-    def counted(digitizer: role.Digitizer, *, timeout: float | None = None) -> Capture:
+    def counted(digitizer: role.Digitizer, setup: DigitizerSetup) -> Capture:
         taken[going_on.now] = taken.get(going_on.now, 0) + 1
-        return acquire(digitizer, timeout=timeout)
+        return take_trial(digitizer, setup)
 
-    monkeypatch.setattr(role.Digitizer, "acquire", counted)
+    monkeypatch.setattr(role.Digitizer, "take_trial", counted)
     # when nothing but the place of the probe is known
     (found,) = run_text(UNKNOWN.format(node=node), seed=204, progress=going_on).measurements
     # then the settings are found all the same

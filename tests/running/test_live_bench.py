@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from wavewright.errors import BenchFault
+from wavewright.errors import BenchFault, SetOtherwise
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.digitizer_setup import changed_assignments
 from wavewright.instruments.link import Link
@@ -167,3 +167,30 @@ def test_the_level_of_the_trigger_is_sent_with_the_range_of_an_input() -> None:
     assert changed_assignments(before, after) == (after[0], after[2])
     assert changed_assignments((), after) == after
     assert changed_assignments(after, after) == ()
+
+
+def test_a_shot_with_a_setting_that_somebody_has_changed_is_not_shown(live: LiveBench, libraries: list[Any]) -> None:
+    set_up(live, RECIPE)
+    live.take()
+    # given somebody who turns the knob of the trigger level, of which no record tells
+    (library,) = libraries
+    digitizer = next(device.instrument for name, device in library.instruments.items() if "digitizer" in name)
+    digitizer.settings.put("trigger_level", 1.0)
+    # when the next shot is taken
+    with pytest.raises(SetOtherwise, match=r"after a shot: trigger.level was 3.3 V and is 10 V now"):
+        live.take()
+    # then the bench is set up anew before another one
+    assert not live.is_ready
+    set_up(live, RECIPE)
+    assert live.take().capture.settings["trigger.level"] == pytest.approx(3.3, abs=0.05)
+
+
+def test_a_shot_while_an_output_went_off_is_not_shown(live: LiveBench, consent: Consent, libraries: list[Any]) -> None:
+    consent.given = True
+    set_up(live, POWERED)
+    live.take()
+    (library,) = libraries
+    supply_of(library).settings.put("output", False)
+    with pytest.raises(SetOtherwise, match="output was on and is off now"):
+        live.take()
+    assert not live.outputs_on

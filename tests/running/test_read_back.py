@@ -170,9 +170,10 @@ def test_a_restart_in_mid_run_is_an_error_and_never_a_fail(
 
 def test_a_restart_costs_one_query_for_each_instrument_and_shot(tmp_path: Path, ours: Instruments) -> None:
     ours.run(tmp_path)
-    for device in ours.by_name.values():
-        # known state, two shots, the end of the measurement
-        assert device.sent.count("*ESR?") == 4
+    for name, device in ours.by_name.items():
+        # known state, the second shot, the end of the measurement; and each time that it is set up or switched
+        more = {"digitizer": 2, "supply": 2, "source": 2, "meter": 2}  # of the digitizer each shot
+        assert device.sent.count("*ESR?") == 3 + more[name]
 
 
 # who, the query, what it answers: no word of the profile, an answer out of step, numbers implausible
@@ -210,7 +211,7 @@ def test_nonsense_is_asked_again_and_then_a_fault(
 def test_nonsense_that_stays_is_an_error(tmp_path: Path, ours: Instruments, name: str, query: str, answer: str) -> None:
     device = ours.by_name[name]
     if query == OUTPUT + "?":  # else no output would ever be confirmed off, which is another test
-        device.at[f"{OUTPUT} 1"] = lambda: device.answers.update({query: [answer] * 2})
+        device.at[f"{OUTPUT} 1"] = lambda: device.answers.update({query: [answer] * 3})
     else:
         device.answers[query] = answer
     one = only(ours.run(tmp_path))

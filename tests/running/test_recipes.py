@@ -25,12 +25,14 @@ DEFECTS = {
 
 
 SEED = 204
+OTHER_SEEDS = {"enable_glitch": 205}  # a bench whose 1250 periods show one of the pulses that 1 in 500 has
 
 
 def outcome_of(name: str, bench: BenchFile) -> Outcome:
     recipe = load_recipe(ROOT / f"recipes/{name}.yaml")
     # the seed decides whether 1250 periods show one of the pulses that 1 in 500 has: some do in 92 of 100 runs
-    return run(recipe, bench, RunOptions(seed=SEED), pause=lambda seconds: None, read_stored=read_stored)
+    options = RunOptions(seed=OTHER_SEEDS.get(name, SEED))
+    return run(recipe, bench, options, pause=lambda seconds: None, read_stored=read_stored)
 
 
 @pytest.mark.parametrize("name", DEFECTS)

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from pyvisa.constants import StatusCode
 
 from tests.running.conftest import ROOT
 from wavewright.errors import BenchFault, FileFault, StorageFault
@@ -18,9 +19,10 @@ from wavewright.recipe.load import load_recipe
 from wavewright.running.outcome import Outcome
 from wavewright.running.plan import plan
 from wavewright.running.run import run
-from wavewright.running.run_context import InMemory
+from wavewright.running.run_context import InMemory, Silent
 from wavewright.running.run_options import RunOptions
 from wavewright.running.selection import select
+from wavewright.simulation.sessions import SimulatedSession
 from wavewright.waveform import Capture, Waveform
 
 Run = Callable[..., Outcome]
@@ -58,21 +60,63 @@ def messages_of(store: InMemory, instrument: str) -> list[str]:
 
 
 def switching(store: InMemory, instrument: str) -> list[str]:
-    """What was sent about the output: switched, and asked for."""
-    return [message for message in messages_of(store, instrument) if message.startswith("OUTPut:STATe")]
+    """What was sent about the output: switched, and asked for, whatever else was asked for in the same message."""
+    sent = [message.partition(";")[0] for message in messages_of(store, instrument)]
+    return [message for message in sent if message.startswith("OUTPut:STATe")]
+
+
+class Counted(Silent):
+    """Messages with a query that the sessions of the simulated bench are given, in all and until each first shot."""
+
+    def __init__(self) -> None:
+        self.queries, self.set_ups, self._begun = 0, list[int](), 0
+
+    def count(self, session: SimulatedSession, content: bytes) -> tuple[int, StatusCode]:
+        """In place of a session's own `write`."""
+        self.queries += b"?" in content
+        return WRITE(session, content)
+
+    def begin(self, label: str, *, shots: int) -> None:
+        self._begun = self.queries
+
+    def shot(self, number: int) -> None:
+        if number == 1:
+            self.set_ups.append(self.queries - self._begun)
+
+
+WRITE = SimulatedSession.write
 
 
 @pytest.fixture(scope="module")
-def end_of_line(bench: BenchFile) -> tuple[Outcome, InMemory]:
+def counted() -> Counted:
+    return Counted()
+
+
+@pytest.fixture(scope="module")
+def end_of_line(bench: BenchFile, counted: Counted) -> tuple[Outcome, InMemory]:
     store = InMemory()
     recipe = load_recipe(ROOT / "recipes/end_of_line.yaml")
-    return run(recipe, bench, store=store, pause=lambda seconds: None), store
+
+    def write(session: SimulatedSession, content: bytes) -> tuple[int, StatusCode]:
+        return counted.count(session, content)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(SimulatedSession, "write", write)
+        return run(recipe, bench, RunOptions(progress=counted), store=store, pause=lambda seconds: None), store
 
 
 def test_the_healthy_board_passes_in_everything(end_of_line: tuple[Outcome, InMemory]) -> None:
     outcome, _ = end_of_line
     assert outcome.verdict is Verdict.PASS
     assert all(result.verdict is Verdict.PASS for result in outcome.results.values())
+
+
+@pytest.mark.usefixtures("end_of_line")
+def test_a_check_of_seven_set_ups_asks_at_most_300_times(counted: Counted) -> None:
+    # counted where the messages arrive; one of several queries (IEEE 488.2-1992, 7.3 †) is one
+    assert 100 < counted.queries <= 300
+    assert len(counted.set_ups) == 7
+    assert max(counted.set_ups) <= 40  # with the first shot
 
 
 def test_the_faulty_board_fails_in_exactly_what_is_wrong_with_it(faulty_bench: BenchFile) -> None:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from wavewright.buses.search.patterns import Pattern
 from wavewright.errors import NoAnswer, NoTrigger, WireFault
 from wavewright.instruments import scpi, waits
+from wavewright.instruments.compound_query import QueryUnit
 from wavewright.instruments.spent_time import TimePart
 
 if TYPE_CHECKING:
@@ -84,6 +85,12 @@ class Acquisition:
             except NoAnswer as silence:
                 raise self._no_trigger(timeout) from silence
 
+    @property
+    def ends(self) -> tuple[QueryUnit, ...]:
+        """The query whose answer is the wait, for a message that goes on with others; none where it is another way."""
+        ask = self._grammar.finished.ask
+        return (QueryUnit(ask, str),) if ask else ()
+
     def force(self) -> None:
         """Stand in for the trigger, where the profile says how."""
         self._send(self._grammar.force)
@@ -104,11 +111,16 @@ class Acquisition:
 
     def _poll(self, poll: Poll, timeout: float) -> None:
         begin, interval = self._elapsed(), FIRST_PAUSE
-        while not _is_over(poll, self._link.ask(poll.ask, repeatable=True)):
+        while not _is_over(poll, self._noted(poll.ask, self._link.ask(poll.ask, repeatable=True))):
             if self._elapsed() - begin >= timeout:
                 raise self._no_trigger(timeout)
             self._pause(interval)
             interval = min(2 * interval, max(poll.interval, FIRST_PAUSE))
+
+    def _noted(self, query: str, answer: str) -> str:
+        """The answer; one that clears a register of status as it is read must not be lost."""
+        self._link.status.note(query, answer)
+        return answer
 
     def _await_request(self, request: ServiceRequest, timeout: float) -> None:
         """A request may have another reason: the status byte decides. The serial poll also takes the request back."""

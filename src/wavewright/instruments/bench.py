@@ -44,6 +44,7 @@ class Bench:
         self.file, self.prompts, self.library = file, prompts, library
         self.instruments: Mapping[str, Instrument] = MappingProxyType(dict(instruments))
         self._unconfirmed: dict[str, OutputMayBeOn] = {}
+        self._shots = 0  # since the known state
 
     def __getitem__(self, name: str) -> Instrument:
         return self.instruments[name]
@@ -82,13 +83,25 @@ class Bench:
         """Every instrument to its known state; those with an output first, so that none is on while another is slow."""
         for instrument in sorted(self.instruments.values(), key=lambda one: not one.has_output):
             instrument.reset()
+        self._shots = 0
 
-    def check_restarts(self, *, but: Instrument | None = None) -> None:
-        """See that no instrument has been switched off and on since its known state; one query for each.
+    def check_now_and_then(self, *, but: Instrument) -> None:
+        """After a shot: as `check_restarts`, asked after the 2nd, 4th, 8th … shot since the known state.
+
+        The end of a measurement finds all of it; what is asked before saves the time of shots that count for nothing.
 
         Parameters
         ----------
         but : one that has been asked already.
+        """
+        self._shots += 1
+        if self._shots > 1 and self._shots.bit_count() == 1:
+            for instrument in self.instruments.values():
+                if instrument is not but:
+                    instrument.link.status.check_restart()
+
+    def check_restarts(self) -> None:
+        """See that no instrument has been switched off and on since its known state; one query for each.
 
         Raises
         ------
@@ -96,8 +109,18 @@ class Bench:
         NoAnswer, BadAnswer, LinkLost
         """
         for instrument in self.instruments.values():
-            if instrument is not but:
-                instrument.link.status.check_restart()
+            instrument.link.status.check_restart()
+
+    def check_unchanged(self, doing: str) -> None:
+        """See that every instrument has the settings that were read back, no errors, and was not switched off and on.
+
+        Raises
+        ------
+        SetOtherwise, Complaint : one has; the shots since it was set up count for nothing.
+        NoAnswer, BadAnswer, LinkLost
+        """
+        for instrument in self.instruments.values():
+            instrument.check_unchanged(doing)
 
     def switch_off_at_once(self) -> None:
         """Send every output the message that switches it off, without waiting for anything; `safe_state` confirms it.

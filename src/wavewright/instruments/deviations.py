@@ -50,7 +50,7 @@ class Deviation:
         return numbers[1] / numbers[0] if len(numbers) == 2 and numbers[0] else 0.0
 
     def __str__(self) -> str:
-        return f"{self.name}: requested {_shown(self.asked, self.unit)}, set to {_shown(self.used, self.unit)}"
+        return f"{self.name}: requested {shown(self.asked, self.unit)}, set to {shown(self.used, self.unit)}"
 
 
 def is_same(asked: Value, used: float | str | bool, *, tolerance: float = NOTICEABLE, scale: float = 0.0) -> bool:
@@ -100,10 +100,11 @@ def decisive(asked: Iterable[Assignment], used: Used, profile: Profile) -> Itera
 Rule = Callable[[Deviation, Used, Profile], bool]  # whether the difference is nothing but a remark
 
 
-def _shown(value: float | str | bool, unit: str) -> str:
+def shown(value: Value, unit: str) -> str:
+    """A value as messages have it."""
     if isinstance(value, bool):
         return "on" if value else "off"
-    return value if isinstance(value, str) else show_quantity(value, unit)
+    return show_quantity(value, unit) if isinstance(value, float | int) else str(value)
 
 
 def _numbers(one: Deviation) -> tuple[float, float]:
@@ -219,7 +220,6 @@ _RULES: Mapping[str, Rule] = {
     "burst.on": _exactly,
     "burst.cycles": _exactly,
     "quantity": _exactly,
-    "temperature.unit": _exactly,
     "range.auto": _exactly,
     "range": _at_least(1 - NOTICEABLE),  # a meter takes the next range that there is above
     "cycles": _at_least(1 - UNSTATED),

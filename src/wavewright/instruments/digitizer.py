@@ -7,34 +7,31 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import partial
 from typing import TYPE_CHECKING, ClassVar
-
-import numpy as np
 
 from wavewright.errors import BadAnswer, Misuse, NoAnswer, NoTrigger
 from wavewright.instruments import waits
 from wavewright.instruments.acquisition import Acquisition
 from wavewright.instruments.corrections import AppliedCorrections, InstrumentCorrections
-from wavewright.instruments.dif import dif_waveform
 from wavewright.instruments.digitizer_setup import (
     at_the_tip,
     changed_assignments,
     digitizer_assignments,
     expected_timebase,
+    trial_settings,
 )
 from wavewright.instruments.instrument import Instrument, Settings
 from wavewright.instruments.profile import Assignment, Profile
-from wavewright.instruments.samples import codes_of, sample_type
-from wavewright.instruments.scaling import Axes, axes_from_settings, told_axes
-from wavewright.instruments.setting import fill
+from wavewright.instruments.record_reader import RecordReader
+from wavewright.instruments.settings_in_use import SettingsInUse
+from wavewright.instruments.spent_time import TimePart
 from wavewright.instruments.vocabulary import Role
-from wavewright.waveform import Capture, Codes, Waveform
+from wavewright.waveform import Capture, Waveform
 
 if TYPE_CHECKING:
-    from wavewright.instruments.block_reader import Bytes
     from wavewright.instruments.link import Link
-    from wavewright.instruments.record_grammar import SampleFormat
-    from wavewright.instruments.setups import DigitizerSetup, InputSetup
+    from wavewright.instruments.setups import DigitizerSetup
 
 
 class Digitizer(Instrument):
@@ -46,6 +43,7 @@ class Digitizer(Instrument):
     elapsed, pause : the clock for polling, in s.
 
     `corrections` : those of this instrument, applied to every record that is fetched; none at first.
+    `is_on_trial` : the last settings were those of `take_trial`, which are not all read back.
     """
 
     role: ClassVar[Role] = Role.DIGITIZER
@@ -63,11 +61,11 @@ class Digitizer(Instrument):
         super().__init__(link, profile, ceilings=ceilings)
         self._acquisition = Acquisition(link, profile.grammar.acquire, elapsed=elapsed, pause=pause)
         self._now = now
-        self._setup: DigitizerSetup | None = None
-        self._used: dict[str, float | str | bool] = {}
+        self._in_use: SettingsInUse | None = None
         self._asked: tuple[Assignment, ...] = ()
-        self._format = profile.grammar.waveform.format
+        self._records = RecordReader(link, profile)
         self.corrections = InstrumentCorrections()
+        self.is_on_trial = False
 
     @classmethod
     def known_state_messages(cls, profile: Profile) -> tuple[str, ...]:
@@ -79,8 +77,8 @@ class Digitizer(Instrument):
     def reset(self) -> None:
         """Known state, the trigger system at rest, samples in the profile's form."""
         super().reset()
-        self._setup, self._used, self._asked = None, {}, ()
-        self._format = self.profile.grammar.waveform.format
+        self._in_use, self._asked = None, ()
+        self._records.format = self.profile.grammar.waveform.format
 
     def configure(self, setup: DigitizerSetup, *, only_changed: bool = False) -> Settings:
         """Set inputs, time base and trigger, and read back what the instrument makes of it.
@@ -98,27 +96,77 @@ class Digitizer(Instrument):
         ------
         Misuse, BenchFault, Complaint, NoAnswer, BadAnswer, LinkLost
         """
-        before = self._asked if only_changed and self._setup is not None else ()
-        self._setup = None  # until all of it is set and read back there is none
+        sent = self._send_settings(setup, only_changed=only_changed)
+        expected = expected_timebase(setup.timebase)
+        named = {one.name for one in self._asked if self.profile.can_ask(one.setting)}
+        rest = [Assignment(name, value) for name, value in expected.items() if name not in named]
+        group = [*sent, *(one for one in self._asked if one not in sent), *rest]
+        used = self.read_back(group, doing="setting inputs, time base and trigger")
+        self._known = {one.name: replace(one, value=used[one.name]) for one in group if one.name in used}
+        self._in_use = SettingsInUse(setup, self._asked, used)
+        return at_the_tip(used, setup)
+
+    def take_trial(self, setup: DigitizerSetup) -> Capture:
+        """One record with settings that are still being looked for; `configure` comes once they are found.
+
+        What has changed is sent, and what scale and time axis need of it is read back: while the record is taken, in
+        the message that waits for its end, where the instrument takes several queries in one. Errors are asked for with
+        that; those of the record itself show with the next set-up.
+
+        Raises
+        ------
+        Misuse, BenchFault, Complaint, NoTrigger, NoAnswer, BadAnswer, LinkLost
+        """
+        before: Settings = {} if self._in_use is None else self._in_use.read_back
+        sent = self._send_settings(setup, only_changed=True)
+        needed = trial_settings(self.profile)
+        asked = {one.name for one in sent}
+        used = {one.name: before[one.name] for one in self._asked if one.setting in needed and one.name in before}
+        used = {name: value for name, value in used.items() if name not in asked}
+        group = [one for one in sent if one.setting in needed]
+        self.is_on_trial = True
+        read_back = partial(self.read_back, group, doing="setting up a trial record")
+        is_one = self.link.takes_several and self.profile.grammar.quirks.repeats_queries
+        ends = self._acquisition.ends if is_one else ()
+        if ends:
+            self._acquisition.arm()
+            try:
+                with self.link.times.on(TimePart.TRIGGER):
+                    used |= read_back(first=ends, timeout=max(setup.trigger.timeout, self.link.manners.timeout))
+            except NoAnswer:  # the long way tells why
+                self._acquisition.stop_after_fault()
+            except BaseException:
+                self._acquisition.stop_after_fault()
+                raise
+            else:
+                self._in_use = SettingsInUse(setup, self._asked, used)
+                return self._fetched()
+        used |= read_back()
+        self._in_use = SettingsInUse(setup, self._asked, used)
+        self.arm()
+        return self._taken()
+
+    def _send_settings(self, setup: DigitizerSetup, *, only_changed: bool) -> tuple[Assignment, ...]:
+        """Send what a setup means, or what of it has changed; until it is read back there is none."""
+        before = self._asked if only_changed and self._in_use is not None else ()
+        self._in_use, self.is_on_trial = None, False
+        self._known = {}
+        self._records.begin()
         self._asked = digitizer_assignments(setup, self.profile)
         sent = changed_assignments(before, self._asked)
-        used = dict(self.apply(sent, doing="setting inputs, time base and trigger"))
-        used |= self.read_back(one for one in self._asked if one not in sent)
-        expected = expected_timebase(setup.timebase)
-        rest = [Assignment(name, value) for name, value in expected.items() if name not in used]
-        used |= self.read_back(rest)
-        self._used, self._setup = used, setup
-        return at_the_tip(used, setup)
+        self._assign(list(sent))
+        return sent
 
     @property
     def settings(self) -> Settings:
         """As read back by `configure`, volts at the probe tip."""
-        return at_the_tip(self._used, self._ready())
+        used = self._ready()
+        return at_the_tip(used.read_back, used.setup)
 
     @property
     def channels(self) -> tuple[str, ...]:
         """The channels of the setup, by name."""
-        return tuple(self._ready().inputs)
+        return tuple(self._ready().setup.inputs)
 
     def applied(self, channel: str) -> AppliedCorrections:
         """The corrections that hold for a channel of the setup as it was read back.
@@ -127,8 +175,9 @@ class Digitizer(Instrument):
         ------
         Misuse : the digitizer is not set up.
         """
-        one = self._ready().inputs[channel]
-        low, high = (one.attenuation * end for end in self._range_of(one))
+        used = self._ready()
+        one = used.setup.inputs[channel]
+        low, high = (one.attenuation * end for end in used.range_of(one))
         return self.corrections.applied(replace(one, range=high - low, offset=(high + low) / 2))
 
     @property
@@ -149,7 +198,7 @@ class Digitizer(Instrument):
         for message in formats[name].prepare:
             self.link.write(message)
         self.check_errors(f"choosing the sample format {name}")
-        self._format = name
+        self._records.format = name
 
     def arm(self) -> None:
         """Start the wait for the trigger. What makes it come is sent after this."""
@@ -168,26 +217,12 @@ class Digitizer(Instrument):
         NoTrigger : `normal` mode, and it never came; the trigger system is at rest.
         Complaint, BadAnswer, NoAnswer, LinkLost
         """
-        setup = self._ready()
-        forced = False
-        try:
-            self._acquisition.wait(setup.trigger.timeout if timeout is None else timeout)
-        except NoTrigger:
-            if setup.trigger.mode == "normal" or not self._acquisition.can_force:
-                self._acquisition.stop()
-                raise
-            self._force()
-            forced = True
-        except BaseException:
-            self._acquisition.stop_after_fault()
-            raise
-        self.check_errors("taking a record")
-        try:
-            capture = self.fetch(triggered=not forced)
-        except (BadAnswer, NoAnswer):
-            self.link.status.check_restart()  # then that is why
-            raise
-        self.link.status.check_restart()  # last: it may have happened while the record was read
+        capture = self._taken(timeout)
+        # last: a restart may come while the record is read
+        if not self.profile.grammar.waveform.scale.tells_all and self.link.takes_several:
+            self.check_unchanged("taking a record", only=trial_settings(self.profile), signs=self.link.status.units)
+        else:
+            self.link.status.check("taking a record")
         return capture
 
     def acquire(self, *, timeout: float | None = None) -> Capture:
@@ -211,8 +246,9 @@ class Digitizer(Instrument):
         BadAnswer : fewer or more samples than the instrument said it takes, or a scale that makes no sense.
         NoAnswer, LinkLost
         """
-        setup = self._ready()
-        told = {name: self._fetch_input(name, one) for name, one in setup.inputs.items()}
+        used = self._ready()
+        setup = used.setup
+        told = {name: self._records.read(name, one, used) for name, one in setup.inputs.items()}
         lengths = {len(wave) for wave in told.values()}
         if len(lengths) > 1:
             raise BadAnswer(f"records of different lengths: {sorted(lengths)}", where=self.link.where)
@@ -239,148 +275,47 @@ class Digitizer(Instrument):
 
         if channel not in self.channels:
             raise Misuse(f"no channel `{channel}`", expected=f"one of {', '.join(self.channels)}")
-        one = self._ready().inputs[channel]
+        one = self._ready().setup.inputs[channel]
         return ask_built_in_measurement(self, metric, input=one.input, attenuation=one.attenuation)
 
-    @property
-    def _patience(self) -> float:
-        """For a record, s."""
-        return float(self.profile.grammar.quirks.record_timeout)
+    def _as_told(self, settings: Settings) -> Settings:
+        return settings if self._in_use is None else at_the_tip(settings, self._in_use.setup)
 
-    def _ready(self) -> DigitizerSetup:
-        if self._setup is None:
+    def _ready(self) -> SettingsInUse:
+        if self._in_use is None:
             raise Misuse(f"{self.link.name} is not set up", do="call `configure` first")
-        return self._setup
+        return self._in_use
+
+    def _taken(self, timeout: float | None = None) -> Capture:
+        """The record of the armed shot; whether there were errors is not asked unless it does not come."""
+        trigger, forced = self._ready().setup.trigger, False
+        try:
+            self._acquisition.wait(trigger.timeout if timeout is None else timeout)
+        except NoTrigger:
+            if trigger.mode == "normal" or not self._acquisition.can_force:
+                self._acquisition.stop()
+                raise
+            self._force()
+            forced = True
+        except BaseException:
+            self._acquisition.stop_after_fault()
+            raise
+        return self._fetched(triggered=not forced)
+
+    def _fetched(self, *, triggered: bool = True) -> Capture:
+        try:
+            return self.fetch(triggered=triggered)
+        except (BadAnswer, NoAnswer):
+            self.link.status.check("taking a record")  # then that is why
+            raise
 
     def _force(self) -> None:
         try:
             self._acquisition.force()
-            self._acquisition.wait(self._patience + self._span())
+            self._acquisition.wait(self._records.patience + self._ready().span)
         except BaseException:
             self._acquisition.stop_after_fault()
             raise
-
-    def _fetch_input(self, name: str, one: InputSetup) -> Waveform:
-        grammar = self.profile.grammar.waveform
-        form = grammar.formats[self._format]
-        if grammar.scale.told_in == "dif":
-            return self._fetch_dif(name, one)
-        data = self._fetch_bytes(one.input, form)
-        axes = self._axes(one, form, data)
-        with self.link.naming(grammar.fetch[-1]):
-            codes = self.profile.dialect.codes(codes_of(data[grammar.scale.head :], form, invalid=grammar.invalid))
-        self._check_length(codes, name)
-        return Waveform(
-            codes,
-            gain=axes.gain * one.attenuation,
-            offset=axes.offset * one.attenuation,
-            interval=axes.interval,
-            start=axes.start,
-            name=name,
-            code_range=form.codes,
-        )
-
-    def _fetch_dif(self, name: str, one: InputSetup) -> Waveform:
-        """Scale and time axis are in the answer itself."""
-        *before, query = (fill(message, {"input": one.input}) for message in self.profile.grammar.waveform.fetch)
-        for message in before:
-            self.link.write(message)
-        answer = self.link.ask_expression(query, timeout=self._patience)
-        wave = dif_waveform(answer, one.input, where=self.link.where)
-        self._check_length(wave.codes, name)
-        return replace(wave, gain=wave.gain * one.attenuation, offset=wave.offset * one.attenuation, name=name)
-
-    def _fetch_bytes(self, number: int, form: SampleFormat) -> Bytes:
-        grammar = self.profile.grammar.waveform
-        if grammar.slices is None:
-            return self._fetch_part({"input": number}, self._points(), form)
-        parts: list[Bytes] = []
-        total, size = self._points(), int(grammar.slices.points)
-        for first in range(0, total, size):
-            count = min(size, total - first)
-            begin = first + grammar.slices.first
-            where = {"input": number, "first": begin, "last": begin + count - 1, "count": count}
-            part = self._fetch_part(where, count, form)
-            parts.append(part[grammar.scale.head :] if parts else part)  # each slice has the head; one is enough
-        if form.samples == "ascii":
-            return np.frombuffer(b",".join(part.tobytes().strip() for part in parts), dtype=np.uint8)
-        return parts[0] if len(parts) == 1 else np.concatenate(parts)
-
-    def _fetch_part(self, where: Mapping[str, object], count: int, form: SampleFormat) -> Bytes:
-        grammar = self.profile.grammar.waveform
-        *before, query = (fill(message, where) for message in grammar.fetch)
-        for message in before:
-            self.link.write(message)
-        if grammar.block == "none" and form.samples == "ascii":
-            return self.link.ask_samples(query, timeout=self._patience)
-        if grammar.block == "none":
-            return self.link.ask_bytes(query, count * sample_type(form).itemsize, timeout=self._patience)
-        return self.link.ask_block(query, timeout=self._patience, silence=grammar.silence, newline=grammar.newline)
-
-    def _axes(self, one: InputSetup, form: SampleFormat, data: Bytes) -> Axes:
-        scale = self.profile.grammar.waveform.scale
-        low, high = self._range_of(one)
-        from_settings = axes_from_settings(
-            scale, form, range=high - low, offset=(high + low) / 2, interval=self._interval(), start=self._start()
-        )
-        with self.link.naming("reading the scale"):
-            return told_axes(
-                scale,
-                from_settings,
-                ask=lambda query: self.link.ask(query, repeatable=True),
-                data=data,
-                fill=lambda template: fill(template, {"input": one.input}),
-            )
-
-    def _range_of(self, one: InputSetup) -> tuple[float, float]:
-        """Lowest and highest voltage of the range as read back, at the connector."""
-        head = f"input{one.input}."
-        if f"{head}upper" in self._used and f"{head}lower" in self._used:
-            return float(self._used[f"{head}lower"]), float(self._used[f"{head}upper"])
-        span = float(self._used.get(f"{head}range", one.range / one.attenuation))
-        middle = float(self._used.get(f"{head}offset", one.offset / one.attenuation))
-        return middle - span / 2, middle + span / 2
-
-    def _interval(self) -> float:
-        used, wanted = self._used, self._ready().timebase
-        if "timebase.interval" in used:
-            return float(used["timebase.interval"])
-        if "timebase.rate" in used:
-            return 1 / float(used["timebase.rate"])
-        if "timebase.span" in used:
-            return float(used["timebase.span"]) / max(self._points() - 1, 1)
-        return wanted.interval
-
-    def _points(self) -> int:
-        return int(self._used.get("timebase.points", self._ready().timebase.points))
-
-    def _span(self) -> float:
-        return float(self._used.get("timebase.span", self._interval() * max(self._points() - 1, 1)))
-
-    def _start(self) -> float:
-        """First sample from the trigger, s: reference time − position · span (SCPI-99 vol. 2, SENSe:SWEep; memory).
-
-        Either of the two that the instrument does not report is what it was set to, and where nobody sets it what it is
-        by itself: the reference point is the first sample, and it lies at the trigger.
-        """
-        used, wanted = self._used, self._ready().timebase
-        if "timebase.before_trigger" in used:
-            return -float(used["timebase.before_trigger"])
-        told = [name for name in ("timebase.reference_position", "timebase.reference_time") if name in used]
-        if not told:
-            return -wanted.before_trigger
-        sent = {one.setting: one.value for one in self._asked if isinstance(one.value, float)}
-        position, delay = (
-            float(used.get(name, sent.get(name, 0.0)))
-            for name in ("timebase.reference_position", "timebase.reference_time")
-        )
-        return delay - position * self._span()
-
-    def _check_length(self, codes: Codes, name: str) -> None:
-        if "timebase.points" in self._used and codes.size != self._points():
-            raise BadAnswer(
-                f"{codes.size} samples came for `{name}`", where=self.link.where, expected=f"{self._points()}"
-            )
 
 
 def crosses_at_the_trigger(wave: Waveform, level: float, *, within: int = 4) -> bool:

@@ -39,6 +39,13 @@ def digitizer_assignments(setup: DigitizerSetup, profile: Profile) -> tuple[Assi
     return tuple(assignment for assignment in wanted if profile.can_set(assignment.setting))
 
 
+def trial_settings(profile: Profile) -> tuple[str, ...]:
+    """The settings that the scale of a record and the time between its samples follow from, by this profile."""
+    interval = next((name for name in ("timebase.interval", "timebase.rate") if profile.can_ask(name)), "")
+    of_time = (interval,) if interval else ("timebase.span", "timebase.points")
+    return (*(f"input.{name}" for name in _AT_THE_TIP), *of_time)
+
+
 def changed_assignments(before: Sequence[Assignment], after: Sequence[Assignment]) -> tuple[Assignment, ...]:
     """The settings of every group in which one differs from what was sent before; all of them if nothing was.
 

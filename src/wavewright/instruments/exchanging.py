@@ -11,14 +11,15 @@ again nor explained itself.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from typing import TypeVar
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from typing import Any, TypeVar
 
 from wavewright.errors import BadAnswer, LinkLost, Misuse, NoAnswer, WireFault
 from wavewright.instruments import scpi, waits
 from wavewright.instruments.answer_text import text_of
 from wavewright.instruments.blocks import definite_block
+from wavewright.instruments.compound_query import QueryUnit
 from wavewright.instruments.connection import Connect, Connection
 from wavewright.instruments.deadlines import Allowance, Deadline
 from wavewright.instruments.dialogue import Dialogue
@@ -185,8 +186,23 @@ class Exchanging:
         """
         return self._exchange(message, self._read_text, timeout=timeout, repeatable=repeatable)
 
+    def ask_each(self, units: Sequence[QueryUnit]) -> list[Any]:
+        """The values of several queries, in order; `Link` puts them into few messages."""
+        raise NotImplementedError
+
+    @property
+    def takes_several(self) -> bool:
+        """Whether the instrument takes several queries in one message; `Link` knows."""
+        raise NotImplementedError
+
     def _exchange(
-        self, message: str, read: Callable[[Wire, Deadline], T], *, timeout: float | None, repeatable: bool
+        self,
+        message: str,
+        read: Callable[[Wire, Deadline], T],
+        *,
+        timeout: float | None,
+        repeatable: bool,
+        keeps_errors: bool = False,
     ) -> T:
         self.allow()
         patience = self.manners.timeout if timeout is None else timeout
@@ -199,7 +215,7 @@ class Exchanging:
             if repeatable:
                 self._dialogue.event(f"asking again after {type(first).__name__}: {first.what}")
                 try:
-                    self.recover()
+                    self._recover_keeping(keeps_errors)
                     return self._exchange_once(message, read, patience, share=HALF)
                 except (NoAnswer, BadAnswer) as fault:
                     first = fault if isinstance(first, BadAnswer) else first
@@ -208,6 +224,18 @@ class Exchanging:
             self._dialogue.event(f"{type(first).__name__}: {first.what}")
             self._explain(first, message)
             raise first
+
+    def _recover_keeping(self, errors: bool) -> None:
+        """Get back into step; with `errors`, what the error queue holds is kept for the next complaint of it.
+
+        For queries whose answer was the sign that the queue holds anything: that is gone with the answer.
+        """
+        if not errors:
+            self.recover()
+            return
+        self.recover(keep_errors=True)
+        with suppress(NoAnswer, BadAnswer):  # then it is still there
+            self.status.save_errors(self._ask_plainly)
 
     def _exchange_once(
         self, message: str, read: Callable[[Wire, Deadline], T], patience: float, *, share: float = 1.0

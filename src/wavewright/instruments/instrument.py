@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from types import MappingProxyType
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar, cast
 
-from wavewright.errors import BadAnswer, BenchFault, FileFault, SetOtherwise
-from wavewright.instruments.deviations import decisive, is_same
+from wavewright.errors import BadAnswer, BenchFault, FileFault, NoAnswer, SetOtherwise
+from wavewright.instruments.compound_query import QueryUnit
+from wavewright.instruments.deviations import decisive, is_same, shown
 from wavewright.instruments.profile import Assignment, Profile
 from wavewright.quantities import show_quantity
 
@@ -33,6 +35,7 @@ class Instrument:
     role: ClassVar[Role]
     ceiling_of: ClassVar[Mapping[str, str]] = MappingProxyType({})  # setting -> name of its ceiling
     has_output: ClassVar[bool] = False
+    settings_interact: ClassVar[bool] = False  # setting one thing may change what was read back of another
 
     def __init__(self, link: Link, profile: Profile, *, ceilings: Mapping[str, float] | None = None) -> None:
         if profile.role is not self.role:
@@ -41,6 +44,8 @@ class Instrument:
             )
         self.link, self.profile = link, profile
         self.ceilings: Mapping[str, float] = MappingProxyType(dict(ceilings or {}))
+        self._known: dict[str, Assignment] = {}  # what was read back of the last group, by name
+        self._rounded: set[tuple[str, Value, Value]] = set()  # setting, value set, and what two answers say of it
         self._written: dict[str, object] = {}  # settings as they are on the wire, for messages that mention them
 
     @property
@@ -60,11 +65,17 @@ class Instrument:
         ------
         Complaint : the error queue is not empty afterwards.
         """
+        self._reset_and_ask(())
+
+    def _reset_and_ask(self, beside: Sequence[str]) -> list[float | str | bool] | None:
+        """As `reset`; returns the values of settings where they came with the status, in one message."""
         self._written.clear()
         for message in self.known_state_messages(self.profile):
             self.link.write(message)
-        self.link.status.check_errors("bringing it to a known state")
-        self.link.status.watch_restarts()
+        self._known.clear()
+        repeatable = self.profile.grammar.quirks.repeats_queries
+        asked = [self._unit(one, _finite(one), None) for one in beside if repeatable]
+        return self.link.status.watch_restarts(asked)
 
     @classmethod
     def known_state_messages(cls, profile: Profile) -> tuple[str, ...]:
@@ -101,34 +112,153 @@ class Instrument:
         """
         group = list(assignments)
         self._assign(group)
-        self.check_errors(doing)
-        return self.read_back(group)
+        if not group:
+            return {}
+        used = self.read_back(group, doing=doing)
+        if self.settings_interact:
+            self._known.clear()
+        self._known |= {one.name: replace(one, value=used[one.name]) for one in group if one.name in used}
+        return used
 
-    def read_back(self, assignments: Iterable[Assignment]) -> Settings:
+    def read_back(
+        self,
+        assignments: Iterable[Assignment],
+        *,
+        doing: str = "",
+        signs: Sequence[QueryUnit] | None = None,
+        first: Sequence[QueryUnit] = (),
+        timeout: float | None = None,
+    ) -> Settings:
         """What the instrument says it uses, by name, of those things that can be asked for.
 
-        What differs from what was set is asked a second time: a damaged answer differs only once.
+        What differs from what was set is asked a second time, but for a rounding that two answers have shown before: a
+        damaged answer differs only once. It is asked on its own until answers to several queries have been seen to
+        come in their order.
+
+        Parameters
+        ----------
+        doing : see as well, in the same messages, that the instrument does not complain of this; not if empty.
+        signs : how that is seen; by what goes with a set-up if None.
+        first : queries that the message begins with.
+        timeout : s, for each message; the instrument's usual patience if None.
 
         Raises
         ------
         BadAnswer : something else than a finite number for a number, or two answers to the same query.
+        Complaint : it complains of what was done.
         """
-        found: dict[str, float | str | bool] = {}
-        for one in assignments:
-            if not self.profile.can_ask(one.setting):
-                continue
-            used = self.get_finite(one.setting, input=one.input)
-            if not is_same(one.value, used, tolerance=PRINTED):
-                again = self.get_finite(one.setting, input=one.input)
-                if again not in (used, one.value) and not is_same(one.value, again):
-                    raise BadAnswer(
-                        f"`{one.name}` is {used}, and on a second query {again}",
-                        where=self.link.where,
-                        expected="one answer",
-                    )
-                used = again
-            found[one.name] = used
+        group = [one for one in assignments if self.profile.can_ask(one.setting)]
+        answers = self._ask_all(group, doing=doing, signs=signs, first=first, timeout=timeout)
+        found = {one.name: used for one, used in zip(group, answers, strict=True)}
+        other = [one for one in group if not is_same(one.value, found[one.name], tolerance=PRINTED)]
+        if self.link.was_one_message and not other:
+            self.link.keeps_order |= len(set(map(str, answers))) > 1
+        doubtful = [one for one in other if (one.name, one.value, found[one.name]) not in self._rounded]
+        for one, again in zip(doubtful, self._ask_all(doubtful, together=self.link.keeps_order), strict=True):
+            used = found[one.name]
+            if again not in (used, one.value) and not is_same(one.value, again):
+                raise BadAnswer(
+                    f"`{one.name}` is {used}, and on a second query {again}",
+                    where=self.link.where,
+                    expected="one answer",
+                )
+            if again == used:
+                self._rounded.add((one.name, one.value, used))
+            found[one.name] = again
         return found
+
+    def check_unchanged(
+        self, doing: str, *, only: Sequence[str] | None = None, signs: Sequence[QueryUnit] | None = None
+    ) -> None:
+        """See that what was read back of the last group still holds, that there are no errors, and no restart.
+
+        Parameters
+        ----------
+        only : these settings of it; all of them if None.
+        signs : how errors are seen; by the error queue itself if None.
+
+        Raises
+        ------
+        SetOtherwise : a setting is another one; names every such setting.
+        Complaint : an error, or a restart.
+        BadAnswer, NoAnswer, LinkLost
+        """
+        known = [one for one in self._known.values() if only is None or one.setting in only]
+        now = self.read_back(known, doing=doing, signs=self.link.status.thorough_units if signs is None else signs)
+        changed = [one for one in known if not is_same(one.value, now[one.name], tolerance=PRINTED)]
+        changed = [one for one in changed if not self._has_a_reason(one)]
+        if changed:
+            old = cast("Settings", {one.name: one.value for one in changed})
+            before, after = self._as_told(old), self._as_told(now)
+            units = {one.name: self.profile.entry(one.setting).unit for one in changed}
+            raise SetOtherwise(
+                f"{doing}: "
+                + "; ".join(
+                    f"{name} was {shown(before[name], unit)} and is {shown(after[name], unit)} now"
+                    for name, unit in units.items()
+                ),
+                where=self.link.where,
+                expected="the settings that were read back before",
+                do="see who or what has changed them, then measure again",
+            )
+
+    def note_output(self, state: Assignment | None) -> None:
+        """Remember that the output is on, or, with None, that nothing is known of it."""
+        self._known.pop("output", None)
+        if state is not None and self.profile.can_ask(state.setting):
+            self._known[state.name] = state
+
+    def get_together(self, settings: Sequence[str], *, after: Sequence[QueryUnit] = ()) -> list[float | str | bool]:
+        """As `get_finite`, of several settings in as few messages as possible; `after` ends them.
+
+        Raises
+        ------
+        BadAnswer, NoAnswer, LinkLost
+        """
+        units = [self._unit(one, _finite(one), None) for one in settings]
+        return self.link.ask_each([*units, *after], repeatable=self.profile.grammar.quirks.repeats_queries)[
+            : len(units)
+        ]
+
+    def _as_told(self, settings: Settings) -> Settings:
+        """Settings as messages have them."""
+        return settings
+
+    def _has_a_reason(self, changed: Assignment) -> bool:
+        """Whether a setting may be another now: an output whose protection has tripped is off."""
+        return False
+
+    def _ask_all(
+        self,
+        group: Sequence[Assignment],
+        *,
+        doing: str = "",
+        signs: Sequence[QueryUnit] | None = None,
+        first: Sequence[QueryUnit] = (),
+        timeout: float | None = None,
+        together: bool = True,
+    ) -> list[Any]:
+        """The values of settings; the rest as in `read_back`."""
+        status, units = self.link.status, [self._unit(one.setting, _finite(one.setting), one.input) for one in group]
+        asked: Sequence[QueryUnit] = ()
+        if doing:
+            asked = status.set_up_units if signs is None else signs
+        repeatable = self.profile.grammar.quirks.repeats_queries
+        try:
+            if asked and not self.link.takes_several:  # errors come first: a query after them may be worse
+                self.link.ask_each(asked)
+                status.complain(doing)
+                asked = ()
+            values = self.link.ask_each(
+                [*first, *units, *asked], timeout=timeout, repeatable=repeatable, together=together
+            )
+        except (BadAnswer, NoAnswer):
+            if doing:
+                status.complain(doing)  # then that is why
+            raise
+        if doing:
+            status.complain(doing)
+        return values[len(first) : len(first) + len(units)]
 
     def get_finite(self, setting: str, *, input: int | None = None) -> float | str | bool:
         """As `get`; 9.9E37 and 9.91E37, which stand for overload and for no value, are not settings.
@@ -138,12 +268,7 @@ class Instrument:
         BadAnswer : the setting is one of them, twice.
         """
 
-        def finite(value: float | str | bool) -> float | str | bool:
-            if isinstance(value, float) and not math.isfinite(value):
-                raise BadAnswer(f"`{setting}` is {value}, according to its answer", expected="a number")
-            return value
-
-        return self._get(setting, finite, input=input)
+        return self._get(setting, _finite(setting), input=input)
 
     def get_surely(self, setting: str) -> float:
         """As `get_finite`, asked twice: for a level that decides whether an output goes on.
@@ -237,14 +362,19 @@ class Instrument:
         input: int | None,
         timeout: float | None = None,
     ) -> float | str | bool:
+        unit = self._unit(setting, checked, input)
+        repeatable = timeout is None and self.profile.grammar.quirks.repeats_queries
+        (value,) = self.link.ask_each([unit], timeout=timeout, repeatable=repeatable)
+        return cast("float | str | bool", value)
+
+    def _unit(
+        self, setting: str, checked: Callable[[float | str | bool], float | str | bool], input: int | None
+    ) -> QueryUnit:
         *before, query = self.profile.queries(setting, input=input, values=self._written)
-        for message in before:
-            self.link.write(message)
-        return self.link.ask_as(
-            lambda answer: checked(self.profile.read(setting, answer, input=input, values=self._written)),
+        return QueryUnit(
             query,
-            timeout=timeout,
-            repeatable=timeout is None and self.profile.grammar.quirks.repeats_queries,
+            lambda answer: checked(self.profile.read(setting, answer, input=input, values=self._written)),
+            before=tuple(before),
         )
 
     def _assign(self, assignments: list[Assignment]) -> None:
@@ -255,3 +385,14 @@ class Instrument:
             ):
                 self.link.write(message)
             self.profile.remember(assignment, self._written)
+
+
+def _finite(setting: str) -> Callable[[float | str | bool], float | str | bool]:
+    """Lets a value of a setting pass that is not overload or no value; BadAnswer for those."""
+
+    def checked(value: float | str | bool) -> float | str | bool:
+        if isinstance(value, float) and not math.isfinite(value):
+            raise BadAnswer(f"`{setting}` is {value}, according to its answer", expected="a number")
+        return value
+
+    return checked

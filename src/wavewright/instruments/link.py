@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TypeVar
+from collections.abc import Callable, Sequence
+from typing import Any, TypeVar
 
 import numpy as np
 
 from wavewright.errors import BadAnswer, Misuse, NoAnswer, WireFault
 from wavewright.instruments import scpi
 from wavewright.instruments.block_reader import Bytes, read_bare_bytes, read_block
+from wavewright.instruments.compound_query import QueryUnit, joined, messages_of, separated
 from wavewright.instruments.deadlines import Deadline
 from wavewright.instruments.exchanging import AT_ONCE, Exchanging
 from wavewright.instruments.expression_reader import read_expression
@@ -18,9 +19,15 @@ from wavewright.instruments.wires import Wire
 
 T = TypeVar("T")
 
+MOST_REFUSED = 2  # messages of several queries in a row, before each goes alone for good
+
 
 class Link(Exchanging):
     """The connection to one instrument, with every kind of query."""
+
+    _refused = 0  # messages of several queries in a row that came to nothing
+    keeps_order = False  # answers to several queries have been seen to come in the order of the queries
+    was_one_message = False  # the last queries of `ask_each` went out, and were answered, in one
 
     def write(self, message: str, *, block: bytes | None = None) -> None:
         """Send one message that has no answer; `block` goes after it as a definite block.
@@ -121,6 +128,81 @@ class Link(Exchanging):
 
         return self._exchange(message, read, timeout=timeout, repeatable=repeatable)
 
+    def ask_each(
+        self,
+        units: Sequence[QueryUnit],
+        *,
+        timeout: float | None = None,
+        repeatable: bool = True,
+        together: bool = True,
+    ) -> list[Any]:
+        """The values of several queries, in order, in as few messages as the instrument takes them.
+
+        Where it does not answer a message of several, or not with as many answers, each is asked on its own; from then
+        on all are, if that happens twice running.
+
+        Parameters
+        ----------
+        repeatable : as in `ask`; a register of status, which reading clears, is then read from what is left of it.
+        together : False: each in a message of its own.
+
+        Raises
+        ------
+        NoAnswer, BadAnswer, LinkLost : as `ask`.
+        """
+        values: list[Any] = []
+        several = together and self.takes_several and repeatable  # a message that fails is asked again, one by one
+        most = self.manners.longest_message
+        groups = list(messages_of(units, most_bytes=most) if several else zip(units))
+        for group in groups:
+            values += self._ask_group(group, timeout=timeout, repeatable=repeatable)
+        self.was_one_message = several and len(groups) == 1 and not self._refused
+        return values
+
+    @property
+    def takes_several(self) -> bool:
+        """Whether the instrument takes several queries in one message, as far as is known."""
+        return self.manners.compound and self._refused < MOST_REFUSED
+
+    @property
+    def identity_units(self) -> tuple[QueryUnit, ...]:
+        """The query for the identity, whose answer must be the one that it gave at first; none where it has none."""
+        if not (self.manners.identify and self.identity):
+            return ()
+        return (QueryUnit(self.manners.identify, self._check_identity, takes_rest=True),)
+
+    def _ask_group(self, group: Sequence[QueryUnit], *, timeout: float | None, repeatable: bool) -> list[Any]:
+        if len(group) > 1:
+            try:
+                values = self._ask_together(group, timeout)
+                self._refused = 0
+                return values
+            except (NoAnswer, BadAnswer) as fault:
+                self._refused += 1
+                self._dialogue.event(f"asking one by one after {type(fault).__name__}: {fault.what}")
+                self._recover_keeping(any(unit.is_of_status for unit in group))
+        return [self._ask_alone(unit, timeout=timeout, repeatable=repeatable) for unit in group]
+
+    def _ask_together(self, group: Sequence[QueryUnit], timeout: float | None) -> list[Any]:
+        """All in one message, which is sent once."""
+        self.allow()
+        patience = self.manners.timeout if timeout is None else timeout
+        with self.within(patience + self.manners.recovery):
+            return self._exchange_once(
+                joined(group), lambda wire, deadline: separated(self._read_text(wire, deadline), group), patience
+            )
+
+    def _ask_alone(self, unit: QueryUnit, *, timeout: float | None, repeatable: bool) -> Any:
+        for message in unit.before:
+            self.write(message)
+        return self._exchange(
+            unit.text,
+            lambda wire, deadline: unit.read(self._read_text(wire, deadline)),
+            timeout=timeout,
+            repeatable=repeatable,
+            keeps_errors=unit.is_of_status,
+        )
+
     def ask_number(self, message: str, *, timeout: float | None = None, repeatable: bool = True) -> float:
         """One number; ±inf for overload, NaN for no value."""
         return self.ask_as(scpi.read_number, message, timeout=timeout, repeatable=repeatable)
@@ -140,14 +222,12 @@ class Link(Exchanging):
         ------
         BadAnswer : something else came.
         """
-        if not (self.manners.identify and self.identity):
-            return
+        if self.manners.identify and self.identity:
+            self.ask_as(self._check_identity, self.manners.identify, repeatable=False)
 
-        def read(answer: str) -> None:
-            if answer.strip() != self.identity.strip():
-                raise BadAnswer(f"`{scpi.shorten(answer)}` is not its identity", expected=f"`{self.identity}`")
-
-        self.ask_as(read, self.manners.identify, repeatable=False)
+    def _check_identity(self, answer: str) -> None:
+        if answer.strip() != self.identity.strip():
+            raise BadAnswer(f"`{scpi.shorten(answer)}` is not its identity", expected=f"`{self.identity}`")
 
     def expect_requests(self) -> bool:
         """Get ready for service requests; False where the library or the wire has none."""

@@ -30,7 +30,8 @@ _ABOUT = {
     "abilities": "What it can do, from the data sheet. What is left out is not checked.",
     "accuracy": "Limits of error, from the data sheet.",
     "errors": "The error queue; `ask: \"\"` if it has none.",
-    "quirks": "Terminations, a pause after each message, the longest message, the usual patience.",
+    "quirks": "Terminations, a pause after each message, the longest message, the usual patience, and whether it takes "
+    "several queries in one message, joined by `;`: `exercise` tries that.",
     "own_values": "How its built-in measurement of a metric is queried, for comparison only.",
 }  # fmt: skip
 

@@ -9,17 +9,19 @@ does not show there, so a board is measured before it is touched, whatever is he
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 
 from wavewright.errors import BadAnswer, LinkLost, OutputMayBeOn, WireFault
 from wavewright.instruments import waits
 from wavewright.instruments.instrument import Instrument
+from wavewright.instruments.profile import Assignment
 from wavewright.quantities import show_quantity
 
 ATTEMPTS = 3
 LOOK_AGAIN = 0.05  # s, between two looks at terminals that discharge
 _TERMINALS = "measured.voltage"
+_ON = Assignment("output", True)
 
 
 class OutputSwitch:
@@ -44,6 +46,7 @@ class OutputSwitch:
         """Switch off without waiting for anything; `off` confirms it. Never raises."""
         instrument = self._instrument
         messages = instrument.profile.messages("output", False)
+        instrument.note_output(None)
         self._was_sent = all(instrument.link.send_at_once(message) for message in messages)
 
     def off(self, *, discharged: bool = True) -> None:
@@ -61,6 +64,7 @@ class OutputSwitch:
         ------
         OutputMayBeOn : the instrument could not be made to say that it is off, or voltage stays at its terminals.
         """
+        self._instrument.note_output(None)
         with self._instrument.link.urgent():
             found = self._tried_off(measures=discharged)
         if isinstance(found, WireFault):
@@ -84,8 +88,9 @@ class OutputSwitch:
         last: WireFault | None = None
         while True:
             try:
-                if self._is_off_now():
-                    return self._at_the_terminals() if measures else 0.0
+                volts = self._off_now(measures=measures)
+                if volts is not None:
+                    return volts
                 last = BadAnswer("it says that its output is still on", where=link.where)
             except WireFault as fault:
                 last = fault if last is None or not link.time_is_up else last  # that time is up says nothing of why
@@ -95,15 +100,31 @@ class OutputSwitch:
             if isinstance(last, LinkLost):
                 link.try_again()
 
-    def _is_off_now(self) -> bool:
-        instrument = self._instrument
+    def _off_now(self, *, measures: bool) -> float | None:
+        """Switched off, and asked; None if it says that it is on, else what it measures at its terminals, V.
+
+        The identity ends the answers: "off" was the answer to this query, not to an earlier one.
+        """
+        instrument, link = self._instrument, self._instrument.link
         was_sent, self._was_sent = self._was_sent, False
         if not was_sent:
             instrument.set("output", False)
-        if instrument.get("output"):
-            return False
-        instrument.link.check_in_step()  # "off" was the answer to this query, not to an earlier one
-        return True
+        if link.takes_several:
+            state = self.state if measures else ("output",)
+            return volts_if_off(instrument.get_together(state, after=link.identity_units))
+        if instrument.get("output"):  # its voltage is of use only where it says that it is off
+            return None
+        link.check_in_step()
+        return self._at_the_terminals() if measures else 0.0
+
+    @property
+    def state(self) -> tuple[str, ...]:
+        """What is asked in one message: whether it is on, on both sides of the voltage at its terminals.
+
+        So "on" is taken for "off" in no order of the answers: one of the two is where it belongs.
+        """
+        has_terminals = self._instrument.profile.can_ask(_TERMINALS)
+        return ("output", _TERMINALS, "output") if has_terminals else ("output",)
 
     def _at_the_terminals(self) -> float:
         """V; 0 where the profile cannot ask for it."""
@@ -136,21 +157,25 @@ class OutputSwitch:
             except WireFault as fault:
                 raise self._unconfirmed(fault) from fault
 
-    def confirm_off(self) -> None:
+    def confirm_off(self, answers: Sequence[float | str | bool] | None = None) -> None:
         """Ask whether it is off, and switch off if it does not say so; nothing is switched where it is off already.
+
+        Parameters
+        ----------
+        answers : those to `state`, where they have come already.
 
         Raises
         ------
         OutputMayBeOn : as `off`.
         """
-        volts = 0.0
-        try:
-            is_on = bool(self._instrument.get("output"))
-            if not is_on:
-                volts = self._at_the_terminals()
-        except WireFault:
-            is_on = True
-        if is_on:
+        volts: float | None = None
+        with suppress(WireFault):
+            if answers is None:
+                answers = [self._instrument.get("output")]
+                volts = None if answers[0] else self._at_the_terminals()
+            else:
+                volts = volts_if_off(answers)
+        if volts is None:
             self.off()
         else:
             self._await_discharge(volts)
@@ -165,13 +190,14 @@ class OutputSwitch:
         instrument = self._instrument
         try:
             instrument.set("output", True)
-            instrument.check_errors("switching the output on")
-            if not instrument.get("output"):
+            used = instrument.read_back([_ON], doing="switching the output on")
+            if not used.get("output", True):
                 raise BadAnswer(
                     "it was switched on and says that its output is off",
                     where=instrument.link.where,
                     do="check whether a protection has tripped",
                 )
+            instrument.note_output(_ON)
         except BaseException:
             self.off()
             raise
@@ -184,3 +210,10 @@ class OutputSwitch:
             yield
         finally:
             self.off()
+
+
+def volts_if_off(answers: Sequence[float | str | bool]) -> float | None:
+    """From the answers to `OutputSwitch.state`, V; None where any says that it is on."""
+    if answers[0] or answers[-1]:
+        return None
+    return float(answers[1]) if len(answers) > 1 else 0.0

@@ -22,6 +22,9 @@ from wavewright.instruments.vocabulary import VOCABULARY, Role, ValueKind, Vocab
 from wavewright.instruments.wire_settings import WireSettings
 
 DEEPEST = 8  # profiles that inherit from each other
+# IEEE 488.2-1992, 11.5.1†: query, device-dependent, execution and command error; in the status byte bit 2 is, by
+# SCPI-99†, the summary of the error queue.
+_ERROR_BITS = {"*ESR?": 4 + 8 + 16 + 32, "*STB?": 4}
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +92,18 @@ class Profile:
             error_query=errors.ask,
             error_pattern=errors.pattern,
             no_error=errors.none,
+            error_sign=errors.sign or self.grammar.restarted.ask,
+            error_bits=self._error_bits(),
+            compound=quirks.compound_queries,
         )
+
+    def _error_bits(self) -> int:
+        """Bits that show an error; what the standards name where the profile names none."""
+        errors = self.grammar.errors
+        sign = (errors.sign or self.grammar.restarted.ask).upper()
+        if errors.bits is not None:
+            return errors.bits if sign else 0
+        return _ERROR_BITS.get(sign, 0) if errors.ask else 0
 
     def entry(self, setting: str) -> VocabularyEntry:
         """What a setting is.

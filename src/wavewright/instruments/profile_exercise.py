@@ -17,6 +17,7 @@ from typing import Any
 from wavewright.errors import BenchFault, Complaint, LinkLost, Misuse, NoAnswer, WavewrightError
 from wavewright.instruments.bench import open_bench
 from wavewright.instruments.bench_file import BenchFile
+from wavewright.instruments.compound_query import QueryUnit, joined, separated
 from wavewright.instruments.digitizer import Digitizer
 from wavewright.instruments.exercise_values import values_to_try
 from wavewright.instruments.instrument import Instrument
@@ -30,6 +31,7 @@ SAME = 1e-6  # relative; what a device prints in seven digits
 _QUOTED = re.compile(r"`[^`]*`")
 _NEVER_TRIED = {"output", "arbitrary", "trigger", "inputs.used", "input.on"}
 MOST_UNANSWERED = 3  # settings in a row before we take it that nobody answers
+MOST_TOGETHER = 4  # queries that are tried in one message
 _CAPTURE_POINTS = 1000
 
 
@@ -121,6 +123,7 @@ def exercise(instrument: Instrument, *, elapsed: Callable[[], float] = time.perf
 
 def _rows(instrument: Instrument, elapsed: Callable[[], float]) -> Iterator[TrialRow]:
     yield _known_state(instrument, elapsed)
+    yield from _several_queries(instrument, elapsed)
     for setting, value, input in _everything(instrument):
         yield _try(instrument, Assignment(setting, value, input), elapsed)
     if isinstance(instrument, Digitizer):
@@ -137,6 +140,50 @@ def _known_state(instrument: Instrument, elapsed: Callable[[], float]) -> TrialR
             "known state", None, None, TrialOutcome.FAILS, messages, elapsed() - begin, str(fault), _is_silence(fault)
         )
     return TrialRow("known state", None, None, TrialOutcome.WORKS, messages, elapsed() - begin)
+
+
+def _several_queries(instrument: Instrument, elapsed: Callable[[], float]) -> Iterator[TrialRow]:
+    """Settings that are asked for one by one, and then in one message: the answers must be the same, in that order."""
+    is_declared, begin = instrument.profile.grammar.quirks.compound_queries, elapsed()
+    try:
+        alone = _answers_alone(instrument)
+    except WavewrightError:  # its row tells of it
+        _settle(instrument)
+        return
+    if len(set(alone.values())) < 2:  # nothing to tell them apart by
+        return
+    units = [QueryUnit(query, str.strip) for query in alone]
+    why = ""
+    try:
+        together = instrument.link.ask_as(lambda answer: separated(answer, units), joined(units), repeatable=False)
+        instrument.link.status.check("asking several queries in one message", thoroughly=True)
+        if together != list(alone.values()):
+            why = f"answers {together}, and one by one {list(alone.values())}"
+    except WavewrightError as fault:
+        _settle(instrument)
+        why = fault.what
+    if not why:
+        finding = TrialOutcome.WORKS
+        remark = "" if is_declared else "faster with `quirks: {compound_queries: true}`"
+    else:
+        finding = TrialOutcome.FAILS if is_declared else TrialOutcome.WORKS
+        remark = f"{why}; its profile needs `quirks: {{compound_queries: false}}`" if is_declared else "one at a time"
+    yield TrialRow("several queries", is_declared, not why, finding, (joined(units),), elapsed() - begin, remark)
+
+
+def _answers_alone(instrument: Instrument) -> dict[str, str]:
+    """By query, of a few settings whose answers differ where they can."""
+    profile, found = instrument.profile, dict[str, str]()
+    for setting, entry in VOCABULARY[profile.role].items():
+        is_value = entry.kind is not ValueKind.EVENT and not setting.startswith(("measured.", "reading"))
+        if not (is_value and profile.can_ask(setting)) or len(found) >= MOST_TOGETHER:
+            continue
+        input = 1 if entry.per_input or setting == "trigger.source" else None
+        *before, query = profile.queries(setting, input=input, values=instrument.written)
+        unit = QueryUnit(query, str, before=tuple(before))
+        if not unit.is_alone:
+            found[unit.text] = instrument.link.ask(unit.text).strip()
+    return found
 
 
 def _everything(instrument: Instrument) -> Iterator[tuple[str, Value, int | None]]:
@@ -160,6 +207,9 @@ def _try(instrument: Instrument, wanted: Assignment, elapsed: Callable[[], float
     messages: tuple[str, ...] = ()
     begin = elapsed()
 
+    def check() -> None:
+        instrument.link.status.check(f"trying {wanted.name}", thoroughly=True)
+
     def row(finding: TrialOutcome, used: float | str | bool | None = None, remark: str = "") -> TrialRow:
         return TrialRow(wanted.name, asked, used, finding, messages, elapsed() - begin, remark)
 
@@ -168,11 +218,11 @@ def _try(instrument: Instrument, wanted: Assignment, elapsed: Callable[[], float
         if profile.can_set(wanted.setting):
             messages = profile.messages(wanted.setting, wanted.value, input=wanted.input, values=instrument.written)
             instrument.set(wanted.setting, wanted.value, input=wanted.input)
-            instrument.check_errors(f"trying {wanted.name}")  # before a query whose answer may be worse
+            check()  # before a query whose answer may be worse
         if profile.can_ask(wanted.setting):
             messages += profile.queries(wanted.setting, input=wanted.input, values=instrument.written)
             used = instrument.get(wanted.setting, input=wanted.input)
-        instrument.check_errors(f"trying {wanted.name}")
+        check()
     except BenchFault as fault:
         return row(TrialOutcome.HELD_BACK, remark=fault.what)
     except WavewrightError as fault:

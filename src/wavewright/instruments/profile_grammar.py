@@ -40,6 +40,19 @@ class ErrorQueueQuery(GrammarModel):
         examples=["(?P<code>-?\\d+),(?P<text>.*)"],
     )
     none: int = Field(default=0, description="code of the entry that says that there is none", examples=[0])
+    sign: str = Field(
+        default="",
+        description="query whose answer shows whether the queue holds anything, asked after each record in its place; "
+        "that of `restarted` if left out",
+        examples=["*STB?"],
+    )
+    bits: int | None = Field(
+        default=None,
+        ge=0,
+        description="bits of that answer that are set then; 0: none are, and the queue itself is asked; if left out 60 "
+        "of `*ESR?` (query, device-dependent, execution and command error), 4 of `*STB?`, 0 of any other",
+        examples=[4],
+    )
 
     @field_validator("pattern")
     @classmethod
@@ -102,6 +115,11 @@ class Quirks(GrammarModel):
     pause: Seconds = Field(default=0.0, description="pause after each message", examples=["20 ms"])
     longest_message: int = Field(
         default=0, ge=0, description="largest number of bytes in a message; 0: no limit", examples=[256]
+    )
+    compound_queries: bool = Field(
+        default=False,
+        description="whether it takes several queries in one message, joined by `;`, as IEEE 488.2 requires",
+        examples=[True],
     )
     repeats_queries: bool = Field(
         default=True, description="whether a query about a setting may be repeated when its answer is missing"

@@ -151,6 +151,11 @@ class Scale(GrammarModel):
         examples=[{"at": 24, "as": "float64"}],
     )
 
+    @property
+    def tells_all(self) -> bool:
+        """Whether gain, offset and sampling interval come with each record, or are asked for with it."""
+        return self.told_in == "dif" or None not in (self.gain, self.offset, self.interval)
+
 
 class SampleFormat(GrammarModel):
     """One form that samples come in."""

@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wavewright.errors import BadAnswer
+from wavewright.errors import BadAnswer, SetOtherwise
 from wavewright.instruments.record_grammar import SampleFormat, Scale, ScaleTerm
 from wavewright.instruments.samples import sample_type
 from wavewright.instruments.scpi import read_number, shorten, split_list
 from wavewright.instruments.setting import picked
+from wavewright.quantities import show_quantity
 
 if TYPE_CHECKING:
     from wavewright.instruments.block_reader import Bytes
+
+PRINTED = 1e-6  # relative; an answer nearer than its seventh digit is not another one
+OF_A_CODE = 0.01  # an offset that has moved by less is printed otherwise
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +32,45 @@ class Axes:
     interval: float
     start: float
 
+    @property
+    def words(self) -> str:
+        """Scale and time between samples, for messages."""
+        return (
+            f"{show_quantity(self.gain, 'V')} per code, code 0 at {show_quantity(self.offset, 'V')}, "
+            f"a sample every {show_quantity(self.interval, 's')}"
+        )
+
+    def is_of_the_same_scale(self, other: Axes) -> bool:
+        """Whether another record has the same scale and rate, but for printing; when it begins is its trigger's."""
+        return (
+            math.isclose(self.gain, other.gain, rel_tol=PRINTED)
+            and math.isclose(self.interval, other.interval, rel_tol=PRINTED)
+            and math.isclose(self.offset, other.offset, rel_tol=PRINTED, abs_tol=OF_A_CODE * abs(self.gain))
+        )
+
+
+class FirstScale:
+    """What came with the first record of a set-up, by input: the scale that all of them must have."""
+
+    def __init__(self) -> None:
+        self._first: dict[int, Axes] = {}
+
+    def check(self, axes: Axes, number: int, *, where: str) -> None:
+        """Hold what came with a record against it.
+
+        Raises
+        ------
+        SetOtherwise : range, offset or time between samples is another: someone, or the instrument, has changed it.
+        """
+        first = self._first.setdefault(number, axes)
+        if not first.is_of_the_same_scale(axes):
+            raise SetOtherwise(
+                f"input {number}: {first.words} came with the first record, and {axes.words} with this one",
+                where=where,
+                expected="the same scale in all records of a set-up",
+                do="see who or what has changed range, offset or time base, then measure again",
+            )
+
 
 def axes_from_settings(
     scale: Scale, form: SampleFormat, *, range: float, offset: float, interval: float, start: float
@@ -38,13 +81,13 @@ def axes_from_settings(
 
 
 def told_axes(
-    scale: Scale, otherwise: Axes, *, ask: Callable[[str], str], data: Bytes, fill: Callable[[str], str]
+    scale: Scale, otherwise: Axes, *, ask: Callable[[Sequence[str]], list[str]], data: Bytes, fill: Callable[[str], str]
 ) -> Axes:
     """The axes with everything replaced that the instrument states.
 
     Parameters
     ----------
-    ask : puts a query and returns the answer.
+    ask : puts queries and returns their answers.
     data : the block, for a scale stated in its head, shape (bytes,).
     fill : puts the input's number into a query.
 
@@ -54,12 +97,17 @@ def told_axes(
     """
     if scale.told_in == "samples":
         return replace(otherwise, gain=1.0, offset=0.0)
-    items = split_list(picked(ask(fill(scale.ask)), scale.pattern)) if scale.told_in == "preamble" else ()
+    terms = [scale.gain, scale.reference, scale.offset, scale.interval, scale.start]
+    queries = list(dict.fromkeys(fill(term.ask) for term in terms if term is not None and term.ask))
+    if scale.told_in == "preamble":
+        queries.insert(0, fill(scale.ask))
+    answers = dict(zip(queries, ask(queries), strict=True)) if queries else {}
+    items = split_list(picked(answers[fill(scale.ask)], scale.pattern)) if scale.told_in == "preamble" else ()
 
     def number(term: ScaleTerm | None, fallback: float) -> float:
         if term is None:
             return fallback
-        value = _number_of(term, items=items, data=data, ask=ask, fill=fill)
+        value = _number_of(term, items=items, data=data, answer=answers.get(fill(term.ask), ""))
         if not math.isfinite(value):
             raise BadAnswer(f"the scale holds `{value}`", expected="finite numbers")
         return term.times * value + term.plus
@@ -73,11 +121,9 @@ def told_axes(
     return axes
 
 
-def _number_of(
-    term: ScaleTerm, *, items: tuple[str, ...], data: Bytes, ask: Callable[[str], str], fill: Callable[[str], str]
-) -> float:
+def _number_of(term: ScaleTerm, *, items: tuple[str, ...], data: Bytes, answer: str) -> float:
     if term.ask:
-        return read_number(picked(ask(fill(term.ask)), term.pattern))
+        return read_number(picked(answer, term.pattern))
     if term.field is not None:
         if term.field >= len(items):
             raise BadAnswer(

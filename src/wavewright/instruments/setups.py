@@ -15,7 +15,7 @@ from wavewright.waveform import Waveform
 
 Coupling = Literal["dc", "ac", "ground"]
 Shape = Literal["sine", "square", "triangle", "ramp", "pulse", "dc", "noise", "arbitrary"]
-Quantity = Literal["dc_voltage", "ac_voltage", "dc_current", "ac_current", "resistance", "temperature"]
+Quantity = Literal["dc_voltage", "ac_voltage", "dc_current", "ac_current", "resistance"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,10 +141,7 @@ class SourceSetup:
 
 @dataclass(frozen=True, slots=True)
 class MeterSetup:
-    """What a meter measures; without a range it finds its own. `cycles` is the aperture in periods of the mains.
-
-    A temperature has no range; it is in degC.
-    """
+    """What a meter measures; without a range it finds its own. `cycles` is the aperture in periods of the mains."""
 
     quantity: Quantity = "dc_voltage"
     range: float | None = None

@@ -32,6 +32,7 @@ class Source(Instrument):
 
     role: ClassVar[Role] = Role.SOURCE
     has_output: ClassVar[bool] = True
+    settings_interact: ClassVar[bool] = True
     ceiling_of: ClassVar[Mapping[str, str]] = MappingProxyType({"frequency": "frequency"})
 
     def __init__(self, link: Link, profile: Profile, *, ceilings: Mapping[str, float] | None = None) -> None:
@@ -43,8 +44,7 @@ class Source(Instrument):
     def reset(self) -> None:
         """Output off and confirmed, then the known state, then asked again."""
         self.output_off()
-        super().reset()
-        self._output.confirm_off()
+        self._output.confirm_off(self._reset_and_ask(self._output.state))
         if "voltage" in self.ceilings:  # what it comes up with counts as well, as soon as one of the two is changed
             self._amplitude, self._offset = self._level_now()
 

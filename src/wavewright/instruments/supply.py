@@ -36,8 +36,7 @@ class Supply(Instrument):
     def reset(self) -> None:
         """Output off and confirmed, before the known state and after it: `*RST` is not taken on trust."""
         self.output_off()
-        super().reset()
-        self._output.confirm_off()
+        self._output.confirm_off(self._reset_and_ask(self._output.state))
 
     def apply_setup(self, setup: SupplySetup) -> Settings:
         """One step, in the safe order: off, protection, current limit, voltage, read back, errors empty, then on.
@@ -114,6 +113,9 @@ class Supply(Instrument):
     def safe_state(self) -> None:
         """Off, and confirmed."""
         self.output_off()
+
+    def _has_a_reason(self, changed: Assignment) -> bool:
+        return changed.name == "output" and bool(self.tripped())
 
     def _switch_on(self) -> None:
         """On; where a protection trips at once, the error says which."""

@@ -25,6 +25,9 @@ class WireSettings:
     event_query, power_on_bit : query for the event register, and its bit that power-on sets (IEEE 488.2-1992, 11.5.1);
         empty: there is none.
     error_query : query for the oldest entry; empty: it has no queue.
+    error_sign, error_bits : query for the register in which an entry of the queue shows, and its bits that do (11.5.1);
+        bits of 0: there is none, so the queue itself is asked.
+    compound : several queries may go in one message.
     """
 
     write_termination: str = "\n"
@@ -42,3 +45,6 @@ class WireSettings:
     error_query: str = "SYSTem:ERRor?"
     error_pattern: str = ENTRY_PATTERN
     no_error: int = 0
+    error_sign: str = "*ESR?"
+    error_bits: int = 0
+    compound: bool = False

@@ -166,5 +166,4 @@ def _fastest(digitizer: Digitizer, bandwidths: Iterable[float]) -> float:
 
 
 def _record(digitizer: Digitizer, setup: DigitizerSetup, timebase: TimebaseSetup) -> Capture:
-    digitizer.configure(replace(setup, timebase=replace(timebase, before_trigger=0.0), trigger=AT_ONCE))
-    return digitizer.acquire()
+    return digitizer.take_trial(replace(setup, timebase=replace(timebase, before_trigger=0.0), trigger=AT_ONCE))

@@ -19,7 +19,7 @@ from wavewright.analysis.record.survey import Survey
 from wavewright.errors import NotMeasurable
 from wavewright.instruments.setups import DigitizerSetup, InputSetup, TimebaseSetup, TriggerSetup
 from wavewright.quantities import show_quantity
-from wavewright.running.instrument_settings import RequestedSetup, configure
+from wavewright.running.instrument_settings import RequestedSetup
 
 if TYPE_CHECKING:
     from wavewright.instruments.digitizer import Digitizer
@@ -303,8 +303,7 @@ class _SettingsSearch:
         self._remarks["timebase"] = describe(search.period, timebase)
 
     def _shot(self) -> Capture:
-        configure(self._digitizer, self._setup)
-        return self._digitizer.acquire()
+        return self._digitizer.take_trial(self._setup)
 
     def _use(self, inputs: Mapping[str, InputSetup]) -> None:
         self._setup = replace(self._setup, inputs={**self._setup.inputs, **inputs})

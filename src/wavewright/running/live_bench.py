@@ -145,6 +145,7 @@ class LiveBench:
     def take(self) -> ExaminedShot:
         """The next shot that the measurement asks for; errors as `set_up`.
 
+        A watch has no last shot, and somebody may turn a knob at any time: every shot is read back before it is shown.
         After NoTrigger and NotMeasurable the next one can be tried at once.
         """
         ready = self._ready
@@ -153,6 +154,7 @@ class LiveBench:
             self.outputs_on = bool(ready.stimulus)
             with self._stopper.allowed():
                 shot, _ = wanted_shot(ready.measurement, ready.context, ready.record)
+                ready.context.bench.check_unchanged("after a shot")
         return shot
 
     def outputs_off(self) -> None:

@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager, nullcontext, suppress
 from dataclasses import replace
 from functools import partial
 
-from wavewright.errors import BadAnswer, NoAnswer, NotMeasurable, OutputMayBeOn, WavewrightError
-from wavewright.instruments.profile import Assignment
+from wavewright.errors import (
+    BadAnswer,
+    Complaint,
+    LinkLost,
+    NoAnswer,
+    NotMeasurable,
+    OutputMayBeOn,
+    SetOtherwise,
+    WavewrightError,
+)
+from wavewright.instruments.bench import Bench
 from wavewright.instruments.setups import DigitizerSetup
-from wavewright.instruments.source import as_played, source_assignments
 from wavewright.instruments.spent_time import TimePart
-from wavewright.instruments.supply import supply_assignments
 from wavewright.instruments.vocabulary import Role
 from wavewright.recipe.measurement import Measurement
-from wavewright.recipe.stimulus import StimulusStep
 from wavewright.running.alias_check import look_for_aliases
 from wavewright.running.automatic_settings import FoundSettings, find_settings
 from wavewright.running.calibration import calibration_facts
@@ -28,17 +34,16 @@ from wavewright.running.instrument_settings import (
     SettingsRecord,
     configure,
     requested_setup,
-    source_setup,
     split_stimulus,
-    supply_setup,
 )
 from wavewright.running.interruption import CutShort, Interrupted
 from wavewright.running.overlapped_shots import PATIENCE, Fence, OverlappedShots
 from wavewright.running.probe_placing import place_probes
-from wavewright.running.result import MeasurementOutcome, Setting, broken_off, cut_short_results
+from wavewright.running.result import CrossCheck, MeasurementOutcome, Setting, broken_off, cut_short_results
 from wavewright.running.run_context import RunContext
 from wavewright.running.shot import ExaminedShot
 from wavewright.running.shot_stopping import ShotStopper, StoppedShort, stoppable_shots
+from wavewright.running.stimulation import stimulate
 from wavewright.waveform import Capture
 
 FIRST_PATIENCE = 1.0  # s; so long outputs that have been sent the message may stay unconfirmed for a shot's sake
@@ -59,7 +64,7 @@ def measure_one(
     NoTrigger, NotMeasurable, Complaint, SetOtherwise, BadAnswer, NoAnswer : no reading came about; the next one may
         do better.
     LinkLost, OutputMayBeOn, BenchFault, StorageFault : the run cannot go on.
-    CutShort : one of these, or a signal, after some shots were taken.
+    CutShort : one of these but Complaint and SetOtherwise, or a signal, after some shots were taken.
     """
     bench = context.bench
     found = prepare_measurement(measurement, context, record, is_placed=is_placed)
@@ -67,14 +72,18 @@ def measure_one(
     try:
         looked_at = _take_shots(measurement, evaluation, context, record)
     except (WavewrightError, Interrupted) as fault:
-        if not evaluation.shots:
+        if not evaluation.shots or isinstance(fault, SetOtherwise | Complaint):  # since when is not known
             raise
-        raise CutShort(fault, partial(_cut_short, found, record, fault, evaluation, measurement)) from fault
+        last = _last_fault(fault, bench)
+        raise CutShort(last, partial(_cut_short, found, record, last, evaluation, measurement)) from fault
+    bench.check_unchanged("after the last shot")  # else none of them counts
     said = (*_kept(measurement, looked_at), *_tripped(measurement, context))
     with context.times.on(TimePart.EVALUATION):
         results = evaluation.results()
-    checks = cross_checks(bench.digitizer, results) if context.is_cross_checked else ()
-    bench.check_restarts()  # the last messages may have gone to one that had lost its settings
+    checks: tuple[CrossCheck, ...] = ()
+    if context.is_cross_checked:
+        checks = cross_checks(bench.digitizer, results)
+        bench.check_restarts()  # the last messages may have gone to one that had lost its settings
     done = _without_results(measurement, found, record)
     return replace(
         done,
@@ -98,7 +107,7 @@ def prepare_measurement(
     place_probes(measurement, goal.setup, context, is_placed=is_placed)
     found = FoundSettings(goal.setup, ())
     if goal.is_automatic:
-        _stimulate(measurement.stimulus, context, record)
+        stimulate(measurement.stimulus, context, record)
         with context.times.on(
             TimePart.EVALUATION
         ):  # of the trial records; what is exchanged for them is counted as such
@@ -106,7 +115,7 @@ def prepare_measurement(
     context.progress.step("setting the digitizer")
     configure(bench.digitizer, found.setup, record)
     if measurement.trigger.mode == "auto" and not goal.is_automatic:
-        _stimulate(measurement.stimulus, context, record)
+        stimulate(measurement.stimulus, context, record)
     _learn_facts(measurement, found.setup, context, record)
     return found
 
@@ -133,7 +142,27 @@ def _learn_facts(measurement: Measurement, setup: DigitizerSetup, context: RunCo
             seen = look_for_aliases(measurement, setup, known, digitizer, step=context.progress.step)
         if seen is not None:
             record.facts |= seen
+        if digitizer.is_on_trial:  # a record was taken for it
             configure(digitizer, setup, record)
+
+
+def _last_fault(fault: WavewrightError | Interrupted, bench: Bench) -> WavewrightError | Interrupted:
+    """What ended the shots; they are read back after it where somebody may still be asked.
+
+    Raises
+    ------
+    SetOtherwise, Complaint : by which none of them counts.
+    """
+    if not isinstance(fault, Interrupted | LinkLost | OutputMayBeOn):
+        try:
+            bench.check_unchanged("after the last shot")
+        except (SetOtherwise, Complaint):
+            raise
+        except Interrupted as stop:
+            return stop
+        except WavewrightError:  # it says nothing against the shots, and the first fault is the one to tell
+            return fault
+    return fault
 
 
 def _without_results(measurement: Measurement, found: FoundSettings, record: SettingsRecord) -> MeasurementOutcome:
@@ -338,16 +367,16 @@ def _shot(measurement: Measurement, context: RunContext, record: SettingsRecord)
         capture = digitizer.acquire()
     else:
         before, after = split_stimulus(measurement)
-        _stimulate(before, context, record)
+        stimulate(before, context, record)
         digitizer.arm()
         try:
-            _stimulate(after, context, record, number=len(before) + 1)
+            stimulate(after, context, record, number=len(before) + 1)
         except BaseException:
             digitizer.stop()
             raise
         capture = digitizer.complete()
     taken = _with_surroundings(capture, measurement, context, record)
-    context.bench.check_restarts(but=digitizer)  # it has been asked since its record was fetched
+    context.bench.check_now_and_then(but=digitizer)  # it has been asked since its record was fetched
     return taken
 
 
@@ -362,26 +391,3 @@ def _with_surroundings(
         context.bench, inputs, {Role(one.by.value) for one in measurement.meterings}, capture.taken.date()
     )
     return replace(capture, settings={**capture.settings, **record.facts, **calibrations, **read, **drawn})
-
-
-def _stimulate(steps: Sequence[StimulusStep], context: RunContext, record: SettingsRecord, *, number: int = 1) -> None:
-    """Step after step, each read back; `number` is that of the first one in the recipe's list."""
-    for count, step in enumerate(steps, number):
-        context.check()
-        if step.supply is not None:
-            supply, setup = context.bench.supply, supply_setup(step.supply)
-            asked = [*supply_assignments(setup), *_output(setup.output)]
-            with record.keeping(asked, supply, head=f"step{count}.supply.") as used:
-                used.update(supply.apply_setup(setup))
-        if step.source is not None:
-            source = context.bench.source
-            signal = as_played(source.profile, source_setup(step.source, context.played))
-            asked = [*source_assignments(signal), *_output(signal.output)]
-            with record.keeping(asked, source, head=f"step{count}.source.") as used:
-                used.update(source.apply_setup(signal))
-        if step.then_wait is not None:
-            context.pause(float(step.then_wait))
-
-
-def _output(is_on: bool | None) -> tuple[Assignment, ...]:
-    return () if is_on is None else (Assignment("output", is_on),)

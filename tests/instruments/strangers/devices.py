@@ -106,16 +106,13 @@ class Source(Device):
 
 
 class Meter(Device):
-    """At the board's supply terminals, with a sensor in the air at 23 °C; it comes up in Fahrenheit."""
+    """At the board's supply terminals."""
 
     def at_rest(self) -> dict[str, float | str]:
-        return {"quantity": "VOLT:DC", "seeks_range": 1.0, "warmth": "FAR"}
+        return {"quantity": "VOLT:DC", "seeks_range": 1.0}
 
     def reading(self) -> float:
-        if self.state["quantity"] != "TEMP":
-            return 12.345
-        # 23 °C is 73.4 °F and 296.15 K (NIST SP 811, B.8 †)
-        return {"FAR": 73.4, "K": 296.15}.get(str(self.state["warmth"]), 23.0)
+        return 12.345
 
 
 class Digitizer(Device):

@@ -17,6 +17,7 @@ MEANINGS = {
     "scpi": {
         "any": r".",
         "query": r"\?",
+        "several": r"\?.*;.*\?",
         "identity": r"\*IDN\?",
         "errors": r"SYST\w+:ERR\w*\?",
         "arm": r"INIT\w*$",
@@ -292,4 +293,70 @@ def never_finished(stranger: Stranger, message: str, answer: bytes | None) -> Pi
     yield b"" if stranger.language == "scpi" else b"busy\n"
 
 
-UNHEARD = (dead, frozen, deaf, gone, hangs_up)  # the message is not obeyed
+def first_answer_only(stranger: Stranger, message: str, answer: bytes | None) -> Pieces:
+    """Of several queries in a message it answers the first."""
+    yield (answer or b"").partition(b";")[0].rstrip(b"\n") + b"\n"
+
+
+def last_answer_only(stranger: Stranger, message: str, answer: bytes | None) -> Pieces:
+    """It forgets the answer that is not read yet."""
+    yield (answer or b"").rpartition(b";")[2]
+
+
+def answers_in_lines(stranger: Stranger, message: str, answer: bytes | None) -> Pieces:
+    """A line for each query."""
+    yield (answer or b"").replace(b";", b"\n")
+
+
+def backwards(stranger: Stranger, message: str, answer: bytes | None) -> Pieces:
+    """The last query is answered first."""
+    yield b";".join(reversed((answer or b"").rstrip(b"\n").split(b";"))) + b"\n"
+
+
+def first_two_swapped(stranger: Stranger, message: str, answer: bytes | None) -> Pieces:
+    first, second, *rest = (answer or b"").rstrip(b"\n").split(b";")
+    yield b";".join([second, first, *rest]) + b"\n"
+
+
+def one_answer_more(stranger: Stranger, message: str, answer: bytes | None) -> Pieces:
+    yield (answer or b"").rstrip(b"\n") + b";0\n"
+
+
+def one_answer_more_in_front(stranger: Stranger, message: str, answer: bytes | None) -> Pieces:
+    yield b"0;" + (answer or b"")
+
+
+def knows_one_query_only(stranger: Stranger, message: str, answer: bytes | None) -> Pieces:
+    """Takes no more than one query in a message, and says so in its error queue only: -103 is "invalid separator"."""
+    stranger.device.errors.append((-103, "Invalid separator"))
+    yield b""
+
+
+def refuses_in_its_own_words(stranger: Stranger, message: str, answer: bytes | None) -> Pieces:
+    """The same, by a code of its own: a positive one is device-specific."""
+    stranger.device.errors.append((17, "One at a time"))
+    yield b""
+
+
+def ends_within_a_string(stranger: Stranger, message: str, answer: bytes | None) -> Pieces:
+    """The answer ends at a `;` that stands in a string, and loses the rest."""
+    whole = answer or b""
+    if b'"' in whole:
+        head, _, text = whole.rstrip(b"\n").partition(b'"')
+        yield head + b'"' + text[:4] + b";\n"
+    else:
+        yield whole
+
+
+def complains_in_several_parts(stranger: Stranger, message: str, answer: bytes | None) -> Pieces:
+    """An error whose text holds a `;`, as SCPI-99 allows, and of which no register tells."""
+    yield (answer or b"").replace(b'0,"No error"', b'-310,"System error;it is warm;0"')
+
+
+OF_SEVERAL = (
+    first_answer_only, last_answer_only, answers_in_lines, backwards, first_two_swapped, one_answer_more,
+    one_answer_more_in_front, knows_one_query_only, refuses_in_its_own_words, ends_within_a_string,
+    complains_in_several_parts,
+)  # fmt: skip
+UNHEARD = (dead, frozen, deaf, gone, hangs_up, knows_one_query_only, refuses_in_its_own_words)  # it is not obeyed
+OF_A_MESSAGE = (one_behind, twice, shouting, late, *OF_SEVERAL)  # strikes the whole answer to a message of several

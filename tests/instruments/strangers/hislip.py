@@ -9,6 +9,7 @@ import socket
 import struct
 from contextlib import suppress
 
+from tests.instruments.program_units import units_of
 from tests.instruments.strangers.faults import Fault, frozen
 from tests.instruments.strangers.sockets import Stranger
 
@@ -46,7 +47,7 @@ class HislipStranger(Stranger):
                     peer.sendall(HEADER.pack(b"HS", SIZE_ANSWER, 0, 0, 8) + struct.pack("!Q", 1 << 20))
                 elif kind == DATA_END:
                     message = content.decode("ascii").rstrip("\n")
-                    self.heard.append(message)
+                    self.heard += units_of(message)
                     self._number = number
                     if not self._reply(peer, message):
                         self.hang_up()

@@ -27,7 +27,6 @@ SCPI = {
     "SOURCE:FUNCTION:SHAPE": "function",
     "OUTPUT:STATE": "output",
     "SENSE:VOLTAGE:DC:RANGE:AUTO": "seeks_range",
-    "UNIT:TEMPERATURE": "warmth",
 }
 # Messages that change nothing here: taken without a word.
 SCPI_TAKEN = (
@@ -52,7 +51,6 @@ TARN = {
     "shape": "function",
     "gate": "output",
     "look": "quantity",
-    "scale": "warmth",
 }
 TARN_TAKEN = ("go", "halt", "spark now")
 _TARN_SWITCH = {"open": 1.0, "shut": 0.0, "yes": 1.0, "no": 0.0}
@@ -65,6 +63,10 @@ def scpi(device: Device, message: str) -> bytes | None:
         return f"{device.identity}\n".encode()
     if message == "*RST":
         return device.reset()
+    if message == "*CLS":  # IEEE 488.2-1992, 10.3 (from memory, not verified)
+        device.errors.clear()
+        device.has_restarted = False
+        return None
     if message == "*ESR?":
         answer = b"128\n" if device.has_restarted else b"0\n"
         device.has_restarted = False

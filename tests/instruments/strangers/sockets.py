@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
+from tests.instruments.program_units import answer_of, units_of
 from tests.instruments.strangers.devices import Device, Digitizer, Meter, Source, Supply, World
-from tests.instruments.strangers.faults import Pieces
+from tests.instruments.strangers.faults import OF_A_MESSAGE, Fault, Pieces, frozen
 from tests.instruments.strangers.languages import LANGUAGES
 
 PATIENCE = 0.25  # s: the time-out that the profiles state for an answer
@@ -58,13 +59,8 @@ settings:
   quantity:
     set: "look {value}"
     ask: "look?"
-    words: {dc_voltage: "VOLT:DC", resistance: ohms, temperature: TEMP}
+    words: {dc_voltage: "VOLT:DC", resistance: ohms}
     pattern: "^look=(?P<value>.*)$"
-  temperature.unit:
-    set: "scale {value}"
-    ask: "scale?"
-    words: {celsius: C, fahrenheit: FAR, kelvin: K}
-    pattern: "^scale=(?P<value>.*)$"
   reading: {ask: "take?", pattern: "^take=(?P<value>.*)$"}
 """,
         "digitizer": """wavewright-profile: 1
@@ -139,7 +135,7 @@ class Stranger:
 
     def answer(self, message: str) -> bytes | None:
         """What a healthy device answers."""
-        return LANGUAGES[self.language](self.device, message)
+        return answer_of([LANGUAGES[self.language](self.device, unit) for unit in units_of(message)])
 
     def stop_listening(self) -> None:
         with suppress(OSError):
@@ -183,18 +179,15 @@ class Stranger:
                 while b"\n" in pending:
                     line, _, pending = pending.partition(b"\n")
                     message = line.decode("ascii")
-                    self.heard.append(message)
+                    self.heard += units_of(message)
                     if not self._reply(peer, message):
                         return
 
     def _reply(self, peer: socket.socket, message: str) -> bool:
         """Whether the connection stands afterwards."""
-        pieces: Pieces
-        if self.fault is not None:
-            pieces = self.fault.on(self, message)
-        else:
-            answer = self.answer(message)
-            pieces = iter([] if answer is None else [answer])
+        units = units_of(message)
+        is_one = len(units) == 1 or (isinstance(self.fault, Fault) and self.fault.effect in OF_A_MESSAGE)
+        pieces = self._pieces(message) if is_one else self._together(units)
         has_sent = False
         for piece in pieces:
             if piece is None:
@@ -209,6 +202,37 @@ class Stranger:
         if has_sent:
             self._end(peer)
         return True
+
+    def _pieces(self, message: str) -> Pieces:
+        if self.fault is not None:
+            return self.fault.on(self, message)
+        answer = self.answer(message)
+        return iter([] if answer is None else [answer])
+
+    def _together(self, units: list[str]) -> Pieces:
+        """What is sent for the units of one message: a fault strikes the answer to its unit; one cut short ends all."""
+        held = b""
+        for unit in units:
+            last = b""
+            for piece in self._pieces(unit):
+                if not isinstance(piece, bytes):
+                    if held or last:
+                        yield held + last
+                        held = last = b""
+                    yield piece
+                elif piece:
+                    if last:
+                        yield held + last
+                        held = b""
+                    last = piece
+            if isinstance(self.fault, Fault) and self.fault.effect is frozen:
+                return
+            if last and not last.endswith(b"\n"):
+                yield held + last
+                return
+            held += last.removesuffix(b"\n") + b";" if last else b""
+        if held:
+            yield held[:-1] + b"\n"
 
     def _send(self, peer: socket.socket, piece: bytes) -> None:
         peer.sendall(piece)

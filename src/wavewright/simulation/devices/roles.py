@@ -57,7 +57,9 @@ class SimulatedInstrumentEntry(GrammarModel):
         description="what can be set and queried, by the name that the role has for it",
         examples=[{"output": {"header": "OUTPut[:STATe]", "takes": "Boolean", "reset": "OFF"}}],
     )
-    message_time: Seconds = Field(default=1e-3, description="time that each message takes", examples=["1 ms"])
+    message_time: Seconds = Field(
+        default=1e-3, description="time that each message takes, and each further query in it", examples=["1 ms"]
+    )
     error_queue: Annotated[int, CountFrom(0, 1000)] = Field(
         default=20, description="number of entries that the error queue holds", examples=[20]
     )

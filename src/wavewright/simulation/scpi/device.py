@@ -23,7 +23,7 @@ class ScpiDevice:
     ----------
     instrument : what the settings and actions belong to.
     headers : header pattern of each action that this device understands, by the action's name.
-    message_time : simulated time that each message takes, s.
+    message_time : simulated time that each message takes, and each further query in it, s.
     queue_depth : entries that the error queue holds.
     disturbances : what goes wrong, and when.
     completes_at_once : `*OPC?` answers without waiting: an instrument that does not keep the standard there.

@@ -237,6 +237,8 @@ class Exchange:
         self.device.refresh()
         try:
             unit = next(units)
+            if self._answers:  # another query in the same message takes its time as well
+                self.device.instrument.clock.advance(self.device.message_time)
             if unit.is_query and self._answers and self._answers[-1].is_last:
                 raise ScpiError(-440)
             reply, self._path = self.device.perform(unit, self._path)
