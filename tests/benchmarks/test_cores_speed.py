@@ -78,7 +78,7 @@ def ratio(samples: int, shots: int, *, rounds: int) -> float:
 
 def table(*, rounds: int = ROUNDS) -> Iterator[tuple[str, float]]:
     for what, samples, shots in (
-        ("a shot of two channels of 20 M samples, ten metrics of each with budgets, in threads", 20_000_000, 1),
+        ("a shot of two channels of 60 M samples, ten metrics of each with budgets, in threads", 60_000_000, 1),
         ("200 kept shots of two channels of 1 M samples, the same, in processes", 1_000_000, 200),
     ):
         before = os.getloadavg()[0]

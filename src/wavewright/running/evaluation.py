@@ -40,7 +40,7 @@ from wavewright.running.shots_ahead import shots_ahead
 from wavewright.running.stored_waveforms import ReferenceWaveforms
 from wavewright.waveform import Capture
 
-LONG = 1 << 22  # samples; parts of shorter records wait for each other more than they gain
+LONG = 1 << 24  # samples; parts of shorter records wait for each other more than they gain
 NOTHING_UNMET = Limit(read_interval("exactly 0", unit="count"), "exactly 0 unmet")
 
 

@@ -5,7 +5,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wavewright.analysis.record import histogram as module
 from wavewright.analysis.record.histogram import FLOAT_BINS, SHORT, histogram_of
 
 TYPES = [np.int8, np.uint8, np.int16, np.uint16, np.int32, np.uint32, np.int64, ">i2", "<u4", np.float32, np.float64]
@@ -27,16 +26,6 @@ def test_every_code_is_counted_as_numpy_counts_it(dtype: type, size: int) -> Non
         return
     assert np.array_equal(found.codes, distinct)
     assert np.array_equal(found.counts, counts)
-
-
-@pytest.mark.parametrize("dtype", [np.int8, np.uint8, np.int16, ">u2"])
-def test_records_that_threads_may_share_are_counted_alike(dtype: type, monkeypatch: pytest.MonkeyPatch) -> None:
-    codes = np.random.default_rng(5).integers(0, 127, 600_001).astype(dtype)
-    alone = histogram_of(codes)
-    monkeypatch.setattr(module, "BESIDE_OTHERS", 1)
-    found = histogram_of(codes)
-    assert np.array_equal(found.codes, alone.codes)
-    assert np.array_equal(found.counts, alone.counts)
 
 
 @given(st.lists(st.integers(-128, 127), max_size=40), st.integers(1, 3))
