@@ -86,6 +86,8 @@ class Metric:
         ------
         Misuse : an unknown name, a missing one, a value that does not fit; says what would.
         """
+        if not given and not _required(self):
+            return {}
         known = {parameter.name: parameter for parameter in self.parameters}
         given = {_written(name, known): value for name, value in given.items()}
         read: dict[str, Any] = {}
@@ -101,6 +103,13 @@ class Metric:
             raise Misuse(f"metric `{self.name}` needs {', '.join(f'`{name}`' for name in missing)}")
         check_order({parameter.name: parameter.default for parameter in known.values()} | read)
         return read
+
+
+@cache
+def _required(entry: Metric) -> tuple[str, ...]:
+    """The options without which it cannot be computed; Misuse where its own defaults do not fit."""
+    check_order({parameter.name: parameter.default for parameter in entry.parameters})
+    return tuple(parameter.name for parameter in entry.parameters if parameter.is_required)
 
 
 @cache  # as long as it takes to read a million samples

@@ -320,8 +320,7 @@ def _noisy(read: Read) -> Finding:
     reading, text = read.reading, ""
     if len(read.surveys) == 1 and not read.parts & {Reads.SPECTRUM, Reads.SAMPLES}:
         survey = read.surveys[0]
-        noise, amplitude = (show_quantity(number, survey.unit) for number in (survey.noise, survey.levels.amplitude))
-        text = f"noise of {noise} rms on an amplitude of {amplitude}"
+        text = survey.once("noise in words", lambda: _noise_in_words(survey))
     if read.parts & {Reads.COUNTS, Reads.ANYTHING}:
         return Finding(Doubt.NOISY, text)
     if Reads.SPECTRUM in read.parts and len(read.surveys) == 1:
@@ -330,6 +329,11 @@ def _noisy(read: Read) -> Finding:
         above = math.inf if reading.uncertainty is None else ENOUGH * reading.uncertainty
         return Finding(Doubt.NOISY, text, math.inf, above, decides=False)  # noise adds to what is there
     return read.uncertain(Doubt.NOISY, text)
+
+
+def _noise_in_words(survey: Survey) -> str:
+    noise, amplitude = (show_quantity(number, survey.unit) for number in (survey.noise, survey.levels.amplitude))
+    return f"noise of {noise} rms on an amplitude of {amplitude}"
 
 
 def _undersampled(read: Read) -> Finding:

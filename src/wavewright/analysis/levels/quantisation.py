@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from wavewright.analysis.elementary.exponentials import exp, square
 
 if TYPE_CHECKING:
+    from wavewright.analysis.record.record import Record
     from wavewright.analysis.record.survey import Survey
 
 
@@ -18,7 +19,10 @@ def share_of_step(survey: Survey) -> float:
     the noise at the first harmonic of the quantiser's error); the rest is scatter. 1 of values that were never
     quantised, which have no such error at all.
     """
-    record = survey.record
+    return survey.once("share of step", lambda: _share(survey.record))
+
+
+def _share(record: Record) -> float:
     if not record.step:
         return 1.0
     # what the noise was found from contains the rounding to codes itself, of variance q²/12 (JCGM 100:2008, 4.3.7)

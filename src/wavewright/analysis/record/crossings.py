@@ -14,6 +14,7 @@ samples, lies outside the band.
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 
     from wavewright.waveform import Codes, Floats
 
+IS_LITTLE = sys.byteorder == "little"
 MOST_CHANGES = 1 << 17  # changes of side that are kept at a time; bounds the memory on a record that is all noise
 
 Indices: TypeAlias = "npt.NDArray[np.int64]"
@@ -192,7 +194,9 @@ class _Comparator:
 
     def _leaves_band(self, starts: Indices, ends: Indices, sides: Floats) -> npt.NDArray[np.bool_]:
         """Which segments have a sample outside the band; none that is at the level has."""
-        leaves = self._is_outside(self.codes[(starts + ends) // 2])
+        leaves = self._is_outside(self.codes[(starts + ends) >> 1])
+        if leaves.all():
+            return leaves
         unclear = np.flatnonzero(~leaves & (sides != 0) & (ends - starts > 1))
         if unclear.size:
             begin, end = int(starts[unclear[0]]), int(ends[unclear[-1]])
@@ -245,7 +249,10 @@ class _Scan:
         # eight at a time: most words of eight are zero
         eights = self.changed.view(np.uint64)
         (words,) = (eights != 0).nonzero()
-        (inside,) = eights[words].view(np.bool_).nonzero()
+        changed = eights[words]
+        if IS_LITTLE and not (changed & (changed - np.uint64(1))).any():  # one in each word, after as many bytes of 0
+            return np.asarray(begin + 8 * words + (np.bitwise_count(changed - np.uint64(1)) >> 3))
+        (inside,) = changed.view(np.bool_).nonzero()
         return np.asarray(begin + 8 * words[inside >> 3] + (inside & 7))
 
     def _compare(self, compare: np.ufunc, part: Codes, changed: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:

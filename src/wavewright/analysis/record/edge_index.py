@@ -9,6 +9,7 @@ record, exactly. A level that does pass through a rest is looked for in the whol
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -47,6 +48,8 @@ class EdgeIndex:
 
     def holds(self, level: float) -> bool:
         """Whether all crossings of a level lie in the segments: no rest is on both sides of it, or touches it."""
+        if self.codes.dtype.kind in "iu" and math.isfinite(level):  # compared as whole numbers, which they are
+            return bool(((self.lowest > math.floor(level)) | (self.highest < math.ceil(level))).all())
         return bool(((self.lowest > level) | (self.highest < level)).all())
 
     def crossings(self, band: Band, *, level_occurs: bool) -> tuple[Floats, Floats]:

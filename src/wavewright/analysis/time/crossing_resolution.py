@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from wavewright.analysis.record.survey import Survey
     from wavewright.waveform import Floats
 
+BESIDE = np.arange(-1, 3)  # the samples around a crossing, from the one before it
 LOOKED_AT = 64  # crossings, about; the median of their steepness stands for all
 ABOVE_NOISE = 8.0  # standard deviations that the change must be, so that noise does not pass for steepness
 OF_AMPLITUDE = 0.3  # a longer segment would leave the edge
@@ -95,14 +96,15 @@ def instant_bounds(survey: Survey, places: Floats) -> InstantBounds:
 def _bounds(survey: Survey, places: Floats) -> InstantBounds:
     interval, codes, gain = survey.wave.interval, survey.record.codes, abs(survey.wave.gain)
     before = _samples_before(survey, places)
-    beside = codes[np.clip(before[:, None] + np.arange(-1, 3), 0, codes.size - 1)].astype(np.float64)
-    changes = np.diff(beside, axis=1) * gain
+    places_beside = np.minimum(np.maximum(before[:, None] + BESIDE, 0), codes.size - 1)
+    beside = codes[places_beside].astype(np.float64)
+    changes = (beside[:, 1:] - beside[:, :-1]) * gain
     typical = median(np.abs(changes[:, 1]))
     if not typical:
         return InstantBounds(interval / 2, interval / 2)
     step = survey.record.step
     quantised = (step / (typical - step) if typical > step else 1.0) if step else 0.0
-    bends = np.abs(np.diff(changes, axis=1))
+    bends = np.abs(changes[:, 1:] - changes[:, :-1])
     more = _bend(bends.max(axis=1), survey.noise, LARGER_BEND_OF_NOISE) / typical
     less = min(1.0, _bend(bends.min(axis=1), survey.noise, LESSER_BEND_OF_NOISE) / typical)
     bent = max(min(more / 3, 0.5), less / 4 * (1 + 3 * less * less))
@@ -114,7 +116,8 @@ def _bounds(survey: Survey, places: Floats) -> InstantBounds:
 def _late(changes: Floats) -> int:
     """Whether bends make crossings late, all of them: where an edge becomes less steep the chord lies on its inside."""
     bends = -np.sign(changes[:, 1]) * (changes[:, 2] - changes[:, 0])
-    return int(np.mean(bends > 0) >= ONE_WAY) - int(np.mean(bends < 0) >= ONE_WAY)
+    later, earlier = (np.count_nonzero(one) / bends.size for one in (bends > 0, bends < 0))
+    return int(later >= ONE_WAY) - int(earlier >= ONE_WAY)
 
 
 def _bend(bends: Floats, noise: float, share: float) -> float:
@@ -181,7 +184,7 @@ def _steepness(survey: Survey, places: Floats) -> float:
 def _samples_before(survey: Survey, places: Floats) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
     """Of some of these crossings the samples before them."""
     chosen = survey.record.finite_places(places[:: max(1, places.size // LOOKED_AT)])
-    return np.clip(np.floor(chosen).astype(np.int64), 0, survey.record.codes.size - 2)
+    return np.minimum(np.maximum(np.floor(chosen).astype(np.int64), 0), survey.record.codes.size - 2)
 
 
 def difference_resolution(survey: Survey, places: Floats, others: Floats | None = None) -> float:

@@ -44,7 +44,7 @@ from wavewright.analysis.transitions.rise_and_fall import whole_transitions
 from wavewright.analysis.transitions.transitions import HIGH, LOW, Transitions, middle_level
 from wavewright.errors import Misuse, NotMeasurable
 from wavewright.quantities import show_quantity
-from wavewright.waveform import Floats
+from wavewright.waveform import Codes, Floats
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -231,9 +231,17 @@ def _extremes(
     codes = extreme.reduceat(record.codes[: last[kept][-1]], marks)[::2]
     reach = NEAR * survey.noise / abs(wave.gain)
     peaks, some = codes.astype(np.float64), slice(None, None, max(1, codes.size // LOOKED_AT))
-    chosen = zip(first[kept][some], last[kept][some], peaks[some], strict=True)
-    near = [np.count_nonzero(np.abs(record.codes[begin:end] - peak) <= reach) for begin, end, peak in chosen]
+    chosen = zip(first[kept][some], last[kept][some], peaks[some].tolist(), strict=True)
+    near = [_near(record.codes[begin:end], peak, reach) for begin, end, peak in chosen]
     return wave.offset + wave.gain * peaks, kept, float(np.median(near))
+
+
+def _near(codes: Codes, peak: float, reach: float) -> int:
+    """How many of some codes lie within reach of their extreme."""
+    if codes.dtype.kind in "iu" and math.isfinite(reach):  # whole numbers are compared as they are
+        lowest, highest = int(peak) - math.floor(reach), int(peak) + math.floor(reach)
+        return int(np.count_nonzero((codes >= lowest) & (codes <= highest)))
+    return int(np.count_nonzero(np.abs(codes - peak) <= reach))
 
 
 def _reading(
