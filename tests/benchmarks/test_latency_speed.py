@@ -13,7 +13,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,7 +28,16 @@ from wavewright.simulation.server.raw_socket import RawSocketConnection
 ROOT = Path(__file__).parents[2]
 LATENCY, ROUNDS, TARGET, BUDGET = 5e-3, 3, 1.3, 300
 BY_HAND = [sys.executable, str(Path(__file__).with_name("end_of_line_by_hand.py"))]
-PRODUCT = [sys.executable, "-m", "wavewright", "run", str(ROOT / "recipes/end_of_line.yaml"), "--yes", "--json"]
+COMMAND = ["run", str(ROOT / "recipes/end_of_line.yaml"), "--yes", "--json"]
+PRODUCT = [sys.executable, "-m", "wavewright", *COMMAND]
+# the same with nothing set up while the last shot of the measurement before is evaluated
+NOT_AHEAD = """
+import sys
+from wavewright.cli.main import execute
+from wavewright.running import measurement_sequence
+measurement_sequence.LOOKS_AHEAD = False
+sys.exit(execute(sys.argv[1:]))
+"""
 
 
 @dataclass(frozen=True)
@@ -61,13 +70,13 @@ def served(latency: float) -> Iterator[serving.BenchServer]:
             yield server
 
 
-def run(*, latency: float = LATENCY) -> Turn:
+def run(*, latency: float = LATENCY, product: Sequence[str] = PRODUCT) -> Turn:
     """The run that a user starts, with its evidence and a logbook."""
     with tempfile.TemporaryDirectory() as name, served(latency) as server:
         folder = Path(name)
         server.write_bench(folder / "live.yaml")
         kept = ["--bench", "live.yaml", "--out", "outcomes", "--logbook", "logbook.sqlite"]
-        seconds, processor, printed = timed([*PRODUCT, *kept], folder)
+        seconds, processor, printed = timed([*product, *kept], folder)
         return Turn(seconds, processor, CountingConnection.answers, readings_of(json.loads(printed)))
 
 
@@ -106,7 +115,12 @@ def readings_of(outcome: dict[str, Any]) -> dict[str, float]:
 
 def turns(rounds: int = ROUNDS) -> dict[str, list[Turn]]:
     """All ways take turns."""
-    ways = {"run": run, "by hand": by_hand, "one query per message": lambda: by_hand("--plain")}
+    ways = {
+        "run": run,
+        "nothing set up ahead": lambda: run(product=[sys.executable, "-c", NOT_AHEAD, *COMMAND]),
+        "by hand": by_hand,
+        "one query per message": lambda: by_hand("--plain"),
+    }
     found: dict[str, list[Turn]] = {name: [] for name in ways}
     for _ in range(rounds):
         for name, way in ways.items():
@@ -122,6 +136,7 @@ def table(found: dict[str, list[Turn]]) -> Iterator[tuple[str, float, str]]:
     yield f"{what}, times a loop by hand with the same certainty", took["run"] / took["by hand"], f"at most {TARGET}"
     yield "the same, times such a loop with one query per message", took["run"] / took["one query per message"], ""
     yield "the same in s of wall time, of which 1 s is pauses of the recipe", took["run"], ""
+    yield "the same with nothing set up ahead, in s", took["nothing set up ahead"], ""
     yield "its queries", asked["run"], f"at most {BUDGET}"
     yield "those of the loop", asked["by hand"], ""
     yield "those of the loop with one query per message", asked["one query per message"], ""

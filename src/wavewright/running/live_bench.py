@@ -23,7 +23,8 @@ from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
 from wavewright.recipe.stimulus import StimulusStep
 from wavewright.running.instrument_settings import SettingsRecord, requested_setup
-from wavewright.running.measurement_steps import prepare_again, prepare_measurement, wanted_shot
+from wavewright.running.measurement_setup import prepare_again, prepare_measurement
+from wavewright.running.measurement_steps import wanted_shot
 from wavewright.running.run import PreparedRun, draw_of, prepare, standing_of
 from wavewright.running.run_context import InMemory, Operator, Progress, RunContext, placing_text
 from wavewright.running.run_options import RunOptions

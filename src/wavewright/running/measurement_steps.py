@@ -1,11 +1,12 @@
-"""One measurement on the bench: known state, probes placed, settings found and read back, shots, readings."""
+"""One measurement on the bench: set up, its shots taken, kept and evaluated, all settings read back after the last."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Generator, Sequence
 from contextlib import AbstractContextManager, nullcontext, suppress
 from dataclasses import replace
 from functools import partial
+from typing import TypeAlias
 
 from wavewright.errors import (
     BadAnswer,
@@ -18,46 +19,57 @@ from wavewright.errors import (
     WavewrightError,
 )
 from wavewright.instruments.bench import Bench
-from wavewright.instruments.setups import DigitizerSetup
 from wavewright.instruments.spent_time import TimePart
 from wavewright.instruments.vocabulary import Role
 from wavewright.recipe.measurement import Measurement
-from wavewright.running.alias_check import look_for_aliases
-from wavewright.running.automatic_settings import FoundSettings, find_settings
+from wavewright.running.automatic_settings import FoundSettings
 from wavewright.running.calibration import calibration_facts
 from wavewright.running.crew import core_count
 from wavewright.running.evaluation import Evaluation
-from wavewright.running.input_accuracy import accuracy_facts, input_accuracy
-from wavewright.running.input_facts import Fact, doubt_facts, input_facts, input_path
 from wavewright.running.instrument_readings import cross_checks, meter_values, supply_values
 from wavewright.running.instrument_settings import (
     SettingsRecord,
-    configure,
-    requested_setup,
     split_stimulus,
 )
 from wavewright.running.interruption import CutShort, Interrupted
+from wavewright.running.measurement_setup import is_alone, prepare_measurement
 from wavewright.running.overlapped_shots import PATIENCE, Fence, OverlappedShots
-from wavewright.running.probe_placing import place_probes
-from wavewright.running.result import CrossCheck, MeasurementOutcome, Setting, broken_off, cut_short_results
+from wavewright.running.result import (
+    CrossCheck,
+    MeasurementOutcome,
+    Result,
+    broken_off,
+    cut_short_results,
+)
 from wavewright.running.run_context import RunContext
 from wavewright.running.shot import ExaminedShot
 from wavewright.running.shot_stopping import ShotStopper, StoppedShort, stoppable_shots
 from wavewright.running.stimulation import stimulate
 from wavewright.waveform import Capture
 
+Taken: TypeAlias = Capture | ExaminedShot
 FIRST_PATIENCE = 1.0  # s; so long outputs that have been sent the message may stay unconfirmed for a shot's sake
 
 
-def measure_one(
-    measurement: Measurement, context: RunContext, record: SettingsRecord, *, is_placed: bool = False
-) -> MeasurementOutcome:
+def measuring(
+    measurement: Measurement,
+    context: RunContext,
+    record: SettingsRecord,
+    *,
+    is_placed: bool = False,
+    alone: Callable[[], None] = is_alone,
+) -> Generator[OverlappedShots[Taken], None, MeasurementOutcome]:
     """Make one measurement; its captures go to the store as they come.
+
+    Yields once: when nothing more is asked of the instruments but what a cross-check needs. The last shot may still be
+    evaluated then, which goes on after the yield; what is thrown in there ends the measurement like a signal.
 
     Parameters
     ----------
     record : takes in what was requested of the instruments and what they are set to, also if nothing comes of it.
     is_placed : the probes are where they belong, as under the condition before; nobody is asked again.
+    alone : called where the measurement before must have ended: after the known state where a person is asked or a
+        stimulus given, else when all is set up.
 
     Raises
     ------
@@ -66,84 +78,41 @@ def measure_one(
     LinkLost, OutputMayBeOn, BenchFault, StorageFault : the run cannot go on.
     CutShort : one of these but Complaint and SetOtherwise, or a signal, after some shots were taken.
     """
-    bench = context.bench
-    found = prepare_measurement(measurement, context, record, is_placed=is_placed)
+    found = prepare_measurement(measurement, context, record, is_placed=is_placed, alone=alone)
     evaluation = Evaluation(measurement, references=context.references, cores=core_count())
+    work = partial(_evaluate, measurement, evaluation, context)
+    doubtful, is_read_back = None, False
     try:
-        looked_at = _take_shots(measurement, evaluation, context, record)
+        with stoppable_shots() as stopper, OverlappedShots(work, on_fault=stopper.ask) as beside:
+            try:
+                looked_at = _take_shots(measurement, context, record, beside, stopper)
+                try:
+                    said = (*_kept(measurement, looked_at), *_at_the_end(measurement, context))
+                except WavewrightError as fault:
+                    doubtful = fault
+                    raise
+                is_read_back = True  # what is set from now on may be for the next measurement
+                yield beside
+                _wait_for(beside, measurement.shots, context)
+            except BaseException:
+                _settle(beside, context)
+                raise
     except (WavewrightError, Interrupted) as fault:
-        if not evaluation.shots or isinstance(fault, SetOtherwise | Complaint):  # since when is not known
+        # SetOtherwise and Complaint: since when is not known
+        if fault is doubtful or not evaluation.shots or isinstance(fault, SetOtherwise | Complaint):
             raise
-        last = _last_fault(fault, bench)
+        last = fault if is_read_back else _last_fault(fault, context.bench)
         raise CutShort(last, partial(_cut_short, found, record, last, evaluation, measurement)) from fault
-    bench.check_unchanged("after the last shot")  # else none of them counts
-    said = (*_kept(measurement, looked_at), *_tripped(measurement, context))
     with context.times.on(TimePart.EVALUATION):
         results = evaluation.results()
-    checks: tuple[CrossCheck, ...] = ()
-    if context.is_cross_checked:
-        checks = cross_checks(bench.digitizer, results)
-        bench.check_restarts()  # the last messages may have gone to one that had lost its settings
     done = _without_results(measurement, found, record)
     return replace(
         done,
         remarks=(*done.remarks, *said),
         shots=measurement.shots,
         results=results,
-        cross_checks=checks,
+        cross_checks=_cross_checked(results, context),
     )
-
-
-def prepare_measurement(
-    measurement: Measurement, context: RunContext, record: SettingsRecord, *, is_placed: bool = False
-) -> FoundSettings:
-    """Known state, probes placed, settings found, set and read back: after it the first shot can be taken.
-
-    Parameters and errors are those of `measure_one`.
-    """
-    bench, goal = context.bench, requested_setup(measurement, attenuations=context.attenuations)
-    context.progress.step("bringing the bench to a known state")
-    bench.reset()
-    place_probes(measurement, goal.setup, context, is_placed=is_placed)
-    found = FoundSettings(goal.setup, ())
-    if goal.is_automatic:
-        stimulate(measurement.stimulus, context, record)
-        with context.times.on(
-            TimePart.EVALUATION
-        ):  # of the trial records; what is exchanged for them is counted as such
-            found = find_settings(goal, bench.digitizer, step=context.progress.step)
-    context.progress.step("setting the digitizer")
-    configure(bench.digitizer, found.setup, record)
-    if measurement.trigger.mode == "auto" and not goal.is_automatic:
-        stimulate(measurement.stimulus, context, record)
-    _learn_facts(measurement, found.setup, context, record)
-    return found
-
-
-def prepare_again(measurement: Measurement, context: RunContext, record: SettingsRecord) -> None:
-    """As `prepare_measurement`, on a bench that is prepared for a measurement with the same probes and stimulus.
-
-    For a measurement that finds nothing by itself. Outputs stay as they are, and of the digitizer only what has changed
-    is set anew; all of it is read back. Errors are those of `measure_one`.
-    """
-    setup = requested_setup(measurement, attenuations=context.attenuations).setup
-    context.progress.step("setting the digitizer")
-    configure(context.bench.digitizer, setup, record, only_changed=True)
-    _learn_facts(measurement, setup, context, record)
-
-
-def _learn_facts(measurement: Measurement, setup: DigitizerSetup, context: RunContext, record: SettingsRecord) -> None:
-    """Take what is stated of each input into the record, and what a second look at a higher rate shows."""
-    digitizer = context.bench.digitizer
-    record.facts |= _facts(measurement, setup, record.used, context)
-    if measurement.trigger.mode == "auto" or not measurement.stimulus:
-        known = {**record.used, **record.facts}
-        with context.times.on(TimePart.EVALUATION):
-            seen = look_for_aliases(measurement, setup, known, digitizer, step=context.progress.step)
-        if seen is not None:
-            record.facts |= seen
-        if digitizer.is_on_trial:  # a record was taken for it
-            configure(digitizer, setup, record)
 
 
 def _last_fault(fault: WavewrightError | Interrupted, bench: Bench) -> WavewrightError | Interrupted:
@@ -188,59 +157,20 @@ def _cut_short(
     )
 
 
-def _facts(
-    measurement: Measurement, setup: DigitizerSetup, used: Mapping[str, Setting], context: RunContext
-) -> dict[str, Fact]:
-    """What bench, profile and recipe state about each input and of the other instruments: kept with every shot."""
-    bench, facts = context.bench, dict[str, Fact]()
-    standing = context.standing(Role.DIGITIZER)
-    for name, channel in measurement.channels.items():
-        path = input_path(
-            channel, bench.file, bench.digitizer.profile, attenuation=setup.inputs[name].attenuation, settings=used
-        )
-        facts |= input_facts(path, used, standing)
-        width = used.get(f"input{channel.input}.range")
-        facts |= accuracy_facts(
-            f"input{channel.input}",
-            input_accuracy(path, used, instrument=Role.DIGITIZER),
-            full_scale=float(width) if isinstance(width, int | float) else None,
-        )
-    for role in {Role(one.by.value) for one in measurement.meterings}:
-        facts |= doubt_facts(role, context.standing(role))
-    return facts
-
-
-def _take_shots(measurement: Measurement, evaluation: Evaluation, context: RunContext, record: SettingsRecord) -> int:
-    """Every shot is kept when it comes, and evaluated while the next one is fetched: two are in memory at a time.
-
-    The order is that of the shots. What fails with a shot ends the measurement before the next one counts, and ends a
-    wait for the next one at once.
-
-    Returns how many were examined to find those that `keep_if` asks for.
-    """
-    work = partial(_evaluate, measurement, evaluation, context)
-    if measurement.shots == 1:
-        shot, tries = _wanted(measurement, context, record)
-        _keep(measurement, shot, context)
-        with context.times.on(TimePart.EVALUATION):
-            work(shot, None)
-        context.progress.shot(1)
-        return tries
-    with stoppable_shots() as stopper, OverlappedShots(work, on_fault=stopper.ask) as beside:
-        try:
-            return _overlapped(measurement, context, record, beside, stopper)
-        except BaseException:
-            _settle(beside, context)
-            raise
-
-
-def _overlapped(
+def _take_shots(
     measurement: Measurement,
     context: RunContext,
     record: SettingsRecord,
-    beside: OverlappedShots[Capture | ExaminedShot],
+    beside: OverlappedShots[Taken],
     stopper: ShotStopper,
 ) -> int:
+    """Every shot is kept when it comes, and evaluated while the next one is fetched: two are in memory at a time.
+
+    The order is that of the shots. What fails with a shot ends the measurement before the next one counts, and ends a
+    wait for the next one at once. The last one is not waited for.
+
+    Returns how many were examined to find those that `keep_if` asks for.
+    """
     looked_at = 0
     for number in range(measurement.shots):
         try:
@@ -254,18 +184,32 @@ def _overlapped(
             _wait_for(beside, number, context)
         _keep(measurement, shot, context)
         beside.give(shot)
-    _wait_for(beside, measurement.shots, context)
     return looked_at
 
 
-def _wait_for(beside: OverlappedShots[Capture | ExaminedShot], number: int, context: RunContext) -> None:
+def _at_the_end(measurement: Measurement, context: RunContext) -> tuple[str, ...]:
+    """All settings read back after the last shot, else none of them counts; what is to be said of that shot."""
+    context.bench.check_unchanged("after the last shot")
+    return _tripped(measurement, context)
+
+
+def _cross_checked(results: Sequence[Result], context: RunContext) -> tuple[CrossCheck, ...]:
+    """The digitizer's own values, where they are wanted."""
+    if not context.is_cross_checked:
+        return ()
+    checks = cross_checks(context.bench.digitizer, results)
+    context.bench.check_restarts()  # the last messages may have gone to one that had lost its settings
+    return checks
+
+
+def _wait_for(beside: OverlappedShots[Taken], number: int, context: RunContext) -> None:
     """Until the shot of that number, counted from 1, is evaluated."""
     with context.times.on(TimePart.EVALUATION):
         beside.wait(context.check)
     context.progress.shot(number)
 
 
-def _settle(beside: OverlappedShots[Capture | ExaminedShot], context: RunContext) -> None:
+def _settle(beside: OverlappedShots[Taken], context: RunContext) -> None:
     """After a fault: outputs off, and the shot that is still worked on done or given up; its own fault comes first."""
     if beside.is_busy:
         with context.shielded(), context.times.on(TimePart.EVALUATION):

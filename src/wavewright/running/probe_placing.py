@@ -9,10 +9,15 @@ from wavewright.recipe.picture_file import has_changed
 from wavewright.running.run_context import RunContext, placing_text
 
 
+def asks_person(measurement: Measurement, *, is_placed: bool) -> bool:
+    """Whether somebody has something to do before it: `is_placed` as below."""
+    return bool(measurement.place or measurement.pictures) and not is_placed
+
+
 def place_probes(measurement: Measurement, setup: DigitizerSetup, context: RunContext, *, is_placed: bool) -> None:
     """Tell where the probes go; outputs are off, so that hands may come near."""
     text = placing_text(measurement, setup)
-    if (measurement.place or measurement.pictures) and not is_placed:
+    if asks_person(measurement, is_placed=is_placed):
         context.operator.confirm("\n".join([*_show_pictures(measurement, context), text]))
     if context.bench.prompts is not None:
         context.bench.prompts.show(text)

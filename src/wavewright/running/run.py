@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -14,27 +14,15 @@ import pyvisa
 
 from wavewright.analysis.reading import Doubt
 from wavewright.errors import (
-    BadAnswer,
-    BenchFault,
-    Complaint,
-    LinkLost,
-    NoAnswer,
-    NotMeasurable,
-    NoTrigger,
-    SetOtherwise,
-    StorageFault,
-    TimeUp,
     WavewrightError,
 )
 from wavewright.instruments import waits
 from wavewright.instruments.bench import open_bench
 from wavewright.instruments.bench_file import BenchFile
 from wavewright.instruments.simulated import fresh_draw, say_simulated
-from wavewright.instruments.spent_time import SpentTime, TimePart, difference
+from wavewright.instruments.spent_time import SpentTime, TimePart
 from wavewright.instruments.vocabulary import Role
 from wavewright.instruments.wire_log import WireLog
-from wavewright.judgement.verdict import Verdict
-from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.recipe import Recipe
 from wavewright.running.attachment import Attachment, note_of
 from wavewright.running.calibration import calibration_notes
@@ -42,9 +30,8 @@ from wavewright.running.declared import Declared, DeclaredReadings
 from wavewright.running.fitness.examination import fitness_of, require_fit
 from wavewright.running.fitness.finding import FitnessFinding
 from wavewright.running.input_facts import standing_doubts
-from wavewright.running.instrument_settings import SettingsRecord
 from wavewright.running.interruption import CutShort, Interrupted, Interruption, TimeLimit, interruptible
-from wavewright.running.measurement_steps import measure_one
+from wavewright.running.measurement_sequence import MeasurementSequence
 from wavewright.running.origins import origin_of_corrections, origins_of_profiles
 from wavewright.running.outcome import Origin, Outcome
 from wavewright.running.plan import record_size
@@ -64,12 +51,6 @@ from wavewright.running.run_context import (
 from wavewright.running.run_options import DEFAULTS, RunOptions
 from wavewright.running.selection import Selection, select
 from wavewright.running.stored_waveforms import PlayedWaveforms, ReadStored, ReferenceWaveforms, read_played
-
-# After these no reading came about, and the instruments can still be spoken to: the next measurement may do better.
-PASSING = (NoAnswer, Complaint, SetOtherwise, BadAnswer, NotMeasurable)
-MOST_UNANSWERED = 2  # measurements in a row that end without an answer before the run is ended
-# These end the run in good order: what was measured before is its outcome.
-ENDING = (Interrupted, LinkLost, BenchFault, StorageFault, TimeUp)
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,7 +238,10 @@ def carry_out(
                 is_cross_checked=options.cross_check or recipe.cross_check,
                 times=times,
             )
-            error = _measure_all(recipe, context, taken, measurements, cut_short, stop_at_first=options.stop_at_first)
+            sequence = MeasurementSequence(
+                recipe, context, taken, measurements, cut_short, stop_at_first=options.stop_at_first
+            )
+            error = sequence.run()
     return outcome(error)
 
 
@@ -310,91 +294,3 @@ def draw_of(bench: BenchFile, *, seed: int | None, draw: int | None) -> int | No
     if draw is not None:
         return draw
     return fresh_draw() if seed is None else seed
-
-
-def _measure_all(
-    recipe: Recipe,
-    context: RunContext,
-    interruption: Interruption,
-    done: list[MeasurementOutcome],
-    cut_short: list[CutShort],
-    *,
-    stop_at_first: bool,
-) -> str:
-    """Take all measurements into `done`; returns why the run ended early, if it did. Outputs are off afterwards.
-
-    A measurement that was interrupted with the run is put into `cut_short`: it is evaluated when outputs are off.
-    """
-    error = ""
-    try:
-        unanswered = 0
-        placed = ("", "")  # name of the measurement before, and where its probes are
-        for measurement in recipe:
-            interruption.check()
-            context.progress.begin(measurement.label, shots=measurement.shots)
-            place = (measurement.name, measurement.place or "")
-            outcome, fault = _measured(measurement, context, is_placed=place == placed)
-            placed = place
-            try:
-                if fault is not None:
-                    context.bench.safe_state()  # whatever is slow or silent now, no output stays on meanwhile
-            finally:
-                done.append(outcome())
-            context.store.measured(done[-1])
-            context.progress.end(done[-1])
-            is_silent = isinstance(fault, NoAnswer) and not isinstance(fault, NoTrigger)
-            unanswered = unanswered + 1 if is_silent else 0
-            if unanswered >= MOST_UNANSWERED:
-                return f"{unanswered} consecutive measurements ended without an answer: {fault}"
-            if stop_at_first and done[-1].verdict not in (None, Verdict.PASS):
-                break
-    except CutShort as broken:
-        cut_short.append(broken)
-        if not isinstance(broken.fault, ENDING):
-            raise broken.fault from None
-        error = str(broken.fault)
-    except ENDING as fault:
-        error = str(fault)
-    finally:
-        # Leaving the bench does it once more: a signal in the instant before the shield goes up would skip it here.
-        with interruption.shielded():
-            context.bench.safe_state()
-    return error
-
-
-def _measured(
-    measurement: Measurement, context: RunContext, *, is_placed: bool
-) -> tuple[Callable[[], MeasurementOutcome], WavewrightError | None]:
-    """The measurement, or its outcome `error` and why, if it was interrupted and the next one may do better."""
-    record, before = SettingsRecord(), context.times.so_far()
-    try:
-        done = measure_one(measurement, context, record, is_placed=is_placed)
-    except PASSING as fault:
-        nothing = MeasurementOutcome(
-            measurement.name,
-            measurement.condition,
-            measurement.place or "",
-            asked=record.asked,
-            read_back=record.used,
-            remarks=record.differences,
-            error=str(fault),
-        )
-        nothing = _timed(nothing, before, context)
-        return lambda: nothing, fault
-    except CutShort as broken:
-        spent, results = difference(context.times.so_far(), before), broken.outcome
-        broken.outcome = lambda: _with_times(results(), spent)
-        if isinstance(broken.fault, PASSING):
-            return broken.outcome, broken.fault
-        raise
-    whole = _timed(done, before, context)
-    return lambda: whole, None
-
-
-def _timed(done: MeasurementOutcome, before: Mapping[str, float], context: RunContext) -> MeasurementOutcome:
-    """The measurement with where its time went since then."""
-    return _with_times(done, difference(context.times.so_far(), before))
-
-
-def _with_times(done: MeasurementOutcome, spent: Mapping[str, float]) -> MeasurementOutcome:
-    return replace(done, seconds=sum(spent.values()), times=spent)
