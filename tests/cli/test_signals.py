@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.instruments.program_units import units_of
 from wavewright.instruments.wire_log import read_wire_log
 
 pytestmark = [pytest.mark.slow, pytest.mark.posix("signals between processes; .ci/windows sends console events")]
@@ -81,8 +82,9 @@ def is_confirmed_off(dialogue: list[str]) -> bool:
     """Whether, after the output was on for the last time, it was switched off and said that it is."""
     last_on = max(index for index, message in enumerate(dialogue) if message == "OUTPut:STATe 1")
     after = dialogue[last_on + 1 :]
-    asked = max(index for index, message in enumerate(after) if message == "OUTPut:STATe?")
-    return "OUTPut:STATe 0" in after[:asked] and after[asked + 1] == "0"
+    asked = max(index for index, message in enumerate(after) if "OUTPut:STATe?" in units_of(message))
+    answers = dict(zip(units_of(after[asked]), after[asked + 1].split(";"), strict=True))
+    return "OUTPut:STATe 0" in after[:asked] and answers["OUTPut:STATe?"] == "0"
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
