@@ -39,6 +39,9 @@ SEARCH_POINTS = 100_000
 RECORD_POINTS = 500_000
 OVERVIEW = 0.1  # s
 LEAST_CROSSINGS = 4  # which bound three periods
+ALIKE, MOSTLY = 0.25, 0.5  # more than half of the periods of a signal are within a quarter of their median
+ENOUGH_PERIODS = 20  # to tell that they are not: of noise about 3 in 10 are
+FEW_CODES = 12  # within which noise may seem to have two states
 HYSTERESIS = 0.2  # of the extent of the signal
 AT_ONCE = TriggerSetup(mode="auto", on="")
 
@@ -143,24 +146,36 @@ class PeriodSearch:
     """
 
     def __init__(self, seen: Extent, *, fastest: float = 0.0, most_points: int = 0) -> None:
-        self._level = seen.middle
+        self._seen, self._level = seen, seen.middle
         self._hysteresis = HYSTERESIS * seen.peak_to_peak
         self._fastest = fastest
         self._points = min(SEARCH_POINTS, most_points or SEARCH_POINTS)
         self.setting = record_of(max(SHORTEST, 1000 * fastest), points=self._points, fastest=fastest)
         self.period: float | None = None
+        self.is_noise = False
         self.is_done = not seen.peak_to_peak
 
     def see(self, wave: Waveform) -> None:
         """Take note of a record and choose the next one."""
         rises = Survey(wave).crossings(self._level, hysteresis=self._hysteresis).rising
         if rises.size >= LEAST_CROSSINGS:
-            self.period = float(np.median(np.diff(rises)))
-            self.is_done = True
-            return
+            periods = np.diff(rises)
+            period = float(np.median(periods))
+            alike = float(np.mean(np.abs(periods - period) <= ALIKE * period))
+            if alike > MOSTLY or not self._may_be_noise(wave):
+                self.period, self.is_done = period, True
+                return
+            self.is_noise = self.is_done = periods.size >= ENOUGH_PERIODS
+            if self.is_done:
+                return
         span = GROWTH * wave.duration
         self.is_done = span > LONGEST
         self.setting = record_of(span, points=self._points, fastest=self._fastest)
+
+    def _may_be_noise(self, wave: Waveform) -> bool:
+        """Whether the line has no two states, or moves by so few codes that noise may have some."""
+        is_small = self._seen.peak_to_peak <= FEW_CODES * self._seen.resolution
+        return is_small or not Survey(wave).levels.has_states
 
 
 def record_of_cycles(period: float, cycles: int, *, fastest: float = 0.0, most_points: int = 0) -> TimebaseSetup:
@@ -182,6 +197,14 @@ def describe(period: float, setting: TimebaseSetup) -> str:
     return (
         f"auto time base: period {show_quantity(period, 's')}, so {show_quantity(setting.span, 's')} "
         f"in {setting.points} samples"
+    )
+
+
+def describe_noise(seen: Extent, setting: TimebaseSetup) -> str:
+    """What auto time base does where nothing repeats itself, in words for the operator."""
+    return (
+        f"auto time base: no period, as the line moves by {show_quantity(seen.peak_to_peak, 'V')} like noise, "
+        f"so {show_quantity(setting.span, 's')} in {setting.points} samples"
     )
 
 
@@ -287,10 +310,14 @@ class _SettingsSearch:
         on = self._goal.setup.trigger.on or next(iter(self._setup.inputs))
         fastest = fastest_interval(self._abilities)
         self._step(f"finding the period of {on}")
-        search = PeriodSearch(self._seen[on], fastest=fastest, most_points=self._most)
+        search, overview = PeriodSearch(self._seen[on], fastest=fastest, most_points=self._most), self._setup.timebase
         while not search.is_done:
             self._setup = replace(self._setup, timebase=search.setting)
             search.see(self._shot()[on])
+        if search.is_noise:
+            self._setup = replace(self._setup, timebase=overview)
+            self._remarks["timebase"] = describe_noise(self._seen[on], overview)
+            return
         if search.period is None:
             raise NotMeasurable(
                 f"no period of `{on}` was found: it moves between {show_quantity(self._seen[on].lowest, 'V')} "
