@@ -126,12 +126,13 @@ def _cores() -> Iterable[SpeedRow]:
 
 
 def _spectrum() -> Iterable[SpeedRow]:
-    from tests.benchmarks.test_spectrum_speed import table
+    from tests.benchmarks.test_spectrum_speed import long_records, table
 
     for what, figure, target in table():
         yield SpeedRow(
             f"{what}, over one `scipy.fft.rfft` in float32" if "memory" not in what else what, figure, target
         )
+    yield from (SpeedRow(*row) for row in long_records())
 
 
 def _density() -> Iterable[SpeedRow]:

@@ -9,11 +9,14 @@ import statistics
 import time
 import tracemalloc
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
 from scipy.fft import rfft
 
+from wavewright.analysis.catalogue import METRICS
+from wavewright.analysis.measure import measure_surveys
 from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.spectrum.power_density import power_density
 from wavewright.analysis.spectrum.sine_fit import fit_sine
@@ -22,6 +25,9 @@ from wavewright.analysis.spectrum.tones import find_strongest
 from wavewright.waveform import Waveform
 
 SAMPLES = 10_000_000
+THREE_WINDOWS: list[tuple[str, dict[str, Any]]] = [
+    ("thd", {}), ("snr", {"window": "hann"}), ("sfdr", {"window": "rectangular"})
+]  # fmt: skip
 RUNS = 7
 
 
@@ -74,6 +80,35 @@ def table(samples: int = SAMPLES, runs: int = RUNS) -> list[tuple[str, float, st
     return rows
 
 
+def long_records(samples: int = 100_000_000) -> list[tuple[str, float, str]]:
+    """Processor time, s, and memory beside the record, bytes per sample, of metrics of a long record."""
+    wave = record(samples)
+    works: list[tuple[str, list[tuple[str, dict[str, Any]]]]] = [
+        ("`thd`", [("thd", {})]),
+        ("`sinad`", [("sinad", {})]),
+        ("`thd`, `snr` and `sfdr`, each with another window,", THREE_WINDOWS),
+    ]
+    rows = []
+    for what, metrics in works:
+        begin = time.process_time()
+        _measured(wave, metrics)
+        taken = time.process_time() - begin
+        tracemalloc.start()
+        _measured(wave, metrics)
+        peak = tracemalloc.get_traced_memory()[1] / samples
+        tracemalloc.stop()
+        of_it = f"{what} of {samples // 1_000_000} M int8 samples"
+        rows.append((f"{of_it}: processor time, s", taken, "at most 10" if len(metrics) == 1 else ""))
+        rows.append((f"{of_it}: extra memory, bytes per sample", peak, "at most 4"))
+    return rows
+
+
+def _measured(wave: Waveform, metrics: list[tuple[str, dict[str, Any]]]) -> None:
+    surveys = [Survey(wave)]
+    for name, options in metrics:
+        measure_surveys(surveys, METRICS.find(name), dict(options))
+
+
 def test_spectrum_of_the_benchmark_finds_its_tone() -> None:
     wave = record(200_000)
     tone = find_strongest(Survey(wave))
@@ -97,5 +132,5 @@ def test_amplitude_spectrum(benchmark: Callable[[Callable[[], object]], object])
 
 
 if __name__ == "__main__":
-    for what, number, goal in table():
-        print(f"{what:44s} {number:6.2f}   {goal}")
+    for what, number, goal in [*table(), *long_records()]:
+        print(f"{what:70s} {number:6.2f}   {goal}")

@@ -65,7 +65,7 @@ def recompute(outcome: Outcome, recipe: Recipe | None = None, *, run: str = "", 
     recipe : another recipe, with other limits, metrics or levels; the run's own if not given. Measurements are matched
         by name and condition.
     run : name of the run, for the result.
-    cores : so many processes, or threads, at most, where that is worth it. The result does not depend on it.
+    cores : how many processes, or threads, at most, where that is worth it. The result does not depend on it.
 
     Raises
     ------

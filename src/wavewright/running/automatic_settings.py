@@ -24,7 +24,7 @@ from wavewright.running.instrument_settings import RequestedSetup
 if TYPE_CHECKING:
     from wavewright.instruments.digitizer import Digitizer
     from wavewright.instruments.profile_grammar import Abilities
-    from wavewright.waveform import Capture, Waveform
+    from wavewright.waveform import Capture, Floats, Waveform
 
 LEAST_USED, MOST_USED = 0.6, 0.9  # wanted part of the range between the lowest and the highest sample
 AIM = 0.75  # where the instrument takes any range at all
@@ -41,6 +41,7 @@ OVERVIEW = 0.1  # s
 LEAST_CROSSINGS = 4  # which bound three periods
 ALIKE, MOSTLY = 0.25, 0.5  # more than half of the periods of a signal are within a quarter of their median
 ENOUGH_PERIODS = 20  # to tell that they are not: of noise about 3 in 10 are
+ALIKE_OF_FEW, MOST_OF_FEW = 0.05, 0.9  # and of fewer periods as many as this, which of noise are by chance
 FEW_CODES = 12  # within which noise may seem to have two states
 HYSTERESIS = 0.2  # of the extent of the signal
 AT_ONCE = TriggerSetup(mode="auto", on="")
@@ -161,11 +162,11 @@ class PeriodSearch:
         if rises.size >= LEAST_CROSSINGS:
             periods = np.diff(rises)
             period = float(np.median(periods))
-            alike = float(np.mean(np.abs(periods - period) <= ALIKE * period))
-            if alike > MOSTLY or not self._may_be_noise(wave):
+            if _is_regular(periods, period, wave.interval) or not self._may_be_noise(wave):
                 self.period, self.is_done = period, True
                 return
-            self.is_noise = self.is_done = periods.size >= ENOUGH_PERIODS
+            # of a small signal the noise alone crosses the level in a short record
+            self.is_noise = self.is_done = periods.size >= ENOUGH_PERIODS and wave.duration >= OVERVIEW
             if self.is_done:
                 return
         span = GROWTH * wave.duration
@@ -176,6 +177,13 @@ class PeriodSearch:
         """Whether the line has no two states, or moves by so few codes that noise may have some."""
         is_small = self._seen.peak_to_peak <= FEW_CODES * self._seen.resolution
         return is_small or not Survey(wave).levels.has_states
+
+
+def _is_regular(periods: Floats, middle: float, interval: float) -> bool:
+    """Whether a record repeats itself, by its periods and their median; of few of them nearly all must be alike."""
+    if periods.size >= ENOUGH_PERIODS:
+        return float(np.mean(np.abs(periods - middle) <= ALIKE * middle)) > MOSTLY
+    return float(np.mean(np.abs(periods - middle) <= ALIKE_OF_FEW * middle + 2 * interval)) > MOST_OF_FEW
 
 
 def record_of_cycles(period: float, cycles: int, *, fastest: float = 0.0, most_points: int = 0) -> TimebaseSetup:
@@ -278,8 +286,7 @@ class _SettingsSearch:
 
     def run(self) -> FoundSettings:
         self._ranges(begin=False)
-        if self._goal.cycles:
-            self._period(self._goal.cycles)
+        if self._goal.cycles and self._period(self._goal.cycles):
             self._ranges(begin=True)
         trigger = self._goal.setup.trigger
         if self._goal.auto_level:
@@ -306,7 +313,8 @@ class _SettingsSearch:
         self._use({name: search.setting for name, search in ranges.items()})
         self._remarks |= {name: f"{name}: {search.remark}" for name, search in ranges.items()}
 
-    def _period(self, cycles: int) -> None:
+    def _period(self, cycles: int) -> bool:
+        """Set the time base; False where it stays the one that the ranges were found with."""
         on = self._goal.setup.trigger.on or next(iter(self._setup.inputs))
         fastest = fastest_interval(self._abilities)
         self._step(f"finding the period of {on}")
@@ -317,7 +325,7 @@ class _SettingsSearch:
         if search.is_noise:
             self._setup = replace(self._setup, timebase=overview)
             self._remarks["timebase"] = describe_noise(self._seen[on], overview)
-            return
+            return False
         if search.period is None:
             raise NotMeasurable(
                 f"no period of `{on}` was found: it moves between {show_quantity(self._seen[on].lowest, 'V')} "
@@ -328,6 +336,7 @@ class _SettingsSearch:
         timebase = record_of_cycles(search.period, cycles, fastest=fastest, most_points=self._most)
         self._setup = replace(self._setup, timebase=timebase)
         self._remarks["timebase"] = describe(search.period, timebase)
+        return True
 
     def _shot(self) -> Capture:
         return self._digitizer.take_trial(self._setup)

@@ -71,7 +71,7 @@ def findings_in(shot: ExaminedShot, measurement: Measurement, *, cores: int = 1)
 
     Parameters
     ----------
-    cores : so many threads, at most, evaluate what comes from different channels, where these are long enough for that
+    cores : how many threads, at most, evaluate what comes from different channels, where these are long enough for it
         to be worth it. What is found does not depend on it.
     """
     tasks: list[Callable[[], Reading | Unmet]] = [
@@ -139,7 +139,7 @@ def evaluate(
     ----------
     references : the waveforms that `compare:` and masks refer to, and that later measurements will refer to.
     is_cut_short : the measurement was interrupted before all of its shots were taken.
-    cores : so many processes, or threads, at most, where that is worth it. The results do not depend on it.
+    cores : how many processes, or threads, at most, where that is worth it. The results do not depend on it.
     """
     found = references or ReferenceWaveforms()
     evaluation = Evaluation(measurement, references=found, cores=cores)

@@ -30,9 +30,8 @@ def sinad(survey: Survey, *, frequency: Annotated[float, "Hz", POSITIVE] | None 
     20·log10(A / √2 / r), A the amplitude of the best sine, r the rms of what it leaves.
 
     Of a record of 2²⁵ samples or more the sums of the fit are added up block by block, in less than a byte per sample.
-    That is no other estimate: it is the sine that fits all samples best, and nothing is averaged over parts of the
-    record, so that the budget has no contribution for it. The value agrees with the one found sample by sample to
-    eleven digits.
+    The estimate is the same, the sine that fits all samples best, and nothing is averaged over parts of the record, so
+    that the budget has no contribution for it. The value agrees with the one found sample by sample to eleven digits.
 
     Parameters
     ----------

@@ -274,9 +274,14 @@ def highest_peak(spectrum: Spectrum, first: int, last: int) -> int | None:
     peak = _highest(spectrum, first, last)
     if is_peak(spectrum, peak):
         return peak
-    lines = spectrum.part(first, last)
-    inner = np.flatnonzero((lines[1:-1] >= lines[:-2]) & (lines[1:-1] >= lines[2:])) + 1
-    return first + int(inner[lines[inner].argmax()]) if inner.size else None
+    peaks = (_highest_peak_within(spectrum, begin, end) for begin, end in spans(first + 1, last - 1))
+    return max((peak for peak in peaks if peak is not None), key=spectrum.at, default=None)
+
+
+def _highest_peak_within(spectrum: Spectrum, first: int, last: int) -> int | None:
+    here, before, after = (spectrum.part(first + by, last + by) for by in (0, -1, 1))
+    peaks = np.flatnonzero((here >= before) & (here >= after))
+    return first + int(peaks[here[peaks].argmax()]) if peaks.size else None
 
 
 def _highest(spectrum: Spectrum, first: int, last: int) -> int:
