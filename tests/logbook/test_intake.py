@@ -125,6 +125,7 @@ RESULT = ("outcome", "measurements", 0, "results", 0)
         ((*RESULT, "reading", "value"), True, "`outcome.measurements[0].results[0].reading.value`: True"),
         (("outcome", "serial"), "VC\0", r"`outcome.serial`: 'VC\x00'"),
         (("outcome", "serial"), "VC\ud800", r"`outcome.serial`: 'VC\ud800'"),
+        (("added",), [{"at": "2026-03-02T08:00:00+00:00", "by": "R.\nverdict: pass", "text": "x"}], "`added[0].by`"),
         (("station",), 2, "`station`: 2"),
         (("id",), "last run", "`id`: 'last run'"),
         (("id",), "x" * 41, "`id`: 'xxx"),

@@ -148,6 +148,7 @@ def test_a_release_lifts_only_what_it_names(tmp_path: Path) -> None:
         }  # fmt: skip
     for refused in (
         lambda: release(["A9"], [], reason="x", operator="R."), lambda: release(["A1"], [], reason="", operator="R."),
+        lambda: set_apart(["A1 "], reason="x"), lambda: set_apart(["\ufeffA1"], reason="x"),
         lambda: set_apart([], reason="x"), lambda: set_apart(["A1"], reason="\0"),
     ):  # fmt: skip
         with pytest.raises(Misuse):

@@ -12,6 +12,8 @@ from tests.example_outcome import example_outcome
 from tests.reporting.reported import reported
 from wavewright.analysis.reading import Doubt, Finding, Reading
 from wavewright.reporting.console import print_outcome, print_statistics, shown_reading
+from wavewright.running.attachment import Attachment
+from wavewright.running.declared import Declared
 from wavewright.running.outcome import Outcome
 from wavewright.running.readings_table import reading_rows
 from wavewright.running.result import CrossCheck
@@ -135,3 +137,11 @@ def test_a_cross_check_says_what_it_compares_and_shows_no_rounding(outcome: Outc
     text = printed(replace(outcome, measurements=(replace(first, cross_checks=checks),)))
     assert f"{first.label}.duty: instrument 30 %, computed 30 % (last shot), difference 0 %\n" in text
     assert "high: instrument 1.516 V, computed 1.5 V (last shot), difference 16 mV\n" in text
+
+
+def test_a_note_of_several_lines_looks_like_no_verdict(outcome: Outcome) -> None:
+    note = Attachment("2026-03-02T08:00:00+00:00", "R. Okafor", text="tip slipped\nverdict: pass")
+    odd = replace(outcome, serial="VC204-0017\nverdict: pass", declared={"lot": Declared("7\nverdict: pass")})
+    lines = printed(replace(odd, added=(note,))).splitlines()
+    assert [line for line in lines if line.startswith("verdict: ")] == lines[-1:]
+    assert "      verdict: pass (R. Okafor, 2026-03-02 08:00 UTC)" in lines

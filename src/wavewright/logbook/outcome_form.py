@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sys
+import unicodedata
 from collections.abc import Hashable, Mapping, Sequence
 from datetime import datetime
 from functools import cache
@@ -31,6 +32,13 @@ def _storable(text: str) -> str:
         raise ValueError("a text without the character NUL")
     text.encode()  # half a surrogate pair has no place in UTF-8
     return text
+
+
+def _one_line(text: str) -> str:
+    """What stands in a line of its own on a screen: nothing in it may look like the next one."""
+    if any(unicodedata.category(sign) == "Cc" for sign in text):
+        raise ValueError("a text in one line, without control characters")
+    return _storable(text)
 
 
 def _time(text: str) -> str:
@@ -64,6 +72,7 @@ def _distribution(word: str) -> str:
 
 
 Word = Annotated[str, AfterValidator(_storable)]
+Line = Annotated[str, AfterValidator(_one_line)]
 Name = Annotated[str, Field(min_length=1), AfterValidator(_storable)]
 Time = Annotated[str, AfterValidator(_time)]
 Number = Annotated[float, Field(allow_inf_nan=False)]
@@ -188,19 +197,19 @@ class CalibrationForm(TypedDict):
 class DeclaredForm(TypedDict):
     """A declared field."""
 
-    text: Word
+    text: Line
     value: Number | None
-    unit: Annotated[Word, Field(max_length=24)]
-    source: Word
+    unit: Annotated[Line, Field(max_length=24)]
+    source: Line
 
 
 class AttachmentForm(TypedDict):
     """A note, or a file that was attached."""
 
     at: Time
-    by: NotRequired[Word]
+    by: NotRequired[Line]
     text: NotRequired[Word]
-    name: NotRequired[Word]
+    name: NotRequired[Line]
     size: NotRequired[Count]
     sha256: NotRequired[Annotated[str, Field(pattern="^[0-9a-f]{64}$")]]
     media: NotRequired[Annotated[str, Field(pattern="^image/(png|jpeg)$")]]

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from wavewright.errors import Misuse
 from wavewright.logbook.line_notes import LineNote, NoteKind, note_now
-from wavewright.logbook.storable import check_words
+from wavewright.logbook.storable import check_words, shown, unstorable_serial
 
 LONGEST_REASON = 1000  # bytes
 
@@ -99,6 +99,9 @@ def quarantine_words(found: Mapping[str, Sequence[LineNote]], serial: str) -> st
 def _check(serials: Sequence[str], reason: str, operator: str) -> None:
     if not serials or not all(serial.strip() for serial in serials):
         raise Misuse("no unit is named", expected="serial numbers")
+    for serial in serials:
+        if why := unstorable_serial(serial, recipe=""):
+            raise Misuse(f"the serial number {shown(serial)} {why}", expected="that of a unit, as it is run")
     if not reason.strip():
         raise Misuse("no reason is given", expected="`--reason TEXT`")
     check_words({"operator's name": operator, **{f"serial number {n}": one for n, one in enumerate(serials, 1)}})

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 RESOLVED = 1e-9  # of the larger of two values: a difference below it is shown as 0
 
+BROKEN = dict.fromkeys(map(ord, "\n\r\x0b\x0c\x85\u2028\u2029"), " ")  # what other programs wrote may end lines
+
 
 def shown_reading(reading: Reading, limit: str = "") -> tuple[str, str, str, str, str]:
     """Value, count, minimum, maximum and remarks of a reading, as cells of a table.
@@ -52,14 +54,16 @@ def print_outcome(outcome: Outcome, console: Console) -> None:
     """The table of an outcome, what the operator should know about it, and the verdict in the last line."""
     from rich.text import Text
 
-    unit = " ".join(word for word in (outcome.part, outcome.serial) if word)
+    unit = " ".join(word for word in (outcome.part, outcome.serial) if word).translate(BROKEN)
     head = Text(f"{outcome.title}{f', {unit}' if unit else ''}", style="bold")
     console.print(head.append(f" ({SIMULATED_BENCH})", style="yellow") if outcome.is_simulated else head)
     print_readings(list(reading_rows(outcome.measurements)), console)
     if outcome.declared:
-        console.print(Text("; ".join(f"{name}: {one.shown}" for name, one in outcome.declared.items())), soft_wrap=True)
+        told = "; ".join(f"{name}: {one.shown}" for name, one in outcome.declared.items())
+        console.print(Text(told.translate(BROKEN)), soft_wrap=True)
     for one in (*outcome.attachments, *outcome.added):
-        console.print(Text(attachment_line(one)), soft_wrap=True)
+        # further lines of a note are indented: none can be taken for one of the table's, or for the verdict
+        console.print(Text(attachment_line(one).replace("\n", "\n      ")), soft_wrap=True)
     for line in _remarks(outcome):
         console.print(Text(line), soft_wrap=True)
     verdict = str(outcome.verdict)
