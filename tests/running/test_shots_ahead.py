@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import signal
 from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
 from contextlib import closing
+from typing import Any
 
 import numpy as np
 import pytest
@@ -86,4 +89,28 @@ def test_whoever_breaks_off_leaves_no_process() -> None:
         next(shots)
     assert set(multiprocessing.active_children()) - before
     shots.close()
+    assert not set(multiprocessing.active_children()) - before
+
+
+def test_a_signal_waits_until_the_processes_are_started(monkeypatch: pytest.MonkeyPatch) -> None:
+    started: list[int] = []
+    real = ProcessPoolExecutor.submit
+
+    def interrupted(pool: ProcessPoolExecutor, *work: Any) -> Any:
+        signal.raise_signal(signal.SIGINT)
+        found = real(pool, *work)
+        started.append(1)
+        return found
+
+    monkeypatch.setattr(ProcessPoolExecutor, "submit", interrupted)
+    before = set(multiprocessing.active_children())
+    before_signal = signal.signal(signal.SIGINT, signal.default_int_handler)
+    shots = shots_ahead(captures(9, []), square, processes=2, count=9)
+    try:
+        next(shots)
+        with pytest.raises(KeyboardInterrupt):
+            next(shots)
+    finally:
+        signal.signal(signal.SIGINT, before_signal)
+    assert started == [1]
     assert not set(multiprocessing.active_children()) - before

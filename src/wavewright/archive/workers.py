@@ -13,7 +13,7 @@ from typing import Protocol
 from wavewright.archive.answer import WrittenAnswer
 from wavewright.archive.query import Query, answer_of, answers_of
 from wavewright.errors import WavewrightError
-from wavewright.instruments.stop_signals import leave_to_parent
+from wavewright.instruments.stop_signals import leave_to_parent, undisturbed
 
 WORTH = 0.5  # s of work in one portion: against it, handing over costs nothing, and no more than that is lost
 MOST = 256  # items in one portion
@@ -74,7 +74,8 @@ class Processes:
         try:
             while True:
                 while len(waiting) < AHEAD * self._count and (some := portions.take()):
-                    waiting.add(pool.submit(timed_answers, query, some))
+                    with undisturbed():  # half-started processes could not be ended
+                        waiting.add(pool.submit(timed_answers, query, some))
                 if not waiting:
                     break
                 done, waiting = wait(waiting, return_when=FIRST_COMPLETED)

@@ -31,6 +31,8 @@ def leave_to_parent() -> None:
     signal.set_wakeup_fd(-1)
     for number in STOP_SIGNALS:
         signal.signal(number, signal.SIG_DFL if number == signal.SIGTERM else signal.SIG_IGN)
+    if hasattr(signal, "pthread_sigmask"):  # whoever starts it while undisturbed hands the mask on
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, STOP_SIGNALS)
 
 
 def arrivals_of_signals() -> tuple[int, int]:

@@ -14,7 +14,7 @@ from concurrent.futures import Future, ProcessPoolExecutor, wait
 from contextlib import suppress
 from typing import TypeVar
 
-from wavewright.instruments.stop_signals import leave_to_parent
+from wavewright.instruments.stop_signals import leave_to_parent, undisturbed
 from wavewright.instruments.waits import SLICE
 from wavewright.waveform import Capture
 
@@ -70,7 +70,8 @@ def _by_processes(
 
 
 def _handed_over(pool: ProcessPoolExecutor, find: Callable[[Capture], T], capture: Capture) -> Future[T] | None:
-    with suppress(RuntimeError):  # a process was ended from outside: the others are ended too
+    # half-started processes could not be ended; a RuntimeError: one was ended from outside, and so are the others
+    with undisturbed(), suppress(RuntimeError):
         return pool.submit(find, capture)
     return None
 
