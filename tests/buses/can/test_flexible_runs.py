@@ -14,9 +14,8 @@ from hypothesis import strategies as st
 from tests.buses.damaged import senders
 from tests.buses.damaged.senders import can_bits, can_fd_bits
 from tests.buses.damaged.wire import HIGH, Wire
-from wavewright.buses.can import flexible_rate
+from wavewright.buses.can import flexible_bits, flexible_rate
 from wavewright.buses.can.can import can
-from wavewright.buses.can.flexible_bits import read_bit_by_bit
 from wavewright.buses.can.flexible_runs import DominantPulses, read_undisturbed
 from wavewright.buses.decode import decode
 from wavewright.buses.frames import Frames
@@ -39,11 +38,13 @@ def bit_by_bit() -> Iterator[None]:
 def counted(starts: list[float]) -> Iterator[None]:
     """When those frames begin that are read bit by bit."""
 
-    def told(line: Line, begun: Any, *rest: Any, **options: Any) -> Any:
-        starts.extend(begun.tolist())
-        return read_bit_by_bit(line, begun, *rest, **options)
+    exact = flexible_bits.BitByBit.frames
 
-    with patch.object(flexible_rate, "read_bit_by_bit", told):
+    def told(reader: flexible_bits.BitByBit, begun: Any, *rest: Any, **options: Any) -> Any:
+        starts.extend(begun.tolist())
+        return exact(reader, begun, *rest, **options)
+
+    with patch.object(flexible_bits.BitByBit, "frames", told):
         yield
 
 

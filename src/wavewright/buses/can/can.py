@@ -13,7 +13,7 @@ import numpy as np
 
 from wavewright.analysis.sense import POSITIVE, PROPER_SHARE
 from wavewright.buses.can.bits import BitStream, bit_stream, frame_starts
-from wavewright.buses.can.flexible_rate import with_flexible_frames
+from wavewright.buses.can.flexible_rate import FlexibleFrames
 from wavewright.buses.catalogue import bus, nothing_more
 from wavewright.buses.frame import Frame
 from wavewright.buses.frames import Frames
@@ -94,17 +94,17 @@ def can(
     facts |= {"nominal_bit_rate": 0.0 if bit_rate == "auto" else float(bit_rate), "bit_rate": _measured_rate(stream)}
     fast_time = bit_time if data_bit_rate is None else 1 / data_bit_rate
     data_point = max(min(data_sample_point, 1 - EDGE_DOUBT * line.interval / fast_time), 0.5)
-    clock = (bit_time, fast_time), (sample_point, data_point)
-    frames, flexible, overloads = _read_all(stream, starts, line, clock, facts)
+    flexibles = FlexibleFrames(line, times=(bit_time, fast_time), points=(sample_point, data_point))
+    frames, flexible, overloads = _read_all(stream, starts, flexibles, facts)
     if is_guess and len(frames) and frames.has_errors[0]:
         starts, may_be_data = starts[1:], may_be_data[1:]
-        frames, flexible, overloads = _read_all(stream, starts, line, clock, facts)
+        frames, flexible, overloads = _read_all(stream, starts, flexibles, facts)
     stray = _strays(stream, frames, flexible, overloads)
     if stray.size:  # what begins too soon after a frame is not sound, but is reported
         begins = np.concatenate([starts, stray])
         order = np.argsort(begins, kind="stable")
         may_be_data = np.append(may_be_data, np.zeros(stray.size, dtype=np.bool_))[order]
-        frames, flexible, overloads = _read_all(stream, begins[order], line, clock, facts)
+        frames, flexible, overloads = _read_all(stream, begins[order], flexibles, facts)
     if flexible.any():
         frames = frames.take(~_inside_flexible(frames, flexible, may_be_data, 0.5 * bit_time))
     if bit_rate == "auto" and (not len(frames) or frames.has_errors.all()):
@@ -136,16 +136,12 @@ def _refuse_switched_rate(line: Line, fast_time: float) -> None:
 
 
 def _read_all(
-    stream: BitStream,
-    starts: Indexes,
-    line: Line,
-    clock: tuple[tuple[float, float], tuple[float, float]],
-    facts: dict[str, float],
+    stream: BitStream, starts: Indexes, flexibles: FlexibleFrames, facts: dict[str, float]
 ) -> tuple[Frames, Flags, list[Frame]]:
     """All frames, which of them are of CAN FD, and the overload frames between them."""
     frames, flexible, overloads = _read(stream, starts, facts)
     if flexible.any():
-        frames = with_flexible_frames(frames, flexible, line, times=clock[0], points=clock[1])
+        frames = flexibles.read_anew(frames, flexible)
     return frames, flexible, overloads
 
 

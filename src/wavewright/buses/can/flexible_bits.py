@@ -18,30 +18,36 @@ from wavewright.waveform import Floats
 PORTION = 1024  # edges that are examined together
 
 
-def read_bit_by_bit(
-    line: Line,
-    starts: Floats,
-    following: Floats,
-    *,
-    times: tuple[float, float],
-    points: tuple[float, float],
-    flags: Floats,
-) -> list[Frame]:
-    """Frames of CAN FD.
+class BitByBit:
+    """Frames of a line as they are read bit by bit, each once, however often it is asked for.
 
     Parameters
     ----------
-    starts : when each begins, s, at an edge to dominant; and `following`, when the next frame does.
     times : duration of a bit in the arbitration and in the data phase, s.
     points : sample points in the two phases.
-    flags : when error flags begin, s, ascending.
     """
-    read = [_read_flexible(line, start, times=times, points=points) for start in starts.tolist()]
-    computed = _computed([each.sent for each in read])
-    return [
-        each.frame(word, flags[np.searchsorted(flags, each.start) :], after)
-        for each, word, after in zip(read, computed, following.tolist(), strict=True)
-    ]
+
+    def __init__(self, line: Line, *, times: tuple[float, float], points: tuple[float, float]) -> None:
+        self._line, self._times, self._points = line, times, points
+        self._known: dict[float, tuple[_Read, int]] = {}  # by its start; and the CRC that it should have
+
+    def frames(self, starts: Floats, following: Floats, *, flags: Floats) -> list[Frame]:
+        """Those that begin at some edges to dominant, s.
+
+        Parameters
+        ----------
+        following : when the next frame begins, s.
+        flags : when error flags begin, s, ascending.
+        """
+        fresh = [start for start in starts.tolist() if start not in self._known]
+        read = [_read_flexible(self._line, start, times=self._times, points=self._points) for start in fresh]
+        for each, computed in zip(read, _computed([each.sent for each in read]), strict=True):
+            self._known[each.start] = each, computed
+        found = []
+        for start, after in zip(starts.tolist(), following.tolist(), strict=True):
+            each, computed = self._known[start]
+            found.append(each.frame(computed, flags[np.searchsorted(flags, start) :], after))
+        return found
 
 
 @dataclass(frozen=True, slots=True)
