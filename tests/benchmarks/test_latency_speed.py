@@ -42,10 +42,11 @@ sys.exit(execute(sys.argv[1:]))
 
 @dataclass(frozen=True)
 class Turn:
-    """One whole run: wall time and the program's processor time in s, messages that were answered, readings."""
+    """One whole run: wall time, processor time of the program and of the bench in s, answered messages, readings."""
 
     seconds: float
     processor: float
+    bench: float
     queries: int
     readings: dict[str, float]
 
@@ -76,8 +77,8 @@ def run(*, latency: float = LATENCY, product: Sequence[str] = PRODUCT) -> Turn:
         folder = Path(name)
         server.write_bench(folder / "live.yaml")
         kept = ["--bench", "live.yaml", "--out", "outcomes", "--logbook", "logbook.sqlite"]
-        seconds, processor, printed = timed([*product, *kept], folder)
-        return Turn(seconds, processor, CountingConnection.answers, readings_of(json.loads(printed)))
+        *took, printed = timed([*product, *kept], folder)
+        return Turn(*took, CountingConnection.answers, readings_of(json.loads(printed)))
 
 
 def by_hand(*options: str, latency: float = LATENCY) -> Turn:
@@ -85,22 +86,23 @@ def by_hand(*options: str, latency: float = LATENCY) -> Turn:
     with tempfile.TemporaryDirectory() as folder, served(latency) as server:
         ports = {f"--{name}": port(server, name) for name in ("digitizer", "source", "supply", "prompts")}
         named = [word for pair in ports.items() for word in pair]
-        seconds, processor, printed = timed([*BY_HAND, *named, "--out", folder, *options], Path(folder))
-        return Turn(seconds, processor, CountingConnection.answers, json.loads(printed))
+        *took, printed = timed([*BY_HAND, *named, "--out", folder, *options], Path(folder))
+        return Turn(*took, CountingConnection.answers, json.loads(printed))
 
 
 def port(server: serving.BenchServer, name: str) -> str:
     return server.addresses[f"TCPIP0::{name}.example::inst0::INSTR"].split("::")[2]
 
 
-def timed(command: list[str], folder: Path) -> tuple[float, float, str]:
-    begin, before = time.perf_counter(), os.times()
+def timed(command: list[str], folder: Path) -> tuple[float, float, float, str]:
+    begin, before = time.perf_counter(), os.times()  # the bench is served by a thread of ours
     environment = {**os.environ, "PYTHONPATH": str(ROOT / "src")}
     done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False, env=environment)
     seconds, after = time.perf_counter() - begin, os.times()
     assert done.returncode == 0, done.stderr
     processor = after.children_user + after.children_system - before.children_user - before.children_system
-    return seconds, processor, done.stdout
+    bench = after.user + after.system - before.user - before.system
+    return seconds, processor, bench, done.stdout
 
 
 def readings_of(outcome: dict[str, Any]) -> dict[str, float]:
@@ -165,6 +167,6 @@ if __name__ == "__main__":
     for what, figure, target in table(measured):
         print(f"{what}: {figure:.2f}" + (f" (target {target})" if target else ""))
     for name, some in measured.items():
-        each = ", ".join(f"{turn.seconds:.1f} s, {turn.processor:.1f} s, {turn.queries}" for turn in some)
-        print(f"{name}: wall time, processor time of the program, queries: {each}")
+        each = "; ".join(f"{one.seconds:.1f}, {one.processor:.1f}, {one.bench:.1f}, {one.queries}" for one in some)
+        print(f"{name}: wall time, processor time of the program and of the bench in s, queries: {each}")
     print(f"load {os.getloadavg()[0]:.1f} at the end")
