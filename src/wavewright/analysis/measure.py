@@ -228,15 +228,19 @@ def _dust(surveys: Sequence[Survey]) -> float:
     first = surveys[0]
     if not first.record.codes.size:
         return 0.0
-    largest = max(abs(first.wave.value_of(code)) for code in first.extremes)
-    return max(DUST_OF_CODE * first.record.step, DUST_OF_LARGEST * largest)
+    return max(DUST_OF_CODE * first.record.step, DUST_OF_LARGEST * _largest(first))
 
 
 def _is_extreme(survey: Survey) -> bool:
     if not survey.record.codes.size:
         return False
-    largest = max(abs(survey.wave.value_of(code)) for code in survey.extremes)
+    largest = _largest(survey)
     return largest > LARGEST[1] or 0 < largest < LARGEST[0]
+
+
+def _largest(survey: Survey) -> float:
+    """The largest magnitude of a sample, in the waveform's unit."""
+    return survey.once("largest", lambda: max(abs(survey.wave.value_of(code)) for code in survey.extremes))
 
 
 def _level_choice(options: dict[str, Any]) -> LevelChoice:

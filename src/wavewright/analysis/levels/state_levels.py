@@ -172,12 +172,13 @@ def level_codes(
     parted = _are_parted(histogram, lowest + mode(below), highest - mode(above))
     depths, words, dwelt = [], [], True
     for half, name in zip((below, above), names, strict=True):
-        dwells = parted and half.dwell >= DWELL_SHARE
+        share_of_dwell = half.dwell
+        dwells = parted and share_of_dwell >= DWELL_SHARE
         chosen = method
         if method is LevelMethod.AUTO:
             chosen = LevelMethod.MODE if dwells else LevelMethod.EXTREMES
         depths.append(ESTIMATORS[chosen](half))
-        share = f"{half.dwell:.0%} of its samples within {DWELL_BAND:.0%} of the range around the mode"
+        share = f"{share_of_dwell:.0%} of its samples within {DWELL_BAND:.0%} of the range around the mode"
         words.append(f"{name} state: {chosen}, {share}")
         dwelt &= dwells
     if not parted:

@@ -123,7 +123,7 @@ def find_crossings(
     """
     comparator = _Comparator(codes, band, locate)
     pieces = [comparator.cross(*piece) for piece in _pieces(codes, band.level, level_occurs)]
-    places = np.concatenate([np.empty(0), *(place for place, _ in pieces)])
+    places = pieces[0][0] if len(pieces) == 1 else np.concatenate([np.empty(0), *(place for place, _ in pieces)])
     first_is_upward = next((bool(up[0]) for _, up in pieces if up.size), True)
     one, other = places[0::2].copy(), places[1::2].copy()  # upward and downward crossings alternate
     return (one, other) if first_is_upward else (other, one)

@@ -43,7 +43,8 @@ def _median_size(segments: list[npt.NDArray[np.float64]], order: int, *, is_whol
     Of whole codes each size stands for all within half a code of it, so that the median is not a whole number.
     """
     sizes = np.abs(_differences(segments, order))
-    sizes = sizes[np.isfinite(sizes)]
+    if not is_whole:
+        sizes = sizes[np.isfinite(sizes)]
     if not sizes.size:
         return 0.0 if order == DIFFERENCES[0][0] else math.inf
     median = float(np.partition(sizes, sizes.size // 2)[sizes.size // 2])

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from wavewright.waveform import Codes, Floats, Waveform
 
 FEW_CODES = 20
+EPSILON = float(np.finfo(np.float64).eps)
 FINEST = float(1 << 30)  # parts of a code to which levels of a changed waveform are rounded
 
 
@@ -108,7 +109,7 @@ class Record:
         code = wave.code_of(value)
         if wave.codes.dtype.kind == "f":
             return code
-        rounding = 4 * np.finfo(np.float64).eps * ((abs(value) + abs(wave.offset)) / abs(wave.gain) + abs(code))
+        rounding = 4 * EPSILON * ((abs(value) + abs(wave.offset)) / abs(wave.gain) + abs(code))
         if abs(code - round(code)) <= rounding:
             return float(round(code))
         return round(code * FINEST) / FINEST if self._is_changed else code
