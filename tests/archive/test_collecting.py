@@ -97,3 +97,11 @@ def test_portions_grow_to_half_a_second_and_no_faster_than_twice() -> None:
     assert sizes == [1, 2, 4, 8, 16, 32, 50, 50]
     portions.learn(1, 30.0)
     assert len(portions.take()) == 1
+
+
+def test_portions_for_many_workers_are_worth_more_so_that_a_scheduler_keeps_up() -> None:
+    portions = Portions(iter(map(str, range(100_000))))
+    portions.worth = 20.0  # 1,000 workers
+    for _ in range(15):
+        portions.learn(len(some := portions.take()), len(some) * 0.002)
+    assert len(portions.take()) == 20.0 / 0.002

@@ -84,6 +84,7 @@ def rows_of_programs() -> Mapping[str, Callable[[], Iterable[SpeedRow]]]:
         "start": _start,
         "watch": _watch,
         "logbook": _logbook,
+        "archive": _archive,
         "serve": _serve,
     }
 
@@ -197,6 +198,13 @@ def _watch() -> Iterable[SpeedRow]:
     for points, span in RECORDS:
         what = f"`watch`: shots of {points} samples evaluated and drawn per second, without a bench"
         yield SpeedRow(what, alone(points, span), "at least 10")
+
+
+def _archive() -> Iterable[SpeedRow]:
+    from tests.benchmarks.test_archive_speed import table
+
+    for what, figure in table():
+        yield SpeedRow(what, figure, "at least 1.8" if "two workers over one" in what else "")
 
 
 def _logbook() -> Iterable[SpeedRow]:

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 from wavewright.archive.answer import FAULTY, ItemAnswer, WrittenAnswer
 from wavewright.archive.query import Query
 from wavewright.archive.versions import unlike, versions
-from wavewright.archive.workers import AHEAD, Found, Portions, timed_answers
+from wavewright.archive.workers import AHEAD, WORTH, Found, Portions, timed_answers
 from wavewright.errors import Misuse, StorageFault, WavewrightError
 
 if TYPE_CHECKING:
@@ -36,6 +36,7 @@ WITHOUT_WORKERS = 60.0  # s that work may wait with no worker there
 WITHOUT_OWN = 300.0  # so too with workers of ours, which start by themselves, on a busy computer slowly
 ASKED = 0.5  # s after which it is looked whether the cluster is still there
 CLOSING, HURRIED = 30.0, 1.0  # s for the workers of ours to end, at the end and after a fault
+HANDED = 0.02  # s of work in a portion for each worker there is: a scheduler takes 3 to 5 ms to hand a portion over
 LOST = 20  # portions in a row that may be lost on their way to us
 _ADDRESS = re.compile(r"(tcp|tls)://\S+:\d+/?")
 _LOCAL = re.compile(r"local(?::([1-9]\d*))?")
@@ -182,6 +183,7 @@ class _Work:
     def _hand_over(self) -> bool:
         """Hand over as much as keeps the workers busy; False if nothing is left to do."""
         count = max(1, self._worker_count())
+        self._portions.worth = max(WORTH, HANDED * count)
         while len(self._under_way) < AHEAD * count and (some := self._portions.take()):
             self._submit(some)
         return bool(self._under_way)

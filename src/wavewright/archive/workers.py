@@ -16,7 +16,7 @@ from wavewright.errors import WavewrightError
 from wavewright.instruments.stop_signals import leave_to_parent, undisturbed
 
 WORTH = 0.5  # s of work in one portion: against it, handing over costs nothing, and no more than that is lost
-MOST = 256  # items in one portion
+MOST = 256  # items in a portion of that worth
 Found = tuple[list[WrittenAnswer], float]  # what is found about a portion, and in how many seconds
 AHEAD = 3  # portions per process that are handed over before they are needed
 
@@ -91,10 +91,15 @@ class Processes:
 
 
 class Portions:
-    """Items in portions that are worth handing over: one at first, then as many as take half a second."""
+    """Items in portions that are worth handing over: one at first, then as many as take half a second, or longer.
+
+    Attributes
+    ----------
+    worth : s of work in one portion.
+    """
 
     def __init__(self, items: Iterator[str]) -> None:
-        self._items, self._size = items, 1
+        self._items, self._size, self.worth = items, 1, WORTH
 
     def take(self) -> list[str]:
         """The next portion; empty at the end."""
@@ -102,8 +107,9 @@ class Portions:
 
     def learn(self, count: int, seconds: float) -> None:
         """How long a portion took; the next ones follow it, at most twice as large."""
-        fitting = MOST if seconds <= 0 else int(WORTH * count / seconds)
-        self._size = max(1, min(MOST, 2 * self._size, fitting))
+        most = int(MOST * self.worth / WORTH)
+        fitting = most if seconds <= 0 else int(self.worth * count / seconds)
+        self._size = max(1, min(most, 2 * self._size, fitting))
 
 
 def timed_answers(query: Query, items: list[str]) -> Found:
