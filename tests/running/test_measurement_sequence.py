@@ -172,9 +172,11 @@ def test_the_digitizer_is_set_while_the_last_shot_before_is_evaluated(
     assert [one["verdict"] for one in measurements[:2]] == ["pass", "fail"]
     # then what the first was to ask of the instruments came before the known state and the first setting of the second
     told = store.in_order
-    last_shot = [place for place, line in enumerate(told) if line.startswith("SENSe:DATA?")][1]
-    end = next(place for place, line in enumerate(told) if place > last_shot and "RANGe:PTPeak?" in line)
-    reset = told.index("*RST\\n", last_shot)
+    resets = [place for place, line in enumerate(told) if line == "*RST\\n"]  # two instruments, once per measurement
+    reset = resets[2]
+    last_shot = max(place for place, line in enumerate(told[:reset]) if line.startswith("SENSe:DATA?"))
+    # with each shot comes what it needs of range and rate; the coupling is asked for only where everything is
+    end = next(place for place, line in enumerate(told) if place > last_shot and "COUPling?" in line)
     setting = next(
         place for place, line in enumerate(told) if place > reset and line.startswith("SENSe1:VOLTage:RANGe")
     )
