@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from tests.reporting.conftest import Visit
 from tests.reporting.test_decisive_marks import rare_shots
 from wavewright.reporting.density_picture import density_pictures
 from wavewright.reporting.html import render
-from wavewright.reporting.layers import DensityLayer, TraceLayer
+from wavewright.reporting.layers import DensityLayer, PointsLayer, TraceLayer
 from wavewright.reporting.marks import FrameMark, LevelMark, Mark, MarkRole, SpanMark
-from wavewright.reporting.picture import Picture
+from wavewright.reporting.palette import BLUE
+from wavewright.reporting.picture import CLOCK, Axis, Panel, Picture
 from wavewright.reporting.traces import trace_picture
 from wavewright.waveform import Waveform
 
@@ -254,3 +258,17 @@ def test_an_update_keeps_the_zoom_and_samples_come_as_they_were_sent(seen: Visit
         assert np.array_equal(np.array(line, dtype=np.float32), wanted)
     # what we read of the canvas here, the page does not read
     assert [text for text in seen.said if "readback" not in text] == []
+
+
+def test_the_date_of_a_clock_has_a_line_between_its_times_and_the_title(visit: Callable[..., Visit]) -> None:
+    begun = datetime(2026, 3, 2, 8, tzinfo=UTC).timestamp()
+    points = PointsLayer("reading", BLUE, begun + np.arange(0.0, 480.0, 60.0), np.full(8, 0.03))
+    panel = Panel("ripple", Axis("ripple", "V", 0.0, 0.05), (points,), (), height=200)
+    picture = Picture("clock", "Over time", "", Axis("time, UTC", CLOCK, begun - 60, begun + 540), (panel,))
+    seen = visit(render("picture.html.j2", title="Over time", picture=picture, has_pictures=True))
+    shot = Image.open(io.BytesIO(seen.page.locator("#clock canvas").screenshot())).convert("L")
+    has_ink = (np.asarray(shot) < 128).any(axis=1)
+    # from below: the title, the date, the times, each in a line of its own
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], has_ink, [False]]).astype(int)))
+    heights = [int(end - begin) for begin, end in zip(edges[::2], edges[1::2], strict=True)][::-1]
+    assert all(6 <= height <= 12 for height in heights[:3]), heights

@@ -11,7 +11,7 @@
 //   chart.destroy()
 
 const drawChart = (() => {
-  const LEFT = 78, TICKS = 34, TITLE = 18, GAP = 4, LEAST_SPAN = 1e-12;
+  const LEFT = 78, TICKS = 34, DATE = 15, TITLE = 18, GAP = 4, LEAST_SPAN = 1e-12;
   const KEYS = { "+": "in", "=": "in", "-": "out", "−": "out", ArrowLeft: "left", ArrowRight: "right", Home: "all", Escape: "all", 0: "all", n: "next", p: "previous" };
 
   return function drawChart(element, first, options = {}) {
@@ -76,11 +76,14 @@ const drawChart = (() => {
       return picture.panels.map((panel, at) => chartMarks.room(marksOf(panel, at), (x) => ((toLine(x) - toLine(low)) / (toLine(high) - toLine(low))) * wide, wide));
     }
 
+    // the date of a clock is a line of its own, below its times
+    const ticksRoom = () => TICKS + (picture.axis.is_clock ? DATE : 0);
+
     const toLine = (x) => (picture.axis.is_log ? Math.log10(x) : x);
 
     function plot(number, width, aside) {
       const isLast = number === picture.panels.length - 1, panel = picture.panels[number];
-      const foot = isLast ? TICKS + (picture.axis.title ? TITLE : 0) : GAP;
+      const foot = isLast ? ticksRoom() + (picture.axis.title ? TITLE : 0) : GAP;
       const scale = (axis, range) => ({ time: false, auto: false, distr: axis.is_log ? 3 : 1, log: 10, range });
       const now = () => picture.panels[number];
       const config = {
@@ -95,7 +98,7 @@ const drawChart = (() => {
           ...(panel.right ? { right: scale(panel.right, () => [now().right.low, now().right.high]) } : {}),
         },
         axes: [
-          axis("x", () => picture.axis, { side: 2, show: true, size: isLast ? TICKS : GAP, space: picture.axis.is_clock ? 90 : 74,
+          axis("x", () => picture.axis, { side: 2, show: true, size: isLast ? ticksRoom() : GAP, space: picture.axis.is_clock ? 90 : 74,
             ...(isLast && picture.axis.title ? { label: picture.axis.title, labelSize: TITLE, labelGap: 0 } : {}), ...(isLast ? {} : { values: (u, splits) => splits.map(() => ""), ticks: { show: false } }) }),
           axis("y", () => now().axis, { side: 3, size: LEFT - 20, label: panel.axis.title || " ", labelSize: 20, labelGap: 0, space: 34 }),
           ...(panel.right ? [axis("right", () => now().right, { side: 1, size: aside - 18, label: panel.right.title, labelSize: 18, labelGap: 0, space: 34, grid: { show: false } })] : []),
