@@ -159,8 +159,11 @@ def test_an_output_that_may_be_on_is_told_first_and_last_and_ends_the_batch(
         ("Pr\udcfcf-1", "has bytes that are not UTF-8"),
         ("a\x1b[31m", "has the control character U+001B"),
         ("A" * 255, "is 255 bytes long, and 208 is the most"),
+        ("\ufeffVC204-0017", "has the invisible character U+FEFF"),
+        ("VC204-\u202e7100", "has the invisible character U+202E"),
+        ("VC204-0017 ", "has a blank at its beginning or end"),
     ],
-    ids=["not UTF-8", "control character", "too long"],
+    ids=["not UTF-8", "control character", "too long", "byte order mark", "turned around", "blank"],
 )
 def test_what_cannot_be_stored_is_refused_before_the_first_message(
     serial: str, why: str, tmp_path: Path, wavewright: Command, libraries: list[object]

@@ -268,7 +268,7 @@ def trend(book: Logbook, name: str, which: Filter | None = None, *, buckets: int
     found = tuple(
         Bucket(
             moment_of(edge),
-            moment_of(first + round(row.after)),
+            moment_of(min(first + round(row.after), last)),  # over thousands of years the mean is rounded
             row.valued,
             row.mean,
             row.minimum,

@@ -9,6 +9,7 @@ from datetime import datetime
 from wavewright.errors import Misuse
 from wavewright.logbook.evidence import LONGEST_NAME, ROOM_FOR_MARKS, folder_name
 
+TURNING = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")  # Unicode Standard Annex 9, 2 †
 LONGEST_WORD = 255  # bytes as UTF-8: what an index of a database and the name of a file bear
 LONGEST_PATH = 4096  # bytes, with its folders: Linux takes no longer one (PATH_MAX †)
 
@@ -26,6 +27,8 @@ def unstorable(word: str, *, longest: int = LONGEST_WORD) -> str:
         return "has bytes that are not UTF-8"
     if control := next((sign for sign in word if unicodedata.category(sign) == "Cc"), ""):
         return f"has the control character U+{ord(control):04X}"
+    if turning := next((sign for sign in word if sign in TURNING), ""):
+        return f"has the character U+{ord(turning):04X}, by which it would be shown in another order"
     return f"is {size} bytes long, and {longest} is the most" if size > longest else ""
 
 
@@ -47,7 +50,14 @@ def check_words(words: Mapping[str, str], *, longest: int = LONGEST_WORD) -> Non
 
 
 def unstorable_serial(serial: str, *, recipe: str) -> str:
-    """Why no outcome can be kept under a serial number, as the end of a sentence; empty where one can."""
+    """Why no outcome can be kept under a serial number, as the end of a sentence; empty where one can.
+
+    What nobody sees would make another unit of it: a byte order mark out of a file, say, or a blank at its end.
+    """
+    if unseen := next((sign for sign in serial if unicodedata.category(sign) == "Cf"), ""):
+        return f"has the invisible character U+{ord(unseen):04X}"
+    if serial != serial.strip():
+        return "has a blank at its beginning or end"
     mark = folder_name(datetime(2000, 1, 1), recipe, "x").encode("utf-8", "replace")  # every start is as long as this
     return unstorable(serial, longest=LONGEST_NAME - ROOM_FOR_MARKS - len(mark))
 

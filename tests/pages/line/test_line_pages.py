@@ -7,6 +7,7 @@ import json
 import re
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import UTC, datetime
 from html import unescape
 from pathlib import Path
 from typing import get_args, get_type_hints
@@ -25,11 +26,13 @@ from wavewright.logbook.book import Logbook
 from wavewright.logbook.filter_words import DECLARED, FILTER_WORDS
 from wavewright.logbook.line_notes import NoteKind, enter_notes, note_now, notes_in
 from wavewright.logbook.quarantine import release, set_apart
-from wavewright.logbook.queries import Filter, entries
+from wavewright.logbook.queries import Filter, entries, points, trend
 from wavewright.logbook.studies.proportions import yield_of_runs
 from wavewright.logbook.tables import outcomes
 from wavewright.pages.line.admission import Admission
 from wavewright.pages.line.line_view import PAGES
+from wavewright.reporting.chart_pictures import trend_picture
+from wavewright.reporting.drawing.svg_picture import svg_picture
 from wavewright.running.attachment import files_of, note_of
 from wavewright.running.declared import Declared
 
@@ -403,3 +406,19 @@ def test_a_page_of_a_declared_field_has_the_runs_that_come_later(entered_later: 
         run = replace(outcome(40 + number, serial=f"VC204-1{number:03}"), declared={"work_order": Declared(text)})
         book.enter(run, station="line_1", batch="lot-9")
         assert text_of(client, "runs?where=work_order%3DWO-000200").count('id="run-') == 1 + (number == 2)
+
+
+def test_a_clock_at_either_end_of_the_calendar_stops_no_page(tmp_path: Path) -> None:
+    ends = (datetime(1, 1, 1, tzinfo=UTC), datetime(9999, 12, 31, 23, 59, 59, 999_999, tzinfo=UTC))
+    with Logbook(tmp_path / "line.sqlite") as book:
+        for number, moment in enumerate(ends):
+            book.enter(replace(outcome(number), started=moment, ended=moment), batch="lot-7")
+        found = trend(book, "rail_noise.ripple")
+        drawn = svg_picture([trend_picture(found, points(book, "rail_noise.ripple"), told="")])
+        assert 2 <= drawn.count("-01-01</text>") <= 12  # ticks at years, a few of ten thousand
+        with client_of(book, Admission(PORT)) as client:
+            for page in ("day", "day?day=0001-01-01", "trend?of=rail_noise.ripple", "batch?batch-name=lot-7"):
+                text = text_of(client, page)
+            (earlier,) = re.findall(r'<a href="([^"]*)" rel="prev">', text_of(client, "day"))
+            assert "Monday 0001-01-01" in said(text_of(client, unescape(earlier))) or earlier == "day?day=0001-01-01"
+        assert "Batch lot-7" in said(text)

@@ -155,11 +155,12 @@ def day_page(view: LineView) -> LinePage:
         day = _midnight(view.runs.entry(int(every.numbers[-1])).started)
     else:
         day = _midnight(view.now)
-    which = replace(asked.which, since=day, until=day + timedelta(days=1))
+    end = day_after(day)
+    which = replace(asked.which, since=day, until=end)
     chosen = view.choose(which)
     starts = view.runs.started[every.numbers]
     before = int(np.searchsorted(starts, microseconds(day)))
-    after = int(np.searchsorted(starts, microseconds(day + timedelta(days=1))))
+    after = every.numbers.size if end is None else int(np.searchsorted(starts, microseconds(end)))
     is_today = day == _midnight(view.now)
     said = "Today." if is_today else "No runs today yet: the last day with runs." if "day" not in asked.words else ""
     # of the newest day every new run may be the first of another one
@@ -231,6 +232,14 @@ def _alone(which: Filter, word: str) -> Filter:
     return replace(Filter(), **{name: getattr(which, name)})
 
 
+def day_after(day: datetime) -> datetime | None:
+    """The midnight that ends a day; None where no calendar has it: 9999-12-31 of a clock that is wrong."""
+    try:
+        return day + timedelta(days=1)
+    except OverflowError:
+        return None
+
+
 def _day(text: str) -> datetime:
     try:
         day = datetime.strptime(text, "%Y-%m-%d")
@@ -244,4 +253,4 @@ def _midnight(moment: datetime) -> datetime:
 
 
 def _day_address(view: LineView, started: np.int64) -> str:
-    return view.asked.to("day", day=f"{moment_of(int(started)):%Y-%m-%d}")
+    return view.asked.to("day", day=moment_of(int(started)).date().isoformat())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from functools import cache, partial
 
 from wavewright.errors import StorageFault, WavewrightError
@@ -158,7 +158,8 @@ def _span(asked: PageAddress) -> dict[str, str | tuple[str, ...]]:
 
 def _day_span(day: str) -> dict[str, str]:
     begun = datetime.strptime(day, "%Y-%m-%d").replace(tzinfo=UTC)
-    return {"since": day, "until": f"{begun + timedelta(days=1):%Y-%m-%d}"}
+    end = figure_pages.day_after(begun)
+    return {"since": day, **({} if end is None else {"until": f"{end:%Y-%m-%d}"})}
 
 
 def _runs_address(asked: PageAddress, **more: str) -> str:

@@ -19,6 +19,7 @@ SECONDS = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10_800
 DAYS = (1, 2, 7, 14)
 MONTHS = (1, 2, 3, 6, 12, 24, 60, 120)
 MONTH = 30.44 * DAY
+FIRST, LAST = (datetime(year, *day, tzinfo=UTC).timestamp() for year, day in ((1, (1, 1)), (9999, (12, 31))))
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,9 +95,9 @@ def _of_decades(axis: Axis, most: int) -> Ticks:
 
 
 def _of_clock(axis: Axis, most: int) -> Ticks:
-    begin, end = (datetime.fromtimestamp(instant, UTC) for instant in (axis.low, axis.high))
+    begin, end = (datetime.fromtimestamp(min(max(instant, FIRST), LAST), UTC) for instant in (axis.low, axis.high))
     least = (axis.high - axis.low) / max(1, most)
-    months = next((number for number in MONTHS if number * MONTH >= least), MONTHS[-1])
+    months = next((number for number in MONTHS if number * MONTH >= least), 12 * math.ceil(least / (12 * MONTH)))
     days = next((number for number in DAYS if number * DAY >= least), None)
     seconds = next((number for number in SECONDS if number >= least), None)
     if seconds is not None:
