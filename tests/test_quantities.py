@@ -154,6 +154,11 @@ INTERVALS = [
     ("40 % ± 1 pp", "1", 0.39, 0.41),
     ("40 % ± 0.01", "1", 0.39, 0.41),
     ("at most  8 %", "1", -math.inf, 0.08),
+    # a temperature in °C and a difference in K: SI Brochure, 2.3.1 †
+    ("25 degC ± 5 K", "degC", 20.0, 30.0),
+    ("25 °C ± 500 mK", "degC", 24.5, 25.5),
+    ("-10 degC ± 5 degC", "degC", -15.0, -5.0),
+    ("-40 °C .. 85 degC", "degC", -40.0, 85.0),
 ]
 
 
@@ -184,6 +189,11 @@ NO_INTERVALS = [
      "if the value is 0"),
     ("at most 8", "1", "`8` as a ratio is 800 %\n  expected: a ratio, such as `40 %`\n"
      "  do: write `8 %`, or `800 %` if that is meant"),
+    ("25 degC ± 10 %", "degC", "`25 degC ± 10 %`: 10 % of a temperature in degC depends on where its scale begins\n"
+     "  expected: a difference of temperatures\n  do: write `25 degC ± 5 K`, say"),
+    ("25 degC ± 500 ppm", "degC", "`25 degC ± 500 ppm`: 500 ppm of a temperature in degC depends on where its scale "
+     "begins\n  expected: a difference of temperatures\n  do: write `25 degC ± 5 K`, say"),
+    ("at most 300 K", "degC", "`300 K` is a difference of temperatures\n  expected: a temperature, such as `25 degC`"),
     ("frob", "V", "`frob` is not a number\n  expected: a voltage, such as `24 V`"),
 ]  # fmt: skip
 

@@ -25,6 +25,7 @@ from wavewright.unit_symbols import (
 )
 
 SMALLEST_IN_PERCENT = 1e-4
+CELSIUS = "degC"  # with another zero than kelvin, and the same differences
 LARGEST_END = 1e150  # of a limit, in SI units: its width, and its distance from any reading, can be computed
 DEFAULT_DIGITS = 4  # where neither an uncertainty nor a resolution is known
 MOST_DIGITS = 15  # that a double holds
@@ -278,6 +279,14 @@ def _read_tolerance(words: str, unit: str) -> Interval:
         raise Misuse(
             f"`{words}`: `{last}` has no unit", expected="percentage points", do=f"write `{first} ± {last} pp`"
         )
+    elif unit == CELSIUS and last.endswith(tuple(RATIO_UNITS)):
+        raise Misuse(
+            f"`{words}`: {last} of a temperature in degC depends on where its scale begins",
+            expected="a difference of temperatures",
+            do=f"write `{first} ± 5 K`, say",
+        )
+    elif unit == CELSIUS and last.endswith("K"):
+        half = read_quantity(last, unit="K").value
     elif last.endswith(tuple(RATIO_UNITS)):
         half = _times(abs(middle), read_quantity(last, unit="1").value)
     elif _NUMBER.fullmatch(last) and unit not in {"1", *PLAIN_UNITS, *MAY_BE_BARE}:

@@ -10,6 +10,7 @@ A unit is named by its symbol. Some that are not SI symbols:
 | `number` | a plain number, not in per cent | `1.414` |
 | `Bd` | baud rate | `19200`, `19.2 kBd` |
 | `bit/s` | bit rate | `500000`, `500 kbit/s`, `500 kBd` |
+| `degC` | a temperature; a difference of two, as in `± 5 K`, is in K or degC | `25 degC` |
 | `dB`, `deg`, … | take no prefix | `3 dB` |
 """
 
@@ -20,6 +21,7 @@ import re
 
 PREFIXES = {"": 0, "m": -3, "u": -6, "k": 3, "M": 6, "n": -9, "p": -12, "f": -15, "G": 9, "T": 12}  # common ones first
 MICRO_SIGNS = ("\N{MICRO SIGN}", "\N{GREEK SMALL LETTER MU}")
+DEGREE_SIGNS = ("\N{DEGREE SIGN}C", "\N{DEGREE CELSIUS}")
 OHM_SIGNS = ("\N{GREEK CAPITAL LETTER OMEGA}", "\N{OHM SIGN}")
 PLAIN_UNITS = frozenset({"", "count", "number"})
 WITHOUT_PREFIX = frozenset({"x", "%", "ppm", "pp", "deg", "degC", "dB", "dBc", "dBc/Hz", "dBV", "dBu", "dBm", "dBFS"})
@@ -33,7 +35,8 @@ EXAMPLES = {
     "H": ("an inductance", "10 uH"), "W": ("a power", "5 W"), "J": ("an energy", "2 mJ"), "1": ("a ratio", "40 %"),
     "x": ("a factor", "10x"), "": ("a number", "80k"), "count": ("a number", "20"), "number": ("a number", "1.5"),
     "Bd": ("a baud rate", "19.2 kBd"), "bit/s": ("a bit rate", "500 kbit/s"),
-    "dB": ("a level", "3 dB"), "deg": ("an angle", "90 deg"),
+    "dB": ("a level", "3 dB"), "deg": ("an angle", "90 deg"), "degC": ("a temperature", "25 degC"),
+    "K": ("a difference of temperatures", "5 K"),
 }  # fmt: skip
 
 _FIRST_FACTOR = re.compile(r"([^\W\d_]++)(?!\^)")
@@ -52,7 +55,8 @@ def spellings(unit: str) -> dict[str, str]:
     """Every way to write a unit, with the prefix in each; the common ones first."""
     if unit == "1":
         return {**dict.fromkeys(RATIO_UNITS, ""), "": ""}
-    symbols = (unit, *OHM_SIGNS) if unit == "ohm" else ONE_BIT_PER_SYMBOL.get(unit, (unit,))
+    signs = {"ohm": OHM_SIGNS, "degC": DEGREE_SIGNS}
+    symbols = (unit, *signs[unit]) if unit in signs else ONE_BIT_PER_SYMBOL.get(unit, (unit,))
     symbols = ("",) if unit in PLAIN_UNITS else symbols
     least = 0 if unit in PLAIN_UNITS else -math.inf
     prefixes = [p for p in PREFIXES if PREFIXES[p] >= least] if unit in PLAIN_UNITS or takes_prefix(unit) else [""]

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import io
 import math
+import re
 from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
 
 from tests.running.conftest import POWERED
-from wavewright.errors import BenchFault
+from wavewright.errors import BenchFault, FileFault
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.instruments.wire_log import read_wire_log
 from wavewright.judgement.verdict import Verdict
@@ -71,6 +72,47 @@ def test_current_and_resistance(
     reading = read(run_text, entry)["powered.read"]
     assert reading.value == pytest.approx(value, abs=within)
     assert reading.unit == unit
+
+
+def test_a_temperature_is_that_around_the_bench(run_text: Callable[..., Outcome]) -> None:
+    outcome = read(run_text, "quantity: temperature, limit: 25 °C ± 5 K, cycles: 10")
+    reading = outcome["powered.read"]
+    assert (reading.value, reading.unit) == (pytest.approx(23.0, abs=0.02), "degC")  # `ambient` of the instrument file
+    # by its profile: 0.5 K, whatever the reading is; JCGM 100:2008, 4.3.7 as above
+    assert reading.uncertainty == pytest.approx(0.5 / math.sqrt(3), rel=1e-9)
+    assert outcome.results["powered.read"].verdict is Verdict.PASS
+    low = read(run_text, "quantity: temperature, limit: at most 23.2 degC, judge: guarded acceptance")
+    assert low.results["powered.read"].verdict is not Verdict.PASS  # 23.0 and ± 0.6 K: it may be above
+
+
+@pytest.mark.parametrize(
+    "entry, said",
+    [
+        (
+            "quantity: temperature, limit: 25 degC ± 10 %",
+            "`25 degC ± 10 %`: 10 % of a temperature in degC depends",
+        ),
+        ("quantity: temperature, range: 100 V", "a range of temperatures"),
+        ("quantity: temperature, limit: at most 300 K", "`300 K` is a difference of temperatures"),
+        ("quantity: dc_voltage, limit: at most 25 degC", "`25 degC` is a temperature"),
+    ],
+)
+def test_what_makes_no_sense_of_a_temperature_is_refused(entry: str, said: str) -> None:
+    with pytest.raises(FileFault) as caught:
+        parse_recipe(RECIPE.replace("{ENTRY}", f"{{{entry}}}"), "recipe.yaml")
+    assert said in str(caught.value)
+    assert re.match(r"recipe.yaml:12:\d+: ", str(caught.value))
+
+
+def test_a_declared_field_is_read_from_the_meter(run_text: Callable[..., Outcome]) -> None:
+    ask = "ask: {air: {about: Air, unit: degC, within: 15 degC .. 35 degC, read: powered.read}}\nmeasurements:"
+    text = RECIPE.replace("{ENTRY}", "{quantity: temperature}").replace("measurements:", ask, 1)
+    outcome = run_text(text)
+    found = outcome.declared["air"]
+    assert (found.value, found.unit, found.source) == (pytest.approx(23.0, abs=0.05), "degC", "read from powered.read")
+    cold = run_text(text.replace("15 degC .. 35 degC", "at most 20 degC"))
+    assert cold.verdict is Verdict.ERROR
+    assert "is not within at most 20 degC" in cold.error
 
 
 def test_beyond_its_range_a_meter_has_no_value(run_text: Callable[..., Outcome]) -> None:

@@ -220,6 +220,7 @@ _RULES: Mapping[str, Rule] = {
     "burst.on": _exactly,
     "burst.cycles": _exactly,
     "quantity": _exactly,
+    "temperature.unit": _exactly,
     "range.auto": _exactly,
     "range": _at_least(1 - NOTICEABLE),  # a meter takes the next range that there is above
     "cycles": _at_least(1 - UNSTATED),

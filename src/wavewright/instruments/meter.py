@@ -1,4 +1,4 @@
-"""The role `meter`: one number at a time, of voltage, current or resistance."""
+"""The role `meter`: one number at a time, of voltage, current, resistance or temperature."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, ClassVar
 
-from wavewright.errors import BadAnswer, Misuse, NotMeasurable
+from wavewright.errors import BadAnswer, Misuse, NotMeasurable, SetOtherwise
 from wavewright.instruments.instrument import Instrument, Settings
 from wavewright.instruments.plausibility import FAR
 from wavewright.instruments.profile import Assignment, Profile
@@ -17,7 +17,10 @@ if TYPE_CHECKING:
     from wavewright.instruments.link import Link
     from wavewright.instruments.setups import MeterSetup
 
-_MOST = {"V": 1e6, "A": 1e5, "ohm": 1e18}  # more than any meter on a bench reads: common practice, no source
+# More than any meter on a bench reads: common practice, no source. The hottest thermocouples end below 2400 degC.
+_MOST = {"V": 1e6, "A": 1e5, "ohm": 1e18, "degC": 3000.0}
+TEMPERATURE, CELSIUS = "temperature", "celsius"
+COLDEST = -273.15 - 1.0  # degC: absolute zero (SI Brochure, 2.3.1 †), and what a meter may be off there
 
 
 class Meter(Instrument):
@@ -43,6 +46,7 @@ class Meter(Instrument):
         group = list(meter_assignments(setup, self.profile))
         used = self.apply(group, doing=f"choosing {setup.quantity}")
         self.check_as_requested(group, used)
+        self._check_unit(setup)
         self._quantity, self._range = (
             setup.quantity,
             None if setup.range is None else float(used.get("range", math.inf)),
@@ -77,15 +81,29 @@ class Meter(Instrument):
         self.configure(setup)
         return self.read()
 
+    def _check_unit(self, setup: MeterSetup) -> None:
+        """See that temperatures come in degC from a meter that can only be asked for their unit."""
+        profile = self.profile
+        if setup.quantity != TEMPERATURE or profile.can_set("temperature.unit"):
+            return
+        if profile.can_ask("temperature.unit") and (unit := self.get("temperature.unit")) != CELSIUS:
+            raise SetOtherwise(
+                f"the meter reads temperatures in {unit}",
+                where=self.link.where,
+                expected=CELSIUS,
+                do="change it at the meter, or state in its profile how `temperature.unit` is set",
+            )
+
     def _reading(self) -> float:
         value = float(self.get("reading", timeout=self.profile.grammar.quirks.record_timeout))
         unit = METER_UNITS[self._quantity]
         most = _MOST[unit] if self._range is None else FAR * self._range
-        if math.isfinite(value) and abs(value) > most:
+        is_too_cold = unit == METER_UNITS[TEMPERATURE] and value < COLDEST
+        if math.isfinite(value) and (abs(value) > most or is_too_cold):
             raise BadAnswer(
                 f"the meter reads {show_quantity(value, unit)}: implausible",
                 where=self.link.where,
-                expected=f"at most {show_quantity(most, unit)}",
+                expected="a temperature above absolute zero" if is_too_cold else f"at most {show_quantity(most, unit)}",
             )
         return value
 
@@ -95,12 +113,17 @@ def meter_assignments(setup: MeterSetup, profile: Profile) -> Iterable[Assignmen
 
     Raises
     ------
-    Misuse : no such quantity.
+    Misuse : no such quantity, or a range of temperatures.
     """
     if setup.quantity not in METER_UNITS:
         raise Misuse(f"no meter measures `{setup.quantity}`", expected=f"one of {', '.join(METER_UNITS)}")
+    if setup.quantity == TEMPERATURE and setup.range is not None:
+        raise Misuse("a range of temperatures", expected="none: a meter has one range for each sensor")
     yield Assignment("quantity", setup.quantity)
-    if setup.range is not None:
+    if setup.quantity == TEMPERATURE:
+        if profile.can_set("temperature.unit"):
+            yield Assignment("temperature.unit", CELSIUS)
+    elif setup.range is not None:
         yield Assignment("range", setup.range)
     elif profile.can_set("range.auto"):
         yield Assignment("range.auto", True)

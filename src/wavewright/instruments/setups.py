@@ -15,7 +15,7 @@ from wavewright.waveform import Waveform
 
 Coupling = Literal["dc", "ac", "ground"]
 Shape = Literal["sine", "square", "triangle", "ramp", "pulse", "dc", "noise", "arbitrary"]
-Quantity = Literal["dc_voltage", "ac_voltage", "dc_current", "ac_current", "resistance"]
+Quantity = Literal["dc_voltage", "ac_voltage", "dc_current", "ac_current", "resistance", "temperature"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +141,10 @@ class SourceSetup:
 
 @dataclass(frozen=True, slots=True)
 class MeterSetup:
-    """What a meter measures; without a range it finds its own. `cycles` is the aperture in periods of the mains."""
+    """What a meter measures; without a range it finds its own. `cycles` is the aperture in periods of the mains.
+
+    A temperature has no range; it is in degC.
+    """
 
     quantity: Quantity = "dc_voltage"
     range: float | None = None

@@ -95,6 +95,9 @@ class StatedAccuracy(GrammarModel):
         description="of a supply or meter: error of currents that does not depend on the reading",
         examples=["5 mA"],
     )
+    temperature_offset: Kelvins | None = Field(
+        default=None, description="of a meter: error of the temperatures that it reads", examples=["0.5 K"]
+    )
     timebase: Share | None = Field(default=None, description="of the sample clock", examples=["10 ppm"])
     skew: Seconds | None = Field(default=None, description="delay between any two inputs", examples=["200 ps"])
     aperture_jitter: Seconds | None = Field(
@@ -152,6 +155,9 @@ class StatedAccuracy(GrammarModel):
 
     def of_quantity(self, quantity: str) -> Accuracy:
         """What is stated of a quantity that a meter or a supply reads; nothing where the grammar cannot say it."""
+        if quantity == "temperature" and self.temperature_offset is not None:
+            # in kelvin, of a reading in degC: a share of that would depend on where its scale begins
+            return Accuracy(gain=0.0, offset=RangeLimit(0.0, self.temperature_offset), limits=self.limits)
         names = _STATED.get(quantity)
         if names is None:
             return Accuracy()

@@ -120,7 +120,12 @@ _SOURCE = {
 }
 _METER = {
     "quantity": VocabularyEntry(
-        ValueKind.WORD, "what is measured", words=("dc_voltage", "ac_voltage", "dc_current", "ac_current", "resistance")
+        ValueKind.WORD,
+        "what is measured",
+        words=("dc_voltage", "ac_voltage", "dc_current", "ac_current", "resistance", "temperature"),
+    ),
+    "temperature.unit": VocabularyEntry(
+        ValueKind.WORD, "unit in which temperatures are read", words=("celsius", "fahrenheit", "kelvin")
     ),
     "range.auto": _switch("the meter finds its range"),
     "range": _number("", "largest magnitude expected, in the unit of the quantity"),
@@ -140,7 +145,14 @@ VOCABULARY: Mapping[Role, Mapping[str, VocabularyEntry]] = MappingProxyType(
 )
 
 METER_UNITS: Mapping[str, str] = MappingProxyType(
-    {"dc_voltage": "V", "ac_voltage": "V", "dc_current": "A", "ac_current": "A", "resistance": "ohm"}
+    {
+        "dc_voltage": "V",
+        "ac_voltage": "V",
+        "dc_current": "A",
+        "ac_current": "A",
+        "resistance": "ohm",
+        "temperature": "degC",
+    }
 )
 
 

@@ -18,12 +18,12 @@ from wavewright.grammar.model_reading import refusal
 from wavewright.grammar.word_fields import Line, LocatedText, Name, Pattern
 from wavewright.nearest import did_you_mean
 from wavewright.quantities import Interval, read_interval, read_quantity
+from wavewright.unit_symbols import DEGREE_SIGNS
 
 if TYPE_CHECKING:
     from wavewright.recipe.measurement import Measurement
 
 LONGEST_ANSWER = 255  # bytes as UTF-8, as of a serial number: what an index of a database bears
-DEGREE_SIGNS = ("°C", "\N{DEGREE CELSIUS}")
 UNIT = re.compile(r"%|°?[^\W\d_][^\s\d]{0,15}")
 GROUP = "value"  # of a pattern on a line: what of the match is the answer
 

@@ -13,7 +13,7 @@ from typing import ClassVar
 
 from pydantic import Field
 
-from wavewright.errors import Place
+from wavewright.errors import Misuse, Place
 from wavewright.grammar.located_yaml import YamlMapping, YamlScalar
 from wavewright.grammar.model import GrammarModel
 from wavewright.grammar.word_fields import Count, Line
@@ -40,6 +40,7 @@ class MeterQuantity(StrEnum):
     DC_CURRENT = "dc_current"
     AC_CURRENT = "ac_current"
     RESISTANCE = "resistance"
+    TEMPERATURE = "temperature"
 
 
 class SupplyQuantity(StrEnum):
@@ -56,6 +57,7 @@ UNITS: Mapping[MeterQuantity | SupplyQuantity, str] = MappingProxyType(
         MeterQuantity.DC_CURRENT: "A",
         MeterQuantity.AC_CURRENT: "A",
         MeterQuantity.RESISTANCE: "ohm",
+        MeterQuantity.TEMPERATURE: "degC",
         SupplyQuantity.VOLTAGE: "V",
         SupplyQuantity.CURRENT: "A",
     }
@@ -80,7 +82,9 @@ class ReadEntry(GrammarModel):
 class MeterEntry(ReadEntry):
     """One reading of the meter, taken after every shot."""
 
-    quantity: MeterQuantity = Field(description="dc_voltage, ac_voltage, dc_current, ac_current or resistance")
+    quantity: MeterQuantity = Field(
+        description="dc_voltage, ac_voltage, dc_current, ac_current, resistance or temperature"
+    )
     range: Line | None = Field(
         default=None, description="full scale, with its unit; the meter finds its own if left out", examples=["10 V"]
     )
@@ -160,6 +164,8 @@ def _read(
     limit: Limit | None = None
     meter = entry if isinstance(entry, MeterEntry) else None
     with checks.faults_placed_at(block.value_place("range")):
+        if meter and meter.range and entry.quantity is MeterQuantity.TEMPERATURE:
+            raise Misuse("a range of temperatures", expected="none: a meter has one range for each sensor")
         full_scale = read_quantity(meter.range, unit=unit, least=0).value if meter and meter.range else None
     with checks.faults_placed_at(block.value_place("limit")):
         limit = None if entry.limit is None else Limit.read(entry.limit, unit=unit)

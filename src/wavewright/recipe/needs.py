@@ -70,7 +70,7 @@ class Needs(GrammarModel):
         default=None, description="feeds the unit under test", examples=[{"voltage": "24 V", "current": "1 A"}]
     )
     meter: MeterNeeds | None = Field(
-        default=None, description="measures voltage, current and resistance", examples=[{}]
+        default=None, description="measures voltage, current, resistance and temperature", examples=[{}]
     )
 
 

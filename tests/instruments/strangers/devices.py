@@ -106,13 +106,16 @@ class Source(Device):
 
 
 class Meter(Device):
-    """At the board's supply terminals."""
+    """At the board's supply terminals, with a sensor in the air at 23 °C; it comes up in Fahrenheit."""
 
     def at_rest(self) -> dict[str, float | str]:
-        return {"quantity": "VOLT:DC", "seeks_range": 1.0}
+        return {"quantity": "VOLT:DC", "seeks_range": 1.0, "warmth": "FAR"}
 
     def reading(self) -> float:
-        return 12.345
+        if self.state["quantity"] != "TEMP":
+            return 12.345
+        # 23 °C is 73.4 °F and 296.15 K (NIST SP 811, B.8 †)
+        return {"FAR": 73.4, "K": 296.15}.get(str(self.state["warmth"]), 23.0)
 
 
 class Digitizer(Device):

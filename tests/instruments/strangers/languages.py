@@ -27,6 +27,7 @@ SCPI = {
     "SOURCE:FUNCTION:SHAPE": "function",
     "OUTPUT:STATE": "output",
     "SENSE:VOLTAGE:DC:RANGE:AUTO": "seeks_range",
+    "UNIT:TEMPERATURE": "warmth",
 }
 # Messages that change nothing here: taken without a word.
 SCPI_TAKEN = (
@@ -51,6 +52,7 @@ TARN = {
     "shape": "function",
     "gate": "output",
     "look": "quantity",
+    "scale": "warmth",
 }
 TARN_TAKEN = ("go", "halt", "spark now")
 _TARN_SWITCH = {"open": 1.0, "shut": 0.0, "yes": 1.0, "no": 0.0}

@@ -59,8 +59,13 @@ settings:
   quantity:
     set: "look {value}"
     ask: "look?"
-    words: {dc_voltage: "VOLT:DC", resistance: ohms}
+    words: {dc_voltage: "VOLT:DC", resistance: ohms, temperature: TEMP}
     pattern: "^look=(?P<value>.*)$"
+  temperature.unit:
+    set: "scale {value}"
+    ask: "scale?"
+    words: {celsius: C, fahrenheit: FAR, kelvin: K}
+    pattern: "^scale=(?P<value>.*)$"
   reading: {ask: "take?", pattern: "^take=(?P<value>.*)$"}
 """,
         "digitizer": """wavewright-profile: 1

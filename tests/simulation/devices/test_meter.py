@@ -35,6 +35,15 @@ def test_reads_the_reference_resistor(meter: MessageBasedResource) -> None:
     assert float(meter.query("MEASure:RESistance?")) == pytest.approx(4700.0, rel=1e-4)
 
 
+def test_reads_the_temperature_in_every_unit(meter: MessageBasedResource) -> None:
+    # 23 °C is 73.4 °F and 296.15 K (NIST SP 811, B.8 †)
+    for unit, value in (("CEL", 23.0), ("FAR", 73.4), ("K", 296.15)):
+        meter.write(f"UNIT:TEMPerature {unit}")
+        assert meter.query("UNIT:TEMPerature?") == unit
+        assert float(meter.query("MEASure:TEMPerature?")) == pytest.approx(value, abs=0.1)
+    assert errors_of(meter) == []
+
+
 def test_automatic_range_takes_the_smallest_that_holds(meter: MessageBasedResource) -> None:
     meter.query("MEASure:VOLTage?")
     assert float(meter.query("VOLTage:RANGe?")) == 10.0
@@ -62,7 +71,9 @@ def test_fetch_gives_the_last_reading_again_and_nothing_before_one(meter: Messag
     assert meter.query("FETCh?") == reading
 
 
-@pytest.mark.parametrize("function", ["VOLTage:DC", "VOLTage:AC", "CURRent:DC", "CURRent:AC", "RESistance"])
+@pytest.mark.parametrize(
+    "function", ["VOLTage:DC", "VOLTage:AC", "CURRent:DC", "CURRent:AC", "RESistance", "TEMPerature"]
+)
 def test_function_is_told_in_short_form(meter: MessageBasedResource, function: str) -> None:
     meter.write(f"CONFigure:{function}")
     short = ":".join(map(short_form, function.split(":")))

@@ -78,7 +78,7 @@ def kelvins(stated: object) -> float:
     except ValueError:
         number = -1.0
     if isinstance(stated, bool) or not 0 <= number < 1000:
-        raise Misuse(f"`within` is `{stated}`", expected="a difference of temperatures, such as `5 K`")
+        raise Misuse(f"`{stated}` is not a difference of temperatures", expected="a number of kelvin, such as `5 K`")
     return number
 
 

@@ -1,4 +1,4 @@
-"""The simulated meter: volts, amperes and ohms at its terminals, with range, integration time and its own noise."""
+"""The simulated meter: volts, amperes, ohms and the temperature around it, with ranges, integration time and noise."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 from pydantic import Field
 
 from wavewright.grammar.model import GrammarModel
-from wavewright.grammar.quantity_fields import Farads, Hertz, Ohms, Share
+from wavewright.grammar.quantity_fields import Celsius, Farads, Hertz, Ohms, Share
 from wavewright.grammar.word_fields import LocatedText
 from wavewright.simulation.circuit.power import FeedNode
 from wavewright.simulation.circuit.surroundings import Load
@@ -27,7 +27,10 @@ _FUNCTIONS = {
     "current": ("CURR", "CURRENT", "CURR:DC", "CURRENT:DC"),
     "ac_current": ("CURR:AC", "CURRENT:AC"),
     "resistance": ("RES", "RESISTANCE"),
+    "temperature": ("TEMP", "TEMPERATURE"),
 }
+_OF_SENSOR = 0.01  # K, rms noise of the sensor over one period of the mains
+_ZERO_CELSIUS = 273.15  # K (SI Brochure, 2.3.1 †)
 _SAMPLES = 4096
 
 
@@ -40,6 +43,9 @@ class MeterDetails(GrammarModel):
     )
     mains: Hertz = Field(description="frequency of the mains, which integration times count in", examples=["50 Hz"])
     noise: Share = Field(description="rms noise over one period of the mains, of the range", examples=["0.0005 %"])
+    ambient: Celsius = Field(
+        default=23.0, description="temperature around the bench, which its sensor has", examples=["23 degC"]
+    )
     input_resistance: Ohms = Field(
         description="resistance of the terminals, which loads the node", examples=["10 Mohm"]
     )
@@ -53,6 +59,7 @@ _BUILT_LIKE = {
     "reference_resistor": "4.7 kohm",
     "mains": "50 Hz",
     "noise": "0.0005 %",
+    "ambient": "23 degC",
     "input_resistance": "10 Mohm",
     "input_capacitance": "50 pF",
 }
@@ -66,12 +73,12 @@ class SimulatedMeterEntry(SimulatedInstrumentEntry):
 
 @role("meter")
 class SimulatedMeter(SimulatedInstrument):
-    """Settings by these keys, each with one of the five functions before it: `voltage_range`, `voltage_automatic`,
-    `voltage_cycles`, and so on.
+    """Settings by these keys, each with one of the six functions before it: `voltage_range`, `voltage_automatic`,
+    `voltage_cycles`, and so on. `temperature` has cycles, and `temperature_unit`: CEL, FAR or K.
 
     Volts are read at the node that `details: at` names, or to which the operator was told to move the leads; current in
     the lead between the bench supply and the board, ohms on a reference resistor beside the board (the board itself is
-    never measured under power).
+    never measured under power), the temperature of the air by a sensor.
     """
 
     entry: ClassVar[type[SimulatedInstrumentEntry]] = SimulatedMeterEntry
@@ -84,6 +91,7 @@ class SimulatedMeter(SimulatedInstrument):
         self._feeds = [node for node in making.bench.board.nodes.values() if isinstance(node, FeedNode)]
         self._resistor = details.reference_resistor
         self._mains = details.mains
+        self._ambient = details.ambient
         self._noise = details.noise  # of the range, at one power line cycle
         self._load = Load(details.input_resistance, details.input_capacitance)
         self._generator = np.random.default_rng([making.bench.draw, making.stream])
@@ -95,7 +103,7 @@ class SimulatedMeter(SimulatedInstrument):
         named: dict[str, Command] = {
             "function": Command(
                 tell=self._set_function,
-                ask=lambda _: quoted(_FUNCTIONS[self._function][-2 if self._function != "resistance" else 0]),
+                ask=lambda _: quoted(_FUNCTIONS[self._function][-2]),
             ),
             "read": Command(ask=self._read),
             "fetch": Command(ask=self._fetch),
@@ -122,6 +130,8 @@ class SimulatedMeter(SimulatedInstrument):
         def configure(call: ReceivedHeader) -> None:
             only(call.elements, 0, 2)
             self._function, self._reading = name, None
+            if name == "temperature":
+                return
             self.settings.put(f"{name}_automatic", True)
             if call.elements and call.elements[0].form is Form.NUMBER:
                 self._set_range(name, call.elements[0])
@@ -173,6 +183,10 @@ class SimulatedMeter(SimulatedInstrument):
         begin, seconds = self.clock.now, cycles / self._mains
         value = self._value(begin, seconds)
         self.clock.advance(seconds)
+        if name == "temperature":
+            warmth = self._ambient + _OF_SENSOR / math.sqrt(cycles) * float(self._generator.standard_normal())
+            self._reading = _in_unit(warmth, str(self.settings.of("temperature_unit", 1)))
+            return
         kind = self.settings.rows[f"{name}_range"].kind
         if self.settings.of(f"{name}_automatic", 1):
             limit = float(cast("SupportsFloat", kind.limit("MAX")))
@@ -200,3 +214,8 @@ class SimulatedMeter(SimulatedInstrument):
             return 0.0
         feed = self._bench.surroundings.feed.at(begin)
         return sum(node.current(feed) for node in self._feeds)
+
+
+def _in_unit(celsius: float, unit: str) -> float:
+    """A temperature in another unit, as SCPI calls it."""
+    return {"FAR": 32.0 + 1.8 * celsius, "K": celsius + _ZERO_CELSIUS}.get(unit, celsius)
