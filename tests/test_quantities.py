@@ -190,9 +190,9 @@ NO_INTERVALS = [
     ("at most 8", "1", "`8` as a ratio is 800 %\n  expected: a ratio, such as `40 %`\n"
      "  do: write `8 %`, or `800 %` if that is meant"),
     ("25 degC ± 10 %", "degC", "`25 degC ± 10 %`: 10 % of a temperature in degC depends on where its scale begins\n"
-     "  expected: a difference of temperatures\n  do: write `25 degC ± 5 K`, say"),
+     "  expected: a difference of temperatures, such as `25 degC ± 5 K`"),
     ("25 degC ± 500 ppm", "degC", "`25 degC ± 500 ppm`: 500 ppm of a temperature in degC depends on where its scale "
-     "begins\n  expected: a difference of temperatures\n  do: write `25 degC ± 5 K`, say"),
+     "begins\n  expected: a difference of temperatures, such as `25 degC ± 5 K`"),
     ("at most 300 K", "degC", "`300 K` is a difference of temperatures\n  expected: a temperature, such as `25 degC`"),
     ("frob", "V", "`frob` is not a number\n  expected: a voltage, such as `24 V`"),
 ]  # fmt: skip

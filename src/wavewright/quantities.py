@@ -282,8 +282,7 @@ def _read_tolerance(words: str, unit: str) -> Interval:
     elif unit == CELSIUS and last.endswith(tuple(RATIO_UNITS)):
         raise Misuse(
             f"`{words}`: {last} of a temperature in degC depends on where its scale begins",
-            expected="a difference of temperatures",
-            do=f"write `{first} ± 5 K`, say",
+            expected=f"a difference of temperatures, such as `{first} ± 5 K`",
         )
     elif unit == CELSIUS and last.endswith("K"):
         half = read_quantity(last, unit="K").value
