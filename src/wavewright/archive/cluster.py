@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import os
 import queue
 import re
 import time
@@ -24,6 +23,7 @@ from wavewright.archive.query import Query
 from wavewright.archive.versions import unlike, versions
 from wavewright.archive.workers import AHEAD, WORTH, Found, Portions, timed_answers
 from wavewright.errors import Misuse, StorageFault, WavewrightError
+from wavewright.running.crew import core_count
 
 if TYPE_CHECKING:
     from distributed import Client, Future
@@ -88,7 +88,7 @@ class Cluster:
                 f"`--cluster {name}`: Dask is not installed", do="pip install 'wavewright[cluster]'"
             ) from fault
         self._name = name
-        self._count = None if local is None else int(local[1] or os.cpu_count() or 1)
+        self._count = None if local is None else int(local[1] or core_count())
 
     @contextmanager
     def answers(self, query: Query, items: Iterator[str]) -> Iterator[Iterator[WrittenAnswer]]:
