@@ -42,7 +42,9 @@ class AnswerFile:
         self.path = path
         self._places: dict[str, int] = {}
         self._stamps: dict[str, str] = {}
-        self._lock = None if path is None else FileLock(path.with_name(f"{path.name}.lock"), timeout=0)
+        self._lock = (
+            None if path is None else FileLock(path.with_name(f"{path.name}.lock"), timeout=0, thread_local=False)
+        )
         with _storing(path):
             if self._lock is not None:
                 try:

@@ -40,7 +40,7 @@ class HeldFolder:
         parent.mkdir(parents=True, exist_ok=True)
         self.path = within_reach(parent / f".{name}.{secrets.token_hex(4)}", ROOM_FOR_A_FILE)
         self._note = lock_of(self.path)
-        self._lock = FileLock(self._note)
+        self._lock = FileLock(self._note, thread_local=False)  # whichever thread gives it back
         self._lock.acquire(timeout=0)
         try:
             self.path.mkdir()
