@@ -74,6 +74,16 @@ def test_an_error_is_not_lost_with_the_damaged_answer_that_showed_it(connect: Co
         link.status.complain("setting it")
 
 
+def test_a_register_is_believed_although_another_answer_of_its_message_is_damaged(connect: Connect) -> None:
+    # given a restart that is told once, in a message of which another answer makes no sense
+    device = Device({**ANSWERS, "ONE?": [b"x\n", b"1.5\n"], "*ESR?": [b"0\n", b"128\n", b"0\n", b"0\n"]})
+    link = connect(device, manners=TOGETHER)
+    link.status.watch_restarts()
+    assert link.ask_each([*UNITS, *link.status.units])[0] == 1.5
+    with pytest.raises(Complaint, match="switched off and on"):
+        link.status.complain("measuring")
+
+
 def test_the_queue_is_read_only_when_the_register_says_so(connect: Connect) -> None:
     device = Device({"*ESR?": [b"0\n", b"16\n"], "SYSTem:ERRor?": [b'-222,"Data out of range"\n', b'0,"No error"\n']})
     link = connect(device, manners=TOGETHER)

@@ -29,6 +29,7 @@ from wavewright.instruments.vocabulary import Role
 from wavewright.instruments.wire_log import WireLog
 
 A = TypeVar("A", bound=Instrument)
+FIRST_LOOK = 8  # shots; a power of two
 _OFF_ORDER = (Role.SOURCE, Role.SUPPLY)  # a source that drives a board without power feeds it through its inputs
 
 
@@ -86,7 +87,7 @@ class Bench:
         self._shots = 0
 
     def check_now_and_then(self, *, but: Instrument) -> None:
-        """After a shot: as `check_restarts`, asked after the 2nd, 4th, 8th … shot since the known state.
+        """After a shot: as `check_restarts`, asked after the 8th, 16th, 32nd … shot since the known state.
 
         The end of a measurement finds all of it; what is asked before saves the time of shots that count for nothing.
 
@@ -95,7 +96,7 @@ class Bench:
         but : one that has been asked already.
         """
         self._shots += 1
-        if self._shots > 1 and self._shots.bit_count() == 1:
+        if self._shots >= FIRST_LOOK and self._shots.bit_count() == 1:
             for instrument in self.instruments.values():
                 if instrument is not but:
                     instrument.link.status.check_restart()

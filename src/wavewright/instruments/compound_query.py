@@ -8,6 +8,7 @@ one, so each is sent from the root.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -103,4 +104,11 @@ def separated(answer: str, units: Sequence[QueryUnit]) -> list[Any]:
             f"`{shorten(answer)}` holds {len(parts)} answers",
             expected=f"{len(units)}, as many as there are queries in the message",
         )
-    return [unit.read(part) for unit, part in zip(units, parts, strict=True)]
+    try:
+        return [unit.read(part) for unit, part in zip(units, parts, strict=True)]
+    except BadAnswer:
+        with suppress(BadAnswer):  # then none of it can be believed
+            for unit, part in reversed([*zip(units, parts, strict=True)]):
+                if unit.is_of_status:  # what it says is cleared by now
+                    unit.read(part)
+        raise

@@ -47,6 +47,13 @@ class Digitizer(Instrument):
     """
 
     role: ClassVar[Role] = Role.DIGITIZER
+    often_rounded: ClassVar[tuple[str, ...]] = (
+        "input.range",
+        "input.offset",
+        "timebase.interval",
+        "timebase.rate",
+        "timebase.span",
+    )
 
     def __init__(
         self,
@@ -101,7 +108,7 @@ class Digitizer(Instrument):
         named = {one.name for one in self._asked if self.profile.can_ask(one.setting)}
         rest = [Assignment(name, value) for name, value in expected.items() if name not in named]
         group = [*sent, *(one for one in self._asked if one not in sent), *rest]
-        used = self.read_back(group, doing="setting inputs, time base and trigger")
+        used = self.read_back(group, doing="setting inputs, time base and trigger", sets_up=True)
         self._known = {one.name: replace(one, value=used[one.name]) for one in group if one.name in used}
         self._in_use = SettingsInUse(setup, self._asked, used)
         return at_the_tip(used, setup)
@@ -125,7 +132,7 @@ class Digitizer(Instrument):
         used = {name: value for name, value in used.items() if name not in asked}
         group = [one for one in sent if one.setting in needed]
         self.is_on_trial = True
-        read_back = partial(self.read_back, group, doing="setting up a trial record")
+        read_back = partial(self.read_back, group, doing="setting up a trial record", sets_up=True)
         is_one = self.link.takes_several and self.profile.grammar.quirks.repeats_queries
         ends = self._acquisition.ends if is_one else ()
         if ends:

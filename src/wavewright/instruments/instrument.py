@@ -35,6 +35,7 @@ class Instrument:
     role: ClassVar[Role]
     ceiling_of: ClassVar[Mapping[str, str]] = MappingProxyType({})  # setting -> name of its ceiling
     has_output: ClassVar[bool] = False
+    often_rounded: ClassVar[tuple[str, ...]] = ()  # settings that are asked for twice, where that fits into the message
     settings_interact: ClassVar[bool] = False  # setting one thing may change what was read back of another
 
     def __init__(self, link: Link, profile: Profile, *, ceilings: Mapping[str, float] | None = None) -> None:
@@ -128,6 +129,7 @@ class Instrument:
         signs: Sequence[QueryUnit] | None = None,
         first: Sequence[QueryUnit] = (),
         timeout: float | None = None,
+        sets_up: bool = False,
     ) -> Settings:
         """What the instrument says it uses, by name, of those things that can be asked for.
 
@@ -141,6 +143,7 @@ class Instrument:
         signs : how that is seen; by what goes with a set-up if None.
         first : queries that the message begins with.
         timeout : s, for each message; the instrument's usual patience if None.
+        sets_up : what instruments often round is asked for twice at once, where that costs no message more.
 
         Raises
         ------
@@ -148,15 +151,19 @@ class Instrument:
         Complaint : it complains of what was done.
         """
         group = [one for one in assignments if self.profile.can_ask(one.setting)]
-        answers = self._ask_all(group, doing=doing, signs=signs, first=first, timeout=timeout)
-        found = {one.name: used for one, used in zip(group, answers, strict=True)}
+        twice = [one for one in group if one.setting in self.often_rounded] if sets_up and self.link.keeps_order else []
+        answers = self._ask_all([*group, *twice], doing=doing, signs=signs, first=first, timeout=timeout)
+        found = {one.name: used for one, used in zip(group, answers, strict=False)}
+        second = {one.name: used for one, used in zip(twice, answers[len(group) :], strict=True)}
         other = [one for one in group if not is_same(one.value, found[one.name], tolerance=PRINTED)]
         if self.link.was_one_message and not other:
             self.link.keeps_order |= len(set(map(str, answers))) > 1
-        doubtful = [one for one in other if (one.name, one.value, found[one.name]) not in self._rounded]
+        said = {one.name: (one.name, one.value, found[one.name]) for one in other}
+        self._rounded |= {said[name] for name in said if second.get(name) == found[name]}
+        doubtful = [one for one in other if said[one.name] not in self._rounded]
         for one, again in zip(doubtful, self._ask_all(doubtful, together=self.link.keeps_order), strict=True):
             used = found[one.name]
-            if again not in (used, one.value) and not is_same(one.value, again):
+            if again not in (used, one.value, second.get(one.name)) and not is_same(one.value, again):
                 raise BadAnswer(
                     f"`{one.name}` is {used}, and on a second query {again}",
                     where=self.link.where,
@@ -209,16 +216,10 @@ class Instrument:
             self._known[state.name] = state
 
     def get_together(self, settings: Sequence[str], *, after: Sequence[QueryUnit] = ()) -> list[float | str | bool]:
-        """As `get_finite`, of several settings in as few messages as possible; `after` ends them.
-
-        Raises
-        ------
-        BadAnswer, NoAnswer, LinkLost
-        """
+        """As `get_finite`, of several settings in as few messages as possible; `after` ends them."""
         units = [self._unit(one, _finite(one), None) for one in settings]
-        return self.link.ask_each([*units, *after], repeatable=self.profile.grammar.quirks.repeats_queries)[
-            : len(units)
-        ]
+        may_repeat = self.profile.grammar.quirks.repeats_queries
+        return self.link.ask_each([*units, *after], repeatable=may_repeat)[: len(units)]
 
     def _as_told(self, settings: Settings) -> Settings:
         """Settings as messages have them."""

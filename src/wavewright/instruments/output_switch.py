@@ -41,6 +41,7 @@ class OutputSwitch:
     ) -> None:
         self._instrument, self._elapsed, self._pause = instrument, elapsed, pause
         self._was_sent = False  # the message went out already, and waits to be confirmed
+        self._is_known_off = False  # confirmed, and nothing that could switch it on was sent since
 
     def send_off(self) -> None:
         """Switch off without waiting for anything; `off` confirms it. Never raises."""
@@ -65,11 +66,18 @@ class OutputSwitch:
         OutputMayBeOn : the instrument could not be made to say that it is off, or voltage stays at its terminals.
         """
         self._instrument.note_output(None)
+        self._is_known_off = False
         with self._instrument.link.urgent():
             found = self._tried_off(measures=discharged)
         if isinstance(found, WireFault):
             raise self._unconfirmed(found) from found
         self._await_discharge(found)
+        self._is_known_off = True
+
+    @property
+    def is_known_off(self) -> bool:
+        """Whether it was confirmed off, and has been sent nothing since that could switch it on."""
+        return self._is_known_off
 
     def _unconfirmed(self, fault: WireFault) -> OutputMayBeOn:
         messages = "`, `".join(self._instrument.profile.messages("output", False))
@@ -179,6 +187,7 @@ class OutputSwitch:
             self.off()
         else:
             self._await_discharge(volts)
+            self._is_known_off = True
 
     def on(self) -> None:
         """Switch on, and ask whether it is on.
@@ -187,7 +196,7 @@ class OutputSwitch:
         ------
         WireFault : it does not say so. The output is then off, or OutputMayBeOn says that it may not be.
         """
-        instrument = self._instrument
+        instrument, self._is_known_off = self._instrument, False
         try:
             instrument.set("output", True)
             used = instrument.read_back([_ON], doing="switching the output on")

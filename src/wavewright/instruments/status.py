@@ -14,7 +14,7 @@ from wavewright.instruments.scpi import read_number, shorten
 from wavewright.instruments.wire_settings import WireSettings
 
 MOST_ERRORS = 100  # entries read before we give up on a queue that never empties
-_WIDEST = 0xFFFF  # of a register
+_WIDEST, _BYTE = 0xFFFF, 0xFF  # of a register; IEEE 488.2-1992, 11.2 and 11.5 †
 
 
 class Asked(Protocol):
@@ -243,7 +243,7 @@ class Status:
 
     def _read_register(self, query: str, answer: str) -> None:
         value = read_number(answer)
-        if not 0 <= value <= _WIDEST or value != int(value):
+        if not 0 <= value <= (_BYTE if query in ("*ESR?", "*STB?") else _WIDEST) or value != int(value):
             raise BadAnswer(
                 f"`{shorten(answer)}` is not the content of a register", expected="a whole number, 0 or more"
             )

@@ -41,6 +41,9 @@ class Supply(Instrument):
     def apply_setup(self, setup: SupplySetup) -> Settings:
         """One step, in the safe order: off, protection, current limit, voltage, read back, errors empty, then on.
 
+        Off is confirmed before the levels are sent; where it was already, and nothing was sent since that could switch
+        the output on, it is told once more, and confirmed with the levels.
+
         Returns
         -------
         The settings as read back, `output` among them if the step says anything about it.
@@ -54,9 +57,14 @@ class Supply(Instrument):
         """
         group = list(supply_assignments(setup))
         self.check_ceilings(group)
-        if setup.output is not None:
+        off: list[Assignment] = []
+        if setup.output is not None and self._output.is_known_off and self.profile.can_ask("output") and group:
+            off = [Assignment("output", False)]
+        elif setup.output is not None:
             self._output.off(discharged=False)  # the recipe says how long it waits
-        used = dict(self.apply(group, doing="setting the supply"))
+        used = dict(self.apply([*off, *group], doing="setting the supply"))
+        if used.pop("output", False):
+            self._output.off(discharged=False)
         self._check_read_back(group, used)
         if setup.output:
             self._check_before_on(used)

@@ -44,6 +44,7 @@ def look_for_aliases(
     settings: Mapping[str, float | str | bool],
     digitizer: Digitizer,
     *,
+    trial: Capture | None = None,
     step: Callable[[str], None] = lambda text: None,
 ) -> dict[str, float] | None:
     """What is seen at the highest rate, where a frequency or a time between edges is to be read and might be an alias.
@@ -54,6 +55,7 @@ def look_for_aliases(
     Parameters
     ----------
     settings : of the record as read back, and the bandwidth of each input.
+    trial : a record of this set-up that was taken already.
 
     Returns
     -------
@@ -71,7 +73,7 @@ def look_for_aliases(
     if not channels or not 0 < fastest <= 0.75 * interval or setup.timebase.span > LONGEST:
         return None
     step("looking for faster signals")
-    trial = _record(digitizer, setup, setup.timebase)
+    trial = trial or _record(digitizer, setup, setup.timebase)
     searches = {name: _AliasSearch(Survey(trial[name])) for name in channels}
     searches = {name: search for name, search in searches.items() if search.is_needed}
     facts: dict[str, float] = {}

@@ -218,10 +218,14 @@ def describe_noise(seen: Extent, setting: TimebaseSetup) -> str:
 
 @dataclass(frozen=True, slots=True)
 class FoundSettings:
-    """The setup with everything automatic filled in, and what the operator should know about it."""
+    """The setup with everything automatic filled in, and what the operator should know about it.
+
+    `trial` : a record with just these ranges and this time base, where the search ended with one.
+    """
 
     setup: DigitizerSetup
     remarks: tuple[str, ...]
+    trial: Capture | None = None
 
 
 def find_settings(
@@ -283,6 +287,7 @@ class _SettingsSearch:
         self._setup = replace(goal.setup, timebase=timebase, trigger=AT_ONCE)
         self._seen: dict[str, Extent] = {}
         self._remarks: dict[str, str] = {}
+        self._last: tuple[DigitizerSetup, Capture] | None = None
 
     def run(self) -> FoundSettings:
         self._ranges(begin=False)
@@ -293,7 +298,9 @@ class _SettingsSearch:
             level = self._seen[trigger.on].middle
             trigger = replace(trigger, level=level)
             self._remarks["level"] = f"auto level: {show_quantity(level, 'V')} on {trigger.on}"
-        return FoundSettings(replace(self._setup, trigger=trigger), tuple(self._remarks.values()))
+        is_last = self._last is not None and self._last[0] == self._setup
+        trial = self._last[1] if self._last is not None and is_last else None
+        return FoundSettings(replace(self._setup, trigger=trigger), tuple(self._remarks.values()), trial)
 
     def _ranges(self, *, begin: bool) -> None:
         """Find the automatic ranges; even with none, one shot shows the extent of each channel."""
@@ -339,7 +346,9 @@ class _SettingsSearch:
         return True
 
     def _shot(self) -> Capture:
-        return self._digitizer.take_trial(self._setup)
+        capture = self._digitizer.take_trial(self._setup)
+        self._last = (self._setup, capture)
+        return capture
 
     def _use(self, inputs: Mapping[str, InputSetup]) -> None:
         self._setup = replace(self._setup, inputs={**self._setup.inputs, **inputs})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 from wavewright.instruments.setups import DigitizerSetup
 from wavewright.instruments.spent_time import TimePart
@@ -58,9 +59,9 @@ def prepare_measurement(
     configure(bench.digitizer, found.setup, record)
     if measurement.trigger.mode == "auto" and not goal.is_automatic:
         stimulate(measurement.stimulus, context, record)
-    _learn_facts(measurement, found.setup, context, record)
+    _learn_facts(measurement, found, context, record)
     alone()
-    return found
+    return replace(found, trial=None)
 
 
 def prepare_again(measurement: Measurement, context: RunContext, record: SettingsRecord) -> None:
@@ -72,17 +73,17 @@ def prepare_again(measurement: Measurement, context: RunContext, record: Setting
     setup = requested_setup(measurement, attenuations=context.attenuations).setup
     context.progress.step("setting the digitizer")
     configure(context.bench.digitizer, setup, record, only_changed=True)
-    _learn_facts(measurement, setup, context, record)
+    _learn_facts(measurement, FoundSettings(setup, ()), context, record)
 
 
-def _learn_facts(measurement: Measurement, setup: DigitizerSetup, context: RunContext, record: SettingsRecord) -> None:
+def _learn_facts(measurement: Measurement, found: FoundSettings, context: RunContext, record: SettingsRecord) -> None:
     """Take what is stated of each input into the record, and what a second look at a higher rate shows."""
-    digitizer = context.bench.digitizer
+    digitizer, setup, step = context.bench.digitizer, found.setup, context.progress.step
     record.facts |= _facts(measurement, setup, record.used, context)
     if measurement.trigger.mode == "auto" or not measurement.stimulus:
         known = {**record.used, **record.facts}
         with context.times.on(TimePart.EVALUATION):
-            seen = look_for_aliases(measurement, setup, known, digitizer, step=context.progress.step)
+            seen = look_for_aliases(measurement, setup, known, digitizer, trial=found.trial, step=step)
         if seen is not None:
             record.facts |= seen
         if digitizer.is_on_trial:  # a record was taken for it

@@ -212,10 +212,12 @@ def test_a_damaged_answer_is_noticed(
     with strangers(tmp_path, language, faults={role: mutator}, timeouts=QUICK) as there, watched(60 + IN_ALL / 10):
         device = there.by_name[role].device
         with open_bench(load_bench(there.file), [role]) as bench:
-            for _ in range(2):  # what the instrument rounds is asked twice the first time
+            healthy: list[int] = []
+            for _ in range(3):  # what is rounded is asked twice at first, and what comes late on a loaded machine again
                 mutator.aim(0)
                 assert CHECKS[role](bench, there, mutator) == "right"
-            answers = mutator.answers
+                healthy.append(mutator.answers)
+            answers = min(healthy)
             others = 0  # damaged answers that are not what was to come, white space apart
             noticed = 0  # of them: an error, or more questions than before
             for _ in range(EACH):
