@@ -2,26 +2,34 @@
 
 from __future__ import annotations
 
+import signal
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from tests.running.conftest import POWERED, ROOT
-from wavewright.errors import FileFault
+from tests.running.test_measurement_sequence import Desk
+from wavewright.errors import BadAnswer, FileFault, LinkLost, NoAnswer, TimeUp, WavewrightError
+from wavewright.instruments import deadlines, wires
+from wavewright.instruments.bench import Bench
 from wavewright.instruments.bench_file import BenchFile, load_bench
 from wavewright.instruments.profile import load_profile
 from wavewright.instruments.vocabulary import Role
 from wavewright.judgement.verdict import Verdict
 from wavewright.recipe.load import load_recipe, parse_recipe
-from wavewright.running.evaluation import evaluate
+from wavewright.running.evaluation import Evaluation, evaluate
 from wavewright.running.outcome import Outcome
 from wavewright.running.plan import plan
-from wavewright.running.result import CrossCheck
+from wavewright.running.result import CrossCheck, Result
 from wavewright.running.run import run
 from wavewright.running.run_options import RunOptions
+from wavewright.simulation.devices.acquiring import AcquiringInstrument
+from wavewright.simulation.front_end import Codes
 
 RECIPE = (
     POWERED
@@ -189,6 +197,7 @@ def test_the_scenario_lists_every_metric_that_the_instrument_knows() -> None:
     bench = load_bench(ROOT / "sim/bench.yaml")
     recipe = load_recipe(ROOT / "recipes/end_of_line.yaml")
     outcome = run(recipe, bench, RunOptions(seed=204, cross_check=True), pause=lambda seconds: None)
+    assert (outcome.error, [one.error for one in outcome.measurements]) == ("", [""] * len(outcome.measurements))
     listed = {f"{one.label}.{check.name}": check for one in outcome.measurements for check in one.cross_checks}
     assert list(listed) == [
         "rail_noise.ripple",
@@ -248,6 +257,122 @@ def test_a_restart_while_it_is_asked_for_its_own_values_is_an_error(
     )
     outcome = run_text(WITH, on=with_simulation(faults=str(faults)))
     assert all("it was switched off and on" in one.error for one in outcome.measurements)
+
+
+ENDED = [  # what the last question of a cross-check may meet, and which measurements are made all the same
+    (LinkLost("the connection is gone"), ["rail_level"], "the connection is gone"),
+    (TimeUp("the run has not ended within 1 s"), ["rail_level"], "the run has not ended within 1 s"),
+    (BadAnswer("`?` is not a number"), ["rail_level", "drive"], ""),
+    (NoAnswer("no answer within 2 s"), ["rail_level", "drive"], "2 consecutive measurements ended without an answer"),
+]
+
+
+@pytest.mark.parametrize("fault, made, error", ENDED, ids=[type(row[0]).__name__ for row in ENDED])
+def test_no_reading_is_lost_with_an_instrument_that_fails_in_the_cross_check(
+    run_text: Callable[..., Outcome],
+    monkeypatch: pytest.MonkeyPatch,
+    fault: WavewrightError,
+    made: list[str],
+    error: str,
+) -> None:
+    def fails(bench: Bench) -> None:
+        raise fault
+
+    monkeypatch.setattr(Bench, "check_restarts", fails)
+    outcome = run_text(WITH, seed=204)
+    assert outcome.error.startswith(error)
+    assert bool(outcome.error) == bool(error)
+    assert_whole(outcome, made, remark=f"the cross-check was not completed: {fault.what}")
+    first = outcome.measurements[0]
+    assert [check.name for check in first.cross_checks] == ["mean", "maximum", "ac_rms"]
+
+
+def test_no_reading_is_lost_by_a_signal_in_the_cross_check(run_text: Callable[..., Outcome]) -> None:
+    store = Desk()
+    store.sends = lambda line: signal.raise_signal(signal.SIGINT) if "FETCh:VOLTage:FREQuency?" in line else None
+    outcome = run_text(WITH, seed=204, store=store)
+    assert outcome.error == "interrupted by SIGINT"
+    assert_whole(outcome, ["rail_level", "drive"])
+    last = outcome.measurements[-1]
+    assert last.remarks[-1] == "the cross-check was not completed: interrupted by SIGINT"
+    assert [check.name for check in last.cross_checks] == ["duty_factor"]  # what had come before
+
+
+def test_no_reading_is_lost_by_a_signal_while_all_shots_are_joined(
+    run_text: Callable[..., Outcome], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    joined, came = Evaluation.results, list[bool]()
+
+    def results(evaluation: Evaluation) -> tuple[Result, ...]:
+        if not came:
+            came.append(True)
+            signal.raise_signal(signal.SIGINT)
+        return joined(evaluation)
+
+    monkeypatch.setattr(Evaluation, "results", results)
+    outcome = run_text(WITHOUT, seed=204)
+    assert outcome.error == "interrupted by SIGINT"
+    assert_whole(outcome, ["rail_level"])
+
+
+def assert_whole(outcome: Outcome, made: list[str], *, remark: str | None = None) -> None:
+    """These measurements were made, and each has the readings and verdicts of a run without cross-checks."""
+    plain = on_bench("bench", WITHOUT)
+    assert [(one.name, one.error) for one in outcome.measurements] == [(name, "") for name in made]
+    for name, result in plain.results.items():
+        if name.partition(".")[0] in made:
+            found = outcome.results[name]
+            assert (found.verdict, found.reading.doubts) == (result.verdict, result.reading.doubts)
+            assert found.reading.value == pytest.approx(result.reading.value, rel=1e-3, abs=1e-3)
+    if remark is not None:
+        assert all(remark in one.remarks for one in outcome.measurements)
+
+
+class Hurried:
+    """The clock of deadlines and wires, which a test puts on."""
+
+    def __init__(self) -> None:
+        self.ahead = 0.0
+
+    def monotonic(self) -> float:
+        return time.monotonic() + self.ahead
+
+
+@pytest.mark.parametrize("bench", BENCHES)
+def test_what_a_loaded_computer_needs_for_the_simulated_bench_is_no_wait_for_an_instrument(
+    run_text: Callable[..., Outcome], monkeypatch: pytest.MonkeyPatch, bench: str
+) -> None:
+    clock, codes = Hurried(), AcquiringInstrument.codes
+    monkeypatch.setattr(deadlines, "time", clock)
+    monkeypatch.setattr(wires, "time", clock)
+
+    def computed(device: Any, number: int) -> Codes:
+        clock.ahead += 60.0  # longer than any answer may take
+        return codes(device, number)
+
+    monkeypatch.setattr(AcquiringInstrument, "codes", computed)
+    outcome = run_text(WITH, on=load_bench(ROOT / f"sim/{bench}.yaml"), seed=204, time_limit=86400.0)
+    assert (outcome.error, [one.error for one in outcome.measurements]) == ("", ["", ""])
+    assert clock.ahead >= 60.0 * (2 + len(checks(outcome)))  # it was asked for records and own values
+    assert {name: (one.theirs, one.remark) for name, one in checks(outcome).items()} == {
+        name: (one.theirs, one.remark) for name, one in checks(on_bench(bench, WITH)).items()
+    }
+
+
+def test_the_limit_of_a_run_is_not_put_off_by_what_the_simulated_bench_computes(
+    run_text: Callable[..., Outcome], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clock, codes = Hurried(), AcquiringInstrument.codes
+    monkeypatch.setattr(deadlines, "time", clock)
+    monkeypatch.setattr(wires, "time", clock)
+
+    def computed(device: Any, number: int) -> Codes:
+        clock.ahead += 60.0
+        return codes(device, number)
+
+    monkeypatch.setattr(AcquiringInstrument, "codes", computed)
+    outcome = run_text(WITH, seed=204, time_limit=90.0)
+    assert outcome.error.startswith("the run has not ended within 90 s")
 
 
 def with_simulation(**settings: str) -> BenchFile:

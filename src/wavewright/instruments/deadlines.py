@@ -17,17 +17,21 @@ class Deadline:
     ----------
     timeout : s, for the whole answer.
     stall : s; once a block has begun, silence of this length ends the wait. None: only the whole counts.
+    part_of : the deadline of a whole that this one is a step of.
     """
 
-    __slots__ = ("_end", "_stall", "timeout")
+    __slots__ = ("_end", "_part_of", "_stall", "timeout")
 
-    def __init__(self, timeout: float, *, stall: float | None = None) -> None:
-        self.timeout, self._stall = timeout, stall
+    def __init__(self, timeout: float, *, stall: float | None = None, part_of: Deadline | None = None) -> None:
+        self.timeout, self._stall, self._part_of = timeout, stall, part_of
         self._end = time.monotonic() + timeout
 
     def extend(self, seconds: float) -> None:
-        """Put the moment off by this many seconds."""
-        self._end += seconds
+        """Put the moment off by this many seconds, and with it that of every whole that it is a part of."""
+        one: Deadline | None = self
+        while one is not None:
+            one._end += seconds
+            one = one._part_of
 
     @property
     def has_passed(self) -> bool:
@@ -49,7 +53,7 @@ class Deadline:
     def for_the_next_bytes(self) -> Deadline:
         """The same end, or that of the longest silence within a block, whichever is sooner."""
         left = self.left()
-        return self if self._stall is None or left <= self._stall else Deadline(self._stall)
+        return self if self._stall is None or left <= self._stall else Deadline(self._stall, part_of=self)
 
 
 class Allowance:
@@ -57,6 +61,7 @@ class Allowance:
 
     def __init__(self) -> None:
         self._whole: Deadline | None = None
+        self._of_the_run: Deadline | None = None
 
     @property
     def is_used_up(self) -> bool:
@@ -69,7 +74,7 @@ class Allowance:
 
     def end_with(self, whole: Deadline) -> None:
         """From now on no time is left after that moment, but inside `free`."""
-        self._whole = whole
+        self._whole = self._of_the_run = whole
 
     def free(self, seconds: float) -> Limited:
         """As `within`, and no block around it counts."""
@@ -78,28 +83,38 @@ class Allowance:
     def begin(self, seconds: float, *, is_free: bool) -> Deadline | None:
         """Set a limit, within the one before unless it is free; the one before."""
         before = self._whole
-        self._whole = Deadline(seconds if is_free else self._share(seconds))
+        whole = None if is_free else self._exchanges
+        self._whole = Deadline(seconds if is_free else self._share(seconds), part_of=whole)
         return before
 
     def end(self, before: Deadline | None) -> None:
         """Let the limit hold again that `begin` gave."""
         self._whole = before
 
-    def part(self, seconds: float, *, share: float = 1.0, stall: float | None = None) -> Deadline:
+    def part(
+        self, seconds: float, *, share: float = 1.0, stall: float | None = None, of: Deadline | None = None
+    ) -> Deadline:
         """A deadline for one step of it.
 
         Parameters
         ----------
         seconds : what the step would have by itself.
         share : of what is left of the whole; the rest is for what may come after the step.
+        of : the exchange that the step is a part of; the whole if None.
 
         Raises
         ------
         NoAnswer : the whole is used up.
         """
         if self._whole is None:
-            return Deadline(seconds, stall=stall)
-        return Deadline(max(min(seconds, share * self._whole.left()), SHORTEST), stall=stall)
+            return Deadline(seconds, stall=stall, part_of=of)
+        seconds = max(min(seconds, share * self._whole.left()), SHORTEST)
+        return Deadline(seconds, stall=stall, part_of=of or self._exchanges)
+
+    @property
+    def _exchanges(self) -> Deadline | None:
+        """The limit of a whole of exchanges. That of a run is not put off, whatever takes the time."""
+        return None if self._whole is self._of_the_run else self._whole
 
     def _share(self, seconds: float) -> float:
         if self._whole is None:

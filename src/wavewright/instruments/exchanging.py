@@ -251,7 +251,7 @@ class Exchanging:
                     f"`{scpi.shorten(wire.drain(deadline))}` had arrived before `{scpi.shorten(message)}` was sent: "
                     "an answer to an earlier query"
                 )
-            self._send(message)
+            self._send(message, of=deadline)
             answer = read(wire, deadline)
             if holds_more(wire):  # a block whose count is too small can end in a sample that is NL
                 raise BadAnswer(f"`{scpi.shorten(wire.drain(deadline))}` follows the answer", expected="its end")
@@ -264,7 +264,7 @@ class Exchanging:
         self._dialogue.received(line)
         return text_of(line, end=self.manners.read_termination, encoding=self.manners.encoding)
 
-    def _send(self, message: str, *, block: bytes | None = None) -> None:
+    def _send(self, message: str, *, block: bytes | None = None, of: Deadline | None = None) -> None:
         text = message.encode("ascii", "replace")
         data = text if block is None else text + b" " + definite_block(block)
         data += self.manners.write_termination.encode()
@@ -273,7 +273,7 @@ class Exchanging:
                 f"{len(data)} bytes in `{scpi.shorten(message)}`", expected=f"at most {self.manners.longest_message}"
             )
         self._dialogue.sent(data if block is None else text, block)
-        self._connection.wire.send(data, self._allowance.part(self.manners.timeout))
+        self._connection.wire.send(data, self._allowance.part(self.manners.timeout, of=of))
         if self.manners.pause:
             self._pause(self.manners.pause)
 
@@ -289,7 +289,7 @@ class Exchanging:
         if not (self.manners.identify and self.identity):
             wire.drain(deadline)
             return
-        self._send(self.manners.identify)
+        self._send(self.manners.identify, of=deadline)
         while True:
             line = wire.read_line(deadline)
             self._dialogue.received(line)

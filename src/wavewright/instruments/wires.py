@@ -6,6 +6,7 @@ line is a stream of bytes where only NL ends a line, so blocks are read by count
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from typing import Any, Protocol
@@ -80,7 +81,11 @@ class Wire(Protocol):
 
 
 class VisaWire:
-    """Any message-based VISA session, through the library's own read and write."""
+    """Any message-based VISA session, through the library's own read and write.
+
+    Where the library says that it keeps a time of its own, as a simulated bench does, no deadline counts what this
+    computer needs for its calls: that is computing, however long it takes, and no instrument that lets us wait.
+    """
 
     listener: Listener | None = None
 
@@ -88,6 +93,7 @@ class VisaWire:
         self._visa = visa
         self._library: Any = visa.visalib
         self._session = visa.session
+        self._keeps_own_time = bool(getattr(self._library, "keeps_own_time", False))
         self.has_end_marks = not is_stream(visa)
         # with an end mark NL ends nothing: an answer of two lines is one message, and shows itself as such
         self._termination = b"" if self.has_end_marks else termination[-1:].encode()
@@ -99,7 +105,7 @@ class VisaWire:
     def send(self, data: bytes, deadline: Deadline) -> None:
         """All bytes, in one message as far as the wire knows such."""
         self._allow(deadline)
-        count, _ = self._library.write(self._session, data)
+        count, _ = self._called(deadline, self._library.write, data)
         if count != len(data):
             raise ConnectionError(f"{count} of {len(data)} bytes were taken")
 
@@ -109,7 +115,7 @@ class VisaWire:
         length = 0
         while length < LONGEST_LINE:
             self._allow(deadline)
-            data, status = self._library.read(self._session, CHUNK)
+            data, status = self._called(deadline, self._library.read, CHUNK)
             if self.listener:
                 self.listener(data)
             if data or status == StatusCode.success:
@@ -122,7 +128,7 @@ class VisaWire:
     def read_into(self, buffer: memoryview, deadline: Deadline) -> tuple[int, bool]:
         """At least one byte; how many, and whether the message ended with them."""
         self._allow(deadline)
-        data, status = self._library.read(self._session, min(len(buffer), CHUNK))
+        data, status = self._called(deadline, self._library.read, min(len(buffer), CHUNK))
         buffer[: len(data)] = data
         if self.listener:
             self.listener(data)
@@ -153,7 +159,7 @@ class VisaWire:
         """Device clear, where the library offers it."""
         self._allow(deadline)
         try:
-            self._library.clear(self._session)
+            self._called(deadline, self._library.clear)
         except (errors.Error, NotImplementedError, AttributeError) as fault:
             if is_not_offered(fault):
                 return False
@@ -205,6 +211,15 @@ class VisaWire:
             if fault.error_code != StatusCode.error_timeout:
                 raise
         return seen
+
+    def _called(self, deadline: Deadline, call: Callable[..., Any], *given: Any) -> Any:
+        if not self._keeps_own_time:
+            return call(self._session, *given)
+        begin = time.monotonic()
+        try:
+            return call(self._session, *given)
+        finally:
+            deadline.extend(time.monotonic() - begin)
 
     def _allow(self, deadline: Deadline) -> None:
         """Give the library what is left of the time; setting it costs a call, so not for a trifle."""

@@ -59,13 +59,26 @@ def supply_values(supply: Supply, wanted: Mapping[str, Metering]) -> dict[str, f
     return values
 
 
-def cross_checks(digitizer: Digitizer, results: Sequence[Result]) -> tuple[CrossCheck, ...]:
+def cross_checks(digitizer: Digitizer, results: Sequence[Result]) -> Iterator[CrossCheck]:
     """A row for every result of one input whose metric the profile knows how to ask for.
 
     Whatever goes wrong in asking is a remark in its row: the readings are taken, and no query changes them. A link
     that is lost on the way ends the asking; whoever needs the instrument next will say so.
     """
-    return tuple(_rows(digitizer, results))
+    for result in results:
+        if len(result.of) != 1 or not result.shots or not has_built_in_measurement(digitizer, result.metric):
+            continue
+        if result.of[0] not in digitizer.channels:
+            continue  # computed from channels: the instrument knows nothing of it
+        ours = result.shots[-1]
+        try:
+            theirs = digitizer.own_value(result.metric, result.of[0])
+        except WavewrightError as fault:
+            yield CrossCheck(result.name, ours.unit, ours.value, None, fault.what)
+            if isinstance(fault, LinkLost):
+                return
+        else:
+            yield CrossCheck(result.name, ours.unit, ours.value, theirs)
 
 
 def _kept(wanted: Metering, read: Callable[[], float], instrument: Meter | Supply) -> dict[str, float | str | bool]:
@@ -83,20 +96,3 @@ def _kept(wanted: Metering, read: Callable[[], float], instrument: Meter | Suppl
     if uncertainty is not None:
         kept[wanted.kept_as + UNCERTAINTY] = uncertainty
     return kept | accuracy_facts(wanted.kept_as, stated, full_scale=full_scale)
-
-
-def _rows(digitizer: Digitizer, results: Sequence[Result]) -> Iterator[CrossCheck]:
-    for result in results:
-        if len(result.of) != 1 or not result.shots or not has_built_in_measurement(digitizer, result.metric):
-            continue
-        if result.of[0] not in digitizer.channels:
-            continue  # computed from channels: the instrument knows nothing of it
-        ours = result.shots[-1]
-        try:
-            theirs = digitizer.own_value(result.metric, result.of[0])
-        except WavewrightError as fault:
-            yield CrossCheck(result.name, ours.unit, ours.value, None, fault.what)
-            if isinstance(fault, LinkLost):
-                return
-        else:
-            yield CrossCheck(result.name, ours.unit, ours.value, theirs)

@@ -76,7 +76,8 @@ def measuring(
     NoTrigger, NotMeasurable, Complaint, SetOtherwise, BadAnswer, NoAnswer : no reading came about; the next one may
         do better.
     LinkLost, OutputMayBeOn, BenchFault, StorageFault : the run cannot go on.
-    CutShort : one of these but Complaint and SetOtherwise, or a signal, after some shots were taken.
+    CutShort : one of these but Complaint and SetOtherwise, or a signal, after some shots were taken. Its outcome is
+        whole where they all were, and what came late was in the way of verdicts or cross-check.
     """
     found = prepare_measurement(measurement, context, record, is_placed=is_placed, alone=alone)
     evaluation = Evaluation(measurement, references=context.references, cores=core_count())
@@ -103,16 +104,22 @@ def measuring(
             raise
         last = fault if is_read_back else _last_fault(fault, context.bench)
         raise CutShort(last, partial(_cut_short, found, record, last, evaluation, measurement)) from fault
-    with context.times.on(TimePart.EVALUATION):
-        results = evaluation.results()
-    done = _without_results(measurement, found, record)
-    return replace(
-        done,
-        remarks=(*done.remarks, *said),
-        shots=measurement.shots,
-        results=results,
-        cross_checks=_cross_checked(results, context),
-    )
+    complete = partial(_complete, found, record, said, evaluation, measurement)
+    try:
+        with context.times.on(TimePart.EVALUATION):
+            done = complete()
+    except Interrupted as stop:  # every shot counts
+        raise CutShort(stop, complete) from stop
+    if not context.is_cross_checked:
+        return done
+    checks = list[CrossCheck]()
+    try:
+        _cross_check(done.results, context, checks)
+    except (SetOtherwise, Complaint):
+        raise
+    except (WavewrightError, Interrupted) as fault:
+        raise CutShort(fault, partial(_cross_check_broken_off, done, checks, fault)) from fault
+    return replace(done, cross_checks=tuple(checks))
 
 
 def _last_fault(fault: WavewrightError | Interrupted, bench: Bench) -> WavewrightError | Interrupted:
@@ -142,6 +149,28 @@ def _without_results(measurement: Measurement, found: FoundSettings, record: Set
         asked=record.asked,
         read_back=record.used,
         remarks=(*found.remarks, *record.differences),
+    )
+
+
+def _complete(
+    found: FoundSettings,
+    record: SettingsRecord,
+    said: Sequence[str],
+    evaluation: Evaluation,
+    measurement: Measurement,
+) -> MeasurementOutcome:
+    """What all shots say."""
+    done = _without_results(measurement, found, record)
+    return replace(done, remarks=(*done.remarks, *said), shots=measurement.shots, results=evaluation.results())
+
+
+def _cross_check_broken_off(
+    done: MeasurementOutcome, checks: Sequence[CrossCheck], fault: WavewrightError | Interrupted
+) -> MeasurementOutcome:
+    """The readings stand: they were taken, and all settings read back, before the instrument was asked for its own."""
+    what = fault.what if isinstance(fault, WavewrightError) else str(fault)
+    return replace(
+        done, remarks=(*done.remarks, f"the cross-check was not completed: {what}"), cross_checks=tuple(checks)
     )
 
 
@@ -193,13 +222,10 @@ def _at_the_end(measurement: Measurement, context: RunContext) -> tuple[str, ...
     return _tripped(measurement, context)
 
 
-def _cross_checked(results: Sequence[Result], context: RunContext) -> tuple[CrossCheck, ...]:
-    """The digitizer's own values, where they are wanted."""
-    if not context.is_cross_checked:
-        return ()
-    checks = cross_checks(context.bench.digitizer, results)
+def _cross_check(results: Sequence[Result], context: RunContext, checks: list[CrossCheck]) -> None:
+    """The digitizer's own values, into `checks` as they come."""
+    checks.extend(cross_checks(context.bench.digitizer, results))
     context.bench.check_restarts()  # the last messages may have gone to one that had lost its settings
-    return checks
 
 
 def _wait_for(beside: OverlappedShots[Taken], number: int, context: RunContext) -> None:

@@ -28,7 +28,10 @@ class SimulatedVisa(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim has no 
     ----------
     bench : what all instruments share, for tests that compare readings with `bench.board.truth()`.
     instruments : the devices by resource name.
+    keeps_own_time : waits for its instruments take no time of this computer; what a call takes is computing.
     """
+
+    keeps_own_time = True
 
     bench: SimulatedBench
     instruments: dict[str, ScpiDevice]
