@@ -7,6 +7,7 @@ import contextlib
 import socket
 import struct
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -89,9 +90,12 @@ def on_test_clock(play: Callable[[Hub, ScpiDevice], None]) -> None:
         play(Hub(devices), digitizer)
         await asyncio.sleep(100.0)
 
-    loop = TestClock()
-    with closing(loop):
-        loop.run_until_complete(whole())
+    def played() -> None:
+        with closing(TestClock()) as loop:
+            loop.run_until_complete(whole())
+
+    with ThreadPoolExecutor(1) as another:  # a browser that an earlier test has started keeps a loop in this thread
+        another.submit(played).result()
 
 
 def socket_to(hub: Hub, device: ScpiDevice, latency: float = LATENCY) -> tuple[RawSocketConnection, Line]:
