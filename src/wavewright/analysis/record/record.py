@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from wavewright.waveform import Codes, Floats, Waveform
 
 FEW_CODES = 20
-EPSILON = float(np.finfo(np.float64).eps)
+EPSILON = sys.float_info.epsilon
 FINEST = float(1 << 30)  # parts of a code to which levels of a changed waveform are rounded
 
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from wavewright.analysis.record.survey import Survey
     from wavewright.waveform import Floats
 
-BESIDE = np.arange(-1, 3)  # the samples around a crossing, from the one before it
+BESIDE = (-1, 0, 1, 2)  # the samples around a crossing, from the one before it
 LOOKED_AT = 64  # crossings, about; the median of their steepness stands for all
 ABOVE_NOISE = 8.0  # standard deviations that the change must be, so that noise does not pass for steepness
 OF_AMPLITUDE = 0.3  # a longer segment would leave the edge
