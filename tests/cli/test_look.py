@@ -126,11 +126,24 @@ def test_a_draft_of_a_bus_validates_and_passes(wavewright: Command, tmp_path: Pa
         draft = tmp_path / f"{bus}.yaml"
         inputs = [word for number in range(1, len(nodes) + 1) for word in ("--input", number)]
         told = wavewright(
-            "look", "--bench", BENCH, *inputs, "--place", places(*nodes), "--yes", "--recipe", draft, "--shots", 5
+            "look",
+            "--bench",
+            BENCH,
+            *inputs,
+            "--place",
+            places(*nodes),
+            "--yes",
+            "--recipe",
+            draft,
+            "--shots",
+            5,
+            "--seed",
+            204,
         )
         assert told.status == 0, told.stderr
         draft.write_text(draft.read_text().replace("shots: 200", "shots: 10"))
-        done = wavewright("run", draft, "--bench", BENCH, "--yes", "--no-logbook", "--out", tmp_path / "runs")
+        drawn = ("--bench", BENCH, "--seed", 204, "--yes", "--no-logbook", "--out", tmp_path / "runs")
+        done = wavewright("run", draft, *drawn)
         assert done.status == 0, (bus, done.stdout)
 
 
