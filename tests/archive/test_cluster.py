@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import signal
 import sys
@@ -276,6 +277,18 @@ def test_a_missing_library_is_named_with_what_installs_it(monkeypatch: pytest.Mo
     monkeypatch.setitem(sys.modules, "distributed", None)
     with pytest.raises(Misuse, match=r"pip install 'wavewright\[cluster\]'"):
         Cluster("local")
+
+
+@pytest.mark.parametrize("name", ["distributed", "distributed.client", "tornado", "tornado.application"])
+def test_nothing_is_logged_beside_what_is_said_in_our_words(name: str) -> None:
+    logger = logging.getLogger(name)
+    before = logger.level
+    try:
+        logger.setLevel(logging.ERROR)  # as Dask sets the levels of some of its loggers, and of Tornado's
+        own_workers.quieten()
+        assert not logger.isEnabledFor(logging.CRITICAL)
+    finally:
+        logger.setLevel(before)
 
 
 def main() -> None:

@@ -16,6 +16,7 @@ from wavewright.instruments.stop_signals import leave_to_parent
 
 STARTS = 20  # of each worker in a row with no answer, until it is taken for hopeless; 12 are due to items that kill it
 PATIENT = 5.0  # s to wait for the end of the workers, below which they are killed first
+LOGGING = ("distributed", "tornado")
 SEEN_TO = 10.0  # s for Dask to say which workers there are
 
 
@@ -28,8 +29,7 @@ class OwnWorkers:
     """
 
     def __init__(self, count: int) -> None:
-        for name in ("distributed", "tornado"):  # what goes wrong is said in our words
-            logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+        quieten()
         self._others = set(active_children())
         self.cluster = LocalCluster(
             n_workers=count, threads_per_worker=1, host="127.0.0.1", dashboard_address=None, memory_limit=0,
@@ -88,6 +88,16 @@ class OwnWorkers:
         if len(workers) < self._count:
             self.cluster.scale(self._count)  # which opens those that are wanted and are not there
         return {one.pid for one in workers.values() if one.pid}
+
+
+def quieten() -> None:
+    """Let Dask and what it stands on log nothing: what goes wrong is said in our words.
+
+    Several of their loggers have a level of their own, which that of the logger above them does not reach.
+    """
+    for name in [*LOGGING, *logging.root.manager.loggerDict]:
+        if name.partition(".")[0] in LOGGING:
+            logging.getLogger(name).setLevel(logging.CRITICAL + 1)
 
 
 class LeavesSignals(WorkerPlugin):  # type: ignore[misc]
