@@ -23,25 +23,13 @@ from statistics import median
 
 import pytest
 
+from tests.instruments.silent_bench import BENCH
 from wavewright.logbook.book import Logbook
 
 ROOT = Path(__file__).parents[2]
 ROUNDS = 9
 LIBRARIES = "import numpy, pydantic.fields, typer, rich.console, yaml, h5py, pyvisa, pyvisa_py.highlevel, filelock"
 LOGBOOK = "from wavewright.logbook.book import Logbook; Logbook('book.sqlite').close()"
-BENCH = """
-wavewright-bench: 1
-about: nobody answers here
-library: "@py"
-simulated: true
-instruments:
-  digitizer: {{resource: "TCPIP0::127.0.0.1::{port}::SOCKET", profile: scpi-digitizer}}
-  supply: {{resource: "TCPIP0::127.0.0.1::{port}::SOCKET", profile: scpi-supply}}
-  source: {{resource: "TCPIP0::127.0.0.1::{port}::SOCKET", profile: scpi-source}}
-probes:
-  1: {{attenuation: 10, capacitance: 12 pF, bandwidth: 200 MHz, at_1x: {{capacitance: 60 pF, bandwidth: 30 MHz}}}}
-  2: {{attenuation: 10, capacitance: 12 pF, bandwidth: 200 MHz}}
-"""
 
 
 def until_the_first_message(folder: Path, tree: Path = ROOT) -> tuple[float, bytes]:

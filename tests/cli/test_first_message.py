@@ -7,6 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+from tests.instruments.silent_bench import BENCH
 from wavewright.logbook.book import Logbook
 
 ROOT = Path(__file__).parents[2]
@@ -23,17 +24,8 @@ LATER = {
     "pyvisa_sim",
     "statsmodels",
     "dask",
+    "multiprocessing",
 }
-BENCH = """
-wavewright-bench: 1
-about: nobody answers here
-library: "@py"
-simulated: true
-instruments:
-  digitizer: {{resource: "TCPIP0::127.0.0.1::{port}::SOCKET", profile: scpi-digitizer}}
-  supply: {{resource: "TCPIP0::127.0.0.1::{port}::SOCKET", profile: scpi-supply}}
-  source: {{resource: "TCPIP0::127.0.0.1::{port}::SOCKET", profile: scpi-source}}
-"""
 UNTIL_THE_FIRST_MESSAGE = """
 import os, sys, socket
 def told(line, message, *rest):

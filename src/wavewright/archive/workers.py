@@ -13,7 +13,7 @@ from typing import Protocol
 from wavewright.archive.answer import WrittenAnswer
 from wavewright.archive.query import Query, answer_of, answers_of
 from wavewright.errors import WavewrightError
-from wavewright.instruments.stop_signals import leave_to_parent, undisturbed
+from wavewright.running.process_pool import handed_over, process_pool
 
 WORTH = 0.5  # s of work in one portion: against it, handing over costs nothing, and no more than that is lost
 MOST = 256  # items in a portion of that worth
@@ -58,15 +58,8 @@ class Processes:
     @contextmanager
     def answers(self, query: Query, items: Iterator[str]) -> Iterator[Iterator[WrittenAnswer]]:
         """As `Workers` says."""
-        pool = ProcessPoolExecutor(self._count, initializer=leave_to_parent)
-        try:
+        with process_pool(self._count) as pool:
             yield self._coming(pool, query, items)
-        except BaseException:  # whoever interrupts it does not wait for what nobody will read
-            for process in dict(vars(pool)["_processes"] or {}).values():
-                process.terminate()
-            raise
-        finally:
-            pool.shutdown(cancel_futures=True)
 
     def _coming(self, pool: ProcessPoolExecutor, query: Query, items: Iterator[str]) -> Iterator[WrittenAnswer]:
         portions = Portions(items)
@@ -74,8 +67,7 @@ class Processes:
         try:
             while True:
                 while len(waiting) < AHEAD * self._count and (some := portions.take()):
-                    with undisturbed():  # half-started processes could not be ended
-                        waiting.add(pool.submit(timed_answers, query, some))
+                    waiting.add(handed_over(pool, timed_answers, query, some))
                 if not waiting:
                     break
                 done, waiting = wait(waiting, return_when=FIRST_COMPLETED)

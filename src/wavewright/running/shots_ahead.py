@@ -10,13 +10,16 @@ from __future__ import annotations
 import time
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
-from concurrent.futures import Future, ProcessPoolExecutor, wait
+from concurrent.futures import Future, wait
 from contextlib import suppress
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
-from wavewright.instruments.stop_signals import leave_to_parent, undisturbed
 from wavewright.instruments.waits import SLICE
+from wavewright.running.process_pool import handed_over, process_pool
 from wavewright.waveform import Capture
+
+if TYPE_CHECKING:
+    from concurrent.futures import ProcessPoolExecutor
 
 T = TypeVar("T")
 WORTH = 1.0  # s of work that is left: several times what it takes to start processes
@@ -50,9 +53,8 @@ def shots_ahead(
 def _by_processes(
     waiting: Iterator[Capture], find: Callable[[Capture], T], processes: int
 ) -> Generator[tuple[Capture, T | None], None, None]:
-    pool = ProcessPoolExecutor(processes, initializer=leave_to_parent)
     given: deque[tuple[Capture, Future[T] | None]] = deque()
-    try:
+    with process_pool(processes) as pool:
         while True:
             while len(given) <= processes and (capture := next(waiting, None)) is not None:
                 given.append((capture, _handed_over(pool, find, capture)))
@@ -61,18 +63,11 @@ def _by_processes(
             capture, answer = given.popleft()
             yield capture, _answered(answer)
             del capture
-    except BaseException:  # whoever interrupts it does not wait for what nobody will read
-        for process in dict(vars(pool)["_processes"] or {}).values():
-            process.terminate()
-        raise
-    finally:
-        pool.shutdown(cancel_futures=True)
 
 
 def _handed_over(pool: ProcessPoolExecutor, find: Callable[[Capture], T], capture: Capture) -> Future[T] | None:
-    # half-started processes could not be ended; a RuntimeError: one was ended from outside, and so are the others
-    with undisturbed(), suppress(RuntimeError):
-        return pool.submit(find, capture)
+    with suppress(RuntimeError):  # one was ended from outside, and so are the others
+        return handed_over(pool, find, capture)
     return None
 
 
