@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -39,43 +40,71 @@ Afresh = Annotated[bool, typer.Option("--afresh", help="With --table, compute ag
 FileJobs = Annotated[int, typer.Option("--jobs", min=1, help="With several files, number of parallel processes.")]
 
 
-@contextmanager
-def answered(
-    query: Query,
-    items: Sequence[str],
-    workers: Workers,
-    *,
-    things: str,
-    table: str | None = None,
-    logbook: str | None = None,
-    afresh: bool = False,
-) -> Iterator[AnswersInOrder]:
-    """The answers about all items, in their order, for the block; with a table, which is written after it.
+@dataclass(frozen=True, slots=True)
+class AnswersWanted:
+    """What a command line says of who answers, and of where the answers go.
 
     Parameters
     ----------
-    things : what is counted, in the plural.
+    jobs, cluster : of the workers; table, afresh : as their options; logbook : that `--table logbook` means.
     """
-    from wavewright.archive.answer_file import AnswerFile
-    from wavewright.archive.answer_table import write_table
-    from wavewright.archive.collecting import collect
-    from wavewright.archive.kept_answers import open_answers
-    from wavewright.cli.progress_bar import ProgressBar
 
-    with open_answers(table, query, logbook=logbook, afresh=afresh) as answers:
-        if known := sum(item in stamps for stamps in [answers.stamps()] for item in items):
-            print(f"{known} of {len(items)} {things} are answered already; --afresh computes them again",
-                  file=sys.stderr)  # fmt: skip
-        with ProgressBar(console(stderr=True), things) as bar:
-            try:
-                collect(query, items, workers, answers, said=lambda done, of: bar.update("computing", done, of))
-            finally:
-                query.close()
-        found = AnswersInOrder(answers, items)
-        yield found
-        if table is not None and isinstance(answers, AnswerFile):
-            write_table(Path(table), found.tabled, query.columns)
-            answers.remove()
+    jobs: int
+    cluster: str | None
+    table: str | None
+    afresh: bool
+    logbook: str | None
+
+    @property
+    def is_kept(self) -> bool:
+        """Whether a table has it all."""
+        return self.table is not None
+
+    @property
+    def is_wanted(self) -> bool:
+        """Whether workers or a table are asked for, so that one file is a pile too."""
+        return self.cluster is not None or self.table is not None
+
+    @contextmanager
+    def answers(self, query: Query, items: Sequence[str], *, things: str = "files") -> Iterator[AnswersInOrder]:
+        """The answers about all items, in their order, for the block; with a table, which is written after it.
+
+        Parameters
+        ----------
+        things : what is counted, in the plural.
+        """
+        from wavewright.archive.answer_file import AnswerFile
+        from wavewright.archive.answer_table import write_table
+        from wavewright.archive.collecting import collect
+        from wavewright.archive.kept_answers import open_answers
+        from wavewright.cli.progress_bar import ProgressBar
+
+        workers = self._workers(len(items))
+        with open_answers(self.table, query, logbook=self.logbook, afresh=self.afresh) as answers:
+            if known := sum(item in stamps for stamps in [answers.stamps()] for item in items):
+                print(f"{known} of {len(items)} {things} are answered already; --afresh computes them again",
+                      file=sys.stderr)  # fmt: skip
+            with ProgressBar(console(stderr=True), things) as bar:
+                try:
+                    collect(query, items, workers, answers, said=lambda done, of: bar.update("computing", done, of))
+                finally:
+                    query.close()
+            found = AnswersInOrder(answers, items)
+            yield found
+            if self.table is not None and isinstance(answers, AnswerFile):
+                write_table(Path(self.table), found.tabled, query.columns)
+                answers.remove()
+
+    def _workers(self, count: int) -> Workers:
+        """Who answers about this number of items."""
+        if self.cluster is not None:
+            from wavewright.archive.cluster import Cluster
+
+            return Cluster(self.cluster)
+        from wavewright.archive.workers import Processes, ThisProcess
+
+        jobs = min(self.jobs, count)
+        return Processes(jobs) if jobs > 1 else ThisProcess()
 
 
 class AnswersInOrder:
@@ -92,18 +121,6 @@ class AnswersInOrder:
 
     def __iter__(self) -> Iterator[ItemAnswer]:
         return self._answers.about(self._items)
-
-
-def chosen_workers(cluster: str | None, *, jobs: int, count: int) -> Workers:
-    """Who answers about this number of items."""
-    if cluster is not None:
-        from wavewright.archive.cluster import Cluster
-
-        return Cluster(cluster)
-    from wavewright.archive.workers import Processes, ThisProcess
-
-    jobs = min(jobs, count)
-    return Processes(jobs) if jobs > 1 else ThisProcess()
 
 
 def print_json_list(documents: Iterable[Any]) -> None:

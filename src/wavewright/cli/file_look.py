@@ -6,11 +6,11 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from wavewright.cli.answering import answered, chosen_workers
 from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
     from wavewright.archive.answer import ItemAnswer
+    from wavewright.cli.answering import AnswersWanted
 
 MOST_DRAWN = 100  # files, with a picture each
 COLUMNS = ("file", "channel", "what", "unlike")
@@ -21,11 +21,7 @@ def look_at_files(
     *,
     interval: str | None,
     picture: str | None,
-    jobs: int,
-    cluster: str | None,
-    table: str | None,
-    afresh: bool,
-    logbook: str | None,
+    answering: AnswersWanted,
     as_json: bool,
 ) -> int:
     """Recognise every channel of every file, and print one table or one JSON document; returns the exit status."""
@@ -35,7 +31,7 @@ def look_at_files(
 
     step = None if interval is None else read_quantity(interval, unit="s").value
     query = RecognisedFiles(step)
-    is_alone = cluster is None and table is None and not is_pile(files)
+    is_alone = not answering.is_wanted and not is_pile(files)
     found = [str(files[0])] if is_alone else files_of(files)
     if picture is not None and len(found) > MOST_DRAWN:
         raise Misuse(f"`--picture` of {len(found)} files", expected=f"{MOST_DRAWN} at most", do="name fewer of them")
@@ -44,10 +40,9 @@ def look_at_files(
         status = _tell([answer], as_json=as_json, is_alone=True)
         readable = found
     else:
-        workers = chosen_workers(cluster, jobs=jobs, count=len(found))
-        with answered(query, found, workers, things="files", table=table, logbook=logbook, afresh=afresh) as answers:
+        with answering.answers(query, found) as answers:
             answers.tabled = marked = MarkedAnswers(answers)
-            status = _tell(marked, as_json=as_json, is_kept=table is not None)
+            status = _tell(marked, as_json=as_json, is_kept=answering.is_kept)
             readable = [one.item for one in marked if not one.fault] if picture is not None else []
     if picture is not None:
         _draw(readable, step, picture, as_json=as_json)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from wavewright.cli.answering import Afresh, ClusterOf, FileJobs, TableAt, answered, chosen_workers
+from wavewright.cli.answering import Afresh, AnswersWanted, ClusterOf, FileJobs, TableAt
 from wavewright.cli.completion import complete_bus, complete_layer
 from wavewright.cli.options import LogbookAt, number_or_name, split_words
 from wavewright.cli.output import AsJson, console, print_json
@@ -95,13 +95,12 @@ def decode(
         raise Misuse("`--csv` and `--json`", expected="one of the two")
     files, given = split_words([*words, *context.args])
     query = _query(bus, given, then=then, find=find, base=base, interval=interval)
-    if cluster is not None or table is not None or is_pile(files):
+    answering = AnswersWanted(jobs, cluster, table, afresh, logbook)
+    if answering.is_wanted or is_pile(files):
         if unfit := [name for name, value in {"--timing": timing, "--csv": as_csv}.items() if value]:
             do = "decode one after the other" if unfit[0] == "--timing" else "name a table, `--table frames.csv`"
             raise Misuse(f"`{unfit[0]}` of several files", expected="one file", do=do)
-        return _decode_pile(
-            query, files, jobs=jobs, cluster=cluster, table=table, afresh=afresh, logbook=logbook, as_json=as_json
-        )
+        return _decode_pile(query, files, answering=answering, as_json=as_json)
     decoded = query.record(str(files[0]))
     if timing:
         if find:
@@ -148,11 +147,7 @@ def _decode_pile(
     query: DecodedFiles,
     files: Sequence[Path],
     *,
-    jobs: int,
-    cluster: str | None,
-    table: str | None,
-    afresh: bool,
-    logbook: str | None,
+    answering: AnswersWanted,
     as_json: bool,
 ) -> int:
     """One table of the frames of many files, whoever decodes them."""
@@ -161,10 +156,10 @@ def _decode_pile(
 
     query.check()
     found = files_of(files)
-    workers = chosen_workers(cluster, jobs=jobs, count=len(found))
     columns = [name for name in query.columns if name not in ("bus", "fault")]
-    with answered(query, found, workers, things="files", table=table, logbook=logbook, afresh=afresh) as answers:
-        return tell_pile(answers, columns, as_json=as_json, is_kept=table is not None, units={"start": "s", "end": "s"})
+    units = {"start": "s", "end": "s"}
+    with answering.answers(query, found) as answers:
+        return tell_pile(answers, columns, as_json=as_json, is_kept=answering.is_kept, units=units)
 
 
 def _print_timing(decoded: BusRecord, *, as_csv: bool, as_json: bool) -> int:

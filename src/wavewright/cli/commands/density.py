@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from wavewright.cli.answering import Afresh, ClusterOf, FileJobs, TableAt, answered, chosen_workers
+from wavewright.cli.answering import Afresh, AnswersWanted, ClusterOf, FileJobs, TableAt
 from wavewright.cli.options import LogbookAt, number_or_name
 from wavewright.cli.output import AsJson, print_json
 from wavewright.cli.picture_option import PictureAt, show_pictures
@@ -78,8 +78,7 @@ def density(
     query.check()
     if out is not None:
         _check_page(out)
-    workers = chosen_workers(cluster, jobs=jobs, count=len(items))
-    with answered(query, items, workers, things="files", table=table, logbook=logbook, afresh=afresh) as answers:
+    with AnswersWanted(jobs, cluster, table, afresh, logbook).answers(query, items) as answers:
         found = FilesDensity(query, answers, rare=rare)
         answers.tabled = found.tabled()
         print_json(_plain(found)) if as_json else _tell(found)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from wavewright.cli.answering import Afresh, ClusterOf, FileJobs, TableAt
+from wavewright.cli.answering import Afresh, AnswersWanted, ClusterOf, FileJobs, TableAt
 from wavewright.cli.bench_choice import chosen_bench
 from wavewright.cli.operator_terminal import OperatorTerminal
 from wavewright.cli.options import Bench, Draw, Instruments, LogbookAt, Seed, read_instruments
@@ -77,10 +77,8 @@ def look(
             raise Misuse("files together with `--bench`, `--input` or `--recipe`", expected="either files or a bench")
         from wavewright.cli.file_look import look_at_files
 
-        return look_at_files(
-            files, interval=interval, picture=picture, jobs=jobs, cluster=cluster, table=table, afresh=afresh,
-            logbook=logbook, as_json=as_json,
-        )  # fmt: skip
+        answering = AnswersWanted(jobs, cluster, table, afresh, logbook)
+        return look_at_files(files, interval=interval, picture=picture, answering=answering, as_json=as_json)
     if unfit := [name for name, value in {"--cluster": cluster, "--table": table}.items() if value is not None]:
         raise Misuse(f"`{unfit[0]}` without files", expected="files that are looked at")
     from wavewright.instruments.bench_file import load_bench

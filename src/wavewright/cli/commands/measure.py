@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from wavewright.cli.answering import Afresh, ClusterOf, FileJobs, TableAt, answered, chosen_workers
+from wavewright.cli.answering import Afresh, AnswersWanted, ClusterOf, FileJobs, TableAt
 from wavewright.cli.completion import complete_metric
 from wavewright.cli.options import LogbookAt, number_or_name, read_stated, split_words
 from wavewright.cli.output import AsJson, console, print_json
@@ -94,13 +94,14 @@ def measure(
 
     files, given = split_words([*words, *context.args])
 
-    if cluster is not None or table is not None or is_pile(files):
+    answering = AnswersWanted(jobs, cluster, table, afresh, logbook)
+    if answering.is_wanted or is_pile(files):
         alone = {"--derive": derive, "--compare": compare, "--accuracy": accuracy, "--each": each, "--picture": picture}
         if unfit := [name for name, value in alone.items() if value]:
             raise Misuse(f"`{unfit[0]}` of several files", expected="one file", do="measure one after the other")
         return _measure_pile(
             files, metric, channel or ["1"], given, interval=interval, limit=limit or "",
-            judge=judge, jobs=jobs, cluster=cluster, table=table, afresh=afresh, logbook=logbook, as_json=as_json,
+            judge=judge, answering=answering, as_json=as_json,
         )  # fmt: skip
     (file,) = files
     from wavewright.analysis.measure import measure as compute
@@ -155,11 +156,7 @@ def _measure_pile(
     interval: str | None,
     limit: str,
     judge: str,
-    jobs: int,
-    cluster: str | None,
-    table: str | None,
-    afresh: bool,
-    logbook: str | None,
+    answering: AnswersWanted,
     as_json: bool,
 ) -> int:
     """One table of the readings of many files, whoever computes them."""
@@ -176,10 +173,9 @@ def _measure_pile(
     )
     query.check()
     found = files_of(files)
-    workers = chosen_workers(cluster, jobs=jobs, count=len(found))
     columns = ("file", "metric", "value", "count", "minimum", "maximum", "doubts", "reason", "verdict")
-    with answered(query, found, workers, things="files", table=table, logbook=logbook, afresh=afresh) as answers:
-        return tell_pile(answers, columns if limit else columns[:-1], as_json=as_json, is_kept=table is not None)
+    with answering.answers(query, found) as answers:
+        return tell_pile(answers, columns if limit else columns[:-1], as_json=as_json, is_kept=answering.is_kept)
 
 
 def _accuracy(words: Sequence[str]) -> Accuracy:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from wavewright.cli.answering import Afresh, ClusterOf, TableAt, answered, chosen_workers, print_json_list
+from wavewright.cli.answering import Afresh, AnswersWanted, ClusterOf, TableAt, print_json_list
 from wavewright.cli.completion import complete_recipe, complete_run
 from wavewright.cli.options import CapturesAt, LogbookAt
 from wavewright.cli.output import AsJson, console
@@ -88,9 +88,9 @@ def recompute(
             query.close()
         return _tell([found], as_json=as_json, is_one=True)
     runs = _folders(folder) if folder is not None else _ids(which, logbook=logbook, captures=captures)
-    workers = chosen_workers(cluster, jobs=jobs, count=len(runs))
-    with answered(query, runs, workers, things="runs", table=table, logbook=logbook, afresh=afresh) as answers:
-        return _tell(answers, as_json=as_json, is_kept=table is not None)
+    answering = AnswersWanted(jobs, cluster, table, afresh, logbook)
+    with answering.answers(query, runs, things="runs") as answers:
+        return _tell(answers, as_json=as_json, is_kept=answering.is_kept)
 
 
 def _query(recipe: Path | None, *, logbook: str | None, captures: str | None, has_logbook: bool) -> RecomputedRuns:
