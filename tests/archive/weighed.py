@@ -3,33 +3,15 @@
 from __future__ import annotations
 
 import gc
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
+from tests.archive.query_inside import QueryInside
 from wavewright.archive.answer import ItemAnswer
-from wavewright.archive.query import Query
 
 
-@dataclass(frozen=True)
-class Weighed:
+class Weighed(QueryInside):
     """The query `of`, whose documents become the resident memory before and the most there was, bytes (proc(5))."""
-
-    of: Query
-
-    @property
-    def columns(self) -> Mapping[str, type]:
-        return self.of.columns
-
-    def words(self) -> Mapping[str, Any]:
-        return self.of.words()
-
-    def check(self) -> None:
-        self.of.check()
-
-    def stamp(self, item: str) -> str:
-        return self.of.stamp(item)
 
     def answer(self, item: str) -> ItemAnswer:
         gc.collect()
@@ -37,9 +19,6 @@ class Weighed:
         before = _memory("VmRSS")
         found = self.of.answer(item)
         return replace(found, rows=(), document=[before, _memory("VmHWM")])
-
-    def close(self) -> None:
-        self.of.close()
 
 
 def _memory(name: str) -> int:

@@ -24,6 +24,7 @@ import pytest
 import wavewright as ww
 from tests.archive.letters import Letters
 from tests.archive.made_archive import made_archive
+from tests.archive.query_inside import QueryInside
 from wavewright.archive import cluster as cluster_module
 from wavewright.archive import workers as workers_module
 from wavewright.archive.answer import ItemAnswer
@@ -195,30 +196,11 @@ def rates(count: int = 3000) -> Iterator[tuple[str, float]]:
             yield f"{words}: share of the process that collects, of a worker's time", two[1] / two[0]
 
 
-@dataclass(frozen=True)
-class Clocked:
+class Clocked(QueryInside):
     """The query `of`, whose documents become the number of the process and its processor time until then, s."""
-
-    of: Query
-
-    @property
-    def columns(self) -> Mapping[str, type]:
-        return self.of.columns
-
-    def words(self) -> Mapping[str, Any]:
-        return self.of.words()
-
-    def check(self) -> None:
-        self.of.check()
-
-    def stamp(self, item: str) -> str:
-        return self.of.stamp(item)
 
     def answer(self, item: str) -> ItemAnswer:
         return replace(self.of.answer(item), document=[os.getpid(), time.process_time()])
-
-    def close(self) -> None:
-        self.of.close()
 
 
 def _cost(query: Query, ids: list[str], workers: Workers) -> tuple[float, float]:

@@ -128,8 +128,11 @@ class Digitizer(Instrument):
         sent = self._send_settings(setup, only_changed=True)
         needed = trial_settings(self.profile)
         asked = {one.name for one in sent}
-        used = {one.name: before[one.name] for one in self._asked if one.setting in needed and one.name in before}
-        used = {name: value for name, value in used.items() if name not in asked}
+        used = {
+            one.name: before[one.name]
+            for one in self._asked
+            if one.setting in needed and one.name in before and one.name not in asked
+        }
         group = [one for one in sent if one.setting in needed]
         self.is_on_trial = True
         read_back = partial(self.read_back, group, doing="setting up a trial record", sets_up=True)

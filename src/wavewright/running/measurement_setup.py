@@ -13,15 +13,9 @@ from wavewright.running.alias_check import look_for_aliases
 from wavewright.running.automatic_settings import FoundSettings, find_settings
 from wavewright.running.input_accuracy import accuracy_facts, input_accuracy
 from wavewright.running.input_facts import Fact, doubt_facts, input_facts, input_path
-from wavewright.running.instrument_settings import (
-    SettingsRecord,
-    configure,
-    requested_setup,
-)
+from wavewright.running.instrument_settings import SettingsRecord, configure, requested_setup
 from wavewright.running.probe_placing import asks_person, place_probes
-from wavewright.running.result import (
-    Setting,
-)
+from wavewright.running.result import Setting
 from wavewright.running.run_context import RunContext
 from wavewright.running.stimulation import stimulate
 
@@ -51,9 +45,7 @@ def prepare_measurement(
     found = FoundSettings(goal.setup, ())
     if goal.is_automatic:
         stimulate(measurement.stimulus, context, record)
-        with context.times.on(
-            TimePart.EVALUATION
-        ):  # of the trial records; what is exchanged for them is counted as such
+        with context.times.on(TimePart.EVALUATION):  # of trial records; what is exchanged for them is counted as such
             found = find_settings(goal, bench.digitizer, step=context.progress.step)
     context.progress.step("setting the digitizer")
     configure(bench.digitizer, found.setup, record)

@@ -27,10 +27,7 @@ from wavewright.running.calibration import calibration_facts
 from wavewright.running.crew import core_count
 from wavewright.running.evaluation import Evaluation
 from wavewright.running.instrument_readings import cross_checks, meter_values, supply_values
-from wavewright.running.instrument_settings import (
-    SettingsRecord,
-    split_stimulus,
-)
+from wavewright.running.instrument_settings import SettingsRecord, split_stimulus
 from wavewright.running.interruption import CutShort, Interrupted
 from wavewright.running.measurement_setup import is_alone, prepare_measurement
 from wavewright.running.overlapped_shots import PATIENCE, Fence, OverlappedShots

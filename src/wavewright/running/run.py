@@ -13,9 +13,7 @@ from importlib.metadata import version
 import pyvisa
 
 from wavewright.analysis.reading import Doubt
-from wavewright.errors import (
-    WavewrightError,
-)
+from wavewright.errors import WavewrightError
 from wavewright.instruments import waits
 from wavewright.instruments.bench import open_bench
 from wavewright.instruments.bench_file import BenchFile

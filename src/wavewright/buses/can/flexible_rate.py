@@ -6,10 +6,9 @@ the same of a frame that both can read.
 
 from __future__ import annotations
 
-from functools import cached_property
-
 import numpy as np
 
+from wavewright.analysis.record.found_once import computed_once
 from wavewright.buses.can.flexible_bits import BitByBit
 from wavewright.buses.can.flexible_runs import DominantPulses, read_undisturbed
 from wavewright.buses.can.interleaved_frames import frame_table, interleaved
@@ -32,11 +31,11 @@ class FlexibleFrames:
         self._line, self._times, self._points = line, times, points
         self._bit_by_bit = BitByBit(line, times=times, points=points)
 
-    @cached_property
+    @computed_once
     def _pulses(self) -> DominantPulses:
         return DominantPulses.of(self._line)
 
-    @cached_property
+    @computed_once
     def _flags(self) -> Floats:
         """When error flags begin, s: dominant for six bits of the arbitration phase, recessive for eight after them."""
         falls, rises, following = self._pulses.falls, self._pulses.rises, self._pulses.following
