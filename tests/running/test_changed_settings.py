@@ -98,3 +98,49 @@ def test_an_error_that_no_register_shows_is_found_at_the_end(tmp_path: Path, our
     one = only(ours.run(tmp_path, FOUR_SHOTS))
     assert one.verdict is Verdict.ERROR
     assert "after the last shot: the instrument says -310" in one.error
+
+
+def test_an_output_that_comes_on_by_itself_voids_what_was_to_be_measured_without_it(
+    tmp_path: Path, ours: Instruments
+) -> None:
+    # given a second measurement that leaves all outputs off
+    first = trial_records(ours, tmp_path)
+    measurement = FOUR_SHOTS[FOUR_SHOTS.index("    channels:") : FOUR_SHOTS.index("    stimulus:")]
+    text = f"{FOUR_SHOTS}  without:\n{measurement}    compute: {{swing: {{metric: peak_to_peak}}}}\n"
+    for name in ("supply", "source"):
+        there = Instruments()
+        (folder := tmp_path / name).mkdir()
+        # when somebody switches one on between two of its shots
+        there.digitizer.at[RECORD] = AtRecord({2 * first + 6: turned(there.by_name[name], OUTPUT, "1")})
+        *_, without = there.run(folder, text).measurements
+        # then the shots count for nothing
+        assert without.verdict is Verdict.ERROR
+        assert "after the last shot: output was off and is on now" in without.error
+        assert f"({name})" in without.error
+
+
+def test_an_output_that_goes_off_is_seen_after_a_step_that_says_nothing_of_it(
+    tmp_path: Path, ours: Instruments
+) -> None:
+    text = FOUR_SHOTS.replace("offset: 1 V}}\n", "offset: 1 V}}\n      - {source: {frequency: 3 kHz}}\n")
+    assert text != FOUR_SHOTS
+    ours.digitizer.at[RECORD] = AtRecord({trial_records(ours, tmp_path) + 2: turned(ours.source, OUTPUT, "0")})
+    one = only(ours.run(tmp_path, text))
+    assert "after the last shot: output was on and is off now" in one.error
+    assert one.verdict is Verdict.ERROR
+
+
+@pytest.mark.parametrize("quantity", ["VOLTage", "CURRent"])
+def test_a_trip_of_a_protection_that_the_recipe_does_not_set_is_no_reason(
+    tmp_path: Path, ours: Instruments, quantity: str
+) -> None:
+    # given a supply that trips between two shots, at a level of its own
+    def trip() -> None:
+        ours.supply.held[OUTPUT] = "0"
+        ours.supply.answers[f"SOURce:{quantity}:PROTection:TRIPped?"] = ["1"]
+
+    ours.digitizer.at[RECORD] = AtRecord({trial_records(ours, tmp_path) + 2: trip})
+    # then no shot counts: nobody was to expect that
+    one = only(ours.run(tmp_path, FOUR_SHOTS))
+    assert one.verdict is Verdict.ERROR
+    assert "after the last shot: output was on and is off now" in one.error

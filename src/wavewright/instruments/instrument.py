@@ -117,7 +117,7 @@ class Instrument:
             return {}
         used = self.read_back(group, doing=doing)
         if self.settings_interact:
-            self._known.clear()
+            self._known = {name: one for name, one in self._known.items() if name == "output"}
         self._known |= {one.name: replace(one, value=used[one.name]) for one in group if one.name in used}
         return used
 
@@ -210,7 +210,7 @@ class Instrument:
             )
 
     def note_output(self, state: Assignment | None) -> None:
-        """Remember that the output is on, or, with None, that nothing is known of it."""
+        """Remember that the output is on, or off, or, with None, that nothing is known of it."""
         self._known.pop("output", None)
         if state is not None and self.profile.can_ask(state.setting):
             self._known[state.name] = state

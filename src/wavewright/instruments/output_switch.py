@@ -21,7 +21,7 @@ from wavewright.quantities import show_quantity
 ATTEMPTS = 3
 LOOK_AGAIN = 0.05  # s, between two looks at terminals that discharge
 _TERMINALS = "measured.voltage"
-_ON = Assignment("output", True)
+_ON, _OFF = Assignment("output", True), Assignment("output", False)
 
 
 class OutputSwitch:
@@ -72,7 +72,7 @@ class OutputSwitch:
         if isinstance(found, WireFault):
             raise self._unconfirmed(found) from found
         self._await_discharge(found)
-        self._is_known_off = True
+        self._note_off()
 
     @property
     def is_known_off(self) -> bool:
@@ -187,7 +187,12 @@ class OutputSwitch:
             self.off()
         else:
             self._await_discharge(volts)
-            self._is_known_off = True
+            self._note_off()
+
+    def _note_off(self) -> None:
+        """It is confirmed; that it has stayed so is seen after the last shot, like every other setting."""
+        self._is_known_off = True
+        self._instrument.note_output(_OFF)
 
     def on(self) -> None:
         """Switch on, and ask whether it is on.

@@ -123,7 +123,9 @@ class Supply(Instrument):
         self.output_off()
 
     def _has_a_reason(self, changed: Assignment) -> bool:
-        return changed.name == "output" and bool(self.tripped())
+        """An output that was on is off where a protection has tripped that was set: the measurement tells of it."""
+        was_on = changed.name == "output" and bool(changed.value)
+        return was_on and any(f"{quantity}_protection" in self._known for quantity in self.tripped())
 
     def _switch_on(self) -> None:
         """On; where a protection trips at once, the error says which."""
