@@ -8,6 +8,7 @@ import pytest
 
 from wavewright.analysis.reading import Doubt, Reading
 from wavewright.errors import Misuse
+from wavewright.judgement.joining import OVER
 from wavewright.judgement.judge import error, judge
 from wavewright.judgement.limits import Limit
 from wavewright.judgement.verdict import Verdict
@@ -61,6 +62,15 @@ def test_a_shot_that_fails_outweighs_one_without_a_number() -> None:
 
 def test_a_value_that_is_not_a_number_is_never_a_pass() -> None:
     assert judge([shot(math.nan)], LIMIT).verdict is Verdict.INCONCLUSIVE
+
+
+@pytest.mark.parametrize("over", list(OVER))
+@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
+@pytest.mark.parametrize("limit", ["at most 4 s", "at least 1 ms"])
+def test_one_such_value_among_many_is_never_a_pass(over: str, value: float, limit: str) -> None:
+    # 101 shots: the 99th percentile is the 100th of them, and says nothing of the largest
+    for shots in ([shot(value), *[shot(2e-3)] * 100], [*[shot(2e-3)] * 100, shot(value)]):
+        assert judge(shots, limit, over=over).verdict is Verdict.INCONCLUSIVE
 
 
 def test_a_joined_reading_without_a_number_is_inconclusive_even_without_a_limit() -> None:

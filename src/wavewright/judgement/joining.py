@@ -157,7 +157,7 @@ def joined(readings: Sequence[Reading], over: str) -> Reading:
         what = f"readings in {', '.join(units) or 'no unit'} to be joined by `{over}`"
         raise Misuse(what, expected="one or more readings in one unit, and a way that joins")
     doubts = all_doubts(readings)
-    silent = [reading.reason for reading in readings if reading.value is None]
+    silent = [one.reason or "no number" for one in readings if one.value is None or not math.isfinite(one.value)]
     if silent:
         reason = (
             silent[0] if len(readings) == 1 else f"{len(silent)} of {len(readings)} shots gave no number: {silent[0]}"

@@ -126,7 +126,7 @@ def error(reason: str) -> Judgement:
 def _judge_one(reading: Reading, limit: Limit | None, rule: DecisionRule, doubts: DoubtRules) -> Judgement:
     if limit is not None and limit.unit != reading.unit:
         raise Misuse(f"a limit in {limit.unit} for a reading in {reading.unit}", expected=f"a limit in {reading.unit}")
-    if reading.value is None or math.isnan(reading.value):
+    if reading.value is None or not math.isfinite(reading.value):
         return Judgement(reading, Verdict.INCONCLUSIVE, reason=reading.reason or "no number")
     if limit is None:
         return Judgement(reading, None)
