@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import io
+import sys
 
 import pytest
 from rich.console import Console
 
 from wavewright.cli.batch import Pace
 from wavewright.cli.operator_terminal import OperatorTerminal
+from wavewright.cli.output import LaterConsole, console
 from wavewright.cli.progress_bar import ProgressBar
 
 
@@ -71,3 +73,36 @@ def test_a_bar_is_gone_after_the_block(is_terminal: bool) -> None:
         assert printed.getvalue().endswith("\x1b[2K")  # ECMA-48: erase in line
     else:
         assert printed.getvalue().strip() == ""
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "a line",
+        "two\nlines, and Ω [bold]not bold[/bold] :smile:",
+        "a\ttab",
+        "\x1b[31mred\x07",
+        "",
+        "long " * 60,
+        "end  ",
+    ],
+)
+def test_a_pipe_gets_the_same_bytes_whether_or_not_a_console_is_made_for_them(
+    text: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    printed = []
+    for make in (LaterConsole, lambda: console(stderr=True)):
+        monkeypatch.setattr(sys, "stderr", io.StringIO())
+        desk = OperatorTerminal(make(), is_attended=False)
+        desk.say(text)
+        desk.confirm(f"CAUTION: {text}")
+        printed.append(sys.stderr.getvalue())  # type: ignore[attr-defined]
+    assert printed[0] == printed[1]
+    assert printed[0]
+
+
+def test_whoever_asks_for_colours_in_a_pipe_gets_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    monkeypatch.setattr(sys, "stderr", io.StringIO())
+    OperatorTerminal(LaterConsole(), is_attended=False).confirm("CAUTION: hot")
+    assert "\x1b[" in sys.stderr.getvalue()  # type: ignore[attr-defined]

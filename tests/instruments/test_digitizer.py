@@ -9,7 +9,7 @@ import dataclasses
 import struct
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 import pytest
@@ -28,6 +28,7 @@ from wavewright.instruments.digitizer_setup import (
     shot_messages,
 )
 from wavewright.instruments.profile import load_profile
+from wavewright.instruments.record_grammar import SampleFormat, SampleKind
 from wavewright.instruments.setups import DigitizerSetup, InputSetup, TimebaseSetup, TriggerSetup
 
 CODES = [0, 1, -1, 100, -128, 127, 10, 13]  # NL and CR among them
@@ -115,6 +116,12 @@ def test_samples_in_every_form_are_the_same_volts(
     # then it is offset + range / 256 · code
     assert wave.values() == pytest.approx([OFFSET + RANGE / span * code for code in CODES])
     assert (wave.interval, wave.start) == (INTERVAL, -BEFORE)
+
+
+def test_a_sample_has_the_size_of_its_type() -> None:
+    for kind in get_args(SampleKind):
+        wanted = np.dtype("float64" if kind == "ascii" else kind).itemsize
+        assert SampleFormat(samples=kind).size == wanted, kind
 
 
 def test_integer_codes_are_a_view_on_what_was_received(digitizer: Make) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, overload
@@ -29,7 +30,7 @@ ChangedSurveys = Callable[[Change], Sequence[Survey]]
 
 LARGEST = (1e-150, 1e150)  # magnitudes whose squares float64 holds with all digits
 DUST_OF_CODE = 1e-9  # of a code step: no average over a record resolves it
-DUST_OF_LARGEST = 4 * float(np.finfo(np.float64).eps)  # of the largest sample: what rounding leaves of a difference
+DUST_OF_LARGEST = 4 * sys.float_info.epsilon  # of the largest sample: what rounding leaves of a difference
 
 
 @overload  # a str is a sequence of str as well; the first signature is the one that is meant for it

@@ -167,7 +167,8 @@ def _frame(
         ),
     ] = 0,
 ) -> None:
-    gc.enable()  # a command may run for hours; until here, what was loaded stays
+    gc.freeze()  # what was loaded until here stays, and is not looked through
+    gc.enable()  # a command may run for hours
     # with -v each step has its instant; who reads the messages on the wire wants to know from where they come
     form = "%(asctime)s %(message)s" if verbose == 1 else "%(levelname)s %(name)s: %(message)s"
     logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format=form)

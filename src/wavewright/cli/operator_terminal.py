@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from wavewright.cli.output import LaterConsole
 from wavewright.errors import Misuse
 
 if TYPE_CHECKING:
@@ -23,12 +24,12 @@ class OperatorTerminal:
 
     Parameters
     ----------
-    console : on stderr.
+    console : on stderr; one that is made only if something is drawn, or one that is there.
     is_attended : whether somebody confirms; else every text is shown and taken as confirmed.
     """
 
-    def __init__(self, console: Console, *, is_attended: bool) -> None:
-        self._console, self.is_attended = console, is_attended
+    def __init__(self, console: Console | LaterConsole, *, is_attended: bool) -> None:
+        self._at, self.is_attended = console, is_attended
         self._bar: ProgressBar | None = None
         self._notes: list[str] = []
         self._label, self._shots, self._done = "", 0, 0
@@ -104,7 +105,7 @@ class OperatorTerminal:
 
     def _show(self, text: str) -> None:
         """On a terminal a bar in one line; elsewhere nothing, since lines that stay are for what stays."""
-        if not self._console.is_terminal:
+        if not self._at.is_terminal:
             return
         from wavewright.cli.progress_bar import ProgressBar
 
@@ -118,7 +119,13 @@ class OperatorTerminal:
             self._bar.stop()
             self._bar = None
 
+    @property
+    def _console(self) -> Console:
+        return self._at.console if isinstance(self._at, LaterConsole) else self._at
+
     def _print(self, text: str, style: str = "") -> None:
+        if isinstance(self._at, LaterConsole) and self._at.is_written(text):
+            return
         from rich.text import Text
 
         self._console.print(Text(text, style=style), soft_wrap=True)

@@ -24,13 +24,14 @@ def start_quickly() -> None:
     defer("numpy")
 
 
-def defer(name: str) -> None:
+def defer(*names: str) -> None:
     """Let `import name` give a module that is loaded when something of it is first used; one that is there stays."""
-    spec = None if name in sys.modules else find_spec(name)
-    if spec is not None and spec.loader is not None:
-        module = module_from_spec(spec)
-        module.__class__ = _LoadedLater
-        sys.modules[name] = module
+    for name in names:
+        spec = None if name in sys.modules else find_spec(name)
+        if spec is not None and spec.loader is not None:
+            module = module_from_spec(spec)
+            module.__class__ = _LoadedLater
+            sys.modules[name] = module
 
 
 class _LoadedLater(ModuleType):
@@ -42,7 +43,9 @@ class _LoadedLater(ModuleType):
                 # a thread that has waited here finds it loaded; what the package imports of itself finds it half made
                 if type(self) is _LoadedLater and not own.get("_is_loading"):
                     own["_is_loading"] = True
-                    get("__spec__").loader.exec_module(self)
-                    del own["_is_loading"]
+                    try:
+                        get("__spec__").loader.exec_module(self)
+                    finally:  # one that cannot be loaded is an error at each use, as at each `import`
+                        del own["_is_loading"]
                     super().__setattr__("__class__", ModuleType)  # from now on as if it had never waited
         return get(name)

@@ -210,6 +210,7 @@ def open_bench(
     manager: pyvisa.ResourceManager | None = None,
     pause: Callable[[float], None] = waits.sleep,
     today: date | None = None,
+    identified: Callable[[str], None] = lambda name: None,
 ) -> Iterator[Bench]:
     """The bench inside the block; all outputs off, confirmed, and all links closed after it, whatever happened in it.
 
@@ -219,6 +220,7 @@ def open_bench(
     seed : of a simulated bench, in place of the file's; draw : decides what fluctuates on it, the seed if None.
     manager : of another VISA library than the file's, for a replay say; closed afterwards like the file's.
     today : UTC; no correction may be dated after it.
+    identified : called with the name of each instrument that has said who it is, before the next one is asked.
 
     Raises
     ------
@@ -240,6 +242,7 @@ def open_bench(
     try:
         for name in wanted:
             opened[name] = _open_instrument(manager, file, name, wire_log=wire_log, pause=pause)
+            identified(name)
             _correct(opened[name], file, name, seed=seed, today=today)
         prompts = None
         if file.grammar.prompts:

@@ -5,15 +5,17 @@ from __future__ import annotations
 import logging
 import warnings
 from collections.abc import Mapping
-from importlib.metadata import entry_points
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pyvisa
 
 from wavewright.errors import FileFault, LinkLost, WavewrightError
 from wavewright.instruments.replay import open_replay
 from wavewright.instruments.usual_library import usual_manager
+
+if TYPE_CHECKING:
+    from importlib.metadata import EntryPoints
 
 log = logging.getLogger(__name__)
 GROUP = "wavewright.visa_libraries"
@@ -37,7 +39,7 @@ def open_manager(library: str, *, folder: Path, settings: Mapping[str, object] |
         return usual_manager()
     file, at, name = library.rpartition("@")
     path = folder / file if at and file else None
-    points = {point.name: point for point in entry_points(group=GROUP)}
+    points = {} if path is None else {point.name: point for point in _entry_points()}
     try:
         if path is not None and name == REPLAY:
             return pyvisa.ResourceManager(open_replay(path))
@@ -57,6 +59,12 @@ def open_manager(library: str, *, folder: Path, settings: Mapping[str, object] |
         ) from fault
     except Exception as fault:  # other people's code
         raise LinkLost(f"the library `{library}` does not start: {type(fault).__name__}: {fault}") from fault
+
+
+def _entry_points() -> EntryPoints:
+    from importlib.metadata import entry_points  # opens a file per package that is installed
+
+    return entry_points(group=GROUP)
 
 
 def list_addresses(manager: pyvisa.ResourceManager) -> tuple[str, ...]:

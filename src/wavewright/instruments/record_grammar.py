@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from string import ascii_lowercase
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
@@ -175,6 +176,11 @@ class SampleFormat(GrammarModel):
         description="how many of these codes the full scale covers; as in `scale` if left out",
         examples=[250],
     )
+
+    @property
+    def size(self) -> int:
+        """Bytes of one sample in memory; of text, those of the number that is read from it."""
+        return 8 if self.samples == "ascii" else int(self.samples.strip(ascii_lowercase)) // 8
 
 
 class Slices(GrammarModel):

@@ -50,8 +50,14 @@ class CaptureFile:
         Whoever has not called it has it called by the first capture.
         """
         if self._file is None:
-            import h5py
-
+            try:
+                import h5py
+            except Exception as fault:  # whatever other people's code raises while it is loaded
+                raise StorageFault(
+                    f"captures cannot be written: {type(fault).__name__}: {fault}",
+                    where=str(self.path),
+                    do="install wavewright again, with the packages that it depends on",
+                ) from fault
             with _storage(self.path):
                 self._file = h5py.File(self._disk, "w", track_order=True)
                 self._file.attrs["wavewright_captures"] = LAYOUT

@@ -25,6 +25,7 @@ from wavewright.running.declared import Declared, answered
 from wavewright.running.fitness.examination import fitness_on_bench
 from wavewright.running.fitness.finding import FitnessFinding
 from wavewright.running.interruption import Interrupted, Interruption, interruptible
+from wavewright.running.loading_ahead import LoadingAhead
 from wavewright.running.outcome import Outcome
 from wavewright.running.run import carry_out, prepare
 from wavewright.running.run_context import Operator, Progress
@@ -208,11 +209,17 @@ def run_and_keep(
                 open_things.enter_context(evidence)
             attachments = evidence.attach(attachments)  # a disk that is full is found before anything is sent
         prepared = replace(prepared, attachments=attachments)
+        loading = LoadingAhead(
+            first=[] if evidence is None else ["h5py"],
+            later=[] if delivery is None else ["wavewright.logbook.delivery", "wavewright.logbook.unit_admission"],
+        )
         keeping = _Keeping(evidence, delivery, admission, options=options, say=say)
         # handlers stay until the evidence is written: a second Ctrl-C would otherwise throw it away
         signals = interruption or open_things.enter_context(interruptible(say=say))
         try:
-            outcome = carry_out(prepared, store=evidence, manager=manager, interruption=signals, pause=pause, now=now)
+            outcome = carry_out(
+                prepared, store=evidence, manager=manager, interruption=signals, pause=pause, now=now, loading=loading
+            )
         except (WavewrightError, Interrupted) as fault:
             with signals.shielded():
                 keeping.keep_broken(fault)

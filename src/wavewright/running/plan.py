@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING
 from wavewright.instruments.digitizer_setup import digitizer_messages, shot_messages
 from wavewright.instruments.meter import meter_messages
 from wavewright.instruments.roles import ROLES
-from wavewright.instruments.samples import sample_type
 from wavewright.instruments.source import as_played, source_messages
 from wavewright.instruments.supply import supply_messages, supply_queries
 from wavewright.instruments.vocabulary import Role
@@ -36,14 +35,12 @@ if TYPE_CHECKING:
     from wavewright.recipe.measurement import Measurement
     from wavewright.recipe.recipe import Recipe
     from wavewright.recipe.stimulus import SourceStep, StimulusStep
-    from wavewright.running.selection import Selection
 
 # For the estimate only, and rough on purpose: what a message costs on a network, what a link carries, how often an
 # automatic setting looks.
 SECONDS_PER_MESSAGE = 2e-3
 SAMPLES_PER_SECOND = 5e6
 SEARCH_SHOTS = 8
-BESIDE = 8192  # bytes that a shot takes beside its codes: settings, scale, readings, the folders of HDF5
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,19 +108,6 @@ def plan(
         measurements=tuple(_measurement(one, profiles, attenuations, played) for one in recipe),
         last=tuple(_outputs_off(profiles)),
     )
-
-
-def record_size(recipe: Recipe, chosen: Selection) -> int:
-    """Bytes of all shots together; a record in cycles, whose length only the bench will show, counts without codes."""
-    waveform = chosen.profiles[Role.DIGITIZER].grammar.waveform
-    form = waveform.formats.get(waveform.format)
-    sample = sample_type(form).itemsize if form is not None else 1
-    total = 0
-    for measurement in recipe:
-        goal = requested_setup(measurement, attenuations=chosen.attenuations)
-        points = 0 if goal.cycles else goal.setup.timebase.points
-        total += measurement.shots * (points * len(goal.setup.inputs) * sample + BESIDE)
-    return total
 
 
 def _measurement(

@@ -8,7 +8,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from importlib.metadata import version
+from functools import cache
+from importlib.metadata import distribution, version
 
 import pyvisa
 
@@ -29,10 +30,10 @@ from wavewright.running.fitness.examination import fitness_of, require_fit
 from wavewright.running.fitness.finding import FitnessFinding
 from wavewright.running.input_facts import standing_doubts
 from wavewright.running.interruption import CutShort, Interrupted, Interruption, TimeLimit, interruptible
-from wavewright.running.measurement_sequence import MeasurementSequence
+from wavewright.running.loading_ahead import LoadingAhead
 from wavewright.running.origins import origin_of_corrections, origins_of_profiles
 from wavewright.running.outcome import Origin, Outcome
-from wavewright.running.plan import record_size
+from wavewright.running.record_size import record_size
 from wavewright.running.result import MeasurementOutcome
 from wavewright.running.run_context import (
     CaptureStore,
@@ -120,6 +121,7 @@ def carry_out(
     elapsed: Callable[[], float] = time.monotonic,
     now: Callable[[], datetime] = lambda: datetime.now(UTC),
     account: SpentTime | None = None,
+    loading: LoadingAhead | None = None,
 ) -> Outcome:
     """Make every measurement of a run.
 
@@ -134,6 +136,7 @@ def carry_out(
     interruption : what signals do, where the caller has taken them over for longer than the run.
     pause, elapsed, now : the clock; a test hands in its own.
     account : of where the time goes; one that begins now if None.
+    loading : of what is needed after the first message; of what measurements need if None.
 
     Raises
     ------
@@ -192,7 +195,7 @@ def carry_out(
         return replace(done, declared={**done.declared, **found}, error=error or "\n".join(faults))
 
     signals = interruptible(say=person.say) if interruption is None else nullcontext(interruption)
-    with naming_outcome(outcome), signals as taken:
+    with naming_outcome(outcome), signals as taken, loading or LoadingAhead() as ahead:
         into.begin(replace(outcome(""), times={}), size=record_size(recipe, chosen))
         if not options.batch:  # the units of a batch have one set-up: who starts it says this once
             for one in prepared.fitness:
@@ -208,8 +211,12 @@ def carry_out(
             manager=manager,
             pause=pause,
             today=started.date(),
+            identified=lambda name: ahead.begin(),
         ) as opened:
             identities |= opened.identities
+            ahead.wait()
+            from wavewright.running.measurement_sequence import MeasurementSequence
+
             if opened.library:
                 person.say(f"VISA library: {opened.library}")
             into.identified(identities)
@@ -259,7 +266,14 @@ def naming_outcome(outcome: Callable[[str], Outcome]) -> Iterator[None]:
 def versions() -> dict[str, str]:
     """Of everything that has a part in a number."""
     packages = ("wavewright", "numpy", "scipy", "pyvisa", "pyvisa-py", "pyvisa-sim")
-    return {"python": platform.python_version(), **{name: version(name) for name in packages}}
+    return {"python": platform.python_version(), **{name: _version(name) for name in packages}}
+
+
+@cache
+def _version(name: str) -> str:
+    """Of a package; the library parses all that a package says of itself for it, its description included."""
+    said = (distribution(name).read_text("METADATA") or "").partition("\n\n")[0].splitlines()
+    return next((line.partition(": ")[2] for line in said if line.startswith("Version: ")), None) or version(name)
 
 
 def standing_of(bench: BenchFile, chosen: Selection, now: Callable[[], datetime]) -> Callable[[Role], dict[Doubt, str]]:

@@ -147,3 +147,27 @@ def test_any_function_of_values_by_its_derivatives() -> None:
     current = Budget(3.0, "A", (Contribution("i", 0.06),))
     power = combined(6.0, "W", [(3.0, voltage), (2.0, current)])
     assert power.standard / power.value == pytest.approx(math.hypot(0.01, 0.02))
+
+
+@pytest.mark.parametrize("coverage", [0.5, 0.9, 0.95, 0.999])
+@pytest.mark.parametrize(
+    "shapes",
+    [
+        *([(shape, math.inf)] for shape in Distribution),
+        [(Distribution.T, 3.0)],
+        [(Distribution.T, 2.0)],
+        [(Distribution.RECTANGULAR, math.inf), (Distribution.ARCSINE, math.inf), (Distribution.T, 2.5)],
+    ],
+)
+def test_the_expanded_uncertainty_never_exceeds_the_width_that_needs_no_distribution(
+    shapes: list[tuple[Distribution, float]], coverage: float
+) -> None:
+    # Chebyshev's inequality: P(|X| >= k·sigma) <= 1/k²
+    parts = [
+        Contribution(f"part {number}", 0.5 + number, distribution=shape, degrees_of_freedom=freedom)
+        for number, (shape, freedom) in enumerate(shapes)
+    ]
+    budget = Budget(1.0, "V", tuple(parts))
+    assert budget.expanded(coverage) <= budget.not_beyond(coverage)
+    if all(freedom == math.inf for _, freedom in shapes):
+        assert budget.not_beyond(coverage) == pytest.approx(budget.standard / math.sqrt(1 - coverage))

@@ -34,7 +34,7 @@ _POWERS_OF_TEN = tuple(float(f"1e{k}") for k in range(-323, 309))
 def exp(x: Number) -> Number:
     """eˣ, to 2**-51 of it; infinite and 0 where float64 ends."""
     # a product with an exact power of two is rounded alike everywhere, near 0 too; two, since one may not exist
-    if not isinstance(x, float) and isinstance(x, np.ndarray):
+    if not isinstance(x, (float, int)) and isinstance(x, np.ndarray):
         given = np.clip(np.asarray(x, dtype=np.float64), _SMALLEST, _LARGEST)
         twos = np.rint(given * _TWOS_OF_ONE)
         with np.errstate(all="ignore"):
@@ -52,7 +52,7 @@ def exp(x: Number) -> Number:
 
 def expm1(x: Number) -> Number:
     """eˣ − 1, to its own last digits near 0 too."""
-    if not isinstance(x, float) and isinstance(x, np.ndarray):
+    if not isinstance(x, (float, int)) and isinstance(x, np.ndarray):
         near = np.where(np.abs(x) < 0.3, x, 0.0)
         return np.where(np.abs(x) < 0.3, near + near * near * _series(_OF_EXPONENTIAL, near), exp(x) - 1)
     return x + x * x * _series(_OF_EXPONENTIAL, x) if abs(x) < 0.3 else exp(x) - 1
@@ -68,7 +68,7 @@ def log10(x: Number) -> Number:
     """The decimal logarithm; that of a power of ten is a whole number exactly."""
     twos, rest = _parts(x)
     found = twos * _LOG10_2_HIGH + (twos * _LOG10_2_LOW + rest * _LOG10_E)
-    if not isinstance(x, float) and isinstance(x, np.ndarray):
+    if not isinstance(x, (float, int)) and isinstance(x, np.ndarray):
         whole = np.rint(found)
         return _outside(x, np.where(_powers_of_ten()[(whole + 323).astype(np.int64)] == x, whole, found))
     nearest = round(found)
@@ -138,7 +138,7 @@ def _near_one(high: Number, low: Number) -> Number:
 
 def _parts(x: Number) -> tuple[Number, Number]:
     """A power of two, and the natural logarithm of what is left, between ½·√2 and √2."""
-    if not isinstance(x, float) and isinstance(x, np.ndarray):
+    if not isinstance(x, (float, int)) and isinstance(x, np.ndarray):
         mantissas, exponents = np.frexp(np.where((x > 0) & np.isfinite(x), x, 1.0))
         is_small = mantissas < _ROOT_OF_HALF
         scaled = np.where(is_small, 2 * mantissas, mantissas)
@@ -158,7 +158,7 @@ def _log_near_one(x: Number) -> Number:
 
 def _outside(x: Number, found: Number) -> Number:
     """Logarithms of what has none."""
-    if not isinstance(x, float) and isinstance(x, np.ndarray):
+    if not isinstance(x, (float, int)) and isinstance(x, np.ndarray):
         return np.where(x > 0, np.where(np.isposinf(x), np.inf, found), np.where(x == 0, -np.inf, np.nan))
     if x > 0:
         return math.inf if x == math.inf else float(found)

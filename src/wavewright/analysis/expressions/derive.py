@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import operator
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
@@ -33,7 +34,7 @@ from wavewright.quantities import show_quantity
 from wavewright.waveform import Floats, Waveform
 
 _OPERATIONS: Mapping[str, Callable[[Floats, Floats], Floats]] = MappingProxyType(
-    {"+": np.add, "-": np.subtract, "*": np.multiply, "/": np.divide, "**": powers}
+    {"+": operator.add, "-": operator.sub, "*": operator.mul, "/": operator.truediv, "**": powers}
 )
 
 

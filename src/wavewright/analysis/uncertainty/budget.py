@@ -77,6 +77,15 @@ class Budget:
         """The expanded uncertainty: half the width of the interval that holds the true value with this probability."""
         return half_width(self.contributions, coverage)
 
+    def not_beyond(self, coverage: float = COVERAGE) -> float:
+        """A width that the expanded uncertainty never exceeds, found without the distributions of the contributions.
+
+        Chebyshev's inequality: at least this share of any distribution is within 1/√(1 − share) standard deviations.
+        That of a t distribution is larger than its scale, and does not exist for two degrees of freedom or fewer.
+        """
+        widths = (one.standard * math.sqrt(_variance_of_scale_1(one)) for one in self.contributions)
+        return math.hypot(*widths) / math.sqrt(1 - coverage)
+
     def interval(self, coverage: float = COVERAGE) -> tuple[float, float]:
         """The interval that holds the true value with this probability, in `unit`; symmetric about the value."""
         reach = self.expanded(coverage)
@@ -211,3 +220,10 @@ def _root_sum(group: Sequence[Contribution]) -> Contribution:
         return group[0]
     parts = sum(square(square(one.standard / total)) / one.degrees_of_freedom for one in group)
     return replace(group[0], standard=total, sensitivity=None, degrees_of_freedom=1 / parts if parts else math.inf)
+
+
+def _variance_of_scale_1(contribution: Contribution) -> float:
+    freedom = contribution.degrees_of_freedom
+    if contribution.distribution is not Distribution.T or math.isinf(freedom):
+        return 1.0
+    return freedom / (freedom - 2) if freedom > 2 else math.inf

@@ -29,8 +29,9 @@ from wavewright.cli.options import (
     read_instruments,
     read_settings,
 )
-from wavewright.cli.output import AsJson, console, print_json
+from wavewright.cli.output import AsJson, LaterConsole, console, print_json
 from wavewright.cli.picture_option import PictureAt, show_outcome_pictures
+from wavewright.cli.quick_start import defer
 from wavewright.cli.telling import TellCommand, TellFile, telling
 from wavewright.errors import Misuse, OutputMayBeOn, StorageFault, WavewrightError
 
@@ -131,6 +132,8 @@ def run(
     Outputs are switched off, and confirmed off, at the end, after any fault, and on Ctrl-C.
     """
     with unscanned():
+        # nothing is computed before an instrument has answered, and PyVISA-py uses psutil only to look for instruments
+        defer("numpy", "psutil")
         from wavewright.buses.search.patterns import read_pattern
         from wavewright.instruments.bench_file import load_bench
         from wavewright.instruments.simulated import fresh_draw
@@ -151,7 +154,7 @@ def run(
     is_batch = batch or serials is not None
     lot = (batch_name or f"{datetime.now(UTC):%Y%m%d-%H%M%S}") if is_batch else ""
     where = logbook or usual_logbook()
-    desk = OperatorTerminal(console(stderr=True), is_attended=not yes)
+    desk = OperatorTerminal(LaterConsole(), is_attended=not yes)
     given = read_answers(answer)
     asked = (
         _asked_once(wanted, given, desk, lot=(lot, station, there.is_simulated), logbook=where, out=out)

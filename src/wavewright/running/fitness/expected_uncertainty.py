@@ -166,10 +166,16 @@ def compared(budget: Budget, limit: Interval, rule: DecisionRule, *, has_zero: b
     has_zero : a limit with one end has a width: from 0, which no such reading goes below.
     """
     ends = [end for end in (limit.low, limit.high) if math.isfinite(end)]
-    is_two_sided, expanded = len(ends) == 2, budget.expanded()
-    if not expanded or not (is_two_sided or (has_zero and ends[0])):
+    is_two_sided = len(ends) == 2
+    if not is_two_sided and not (has_zero and any(ends)):
         return
-    ratio = ((ends[1] - ends[0]) / 2 if is_two_sided else abs(ends[0])) / expanded
+    half_width = (ends[1] - ends[0]) / 2 if is_two_sided else abs(ends[0])
+    if not rule.guards_acceptance and half_width >= ENOUGH * budget.not_beyond():
+        return  # most limits are that wide; the width itself takes a thousand times as long, and loads NumPy
+    expanded = budget.expanded()
+    if not expanded:
+        return
+    ratio = half_width / expanded
     is_empty = rule.guards_acceptance and guard_band(budget, limit, rule).accepted is None
     if ratio < ENOUGH or is_empty:
         shown = show_quantity(expanded, budget.unit, resolution=expanded / 20)
