@@ -17,7 +17,7 @@ from wavewright.analysis.uncertainty.accuracy import Accuracy
 from wavewright.errors import StorageFault
 from wavewright.logbook.outcome_files import measurement_as_json
 from wavewright.recipe.load import parse_recipe
-from wavewright.running import crew, evaluation, shots_ahead
+from wavewright.running import companions, crew, evaluation, shots_ahead
 from wavewright.running.crew import side_by_side
 from wavewright.running.evaluation import evaluate, findings_in
 from wavewright.running.input_accuracy import accuracy_facts
@@ -52,8 +52,8 @@ measurements:
       said: {metric: frames, of: console}
       overshoot: {of: drive}
       threshold: {metric: frequency, of: rail}
-    persistence: {of: drive}
 """
+COUNTED = f"{MEASUREMENT}    persistence: {{of: drive}}\n"
 STATED = accuracy_facts(
     "input1",
     Accuracy(gain="1 %", offset="1 mV", timebase="10 ppm", nonlinearity="0.2 % of range", noise_floor="1 mV"),
@@ -82,9 +82,9 @@ def shot(seed: int, *, samples: int = 4000, without: str = "") -> Capture:
     return Capture(waves, settings=STATED)
 
 
-def found(captures: Sequence[Capture], *, cores: int) -> str:
+def found(captures: Sequence[Capture], *, cores: int, recipe: str = MEASUREMENT) -> str:
     """All results as they are kept, each number by its shortest digits that say it exactly."""
-    measurement = parse_recipe(MEASUREMENT, "all.yaml").measurements[0]
+    measurement = parse_recipe(recipe, "all.yaml").measurements[0]
     results = evaluate(measurement, captures, cores=cores)
     outcome = MeasurementOutcome("all", {}, "", shots=len(captures), results=results)
     return json.dumps(measurement_as_json(outcome), sort_keys=True, ensure_ascii=False)
@@ -127,8 +127,16 @@ def test_short_records_are_evaluated_by_one_thread(monkeypatch: pytest.MonkeyPat
     assert found([shot(1)], cores=3) == found([shot(1)], cores=1)
 
 
-def test_shots_are_evaluated_alike_by_one_process_and_by_two(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.fixture(params=["copy", "interpreter"])
+def processes(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Several processes for any work, started in each way."""
     monkeypatch.setattr(shots_ahead, "WORTH", 0.0)
+    monkeypatch.setattr(shots_ahead, "WORTH_A_COPY", 0.0)
+    for module in (shots_ahead, companions):
+        monkeypatch.setattr(module, "can_split", lambda: request.param == "copy")
+
+
+def test_shots_are_evaluated_alike_by_one_process_and_by_two(processes: None, monkeypatch: pytest.MonkeyPatch) -> None:
     shots = [shot(seed) for seed in range(4)]
     alone = found(shots, cores=1)
     here: list[int] = []
@@ -139,8 +147,15 @@ def test_shots_are_evaluated_alike_by_one_process_and_by_two(monkeypatch: pytest
         return real(*shot, **options)
 
     monkeypatch.setattr(evaluation, "findings_in", counted)
+    monkeypatch.setattr(shots_ahead, "MOST_AHEAD", 0)  # this process waits for the others
     assert found(shots, cores=2) == alone
     assert len(here) == 1  # the first shot, which showed how long one takes
+
+
+@pytest.mark.parametrize("processes", ["copy"], indirect=True)
+def test_shots_whose_records_are_counted_are_evaluated_alike(processes: None) -> None:
+    shots = [shot(seed) for seed in range(5)]
+    assert found(shots, cores=3, recipe=COUNTED) == found(shots, cores=1, recipe=COUNTED)
 
 
 @pytest.mark.parametrize("cores", [1, 2, 3])
@@ -151,10 +166,8 @@ def test_a_channel_that_is_lacking_is_the_same_fault(cores: int, always: list[in
         found([shot(0), lacking], cores=cores)
 
 
-def test_a_channel_that_is_lacking_in_one_shot_is_the_same_fault_with_processes(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    monkeypatch.setattr(shots_ahead, "WORTH", 0.0)
+@pytest.mark.parametrize("processes", ["copy"], indirect=True)
+def test_a_channel_that_is_lacking_in_one_shot_is_the_same_fault_with_processes(processes: None) -> None:
     shots = [shot(0), shot(1), shot(2, without="line"), shot(3, without="drive")]
     with pytest.raises(StorageFault, match=r"^the captures of `all` have no channel `line`"):
         found(shots, cores=2)

@@ -168,6 +168,10 @@ class _Shots(Sequence[Capture]):
     def __init__(self, path: Path, measurement: str, count: int) -> None:
         self._path, self._measurement, self._count = path, measurement, count
 
+    def apart(self) -> Sequence[Capture]:
+        """The same, for another process."""
+        return self
+
     def __len__(self) -> int:
         return self._count
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, fields, is_dataclass, replace
-from itertools import islice
 
 from wavewright.analysis.reading import Reading
 from wavewright.errors import StorageFault
@@ -100,8 +99,11 @@ def _again(
             f"no captures of `{stored.label}` were kept", expected="the raw codes of every shot", do="measure again"
         )
     # of a measurement that was interrupted, the shot that was in the air may have been kept, and was not evaluated
-    taken = islice(captures, stored.shots if stored.error else None)
-    results = evaluate(measurement, taken, references=references, is_cut_short=bool(stored.error), cores=cores)
+    count = stored.shots if stored.error else None
+    is_cut_short = bool(stored.error)
+    results = evaluate(
+        measurement, captures, references=references, count=count, is_cut_short=is_cut_short, cores=cores
+    )
     return replace(stored, results=results)
 
 

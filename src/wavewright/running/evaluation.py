@@ -11,6 +11,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from contextlib import AbstractContextManager, closing, nullcontext
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import islice
 
 from wavewright.analysis.catalogue import METRICS
 from wavewright.analysis.doubts import Reads
@@ -54,10 +55,18 @@ class Unmet:
 
 @dataclass(frozen=True, slots=True)
 class ShotFindings:
-    """What one shot says by itself: the reading of every entry of `compute:`, and what each line leaves unmet."""
+    """What one shot says by itself.
+
+    Attributes
+    ----------
+    readings : of every entry of `compute:`.
+    unmet : what each line leaves unmet.
+    metered : what was read beside it.
+    """
 
     readings: Mapping[str, Reading]
     unmet: Mapping[str, Unmet]
+    metered: Mapping[str, Reading]
 
 
 def readings_of(capture: Capture, measurement: Measurement) -> dict[str, Reading]:
@@ -90,6 +99,7 @@ def findings_in(shot: ExaminedShot, measurement: Measurement, *, cores: int = 1)
     return ShotFindings(
         {name: one for name, one in zip(names, found, strict=True) if isinstance(one, Reading)},
         {name: one for name, one in zip(names, found, strict=True) if isinstance(one, Unmet)},
+        {one.name: metered(shot.capture, one) for one in measurement.meterings},
     )
 
 
@@ -130,6 +140,7 @@ def evaluate(
     captures: Iterable[Capture],
     *,
     references: ReferenceWaveforms | None = None,
+    count: int | None = None,
     is_cut_short: bool = False,
     cores: int = 1,
 ) -> tuple[Result, ...]:
@@ -138,17 +149,30 @@ def evaluate(
     Parameters
     ----------
     references : the waveforms that `compare:` and masks refer to, and that later measurements will refer to.
+    count : how many of the captures, the first ones; all of them if None.
     is_cut_short : the measurement was interrupted before all of its shots were taken.
     cores : how many processes, or threads, at most, where that is worth it. The results do not depend on it.
     """
     found = references or ReferenceWaveforms()
     evaluation = Evaluation(measurement, references=found, cores=cores)
-    ahead = shots_ahead(captures, partial(_findings_apart, measurement), processes=cores, count=measurement.shots)
-    with closing(ahead):
-        for capture, findings in ahead:
-            shot = ExaminedShot(capture, measurement)
-            found.offer(measurement, shot)
-            evaluation.add(shot, findings=findings)
+
+    def add(capture: Capture, findings: ShotFindings | None = None) -> None:
+        shot = ExaminedShot(capture, measurement)
+        found.offer(measurement, shot)
+        evaluation.add(shot, findings=findings)
+
+    if cores > 1 and isinstance(captures, Sequence):
+        shots = len(captures) if count is None else min(count, len(captures))
+        ahead = shots_ahead(captures, partial(_findings_apart, measurement), processes=cores, count=shots)
+        with closing(ahead):
+            for number, findings in ahead:
+                if number and findings is not None and not evaluation.needs_records:
+                    evaluation.add_findings(findings)
+                else:
+                    add(captures[number], findings)
+    else:
+        for capture in islice(captures, count):
+            add(capture)
     results = evaluation.results()
     return cut_short_results(results) if is_cut_short else results
 
@@ -199,20 +223,29 @@ class Evaluation:
         """
         if findings is None:
             findings = findings_in(shot, self._measurement, cores=self._cores)
-        kept = {name: _without_occurrences(reading) for name, reading in findings.readings.items()}
-        read = {one.name: metered(shot.capture, one) for one in self._measurement.meterings}
         compared = [comparing.compared(shot) for comparing in self._comparing]
         with shielded():
             if self._persisting is not None:
                 self._persisting.add(shot)
-            self._shots.append(kept)
-            for name, reading in read.items():
-                self._metered[name].append(reading)
-            for line, found_unmet in findings.unmet.items():
-                self._unmet[line].append(found_unmet)
+            kept = self.add_findings(findings)
             for comparing, found in zip(self._comparing, compared, strict=True):
                 comparing.add(found)
-        return {**kept, **read}
+        return kept
+
+    def add_findings(self, findings: ShotFindings) -> dict[str, Reading]:
+        """Take one more shot by what it says by itself, where nothing else is asked of it; returns as `add`."""
+        kept = {name: _without_occurrences(reading) for name, reading in findings.readings.items()}
+        self._shots.append(kept)
+        for name, reading in findings.metered.items():
+            self._metered[name].append(reading)
+        for line, found_unmet in findings.unmet.items():
+            self._unmet[line].append(found_unmet)
+        return {**kept, **findings.metered}
+
+    @property
+    def needs_records(self) -> bool:
+        """Whether each shot is compared, or counted over the others, for which its record is needed."""
+        return bool(self._comparing) or self._persisting is not None
 
     @property
     def shots(self) -> int:

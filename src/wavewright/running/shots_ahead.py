@@ -1,79 +1,118 @@
-"""Shots ahead: kept shots are evaluated by several processes, and come back one after the other.
+"""Shots ahead: kept shots are evaluated by this process and its companions, and counted one after the other.
 
 A shot of ordinary length is evaluated in many short steps, which Python does one at a time however many threads there
-are: so processes it is, for a measurement that takes long enough. Whatever one of them cannot do is left to whoever
-asks, who then meets the same fault at the same shot.
+are: so processes it is, for a measurement that takes long enough. Each reads the shots that it evaluates. Whatever a
+companion cannot do is left to whoever asks, who then meets the same fault at the same shot.
 """
 
 from __future__ import annotations
 
 import time
-from collections import deque
-from collections.abc import Callable, Generator, Iterable, Iterator
-from concurrent.futures import Future, wait
+from collections.abc import Callable, Generator, Sequence
 from contextlib import suppress
-from typing import TYPE_CHECKING, TypeVar
+from functools import partial
+from typing import Any, Generic, Protocol, TypeVar, runtime_checkable
 
 from wavewright.instruments.waits import SLICE
-from wavewright.running.process_pool import handed_over, process_pool
+from wavewright.running.companion import can_split
+from wavewright.running.companions import AHEAD, Companions
 from wavewright.waveform import Capture
 
-if TYPE_CHECKING:
-    from concurrent.futures import ProcessPoolExecutor
-
 T = TypeVar("T")
-WORTH = 1.0  # s of work that is left: several times what it takes to start processes
+WORTH_A_COPY = 0.2  # s of work that is left, for which copies of this process are made
+WORTH = 2.0  # s of it for which new interpreters are started: several times what that takes
+MOST_AHEAD = 16  # shots of which something is found before their turn, per process
 
 
 def shots_ahead(
-    captures: Iterable[Capture], find: Callable[[Capture], T], *, processes: int, count: int
-) -> Generator[tuple[Capture, T | None], None, None]:
-    """Each capture in its order with what was found in it; None where whoever asks has to find that.
+    captures: Sequence[Capture], find: Callable[[Capture], T], *, processes: int, count: int
+) -> Generator[tuple[int, T | None], None, None]:
+    """The number of each shot in its order, with what was found in it; None where whoever asks has to find that.
 
-    No more than `processes` + 1 captures are held at a time, and of each at most one copy beside it, which is on its
-    way to a process or there.
+    Each process holds one capture at a time.
 
     Parameters
     ----------
-    find : can be pickled, and so can what it returns.
-    processes : how many work; with fewer than two, nothing is found ahead.
-    count : how many captures there are, about.
+    captures : read by every process on its own; those that only this one can read are handed over.
+    find : what it returns can be pickled.
+    processes : how many work, this one included; with fewer than two, nothing is found ahead.
+    count : how many of the captures.
     """
-    waiting = iter(captures)
-    number = 0
-    while (capture := next(waiting, None)) is not None:
-        number += 1
+    for number in range(count):
         begin = time.perf_counter()
-        yield capture, None
-        del capture
-        if processes > 1 and (time.perf_counter() - begin) * (count - number) >= WORTH:
-            yield from _by_processes(waiting, find, processes)
+        yield number, None
+        left = (time.perf_counter() - begin) * (count - number - 1)
+        if processes > 1 and left >= (WORTH_A_COPY if can_split() else WORTH):
+            yield from _SideBySide(captures, find, processes, range(number + 1, count)).found()
+            return
 
 
-def _by_processes(
-    waiting: Iterator[Capture], find: Callable[[Capture], T], processes: int
-) -> Generator[tuple[Capture, T | None], None, None]:
-    given: deque[tuple[Capture, Future[T] | None]] = deque()
-    with process_pool(processes) as pool:
-        while True:
-            while len(given) <= processes and (capture := next(waiting, None)) is not None:
-                given.append((capture, _handed_over(pool, find, capture)))
-            if not given:
-                break
-            capture, answer = given.popleft()
-            yield capture, _answered(answer)
-            del capture
+@runtime_checkable
+class ShotsReadApart(Protocol):
+    """Kept shots that another process can read by itself."""
+
+    def apart(self) -> Sequence[Capture]:
+        """The same shots, for another process: `pickle` brings them there, without their codes."""
 
 
-def _handed_over(pool: ProcessPoolExecutor, find: Callable[[Capture], T], capture: Capture) -> Future[T] | None:
-    with suppress(RuntimeError):  # one was ended from outside, and so are the others
-        return handed_over(pool, find, capture)
-    return None
+class _SideBySide(Generic[T]):
+    """The shots that are left, and who is at which."""
 
+    def __init__(
+        self, captures: Sequence[Capture], find: Callable[[Capture], T], processes: int, numbers: range
+    ) -> None:
+        self._captures, self._find = captures, find
+        self._processes, self._numbers = processes, numbers
+        self._next = numbers.start  # the first that nobody has
+        self._is_read_apart = True
 
-def _answered(answer: Future[T] | None) -> T | None:
-    if answer is None:
+    def _work(self) -> Callable[[Any], T]:
+        """What a companion does: with the number of a shot that it can read, or else with the shot."""
+        if can_split():
+            return partial(_find_in, self._find, self._captures)
+        if isinstance(self._captures, ShotsReadApart):
+            return partial(_find_in, self._find, self._captures.apart())
+        self._is_read_apart = False
+        return self._find
+
+    def found(self) -> Generator[tuple[int, T | None], None, None]:
+        own: dict[int, T | None] = {}
+        with Companions(self._work(), self._processes - 1) as companions:
+            for number in self._numbers:
+                self._hand_out(companions)
+                if number == self._next:
+                    self._next += 1
+                    self._hand_out(companions)
+                    yield number, None
+                    companions.look()
+                    continue
+                while companions.is_at(number):
+                    self._hand_out(companions)
+                    if self._next < self._numbers.stop and self._next - number < MOST_AHEAD * self._processes:
+                        ahead, self._next = self._next, self._next + 1
+                        own[ahead] = self._tried(ahead)
+                        companions.look()
+                    else:
+                        companions.look(SLICE)
+                yield number, own.pop(number) if number in own else companions.take(number)
+
+    def _hand_out(self, companions: Companions[T]) -> None:
+        """Each companion has enough to do; towards the end only one shot, so that none is waited for long."""
+        while (left := self._numbers.stop - self._next) > 0:
+            ahead = AHEAD if left > AHEAD * self._processes else 1
+            if not companions.has_room(ahead):
+                return
+            item = self._next if self._is_read_apart else self._captures[self._next]
+            if not companions.give(self._next, item):
+                return
+            self._next += 1
+
+    def _tried(self, number: int) -> T | None:
+        """What is found in a shot here, before its turn; a fault is met again when that comes."""
+        with suppress(Exception):
+            return self._find(self._captures[number])
         return None
-    while not wait([answer], SLICE).done:  # in pieces, so that a signal ends it on every system
-        pass
-    return answer.result() if answer.exception() is None else None
+
+
+def _find_in(find: Callable[[Capture], T], captures: Sequence[Capture], number: int) -> T:
+    return find(captures[number])
