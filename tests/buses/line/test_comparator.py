@@ -118,13 +118,50 @@ def test_changes_while_another_line_is_high_are_those_at_which_it_is(
     expected = np.flatnonzero(other.is_high(line.times))
     to_high = (expected % 2 == 1) == line.first
     for each in (other, replace(other, states=None)):
-        times, rises = line.changes_while_high(each)
+        times, rises, before = line.changes_while_high(each)
         assert times.tolist() == line.times[expected].tolist()
         assert rises.tolist() == to_high.tolist()
+        assert before.tolist() == [int((other.times <= time).sum()) for time in times]
+
+
+@pytest.mark.parametrize("edge", [70, 63, 64, 128, 64 * comparator.WORDS_BLOCK - 1, 64 * comparator.WORDS_BLOCK])
+@pytest.mark.parametrize("rising", [True, False])
+def test_a_line_is_still_where_it_does_not_change_within_a_sample_of_an_edge(edge: int, rising: bool) -> None:
+    def stepping(place: int, *, up: bool) -> Line:
+        codes = np.full(64 * comparator.WORDS_BLOCK + 200, 5 if up else -5, dtype=np.int8)
+        codes[:place] = -codes[0]
+        return line_of(Waveform(codes, interval=1.0, name="line"), LogicLevels(-2.0, 2.0))
+
+    clock = stepping(edge, up=rising)
+    for off in range(-3, 4):
+        line = stepping(edge + off, up=True)
+        assert line.is_still_at(clock, rising=rising) == (abs(off) > 1), off
+        assert line.is_still_at(clock, rising=not rising)  # it has no such edge
+        assert clock.is_surely_apart(1.0)
+
+
+@given(arrays(np.int8, st.integers(200, 600), elements=st.sampled_from([-5, 0, 5])), st.integers(0, 2**32 - 1))
+def test_the_state_at_edges_where_the_line_is_still_is_that_at_each(codes: npt.NDArray[Any], seed: int) -> None:
+    clock = np.repeat(np.random.default_rng(seed).choice([-5, 5], codes.size // 4), 4).astype(np.int8)
+    shifted = np.repeat(codes[: clock.size // 4], 4)[: clock.size - 2]
+    waves = Waveform(np.concatenate([[5, 5], shifted]).astype(np.int8), interval=0.1), Waveform(clock, interval=0.1)
+    line, other = (line_of(wave, LogicLevels(-2.0, 2.0)) for wave in waves)
+    assert line.is_still_at(other, rising=True)
+    assert line.is_high_along(other.rising, is_still=True).tolist() == line.is_high(other.rising).tolist()
+
+
+def test_nobody_is_told_to_be_still_where_instants_are_rounded() -> None:
+    codes = np.repeat(np.array([-5, 5] * 20, dtype=np.int8), 10)
+    line, other = (
+        line_of(Waveform(np.roll(codes, by), interval=1.0, start=start), LogicLevels(-2.0, 2.0))
+        for by, start in ((5, 2.0**41), (0, 2.0**41))
+    )
+    assert not line.is_still_at(other, rising=True)
+    assert not other.is_surely_apart(1.0)
 
 
 @given(
-    arrays(np.int8, st.integers(2, 700), elements=st.sampled_from([-5, 0, 5])),
+    arrays(np.int8, st.integers(2, 700), elements=st.integers(-100, 100)),
     st.sampled_from([1, 3, 20]),
     st.floats(0.0, 70.0),
 )
@@ -132,7 +169,17 @@ def test_changes_that_are_told_to_be_apart_are(codes: npt.NDArray[Any], dwell: i
     found = changes(Waveform(np.repeat(codes, dwell), interval=1e-6, name="line"), -2.0, 2.0)
     closest = float(np.diff(found.times).min(initial=np.inf))
     assert not (found.is_surely_apart(1e-6 * time) and closest < 1e-6 * time)
-    assert found.is_surely_apart(1e-6 * time) or closest < 1e-6 * (time + 4.0) or time > 60.0
+    assert not found.is_surely_apart(1.000001 * closest)
+    assert found.is_surely_apart(1e-6 * time) or closest < 1e-6 * (time + 2.01) or time > 60.0
+
+
+def test_changes_across_blocks_of_words_are_not_told_to_be_apart() -> None:
+    codes = np.full(64 * comparator.WORDS_BLOCK + 100, -5, dtype=np.int8)
+    codes[64 * comparator.WORDS_BLOCK - 1 :][:3] = 5  # up with the last sample of a block, down in the next
+    found = changes(Waveform(codes, interval=1.0, name="line"), -2.0, 2.0)
+    assert np.diff(found.times) == pytest.approx([3.0])  # a straight line meets both thresholds 0.3 of a sample before
+    assert not found.is_surely_apart(2.5)
+    assert found.is_surely_apart(1.9)
 
 
 @given(arrays(np.int8, st.integers(2, 300), elements=st.integers(-5, 5)), st.booleans())

@@ -20,7 +20,7 @@ from wavewright.buses.frames import Frames
 from wavewright.buses.line.clocking import WINDOW, irregular, spiked, without_spikes
 from wavewright.buses.line.columns import BitTexts, Column, Flags, Indexes, Numbers, Pieces, Words
 from wavewright.buses.line.logic import Line
-from wavewright.buses.line.ragged import any_of_each, batches, piece_indices, reduce_each
+from wavewright.buses.line.ragged import Octets, any_of_each, batches, piece_indices, reduce_each
 from wavewright.buses.vocabulary import BYTES, FLAG, LIST, TEXT, Field, Holds, Vocabulary, number, words
 from wavewright.waveform import Floats
 
@@ -47,10 +47,16 @@ MEANINGS: Mapping[str, int] = MappingProxyType(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Conditions:
-    """STARTs and STOPs in order of time: when (s), and which are STARTs; shape (n,) each."""
+    """STARTs and STOPs in order of time: when (s), and which are STARTs; shape (n,) each.
+
+    Parameters
+    ----------
+    changes : how many changes of SCL there were before each; none is at the same time.
+    """
 
     times: Floats
     is_start: Flags
+    changes: Indexes
 
 
 @bus(
@@ -111,8 +117,10 @@ def i2c(
         scl, sda = without_spikes(scl, SPIKE), without_spikes(sda, SPIKE)
     facts = {"record_start": scl.start, "record_end": scl.end}
     found = find_conditions(scl, sda)
+    pauses = np.diff(scl.rising[:LOOKED_AT])
+    period = float(np.median(pauses)) if pauses.size else None
     begins = np.flatnonzero(found.is_start)
-    orphans = _orphans(scl, sda, found)
+    orphans = _orphans(scl, sda, found, np.inf if period is None else period)
     if not begins.size and not orphans.starts.size:
         return Frames([], [], "transfer", {}, facts=facts)
     starts = found.times[begins]
@@ -121,10 +129,13 @@ def i2c(
     stopped = ~is_last & ~np.append(found.is_start, False)[begins + 1]
     repeated = (begins > 0) & found.is_start[np.maximum(begins - 1, 0)]
     none = np.zeros(starts.size, dtype=np.bool_)
-    spikes = _spikes(scl, found)
+    spikes = _spikes(found, 0.0 if period is None else period)
     is_spiked = spikes[begins] | np.append(spikes, False)[begins + 1]
-    spans = _Spans(starts, ends, stopped, repeated, is_last, none, is_spiked)
-    return _transfers(scl, sda, spans.merged(orphans) if orphans.starts.size else spans, longest_low, facts)
+    changes = np.append(found.changes, np.searchsorted(scl.times, scl.end))
+    first, last = (_rises(scl, changes[index]) for index in (begins, begins + 1))
+    spans = _Spans(starts, ends, first, last, stopped, repeated, is_last, none, is_spiked)
+    spans = spans.merged(orphans) if orphans.starts.size else spans
+    return _transfers(scl, sda, spans, longest_low=longest_low, measured=period, facts=facts)
 
 
 def find_conditions(scl: Line, sda: Line) -> Conditions:
@@ -135,13 +146,17 @@ def find_conditions(scl: Line, sda: Line) -> Conditions:
     """
     highs = _high_times(scl)
     margin = min(scl.interval, 0.25 * float(np.median(highs))) if highs.size else scl.interval
-    times, to_high = sda.changes_while_high(scl)
-    place = np.searchsorted(scl.times, times)
+    times, to_high, place = sda.changes_while_high(scl)
     is_apart = np.ones(times.size, dtype=np.bool_)
     if scl.times.size:
         is_apart &= (place == 0) | (times - scl.times.take(place - 1, mode="clip") > margin)
         is_apart &= (place == scl.times.size) | (scl.times.take(place, mode="clip") - times > margin)
-    return Conditions(times[is_apart], ~to_high[is_apart])
+    return Conditions(times[is_apart], ~to_high[is_apart], place[is_apart])
+
+
+def _rises(scl: Line, changes: Indexes) -> Indexes:
+    """How many rises of SCL there are among its first changes, for some numbers of these."""
+    return np.asarray(changes + int(not scl.first) >> 1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -150,6 +165,8 @@ class _Spans:
 
     starts: Floats
     ends: Floats
+    first: Indexes  # rises of SCL before it begins, and before it ends
+    last: Indexes
     stopped: Flags
     repeated: Flags
     is_cut: Flags
@@ -163,32 +180,33 @@ class _Spans:
         return _Spans(*(np.concatenate(pair)[order] for pair in pairs))
 
 
-def _spikes(scl: Line, found: Conditions) -> Flags:
+def _spikes(found: Conditions, period: float) -> Flags:
     """Which STARTs and STOPs come so close to each other that they are a spike of SDA: the bus must be free for longer
     between a STOP and a START, and clocked between a START and a STOP (UM10204, table 10).
     """
-    periods = np.diff(scl.rising[:LOOKED_AT])
-    close = np.diff(found.times) < CLOSE * (float(np.median(periods)) if periods.size else 0.0)
+    close = np.diff(found.times) < CLOSE * period
     return np.asarray(np.append(close, False) | np.append(False, close))
 
 
-def _orphans(scl: Line, sda: Line, found: Conditions) -> _Spans:
+def _orphans(scl: Line, sda: Line, found: Conditions, period: float) -> _Spans:
     """Clocks while the bus should be free, after a STOP or a rest at the beginning: their START was lost."""
     rises, size = scl.rising, found.times.size
-    period = float(np.median(np.diff(rises[:LOOKED_AT]))) if rises.size > 1 else np.inf
     rested = bool(scl.times.size) and scl.times[0] - scl.start > RESTED * period
     after = np.flatnonzero(~found.is_start)
     bounds = np.concatenate([np.array([scl.start]), found.times, np.array([scl.end])])
     free = np.append(np.full(int(scl.first and sda.first and rested), -1), after) + 1  # index of where it begins
-    first = scl.rises_before(bounds[free], included=True)
-    last = scl.rises_before(bounds[free + 1], included=False)
+    begun, ended = np.searchsorted(scl.times, [scl.start], side="right"), np.searchsorted(scl.times, [scl.end])
+    changes = np.concatenate([begun, found.changes, ended])
+    first, last = (_rises(scl, changes[index]) for index in (free, free + 1))
     many = last - first >= FEWEST_CLOCKS
     free, first = free[many], first[many]
     none = np.zeros(free.size, dtype=np.bool_)
     begins = np.nextafter(rises[first], -np.inf) if first.size else np.empty(0)
     is_cut = free == size
     stopped = ~is_cut & ~np.append(found.is_start, True)[free]
-    return _Spans(begins, bounds[free + 1], stopped, none, is_cut, ~none, none)
+    ends = bounds[free + 1]
+    counted = scl.rises_before(begins, included=True), scl.rises_before(ends, included=False)
+    return _Spans(begins, ends, *counted, stopped, none, is_cut, ~none, none)
 
 
 def _held(scl: Line, sda: Line, period: float) -> tuple[bool, bool]:
@@ -207,18 +225,22 @@ def _high_times(scl: Line) -> Floats:
     return falling - scl.rising[: falling.size]
 
 
-def _transfers(scl: Line, sda: Line, spans: _Spans, longest_low: float | None, facts: dict[str, float]) -> Frames:
-    rises = scl.rising
-    first = scl.rises_before(spans.starts, included=True)
-    last = scl.rises_before(spans.ends, included=False)
+def _transfers(
+    scl: Line,
+    sda: Line,
+    spans: _Spans,
+    *,
+    longest_low: float | None,
+    measured: float | None,
+    facts: dict[str, float],
+) -> Frames:
+    rises, first, last = scl.rising, spans.first, spans.last
     bits = np.maximum(np.where(spans.is_cut, last - first, last - first - 1), 0)  # the last high holds the condition
     sizes = bits // 9
-    levels = sda.is_high_along(rises)
+    levels = sda.is_high_along(rises, is_still=sda.is_still_at(scl, rising=True))
     places = np.repeat(first, sizes) + 9 * piece_indices(np.zeros_like(sizes), sizes)  # of the first bit of each byte
-    groups = np.lib.stride_tricks.sliding_window_view(levels, 9) if places.size else np.zeros((0, 9), dtype=np.bool_)
-    ninths = groups[places]
-    values = np.packbits(ninths[:, :8].ravel())
-    acknowledged = ~ninths[:, 8]
+    values = Octets(levels).at(places)
+    acknowledged = ~levels.take(places + 8)
     begin = np.cumsum(sizes) - sizes
     head = _Heads(values, acknowledged, begin, sizes, spans.repeated)
     low = _longest_lows(scl, first, last)
@@ -235,8 +257,7 @@ def _transfers(scl: Line, sda: Line, spans: _Spans, longest_low: float | None, f
         "partial": BitTexts(levels, first + 9 * sizes, first + bits, bits % 9 > 0),
         "_raw": Pieces(values, begin, begin + sizes, some),
     }
-    periods = np.diff(rises[:LOOKED_AT])
-    period = float(np.median(periods)) if periods.size else NO_PERIOD
+    period = NO_PERIOD if measured is None else measured
     held = _held(scl, sda, period)
     at_end = spans.is_cut & (np.arange(first.size) == first.size - 1)
     incomplete = ((bits % 9 > 0) | ~some | (head.is_ten_bit & ~head.has_address)) & ~spans.is_cut
@@ -262,7 +283,7 @@ def _transfers(scl: Line, sda: Line, spans: _Spans, longest_low: float | None, f
         "data held": at_end & held[1],
         "sync": spans.is_orphan | after_part,
     }
-    facts["bit_rate"] = 1 / float(np.median(periods)) if periods.size else 0.0
+    facts["bit_rate"] = 0.0 if measured is None else 1 / measured
     return Frames(spans.starts, spans.ends, "transfer", columns, errors=errors, facts=facts)
 
 

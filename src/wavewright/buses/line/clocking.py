@@ -15,6 +15,8 @@ SMALL = 1 << 14  # edges
 WINDOW = 1 << 16  # edges: what is made of them stays in the cache
 NARROW_DATA = 0.3  # of a clock period: a pulse of a data line below that is none of the data
 SOON, MOST_SOON = 0.6, 2  # of a clock period, and so often in a row: what a spike makes of one clock
+FEW = 2  # edges, which make no clock yet
+ROUNDING = 1e-9  # of a mean: more than sums of pulses are off by
 NARROW = 0.25  # of the mean high pulse of the same frame: a clock pulse below that is none
 
 
@@ -60,6 +62,8 @@ def irregular(clock: Line, places: Indexes | range, first: Indexes, last: Indexe
     places : indices in `clock.times` of edges of one direction; run k is `places[first[k]:last[k]]`, ascending.
     """
     found = np.zeros(first.size, dtype=np.bool_)
+    if _is_surely_regular_in_runs(clock, places, first, last, narrow):
+        return found
     for runs in batches(first, last, WINDOW):
         base = first[runs.start]
         begin, end = first[runs] - base, last[runs] - base
@@ -73,8 +77,26 @@ def irregular(clock: Line, places: Indexes | range, first: Indexes, last: Indexe
             continue  # no mean is longer than the longest
         shortest = reduce_each(np.minimum, beside, begin, end, empty=np.inf)
         mean = reduce_each(np.add, after, begin, end, empty=0.0) / np.maximum(end - begin, 1)
-        found[runs] = (shortest < narrow * mean) & (end - begin > 2)
+        found[runs] = (shortest < narrow * mean) & (end - begin > FEW)
     return found
+
+
+def _is_surely_regular_in_runs(
+    clock: Line, places: Indexes | range, first: Indexes, last: Indexes, narrow: float
+) -> bool:
+    """No pulse is too narrow for any run: its high pulses last no longer together than the run itself."""
+    counts = last - first
+    long = np.flatnonzero(counts > FEW)
+    if not long.size:
+        return True
+    begin, end = first.take(long), last.take(long) - 1
+    if isinstance(places, range):
+        begin, end = (places.start + places.step * each for each in (begin, end))
+    else:
+        begin, end = (places.take(each) for each in (begin, end))
+    times = clock.times
+    longest = (times.take(end + 1, mode="clip") - times.take(begin)) / counts.take(long)
+    return clock.is_surely_apart(narrow * float(longest.max()) * (1 + ROUNDING))
 
 
 def _is_surely_regular(clock: Line, places: Indexes | range, narrow: float) -> bool:

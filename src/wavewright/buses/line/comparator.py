@@ -9,7 +9,7 @@ such sample passes on is carried to the next one.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
@@ -24,8 +24,11 @@ if TYPE_CHECKING:
 
 FULL = 0xFFFF_FFFF_FFFF_FFFF
 CLOSEST = 64  # samples: changes further apart are so few that their instants are found as quickly
-FARTHEST = 2.0**50  # samples from time zero: there a rounded instant is off by a quarter of a sample
+FARTHEST = 2.0**40  # samples from time zero: up to there two rounded instants are off by less than `SLACK`
+SLACK = 2.0**-8  # samples
+WORDS_BLOCK = 1 << 13  # words of marks that are looked at together
 THIN = 2  # octets per mark: below that the octets with marks are looked at, else every sample
+THINNER = 32  # octets per mark: below that only octets of words with marks are
 Indexes: TypeAlias = "npt.NDArray[np.int64]"
 Flags: TypeAlias = "npt.NDArray[np.bool_]"
 Packed: TypeAlias = "npt.NDArray[np.uint64]"  # 64 samples per word, the first one in the lowest bit
@@ -48,21 +51,25 @@ class Changes:
     bounds: tuple[float, float]
 
     @computed_once
+    def turns(self) -> Packed:
+        """Samples at which the state changes."""
+        return turns(self.states, self.first)
+
+    @computed_once
     def count(self) -> int:
         """How many changes there are."""
-        return int(np.bitwise_count(turns(self.states, self.first)).sum())
+        return int(np.bitwise_count(self.turns).sum())
 
     @computed_once
     def times(self) -> Floats:
         """Where the straight line to the sample that changes it meets the threshold, s, ascending."""
         found = np.empty(self.count)
-        state, size = self.first, 0
+        size = 0
         for begin, end in spans(0, self.states.size, CODES_BLOCK // 64):
-            held = self.states[begin:end]
-            index = places_of(turns(held, state))
-            self._find(index, 64 * begin, found[size : size + index.size], to_high=not state)
+            index = places_of(self.turns[begin:end])
+            to_high = self.first == bool(size & 1)
+            self._find(index, 64 * begin, found[size : size + index.size], to_high=to_high)
             size += index.size
-            state = bool(held[-1] >> np.uint64(63))
         return found
 
     def times_at(self, samples: Indexes, to_high: Flags) -> Floats:
@@ -112,8 +119,8 @@ class Changes:
         wave = self.wave
         if max(abs(wave.start), abs(wave.start + wave.duration)) > FARTHEST * wave.interval:
             return False  # so far from zero instants are rounded
-        samples = time / wave.interval + 2.0  # an instant is up to a sample before the one that changes the state
-        return samples <= CLOSEST and not _any_within(turns(self.states, self.first), math.ceil(samples))
+        samples = time / wave.interval + 1.0 + SLACK  # an instant is up to a sample before that which changes the state
+        return samples <= CLOSEST and not _any_within(self.turns, math.ceil(samples) - 1)
 
 
 def changes(wave: Waveform, low: float, high: float) -> Changes:
@@ -166,9 +173,14 @@ def is_marked(packed: Packed, samples: Indexes) -> Flags:
 def places_of(packed: Packed) -> Indexes:
     """Which samples are marked, ascending."""
     octets = packed.view(np.uint8)
-    if THIN * int(np.bitwise_count(packed).sum()) > octets.size:
+    count = int(np.bitwise_count(packed).sum())
+    if THIN * count > octets.size:
         return np.flatnonzero(np.unpackbits(octets, bitorder="little").view(np.bool_))
-    places = np.flatnonzero(octets != 0)
+    if THINNER * count > octets.size:
+        places = np.flatnonzero(octets != 0)
+    else:
+        within = np.flatnonzero(packed != 0)
+        places = (8 * within[:, np.newaxis] + np.arange(8))[octets.reshape(-1, 8).take(within, axis=0) != 0]
     left = octets.take(places)
     places <<= 3
     found = []
@@ -185,14 +197,33 @@ def places_of(packed: Packed) -> Indexes:
     return found[0] if found else places
 
 
+def is_any_beside(marks: Packed, others: Packed) -> bool:
+    """Whether any sample with a mark has one of the others, or is right beside one."""
+    for begin, end in _overlapping(marks.size):
+        mine, theirs = marks[begin:end], others[begin:end]
+        near = mine | _shifted(mine, 1)
+        if (near & theirs).any() or (mine & _shifted(theirs, 1)).any():
+            return True
+    return False
+
+
 def _any_within(marks: Packed, samples: int) -> bool:
     """Whether the next mark comes up to this many samples after any mark."""
+    return any(_is_any_within(marks[begin:end], samples) for begin, end in _overlapping(marks.size))
+
+
+def _is_any_within(marks: Packed, samples: int) -> bool:
     reach, covered = marks, 1
     while covered < samples:  # whether there is a mark among the last `covered` samples
         by = min(covered, samples - covered)
         reach = reach | _shifted(reach, by)
         covered += by
     return bool((marks & _shifted(reach, 1)).any())
+
+
+def _overlapping(words: int) -> Iterator[tuple[int, int]]:
+    """Blocks of words that stay in the cache; each but the first begins with the last word of the one before."""
+    return ((max(begin - 1, 0), end) for begin, end in spans(0, words, WORDS_BLOCK))
 
 
 def _shifted(marks: Packed, by: int) -> Packed:

@@ -13,12 +13,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from wavewright.buses.line.comparator import (
+    FARTHEST,
     Changes,
     Flags,
     Indexes,
     Packed,
     changes,
     delayed,
+    is_any_beside,
     is_marked,
     places_of,
     turns,
@@ -102,11 +104,15 @@ class Line:
         changes = np.searchsorted(self.times, instants, side="right" if included else "left")
         return np.asarray(changes + int(not self.first) >> 1)
 
-    def is_high_along(self, instants: Floats) -> Flags:
+    def is_high_along(self, instants: Floats, *, is_still: bool = False) -> Flags:
         """As `is_high`, for ascending instants.
 
         Where the samples on both sides of an instant are in the same state, that is the state; only where they are not,
         the instants of change are examined.
+
+        Parameters
+        ----------
+        is_still : the line is known to change near none of them, as `is_still_at` tells.
         """
         if self.states is None or instants.size * SPARSE < max(self.count, 8 * self.states.size):
             return np.asarray((self.changes_before(instants) & 1 != 0) ^ self.first)
@@ -123,13 +129,24 @@ class Line:
             flags = np.unpackbits(near, bitorder="little").view(np.bool_)
             place -= first << 6
             before = flags.take(place)
-            place += 1
-            unclear = np.flatnonzero(before != flags.take(place))
-            if unclear.size:
-                samples -= (first << 6) - 1.0
-                before[unclear] = self._is_high_between(part[unclear], place[unclear], samples[unclear], first << 6)
+            if not is_still:
+                place += 1
+                unclear = np.flatnonzero(before != flags.take(place))
+                if unclear.size:
+                    samples -= (first << 6) - 1.0
+                    before[unclear] = self._is_high_between(part[unclear], place[unclear], samples[unclear], first << 6)
             found[begin : begin + WINDOW] = before
         return found
+
+    def is_still_at(self, other: Line, *, rising: bool) -> bool:
+        """Whether no change of this line comes close to one of those of another line in that direction.
+
+        False where only their instants can tell: unless both were sampled together, and not far from time zero.
+        """
+        if self.states is None or other.states is None or not self._was_sampled_with(other) or self.is_far:
+            return False
+        edges = other.states & other.turns if rising else ~other.states & other.turns
+        return not is_any_beside(self.turns, edges)
 
     def _is_high_between(self, instants: Floats, changed: Indexes, samples: Floats, first: int) -> Flags:
         """The state at some instants, each within a sample before one that changes the state.
@@ -145,27 +162,44 @@ class Line:
         is_after = self.instants.times_at(changed, to_high) <= instants
         return np.asarray((is_after == to_high) ^ (self.first != self.instants.first))
 
-    def changes_while_high(self, other: Line) -> tuple[Floats, Flags]:
-        """When this line changes while another one is high, s, and which of those changes are to high.
+    def changes_while_high(self, other: Line) -> tuple[Floats, Flags, Indexes]:
+        """When this line changes while another one is high, s.
+
+        Then which of those changes are to high, and how many changes of the other line there were up to each.
 
         At its own changes the other line is in the new state. Of lines that were sampled together only those changes
         are examined by time that have a sample beside them in which the other line is high.
         """
         if self.states is None or other.states is None or not self._was_sampled_with(other):
             places = np.flatnonzero(other.is_high_along(self.times))
-            return self.times[places], (places & 1 != 0) == self.first
-        samples = places_of(turns(self.states, self.first) & (other.states | delayed(other.states, other.first)))
+            times = self.times[places]
+            return times, (places & 1 != 0) == self.first, np.searchsorted(other.times, times, side="right")
+        samples = places_of(self.turns & (other.states | delayed(other.states, other.first)))
         to_high = is_marked(self.states, samples)
         if isinstance(self.instants, Changes):
             times = self.instants.times_at(samples, to_high ^ (self.first != self.instants.first))
         else:
-            times = self.times[np.searchsorted(places_of(turns(self.states, self.first)), samples)]
-        kept = other.is_high(times)
-        return times[kept], to_high[kept]
+            times = self.times[np.searchsorted(places_of(self.turns), samples)]
+        before = np.searchsorted(other.times, times, side="right")
+        kept = (before & 1 != 0) ^ other.first
+        return times[kept], to_high[kept], before[kept]
 
     def is_surely_apart(self, time: float) -> bool:
         """No two neighbouring changes come within that time, s; False where only a look at all of them can tell."""
         return isinstance(self.instants, Changes) and self.instants.is_surely_apart(time)
+
+    @property
+    def turns(self) -> Packed:
+        """Samples at which the state changes; only of a line that has `states`."""
+        if isinstance(self.instants, Changes):  # those of an inverted line are the same
+            return self.instants.turns
+        assert self.states is not None
+        return turns(self.states, self.first)
+
+    @property
+    def is_far(self) -> bool:
+        """So far from time zero that instants are rounded by a part of a sample; a line that was not sampled is not."""
+        return max(abs(self.start), abs(self.end)) > FARTHEST * self.interval > 0
 
     @property
     def ends_high(self) -> bool:

@@ -93,7 +93,8 @@ def spi(
             floating = any_of_each(line.is_undefined(edges), words.first, words.last)
             undefined |= floating
             spikes |= spiked(line, edges, narrow=NARROW_DATA * period)
-            columns |= _columns(name, line.is_high_along(edges), words, floating, bit_order)
+            levels = line.is_high_along(edges, is_still=line.is_still_at(clock, rising=rising))
+            columns |= _columns(name, levels, words, floating, bit_order)
     slips = _longest_pauses(edges, words) > SLIPPING_PAUSE * period if select is None else np.zeros_like(undefined)
     # the edges that begin a clock pulse: after those that end one there may be a long pause
     pulses = _places_before(places) if mode % 2 == 1 else places
