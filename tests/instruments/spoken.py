@@ -143,14 +143,21 @@ class ScpiMeter(Spoken):
 
 
 class ScpiDigitizer(Spoken):
-    """A digitizer with the headers of SCPI-99; at its inputs a sine of 1 V and 1 kHz, which rises at the trigger."""
+    """A digitizer with the headers of SCPI-99; at its inputs a sine of 1 V and 1 kHz, which rises at the trigger.
+
+    The trigger falls somewhere between two samples, each time elsewhere, unless it `is_frozen`: it takes no new record.
+    """
 
     identity = "Reedbank,Plain digitizer,0,1.0"
 
     def __init__(self) -> None:
         super().__init__({"SENSe:SWEep:POINts": "1000", "SENSe:SWEep:TINTerval": "1E-6", "TRIGger:SOURce": "IMM"})
+        self.is_frozen = False
+        self._between = 0.0  # sample intervals, from the trigger to the first sample after it, less a half
 
     def own(self, text: str) -> str | bytes | None:
+        if text == "INITiate" and not self.is_frozen:
+            self._between = (self._between + 0.5 + 0.618034) % 1 - 0.5
         if text == "*OPC?":
             return "1"
         if text == "SENSe:SWEep:TIME?":
@@ -169,6 +176,7 @@ class ScpiDigitizer(Spoken):
         points, interval = int(float(self.held["SENSe:SWEep:POINts"])), float(self.held["SENSe:SWEep:TINTerval"])
         position = float(self.held.get("SENSe:SWEep:OREFerence:LOCation", "0"))
         start = float(self.held.get("SENSe:SWEep:OFFSet:TIME", "0")) - position * self.span()
+        start += self._between * interval
         gain = float(self.held.get("SENSe1:VOLTage:RANGe:PTPeak", "8")) / 256
         volts = (math.sin(2 * math.pi * 1e3 * (start + index * interval)) for index in range(points))
         data = struct.pack(f"{points}b", *(max(-128, min(127, round(one / gain))) for one in volts))

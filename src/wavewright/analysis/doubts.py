@@ -137,6 +137,12 @@ class Doubt(StrEnum):
         "check the trigger level, or use `mode: normal`",
         frozenset({Reads.TRIGGER}),
     )
+    REPEATED_RECORD = (
+        "repeated_record",
+        "the same samples as in the record before it from the same input, which moves by more than a few steps",
+        "no two records of a signal are alike: the instrument has not taken a new one",
+        "switch the digitizer off and on, see that it takes records one by one, and measure again",
+    )
     ALIASED = (
         "aliased",
         "nothing between probe and converter stops frequencies above half the rate, and the signal repeats itself; "

@@ -24,6 +24,7 @@ from wavewright.instruments.digitizer_setup import (
 from wavewright.instruments.instrument import Instrument, Settings
 from wavewright.instruments.profile import Assignment, Profile
 from wavewright.instruments.record_reader import RecordReader
+from wavewright.instruments.repeated_records import RepeatedRecords
 from wavewright.instruments.settings_in_use import SettingsInUse
 from wavewright.instruments.spent_time import TimePart
 from wavewright.instruments.vocabulary import Role
@@ -44,6 +45,7 @@ class Digitizer(Instrument):
 
     `corrections` : those of this instrument, applied to every record that is fetched; none at first.
     `is_on_trial` : the last settings were those of `take_trial`, which are not all read back.
+    `repeated` : the channels of which the last shot brought the same record as the acquisition before it.
     """
 
     role: ClassVar[Role] = Role.DIGITIZER
@@ -70,9 +72,10 @@ class Digitizer(Instrument):
         self._now = now
         self._in_use: SettingsInUse | None = None
         self._asked: tuple[Assignment, ...] = ()
-        self._records = RecordReader(link, profile)
+        self._records, self._repeats = RecordReader(link, profile), RepeatedRecords()
         self.corrections = InstrumentCorrections()
         self.is_on_trial = False
+        self.repeated: tuple[str, ...] = ()
 
     @classmethod
     def known_state_messages(cls, profile: Profile) -> tuple[str, ...]:
@@ -314,10 +317,12 @@ class Digitizer(Instrument):
 
     def _fetched(self, *, triggered: bool = True) -> Capture:
         try:
-            return self.fetch(triggered=triggered)
+            capture = self.fetch(triggered=triggered)
         except (BadAnswer, NoAnswer):
             self.link.status.check("taking a record")  # then that is why
             raise
+        self.repeated = self._repeats.seen(capture.waveforms, self._ready().setup.inputs)
+        return capture
 
     def _force(self) -> None:
         try:

@@ -7,7 +7,7 @@ at the probe's tip.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -208,6 +208,12 @@ def doubt_facts(head: str, standing: Mapping[Doubt, str]) -> dict[str, Fact]:
     head : of the names: `input1` for an input of the digitizer, else the role of the instrument, `meter`.
     """
     return {f"{head}{DOUBT}{doubt}": text for doubt, text in standing.items()}
+
+
+def repeated_facts(inputs: Iterable[int]) -> dict[str, Fact]:
+    """For inputs whose record came before, by names for the settings of a capture."""
+    found = {Doubt.REPEATED_RECORD: ""}
+    return {name: text for number in inputs for name, text in doubt_facts(f"input{number}", found).items()}
 
 
 def doubts_in(settings: Facts, head: str) -> tuple[tuple[Doubt, str], ...]:

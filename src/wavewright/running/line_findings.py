@@ -27,6 +27,7 @@ FEWEST_EDGES = 4
 def findings_of_line(shot: ExaminedShot, line: str) -> Iterator[Finding]:
     """What speaks against everything that is decoded from a line."""
     yield from shot.unconnected(line)
+    yield from shot.repeated(line)
     if (found := _few_samples_per_bit(shot.decoded(line))) is not None:
         yield found
 

@@ -26,6 +26,7 @@ from wavewright.running.automatic_settings import FoundSettings
 from wavewright.running.calibration import calibration_facts
 from wavewright.running.crew import core_count
 from wavewright.running.evaluation import Evaluation
+from wavewright.running.input_facts import repeated_facts
 from wavewright.running.instrument_readings import cross_checks, meter_values, supply_values
 from wavewright.running.instrument_settings import SettingsRecord, split_stimulus
 from wavewright.running.interruption import CutShort, Interrupted
@@ -357,4 +358,6 @@ def _with_surroundings(
     calibrations = calibration_facts(
         context.bench, inputs, {Role(one.by.value) for one in measurement.meterings}, capture.taken.date()
     )
-    return replace(capture, settings={**capture.settings, **record.facts, **calibrations, **read, **drawn})
+    repeated = repeated_facts(inputs[name] for name in context.bench.digitizer.repeated)
+    known = {**record.facts, **calibrations, **repeated}
+    return replace(capture, settings={**capture.settings, **known, **read, **drawn})

@@ -137,6 +137,12 @@ class ExaminedShot:
             found += [each for each in reading.findings if each.doubt is Doubt.NOTHING_THERE]
         return tuple(found[:1])
 
+    def repeated(self, line: str) -> tuple[Finding, ...]:
+        """`repeated_record` where a channel of a line has the record of the shot before."""
+        ways = map(self.front_end, self.changed.sources(self.channels_of(line)))
+        stated = [doubt for way in ways if way is not None for doubt, _ in way.stated]
+        return tuple(Finding(doubt) for doubt in dict.fromkeys(stated) if doubt is Doubt.REPEATED_RECORD)
+
     def frames(self, line: str) -> Frames:
         """What was said on a decoded line; NotMeasurable as above."""
         return self.decoded(line).frames
