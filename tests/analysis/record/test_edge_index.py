@@ -6,7 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from wavewright.analysis.record.crossings import Band, find_crossings
-from wavewright.analysis.record.edge_index import SPARSE, outlines
+from wavewright.analysis.record.edge_index import SPARSE, EdgeIndex, outlines
+from wavewright.analysis.record.histogram import histogram_of
 from wavewright.analysis.record.shared_codes import SHORT
 from wavewright.analysis.record.survey import Survey
 from wavewright.waveform import Waveform
@@ -26,17 +27,51 @@ def sparse_record(seed: int) -> np.ndarray:
     return np.clip(line.round() - 50, -128, 127).astype(np.int8)
 
 
-@given(seed=st.integers(0, 10_000), level=st.integers(-60, 70), half=st.sampled_from([0.0, 3.0, 8.0]))
-@settings(max_examples=80)
-def test_the_outline_gives_the_crossings_of_the_whole_record(seed: int, level: int, half: float) -> None:
-    codes = sparse_record(seed)
+@given(
+    seed=st.integers(0, 10_000),
+    level=st.integers(-60, 70) | st.sampled_from([-30.25, 0.75, 40.25]),
+    half=st.sampled_from([0.0, 3.0, 8.0]),
+    dtype=st.sampled_from([np.int8, np.int16, np.float32]),
+    is_counted=st.booleans(),
+)
+@settings(max_examples=120)
+def test_the_outline_gives_the_crossings_of_the_whole_record(seed, level, half, dtype, is_counted) -> None:
+    codes = sparse_record(seed).astype(dtype)
+    counted = histogram_of(codes) if is_counted and dtype is not np.float32 else None
     band = Band(level - half, level, level + half)
     expected = find_crossings(codes, band)
-    for outline in outlines(codes, 0.5):
+    for outline in outlines(codes, 0.5, counted):
         if outline.holds(level):
             found = outline.crossings(band, level_occurs=True)
             assert found[0] == pytest.approx(expected[0])
             assert found[1] == pytest.approx(expected[1])
+            # and whole edges to the bit where the comparator finds them, which rounds as the outline does
+            with pytest.MonkeyPatch.context() as plain:
+                plain.setattr(EdgeIndex, "_all_leave", lambda *_: False)
+                for one, other in zip(found, outline.crossings(band, level_occurs=True), strict=True):
+                    assert np.array_equal(one, other)
+
+
+@pytest.mark.parametrize("is_counted", [True, False])
+def test_a_pulse_that_ends_just_after_a_segment_is_in_no_rest_that_counts_as_one_state(is_counted: bool) -> None:
+    codes = np.zeros(40_000, dtype=np.int8)
+    for first in range(500, 39_000, 2500):
+        codes[first : first + 20] = 100  # the segment around its beginning ends before it
+    counted = histogram_of(codes) if is_counted else None
+    close, wide = outlines(codes, 49.5, counted)
+    assert not close.holds(50)
+    up, down = wide.crossings(Band(42, 50, 58), level_occurs=False)
+    assert up == pytest.approx(np.arange(499.5, 39_000, 2500))
+    assert down == pytest.approx(np.arange(519.5, 39_000, 2500))
+
+
+@pytest.mark.parametrize("stray", [0, 57, 984, 1015, 15_500, 39_999])
+def test_a_level_that_one_sample_of_a_rest_is_at_is_not_held(stray: int) -> None:
+    codes = np.where(np.arange(40_000) % 2000 < 1000, -80, 90).astype(np.int8)
+    assert all(outline.holds(30) for outline in outlines(codes, 0.5, histogram_of(codes)))
+    codes[stray] = 30 if codes[stray] > 0 else -30
+    assert not any(outline.holds(codes[stray]) for outline in outlines(codes, 0.5, histogram_of(codes)))
+    assert all(outline.holds(5) for outline in outlines(codes, 0.5, histogram_of(codes)))
 
 
 def test_outlines_hold_the_reference_levels_of_a_clean_line_and_are_small() -> None:

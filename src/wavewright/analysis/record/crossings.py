@@ -14,25 +14,22 @@ samples, lies outside the band.
 from __future__ import annotations
 
 import math
-import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from wavewright.analysis.record.blocks import FLAGS_BLOCK, spans
 from wavewright.analysis.record.found_once import computed_once
+from wavewright.analysis.record.side_bits import Indices, SideScan, Words, places_of
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
     from wavewright.waveform import Codes, Floats
 
-IS_LITTLE = sys.byteorder == "little"
 MOST_CHANGES = 1 << 17  # changes of side that are kept at a time; bounds the memory on a record that is all noise
-
-Indices: TypeAlias = "npt.NDArray[np.int64]"
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,6 +105,14 @@ class Band:
         if dtype.kind == "f":
             lower, level, upper = (float(dtype.type(number)) for number in (lower, level, upper))
         return cls(lower, level, upper)
+
+    def is_outside(self, codes: Codes) -> npt.NDArray[np.bool_]:
+        """Which of some samples are outside the band, in the shape that they have."""
+        lower, upper = self.lower, self.upper
+        if codes.dtype.kind in "iu" and math.isfinite(lower) and math.isfinite(upper):
+            return np.asarray((codes < math.ceil(lower)) | (codes > math.floor(upper)))
+        values = codes.astype(np.float64)
+        return (values < lower) | (values > upper)
 
 
 def find_crossings(
@@ -194,7 +199,7 @@ class _Comparator:
 
     def _leaves_band(self, starts: Indices, ends: Indices, sides: Floats) -> npt.NDArray[np.bool_]:
         """Which segments have a sample outside the band; none that is at the level has."""
-        leaves = self._is_outside(self.codes[(starts + ends) >> 1])
+        leaves = self.band.is_outside(self.codes[(starts + ends) >> 1])
         if leaves.all():
             return leaves
         unclear = np.flatnonzero(~leaves & (sides != 0) & (ends - starts > 1))
@@ -203,62 +208,19 @@ class _Comparator:
             marks = np.stack([starts[unclear], ends[unclear]], axis=1).ravel()[:-1] - begin
             part = self.codes[begin:end]
             for extreme in (np.maximum, np.minimum):
-                leaves[unclear] |= self._is_outside(extreme.reduceat(part, marks)[::2])
+                leaves[unclear] |= self.band.is_outside(extreme.reduceat(part, marks)[::2])
         return leaves
-
-    def _is_outside(self, codes: Codes) -> npt.NDArray[np.bool_]:
-        lower, upper = self.band.lower, self.band.upper
-        if codes.dtype.kind in "iu" and math.isfinite(lower) and math.isfinite(upper):
-            return np.asarray((codes < math.ceil(lower)) | (codes > math.floor(upper)))
-        values = codes.astype(np.float64)
-        return (values < lower) | (values > upper)
 
 
 def _pieces(codes: Codes, level: float, level_occurs: bool) -> Iterator[tuple[Indices, int, int]]:
     """The record in pieces that share their end samples: the changes of side in each, its first and last sample + 1."""
-    scan = _Scan(codes, level, level_occurs)
-    kept: list[Indices] = []
+    scan = SideScan(codes, level, level_occurs=level_occurs, block=FLAGS_BLOCK)
+    kept: list[tuple[Indices, Words]] = []
     first, amount = 0, 0
     for begin, end in spans(0, codes.size - 1, FLAGS_BLOCK):
-        kept.append(scan.changes(begin))
-        amount += kept[-1].size
+        kept.append(scan.changed(begin, end))
+        amount += int(np.bitwise_count(kept[-1][1]).sum())
         if amount > MOST_CHANGES or end == codes.size - 1:
-            yield np.concatenate(kept), first, end + 1
+            starts, words = (np.concatenate(parts) for parts in zip(*kept, strict=True))
+            yield places_of(starts, words), first, end + 1
             kept, first, amount = [], end, 0
-
-
-class _Scan:
-    """Finds the samples after which the record changes between below, at and above a level."""
-
-    def __init__(self, codes: Codes, level: float, level_occurs: bool) -> None:
-        self.codes = codes
-        is_whole = codes.dtype.kind in "iu"
-        self.level: float = math.floor(level) if is_whole else level
-        self.is_twofold = level_occurs and (not is_whole or self.level == level)
-        size = min(FLAGS_BLOCK, 8 * (codes.size // 8 + 1))
-        self.is_above = np.empty(size + 1, dtype=np.bool_)
-        self.changed = np.zeros(size, dtype=np.bool_)
-        self.changed_too = np.zeros(size, dtype=np.bool_) if self.is_twofold else self.changed
-
-    def changes(self, begin: int) -> Indices:
-        """Indices k from `begin` on, a block long, whose sample and the next one are on different sides."""
-        part = self.codes[begin : begin + FLAGS_BLOCK + 1]
-        found = self._compare(np.greater, part, self.changed)
-        if self.is_twofold:
-            found |= self._compare(np.greater_equal, part, self.changed_too)
-        # eight at a time: most words of eight are zero
-        eights = self.changed.view(np.uint64)
-        (words,) = (eights != 0).nonzero()
-        changed = eights[words]
-        if IS_LITTLE and not (changed & (changed - np.uint64(1))).any():  # one in each word, after as many bytes of 0
-            return np.asarray(begin + 8 * words + (np.bitwise_count(changed - np.uint64(1)) >> 3))
-        (inside,) = changed.view(np.bool_).nonzero()
-        return np.asarray(begin + 8 * words[inside >> 3] + (inside & 7))
-
-    def _compare(self, compare: np.ufunc, part: Codes, changed: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-        size = part.size
-        above = self.is_above[:size]
-        compare(part, self.level, out=above)
-        np.bitwise_xor(above[1:], above[:-1], out=changed[: size - 1])
-        changed[size - 1 :] = False
-        return changed

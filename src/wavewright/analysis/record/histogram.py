@@ -51,6 +51,10 @@ class Histogram:
         place = int(np.searchsorted(self.codes, code))
         return int(self.counts[place]) if place < self.codes.size and self.codes[place] == code else 0
 
+    def count_above(self, code: float) -> int:
+        """How many samples have a larger code than this."""
+        return int(self.counts[int(np.searchsorted(self.codes, code, "right")) :].sum())
+
 
 def histogram_of(codes: Codes) -> Histogram:
     """Count the codes of a record.

@@ -126,8 +126,13 @@ class SharedCodes(FoundOnce):
     def draw_outlines(self, level: float) -> None:
         """Look once for a level, in codes, that every transition passes: crossings of others are found faster then."""
         if self._outlines is None:
-            code = level if self.codes.dtype.kind == "f" else math.floor(level) + 0.5  # no sample is at it
-            self._outlines = outlines(self.codes, code) if self.codes.size > SHORT and not self.gaps.size else ()
+            self._outlines = self._drawn(level) if self.codes.size > SHORT and not self.gaps.size else ()
+
+    def _drawn(self, level: float) -> tuple[EdgeIndex, ...]:
+        if self.codes.dtype.kind == "f":
+            return outlines(self.codes, level)
+        exact = self.histogram if self.histogram.is_exact else None
+        return outlines(self.codes, math.floor(level) + 0.5, exact)  # no sample is at it
 
     def _original(self, places: Floats) -> Floats:
         """From places among the finite samples to places in the record; a straight line goes across a gap."""
