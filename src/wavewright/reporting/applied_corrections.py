@@ -7,8 +7,8 @@ from collections.abc import Iterator, Mapping
 
 from wavewright.errors import FileFault, StorageFault
 from wavewright.quantities import show_quantity
+from wavewright.running.input_accuracy import UNCERTAINTY
 from wavewright.running.outcome import Outcome
-from wavewright.running.shot import UNCERTAINTY
 
 UNITS: Mapping[str, str] = {"offset": "V", "gain": "1", "skew": "s", "timebase": "1"}
 _CORRECTION = re.compile(r"input(?P<input>\d+)\.correction\.(?P<quantity>\w+)")

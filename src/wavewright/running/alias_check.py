@@ -20,6 +20,7 @@ from wavewright.analysis.record.survey import Survey
 from wavewright.analysis.spectrum.tones import find_strongest
 from wavewright.errors import NotMeasurable
 from wavewright.instruments.setups import DigitizerSetup, TimebaseSetup, TriggerSetup
+from wavewright.running.computed_aside import ComputedAside
 from wavewright.running.input_facts import look_facts
 
 if TYPE_CHECKING:
@@ -99,10 +100,16 @@ class _AliasSearch:
 
     def __init__(self, trial: Survey) -> None:
         self._trial = trial
-        self._has_edges, self._tone = repeating_frequency(trial) is not None, tone_frequency(trial)
+        self._has_edges = repeating_frequency(trial) is not None
+        # where there are edges, a record is taken whatever the tone: its spectrum is computed beside the wait for that
+        self._tone_aside = ComputedAside(lambda: tone_frequency(trial))
         self.edges: float | None = None
         self.tone: float | None = None
         self.is_done = False
+
+    @property
+    def _tone(self) -> float | None:
+        return self._tone_aside.result()
 
     @property
     def is_needed(self) -> bool:
@@ -111,12 +118,13 @@ class _AliasSearch:
 
     def see(self, survey: Survey) -> None:
         """Take note of a record at a higher rate; of what is found, the fastest counts."""
+        tone = self._tone  # nobody else looks at the trial from here on
         if self._has_edges and self.edges is None:
             self.edges = self._edges_in(survey)
-        if self._tone is not None:
+        if tone is not None:
             self.tone = max(filter(None, (self.tone, self._tone_in(survey))), default=None)
         edges_seen = self.edges is not None or not self._has_edges
-        self.is_done = edges_seen and (self.tone is not None or self._tone is None)
+        self.is_done = edges_seen and (self.tone is not None or tone is None)
 
     def _edges_in(self, survey: Survey) -> float | None:
         levels = self._trial.levels

@@ -10,10 +10,9 @@ from wavewright.instruments.bench import Bench
 from wavewright.instruments.bench_file import BenchFile, CalibrationStatement
 from wavewright.instruments.corrections_file import SkewCorrection
 from wavewright.instruments.vocabulary import Role
-from wavewright.running.input_accuracy import WITHIN
+from wavewright.running.input_accuracy import UNCERTAINTY, WITHIN
 from wavewright.running.input_facts import Fact, doubt_facts
 from wavewright.running.outcome import CalibrationNote
-from wavewright.running.shot import UNCERTAINTY
 
 LEFT = 2.0  # standard uncertainties: what a corrected skew may still be, with about 95 % (JCGM 100:2008, G.2.1)
 

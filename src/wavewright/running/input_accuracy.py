@@ -17,6 +17,7 @@ from wavewright.quantities import show_quantity
 from wavewright.running.input_facts import InputPath
 
 Facts = Mapping[str, float | str | bool]
+UNCERTAINTY = ".uncertainty"  # ends the name of a setting that is the uncertainty of another
 WITHIN = ".accuracy."  # within the name of a setting that is a part of an accuracy
 NUMBERS = ("gain", "timebase", "skew", "aperture_jitter", "attenuation")
 LEVELS = ("offset", "nonlinearity", "noise_floor")

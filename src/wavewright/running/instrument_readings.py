@@ -11,10 +11,9 @@ from wavewright.instruments.meter import Meter, meter_assignments
 from wavewright.instruments.stated_accuracy import standard_uncertainty
 from wavewright.instruments.supply import Supply
 from wavewright.recipe.metering import Metering, SupplyQuantity
-from wavewright.running.input_accuracy import accuracy_facts, read_accuracy
+from wavewright.running.input_accuracy import UNCERTAINTY, accuracy_facts, read_accuracy
 from wavewright.running.instrument_settings import SettingsRecord, meter_setup
 from wavewright.running.result import CrossCheck, Result
-from wavewright.running.shot import UNCERTAINTY
 
 
 def meter_values(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -17,7 +17,9 @@ from wavewright.buses.frame_metrics import LineMetric, find_frame_metric, lines_
 from wavewright.buses.line.bit_rate import shortest_pulse
 from wavewright.quantities import show_quantity
 from wavewright.recipe.computation import Computation
-from wavewright.running.shot import ExaminedShot
+
+if TYPE_CHECKING:
+    from wavewright.running.shot import ExaminedShot
 
 SAMPLES_PER_BIT = 4.0  # as per period of a signal; common practice, no source
 CLOCKS = ("scl", "clock")

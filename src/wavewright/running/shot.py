@@ -21,12 +21,11 @@ from wavewright.errors import NotMeasurable, StorageFault
 from wavewright.recipe.measurement import Measurement
 from wavewright.recipe.metering import Metering
 from wavewright.running.changed_shot import ChangedShots
-from wavewright.running.input_accuracy import accuracy_in
+from wavewright.running.input_accuracy import UNCERTAINTY, accuracy_in
 from wavewright.running.input_facts import doubts_in, front_end_of
 from wavewright.waveform import Capture, Waveform
 
 AUTO = "auto"
-UNCERTAINTY = ".uncertainty"  # ends the name of a setting that is the uncertainty of another
 # What a derived channel has of its own: samples that are invalid stay so, and the noise that is left is in its samples.
 OWN_IN_DERIVED = (Doubt.INVALID_SAMPLES, Doubt.INPUT_NOISE)
 
