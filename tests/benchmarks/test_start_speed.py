@@ -28,7 +28,8 @@ from wavewright.logbook.book import Logbook
 
 ROOT = Path(__file__).parents[2]
 ROUNDS = 9
-LIBRARIES = "import numpy, pydantic.fields, typer, rich.console, yaml, h5py, pyvisa, pyvisa_py.highlevel, filelock"
+# of others, what is loaded before the first message where it goes to a raw socket
+LIBRARIES = "import pydantic.fields, typer, yaml, quantiphy, filelock, platformdirs, re2"
 LOGBOOK = "from wavewright.logbook.book import Logbook; Logbook('book.sqlite').close()"
 
 

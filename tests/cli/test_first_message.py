@@ -33,6 +33,8 @@ LATER = {
     "multiprocessing",
     "rich",
     "psutil",
+    "pyvisa",  # the bench has raw sockets, and names PyVISA-py
+    "pyvisa_py",
 }
 # what takes, computes and judges shots: loaded while the instruments say who they are
 MEASURING = {"measurement_sequence", "measurement_steps", "evaluation", "automatic_settings", "shot_comparison"}

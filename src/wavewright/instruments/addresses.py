@@ -6,7 +6,8 @@ import re
 
 from wavewright.errors import Misuse
 
-_USUAL = re.compile(r"TCPIP\d*::[a-z][\w.-]*::(?:(?:inst|hislip)\d+::INSTR|\d{1,5}::SOCKET)", re.ASCII | re.IGNORECASE)
+_HOST = r"(?:[a-z][\w.-]*|\d{1,3}(?:\.\d{1,3}){3})"
+_USUAL = re.compile(rf"TCPIP\d*::{_HOST}::(?:(?:inst|hislip)\d+::INSTR|\d{{1,5}}::SOCKET)", re.ASCII | re.IGNORECASE)
 _CLASSES = ("INSTR", "SOCKET", "INTFC", "RAW")
 
 

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import date
+from functools import partial
 from types import MappingProxyType
-from typing import TypeVar
-
-import pyvisa
+from typing import TYPE_CHECKING, TypeVar
 
 from wavewright.buses.search.patterns import Pattern
 from wavewright.errors import BadAnswer, BenchFault, OutputMayBeOn
@@ -18,7 +17,7 @@ from wavewright.instruments.connecting import open_link
 from wavewright.instruments.digitizer import Digitizer
 from wavewright.instruments.display import Display
 from wavewright.instruments.instrument import Instrument
-from wavewright.instruments.library import open_manager
+from wavewright.instruments.library import PYVISA_PY, LaterPyVisa, open_manager
 from wavewright.instruments.meter import Meter
 from wavewright.instruments.roles import ROLES
 from wavewright.instruments.source import Source
@@ -27,6 +26,9 @@ from wavewright.instruments.supply import Supply
 from wavewright.instruments.usual_library import library_shown
 from wavewright.instruments.vocabulary import Role
 from wavewright.instruments.wire_log import WireLog
+
+if TYPE_CHECKING:
+    import pyvisa
 
 A = TypeVar("A", bound=Instrument)
 FIRST_LOOK = 8  # shots; a power of two
@@ -233,20 +235,17 @@ def open_bench(
         raise BenchFault(
             f"the bench has no `{absent[0]}`", where=file.path, expected=f"one of {', '.join(file.instruments)}"
         )
-    if manager is None:
-        settings = file.simulation_settings(seed=seed, draw=draw)
-        manager = open_manager(file.grammar.library, folder=file.folder, settings=settings)
-    library = "" if file.grammar.library else library_shown(manager)
+    through, library = _opened_library(file, manager, seed=seed, draw=draw)
     opened: dict[str, Instrument] = {}
     bench: Bench | None = None
     try:
         for name in wanted:
-            opened[name] = _open_instrument(manager, file, name, wire_log=wire_log, pause=pause)
+            opened[name] = _open_instrument(through, file, name, wire_log=wire_log, pause=pause)
             identified(name)
             _correct(opened[name], file, name, seed=seed, today=today)
         prompts = None
         if file.grammar.prompts:
-            prompts = _open_instrument(manager, file, "prompts", wire_log=wire_log, pause=pause)
+            prompts = _open_instrument(through, file, "prompts", wire_log=wire_log, pause=pause)
         bench = Bench(file, opened, prompts if isinstance(prompts, Display) else None, library=library)
         yield bench
     finally:
@@ -255,11 +254,24 @@ def open_bench(
             leaving.safe_state(asks_again=False)
         finally:
             leaving.close()
-            manager.close()
+            through.close()
+
+
+def _opened_library(
+    file: BenchFile, manager: pyvisa.ResourceManager | None, *, seed: int | None, draw: int | None
+) -> tuple[pyvisa.ResourceManager | LaterPyVisa, str]:
+    """What opens the addresses of a bench, and the library that was taken where the file names none."""
+    if manager is None:
+        settings = file.simulation_settings(seed=seed, draw=draw)
+        start = partial(open_manager, file.grammar.library, folder=file.folder, settings=settings)
+        if file.grammar.library == PYVISA_PY:
+            return LaterPyVisa(start), ""
+        manager = start()
+    return manager, "" if file.grammar.library else library_shown(manager)
 
 
 def _open_instrument(
-    manager: pyvisa.ResourceManager,
+    manager: pyvisa.ResourceManager | LaterPyVisa,
     file: BenchFile,
     name: str,
     *,

@@ -9,13 +9,12 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
-from pyvisa import errors
-from pyvisa.constants import StatusCode
 
 from wavewright.errors import BadAnswer, NoAnswer
 from wavewright.instruments.blocks import LONGEST_HEADER, BlockHeader, read_block_header
 from wavewright.instruments.deadlines import Deadline
 from wavewright.instruments.scpi import shorten
+from wavewright.instruments.visa_faults import is_time_out
 from wavewright.instruments.wires import CHUNK, Wire
 
 if TYPE_CHECKING:
@@ -221,8 +220,7 @@ def _fill(wire: Wire, deadline: Deadline, data: Bytes, *, begun: bool, seen: See
 
 def _is_silence(fault: Exception) -> bool:
     """Whether nothing more came, in our words or in the library's."""
-    timed_out = isinstance(fault, errors.VisaIOError) and fault.error_code == StatusCode.error_timeout
-    return timed_out or isinstance(fault, NoAnswer)
+    return isinstance(fault, NoAnswer) or is_time_out(fault)
 
 
 def _allocate(count: int) -> Bytes:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from wavewright.errors import LinkLost, NoAnswer
 from wavewright.instruments.deadlines import Deadline
 from wavewright.instruments.dialogue import Dialogue
-from wavewright.instruments.visa_faults import FOREIGN
+from wavewright.instruments.visa_faults import foreign
 from wavewright.instruments.wires import Wire
 
 Connect = Callable[[float], Wire]
@@ -68,9 +68,10 @@ class Connection:
         """Whether the wire has a device clear, and it went through in half of the time; else it is opened anew."""
         if self._wire is None or not self._wire.has_end_marks:
             return False
+        faults: tuple[type[BaseException], ...] = (NoAnswer, *foreign())
         try:
             return self._wire.clear(Deadline(deadline.left() / 2))
-        except (NoAnswer, *FOREIGN) as fault:
+        except faults as fault:
             self._dialogue.event(f"device clear failed: {fault}")
             return False
 

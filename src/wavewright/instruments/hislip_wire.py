@@ -15,8 +15,8 @@ from pyvisa.resources import MessageBasedResource
 from wavewright.errors import NoAnswer
 from wavewright.instruments.blocks import LONGEST_HEADER
 from wavewright.instruments.deadlines import Deadline
+from wavewright.instruments.visa_wire import VisaWire
 from wavewright.instruments.waits import SLICE
-from wavewright.instruments.wires import VisaWire
 
 _LAST = "DataEnd"  # the type of the message that ends an answer, as the library calls it
 _BOOKS = ("_sync", "_async", "_msg_type", "_payload_remaining", "_next_data_header", "_rmt")

@@ -4,22 +4,46 @@ from __future__ import annotations
 
 import logging
 import warnings
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import pyvisa
-
 from wavewright.errors import FileFault, LinkLost, WavewrightError
-from wavewright.instruments.replay import open_replay
 from wavewright.instruments.usual_library import usual_manager
 
 if TYPE_CHECKING:
     from importlib.metadata import EntryPoints
 
+    import pyvisa
+
 log = logging.getLogger(__name__)
 GROUP = "wavewright.visa_libraries"
 REPLAY = "replay"  # `wire.log@replay`: a recorded dialogue as the instruments
+PYVISA_PY = "@py"  # the library that reaches a raw socket as this program does by itself
+
+
+class LaterPyVisa:
+    """PyVISA over PyVISA-py, loaded when an address needs it: a raw socket is opened without.
+
+    Parameters
+    ----------
+    start : opens the resource manager.
+    """
+
+    def __init__(self, start: Callable[[], pyvisa.ResourceManager]) -> None:
+        self._start = start
+        self._manager: pyvisa.ResourceManager | None = None
+
+    def started(self) -> pyvisa.ResourceManager:
+        """The manager; errors of `open_manager`."""
+        if self._manager is None:
+            self._manager = self._start()
+        return self._manager
+
+    def close(self) -> None:
+        """Close the manager, if it was opened."""
+        if self._manager is not None:
+            self._manager.close()
 
 
 def open_manager(library: str, *, folder: Path, settings: Mapping[str, object] | None = None) -> pyvisa.ResourceManager:
@@ -40,8 +64,12 @@ def open_manager(library: str, *, folder: Path, settings: Mapping[str, object] |
     file, at, name = library.rpartition("@")
     path = folder / file if at and file else None
     points = {} if path is None else {point.name: point for point in _entry_points()}
+    import pyvisa
+
     try:
         if path is not None and name == REPLAY:
+            from wavewright.instruments.replay import open_replay
+
             return pyvisa.ResourceManager(open_replay(path))
         if path is not None and name in points:
             if not path.is_file():

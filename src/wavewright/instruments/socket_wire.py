@@ -10,14 +10,15 @@ import socket
 from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
 from functools import partial
-from typing import TypeVar
-
-from pyvisa.resources import MessageBasedResource
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from wavewright.errors import BadAnswer, LinkLost
 from wavewright.instruments.deadlines import Deadline
 from wavewright.instruments.waits import SLICE, until_ready
-from wavewright.instruments.wires import CHUNK, LONGEST_LINE, Listener, VisaWire, Wire
+from wavewright.instruments.wires import CHUNK, LONGEST_LINE, Listener, Wire
+
+if TYPE_CHECKING:
+    from pyvisa.resources import MessageBasedResource
 
 T = TypeVar("T")
 
@@ -34,18 +35,32 @@ def wire_of(visa: MessageBasedResource, *, termination: str = "\n") -> Wire:
     """The quickest way to read this session that there is."""
     peer = _socket_of(visa)
     if peer is None:
+        from wavewright.instruments.visa_wire import VisaWire
+
         return VisaWire(visa, termination=termination)
     return SocketWire(visa, peer, termination=termination)
 
 
+class Session(Protocol):
+    """What ends with the wire."""
+
+    def close(self) -> None:
+        """Let go of it."""
+
+
 class SocketWire:
-    """A raw socket of PyVISA-py, read without the library in between."""
+    """A raw socket, of PyVISA-py say, read without the library in between.
+
+    Parameters
+    ----------
+    session : that the socket belongs to, or the socket itself.
+    """
 
     has_end_marks = False
     listener: Listener | None = None
 
-    def __init__(self, visa: MessageBasedResource, peer: socket.socket, *, termination: str = "\n") -> None:
-        self._visa = visa
+    def __init__(self, session: Session, peer: socket.socket, *, termination: str = "\n") -> None:
+        self._session = session
         self._peer = peer
         # PyVISA-py 0.8.1 leaves it off: then a query after two messages waits 40 ms for the peer's acknowledgement
         peer.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -142,7 +157,7 @@ class SocketWire:
     def close(self) -> None:
         """Let go of the session; never raises."""
         try:
-            self._visa.close()
+            self._session.close()
         except Exception:  # other people's code, on a session that is given up anyway
             return
 

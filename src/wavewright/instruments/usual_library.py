@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import logging
 from importlib.metadata import version
-
-import pyvisa
-from pyvisa.ctwrapper.highlevel import IVIVisaLibrary
+from typing import TYPE_CHECKING
 
 from wavewright.errors import FileFault
+
+if TYPE_CHECKING:
+    import pyvisa
 
 log = logging.getLogger(__name__)
 
@@ -24,6 +25,8 @@ def usual_manager() -> pyvisa.ResourceManager:
     ------
     FileFault : there is neither.
     """
+    import pyvisa
+
     for path in system_libraries():
         try:
             return pyvisa.ResourceManager(path)
@@ -42,6 +45,8 @@ def usual_manager() -> pyvisa.ResourceManager:
 
 def system_libraries() -> tuple[str, ...]:
     """Where the system has VISA libraries; first the one that PyVISA's own settings name, if they do."""
+    from pyvisa.ctwrapper.highlevel import IVIVisaLibrary
+
     return tuple(str(path) for path in IVIVisaLibrary.get_library_paths())
 
 

@@ -7,39 +7,61 @@ the operating system raises, and RuntimeError, NotImplementedError and bare Exce
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+import sys
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
-
-from pyvisa import errors, rname
-from pyvisa.constants import StatusCode
+from typing import TYPE_CHECKING
 
 from wavewright.errors import BadAnswer, FileFault, LinkLost, NoAnswer, WireFault
 
-_GARBLED = {
-    StatusCode.error_serial_parity,
-    StatusCode.error_serial_framing,
-    StatusCode.error_serial_overrun,
-    StatusCode.error_invalid_length,
-}
-_NOT_OFFERED = {
-    StatusCode.error_nonsupported_operation,
-    StatusCode.error_nonsupported_attribute,
-    StatusCode.error_nonsupported_attribute_state,
-    StatusCode.error_nonimplemented_operation,
-    StatusCode.error_nonsupported_mechanism,
-    StatusCode.error_nonsupported_width,
-}
+if TYPE_CHECKING:
+    from pyvisa.errors import VisaIOError
+
+# by the names of VISA's status codes
+_GARBLED = frozenset({"error_serial_parity", "error_serial_framing", "error_serial_overrun", "error_invalid_length"})
+_NOT_OFFERED = frozenset(
+    {
+        "error_nonsupported_operation",
+        "error_nonsupported_attribute",
+        "error_nonsupported_attribute_state",
+        "error_nonimplemented_operation",
+        "error_nonsupported_mechanism",
+        "error_nonsupported_width",
+    }
+)
 # What PyVISA-py asks to be installed, by the extra of ours that brings it.
 _EXTRAS = {"pyusb": "usb", "pyserial": "serial"}
-FOREIGN = (
-    errors.Error,
-    OSError,
-    RuntimeError,
-    NotImplementedError,
-    rname.InvalidResourceName,
-    AttributeError,
-    EOFError,
-)
+_OF_PYTHON = (OSError, RuntimeError, NotImplementedError, AttributeError, EOFError)
+
+
+def foreign() -> tuple[type[BaseException], ...]:
+    """What may come out of the operating system and, once it is loaded, of PyVISA: a raw socket can do without that."""
+    if "pyvisa" not in sys.modules:
+        return _OF_PYTHON
+    from pyvisa import errors, rname
+
+    return (*_OF_PYTHON, errors.Error, rname.InvalidResourceName)
+
+
+def _by_visa(fault: BaseException) -> VisaIOError | None:
+    """The fault, where VISA has a status code for it."""
+    if "pyvisa" not in sys.modules:
+        return None
+    from pyvisa.errors import VisaIOError
+
+    return fault if isinstance(fault, VisaIOError) else None
+
+
+def is_time_out(fault: BaseException) -> bool:
+    """Whether VISA says that nothing came in time."""
+    by_visa = _by_visa(fault)
+    return by_visa is not None and _is_one_of(by_visa, {"error_timeout"})
+
+
+def _is_one_of(fault: VisaIOError, names: Collection[str]) -> bool:
+    from pyvisa.constants import StatusCode
+
+    return fault.error_code in {StatusCode[name] for name in names}
 
 
 @contextmanager
@@ -54,18 +76,18 @@ def named_faults(resource: str, doing: str, *, waited: float | None = None) -> I
     """
     try:
         yield
-    except FOREIGN as fault:
+    except foreign() as fault:
         raise translate(fault, resource=resource, doing=doing, waited=waited) from fault
 
 
 def translate(fault: BaseException, *, resource: str, doing: str, waited: float | None = None) -> WireFault:
     """The error of ours that stands for one of theirs."""
     within = "in time" if waited is None else f"within {waited:.3g} s"
-    if isinstance(fault, errors.VisaIOError):
-        what = f"{fault.abbreviation} {doing}"
-        if fault.error_code == StatusCode.error_timeout:
+    if (by_visa := _by_visa(fault)) is not None:
+        what = f"{by_visa.abbreviation} {doing}"
+        if is_time_out(fault):
             return NoAnswer(f"no answer {within} {doing}", where=resource)
-        if fault.error_code in _GARBLED:
+        if _is_one_of(by_visa, _GARBLED):
             return BadAnswer(f"corrupted data received: {what}", where=resource)
     else:
         what = f"{type(fault).__name__} {doing}: {fault}"
@@ -81,11 +103,13 @@ def _in_words(fault: BaseException) -> str:
 
     PyVISA-py 0.8.1 says "could not connect: -1073807339" where it means a time-out.
     """
-    if isinstance(fault, errors.VisaIOError):
-        return fault.description.rstrip(".")
+    if (by_visa := _by_visa(fault)) is not None:
+        return by_visa.description.rstrip(".")
     text = str(fault) or type(fault).__name__
 
     def sentence(number: re.Match[str]) -> str:
+        from pyvisa import errors
+
         _, words = errors.completion_and_error_messages.get(int(number[0]), ("", number[0]))
         return words.rstrip(".")
 
@@ -94,14 +118,22 @@ def _in_words(fault: BaseException) -> str:
 
 def is_not_offered(fault: BaseException) -> bool:
     """Whether the library says that this wire has no such function, rather than that it failed."""
-    if isinstance(fault, errors.VisaIOError):
-        return fault.error_code in _NOT_OFFERED
+    if (by_visa := _by_visa(fault)) is not None:
+        return _is_one_of(by_visa, _NOT_OFFERED)
+    from pyvisa import errors  # there, since whoever asks has called it
+
     return isinstance(fault, (NotImplementedError, AttributeError, errors.UnknownHandler))
+
+
+def _invalid_name() -> type[ValueError]:
+    from pyvisa.rname import InvalidResourceName
+
+    return InvalidResourceName
 
 
 def refused_address(resource: str, fault: BaseException) -> FileFault | LinkLost:
     """Why an address could not be opened: it is none, or nobody is there."""
-    if isinstance(fault, rname.InvalidResourceName):
+    if "pyvisa" in sys.modules and isinstance(fault, _invalid_name()):
         return FileFault(f"`{resource}` is not a VISA address: {fault}", expected="such as TCPIP0::host::inst0::INSTR")
     for package, extra in _EXTRAS.items():
         if package in str(fault).lower() and "install" in str(fault).lower():

@@ -10,8 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import cache
 from importlib.metadata import distribution, version
-
-import pyvisa
+from typing import TYPE_CHECKING
 
 from wavewright.analysis.reading import Doubt
 from wavewright.errors import WavewrightError
@@ -50,6 +49,9 @@ from wavewright.running.run_context import (
 from wavewright.running.run_options import DEFAULTS, RunOptions
 from wavewright.running.selection import Selection, select
 from wavewright.running.stored_waveforms import PlayedWaveforms, ReadStored, ReferenceWaveforms, read_played
+
+if TYPE_CHECKING:
+    import pyvisa
 
 
 @dataclass(frozen=True, slots=True)
