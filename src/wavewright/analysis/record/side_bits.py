@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 WORD = 64
 LAST = 63  # the bit of the last sample of a word
-WORDS = np.dtype("<u8")  # the first sample of a word is its lowest bit on any machine
+WORDS = "<u8"  # the first sample of a word is its lowest bit on any machine
 DENSE = 4  # changes per word, from which the bits are looked at one by one
 
 Indices: TypeAlias = "npt.NDArray[np.int64]"

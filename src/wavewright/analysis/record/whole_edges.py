@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from wavewright.waveform import Codes, Floats
 
 SEGMENT = 32  # samples
-WORDS = np.dtype("<u4")
+WORDS = "<u4"
 BEFORE_LAST = (1 << (SEGMENT - 1)) - 1  # the last sample has no next one to differ from
 
 
