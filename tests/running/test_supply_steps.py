@@ -324,6 +324,27 @@ def test_steps_are_taken_in_order_with_their_times(bench: BenchFile) -> None:
     assert said == [(0.05, (0.0, False)), (0.02, (12.0, True)), (0.1, (24.0, True))]
 
 
+def test_what_causes_the_trigger_waits_until_the_part_before_it_is_recorded(bench: BenchFile) -> None:
+    # given a digitizer that heeds no trigger while it records the 3 ms before it
+    text = recipe_text().replace(
+        ON.replace("LIMIT", "1 A"), "{supply: {voltage: 24 V, current_limit: 1 A, output: on}}"
+    )
+    text = text.replace("mode: auto", "mode: normal, timeout: 1 s").replace(
+        "span: 2 ms", "span: 8 ms, before_trigger: 3 ms"
+    )
+    said: list[object] = []
+    dialogue = InMemory()
+    stream = dialogue.wire_log
+    assert isinstance(stream, io.StringIO)
+
+    def pause(seconds: float) -> None:
+        said.append((seconds, "INITiate" in stream.getvalue(), supply_levels(stream.getvalue())))
+
+    run(parse_recipe(text, "s.yaml"), bench, store=dialogue, pause=pause)
+    # then it is armed, and 3 ms pass, before the output goes on
+    assert said[:1] == [(pytest.approx(3e-3, rel=1e-3), True, (0.0, False))]
+
+
 def supply_levels(log: str) -> tuple[float, bool]:
     """The voltage that was last sent to the supply, and whether its output was switched on, by a wire log so far."""
     volts, is_on = 0.0, False

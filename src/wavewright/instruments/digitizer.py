@@ -243,6 +243,11 @@ class Digitizer(Instrument):
         self.arm()
         return self.complete(timeout=timeout)
 
+    @property
+    def before_trigger(self) -> float:
+        """s; so long an armed digitizer records before it heeds a trigger, as read back."""
+        return max(0.0, -self._ready().start)
+
     def stop(self) -> None:
         """End whatever the trigger system is doing."""
         self._acquisition.stop()

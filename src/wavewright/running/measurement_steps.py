@@ -338,6 +338,8 @@ def _shot(measurement: Measurement, context: RunContext, record: SettingsRecord)
         stimulate(before, context, record)
         digitizer.arm()
         try:
+            if after and digitizer.before_trigger:  # a trigger that comes while that is recorded is not heeded
+                context.pause(digitizer.before_trigger)
             stimulate(after, context, record, number=len(before) + 1)
         except BaseException:
             digitizer.stop()
