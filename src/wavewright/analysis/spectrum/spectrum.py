@@ -180,8 +180,7 @@ def _whole(wave: Waveform, window: Window) -> tuple[npt.NDArray[Any], float]:
     """Magnitudes of the lines by one transform of all samples, and the mean code."""
     from scipy.fft import rfft
 
-    values, mean = centred(wave)
-    window.multiply(values)
+    values, mean = centred(wave, window)
     lines = rfft(values, overwrite_x=True)
     del values
     return magnitudes(lines), mean
@@ -197,26 +196,35 @@ def magnitudes(lines: npt.NDArray[Any]) -> npt.NDArray[Any]:
     return found
 
 
-def centred(wave: Waveform) -> tuple[npt.NDArray[Any], float]:
-    """The codes less their mean as floats that hold them without loss, and the mean code; gain is not applied."""
+def centred(wave: Waveform, window: Window = WINDOWS["rectangular"]) -> tuple[npt.NDArray[Any], float]:
+    """The codes less their mean as floats that hold them without loss, and the mean code; gain is not applied.
+
+    Parameters
+    ----------
+    window : what they are weighted with.
+    """
     codes = wave.codes
     is_short = codes.dtype.itemsize <= 2 or codes.dtype == np.float32
     values = np.empty(codes.size, np.float32 if is_short else np.float64)
     mean = mean_code(codes)
-    for first, last in spans(0, codes.size, TABLES_BLOCK):
-        part = values[first:last]
+
+    def fill(part: npt.NDArray[Any], first: int) -> None:
+        some = codes[first : first + part.size]
         if codes.dtype.kind == "f":
-            np.subtract(codes[first:last], mean, out=part, dtype=np.float64, casting="unsafe")
+            np.subtract(some, mean, out=part, dtype=np.float64, casting="unsafe")
         else:
-            part[...] = codes[first:last]
+            part[...] = some
             np.subtract(part, mean, out=part)
+
+    window.multiply(values, fill=fill)
     return values, mean
 
 
 def mean_code(codes: npt.NDArray[Any]) -> float:
     """Mean of the codes, without a copy of them; exact for integers."""
     if codes.dtype.kind in "iu":
-        return int(codes.sum(dtype=np.int64)) / codes.size
+        wide = np.int32 if codes.dtype.itemsize <= 2 else np.int64  # 2¹⁵ codes of 16 bits are below 2³¹
+        return sum(int(block.sum(dtype=wide)) for block in blocks(codes, TABLES_BLOCK)) / codes.size
     offset = float(codes[0])  # keeps the digits of a small signal on a large offset
     sums = (float((block.astype(np.float64) - offset).sum()) for block in blocks(codes, TABLES_BLOCK))
     return offset + sum(sums) / codes.size

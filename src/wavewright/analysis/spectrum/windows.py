@@ -7,10 +7,11 @@ the cosine terms alone: math.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cache
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import numpy as np
 
@@ -21,6 +22,7 @@ from wavewright.analysis.record.blocks import TABLES_BLOCK, spans
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+Fill: TypeAlias = "Callable[[npt.NDArray[Any], int], None]"
 WindowName = Literal["rectangular", "hann", "hamming", "blackman", "blackman_harris", "flat_top"]
 
 
@@ -79,18 +81,28 @@ class Window:
         self.multiply(values)
         return values
 
-    def multiply(self, values: npt.NDArray[Any]) -> None:
-        """Multiply a record of floats by the weights, in place and block by block."""
-        if len(self.terms) == 1 or not values.size:
-            return
-        turns = np.arange(min(TABLES_BLOCK, values.size)) / values.size
-        cosines, sines = (table.astype(values.dtype) for table in cosine_and_sine(turns))
-        cosine, weight = np.empty_like(cosines), np.empty_like(cosines)
-        for first, last in spans(0, values.size, TABLES_BLOCK):
+    def multiply(self, values: npt.NDArray[Any], *, fill: Fill | None = None) -> None:
+        """Multiply a record of floats by the weights, in place and block by block.
+
+        Parameters
+        ----------
+        fill : puts the samples from an index on into a part of the record; each part is filled when its turn comes, and
+            still in the cache when it is multiplied. None: they are there.
+        """
+        size = values.size
+        if len(self.terms) > 1 and size:
+            turns = np.arange(min(TABLES_BLOCK, size)) / size
+            cosines, sines = (table.astype(values.dtype) for table in cosine_and_sine(turns))
+            cosine, weight = np.empty_like(cosines), np.empty_like(cosines)
+        for first, last in spans(0, size, TABLES_BLOCK):
             part = values[first:last]
+            if fill is not None:
+                fill(part, first)
+            if len(self.terms) == 1:
+                continue
             c, w = cosine[: part.size], weight[: part.size]
             # cos(a + b) from one table: a cosine a block, not a sample
-            at_first = [float(value) for value in cosine_and_sine(first / values.size)]
+            at_first = [float(value) for value in cosine_and_sine(first / size)]
             np.multiply(cosines[: part.size], at_first[0], out=c)
             np.multiply(sines[: part.size], at_first[1], out=w)
             c -= w
@@ -98,13 +110,24 @@ class Window:
 
     def weights_at(self, cosines: npt.NDArray[Any], *, out: npt.NDArray[Any] | None = None) -> npt.NDArray[Any]:
         """The weights where the cosine of the angle x has these values, in their precision."""
-        powers = np.polynomial.chebyshev.cheb2poly([(-1) ** k * term for k, term in enumerate(self.terms)])
         weights = np.empty_like(cosines) if out is None else out
-        weights.fill(powers[-1])
-        for power in powers[-2::-1]:
+        *lower, highest = _powers(self.terms)
+        if not lower:
+            weights.fill(highest)
+            return weights
+        np.multiply(cosines, highest, out=weights)
+        weights += lower.pop()
+        while lower:
             weights *= cosines
-            weights += float(power)
+            weights += lower.pop()
         return weights
+
+
+@cache
+def _powers(terms: tuple[float, ...]) -> tuple[float, ...]:
+    """Coefficients of the powers of cos x, the constant first, of a weighted sum of cosines of its multiples."""
+    powers = np.polynomial.chebyshev.cheb2poly([(-1) ** k * term for k, term in enumerate(terms)])
+    return tuple(powers.tolist())
 
 
 def _sinc(x: float) -> float:
